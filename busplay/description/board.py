@@ -1,0 +1,169 @@
+"""What a board file says, as typed values. Reading and refusing live in `read_board`."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+from busplay.description.link import Link
+
+Processor = Literal["6502", "65c02"]
+MemoryKind = Literal["ram", "rom"]
+Space = Literal["memory", "registers"]
+PixelOrder = Literal["high_first", "low_first"]
+ImageFormat = Literal["auto", "raw", "ihex", "srec", "elf"]
+
+
+@dataclass(frozen=True, slots=True)
+class Image:
+    """A file whose bytes are put into memory before reset.
+
+    Attributes:
+        path: absolute.
+        format: `auto` tells by the file's first bytes and suffix.
+        load_address: where a raw image begins; None for formats that carry addresses.
+    """
+
+    path: Path
+    format: ImageFormat = "auto"
+    load_address: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Memory:
+    """A range of processor addresses that holds RAM or ROM; `last_address` is included."""
+
+    kind: MemoryKind
+    first_address: int
+    last_address: int
+    image: Image | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """A range of processor addresses whose stores go out on the link.
+
+    Attributes:
+        name: for messages and tables.
+        first_address, last_address: the range, both included.
+        unit: name of the unit that is meant.
+        space: the unit's memory or its registers.
+        first_offset: offset within the space that `first_address` stands for.
+        lands_in_ram: the store is also written to the RAM under the window.
+    """
+
+    name: str
+    first_address: int
+    last_address: int
+    unit: str
+    space: Space
+    first_offset: int = 0
+    lands_in_ram: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """One display behind the link.
+
+    Attributes:
+        name: as in `units.NAME`.
+        number: value of the frame's unit field.
+        width_px, height_px: the picture.
+        bits_per_pixel: 1, 2, 4 or 8.
+        pixel_order: `high_first`: the leftmost pixel is in a byte's highest bits.
+        stride_bytes: bytes from one row to the next.
+        base_offset: offset of the top left pixel at power-on.
+        memory_bytes: display memory; offsets wrap round at its end when pixels are drawn.
+        palette: colours as (red, green, blue); 2 ** bits_per_pixel of them.
+        border_px: border that the window draws round the picture, in pixels.
+        border_index: palette index of the border at power-on.
+    """
+
+    name: str
+    number: int
+    width_px: int
+    height_px: int
+    bits_per_pixel: int
+    palette: tuple[tuple[int, int, int], ...]
+    pixel_order: PixelOrder
+    stride_bytes: int
+    base_offset: int
+    memory_bytes: int
+    border_px: int = 0
+    border_index: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class HostPort:
+    """Where the host port's sixteen registers lie, its refresh rate and its random seed."""
+
+    first_address: int
+    refresh_hz: int = 60
+    random_seed: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class BusyTime:
+    """Times in which the receiver's video side has the memory: every period, for a length."""
+
+    period_ns: int
+    length_ns: int
+    phase_ns: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Sender:
+    """The board's end: FIFO depth in frames, idle frames sent before the processor's cycle 0."""
+
+    fifo_depth: int = 16
+    lead_frames: int = 16
+
+
+@dataclass(frozen=True, slots=True)
+class ReceiverEnd:
+    """The far end: FIFO depth in frames, time to serve one, its deadline, busy times."""
+
+    fifo_depth: int = 64
+    service_ns: int = 0
+    deadline_ns: int | None = None
+    correct_one_bit: bool = False
+    busy: tuple[BusyTime, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Board:
+    """A whole machine: processor, memory map, windows, link, units, both ends, host port.
+
+    Attributes:
+        clock_hz: the processor's clock.
+        unmapped_read: byte that a read of an address with nothing behind it gives.
+        program_load_address: where a raw program is put; None: it must carry addresses.
+        file: where it was read from; for messages only.
+    """
+
+    name: str
+    processor: Processor
+    clock_hz: int
+    link: Link
+    memory: tuple[Memory, ...]
+    windows: tuple[Window, ...]
+    units: tuple[Unit, ...]
+    sender: Sender = Sender()
+    receiver: ReceiverEnd = ReceiverEnd()
+    host_port: HostPort | None = None
+    unmapped_read: int = 0xFF
+    program_load_address: int | None = None
+    description: str = ""
+    file: str = ""
+
+    def unit_named(self, name: str) -> Unit:
+        """Give the unit of that name.
+
+        Raises:
+            KeyError: no unit has it.
+        """
+        for unit in self.units:
+            if unit.name == name:
+                return unit
+        raise KeyError(name)

@@ -1,0 +1,161 @@
+"""What a link file says, as typed values. Reading and refusing live in `read_link`."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+Edges = Literal["rising", "falling", "both"]
+FieldOrder = Literal["high_first", "low_first", "low_digit_first"]
+FirstBitLane = Literal["highest", "lowest"]
+StartRule = Literal["slot", "cycle"]
+MarkerRule = Literal["unique", "confirm"]
+StrobeSpan = Literal["first", "frame"]
+StrobeActive = Literal["high", "low"]
+
+# What the field named `space` tells: common to every link that has one.
+SPACE_IDLE = 0
+SPACE_MEMORY = 1
+SPACE_REGISTERS = 2
+SPACE_KEPT = 3
+
+# Defaults of ITU-T I.432.1: DELTA good checks to lock, ALPHA bad ones to let go.
+CONFIRM_FRAMES = 6
+RELEASE_FRAMES = 7
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """One named run of bits in a frame.
+
+    Attributes:
+        name: `space`, `unit`, `sequence`, `address` and `data` have their meaning from the
+            design; the check field has the name that the check table says; others carry
+            `value`, or 0.
+        bits: width, 1 to 64.
+        value: constant that every frame carries here, or None.
+        order: `high_first`: highest bit first on the wire; `low_first`: lowest bit first;
+            `low_digit_first`: the lowest digit of `lanes` bits first, each digit highest bit first.
+    """
+
+    name: str
+    bits: int
+    value: int | None = None
+    order: FieldOrder = "high_first"
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """The check field: a CRC (or parity, a CRC of one bit) over other fields, in wire order.
+
+    Attributes:
+        field: name of the field that holds the check.
+        kind: name in the catalogue (`busplay.link.check_catalogue`), or `custom`.
+        polynomial: without its highest term; x^4+x+1 is 0b0011.
+        initial: start value of the register.
+        xor: XORed to the remainder.
+        covers: names of the covered fields; all but the check field by default.
+    """
+
+    field: str
+    kind: str
+    polynomial: int
+    initial: int
+    xor: int
+    covers: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class StrobeFraming:
+    """A lane of its own marks the first symbol, or is held for the whole frame (a chip select).
+
+    Attributes:
+        span: `first`: active with a frame's first symbol only; `frame`: held for the frame.
+        active: level that means active.
+        gap_symbols: symbols with the strobe inactive after each frame; at least 1 for `frame`.
+    """
+
+    span: StrobeSpan = "first"
+    active: StrobeActive = "high"
+    gap_symbols: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class MarkerFraming:
+    """Idle frames begin with a fixed pattern of symbols; the receiver finds it, then counts.
+
+    Attributes:
+        symbols: the pattern, first symbol first.
+        rule: `unique`: no other place of any sequence of frames can show the pattern (proved
+            when the link is read); `confirm`: a place counts only once the check has held
+            `confirm_frames` times running from there.
+        confirm_frames: good frames from presync to sync (`confirm`).
+        release_frames: bad frames running until the receiver hunts again.
+    """
+
+    symbols: tuple[int, ...]
+    rule: MarkerRule = "unique"
+    confirm_frames: int = CONFIRM_FRAMES
+    release_frames: int = RELEASE_FRAMES
+
+
+@dataclass(frozen=True, slots=True)
+class CheckFraming:
+    """Self-delineation by the check field, as ITU-T I.432.1 does with its header check.
+
+    Attributes:
+        confirm_frames: good frames running from presync to sync (DELTA).
+        release_frames: bad frames running until the receiver hunts again (ALPHA).
+    """
+
+    confirm_frames: int = CONFIRM_FRAMES
+    release_frames: int = RELEASE_FRAMES
+
+
+Framing = StrobeFraming | MarkerFraming | CheckFraming
+
+
+@dataclass(frozen=True, slots=True)
+class Link:
+    """A one-way link: a clock, lanes, a frame of named fields, a way to find frames.
+
+    Attributes:
+        name: short name.
+        lanes: data wires, 1 to 16; a strobe comes on top.
+        edges: clock transitions on which the lanes are sampled.
+        clock_hz: the link's own clock, or None: the processor's.
+        fields: in wire order; together 1 to 64 bits, whole symbols.
+        framing: how a receiver finds a frame's first symbol.
+        check: the check field, or None.
+        idle: values of the idle frame's fields that are neither 0 nor constant.
+        start: frames start on the slot grid, or (strobe only) at any clock cycle.
+        first_bit_lane: the lane that carries the first of a symbol's bits.
+        file: where it was read from; for messages only.
+    """
+
+    name: str
+    lanes: int
+    edges: Edges
+    fields: tuple[Field, ...]
+    framing: Framing
+    check: Check | None = None
+    clock_hz: int | None = None
+    idle: dict[str, int] = field(default_factory=dict)
+    start: StartRule = "slot"
+    first_bit_lane: FirstBitLane = "highest"
+    description: str = ""
+    file: str = ""
+
+    @property
+    def frame_bits(self) -> int:
+        """Bits of one frame, check and constants included."""
+        return sum(one.bits for one in self.fields)
+
+    @property
+    def edges_per_cycle(self) -> int:
+        """Edges on which the lanes are sampled, in one cycle of the link's clock."""
+        return 2 if self.edges == "both" else 1
+
+    def field_named(self, name: str) -> Field | None:
+        """Give the field of that name, or None."""
+        return next((one for one in self.fields if one.name == name), None)

@@ -1,0 +1,39 @@
+"""The register of outside sources, and what every test shares."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+
+os.environ.setdefault("SDL_VIDEODRIVER", "dummy")
+os.environ.setdefault("PYGAME_HIDE_SUPPORT_PROMPT", "1")
+
+KINDS = {"standard", "data sheet", "open data", "library", "computed", "from memory"}
+OUTSIDE = Path(__file__).parent / "outside"
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption(
+        "--sources", action="store_true", help="list the outside sources of the tests and stop"
+    )
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    rows: dict[tuple[str, str, str], int] = {}
+    for item in items:
+        marks = list(item.iter_markers("source"))
+        if OUTSIDE in item.path.parents and not marks:
+            raise pytest.UsageError(f"{item.nodeid}: a check in tests/outside names no source")
+        for mark in marks:
+            kind = mark.kwargs.get("kind", "")
+            # A fact of the trade without a source carries that admission as its title.
+            if kind not in KINDS and mark.args[0] != "common practice, no source":
+                raise pytest.UsageError(f"{item.nodeid}: source kind {kind!r} is none of {KINDS}")
+            row = (mark.args[0], mark.kwargs.get("part", ""), kind)
+            rows[row] = rows.get(row, 0) + 1
+    if config.getoption("--sources"):
+        for (title, part, kind), count in sorted(rows.items()):
+            print(f"{kind:12}  {title}  |  {part}  |  {count} tests")
+        items.clear()
