@@ -56,7 +56,7 @@ class FieldError(BusplayError):
 
 
 class CoreStoppedError(BusplayError):
-    """The processor met something that it cannot go on from; the message names address and opcode."""
+    """The processor cannot go on; the message names address and opcode."""
 
 
 class OutputError(BusplayError):

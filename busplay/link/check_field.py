@@ -30,9 +30,10 @@ def remainder(bits: Sequence[int], *, polynomial: int, check_bits: int, initial:
 def check_columns(
     covered_count: int, *, polynomial: int, check_bits: int, initial: int, xor: int
 ) -> tuple[int, list[int]]:
-    """Give the check of all-zero covered bits and, for each covered bit, what setting it changes."""
+    """Give the check of all-zero covered bits, and what setting each covered bit changes in it."""
     zeros = [0] * covered_count
-    constant = remainder(zeros, polynomial=polynomial, check_bits=check_bits, initial=initial) ^ xor
+    start = remainder(zeros, polynomial=polynomial, check_bits=check_bits, initial=initial)
+    constant = start ^ xor
     columns = []
     for index in range(covered_count):
         single = zeros.copy()

@@ -130,8 +130,7 @@ class FrameLayout:
 
     def _work_out_idle(self) -> None:
         framing = self.link.framing
-        values = {name: value for name, value in self.link.idle.items()}
-        word = int(self.pack(**values)[0])
+        word = int(self.pack(**self.link.idle)[0])
         if isinstance(framing, MarkerFraming):
             marker = self._bits_of_symbols(framing.symbols)
             marker_bits = len(framing.symbols) * self.lanes
