@@ -1,0 +1,87 @@
+"""Run 6502 programs, send their stores over a one-way link, and show what arrives.
+
+    import busplay
+
+    board = busplay.load_board("dunlin")
+    session = busplay.Session(board, program="tides.bin")
+    session.run(cycles=400_000)
+    session.display("panel").image()        # uint8 (height, width, 3)
+
+Every name loads its module when it is first touched, so that `import busplay` is quick.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING
+
+__version__ = "0.1.0"
+
+if TYPE_CHECKING:
+    from busplay.batch import FrameBatch, StoreBatch, SymbolBatch
+    from busplay.core.make import make_core
+    from busplay.description.board import Board
+    from busplay.description.link import Link
+    from busplay.description.read_board import load_board, parse_board
+    from busplay.description.read_link import load_link, parse_link
+    from busplay.display.display import Display
+    from busplay.errors import (
+        BusplayError,
+        CoreStoppedError,
+        DescriptionError,
+        FieldError,
+        InputError,
+        NoScreenError,
+        OutputError,
+    )
+    from busplay.link.layout import FrameLayout
+    from busplay.receiver.receiver import Receiver
+    from busplay.replay import Replay
+    from busplay.sender.encoder import Encoder
+    from busplay.session import Session
+    from busplay.tapping import Tap, attach
+    from busplay.trace.reader import TraceReader
+    from busplay.trace.writer import TraceWriter
+
+_HOME = {
+    "Board": "busplay.description.board",
+    "BusplayError": "busplay.errors",
+    "CoreStoppedError": "busplay.errors",
+    "DescriptionError": "busplay.errors",
+    "Display": "busplay.display.display",
+    "Encoder": "busplay.sender.encoder",
+    "FieldError": "busplay.errors",
+    "FrameBatch": "busplay.batch",
+    "FrameLayout": "busplay.link.layout",
+    "InputError": "busplay.errors",
+    "Link": "busplay.description.link",
+    "NoScreenError": "busplay.errors",
+    "OutputError": "busplay.errors",
+    "Receiver": "busplay.receiver.receiver",
+    "Replay": "busplay.replay",
+    "Session": "busplay.session",
+    "StoreBatch": "busplay.batch",
+    "SymbolBatch": "busplay.batch",
+    "Tap": "busplay.tapping",
+    "TraceReader": "busplay.trace.reader",
+    "TraceWriter": "busplay.trace.writer",
+    "attach": "busplay.tapping",
+    "load_board": "busplay.description.read_board",
+    "load_link": "busplay.description.read_link",
+    "make_core": "busplay.core.make",
+    "parse_board": "busplay.description.read_board",
+    "parse_link": "busplay.description.read_link",
+}
+
+__all__ = sorted([*_HOME, "__version__"])
+
+
+def __getattr__(name: str) -> object:
+    home = _HOME.get(name)
+    if home is None:
+        raise AttributeError(f"module 'busplay' has no attribute {name!r}")
+    return getattr(importlib.import_module(home), name)
+
+
+def __dir__() -> list[str]:
+    return __all__

@@ -1,0 +1,97 @@
+"""The command `busplay`: finds the subcommand, loads only its module, and reports errors.
+
+Exit status: 0 fine, 1 found something, 2 wrong use or bad input; `run` hands on what the
+program wrote to its exit register.
+"""
+
+from __future__ import annotations
+
+import importlib
+import json
+import os
+import sys
+
+import click
+
+from busplay import __version__
+from busplay.errors import BusplayError
+
+# Name, and the line that `busplay --help` shows: known without loading the command's module.
+COMMANDS = {
+    "demo": "Run a shipped program on the shipped, made-up Dunlin board.",
+    "run": "Run a program on a board; show, record, take pictures.",
+    "replay": "Play a recorded trace.",
+    "info": "Say what is in a trace.",
+    "check": "Say whether a link or board file is right and what it means.",
+}
+
+
+class LazyGroup(click.Group):
+    """A group whose commands' modules load when they are called; `--help` loads none."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """List the commands in the order in which a user meets them."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Load one command's module, if there is such a command."""
+        if cmd_name not in COMMANDS:
+            return None
+        module = importlib.import_module(f"busplay.cli.{cmd_name}_command")
+        command = module.command
+        if not isinstance(command, click.Command):
+            raise TypeError(f"busplay.cli.{cmd_name}_command.command is no click command")
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write the list of commands from the table."""
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+
+@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="busplay")
+def group() -> None:
+    """Run 6502 and 65C02 programs whose stores leave the board on a one-way video link.
+
+    Stores become frames of a link that you describe, a virtual receiver decodes them, and
+    the screen shows what a real one would. Begin with: busplay demo
+    """
+
+
+def _report(error: BusplayError, *, as_json: bool) -> None:
+    if as_json:
+        parts = {
+            "error": str(error),
+            "file": error.file,
+            "place": error.place,
+            "found": error.found,
+            "wanted": error.wanted,
+        }
+        click.echo(json.dumps(parts))
+    click.echo(f"busplay: {error}", err=True)
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Run the command line and leave with its exit status.
+
+    Args:
+        arguments: what follows the command's name; `sys.argv` by default.
+    """
+    words = sys.argv[1:] if arguments is None else arguments
+    try:
+        status = group.main(args=words, prog_name="busplay", standalone_mode=False)
+    except BusplayError as error:
+        _report(error, as_json="--json" in words)
+        sys.exit(2)
+    except click.ClickException as error:
+        error.show()
+        sys.exit(2)
+    except (KeyboardInterrupt, click.Abort):
+        click.echo("busplay: stopped", err=True)
+        sys.exit(130)
+    except BrokenPipeError:
+        # Whoever read our output went away; nothing more can be said to them.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(0)
+    sys.exit(status if isinstance(status, int) else 0)
