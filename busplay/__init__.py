@@ -73,7 +73,36 @@ _HOME = {
     "parse_link": "busplay.description.read_link",
 }
 
-__all__ = sorted([*_HOME, "__version__"])
+__all__ = [
+    "Board",
+    "BusplayError",
+    "CoreStoppedError",
+    "DescriptionError",
+    "Display",
+    "Encoder",
+    "FieldError",
+    "FrameBatch",
+    "FrameLayout",
+    "InputError",
+    "Link",
+    "NoScreenError",
+    "OutputError",
+    "Receiver",
+    "Replay",
+    "Session",
+    "StoreBatch",
+    "SymbolBatch",
+    "Tap",
+    "TraceReader",
+    "TraceWriter",
+    "__version__",
+    "attach",
+    "load_board",
+    "load_link",
+    "make_core",
+    "parse_board",
+    "parse_link",
+]
 
 
 def __getattr__(name: str) -> object:
