@@ -1,0 +1,197 @@
+"""The host port: sixteen registers, the only thing that the processor can read from the host.
+
+| offset | name | read | write |
+| --- | --- | --- | --- |
+| 0 | KEY_READY | bit 7: a key waits; bits 0 to 6: how many, 127 at most | ignored |
+| 1 | KEY_CODE | the oldest key's code, and takes it; 0 if none waits | ignored |
+| 2 | CONSOLE | 0 | a byte out |
+| 3 | RANDOM | the next random byte | ignored |
+| 4 to 7 | TICK | cycle counter, 32 bits, low byte first; reading 4 keeps 5 to 7 | ignored |
+| 8 | REFRESH | bit 7: a refresh is pending; bit 0: its interrupt is enabled | bit 0: enable |
+| 9 | REFRESH_ACK | 0 | any byte acknowledges |
+| 10 | EXIT | 0 | ends the run; the byte is the exit status |
+| 11 to 15 | | 0 | ignored |
+
+This is the one place that knows what the registers mean; cores only bring the cycle. Nothing
+here runs by itself: what is true in a cycle is worked out from that cycle when it is asked
+for, so a core that looks late sees the same as one that looks at once.
+
+TICK is the cycle of the read itself. Refresh k (from 1) is pending from cycle
+floor(k * clock_hz / refresh_hz); an acknowledge in cycle w takes all that are pending in w.
+RANDOM is Marsaglia's xorshift32 (shifts 13, 17, 5), stepped by each read, lowest byte; the
+generator cannot leave 0, so seed 0 stands for 0xFFFFFFFF.
+
+Source: G. Marsaglia, "Xorshift RNGs", Journal of Statistical Software 8 (2003), from memory.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from enum import IntEnum
+
+from busplay.description import board as description
+
+NEVER = 1 << 63
+"""A cycle that does not come."""
+
+KEYS_SHOWN = 127
+
+
+class Register(IntEnum):
+    """Offsets of the registers."""
+
+    KEY_READY = 0
+    KEY_CODE = 1
+    CONSOLE = 2
+    RANDOM = 3
+    TICK = 4
+    REFRESH = 8
+    REFRESH_ACK = 9
+    EXIT = 10
+
+
+class KeyCode(IntEnum):
+    """Codes of keys that have no printable ASCII character; the others are their ASCII code."""
+
+    BACKSPACE = 8
+    RETURN = 13
+    ESCAPE = 27
+    UP = 128
+    DOWN = 129
+    LEFT = 130
+    RIGHT = 131
+
+
+class HostPort:
+    """The registers and what is behind them.
+
+    Args:
+        described: addresses, refresh rate and seed, as in the board file.
+        clock_hz: the processor's clock.
+    """
+
+    def __init__(self, described: description.HostPort, *, clock_hz: int) -> None:
+        self._described = described
+        self._clock_hz = clock_hz
+        self._keys: deque[tuple[int, int]] = deque()
+        self._key_log: list[tuple[int, int]] = []
+        self._console = bytearray()
+        self._random = 0
+        self._kept_tick = 0
+        self._enabled_from = NEVER
+        self._refresh_number = 1
+        self._exit_status: int | None = None
+        self.reset(0)
+
+    @property
+    def first_address(self) -> int:
+        """Address of register 0."""
+        return self._described.first_address
+
+    @property
+    def key_log(self) -> tuple[tuple[int, int], ...]:
+        """Every key pressed so far as (cycle, code); pressing these again repeats the run."""
+        return tuple(self._key_log)
+
+    @property
+    def exit_status(self) -> int | None:
+        """The byte last written to EXIT since reset, or None."""
+        return self._exit_status
+
+    def reset(self, cycle: int) -> None:
+        """Do what the reset line does in `cycle`: interrupt off, none pending, random restarted.
+
+        Keys that wait stay: they are the host's.
+        """
+        self._random = self._described.random_seed & 0xFFFFFFFF or 0xFFFFFFFF
+        self._kept_tick = 0
+        self._enabled_from = NEVER
+        self._refresh_number = self._refreshes_by(cycle) + 1
+        self._exit_status = None
+
+    def press(self, code: int, *, cycle: int) -> None:
+        """Let a key wait from `cycle` on.
+
+        Raises:
+            ValueError: the code is no byte above 0, or the cycle is before the last key's.
+        """
+        if not 1 <= code <= 255:
+            raise ValueError(f"code is {code}; a key code is 1 to 255")
+        last_cycle = self._key_log[-1][0] if self._key_log else 0
+        if cycle < last_cycle:
+            raise ValueError(f"cycle is {cycle}, before the last key's {last_cycle}")
+        self._keys.append((cycle, code))
+        self._key_log.append((cycle, code))
+
+    def take_console(self) -> bytes:
+        """Give the bytes written to CONSOLE since the last call, and forget them."""
+        taken = bytes(self._console)
+        self._console.clear()
+        return taken
+
+    def interrupt_cycle(self) -> int:
+        """Give the first cycle in which the interrupt line is active, as things stand.
+
+        It stays active from there until a write changes something. `NEVER` if it is off.
+        """
+        if self._enabled_from == NEVER:
+            return NEVER
+        return max(self._enabled_from, self._refresh_cycle(self._refresh_number))
+
+    def read(self, offset: int, *, cycle: int) -> int:
+        """Read a register in `cycle`; give the byte."""
+        match offset:
+            case Register.KEY_READY:
+                waiting = self._keys_waiting(cycle)
+                return 0x80 | waiting if waiting else 0
+            case Register.KEY_CODE:
+                return self._keys.popleft()[1] if self._keys_waiting(cycle) else 0
+            case Register.RANDOM:
+                return self._next_random()
+            case Register.TICK:
+                self._kept_tick = cycle & 0xFFFFFFFF
+                return cycle & 0xFF
+            case 5 | 6 | 7:
+                return self._kept_tick >> 8 * (offset - Register.TICK) & 0xFF
+            case Register.REFRESH:
+                pending = self._refresh_cycle(self._refresh_number) <= cycle
+                return (0x80 if pending else 0) | (0 if self._enabled_from == NEVER else 1)
+        return 0
+
+    def write(self, offset: int, data: int, *, cycle: int) -> None:
+        """Write a register in `cycle`; what it changes holds from the next cycle on."""
+        match offset:
+            case Register.CONSOLE:
+                self._console.append(data)
+            case Register.REFRESH:
+                if not data & 1:
+                    self._enabled_from = NEVER
+                elif self._enabled_from == NEVER:
+                    self._enabled_from = cycle + 1
+            case Register.REFRESH_ACK:
+                self._refresh_number = self._refreshes_by(cycle) + 1
+            case Register.EXIT:
+                self._exit_status = data
+
+    def _keys_waiting(self, cycle: int) -> int:
+        waiting = 0
+        for from_cycle, _ in self._keys:
+            if from_cycle > cycle or waiting == KEYS_SHOWN:
+                break
+            waiting += 1
+        return waiting
+
+    def _next_random(self) -> int:
+        state = self._random
+        state ^= state << 13 & 0xFFFFFFFF
+        state ^= state >> 17
+        state ^= state << 5 & 0xFFFFFFFF
+        self._random = state
+        return state & 0xFF
+
+    def _refresh_cycle(self, number: int) -> int:
+        return number * self._clock_hz // self._described.refresh_hz
+
+    def _refreshes_by(self, cycle: int) -> int:
+        # The largest k with floor(k * clock / rate) <= cycle: k * clock < (cycle + 1) * rate.
+        return ((cycle + 1) * self._described.refresh_hz - 1) // self._clock_hz

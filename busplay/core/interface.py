@@ -1,0 +1,172 @@
+"""What every core offers: registers, memory, cycles, stores; and how a core says it stopped.
+
+How to think about cycles: `core.cycle` is the number of the next cycle, counted from 0 at
+power-on; reset takes 7, and every instruction begins at `core.cycle`. A store that falls in
+the n-th cycle of an instruction that began in cycle c has cycle c + n - 1. The counter never
+goes back, not at a reset either, so stores stay in order for the whole life of a core.
+
+Interrupts, the same on every core:
+
+- The IRQ input is a level: the host port's refresh interrupt, or `irq` set from outside. It is
+  looked at before the last cycle of an instruction: an instruction whose last cycle is e is
+  followed by the interrupt if the line was active in cycle e - 1 and I was clear.
+- CLI, SEI and PLP change I in their last cycle, so the look before it still sees the old I:
+  their effect comes one instruction later. RTI gives I back early enough to count at once.
+- A store that changes the line (enable, acknowledge) does so from the next cycle on.
+- The sequence takes 7 cycles, with pushes in its cycles 3, 4 and 5; the 65C02 clears D. The
+  first instruction of the handler always runs. NMI is an edge and goes first.
+- Not modelled: an NMI that takes over a BRK under way, and the NMOS 6502's later look after a
+  taken branch within a page; the makers' manuals do not state them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import ClassVar, Literal, Protocol
+
+from busplay.batch import StoreBatch, UInt8Column
+from busplay.core.host_port import HostPort
+from busplay.core.memory_map import MemoryMap
+from busplay.errors import CoreStoppedError
+
+StopKind = Literal["exit", "halted", "opcode"]
+
+
+@dataclass(frozen=True, slots=True)
+class CoreStop:
+    """Why a core stands still; nothing but a reset makes it go on.
+
+    Attributes:
+        kind: `exit`: the program wrote the host port's EXIT register; `halted`: STP;
+            `opcode`: an instruction that this core does not have.
+        reason: one sentence that names address and opcode.
+        address: where the instruction lies.
+        opcode: its first byte.
+        cycle: the core's cycle counter as it stopped.
+        exit_status: what was written to EXIT, or None.
+    """
+
+    kind: StopKind
+    reason: str
+    address: int
+    opcode: int
+    cycle: int
+    exit_status: int | None = None
+
+    def as_error(self) -> CoreStoppedError:
+        """Make the error that tells a user of this stop."""
+        return CoreStoppedError(self.reason)
+
+
+@dataclass(frozen=True, slots=True)
+class CoreCounters:
+    """What a core did since power-on.
+
+    Attributes:
+        stores_tapped: writes that fell in a window.
+        rom_writes_ignored: writes to ROM outside windows.
+        unmapped_writes_ignored: writes where there is neither memory, window nor host port.
+        interrupts_taken: interrupt sequences run, IRQ and NMI.
+    """
+
+    stores_tapped: int
+    rom_writes_ignored: int
+    unmapped_writes_ignored: int
+    interrupts_taken: int
+
+
+class Core(Protocol):
+    """A processor with its memory, host port and tap; deterministic to the cycle.
+
+    Same memory, same calls, same key presses: same stores with the same cycles; however the
+    run is cut into pieces.
+
+    A class of this shape joins busplay through an entry point, see `busplay.core.make`.
+    Its constructor takes `(processor, memory_map, host_port)` and leaves the core as power-on
+    does: registers 0, I set, memory as `memory_map.power_on_memory()`, cycle 0. The caller puts
+    the program's bytes into `memory` and calls `reset()`.
+    """
+
+    kind: ClassVar[str]
+    """Name for `make_core`: `reference`, `compiled`, ..."""
+
+    processors: ClassVar[frozenset[str]]
+    """Processors that the class can be, as board files name them."""
+
+    def __init__(
+        self, processor: str, memory_map: MemoryMap, host_port: HostPort | None = None
+    ) -> None: ...
+
+    @property
+    def processor(self) -> str:
+        """The processor, as board files name it."""
+
+    @property
+    def memory_map(self) -> MemoryMap:
+        """What lies at each address."""
+
+    @property
+    def host_port(self) -> HostPort | None:
+        """The host port, if there is one."""
+
+    @property
+    def memory(self) -> UInt8Column:
+        """uint8[65536], the core's own storage, to read and to write; never replaced.
+
+        Writing here is not a store of the processor: nothing is tapped, ROM can be filled, and
+        an unmapped address reads as whatever stands here (`unmapped_read` at power-on).
+        """
+
+    pc: int
+    """Address of the next instruction, 0 to 65535."""
+
+    a: int
+    x: int
+    y: int
+
+    s: int
+    """Stack pointer, 0 to 255; the stack is at $0100."""
+
+    p: int
+    """Flags NV--DIZC; bits 4 and 5 always read 1 and are ignored when set."""
+
+    irq: bool
+    """Level of the IRQ input from outside, besides the host port's; True is active."""
+
+    @property
+    def cycle(self) -> int:
+        """Number of the next cycle: cycles since power-on."""
+
+    @property
+    def stop(self) -> CoreStop | None:
+        """Why the core stands still, or None while it can run."""
+
+    @property
+    def counters(self) -> CoreCounters:
+        """What was done since power-on."""
+
+    def reset(self) -> int:
+        """Run the reset sequence: 7 cycles, then the address at $FFFC.
+
+        S becomes $FD, I is set, the 65C02 clears D; A, X, Y and memory stay. The host port is
+        reset too (keys that wait stay). A stop is over. Gives the cycles it took: 7.
+        """
+
+    def nmi(self) -> None:
+        """Give an edge on the NMI input, in the cycle `cycle`."""
+
+    def step(self) -> int:
+        """Run one instruction, or one interrupt sequence; give the cycles it took.
+
+        The same as `run(1)`: a waiting processor (WAI) waits one cycle; a stopped one gives 0.
+        """
+
+    def run(self, cycles: int) -> int:
+        """Run whole instructions until at least `cycles` have passed; give how many did.
+
+        Ends early, after the instruction at fault, when the core stops; look at `stop`.
+        Nothing is raised for anything that the program does.
+        """
+
+    def take_stores(self) -> StoreBatch:
+        """Give the stores in windows since the last call, in order, and forget them."""

@@ -1,0 +1,95 @@
+"""Make cores by name, ours and those of other packages.
+
+A core for another processor (or a faster one for these) joins with one class and one entry
+point. The class has the shape of `busplay.core.interface.Core`: `kind`, `processors`, and a
+constructor that takes `(processor, memory_map, host_port)`. The package that brings it says
+in its `pyproject.toml`:
+
+    [project.entry-points."busplay.cores"]
+    mine = "my_package.my_core:MyCore"
+
+and then `make_core("mine", "6809")` gives one, `core_for_board(board, kind="mine")` too, and
+the board file may name any processor of the class. The name must equal the class's `kind`.
+What a class must keep to, besides its methods' docstrings: the tables of `MemoryMap` for
+every write, operand reads of the host port through `HostPort.read` with the cycle of the
+read, writes through `HostPort.write`; nothing else on the road knows the processor.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from importlib.metadata import entry_points
+
+from busplay.core.host_port import HostPort
+from busplay.core.interface import Core
+from busplay.core.memory_map import MemoryMap
+from busplay.description.board import Board
+from busplay.errors import InputError
+
+ENTRY_POINT_GROUP = "busplay.cores"
+
+# Ours stand here and need no installed metadata; modules load when a core is made.
+_OURS = {"reference": "busplay.core.reference:ReferenceCore"}
+
+
+def core_kinds() -> tuple[str, ...]:
+    """Give the names of all cores: ours first, then those of other packages."""
+    others = {point.name for point in entry_points(group=ENTRY_POINT_GROUP)}
+    return (*_OURS, *sorted(others - set(_OURS)))
+
+
+def find_core_class(kind: str) -> type[Core]:
+    """Give the class of the core of that name.
+
+    Raises:
+        InputError: no core has that name, or its package does not load.
+    """
+    target = _OURS.get(kind)
+    if target is not None:
+        module_name, class_name = target.split(":")
+        ours: type[Core] = getattr(import_module(module_name), class_name)
+        return ours
+    for point in entry_points(group=ENTRY_POINT_GROUP, name=kind):
+        try:
+            theirs: type[Core] = point.load()
+        except Exception as error:  # another package's import can fail in any way
+            raise InputError(
+                f"core {kind!r} ({point.value}) does not load: {error};"
+                " repair or remove its package"
+            ) from error
+        return theirs
+    raise InputError(found=f"core {kind!r}", wanted=f"there is {', '.join(core_kinds())}")
+
+
+def make_core(kind: str, processor: str) -> Core:
+    """Make a core over 64 KiB of plain RAM, all of it one window, without a host port.
+
+    Args:
+        kind: `reference`, or the name of another package's core.
+        processor: `6502` or `65c02`, or what the core's class has.
+
+    Raises:
+        InputError: no such core, or it is not such a processor.
+    """
+    return _build(kind, processor, MemoryMap.plain_ram(), None)
+
+
+def core_for_board(board: Board, *, kind: str = "reference") -> Core:
+    """Make the core of a board, as power-on leaves it; images are not loaded yet.
+
+    Raises:
+        InputError: no such core, or it is not the board's processor.
+    """
+    described = board.host_port
+    host_port = None if described is None else HostPort(described, clock_hz=board.clock_hz)
+    return _build(kind, board.processor, MemoryMap.of_board(board), host_port)
+
+
+def _build(kind: str, processor: str, memory_map: MemoryMap, host_port: HostPort | None) -> Core:
+    core_class = find_core_class(kind)
+    if processor not in core_class.processors:
+        raise InputError(
+            found=f"processor {processor!r}",
+            wanted=f"the {kind} core is one of {', '.join(sorted(core_class.processors))}",
+        )
+    return core_class(processor, memory_map, host_port)

@@ -1,0 +1,149 @@
+"""What lies at each of the 65,536 addresses, as tables that every core shares.
+
+One byte an address says what a write does there; a core looks at nothing else:
+
+| what lies there | write | read |
+| --- | --- | --- |
+| RAM | lands | memory |
+| ROM | ignored and counted | memory |
+| nothing | ignored and counted | `unmapped_read` |
+| host port | to the register | from the register, operand reads only |
+| window that lands in RAM | tapped, and lands where RAM is | as without the window |
+| window that does not | tapped | as without the window |
+
+Memory at an unmapped address holds `unmapped_read`, and nothing ever writes there, so a
+read needs no look at the tables unless a host port lies on the address. The host port goes
+before memory and may not share an address with a window; windows may not overlap.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntFlag
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busplay.batch import UInt8Column, UInt16Column
+from busplay.description.board import Board, HostPort, Memory, Window
+
+ADDRESSES = 0x10000
+HOST_PORT_REGISTERS = 16
+NO_WINDOW = -1
+
+
+class Action(IntFlag):
+    """What a write to an address does; plain RAM is LANDS alone."""
+
+    LANDS = 1
+    TAPPED = 2
+    HOST_PORT = 4
+    ROM = 8
+    UNMAPPED = 16
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MemoryMap:
+    """The tables.
+
+    Attributes:
+        actions: uint8[65536] of `Action` bits: what a write does.
+        window_index: int16[65536]; place of the address's window in `windows`, or -1.
+        windows: as on the board.
+        unmapped_read: byte that an unmapped address gives.
+        host_port_first: address of the host port's first register, or None.
+    """
+
+    actions: UInt8Column
+    window_index: NDArray[np.int16]
+    windows: tuple[Window, ...]
+    unmapped_read: int
+    host_port_first: int | None
+
+    @classmethod
+    def of_board(cls, board: Board) -> MemoryMap:
+        """Make the tables of a board.
+
+        Raises:
+            ValueError: ranges that may not overlap do, or lie outside 64 KiB. The reader of
+                board files refuses these first, with the file's own places.
+        """
+        return cls.of_parts(
+            board.memory,
+            windows=board.windows,
+            host_port=board.host_port,
+            unmapped_read=board.unmapped_read,
+        )
+
+    @classmethod
+    def of_parts(
+        cls,
+        memory: tuple[Memory, ...],
+        *,
+        windows: tuple[Window, ...] = (),
+        host_port: HostPort | None = None,
+        unmapped_read: int = 0xFF,
+    ) -> MemoryMap:
+        """Make the tables of the parts of a board; errors as for `of_board`."""
+        actions = np.full(ADDRESSES, Action.UNMAPPED, np.uint8)
+        for region in memory:
+            span = _span("memory", region.first_address, region.last_address)
+            if (actions[span] != Action.UNMAPPED).any():
+                raise ValueError(f"memory overlaps other memory: {region}")
+            actions[span] = Action.LANDS if region.kind == "ram" else Action.ROM
+        window_index = np.full(ADDRESSES, NO_WINDOW, np.int16)
+        for index, window in enumerate(windows):
+            span = _span("window", window.first_address, window.last_address)
+            if (window_index[span] != NO_WINDOW).any():
+                raise ValueError(f"window overlaps another window: {window}")
+            window_index[span] = index
+            landing = actions[span] & Action.LANDS if window.lands_in_ram else 0
+            actions[span] = Action.TAPPED | landing
+        if host_port is not None:
+            first = host_port.first_address
+            span = _span("host port", first, first + HOST_PORT_REGISTERS - 1)
+            if (window_index[span] != NO_WINDOW).any():
+                raise ValueError(f"host port overlaps a window: {host_port}")
+            actions[span] = Action.HOST_PORT
+        actions.flags.writeable = False
+        window_index.flags.writeable = False
+        return cls(
+            actions,
+            window_index,
+            windows,
+            unmapped_read,
+            None if host_port is None else host_port.first_address,
+        )
+
+    @classmethod
+    def plain_ram(cls) -> MemoryMap:
+        """Make the map of 64 KiB of RAM with one window over all of it."""
+        window = Window(
+            name="all",
+            first_address=0,
+            last_address=ADDRESSES - 1,
+            unit="all",
+            space="memory",
+            lands_in_ram=True,
+        )
+        return cls.of_parts((Memory("ram", 0, ADDRESSES - 1),), windows=(window,))
+
+    def power_on_memory(self) -> UInt8Column:
+        """Make uint8[65536] as it is at power-on: 0 in RAM, ROM and host port, else unmapped.
+
+        A window over nothing reads as unmapped too.
+        """
+        memory = np.zeros(ADDRESSES, np.uint8)
+        memory[(self.actions & Action.UNMAPPED) != 0] = self.unmapped_read
+        return memory
+
+    def in_windows(self, address: UInt16Column) -> NDArray[np.bool_]:
+        """Tell for each address whether a window covers it; bool[addresses]."""
+        inside: NDArray[np.bool_] = (self.actions[address] & Action.TAPPED) != 0
+        return inside
+
+
+def _span(what: str, first: int, last: int) -> slice:
+    if not 0 <= first <= last < ADDRESSES:
+        raise ValueError(f"{what} does not lie in 64 KiB: ${first:04X} to ${last:04X}")
+    return slice(first, last + 1)
