@@ -7,6 +7,10 @@ programming mistake is a `TypeError` or `ValueError` instead.
 
 from __future__ import annotations
 
+import re
+
+_LINE_AND_COLUMN = re.compile(r"\d+:\d+")
+
 
 class BusplayError(Exception):
     """Something a user, a file or the machine can cause.
@@ -40,7 +44,11 @@ class BusplayError(Exception):
         super().__init__(message)
 
     def __str__(self) -> str:
-        return ": ".join(part for part in (self.file, self.place, self.message) if part)
+        file, place = self.file, self.place
+        if file and place and _LINE_AND_COLUMN.fullmatch(place):
+            # Editors and terminals open `file:line:column` when it stands in one piece.
+            file, place = f"{file}:{place}", None
+        return ": ".join(part for part in (file, place, self.message) if part)
 
 
 class InputError(BusplayError):

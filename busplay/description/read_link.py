@@ -1,0 +1,267 @@
+"""Read link files: what they may say, and what is refused with its remedy.
+
+The tables are checked one by one where they are read; what only the whole link can tell
+(idle frames under a marker, imitation) comes at the end.
+"""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import get_args
+
+from busplay.description.link import (
+    Edges,
+    Field,
+    FieldOrder,
+    FirstBitLane,
+    Link,
+    StartRule,
+    StrobeFraming,
+)
+from busplay.description.read_check import CHECK_KEYS, read_check
+from busplay.description.read_framing import FRAMING_KEYS, read_framing
+from busplay.description.read_idle import read_idle
+from busplay.description.shipped_files import shipped_links
+from busplay.description.toml_reader import (
+    Table,
+    nearest,
+    one_of,
+    parse_toml,
+    read_description_file,
+    show_string,
+)
+from busplay.errors import DescriptionError
+from busplay.link.layout import WORD_BITS
+
+__all__ = ["load_link", "parse_link", "shipped_links"]
+
+LINK_KEYS = (
+    "name",
+    "description",
+    "lanes",
+    "edges",
+    "clock",
+    "clock_hz",
+    "start",
+    "first_bit_lane",
+    "fields",
+    "framing",
+    "check",
+    "idle",
+)
+FIELD_KEYS = ("name", "bits", "value", "order")
+LANES_MAX = 16
+# Edges are worked out as 64-bit products of two clocks; a gigahertz keeps them exact.
+CLOCK_HZ_MAX = 1_000_000_000
+
+EDGES: tuple[Edges, ...] = get_args(Edges)
+ORDERS: tuple[FieldOrder, ...] = get_args(FieldOrder)
+FIRST_BIT_LANES: tuple[FirstBitLane, ...] = get_args(FirstBitLane)
+STARTS: tuple[StartRule, ...] = get_args(StartRule)
+
+# Widths of the fields that mean something to sender and receiver, and why.
+KNOWN_WIDTHS: dict[str, tuple[int, int, str]] = {
+    "space": (2, 8, "spaces are numbered 0 to 3"),
+    "unit": (1, 8, "a link has up to 256 units"),
+    "sequence": (1, 16, "it counts modulo 65,536 at most"),
+    "address": (1, 24, "a unit's memory has up to 16,777,216 bytes"),
+    "data": (8, 8, "a store carries 8 bits"),
+}
+
+
+def load_link(source: str | Path) -> Link:
+    """Load a link by the name of a shipped one or by the path of a file.
+
+    A string that is exactly a shipped link's name means that link; `./guarded` or
+    `guarded.toml` means a file.
+
+    Raises:
+        DescriptionError: the file cannot be read, or describes no possible link.
+    """
+    shipped = shipped_links()
+    if isinstance(source, str) and source in shipped:
+        path = shipped[source]
+        return parse_link(read_description_file(path), file=path.name)
+    path = Path(source)
+    try:
+        text = read_description_file(path)
+    except DescriptionError as error:
+        if isinstance(source, str) and error.found == "no such file" and not path.suffix:
+            raise unknown_name(source, shipped, what="link") from None
+        raise
+    return parse_link(text, file=str(path))
+
+
+def unknown_name(source: str, shipped: dict[str, Path], *, what: str) -> DescriptionError:
+    """Make the error for a name that is neither a file nor shipped."""
+    likely = nearest(source, shipped)
+    hint = f"did you mean {likely}?" if likely else f"shipped: {one_of(shipped, quoted=False)}"
+    return DescriptionError(
+        file=source,
+        found="no such file",
+        wanted=f"give the path of a {what} file or the name of a shipped {what} ({hint})",
+    )
+
+
+def parse_link(text: str, *, file: str) -> Link:
+    """Parse a link file's text.
+
+    Args:
+        text: TOML.
+        file: what messages call the file.
+
+    Raises:
+        DescriptionError: it is not TOML, or describes no possible link; says file, place,
+            what was found and what would be right.
+    """
+    values = parse_toml(text, file=file)
+    if not values:
+        raise DescriptionError(
+            file=file,
+            found="an empty file",
+            wanted="a link needs at least name, lanes, edges, [[fields]] and [framing]",
+        )
+    if "processor" in values or "units" in values:
+        raise DescriptionError(
+            file=file, found="a board description", wanted="give a link file here"
+        )
+    table = Table(values, file=file, keys=LINK_KEYS)
+    name = table.text("name", wanted="give the link a short name in quotes", last_length=40)
+    lanes = table.integer("lanes", 1, LANES_MAX)
+    edges = table.choice("edges", EDGES)
+    clock_hz = _read_clock(table)
+    start = table.choice("start", STARTS, default="slot")
+    first_bit_lane = table.choice("first_bit_lane", FIRST_BIT_LANES, default="highest")
+    fields = _read_fields(table, lanes)
+    check_table = table.optional_table("check", CHECK_KEYS)
+    check = read_check(check_table, fields) if check_table else None
+    framing = read_framing(
+        table.table("framing", FRAMING_KEYS), fields=fields, lanes=lanes, check=check
+    )
+    if start == "cycle" and not isinstance(framing, StrobeFraming):
+        raise table.error(
+            "start",
+            found='"cycle"',
+            wanted='only a strobe shows where such a frame starts, so say "slot" or give '
+            'framing.method = "strobe"',
+        )
+    link = Link(
+        name=name,
+        lanes=lanes,
+        edges=edges,
+        fields=fields,
+        framing=framing,
+        check=check,
+        clock_hz=clock_hz,
+        start=start,
+        first_bit_lane=first_bit_lane,
+        description=table.prose("description"),
+        file=file,
+    )
+    idle_table = table.optional_table("idle", tuple(one.name for one in fields))
+    if idle_table:
+        link = read_idle(idle_table, link)
+    _require_sound(link)
+    return link
+
+
+def _require_sound(link: Link) -> None:
+    from importlib.util import find_spec
+
+    if find_spec("busplay.link.rules"):
+        from busplay.link.rules import require_sound
+
+        require_sound(link)
+
+
+def _read_clock(table: Table) -> int | None:
+    if "clock" in table and "clock_hz" in table:
+        raise table.error(
+            "clock_hz",
+            found="a clock besides the processor's",
+            wanted="give either clock or clock_hz",
+        )
+    table.choice("clock", ("processor",), default="processor")
+    return table.optional_integer("clock_hz", 1, CLOCK_HZ_MAX)
+
+
+def _read_fields(table: Table, lanes: int) -> tuple[Field, ...]:
+    fields: list[Field] = []
+    for one in table.tables("fields", FIELD_KEYS):
+        name = _read_field_name(one, fields)
+        fields.append(_read_field(one, name, lanes))
+    if not fields:
+        raise table.error(
+            "fields", found="no fields", wanted="give at least one, each headed [[fields]]"
+        )
+    _require_whole_symbols(table, sum(one.bits for one in fields), lanes)
+    return tuple(fields)
+
+
+def _read_field_name(table: Table, before: list[Field]) -> str:
+    wanted = "give a name of lower-case letters, digits and _, such as address"
+    name = table.text("name", wanted=wanted, last_length=24)
+    if not re.fullmatch(r"[a-z][a-z0-9_]*", name):
+        raise table.error("name", found=show_string(name), wanted=wanted)
+    for index, one in enumerate(before):
+        if one.name == name:
+            raise table.error(
+                "name",
+                found=show_string(name),
+                wanted=f"fields[{index}] has that name already, so give another",
+            )
+    return name
+
+
+def _read_field(table: Table, name: str, lanes: int) -> Field:
+    bits = table.integer("bits", 1, WORD_BITS)
+    if name in KNOWN_WIDTHS:
+        first, last, reason = KNOWN_WIDTHS[name]
+        if not first <= bits <= last:
+            span = f"{first}" if first == last else f"{first} to {last}"
+            raise table.error(
+                "bits",
+                found=str(bits),
+                wanted=f"{name} takes {span} bits, since {reason}; spare bits can be a field "
+                "of another name",
+            )
+        if "value" in table:
+            raise table.error(
+                "value",
+                found="a constant",
+                wanted=f"the sender fills {name}, so take the line out or give the field "
+                "another name",
+            )
+    value = table.optional_integer("value", 0, (1 << bits) - 1, hint=f", which {bits} bits hold")
+    order = table.choice("order", ORDERS, default="high_first")
+    if order == "low_digit_first" and bits % lanes:
+        raise table.error(
+            "order",
+            found='"low_digit_first"',
+            wanted=f"{bits} bits are no whole digits of {lanes} (one digit a symbol), so "
+            f"change bits, or say {one_of(ORDERS[:2])}",
+        )
+    return Field(name=name, bits=bits, value=value, order=order)
+
+
+def _require_whole_symbols(table: Table, frame_bits: int, lanes: int) -> None:
+    over = frame_bits % lanes
+    if frame_bits > WORD_BITS:
+        raise table.error(
+            "fields",
+            found=f"{frame_bits} bits together",
+            wanted=f"a frame has up to {WORD_BITS}, so take {frame_bits - WORD_BITS} or more away",
+        )
+    if not over:
+        return
+    ways = []
+    if frame_bits + lanes - over <= WORD_BITS:
+        ways.append(f"add {lanes - over}")
+    if frame_bits > over:
+        ways.append(f"take {over} away")
+    raise table.error(
+        "fields",
+        found=f"{frame_bits} bits together",
+        wanted=f"a frame fills whole symbols of {lanes} bits, so {' or '.join(ways)}",
+    )

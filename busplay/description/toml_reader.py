@@ -1,0 +1,448 @@
+"""A typed reader over TOML that can say where a value stood.
+
+How to think about it. `read_description_file` and `parse_toml` turn foreign bytes into plain
+tables, or raise. A `Table` is one of those tables with its place in the file; it is opened
+with the keys that may stand in it, so that a misspelt key is named before anybody misses
+the right one. Each asking (`integer`, `choice`, ...) gives a value of the type that its name
+says, or raises a `DescriptionError` with file, place, what was found and what would be right.
+
+Not here: what the values mean; `read_link` and `read_board` know that.
+"""
+
+from __future__ import annotations
+
+import datetime
+import re
+import tomllib
+from collections.abc import Collection, Mapping
+from difflib import get_close_matches
+from pathlib import Path
+from typing import TypeVar
+
+from busplay.errors import DescriptionError
+
+# A description is typed by a person; anything longer is the wrong file.
+FILE_BYTES_MAX = 1 << 20
+SHOWN_CHARACTERS = 40
+SHOWN_DIGITS = 20
+SHOWN_REASON = 120
+
+Choice = TypeVar("Choice", bound=str)
+
+
+def read_description_file(path: Path, *, file: str | None = None) -> str:
+    """Read a small text file that a user wrote.
+
+    Args:
+        path: where it is.
+        file: what messages call it; the path by default.
+
+    Raises:
+        DescriptionError: it is missing, a directory, unreadable, too long, or not UTF-8.
+    """
+    file = str(path) if file is None else file
+    try:
+        with path.open("rb") as stream:
+            raw = stream.read(FILE_BYTES_MAX + 1)
+    except FileNotFoundError:
+        raise DescriptionError(
+            file=file, found="no such file", wanted="give the path of a file"
+        ) from None
+    except (OSError, ValueError) as error:
+        # Some systems say "permission denied" of a directory; a path may hold a NUL.
+        if _is_directory(path):
+            found, wanted = "a directory", "give the path of a file"
+        else:
+            found, wanted = _reason(error), "give the path of a file that can be read"
+        raise DescriptionError(file=file, found=found, wanted=wanted) from None
+    if len(raw) > FILE_BYTES_MAX:
+        raise DescriptionError(
+            file=file,
+            found=f"more than {FILE_BYTES_MAX:,} bytes",
+            wanted="a description is a small text file, so give another",
+        )
+    try:
+        # A byte order mark at the start is an editor's habit and says nothing.
+        return raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise DescriptionError(
+            file=file,
+            place=f"byte {error.start:,}",
+            found=f"{raw[error.start]:02X}, which is not UTF-8",
+            wanted="save the file as UTF-8 text",
+        ) from None
+
+
+def _is_directory(path: Path) -> bool:
+    try:
+        return path.is_dir()
+    except (OSError, ValueError):
+        return False
+
+
+def _reason(error: OSError | ValueError) -> str:
+    text = error.strerror if isinstance(error, OSError) else str(error)
+    return (text or "an unreadable file").lower()
+
+
+def parse_toml(text: str, *, file: str) -> dict[str, object]:
+    """Parse TOML to plain tables.
+
+    Raises:
+        DescriptionError: it is not TOML; the place is line and column.
+    """
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise _syntax_error(text, str(error), file=file) from None
+    except RecursionError:
+        raise DescriptionError(
+            file=file,
+            found="arrays or tables nested too deeply",
+            wanted="a description nests four deep at most",
+        ) from None
+    except ValueError:
+        # Python refuses to turn thousands of decimal digits into a number.
+        raise DescriptionError(
+            file=file,
+            found="a number of thousands of digits",
+            wanted="TOML's numbers have up to 64 bits",
+        ) from None
+
+
+def _syntax_error(text: str, told: str, *, file: str) -> DescriptionError:
+    match = re.search(r" \(at (?:line (\d+), column (\d+)|end of document)\)$", told)
+    reason = told[: match.start()] if match else told
+    # tomllib counts lines of text with CR LF joined, as here.
+    lines = text.replace("\r\n", "\n").split("\n")
+    if match and match[1]:
+        line, column = int(match[1]), int(match[2])
+        found = show_string(lines[line - 1].strip())
+    else:
+        line, column = len(lines), len(lines[-1]) + 1
+        found = "the end of the file"
+    reason = reason[:1].lower() + reason[1:SHOWN_REASON]
+    return DescriptionError(
+        file=file, place=f"{line}:{column}", found=found, wanted=f"not TOML: {reason}"
+    )
+
+
+def show_string(text: str) -> str:
+    """Quote a text of the user's for a message: one line, short, nothing a terminal obeys."""
+    shown = "".join(
+        one if one.isprintable() and one not in '"\\' else _escape(one)
+        for one in text[:SHOWN_CHARACTERS]
+    )
+    return f'"{shown}{"..." if len(text) > SHOWN_CHARACTERS else ""}"'
+
+
+def _escape(character: str) -> str:
+    if character in '"\\':
+        return "\\" + character
+    short = {"\n": "\\n", "\t": "\\t", "\r": "\\r"}.get(character)
+    return short or f"\\u{ord(character):04X}"
+
+
+def show_number(value: int) -> str:
+    """Print a whole number for a message; a monstrous one by its size only."""
+    if abs(value) >= 10**SHOWN_DIGITS:
+        return f"a number of {value.bit_length():,} bits"
+    return str(value)
+
+
+def show_address(value: int) -> str:
+    """Print an address or offset as 6502 people do: $4000."""
+    if not 0 <= value < 1 << 64:
+        return show_number(value)
+    return f"${value:04X}"
+
+
+def show_value(value: object) -> str:
+    """Say what a TOML value is, with its type in TOML's own words."""
+    if isinstance(value, bool):
+        return f"{str(value).lower()}, a boolean"
+    if isinstance(value, int):
+        return show_number(value)
+    if isinstance(value, float):
+        return f"{value}, a float"
+    if isinstance(value, str):
+        return f"{show_string(value)}, a string"
+    if isinstance(value, list):
+        return f"an array of {len(value)}"
+    if isinstance(value, dict):
+        return "a table"
+    if isinstance(value, (datetime.date, datetime.time)):
+        return "a date or time"
+    return "nothing"
+
+
+def nearest(text: str, among: Collection[str]) -> str | None:
+    """Find the one of `among` that was most likely meant."""
+    # Comparing costs the product of the lengths; no name of ours is that long.
+    if len(text) > SHOWN_CHARACTERS:
+        return None
+    return next(iter(get_close_matches(text.lower(), among, n=1)), None)
+
+
+def one_of(options: Collection[str], *, quoted: bool = True) -> str:
+    """List options for a message: `"a", "b" or "c"`."""
+    shown = [f'"{one}"' if quoted else one for one in options]
+    return shown[0] if len(shown) == 1 else f"{', '.join(shown[:-1])} or {shown[-1]}"
+
+
+def is_plain(text: str, *, lines: bool = False) -> bool:
+    """Tell whether a text can go to a terminal as it is."""
+    return all(one.isprintable() or (lines and one == "\n") for one in text)
+
+
+class Table:
+    """One table of a description file, with its place.
+
+    Args:
+        values: what tomllib gave.
+        file: what messages call the file.
+        place: the table's place, empty for the file itself.
+        keys: every key that may stand in the table.
+
+    Raises:
+        DescriptionError: a key stands in the table that is not known there.
+    """
+
+    def __init__(
+        self, values: Mapping[str, object], *, file: str, place: str = "", keys: Collection[str]
+    ) -> None:
+        self._values = values
+        self.file = file
+        self.place = place
+        self._keys = keys
+        for key in values:
+            if key not in keys:
+                likely = nearest(key, keys)
+                raise self.error(
+                    key,
+                    found="a key that is not known here",
+                    wanted=f"did you mean {likely}?" if likely else f"give {self._list_keys()}",
+                )
+
+    def _list_keys(self) -> str:
+        return one_of(self._keys, quoted=False)
+
+    def place_of(self, key: str = "") -> str:
+        """Give the place of one of the table's keys, or of the table itself."""
+        if not key:
+            return self.place
+        plain = re.fullmatch(r"[A-Za-z0-9_-]{1,40}(\[\d+\])?", key)
+        shown = key if plain else show_string(key)
+        return f"{self.place}.{shown}" if self.place else shown
+
+    def error(
+        self, key: str = "", *, found: str, wanted: str, message: str = ""
+    ) -> DescriptionError:
+        """Make the error for one of the table's keys, or for the table itself."""
+        return DescriptionError(
+            message, file=self.file, place=self.place_of(key) or None, found=found, wanted=wanted
+        )
+
+    def __contains__(self, key: str) -> bool:
+        return key in self._values
+
+    def _get(self, key: str) -> object:
+        if key not in self._keys:
+            raise ValueError(f"table {self.place!r} was opened without the key {key!r}")
+        return self._values.get(key)
+
+    def _mismatch(self, key: str, wanted: str) -> DescriptionError:
+        return self.error(key, found=show_value(self._values.get(key)), wanted=wanted)
+
+    # -- plain values
+
+    def integer(
+        self,
+        key: str,
+        first: int,
+        last: int,
+        *,
+        default: int | None = None,
+        address: bool = False,
+        hint: str = "",
+    ) -> int:
+        """Give a whole number from `first` to `last`, both included.
+
+        Args:
+            key: its name in this table.
+            first, last: the range.
+            default: the value when the key is missing; None: it must be there.
+            address: messages show it as $4000.
+            hint: added to what would be right.
+        """
+        found = self._get(key)
+        if found is None and default is not None:
+            return default
+        show = show_address if address else show_number
+        wanted = f"give a whole number from {show(first)} to {show(last)}{hint}"
+        if isinstance(found, bool) or not isinstance(found, int):
+            raise self._mismatch(key, wanted)
+        if not first <= found <= last:
+            raise self.error(key, found=show(found), wanted=wanted)
+        return found
+
+    def optional_integer(
+        self, key: str, first: int, last: int, *, address: bool = False, hint: str = ""
+    ) -> int | None:
+        """Give a whole number, or None when the key is missing."""
+        if self._get(key) is None:
+            return None
+        return self.integer(key, first, last, address=address, hint=hint)
+
+    def boolean(self, key: str, *, default: bool) -> bool:
+        """Give true or false."""
+        found = self._get(key)
+        if found is None:
+            return default
+        if not isinstance(found, bool):
+            raise self._mismatch(key, "give true or false")
+        return found
+
+    def text(
+        self, key: str, *, wanted: str, default: str | None = None, last_length: int = 200
+    ) -> str:
+        """Give a string of one line, not empty."""
+        found = self._get(key)
+        if found is None and default is not None:
+            return default
+        if not isinstance(found, str) or not found.strip():
+            raise self._mismatch(key, wanted)
+        if len(found) > last_length:
+            raise self.error(
+                key,
+                found=f"{len(found):,} characters",
+                wanted=f"give {last_length} or fewer",
+            )
+        if not is_plain(found):
+            raise self.error(
+                key,
+                found=show_string(found),
+                wanted="give one line without control characters",
+            )
+        return found
+
+    def prose(self, key: str) -> str:
+        """Give a string of any number of lines, empty when the key is missing."""
+        found = self._get(key)
+        if found is None:
+            return ""
+        if not isinstance(found, str):
+            raise self._mismatch(key, "give a text in quotes")
+        if len(found) > 4000:
+            raise self.error(key, found=f"{len(found):,} characters", wanted="give 4000 or fewer")
+        if not is_plain(found, lines=True):
+            raise self.error(
+                key, found=show_string(found), wanted="give a text without control characters"
+            )
+        return found.strip()
+
+    def choice(
+        self, key: str, options: tuple[Choice, ...], *, default: Choice | None = None
+    ) -> Choice:
+        """Give one of a few strings."""
+        found = self._get(key)
+        if found is None and default is not None:
+            return default
+        if isinstance(found, str):
+            for option in options:
+                if option == found:
+                    return option
+            raise self.error(key, found=show_string(found), wanted=f"give {one_of(options)}")
+        raise self._mismatch(key, f"give {one_of(options)}, in quotes")
+
+    # -- several values
+
+    def _array(self, key: str, wanted: str) -> list[object] | None:
+        found = self._get(key)
+        if found is None:
+            return None
+        if not isinstance(found, list):
+            raise self._mismatch(key, wanted)
+        return found
+
+    def integers(self, key: str, first: int, last: int, *, wanted: str) -> tuple[int, ...]:
+        """Give an array of whole numbers, at least one."""
+        found = self._array(key, wanted)
+        if not found:
+            raise self._mismatch(key, wanted)
+        for index, value in enumerate(found):
+            if isinstance(value, bool) or not isinstance(value, int) or not first <= value <= last:
+                raise self.error(
+                    f"{key}[{index}]",
+                    found=show_value(value),
+                    wanted=f"give a whole number from {first} to {last}",
+                )
+        return tuple(value for value in found if isinstance(value, int))
+
+    def optional_strings(self, key: str, *, wanted: str) -> tuple[str, ...] | None:
+        """Give an array of strings, at least one, or None when the key is missing."""
+        found = self._array(key, wanted)
+        if found is None:
+            return None
+        if not found:
+            raise self._mismatch(key, wanted)
+        for index, value in enumerate(found):
+            if not isinstance(value, str):
+                raise self.error(f"{key}[{index}]", found=show_value(value), wanted=wanted)
+        return tuple(value for value in found if isinstance(value, str))
+
+    def is_array(self, key: str) -> bool:
+        """Tell whether the key holds an array, so that a reader can take either form."""
+        return isinstance(self._get(key), list)
+
+    # -- tables below
+
+    def optional_table(self, key: str, keys: Collection[str]) -> Table | None:
+        """Open a table below this one, or give None when it is missing."""
+        found = self._get(key)
+        if found is None:
+            return None
+        if not isinstance(found, dict):
+            raise self._mismatch(key, f"give a table [{self.place_of(key)}]")
+        return Table(found, file=self.file, place=self.place_of(key), keys=keys)
+
+    def table(self, key: str, keys: Collection[str]) -> Table:
+        """Open a table below this one that must be there."""
+        found = self.optional_table(key, keys)
+        if found is None:
+            raise self._mismatch(key, f"give a table [{self.place_of(key)}]")
+        return found
+
+    def tables(self, key: str, keys: Collection[str]) -> list[Table]:
+        """Open each table of an array of tables; none when the key is missing."""
+        wanted = f"give an array of tables, each headed [[{self.place_of(key)}]]"
+        found = self._array(key, wanted)
+        opened = []
+        for index, value in enumerate(found or ()):
+            place = f"{self.place_of(key)}[{index}]"
+            if not isinstance(value, dict):
+                raise DescriptionError(
+                    file=self.file, place=place, found=show_value(value), wanted=wanted
+                )
+            opened.append(Table(value, file=self.file, place=place, keys=keys))
+        return opened
+
+    def named_tables(self, key: str, keys: Collection[str]) -> dict[str, Table]:
+        """Open each table below `key` by its name; none when the key is missing."""
+        wanted = f"give tables headed [{self.place_of(key)}.NAME]"
+        found = self._get(key)
+        if found is None:
+            return {}
+        if not isinstance(found, dict):
+            raise self._mismatch(key, wanted)
+        holder = Table(found, file=self.file, place=self.place_of(key), keys=tuple(found))
+        opened = {}
+        for name in found:
+            if not isinstance(found[name], dict):
+                raise holder._mismatch(name, wanted)
+            opened[name] = holder.table(name, keys)
+        return opened
+
+    def present_keys(self) -> tuple[str, ...]:
+        """List the keys that stand in the table, in the file's order."""
+        return tuple(self._values)
