@@ -132,7 +132,7 @@ class FrameLayout:
         framing = self.link.framing
         word = int(self.pack(**self.link.idle)[0])
         if isinstance(framing, MarkerFraming):
-            marker = self._bits_of_symbols(framing.symbols)
+            marker = self.bits_of_symbols(framing.symbols)
             marker_bits = len(framing.symbols) * self.lanes
             shift = self.frame_bits - marker_bits
             keep = (1 << shift) - 1
@@ -197,7 +197,7 @@ class FrameLayout:
                 f"link {self.link.name} has no field {name!r}; its fields are {names}"
             ) from None
 
-    def pack(self, **fields: int | UInt64Column) -> UInt64Column:
+    def pack(self, /, **fields: int | UInt64Column) -> UInt64Column:
         """Pack field values to frame words and fill in constants and the check field.
 
         Args:
@@ -259,7 +259,8 @@ class FrameLayout:
 
     # -- symbols
 
-    def _bits_of_symbols(self, symbols: tuple[int, ...]) -> int:
+    def bits_of_symbols(self, symbols: tuple[int, ...]) -> int:
+        """Join any number of symbols, strobe ignored, to their bits, the first highest."""
         word = 0
         for symbol in symbols:
             for lane in self._lane_of_bit:

@@ -1,0 +1,73 @@
+"""What is known of a frame's bits, as equations over GF(2).
+
+How to think about it. A frame is an unknown word. Its check field, its constants and the
+fields that carry nothing (0) are linear equations in the word's bits; so is a pattern of
+symbols that it is to show somewhere. So "can a frame look like this?" is a question that
+elimination answers exactly, and the solution is an example to show to a person. The one
+thing that is not linear is that `space` is not 0; it is split into one case a value.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from busplay.description.link import SPACE_KEPT, SPACE_MEMORY
+from busplay.link.layout import FrameLayout
+
+Equations = list[tuple[int, int]]
+
+# Fields that a store or the board fills in; all others are constant or 0.
+FILLED_FIELDS = ("space", "unit", "sequence", "address", "data")
+
+
+def word_equations(word: int, frame_bits: int, *, shift: int = 0) -> Equations:
+    """Fix every bit of a frame whose lowest bit is unknown `shift`."""
+    return [(1 << (place + shift), word >> place & 1) for place in range(frame_bits)]
+
+
+def store_frame_cases(layout: FrameLayout, *, shift: int = 0) -> Iterator[Equations]:
+    """Give all that is known of a frame that carries a store, one case for each of its spaces.
+
+    Args:
+        layout: the frame's.
+        shift: number of the unknown that is the frame's lowest bit.
+    """
+    link = layout.link
+    known: Equations = []
+    columns = layout.syndrome_columns[::-1]
+    for bit in range(layout.syndrome_bits):
+        factors = sum(
+            1 << (place + shift) for place, column in enumerate(columns) if column >> bit & 1
+        )
+        known.append((factors, layout.syndrome_constant >> bit & 1))
+    check_name = link.check.field if link.check else None
+    for one in link.fields:
+        if one.value is None and one.name != check_name and one.name not in FILLED_FIELDS:
+            known += [(1 << (place + shift), 0) for place in layout.bit_places(one.name)]
+    space = link.field_named("space")
+    if space is None:
+        yield known
+        return
+    places = layout.bit_places("space")
+    for value in range(SPACE_MEMORY, SPACE_KEPT + 1):
+        if value >> space.bits == 0:
+            yield known + [
+                (1 << (place + shift), value >> bit & 1) for bit, place in enumerate(places)
+            ]
+
+
+def describe_word(layout: FrameLayout, word: int) -> str:
+    """Spell a frame's fields out for a message: `space 1, unit 0, address $4000, data $12`."""
+    if word == layout.idle_word:
+        return "the idle frame"
+    check_name = layout.link.check.field if layout.link.check else None
+    parts = []
+    for one in layout.link.fields:
+        if one.name == check_name:
+            continue
+        value = sum(
+            (word >> place & 1) << bit for bit, place in enumerate(layout.bit_places(one.name))
+        )
+        shown = f"${value:0{(one.bits + 3) // 4}X}" if one.bits > 4 else str(value)
+        parts.append(f"{one.name} {shown}")
+    return f"a frame of {', '.join(parts)}"
