@@ -58,10 +58,10 @@ def links(
     unique = kind == "marker" and draw(st.booleans())
     needs_check = kind == "check" or (kind == "marker" and not unique)
     checked = needs_check or (draw(st.booleans()) if with_check is None else with_check)
-    fields = _payload_fields(draw, with_space=with_space)
+    fields = _payload_fields(draw, lanes, with_space=with_space)
     check = None
     if checked:
-        check_field, check = _check(draw, max(least_check_bits, 4 if needs_check else 1))
+        check_field, check = _check(draw, lanes, max(least_check_bits, 4 if needs_check else 1))
         fields.insert(draw(st.integers(0, len(fields))), check_field)
     idle: dict[str, int] = {}
     if kind != "strobe" and not any(one.name == "space" for one in fields):
@@ -112,29 +112,29 @@ def links(
     return _made_sound(link)
 
 
-def _order(draw: st.DrawFn) -> str:
-    return draw(st.sampled_from(ORDERS))
+def _field(draw: st.DrawFn, name: str, bits: int, lanes: int, value: int | None = None) -> Field:
+    """Make a field whose bits go out in any order; digits come first only in whole digits."""
+    orders = ORDERS if bits % lanes == 0 else ORDERS[:2]
+    return Field(name, bits, value=value, order=draw(st.sampled_from(orders)))
 
 
-def _payload_fields(draw: st.DrawFn, *, with_space: bool | None) -> list[Field]:
-    fields = [
-        Field("address", draw(st.sampled_from((16, 16, 16, 12, 9, 8))), order=_order(draw)),
-        Field("data", draw(st.sampled_from((8, 8, 8, 9))), order=_order(draw)),
-    ]
+def _payload_fields(draw: st.DrawFn, lanes: int, *, with_space: bool | None) -> list[Field]:
+    widths = {"address": draw(st.sampled_from((16, 16, 16, 12, 9, 8))), "data": 8}
     if draw(st.booleans()) if with_space is None else with_space:
-        fields.append(Field("space", draw(st.integers(2, 3)), order=_order(draw)))
+        widths["space"] = draw(st.integers(2, 3))
     if draw(st.booleans()):
-        fields.append(Field("unit", draw(st.integers(1, 3)), order=_order(draw)))
+        widths["unit"] = draw(st.integers(1, 3))
     if draw(st.booleans()):
-        fields.append(Field("sequence", draw(st.integers(1, 9)), order=_order(draw)))
+        widths["sequence"] = draw(st.integers(1, 9))
+    fields = [_field(draw, name, bits, lanes) for name, bits in widths.items()]
     if draw(st.booleans()):
         bits = draw(st.integers(1, 6))
         value = draw(st.integers(0, (1 << bits) - 1))
-        fields.append(Field("fixed", bits, value=value, order=_order(draw)))
+        fields.append(_field(draw, "fixed", bits, lanes, value))
     return draw(st.permutations(fields))
 
 
-def _check(draw: st.DrawFn, least_bits: int) -> tuple[Field, Check]:
+def _check(draw: st.DrawFn, lanes: int, least_bits: int) -> tuple[Field, Check]:
     names = [name for name, entry in CHECK_CATALOGUE.items() if entry.bits >= least_bits]
     kind = draw(st.sampled_from(["custom", *names]))
     if kind == "custom":
@@ -146,7 +146,7 @@ def _check(draw: st.DrawFn, least_bits: int) -> tuple[Field, Check]:
         bits, polynomial = entry.bits, entry.polynomial
         initial, xor = entry.initial, entry.xor
     check = Check("check", kind, polynomial, initial, xor, covers=())
-    return Field("check", bits, order=_order(draw)), check
+    return _field(draw, "check", bits, lanes), check
 
 
 def _filled_up(draw: st.DrawFn, fields: list[Field], lanes: int) -> list[Field]:
@@ -157,7 +157,7 @@ def _filled_up(draw: st.DrawFn, fields: list[Field], lanes: int) -> list[Field]:
         reject()
     if missing:
         values = st.none() | st.integers(0, (1 << missing) - 1)
-        filler = Field("filler", missing, value=draw(values), order=_order(draw))
+        filler = _field(draw, "filler", missing, lanes, draw(values))
         fields.insert(draw(st.integers(0, len(fields))), filler)
     return fields
 

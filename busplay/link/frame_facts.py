@@ -71,3 +71,13 @@ def describe_word(layout: FrameLayout, word: int) -> str:
         shown = f"${value:0{(one.bits + 3) // 4}X}" if one.bits > 4 else str(value)
         parts.append(f"{one.name} {shown}")
     return f"a frame of {', '.join(parts)}"
+
+
+def show_word(layout: FrameLayout, word: int) -> str:
+    """Write a frame's word as hex digits, one for each 4 bits begun."""
+    return f"0x{word:0{(layout.frame_bits + 3) // 4}X}"
+
+
+def show_symbol_count(count: int) -> str:
+    """Write a number of symbols: `1 symbol`, `3 symbols`."""
+    return "1 symbol" if count == 1 else f"{count} symbols"

@@ -18,6 +18,7 @@ from busplay.batch import SymbolColumn, UInt64Column
 from busplay.description.link import SPACE_IDLE, Field, Link, MarkerFraming, StrobeFraming
 from busplay.errors import FieldError
 from busplay.link.check_field import check_columns
+from busplay.link.framing.strobe import frame_levels, idle_level
 
 WORD_BITS = 64
 
@@ -141,7 +142,7 @@ class FrameLayout:
         data_symbols = self._spread(np.array([word], np.uint64))[0]
         if isinstance(framing, StrobeFraming):
             # Between frames the strobe is inactive and the lanes rest low: no frame is sent.
-            level = 0 if framing.active == "high" else self.strobe_mask
+            level = idle_level(framing) * self.strobe_mask
             self.idle_symbols = np.full(self.slot_symbols, level, self.symbol_dtype)
         else:
             self.idle_symbols = data_symbols.astype(self.symbol_dtype)
@@ -211,9 +212,7 @@ class FrameLayout:
             FieldError: a value does not fit its field, a constant is contradicted, or no field
                 has that name.
         """
-        columns = {
-            name: np.atleast_1d(np.asarray(value, np.uint64)) for name, value in fields.items()
-        }
+        columns = {name: self._value_column(name, value) for name, value in fields.items()}
         count = max((len(column) for column in columns.values()), default=1)
         words = np.zeros(count, np.uint64)
         check_name = self.link.check.field if self.link.check else None
@@ -221,10 +220,6 @@ class FrameLayout:
             places = self.bit_places(name)
             if name == check_name:
                 raise FieldError(f"field {name!r} is the check; it is worked out, not given")
-            if len(places) < WORD_BITS and (column >> np.uint64(len(places))).any():
-                raise FieldError(
-                    f"field {name!r} has {len(places)} bits; {int(column.max())} does not fit"
-                )
             words = words | _scatter(column, places)
         for one in self.link.fields:
             if one.value is None:
@@ -240,6 +235,18 @@ class FrameLayout:
                     value ^= set_here * np.uint64(column_bits)
             words = words | _scatter(value, self.bit_places(check_name))
         return words
+
+    def _value_column(self, name: str, value: int | UInt64Column) -> UInt64Column:
+        """Give uint64[1] or uint64[frames], after a look whether each value fits its field."""
+        bits = len(self.bit_places(name))
+        given = np.atleast_1d(np.asarray(value))
+        if given.size and not np.issubdtype(given.dtype, np.integer) and given.dtype != object:
+            raise TypeError(f"field {name!r} takes integers, not {given.dtype}")
+        if given.size:
+            worst = min(int(given.min()), 0) or int(given.max())
+            if worst < 0 or worst >> bits:
+                raise FieldError(f"field {name!r} has {bits} bits; {worst} does not fit")
+        return given.astype(np.uint64)
 
     def unpack_field(self, words: UInt64Column, name: str) -> UInt64Column:
         """Give uint64[frames], one field of each word.
@@ -286,11 +293,8 @@ class FrameLayout:
         data = self._spread(words)
         framing = self.link.framing
         if isinstance(framing, StrobeFraming):
-            active = self.strobe_mask if framing.active == "high" else 0
-            levels = np.full(self.frame_symbols, active, self.symbol_dtype)
-            if framing.span == "first":
-                levels[1:] = self.strobe_mask ^ active
-            data = data | levels
+            levels = np.array(frame_levels(framing, self.frame_symbols), self.symbol_dtype)
+            data = data | levels * self.symbol_dtype.type(self.strobe_mask)
         out[:, : self.frame_symbols] = data
         return out.reshape(-1)
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from busplay.errors import DescriptionError
+from busplay.link.frame_facts import show_symbol_count
 from busplay.link.layout import FrameLayout
 
 
@@ -27,27 +28,17 @@ def idle_rotations_that_pass(layout: FrameLayout) -> list[int]:
 
 
 def require_sound_check(layout: FrameLayout) -> None:
-    """Refuse a link without a check field, or one that locks at a wrong place while idle.
+    """Refuse a link that would lock at a wrong place while idle.
 
     Raises:
-        DescriptionError: there is no check field, or the idle frame passes at another offset.
+        DescriptionError: a stream of idle frames passes at another offset.
     """
-    link = layout.link
-    if link.check is None:
-        raise DescriptionError(
-            file=link.file or None,
-            place="framing.method",
-            found='"check", and no [check] table',
-            wanted="a receiver can find frames by a check field only; add one, or choose"
-            ' "strobe" or "marker"',
-        )
     passing = idle_rotations_that_pass(layout)
     if passing:
-        symbols = "1 symbol" if passing[0] == 1 else f"{passing[0]} symbols"
         raise DescriptionError(
-            file=link.file or None,
+            file=layout.link.file or None,
             place="framing.method",
-            found=f'"check", but a stream of idle frames passes the check {symbols} late too'
+            found=f'"check", but a stream of idle frames passes {show_symbol_count(passing[0])} late too'
             f" ({len(passing)} of {layout.frame_symbols - 1} wrong offsets pass)",
             wanted="a receiver would lock there; give check.xor another value, or [idle] fields"
             " that are not all alike",

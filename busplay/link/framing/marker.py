@@ -21,6 +21,7 @@ from busplay.errors import DescriptionError
 from busplay.link.frame_facts import (
     Equations,
     describe_word,
+    show_symbol_count,
     store_frame_cases,
     word_equations,
 )
@@ -84,34 +85,14 @@ def require_sound_marker(layout: FrameLayout, framing: MarkerFraming) -> None:
     """Refuse a marker that frames can imitate, with no rule that tells the two apart.
 
     Raises:
-        DescriptionError: the marker overlaps the check field; frames imitate a `unique`
-            marker; nothing confirms a `confirm` marker.
+        DescriptionError: frames imitate a `unique` marker; a stream of idle frames shows a
+            `confirm` marker at another offset too, and is right there.
     """
-    link = layout.link
-    file = link.file or None
-    marker_bits = len(framing.symbols) * layout.lanes
-    if link.check is not None:
-        lowest = layout.frame_bits - marker_bits
-        if any(place >= lowest for place in layout.bit_places(link.check.field)):
-            raise DescriptionError(
-                file=file,
-                place="framing.symbols",
-                found=f"a marker of {len(framing.symbols)} symbols that reaches into the check"
-                f" field {link.check.field!r}",
-                wanted="the check is worked out over the marker, so it must lie behind it; move"
-                " the field to the end or shorten the marker",
-            )
+    file = layout.link.file or None
     if framing.rule == "unique":
         _require_unique(layout, framing, file)
         return
-    if layout.syndrome_bits == 0:
-        raise DescriptionError(
-            file=file,
-            place="framing.rule",
-            found='"confirm", and neither a check field nor a constant field',
-            wanted="nothing in a frame could confirm that it begins there; add a [check] table"
-            ' or a field with a value, or make the marker unique and say rule = "unique"',
-        )
+    marker_bits = len(framing.symbols) * layout.lanes
     for offset in idle_rotations_that_pass(layout):
         shown = rotated(layout, layout.idle_word, offset) >> (layout.frame_bits - marker_bits)
         if shown == layout.bits_of_symbols(framing.symbols):
@@ -119,7 +100,7 @@ def require_sound_marker(layout: FrameLayout, framing: MarkerFraming) -> None:
                 file=file,
                 place="framing.symbols",
                 found=f"marker {_show(framing)}, which a stream of idle frames shows"
-                f" {_symbols(offset)} late too, and the frames read from there are right",
+                f" {show_symbol_count(offset)} late too, and the frames read from there are right",
                 wanted="a receiver would lock there; give a marker or [idle] fields that do not"
                 " repeat within the frame, or check.xor another value",
             )
@@ -133,10 +114,10 @@ def _require_unique(layout: FrameLayout, framing: MarkerFraming, file: str | Non
     if offset == 0:
         where = f"at the start of {describe_word(layout, first)}, which is not idle"
     elif offset + len(framing.symbols) <= layout.frame_symbols:
-        where = f"{_symbols(offset)} into {describe_word(layout, first)}"
+        where = f"{show_symbol_count(offset)} into {describe_word(layout, first)}"
     else:
         where = (
-            f"{_symbols(offset)} into {describe_word(layout, first)}"
+            f"{show_symbol_count(offset)} into {describe_word(layout, first)}"
             f" with {describe_word(layout, second)} behind it"
         )
     raise DescriptionError(
@@ -146,7 +127,3 @@ def _require_unique(layout: FrameLayout, framing: MarkerFraming, file: str | Non
         wanted="break it there with a field of constant value, take a longer marker, or say"
         ' rule = "confirm" and add a [check] table',
     )
-
-
-def _symbols(count: int) -> str:
-    return "1 symbol" if count == 1 else f"{count} symbols"

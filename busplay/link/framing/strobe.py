@@ -1,23 +1,22 @@
-"""What `strobe` framing asks of a link: that each frame's first symbol can be told by it."""
+"""The levels of a strobe: what both ends agree on.
+
+A strobe is a lane of its own, the bit above the highest data lane. Outside frames it is
+inactive and the data lanes rest low.
+"""
 
 from __future__ import annotations
 
 from busplay.description.link import StrobeFraming
-from busplay.errors import DescriptionError
-from busplay.link.layout import FrameLayout
 
 
-def require_sound_strobe(layout: FrameLayout, framing: StrobeFraming) -> None:
-    """Refuse a strobe that stays active from one frame to the next.
+def frame_levels(framing: StrobeFraming, frame_symbols: int) -> list[int]:
+    """List the strobe's level, 0 or 1, with each symbol of a frame."""
+    active = 1 if framing.active == "high" else 0
+    if framing.span == "frame":
+        return [active] * frame_symbols
+    return [active] + [1 - active] * (frame_symbols - 1)
 
-    Raises:
-        DescriptionError: the strobe is held for the frame and there is no gap.
-    """
-    if framing.span == "frame" and framing.gap_symbols < 1:
-        raise DescriptionError(
-            file=layout.link.file or None,
-            place="framing.gap_symbols",
-            found=str(framing.gap_symbols),
-            wanted="a strobe that is held for the frame must be inactive for at least 1 symbol"
-            ' between frames; give 1 or more, or span = "first"',
-        )
+
+def idle_level(framing: StrobeFraming) -> int:
+    """Give the strobe's level, 0 or 1, where no frame is sent."""
+    return 0 if framing.active == "high" else 1
