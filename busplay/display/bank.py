@@ -1,0 +1,156 @@
+"""All units behind one link: frames in, each to the unit and space that it names."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from busplay.batch import FrameBatch
+from busplay.description.board import Board, Unit
+from busplay.display import kernels
+from busplay.display.display import Display, DisplayArrays
+from busplay.display.fields import FrameFields
+from busplay.errors import DescriptionError, InputError
+from busplay.link.layout import FrameLayout
+
+MOST_UNIT_NUMBER = 0xFFFF
+MOST_COLOURS = 256
+
+
+@dataclass(frozen=True, slots=True)
+class BankCounters:
+    """What came in, by what became of it; the five add up to all frames that were fed.
+
+    Attributes:
+        frames_memory: to the memory of a unit; the unit counts those outside it.
+        frames_registers: to the registers of a unit; the same.
+        frames_idle: space 0; nothing is done.
+        frames_kept_space: a space that has no meaning yet (3 and above); nothing is done.
+        frames_unknown_unit: no unit of the board has the number; nothing is done.
+    """
+
+    frames_memory: int
+    frames_registers: int
+    frames_idle: int
+    frames_kept_space: int
+    frames_unknown_unit: int
+
+
+class DisplayBank:
+    """The displays of a board, by name, fed with the frames of its link.
+
+    A link without a space field writes memory. A link without a unit field writes the only
+    unit, or unit number 0 where the board has several.
+
+    Attributes:
+        displays: by the units' names, in the board's order.
+
+    Raises:
+        FieldError: the link has no field `address` or `data`.
+        DescriptionError: a unit's number is out of range.
+    """
+
+    def __init__(self, board: Board, layout: FrameLayout) -> None:
+        units = board.units
+        _require_numbers(board)
+        self._fields = FrameFields(layout, unit_number=units[0].number if len(units) == 1 else 0)
+        self._unit_indexes = _indexes_by_number(units)
+        sizes = [unit.memory_bytes for unit in units]
+        stops = np.cumsum(sizes, dtype=np.uint64)
+        self._memory_bytes = np.array(sizes, np.uint64)
+        self._memory_first = stops - self._memory_bytes
+        self._memory = np.zeros(sum(sizes), np.uint8)
+        self._rows = np.zeros((len(units), kernels.ROW_NUMBERS), np.uint64)
+        self._palettes = np.zeros((len(units), MOST_COLOURS, 3), np.uint8)
+        self._colour_masks = np.array([(1 << u.bits_per_pixel) - 1 for u in units], np.uint64)
+        self._counts = np.zeros(kernels.BANK_COUNTS, np.uint64)
+        self.displays: dict[str, Display] = {}
+        for i, unit in enumerate(units):
+            first = int(self._memory_first[i])
+            arrays = DisplayArrays(
+                memory=self._memory[first : first + unit.memory_bytes],
+                palette=self._palettes[i, : 1 << unit.bits_per_pixel],
+                row=self._rows[i],
+            )
+            self.displays[unit.name] = Display(unit, arrays)
+
+    def feed(self, frames: FrameBatch) -> None:
+        """Apply frames in order."""
+        kernels.apply_frames(
+            self._fields.words_in_pieces(frames.word),
+            self._fields.table,
+            self._unit_indexes,
+            self._memory,
+            self._memory_first,
+            self._memory_bytes,
+            self._rows,
+            self._palettes,
+            self._colour_masks,
+            self._counts,
+        )
+
+    @property
+    def counters(self) -> BankCounters:
+        """What came in since the bank was made or reset."""
+        counts = self._counts.tolist()
+        return BankCounters(
+            frames_memory=counts[kernels.COUNT_MEMORY],
+            frames_registers=counts[kernels.COUNT_REGISTERS],
+            frames_idle=counts[kernels.COUNT_IDLE],
+            frames_kept_space=counts[kernels.COUNT_KEPT_SPACE],
+            frames_unknown_unit=counts[kernels.COUNT_UNKNOWN_UNIT],
+        )
+
+    def reset(self) -> None:
+        """Bring every unit back to power-on and the counters to 0."""
+        self._counts[:] = 0
+        for display in self.displays.values():
+            display.reset()
+
+    def state(self) -> dict[str, bytes]:
+        """Give the state of every unit by name; the bank's own counters are not in it."""
+        return {name: display.state() for name, display in self.displays.items()}
+
+    def restore(self, states: Mapping[str, bytes]) -> None:
+        """Take up what `state` gave.
+
+        Raises:
+            InputError: a unit is missing, one too many, or its bytes are wrong; then every
+                unit stays as it was.
+        """
+        if set(states) != set(self.displays):
+            raise InputError(
+                place="states of units",
+                found=", ".join(sorted(states)) or "none",
+                wanted=f"the units are {', '.join(sorted(self.displays))}",
+            )
+        before = self.state()
+        try:
+            for name, display in self.displays.items():
+                display.restore(states[name])
+        except InputError:
+            for name, display in self.displays.items():
+                display.restore(before[name])
+            raise
+
+
+def _require_numbers(board: Board) -> None:
+    for unit in board.units:
+        if not 0 <= unit.number <= MOST_UNIT_NUMBER:
+            raise DescriptionError(
+                file=board.file or None,
+                place=f"units.{unit.name}.number",
+                found=str(unit.number),
+                wanted=f"give 0 to {MOST_UNIT_NUMBER}",
+            )
+
+
+def _indexes_by_number(units: tuple[Unit, ...]) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
+    """Make int64[numbers]: index of the unit of each number; -1 none, the last for all above."""
+    most = max((unit.number for unit in units), default=-1)
+    indexes = np.full(most + 2, -1, np.int64)
+    for i, unit in enumerate(units):
+        indexes[unit.number] = i
+    return indexes

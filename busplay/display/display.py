@@ -1,0 +1,308 @@
+"""One unit: display memory and registers that frames write to, and the picture they make.
+
+How to think about it. A display has no clock: writes change its arrays, and a picture is
+whatever the arrays say at the moment that somebody asks for one. At power-on memory is zero
+and registers are as the board file says.
+
+Departs: real memory comes up with chance contents; ours is zero, so that runs are repeatable.
+"""
+
+from __future__ import annotations
+
+import struct
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from busplay.batch import UInt8Column, UInt64Column
+from busplay.description.board import Unit
+from busplay.display import kernels
+from busplay.errors import InputError
+
+STATE_MAGIC = b"BUDS"
+STATE_VERSION = 1
+# Magic, version, bits of a pixel, two bytes of zero, colours, bytes of memory; then the row
+# of numbers (uint64 each), the palette, the memory.
+_STATE_HEAD = struct.Struct("<4sBB2xII")
+_ROW_BYTES = 8 * kernels.ROW_NUMBERS
+
+
+@dataclass(frozen=True, slots=True)
+class DisplayCounters:
+    """Writes to a unit that met nothing, since power-on.
+
+    Attributes:
+        frames_outside_memory: offsets at or after the end of display memory.
+        frames_outside_registers: offsets that no register has.
+    """
+
+    frames_outside_memory: int
+    frames_outside_registers: int
+
+    @property
+    def frames_outside(self) -> int:
+        """Both together."""
+        return self.frames_outside_memory + self.frames_outside_registers
+
+
+@dataclass(frozen=True, slots=True)
+class DisplayArrays:
+    """What a unit keeps; a bank hands out parts of its own arrays.
+
+    Attributes:
+        memory: uint8[memory_bytes].
+        palette: uint8[colours, 3].
+        row: uint64[ROW_NUMBERS]; registers and counters, columns named in `kernels`.
+    """
+
+    memory: UInt8Column
+    palette: NDArray[np.uint8]
+    row: UInt64Column
+
+    @classmethod
+    def for_unit(cls, unit: Unit) -> DisplayArrays:
+        """Make arrays for a unit that stands alone."""
+        return cls(
+            np.zeros(unit.memory_bytes, np.uint8),
+            np.zeros((1 << unit.bits_per_pixel, 3), np.uint8),
+            np.zeros(kernels.ROW_NUMBERS, np.uint64),
+        )
+
+
+class Display:
+    """A unit's memory, registers and picture.
+
+    Args:
+        unit: its description.
+        arrays: where to keep things; the display's own by default.
+
+    Attributes:
+        unit: the description.
+        colours: size of the palette, 2 ** bits of a pixel.
+    """
+
+    def __init__(self, unit: Unit, arrays: DisplayArrays | None = None) -> None:
+        self.unit = unit
+        self.colours = 1 << unit.bits_per_pixel
+        self._arrays = arrays or DisplayArrays.for_unit(unit)
+        self._memory = self._arrays.memory
+        self._palette = self._arrays.palette
+        self._row = self._arrays.row
+        self._colour_mask = np.uint64(self.colours - 1)
+        self._indexes_as_they_are = np.arange(self.colours, dtype=np.uint8)
+        self.reset()
+
+    def reset(self) -> None:
+        """Go back to power-on: memory 0, registers and palette as described, counters 0."""
+        self._memory[:] = 0
+        self._palette[:] = np.array(self.unit.palette, np.uint8).reshape(-1, 3)
+        self._row[:] = 0
+        self._row[kernels.BASE] = self.unit.base_offset
+        self._row[kernels.BASE_LOW] = self.unit.base_offset & 0xFF
+        self._row[kernels.BORDER] = self.unit.border_index & int(self._colour_mask)
+
+    # -- writes
+
+    def write_memory(self, offsets: ArrayLike, data: ArrayLike) -> None:
+        """Write bytes to display memory, in order; offsets outside it are counted.
+
+        Args:
+            offsets: uint64[writes].
+            data: uint8[writes].
+        """
+        kernels.write_memory(*_columns(offsets, data), self._memory, self._row)
+
+    def write_registers(self, offsets: ArrayLike, data: ArrayLike) -> None:
+        """Write registers (`registers.REGISTERS`), in order; other offsets are counted.
+
+        Args:
+            offsets: uint64[writes].
+            data: uint8[writes].
+        """
+        kernels.write_registers(
+            *_columns(offsets, data), self._row, self._palette, self._colour_mask
+        )
+
+    # -- what is there
+
+    @property
+    def memory(self) -> UInt8Column:
+        """uint8[memory_bytes]; a view that follows the writes and cannot be written to."""
+        return _read_only(self._memory)
+
+    @property
+    def palette(self) -> NDArray[np.uint8]:
+        """uint8[colours, 3]; a view that follows the writes and cannot be written to."""
+        return _read_only(self._palette)
+
+    @property
+    def base_offset(self) -> int:
+        """Offset of the top left pixel, as the registers say; drawing wraps it."""
+        return int(self._row[kernels.BASE])
+
+    @property
+    def border_index(self) -> int:
+        """Palette index of the border."""
+        return int(self._row[kernels.BORDER])
+
+    @property
+    def border_rgb(self) -> tuple[int, int, int]:
+        """Colour of the border."""
+        red, green, blue = self._palette[self.border_index].tolist()
+        return red, green, blue
+
+    @property
+    def is_blank(self) -> bool:
+        """The picture has the border's colour everywhere."""
+        return bool(self._row[kernels.BLANK])
+
+    @property
+    def counters(self) -> DisplayCounters:
+        """Writes that met nothing."""
+        return DisplayCounters(
+            int(self._row[kernels.OUTSIDE_MEMORY]), int(self._row[kernels.OUTSIDE_REGISTERS])
+        )
+
+    # -- pictures
+
+    def indices(self) -> NDArray[np.uint8]:
+        """Give the picture as uint8[height_px, width_px] palette indexes, without border."""
+        out = np.empty((self.unit.height_px, self.unit.width_px), np.uint8)
+        self.draw(out, self._indexes_as_they_are, left_px=0, top_px=0, scale=1)
+        return out
+
+    def image(self) -> NDArray[np.uint8]:
+        """Give the picture as uint8[height_px, width_px, 3], without border."""
+        return self._palette[self.indices()]
+
+    def draw(
+        self,
+        out: NDArray[Any],
+        colours: NDArray[Any],
+        *,
+        left_px: int,
+        top_px: int,
+        scale: int,
+    ) -> None:
+        """Draw the picture into rows of pixels, without border; what does not fit is left out.
+
+        Args:
+            out: [rows, columns], C order; `draw` writes straight into it.
+            colours: [colours] of the same dtype: what stands for each palette index.
+            left_px, top_px: place of the top left corner in `out`, 0 or more.
+            scale: each pixel becomes a square of this side.
+        """
+        if out.ndim != 2 or not out.flags.c_contiguous:
+            raise ValueError("out must have two dimensions in C order")
+        if colours.shape != (self.colours,) or colours.dtype != out.dtype:
+            raise ValueError(f"colours must be {out.dtype}[{self.colours}]")
+        if left_px < 0 or top_px < 0 or scale < 1:
+            raise ValueError(f"no place to draw: {left_px}, {top_px}, scale {scale}")
+        if self.is_blank:
+            bottom = top_px + scale * self.unit.height_px
+            right = left_px + scale * self.unit.width_px
+            out[top_px:bottom, left_px:right] = colours[self.border_index]
+            return
+        size = len(self._memory)
+        kernels.draw_pixels(
+            self._memory,
+            self.base_offset % size,
+            self.unit.stride_bytes % size,
+            self.unit.bits_per_pixel,
+            self.unit.pixel_order == "high_first",
+            colours,
+            self.unit.width_px,
+            self.unit.height_px,
+            scale,
+            out,
+            left_px,
+            top_px,
+        )
+
+    # -- state
+
+    def state(self) -> bytes:
+        """Give all that `restore` needs to go on from here, counters included."""
+        head = _STATE_HEAD.pack(
+            STATE_MAGIC,
+            STATE_VERSION,
+            self.unit.bits_per_pixel,
+            self.colours,
+            len(self._memory),
+        )
+        row = self._row.astype("<u8").tobytes()
+        return b"".join((head, row, self._palette.tobytes(), self._memory.tobytes()))
+
+    def restore(self, state: bytes) -> None:
+        """Take up a state that `state` gave for a unit of the same description.
+
+        Raises:
+            InputError: these are not such bytes; the display stays as it was.
+        """
+        row, palette, memory = self._read_state(state)
+        self._row[:] = row
+        self._palette[:] = palette.reshape(-1, 3)
+        self._memory[:] = memory
+
+    def _read_state(
+        self, state: bytes
+    ) -> tuple[UInt64Column, NDArray[np.uint8], NDArray[np.uint8]]:
+        place = f"state of unit {self.unit.name}"
+        palette_bytes = 3 * self.colours
+        memory_bytes = len(self._memory)
+        whole = _STATE_HEAD.size + _ROW_BYTES + palette_bytes + memory_bytes
+        if len(state) < _STATE_HEAD.size:
+            raise InputError(place=place, found=f"{len(state)} bytes", wanted=f"it takes {whole}")
+        magic, version, bits, colours, bytes_kept = _STATE_HEAD.unpack_from(state)
+        if magic != STATE_MAGIC:
+            raise InputError(place=place, found=repr(magic), wanted=f"it begins {STATE_MAGIC!r}")
+        if version != STATE_VERSION:
+            raise InputError(
+                place=place, found=f"version {version}", wanted=f"this reads {STATE_VERSION}"
+            )
+        if (bits, colours, bytes_kept) != (self.unit.bits_per_pixel, self.colours, memory_bytes):
+            raise InputError(
+                place=place,
+                found=f"{bits} bits a pixel, {colours} colours, {bytes_kept} bytes of memory",
+                wanted=f"this unit has {self.unit.bits_per_pixel} bits, {self.colours} colours, "
+                f"{memory_bytes} bytes",
+            )
+        if len(state) != whole:
+            raise InputError(place=place, found=f"{len(state)} bytes", wanted=f"it takes {whole}")
+        first = _STATE_HEAD.size
+        row = np.frombuffer(state, "<u8", kernels.ROW_NUMBERS, first).astype(np.uint64)
+        first += _ROW_BYTES
+        palette = np.frombuffer(state, np.uint8, palette_bytes, first)
+        memory = np.frombuffer(state, np.uint8, memory_bytes, first + palette_bytes)
+        for name, column, most in (
+            ("base", kernels.BASE, max(0xFFFF, self.unit.base_offset)),
+            ("low byte of the base", kernels.BASE_LOW, 0xFF),
+            ("border", kernels.BORDER, self.colours - 1),
+            ("blank", kernels.BLANK, 1),
+            ("palette index", kernels.PALETTE_INDEX, self.colours - 1),
+            ("red", kernels.RED, 0xFF),
+            ("green", kernels.GREEN, 0xFF),
+        ):
+            if row[column] > most:
+                raise InputError(
+                    place=place, found=f"{name} {row[column]}", wanted=f"0 to {most} is right"
+                )
+        return row, palette, memory
+
+
+def _columns(offsets: ArrayLike, data: ArrayLike) -> tuple[UInt64Column, UInt8Column]:
+    offset_column = np.ascontiguousarray(offsets, np.uint64)
+    data_column = np.ascontiguousarray(data, np.uint8)
+    if offset_column.shape != data_column.shape or offset_column.ndim != 1:
+        raise ValueError(
+            f"offsets {offset_column.shape} and data {data_column.shape} must be equal columns"
+        )
+    return offset_column, data_column
+
+
+def _read_only(array: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    view = array.view()
+    view.flags.writeable = False
+    return view

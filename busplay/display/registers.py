@@ -1,0 +1,55 @@
+"""The registers of a unit (space 2), as a table: facts, no logic.
+
+The kernels that act on a write are in `kernels`; a test goes through this table and holds
+each line against them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Register:
+    """One register: its offset in the space, its name, what a write does."""
+
+    offset: int
+    name: str
+    on_write: str
+
+
+REGISTERS = (
+    Register(0, "BASE_LOW", "low byte of the base offset; kept until BASE_HIGH is written"),
+    Register(
+        1,
+        "BASE_HIGH",
+        "high byte of the base offset, which is where the top left pixel lies; both bytes take "
+        "effect now",
+    ),
+    Register(2, "BORDER", "palette index of the border"),
+    Register(3, "BLANK", "bit 0 set: the whole picture has the border's colour; memory is kept"),
+    Register(4, "PALETTE_INDEX", "palette index that PALETTE_BLUE writes to"),
+    Register(5, "PALETTE_RED", "red, 0 to 255; kept until PALETTE_BLUE is written"),
+    Register(6, "PALETTE_GREEN", "green, 0 to 255; kept until PALETTE_BLUE is written"),
+    Register(
+        7,
+        "PALETTE_BLUE",
+        "blue, 0 to 255: stores red, green and blue at PALETTE_INDEX, which then goes up by one",
+    ),
+)
+
+# What holds for all of them.
+NOTES = (
+    "Of an index, the bits that a pixel has count; higher bits are ignored.",
+    "PALETTE_INDEX goes round from the last colour to the first.",
+    "The base offset goes round at the end of display memory.",
+    "A write to any other offset does nothing and is counted.",
+)
+
+
+def markdown_table() -> str:
+    """Give the table and its notes as Markdown, for documents."""
+    lines = ["| offset | register | a write |", "| --- | --- | --- |"]
+    lines += [f"| {one.offset} | `{one.name}` | {one.on_write} |" for one in REGISTERS]
+    lines += ["", *(f"- {note}" for note in NOTES)]
+    return "\n".join(lines) + "\n"
