@@ -24,6 +24,7 @@ from busplay.description.read_framing import FRAMING_KEYS, read_framing
 from busplay.description.read_idle import read_idle
 from busplay.description.shipped_files import shipped_links
 from busplay.description.toml_reader import (
+    NoSuchFileError,
     Table,
     nearest,
     one_of,
@@ -33,6 +34,7 @@ from busplay.description.toml_reader import (
 )
 from busplay.errors import DescriptionError
 from busplay.link.layout import WORD_BITS
+from busplay.link.rules import require_sound
 
 __all__ = ["load_link", "parse_link", "shipped_links"]
 
@@ -86,10 +88,10 @@ def load_link(source: str | Path) -> Link:
     path = Path(source)
     try:
         text = read_description_file(path)
-    except DescriptionError as error:
-        if isinstance(source, str) and error.found == "no such file" and not path.suffix:
-            raise unknown_name(source, shipped, what="link") from None
-        raise
+    except NoSuchFileError:
+        if path.suffix:
+            raise
+        raise unknown_name(str(source), shipped, what="link") from None
     return parse_link(text, file=str(path))
 
 
@@ -162,17 +164,8 @@ def parse_link(text: str, *, file: str) -> Link:
     idle_table = table.optional_table("idle", tuple(one.name for one in fields))
     if idle_table:
         link = read_idle(idle_table, link)
-    _require_sound(link)
+    require_sound(link)
     return link
-
-
-def _require_sound(link: Link) -> None:
-    from importlib.util import find_spec
-
-    if find_spec("busplay.link.rules"):
-        from busplay.link.rules import require_sound
-
-        require_sound(link)
 
 
 def _read_clock(table: Table) -> int | None:

@@ -27,6 +27,11 @@ SHOWN_CHARACTERS = 40
 SHOWN_DIGITS = 20
 SHOWN_REASON = 120
 
+
+class NoSuchFileError(DescriptionError):
+    """The file is not there, so that a caller can say what else the name could have been."""
+
+
 Choice = TypeVar("Choice", bound=str)
 
 
@@ -38,14 +43,15 @@ def read_description_file(path: Path, *, file: str | None = None) -> str:
         file: what messages call it; the path by default.
 
     Raises:
-        DescriptionError: it is missing, a directory, unreadable, too long, or not UTF-8.
+        NoSuchFileError: it is missing.
+        DescriptionError: it is a directory, unreadable, too long, or not UTF-8.
     """
     file = str(path) if file is None else file
     try:
         with path.open("rb") as stream:
             raw = stream.read(FILE_BYTES_MAX + 1)
     except FileNotFoundError:
-        raise DescriptionError(
+        raise NoSuchFileError(
             file=file, found="no such file", wanted="give the path of a file"
         ) from None
     except (OSError, ValueError) as error:
@@ -265,6 +271,7 @@ class Table:
         default: int | None = None,
         address: bool = False,
         hint: str = "",
+        replace_wanted: str = "",
     ) -> int:
         """Give a whole number from `first` to `last`, both included.
 
@@ -274,12 +281,16 @@ class Table:
             default: the value when the key is missing; None: it must be there.
             address: messages show it as $4000.
             hint: added to what would be right.
+            replace_wanted: said instead of the range.
         """
         found = self._get(key)
         if found is None and default is not None:
             return default
         show = show_address if address else show_number
-        wanted = f"give a whole number from {show(first)} to {show(last)}{hint}"
+        span = (
+            show(first) if first == last else f"a whole number from {show(first)} to {show(last)}"
+        )
+        wanted = replace_wanted or f"give {span}{hint}"
         if isinstance(found, bool) or not isinstance(found, int):
             raise self._mismatch(key, wanted)
         if not first <= found <= last:

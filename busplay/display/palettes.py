@@ -4,8 +4,7 @@ A colour is (red, green, blue), 0 to 255 each, in sRGB.
 """
 
 # Follows: HTML 4.01, 6.5 "Colors": sixteen names with their sRGB values
-# Read in: the values as restated by the CSS colour keywords; order as in the specification
-#          down its two columns of pairs
+# Read in: a copy of the section's table; its order goes down the left column, then the right
 # Follows: RGB332, common practice: three bits red, three green, two blue, red highest
 # Departs: a narrow colour is widened to 8 bits by repeating its bits (3 bits abc give
 #          abcabcab), which for these widths equals round(value * 255 / (2 ** bits - 1))

@@ -1,0 +1,59 @@
+"""Ranges of processor addresses: where two of them overlap, and how messages show them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from busplay.description.toml_reader import Table, show_address
+
+ADDRESS_MAX = 0xFFFF
+
+
+@dataclass(frozen=True, slots=True)
+class AddressRange:
+    """A range of addresses, both ends included, and what messages call it."""
+
+    label: str
+    first_address: int
+    last_address: int
+
+    def __str__(self) -> str:
+        return f"{show_address(self.first_address)}-{show_address(self.last_address)}"
+
+    def first_common(self, other: AddressRange) -> int | None:
+        """Give the first address that both hold, or None."""
+        first = max(self.first_address, other.first_address)
+        return first if first <= min(self.last_address, other.last_address) else None
+
+
+def read_range(table: Table) -> AddressRange:
+    """Read `first_address` and `last_address`.
+
+    Raises:
+        DescriptionError: one is missing, no address, or they are the wrong way round.
+    """
+    first = table.integer("first_address", 0, ADDRESS_MAX, address=True)
+    last = table.integer("last_address", 0, ADDRESS_MAX, address=True, hint=" (included)")
+    if last < first:
+        raise table.error(
+            "last_address",
+            found=show_address(last),
+            wanted=f"the range begins at {show_address(first)}, so give that or more",
+        )
+    return AddressRange(table.place, first, last)
+
+
+def require_apart(
+    table: Table, span: AddressRange, others: Sequence[AddressRange], *, remedy: str
+) -> None:
+    """Refuse a range that shares an address with one of the others.
+
+    Raises:
+        DescriptionError: with both ranges and the first address that they share.
+    """
+    for other in others:
+        common = span.first_common(other)
+        if common is not None:
+            found = f"{span} overlaps {other.label} ({other}) from {show_address(common)}"
+            raise table.error(found=found, wanted=remedy, message=f"{found}; {remedy}")

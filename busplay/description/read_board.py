@@ -1,0 +1,260 @@
+"""Read board files: what they may say, and what is refused with its remedy.
+
+Order matters for the messages: the link and the units come first, since windows are
+checked against both.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import get_args
+
+from busplay.description.address_ranges import (
+    ADDRESS_MAX,
+    AddressRange,
+    read_range,
+    require_apart,
+)
+from busplay.description.board import (
+    Board,
+    Image,
+    ImageFormat,
+    Memory,
+    MemoryKind,
+    Processor,
+)
+from busplay.description.link import Link
+from busplay.description.read_ends import (
+    HOST_PORT_KEYS,
+    RECEIVER_KEYS,
+    SENDER_KEYS,
+    host_port_range,
+    read_host_port,
+    read_receiver,
+    read_sender,
+)
+from busplay.description.read_link import CLOCK_HZ_MAX, load_link, unknown_name
+from busplay.description.read_unit import read_units
+from busplay.description.read_windows import read_windows
+from busplay.description.shipped_files import shipped_boards, shipped_links
+from busplay.description.toml_reader import (
+    NoSuchFileError,
+    Table,
+    nearest,
+    parse_toml,
+    read_description_file,
+    show_address,
+    show_string,
+)
+from busplay.errors import DescriptionError
+
+__all__ = ["load_board", "parse_board", "shipped_boards"]
+
+BOARD_KEYS = (
+    "name",
+    "description",
+    "processor",
+    "clock_hz",
+    "link",
+    "unmapped_read",
+    "program_load_address",
+    "memory",
+    "windows",
+    "units",
+    "sender",
+    "receiver",
+    "host_port",
+)
+MEMORY_KEYS = ("kind", "first_address", "last_address", "image", "format", "load_address")
+PROCESSORS: tuple[Processor, ...] = get_args(Processor)
+KINDS: tuple[MemoryKind, ...] = get_args(MemoryKind)
+FORMATS: tuple[ImageFormat, ...] = get_args(ImageFormat)
+REMEDY = "move one or shorten it"
+
+
+def load_board(source: str | Path) -> Board:
+    """Load a board by the name of a shipped one or by the path of a file.
+
+    A string that is exactly a shipped board's name means that board; `./dunlin` or
+    `dunlin.toml` means a file.
+
+    Raises:
+        DescriptionError: the file, its link or its palettes cannot be read, or they describe
+            no possible board.
+    """
+    shipped = shipped_boards()
+    if isinstance(source, str) and source in shipped:
+        path = shipped[source]
+        return parse_board(read_description_file(path), file=path.name, folder=path.parent)
+    path = Path(source)
+    try:
+        text = read_description_file(path)
+    except NoSuchFileError:
+        if path.suffix:
+            raise
+        raise unknown_name(str(source), shipped, what="board") from None
+    return parse_board(text, file=str(path), folder=path.parent)
+
+
+def parse_board(text: str, *, file: str, folder: Path) -> Board:
+    """Parse a board file's text.
+
+    Args:
+        text: TOML.
+        file: what messages call the file.
+        folder: where paths in the file start.
+
+    Raises:
+        DescriptionError: it is not TOML, or describes no possible board; says file, place,
+            what was found and what would be right.
+    """
+    values = parse_toml(text, file=file)
+    if not values:
+        raise DescriptionError(
+            file=file,
+            found="an empty file",
+            wanted="a board needs at least name, processor, clock_hz, link, [[windows]] and a unit",
+        )
+    if "lanes" in values or "fields" in values:
+        raise DescriptionError(
+            file=file, found="a link description", wanted="give a board file here"
+        )
+    table = Table(values, file=file, keys=BOARD_KEYS)
+    name = table.text("name", wanted="give the board a short name in quotes", last_length=40)
+    processor = table.choice("processor", PROCESSORS)
+    clock_hz = table.integer("clock_hz", 1, CLOCK_HZ_MAX)
+    link = _read_link(table, folder)
+    units = read_units(table, link, folder)
+    memory, memory_ranges = _read_memory(table, folder)
+    host_port_table = table.optional_table("host_port", HOST_PORT_KEYS)
+    host_port = read_host_port(host_port_table, clock_hz=clock_hz)
+    port_range = host_port_range(host_port) if host_port else None
+    if host_port_table is not None and port_range is not None:
+        require_apart(host_port_table, port_range, memory_ranges, remedy=REMEDY)
+    windows = read_windows(table, link=link, units=units, memory=memory, host_port=port_range)
+    return Board(
+        name=name,
+        processor=processor,
+        clock_hz=clock_hz,
+        link=link,
+        memory=memory,
+        windows=windows,
+        units=units,
+        sender=read_sender(table.optional_table("sender", SENDER_KEYS)),
+        receiver=read_receiver(table.optional_table("receiver", RECEIVER_KEYS), link),
+        host_port=host_port,
+        unmapped_read=table.integer("unmapped_read", 0, 0xFF, default=0xFF),
+        program_load_address=_read_program_load_address(table, memory_ranges),
+        description=table.prose("description"),
+        file=file,
+    )
+
+
+def _read_link(table: Table, folder: Path) -> Link:
+    text = table.text("link", wanted="name a shipped link or the path of a link file")
+    shipped = shipped_links()
+    if text in shipped:
+        link = load_link(text)
+    else:
+        path = folder / text
+        try:
+            link = load_link(path)
+        except NoSuchFileError:
+            likely = nearest(text, shipped)
+            hint = f"did you mean {likely}?" if likely else f"shipped: {', '.join(shipped)}"
+            raise table.error(
+                "link",
+                found=show_string(text),
+                wanted=f"no shipped link and no file (seen from the board file's folder) has "
+                f"that name; {hint}",
+            ) from None
+    for needed in ("address", "data"):
+        if link.field_named(needed) is None:
+            raise table.error(
+                "link",
+                found=show_string(text),
+                wanted=f"a board's stores need a field named {needed}, which link {link.name} "
+                "lacks; add it or take another link",
+            )
+    return link
+
+
+def _read_memory(board: Table, folder: Path) -> tuple[tuple[Memory, ...], list[AddressRange]]:
+    memory: list[Memory] = []
+    before: list[AddressRange] = []
+    for table in board.tables("memory", MEMORY_KEYS):
+        kind = table.choice("kind", KINDS)
+        span = read_range(table)
+        require_apart(table, span, before, remedy=REMEDY)
+        before.append(span)
+        memory.append(
+            Memory(
+                kind=kind,
+                first_address=span.first_address,
+                last_address=span.last_address,
+                image=_read_image(table, span, folder),
+            )
+        )
+    return tuple(memory), before
+
+
+def _read_program_load_address(table: Table, memory: list[AddressRange]) -> int | None:
+    key = "program_load_address"
+    address = table.optional_integer(key, 0, ADDRESS_MAX, address=True)
+    if address is None:
+        return None
+    if not any(span.first_address <= address <= span.last_address for span in memory):
+        raise table.error(
+            key,
+            found=show_address(address),
+            wanted="no memory is there, so give an address inside one of [[memory]]",
+        )
+    return address
+
+
+def _read_image(table: Table, span: AddressRange, folder: Path) -> Image | None:
+    if "image" not in table:
+        for key in ("format", "load_address"):
+            if key in table:
+                raise table.error(
+                    key,
+                    found="a key that says how to load an image",
+                    wanted="no image is named here, so add image or take the line out",
+                )
+        return None
+    text = table.text("image", wanted="give the path of an image file")
+    path = folder / text
+    if not _is_file(path):
+        raise table.error(
+            "image",
+            found=show_string(text),
+            wanted="no such file is there (seen from the board file's folder), so mend the path",
+        )
+    image_format = table.choice("format", FORMATS, default="auto")
+    carries_addresses = image_format in ("ihex", "srec", "elf")
+    if carries_addresses and "load_address" in table:
+        raise table.error(
+            "load_address",
+            found="an address besides those of the file",
+            wanted=f"{image_format} carries its own addresses, so take the line out",
+        )
+    load_address = table.integer(
+        "load_address",
+        span.first_address,
+        span.last_address,
+        default=span.first_address,
+        address=True,
+        hint=", inside this memory",
+    )
+    return Image(
+        path=path.absolute(),
+        format=image_format,
+        load_address=None if carries_addresses else load_address,
+    )
+
+
+def _is_file(path: Path) -> bool:
+    try:
+        return path.is_file()
+    except (OSError, ValueError):
+        return False

@@ -1,0 +1,125 @@
+"""Read a board file's sender, receiver and host port."""
+
+from __future__ import annotations
+
+from busplay.description.address_ranges import AddressRange
+from busplay.description.board import BusyTime, HostPort, ReceiverEnd, Sender
+from busplay.description.link import Link
+from busplay.description.toml_reader import Table, show_address
+from busplay.link.layout import FrameLayout
+from busplay.units import NS_PER_S
+
+SENDER_KEYS = ("fifo_depth", "lead_frames")
+RECEIVER_KEYS = ("fifo_depth", "service_ns", "deadline_ns", "correct_one_bit", "busy")
+BUSY_KEYS = ("period_ns", "length_ns", "phase_ns")
+HOST_PORT_KEYS = ("first_address", "refresh_hz", "random_seed")
+
+FIFO_DEPTH_MAX = 1 << 20
+LEAD_FRAMES_MAX = 65_536
+REFRESH_HZ_MAX = 10_000
+HOST_PORT_REGISTERS = 16
+# The port must leave the processor's vectors readable.
+VECTORS_FIRST_ADDRESS = 0xFFFA
+HOST_PORT_LAST_FIRST = VECTORS_FIRST_ADDRESS - HOST_PORT_REGISTERS
+
+
+def read_sender(table: Table | None) -> Sender:
+    """Read the board's end of the link, or give its defaults."""
+    default = Sender()
+    if table is None:
+        return default
+    return Sender(
+        fifo_depth=table.integer("fifo_depth", 1, FIFO_DEPTH_MAX, default=default.fifo_depth),
+        lead_frames=table.integer("lead_frames", 0, LEAD_FRAMES_MAX, default=default.lead_frames),
+    )
+
+
+def read_receiver(table: Table | None, link: Link) -> ReceiverEnd:
+    """Read the far end of the link, or give its defaults.
+
+    Raises:
+        DescriptionError: times contradict each other, or the check cannot correct.
+    """
+    default = ReceiverEnd()
+    if table is None:
+        return default
+    service_ns = table.integer("service_ns", 0, NS_PER_S, default=default.service_ns)
+    deadline_ns = table.optional_integer("deadline_ns", 1, NS_PER_S)
+    if deadline_ns is not None and deadline_ns < service_ns:
+        raise table.error(
+            "deadline_ns",
+            found=str(deadline_ns),
+            wanted=f"one frame alone takes service_ns = {service_ns}, so give that or more",
+        )
+    correct_one_bit = table.boolean("correct_one_bit", default=default.correct_one_bit)
+    if correct_one_bit:
+        _require_correcting_check(table, link)
+    return ReceiverEnd(
+        fifo_depth=table.integer("fifo_depth", 1, FIFO_DEPTH_MAX, default=default.fifo_depth),
+        service_ns=service_ns,
+        deadline_ns=deadline_ns,
+        correct_one_bit=correct_one_bit,
+        busy=tuple(_read_busy(one) for one in table.tables("busy", BUSY_KEYS)),
+    )
+
+
+def _require_correcting_check(table: Table, link: Link) -> None:
+    """Refuse correction by a check that cannot tell which single bit is wrong."""
+    found = "true"
+    if link.check is None:
+        raise table.error(
+            "correct_one_bit",
+            found=found,
+            wanted=f"link {link.name} has no check to correct by, so say false",
+        )
+    marks = FrameLayout(link).syndrome_columns
+    if 0 in marks or len(set(marks)) < len(marks):
+        raise table.error(
+            "correct_one_bit",
+            found=found,
+            wanted=f"the check {link.check.kind} cannot tell which of {link.frame_bits} bits is "
+            "wrong, so say false or give the link a stronger check",
+        )
+
+
+def _read_busy(table: Table) -> BusyTime:
+    period_ns = table.integer("period_ns", 2, NS_PER_S)
+    length_ns = table.integer(
+        "length_ns", 1, period_ns - 1, hint=f" (less than period_ns = {period_ns})"
+    )
+    phase_ns = table.integer(
+        "phase_ns", 0, period_ns - 1, default=0, hint=f" (less than period_ns = {period_ns})"
+    )
+    return BusyTime(period_ns=period_ns, length_ns=length_ns, phase_ns=phase_ns)
+
+
+def read_host_port(table: Table | None, *, clock_hz: int) -> HostPort | None:
+    """Read where the host port lies; None: the board has none.
+
+    Raises:
+        DescriptionError: the port would cover the vectors, or refresh outruns the clock.
+    """
+    if table is None:
+        return None
+    first_address = table.integer("first_address", 0, 0xFFFF, address=True)
+    if first_address > HOST_PORT_LAST_FIRST:
+        raise table.error(
+            "first_address",
+            found=show_address(first_address),
+            wanted=f"its {HOST_PORT_REGISTERS} registers must end below the vectors at "
+            f"{show_address(VECTORS_FIRST_ADDRESS)}, so give {show_address(HOST_PORT_LAST_FIRST)} "
+            "or less",
+        )
+    refresh_hz_max = min(REFRESH_HZ_MAX, clock_hz)
+    return HostPort(
+        first_address=first_address,
+        refresh_hz=table.integer("refresh_hz", 1, refresh_hz_max, default=min(60, clock_hz)),
+        random_seed=table.integer("random_seed", 1, 0xFFFF_FFFF, default=1),
+    )
+
+
+def host_port_range(port: HostPort) -> AddressRange:
+    """Give the addresses of the host port's registers."""
+    return AddressRange(
+        "the host port", port.first_address, port.first_address + HOST_PORT_REGISTERS - 1
+    )

@@ -1,0 +1,163 @@
+"""Read a board file's units: displays, their memory and their palettes."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import get_args
+
+from busplay.description.board import PixelOrder, Unit
+from busplay.description.link import Link
+from busplay.description.read_palette import read_palette
+from busplay.description.toml_reader import Table, show_address, show_string, show_value
+
+UNIT_KEYS = (
+    "number",
+    "width_px",
+    "height_px",
+    "bits_per_pixel",
+    "pixel_order",
+    "stride_bytes",
+    "base_offset",
+    "memory_bytes",
+    "palette",
+    "border_px",
+    "border_index",
+)
+DEPTHS = (1, 2, 4, 8)
+SIDE_PX_MAX = 4096
+STRIDE_BYTES_MAX = 65_536
+# As many bytes as the widest address field reaches.
+MEMORY_BYTES_MAX = 1 << 24
+BORDER_PX_MAX = 512
+PIXEL_ORDERS: tuple[PixelOrder, ...] = get_args(PixelOrder)
+
+
+def read_units(board: Table, link: Link, folder: Path) -> tuple[Unit, ...]:
+    """Read every unit, in the file's order.
+
+    Raises:
+        DescriptionError: a unit cannot be, or the link cannot tell the units apart.
+    """
+    tables = board.named_tables("units", UNIT_KEYS)
+    if not tables:
+        raise board.error(
+            "units", found="no units", wanted="give at least one, headed [units.NAME]"
+        )
+    units: list[Unit] = []
+    for name, table in tables.items():
+        if not re.fullmatch(r"[A-Za-z0-9_-]{1,24}", name):
+            raise table.error(
+                found=f"the name {show_string(name)}",
+                wanted="give up to 24 letters, digits, _ or -",
+            )
+        number = _read_number(table, link, units)
+        units.append(_read_unit(table, name, number, folder))
+    return tuple(units)
+
+
+def _read_number(table: Table, link: Link, before: list[Unit]) -> int:
+    field = link.field_named("unit")
+    if field is None:
+        if before:
+            raise table.error(
+                found="a second unit",
+                wanted=f"link {link.name} has no field named unit to tell two apart, so give it "
+                "one or keep one unit",
+            )
+        last, hint = 0, f" (link {link.name} has no field named unit)"
+    else:
+        last = (1 << field.bits) - 1
+        hint = f", which the {field.bits} bits of unit on link {link.name} hold"
+    number = table.integer("number", 0, last, default=0, hint=hint)
+    for unit in before:
+        if unit.number == number:
+            raise table.error(
+                "number",
+                found=str(number),
+                wanted=f"units.{unit.name} has that number, so give another",
+            )
+    return number
+
+
+def _read_depth(table: Table) -> int:
+    wanted = "give 1, 2, 4 or 8"
+    found = table.integer("bits_per_pixel", 1, 8, replace_wanted=wanted)
+    if found not in DEPTHS:
+        raise table.error("bits_per_pixel", found=show_value(found), wanted=wanted)
+    return found
+
+
+def _read_unit(table: Table, name: str, number: int, folder: Path) -> Unit:
+    width_px = table.integer("width_px", 1, SIDE_PX_MAX)
+    height_px = table.integer("height_px", 1, SIDE_PX_MAX)
+    bits_per_pixel = _read_depth(table)
+    # A row always begins at a byte; spare bits at its end show nothing.
+    row_bytes = -(-width_px * bits_per_pixel // 8)
+    bits = f"{bits_per_pixel} {'bit' if bits_per_pixel == 1 else 'bits'}"
+    stride_bytes = table.integer("stride_bytes", 0, STRIDE_BYTES_MAX, default=row_bytes)
+    if stride_bytes < row_bytes:
+        raise table.error(
+            "stride_bytes",
+            found=str(stride_bytes),
+            wanted=f"a row of {width_px} pixels at {bits} takes {row_bytes} bytes, so give "
+            f"{row_bytes} or more",
+        )
+    base_offset = table.integer("base_offset", 0, MEMORY_BYTES_MAX - 1, default=0, address=True)
+    memory_bytes = _read_memory_bytes(
+        table,
+        default=base_offset + stride_bytes * height_px,
+        picture_bytes=stride_bytes * (height_px - 1) + row_bytes,
+        picture=f"{width_px} x {height_px} pixels at {bits}",
+    )
+    if base_offset >= memory_bytes:
+        raise table.error(
+            "base_offset",
+            found=show_address(base_offset),
+            wanted=f"the unit has {memory_bytes} bytes of memory, so give "
+            f"{show_address(memory_bytes - 1)} or less",
+        )
+    return Unit(
+        name=name,
+        number=number,
+        width_px=width_px,
+        height_px=height_px,
+        bits_per_pixel=bits_per_pixel,
+        palette=read_palette(table, "palette", bits_per_pixel=bits_per_pixel, folder=folder),
+        pixel_order=table.choice("pixel_order", PIXEL_ORDERS, default="high_first"),
+        stride_bytes=stride_bytes,
+        base_offset=base_offset,
+        memory_bytes=memory_bytes,
+        border_px=table.integer("border_px", 0, BORDER_PX_MAX, default=0),
+        border_index=table.integer(
+            "border_index",
+            0,
+            (1 << bits_per_pixel) - 1,
+            default=0,
+            hint=f", a palette index of {bits}",
+        ),
+    )
+
+
+def _read_memory_bytes(table: Table, *, default: int, picture_bytes: int, picture: str) -> int:
+    """Read the size of display memory, which holds the picture at least once.
+
+    The picture may begin anywhere and go round at the end of memory, so the base offset
+    need not leave room behind it.
+    """
+    if picture_bytes > MEMORY_BYTES_MAX:
+        raise table.error(
+            "height_px",
+            found=f"a picture of {picture_bytes:,} bytes",
+            wanted=f"a unit has up to {MEMORY_BYTES_MAX:,} bytes of memory, so make it smaller",
+        )
+    memory_bytes = table.integer(
+        "memory_bytes", 0, MEMORY_BYTES_MAX, default=min(default, MEMORY_BYTES_MAX)
+    )
+    if memory_bytes < picture_bytes:
+        raise table.error(
+            "memory_bytes",
+            found=str(memory_bytes),
+            wanted=f"{picture} take {picture_bytes} bytes, so give {picture_bytes} or more",
+        )
+    return memory_bytes
