@@ -1,0 +1,84 @@
+"""Timing tables by opcode, made from the table of instructions; shared by all cores and hooks.
+
+Positions are counted back from the end, since what indexing adds comes before the accesses:
+an instruction that began in cycle c and takes n cycles (page cycle included; what a taken
+branch or decimal mode adds comes behind and is not) has its position i in cycle c + n - i.
+So 1 is the last cycle.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+
+from busplay.core.instructions import INSTRUCTIONS, Access, Instruction
+
+RESET_CYCLES = 7
+INTERRUPT_CYCLES = 7
+# An interrupt sequence has the cycles and pushes of BRK.
+INTERRUPT_OPCODE = 0x00
+
+_WRITES = {
+    Access.WRITE: (1,),
+    Access.MODIFY: (1,),
+    Access.PUSH: (1,),
+    Access.CALL: (3, 2),
+    Access.BREAK: (5, 4, 3),
+}
+_READS = {Access.READ: 1, Access.MODIFY: 3, Access.BIT_BRANCH: 3}
+
+
+@dataclass(frozen=True, slots=True)
+class Timing:
+    """Timing of one processor; every tuple has 256 places, one an opcode.
+
+    Attributes:
+        mnemonics: `???` where the opcode is not in the table.
+        base_cycles: 0 where the opcode is not in the table.
+        page_cycle, branch_cycles, decimal_cycle: the rules of `Instruction`.
+        write_positions: of each write, in order, from the end.
+        read_position: of the operand read, from the end; 0: there is none.
+        writes_old_value: the write is preceded, in the cycle before, by one of the old value.
+        delays_interrupt: the look at the interrupt line still sees the I flag from before.
+    """
+
+    mnemonics: tuple[str, ...]
+    base_cycles: tuple[int, ...]
+    page_cycle: tuple[bool, ...]
+    branch_cycles: tuple[bool, ...]
+    decimal_cycle: tuple[bool, ...]
+    write_positions: tuple[tuple[int, ...], ...]
+    read_position: tuple[int, ...]
+    writes_old_value: tuple[bool, ...]
+    delays_interrupt: tuple[bool, ...]
+
+
+@cache
+def timing_of(processor: str) -> Timing:
+    """Make the tables of a processor.
+
+    Raises:
+        KeyError: no such processor.
+    """
+    table = INSTRUCTIONS[processor]
+    rows = [table.get(opcode) for opcode in range(256)]
+    nmos = processor == "6502"
+    return Timing(
+        mnemonics=tuple(row.mnemonic if row else "???" for row in rows),
+        base_cycles=tuple(row.cycles if row else 0 for row in rows),
+        page_cycle=tuple(bool(row and row.page_cycle) for row in rows),
+        branch_cycles=tuple(bool(row and row.branch_cycles) for row in rows),
+        decimal_cycle=tuple(bool(row and row.decimal_cycle) for row in rows),
+        write_positions=tuple(_write_positions(row, nmos=nmos) for row in rows),
+        read_position=tuple(_READS.get(row.access, 0) if row else 0 for row in rows),
+        writes_old_value=tuple(bool(nmos and row and row.access is Access.MODIFY) for row in rows),
+        delays_interrupt=tuple(bool(row and row.mnemonic in ("CLI", "SEI", "PLP")) for row in rows),
+    )
+
+
+def _write_positions(row: Instruction | None, *, nmos: bool) -> tuple[int, ...]:
+    if row is None:
+        return ()
+    if nmos and row.access is Access.MODIFY:
+        return (2, 1)
+    return _WRITES.get(row.access, ())

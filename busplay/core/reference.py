@@ -1,0 +1,402 @@
+"""The reference core: py65 runs the program, cycle by counted cycle.
+
+py65 executes whole instructions. What falls inside one, its writes and host-port reads, gets
+its cycle from the table of instructions: writes are told apart from plain RAM by one look at
+the memory map, so that plain RAM costs py65 little more than its own list did.
+
+The loop in `_execute` runs until a cycle that nobody can disturb before: the end of the run,
+or the first at which an interrupt line could be seen. A write to the host port can change
+that, and so ends the loop early by setting the limit to 0; so do WAI, STP, EXIT and missing
+instructions. Everything that is rare is done between loops.
+"""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+import numpy as np
+
+from busplay.batch import StoreBatch, UInt8Column
+from busplay.core.cycles import (
+    INTERRUPT_CYCLES,
+    INTERRUPT_OPCODE,
+    RESET_CYCLES,
+    timing_of,
+)
+from busplay.core.host_port import NEVER, HostPort, Register
+from busplay.core.interface import CoreCounters, CoreStop
+from busplay.core.memory_map import HOST_PORT_REGISTERS, Action, MemoryMap
+from busplay.core.py65_corrected import (
+    BREAK,
+    DECIMAL,
+    INTERRUPT,
+    IRQ_VECTOR,
+    NMI_VECTOR,
+    RESET_VECTOR,
+    UNUSED,
+    Corrected65C02,
+    Corrected6502,
+)
+from busplay.core.store_log import StoreLog
+
+_MPU_CLASSES = {"6502": Corrected6502, "65c02": Corrected65C02}
+
+# An interrupt is taken after an instruction if its line was active two cycles before the
+# instruction after it begins: in the last cycle but one.
+_LOOK_CYCLES = 2
+
+
+class _Memory(bytearray):
+    """64 KiB that py65 reads at full speed, with an eye on every write."""
+
+    __slots__ = ("_plain", "_raw", "_special")
+
+    def watch(self, core: ReferenceCore, plain: bytes) -> None:
+        """Hand writes where `plain` is 0 to the core; the others land."""
+        self._plain = plain
+        self._raw = memoryview(self)
+        self._special = core._write
+
+    def __setitem__(self, address: int, byte: int) -> None:  # type: ignore[override]
+        if self._plain[address]:
+            self._raw[address] = byte
+        else:
+            self._special(address, byte)
+
+
+class ReferenceCore:
+    """py65's NMOS 6502 or 65C02 with right cycles, a host port and a tap; see `Core`.
+
+    Missing: BBR and BBS of the 65C02, undocumented opcodes: they stop the core with a reason.
+    STP stops it too, WAI waits until the IRQ line is active or an NMI comes: then, two cycles
+    later as after any instruction, the interrupt is taken, or, with I set, the next instruction.
+    """
+
+    kind: ClassVar[str] = "reference"
+    processors: ClassVar[frozenset[str]] = frozenset(_MPU_CLASSES)
+
+    def __init__(
+        self, processor: str, memory_map: MemoryMap, host_port: HostPort | None = None
+    ) -> None:
+        if processor not in _MPU_CLASSES:
+            raise ValueError(f"processor is {processor!r}; it is one of {sorted(_MPU_CLASSES)}")
+        if (host_port and host_port.first_address) != memory_map.host_port_first:
+            raise ValueError("host_port does not lie where memory_map has it")
+        self._processor = processor
+        self._map = memory_map
+        self._host_port = host_port
+        self._actions = bytes(memory_map.actions)
+        self._storage = _Memory(memory_map.power_on_memory())
+        self._view = np.frombuffer(self._storage, np.uint8)
+        self._storage.watch(self, bytes(memory_map.actions == Action.LANDS))
+        self._timing = timing_of(processor)
+        self._mpu = _MPU_CLASSES[processor](self._storage)
+        self._mpu.pc = 0
+        self._mpu.sp = 0
+        self._mpu.p = BREAK | UNUSED | INTERRUPT
+        self._log = StoreLog()
+        self._irq_from = NEVER
+        self._nmi_from = NEVER
+        self._due_vector = 0
+        self._stop: CoreStop | None = None
+        self._stores_tapped = 0
+        self._rom_writes_ignored = 0
+        self._unmapped_writes_ignored = 0
+        self._interrupts_taken = 0
+        self._port_byte = 0
+        if host_port is not None:
+            self._mpu.ByteAt = self._reader(host_port)
+
+    # What `Core` promises.
+
+    @property
+    def processor(self) -> str:
+        """See `Core`."""
+        return self._processor
+
+    @property
+    def memory_map(self) -> MemoryMap:
+        """See `Core`."""
+        return self._map
+
+    @property
+    def host_port(self) -> HostPort | None:
+        """See `Core`."""
+        return self._host_port
+
+    @property
+    def memory(self) -> UInt8Column:
+        """See `Core`."""
+        return self._view
+
+    @property
+    def cycle(self) -> int:
+        """See `Core`."""
+        cycle: int = self._mpu.processorCycles
+        return cycle
+
+    @property
+    def stop(self) -> CoreStop | None:
+        """See `Core`."""
+        return self._stop
+
+    @property
+    def counters(self) -> CoreCounters:
+        """See `Core`."""
+        return CoreCounters(
+            self._stores_tapped,
+            self._rom_writes_ignored,
+            self._unmapped_writes_ignored,
+            self._interrupts_taken,
+        )
+
+    @property
+    def pc(self) -> int:
+        """See `Core`."""
+        pc: int = self._mpu.pc
+        return pc
+
+    @pc.setter
+    def pc(self, value: int) -> None:
+        self._mpu.pc = _in_range("pc", value, 0xFFFF)
+
+    @property
+    def a(self) -> int:
+        """See `Core`."""
+        a: int = self._mpu.a
+        return a
+
+    @a.setter
+    def a(self, value: int) -> None:
+        self._mpu.a = _in_range("a", value, 0xFF)
+
+    @property
+    def x(self) -> int:
+        """See `Core`."""
+        x: int = self._mpu.x
+        return x
+
+    @x.setter
+    def x(self, value: int) -> None:
+        self._mpu.x = _in_range("x", value, 0xFF)
+
+    @property
+    def y(self) -> int:
+        """See `Core`."""
+        y: int = self._mpu.y
+        return y
+
+    @y.setter
+    def y(self, value: int) -> None:
+        self._mpu.y = _in_range("y", value, 0xFF)
+
+    @property
+    def s(self) -> int:
+        """See `Core`."""
+        s: int = self._mpu.sp
+        return s
+
+    @s.setter
+    def s(self, value: int) -> None:
+        self._mpu.sp = _in_range("s", value, 0xFF)
+
+    @property
+    def p(self) -> int:
+        """See `Core`."""
+        p: int = self._mpu.p | BREAK | UNUSED
+        return p
+
+    @p.setter
+    def p(self, value: int) -> None:
+        self._mpu.p = _in_range("p", value, 0xFF) | BREAK | UNUSED
+
+    @property
+    def irq(self) -> bool:
+        """See `Core`."""
+        return self._irq_from != NEVER
+
+    @irq.setter
+    def irq(self, active: bool) -> None:
+        if active != self.irq:
+            self._irq_from = self.cycle if active else NEVER
+
+    def reset(self) -> int:
+        """See `Core`."""
+        mpu = self._mpu
+        mpu.processorCycles += RESET_CYCLES
+        mpu.sp = 0xFD
+        mpu.p |= INTERRUPT
+        if mpu.clears_decimal:
+            mpu.p &= ~DECIMAL
+        mpu.pc = mpu.WordAt(RESET_VECTOR)
+        mpu.waiting = mpu.halted = mpu.stopped_by_opcode = False
+        self._nmi_from = NEVER
+        self._due_vector = 0
+        self._stop = None
+        if self._host_port is not None:
+            self._host_port.reset(self.cycle - 1)
+        return RESET_CYCLES
+
+    def nmi(self) -> None:
+        """See `Core`."""
+        if self._nmi_from == NEVER:
+            self._nmi_from = self.cycle
+
+    def step(self) -> int:
+        """See `Core`."""
+        return self.run(1)
+
+    def run(self, cycles: int) -> int:
+        """See `Core`."""
+        mpu = self._mpu
+        first_cycle = self.cycle
+        stop_cycle = first_cycle + cycles
+        while mpu.processorCycles < stop_cycle and self._stop is None:
+            if self._due_vector:
+                self._take_interrupt()
+                continue
+            line_from = self._irq_line_from()
+            seen_from = min(line_from, self._nmi_from) + _LOOK_CYCLES
+            if mpu.waiting:
+                mpu.processorCycles = max(mpu.processorCycles, min(seen_from, stop_cycle))
+            else:
+                self._execute(max(min(seen_from, stop_cycle), mpu.processorCycles + 1))
+            if mpu.processorCycles >= seen_from:
+                self._look_at_lines(line_from)
+        return self.cycle - first_cycle
+
+    def take_stores(self) -> StoreBatch:
+        """See `Core`."""
+        return self._log.take()
+
+    # Between instructions.
+
+    def _execute(self, limit: int) -> None:
+        """Run instructions, at least one, until the counter is at `limit` or one sets it to 0."""
+        mpu = self._mpu
+        memory = self._storage
+        instruct = mpu.instruct
+        base_cycles = self._timing.base_cycles
+        page_cycle = self._timing.page_cycle
+        mpu.limit = limit
+        pc = mpu.pc
+        opcode = 0
+        cycle = mpu.processorCycles
+        while cycle < mpu.limit:
+            pc = mpu.pc & 0xFFFF
+            opcode = memory[pc]
+            mpu.opcode = opcode
+            mpu.pc = pc + 1 & 0xFFFF
+            mpu.excycles = 0
+            mpu.addcycles = page_cycle[opcode]
+            instruct[opcode](mpu)
+            cycle += base_cycles[opcode] + mpu.excycles
+            mpu.processorCycles = cycle
+        mpu.pc &= 0xFFFF
+        if mpu.limit == 0:
+            self._stop_if_asked(pc, opcode)
+
+    def _stop_if_asked(self, pc: int, opcode: int) -> None:
+        mpu = self._mpu
+        name = self._timing.mnemonics[opcode]
+        port = self._host_port
+        if mpu.stopped_by_opcode:
+            # It did not run, so it took no time.
+            mpu.processorCycles -= self._timing.base_cycles[opcode]
+            what = f"opcode ${opcode:02X}" + (f" ({name})" if name != "???" else "")
+            reason = (
+                f"${pc:04X}: {what} is not in the reference core of the {self._processor};"
+                " the program cannot go on here"
+            )
+            self._stop = CoreStop("opcode", reason, pc, opcode, self.cycle)
+        elif mpu.halted:
+            reason = f"${pc:04X}: opcode ${opcode:02X} (STP) stopped the processor until a reset"
+            self._stop = CoreStop("halted", reason, pc, opcode, self.cycle)
+        elif port is not None and port.exit_status is not None:
+            status = port.exit_status
+            reason = (
+                f"${pc:04X}: opcode ${opcode:02X} ({name}) wrote {status} to the host port's EXIT"
+            )
+            self._stop = CoreStop("exit", reason, pc, opcode, self.cycle, status)
+
+    def _irq_line_from(self) -> int:
+        port = self._host_port
+        return self._irq_from if port is None else min(self._irq_from, port.interrupt_cycle())
+
+    def _look_at_lines(self, line_from: int) -> None:
+        """Look at the interrupt lines as the instruction that just ended did.
+
+        Args:
+            line_from: from when the IRQ line was active as that instruction began: what it
+                wrote itself comes too late to be seen.
+        """
+        mpu = self._mpu
+        look_cycle = self.cycle - _LOOK_CYCLES
+        if self._nmi_from <= look_cycle:
+            self._nmi_from = NEVER
+            self._due_vector = NMI_VECTOR
+        elif line_from <= look_cycle:
+            old = self._timing.delays_interrupt[mpu.opcode]
+            if not (mpu.interrupt_p if old else mpu.p) & INTERRUPT:
+                self._due_vector = IRQ_VECTOR
+        else:
+            return
+        mpu.waiting = False
+
+    def _take_interrupt(self) -> None:
+        mpu = self._mpu
+        mpu.opcode = INTERRUPT_OPCODE
+        mpu.excycles = 0
+        mpu.interrupt(self._due_vector, pushed_p=mpu.p & ~BREAK | UNUSED)
+        mpu.processorCycles += INTERRUPT_CYCLES
+        self._due_vector = 0
+        self._interrupts_taken += 1
+
+    # Within an instruction.
+
+    def _reader(self, port: HostPort) -> object:
+        mpu, memory, positions = self._mpu, self._storage, self._timing.read_position
+        base_cycles = self._timing.base_cycles
+        first, stop = port.first_address, port.first_address + HOST_PORT_REGISTERS
+
+        def read_operand(address: int) -> int:
+            if not first <= address < stop or address == mpu.pc:
+                return memory[address]
+            opcode = mpu.opcode
+            end_cycle = mpu.processorCycles + base_cycles[opcode] + mpu.excycles
+            self._port_byte = port.read(address - first, cycle=end_cycle - positions[opcode])
+            return self._port_byte
+
+        return read_operand
+
+    def _write(self, address: int, byte: int) -> None:
+        """Do a write that is not to plain RAM, in its cycle, the old value first if it must."""
+        mpu, opcode = self._mpu, self._mpu.opcode
+        end_cycle = mpu.processorCycles + self._timing.base_cycles[opcode] + mpu.excycles
+        action = self._actions[address]
+        if self._timing.writes_old_value[opcode]:
+            old = self._port_byte if action & Action.HOST_PORT else self._storage[address]
+            self._write_once(address, old, action, end_cycle - 2)
+        self._write_once(address, byte, action, end_cycle - mpu.write_position)
+
+    def _write_once(self, address: int, byte: int, action: int, cycle: int) -> None:
+        if action & Action.TAPPED:
+            self._stores_tapped += 1
+            self._log.add(cycle, address, byte)
+            if action & Action.LANDS:
+                self._storage._raw[address] = byte
+        elif self._host_port is not None and action & Action.HOST_PORT:
+            offset = address - self._host_port.first_address
+            self._host_port.write(offset, byte, cycle=cycle)
+            if offset in (Register.REFRESH, Register.REFRESH_ACK, Register.EXIT):
+                self._mpu.limit = 0
+        elif action & Action.ROM:
+            self._rom_writes_ignored += 1
+        else:
+            self._unmapped_writes_ignored += 1
+
+
+def _in_range(name: str, value: int, highest: int) -> int:
+    if not 0 <= value <= highest:
+        raise ValueError(f"{name} is {value}; it must be 0 to {highest}")
+    return int(value)
