@@ -1,0 +1,106 @@
+"""Where several units stand beside each other: one rule for the window and for pictures."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from busplay.description.board import Unit
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where one unit stands, in pixels of the whole; `left_px`, `top_px` is its border's corner.
+
+    Attributes:
+        unit: whose place it is.
+        left_px, top_px, width_px, height_px: the picture with its border.
+        border_px: width of the border, scaled.
+    """
+
+    unit: Unit
+    left_px: int
+    top_px: int
+    width_px: int
+    height_px: int
+    border_px: int
+
+    @property
+    def picture_left_px(self) -> int:
+        """Left edge of the picture without border."""
+        return self.left_px + self.border_px
+
+    @property
+    def picture_top_px(self) -> int:
+        """Top edge of the picture without border."""
+        return self.top_px + self.border_px
+
+
+@dataclass(frozen=True, slots=True)
+class Arrangement:
+    """The places of all units and the room that they take together."""
+
+    places: tuple[Place, ...]
+    width_px: int
+    height_px: int
+
+
+def arrange(
+    units: Iterable[Unit],
+    *,
+    scale: int,
+    gap_px: int,
+    caption_px: int = 0,
+    stacked: bool = False,
+) -> Arrangement:
+    """Put units side by side with their tops in line, or one below the other.
+
+    Args:
+        units: in the order in which they stand.
+        scale: side of a pixel's square.
+        gap_px: room between neighbours.
+        caption_px: room above each unit.
+        stacked: one below the other instead, their left edges in line.
+    """
+    places = []
+    left = top = 0
+    width = height = 0
+    for unit in units:
+        border = unit.border_px * scale
+        place = Place(
+            unit=unit,
+            left_px=left,
+            top_px=top + caption_px,
+            width_px=unit.width_px * scale + 2 * border,
+            height_px=unit.height_px * scale + 2 * border,
+            border_px=border,
+        )
+        places.append(place)
+        width = max(width, left + place.width_px)
+        height = max(height, place.top_px + place.height_px)
+        if stacked:
+            top = height + gap_px
+        else:
+            left = width + gap_px
+    return Arrangement(tuple(places), width, height)
+
+
+def largest_scale(
+    units: Iterable[Unit],
+    *,
+    room_width_px: int,
+    room_height_px: int,
+    gap_px: int,
+    caption_px: int = 0,
+    stacked: bool = False,
+) -> int:
+    """Tell the largest scale at which the units fit the room; 1 if none does."""
+    listed = list(units)
+    scale = 1
+    while True:
+        larger = arrange(
+            listed, scale=scale + 1, gap_px=gap_px, caption_px=caption_px, stacked=stacked
+        )
+        if not listed or larger.width_px > room_width_px or larger.height_px > room_height_px:
+            return scale
+        scale += 1

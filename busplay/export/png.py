@@ -1,0 +1,165 @@
+"""Pictures as PNG files, written with the standard library alone.
+
+Follows: PNG (ISO/IEC 15948), colour types 2 and 3, no interlace, filter 0 on every row.
+Filter 0: our pictures have few colours and flat areas, which deflate takes best as they are.
+"""
+
+from __future__ import annotations
+
+import os
+import struct
+import zlib
+from collections.abc import Iterable
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busplay.display.arrangement import arrange
+from busplay.display.display import Display
+from busplay.errors import OutputError
+
+SIGNATURE = b"\x89PNG\r\n\x1a\n"
+TRUE_COLOUR = 2
+INDEXED_COLOUR = 3
+ZLIB_LEVEL = 9
+
+# Between units that stand beside each other, and what is there.
+GAP_PX = 8
+GAP_RGB = (24, 26, 31)
+
+
+def compose(displays: Iterable[Display], *, stacked: bool = False) -> NDArray[np.uint8]:
+    """Put the pictures of several units side by side, with their borders, at scale 1.
+
+    Returns:
+        uint8[rows, columns, 3]; what no unit covers has the colour of the window's background.
+    """
+    by_unit = {display.unit.name: display for display in displays}
+    units = [display.unit for display in by_unit.values()]
+    arrangement = arrange(units, scale=1, gap_px=GAP_PX, stacked=stacked)
+    out = np.empty((arrangement.height_px, arrangement.width_px, 3), np.uint8)
+    out[:] = GAP_RGB
+    for place in arrangement.places:
+        display = by_unit[place.unit.name]
+        rows = slice(place.top_px, place.top_px + place.height_px)
+        columns = slice(place.left_px, place.left_px + place.width_px)
+        out[rows, columns] = display.border_rgb
+        top, left = place.picture_top_px, place.picture_left_px
+        unit = place.unit
+        out[top : top + unit.height_px, left : left + unit.width_px] = display.image()
+    return out
+
+
+def encode_png(image: NDArray[np.uint8], *, palette: NDArray[np.uint8] | None = None) -> bytes:
+    """Encode a picture as a PNG file's bytes; the same picture gives the same bytes.
+
+    Args:
+        image: uint8[rows, columns, 3] colours, or uint8[rows, columns] palette indexes.
+        palette: uint8[colours, 3], up to 256 of them; goes with indexes.
+    """
+    height, width = image.shape[:2]
+    if palette is None:
+        if image.shape != (height, width, 3):
+            raise ValueError(f"a picture without palette is [rows, columns, 3], not {image.shape}")
+        bits, kind, extra = 8, TRUE_COLOUR, b""
+        rows = image.reshape(height, width * 3)
+    else:
+        if image.shape != (height, width) or palette.shape != (len(palette), 3):
+            raise ValueError(
+                f"indexes {image.shape} and palette {palette.shape} do not go together"
+            )
+        if image.size and int(image.max()) >= len(palette):
+            raise ValueError(f"index {int(image.max())} is none of {len(palette)} colours")
+        bits = _index_bits(len(palette))
+        kind, extra = INDEXED_COLOUR, _chunk(b"PLTE", palette.astype(np.uint8).tobytes())
+        rows = _packed_rows(image, bits)
+    filtered = np.zeros((height, rows.shape[1] + 1), np.uint8)
+    filtered[:, 1:] = rows
+    head = struct.pack(">IIBBBBB", width, height, bits, kind, 0, 0, 0)
+    data = zlib.compress(filtered.tobytes(), ZLIB_LEVEL)
+    return b"".join(
+        (SIGNATURE, _chunk(b"IHDR", head), extra, _chunk(b"IDAT", data), _chunk(b"IEND", b""))
+    )
+
+
+def write_png(
+    path: str | Path, image: NDArray[np.uint8], *, palette: NDArray[np.uint8] | None = None
+) -> None:
+    """Write a picture as a PNG file: beside its place first, then renamed.
+
+    Args:
+        path: an existing file is replaced, but only by a whole one.
+        image: as `encode_png` takes it.
+        palette: the same.
+
+    Raises:
+        OutputError: the file cannot be written.
+    """
+    target = Path(path)
+    beside = target.with_name(f".{target.name}.{os.getpid()}.part")
+    try:
+        try:
+            beside.write_bytes(encode_png(image, palette=palette))
+            beside.replace(target)
+        finally:
+            beside.unlink(missing_ok=True)
+    except OSError as error:
+        raise _cannot_write(target, error) from None
+
+
+def write_numbered_png(folder: str | Path, stem: str, image: NDArray[np.uint8]) -> Path:
+    """Write a picture as `STEM-001.png`, or the first number after it that no file has.
+
+    Returns:
+        where it was written.
+
+    Raises:
+        OutputError: the file cannot be written.
+    """
+    number = 1
+    while True:
+        target = Path(folder) / f"{stem}-{number:03}.png"
+        try:
+            # Taking the name fails where the file exists, whoever else is taking names.
+            with target.open("xb"):
+                pass
+        except FileExistsError:
+            number += 1
+            continue
+        except OSError as error:
+            raise _cannot_write(target, error) from None
+        try:
+            write_png(target, image)
+        except OutputError:
+            target.unlink(missing_ok=True)
+            raise
+        return target
+
+
+def _chunk(kind: bytes, data: bytes) -> bytes:
+    return struct.pack(">I", len(data)) + kind + data + struct.pack(">I", zlib.crc32(kind + data))
+
+
+def _index_bits(colours: int) -> int:
+    return next(bits for bits in (1, 2, 4, 8) if colours <= 1 << bits)
+
+
+def _packed_rows(indexes: NDArray[np.uint8], bits: int) -> NDArray[np.uint8]:
+    """Pack indexes to rows of whole bytes, the leftmost in the highest bits."""
+    height, width = indexes.shape
+    per_byte = 8 // bits
+    padded = np.zeros((height, -(-width // per_byte) * per_byte), np.uint8)
+    padded[:, :width] = indexes
+    packed = np.zeros((height, padded.shape[1] // per_byte), np.uint8)
+    for i in range(per_byte):
+        packed |= padded[:, i::per_byte] << np.uint8(8 - bits * (i + 1))
+    return packed
+
+
+def _cannot_write(target: Path, error: OSError) -> OutputError:
+    return OutputError(
+        file=str(target),
+        found=f"no way to write it ({error.strerror})",
+        wanted="give another place",
+    )
