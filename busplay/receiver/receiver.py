@@ -1,0 +1,170 @@
+"""From symbols to frames: find where frames begin, stay in step, check, count."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from busplay.batch import FrameBatch, SymbolBatch, SymbolColumn, UInt64Column
+from busplay.link.layout import FrameLayout
+from busplay.receiver import kernels
+from busplay.receiver.geometry import machine_geometry
+from busplay.receiver.states import ReceiverCounters, State
+
+# Room for frames that one call of the kernel may deliver from gaps, beyond the spelled-out ones:
+# only a receiver that is out of step on an idle pattern that looks like frames needs any.
+SPARE_FRAMES = 4096
+
+
+class Receiver:
+    """The far end of a link: it starts with no knowledge and delivers the frames that it finds.
+
+    Frames are delivered that began while the receiver was in SYNC, are right (or were mended),
+    and are not idle. So the `confirm_frames` that bring it into SYNC are not delivered; a
+    sender spends idle frames on them.
+
+    Args:
+        layout: the link's frame.
+        correct_one_bit: mend a frame that is wrong by one bit, as the header error control of
+            ITU-T I.432.1 does: after a mended or hopeless frame none is mended until a right
+            one has come.
+
+    Raises:
+        DescriptionError: the link's check cannot tell which bit was wrong.
+    """
+
+    def __init__(self, layout: FrameLayout, *, correct_one_bit: bool = False) -> None:
+        self.layout = layout
+        self.machine = machine_geometry(layout, correct_one_bit=correct_one_bit)
+        self._state = np.zeros(kernels.STATE_COUNT, np.int64)
+        self._saved = np.zeros(kernels.STATE_COUNT, np.int64)
+        self.reset()
+
+    @property
+    def state(self) -> State:
+        """What the receiver knows now."""
+        return State(int(self._state[kernels.STATE]))
+
+    @property
+    def counters(self) -> ReceiverCounters:
+        """What it has seen since it was made or reset."""
+        state = self._state
+        in_step = int(state[kernels.STATE]) == kernels.SYNC
+        return ReceiverCounters(
+            symbols_fed=int(state[kernels.FED]),
+            symbols_skipped=int(state[kernels.SKIPPED]),
+            symbols_idle=int(state[kernels.REST]),
+            pending_symbols=int(state[kernels.POSITION]) if in_step else 0,
+            frames_received=int(state[kernels.RECEIVED]),
+            frames_idle=int(state[kernels.IDLE]),
+            checks_failed=int(state[kernels.FAILED]),
+            frames_corrected=int(state[kernels.CORRECTED]),
+            frames_abandoned=int(state[kernels.ABANDONED]),
+            frames_missed=int(state[kernels.MISSED]),
+            locks_gained=int(state[kernels.GAINED]),
+            locks_lost=int(state[kernels.LOST]),
+        )
+
+    def reset(self) -> None:
+        """Forget everything, counters included: HUNT, as after power-on."""
+        self._state[:] = 0
+        self._state[kernels.EXPECTED] = -1
+        self._state[kernels.IS_ACTIVE] = 1
+
+    def snapshot(self) -> bytes:
+        """Give all that the receiver knows and has counted."""
+        return self._state.tobytes()
+
+    def restore(self, snapshot: bytes) -> None:
+        """Go back to a snapshot of a receiver of the same layout.
+
+        Raises:
+            ValueError: the bytes are no snapshot of a receiver.
+        """
+        if len(snapshot) != self._state.nbytes:
+            raise ValueError(
+                f"a receiver's snapshot has {self._state.nbytes} bytes, not {len(snapshot)}"
+            )
+        self._state[:] = np.frombuffer(snapshot, np.int64)
+
+    def feed(self, batch: SymbolBatch) -> FrameBatch:
+        """Take a stretch of the wire, its gaps as idle symbols on the slot grid.
+
+        The result, counters and state included, is what `feed_symbols` gives for the same
+        stretch spelled out; a gap takes no time that grows with its length.
+
+        Returns:
+            The frames delivered, each with the edge of its first symbol.
+        """
+        return self._run(
+            batch.symbols,
+            batch.edge,
+            slot_length=self.layout.slot_symbols,
+            first_edge=batch.first_edge,
+            stop_edge=batch.stop_edge,
+        )
+
+    def feed_symbols(self, symbols: SymbolColumn, first_edge: int) -> FrameBatch:
+        """Take symbols that follow each other, one an edge.
+
+        Args:
+            symbols: unsigned[symbols] of the layout's `symbol_dtype`.
+            first_edge: edge of the first; it may lie anywhere after the last one fed, as
+                edges that a receiver never saw leave no trace in it.
+
+        Returns:
+            The frames delivered, each with the edge of its first symbol.
+        """
+        return self._run(
+            symbols,
+            np.array([first_edge], np.uint64),
+            slot_length=len(symbols),
+            first_edge=first_edge,
+            stop_edge=first_edge + len(symbols),
+        )
+
+    def _run(
+        self,
+        symbols: SymbolColumn,
+        slot_edges: UInt64Column,
+        *,
+        slot_length: int,
+        first_edge: int,
+        stop_edge: int,
+    ) -> FrameBatch:
+        symbols = np.ascontiguousarray(symbols, self.layout.symbol_dtype)
+        if len(symbols) != len(slot_edges) * slot_length:
+            raise ValueError(
+                f"{len(slot_edges)} slots of {slot_length} symbols need "
+                f"{len(slot_edges) * slot_length} symbols, not {len(symbols)}"
+            )
+        slot_edges = np.ascontiguousarray(slot_edges, np.uint64)
+        self._state[kernels.AT_EDGE] = first_edge
+        self._state[kernels.SLOT] = 0
+        room = len(symbols) // self.layout.frame_symbols + 2
+        parts: list[FrameBatch] = []
+        while self._state[kernels.AT_EDGE] < stop_edge:
+            edge = np.empty(room, np.uint64)
+            word = np.empty(room, np.uint64)
+            count = kernels.receive(
+                symbols,
+                slot_edges,
+                slot_length,
+                stop_edge,
+                *self.machine,
+                self._state,
+                self._saved,
+                edge,
+                word,
+            )
+            parts.append(FrameBatch(edge[:count], word[:count]))
+            room = max(room, SPARE_FRAMES)
+        self._state[kernels.AT_EDGE] = 0
+        self._state[kernels.SLOT] = 0
+        if len(parts) == 1:
+            return parts[0]
+        if not parts:
+            return FrameBatch.empty()
+        return FrameBatch(
+            np.concatenate([part.edge for part in parts]),
+            np.concatenate([part.word for part in parts]),
+        )

@@ -1,0 +1,66 @@
+"""The receiver's states and what it counts."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum
+
+
+class State(IntEnum):
+    """What the receiver knows about where frames begin.
+
+    Source: cell delineation of ITU-T I.432.1, whose three states these are.
+    """
+
+    HUNT = 0
+    """Nothing: it looks at every symbol for a place where a frame may begin."""
+    PRESYNC = 1
+    """It has a place and counts right frames from there before it believes it."""
+    SYNC = 2
+    """It is in step: every frame is judged, right ones are delivered."""
+
+
+@dataclass(frozen=True, slots=True)
+class ReceiverCounters:
+    """What a receiver has seen since it was made or reset.
+
+    A frame is *judged* when the receiver was in SYNC before the frame's first symbol (with a
+    strobe: when its strobe has come). Every symbol is accounted for:
+
+        symbols_fed = symbols_skipped + symbols_idle + pending_symbols
+                      + frame_symbols * (frames_received + frames_idle + checks_failed)
+
+    where `pending_symbols` are those of the frame that has begun and not ended.
+
+    Attributes:
+        symbols_fed: all symbols, spelled out or standing in a gap.
+        symbols_skipped: symbols of no judged frame: fed in HUNT or PRESYNC, or in a frame that
+            was given up.
+        symbols_idle: symbols between frames while the strobe rested (strobe links only).
+        pending_symbols: symbols of the frame that is on its way in.
+        frames_received: judged frames that were delivered.
+        frames_idle: judged frames that were idle, so there was nothing to deliver.
+        checks_failed: judged frames that were wrong and could not be mended.
+        frames_corrected: judged frames that were wrong by one bit and were mended; they are
+            among the received or idle ones too.
+        frames_abandoned: frames that were given up before their last symbol, because a strobe
+            came early or was dropped, or a marker stood elsewhere.
+        frames_missed: frames that the sequence field says were sent and not delivered, from
+            the first delivered frame on. A gap of a whole modulus or more cannot be told from
+            a shorter one, so after a long loss of step this is only known modulo 2 ** bits.
+        locks_gained: times that the receiver came into SYNC.
+        locks_lost: times that it fell out of SYNC, or found that it had been out of step.
+    """
+
+    symbols_fed: int = 0
+    symbols_skipped: int = 0
+    symbols_idle: int = 0
+    pending_symbols: int = 0
+    frames_received: int = 0
+    frames_idle: int = 0
+    checks_failed: int = 0
+    frames_corrected: int = 0
+    frames_abandoned: int = 0
+    frames_missed: int = 0
+    locks_gained: int = 0
+    locks_lost: int = 0
