@@ -1,0 +1,77 @@
+"""Speeds of a player: exact ratios of the board's own, or as fast as it can."""
+
+from __future__ import annotations
+
+import re
+
+from busplay.errors import InputError
+from busplay.units import Ratio
+
+# None is as fast as it can.
+Speed = Ratio | None
+
+AS_FAST_AS_IT_CAN: Speed = None
+NORMAL: Speed = Ratio.of(1, 1)
+# The steps of slower and faster.
+STEPS: tuple[Ratio, ...] = (
+    Ratio.of(1, 8),
+    Ratio.of(1, 4),
+    Ratio.of(1, 2),
+    Ratio.of(1, 1),
+    Ratio.of(2, 1),
+    Ratio.of(4, 1),
+    Ratio.of(8, 1),
+    Ratio.of(16, 1),
+)
+MOST = 1_000_000
+
+_WORD = "max"
+_FORM = re.compile(r"([0-9]{1,7})(?:/([0-9]{1,7})|\.([0-9]{1,3}))?")
+
+
+def parse_speed(text: str) -> Speed:
+    """Read a speed as people write it: `2`, `1/4`, `0.25`, or `max`.
+
+    Raises:
+        InputError: it is none of these, or zero.
+    """
+    if text.strip().lower() == _WORD:
+        return AS_FAST_AS_IT_CAN
+    form = _FORM.fullmatch(text.strip())
+    if form:
+        whole, below, decimals = form.groups()
+        scale = 10 ** len(decimals or "")
+        numerator = int(whole) * scale + int(decimals or 0)
+        denominator = int(below) if below else scale
+        if 0 < numerator <= MOST * denominator and denominator:
+            return Ratio.of(numerator, denominator)
+    raise InputError(
+        place="speed", found=repr(text), wanted=f"give a ratio such as 2, 1/4 or 0.25, or {_WORD}"
+    )
+
+
+def speed_text(speed: Speed) -> str:
+    """Write a speed for people: `2 x`, `1/4 x`, `as fast as it can`."""
+    if speed is None:
+        return "as fast as it can"
+    if speed.denominator == 1:
+        return f"{speed.numerator} ×"
+    return f"{speed.numerator}/{speed.denominator} ×"
+
+
+def faster(speed: Speed) -> Speed:
+    """Give the next higher step; above the highest it is as fast as it can."""
+    if speed is None:
+        return None
+    return next((step for step in STEPS if _less(speed, step)), AS_FAST_AS_IT_CAN)
+
+
+def slower(speed: Speed) -> Speed:
+    """Give the next lower step; the lowest stays."""
+    if speed is None:
+        return STEPS[-1]
+    return next((step for step in reversed(STEPS) if _less(step, speed)), STEPS[0])
+
+
+def _less(one: Ratio, other: Ratio) -> bool:
+    return one.numerator * other.denominator < other.numerator * one.denominator
