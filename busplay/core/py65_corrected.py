@@ -35,6 +35,9 @@ CARRY, ZERO, INTERRUPT, DECIMAL, BREAK, UNUSED, OVERFLOW, NEGATIVE = (
     1 << bit for bit in (0, 1, 2, 3, 4, 5, 6, 7)
 )
 STACK = 0x0100
+# The same on both processors.
+_CALL_POSITIONS = timing_of("6502").write_positions[0x20]
+_INTERRUPT_POSITIONS = timing_of("6502").write_positions[INTERRUPT_OPCODE]
 NMI_VECTOR, RESET_VECTOR, IRQ_VECTOR = 0xFFFA, 0xFFFC, 0xFFFE
 
 
@@ -49,7 +52,6 @@ class Corrected6502(mpu6502.MPU):  # type: ignore[misc]
         stopped_by_opcode, halted, waiting: why an instruction ended the loop.
     """
 
-    processor = "6502"
     clears_decimal = False
 
     # py65's own.
@@ -80,7 +82,7 @@ class Corrected6502(mpu6502.MPU):  # type: ignore[misc]
 
     def interrupt(self, vector: int, *, pushed_p: int) -> None:
         """Do what BRK and the interrupt sequences share: push PC and P, go to the vector."""
-        high, low, flags = timing_of(self.processor).write_positions[INTERRUPT_OPCODE]
+        high, low, flags = _INTERRUPT_POSITIONS
         self.push(self.pc >> 8, position=high)
         self.push(self.pc & 0xFF, position=low)
         self.push(pushed_p, position=flags)
@@ -160,7 +162,7 @@ class Corrected6502(mpu6502.MPU):  # type: ignore[misc]
 
     def call(self) -> None:
         """Do JSR: the low byte is read, the return address pushed, the high byte read."""
-        high, low = timing_of(self.processor).write_positions[0x20]
+        high, low = _CALL_POSITIONS
         pc = self.pc
         target_low = self.memory[pc]
         pc = pc + 1 & 0xFFFF
@@ -208,7 +210,6 @@ class Corrected6502(mpu6502.MPU):  # type: ignore[misc]
 class Corrected65C02(Corrected6502, mpu65c02.MPU):  # type: ignore[misc]
     """py65's 65C02, corrected likewise."""
 
-    processor = "65c02"
     clears_decimal = True
 
     def ZeroPageIndirectAddr(self) -> int:  # noqa: N802

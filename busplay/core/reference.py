@@ -41,6 +41,12 @@ from busplay.core.store_log import StoreLog
 
 _MPU_CLASSES = {"6502": Corrected6502, "65c02": Corrected65C02}
 
+# Plain integers: an IntFlag's `&` costs more than the whole rest of a write.
+_LANDS = int(Action.LANDS)
+_TAPPED = int(Action.TAPPED)
+_HOST_PORT = int(Action.HOST_PORT)
+_ROM = int(Action.ROM)
+
 # An interrupt is taken after an instruction if its line was active two cycles before the
 # instruction after it begins: in the last cycle but one.
 _LOOK_CYCLES = 2
@@ -90,6 +96,8 @@ class ReferenceCore:
         self._view = np.frombuffer(self._storage, np.uint8)
         self._storage.watch(self, bytes(memory_map.actions == Action.LANDS))
         self._timing = timing_of(processor)
+        self._base_cycles = self._timing.base_cycles
+        self._writes_old_value = self._timing.writes_old_value
         self._mpu = _MPU_CLASSES[processor](self._storage)
         self._mpu.pc = 0
         self._mpu.sp = 0
@@ -276,13 +284,13 @@ class ReferenceCore:
         mpu = self._mpu
         memory = self._storage
         instruct = mpu.instruct
-        base_cycles = self._timing.base_cycles
+        base_cycles = self._base_cycles
         page_cycle = self._timing.page_cycle
         mpu.limit = limit
-        pc = mpu.pc
-        opcode = 0
         cycle = mpu.processorCycles
-        while cycle < mpu.limit:
+        # `while True` on purpose: CPython 3.11 never specialises a loop that ends in a
+        # conditional jump back, and this one then takes half as long again.
+        while True:
             pc = mpu.pc & 0xFFFF
             opcode = memory[pc]
             mpu.opcode = opcode
@@ -292,6 +300,8 @@ class ReferenceCore:
             instruct[opcode](mpu)
             cycle += base_cycles[opcode] + mpu.excycles
             mpu.processorCycles = cycle
+            if cycle >= mpu.limit:
+                break
         mpu.pc &= 0xFFFF
         if mpu.limit == 0:
             self._stop_if_asked(pc, opcode)
@@ -356,7 +366,7 @@ class ReferenceCore:
 
     def _reader(self, port: HostPort) -> object:
         mpu, memory, positions = self._mpu, self._storage, self._timing.read_position
-        base_cycles = self._timing.base_cycles
+        base_cycles = self._base_cycles
         first, stop = port.first_address, port.first_address + HOST_PORT_REGISTERS
 
         def read_operand(address: int) -> int:
@@ -371,26 +381,27 @@ class ReferenceCore:
 
     def _write(self, address: int, byte: int) -> None:
         """Do a write that is not to plain RAM, in its cycle, the old value first if it must."""
-        mpu, opcode = self._mpu, self._mpu.opcode
-        end_cycle = mpu.processorCycles + self._timing.base_cycles[opcode] + mpu.excycles
+        mpu = self._mpu
+        opcode = mpu.opcode
+        end_cycle = mpu.processorCycles + self._base_cycles[opcode] + mpu.excycles
         action = self._actions[address]
-        if self._timing.writes_old_value[opcode]:
-            old = self._port_byte if action & Action.HOST_PORT else self._storage[address]
+        if self._writes_old_value[opcode]:
+            old = self._port_byte if action & _HOST_PORT else self._storage[address]
             self._write_once(address, old, action, end_cycle - 2)
         self._write_once(address, byte, action, end_cycle - mpu.write_position)
 
     def _write_once(self, address: int, byte: int, action: int, cycle: int) -> None:
-        if action & Action.TAPPED:
+        if action & _TAPPED:
             self._stores_tapped += 1
             self._log.add(cycle, address, byte)
-            if action & Action.LANDS:
+            if action & _LANDS:
                 self._storage._raw[address] = byte
-        elif self._host_port is not None and action & Action.HOST_PORT:
+        elif self._host_port is not None and action & _HOST_PORT:
             offset = address - self._host_port.first_address
             self._host_port.write(offset, byte, cycle=cycle)
             if offset in (Register.REFRESH, Register.REFRESH_ACK, Register.EXIT):
                 self._mpu.limit = 0
-        elif action & Action.ROM:
+        elif action & _ROM:
             self._rom_writes_ignored += 1
         else:
             self._unmapped_writes_ignored += 1

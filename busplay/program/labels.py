@@ -1,0 +1,107 @@
+"""Read the labels that assemblers and linkers list.
+
+# Read in: listings made by ld65 2.19 (-Ln), 64tass 1.58 (-l), xa65 2.3.14 (-l), acme 0.97 (-l)
+
+| tool | line |
+| --- | --- |
+| ld65 | `al 000200 .start` |
+| 64tass | `start = $0200` |
+| xa65 | `start, 0x0200, 0, 0x0000` |
+| acme | `start = $200 ; unused` |
+
+A file may mix them. Of the `=` lines, which list constants too, those whose value is no
+address (a string, a negative or larger number) are left out.
+"""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+from busplay.errors import InputError
+
+LABEL_SUFFIXES = (".lbl", ".labels")
+
+_MAX_FILE_BYTES = 1 << 24
+_LD65 = re.compile(r"al\s+(?:C:)?(?P<hex>[0-9A-Fa-f]+)\s+\.?(?P<name>\S+)$")
+_XA65 = re.compile(r"(?P<name>[^\s,]+)\s*,\s*0x(?P<hex>[0-9A-Fa-f]+)\s*,")
+_EQUALS = re.compile(r"(?P<name>[^\s=:]+)\s*:?=\s*(?P<value>[^\s;].*?)\s*(?:;.*)?$")
+_NUMBER = re.compile(r"\$(?P<hex>[0-9A-Fa-f]+)$|(?P<decimal>[0-9]+)$|%(?P<binary>[01]+)$")
+
+
+def read_labels(path: str | Path) -> dict[int, tuple[str, ...]]:
+    """Read a file of labels: processor address to the names there, in the file's order.
+
+    Raises:
+        InputError: the file cannot be read, or a line is none of the four kinds.
+    """
+    path = Path(path)
+    try:
+        with path.open("rb") as stream:
+            content = stream.read(_MAX_FILE_BYTES + 1)
+    except OSError as error:
+        raise InputError(f"cannot be read: {error.strerror or error}", file=str(path)) from error
+    return parse_labels(content, file=str(path))
+
+
+def parse_labels(content: bytes, *, file: str) -> dict[int, tuple[str, ...]]:
+    """Take a file of labels apart; errors as for `read_labels`."""
+    if len(content) > _MAX_FILE_BYTES:
+        raise InputError(
+            found=f"more than {_MAX_FILE_BYTES:,} bytes",
+            wanted="a list of labels is shorter",
+            file=file,
+        )
+    names: dict[int, list[str]] = {}
+    for number, raw in enumerate(content.removeprefix(b"\xef\xbb\xbf").splitlines(), 1):
+        line = raw.decode("utf-8", "replace").strip()
+        if not line or line.startswith(";"):
+            continue
+        address, name = _parse_line(line, file, f"line {number}")
+        if address is not None and name not in names.setdefault(address, []):
+            names[address].append(name)
+    return {address: tuple(found) for address, found in sorted(names.items())}
+
+
+def _parse_line(line: str, file: str, place: str) -> tuple[int | None, str]:
+    """Give a line's address, None if it is a constant, and its name."""
+    if match := _LD65.match(line) or _XA65.match(line):
+        address = int(match["hex"], 16)
+        if address > 0xFFFF:
+            raise InputError(
+                found=f"{match['name']} at ${address:X}",
+                wanted="the 6502 has addresses $0000 to $FFFF",
+                file=file,
+                place=place,
+            )
+        return address, match["name"]
+    if match := _EQUALS.match(line):
+        value = _NUMBER.match(match["value"])
+        if value is None:
+            return None, match["name"]
+        digits, base = next(
+            (value[name], base)
+            for name, base in (("hex", 16), ("decimal", 10), ("binary", 2))
+            if value[name]
+        )
+        # Long numbers are no addresses, and Python refuses to convert the longest ones.
+        significant = digits.lstrip("0") or "0"
+        address = int(significant, base) if len(significant) <= 16 else -1
+        return (address if 0 <= address <= 0xFFFF else None), match["name"]
+    raise InputError(
+        found=repr(line[:60]),
+        wanted="a label is `al 000200 .start` (ld65), `start = $0200` (64tass, acme)"
+        " or `start, 0x0200, 0, 0x0000` (xa65)",
+        file=file,
+        place=place,
+    )
+
+
+def find_labels_beside(image_path: str | Path) -> Path | None:
+    """Give the file of labels that lies beside a program: NAME.lbl or NAME.labels, or None."""
+    image_path = Path(image_path)
+    for suffix in LABEL_SUFFIXES:
+        beside = image_path.with_suffix(suffix)
+        if beside != image_path and beside.is_file():
+            return beside
+    return None

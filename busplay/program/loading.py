@@ -1,0 +1,90 @@
+"""Fill a board's memory before reset, and tell where the processor starts.
+
+The reset vector decides. Where no loaded byte lies on it (a program for RAM, tried out
+without a ROM), the processor starts at the address that the program's file names, or at
+the program's first byte.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from hashlib import sha256
+from pathlib import Path
+
+from busplay.batch import UInt8Column
+from busplay.description.board import Board, ImageFormat
+from busplay.errors import InputError
+from busplay.program.image import ProgramImage, read_image
+from busplay.program.place import place_image
+
+RESET_VECTOR = range(0xFFFC, 0xFFFE)
+
+
+@dataclass(frozen=True, slots=True)
+class LoadedProgram:
+    """What was loaded.
+
+    Attributes:
+        name: the program's file name without its folder; empty if only the board's images run.
+        sha256: digest of the program's file, in hex; empty without one.
+        start_address: where to start instead of at the reset vector, or None.
+    """
+
+    name: str
+    sha256: str
+    start_address: int | None
+
+
+def load_memory(
+    board: Board,
+    memory: UInt8Column,
+    program: Path | None,
+    *,
+    program_format: ImageFormat = "auto",
+    load_address: int | None = None,
+) -> LoadedProgram:
+    """Put the board's images and the program into memory, the program last.
+
+    Args:
+        memory: uint8[65536]; the core's own.
+        load_address: where a raw program goes; the board's `program_load_address` by default.
+
+    Raises:
+        InputError: a file cannot be read, falls where there is no memory, or there is nothing
+            to run at all.
+    """
+    images: list[ProgramImage] = []
+    for region in board.memory:
+        if region.image is not None:
+            described = region.image
+            address = described.load_address
+            images.append(
+                read_image(
+                    described.path,
+                    described.format,
+                    region.first_address if address is None else address,
+                )
+            )
+    digest = name = ""
+    if program is not None:
+        if load_address is None:
+            load_address = board.program_load_address
+        images.append(read_image(program, program_format, load_address))
+        name = program.name
+        digest = sha256(program.read_bytes()).hexdigest()
+    if not images:
+        raise InputError(
+            file=board.file or None,
+            found=f"board {board.name} with no ROM image and no program",
+            wanted="name a program to run",
+        )
+    loaded: set[int] = set()
+    for image in images:
+        place_image(image, board, memory)
+        for segment in image.segments:
+            loaded |= set(RESET_VECTOR) & set(range(segment.address, segment.last_address + 1))
+    start = None
+    if len(loaded) < len(RESET_VECTOR):
+        last = images[-1]
+        start = last.entry if last.entry is not None else last.segments[0].address
+    return LoadedProgram(name, digest, start)

@@ -1,0 +1,58 @@
+"""Put a program's bytes where the board has memory for them."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from busplay.batch import UInt8Column
+from busplay.description.board import Board
+from busplay.errors import InputError
+from busplay.program.image import ProgramImage
+
+_HOST_PORT_REGISTERS = 16
+
+
+def place_image(image: ProgramImage, board: Board, memory: UInt8Column) -> None:
+    """Write a program's bytes to a core's memory; RAM and ROM both take them.
+
+    Args:
+        memory: uint8[65536]; the core's own.
+
+    Raises:
+        InputError: a byte falls where the board has neither RAM nor ROM, or on the host
+            port; nothing is written then.
+    """
+    takes = np.zeros(len(memory), np.bool_)
+    for region in board.memory:
+        takes[region.first_address : region.last_address + 1] = True
+    if board.host_port is not None:
+        first = board.host_port.first_address
+        takes[first : first + _HOST_PORT_REGISTERS] = False
+    for segment in image.segments:
+        homeless = np.flatnonzero(~takes[segment.address : segment.last_address + 1])
+        if len(homeless):
+            first = int(homeless[0])
+            gap = np.flatnonzero(np.diff(homeless) != 1)
+            last = int(homeless[gap[0]] if len(gap) else homeless[-1])
+            raise InputError(
+                found=f"bytes for ${segment.address + first:04X}-${segment.address + last:04X}",
+                wanted=f"board {board.name} has {describe_memory(board)}",
+                file=image.file,
+            )
+    for segment in image.segments:
+        memory[segment.address : segment.last_address + 1] = np.frombuffer(segment.data, np.uint8)
+
+
+def describe_memory(board: Board) -> str:
+    """Name the board's memory in a few words, for messages."""
+    regions = sorted(board.memory, key=lambda region: region.first_address)
+    parts = [
+        f"{region.kind.upper()} ${region.first_address:04X}-${region.last_address:04X}"
+        for region in regions
+    ]
+    if board.host_port is not None:
+        first = board.host_port.first_address
+        parts.append(f"its host port at ${first:04X}-${first + _HOST_PORT_REGISTERS - 1:04X}")
+    if not parts:
+        return "no memory at all"
+    return ", ".join(parts[:-1]) + " and " + parts[-1] if len(parts) > 1 else parts[0]
