@@ -266,13 +266,22 @@ def boards_for(draw: st.DrawFn, link: Link) -> Board:
 
 
 @st.composite
-def store_batches(draw: st.DrawFn, board: Board, *, largest: int = 60) -> StoreBatch:
-    """Draw stores at rising cycles, most of them into the board's windows, in bursts and apart."""
+def store_batches(
+    draw: st.DrawFn, board: Board, *, largest: int = 60, latest: int = 2**41
+) -> StoreBatch:
+    """Draw stores at rising cycles, most of them into the board's windows, in bursts and apart.
+
+    Args:
+        board: its windows are where most stores fall.
+        largest: how many stores at most.
+        latest: cycle after which the first store does not come.
+    """
     count = draw(st.integers(0, largest))
     seed = draw(st.integers(0, 2**32 - 1))
     random = np.random.default_rng(seed)
     gaps = random.choice([1, 1, 2, 3, 4, 5, 11, 40, 300], count).astype(np.uint64)
-    first = draw(st.sampled_from((0, 0, 1, 7, 2**31 - 5, 2**40)))
+    firsts = [first for first in (0, 0, 1, 7, 2**31 - 5, 2**40) if first <= latest]
+    first = draw(st.sampled_from(firsts))
     cycle = np.uint64(first) + np.cumsum(gaps, dtype=np.uint64)
     address = random.integers(0, 0x10000, count).astype(np.uint16)
     for index in range(count):

@@ -1,0 +1,268 @@
+"""Stores to frames: which go out, what they say, when they start, and which are lost.
+
+How to think about it. The sender is a queue with one server: a frame takes one slot. A store
+of cycle c is whole at the end of that cycle, so its frame can start at the first edge of the
+grid that is not before the beginning of cycle c+1: its *earliest edge*. If nothing is in the
+way it starts there; if not, one slot after the frame before it.
+
+The FIFO holds the frames that wait: accepted ones whose start lies *after* the earliest edge
+of the store that comes. A frame that starts exactly there has left and its place is free. A
+store that would have to wait and finds `fifo_depth` frames waiting is lost and counted. So a
+FIFO of depth 0 sends only what can start at once.
+
+Since a frame's start is known when its store is accepted, `feed` gives every accepted frame
+at once, some of them with edges after `stop_cycle`; `settled_edge` says up to where no
+later store can change anything.
+
+A word is `address_table[address] ^ data_table[data] ^ sequence_table[number]`: all that a
+layout does (placing bits, constants, check) is affine, and the tables are made by
+`FrameLayout.pack`, so no second encoder is here.
+
+Not here: symbols (`speller`), idle frames (a gap stands for them).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busplay.batch import FrameBatch, StoreBatch, UInt64Column
+from busplay.description.board import Board, Window
+from busplay.description.link import SPACE_MEMORY, SPACE_REGISTERS
+from busplay.errors import FieldError, InputError
+from busplay.link.layout import FrameLayout
+from busplay.sender import kernels
+from busplay.units import edges_per_processor_cycle
+
+ADDRESSES = 0x10000
+SPACE_NUMBERS = {"memory": SPACE_MEMORY, "registers": SPACE_REGISTERS}
+# Half of what 64 bits hold, so that no sum of an edge and a few slots wraps round.
+EDGES_MAX = 1 << 63
+
+
+@dataclass(frozen=True, slots=True)
+class SenderCounters:
+    """What was offered to the sender and what became of it.
+
+    Attributes:
+        stores_offered: stores that fell in a window; `frames_sent + frames_overrun`.
+        frames_sent: frames that went out.
+        frames_overrun: stores that found the sender's FIFO full and were lost.
+        stores_outside: stores outside every window, which are none of the link's business.
+    """
+
+    stores_offered: int
+    frames_sent: int
+    frames_overrun: int
+    stores_outside: int
+
+
+@dataclass(frozen=True, slots=True)
+class EncoderState:
+    """Everything that an encoder carries from batch to batch; made by `Encoder.snapshot`."""
+
+    carried: tuple[int, ...]
+    counts: tuple[int, ...]
+    stop_cycle: int
+
+
+class Encoder:
+    """The board's end of the link: stores in windows become frames on the slot grid.
+
+    Attributes:
+        layout: the frame's layout.
+        edges_per_cycle: link edges in one processor cycle, an exact ratio.
+        lead_edges: edge at which processor cycle 0 begins; whole idle slots before it, rounded
+            up to a whole cycle of the link's clock.
+        grid_edges: frames start at multiples of it: a slot, or a cycle of the link's clock.
+        step_edges: edges from a frame's start to the earliest start of the next.
+    """
+
+    def __init__(self, board: Board) -> None:
+        link = board.link
+        self.layout = FrameLayout(link)
+        self.edges_per_cycle = edges_per_processor_cycle(
+            board.clock_hz, link.clock_hz, link.edges_per_cycle
+        )
+        slot = self.layout.slot_symbols
+        self.grid_edges = slot if link.start == "slot" else link.edges_per_cycle
+        self.step_edges = _round_up(slot, self.grid_edges)
+        self.lead_edges = _round_up(board.sender.lead_frames * slot, link.edges_per_cycle)
+        sequence = link.field_named("sequence")
+        sequence_bits = sequence.bits if sequence else 0
+        self._timing: UInt64Column = np.array(
+            [
+                self.edges_per_cycle.numerator,
+                self.edges_per_cycle.denominator,
+                self.lead_edges,
+                self.grid_edges,
+                self.step_edges,
+                board.sender.fifo_depth,
+                (1 << sequence_bits) - 1,
+            ],
+            np.uint64,
+        )
+        # The last cycle whose edges are sure to fit, with room for a full FIFO behind it.
+        margin = self.lead_edges + (board.sender.fifo_depth + 2) * self.step_edges
+        ratio = self.edges_per_cycle
+        self.last_cycle = (EDGES_MAX - margin) * ratio.denominator // ratio.numerator
+        self.last_cycle = min(self.last_cycle, EDGES_MAX)
+        self._in_window, self._address_table = _address_table(board, self.layout)
+        self._data_table = self._field_table("data", 0, 8)
+        self._sequence_tables = np.zeros((-(-sequence_bits // 8), 256), np.uint64)
+        for byte in range(len(self._sequence_tables)):
+            self._sequence_tables[byte] = self._field_table("sequence", 8 * byte, sequence_bits)
+        self._carried: UInt64Column = np.zeros(4, np.uint64)
+        self._counts: UInt64Column = np.zeros(4, np.uint64)
+        self._stop_cycle = 0
+
+    def _field_table(self, name: str, shift: int, field_bits: int) -> UInt64Column:
+        """Give uint64[256]: what each value of the field's bits from `shift` on changes."""
+        table = np.zeros(256, np.uint64)
+        used = 1 << min(8, field_bits - shift)
+        values = np.arange(used, dtype=np.uint64) << np.uint64(shift)
+        table[:used] = self.layout.pack(**{name: values}) ^ self.layout.pack()
+        return table
+
+    def feed(self, stores: StoreBatch, *, stop_cycle: int) -> FrameBatch:
+        """Turn the stores before `stop_cycle` into frames; the next ones come at or after it.
+
+        Args:
+            stores: cycles never fall, in this batch and from one batch to the next. Stores
+                outside the windows are left out and counted.
+            stop_cycle: cycle up to which, itself not included, all stores have been given.
+
+        Returns:
+            Every frame that was accepted, with its start edge; the start of the last ones can
+            lie after `stop_cycle`.
+
+        Raises:
+            InputError: a store lies before the one before it or outside the batch's span, or
+                its cycle is past `last_cycle`. Nothing is taken from the batch then.
+        """
+        if stop_cycle < self._stop_cycle:
+            raise InputError(
+                found=f"a batch up to cycle {stop_cycle} behind one up to {self._stop_cycle}",
+                wanted="give batches in the order of time",
+            )
+        if stop_cycle > self.last_cycle + 1:
+            raise InputError(
+                found=f"cycle {stop_cycle - 1}",
+                wanted=f"give cycles up to {self.last_cycle}, the last whose edges fit 64 bits",
+            )
+        count = len(stores)
+        if count == 0:
+            self._stop_cycle = stop_cycle
+            return FrameBatch.empty()
+        if int(stores.cycle[-1]) >= stop_cycle:
+            raise InputError(
+                found=f"a store in cycle {stores.cycle[-1]}",
+                wanted=f"this batch ends before cycle {stop_cycle}",
+            )
+        if int(stores.cycle[0]) < self._stop_cycle:
+            raise InputError(
+                found=f"a store in cycle {stores.cycle[0]}",
+                wanted=f"the batch before reached cycle {self._stop_cycle}; give stores in the"
+                " order of their cycles",
+            )
+        edges = np.empty(count, np.uint64)
+        words = np.empty(count, np.uint64)
+        sent = kernels.encode(
+            stores.cycle,
+            stores.address,
+            stores.data,
+            self._in_window,
+            self._address_table,
+            self._data_table,
+            self._sequence_tables,
+            self._timing,
+            self._carried,
+            self._counts,
+            edges,
+            words,
+        )
+        if sent < 0:
+            index = -1 - sent
+            raise InputError(
+                found=f"a store in cycle {stores.cycle[index]} behind one in"
+                f" {stores.cycle[index - 1]}",
+                wanted="give stores in the order of their cycles",
+            )
+        self._stop_cycle = stop_cycle
+        return FrameBatch(edges[:sent], words[:sent])
+
+    @property
+    def counters(self) -> SenderCounters:
+        """What was offered and what became of it, since the start."""
+        counts = self._counts
+        return SenderCounters(
+            stores_offered=int(counts[kernels.OFFERED]),
+            frames_sent=int(counts[kernels.SENT]),
+            frames_overrun=int(counts[kernels.OVERRUN]),
+            stores_outside=int(counts[kernels.OUTSIDE]),
+        )
+
+    @property
+    def settled_edge(self) -> int:
+        """Edge of the grid before which all is settled: no frame to come starts earlier.
+
+        It is at or after the end of every frame given so far, so it is what a stretch of the
+        wire can stop at.
+        """
+        edge = _round_up(self.cycle_to_edge(self._stop_cycle + 1), self.grid_edges)
+        if self._carried[kernels.ANY_SENT]:
+            edge = max(edge, int(self._carried[kernels.LAST_START]) + self.step_edges)
+        return edge
+
+    def cycle_to_edge(self, cycle: int) -> int:
+        """Give the first edge that is not before the beginning of a processor cycle."""
+        return self.lead_edges + self.edges_per_cycle.ceil(cycle)
+
+    def snapshot(self) -> EncoderState:
+        """Copy everything that is carried from batch to batch."""
+        return EncoderState(
+            tuple(int(one) for one in self._carried),
+            tuple(int(one) for one in self._counts),
+            self._stop_cycle,
+        )
+
+    def restore(self, state: EncoderState) -> None:
+        """Go on from a snapshot of an encoder for the same board."""
+        self._carried = np.array(state.carried, np.uint64)
+        self._counts = np.array(state.counts, np.uint64)
+        self._stop_cycle = state.stop_cycle
+
+
+def _round_up(value: int, step: int) -> int:
+    return -(-value // step) * step
+
+
+def _address_table(board: Board, layout: FrameLayout) -> tuple[NDArray[np.bool_], UInt64Column]:
+    """Give bool[65536], uint64[65536]: which addresses go out, and the word with all else 0."""
+    in_window = np.zeros(ADDRESSES, np.bool_)
+    table = np.zeros(ADDRESSES, np.uint64)
+    # Where windows overlap the one that the board names first has the address.
+    for window in reversed(board.windows):
+        span = slice(window.first_address, window.last_address + 1)
+        in_window[span] = True
+        table[span] = _window_words(board, layout, window)
+    return in_window, table
+
+
+def _window_words(board: Board, layout: FrameLayout, window: Window) -> UInt64Column:
+    length = window.last_address - window.first_address + 1
+    offsets = np.arange(length, dtype=np.uint64) + np.uint64(window.first_offset)
+    fields: dict[str, int | UInt64Column] = {"address": offsets}
+    space = SPACE_NUMBERS[window.space]
+    unit = board.unit_named(window.unit).number
+    # A link without such a field reaches the memory of unit 0 and nothing else.
+    if layout.link.field_named("space") is not None or space != SPACE_MEMORY:
+        fields["space"] = space
+    if layout.link.field_named("unit") is not None or unit != 0:
+        fields["unit"] = unit
+    try:
+        return layout.pack(**fields)
+    except FieldError as error:
+        raise FieldError(f"window {window.name!r}: {error.message}", file=board.file) from error
