@@ -43,12 +43,22 @@ def _require_idle_of_its_own(layout: FrameLayout) -> None:
     """Refuse an idle frame that a store's frame can equal: the store would be taken for idle."""
     link = layout.link
     word = word_equations(layout.idle_word, layout.frame_bits)
-    if any(solve(word + case) is not None for case in store_frame_cases(layout)):
+    if all(solve(word + case) is None for case in store_frame_cases(layout)):
+        return
+    found = f"an idle frame {show_word(layout, layout.idle_word)} that a store's frame can equal"
+    if link.field_named("space") is not None:
+        # The idle frame's space is 0 unless the marker makes it another.
         raise DescriptionError(
             file=link.file or None,
-            place="idle",
-            found=f"an idle frame {show_word(layout, layout.idle_word)} that a store's frame"
-            " can equal",
-            wanted="the store would be taken for idle; add a field named space of 2 bits, or a"
-            " field of another name that is 1 in [idle] (it is 0 with every store)",
+            place="framing.symbols",
+            found=found + ", since the marker overwrites the field space",
+            wanted="the store would be taken for idle; choose a marker with zeros there, or move"
+            " the field space behind it",
         )
+    raise DescriptionError(
+        file=link.file or None,
+        place="idle",
+        found=found,
+        wanted="the store would be taken for idle; add a field named space of 2 bits, or a field"
+        " of another name that is 1 in [idle] (it is 0 with every store)",
+    )

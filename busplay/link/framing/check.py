@@ -38,7 +38,8 @@ def require_sound_check(layout: FrameLayout) -> None:
         raise DescriptionError(
             file=layout.link.file or None,
             place="framing.method",
-            found=f'"check", but a stream of idle frames passes {show_symbol_count(passing[0])} late too'
+            found='"check", but a stream of idle frames also passes'
+            f" {show_symbol_count(passing[0])} late"
             f" ({len(passing)} of {layout.frame_symbols - 1} wrong offsets pass)",
             wanted="a receiver would lock there; give check.xor another value, or [idle] fields"
             " that are not all alike",
