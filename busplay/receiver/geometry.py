@@ -97,6 +97,7 @@ def machine_geometry(layout: FrameLayout, *, correct_one_bit: bool) -> MachineGe
             geometry[kernels.IS_WATCHED] = 1
         else:
             geometry[kernels.CONFIRM_FRAMES] = framing.confirm_frames
+    geometry[kernels.IS_STEADY] = not (geometry[kernels.IS_WATCHED] and _idle_misleads(layout))
     masks[kernels.SPACE_COMPARED] = 1
     if layout.link.field_named("space") is not None:
         masks[kernels.SPACE_COMPARED] = 0
@@ -117,6 +118,15 @@ def machine_geometry(layout: FrameLayout, *, correct_one_bit: bool) -> MachineGe
         sequence_runs,
         np.tile(layout.idle_symbols, 2),
     )
+
+
+def _idle_misleads(layout: FrameLayout) -> bool:
+    """Tell whether an idle link looks as if a frame began where none does."""
+    idle = layout.idle_word << layout.frame_bits | layout.idle_word
+    frame_mask = (1 << layout.frame_bits) - 1
+    shifts = range(layout.lanes, layout.frame_bits, layout.lanes)
+    windows = np.array([idle >> shift & frame_mask for shift in shifts], np.uint64)
+    return bool(layout.is_right(windows).any())
 
 
 def _reversed_bytes(lanes: int) -> UInt64Column:

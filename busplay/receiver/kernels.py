@@ -55,7 +55,8 @@ IS_CORRECTED = 9
 WORD_BYTES = 10  # bytes that the syndrome looks at
 SEQUENCE_RUNS = 11
 SEQUENCE_BITS = 12
-GEOMETRY_COUNT = 13
+IS_STEADY = 13  # in step, idle frames give no cause to look elsewhere
+GEOMETRY_COUNT = 14
 
 # Places in `masks` (uint64).
 FRAME_MASK = 0
@@ -146,6 +147,7 @@ def receive(
     is_watched = geometry[IS_WATCHED] != 0
     is_reversed = geometry[IS_REVERSED] != 0
     is_corrected = geometry[IS_CORRECTED] != 0
+    is_steady = geometry[IS_STEADY] != 0
     word_bytes = geometry[WORD_BYTES]
     run_count = geometry[SEQUENCE_RUNS]
     sequence_mask = (np.int64(1) << geometry[SEQUENCE_BITS]) - np.int64(1)
@@ -217,7 +219,12 @@ def receive(
                     continue
             elif phase == 0 and length >= slot_symbols:
                 whole = length // slot_symbols
-                if status == SYNC and position == 0 and (window == idle_word or not is_watched):
+                if (
+                    status == SYNC
+                    and position == 0
+                    and is_steady
+                    and (window == idle_word or not is_watched)
+                ):
                     window = idle_word
                     idle_frames += whole
                     wrong_run = np.int64(0)
