@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busplay.description.link import Check, Field, Link, MarkerFraming, StrobeFraming
+from busplay.description.read_link import load_link
 from busplay.errors import FieldError
 from busplay.link.layout import FrameLayout
 from tests.boards import GUARDED, LEAN
@@ -213,3 +214,11 @@ def test_other_value_in_a_constant_field_is_refused() -> None:
     with pytest.raises(FieldError) as caught:
         layout.pack(fixed=8)
     assert str(caught.value) == "field 'fixed' is always 9 on this link"
+
+
+@pytest.mark.parametrize("built", [GUARDED, LEAN])
+def test_links_that_tests_build_are_those_that_ship(built: Link) -> None:
+    shipped = FrameLayout(load_link(built.name))
+    assert shipped.idle_word == FrameLayout(built).idle_word
+    assert shipped.syndrome_columns == FrameLayout(built).syndrome_columns
+    assert shipped.slot_symbols == FrameLayout(built).slot_symbols
