@@ -1,0 +1,392 @@
+"""Descriptions as plain dicts and back, for files of ours that must stand alone.
+
+How to think about it. A trace replays without the files that it was made from, so it carries
+its board whole. The plain form mirrors the dataclasses: a table for each, their attributes as
+keys, tuples as arrays, a framing told by the key `method`. It holds nothing of the place where
+it was made: `file` is left out and an image's path becomes its bare name, so that the same
+board gives the same dict in whatever folder.
+
+The way back is driven by the dataclasses' own types, so a new attribute needs no line here; a
+key that is missing takes the attribute's default (a trace older than the attribute), a key that
+is not known is refused (a trace newer than this program). What comes back is fit for a
+`FrameLayout` and for displays. Whether a receiver can find its frames is not asked again: old
+traces stay readable whatever later rules say.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import types
+from collections import Counter
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal, TypeVar, Union, get_args, get_origin, get_type_hints
+
+from busplay.description.board import (
+    Board,
+    BusyTime,
+    HostPort,
+    Image,
+    Memory,
+    Sender,
+    Unit,
+    Window,
+)
+from busplay.description.link import (
+    CheckFraming,
+    Field,
+    Framing,
+    Link,
+    MarkerFraming,
+    StrobeFraming,
+)
+from busplay.description.toml_reader import one_of, show_number, show_string, show_value
+from busplay.errors import InputError
+
+Plain = dict[str, object]
+Description = TypeVar("Description")
+
+_FRAMINGS: dict[str, type[StrobeFraming | MarkerFraming | CheckFraming]] = {
+    "strobe": StrobeFraming,
+    "marker": MarkerFraming,
+    "check": CheckFraming,
+}
+_LEFT_OUT = "file"
+_TEXT_MAX = 10_000
+_ARRAY_MAX = 4_096
+_INTEGER_MAX = (1 << 64) - 1
+# What would make a layout, a clock or a display impossible or enormous; other numbers are
+# whole numbers of up to 64 bits.
+_RANGES: dict[tuple[type, str], tuple[int, int]] = {
+    (Link, "lanes"): (1, 16),
+    (Link, "clock_hz"): (1, 1_000_000_000),
+    (Field, "bits"): (1, 64),
+    (StrobeFraming, "gap_symbols"): (0, 65_535),
+    (MarkerFraming, "confirm_frames"): (1, 1_000_000),
+    (MarkerFraming, "release_frames"): (1, 1_000_000),
+    (CheckFraming, "confirm_frames"): (1, 1_000_000),
+    (CheckFraming, "release_frames"): (1, 1_000_000),
+    (Board, "clock_hz"): (1, 1_000_000_000),
+    (Board, "unmapped_read"): (0, 255),
+    (Board, "program_load_address"): (0, 65_535),
+    (Image, "load_address"): (0, 65_535),
+    (Memory, "first_address"): (0, 65_535),
+    (Memory, "last_address"): (0, 65_535),
+    (Window, "first_address"): (0, 65_535),
+    (Window, "last_address"): (0, 65_535),
+    (HostPort, "first_address"): (0, 65_535),
+    (HostPort, "refresh_hz"): (1, 1_000_000),
+    (Sender, "fifo_depth"): (0, 1 << 24),
+    (Sender, "lead_frames"): (0, 1 << 24),
+    (Unit, "number"): (0, 65_535),
+    (Unit, "width_px"): (1, 16_384),
+    (Unit, "height_px"): (1, 16_384),
+    (Unit, "bits_per_pixel"): (1, 8),
+    (Unit, "stride_bytes"): (0, 1 << 24),
+    (Unit, "base_offset"): (0, (1 << 24) - 1),
+    (Unit, "memory_bytes"): (1, 1 << 24),
+    (Unit, "border_px"): (0, 16_384),
+    (Unit, "border_index"): (0, 255),
+    (Unit, "palette"): (0, 255),
+    (BusyTime, "period_ns"): (1, _INTEGER_MAX),
+}
+
+
+def link_to_plain(link: Link) -> Plain:
+    """Turn a link to a dict that JSON can hold; `file` is left out."""
+    return _table(link)
+
+
+def board_to_plain(board: Board) -> Plain:
+    """Turn a board, its link included, to a dict that JSON can hold.
+
+    `file` is left out, and an image's path becomes its bare name.
+    """
+    return _table(board)
+
+
+def link_from_plain(plain: object, *, file: str = "", place: str = "link") -> Link:
+    """Turn a dict of `link_to_plain` back.
+
+    Args:
+        plain: anything; it may come from a damaged file.
+        file: where it stood; for messages, here and later.
+        place: what messages call the dict.
+
+    Raises:
+        InputError: it is no such dict, or no frame can be laid out by it.
+    """
+    link = _Reader(file).description(plain, Link, place)
+    _require_layout(link, file, place)
+    return link
+
+
+def board_from_plain(plain: object, *, file: str = "", place: str = "board") -> Board:
+    """Turn a dict of `board_to_plain` back; images have bare names as paths.
+
+    Args:
+        plain: anything; it may come from a damaged file.
+        file: where it stood; for messages, here and later.
+        place: what messages call the dict.
+
+    Raises:
+        InputError: it is no such dict, no frame can be laid out by its link, or no picture
+            by its units.
+    """
+    board = _Reader(file).description(plain, Board, place)
+    _require_layout(board.link, file, f"{place}.link")
+    _require_pictures(board, file, place)
+    return board
+
+
+# -- there
+
+
+def _table(description: object) -> Plain:
+    plain: Plain = {}
+    for method, kind in _FRAMINGS.items():
+        if isinstance(description, kind):
+            plain["method"] = method
+    for name in _shape(type(description)).types:
+        plain[name] = _value(getattr(description, name))
+    return plain
+
+
+def _value(value: object) -> object:
+    if dataclasses.is_dataclass(value):
+        return _table(value)
+    if isinstance(value, tuple):
+        return [_value(one) for one in value]
+    if isinstance(value, dict):
+        return {key: _value(one) for key, one in value.items()}
+    if isinstance(value, Path):
+        return value.name
+    return value
+
+
+# -- and back
+
+
+@dataclass(frozen=True, slots=True)
+class _Shape:
+    """What a description's class says of its attributes; `file` is not among them."""
+
+    types: dict[str, object]
+    required: frozenset[str]
+    names_its_file: bool
+
+
+_SHAPES: dict[type, _Shape] = {}
+
+
+def _shape(kind: type) -> _Shape:
+    if kind not in _SHAPES:
+        if not dataclasses.is_dataclass(kind):
+            raise TypeError(f"{kind} is no description")
+        hints = get_type_hints(kind)
+        attributes = dataclasses.fields(kind)
+        missing = dataclasses.MISSING
+        _SHAPES[kind] = _Shape(
+            types={one.name: hints[one.name] for one in attributes if one.name != _LEFT_OUT},
+            required=frozenset(
+                one.name
+                for one in attributes
+                if one.default is missing and one.default_factory is missing
+            ),
+            names_its_file=_LEFT_OUT in hints,
+        )
+    return _SHAPES[kind]
+
+
+class _Reader:
+    def __init__(self, file: str) -> None:
+        self._file = file
+
+    def error(self, place: str, found: str, wanted: str) -> InputError:
+        return InputError(file=self._file or None, place=place, found=found, wanted=wanted)
+
+    def description(self, plain: object, kind: type[Description], place: str) -> Description:
+        if not isinstance(plain, dict):
+            raise self.error(place, show_value(plain), "a table belongs here")
+        values: dict[str, object] = {}
+        shape = _shape(kind)
+        for key in plain:
+            if key not in shape.types and not (key == "method" and kind in _FRAMINGS.values()):
+                raise self.error(
+                    place,
+                    f"the key {show_string(str(key))}",
+                    "this version of busplay does not know it; a later one may",
+                )
+        for name, hint in shape.types.items():
+            if name in plain:
+                values[name] = self.value(plain[name], hint, f"{place}.{name}", kind, name)
+            elif name in shape.required:
+                raise self.error(place, f"no {name}", "it belongs here")
+        if shape.names_its_file:
+            values[_LEFT_OUT] = self._file
+        return kind(**values)
+
+    def value(self, plain: object, hint: object, place: str, owner: type, name: str) -> object:
+        if hint == Framing:
+            return self.framing(plain, place)
+        origin = get_origin(hint)
+        if origin is Literal:
+            options = get_args(hint)
+            if not isinstance(plain, str) or plain not in options:
+                raise self.error(place, show_value(plain), f"one of {one_of(options)} belongs here")
+            return plain
+        if origin is tuple:
+            return self.array(plain, get_args(hint), place, owner, name)
+        if origin in (types.UnionType, Union):
+            if plain is None:
+                return None
+            hint = next(one for one in get_args(hint) if one is not type(None))
+            return self.value(plain, hint, place, owner, name)
+        if origin is dict:
+            return self.numbers(plain, place)
+        if hint is int:
+            return self.integer(plain, place, *_RANGES.get((owner, name), (0, _INTEGER_MAX)))
+        if hint is bool:
+            if not isinstance(plain, bool):
+                raise self.error(place, show_value(plain), "true or false belongs here")
+            return plain
+        if hint is str:
+            return self.text(plain, place)
+        if hint is Path:
+            text = self.text(plain, place)
+            if "/" in text or "\\" in text or "\0" in text:
+                raise self.error(place, show_value(plain), "a bare file name belongs here")
+            return Path(text)
+        if isinstance(hint, type) and dataclasses.is_dataclass(hint):
+            return self.description(plain, hint, place)
+        raise TypeError(f"{owner.__name__}.{name} has a type that plain descriptions do not hold")
+
+    def framing(self, plain: object, place: str) -> object:
+        method = plain.get("method") if isinstance(plain, dict) else None
+        if not isinstance(method, str) or method not in _FRAMINGS:
+            raise self.error(
+                f"{place}.method", show_value(method), f"one of {one_of(_FRAMINGS)} belongs here"
+            )
+        return self.description(plain, _FRAMINGS[method], place)
+
+    def array(
+        self, plain: object, kinds: tuple[object, ...], place: str, owner: type, name: str
+    ) -> tuple[object, ...]:
+        if not isinstance(plain, list):
+            raise self.error(place, show_value(plain), "an array belongs here")
+        if kinds[-1] is Ellipsis:
+            if len(plain) > _ARRAY_MAX:
+                raise self.error(place, show_value(plain), f"up to {_ARRAY_MAX:,} belong here")
+            kinds = (kinds[0],) * len(plain)
+        elif len(plain) != len(kinds):
+            raise self.error(place, show_value(plain), f"an array of {len(kinds)} belongs here")
+        return tuple(
+            self.value(one, kind, f"{place}[{i}]", owner, name)
+            for i, (one, kind) in enumerate(zip(plain, kinds, strict=True))
+        )
+
+    def numbers(self, plain: object, place: str) -> dict[str, int]:
+        if not isinstance(plain, dict):
+            raise self.error(place, show_value(plain), "a table belongs here")
+        return {
+            self.text(key, place): self.integer(one, f"{place}.{key[:40]}", 0, _INTEGER_MAX)
+            for key, one in plain.items()
+        }
+
+    def integer(self, plain: object, place: str, first: int, last: int) -> int:
+        if isinstance(plain, bool) or not isinstance(plain, int):
+            raise self.error(place, show_value(plain), "a whole number belongs here")
+        if not first <= plain <= last:
+            raise self.error(place, show_number(plain), f"{first:,} to {last:,} belongs here")
+        return plain
+
+    def text(self, plain: object, place: str) -> str:
+        if not isinstance(plain, str) or len(plain) > _TEXT_MAX:
+            shown = show_value(plain) if not isinstance(plain, str) else f"{len(plain):,} letters"
+            raise self.error(place, shown, f"a string of up to {_TEXT_MAX:,} letters belongs here")
+        if any(0xD800 <= ord(one) <= 0xDFFF for one in plain):
+            raise self.error(place, "half of a surrogate pair", "a string that can be printed")
+        return plain
+
+
+# -- what a layout and a picture need
+
+
+def _require_layout(link: Link, file: str, place: str) -> None:
+    def error(key: str, found: str, wanted: str) -> InputError:
+        return _Reader(file).error(f"{place}.{key}", found, wanted)
+
+    names = [one.name for one in link.fields]
+    bits = {one.name: one.bits for one in link.fields}
+    double = [name for name, count in Counter(names).items() if count > 1]
+    if double:
+        raise error("fields", f"two named {show_string(double[0])}", "each has its own name")
+    frame_bits = sum(bits.values())
+    if not 1 <= frame_bits <= 64 or frame_bits % link.lanes:
+        raise error(
+            "fields",
+            f"{frame_bits} bits",
+            f"1 to 64 that fill whole symbols of {link.lanes} bits belong here",
+        )
+    for i, one in enumerate(link.fields):
+        if one.value is not None and one.value >> one.bits:
+            raise error(f"fields[{i}].value", show_number(one.value), f"it has {one.bits} bits")
+    constants = {one.name: one.value for one in link.fields if one.value is not None}
+    check = link.check
+    if check is not None:
+        if check.field not in bits:
+            raise error("check.field", show_string(check.field), "a field of that name is missing")
+        if check.field in constants:
+            raise error("check.field", show_string(check.field), "a constant cannot be the check")
+        for key in ("polynomial", "initial", "xor"):
+            if getattr(check, key) >> bits[check.field]:
+                shown = show_number(getattr(check, key))
+                raise error(f"check.{key}", shown, f"the check has {bits[check.field]} bits")
+        covers = set(check.covers)
+        if len(covers) != len(check.covers) or not covers <= set(names) - {check.field}:
+            raise error("check.covers", ", ".join(check.covers), "other fields, each once")
+    for name, value in link.idle.items():
+        if name not in bits or (check is not None and name == check.field):
+            raise error("idle", show_string(name), "a field other than the check belongs here")
+        if value >> bits[name] or constants.get(name, value) != value:
+            raise error(f"idle.{name}", show_number(value), f"it has {bits[name]} bits")
+    framing = link.framing
+    if isinstance(framing, MarkerFraming):
+        if not 1 <= len(framing.symbols) <= frame_bits // link.lanes:
+            raise error(
+                "framing.symbols",
+                f"{len(framing.symbols)} symbols",
+                f"1 to {frame_bits // link.lanes} belong here",
+            )
+        if any(one >> link.lanes for one in framing.symbols):
+            raise error(
+                "framing.symbols",
+                show_number(max(framing.symbols)),
+                f"a symbol has {link.lanes} bits",
+            )
+
+
+def _require_pictures(board: Board, file: str, place: str) -> None:
+    reader = _Reader(file)
+    names = [one.name for one in board.units]
+    if len(set(names)) != len(names):
+        raise reader.error(f"{place}.units", "two of one name", "each has its own name")
+    for i, unit in enumerate(board.units):
+        where = f"{place}.units[{i}]"
+        if unit.bits_per_pixel not in (1, 2, 4, 8):
+            raise reader.error(
+                f"{where}.bits_per_pixel", str(unit.bits_per_pixel), "1, 2, 4 or 8 belongs here"
+            )
+        if len(unit.palette) != 1 << unit.bits_per_pixel:
+            raise reader.error(
+                f"{where}.palette",
+                f"{len(unit.palette)} colours",
+                f"{1 << unit.bits_per_pixel} belong here",
+            )
+    for i, window in enumerate(board.windows):
+        if window.unit not in names:
+            raise reader.error(
+                f"{place}.windows[{i}].unit",
+                show_string(window.unit),
+                f"one of {one_of(names)} belongs here" if names else "the board has no units",
+            )

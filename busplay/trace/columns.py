@@ -1,0 +1,233 @@
+"""Frames as compressed columns of differences: the body of a frame chunk.
+
+How to think about it. Each frame becomes eight numbers, chosen so that what a program does
+again and again repeats: slots and rest of the gap to the frame before, bits above the frame
+(none, in a sound trace), the other fields, the steps of sequence and address, the data, and by
+what the check field differs from what it should be. `kernels` turns frames to these columns and
+back; here is how columns become bytes. Nothing is lost: words that break every rule of their
+link come back bit for bit.
+"""
+
+from __future__ import annotations
+
+import struct
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busplay.batch import FrameBatch, UInt64Column
+from busplay.link.layout import WORD_BITS, FrameLayout
+from busplay.trace import kernels
+from busplay.trace.blocks import make_compressor, make_decompressor, pack_block, unpack_block
+from busplay.trace.container import Where
+
+CHUNK_FRAMES = 65_536
+COLUMN_NAMES = ("slots", "rest", "excess", "others", "sequence", "address", "data", "check")
+
+_BEFORE = struct.Struct("<3Q")
+_COLUMN = struct.Struct("<QB")
+_FIXED_BYTES = _BEFORE.size + len(COLUMN_NAMES) * _COLUMN.size
+
+_FAST_SHIFT = 40
+_FAST_GRID = 1 << 16
+
+
+def grid_edges(layout: FrameLayout) -> int:
+    """Give the edges that gaps are counted in: a slot, or a clock cycle where frames start so."""
+    if layout.link.start == "cycle":
+        return layout.link.edges_per_cycle
+    return layout.slot_symbols
+
+
+class ColumnCodec:
+    """Turns frames of one link to bytes and back; it keeps the tables and the work space."""
+
+    def __init__(self, layout: FrameLayout) -> None:
+        self._frame_bits = layout.frame_bits
+        self._grid = grid_edges(layout)
+        small = self._grid < _FAST_GRID
+        self._grid_inverse = -(-(1 << _FAST_SHIFT) // self._grid) if small else 0
+        places = _column_places(layout)
+        self._shifts = np.zeros(kernels.COLUMNS, np.uint64)
+        self._masks = np.zeros(kernels.COLUMNS, np.uint64)
+        self._plane_counts = [8, 8, (WORD_BITS - self._frame_bits + 7) // 8, 0, 0, 0, 0, 0]
+        position = 0
+        for column in reversed(range(kernels.OTHERS, kernels.COLUMNS)):
+            bits = len(places[column])
+            self._shifts[column] = position % WORD_BITS
+            self._masks[column] = (1 << bits) - 1
+            self._plane_counts[column] = (bits + 7) // 8
+            position += bits
+        self._encode_tables = _encode_tables(layout, places, self._shifts)
+        self._decode_tables = _decode_tables(layout, places)
+        self._planes = np.empty((kernels.COLUMNS * kernels.PLANES, CHUNK_FRAMES), np.uint8)
+        self._work = np.empty((3, CHUNK_FRAMES), np.uint64)
+        self._compressor = make_compressor()
+        self._decompressor = make_decompressor()
+
+    def encode(self, frames: FrameBatch) -> bytes:
+        """Encode 1 to CHUNK_FRAMES frames, their edges never falling.
+
+        The same frames give the same bytes, whatever was encoded before.
+        """
+        count = len(frames)
+        if not 1 <= count <= CHUNK_FRAMES:
+            raise ValueError(f"a chunk has 1 to {CHUNK_FRAMES} frames, not {count}")
+        edge = np.ascontiguousarray(frames.edge)
+        word = np.ascontiguousarray(frames.word)
+        before = np.zeros(3, np.uint64)
+        found = np.zeros((2, kernels.COLUMNS), np.uint64)
+        kernels.split(
+            edge,
+            word,
+            np.uint64(self._grid),
+            np.uint64(self._grid_inverse),
+            self._frame_bits,
+            self._encode_tables,
+            self._shifts,
+            self._masks,
+            before,
+            self._work,
+            found,
+        )
+        parts = [_BEFORE.pack(*before.tolist())]
+        present: list[tuple[int, int]] = []
+        firsts, varying = found.tolist()
+        for column in range(kernels.COLUMNS):
+            planes = [p for p in range(kernels.PLANES) if varying[column] >> 8 * p & 0xFF]
+            parts.append(_COLUMN.pack(firsts[column], sum(1 << p for p in planes)))
+            present.extend((column, plane) for plane in planes)
+        for column, plane in present:
+            row = self._planes[column * kernels.PLANES + plane][:count]
+            kernels.take_plane(
+                word,
+                self._frame_bits,
+                self._shifts,
+                self._masks,
+                before,
+                self._work,
+                column,
+                plane,
+                row,
+            )
+            parts.extend(pack_block(self._compressor, row.data))
+        return b"".join(parts)
+
+    def decode(self, body: memoryview, count: int, *, where: Where) -> FrameBatch:
+        """Decode what `encode` gave.
+
+        Args:
+            body: anything; it may come from a damaged file.
+            count: frames that it must hold, 1 to CHUNK_FRAMES.
+            where: for messages.
+
+        Raises:
+            InputError: it is not `count` frames in columns.
+        """
+        if len(body) < _FIXED_BYTES:
+            raise where.error(
+                f"{len(body):,} bytes of columns", f"the fixed part takes {_FIXED_BYTES}"
+            )
+        before = np.array(_BEFORE.unpack_from(body, 0), np.uint64)
+        offset = _BEFORE.size
+        firsts = np.zeros(kernels.COLUMNS, np.uint64)
+        presents = np.zeros(kernels.COLUMNS, np.int64)
+        for column, most in enumerate(self._plane_counts):
+            first, present = _COLUMN.unpack_from(body, offset)
+            offset += _COLUMN.size
+            if present >> most:
+                raise where.error(
+                    f"plane {present.bit_length() - 1} of column {COLUMN_NAMES[column]}",
+                    f"on this link the column has {most} planes",
+                )
+            firsts[column] = first
+            presents[column] = present
+        for column in range(kernels.COLUMNS):
+            for plane in range(kernels.PLANES):
+                if presents[column] >> plane & 1:
+                    block, offset = unpack_block(
+                        self._decompressor, body, offset, unpacked_bytes=count, where=where
+                    )
+                    self._planes[column * kernels.PLANES + plane][:count] = np.frombuffer(
+                        block, np.uint8
+                    )
+        if offset != len(body):
+            raise where.error(
+                f"{len(body) - offset:,} bytes behind the last plane", "nothing belongs there"
+            )
+        edge = np.empty(count, np.uint64)
+        word = np.empty(count, np.uint64)
+        rising = kernels.join(
+            self._planes,
+            presents,
+            firsts,
+            np.uint64(self._grid),
+            self._frame_bits,
+            self._decode_tables,
+            self._masks,
+            before,
+            edge,
+            word,
+        )
+        if not rising:
+            raise where.error("edges that fall", "a frame never begins before the one ahead of it")
+        return FrameBatch(edge, word)
+
+
+def _column_places(layout: FrameLayout) -> list[tuple[int, ...]]:
+    """Tell where in the word each column's bits stand, lowest value bit first."""
+    link = layout.link
+    check_name = link.check.field if link.check else None
+    places: list[tuple[int, ...]] = [()] * kernels.COLUMNS
+    if check_name:
+        places[kernels.CHECK] = layout.bit_places(check_name)
+    named = (
+        (kernels.SEQUENCE, "sequence"),
+        (kernels.ADDRESS, "address"),
+        (kernels.DATA, "data"),
+    )
+    for column, name in named:
+        if name != check_name and link.field_named(name) is not None:
+            places[column] = layout.bit_places(name)
+    taken = {place for column in places for place in column}
+    places[kernels.OTHERS] = tuple(p for p in range(layout.frame_bits) if p not in taken)
+    return places
+
+
+def _encode_tables(
+    layout: FrameLayout, places: list[tuple[int, ...]], shifts: UInt64Column
+) -> NDArray[np.uint64]:
+    """Make uint64[8, 256]: XOR of `tables[i, byte i of the word]` is the packed word."""
+    tables = np.zeros((8, 256), np.uint64)
+    values = np.arange(256)
+    for column in range(kernels.OTHERS, kernels.CHECK):
+        for value_bit, place in enumerate(places[column]):
+            byte, bit = divmod(place, 8)
+            target = np.uint64(1 << int(shifts[column]) + value_bit)
+            tables[byte][(values >> bit & 1).astype(bool)] ^= target
+    return tables ^ (layout.syndrome_tables & np.uint64((1 << layout.check_bits) - 1))
+
+
+def _decode_tables(layout: FrameLayout, places: list[tuple[int, ...]]) -> NDArray[np.uint64]:
+    """Make uint64[columns, 8, 256]: what byte p of a column's value puts into the word."""
+    check_mask = (1 << layout.check_bits) - 1
+    zero_check = int(layout.syndrome_tables[0][0]) & check_mask
+
+    def check_part(check: int) -> int:
+        return sum(1 << p for bit, p in enumerate(places[kernels.CHECK]) if check >> bit & 1)
+
+    tables = np.zeros((kernels.COLUMNS, kernels.PLANES, 256), np.uint64)
+    values = np.arange(256)
+    for column in range(kernels.OTHERS, kernels.COLUMNS):
+        for value_bit, place in enumerate(places[column]):
+            part = 1 << place
+            if column != kernels.CHECK:
+                byte, bit = divmod(place, 8)
+                entry = int(layout.syndrome_tables[byte][1 << bit])
+                if byte == 0:
+                    entry ^= int(layout.syndrome_tables[0][0])
+                part ^= check_part(entry & check_mask)
+            plane, bit = divmod(value_bit, 8)
+            tables[column][plane][(values >> bit & 1).astype(bool)] ^= np.uint64(part)
+    tables[kernels.CHECK][0] ^= np.uint64(check_part(zero_check))
+    return tables

@@ -1,0 +1,332 @@
+"""Read traces: whole, from any edge on, or between two edges, a chunk in memory at a time.
+
+How to think about it. Opening finds the chunks (`scan`) and reads the header. Everything else
+is read when it is asked for, checked against its checksum, its lengths and the totals around
+it, and only then unpacked. So a trace of any length takes a few megabytes, and bytes that are
+not a trace end in an `InputError`.
+"""
+
+from __future__ import annotations
+
+import stat
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import BinaryIO
+
+import numpy as np
+
+from busplay.batch import FrameBatch
+from busplay.errors import InputError
+from busplay.link.layout import FrameLayout
+from busplay.trace.blocks import make_decompressor
+from busplay.trace.columns import ColumnCodec
+from busplay.trace.container import FRAMES, KEYS, STATES, SUMMARY, Chunk, ChunkSource, Where
+from busplay.trace.frame_chunk import parse_totals
+from busplay.trace.header import TraceHeader, parse_header
+from busplay.trace.json_object import parse_object
+from busplay.trace.key_log import KeyPress, parse_presses
+from busplay.trace.scan import read_contents
+from busplay.trace.states import KeyFrame, parse_states
+
+SUMMARY_BYTES_MAX = 1 << 16
+_INTEGER_MAX = 1 << 64
+
+
+@dataclass(frozen=True, slots=True)
+class SeekPoint:
+    """Where to start so as to arrive at an edge.
+
+    Attributes:
+        edge: link edge that the states stand for; at or before the one that was asked for.
+        frames_before: frames that the states hold already.
+        states: of every unit, by name; empty: as at power-on.
+        chunks: the frames from there to the trace's end.
+    """
+
+    edge: int
+    frames_before: int
+    states: dict[str, bytes]
+    chunks: Iterator[FrameBatch]
+
+
+@dataclass(frozen=True, slots=True)
+class ChunkRow:
+    """One chunk, for tables: `frames` and `stop_edge` are those of frame chunks, else 0."""
+
+    number: int
+    position: int
+    kind: str
+    stored_bytes: int
+    frames: int
+    stop_edge: int
+
+
+class TraceReader:
+    """A trace that is open for reading; a context manager.
+
+    Args:
+        path: the trace.
+        keep_going: treat damage as the trace's end rather than refuse the trace.
+
+    Attributes:
+        header: link, board, program.
+        complete: the trace was closed by its recorder.
+        cut_reason: where and how it ends instead; empty when complete.
+        frames: frames in it.
+        stores: stores offered to the link, those that were lost included.
+        cycles: processor cycles that it covers; 0 without a processor.
+        stop_edge: link edge at which it ends.
+        file_bytes: the file's size.
+
+    Raises:
+        InputError: it is no trace, of a later version, damaged, or cut before its header ends.
+    """
+
+    def __init__(self, path: str | Path, *, keep_going: bool = False) -> None:
+        self.path = Path(path)
+        self._file = str(path)
+        self._stream = _open(self.path, self._file)
+        try:
+            self._source = ChunkSource(self._stream, file=self._file)
+            self._source.read_head()
+            contents = read_contents(self._source, file=self._file, keep_going=keep_going)
+            self._table = contents.table
+            first = self._table.chunk(0)
+            self.header: TraceHeader = parse_header(self._payload(first), where=self._where(first))
+        except BaseException:
+            self._stream.close()
+            raise
+        self.complete = contents.complete
+        self.cut_reason = contents.cut_reason
+        self.frames = contents.end.frames
+        self.stores = contents.end.stores
+        self.cycles = contents.end.cycles
+        self.stop_edge = contents.end.stop_edge
+        self.file_bytes = self._source.file_bytes
+        self._frame_rows = self._table.rows_of(FRAMES)
+        self._codec: ColumnCodec | None = None
+        # The player asks for a picture's worth at a time, some dozens from one chunk.
+        self._last: tuple[int, FrameBatch] | None = None
+
+    def close(self) -> None:
+        """Close the file."""
+        self._stream.close()
+
+    def __enter__(self) -> TraceReader:
+        """Read until the context is left."""
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """Close the file."""
+        self.close()
+
+    # -- frames
+
+    def chunks(self) -> Iterator[FrameBatch]:
+        """Give all frames in order, a chunk at a time.
+
+        Raises:
+            InputError: a chunk is damaged; those before it have been given.
+        """
+        return self._chunks_from(0)
+
+    def seek(self, edge: int) -> SeekPoint:
+        """Find the nearest key frame at or before an edge.
+
+        Feed the frames that start before `edge`, from the point's chunks, to units in the
+        point's states: that is the state at `edge`, as reading from the start would give.
+
+        Raises:
+            InputError: the key frame is damaged.
+        """
+        rows = self._table.rows_of(STATES)
+        found = int(np.searchsorted(self._table.edge[rows], _clamped(edge), side="right"))
+        if found == 0:
+            return SeekPoint(0, 0, {}, self._chunks_from(0))
+        row = int(rows[found - 1])
+        key_frame = self._key_frame(row)
+        return SeekPoint(
+            key_frame.edge,
+            key_frame.frames_before,
+            key_frame.states,
+            self._chunks_from(int(np.searchsorted(self._frame_rows, row))),
+        )
+
+    def frames_between(self, first_edge: int, stop_edge: int) -> Iterator[FrameBatch]:
+        """Give the frames that start at or after one edge and before another, in order.
+
+        Raises:
+            InputError: a chunk is damaged.
+        """
+        stops = self._table.edge[self._frame_rows]
+        first = int(np.searchsorted(stops, _clamped(first_edge), side="left"))
+        for frames in self._chunks_from(first):
+            start = int(np.searchsorted(frames.edge, _clamped(first_edge)))
+            stop = int(np.searchsorted(frames.edge, _clamped(stop_edge)))
+            if stop > start:
+                yield FrameBatch(frames.edge[start:stop], frames.word[start:stop])
+            if stop < len(frames):
+                return
+
+    def _chunks_from(self, index: int) -> Iterator[FrameBatch]:
+        last_edge = 0
+        for row in self._frame_rows[index:]:
+            frames = self._decode(int(row))
+            if int(frames.edge[0]) < last_edge:
+                raise self._where(self._table.chunk(int(row))).error(
+                    f"edge {int(frames.edge[0]):,}", f"the frame before it starts at {last_edge:,}"
+                )
+            last_edge = int(frames.edge[-1])
+            yield frames
+
+    def _decode(self, row: int) -> FrameBatch:
+        if self._last is not None and self._last[0] == row:
+            return self._last[1]
+        chunk = self._table.chunk(row)
+        where = self._where(chunk)
+        totals, columns = parse_totals(self._payload(chunk), where=where)
+        here = (totals.frames, totals.stop_edge)
+        before = (totals.frames - totals.count, totals.first_edge)
+        if here != self._totals_at(row) or before != self._totals_at(row - 1):
+            raise where.error(
+                f"{totals.count:,} frames of {totals.frames:,}, edges {totals.first_edge:,} to "
+                f"{totals.stop_edge:,}",
+                "the index says otherwise",
+            )
+        if self._codec is None:
+            self._codec = ColumnCodec(FrameLayout(self.header.link))
+        frames = self._codec.decode(columns, totals.count, where=where)
+        if int(frames.edge[-1]) > totals.stop_edge:
+            raise where.error(
+                f"edge {int(frames.edge[-1]):,}", f"the chunk stops at {totals.stop_edge:,}"
+            )
+        self._last = (row, frames)
+        return frames
+
+    # -- the rest
+
+    def key_presses(self) -> tuple[KeyPress, ...]:
+        """Give all key presses, in order.
+
+        Raises:
+            InputError: a chunk is damaged.
+        """
+        presses: list[KeyPress] = []
+        for row in self._table.rows_of(KEYS):
+            chunk = self._table.chunk(int(row))
+            where = self._where(chunk)
+            here = parse_presses(self._payload(chunk), where=where)
+            if presses and here[0].cycle < presses[-1].cycle:
+                raise where.error(
+                    f"cycle {here[0].cycle:,} behind cycle {presses[-1].cycle:,}",
+                    "cycles never fall",
+                )
+            presses += here
+        return tuple(presses)
+
+    def summary(self) -> dict[str, int]:
+        """Give the figures that the recorder kept at the end; none in a cut trace.
+
+        Raises:
+            InputError: the chunk is damaged.
+        """
+        figures: dict[str, int] = {}
+        for row in self._table.rows_of(SUMMARY):
+            chunk = self._table.chunk(int(row))
+            where = self._where(chunk)
+            if chunk.payload_bytes > SUMMARY_BYTES_MAX:
+                raise where.error(
+                    f"{chunk.payload_bytes:,} bytes", f"a summary has up to {SUMMARY_BYTES_MAX:,}"
+                )
+            for name, figure in parse_object(self._payload(chunk), where=where).items():
+                if isinstance(figure, bool) or not isinstance(figure, int) or not name.isascii():
+                    raise where.error("a figure that is no whole number", "names and whole numbers")
+                figures[name] = figure
+        return figures
+
+    def chunk_rows(self) -> Iterator[ChunkRow]:
+        """Tell of each chunk where it stands, what it is, and how long; index and end aside."""
+        before = 0
+        for row in range(len(self._table)):
+            chunk = self._table.chunk(row)
+            frames, stop_edge = self._totals_at(row)
+            is_frames = chunk.kind == FRAMES
+            yield ChunkRow(
+                number=chunk.number,
+                position=chunk.position,
+                kind=chunk.kind.decode("ascii"),
+                stored_bytes=chunk.stop - chunk.position,
+                frames=frames - before,
+                stop_edge=stop_edge if is_frames else 0,
+            )
+            before = frames
+
+    def verify(self) -> None:
+        """Read everything once.
+
+        Raises:
+            InputError: something is damaged.
+        """
+        for row in range(len(self._table)):
+            self._payload(self._table.chunk(row))
+        for _ in self.chunks():
+            pass
+        for row in self._table.rows_of(STATES):
+            self._key_frame(int(row))
+        self.key_presses()
+        self.summary()
+
+    # -- inside
+
+    def _where(self, chunk: Chunk) -> Where:
+        return Where(self._file, chunk.place)
+
+    def _totals_at(self, row: int) -> tuple[int, int]:
+        return int(self._table.frames[row]), int(self._table.edge[row])
+
+    def _key_frame(self, row: int) -> KeyFrame:
+        chunk = self._table.chunk(row)
+        where = self._where(chunk)
+        key_frame = parse_states(self._payload(chunk), make_decompressor(), where=where)
+        if (key_frame.frames_before, key_frame.edge) != self._totals_at(row):
+            raise where.error(
+                f"the state after {key_frame.frames_before:,} frames, at edge {key_frame.edge:,}",
+                f"{self._totals_at(row)[0]:,} frames come before it",
+            )
+        return key_frame
+
+    def _payload(self, chunk: Chunk) -> memoryview:
+        try:
+            return self._source.read_payload(chunk)
+        except InputError:
+            # The message says that the chunks before are whole, so look.
+            for row in range(chunk.number - 1):
+                self._source.read_payload(self._table.chunk(row))
+            raise
+
+
+def _clamped(edge: int) -> np.uint64:
+    return np.uint64(min(max(edge, 0), _INTEGER_MAX - 1))
+
+
+def _open(path: Path, file: str) -> BinaryIO:
+    try:
+        # A pipe would block, and a device has no size to hold lengths against.
+        mode = path.stat().st_mode
+        if stat.S_ISREG(mode):
+            return path.open("rb", buffering=0)
+        found = "a folder" if stat.S_ISDIR(mode) else "a device or pipe"
+    except FileNotFoundError:
+        found = "no such file"
+    except OSError as error:
+        found = (error.strerror or str(error)).lower()
+    except ValueError as error:
+        found = str(error)
+    raise InputError(file=file, found=found, wanted="give a trace")

@@ -1,0 +1,445 @@
+"""Record frames while they happen.
+
+How to think about it. Frames gather until a chunk is full, or until a second of link time has
+passed over them; then the chunk goes to the operating system at once. Where chunks begin and end
+is told by the frames alone, never by the clock on the wall or by how the caller cuts its
+batches, so the same frames and keys give the same file, byte for byte. A killed recording loses
+the chunk that was being gathered.
+
+A file that is not there yet (or is empty) is written in place, so that a killed recording is
+found under the name that was asked for. A file that is there is left as it is until the new
+trace is complete: the new one grows beside it as `NAME.part` and takes its place at the end.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import shutil
+import stat
+from collections.abc import Mapping
+from pathlib import Path
+from types import TracebackType
+from typing import Protocol
+
+import numpy as np
+
+from busplay.batch import FrameBatch, UInt64Column
+from busplay.errors import OutputError
+from busplay.link.layout import FrameLayout
+from busplay.trace.blocks import make_compressor
+from busplay.trace.columns import CHUNK_FRAMES, ColumnCodec
+from busplay.trace.container import END, FRAMES, HEADER, INDEX, KEYS, STATES, SUMMARY, ChunkFile
+from busplay.trace.frame_chunk import Totals
+from busplay.trace.header import TraceHeader, pack_header
+from busplay.trace.json_object import pack_object
+from busplay.trace.key_log import PRESSES_MAX, KeyPress, pack_presses
+from busplay.trace.states import KeyFrame, fits, pack_states
+from busplay.trace.table import End, TableBuilder
+
+# Four full chunks: a jump feeds at most some 330,000 frames, a few milliseconds.
+KEY_FRAME_FRAMES = 4 * CHUNK_FRAMES
+# Chunks that a second of link time closed are small, but each costs a call when it is read.
+KEY_FRAME_CHUNKS = 64
+_EDGE_MAX = (1 << 64) - 1
+_PART_NAMES = 1_000
+
+
+class UnitStates(Protocol):
+    """Who knows the state of the units, for key frames."""
+
+    def feed_frames(self, frames: FrameBatch, *, stop_edge: int) -> None:
+        """Take frames as they went over the link, up to an edge."""
+
+    def states(self) -> dict[str, bytes]:
+        """Give the state after all frames so far, by name."""
+
+
+class TraceWriter:
+    """Writes a trace chunk by chunk; a context manager.
+
+    Leaving the context in peace closes the trace with its index and end. Leaving it by an
+    exception keeps what was recorded and leaves the trace without its end, so that it reads
+    as cut.
+
+    Args:
+        path: where the trace is wanted.
+        header: what it says of itself.
+        units: fed with every chunk's frames, and asked for the state where a key frame is due;
+            it should be nobody else's. None: no key frames, so jumps read from the start.
+
+    Attributes:
+        path: as given.
+        recording_path: the file that is being written, `path` or one beside it.
+        frames: frames so far.
+        stored_bytes: bytes in whole chunks so far.
+
+    Raises:
+        OutputError: the file cannot be written.
+    """
+
+    def __init__(
+        self, path: str | Path, *, header: TraceHeader, units: UnitStates | None = None
+    ) -> None:
+        self.path = Path(path)
+        self.header = header
+        self.frames = 0
+        self._units = units
+        layout = FrameLayout(header.link)
+        self._slot_edges = layout.slot_symbols
+        self._span_edges = header.span_edges
+        self._codec = ColumnCodec(layout)
+        self._edge = np.empty(CHUNK_FRAMES, np.uint64)
+        self._word = np.empty(CHUNK_FRAMES, np.uint64)
+        self._count = 0
+        self._close_edge = 0
+        self._known_edge = 0
+        self._chunk_first_edge = 0
+        self._presses: list[KeyPress] = []
+        self._lost_edges: list[UInt64Column] = []
+        self._lost = 0
+        self._frames_stored = 0
+        self._told_stores: int | None = None
+        self._told_cycles: int | None = None
+        self._chunks_since_key_frame = 0
+        self._frames_since_key_frame = 0
+        self._failure: OutputError | None = None
+        self._table = TableBuilder()
+        self._file = str(path)
+        self.recording_path, self._replaces = _recording_path(self.path, self._file)
+        self._descriptor = _open(self.recording_path, self._file)
+        self._chunks = ChunkFile(self._descriptor, file=self._file)
+        payload = pack_header(header)
+        try:
+            self._chunks.append_head(payload)
+        except OutputError as error:
+            self._release()
+            # Nothing stands in it, not even a header.
+            if _is_empty_file(self.recording_path):
+                self.recording_path.unlink()
+            raise OutputError(
+                file=self._file,
+                found=error.found,
+                wanted="nothing was recorded; choose a place that can be written",
+            ) from error
+        self._table.add(HEADER, len(payload), frames=0, edge=0)
+
+    @property
+    def stored_bytes(self) -> int:
+        """Bytes in whole chunks so far."""
+        return self._chunks.position
+
+    # -- what happens
+
+    def write(
+        self,
+        frames: FrameBatch,
+        *,
+        stop_edge: int,
+        stores: int | None = None,
+        cycles: int | None = None,
+        lost_edges: UInt64Column | None = None,
+    ) -> None:
+        """Add frames that went over the link.
+
+        Args:
+            frames: they start at or after the last `stop_edge` and before this one.
+            stop_edge: link time is known up to here; nothing that comes later is earlier.
+            stores: stores offered to the link so far, those that were lost included; None: as
+                many as frames and lost edges.
+            cycles: processor cycles run so far; None: as many as `stop_edge` tells.
+            lost_edges: uint64[lost]; edges at which stores of this stretch were lost to a full
+                FIFO, so that a cut trace counts them.
+
+        Raises:
+            OutputError: the chunk could not be written; what was written before still reads.
+            ValueError: frames or edges are out of order.
+        """
+        self._require_open()
+        self._require_order(frames, stop_edge)
+        if stores is not None:
+            self._told_stores = stores
+        if cycles is not None:
+            self._told_cycles = cycles
+        if lost_edges is not None and len(lost_edges):
+            self._lost_edges.append(np.array(lost_edges, np.uint64))
+        done = 0
+        while done < len(frames):
+            if self._count == 0:
+                self._close_edge = self._next_grid_edge(int(frames.edge[done]))
+            done += self._gather(frames, done)
+            if self._count == CHUNK_FRAMES:
+                self._store_chunk(known_edge=int(self._edge[-1]) + 1)
+            elif done < len(frames):
+                self._store_chunk(known_edge=self._close_edge)
+        self._known_edge = stop_edge
+        if self._count and stop_edge >= self._close_edge:
+            self._store_chunk(known_edge=self._close_edge)
+
+    def press(self, cycle: int, code: int) -> None:
+        """Add a key press; the frames of its cycle and later ones are still to be written."""
+        self._require_open()
+        if not 0 <= cycle <= _EDGE_MAX:
+            raise ValueError(f"a cycle has 64 bits, so {cycle} is none")
+        if not 0 <= code <= 255:
+            raise ValueError(f"a key's code is 0 to 255, not {code}")
+        if self._presses and cycle < self._presses[-1].cycle:
+            raise ValueError(f"cycle {cycle} comes after cycle {self._presses[-1].cycle}")
+        self._presses.append(KeyPress(cycle, code))
+
+    def close(self, *, summary: Mapping[str, int] | None = None) -> None:
+        """Write what is left, the index and the end; a second call does nothing.
+
+        Args:
+            summary: figures by name that the recorder wants to keep, such as counters.
+
+        Raises:
+            OutputError: it could not be written; what was written before still reads, as a
+                cut trace.
+        """
+        if self._descriptor < 0:
+            return
+        self._require_open()
+        self._store_rest()
+        if summary:
+            payload = pack_object(dict(summary))
+            self._append(SUMMARY, payload)
+            self._enter(SUMMARY, payload)
+        index_position = self._chunks.position
+        cycles = min(self.header.cycles_at(self._known_edge), _EDGE_MAX)
+        end = End(
+            index_position=index_position,
+            frames=self.frames,
+            stores=self.frames + self._lost if self._told_stores is None else self._told_stores,
+            cycles=cycles if self._told_cycles is None else self._told_cycles,
+            stop_edge=min(max(self._known_edge, self._chunk_first_edge), _EDGE_MAX),
+        )
+        self._append(INDEX, self._table.pack())
+        self._append(END, end.pack())
+        try:
+            if self._replaces:
+                os.fsync(self._descriptor)
+            self._release()
+            if self._replaces:
+                with contextlib.suppress(OSError):
+                    shutil.copymode(self.path, self.recording_path)
+                self.recording_path.replace(self.path.resolve())
+        except OSError as error:
+            raise OutputError(
+                file=self._file,
+                found=(error.strerror or str(error)).lower(),
+                wanted=f"the whole trace is in {self.recording_path}",
+            ) from error
+
+    def abandon(self) -> None:
+        """Store what was gathered and leave the trace without its end."""
+        if self._descriptor < 0:
+            return
+        try:
+            if self._failure is None:
+                self._store_rest()
+        finally:
+            self._release()
+
+    def __enter__(self) -> TraceWriter:
+        """Record until the context is left."""
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """Close the trace, or leave it cut if an exception ends the context."""
+        if kind is None:
+            self.close()
+            return
+        with contextlib.suppress(OutputError):
+            self.abandon()
+
+    # -- inside
+
+    def _require_open(self) -> None:
+        if self._failure is not None:
+            raise self._failure
+        if self._descriptor < 0:
+            raise ValueError("the trace is closed")
+
+    def _require_order(self, frames: FrameBatch, stop_edge: int) -> None:
+        if stop_edge < self._known_edge:
+            raise ValueError(f"stop_edge {stop_edge} comes after {self._known_edge}")
+        if not len(frames):
+            return
+        first, last = int(frames.edge[0]), int(frames.edge[-1])
+        if first < self._known_edge or last >= stop_edge:
+            raise ValueError(
+                f"frames of edges {first} to {last} are not within {self._known_edge} "
+                f"to {stop_edge}"
+            )
+        if (frames.edge[1:] < frames.edge[:-1]).any():
+            raise ValueError("edges of frames fall")
+
+    def _next_grid_edge(self, edge: int) -> int:
+        return (edge // self._span_edges + 1) * self._span_edges
+
+    def _gather(self, frames: FrameBatch, done: int) -> int:
+        """Copy frames before the closing edge, as many as fit; give how many."""
+        stop = min(len(frames), done + CHUNK_FRAMES - self._count)
+        if int(frames.edge[stop - 1]) >= self._close_edge:
+            edges = frames.edge[done:stop]
+            stop = done + int(np.searchsorted(edges, np.uint64(self._close_edge)))
+        filled = self._count + stop - done
+        self._edge[self._count : filled] = frames.edge[done:stop]
+        self._word[self._count : filled] = frames.word[done:stop]
+        self._count = filled
+        self.frames += stop - done
+        return stop - done
+
+    def _store_chunk(self, *, known_edge: int) -> None:
+        """Store the gathered frames; all keys and losses before `known_edge` are known."""
+        count, self._count = self._count, 0
+        frames = FrameBatch(self._edge[:count], self._word[:count])
+        last_edge = int(frames.edge[-1])
+        stop_edge = min(max(known_edge, last_edge + self._slot_edges), _EDGE_MAX)
+        self._store_presses(known_edge)
+        self._count_lost(known_edge)
+        frames_stored = self._frames_stored + count
+        totals = Totals(
+            count=count,
+            frames=frames_stored,
+            stores=frames_stored + self._lost,
+            cycles=min(self.header.cycles_at(stop_edge), _EDGE_MAX),
+            first_edge=self._chunk_first_edge,
+            stop_edge=stop_edge,
+        )
+        payload = totals.pack() + self._codec.encode(frames)
+        self._append(FRAMES, payload)
+        self._frames_stored = frames_stored
+        self._chunk_first_edge = stop_edge
+        self._enter(FRAMES, payload)
+        self._frames_since_key_frame += count
+        self._chunks_since_key_frame += 1
+        if self._units is not None:
+            # The units may keep what they are fed; these columns are filled anew.
+            copy = FrameBatch(frames.edge.copy(), frames.word.copy())
+            self._units.feed_frames(copy, stop_edge=stop_edge)
+            self._store_key_frame_if_due()
+
+    def _store_key_frame_if_due(self) -> None:
+        due = (
+            self._frames_since_key_frame >= KEY_FRAME_FRAMES
+            or self._chunks_since_key_frame >= KEY_FRAME_CHUNKS
+        )
+        if self._units is None or not due:
+            return
+        states = self._units.states()
+        if fits(states):
+            key_frame = KeyFrame(self._frames_stored, self._chunk_first_edge, states)
+            payload = pack_states(key_frame, make_compressor())
+            self._append(STATES, payload)
+            self._enter(STATES, payload)
+        self._frames_since_key_frame = 0
+        self._chunks_since_key_frame = 0
+
+    def _store_presses(self, known_edge: int) -> None:
+        ready = 0
+        while (
+            ready < len(self._presses)
+            and self.header.edge_at(self._presses[ready].cycle) < known_edge
+        ):
+            ready += 1
+        presses, self._presses = self._presses[:ready], self._presses[ready:]
+        self._append_presses(presses)
+
+    def _append_presses(self, presses: list[KeyPress]) -> None:
+        for first in range(0, len(presses), PRESSES_MAX):
+            payload = pack_presses(presses[first : first + PRESSES_MAX])
+            self._append(KEYS, payload)
+            self._enter(KEYS, payload)
+
+    def _count_lost(self, known_edge: int) -> None:
+        if not self._lost_edges:
+            return
+        edges = np.concatenate(self._lost_edges)
+        known = edges < np.uint64(min(known_edge, _EDGE_MAX))
+        self._lost += int(np.count_nonzero(known))
+        self._lost_edges = [edges[~known]]
+
+    def _store_rest(self) -> None:
+        if self._count:
+            self._store_chunk(known_edge=self._known_edge)
+        presses, self._presses = self._presses, []
+        self._append_presses(presses)
+        self._lost += sum(len(edges) for edges in self._lost_edges)
+        self._lost_edges = []
+
+    def _append(self, kind: bytes, payload: bytes) -> None:
+        try:
+            self._chunks.append(kind, payload)
+        except OutputError as error:
+            where = "" if self.recording_path == self.path else f", in {self.recording_path}"
+            self._failure = OutputError(
+                file=self._file,
+                place=error.place,
+                found=error.found,
+                wanted=f"the {self._frames_stored:,} frames before it are whole and still "
+                f"read{where}",
+            )
+            raise self._failure from error
+
+    def _enter(self, kind: bytes, payload: bytes) -> None:
+        """Enter the chunk that was appended last in the table."""
+        self._table.add(kind, len(payload), frames=self._frames_stored, edge=self._chunk_first_edge)
+
+    def _release(self) -> None:
+        descriptor, self._descriptor = self._descriptor, -1
+        if descriptor >= 0:
+            os.close(descriptor)
+
+
+def _recording_path(path: Path, file: str) -> tuple[Path, bool]:
+    """Tell which file to write, and whether it is to replace one in the end."""
+    try:
+        found = path.stat()
+    except FileNotFoundError:
+        return path, False
+    except (OSError, ValueError) as error:
+        raise _cannot_open(error, file) from error
+    if not stat.S_ISREG(found.st_mode) or found.st_size == 0:
+        return path, False
+    target = path.resolve()
+    for number in range(1, _PART_NAMES):
+        beside = target.with_name(f"{target.name}.part{number if number > 1 else ''}")
+        if not beside.exists():
+            return beside, True
+    raise OutputError(
+        file=file, found=f"{_PART_NAMES} unfinished recordings beside it", wanted="remove some"
+    )
+
+
+def _open(path: Path, file: str) -> int:
+    # Only an empty file or a device is opened though it is there; the rest is new.
+    flags = os.O_WRONLY | getattr(os, "O_BINARY", 0)
+    flags |= 0 if path.exists() else os.O_CREAT | os.O_EXCL
+    try:
+        return os.open(path, flags, 0o666)
+    except (OSError, ValueError) as error:
+        raise _cannot_open(error, file) from error
+
+
+def _cannot_open(error: OSError | ValueError, file: str) -> OutputError:
+    reason = error.strerror if isinstance(error, OSError) else str(error)
+    return OutputError(
+        file=file,
+        found=(reason or "a file that cannot be opened").lower(),
+        wanted="give the name of a file in a folder that is there and can be written",
+    )
+
+
+def _is_empty_file(path: Path) -> bool:
+    try:
+        found = path.stat()
+    except OSError:
+        return False
+    return stat.S_ISREG(found.st_mode) and found.st_size == 0

@@ -1,0 +1,129 @@
+"""Headers, frames and small traces that the trace tests share."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+from hypothesis import strategies as st
+
+from busplay.batch import FrameBatch
+from busplay.description.link import Link
+from busplay.link.layout import FrameLayout
+from busplay.trace.header import TraceHeader
+from busplay.trace.reader import TraceReader
+from busplay.trace.writer import TraceWriter
+from tests.boards import GUARDED, board_with
+
+DIGEST = "5e" * 32
+
+
+def header_for(link: Link = GUARDED, *, with_board: bool = True) -> TraceHeader:
+    """Make a header, with the two displays' board behind the link or the link alone."""
+    return TraceHeader(
+        link=link,
+        board=board_with(link) if with_board else None,
+        program_name="tides.bin",
+        program_sha256=DIGEST,
+        busplay_version="0.1.0",
+    )
+
+
+def stream(link: Link, count: int, *, seed: int = 1, gap_slots: int = 1) -> FrameBatch:
+    """Make frames of a link: a fill with rising addresses, random data, some longer gaps."""
+    rng = np.random.default_rng(seed)
+    layout = FrameLayout(link)
+    fields: dict[str, np.ndarray | int] = {}
+    index = np.arange(count, dtype=np.uint64)
+    for one in link.fields:
+        most = (1 << one.bits) - 1
+        if one.name == "space":
+            fields["space"] = 1
+        elif one.name in ("unit", "quiet"):
+            fields[one.name] = 0
+        elif one.name == "sequence":
+            fields["sequence"] = index & np.uint64(most)
+        elif one.name == "address":
+            fields["address"] = index % np.uint64(most)
+        elif one.value is None and one.name != (link.check and link.check.field):
+            fields[one.name] = rng.integers(0, most + 1, count, dtype=np.uint64)
+    gaps = np.where(rng.random(count) < 0.05, 7, gap_slots).astype(np.uint64)
+    edge = np.uint64(16 * layout.slot_symbols) + np.cumsum(gaps) * np.uint64(layout.slot_symbols)
+    return FrameBatch(edge, layout.pack(**fields))
+
+
+def piece(frames: FrameBatch, start: int, stop: int) -> FrameBatch:
+    """Cut a batch."""
+    return FrameBatch(frames.edge[start:stop], frames.word[start:stop])
+
+
+def joined(batches: list[FrameBatch]) -> FrameBatch:
+    """Join batches in order."""
+    if not batches:
+        return FrameBatch.empty()
+    return FrameBatch(
+        np.concatenate([one.edge for one in batches]), np.concatenate([one.word for one in batches])
+    )
+
+
+def assert_same(found: FrameBatch, expected: FrameBatch) -> None:
+    """Hold two batches against each other, bit for bit."""
+    np.testing.assert_array_equal(found.edge, expected.edge)
+    np.testing.assert_array_equal(found.word, expected.word)
+
+
+def write_trace(
+    path: Path, frames: FrameBatch, header: TraceHeader, *, stop_edge: int | None = None
+) -> None:
+    """Write all frames in one call and close the trace."""
+    with TraceWriter(path, header=header) as writer:
+        writer.write(frames, stop_edge=_stop(frames) if stop_edge is None else stop_edge)
+
+
+def read_all(path: Path) -> FrameBatch:
+    """Read all frames of a trace."""
+    with TraceReader(path) as reader:
+        return joined(list(reader.chunks()))
+
+
+def _stop(frames: FrameBatch) -> int:
+    return int(frames.edge[-1]) + 1 if len(frames) else 0
+
+
+class CountingUnits:
+    """States that tell exactly which frames they have seen, for key frames."""
+
+    def __init__(self) -> None:
+        self.frames_seen = 0
+        self.mix = 0
+        self.stop_edge = 0
+
+    def feed_frames(self, frames: FrameBatch, *, stop_edge: int) -> None:
+        """Count and mix."""
+        self.frames_seen += len(frames)
+        for word in frames.word.tolist():
+            self.mix = (self.mix * 31 + word) % (1 << 64)
+        assert stop_edge >= self.stop_edge
+        self.stop_edge = stop_edge
+
+    def states(self) -> dict[str, bytes]:
+        """Tell."""
+        return {
+            "panel": self.mix.to_bytes(8, "little"),
+            "sign": self.frames_seen.to_bytes(8, "little"),
+        }
+
+
+_U64 = (1 << 64) - 1
+
+
+@st.composite
+def any_frames(draw: st.DrawFn, *, most: int = 40) -> FrameBatch:
+    """Draw frames whose edges never fall and whose words are anything."""
+    count = draw(st.integers(0, most))
+    gaps = st.one_of(
+        st.integers(0, 64), st.integers(0, 1 << 26), st.integers(0, _U64 // (most + 1))
+    )
+    edges = np.cumsum(np.array([draw(gaps) for _ in range(count)], np.uint64), dtype=np.uint64)
+    words = st.one_of(st.integers(0, 255), st.integers(0, _U64))
+    return FrameBatch(edges, np.array([draw(words) for _ in range(count)], np.uint64))
