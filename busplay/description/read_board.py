@@ -1,7 +1,7 @@
 """Read board files: what they may say, and what is refused with its remedy.
 
-Order matters for the messages: the link and the units come first, since windows are
-checked against both.
+Order matters for the messages: each table by itself first, the units before the windows that
+name them, and last whether the link can carry it all.
 """
 
 from __future__ import annotations
@@ -24,6 +24,7 @@ from busplay.description.board import (
     Processor,
 )
 from busplay.description.link import Link
+from busplay.description.link_fit import require_link_fits
 from busplay.description.read_ends import (
     HOST_PORT_KEYS,
     RECEIVER_KEYS,
@@ -48,7 +49,7 @@ from busplay.description.toml_reader import (
 )
 from busplay.errors import DescriptionError
 
-__all__ = ["load_board", "parse_board", "shipped_boards"]
+__all__ = ["load_board", "parse_board", "require_link_fits", "shipped_boards"]
 
 BOARD_KEYS = (
     "name",
@@ -122,17 +123,17 @@ def parse_board(text: str, *, file: str, folder: Path) -> Board:
     table = Table(values, file=file, keys=BOARD_KEYS)
     name = table.text("name", wanted="give the board a short name in quotes", last_length=40)
     processor = table.choice("processor", PROCESSORS)
-    clock_hz = table.integer("clock_hz", 1, CLOCK_HZ_MAX)
+    clock_hz = table.integer("clock_hz", 1, CLOCK_HZ_MAX, hint=" (1 GHz)")
     link = _read_link(table, folder)
-    units = read_units(table, link, folder)
+    units = read_units(table, folder)
     memory, memory_ranges = _read_memory(table, folder)
     host_port_table = table.optional_table("host_port", HOST_PORT_KEYS)
     host_port = read_host_port(host_port_table, clock_hz=clock_hz)
     port_range = host_port_range(host_port) if host_port else None
     if host_port_table is not None and port_range is not None:
         require_apart(host_port_table, port_range, memory_ranges, remedy=REMEDY)
-    windows = read_windows(table, link=link, units=units, memory=memory, host_port=port_range)
-    return Board(
+    windows = read_windows(table, units=units, memory=memory, host_port=port_range)
+    board = Board(
         name=name,
         processor=processor,
         clock_hz=clock_hz,
@@ -141,13 +142,14 @@ def parse_board(text: str, *, file: str, folder: Path) -> Board:
         windows=windows,
         units=units,
         sender=read_sender(table.optional_table("sender", SENDER_KEYS)),
-        receiver=read_receiver(table.optional_table("receiver", RECEIVER_KEYS), link),
+        receiver=read_receiver(table.optional_table("receiver", RECEIVER_KEYS)),
         host_port=host_port,
         unmapped_read=table.integer("unmapped_read", 0, 0xFF, default=0xFF),
         program_load_address=_read_program_load_address(table, memory_ranges),
         description=table.prose("description"),
         file=file,
     )
+    return require_link_fits(board)
 
 
 def _read_link(table: Table, folder: Path) -> Link:
@@ -168,14 +170,6 @@ def _read_link(table: Table, folder: Path) -> Link:
                 wanted=f"no shipped link and no file (seen from the board file's folder) has "
                 f"that name; {hint}",
             ) from None
-    for needed in ("address", "data"):
-        if link.field_named(needed) is None:
-            raise table.error(
-                "link",
-                found=show_string(text),
-                wanted=f"a board's stores need a field named {needed}, which link {link.name} "
-                "lacks; add it or take another link",
-            )
     return link
 
 

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from busplay.description.address_ranges import AddressRange
 from busplay.description.board import BusyTime, HostPort, ReceiverEnd, Sender
-from busplay.description.link import Link
 from busplay.description.toml_reader import Table, show_address
-from busplay.link.layout import FrameLayout
 from busplay.units import NS_PER_S
 
 SENDER_KEYS = ("fifo_depth", "lead_frames")
@@ -34,11 +32,11 @@ def read_sender(table: Table | None) -> Sender:
     )
 
 
-def read_receiver(table: Table | None, link: Link) -> ReceiverEnd:
+def read_receiver(table: Table | None) -> ReceiverEnd:
     """Read the far end of the link, or give its defaults.
 
     Raises:
-        DescriptionError: times contradict each other, or the check cannot correct.
+        DescriptionError: a value is out of range, or times contradict each other.
     """
     default = ReceiverEnd()
     if table is None:
@@ -51,35 +49,13 @@ def read_receiver(table: Table | None, link: Link) -> ReceiverEnd:
             found=str(deadline_ns),
             wanted=f"one frame alone takes service_ns = {service_ns}, so give that or more",
         )
-    correct_one_bit = table.boolean("correct_one_bit", default=default.correct_one_bit)
-    if correct_one_bit:
-        _require_correcting_check(table, link)
     return ReceiverEnd(
         fifo_depth=table.integer("fifo_depth", 1, FIFO_DEPTH_MAX, default=default.fifo_depth),
         service_ns=service_ns,
         deadline_ns=deadline_ns,
-        correct_one_bit=correct_one_bit,
+        correct_one_bit=table.boolean("correct_one_bit", default=default.correct_one_bit),
         busy=tuple(_read_busy(one) for one in table.tables("busy", BUSY_KEYS)),
     )
-
-
-def _require_correcting_check(table: Table, link: Link) -> None:
-    """Refuse correction by a check that cannot tell which single bit is wrong."""
-    found = "true"
-    if link.check is None:
-        raise table.error(
-            "correct_one_bit",
-            found=found,
-            wanted=f"link {link.name} has no check to correct by, so say false",
-        )
-    marks = FrameLayout(link).syndrome_columns
-    if 0 in marks or len(set(marks)) < len(marks):
-        raise table.error(
-            "correct_one_bit",
-            found=found,
-            wanted=f"the check {link.check.kind} cannot tell which of {link.frame_bits} bits is "
-            "wrong, so say false or give the link a stronger check",
-        )
 
 
 def _read_busy(table: Table) -> BusyTime:

@@ -17,6 +17,7 @@ from busplay.description.link import (
     StrobeFraming,
     StrobeSpan,
 )
+from busplay.description.text_layout import counted
 from busplay.description.toml_reader import Table
 
 KEYS_OF_METHOD: dict[str, tuple[str, ...]] = {
@@ -107,7 +108,7 @@ def _read_marker(
     if len(symbols) > frame_symbols:
         raise table.error(
             "symbols",
-            found=f"{len(symbols)} symbols",
+            found=counted(len(symbols), "symbol"),
             wanted=f"a frame has {frame_symbols}, so give {frame_symbols} or fewer",
         )
     if check is not None:
@@ -145,7 +146,7 @@ def _require_free_check(
     free_symbols = first_bit // lanes
     if len(symbols) <= free_symbols:
         return
-    found = f"{len(symbols)} symbols"
+    found = counted(len(symbols), "symbol")
     if not free_symbols:
         wanted = f"the first symbol holds bits of the check, so move {check.field} to the end"
     else:

@@ -23,6 +23,7 @@ from busplay.description.read_check import CHECK_KEYS, read_check
 from busplay.description.read_framing import FRAMING_KEYS, read_framing
 from busplay.description.read_idle import read_idle
 from busplay.description.shipped_files import shipped_links
+from busplay.description.text_layout import counted
 from busplay.description.toml_reader import (
     NoSuchFileError,
     Table,
@@ -95,11 +96,11 @@ def load_link(source: str | Path) -> Link:
     return parse_link(text, file=str(path))
 
 
-def unknown_name(source: str, shipped: dict[str, Path], *, what: str) -> DescriptionError:
+def unknown_name(source: str, shipped: dict[str, Path], *, what: str) -> NoSuchFileError:
     """Make the error for a name that is neither a file nor shipped."""
     likely = nearest(source, shipped)
     hint = f"did you mean {likely}?" if likely else f"shipped: {one_of(shipped, quoted=False)}"
-    return DescriptionError(
+    return NoSuchFileError(
         file=source,
         found="no such file",
         wanted=f"give the path of a {what} file or the name of a shipped {what} ({hint})",
@@ -176,7 +177,7 @@ def _read_clock(table: Table) -> int | None:
             wanted="give either clock or clock_hz",
         )
     table.choice("clock", ("processor",), default="processor")
-    return table.optional_integer("clock_hz", 1, CLOCK_HZ_MAX)
+    return table.optional_integer("clock_hz", 1, CLOCK_HZ_MAX, hint=" (1 GHz)")
 
 
 def _read_fields(table: Table, lanes: int) -> tuple[Field, ...]:
@@ -243,7 +244,7 @@ def _require_whole_symbols(table: Table, frame_bits: int, lanes: int) -> None:
     if frame_bits > WORD_BITS:
         raise table.error(
             "fields",
-            found=f"{frame_bits} bits together",
+            found=f"{counted(frame_bits, 'bit')} together",
             wanted=f"a frame has up to {WORD_BITS}, so take {frame_bits - WORD_BITS} or more away",
         )
     if not over:
@@ -255,6 +256,6 @@ def _require_whole_symbols(table: Table, frame_bits: int, lanes: int) -> None:
         ways.append(f"take {over} away")
     raise table.error(
         "fields",
-        found=f"{frame_bits} bits together",
-        wanted=f"a frame fills whole symbols of {lanes} bits, so {' or '.join(ways)}",
+        found=f"{counted(frame_bits, 'bit')} together",
+        wanted=f"a frame fills whole symbols of {counted(lanes, 'bit')}, so {' or '.join(ways)}",
     )

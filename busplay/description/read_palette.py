@@ -13,6 +13,7 @@ import re
 from pathlib import Path
 from typing import get_args
 
+from busplay.description.text_layout import counted
 from busplay.description.toml_reader import (
     NoSuchFileError,
     Table,
@@ -60,7 +61,7 @@ def read_palette(
         raise table.error(
             key,
             found=f"{len(stated)} colours",
-            wanted=f"{bits_per_pixel} {'bit' if bits_per_pixel == 1 else 'bits'} a pixel tell "
+            wanted=f"{counted(bits_per_pixel, 'bit')} a pixel tell "
             f"{len(default)} apart, so give {len(default)} or fewer",
         )
     return (*stated, *default[len(stated) :])

@@ -7,8 +7,8 @@ from pathlib import Path
 from typing import get_args
 
 from busplay.description.board import PixelOrder, Unit
-from busplay.description.link import Link
 from busplay.description.read_palette import read_palette
+from busplay.description.text_layout import counted
 from busplay.description.toml_reader import Table, show_address, show_string, show_value
 
 UNIT_KEYS = (
@@ -24,6 +24,8 @@ UNIT_KEYS = (
     "border_px",
     "border_index",
 )
+# What the widest unit field holds.
+UNIT_NUMBER_MAX = 255
 DEPTHS = (1, 2, 4, 8)
 SIDE_PX_MAX = 4096
 STRIDE_BYTES_MAX = 65_536
@@ -33,11 +35,11 @@ BORDER_PX_MAX = 512
 PIXEL_ORDERS: tuple[PixelOrder, ...] = get_args(PixelOrder)
 
 
-def read_units(board: Table, link: Link, folder: Path) -> tuple[Unit, ...]:
+def read_units(board: Table, folder: Path) -> tuple[Unit, ...]:
     """Read every unit, in the file's order.
 
     Raises:
-        DescriptionError: a unit cannot be, or the link cannot tell the units apart.
+        DescriptionError: a unit cannot be, or two have one number.
     """
     tables = board.named_tables("units", UNIT_KEYS)
     if not tables:
@@ -51,25 +53,13 @@ def read_units(board: Table, link: Link, folder: Path) -> tuple[Unit, ...]:
                 found=f"the name {show_string(name)}",
                 wanted="give up to 24 letters, digits, _ or -",
             )
-        number = _read_number(table, link, units)
+        number = _read_number(table, units)
         units.append(_read_unit(table, name, number, folder))
     return tuple(units)
 
 
-def _read_number(table: Table, link: Link, before: list[Unit]) -> int:
-    field = link.field_named("unit")
-    if field is None:
-        if before:
-            raise table.error(
-                found="a second unit",
-                wanted=f"link {link.name} has no field named unit to tell two apart, so give it "
-                "one or keep one unit",
-            )
-        last, hint = 0, f" (link {link.name} has no field named unit)"
-    else:
-        last = (1 << field.bits) - 1
-        hint = f", which the {field.bits} bits of unit on link {link.name} hold"
-    number = table.integer("number", 0, last, default=0, hint=hint)
+def _read_number(table: Table, before: list[Unit]) -> int:
+    number = table.integer("number", 0, UNIT_NUMBER_MAX, default=0)
     for unit in before:
         if unit.number == number:
             raise table.error(
@@ -94,7 +84,7 @@ def _read_unit(table: Table, name: str, number: int, folder: Path) -> Unit:
     bits_per_pixel = _read_depth(table)
     # A row always begins at a byte; spare bits at its end show nothing.
     row_bytes = -(-width_px * bits_per_pixel // 8)
-    bits = f"{bits_per_pixel} {'bit' if bits_per_pixel == 1 else 'bits'}"
+    bits = counted(bits_per_pixel, "bit")
     stride_bytes = table.integer("stride_bytes", 0, STRIDE_BYTES_MAX, default=row_bytes)
     if stride_bytes < row_bytes:
         raise table.error(

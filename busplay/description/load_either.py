@@ -15,7 +15,7 @@ from busplay.description.toml_reader import NoSuchFileError, parse_toml, read_de
 BOARD_SIGNS = ("processor", "units", "windows", "memory", "host_port")
 
 
-def load_description(source: str | Path) -> Link | Board:
+def load_link_or_board(source: str | Path) -> Link | Board:
     """Load the link or board that `source` names: a shipped one, or the path of a file.
 
     Raises:

@@ -1,0 +1,152 @@
+"""Whether a link can carry what a board sends: asked when a board is read or its link changed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from busplay.description.board import Board, Window
+from busplay.description.link import Link
+from busplay.description.toml_reader import show_address, show_string
+from busplay.errors import DescriptionError
+from busplay.link.layout import FrameLayout
+
+
+@dataclass(frozen=True, slots=True)
+class Overreach:
+    """A window whose offsets leave a space: the key at fault (empty: the range), and why."""
+
+    key: str
+    found: str
+    wanted: str
+
+
+def find_overreach(window: Window, *, last_offset: int, holder: str) -> Overreach | None:
+    """Find what is wrong with a window's offsets, if they go past `last_offset`.
+
+    Args:
+        window: the window.
+        last_offset: the last offset that there is.
+        holder: who ends there, with its verb: `the memory of units.panel ends`.
+    """
+    reached = window.first_offset + window.last_address - window.first_address
+    if window.first_offset > last_offset:
+        return Overreach(
+            "first_offset",
+            found=show_address(window.first_offset),
+            wanted=f"{holder} at {show_address(last_offset)}, so give that or less",
+        )
+    if reached <= last_offset:
+        return None
+    last_address = window.first_address + last_offset - window.first_offset
+    span = f"{show_address(window.first_address)}-{show_address(window.last_address)}"
+    return Overreach(
+        "",
+        found=f"{span}, which reaches offset {show_address(reached)}",
+        wanted=f"{holder} at {show_address(last_offset)}, so end the window at "
+        f"{show_address(last_address)}",
+    )
+
+
+def require_link_fits(board: Board) -> Board:
+    """Refuse a board whose link cannot carry its stores; give the same board back.
+
+    Raises:
+        DescriptionError: the link lacks a field, a unit's number or a window's offset does not
+            fit its field, or its check cannot correct what the receiver is to correct.
+    """
+    _require_store_fields(board)
+    _require_units_told_apart(board)
+    for index, window in enumerate(board.windows):
+        _require_window_fits(board, window, place=f"windows[{index}]")
+    if board.receiver.correct_one_bit:
+        _require_correcting_check(board)
+    return board
+
+
+def _error(board: Board, place: str, *, found: str, wanted: str) -> DescriptionError:
+    return DescriptionError(file=board.file or None, place=place, found=found, wanted=wanted)
+
+
+def _require_store_fields(board: Board) -> None:
+    link = board.link
+    for needed in ("address", "data"):
+        if link.field_named(needed) is None:
+            raise _error(
+                board,
+                "link",
+                found=show_string(link.name),
+                wanted=f"a board's stores need a field named {needed}, which that link lacks; add "
+                "it or take another link",
+            )
+
+
+def _require_units_told_apart(board: Board) -> None:
+    link = board.link
+    field = link.field_named("unit")
+    if field is None and len(board.units) > 1:
+        raise _error(
+            board,
+            f"units.{board.units[1].name}",
+            found="a second unit",
+            wanted=f"link {link.name} has no field named unit to tell two apart, so give it one "
+            "or keep one unit",
+        )
+    for unit in board.units:
+        if field is None:
+            last, wanted = 0, f"give 0 (link {link.name} has no field named unit)"
+        else:
+            last = (1 << field.bits) - 1
+            wanted = (
+                f"give a whole number from 0 to {last}, which the {field.bits} bits of unit on "
+                f"link {link.name} hold"
+            )
+        if unit.number > last:
+            place = f"units.{unit.name}.number"
+            raise _error(board, place, found=str(unit.number), wanted=wanted)
+
+
+def _require_window_fits(board: Board, window: Window, *, place: str) -> None:
+    link = board.link
+    if window.space == "registers" and link.field_named("space") is None:
+        raise _error(
+            board,
+            f"{place}.space",
+            found='"registers"',
+            wanted=f"link {link.name} has no field named space, so all its frames go to memory; "
+            "give it one or drop the window",
+        )
+    wrong = find_overreach(
+        window,
+        last_offset=(1 << _address_bits(link)) - 1,
+        holder=f"the {_address_bits(link)} bits of address on link {link.name} end",
+    )
+    if wrong is not None:
+        place = f"{place}.{wrong.key}" if wrong.key else place
+        raise _error(board, place, found=wrong.found, wanted=wrong.wanted)
+
+
+def _address_bits(link: Link) -> int:
+    field = link.field_named("address")
+    return field.bits if field else 0
+
+
+def _require_correcting_check(board: Board) -> None:
+    """Refuse correction by a check that cannot tell which single bit is wrong."""
+    link = board.link
+    place = "receiver.correct_one_bit"
+    if link.check is None:
+        raise _error(
+            board,
+            place,
+            found="true",
+            wanted=f"link {link.name} has no check to correct by, so say false",
+        )
+    marks = FrameLayout(link).syndrome_columns
+    if 0 in marks or len(set(marks)) < len(marks):
+        raise _error(
+            board,
+            place,
+            found="true",
+            wanted=f"the check {link.check.kind} cannot tell which of {link.frame_bits} bits is "
+            "wrong, so say false or give the link a stronger check",
+        )
