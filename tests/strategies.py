@@ -95,7 +95,10 @@ def links(
             confirm_frames=draw(st.integers(1, 8)), release_frames=draw(st.integers(1, 8))
         )
     if check is not None:
-        check = replace(check, covers=tuple(one.name for one in fields if one.name != check.field))
+        names = [one.name for one in fields if one.name != check.field]
+        if draw(st.integers(0, 4)) == 0:
+            names = draw(st.lists(st.sampled_from(names), min_size=1, unique=True))
+        check = replace(check, covers=tuple(names))
     link = Link(
         name="drawn",
         lanes=lanes,
