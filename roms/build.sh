@@ -49,7 +49,7 @@ ar65 a "$work/parts.lib" $(for part in $parts; do echo "$work/$part"; done)
 for name in $wanted; do
     case " $c " in
         *" $name "*)
-            cc65 -g -t none --cpu 65c02 -Oirs -o "$work/$name.s" "$name.c"
+            cc65 -g -t none --cpu 65c02 -Oirs -Cl -o "$work/$name.s" "$name.c"
             (cd "$work" && ca65 -g --cpu 65C02 -o "$name.o" "$name.s")
             start=start-c.o
             runtime=none.lib

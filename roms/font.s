@@ -1,6 +1,6 @@
-; The font: 96 characters, 32 to 127, 5 x 7 pixels, drawn for this project.
-; Eight bytes a character, the top row first; a row stands in the five high bits,
-; and the last byte is the empty line below. The bits are the picture: read them.
+; The font: 96 characters, 32 to 127, 5 x 7 pixels, drawn for this project; a few reach
+; down into an eighth row. Eight bytes a character, the top row first; a row stands in the
+; five high bits. The bits are the picture: read them.
 
         .export font, _font
 
@@ -121,10 +121,10 @@ _font:
         .byte %00000000
         .byte %00000000
         .byte %00000000
-        .byte %00110000
-        .byte %00100000
-        .byte %01000000
         .byte %00000000
+        .byte %01100000
+        .byte %01100000
+        .byte %00100000
 ; 45: -
         .byte %00000000
         .byte %00000000
@@ -253,13 +253,13 @@ _font:
         .byte %00000000
 ; 59: ;
         .byte %00000000
-        .byte %00110000
-        .byte %00110000
         .byte %00000000
-        .byte %00110000
+        .byte %01100000
+        .byte %01100000
+        .byte %00000000
+        .byte %01100000
+        .byte %01100000
         .byte %00100000
-        .byte %01000000
-        .byte %00000000
 ; 60: <
         .byte %00010000
         .byte %00100000
@@ -649,13 +649,13 @@ _font:
         .byte %00000000
 ; 103: g
         .byte %00000000
+        .byte %00000000
         .byte %01111000
         .byte %10001000
         .byte %10001000
         .byte %01111000
         .byte %00001000
         .byte %01110000
-        .byte %00000000
 ; 104: h
         .byte %10000000
         .byte %10000000
@@ -680,9 +680,9 @@ _font:
         .byte %00110000
         .byte %00010000
         .byte %00010000
+        .byte %00010000
         .byte %10010000
         .byte %01100000
-        .byte %00000000
 ; 107: k
         .byte %10000000
         .byte %10000000
@@ -733,19 +733,19 @@ _font:
         .byte %00000000
         .byte %11110000
         .byte %10001000
+        .byte %10001000
         .byte %11110000
         .byte %10000000
         .byte %10000000
-        .byte %00000000
 ; 113: q
         .byte %00000000
         .byte %00000000
         .byte %01111000
         .byte %10001000
+        .byte %10001000
         .byte %01111000
         .byte %00001000
         .byte %00001000
-        .byte %00000000
 ; 114: r
         .byte %00000000
         .byte %00000000
@@ -814,10 +814,10 @@ _font:
         .byte %00000000
         .byte %10001000
         .byte %10001000
+        .byte %10001000
         .byte %01111000
         .byte %00001000
         .byte %01110000
-        .byte %00000000
 ; 122: z
         .byte %00000000
         .byte %00000000

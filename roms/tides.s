@@ -52,7 +52,7 @@ POSES           = 5                     ; wings up, level, down; stand, peck
 BOAT_WIDTH      = 9
 BOAT_ROWS       = 22
 
-TICKER_ROW      = 25                    ; on the sign
+TICKER_ROW      = 24                    ; on the sign
 
 SUN_X           = 76
 SUN_Y           = 88
@@ -1024,7 +1024,7 @@ put_digit:
         bne @row
 @done:  rts
 
-; Move the sign's lowest seven rows one pixel to the left; the news comes in on the right.
+; Move the sign's lowest eight rows one pixel to the left; the news comes in on the right.
 ticker: lda (message)
         bne :+
         lda #<news
@@ -1048,8 +1048,8 @@ ticker: lda (message)
         adc #>font
         sta letter+1
 
-        ldy #6
-        ldx #6 * SIGN_STRIDE
+        ldy #7
+        ldx #7 * SIGN_STRIDE
 @row:   lda (letter),y
         and message_bit
         cmp #1                          ; carry: the pixel that comes in
