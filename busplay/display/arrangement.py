@@ -7,6 +7,10 @@ from dataclasses import dataclass
 
 from busplay.description.board import Unit
 
+# Between units that stand beside each other at scale 1, and what is there.
+GAP_PX = 8
+GAP_RGB = (24, 26, 31)
+
 
 @dataclass(frozen=True, slots=True)
 class Place:

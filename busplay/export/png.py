@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from busplay.display.arrangement import arrange
+from busplay.display.arrangement import GAP_PX, GAP_RGB, arrange
 from busplay.display.display import Display
 from busplay.errors import OutputError
 
@@ -23,10 +23,6 @@ SIGNATURE = b"\x89PNG\r\n\x1a\n"
 TRUE_COLOUR = 2
 INDEXED_COLOUR = 3
 ZLIB_LEVEL = 9
-
-# Between units that stand beside each other, and what is there.
-GAP_PX = 8
-GAP_RGB = (24, 26, 31)
 
 
 def compose(displays: Iterable[Display], *, stacked: bool = False) -> NDArray[np.uint8]:

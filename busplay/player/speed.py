@@ -51,12 +51,12 @@ def parse_speed(text: str) -> Speed:
 
 
 def speed_text(speed: Speed) -> str:
-    """Write a speed for people: `2 x`, `1/4 x`, `as fast as it can`."""
+    """Write a speed for people: `2×`, `1/4×`, `as fast as it can`."""
     if speed is None:
         return "as fast as it can"
     if speed.denominator == 1:
-        return f"{speed.numerator} ×"
-    return f"{speed.numerator}/{speed.denominator} ×"
+        return f"{speed.numerator}×"
+    return f"{speed.numerator}/{speed.denominator}×"
 
 
 def faster(speed: Speed) -> Speed:

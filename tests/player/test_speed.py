@@ -13,11 +13,11 @@ from busplay.units import Ratio
 @pytest.mark.parametrize(
     ("text", "speed", "shown"),
     [
-        ("1", Ratio.of(1, 1), "1 ×"),
-        ("16", Ratio.of(16, 1), "16 ×"),
-        ("1/8", Ratio.of(1, 8), "1/8 ×"),
-        ("0.25", Ratio.of(1, 4), "1/4 ×"),
-        ("1.5", Ratio.of(3, 2), "3/2 ×"),
+        ("1", Ratio.of(1, 1), "1×"),
+        ("16", Ratio.of(16, 1), "16×"),
+        ("1/8", Ratio.of(1, 8), "1/8×"),
+        ("0.25", Ratio.of(1, 4), "1/4×"),
+        ("1.5", Ratio.of(3, 2), "3/2×"),
         (" max ", None, "as fast as it can"),
     ],
 )

@@ -1,0 +1,54 @@
+"""Displays straight into the pixels of a surface: no picture in between."""
+
+from __future__ import annotations
+
+import numpy as np
+import pygame
+from numpy.typing import NDArray
+
+from busplay.display.display import Display
+
+PIXEL_BYTES = 4
+
+
+def surface_pixels(surface: pygame.Surface) -> NDArray[np.uint32]:
+    """Give a surface of 32 bits a pixel as uint32[height, pitch / 4], C order.
+
+    The surface stays locked as long as the array lives: drop it before blitting. Columns from
+    the surface's width on are padding, which nobody sees.
+    """
+    if surface.get_bytesize() != PIXEL_BYTES:
+        raise ValueError(f"a surface of {surface.get_bitsize()} bits a pixel has no such pixels")
+    columns = surface.get_pitch() // PIXEL_BYTES
+    # pygame's type of the buffer does not say that it is one.
+    pixels: NDArray[np.uint32] = np.frombuffer(surface.get_buffer(), np.uint32)  # type: ignore[call-overload]
+    return pixels.reshape(surface.get_height(), columns)
+
+
+def surface_colours(palette: NDArray[np.uint8], surface: pygame.Surface) -> NDArray[np.uint32]:
+    """Give the pixel values of a palette's colours on a surface of 32 bits: uint32[colours]."""
+    red, green, blue, _ = surface.get_shifts()
+    parts = palette.astype(np.uint32)
+    colours: NDArray[np.uint32] = (
+        parts[:, 0] << np.uint32(red)
+        | parts[:, 1] << np.uint32(green)
+        | parts[:, 2] << np.uint32(blue)
+    )
+    alpha = np.uint32(surface.get_masks()[3] & 0xFFFFFFFF)
+    return np.bitwise_or(colours, alpha)
+
+
+def draw_display(
+    display: Display, surface: pygame.Surface, *, left_px: int, top_px: int, scale: int
+) -> None:
+    """Draw a unit's picture, without border, onto a surface of 32 bits a pixel.
+
+    What does not fit is left out, in whole pixels of the unit.
+    """
+    display.draw(
+        surface_pixels(surface),
+        surface_colours(display.palette, surface),
+        left_px=left_px,
+        top_px=top_px,
+        scale=scale,
+    )

@@ -1,0 +1,231 @@
+"""The status line: what is worth telling at each moment, as cells of a label and a value.
+
+What goes into the cells is worked out without a screen; drawing leaves cells out, least
+needed first, until the rest fits the window.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pygame
+
+from busplay.player.playable import Status
+from busplay.player.player import Player
+from busplay.player.speed import speed_text
+from busplay.view import theme
+from busplay.view.text import Texts
+from busplay.view.theme import Colour, Sizes
+
+# Below this part of the asked speed, the line says what is really reached.
+REACHES_PERMILLE = 950
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """One piece of the status line.
+
+    Attributes:
+        label: small, above the value.
+        value: what is told.
+        widest: room is kept for this text, so that numbers do not push their neighbours.
+        need: cells of lower need are left out first.
+        colour: of the value.
+        more: told behind the value if there is room.
+        dot: the value stands behind a dot of its colour.
+    """
+
+    label: str
+    value: str
+    widest: str = ""
+    need: int = 0
+    colour: Colour = theme.TEXT
+    more: str = ""
+    dot: bool = False
+
+
+def time_text(cycle: int, clock_hz: int) -> str:
+    """Write board time as minutes, seconds and thousandths, rounded down: `2:05.040`."""
+    milliseconds = cycle * 1000 // clock_hz
+    minutes, rest = divmod(milliseconds, 60_000)
+    hours, minutes = divmod(minutes, 60)
+    seconds = f"{rest // 1000:02}.{rest % 1000:03}"
+    return f"{hours}:{minutes:02}:{seconds}" if hours else f"{minutes}:{seconds}"
+
+
+def permille_text(permille: int) -> str:
+    """Write thousandths as a percentage with one decimal: `37.2 %`."""
+    return f"{permille // 10}.{permille % 10} %"
+
+
+def state_cell(player: Player, status: Status, *, held: bool) -> Cell:
+    """Tell whether it runs, and if not, why."""
+    if player.playable.ended and not player.playing:
+        # "exit 0" says what happened, as does "stopped at $C123: opcode $02".
+        ended = "ended:" if status.state_text else "ended"
+        return Cell("state", ended, "running", 9, theme.ENDED, status.state_text, dot=True)
+    if held:
+        return Cell("state", "held", "running", 9, theme.PAUSED, dot=True)
+    if player.stepping:
+        return Cell("state", "one frame", "running", 9, theme.PAUSED, dot=True)
+    if player.playing:
+        return Cell("state", "running", "running", 9, theme.RUNNING, dot=True)
+    return Cell("state", "paused", "running", 9, theme.PAUSED, dot=True)
+
+
+def speed_cell(player: Player) -> Cell:
+    """Tell the speed that is asked for, and what is reached if that is less."""
+    reached = player.achieved_permille
+    speed = player.speed
+    text = speed_text(speed)
+    if reached is None:
+        return Cell("speed", text, "1/8×", 5)
+    reached_text = f"{_hundredths(reached)}×"
+    if speed is None:
+        return Cell("speed", reached_text, "as fast as it can", 5, more="as fast as it can")
+    if reached * speed.denominator < REACHES_PERMILLE * speed.numerator:
+        return Cell("speed", reached_text, "0.00×", 5, theme.PAUSED, more=f"of {text}")
+    return Cell("speed", text, "1/8×", 5)
+
+
+def _hundredths(permille: int) -> str:
+    hundredths = (permille + 5) // 10
+    return f"{hundredths // 100}.{hundredths % 100:02}"
+
+
+def status_cells(player: Player, status: Status, *, held: bool = False) -> list[Cell]:
+    """Give all cells of the line, left to right."""
+    playable = player.playable
+    time = time_text(status.cycle, status.clock_hz)
+    whole = ""
+    if playable.can_seek and playable.end_cycle is not None:
+        whole = f"of {time_text(playable.end_cycle, status.clock_hz)}"
+    causes = status.error_text if status.errors else ""
+    errors = Cell(
+        "errors",
+        f"{status.errors:,}" + (":" if causes else ""),
+        "000",
+        7,
+        theme.ERROR if status.errors else theme.TEXT,
+        causes,
+    )
+    return [
+        state_cell(player, status, held=held),
+        Cell("time", time, "00:00.000", 8, more=whole),
+        Cell("processor cycles", f"{status.cycle:,}", "000,000,000", 2),
+        Cell("link use", permille_text(status.link_use_permille), "100.0 %", 6),
+        Cell("frames", f"{status.frames:,}", "0,000,000", 3),
+        errors,
+        speed_cell(player),
+        Cell("F1", "help", "help", 4, theme.ACCENT),
+    ]
+
+
+class StatusLine:
+    """Draws the cells at the bottom of the window."""
+
+    def __init__(self, texts: Texts) -> None:
+        self._texts = texts
+
+    def height(self, sizes: Sizes) -> int:
+        """Tell how high the line is."""
+        return (
+            self._texts.height(sizes.small_px)
+            + self._texts.height(sizes.text_px)
+            + sizes.pad_px
+            + sizes.line_px
+        )
+
+    def width(self, cells: list[Cell], sizes: Sizes) -> int:
+        """Tell how wide a window must be to show every cell."""
+        gaps = 2 * sizes.pad_px * (len(cells) + 1)
+        return gaps + sum(self._cell_width(cell, sizes) for cell in cells)
+
+    def draw(self, target: pygame.Surface, cells: list[Cell], sizes: Sizes) -> None:
+        """Draw as many cells as fit."""
+        width, height = target.get_size()
+        top = height - self.height(sizes)
+        target.fill(theme.BAR, (0, top, width, height - top))
+        target.fill(theme.LINE, (0, top, width, sizes.line_px))
+        gap = 2 * sizes.pad_px
+        shown = self._that_fit(cells, sizes, width - 2 * sizes.pad_px, gap)
+        widths = [self._cell_width(cell, sizes) for cell in shown]
+        spare = width - 2 * sizes.pad_px - sum(widths) - gap * max(0, len(shown) - 1)
+        mores = self._mores_that_fit(shown, sizes, spare)
+        spare -= sum(mores)
+        left = sizes.pad_px
+        for i, (cell, cell_width, more) in enumerate(zip(shown, widths, mores, strict=True)):
+            if i == len(shown) - 1 and i > 0:
+                left += max(0, spare)  # the last one stands at the right end
+            self._draw_cell(target, cell, left, top + sizes.pad_px // 2, more, sizes)
+            left += cell_width + more + gap
+
+    def _that_fit(self, cells: list[Cell], sizes: Sizes, room_px: int, gap_px: int) -> list[Cell]:
+        shown = list(cells)
+        while len(shown) > 1:
+            needed = sum(self._cell_width(cell, sizes) for cell in shown)
+            if needed + gap_px * (len(shown) - 1) <= room_px:
+                break
+            shown.remove(min(shown, key=lambda cell: cell.need))
+        return shown
+
+    def _mores_that_fit(self, cells: list[Cell], sizes: Sizes, spare_px: int) -> list[int]:
+        """Share the spare room among what cells have more to tell, the most needed first."""
+        mores = [0] * len(cells)
+        space = self._texts.width(" ", sizes.text_px)
+        for i in sorted(range(len(cells)), key=lambda i: -cells[i].need):
+            if not cells[i].more:
+                continue
+            whole = self._value_width(cells[i], sizes) + space
+            whole += self._texts.width(cells[i].more, sizes.text_px)
+            wanted = max(0, whole - self._cell_width(cells[i], sizes))
+            least = min(wanted, self._texts.width("of 0:00.0", sizes.text_px))
+            if spare_px >= least:
+                mores[i] = min(wanted, spare_px)
+                spare_px -= mores[i]
+        return mores
+
+    def _value_width(self, cell: Cell, sizes: Sizes) -> int:
+        dot = _dot_room(sizes) if cell.dot else 0
+        return dot + self._texts.width(cell.value, sizes.text_px)
+
+    def _cell_width(self, cell: Cell, sizes: Sizes) -> int:
+        dot = _dot_room(sizes) if cell.dot else 0
+        return max(
+            self._texts.width(cell.label, sizes.small_px),
+            dot + self._texts.width(cell.widest, sizes.text_px),
+            self._value_width(cell, sizes),
+        )
+
+    def _draw_cell(
+        self,
+        target: pygame.Surface,
+        cell: Cell,
+        left: int,
+        top: int,
+        more_px: int,
+        sizes: Sizes,
+    ) -> None:
+        texts = self._texts
+        texts.draw(target, cell.label, (left, top), size_px=sizes.small_px, colour=theme.DIM)
+        value_top = top + texts.height(sizes.small_px)
+        room = self._cell_width(cell, sizes) + more_px
+        value_left = left
+        if cell.dot:
+            side = sizes.text_px // 2
+            dot_top = value_top + (texts.height(sizes.text_px) - side) // 2
+            target.fill(cell.colour, (left, dot_top, side, side))
+            value_left += _dot_room(sizes)
+        value_left += texts.draw(
+            target, cell.value, (value_left, value_top), size_px=sizes.text_px, colour=cell.colour
+        )
+        if cell.more:
+            value_left += texts.width(" ", sizes.text_px)
+            more = texts.shortened(cell.more, sizes.text_px, left + room - value_left)
+            texts.draw(
+                target, more, (value_left, value_top), size_px=sizes.text_px, colour=theme.DIM
+            )
+
+
+def _dot_room(sizes: Sizes) -> int:
+    return sizes.text_px * 3 // 4

@@ -1,0 +1,51 @@
+"""The window's own colours against the Web Content Accessibility Guidelines."""
+
+from __future__ import annotations
+
+import pytest
+
+from busplay.view.help import CAUTION
+from busplay.view.theme import TEXT_PAIRS
+
+LEAST_OF_TEXT = 4.5
+
+
+def luminance(colour: tuple[int, int, int]) -> float:
+    parts = []
+    for value in colour:
+        part = value / 255
+        parts.append(part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4)
+    return 0.2126 * parts[0] + 0.7152 * parts[1] + 0.0722 * parts[2]
+
+
+def contrast(one: tuple[int, int, int], other: tuple[int, int, int]) -> float:
+    darker, lighter = sorted((luminance(one), luminance(other)))
+    return (lighter + 0.05) / (darker + 0.05)
+
+
+@pytest.mark.source("WCAG 2.2", part="relative luminance, contrast ratio", kind="standard")
+@pytest.mark.parametrize(
+    ("one", "other", "ratio"),
+    [
+        ((0, 0, 0), (255, 255, 255), 21),
+        ((0x76, 0x76, 0x76), (255, 255, 255), 4.5422),
+        ((0x77, 0x77, 0x77), (255, 255, 255), 4.4781),
+        ((255, 0, 0), (255, 255, 255), 3.9985),
+        ((255, 255, 0), (0, 0, 0), 19.556),
+    ],
+)
+def test_contrast_as_this_test_works_it_out_is_the_guideline_s(one, other, ratio) -> None:
+    assert contrast(one, other) == pytest.approx(ratio, abs=1e-3)
+
+
+@pytest.mark.source("WCAG 2.2", part="1.4.3, contrast of text 4.5 or more", kind="standard")
+@pytest.mark.parametrize(("text", "ground"), TEXT_PAIRS)
+def test_text_of_the_window_stands_out(text, ground) -> None:
+    assert contrast(text, ground) >= LEAST_OF_TEXT
+
+
+@pytest.mark.source("WCAG 2.2", part="2.3.1, three flashes in any one second", kind="standard")
+def test_caution_names_the_guideline_and_its_limit() -> None:
+    assert "WCAG 2.3.1" in CAUTION
+    assert "no more than three flashes in any one second" in CAUTION
+    assert "photosensitive epilepsy" in CAUTION

@@ -1,0 +1,162 @@
+from __future__ import annotations
+
+import numpy as np
+import pygame
+import pytest
+
+from busplay.display.arrangement import arrange
+from busplay.player.player import Player
+from busplay.view import theme
+from busplay.view.draw import Painter, Scene
+from busplay.view.help import CAUTION, CAUTION_TITLE
+from busplay.view.keys import REPLAY_HELP, WINDOW_HELP
+from busplay.view.status_line import status_cells
+from busplay.view.text import Texts
+from tests.player.fakes import FakePlayable, HandClock
+from tests.view.conftest import two_displays
+
+pytestmark = pytest.mark.usefixtures("opened")
+
+SIZES = [(320, 200), (400, 300), (640, 480), (1024, 768), (1920, 1080), (300, 900), (3840, 2160)]
+
+
+def scene_of(*, replay: bool = False, **options) -> Scene:
+    clock = HandClock()
+    playable = FakePlayable(
+        clock, displays=two_displays(), can_seek=replay, end_cycle=1_000_000 if replay else None
+    )
+    player = Player(playable, clock)
+    return Scene(player, cells=status_cells(player, playable.state), **options)
+
+
+def painted(size: tuple[int, int], scene: Scene) -> tuple[np.ndarray, int]:
+    surface = pygame.Surface(size, depth=32)
+    drawn = Painter().paint(surface, scene)
+    return pygame.surfarray.array3d(surface).swapaxes(0, 1), drawn.scale
+
+
+def places_of(picture: np.ndarray, image: np.ndarray, scale: int) -> list[tuple[int, int]]:
+    """Find where an image stands in a picture, enlarged."""
+    large = image.repeat(scale, axis=0).repeat(scale, axis=1)
+    height, width = large.shape[:2]
+    found = []
+    last_row, last_column = picture.shape[0] - height + 1, picture.shape[1] - width + 1
+    candidates = (picture[:last_row, :last_column] == large[0, 0]).all(axis=2)
+    candidates &= (picture[height - 1 :, width - 1 :] == large[-1, -1]).all(axis=2)
+    candidates &= (picture[height - 1 :, :last_column] == large[-1, 0]).all(axis=2)
+    candidates &= (picture[:last_row, width - 1 :] == large[0, -1]).all(axis=2)
+    for y, x in np.argwhere(candidates):
+        if (picture[y : y + height, x : x + width] == large).all():
+            found.append((int(x), int(y)))
+    return found
+
+
+@pytest.mark.parametrize("size", [(640, 480), (1024, 768)])
+@pytest.mark.parametrize("stacked", [False, True])
+def test_every_unit_is_shown_at_one_scale_in_its_place(size, stacked) -> None:
+    scene = scene_of(stacked=stacked)
+    picture, scale = painted(size, scene)
+    displays = scene.player.playable.displays
+    (panel,) = places_of(picture, displays["panel"].image(), scale)
+    (sign,) = places_of(picture, displays["sign"].image(), scale)
+    border = 2 * scale
+    if stacked:
+        assert sign[0] == panel[0] - border
+        assert sign[1] > panel[1] + 48 * scale + border
+    else:
+        assert sign[1] == panel[1] - border
+        assert sign[0] > panel[0] + 64 * scale + border
+    x, y = panel
+    assert (picture[y - border : y, x : x + 64 * scale] == displays["panel"].border_rgb).all()
+
+
+def test_scale_is_the_largest_that_fits_or_the_one_asked_for() -> None:
+    _, fitting = painted((1024, 768), scene_of())
+    assert fitting > 4
+    # One more would not fit, even without bars and captions.
+    units = scene_of().units
+    larger = arrange(units, scale=fitting + 2, gap_px=0)
+    assert larger.width_px > 1024 or larger.height_px > 768
+    _, asked = painted((1024, 768), scene_of(scale=2))
+    assert asked == 2
+
+
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("replay", [False, True])
+@pytest.mark.parametrize("help_open", [False, True])
+def test_any_size_of_window_can_be_painted(size, replay, help_open) -> None:
+    scene = scene_of(replay=replay, help_open=help_open, note="saved tide-001.png")
+    picture, scale = painted(size, scene)
+    assert picture.shape == (size[1], size[0], 3)
+    assert scale >= 1
+
+
+@pytest.mark.parametrize("scale", [1, 2, 3, 5, 9])
+@pytest.mark.parametrize("replay", [False, True])
+def test_window_that_is_asked_for_a_scale_has_room_for_just_that(scale, replay) -> None:
+    scene = scene_of(replay=replay)
+    size = Painter().window_size_for(scene, scale, (640, 480))
+    _, fitting = painted(size, scene)
+    assert fitting == scale
+    _, smaller = painted((size[0] - 1, size[1] - 1), scene)
+    assert smaller == max(1, scale - 1)
+
+
+def test_picture_larger_than_the_window_is_cut_not_refused() -> None:
+    picture, scale = painted((320, 200), scene_of(scale=9))
+    assert scale == 9
+    assert (picture[-1] == theme.BAR).all()
+
+
+def test_bar_is_there_for_a_replay_only() -> None:
+    surface = pygame.Surface((640, 480), depth=32)
+    assert Painter().paint(surface, scene_of()).position_bar is None
+    bar = Painter().paint(surface, scene_of(replay=True)).position_bar
+    assert bar is not None
+    assert bar.end_cycle == 1_000_000
+
+
+@pytest.mark.parametrize("size", [(320, 200), (400, 300), (640, 480), (1024, 768), (1920, 1080)])
+@pytest.mark.parametrize("replay", [False, True])
+def test_help_shows_caution_and_keys_inside_the_window(monkeypatch, size, replay) -> None:
+    drawn: list[tuple[pygame.Surface, str, pygame.Rect]] = []
+    draw = Texts.draw
+
+    def watched(self, target, text, place, *, size_px, colour):
+        width = draw(self, target, text, place, size_px=size_px, colour=colour)
+        drawn.append((target, text, pygame.Rect(*place, width, self.height(size_px))))
+        return width
+
+    monkeypatch.setattr(Texts, "draw", watched)
+    scene = scene_of(replay=replay, help_open=True)
+    scene.cells = scene.cells[:1]
+    surface = pygame.Surface(size, depth=32)
+    Painter().paint(surface, scene)
+    # The last panel that was made is the one that is shown.
+    panel = drawn[-1][0]
+    texts = [text for target, text, _ in drawn if target is panel]
+    assert CAUTION_TITLE in texts
+    assert CAUTION in " ".join(texts)
+    rows = [*WINDOW_HELP, *(REPLAY_HELP if replay else ())]
+    assert all(row.keys in texts and row.does in texts for row in rows)
+    assert all(panel.get_rect().contains(place) for target, _, place in drawn if target is panel)
+    if size[0] >= 400:
+        assert panel.get_width() <= size[0]
+        assert panel.get_height() <= size[1]
+
+
+def test_long_note_is_shortened_to_the_window() -> None:
+    texts = Texts()
+    short = texts.shortened("a very long name of a file " * 9, 20, 200)
+    assert short.endswith("…")
+    assert texts.width(short, 20) <= 200
+    assert texts.shortened("short", 20, 200) == "short"
+    assert texts.shortened("short", 20, 0) == ""
+
+
+def test_wrapped_lines_fit_and_keep_every_word() -> None:
+    texts = Texts()
+    lines = texts.wrapped(CAUTION, 20, 300)
+    assert " ".join(lines) == CAUTION
+    assert all(texts.width(line, 20) <= 300 for line in lines)
+    assert texts.wrapped("", 20, 300) == []

@@ -1,0 +1,398 @@
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pygame
+import pytest
+
+from busplay.display.display import Display
+from busplay.errors import OutputError
+from busplay.export.png import compose, encode_png
+from busplay.units import Ratio
+from busplay.view import screen
+from busplay.view.keys import Command
+from busplay.view.window import Window, WindowReport, open_window
+from tests.display.cases import unit_with
+from tests.player.fakes import FakePlayable, HandClock
+from tests.view.conftest import MakeWindow, two_displays
+
+S = 1_000_000_000
+
+
+def key_down(key: int, text: str = "", modifiers: int = 0) -> None:
+    pygame.event.post(pygame.event.Event(pygame.KEYDOWN, key=key, mod=modifiers, unicode=text))
+
+
+def key_up(key: int) -> None:
+    pygame.event.post(pygame.event.Event(pygame.KEYUP, key=key, mod=0, unicode=""))
+
+
+def tap(window: Window, key: int, text: str = "", modifiers: int = 0) -> None:
+    key_down(key, text, modifiers)
+    key_up(key)
+    window.handle_events()
+
+
+def note_of(window: Window) -> str:
+    return window._scene.note
+
+
+def shown(**options) -> tuple[WindowReport, FakePlayable, HandClock]:
+    clock = HandClock()
+    names = ("clock_hz", "end_cycle", "can_seek", "cost_ns_per_kilocycle")
+    playable_options = {name: options.pop(name) for name in names if name in options}
+    playable = FakePlayable(clock, displays=two_displays(), **playable_options)
+    report = open_window(playable, title="made up", clock=clock, wait_ns=clock.pass_ns, **options)
+    return report, playable, clock
+
+
+def test_sixty_pictures_are_a_second_of_the_board() -> None:
+    report, playable, clock = shown(stop_after_pictures=61, clock_hz=8_000_000)
+    assert report == WindowReport(61, 8_000_000, "pictures")
+    assert playable.cycle == 8_000_000
+    assert clock.now_ns == 1_000 + S
+    assert not pygame.display.get_init()
+
+
+def test_window_runs_at_the_speed_asked_for_and_paused_not_at_all() -> None:
+    assert shown(stop_after_pictures=61, speed=Ratio.of(1, 4))[1].cycle == 2_000_000
+    assert shown(stop_after_pictures=61, paused=True)[1].cycle == 0
+
+
+def test_core_that_is_too_slow_leaves_pictures_out_and_stays_in_time() -> None:
+    report, playable, clock = shown(stop_after_pictures=30, cost_ns_per_kilocycle=1_000_000)
+    assert report.pictures == 30
+    # Each picture has its tick of 12 ms, and a slice more at the most.
+    assert clock.now_ns < 30 * 20_000_000
+    assert playable.cycle > 30 * 8_000
+
+
+def test_window_stays_after_the_end_unless_asked_to_close() -> None:
+    report, _, _ = shown(stop_after_pictures=100, end_cycle=1_000)
+    assert report == WindowReport(100, 1_000, "pictures")
+    report, _, _ = shown(close_at_end=True, end_cycle=1_000)
+    assert report == WindowReport(2, 1_000, "ended")
+
+
+def test_full_screen_takes_the_desktop() -> None:
+    report, _, _ = shown(stop_after_pictures=2, fullscreen=True)
+    assert report.pictures == 2
+
+
+def test_what_the_playable_raises_comes_out_and_the_window_is_closed() -> None:
+    class Full(FakePlayable):
+        def run(self, cycles: int) -> int:
+            raise OutputError("the disk is full")
+
+    clock = HandClock()
+    with pytest.raises(OutputError, match="the disk is full"):
+        open_window(Full(clock), title="x", clock=clock, wait_ns=clock.pass_ns)
+    assert not pygame.display.get_init()
+
+
+def test_close_button_closes(make_window: MakeWindow) -> None:
+    window, playable, clock = make_window()
+    pygame.event.post(pygame.event.Event(pygame.QUIT))
+    assert window.loop(wait_ns=clock.pass_ns) == WindowReport(0, 0, "closed")
+    window, playable, clock = make_window()
+    key_down(pygame.K_q, "\x11", pygame.KMOD_LCTRL)
+    assert window.loop(wait_ns=clock.pass_ns) == WindowReport(0, 0, "closed")
+    assert playable.pressed == []
+
+
+def test_other_keys_reach_the_host_port_and_repeat_while_held(make_window: MakeWindow) -> None:
+    window, playable, _ = make_window()
+    for key, text in ((pygame.K_a, "a"), (pygame.K_a, "A"), (pygame.K_UP, ""), (pygame.K_TAB, "")):
+        tap(window, key, text)
+    tap(window, pygame.K_SPACE, " ")
+    for _ in range(3):
+        key_down(pygame.K_x, "x")
+    window.handle_events()
+    assert playable.pressed == [ord("a"), ord("A"), 128, ord(" "), *b"xxx"]
+    assert not window._player.playing
+
+
+def test_pause_key_happens_once_while_it_is_held(make_window: MakeWindow) -> None:
+    window, _, _ = make_window()
+    for _ in range(4):
+        key_down(pygame.K_F2)
+    window.handle_events()
+    assert window._player.playing
+    key_up(pygame.K_F2)
+    key_down(pygame.K_F2)
+    window.handle_events()
+    assert not window._player.playing
+    # A key that goes up elsewhere is forgotten with the focus.
+    pygame.event.post(pygame.event.Event(pygame.WINDOWFOCUSLOST))
+    key_down(pygame.K_F2)
+    window.handle_events()
+    assert window._player.playing
+
+
+def test_single_frame_key_runs_one_refresh_and_repeats_while_held(make_window: MakeWindow) -> None:
+    window, playable, _ = make_window(clock_hz=6_000)
+    tap(window, pygame.K_F3)
+    window.advance()
+    assert playable.cycle == 100
+    for _ in range(3):
+        key_down(pygame.K_F3)
+        window.handle_events()
+        window.advance()
+    assert playable.cycle == 400
+
+
+def test_reset_speed_and_pause_keys_reach_the_player(make_window: MakeWindow) -> None:
+    window, playable, _ = make_window()
+    player = window._player
+    tap(window, pygame.K_F4)
+    assert playable.resets == 1
+    assert note_of(window) == "reset"
+    tap(window, pygame.K_F6)
+    assert player.speed == Ratio.of(2, 1)
+    assert note_of(window) == "speed: 2×"
+    tap(window, pygame.K_F6, modifiers=pygame.KMOD_LSHIFT)
+    assert player.speed is None
+    tap(window, pygame.K_F5)
+    assert player.speed == Ratio.of(16, 1)
+    tap(window, pygame.K_F5, modifiers=pygame.KMOD_LSHIFT)
+    assert player.speed == Ratio.of(1, 1)
+
+
+def test_help_holds_the_program_and_the_next_key_only_closes_it(make_window: MakeWindow) -> None:
+    window, playable, clock = make_window(clock_hz=1000)
+    window.do(Command.PAUSE)
+    tap(window, pygame.K_F1)
+    clock.pass_ns(S)
+    window.advance()
+    window.paint()
+    assert playable.cycle == 0
+    assert window._scene.cells[0].value == "held"
+    tap(window, pygame.K_a, "a")
+    assert playable.pressed == []
+    clock.pass_ns(S // 10)
+    window.advance()
+    assert playable.cycle == 100
+    tap(window, pygame.K_a, "a")
+    assert playable.pressed == [ord("a")]
+
+
+def test_held_help_key_does_not_open_and_close_in_turn(make_window: MakeWindow) -> None:
+    window, _, _ = make_window()
+    for _ in range(5):
+        key_down(pygame.K_F1)
+    window.handle_events()
+    assert window._scene.help_open
+
+
+def test_picture_key_saves_exact_pixels_under_a_new_name(
+    make_window: MakeWindow, tmp_path: Path
+) -> None:
+    window, playable, _ = make_window(scale=3)
+    (tmp_path / "tide-001.png").write_bytes(b"mine")
+    tap(window, pygame.K_F9)
+    assert note_of(window) == "saved tide-002.png"
+    wanted = encode_png(compose(playable.displays.values()))
+    assert (tmp_path / "tide-002.png").read_bytes() == wanted
+    assert (tmp_path / "tide-001.png").read_bytes() == b"mine"
+
+
+def test_shifted_picture_key_saves_the_window_as_it_is(
+    make_window: MakeWindow, tmp_path: Path
+) -> None:
+    window, _, _ = make_window()
+    window._scene.note = ""
+    window.paint()
+    surface = pygame.display.get_surface()
+    wanted = np.ascontiguousarray(pygame.surfarray.array3d(surface).swapaxes(0, 1))
+    tap(window, pygame.K_F9, modifiers=pygame.KMOD_LSHIFT)
+    assert (tmp_path / "tide-001.png").read_bytes() == encode_png(wanted)
+
+
+def test_picture_that_cannot_be_saved_is_told_and_the_window_goes_on(
+    make_window: MakeWindow, tmp_path: Path
+) -> None:
+    window, _, _ = make_window()
+    window._folder = tmp_path / "missing"
+    tap(window, pygame.K_F9)
+    assert "No such file or directory" in note_of(window)
+
+
+def test_first_window_fits_the_units_and_the_desktop(make_window: MakeWindow) -> None:
+    desktop = screen.desktop_size()
+    make_window()
+    width, height = pygame.display.get_window_size()
+    assert width <= desktop[0] * 85 // 100
+    assert height <= desktop[1] * 85 // 100
+    window, _, _ = make_window(scale=2)
+    window.paint()
+    assert window._drawn.scale == 2
+
+
+def test_larger_pixels_make_the_window_larger_where_needed(make_window: MakeWindow) -> None:
+    window, _, _ = make_window(scale=2)
+    window.paint()
+    before = pygame.display.get_window_size()
+    for _ in range(4):
+        tap(window, pygame.K_F8)
+        window.paint()
+    assert window._drawn.scale == 6
+    after = pygame.display.get_window_size()
+    assert after > before
+    tap(window, pygame.K_F7)
+    window.paint()
+    assert window._drawn.scale == 5
+    assert pygame.display.get_window_size() == after
+
+
+def test_pixels_stay_between_one_and_what_the_desktop_has_room_for(
+    make_window: MakeWindow,
+) -> None:
+    window, _, _ = make_window(scale=1)
+    window.paint()
+    tap(window, pygame.K_F7)
+    assert note_of(window) == "pixels cannot be smaller"
+    for _ in range(40):
+        window.paint()
+        tap(window, pygame.K_F8)
+    assert note_of(window) == f"no room for scale {window._drawn.scale + 1}"
+    size = pygame.display.get_window_size()
+    assert size <= screen.desktop_size()
+
+
+def test_fit_key_follows_the_size_of_the_window_again(make_window: MakeWindow) -> None:
+    window, _, _ = make_window(scale=1)
+    screen.set_window((900, 700), fullscreen=False)
+    window.paint()
+    assert window._drawn.scale == 1
+    tap(window, pygame.K_F7, modifiers=pygame.KMOD_LSHIFT)
+    window.paint()
+    large = window._drawn.scale
+    assert large > 4
+    screen.set_window((500, 400), fullscreen=False)
+    window.paint()
+    assert 1 <= window._drawn.scale < large
+
+
+def test_full_screen_and_back_keeps_the_window_s_size(make_window: MakeWindow) -> None:
+    window, _, _ = make_window()
+    before = pygame.display.get_window_size()
+    tap(window, pygame.K_F11)
+    window.paint()
+    assert pygame.display.get_window_size() == screen.desktop_size()
+    tap(window, pygame.K_F11)
+    window.paint()
+    assert pygame.display.get_window_size() == before
+
+
+def test_arrange_key_stacks_units_and_back(make_window: MakeWindow) -> None:
+    window, _, _ = make_window()
+    tap(window, pygame.K_F10)
+    assert window._scene.stacked
+    window.paint()
+    tap(window, pygame.K_F10)
+    assert not window._scene.stacked
+
+
+def replay(make_window: MakeWindow) -> tuple[Window, FakePlayable, HandClock]:
+    return make_window(clock_hz=1000, can_seek=True, end_cycle=60_000)
+
+
+def test_keys_move_about_in_a_replay_and_reach_no_program(make_window: MakeWindow) -> None:
+    window, playable, _ = replay(make_window)
+    stops = []
+    for key in (
+        pygame.K_END,
+        pygame.K_LEFT,
+        pygame.K_PAGEUP,
+        pygame.K_RIGHT,
+        pygame.K_PAGEDOWN,
+        pygame.K_HOME,
+        pygame.K_LEFT,
+    ):
+        tap(window, key)
+        stops.append(playable.cycle)
+    assert stops == [60_000, 59_000, 49_000, 50_000, 60_000, 0, 0]
+    tap(window, pygame.K_SPACE, " ")
+    assert window._player.playing
+    assert playable.pressed == []
+
+
+def test_click_and_drag_on_the_bar_go_there(make_window: MakeWindow) -> None:
+    window, playable, _ = replay(make_window)
+    window.paint()
+    bar = window._drawn.position_bar
+    assert bar is not None
+    y = bar.top_px + bar.height_px // 2
+
+    def mouse(kind: int, x: int, height: int) -> None:
+        pygame.event.post(pygame.event.Event(kind, pos=(x, height), button=1))
+        window.handle_events()
+
+    mouse(pygame.MOUSEMOTION, bar.x_of(10_000), y)
+    assert playable.seeks == []
+    mouse(pygame.MOUSEBUTTONDOWN, bar.x_of(30_000), y)
+    assert abs(playable.cycle - 30_000) <= 60_000 // bar.width_px + 1
+    mouse(pygame.MOUSEMOTION, bar.x_of(60_000), 5)
+    assert playable.cycle == 60_000
+    mouse(pygame.MOUSEBUTTONUP, 0, 5)
+    mouse(pygame.MOUSEMOTION, bar.x_of(0), y)
+    assert playable.cycle == 60_000
+    mouse(pygame.MOUSEBUTTONDOWN, bar.x_of(0), 5)
+    assert playable.cycle == 60_000
+
+
+def test_marks_are_set_told_and_cleared(make_window: MakeWindow) -> None:
+    window, _, _ = replay(make_window)
+    window._player.seek_to(12_000)
+    tap(window, pygame.K_b, "b")
+    assert note_of(window) == "passage from 0:12.000 to the end"
+    window._player.seek_to(40_500)
+    tap(window, pygame.K_e, "e")
+    assert note_of(window) == "passage from 0:12.000 to 0:40.500"
+    window.paint()
+    tap(window, pygame.K_c, "c")
+    assert note_of(window) == "no passage"
+
+
+def test_status_is_asked_for_at_most_five_times_a_second_while_it_runs(
+    make_window: MakeWindow,
+) -> None:
+    window, playable, clock = make_window()
+    asked = []
+    state = playable.state
+    playable.status = lambda: asked.append(clock()) or state  # type: ignore[method-assign]
+    window.do(Command.PAUSE)
+    for _ in range(60):
+        clock.pass_ns(S // 60)
+        window.advance()
+        window.paint()
+    assert 5 <= len(asked) <= 7
+
+
+def test_note_goes_after_some_seconds(make_window: MakeWindow) -> None:
+    window, _, clock = make_window()
+    assert note_of(window) == "F1: keys. Caution: programs may flash"
+    clock.pass_ns(3 * S)
+    window.paint()
+    assert note_of(window)
+    clock.pass_ns(2 * S)
+    window.paint()
+    assert note_of(window) == ""
+
+
+def test_board_without_units_has_a_window_all_the_same(make_window: MakeWindow) -> None:
+    window, _, _ = make_window(displays={})
+    window.paint()
+    assert window._drawn.scale == 1
+
+
+def test_writes_show_in_the_next_picture(make_window: MakeWindow) -> None:
+    display = Display(unit_with(name="dot", width_px=1, height_px=1, bits_per_pixel=8))
+    window, _, _ = make_window(scale=40, displays={"dot": display})
+    display.write_memory([0], [200])
+    window.paint()
+    surface = pygame.display.get_surface()
+    assert surface is not None
+    picture = pygame.surfarray.array3d(surface)
+    assert (picture == display.palette[200]).all(axis=2).sum() >= 40 * 40
