@@ -5,6 +5,8 @@ from __future__ import annotations
 from fractions import Fraction
 from typing import TypedDict
 
+import numpy as np
+
 from busplay.description.link import (
     Check,
     Field,
@@ -203,6 +205,7 @@ def _pair_code(taken: set[str]) -> str:
 
 def _fields_facts(link: Link, layout: FrameLayout) -> list[FieldFacts]:
     facts: list[FieldFacts] = []
+    idle = layout.unpack(np.array([layout.idle_word], np.uint64))
     for one, code in zip(link.fields, _codes(link.fields), strict=True):
         wire: list[WireBitFacts] = []
         for bit, place in reversed(list(enumerate(layout.bit_places(one.name)))):
@@ -217,23 +220,23 @@ def _fields_facts(link: Link, layout: FrameLayout) -> list[FieldFacts]:
                 "order": one.order,
                 "value": one.value,
                 "code": code,
-                "meaning": _meaning(one, link),
+                "meaning": _meaning(one, link, idle_value=int(idle[one.name][0])),
                 "wire": wire,
             }
         )
     return facts
 
 
-def _meaning(field: Field, link: Link) -> str:
+def _meaning(field: Field, link: Link, *, idle_value: int) -> str:
+    stored = field.value or 0
     if field.name in MEANING_OF_KNOWN:
         meaning = MEANING_OF_KNOWN[field.name]
     elif link.check is not None and field.name == link.check.field:
         meaning = "the check"
-    elif field.value is not None:
-        meaning = f"always {field.value}"
+    elif isinstance(link.framing, StrobeFraming) or idle_value == stored:
+        meaning = f"always {stored}"
     else:
-        idle = link.idle.get(field.name, 0)
-        meaning = f"0 in a store's frame, {idle} in an idle one" if idle else "always 0"
+        meaning = f"{stored} in a store's frame, {idle_value} in an idle one"
     order = {
         "high_first": "",
         "low_first": "; lowest bit first",

@@ -72,11 +72,11 @@ def hertz(value_hz: int) -> str:
 
 def exact(value: Fraction) -> str:
     """Write a fraction as a decimal if three places hold it, else rounded and said so."""
-    thousandths, rest = divmod(value.numerator * 1000, value.denominator)
+    thousandths = (2000 * value.numerator + value.denominator) // (2 * value.denominator)
     whole, places = divmod(thousandths, 1000)
     digits = f"{places:03d}".rstrip("0")
     shown = f"{whole:,}{'.' + digits if digits else ''}"
-    return f"about {shown}" if rest else shown
+    return shown if Fraction(thousandths, 1000) == value else f"about {shown}"
 
 
 def hex_digits(value: int, *, bits: int) -> str:

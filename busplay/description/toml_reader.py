@@ -89,8 +89,9 @@ def _is_directory(path: Path) -> bool:
 
 
 def _reason(error: OSError | ValueError) -> str:
-    text = error.strerror if isinstance(error, OSError) else str(error)
-    return (text or "an unreadable file").lower()
+    if isinstance(error, OSError):
+        return (error.strerror or "an unreadable file").lower()
+    return "a path that no file can have"
 
 
 def parse_toml(text: str, *, file: str) -> dict[str, object]:

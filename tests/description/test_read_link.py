@@ -649,7 +649,7 @@ def test_directory_is_refused(tmp_path: Path) -> None:
 
 def test_path_with_a_nul_is_refused() -> None:
     assert load_message("a\0b.toml") == (
-        "a\0b.toml: found embedded null byte; give the path of a file that can be read"
+        "a\0b.toml: found a path that no file can have; give the path of a file that can be read"
     )
 
 
