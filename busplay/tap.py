@@ -28,6 +28,10 @@ class StoreBuffer:
         self.stores_offered = 0
         self.stores_tapped = 0
 
+    def __len__(self) -> int:
+        """Stores in windows that wait to be taken."""
+        return len(self._log)
+
     @property
     def memory_map(self) -> MemoryMap:
         """The board's map, windows included."""

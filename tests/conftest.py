@@ -6,6 +6,11 @@ import os
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
+
+# Numba compiles inside the first example of a property, so no example has a deadline.
+settings.register_profile("busplay", deadline=None)
+settings.load_profile("busplay")
 
 os.environ.setdefault("SDL_VIDEODRIVER", "dummy")
 os.environ.setdefault("PYGAME_HIDE_SUPPORT_PROMPT", "1")

@@ -8,6 +8,9 @@ from typing import NamedTuple
 
 import click
 
+from busplay.errors import InputError
+from busplay.player.speed import Speed, parse_speed
+
 
 class Seconds(click.ParamType[Fraction]):
     """A span in seconds such as 2, 0.5 or 1/60, kept as a fraction."""
@@ -64,28 +67,27 @@ class Count(click.ParamType[int]):
         return number
 
 
-class Speed(click.ParamType[Fraction]):
-    """How fast the machine's time goes: 1, 2, 1/4, 0.5, or `max` for as fast as it can.
+class GivenSpeed(NamedTuple):
+    """A speed that the user gave; `speed` None is as fast as it can."""
 
-    `max` is kept as 0.
-    """
+    speed: Speed
+
+
+class SpeedParam(click.ParamType[GivenSpeed]):
+    """How fast the machine's time goes: 1, 2, 1/4, 0.25, or `max`."""
 
     name = "speed"
 
     def convert(
         self, value: object, param: click.Parameter | None, ctx: click.Context | None
-    ) -> Fraction:
-        """Read the factor."""
-        text = str(value).strip()
-        if text == "max" or value == Fraction(0):
-            return Fraction(0)
+    ) -> GivenSpeed:
+        """Read the ratio."""
+        if isinstance(value, GivenSpeed):
+            return value
         try:
-            factor = Fraction(text)
-        except (ValueError, ZeroDivisionError):
-            self.fail(f"{value!r} is no speed; write 1, 2, 1/4, 0.5 or max", param, ctx)
-        if factor <= 0 or factor > 1000:
-            self.fail(f"{value} is not between 0 and 1000; write 1, 1/4 or max", param, ctx)
-        return factor
+            return GivenSpeed(parse_speed(str(value)))
+        except InputError as error:
+            self.fail(str(error), param, ctx)
 
 
 class Snapshot(NamedTuple):

@@ -16,8 +16,8 @@ from __future__ import annotations
 import csv
 import re
 from array import array
-from collections.abc import Iterable, Iterator
-from typing import BinaryIO, NoReturn
+from collections.abc import Iterable, Iterator, Mapping
+from typing import BinaryIO
 
 import numpy as np
 
@@ -49,141 +49,137 @@ def read_stores_csv(stream: BinaryIO, file: str) -> Iterator[StoreBatch]:
 
 def parse_stores_csv(chunks: Iterable[bytes], *, file: str) -> Iterator[StoreBatch]:
     """Take pieces of a stream apart; as `read_stores_csv`."""
-    parser = _Parser(file)
+    for cycle, address, data in parse_rows(chunks, COLUMNS, file=file):
+        yield StoreBatch(
+            np.frombuffer(cycle, np.uint64),
+            np.array(address, np.uint16),
+            np.array(data, np.uint8),
+        )
+
+
+def parse_rows(
+    chunks: Iterable[bytes], columns: Mapping[str, int], *, file: str
+) -> Iterator[tuple[array[int], ...]]:
+    """Take a CSV of numbers apart, piece by piece.
+
+    Args:
+        chunks: the file's bytes, cut anywhere.
+        columns: names that the header must have, `cycle` the first of them, and the highest
+            value of each.
+        file: for messages.
+
+    Returns:
+        for each piece the columns' values, `array("Q")` each, in the order of `columns`.
+
+    Raises:
+        InputError: as `read_stores_csv`.
+    """
+    parser = _Parser(columns, file)
     rest = b""
     for chunk in chunks:
         lines = (rest + chunk).split(b"\n")
         rest = lines.pop()
-        yield from _until_fault(parser, lines)
         if len(rest) > _MAX_LINE_BYTES:
-            parser.line_number += 1
             raise parser.error(
                 f"more than {_MAX_LINE_BYTES:,} bytes without an end of line",
-                "a store is one short line",
+                "a row is one short line",
+                parser.line_number + len(lines) + 1,
             )
+        yield from _until_fault(parser, lines)
     yield from _until_fault(parser, [rest])
     if not parser.has_header:
-        raise parser.error("no header", f"the first line is {','.join(COLUMNS)}")
+        raise parser.error("no line", f"the first line is the header {','.join(columns)}", 1)
 
 
-def _until_fault(parser: _Parser, lines: list[bytes]) -> Iterator[StoreBatch]:
-    """Give the stores of these lines; a line at fault is told after the stores before it."""
-    columns = array("Q"), array("H"), array("B")
+def _until_fault(parser: _Parser, lines: list[bytes]) -> Iterator[tuple[array[int], ...]]:
+    """Give the rows of these lines; a line at fault is told after the rows before it."""
+    values = tuple(array("Q") for _ in parser.columns)
     try:
-        parser.parse(lines, *columns)
+        parser.parse(lines, values)
     finally:
-        cycle, address, data = columns
-        if cycle:
-            yield StoreBatch(
-                np.frombuffer(cycle, np.uint64),
-                np.frombuffer(address, np.uint16),
-                np.frombuffer(data, np.uint8),
-            )
+        if values[0]:
+            yield values
 
 
 class _Parser:
     """What is known after the lines so far: line number, columns, last cycle."""
 
-    def __init__(self, file: str) -> None:
+    def __init__(self, columns: Mapping[str, int], file: str) -> None:
+        self.columns = columns
         self.line_number = 0
         self._file = file
-        self._places: tuple[int, int, int] | None = None
+        self._places: tuple[int, ...] | None = None
         self._last_cycle = 0
-        # Cells seen before and their numbers: few differ, and a look-up is four times faster.
-        self._seen: dict[str, dict[str, int]] = {"address": {}, "data": {}}
 
     @property
     def has_header(self) -> bool:
         return self._places is not None
 
-    def error(self, found: str, wanted: str) -> InputError:
-        """Make the error that tells of the line under way."""
-        place = f"line {self.line_number}"
-        return InputError(found=found, wanted=wanted, file=self._file, place=place)
+    def error(self, found: str, wanted: str, line_number: int) -> InputError:
+        return InputError(found=found, wanted=wanted, file=self._file, place=f"line {line_number}")
 
-    def parse(
-        self, lines: list[bytes], cycles: array[int], addresses: array[int], data: array[int]
-    ) -> None:
-        """Add the stores of these lines to the three columns."""
-        first_line = self.line_number
-        rows = csv.reader(self._text_lines(lines), strict=True)
-        while True:
-            try:
-                cells = next(rows, None)
-            except csv.Error as error:
-                self.line_number = first_line + rows.line_num
-                raise self.error(
-                    f"a line that is no CSV ({error})", "a line is cells with commas between"
-                ) from error
+    def parse(self, lines: list[bytes], values: tuple[array[int], ...]) -> None:
+        """Add the numbers of these lines to the columns."""
+        for line in lines:
+            self.line_number += 1
+            cells = self._cells(line)
             if cells is None:
-                break
-            self.line_number = first_line + rows.line_num
-            if not "".join(cells).strip():
                 continue
             if self._places is None:
                 self._places = self._find_columns(cells)
                 continue
-            cycle_place, address_place, data_place = self._places
-            if len(cells) <= max(self._places):
-                self._require_cells(cells)
-            cycle = self._number(cells[cycle_place], "cycle")
-            address = self._small_number(cells[address_place], "address")
-            byte = self._small_number(cells[data_place], "data")
-            if cycle < self._last_cycle:
+            row = [
+                self._number(cells, place, name)
+                for place, name in zip(self._places, self.columns, strict=True)
+            ]
+            if row[0] < self._last_cycle:
                 raise self.error(
-                    f"cycle {cycle} after cycle {self._last_cycle}", "cycles never fall"
+                    f"cycle {row[0]} after cycle {self._last_cycle}",
+                    "cycles never fall",
+                    self.line_number,
                 )
-            self._last_cycle = cycle
-            cycles.append(cycle)
-            addresses.append(address)
-            data.append(byte)
-        self.line_number = first_line + len(lines)
+            self._last_cycle = row[0]
+            for column, number in zip(values, row, strict=True):
+                column.append(number)
 
-    def _text_lines(self, lines: list[bytes]) -> Iterator[str]:
-        first_line = self.line_number
-        for number, line in enumerate(lines, first_line + 1):
-            if number == 1:
-                line = line.removeprefix(b"\xef\xbb\xbf")
-            try:
-                yield line.decode("utf-8").removesuffix("\r")
-            except UnicodeDecodeError as error:
-                self.line_number = number
-                raise self.error(
-                    f"bytes that are no UTF-8 ({error.reason})", "give UTF-8"
-                ) from error
+    def _cells(self, line: bytes) -> list[str] | None:
+        if self.line_number == 1:
+            line = line.removeprefix(b"\xef\xbb\xbf")
+        line = line.removesuffix(b"\r")
+        if not line.strip():
+            return None
+        try:
+            return next(csv.reader([line.decode("utf-8")], strict=True))
+        except (UnicodeDecodeError, csv.Error) as error:
+            shown = line[:60].decode("utf-8", "replace")
+            raise self.error(
+                f"{shown!r} ({error})", "a line is cells with commas between", self.line_number
+            ) from error
 
-    def _require_cells(self, cells: list[str]) -> NoReturn:
-        header = {name: place + 1 for name, place in zip(COLUMNS, self._places or (), strict=False)}
-        name = next(name for name, place in header.items() if place > len(cells))
-        raise self.error(f"{len(cells)} cells", f"{name} stands in cell {header[name]}")
-
-    def _find_columns(self, cells: list[str]) -> tuple[int, int, int]:
+    def _find_columns(self, cells: list[str]) -> tuple[int, ...]:
         names = [cell.strip().lower() for cell in cells]
-        for name in COLUMNS:
+        for name in self.columns:
             if names.count(name) != 1:
                 raise self.error(
                     f"the header {','.join(cells)[:60]!r}, with {names.count(name)} columns"
                     f" named {name}",
-                    f"the header is {','.join(COLUMNS)}, in any order, commas between",
+                    f"the header is {','.join(self.columns)}, in any order, commas between",
+                    self.line_number,
                 )
-        return names.index("cycle"), names.index("address"), names.index("data")
+        return tuple(names.index(name) for name in self.columns)
 
-    def _small_number(self, cell: str, name: str) -> int:
-        seen = self._seen[name]
-        number = seen.get(cell)
-        if number is None:
-            number = self._number(cell, name)
-            if len(seen) < _MAX_SEEN:
-                seen[cell] = number
-        return number
-
-    def _number(self, cell: str, name: str) -> int:
-        text = cell.strip()
+    def _number(self, cells: list[str], place: int, name: str) -> int:
+        if place >= len(cells):
+            raise self.error(
+                f"{len(cells)} cells", f"{name} stands in cell {place + 1}", self.line_number
+            )
+        text = cells[place].strip()
         number = _parse_number(text)
-        if number is None or number > COLUMNS[name]:
+        if number is None or number > self.columns[name]:
             raise self.error(
                 f"{name} {text[:40]!r}",
-                f"{name} is 0 to {COLUMNS[name]}, decimal or hex after 0x or $",
+                f"{name} is 0 to {self.columns[name]}, decimal or hex after 0x or $",
+                self.line_number,
             )
         return number
 

@@ -1,0 +1,89 @@
+"""`busplay info`: what is in a file."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from busplay.cli.report import Figures
+from busplay.errors import InputError
+
+if TYPE_CHECKING:
+    from busplay.trace.reader import TraceReader
+
+
+@click.command("info", epilog="Example: busplay info tides.trace --json")
+@click.argument("file", metavar="FILE", type=click.Path(path_type=Path))
+@click.option("--json", "as_json", is_flag=True, help="Print the figures as JSON.")
+@click.option("--verify", is_flag=True, help="Read every chunk and hold it against its CRC.")
+def command(file: Path, as_json: bool, verify: bool) -> int:
+    """Say what is in a trace: program, board, link, frames, stores, time; and if it is whole."""
+    from busplay.trace.reader import TraceReader
+
+    if file.suffix.lower() == ".toml":
+        raise InputError(
+            file=str(file), found="a description", wanted=f"busplay check {file} reads it"
+        )
+    with TraceReader(file) as reader:
+        if verify:
+            reader.verify()
+        figures = _figures(reader, file)
+    if as_json:
+        click.echo(json.dumps(figures, indent=2))
+    else:
+        _print(figures)
+    return 0
+
+
+def _figures(reader: TraceReader, file: Path) -> Figures:
+    header = reader.header
+    board = header.board
+    clock_hz = header.clock_hz
+    return {
+        "file": str(file),
+        "format": "busplay trace",
+        "complete": reader.complete,
+        "cut_reason": reader.cut_reason or None,
+        "program": header.program_name or None,
+        "program_sha256": header.program_sha256 or None,
+        "board": board.name if board is not None else None,
+        "processor": board.processor if board is not None else None,
+        "clock_hz": clock_hz,
+        "link": header.link.name,
+        "frame_bits": header.link.frame_bits,
+        "units": [unit.name for unit in header.units],
+        "cycles": reader.cycles,
+        "seconds": round(reader.cycles / clock_hz, 6) if clock_hz else None,
+        "stores": reader.stores,
+        "frames": reader.frames,
+        "stores_lost": max(0, reader.stores - reader.frames),
+        "key_presses": len(reader.key_presses()),
+        "file_bytes": reader.file_bytes,
+        "bytes_per_frame": round(reader.file_bytes / reader.frames, 3) if reader.frames else None,
+        "recorded_by": header.busplay_version,
+    }
+
+
+def _print(figures: Figures) -> None:
+    whole = "complete" if figures["complete"] else f"CUT: {figures['cut_reason']}"
+    clock = figures["clock_hz"]
+    board = f"{figures['board']}, {figures['processor']}" if figures["board"] else "not recorded"
+    if isinstance(clock, int):
+        board += f" at {clock / 1e6:g} MHz"
+    units = figures["units"]
+    rows = {
+        "trace": f"{figures['file']}, {figures['file_bytes']:,} bytes, {whole}",
+        "program": figures["program"] or "none (stores from elsewhere, or ROM alone)",
+        "board": board,
+        "link": f"{figures['link']}, {figures['frame_bits']} bits a frame",
+        "units": ", ".join(units) if isinstance(units, list) else "",
+        "time": f"{figures['cycles']:,} cycles, {figures['seconds']} s",
+        "stores": f"{figures['stores']:,}, of them {figures['stores_lost']:,} lost at the sender",
+        "frames": f"{figures['frames']:,}",
+        "keys": f"{figures['key_presses']:,} pressed",
+    }
+    for name, value in rows.items():
+        click.echo(f"{name:8} {value}")

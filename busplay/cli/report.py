@@ -1,0 +1,79 @@
+"""The figures of a run, for people and as JSON: one place, so that both say the same."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from busplay.road import Road
+
+Figures = dict[str, object]
+
+
+def road_figures(road: Road, *, cycles: int) -> Figures:
+    """Give what a road has carried, ready for JSON."""
+    counters = road.counters()
+    board = road.board
+    seen = counters.receiver
+    slots = max(1, road.edge // road.layout.slot_symbols)
+    return {
+        "board": board.name,
+        "link": board.link.name,
+        "clock_hz": board.clock_hz,
+        "cycles": cycles,
+        "stores": counters.stores,
+        "frames": counters.frames_sent,
+        "link_use_ratio": round(counters.frames_sent / slots, 6),
+        "frames_received": seen.frames_received,
+        "frames_overrun": counters.frames_overrun,
+        "checks_failed": seen.checks_failed,
+        "locks_lost": seen.locks_lost,
+        "frames_missed": seen.frames_missed,
+        "writes_outside": counters.writes_outside,
+        "units": list(road.displays),
+    }
+
+
+def print_figures(figures: Mapping[str, object], *, as_json: bool, title: str) -> None:
+    """Print a run's figures: an object in JSON, or a few lines."""
+    if as_json:
+        click.echo(json.dumps(figures, indent=2))
+        return
+    cycles, clock_hz = _int(figures["cycles"]), _int(figures["clock_hz"])
+    use = figures["link_use_ratio"]
+    click.echo(f"{title} on {figures['board']}, link {figures['link']}")
+    click.echo(
+        f"  ran       {cycles:,} cycles, {cycles / clock_hz:.3f} s at {clock_hz / 1e6:g} MHz"
+    )
+    click.echo(
+        f"  sent      {_int(figures['frames']):,} frames for {_int(figures['stores']):,} stores,"
+        f" {float(str(use)):.1%} of the link"
+    )
+    click.echo(f"  received  {_int(figures['frames_received']):,} frames, {_losses(figures)}")
+    for name, label in (("exit_status", "exit"), ("trace", "trace"), ("pictures", "pictures")):
+        value = figures.get(name)
+        if value not in (None, []):
+            shown = ", ".join(map(str, value)) if isinstance(value, list) else value
+            click.echo(f"  {label:9} {shown}")
+
+
+def _losses(figures: Mapping[str, object]) -> str:
+    names = {
+        "frames_overrun": "lost at the sender's full FIFO",
+        "checks_failed": "checks failed",
+        "locks_lost": "locks lost",
+        "frames_missed": "missed by sequence",
+        "writes_outside": "outside the units",
+    }
+    found = [f"{_int(figures[key]):,} {words}" for key, words in names.items() if figures[key]]
+    return "; ".join(found) or "nothing lost"
+
+
+def _int(value: object) -> int:
+    if not isinstance(value, int):
+        raise TypeError(f"a figure is {value!r}, not a whole number")
+    return value

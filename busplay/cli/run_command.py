@@ -1,0 +1,95 @@
+"""`busplay run`: a program, or another emulator's stores, on a board."""
+
+from __future__ import annotations
+
+import sys
+from fractions import Fraction
+from pathlib import Path
+
+import click
+
+from busplay.cli.options import Address, Count, GivenSpeed, Seconds, Snapshot
+from busplay.cli.playing import PlayOptions, play_options
+
+
+@click.command("run", epilog="Example: busplay run dunlin tides.bin --record tides.trace")
+@click.argument("board_source", metavar="BOARD")
+@click.argument("program", metavar="[PROGRAM]", required=False, type=click.Path(path_type=Path))
+@click.option(
+    "--stores",
+    metavar="FILE|-",
+    help="Take stores from a file or pipe (CSV with a header, or 16-byte records) instead of"
+    " running a program; - is standard input.",
+)
+@click.option("--link", "link_source", metavar="LINK", help="Use this link, not the board's.")
+@click.option("--load", "load_address", type=Address(), help="Where a raw program goes.")
+@click.option("--core", default="reference", show_default=True, help="Which core runs it.")
+@click.option("--keys", metavar="FILE", help="Press keys as a CSV with cycle,code says.")
+@click.option(
+    "--record",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Record a trace while it runs.",
+)
+@click.option("--cycles", type=Count(), help="Stop after this many processor cycles.")
+@click.option("--seconds", type=Seconds(), help="Stop after this much machine time.")
+@click.option("--until-exit", is_flag=True, help="Run until the program writes its exit register.")
+@click.option("--json", "as_json", is_flag=True, help="Print the figures as JSON.")
+@play_options
+def command(
+    board_source: str,
+    program: Path | None,
+    stores: str | None,
+    link_source: str | None,
+    load_address: int | None,
+    core: str,
+    keys: str | None,
+    record: Path | None,
+    cycles: int | None,
+    seconds: Fraction | None,
+    until_exit: bool,
+    as_json: bool,
+    headless: bool,
+    speed: GivenSpeed | None,
+    snapshots: tuple[Snapshot, ...],
+    scale: int | None,
+    full_screen: bool,
+) -> int:
+    """Run PROGRAM on BOARD, show what arrives at the far end of its link.
+
+    BOARD is a board file, or the name of a shipped board (dunlin). PROGRAM is a raw binary,
+    Intel HEX, S-record or ELF file; without it the board's own ROM images run.
+
+    Exit status: what the program wrote to its exit register; 0 if it did not; 1 if
+    --until-exit met --cycles or --seconds first; 2 for wrong use or a processor that cannot
+    go on.
+    """
+    from busplay.cli.running import RunRequest, run_and_report
+
+    if stores is not None and (program is not None or keys is not None or until_exit):
+        raise click.UsageError(
+            "--stores takes the program's place; PROGRAM, --keys and --until-exit do not go with it"
+        )
+    if headless and stores is None and cycles is None and seconds is None and not until_exit:
+        raise click.UsageError(
+            "--headless has no window to close; say when to stop:"
+            " --cycles N, --seconds S or --until-exit"
+        )
+    return run_and_report(
+        RunRequest(
+            board_source=board_source,
+            link_source=link_source,
+            program=program,
+            load_address=load_address,
+            stores=stores,
+            core=core,
+            keys=keys,
+            record=record,
+            cycles=cycles,
+            seconds=seconds,
+            until_exit=until_exit,
+        ),
+        PlayOptions(headless, speed, snapshots, scale, full_screen),
+        as_json=as_json,
+        console=sys.stderr.buffer if as_json else sys.stdout.buffer,
+    )

@@ -1,0 +1,196 @@
+"""What `run` and `demo` do: make the machine, play it, write pictures, print the figures."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from contextlib import ExitStack
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from pathlib import Path
+from typing import IO, BinaryIO
+
+from busplay.cli.playing import (
+    PlayOptions,
+    play,
+    require_folder,
+    require_snapshot_units,
+    write_snapshots,
+)
+from busplay.cli.report import print_figures, road_figures
+from busplay.description.board import Board
+from busplay.description.link_fit import require_link_fits
+from busplay.description.read_board import load_board
+from busplay.description.read_link import load_link
+from busplay.errors import InputError
+from busplay.formats.keys_csv import read_key_presses
+from busplay.formats.stores import read_stores
+from busplay.session import Session
+from busplay.streaming import StoreStream
+
+
+@dataclass(frozen=True, slots=True)
+class RunRequest:
+    """What to run and how long, as the user gave it."""
+
+    board_source: str
+    link_source: str | None = None
+    program: Path | None = None
+    load_address: int | None = None
+    stores: str | None = None
+    core: str = "reference"
+    keys: str | None = None
+    record: Path | None = None
+    cycles: int | None = None
+    seconds: Fraction | None = None
+    until_exit: bool = False
+
+    def stop_cycle(self, clock_hz: int) -> int | None:
+        """Give the cycle at which to stop, the earlier of the two limits; None is no limit."""
+        stops = [] if self.cycles is None else [self.cycles]
+        if self.seconds is not None:
+            stops.append(int(self.seconds * clock_hz))
+        return min(stops, default=None)
+
+
+def run_and_report(
+    request: RunRequest, options: PlayOptions, *, as_json: bool, console: IO[bytes]
+) -> int:
+    """Run, write pictures, print the figures; give the exit status.
+
+    Args:
+        request: what to run.
+        options: how to play it.
+        as_json: print the figures as JSON.
+        console: where the bytes go that the program writes to its console register.
+
+    Raises:
+        BusplayError: for whatever a user can cause.
+    """
+    board = load_board(request.board_source)
+    if request.link_source is not None:
+        board = require_link_fits(replace(board, link=load_link(request.link_source)))
+    if request.record is not None:
+        require_folder(request.record, option="--record")
+    with ExitStack() as stack:
+        if request.stores is not None:
+            return _run_stores(request, board, options, as_json=as_json, stack=stack)
+        return _run_program(request, board, options, as_json=as_json, console=console, stack=stack)
+
+
+def _run_program(
+    request: RunRequest,
+    board: Board,
+    options: PlayOptions,
+    *,
+    as_json: bool,
+    console: IO[bytes],
+    stack: ExitStack,
+) -> int:
+    session = stack.enter_context(
+        Session(
+            board,
+            program=request.program,
+            load_address=request.load_address,
+            core=request.core,
+            key_presses=read_key_presses(request.keys) if request.keys else (),
+            record=request.record,
+        )
+    )
+    require_snapshot_units(options.snapshots, session.displays)
+    title = session.program.name or board.name
+
+    def pass_console() -> None:
+        taken = session.take_console()
+        if taken:
+            console.write(taken)
+            console.flush()
+
+    _play_and_close(session, title, options, request, session.close, after_run=pass_console)
+    pass_console()
+    stop = session.stop
+    figures = road_figures(session.road, cycles=session.cycle)
+    figures["program"] = session.program.name
+    figures["exit_status"] = stop.exit_status if stop is not None else None
+    figures["stopped"] = stop.reason if stop is not None else None
+    _print(figures, request, options, as_json=as_json, title=title)
+    if stop is None:
+        return 1 if request.until_exit and options.headless else 0
+    if stop.exit_status is not None:
+        return stop.exit_status
+    if stop.kind == "halted":
+        return 0
+    raise stop.as_error()
+
+
+def _run_stores(
+    request: RunRequest, board: Board, options: PlayOptions, *, as_json: bool, stack: ExitStack
+) -> int:
+    source = request.stores or "-"
+    name = "standard input" if source == "-" else source
+    stream = sys.stdin.buffer if source == "-" else stack.enter_context(_open_stores(source))
+    feed = stack.enter_context(
+        StoreStream(
+            board,
+            read_stores(stream, name),
+            name=name,
+            wait=options.headless,
+            record=request.record,
+        )
+    )
+    require_snapshot_units(options.snapshots, feed.displays)
+    _play_and_close(feed, name, options, request, feed.close)
+    figures = road_figures(feed.road, cycles=feed.cycle)
+    _print(figures, request, options, as_json=as_json, title=f"Stores from {name}")
+    return 0
+
+
+def _open_stores(path: str) -> BinaryIO:
+    try:
+        return Path(path).open("rb")
+    except OSError as error:
+        raise InputError(
+            file=path,
+            found=error.strerror or str(error),
+            wanted="name a file of stores, or - for standard input",
+        ) from error
+
+
+def _play_and_close(
+    playable: Session | StoreStream,
+    title: str,
+    options: PlayOptions,
+    request: RunRequest,
+    close: Callable[[], None],
+    *,
+    after_run: Callable[[], None] = lambda: None,
+) -> None:
+    """Play, and whatever ends it, write the pictures and the trace's end."""
+    try:
+        play(
+            playable,
+            title=f"{title} on {playable.board.name}",
+            options=options,
+            stop_cycle=request.stop_cycle(playable.clock_hz),
+            after_run=after_run,
+        )
+    except KeyboardInterrupt:
+        # Ctrl-C ends a run as closing the window does: with its pictures, trace and figures.
+        pass
+    finally:
+        close()
+    write_snapshots(options.snapshots, playable.displays)
+
+
+def _print(
+    figures: dict[str, object],
+    request: RunRequest,
+    options: PlayOptions,
+    *,
+    as_json: bool,
+    title: str,
+) -> None:
+    figures["trace"] = None if request.record is None else str(request.record)
+    figures["pictures"] = [str(snapshot.path) for snapshot in options.snapshots]
+    if options.headless or as_json:
+        print_figures(figures, as_json=as_json, title=title)

@@ -1,0 +1,1 @@
+"""The shipped programs, for the made-up Dunlin board."""

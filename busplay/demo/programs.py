@@ -1,0 +1,77 @@
+"""The shipped programs by name, and where their files are.
+
+In an installed package they lie in this folder; in a checkout, in the project's `roms` and
+`traces`. All of them belong to the Dunlin board, and all of it is made up.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from busplay.errors import InputError
+
+_HERE = Path(__file__).parent
+_CHECKOUT = _HERE.parent.parent
+
+
+@dataclass(frozen=True, slots=True)
+class DemoProgram:
+    """A shipped program: its name, what it shows, how long its shipped trace is.
+
+    Attributes:
+        cycles: how long a headless demo runs, so that something is to be seen.
+    """
+
+    name: str
+    shows: str
+    cycles: int
+
+    @property
+    def image_path(self) -> Path:
+        """The binary, 16 KiB from $C000 on."""
+        return shipped_file("roms", f"{self.name}.bin")
+
+
+DEMO_PROGRAMS: dict[str, DemoProgram] = {
+    program.name: program
+    for program in (
+        DemoProgram("tides", "the sea at a small museum, birds, and the tide sign", 4_000_000),
+        DemoProgram("waves", "interfering waves in C with 32-bit fixed point: slow", 4_000_000),
+        DemoProgram("stars", "a field of stars", 2_000_000),
+        DemoProgram("rule30", "the cellular automaton rule 30", 2_000_000),
+        DemoProgram("keys", "what you type; Escape ends it", 1_000_000),
+        DemoProgram(
+            "fill", "clearing a screen in two ways, timed by the program itself", 8_000_000
+        ),
+    )
+}
+
+
+def shipped_file(folder: str, name: str) -> Path:
+    """Find a shipped file of `roms` or `traces`.
+
+    Raises:
+        InputError: the installation lacks it.
+    """
+    for root in (_HERE, _CHECKOUT):
+        path = root / folder / name
+        if path.is_file():
+            return path
+    raise InputError(
+        file=name, found="no such file in this installation", wanted="install busplay again"
+    )
+
+
+def find_demo(name: str) -> DemoProgram:
+    """Give the shipped program of that name.
+
+    Raises:
+        InputError: there is none.
+    """
+    try:
+        return DEMO_PROGRAMS[name]
+    except KeyError:
+        raise InputError(
+            found=f"demo {name!r}", wanted=f"there are {', '.join(DEMO_PROGRAMS)}"
+        ) from None

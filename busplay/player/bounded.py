@@ -1,0 +1,90 @@
+"""A playable that stops at a cycle, and tells somebody after every piece that was run."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+
+from busplay.display.display import Display
+from busplay.player.playable import Playable, Status
+
+
+class BoundedPlayable:
+    """Plays another playable up to a cycle; all else is the other's.
+
+    Args:
+        inner: what plays.
+        stop_cycle: where it ends at the latest; None: where the other ends.
+        after_run: called after every run.
+    """
+
+    def __init__(
+        self,
+        inner: Playable,
+        *,
+        stop_cycle: int | None,
+        after_run: Callable[[], None] = lambda: None,
+    ) -> None:
+        self._inner = inner
+        self._stop_cycle = stop_cycle
+        self._after_run = after_run
+
+    @property
+    def clock_hz(self) -> int:
+        """Processor cycles in a second of the board."""
+        return self._inner.clock_hz
+
+    @property
+    def cycle(self) -> int:
+        """Cycles so far."""
+        return self._inner.cycle
+
+    @property
+    def ended(self) -> bool:
+        """The other has ended, or the stop cycle is reached."""
+        return self._inner.ended or self._at_stop
+
+    @property
+    def _at_stop(self) -> bool:
+        return self._stop_cycle is not None and self._inner.cycle >= self._stop_cycle
+
+    @property
+    def end_cycle(self) -> int | None:
+        """Where it ends, if that is known."""
+        ends = [end for end in (self._inner.end_cycle, self._stop_cycle) if end is not None]
+        return min(ends, default=None)
+
+    @property
+    def displays(self) -> Mapping[str, Display]:
+        """The units, by name."""
+        return self._inner.displays
+
+    @property
+    def can_seek(self) -> bool:
+        """Whether the other can jump."""
+        return self._inner.can_seek
+
+    def run(self, cycles: int) -> int:
+        """Go on for that many cycles, no further than the stop; give how many it was."""
+        if self._stop_cycle is not None:
+            cycles = min(cycles, self._stop_cycle - self._inner.cycle)
+        if cycles <= 0:
+            return 0
+        done = self._inner.run(cycles)
+        self._after_run()
+        return done
+
+    def seek(self, cycle: int) -> None:
+        """Go to a cycle, not behind the stop."""
+        self._inner.seek(cycle if self._stop_cycle is None else min(cycle, self._stop_cycle))
+
+    def reset(self) -> None:
+        """Go back to the beginning."""
+        self._inner.reset()
+
+    def press(self, code: int) -> None:
+        """Hand a key code on."""
+        self._inner.press(code)
+
+    def status(self) -> Status:
+        """Tell how things are."""
+        return self._inner.status()

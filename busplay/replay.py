@@ -1,0 +1,175 @@
+"""A recorded trace at work: its frames through the same receiver and the same displays.
+
+Playable in the sense of `busplay.player.playable`: goes forward, and jumps. A jump takes the
+key frame before the wanted cycle and plays from there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Self
+
+import numpy as np
+
+from busplay.batch import FrameBatch
+from busplay.description.board import Board
+from busplay.display.display import Display
+from busplay.errors import InputError
+from busplay.player.playable import Status
+from busplay.road import Road
+from busplay.spans import SpanLog
+from busplay.trace.reader import TraceReader
+
+
+class Replay:
+    """A trace that plays.
+
+    Args:
+        path: the trace's file.
+
+    Raises:
+        InputError: it is no trace, or damaged.
+    """
+
+    def __init__(self, path: str | Path) -> None:
+        self.reader = TraceReader(Path(path))
+        board = self.reader.header.board
+        if board is None:
+            self.reader.close()
+            raise InputError(
+                file=str(path), found="a trace without a board", wanted="record it with a board"
+            )
+        self.board: Board = board
+        self.road = Road(board)
+        self._spans = SpanLog(board.clock_hz)
+        self._cycle = 0
+        self._chunks: Iterator[FrameBatch] = self.reader.chunks()
+        self._waiting = FrameBatch.empty()
+
+    @property
+    def clock_hz(self) -> int:
+        """Processor cycles in a second."""
+        return self.board.clock_hz
+
+    @property
+    def cycle(self) -> int:
+        """Processor cycle of the recording that is shown."""
+        return self._cycle
+
+    @property
+    def end_cycle(self) -> int:
+        """Processor cycles of the whole recording."""
+        return self.reader.cycles
+
+    @property
+    def ended(self) -> bool:
+        """The recording is over."""
+        return self._cycle >= self.end_cycle
+
+    @property
+    def can_seek(self) -> bool:
+        """A recording goes anywhere."""
+        return True
+
+    @property
+    def cut_reason(self) -> str:
+        """Why the trace is not complete; empty if it is."""
+        return self.reader.cut_reason or ""
+
+    @property
+    def displays(self) -> Mapping[str, Display]:
+        """The units by name."""
+        return self.road.displays
+
+    def display(self, name: str) -> Display:
+        """Give the display of that unit.
+
+        Raises:
+            KeyError: the board has no such unit.
+        """
+        return self.road.displays[name]
+
+    def run(self, cycles: int) -> int:
+        """Play that many cycles, fewer at the end; give how many it was.
+
+        Raises:
+            InputError: the trace is damaged here.
+        """
+        if cycles < 0:
+            raise ValueError(f"cycles is {cycles}; use seek to go back")
+        stop_cycle = min(self._cycle + cycles, self.end_cycle)
+        before_frames, before_edge = self.road.frames_carried, self.road.edge
+        # At the end everything is shown, what the sender's FIFO still held too.
+        last = stop_cycle == self.end_cycle
+        stop_edge = self.road.encoder.cycle_to_edge(stop_cycle)
+        for frames in self._frames_until(None if last else stop_edge):
+            self.road.feed_frames(frames, stop_edge=0)
+        self.road.feed_frames(FrameBatch.empty(), stop_edge=stop_edge)
+        done = stop_cycle - self._cycle
+        self._cycle = stop_cycle
+        self._spans.add(
+            cycles=done,
+            frames=self.road.frames_carried - before_frames,
+            slots=(self.road.edge - before_edge) // self.road.layout.slot_symbols,
+        )
+        return done
+
+    def _frames_until(self, stop_edge: int | None) -> Iterator[FrameBatch]:
+        """Give the frames that start before an edge (None: all), and keep the rest waiting."""
+        while True:
+            frames = self._waiting
+            if stop_edge is not None:
+                count = int(np.searchsorted(frames.edge, np.uint64(stop_edge)))
+                if count < len(frames):
+                    self._waiting = FrameBatch(frames.edge[count:], frames.word[count:])
+                    yield FrameBatch(frames.edge[:count], frames.word[:count])
+                    return
+            self._waiting = FrameBatch.empty()
+            yield frames
+            following = next(self._chunks, None)
+            if following is None:
+                return
+            self._waiting = following
+
+    def seek(self, cycle: int) -> None:
+        """Go to a cycle of the recording; one outside it means its nearest end.
+
+        Raises:
+            InputError: the trace is damaged there.
+        """
+        cycle = max(0, min(cycle, self.end_cycle))
+        point = self.reader.seek(self.road.encoder.cycle_to_edge(cycle))
+        self.road = Road(self.board)
+        if point.states:
+            self.road.restore(point.states, edge=point.edge, frames_carried=point.frames_before)
+        self._chunks = iter(point.chunks)
+        self._waiting = FrameBatch.empty()
+        self._spans.clear()
+        self._cycle = min(cycle, self.reader.header.cycles_at(point.edge))
+        self.run(cycle - self._cycle)
+        self._spans.clear()
+
+    def reset(self) -> None:
+        """Go back to the beginning."""
+        self.seek(0)
+
+    def press(self, code: int) -> None:
+        """Do nothing: what was recorded cannot hear keys."""
+
+    def status(self) -> Status:
+        """Tell how things are, for a status line."""
+        state = ""
+        if self.ended:
+            state = "end of trace" if self.reader.complete else "end of what was recorded"
+        return self._spans.status(self.road, cycle=self._cycle, state_text=state)
+
+    def close(self) -> None:
+        """Close the file."""
+        self.reader.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
