@@ -48,6 +48,7 @@ class MemoryMap:
 
     Attributes:
         actions: uint8[65536] of `Action` bits: what a write does.
+        has_memory: bool[65536]; RAM or ROM is there, under a window or the host port too.
         window_index: int16[65536]; place of the address's window in `windows`, or -1.
         windows: as on the board.
         unmapped_read: byte that an unmapped address gives.
@@ -55,6 +56,7 @@ class MemoryMap:
     """
 
     actions: UInt8Column
+    has_memory: NDArray[np.bool_]
     window_index: NDArray[np.int16]
     windows: tuple[Window, ...]
     unmapped_read: int
@@ -91,6 +93,7 @@ class MemoryMap:
             if (actions[span] != Action.UNMAPPED).any():
                 raise ValueError(f"memory overlaps other memory: {region}")
             actions[span] = Action.LANDS if region.kind == "ram" else Action.ROM
+        has_memory = actions != Action.UNMAPPED
         window_index = np.full(ADDRESSES, NO_WINDOW, np.int16)
         for index, window in enumerate(windows):
             span = _span("window", window.first_address, window.last_address)
@@ -105,10 +108,11 @@ class MemoryMap:
             if (window_index[span] != NO_WINDOW).any():
                 raise ValueError(f"host port overlaps a window: {host_port}")
             actions[span] = Action.HOST_PORT
-        actions.flags.writeable = False
-        window_index.flags.writeable = False
+        for table in (actions, has_memory, window_index):
+            table.flags.writeable = False
         return cls(
             actions,
+            has_memory,
             window_index,
             windows,
             unmapped_read,
@@ -129,13 +133,12 @@ class MemoryMap:
         return cls.of_parts((Memory("ram", 0, ADDRESSES - 1),), windows=(window,))
 
     def power_on_memory(self) -> UInt8Column:
-        """Make uint8[65536] as it is at power-on: 0 in RAM, ROM and host port, else unmapped.
+        """Make uint8[65536] as it is at power-on.
 
-        A window over nothing reads as unmapped too.
+        0 in RAM, ROM and host port, `unmapped_read` elsewhere, under windows too.
         """
-        memory = np.zeros(ADDRESSES, np.uint8)
-        memory[(self.actions & Action.UNMAPPED) != 0] = self.unmapped_read
-        return memory
+        empty = ~self.has_memory & (self.actions != Action.HOST_PORT)
+        return np.where(empty, self.unmapped_read, 0).astype(np.uint8)
 
     def in_windows(self, address: UInt16Column) -> NDArray[np.bool_]:
         """Tell for each address whether a window covers it; bool[addresses]."""

@@ -1,0 +1,1 @@
+"""The compiled core: machine code made from the table of instructions."""

@@ -1,0 +1,69 @@
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import pytest
+
+from busplay.core.make import core_for_board, core_kinds, find_core_class, make_core
+from busplay.core.reference import ReferenceCore
+from busplay.description.read_board import load_board
+from busplay.errors import InputError
+
+
+def test_core_of_a_board_has_its_processor_map_and_port() -> None:
+    board = load_board("dunlin")
+    core = core_for_board(board)
+    assert isinstance(core, ReferenceCore)
+    assert core.processor == board.processor == "65c02"
+    assert board.host_port is not None
+    assert core.host_port is not None
+    assert core.host_port.first_address == board.host_port.first_address
+    assert core.memory_map.windows == board.windows
+
+
+def test_unknown_core_is_refused_with_what_there_is() -> None:
+    with pytest.raises(InputError) as caught:
+        make_core("swift", "6502")
+    assert str(caught.value) == f"found core 'swift'; there is {', '.join(core_kinds())}"
+
+
+def test_processor_that_a_core_is_not_is_refused() -> None:
+    with pytest.raises(InputError) as caught:
+        make_core("reference", "6809")
+    assert str(caught.value) == "found processor '6809'; the reference core is one of 6502, 65c02"
+
+
+@pytest.fixture
+def other_package(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """An installed package that brings two cores; one of them does not load."""
+    (tmp_path / "harbour_core.py").write_text(
+        "from busplay.core.reference import ReferenceCore\n"
+        "class HarbourCore(ReferenceCore):\n"
+        "    kind = 'harbour'\n"
+    )
+    info = tmp_path / "harbour-1.0.dist-info"
+    info.mkdir()
+    (info / "METADATA").write_text("Metadata-Version: 2.1\nName: harbour\nVersion: 1.0\n")
+    (info / "entry_points.txt").write_text(
+        "[busplay.cores]\nharbour = harbour_core:HarbourCore\nbroken = harbour_core:Nothing\n"
+    )
+    monkeypatch.syspath_prepend(str(tmp_path))
+    yield tmp_path
+    sys.modules.pop("harbour_core", None)
+
+
+def test_core_of_another_package_joins_by_an_entry_point(other_package: Path) -> None:
+    assert core_kinds() == ("reference", "broken", "harbour")
+    core = make_core("harbour", "6502")
+    assert core.kind == "harbour"
+    assert find_core_class("harbour") is type(core)
+
+
+def test_package_that_does_not_load_is_named(other_package: Path) -> None:
+    with pytest.raises(InputError) as caught:
+        make_core("broken", "6502")
+    assert str(caught.value) == (
+        "core 'broken' (harbour_core:Nothing) does not load: module 'harbour_core' has no"
+        " attribute 'Nothing'; repair or remove its package"
+    )
