@@ -4,7 +4,7 @@
     80000,66
     160000,13
 
-The same rules as for stores (`busplay.formats.stores_csv`): columns in any order, decimal or
+The same rules as for stores (`busplay.formats.rows_csv`): columns in any order, decimal or
 hex, cycles never falling. Codes are those of the host port.
 """
 
@@ -13,7 +13,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from busplay.errors import InputError
-from busplay.formats.stores_csv import parse_rows
+from busplay.formats.rows_csv import parse_rows
 from busplay.formats.stream_chunks import read_chunks
 
 COLUMNS = {"cycle": (1 << 63) - 1, "code": 0xFF}

@@ -1,0 +1,180 @@
+"""CSV files of numbers in order of cycles: what stores and key presses have in common.
+
+The header names the columns, in any order and case; further columns are left alone. Numbers
+are decimal, or hex after `0x` or `$`. UTF-8, with or without a byte order mark; lines end in
+LF or CR LF; blank lines and quotes round a number are fine. Cycles never fall.
+
+# Follows: RFC 4180, through Python's csv module; a cell with a line break in it is refused
+"""
+
+from __future__ import annotations
+
+import csv
+import re
+from array import array
+from collections.abc import Iterable, Iterator, Mapping
+
+from busplay.errors import InputError
+
+_MAX_LINE_BYTES = 1 << 16
+_MAX_KNOWN = 1 << 17
+_NUMBER = re.compile(r"([0-9]{1,30})|(?:\$|0[xX])([0-9A-Fa-f]{1,30})")
+
+
+def parse_rows(
+    chunks: Iterable[bytes], columns: Mapping[str, int], *, file: str
+) -> Iterator[tuple[array[int], ...]]:
+    """Take a CSV of numbers apart, piece by piece.
+
+    Args:
+        chunks: the file's bytes, cut anywhere.
+        columns: names that the header must have, `cycle` the first of them, and the highest
+            value of each.
+        file: for messages.
+
+    Returns:
+        for each piece the columns' values, `array("Q")` each, in the order of `columns`.
+
+    Raises:
+        InputError: the header lacks a column, a number is none or out of range, or a cycle
+            goes back; with its line. Every row before it has been given.
+    """
+    parser = _Parser(columns, file)
+    rest = b""
+    for chunk in chunks:
+        lines = (rest + chunk).split(b"\n")
+        rest = lines.pop()
+        yield from _until_fault(parser, lines)
+        if len(rest) > _MAX_LINE_BYTES:
+            parser.line_number += 1
+            raise parser.error(
+                f"more than {_MAX_LINE_BYTES:,} bytes without an end of line",
+                "a row is one short line",
+            )
+    yield from _until_fault(parser, [rest])
+    if not parser.has_header:
+        raise parser.error("no header", f"the first line is {','.join(columns)}")
+
+
+def _until_fault(parser: _Parser, lines: list[bytes]) -> Iterator[tuple[array[int], ...]]:
+    """Give the rows of these lines; a line at fault is told after the rows before it."""
+    values = tuple(array("Q") for _ in parser.columns)
+    try:
+        parser.parse(lines, values)
+    finally:
+        if values[-1]:
+            yield values
+
+
+class _Parser:
+    """What is known after the lines so far: line number, places of columns, last cycle."""
+
+    def __init__(self, columns: Mapping[str, int], file: str) -> None:
+        self.columns = columns
+        self.line_number = 0
+        self._file = file
+        self._cycle_place = -1
+        self._other_places: list[tuple[int, str]] = []
+        self._cells_wanted = 0
+        self._last_cycle = 0
+        # Cells seen before and their numbers: few differ, and to look one up is much faster.
+        self._known: dict[str, dict[str, int]] = {name: {} for name in columns}
+
+    @property
+    def has_header(self) -> bool:
+        return self._cells_wanted > 0
+
+    def error(self, found: str, wanted: str) -> InputError:
+        """Make the error that tells of the line under way."""
+        place = f"line {self.line_number}"
+        return InputError(found=found, wanted=wanted, file=self._file, place=place)
+
+    def parse(self, lines: list[bytes], values: tuple[array[int], ...]) -> None:
+        """Add the numbers of these lines to the columns."""
+        first_line = self.line_number
+        rows = csv.reader(self._text_lines(lines), strict=True)
+        cycles, *others = values
+        while True:
+            try:
+                cells = next(rows, None)
+            except csv.Error as error:
+                self.line_number = first_line + rows.line_num
+                raise self.error(
+                    f"a line that is no CSV ({error})", "a line is cells with commas between"
+                ) from error
+            if cells is None:
+                break
+            self.line_number = first_line + rows.line_num
+            if len(cells) < 2 and not "".join(cells).strip():
+                continue
+            if not self._cells_wanted:
+                self._find_columns(cells)
+                continue
+            if len(cells) < self._cells_wanted:
+                self._refuse_short_row(cells)
+            cycle = self._number(cells[self._cycle_place], "cycle")
+            if cycle < self._last_cycle:
+                raise self.error(
+                    f"cycle {cycle} after cycle {self._last_cycle}", "cycles never fall"
+                )
+            row = []
+            for place, name in self._other_places:
+                number = self._known[name].get(cells[place])
+                row.append(self._new_number(cells[place], name) if number is None else number)
+            self._last_cycle = cycle
+            cycles.append(cycle)
+            for column, number in zip(others, row, strict=True):
+                column.append(number)
+        self.line_number = first_line + len(lines)
+
+    def _text_lines(self, lines: list[bytes]) -> Iterator[str]:
+        first_line = self.line_number
+        for number, line in enumerate(lines, first_line + 1):
+            if number == 1:
+                line = line.removeprefix(b"\xef\xbb\xbf")
+            try:
+                yield line.decode("utf-8").removesuffix("\r")
+            except UnicodeDecodeError as error:
+                self.line_number = number
+                raise self.error(
+                    f"bytes that are no UTF-8 ({error.reason})", "give UTF-8"
+                ) from error
+
+    def _find_columns(self, cells: list[str]) -> None:
+        names = [cell.strip().lower() for cell in cells]
+        for name in self.columns:
+            if names.count(name) != 1:
+                raise self.error(
+                    f"the header {','.join(cells)[:60]!r}, with {names.count(name)} columns"
+                    f" named {name}",
+                    f"the header is {','.join(self.columns)}, in any order, commas between",
+                )
+        places = {name: names.index(name) for name in self.columns}
+        self._cycle_place = places.pop("cycle")
+        self._other_places = [(place, name) for name, place in places.items()]
+        self._cells_wanted = 1 + max(self._cycle_place, *places.values())
+
+    def _refuse_short_row(self, cells: list[str]) -> None:
+        places = [(self._cycle_place, "cycle"), *self._other_places]
+        place, name = next((place, name) for place, name in places if place >= len(cells))
+        raise self.error(f"{len(cells)} cells", f"{name} stands in cell {place + 1}")
+
+    def _new_number(self, cell: str, name: str) -> int:
+        number = self._number(cell, name)
+        if len(self._known[name]) < _MAX_KNOWN:
+            self._known[name][cell] = number
+        return number
+
+    def _number(self, cell: str, name: str) -> int:
+        text = cell.strip()
+        # By pattern, since int() also takes signs, underscores and the digits of all scripts.
+        match = _NUMBER.fullmatch(text)
+        if match is not None:
+            decimal, hexadecimal = match.groups()
+            number = int(decimal) if decimal else int(hexadecimal, 16)
+            if number <= self.columns[name]:
+                return number
+        raise self.error(
+            f"{name} {text[:40]!r}",
+            f"{name} is 0 to {self.columns[name]}, decimal or hex after 0x or $",
+        )
