@@ -1,0 +1,316 @@
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from PIL import Image
+
+from busplay.demo.programs import DEMO_PROGRAMS, find_demo
+from busplay.trace.reader import TraceReader
+from tests.cli.conftest import Outcome
+
+Busplay = Callable[..., Outcome]
+TIDES = find_demo("tides").image_path
+FILL = find_demo("fill").image_path
+
+# LDA #$2A, STA $4000 (panel), then the exit register gets 3.
+EXIT_3 = bytes([0xA9, 0x2A, 0x8D, 0x00, 0x40, 0xA9, 0x03, 0x8D, 0x0A, 0xA4, 0x80, 0xFE])
+
+
+def rom(code: bytes) -> bytes:
+    """16 KiB from $C000 that start with the code."""
+    return code.ljust(0x3FFC, b"\xea") + b"\x00\xc0\x00\xc0"
+
+
+@pytest.fixture
+def exit_3(tmp_path: Path) -> Path:
+    path = tmp_path / "exit3.bin"
+    path.write_bytes(rom(EXIT_3))
+    return path
+
+
+def test_run_hands_on_the_exit_register(busplay: Busplay, exit_3: Path) -> None:
+    found = busplay("run", "dunlin", exit_3, "--headless", "--until-exit", "--json")
+    assert found.status == 3
+    assert found.figures["exit_status"] == 3
+    assert found.figures["frames"] == 1
+
+
+def test_run_without_exit_in_time_is_status_1(busplay: Busplay) -> None:
+    found = busplay("run", "dunlin", TIDES, "--headless", "--until-exit", "--cycles", 50_000)
+    assert found.status == 1
+
+
+def test_run_headless_needs_an_end(busplay: Busplay) -> None:
+    found = busplay("run", "dunlin", TIDES, "--headless")
+    assert found.status == 2
+    assert "--cycles N, --seconds S or --until-exit" in found.err
+
+
+@pytest.mark.parametrize(
+    ("words", "cycles"),
+    [(("--cycles", "200_000"), 200_000), (("--seconds", "1/40"), 200_000)],
+)
+def test_run_stops_at_the_first_instruction_at_or_after(
+    busplay: Busplay, words: tuple[str, ...], cycles: int
+) -> None:
+    found = busplay("run", "dunlin", TIDES, "--headless", *words, "--json")
+    assert found.status == 0
+    ran = found.figures["cycles"]
+    assert isinstance(ran, int)
+    assert cycles <= ran < cycles + 10
+
+
+def test_unknown_opcode_is_told_with_its_address(busplay: Busplay, tmp_path: Path) -> None:
+    # $0F is BBR0, which the reference core lacks.
+    program = tmp_path / "bbr.bin"
+    program.write_bytes(rom(b"\xea\x0f\x00\x00"))
+    found = busplay("run", "dunlin", program, "--core", "reference", "--headless", "--cycles", 1000)
+    assert found.status == 2
+    assert "$C001" in found.err
+    assert "$0F" in found.err
+
+
+def test_snapshot_has_the_units_size(busplay: Busplay, tmp_path: Path) -> None:
+    panel, sign, both = (tmp_path / name for name in ("panel.png", "sign.png", "both.png"))
+    found = busplay(
+        *("run", "dunlin", TIDES, "--headless", "--cycles", 300_000),
+        *("--snapshot", f"{panel}@panel", "--snapshot", f"{sign}@sign", "--snapshot", both),
+    )
+    assert found.status == 0
+    assert Image.open(panel).size == (256, 192)
+    assert Image.open(sign).size == (128, 32)
+    wide, high = Image.open(both).size
+    assert wide > 256 + 128
+    assert high >= 192
+    assert len(Image.open(panel).convert("RGB").getcolors() or []) > 4
+
+
+def test_snapshot_of_no_unit_is_refused_before_running(busplay: Busplay, tmp_path: Path) -> None:
+    picture = tmp_path / "a.png"
+    found = busplay(
+        *("run", "dunlin", TIDES, "--headless", "--cycles", "10"),
+        *("--snapshot", f"{picture}@pannel"),
+    )
+    assert found.status == 2
+    assert f"--snapshot {picture}@pannel: found unit 'pannel'" in found.err
+    assert "panel, sign" in found.err
+    assert not picture.exists()
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("run", "dunlinn"), "dunlin"),
+        (("run", "dunlin", "no-such.bin", "--headless", "--cycles", "1"), "no-such.bin"),
+        (("run", "dunlin", "--headless", "--cycles", "1"), "name a program to run"),
+        (("run", "dunlin", str(TIDES), "--headless", "--cycles", "many"), "no whole number"),
+        (("run", "dunlin", str(TIDES), "--headless", "--cycles", "-5"), "-5"),
+        (("run", "dunlin", str(TIDES), "--headless", "--seconds", "soon"), "2, 0.5 or 1/60"),
+        (("run", "dunlin", str(TIDES), "--headless", "--cycles", "1", "--speed", "0"), "speed"),
+        (("run", "dunlin", str(TIDES), "--headless", "--cycles", "1", "--link", "lea"), "lean"),
+        (("run", "dunlin", str(TIDES), "--headless", "--cycles", "1", "--core", "x"), "reference"),
+        (
+            ("run", "dunlin", str(TIDES), "--headless", "--cycles", "1", "--snapshot", "a.gif"),
+            ".png",
+        ),
+        (
+            ("run", "dunlin", str(TIDES), "--headless", "--cycles", "1", "--load", "$10000"),
+            "64 KiB",
+        ),
+        (("run", "dunlin", str(TIDES), "--stores", "-"), "--stores takes the program's place"),
+        (("run", "dunlin", "--stores", "no-such.csv", "--headless"), "no-such.csv"),
+        (
+            ("run", "dunlin", str(TIDES), "--headless", "--cycles", "1", "--keys", "no.csv"),
+            "no.csv",
+        ),
+        (
+            ("run", "dunlin", str(TIDES), "--headless", "--cycles", "1", "--record", "no/t.trace"),
+            "make the folder no first",
+        ),
+        (("demo", "tide"), "tides, waves"),
+        (("jump",), "No such command"),
+    ],
+)
+def test_wrong_use_is_status_2_and_says_what_would_be_right(
+    busplay: Busplay, words: tuple[str, ...], said: str
+) -> None:
+    found = busplay(*words)
+    assert found.status == 2
+    assert said in found.err
+
+
+def test_errors_are_json_too(busplay: Busplay) -> None:
+    found = busplay("run", "dunlin", "no-such.bin", "--headless", "--cycles", "1", "--json")
+    assert found.status == 2
+    assert found.figures["file"] == "no-such.bin"
+
+
+@pytest.mark.parametrize("name", DEMO_PROGRAMS)
+def test_every_demo_runs_and_shows_something(busplay: Busplay, name: str, tmp_path: Path) -> None:
+    picture = tmp_path / "panel.png"
+    found = busplay(
+        *("demo", name, "--headless", "--cycles", 600_000, "--json"),
+        *("--snapshot", f"{picture}@panel"),
+    )
+    assert found.status == 0
+    assert found.figures["frames_received"] == found.figures["stores"]
+    assert len(Image.open(picture).convert("RGB").getcolors() or []) > 1
+
+
+@pytest.mark.parametrize("link", ["guarded", "lean", "strobed", "marked", "serial"])
+def test_every_shipped_link_shows_the_same_picture(
+    busplay: Busplay, link: str, tmp_path: Path
+) -> None:
+    pictures = []
+    for name in ("guarded", link):
+        picture = tmp_path / f"{name}.png"
+        found = busplay(
+            *("demo", "tides", "--headless", "--cycles", 600_000, "--link", name),
+            *("--snapshot", picture, "--json"),
+        )
+        assert found.figures["frames_overrun"] == 0
+        assert found.figures["link"] == name
+        pictures.append(picture.read_bytes())
+    assert pictures[0] == pictures[1]
+
+
+def test_same_program_and_keys_give_the_same_trace(busplay: Busplay, tmp_path: Path) -> None:
+    keys = tmp_path / "keys.csv"
+    keys.write_text("cycle,code\n200000,65\n260000,66\n", encoding="utf-8")
+    program = find_demo("keys").image_path
+    traces = [tmp_path / "a.trace", tmp_path / "b.trace"]
+    for trace in traces:
+        busplay(
+            *("run", "dunlin", program, "--headless", "--cycles", 400_000),
+            *("--keys", keys, "--record", trace),
+        )
+    assert traces[0].read_bytes() == traces[1].read_bytes()
+    with TraceReader(traces[0]) as reader:
+        presses = [(press.cycle, press.code) for press in reader.key_presses()]
+    assert presses == [(200_000, 65), (260_000, 66)]
+    without = tmp_path / "c.trace"
+    busplay("run", "dunlin", program, "--headless", "--cycles", 400_000, "--record", without)
+    assert without.read_bytes() != traces[0].read_bytes()
+
+
+def test_console_bytes_go_to_the_terminal(busplay: Busplay, tmp_path: Path) -> None:
+    code = b"".join(bytes([0xA9, char, 0x8D, 0x02, 0xA4]) for char in b"hello\n")
+    program = tmp_path / "hello.bin"
+    program.write_bytes(rom(code + bytes([0x9C, 0x0A, 0xA4, 0x80, 0xFE])))
+    found = busplay("run", "dunlin", program, "--headless", "--until-exit")
+    assert found.status == 0
+    assert found.out.startswith("hello\n")
+
+
+# -- stores from elsewhere
+
+
+CSV = "cycle,address,data\n100,0x4000,0x12\n108,$9FFF,255\n116,0xA000,0x80\n120,0x0200,1\n"
+
+
+def test_stores_from_csv_reach_the_screen(busplay: Busplay, tmp_path: Path) -> None:
+    stores = tmp_path / "stores.csv"
+    stores.write_text(CSV, encoding="utf-8")
+    picture = tmp_path / "a.png"
+    found = busplay(
+        *("run", "dunlin", "--stores", stores, "--headless", "--json"),
+        *("--snapshot", f"{picture}@panel"),
+    )
+    assert found.status == 0
+    assert found.figures["frames"] == 3
+    image = Image.open(picture).convert("RGB")
+    # Palette entries 1 and 2 of HTML 4.01 (silver, gray), then 15 (aqua) at the far corner.
+    assert image.getpixel((0, 0)) == (0xC0, 0xC0, 0xC0)
+    assert image.getpixel((1, 0)) == (0x80, 0x80, 0x80)
+    assert image.getpixel((255, 191)) == (0x00, 0xFF, 0xFF)
+
+
+def test_stores_that_go_back_in_time_are_told_by_line(busplay: Busplay, tmp_path: Path) -> None:
+    stores = tmp_path / "stores.csv"
+    stores.write_text("cycle,address,data\n100,0x4000,1\n99,0x4001,1\n", encoding="utf-8")
+    found = busplay("run", "dunlin", "--stores", stores, "--headless")
+    assert found.status == 2
+    assert f"{stores}: line 3: found cycle 99 after cycle 100" in found.err
+
+
+def test_stores_come_live_from_a_pipe(tmp_path: Path) -> None:
+    """A picture of what has come so far exists while the pipe is still open."""
+    trace = tmp_path / "live.trace"
+    words = ["run", "dunlin", "--stores", "-", "--headless", "--record", str(trace)]
+    child = subprocess.Popen(
+        [sys.executable, "-m", "busplay", *words], stdin=subprocess.PIPE, stdout=subprocess.PIPE
+    )
+    assert child.stdin is not None
+    # Two seconds of link time pass, so a chunk must reach the file while we hold the pipe.
+    child.stdin.write(b"cycle,address,data\n100,0x4000,1\n16000000,0x4001,1\n32000000,0x4002,1\n")
+    child.stdin.flush()
+    deadline = time.monotonic() + 60
+    frames = 0
+    while frames == 0 and time.monotonic() < deadline:
+        if trace.exists() and trace.stat().st_size:
+            with TraceReader(trace) as reader:
+                frames = reader.frames
+        time.sleep(0.05)
+    assert frames > 0
+    out, _ = child.communicate(b"32000010,0x4003,1\n", timeout=60)
+    assert child.returncode == 0
+    assert b"4 frames" in out
+
+
+# -- recording that is cut off
+
+
+def test_killed_recording_reads_up_to_its_last_chunk(busplay: Busplay, tmp_path: Path) -> None:
+    trace = tmp_path / "killed.trace"
+    words = ["demo", "tides", "--headless", "--cycles", "900000000", "--record", str(trace)]
+    child = subprocess.Popen([sys.executable, "-m", "busplay", *words])
+    deadline = time.monotonic() + 90
+    while time.monotonic() < deadline and not (trace.exists() and trace.stat().st_size > 15_000):
+        time.sleep(0.05)
+    os.kill(child.pid, signal.SIGKILL)
+    child.wait()
+    found = busplay("info", trace, "--json")
+    assert found.status == 0
+    assert found.figures["complete"] is False
+    assert found.figures["cut_reason"]
+    frames, cycles = found.figures["frames"], found.figures["cycles"]
+    assert isinstance(frames, int)
+    assert isinstance(cycles, int)
+    assert frames > 1000
+    assert cycles > 100_000
+    said = busplay("info", trace)
+    assert "CUT" in said.out
+    again = busplay("replay", trace, "--headless", "--json")
+    assert again.status == 0
+    assert again.figures["frames_received"] == frames
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs the device /dev/full")
+def test_full_disk_is_a_clear_error(busplay: Busplay) -> None:
+    found = busplay("demo", "tides", "--headless", "--cycles", 100_000, "--record", "/dev/full")
+    assert found.status == 2
+    assert "/dev/full" in found.err
+
+
+def test_ctrl_c_keeps_trace_and_figures(tmp_path: Path) -> None:
+    trace = tmp_path / "stopped.trace"
+    words = ["demo", "tides", "--headless", "--cycles", "900000000", "--record", str(trace)]
+    child = subprocess.Popen(
+        [sys.executable, "-m", "busplay", *words], stdout=subprocess.PIPE, text=True
+    )
+    deadline = time.monotonic() + 90
+    while time.monotonic() < deadline and not (trace.exists() and trace.stat().st_size > 5_000):
+        time.sleep(0.05)
+    child.send_signal(signal.SIGINT)
+    out, _ = child.communicate(timeout=60)
+    assert "nothing lost" in out
+    with TraceReader(trace) as reader:
+        assert reader.complete
+        assert reader.frames > 1000
