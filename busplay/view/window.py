@@ -373,6 +373,7 @@ class Window:
         larger = max(now[0], needed[0]), max(now[1], needed[1])
         if not self._fullscreen and larger != now:
             screen.set_window(larger, fullscreen=False)
+            screen.keep_on_desktop()
 
     def _toggle_full_screen(self) -> None:
         surface = pygame.display.get_surface()
