@@ -46,7 +46,7 @@ _LETTERS = frozenset((*_UPPER, *range(ord("a"), ord("z") + 1)))
 
 @dataclass(frozen=True, slots=True)
 class Chunk:
-    """Where a chunk stands. `number` counts from 1, the header chunk."""
+    """Where a chunk stands. `number` counts from 1, the header chunk; 0 is not known."""
 
     number: int
     position: int
@@ -61,7 +61,7 @@ class Chunk:
     @property
     def place(self) -> str:
         """What messages call it."""
-        return f"chunk {self.number:,} at byte {self.position:,}"
+        return chunk_place(self.number, self.position)
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,7 +225,7 @@ class ChunkSource:
             InputError: no chunk begins there.
         """
         raw = self._read(position, CHUNK_HEAD.size)
-        place = f"chunk {number:,} at byte {position:,}"
+        place = chunk_place(number, position)
         if len(raw) < CHUNK_HEAD.size:
             raise NotWholeError(
                 file=self._file,
@@ -308,8 +308,15 @@ class ChunkSource:
         )
 
 
+def chunk_place(number: int, position: int) -> str:
+    """Name a chunk for messages."""
+    return f"chunk {number:,} at byte {position:,}" if number else f"byte {position:,}"
+
+
 def chunks_before(number: int) -> str:
-    """Say that the chunks before one are whole."""
+    """Say that the chunks before one are whole; 0: it was looked up from the file's end."""
+    if number == 0:
+        return "an index belongs here; every chunk is whole"
     if number == 1:
         return "nothing of this trace can be read"
     if number == 2:

@@ -64,8 +64,10 @@ class TraceHeader:
             ratio = edges_per_processor_cycle(
                 self.board.clock_hz, self.link.clock_hz, self.link.edges_per_cycle
             )
-            slot_edges = FrameLayout(self.link).slot_symbols
-            object.__setattr__(self, "_lead_edges", self.board.sender.lead_frames * slot_edges)
+            cycle = self.link.edges_per_cycle
+            lead = self.board.sender.lead_frames * FrameLayout(self.link).slot_symbols
+            # As the sender does it: whole cycles of the link's clock.
+            object.__setattr__(self, "_lead_edges", -(-lead // cycle) * cycle)
             object.__setattr__(self, "_edges_per_cycle", ratio)
 
     @property

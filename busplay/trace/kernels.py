@@ -38,7 +38,7 @@ CHECK = 7
 COLUMNS = 8
 PLANES = 8
 
-_BLOCK = 2048
+_BLOCK = 1024
 _U0 = np.uint64(0)
 _U8 = np.uint64(8)
 _BYTE = np.uint64(0xFF)
@@ -219,26 +219,29 @@ def join(
         planes: uint8[columns * 8, frames or more]; row 8 * column + plane.
         presents: int64[columns]; bit p is set where plane p of the column is in `planes`.
         firsts: uint64[columns]; the first value of each column.
+        grid: edges of a slot.
+        frame_bits: bits of a word; those above are the column `excess`.
         tables: uint64[columns, 8, 256]; what byte p of a column's value puts into the word.
         masks: uint64[columns]; bits of each column in the packed word.
         before: uint64[3], edge, sequence and address before the first frame.
         edge, word: uint64[frames]; filled.
 
     Returns:
-        True if the edges never fall (an overflow would let them).
+        True if the edges never fall (in a damaged chunk an overflow can let them).
     """
     count = len(edge)
-    scratch = np.empty(_BLOCK, np.uint64)
-    rests = np.empty(_BLOCK, np.uint64)
-    sequences = np.empty(_BLOCK, np.uint64)
-    addresses = np.empty(_BLOCK, np.uint64)
+    values = np.empty((COLUMNS, _BLOCK), np.uint64)
+    slots, rests, excess = values[SLOTS], values[REST], values[EXCESS]
+    sequences, addresses = values[SEQUENCE], values[ADDRESS]
     sequence_mask, address_mask = masks[SEQUENCE], masks[ADDRESS]
     sequence_table, data_table = tables[SEQUENCE, 0], tables[DATA, 0]
     address_table_0, address_table_1 = tables[ADDRESS, 0], tables[ADDRESS, 1]
+    has_excess = frame_bits < 64 and (presents[EXCESS] != 0 or firsts[EXCESS] != _U0)
     constant = _U0
-    for column in (OTHERS, DATA, CHECK):
+    for column in range(OTHERS, COLUMNS):
         for plane in range(PLANES):
-            if not presents[column] >> plane & 1 and not (column == DATA and plane == 0):
+            varies = presents[column] >> plane & 1
+            if not varies and not _is_summed(column) and not (column == DATA and plane == 0):
                 value = (firsts[column] >> np.uint64(8 * plane)) & _BYTE
                 constant ^= tables[column, plane, value]
     last_edge = before[0]
@@ -250,27 +253,19 @@ def join(
         size = stop - start
         edges = edge[start:stop]
         words = word[start:stop]
-        # Edges.
-        if presents[SLOTS] == 0 and presents[REST] == 0:
-            step = firsts[SLOTS] * grid + firsts[REST]
-            for i in range(size):
-                last_edge += step
-                edges[i] = last_edge
-        else:
-            _gather(planes, SLOTS, presents[SLOTS], firsts[SLOTS], start, stop, scratch)
-            if presents[REST] == 0:
-                rest = firsts[REST]
-                for i in range(size):
-                    last_edge += scratch[i] * grid + rest
-                    edges[i] = last_edge
-            else:
-                _gather(planes, REST, presents[REST], firsts[REST], start, stop, rests)
-                for i in range(size):
-                    last_edge += scratch[i] * grid + rests[i]
-                    edges[i] = last_edge
-        # Words. The look-ups that nearly every link needs stand in one loop.
-        _gather(planes, SEQUENCE, presents[SEQUENCE], firsts[SEQUENCE], start, stop, sequences)
-        _gather(planes, ADDRESS, presents[ADDRESS], firsts[ADDRESS], start, stop, addresses)
+        for column in range(COLUMNS):
+            if column < OTHERS or _is_summed(column):
+                _gather(
+                    planes, column, presents[column], firsts[column], start, stop, values[column]
+                )
+        first_edge = last_edge + slots[0] * grid + rests[0] if start == 0 else last_edge
+        for i in range(size):
+            last_edge += slots[i] * grid + rests[i]
+            edges[i] = last_edge
+        for i in range(size):
+            rising &= edges[i] >= first_edge
+            first_edge = edges[i]
+        # The look-ups that nearly every link needs stand in one loop.
         data = planes[DATA * PLANES, start:stop]
         if not presents[DATA] & 1:
             data[:] = firsts[DATA] & _BYTE
@@ -286,28 +281,28 @@ def join(
                 ^ address_table_1[(last_address >> _U8) & _BYTE]
                 ^ data_table[data[i]]
             )
-        for plane in range(1, PLANES):
-            shift = np.uint64(8 * plane)
-            if sequence_mask >> shift:
-                table = tables[SEQUENCE, plane]
-                for i in range(size):
-                    words[i] ^= table[(sequences[i] >> shift) & _BYTE]
-            if plane > 1 and address_mask >> shift:
-                table = tables[ADDRESS, plane]
-                for i in range(size):
-                    words[i] ^= table[(addresses[i] >> shift) & _BYTE]
-        for column in (OTHERS, DATA, CHECK):
+        # And here what wide fields and damaged frames need besides.
+        for column in range(OTHERS, COLUMNS):
             for plane in range(PLANES):
-                if presents[column] >> plane & 1 and not (column == DATA and plane == 0):
+                table = tables[column, plane]
+                if _is_summed(column):
+                    shift = np.uint64(8 * plane)
+                    done = plane == 0 or (column == ADDRESS and plane == 1)
+                    if not done and masks[column] >> shift:
+                        sums = values[column]
+                        for i in range(size):
+                            words[i] ^= table[(sums[i] >> shift) & _BYTE]
+                elif presents[column] >> plane & 1 and not (column == DATA and plane == 0):
                     row = planes[column * PLANES + plane, start:stop]
-                    table = tables[column, plane]
                     for i in range(size):
                         words[i] ^= table[row[i]]
-        if frame_bits < 64 and (presents[EXCESS] or firsts[EXCESS] != _U0):
-            _gather(planes, EXCESS, presents[EXCESS], firsts[EXCESS], start, stop, scratch)
+        if has_excess:
             for i in range(size):
-                words[i] |= scratch[i] << np.uint64(frame_bits)
-    for i in range(1, count):
-        if edge[i] < edge[i - 1]:
-            rising = False
+                words[i] |= excess[i] << np.uint64(frame_bits)
     return rising
+
+
+@njit(cache=True, nogil=True)
+def _is_summed(column: int) -> bool:
+    """Tell whether a column holds differences to the frame before."""
+    return column in (SEQUENCE, ADDRESS)

@@ -28,7 +28,7 @@ from busplay.batch import FrameBatch, UInt64Column
 from busplay.errors import OutputError
 from busplay.link.layout import FrameLayout
 from busplay.trace.blocks import make_compressor
-from busplay.trace.columns import CHUNK_FRAMES, ColumnCodec
+from busplay.trace.columns import CHUNK_FRAMES, ColumnCodec, grid_edges
 from busplay.trace.container import END, FRAMES, HEADER, INDEX, KEYS, STATES, SUMMARY, ChunkFile
 from busplay.trace.frame_chunk import Totals
 from busplay.trace.header import TraceHeader, pack_header
@@ -86,8 +86,11 @@ class TraceWriter:
         self.frames = 0
         self._units = units
         layout = FrameLayout(header.link)
-        self._slot_edges = layout.slot_symbols
-        self._span_edges = header.span_edges
+        grid = grid_edges(layout)
+        # Chunks stop where frames can start, so that what a road carries up to there is whole.
+        self._step_edges = _round_up(layout.slot_symbols, grid)
+        self._span_edges = _round_up(header.span_edges, grid)
+        self._press_margin_edges = _press_margin_edges(header, self._step_edges)
         self._codec = ColumnCodec(layout)
         self._edge = np.empty(CHUNK_FRAMES, np.uint64)
         self._word = np.empty(CHUNK_FRAMES, np.uint64)
@@ -177,7 +180,7 @@ class TraceWriter:
             self._store_chunk(known_edge=self._close_edge)
 
     def press(self, cycle: int, code: int) -> None:
-        """Add a key press; the frames of its cycle and later ones are still to be written."""
+        """Add a key press, of the cycle that the processor has reached or of a later one."""
         self._require_open()
         if not 0 <= cycle <= _EDGE_MAX:
             raise ValueError(f"a cycle has 64 bits, so {cycle} is none")
@@ -199,7 +202,6 @@ class TraceWriter:
         """
         if self._descriptor < 0:
             return
-        self._require_open()
         self._store_rest()
         if summary:
             payload = pack_object(dict(summary))
@@ -236,8 +238,7 @@ class TraceWriter:
         if self._descriptor < 0:
             return
         try:
-            if self._failure is None:
-                self._store_rest()
+            self._store_rest()
         finally:
             self._release()
 
@@ -301,7 +302,7 @@ class TraceWriter:
         count, self._count = self._count, 0
         frames = FrameBatch(self._edge[:count], self._word[:count])
         last_edge = int(frames.edge[-1])
-        stop_edge = min(max(known_edge, last_edge + self._slot_edges), _EDGE_MAX)
+        stop_edge = min(max(known_edge, last_edge + self._step_edges), _EDGE_MAX)
         self._store_presses(known_edge)
         self._count_lost(known_edge)
         frames_stored = self._frames_stored + count
@@ -344,9 +345,10 @@ class TraceWriter:
 
     def _store_presses(self, known_edge: int) -> None:
         ready = 0
+        stop_edge = known_edge - self._press_margin_edges
         while (
             ready < len(self._presses)
-            and self.header.edge_at(self._presses[ready].cycle) < known_edge
+            and self.header.edge_at(self._presses[ready].cycle) < stop_edge
         ):
             ready += 1
         presses, self._presses = self._presses[:ready], self._presses[ready:]
@@ -386,6 +388,7 @@ class TraceWriter:
                 wanted=f"the {self._frames_stored:,} frames before it are whole and still "
                 f"read{where}",
             )
+            self._release()
             raise self._failure from error
 
     def _enter(self, kind: bytes, payload: bytes) -> None:
@@ -396,6 +399,23 @@ class TraceWriter:
         descriptor, self._descriptor = self._descriptor, -1
         if descriptor >= 0:
             os.close(descriptor)
+
+
+def _press_margin_edges(header: TraceHeader, step_edges: int) -> int:
+    """Give how far link time can be ahead of the processor: a full FIFO and two cycles.
+
+    A key that is pressed now belongs to this cycle, though frames of later edges may have been
+    written. Keys wait for this long, so that one pressed live and one that is known beforehand
+    go to the same chunk.
+    """
+    if header.board is None:
+        return 0
+    cycle_edges = header.edge_at(2) - header.edge_at(0)
+    return (header.board.sender.fifo_depth + 2) * step_edges + cycle_edges
+
+
+def _round_up(value: int, step: int) -> int:
+    return -(-value // step) * step
 
 
 def _recording_path(path: Path, file: str) -> tuple[Path, bool]:

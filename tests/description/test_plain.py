@@ -1,0 +1,192 @@
+"""Descriptions as plain dicts: nothing lost, nothing of the place, anything foreign refused."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from busplay.description.board import (
+    Board,
+    BusyTime,
+    HostPort,
+    Image,
+    Memory,
+    ReceiverEnd,
+    Sender,
+)
+from busplay.description.link import Link
+from busplay.description.plain import (
+    board_from_plain,
+    board_to_plain,
+    link_from_plain,
+    link_to_plain,
+)
+from busplay.description.read_link import load_link, shipped_links
+from busplay.errors import InputError
+from busplay.link.layout import FrameLayout
+from tests.boards import GUARDED, board_with
+from tests.strategies import links
+
+
+def through_json(plain: object) -> object:
+    return json.loads(json.dumps(plain))
+
+
+@pytest.mark.parametrize("name", shipped_links())
+def test_shipped_links_come_back(name: str) -> None:
+    link = load_link(name)
+    assert link_from_plain(through_json(link_to_plain(link)), file=link.file) == link
+
+
+@settings(max_examples=100, deadline=None)
+@given(link=links())
+def test_any_link_comes_back_with_the_same_layout(link: Link) -> None:
+    back = link_from_plain(through_json(link_to_plain(link)), file=link.file)
+    assert back == link
+    assert FrameLayout(back).idle_word == FrameLayout(link).idle_word
+
+
+FULL_BOARD = replace(
+    board_with(GUARDED, sender=Sender(5, 7)),
+    memory=(
+        Memory("ram", 0, 0xA1FF),
+        Memory("rom", 0xC000, 0xFFFF, Image(Path("/somewhere/else/stars.bin"), "raw", 0xC000)),
+    ),
+    receiver=ReceiverEnd(32, 250, 900, True, (BusyTime(63_556, 10_000, 5), BusyTime(7, 3))),
+    host_port=HostPort(0xA400, 50, 99),
+    program_load_address=0xC000,
+    description="zwei Anzeigen, größer",
+    file="/somewhere/dunlin.toml",
+)
+
+
+def test_board_comes_back_but_for_where_its_files_lay() -> None:
+    plain = board_to_plain(FULL_BOARD)
+    assert "somewhere" not in json.dumps(plain)
+    back = board_from_plain(through_json(plain), file="a.trace")
+    rom = replace(FULL_BOARD.memory[1], image=Image(Path("stars.bin"), "raw", 0xC000))
+    assert back == replace(
+        FULL_BOARD,
+        memory=(FULL_BOARD.memory[0], rom),
+        file="a.trace",
+        link=replace(FULL_BOARD.link, file="a.trace"),
+    )
+
+
+def test_same_board_from_another_folder_is_the_same_dict() -> None:
+    other = replace(FULL_BOARD, file="elsewhere/dunlin.toml")
+    assert board_to_plain(other) == board_to_plain(FULL_BOARD)
+
+
+def test_key_that_is_missing_takes_the_default_of_older_traces() -> None:
+    plain = board_to_plain(FULL_BOARD)
+    del plain["sender"]
+    del plain["host_port"]
+    back = board_from_plain(through_json(plain))
+    assert back.sender == Sender()
+    assert back.host_port is None
+
+
+Change = Callable[[dict], object]  # type: ignore[type-arg]
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        (lambda b: b.update(extra=1), 'board: found the key "extra"; this version of busplay does not know it; a later one may'),  # noqa: E501
+        (lambda b: b.pop("units"), "board: found no units; it belongs here"),
+        (lambda b: b.update(units={}), "board.units: found a table; an array belongs here"),
+        (lambda b: b.update(name=7), "board.name: found 7; a string of up to 10,000 letters belongs here"),  # noqa: E501
+        (lambda b: b.update(clock_hz=0), "board.clock_hz: found 0; 1 to 1,000,000,000 belongs here"),  # noqa: E501
+        (lambda b: b.update(clock_hz=True), "board.clock_hz: found true, a boolean; a whole number belongs here"),  # noqa: E501
+        (lambda b: b.update(clock_hz=8e6), "board.clock_hz: found 8000000.0, a float; a whole number belongs here"),  # noqa: E501
+        (lambda b: b.update(processor="z80"), 'board.processor: found "z80", a string; one of "6502" or "65c02" belongs here'),  # noqa: E501
+        (lambda b: b["units"][1].update(name="panel"), "board.units: found two of one name; each has its own name"),  # noqa: E501
+        (lambda b: b["units"][1].update(bits_per_pixel=3), "board.units[1].bits_per_pixel: found 3; 1, 2, 4 or 8 belongs here"),  # noqa: E501
+        (lambda b: b["units"][0]["palette"].pop(), "board.units[0].palette: found 15 colours; 16 belong here"),  # noqa: E501
+        (lambda b: b["units"][0]["palette"][3].append(1), "board.units[0].palette[3]: found an array of 4; an array of 3 belongs here"),  # noqa: E501
+        (lambda b: b["units"][0]["palette"][3].__setitem__(0, 256), "board.units[0].palette[3][0]: found 256; 0 to 255 belongs here"),  # noqa: E501
+        (lambda b: b["units"][0].update(memory_bytes=1 << 60), "board.units[0].memory_bytes: found 1152921504606846976; 1 to 16,777,216 belongs here"),  # noqa: E501
+        (lambda b: b["windows"][0].update(unit="mural"), 'board.windows[0].unit: found "mural"; one of "panel" or "sign" belongs here'),  # noqa: E501
+        (lambda b: b["memory"][1]["image"].update(path="../x.bin"), 'board.memory[1].image.path: found "../x.bin", a string; a bare file name belongs here'),  # noqa: E501
+        (lambda b: b["receiver"].update(correct_one_bit=1), "board.receiver.correct_one_bit: found 1; true or false belongs here"),  # noqa: E501
+        (lambda b: b["link"].update(lanes=17), "board.link.lanes: found 17; 1 to 16 belongs here"),
+        (lambda b: b["link"].update(lanes=7), "board.link.fields: found 40 bits; 1 to 64 that fill whole symbols of 7 bits belong here"),  # noqa: E501
+        (lambda b: b["link"]["fields"].append({"name": "check", "bits": 5}), 'board.link.fields: found two named "check"; each has its own name'),  # noqa: E501
+        (lambda b: b["link"]["fields"][0].update(value=4), "board.link.fields[0].value: found 4; it has 2 bits"),  # noqa: E501
+        (lambda b: b["link"]["check"].update(field="hec"), 'board.link.check.field: found "hec"; a field of that name is missing'),  # noqa: E501
+        (lambda b: b["link"]["fields"][5].update(value=4), 'board.link.check.field: found "check"; a constant cannot be the check'),  # noqa: E501
+        (lambda b: b["link"]["check"].update(polynomial=256), "board.link.check.polynomial: found 256; the check has 8 bits"),  # noqa: E501
+        (lambda b: b["link"]["check"].update(covers=["space", "check"]), "board.link.check.covers: found space, check; other fields, each once"),  # noqa: E501
+        (lambda b: b["link"].update(idle={"data": 256}), "board.link.idle.data: found 256; it has 8 bits"),  # noqa: E501
+        (lambda b: b["link"].update(idle={"x": 1}), 'board.link.idle: found "x"; a field other than the check belongs here'),  # noqa: E501
+        (lambda b: b["link"].update(framing={"method": "guess"}), 'board.link.framing.method: found "guess", a string; one of "strobe", "marker" or "check" belongs here'),  # noqa: E501
+        (lambda b: b["link"].update(framing={"method": "marker", "symbols": [1] * 9}), "board.link.framing.symbols: found 9 symbols; 1 to 8 belong here"),  # noqa: E501
+        (lambda b: b["link"].update(framing={"method": "marker", "symbols": [1, 32]}), "board.link.framing.symbols: found 32; a symbol has 5 bits"),  # noqa: E501
+    ],
+)  # fmt: skip
+def test_dict_that_cannot_be_is_refused_with_its_place(change: Change, message: str) -> None:
+    plain = through_json(board_to_plain(FULL_BOARD))
+    change(plain)
+    with pytest.raises(InputError) as refused:
+        board_from_plain(plain, file="a.trace")
+    assert str(refused.value) == f"a.trace: {message}"
+
+
+def test_half_a_surrogate_pair_is_refused() -> None:
+    plain = link_to_plain(GUARDED)
+    plain["name"] = "\ud800"
+    with pytest.raises(InputError) as refused:
+        link_from_plain(plain)
+    assert str(refused.value) == (
+        "link.name: found half of a surrogate pair; a string that can be printed"
+    )
+
+
+JSON = st.recursive(
+    st.none()
+    | st.booleans()
+    | st.integers(-(1 << 70), 1 << 70)
+    | st.floats(allow_nan=False)
+    | st.text(max_size=4),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=4), inner),
+    max_leaves=6,
+)
+
+
+@settings(max_examples=300, deadline=None)
+@given(data=st.data())
+def test_any_json_is_a_board_or_an_input_error(data: st.DataObject) -> None:
+    plain = through_json(board_to_plain(FULL_BOARD))
+    # Walk to some place within the dict and put something foreign there.
+    for _ in range(data.draw(st.integers(1, 3))):
+        node = plain
+        while True:
+            keys = list(node) if isinstance(node, dict) else list(range(len(node)))
+            if not keys:
+                break
+            key = data.draw(st.sampled_from(keys))
+            if isinstance(node[key], dict | list) and data.draw(st.booleans()):
+                node = node[key]
+                continue
+            node[key] = data.draw(JSON)
+            break
+    try:
+        board = board_from_plain(plain)
+    except InputError:
+        return
+    assert isinstance(board, Board)
+    FrameLayout(board.link)
+
+
+@settings(max_examples=100, deadline=None)
+@given(plain=JSON)
+def test_json_that_is_no_link_is_refused(plain: object) -> None:
+    with pytest.raises(InputError):
+        link_from_plain(plain)
