@@ -102,7 +102,7 @@ class Replay:
         before_frames, before_edge = self.road.frames_carried, self.road.edge
         # At the end everything is shown, what the sender's FIFO still held too.
         last = stop_cycle == self.end_cycle
-        stop_edge = self.road.encoder.cycle_to_edge(stop_cycle)
+        stop_edge = self._start_edge(stop_cycle)
         for frames in self._frames_until(None if last else stop_edge):
             self.road.feed_frames(frames, stop_edge=0)
         self.road.feed_frames(FrameBatch.empty(), stop_edge=stop_edge)
@@ -115,12 +115,21 @@ class Replay:
         )
         return done
 
-    def _frames_until(self, stop_edge: int | None) -> Iterator[FrameBatch]:
-        """Give the frames that start before an edge (None: all), and keep the rest waiting."""
+    def _start_edge(self, cycle: int) -> int:
+        """Give the edge at which the frame of a store just before `cycle` starts at the earliest.
+
+        Frames up to there, itself included, are what a run has shown when it has come to
+        `cycle`, as long as no frame waited in the sender's FIFO.
+        """
+        grid = self.road.encoder.grid_edges
+        return -(-self.road.encoder.cycle_to_edge(cycle) // grid) * grid
+
+    def _frames_until(self, last_start: int | None) -> Iterator[FrameBatch]:
+        """Give the frames that start up to an edge (None: all), and keep the rest waiting."""
         while True:
             frames = self._waiting
-            if stop_edge is not None:
-                count = int(np.searchsorted(frames.edge, np.uint64(stop_edge)))
+            if last_start is not None:
+                count = int(np.searchsorted(frames.edge, np.uint64(last_start), side="right"))
                 if count < len(frames):
                     self._waiting = FrameBatch(frames.edge[count:], frames.word[count:])
                     yield FrameBatch(frames.edge[:count], frames.word[:count])
@@ -139,7 +148,7 @@ class Replay:
             InputError: the trace is damaged there.
         """
         cycle = max(0, min(cycle, self.end_cycle))
-        point = self.reader.seek(self.road.encoder.cycle_to_edge(cycle))
+        point = self.reader.seek(self._start_edge(cycle))
         self.road = Road(self.board)
         if point.states:
             self.road.restore(point.states, edge=point.edge, frames_carried=point.frames_before)
