@@ -44,11 +44,12 @@ for part in font sine panel sign decimal start; do
 done
 assemble start.s start-c.o -D C_RUNTIME
 parts="font.o sine.o panel.o sign.o decimal.o"
-ar65 a "$work/parts.lib" $(for part in $parts; do echo "$work/$part"; done)
+(cd "$work" && ar65 a parts.lib $parts)
 
 for name in $wanted; do
     case " $c " in
         *" $name "*)
+            # -Cl: local variables at fixed places, not on the stack; nothing here recurses.
             cc65 -g -t none --cpu 65c02 -Oirs -Cl -o "$work/$name.s" "$name.c"
             (cd "$work" && ca65 -g --cpu 65C02 -o "$name.o" "$name.s")
             start=start-c.o
@@ -62,8 +63,9 @@ for name in $wanted; do
     esac
     ld65 -C dunlin.cfg -o "$work/$name.bin" -Ln "$work/$name.unsorted" \
         "$work/$start" "$work/$name.o" "$work/parts.lib" $runtime
-    # Names with two underscores are the linker's own: sizes, not places.
-    grep -v " \.__" "$work/$name.unsorted" | LC_ALL=C sort -u >"$work/$name.lbl"
+    # Left out: names with two underscores, which are the linker's own (sizes, not places), and
+    # L0123, which are the compiler's (places inside a routine).
+    grep -v -E ' \.(__.*|L[0-9A-F]{4})$' "$work/$name.unsorted" | LC_ALL=C sort -u >"$work/$name.lbl"
 done
 
 status=0
@@ -72,10 +74,13 @@ for name in $wanted; do
         if [ $check = no ]; then
             cp "$work/$file" "$file"
         elif ! cmp -s "$work/$file" "$file"; then
-            echo "build.sh: roms/$file differs from what its source gives; run roms/build.sh and commit it" >&2
+            echo "build.sh: roms/$file is not what its source gives; run roms/build.sh" >&2
             status=1
         fi
     done
 done
+if [ $status = 1 ]; then
+    echo "build.sh: built with $(ca65 --version 2>&1), shipped with V2.18 - Debian 2.19-1" >&2
+fi
 [ $check = no ] || [ $status = 1 ] || echo "roms: every shipped file is what its source gives: $wanted"
 exit $status

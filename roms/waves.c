@@ -8,6 +8,7 @@
    made up. */
 
 #include <cc65.h>
+#include <string.h>
 
 #include "dunlin.h"
 
@@ -114,11 +115,12 @@ static void square(byte x, byte y, byte size, byte colour)
     byte* row = PANEL + (unsigned)y * PANEL_STRIDE + (x >> 1);
     byte pair = (byte)(colour << 4) | colour;
     byte bytes = size >> 1;
-    byte i;
 
     while (size != 0) {
-        for (i = 0; i < bytes; ++i) {
-            row[i] = pair;
+        if (bytes == 1) {
+            *row = pair;
+        } else {
+            memset(row, pair, bytes);
         }
         row += PANEL_STRIDE;
         --size;
