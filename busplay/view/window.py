@@ -383,6 +383,9 @@ class Window:
         screen.set_window(self._windowed_size, fullscreen=self._fullscreen)
 
     def _window_picture(self) -> np.ndarray[tuple[int, ...], np.dtype[np.uint8]]:
+        # The line may be a fifth of a second old; a picture that stays should agree with itself.
+        self._status_due_ns = 0
+        self._update_status(self._clock())
         surface = pygame.Surface(pygame.display.get_window_size(), depth=32)
         self._painter.paint(surface, self._scene)
         return np.ascontiguousarray(pygame.surfarray.array3d(surface).swapaxes(0, 1))

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -207,6 +208,19 @@ def test_shifted_picture_key_saves_the_window_as_it_is(
     wanted = np.ascontiguousarray(pygame.surfarray.array3d(surface).swapaxes(0, 1))
     tap(window, pygame.K_F9, modifiers=pygame.KMOD_LSHIFT)
     assert (tmp_path / "tide-001.png").read_bytes() == encode_png(wanted)
+
+
+def test_window_s_picture_tells_the_time_of_what_it_shows(make_window: MakeWindow) -> None:
+    window, playable, clock = make_window(clock_hz=1000)
+    window.do(Command.PAUSE)
+    window.paint()
+    clock.pass_ns(S // 10)
+    window.advance()
+    playable.state = replace(playable.state, clock_hz=1000, cycle=playable.cycle)
+    window.paint()
+    assert window._scene.cells[1].value == "0:00.000"
+    window.do(Command.WINDOW_PICTURE)
+    assert window._scene.cells[1].value == "0:00.100"
 
 
 def test_picture_that_cannot_be_saved_is_told_and_the_window_goes_on(
