@@ -9,6 +9,9 @@ from hypothesis import strategies as st
 from busplay.core.make import make_core
 from tests.core.programs import HANDLER, NMI_HANDLER, put, rows, small_machine
 
+HARDWARE_MANUAL = "MCS6500 Microcomputer Family Hardware Manual (1976)"
+SHEET = "W65C02S data sheet"
+
 I_CLEAR, I_SET, D = 0x30, 0x34, 0x08
 
 
@@ -24,6 +27,10 @@ def machine(code: str, *, processor: str = "65c02", p: int = I_CLEAR):  # type: 
     return core
 
 
+@pytest.mark.source(SHEET, part="interrupts clear D", kind="from memory")
+@pytest.mark.source(
+    HARDWARE_MANUAL, part="interrupt sequence: 7 cycles, PC and P pushed", kind="from memory"
+)
 @pytest.mark.parametrize("processor", ["6502", "65c02"])
 def test_sequence_takes_seven_cycles_and_pushes_in_three_four_and_five(processor: str) -> None:
     core = machine("EA EA", processor=processor, p=I_CLEAR | D)
@@ -38,6 +45,7 @@ def test_sequence_takes_seven_cycles_and_pushes_in_three_four_and_five(processor
     assert core.counters.interrupts_taken == 1
 
 
+@pytest.mark.source(SHEET, part="BRK clears D", kind="from memory")
 @pytest.mark.parametrize("processor", ["6502", "65c02"])
 def test_brk_pushes_b_set_and_the_65c02_clears_d(processor: str) -> None:
     core = machine("00 00", processor=processor, p=I_CLEAR | D)
@@ -46,6 +54,9 @@ def test_brk_pushes_b_set_and_the_65c02_clears_d(processor: str) -> None:
     assert core.p == (I_SET | D if processor == "6502" else I_SET)
 
 
+@pytest.mark.source(
+    HARDWARE_MANUAL, part="IRQ is sampled before the last cycle", kind="from memory"
+)
 @pytest.mark.parametrize(
     ("code", "cycles"),
     [("EA", 2), ("AD0010", 4), ("8D0010", 4), ("EE0010", 6), ("200004", 6), ("D000", 3)],
@@ -68,6 +79,7 @@ def test_line_is_looked_at_before_the_last_cycle(code: str, cycles: int) -> None
         assert taken_at_once == (active_in_cycle <= cycles - 2), active_in_cycle
 
 
+@pytest.mark.source(HARDWARE_MANUAL, part="CLI and the next instruction", kind="from memory")
 def test_effect_of_cli_comes_one_instruction_later() -> None:
     core = machine("58 EA EA", p=I_SET)
     core.irq = True
@@ -146,6 +158,9 @@ def test_first_instruction_of_the_handler_always_runs() -> None:
     assert core.counters.interrupts_taken == 2
 
 
+@pytest.mark.source(
+    HARDWARE_MANUAL, part="NMI is edge sensitive and not masked", kind="from memory"
+)
 def test_nmi_is_an_edge_goes_first_and_ignores_i() -> None:
     core = machine("EA EA EA", p=I_SET)
     core.irq = True
@@ -196,6 +211,9 @@ def test_acknowledge_as_the_line_is_seen_comes_too_late() -> None:
     assert core.pc == HANDLER
 
 
+@pytest.mark.source(
+    SHEET, part="WAI: 3 cycles, until an interrupt line is active", kind="from memory"
+)
 def test_wai_waits_for_the_line_and_takes_the_interrupt() -> None:
     core = machine("CB EA EA", p=I_CLEAR)
     assert core.run(100) == 100
@@ -210,6 +228,7 @@ def test_wai_waits_for_the_line_and_takes_the_interrupt() -> None:
     assert rows(core)[0] == (104, 0x01FF, 0x02)
 
 
+@pytest.mark.source(SHEET, part="WAI with I set goes on", kind="from memory")
 def test_wai_with_i_set_goes_on_with_the_next_instruction() -> None:
     core = machine("CB E8 EA", p=I_SET)
     core.run(50)

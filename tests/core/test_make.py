@@ -54,7 +54,8 @@ def other_package(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 
 def test_core_of_another_package_joins_by_an_entry_point(other_package: Path) -> None:
-    assert core_kinds() == ("reference", "broken", "harbour")
+    assert core_kinds()[-2:] == ("broken", "harbour")
+    assert "reference" in core_kinds()[:-2]
     core = make_core("harbour", "6502")
     assert core.kind == "harbour"
     assert find_core_class("harbour") is type(core)

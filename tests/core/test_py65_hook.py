@@ -1,7 +1,9 @@
 from __future__ import annotations
 
 import io
+from pathlib import Path
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -10,9 +12,14 @@ from py65.memory import ObservableMemory
 from py65.monitor import Monitor
 
 from busplay.core.instructions import INSTRUCTIONS, MODE_BYTES, Mode
-from busplay.core.make import make_core
+from busplay.core.make import core_for_board, make_core
 from busplay.core.py65_hook import hook_mpu
+from busplay.description.read_board import load_board
+from busplay.program.loading import load_memory
+from busplay.tap import StoreBuffer
 from tests.core.programs import rows
+
+ROMS = Path(__file__).parents[2] / "roms"
 
 
 class Noted:
@@ -250,6 +257,27 @@ def test_monitor_runs_a_program_to_its_break(monitor: Monitor) -> None:
     monitor.onecmd("assemble 0206 brk")
     monitor.onecmd("goto 0200")
     assert [data for _, _, data in noted.rows] == [0, 0, 1]
+
+
+@pytest.mark.parametrize("name", ["fill", "tides"])
+def test_shipped_program_makes_the_same_stores_under_the_hook_and_on_the_core(name: str) -> None:
+    board = load_board("dunlin")
+    core = core_for_board(board)
+    load_memory(board, core.memory, ROMS / f"{name}.bin")
+    mpu = mpu65c02.MPU(memory=core.memory.tolist())
+    core.reset()
+    mpu.pc, mpu.sp, mpu.p, mpu.processorCycles = core.pc, core.s, core.p, core.cycle
+    buffer = StoreBuffer(board)
+    hook = hook_mpu(mpu, buffer)
+    core.run(100_000)
+    while hook.cycle < core.cycle:
+        mpu.step()
+    assert hook.cycle == core.cycle
+    ours, theirs = core.take_stores(), buffer.take()
+    assert len(ours) > 3_000
+    assert np.array_equal(ours.cycle, theirs.cycle)
+    assert np.array_equal(ours.address, theirs.address)
+    assert np.array_equal(ours.data, theirs.data)
 
 
 OPCODES = {processor: sorted(table) for processor, table in INSTRUCTIONS.items()}
