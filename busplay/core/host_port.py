@@ -28,6 +28,7 @@ from __future__ import annotations
 
 from collections import deque
 from enum import IntEnum
+from typing import NamedTuple
 
 from busplay.description import board as description
 
@@ -60,6 +61,26 @@ class KeyCode(IntEnum):
     DOWN = 129
     LEFT = 130
     RIGHT = 131
+
+
+class Standing(NamedTuple):
+    """What the registers read as from a cycle on, for a core that reads most of them itself.
+
+    Attributes:
+        random: state of the generator; a read steps it first.
+        kept_tick: what the registers behind TICK are taken from.
+        refresh_from: cycle from which a refresh is pending.
+        refresh_enabled: bit 0 of REFRESH.
+        key_ready: what KEY_READY reads; 0 means that KEY_CODE reads 0 too.
+        key_ready_until: cycle from which KEY_READY may read otherwise.
+    """
+
+    random: int
+    kept_tick: int
+    refresh_from: int
+    refresh_enabled: int
+    key_ready: int
+    key_ready_until: int
 
 
 class HostPort:
@@ -137,6 +158,29 @@ class HostPort:
         if self._enabled_from == NEVER:
             return NEVER
         return max(self._enabled_from, self._refresh_cycle(self._refresh_number))
+
+    def standing(self, cycle: int) -> Standing:
+        """Tell what the registers read as from `cycle` on, until a key is taken or a write comes.
+
+        A core that read RANDOM or TICK by it hands their states back to `resume`.
+        """
+        waiting = self._keys_waiting(cycle)
+        next_key_cycle = NEVER
+        if waiting < min(len(self._keys), KEYS_SHOWN):
+            next_key_cycle = self._keys[waiting][0]
+        return Standing(
+            self._random,
+            self._kept_tick,
+            self._refresh_cycle(self._refresh_number),
+            0 if self._enabled_from == NEVER else 1,
+            0x80 | waiting if waiting else 0,
+            next_key_cycle,
+        )
+
+    def resume(self, *, random: int, kept_tick: int) -> None:
+        """Go on from the states that reads by a `Standing` left."""
+        self._random = random
+        self._kept_tick = kept_tick
 
     def read(self, offset: int, *, cycle: int) -> int:
         """Read a register in `cycle`; give the byte."""

@@ -29,7 +29,10 @@ from busplay.errors import InputError
 ENTRY_POINT_GROUP = "busplay.cores"
 
 # Ours stand here and need no installed metadata; modules load when a core is made.
-_OURS = {"reference": "busplay.core.reference:ReferenceCore"}
+_OURS = {
+    "compiled": "busplay.core.compiled.core:CompiledCore",
+    "reference": "busplay.core.reference:ReferenceCore",
+}
 
 
 def core_kinds() -> tuple[str, ...]:
@@ -65,7 +68,7 @@ def make_core(kind: str, processor: str) -> Core:
     """Make a core over 64 KiB of plain RAM, all of it one window, without a host port.
 
     Args:
-        kind: `reference`, or the name of another package's core.
+        kind: `compiled`, `reference`, or the name of another package's core.
         processor: `6502` or `65c02`, or what the core's class has.
 
     Raises:

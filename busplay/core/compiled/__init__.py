@@ -1,1 +1,1 @@
-"""The compiled core: machine code made from the table of instructions."""
+"""The compiled core: machine code made from the table of instructions; begin with `machine`."""

@@ -15,6 +15,8 @@ from typing import TypeAlias
 
 Number: TypeAlias = "Value | int"
 
+# Called out of line by functions that have the host's registers full.
+CALLED = "preserve_mostcc i64"
 UNLIKELY = "!prof !0"
 METADATA = '!0 = !{!"branch_weights", i32 1, i32 100000}\n'
 
@@ -30,7 +32,7 @@ class Body:
     def name(self) -> str:
         """Give a name that nothing has yet."""
         self._count += 1
-        return f"%{self._count}v"
+        return f"%v{self._count}"
 
     def label(self) -> str:
         """Give a label that nothing has yet."""
@@ -60,7 +62,9 @@ class Body:
         self.lines.append(f"{label}:")
         self.block = label
 
-    def branch(self, condition: Truth, then: str, otherwise: str, *, unlikely: bool) -> None:
+    def branch(
+        self, condition: Truth, then: str, otherwise: str, *, unlikely: bool = False
+    ) -> None:
         """Go to one of two blocks; `unlikely` is said of `then`."""
         hint = f", {UNLIKELY}" if unlikely else ""
         self.write(f"br i1 {condition.text}, label %{then}, label %{otherwise}{hint}")
@@ -68,6 +72,26 @@ class Body:
     def jump(self, label: str) -> None:
         """Go to a block."""
         self.write(f"br label %{label}")
+
+    def merge(self, *ways: tuple[Value, str]) -> Value:
+        """Give the value of the block that this one was reached from."""
+        texts = ", ".join(f"[ {value.text}, %{block} ]" for value, block in ways)
+        return self.value(f"phi i64 {texts}")
+
+    def call(self, function: str, *arguments: Value) -> Value:
+        """Call a function of the kernel that keeps the caller's registers; give its result."""
+        texts = "".join(f", i64 {argument.text}" for argument in arguments)
+        return self.value(f"call {CALLED} @{function}(ptr %m{texts})")
+
+    def definition(self, head: str) -> str:
+        """Give the whole function, headed by its name, arguments and attributes."""
+        lines = "\n".join(self.lines)
+        return f"define {head} {{\nentry:\n{lines}\n}}\n"
+
+    @property
+    def has_ended(self) -> bool:
+        """Whether the present block has its return."""
+        return self.lines[-1].startswith("  ret ")
 
     # Memory: all addresses are the base pointer and an offset in bytes.
 
@@ -118,6 +142,9 @@ class Value:
     def __add__(self, other: Number) -> Value:
         return self._with("add", other)
 
+    def __invert__(self) -> Value:
+        return self._with("xor", -1)
+
     def __sub__(self, other: Number) -> Value:
         return self._with("sub", other)
 
@@ -133,7 +160,7 @@ class Value:
     def __lshift__(self, bits: int) -> Value:
         return self._with("shl", bits)
 
-    def __rshift__(self, bits: int) -> Value:
+    def __rshift__(self, bits: Number) -> Value:
         return self._with("lshr", bits)
 
     def _with(self, operation: str, other: Number) -> Value:
@@ -159,6 +186,10 @@ class Value:
         """Tell if this is 0 or less, as a number with a sign."""
         return self._compare("sle", 0)
 
+    def negative(self) -> Truth:
+        """Tell if this is below 0, as a number with a sign."""
+        return self._compare("slt", 0)
+
     def has(self, bits: int) -> Truth:
         """Tell if any of these bits is set."""
         return (self & bits).differs(0)
@@ -178,9 +209,11 @@ class Truth:
 
     def choose(self, then: Number, otherwise: Number) -> Value:
         """Give one of two numbers; both are worked out."""
-        return self.body.value(
-            f"select i1 {self.text}, i64 {_text(then)}, i64 {_text(otherwise)}"
-        )
+        return self.body.value(f"select i1 {self.text}, i64 {_text(then)}, i64 {_text(otherwise)}")
+
+    def both(self, other: Truth) -> Truth:
+        """Tell if both hold."""
+        return self.body.truth(f"and i1 {self.text}, {other.text}")
 
     def as_number(self) -> Value:
         """Give 1 or 0."""

@@ -1,0 +1,124 @@
+"""Turn a kernel's text into machine code, and keep it for the next start.
+
+The text is written anew at every start (some 15 ms) and is itself, with all else that the code
+depends on, the key under which the code is kept: a changed template, table, compiler or
+processor can never meet old code. Compiling takes about a second, loading kept code a few
+milliseconds.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import hashlib
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cache
+
+import llvmlite
+import llvmlite.binding as llvm
+
+from busplay.core.compiled.code_cache import CodeCache
+from busplay.core.compiled.generate import kernel_text
+from busplay.errors import BusplayError
+
+OPTIMISATION = 2
+
+
+class CompileError(BusplayError):
+    """This machine's compiler does not take the kernel."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Kernel:
+    """Machine code, ready to run.
+
+    Attributes:
+        run: takes the address of a block's memory.
+        table: addresses of the 256 instructions' code, for the block.
+        was_kept: it came from the cache.
+    """
+
+    run: Callable[[int], None]
+    table: tuple[int, ...]
+    was_kept: bool
+    _engine: llvm.ExecutionEngine
+
+
+@cache
+def load_kernel(processor: str) -> Kernel:
+    """Give a processor's kernel, from the cache or newly compiled.
+
+    Raises:
+        CompileError: the compiler refuses the kernel.
+    """
+    return build_kernel(processor, CodeCache.usual())
+
+
+def build_kernel(processor: str, code_cache: CodeCache) -> Kernel:
+    """Give a processor's kernel; `code_cache` is where it may be kept.
+
+    Raises:
+        CompileError: the compiler refuses the kernel.
+    """
+    text = kernel_text(processor)
+    llvm.initialize_native_target()
+    llvm.initialize_native_asmprinter()
+    name = f"kernel-{processor}-{_key(text)}"
+    code = code_cache.find(name)
+    was_kept = code is not None
+    try:
+        machine = _target_machine()
+        if code is None:
+            code = _compile(text, machine)
+            code_cache.keep(name, code)
+        return _load(code, machine, was_kept=was_kept)
+    except RuntimeError as error:
+        raise CompileError(
+            f"the compiled core of the {processor} cannot be built: {error}"
+        ) from error
+
+
+def _key(text: str) -> str:
+    features = llvm.get_host_cpu_features().flatten()
+    parts = (
+        text,
+        llvmlite.__version__,
+        str(llvm.llvm_version_info),
+        llvm.get_process_triple(),
+        llvm.get_host_cpu_name(),
+        features,
+        str(OPTIMISATION),
+    )
+    return hashlib.sha256("\0".join(parts).encode()).hexdigest()[:24]
+
+
+def _target_machine() -> llvm.TargetMachine:
+    # All calls stay within the one object, so small code suits wherever it is loaded.
+    return llvm.Target.from_triple(llvm.get_process_triple()).create_target_machine(
+        cpu=llvm.get_host_cpu_name(),
+        features=llvm.get_host_cpu_features().flatten(),
+        opt=OPTIMISATION,
+        reloc="pic",
+        codemodel="small",
+    )
+
+
+def _compile(text: str, machine: llvm.TargetMachine) -> bytes:
+    module = llvm.parse_assembly(text)
+    module.triple = machine.triple
+    module.data_layout = str(machine.target_data)
+    module.verify()
+    options = llvm.create_pipeline_tuning_options(speed_level=OPTIMISATION)
+    builder = llvm.create_pass_builder(machine, options)
+    builder.getModulePassManager().run(module, builder)
+    code: bytes = machine.emit_object(module)
+    return code
+
+
+def _load(code: bytes, machine: llvm.TargetMachine, *, was_kept: bool) -> Kernel:
+    engine = llvm.create_mcjit_compiler(llvm.parse_assembly(""), machine)
+    engine.add_object_file(llvm.ObjectFileRef.from_data(code))
+    engine.finalize_object()
+    run = ctypes.CFUNCTYPE(None, ctypes.c_void_p)(engine.get_function_address("run"))
+    table = (ctypes.c_uint64 * 256).from_address(engine.get_global_value_address("table"))
+    return Kernel(run, tuple(table), was_kept, engine)

@@ -1,0 +1,94 @@
+"""Keep machine code in files: beside this module if that may be, else in the user's folder.
+
+Code beside the module serves every user of the installation, as Python's own compiled files
+do; whoever may write there could change the program anyway. A file has the SHA-256 of its
+contents before them; whatever does not fit it is as good as not there. Where nothing can be
+written nothing is kept, and nobody is told: it only takes longer.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import sys
+import tempfile
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Self
+
+FOLDER_VARIABLE = "BUSPLAY_CACHE_DIR"
+"""Environment variable that names the one folder to use instead."""
+
+_DIGEST_BYTES = 32
+_SUFFIX = ".machinecode"
+
+
+class CodeCache:
+    """Files of machine code by name.
+
+    Args:
+        folders: where to look, in order; the first that can be written is written to.
+    """
+
+    def __init__(self, folders: Sequence[Path]) -> None:
+        self.folders = tuple(folders)
+
+    @classmethod
+    def usual(cls) -> Self:
+        """Give the one for this installation and user."""
+        named = os.environ.get(FOLDER_VARIABLE)
+        if named:
+            return cls([Path(named)])
+        return cls([Path(__file__).parent / "__pycache__", *_user_folders()])
+
+    def find(self, name: str) -> bytes | None:
+        """Give the code kept under a name, or None."""
+        for folder in self.folders:
+            try:
+                kept = (folder / (name + _SUFFIX)).read_bytes()
+            except OSError:
+                continue
+            digest, code = kept[:_DIGEST_BYTES], kept[_DIGEST_BYTES:]
+            if hashlib.sha256(code).digest() == digest:
+                return code
+        return None
+
+    def keep(self, name: str, code: bytes) -> Path | None:
+        """Keep code; give the file, or None if there is no place for it."""
+        for folder in self.folders:
+            path = folder / (name + _SUFFIX)
+            try:
+                folder.mkdir(parents=True, exist_ok=True)
+                _write_whole(path, hashlib.sha256(code).digest() + code)
+            except OSError:
+                continue
+            return path
+        return None
+
+
+def _write_whole(path: Path, contents: bytes) -> None:
+    # Beside it first, so that another process never sees half a file.
+    descriptor, beside = tempfile.mkstemp(dir=path.parent, prefix=path.stem, suffix=".new")
+    try:
+        with os.fdopen(descriptor, "wb") as file:
+            file.write(contents)
+        # For the other users of the installation.
+        Path(beside).chmod(0o644)
+        Path(beside).replace(path)
+    except BaseException:
+        Path(beside).unlink(missing_ok=True)
+        raise
+
+
+def _user_folders() -> list[Path]:
+    if sys.platform == "win32":
+        base = os.environ.get("LOCALAPPDATA")
+        return [Path(base) / "busplay" / "cache"] if base else []
+    try:
+        home = Path.home()
+    except RuntimeError:  # there is none
+        return []
+    if sys.platform == "darwin":
+        return [home / "Library" / "Caches" / "busplay"]
+    base = os.environ.get("XDG_CACHE_HOME")
+    return [Path(base) / "busplay" if base else home / ".cache" / "busplay"]

@@ -1,0 +1,411 @@
+"""The compiled core: the kernel runs the program, the host does what is rare.
+
+How to think about it. The kernel runs instructions until its cycles are used up; so many are
+given that nobody can disturb before: up to the end of the run, or the first cycle at which an
+interrupt line could be seen. It comes back early for the few things that need the host: a
+write to the host port, a key that is to be taken, WAI, STP, a missing instruction. What the
+kernel needs to know of the host port (when a refresh is pending, the random state, the tick)
+is laid out for it before each stretch, and taken back after it; what it all means stands in
+`busplay.core.host_port` alone.
+
+The reference core has the same loop, line by line where it matters: read the two beside each
+other.
+"""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+import numpy as np
+
+from busplay.batch import StoreBatch, UInt8Column
+from busplay.core.compiled.block import (
+    ACTIONS_OFFSET,
+    BLOCK_BYTES,
+    CELL_COUNT,
+    MEMORY_BYTES,
+    MIRRORED,
+    MIRRORED_BYTES,
+    NO_ANSWER,
+    TABLE_OFFSET,
+    Cell,
+    Reason,
+)
+from busplay.core.compiled.build import load_kernel
+from busplay.core.compiled.store_columns import StoreColumns
+from busplay.core.cycles import RESET_CYCLES, timing_of
+from busplay.core.host_port import NEVER, HostPort
+from busplay.core.instructions import INSTRUCTIONS
+from busplay.core.interface import CoreCounters, CoreStop
+from busplay.core.memory_map import Action, MemoryMap
+
+CARRY, ZERO, INTERRUPT, DECIMAL, OVERFLOW, NEGATIVE = 0x01, 0x02, 0x04, 0x08, 0x40, 0x80
+ALWAYS_SET = 0x30
+NMI_VECTOR, RESET_VECTOR, IRQ_VECTOR = 0xFFFA, 0xFFFC, 0xFFFE
+
+# An interrupt is taken after an instruction if its line was active two cycles before the
+# instruction after it begins: in the last cycle but one.
+_LOOK_CYCLES = 2
+
+# The kernel's cycles are signed; nothing runs that long.
+_CYCLES_MAX = 1 << 62
+
+# Longest stretch at one go: it bounds the room that its stores can need.
+_STRETCH_CYCLES = 1 << 20
+
+_NO_ADDRESS = 1 << 32
+_PAGE_BYTES = 4096
+
+
+class CompiledCore:
+    """An NMOS 6502 or W65C02S in machine code; see `Core`.
+
+    Undocumented opcodes stop the core with a reason, those of the 65C02 too.
+    """
+
+    kind: ClassVar[str] = "compiled"
+    processors: ClassVar[frozenset[str]] = frozenset(INSTRUCTIONS)
+
+    def __init__(
+        self, processor: str, memory_map: MemoryMap, host_port: HostPort | None = None
+    ) -> None:
+        if processor not in self.processors:
+            raise ValueError(f"processor is {processor!r}; it is one of {sorted(self.processors)}")
+        if (host_port and host_port.first_address) != memory_map.host_port_first:
+            raise ValueError("host_port does not lie where memory_map has it")
+        self._processor = processor
+        self._map = memory_map
+        self._host_port = host_port
+        self._kernel = load_kernel(processor)
+        self._clears_decimal = processor != "6502"
+        self._mnemonics = timing_of(processor).mnemonics
+        self._lay_out()
+        self._columns = StoreColumns()
+        self._irq_from = NEVER
+        self._nmi_from = NEVER
+        self._due_vector = 0
+        self._waiting = False
+        self._stop: CoreStop | None = None
+        self._interrupts_taken = 0
+
+    def _lay_out(self) -> None:
+        """Make the block, as power-on leaves it; see `busplay.core.compiled.block`."""
+        room = np.zeros(BLOCK_BYTES + _PAGE_BYTES, np.uint8)
+        start = -room.ctypes.data % _PAGE_BYTES
+        block = room[start : start + BLOCK_BYTES]
+        base = -TABLE_OFFSET
+        self._base_address = block.ctypes.data + base
+        self._memory = block[base : base + MEMORY_BYTES]
+        self._memory[:] = self._map.power_on_memory()
+        actions = block[base + ACTIONS_OFFSET :]
+        actions[:] = self._map.actions
+        mirrored = actions[:MIRRORED_BYTES]
+        mirrored[(mirrored & Action.LANDS) != 0] |= MIRRORED
+        block[: 8 * 256].view(np.uint64)[:] = self._kernel.table
+        # Cell n is the n-th from the end: `cells[~n]`.
+        cells = block[base - 8 * CELL_COUNT : base].view(np.int64)
+        self._cells: memoryview[int] = cells.data
+        self._cells[~Cell.I] = INTERRUPT
+        self._cells[~Cell.NZ] = 1
+        self._cells[~Cell.ANSWER] = NO_ANSWER
+        first = self._map.host_port_first
+        self._cells[~Cell.PORT_FIRST] = _NO_ADDRESS if first is None else first
+
+    # What `Core` promises.
+
+    @property
+    def processor(self) -> str:
+        """See `Core`."""
+        return self._processor
+
+    @property
+    def memory_map(self) -> MemoryMap:
+        """See `Core`."""
+        return self._map
+
+    @property
+    def host_port(self) -> HostPort | None:
+        """See `Core`."""
+        return self._host_port
+
+    @property
+    def memory(self) -> UInt8Column:
+        """See `Core`."""
+        return self._memory
+
+    @property
+    def cycle(self) -> int:
+        """See `Core`."""
+        cells = self._cells
+        return cells[~Cell.LIMIT] - cells[~Cell.LEFT]
+
+    @property
+    def stop(self) -> CoreStop | None:
+        """See `Core`."""
+        return self._stop
+
+    @property
+    def counters(self) -> CoreCounters:
+        """See `Core`."""
+        return CoreCounters(
+            self._columns.count,
+            self._cells[~Cell.ROM_WRITES],
+            self._cells[~Cell.UNMAPPED_WRITES],
+            self._interrupts_taken,
+        )
+
+    @property
+    def pc(self) -> int:
+        """See `Core`."""
+        return self._cells[~Cell.PC]
+
+    @pc.setter
+    def pc(self, value: int) -> None:
+        self._set("pc", Cell.PC, value, highest=0xFFFF)
+
+    @property
+    def a(self) -> int:
+        """See `Core`."""
+        return self._cells[~Cell.A]
+
+    @a.setter
+    def a(self, value: int) -> None:
+        self._set("a", Cell.A, value)
+
+    @property
+    def x(self) -> int:
+        """See `Core`."""
+        return self._cells[~Cell.X]
+
+    @x.setter
+    def x(self, value: int) -> None:
+        self._set("x", Cell.X, value)
+
+    @property
+    def y(self) -> int:
+        """See `Core`."""
+        return self._cells[~Cell.Y]
+
+    @y.setter
+    def y(self, value: int) -> None:
+        self._set("y", Cell.Y, value)
+
+    @property
+    def s(self) -> int:
+        """See `Core`."""
+        return self._cells[~Cell.S]
+
+    @s.setter
+    def s(self, value: int) -> None:
+        self._set("s", Cell.S, value)
+
+    @property
+    def p(self) -> int:
+        """See `Core`."""
+        cells = self._cells
+        nz = cells[~Cell.NZ]
+        return (
+            ALWAYS_SET
+            | (NEGATIVE if nz & 0x8080 else 0)
+            | (OVERFLOW if cells[~Cell.V] & 0x80 else 0)
+            | cells[~Cell.D]
+            | cells[~Cell.I]
+            | (0 if nz & 0xFF else ZERO)
+            | cells[~Cell.C]
+        )
+
+    @p.setter
+    def p(self, value: int) -> None:
+        cells = self._cells
+        value = _in_range("p", value, 0xFF)
+        cells[~Cell.NZ] = (value & NEGATIVE) << 8 | (0 if value & ZERO else 1)
+        cells[~Cell.V] = (value & OVERFLOW) << 1
+        cells[~Cell.D] = value & DECIMAL
+        cells[~Cell.I] = value & INTERRUPT
+        cells[~Cell.C] = value & CARRY
+
+    def _set(self, name: str, cell: Cell, value: int, *, highest: int = 0xFF) -> None:
+        self._cells[~cell] = _in_range(name, value, highest)
+
+    @property
+    def irq(self) -> bool:
+        """See `Core`."""
+        return self._irq_from != NEVER
+
+    @irq.setter
+    def irq(self, active: bool) -> None:
+        if active != self.irq:
+            self._irq_from = self.cycle if active else NEVER
+
+    def reset(self) -> int:
+        """See `Core`."""
+        cells, memory = self._cells, self._memory
+        self._set_cycle(self.cycle + RESET_CYCLES)
+        self.s = 0xFD
+        cells[~Cell.I] = INTERRUPT
+        if self._clears_decimal:
+            cells[~Cell.D] = 0
+        self.pc = int(memory[RESET_VECTOR]) | int(memory[RESET_VECTOR + 1]) << 8
+        self._waiting = False
+        self._nmi_from = NEVER
+        self._due_vector = 0
+        self._stop = None
+        if self._host_port is not None:
+            self._host_port.reset(self.cycle - 1)
+        return RESET_CYCLES
+
+    def nmi(self) -> None:
+        """See `Core`."""
+        if self._nmi_from == NEVER:
+            self._nmi_from = self.cycle
+
+    def step(self) -> int:
+        """See `Core`."""
+        return self.run(1)
+
+    def run(self, cycles: int) -> int:
+        """See `Core`."""
+        first_cycle = self.cycle
+        stop_cycle = min(first_cycle + cycles, _CYCLES_MAX)
+        while (cycle := self.cycle) < stop_cycle and self._stop is None:
+            if self._due_vector:
+                self._take_interrupt(cycle)
+                continue
+            line_from = self._irq_line_from()
+            seen_from = min(line_from, self._nmi_from) + _LOOK_CYCLES
+            limit = min(seen_from, stop_cycle)
+            if self._waiting:
+                self._set_cycle(max(cycle, limit))
+            else:
+                self._execute(cycle, max(limit, cycle + 1))
+            if self.cycle >= seen_from:
+                self._look_at_lines(line_from)
+        return self.cycle - first_cycle
+
+    def take_stores(self) -> StoreBatch:
+        """See `Core`."""
+        return self._columns.take()
+
+    # Between instructions.
+
+    def _set_cycle(self, cycle: int) -> None:
+        self._cells[~Cell.LIMIT] = cycle
+        self._cells[~Cell.LEFT] = 0
+
+    def _execute(self, cycle: int, limit: int) -> None:
+        """Run instructions, at least one, until `limit` or until something needs the host."""
+        cells = self._cells
+        limit = min(limit, cycle + _STRETCH_CYCLES)
+        cells[~Cell.LIMIT] = limit
+        cells[~Cell.LEFT] = limit - cycle
+        self._run_kernel()
+        while cells[~Cell.REASON] == Reason.ASKS:
+            self._answer()
+            self._run_kernel()
+        if cells[~Cell.PORT_WRITES]:
+            self._write_to_port()
+        reason = cells[~Cell.REASON]
+        if reason != Reason.SPENT:
+            self._note_reason(reason)
+
+    def _run_kernel(self) -> None:
+        """Run the kernel once, with the host port's state laid out for it."""
+        cells, port = self._cells, self._host_port
+        self._columns.make_room(cells[~Cell.LEFT], cells)
+        if port is None:
+            self._kernel.run(self._base_address)
+        else:
+            standing = port.standing(self.cycle)
+            cells[~Cell.RANDOM] = standing.random
+            cells[~Cell.KEPT_TICK] = standing.kept_tick
+            cells[~Cell.REFRESH_FROM] = min(standing.refresh_from, _CYCLES_MAX)
+            cells[~Cell.REFRESH_ENABLED] = standing.refresh_enabled
+            cells[~Cell.KEY_READY] = standing.key_ready
+            cells[~Cell.KEY_UNTIL] = min(standing.key_ready_until, _CYCLES_MAX)
+            self._kernel.run(self._base_address)
+            port.resume(random=cells[~Cell.RANDOM], kept_tick=cells[~Cell.KEPT_TICK])
+        self._columns.note_filled(cells)
+
+    def _answer(self) -> None:
+        """Read the host port for the instruction that asked; it will be run again."""
+        cells, port = self._cells, self._host_port
+        if port is not None:
+            offset, cycle = cells[~Cell.ASKED_OFFSET], cells[~Cell.ASKED_CYCLE]
+            cells[~Cell.ANSWER] = port.read(offset, cycle=cycle)
+
+    def _write_to_port(self) -> None:
+        """Do the writes to the host port of the instruction that just ended, in order."""
+        cells, port = self._cells, self._host_port
+        count = cells[~Cell.PORT_WRITES]
+        cells[~Cell.PORT_WRITES] = 0
+        if port is None:
+            return
+        for number in range(count):
+            first = Cell.PORT_WRITE + 3 * number
+            cycle, offset, byte = (cells[~(first + place)] for place in range(3))
+            port.write(offset, byte, cycle=cycle)
+        status = port.exit_status
+        if status is not None:
+            address, opcode, name = self._instruction()
+            reason = (
+                f"${address:04X}: opcode ${opcode:02X} ({name}) wrote {status} to the host port's"
+                " EXIT"
+            )
+            self._stop = CoreStop("exit", reason, address, opcode, self.cycle, status)
+
+    def _note_reason(self, reason: int) -> None:
+        address, opcode, name = self._instruction()
+        if reason == Reason.WAITS:
+            self._waiting = True
+        elif reason == Reason.HALTED:
+            text = f"${address:04X}: opcode ${opcode:02X} (STP) stopped the processor until a reset"
+            self._stop = CoreStop("halted", text, address, opcode, self.cycle)
+        elif reason == Reason.OPCODE:
+            what = f"opcode ${opcode:02X}" + (f" ({name})" if name != "???" else "")
+            text = (
+                f"${address:04X}: {what} is not in the compiled core of the {self._processor};"
+                " the program cannot go on here"
+            )
+            self._stop = CoreStop("opcode", text, address, opcode, self.cycle)
+
+    def _instruction(self) -> tuple[int, int, str]:
+        """Give address, opcode and name of the instruction that the kernel told of."""
+        noted = self._cells[~Cell.AT]
+        opcode = noted >> 16
+        return noted & 0xFFFF, opcode, self._mnemonics[opcode]
+
+    def _irq_line_from(self) -> int:
+        port = self._host_port
+        return self._irq_from if port is None else min(self._irq_from, port.interrupt_cycle())
+
+    def _look_at_lines(self, line_from: int) -> None:
+        """Look at the interrupt lines as the instruction that just ended did.
+
+        Args:
+            line_from: from when the IRQ line was active as that instruction began: what it
+                wrote itself comes too late to be seen.
+        """
+        cells = self._cells
+        look_cycle = self.cycle - _LOOK_CYCLES
+        if self._nmi_from <= look_cycle:
+            self._nmi_from = NEVER
+            self._due_vector = NMI_VECTOR
+        elif line_from <= look_cycle:
+            if not cells[~Cell.OLD_I] if cells[~Cell.DELAYED] else not cells[~Cell.I]:
+                self._due_vector = IRQ_VECTOR
+        else:
+            return
+        self._waiting = False
+
+    def _take_interrupt(self, cycle: int) -> None:
+        cells = self._cells
+        cells[~Cell.VECTOR] = self._due_vector
+        self._due_vector = 0
+        self._interrupts_taken += 1
+        self._execute(cycle, cycle + 1)
+
+
+def _in_range(name: str, value: int, highest: int) -> int:
+    if not 0 <= value <= highest:
+        raise ValueError(f"{name} is {value}; it must be 0 to {highest}")
+    return int(value)

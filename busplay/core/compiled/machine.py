@@ -1,0 +1,221 @@
+"""The processor as templates see it while the code of one instruction is written.
+
+How to think about it. Every instruction is a function of its own that ends by jumping to the
+next instruction's: there is no loop and no common place to come back to. The registers travel
+as arguments, which the calling convention keeps in the host's own registers, and so does
+`left`, the cycles until the code has to come back: it goes down, and the jump is not made once
+it is at 0 or below.
+
+All of these functions have the same arguments, since LLVM asks that of such jumps: the
+registers, then two numbers that only some take.
+
+Writes that are not to plain RAM, host-port reads and decimal arithmetic are functions that are
+jumped to or called out of line, so that the straight way stays short.
+"""
+
+from __future__ import annotations
+
+from busplay.core.compiled.block import Cell
+from busplay.core.compiled.code import Code
+from busplay.core.compiled.ir import Number, Value
+from busplay.core.memory_map import HOST_PORT_REGISTERS, Action
+
+REGISTERS = ("pc", "a", "x", "y", "s", "nz", "c", "left")
+EXTRAS = ("address", "byte")
+ARGUMENTS = ", ".join(["ptr %m", *(f"i64 %{name}" for name in (*REGISTERS, *EXTRAS))])
+TYPE = "preserve_nonecc void"
+STACK = 0x0100
+
+
+class Machine(Code):
+    """Registers, memory and time; templates read and set them, and the code does the same.
+
+    Attributes:
+        opcode: of the instruction that is written.
+        pc, a, x, y, s, nz, c: as the instruction leaves them so far; `pc` is that of the
+            instruction until `advance`. How N and Z stand in `nz`: see `Cell`.
+        left: cycles left, after this instruction once `spend` was called.
+    """
+
+    pc: Value
+    a: Value
+    x: Value
+    y: Value
+    s: Value
+    nz: Value
+    c: Value
+    left: Value
+
+    def __init__(self, opcode: int = 0) -> None:
+        super().__init__()
+        self.opcode = opcode
+        self._set_registers(tuple(self.argument(name) for name in REGISTERS))
+        self._entry = self._registers()
+
+    def _registers(self) -> tuple[Value, ...]:
+        return tuple(getattr(self, name) for name in REGISTERS)
+
+    def _set_registers(self, values: tuple[Value, ...]) -> None:
+        for name, value in zip(REGISTERS, values, strict=True):
+            setattr(self, name, value)
+
+    def definition(self, name: str) -> str:
+        """Give the whole function, once its last jump is written."""
+        return self.body.definition(f"internal {TYPE} @{name}({ARGUMENTS}) noinline nounwind")
+
+    # Ways to go.
+
+    def leave_to(self, name: str, address: Number = 0, byte: Number = 0) -> None:
+        """Jump to another function with the registers as they are."""
+        self._jump(f"@{name}", self._registers(), (address, byte))
+
+    def retreat_to(self, name: str) -> None:
+        """Jump to another function with the registers as they were before the instruction."""
+        self._jump(f"@{name}", self._entry, (0, 0))
+
+    def _jump(
+        self, function: str, registers: tuple[Value, ...], extras: tuple[Number | str, ...]
+    ) -> None:
+        texts = [one.text if isinstance(one, Value) else str(one) for one in (*registers, *extras)]
+        arguments = ", ".join(["ptr %m", *(f"i64 {text}" for text in texts)])
+        self.body.write(f"musttail call {TYPE} {function}({arguments})")
+        self.body.write("ret void")
+
+    def finish(self) -> None:
+        """Go on with the next instruction, or back to the caller if no cycles are left."""
+        with self.when(self.left.used_up(), unlikely=True):
+            self.leave_to("leave")
+        self.dispatch()
+
+    def dispatch(self) -> None:
+        """Go on with the next instruction."""
+        function = self.function_of(self.fetch(self.pc))
+        self._jump(function, self._registers(), ("poison", "poison"))
+
+    # Time.
+
+    def spend(self, cycles: Number) -> None:
+        """Let cycles pass."""
+        self.left = self.left - cycles
+
+    def cycle(self, *, position: int) -> Value:
+        """Give the number of a cycle, counted back from the last (1) of the cycles spent."""
+        return self.cell(Cell.LIMIT) - self.left - position
+
+    # The instruction's own bytes.
+
+    def advance(self, instruction_bytes: int) -> None:
+        """Set PC to the instruction behind this one."""
+        self.pc = (self.pc + instruction_bytes) & 0xFFFF
+
+    def operand(self, number: int = 1) -> Value:
+        """Give byte 1 or 2 of the instruction; only before `advance`."""
+        return self.fetch(self.pc.at(number))
+
+    def signed_operand(self, number: int = 1) -> Value:
+        """Give byte 1 or 2 of the instruction as a number with a sign."""
+        return (self.operand(number) ^ 0x80) - 0x80
+
+    def operand_word(self) -> Value:
+        """Give bytes 1 and 2 of the instruction."""
+        return self.body.load("%m", self.pc.at(1), bits=16)
+
+    # Operands in memory.
+
+    def read(self, address: Value, *, position: int) -> Value:
+        """Read an operand in that cycle, from the host port if it lies there."""
+        body = self.body
+        plain = self.fetch(address)
+        offset = address - self.cell(Cell.PORT_FIRST)
+        then, behind, before = body.label(), body.label(), body.block
+        body.branch(offset.below(HOST_PORT_REGISTERS), then, behind, unlikely=True)
+        body.open_block(then)
+        found = body.call("port_read", offset, self.cycle(position=position))
+        with self.when(found.above(0xFF), unlikely=True):
+            self.retreat_to("ask")
+        last = body.block
+        body.jump(behind)
+        body.open_block(behind)
+        return body.merge((plain, before), (found, last))
+
+    def write_and_finish(self, address: Value, byte: Value) -> None:
+        """Write a byte in the last cycle and go on."""
+        with self.when(self.action(address).differs(Action.LANDS)):
+            self.note_instruction()
+            self.leave_to("write_last", address, byte)
+        self.land(address, byte)
+        self.finish()
+
+    def write_twice_and_finish(self, address: Value, old: Value, byte: Value) -> None:
+        """Write the old byte in the last cycle but one, another in the last, and go on."""
+        with self.when(self.action(address).differs(Action.LANDS)):
+            self.note_instruction()
+            self._write_early(address, old, position=2)
+            self.leave_to("write_last", address, byte)
+        self.land(address, byte)
+        self.finish()
+
+    def _write_early(self, address: Value, byte: Value, *, position: int) -> None:
+        cycle = self.cycle(position=position)
+        self.left = self.body.call("write_early", address, byte, cycle, self.left)
+
+    def note_instruction(self) -> None:
+        """Keep the address and opcode, for a host that wants to tell of it."""
+        self.set_cell(Cell.AT, self._entry[0] | self.opcode << 16)
+
+    # The stack.
+
+    def push(self, byte: Value, *, position: int) -> None:
+        """Push a byte in that cycle; something must `finish` behind it."""
+        address = self.s | STACK
+        is_plain = self.action(address).equals(Action.LANDS)
+        body = self.body
+        straight, special, behind = body.label(), body.label(), body.label()
+        body.branch(is_plain, straight, special)
+        body.open_block(special)
+        before = self.left
+        self.note_instruction()
+        self._write_early(address, byte, position=position)
+        after = self.left
+        body.jump(behind)
+        body.open_block(straight)
+        self.land(address, byte)
+        body.jump(behind)
+        body.open_block(behind)
+        self.left = body.merge((before, straight), (after, special))
+        self.s = (self.s - 1) & 0xFF
+
+    def pull(self) -> Value:
+        """Pull a byte."""
+        self.s = (self.s + 1) & 0xFF
+        return self.fetch(self.s | STACK)
+
+    # Flags.
+
+    def set_nz(self, byte: Value) -> None:
+        """Set N and Z by a byte."""
+        self.nz = byte
+
+    def set_n_and_z(self, n_source: Value, z_source: Value) -> None:
+        """Set N by bit 7 of one byte, Z by whether another is 0."""
+        self.nz = (n_source & 0x80) << 8 | z_source.differs(0).as_number()
+
+    def set_z(self, z_source: Value) -> None:
+        """Set Z by whether a byte is 0; N stays."""
+        n = self.nz.has(0x8080).choose(0x8000, 0)
+        self.nz = n | z_source.differs(0).as_number()
+
+    def flags(self, *, break_bit: int) -> Value:
+        """Put the flags together, as PHP, BRK and interrupts push them."""
+        n = self.nz.has(0x8080).choose(0x80, 0)
+        z = (self.nz & 0xFF).equals(0).choose(0x02, 0)
+        v = (self.cell(Cell.V) & 0x80) >> 1
+        return n | v | self.cell(Cell.D) | self.cell(Cell.I) | z | self.c | (0x20 | break_bit)
+
+    def set_flags(self, byte: Value) -> None:
+        """Take the flags apart, as PLP and RTI do."""
+        self.set_n_and_z(byte, (byte & 0x02) ^ 0x02)
+        self.set_cell(Cell.V, byte << 1)
+        self.set_cell(Cell.D, byte & 0x08)
+        self.set_cell(Cell.I, byte & 0x04)
+        self.c = byte & 0x01

@@ -1,0 +1,229 @@
+"""The kernel's functions that are no instruction: entry and exits, odd writes, the host port."""
+
+from __future__ import annotations
+
+from busplay.core.compiled.block import MIRRORED, NO_ANSWER, Cell, Reason
+from busplay.core.compiled.code import Code
+from busplay.core.compiled.instructions import write_break
+from busplay.core.compiled.ir import CALLED, Value
+from busplay.core.compiled.machine import EXTRAS, REGISTERS, TYPE, Machine
+from busplay.core.compiled.operations import adc_decimal, sbc_decimal
+from busplay.core.cycles import INTERRUPT_CYCLES
+from busplay.core.host_port import Register
+from busplay.core.memory_map import Action
+
+ASK_THE_HOST = 0x100
+"""What `port_read` gives instead of a byte."""
+
+_CELLS = {
+    "pc": Cell.PC,
+    "a": Cell.A,
+    "x": Cell.X,
+    "y": Cell.Y,
+    "s": Cell.S,
+    "nz": Cell.NZ,
+    "c": Cell.C,
+    "left": Cell.LEFT,
+}
+
+
+_EARLY = ("address", "byte", "cycle", "left")
+_PORT = ("offset", "cycle")
+
+
+def write_routines(*, nmos: bool) -> list[str]:
+    """Give all of them."""
+    return [
+        _run(),
+        *(_exit(name, reason) for name, reason in _EXITS.items()),
+        _exit("leave_delayed", Reason.SPENT, delayed=1),
+        _undefined(),
+        _interrupt(nmos=nmos),
+        _decimal("adc_decimal", nmos=nmos),
+        _decimal("sbc_decimal", nmos=nmos),
+        _write_last(),
+        _write_early(),
+        _port_read(),
+    ]
+
+
+_EXITS = {
+    "leave": Reason.SPENT,
+    "ask": Reason.ASKS,
+    "wait": Reason.WAITS,
+    "halt": Reason.HALTED,
+    "missing": Reason.OPCODE,
+}
+
+
+def _run() -> str:
+    """Write the way in: registers from their cells, an interrupt if one is due, then on."""
+    code = Code()
+    registers = [code.cell(_CELLS[name]) for name in REGISTERS]
+    arguments = ", ".join(["ptr %m", *(f"i64 {value.text}" for value in registers)])
+    code.refresh_mirror()
+    body = code.body
+    with code.when(code.cell(Cell.VECTOR).differs(0)):
+        body.write(f"call {TYPE} @interrupt({arguments}, i64 0, i64 0)")
+        body.write("ret void")
+    function = code.function_of(code.fetch(registers[0]))
+    body.write(f"call {TYPE} {function}({arguments}, i64 0, i64 0)")
+    body.write("ret void")
+    return body.definition("void @run(ptr %m) nounwind")
+
+
+def _exit(name: str, reason: Reason, *, delayed: int = 0) -> str:
+    """Write a way out: registers to their cells."""
+    cpu = Machine()
+    for register in REGISTERS:
+        cpu.set_cell(_CELLS[register], cpu.argument(register))
+    cpu.set_cell(Cell.REASON, reason)
+    cpu.set_cell(Cell.DELAYED, delayed)
+    cpu.body.write("ret void")
+    return cpu.definition(name)
+
+
+def _undefined() -> str:
+    """Write what stands in the table where there is no instruction."""
+    cpu = Machine()
+    cpu.set_cell(Cell.AT, cpu.pc | cpu.fetch(cpu.pc) << 16)
+    cpu.leave_to("missing")
+    return cpu.definition("undefined")
+
+
+def _interrupt(*, nmos: bool) -> str:
+    cpu = Machine()
+    vector = cpu.cell(Cell.VECTOR)
+    cpu.set_cell(Cell.VECTOR, 0)
+    cpu.spend(INTERRUPT_CYCLES)
+    write_break(cpu, 0, vector, clears_decimal=not nmos)
+    return cpu.definition("interrupt")
+
+
+def _decimal(name: str, *, nmos: bool) -> str:
+    cpu = Machine()
+    operation = {"adc_decimal": adc_decimal, "sbc_decimal": sbc_decimal}[name]
+    operation(cpu, cpu.argument("byte"), nmos=nmos)
+    cpu.finish()
+    return cpu.definition(name)
+
+
+# Writes that are not to plain RAM.
+
+
+def _write_last() -> str:
+    """Write what stores jump to: the write of the last cycle, then on."""
+    cpu = Machine()
+    address, byte = (cpu.argument(name) for name in EXTRAS)
+    cpu.left = _write(cpu, address, byte, cpu.cycle(position=1), cpu.left)
+    cpu.finish()
+    return cpu.definition("write_last")
+
+
+def _write_early() -> str:
+    """Write what pushes and NMOS read-modify-writes call; gives the cycles left."""
+    code = Code()
+    address, byte, cycle, left = (code.argument(name) for name in _EARLY)
+    left = _write(code, address, byte, cycle, left)
+    code.body.write(f"ret i64 {left.text}")
+    return code.body.definition(
+        f"internal {CALLED} @write_early({_called_arguments(_EARLY)}) noinline nounwind"
+    )
+
+
+def _write(code: Code, address: Value, byte: Value, cycle: Value, left: Value) -> Value:
+    """Do one write; give the cycles left, which are none if the host has to do the rest."""
+    body = code.body
+    action = code.action(address)
+    tapped, other, behind = body.label(), body.label(), body.label()
+    body.branch(action.has(Action.TAPPED), tapped, other)
+
+    body.open_block(tapped)
+    count = code.cell(Cell.LOG_COUNT)
+    code.store_to(Cell.LOG_CYCLE, count, cycle, bits=64)
+    code.store_to(Cell.LOG_ADDRESS, count, address, bits=16)
+    code.store_to(Cell.LOG_DATA, count, byte, bits=8)
+    code.set_cell(Cell.LOG_COUNT, count + 1)
+    with code.when(action.has(Action.LANDS)):
+        code.land(address, byte)
+        with code.when(action.has(MIRRORED), unlikely=True):
+            code.land_in_mirror(address, byte)
+    after_tapped = body.block
+    body.jump(behind)
+
+    body.open_block(other)
+    with code.when(action.has(Action.LANDS)):
+        code.land(address, byte)
+        code.land_in_mirror(address, byte)
+    with code.when(action.has(Action.ROM)):
+        code.count(Cell.ROM_WRITES)
+    with code.when(action.has(Action.UNMAPPED)):
+        code.count(Cell.UNMAPPED_WRITES)
+    to_port, not_to_port = body.label(), body.block
+    body.branch(action.has(Action.HOST_PORT), to_port, behind)
+
+    body.open_block(to_port)
+    count = code.cell(Cell.PORT_WRITES)
+    code.set_cell(Cell.PORT_WRITES, count + 1)
+    first = count + (count << 1)
+    offset = address - code.cell(Cell.PORT_FIRST)
+    for number, value in enumerate((cycle, offset, byte)):
+        code.set_cell_of(Cell.PORT_WRITE + number, first, value)
+    # No cycles left, the limit moved by as much: the next cycle stays what it was.
+    code.set_cell(Cell.LIMIT, code.cell(Cell.LIMIT) - left)
+    after_port = body.block
+    body.jump(behind)
+
+    body.open_block(behind)
+    return body.merge((left, after_tapped), (left, not_to_port), (code.number(0), after_port))
+
+
+# The host port's reads, as in `busplay.core.host_port`, as far as no key is to be taken.
+
+
+def _port_read() -> str:
+    """Write what operand reads call; gives the byte, or that the host has to be asked."""
+    code = Code()
+    body = code.body
+    offset, cycle = (code.argument(name) for name in _PORT)
+
+    def give(value: Value | int) -> None:
+        body.write(f"ret i64 {value.text if isinstance(value, Value) else value}")
+
+    answer = code.cell(Cell.ANSWER)
+    with code.when(answer.differs(NO_ANSWER)):
+        code.set_cell(Cell.ANSWER, NO_ANSWER)
+        give(answer)
+    with code.when(offset.below(Register.CONSOLE)):
+        ready = code.cell(Cell.KEY_READY)
+        is_known = cycle.below(code.cell(Cell.KEY_UNTIL))
+        with code.when(offset.equals(Register.KEY_READY).both(is_known)):
+            give(ready)
+        with code.when(ready.equals(0).both(is_known)):
+            give(0)
+        code.set_cell(Cell.ASKED_OFFSET, offset)
+        code.set_cell(Cell.ASKED_CYCLE, cycle)
+        give(ASK_THE_HOST)
+    with code.when(offset.equals(Register.TICK)):
+        code.set_cell(Cell.KEPT_TICK, cycle & 0xFFFFFFFF)
+        give(cycle & 0xFF)
+    with code.when((offset - Register.TICK).below(4)):
+        give(code.cell(Cell.KEPT_TICK) >> ((offset - Register.TICK) << 3) & 0xFF)
+    with code.when(offset.equals(Register.REFRESH)):
+        pending = cycle.below(code.cell(Cell.REFRESH_FROM)).choose(0, 0x80)
+        give(pending | code.cell(Cell.REFRESH_ENABLED))
+    with code.when(offset.equals(Register.RANDOM)):
+        state = code.cell(Cell.RANDOM)
+        state = state ^ state << 13 & 0xFFFFFFFF
+        state = state ^ state >> 17
+        state = state ^ state << 5 & 0xFFFFFFFF
+        code.set_cell(Cell.RANDOM, state)
+        give(state & 0xFF)
+    give(0)
+    return body.definition(
+        f"internal {CALLED} @port_read({_called_arguments(_PORT)}) noinline nounwind"
+    )
+
+
+def _called_arguments(names: tuple[str, ...]) -> str:
+    return ", ".join(["ptr %m", *(f"i64 %{name}" for name in names)])
