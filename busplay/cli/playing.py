@@ -18,6 +18,7 @@ from busplay.player.player import Player
 from busplay.player.speed import AS_FAST_AS_IT_CAN, NORMAL
 
 if TYPE_CHECKING:
+    from busplay.description.board import Board
     from busplay.display.display import Display
     from busplay.player.playable import Playable
 
@@ -27,6 +28,9 @@ PIECE_CYCLES = 200_000
 """A headless run goes in pieces of this, so that output appears and Ctrl-C is heard."""
 
 TICK_S = 0.005
+
+DEFAULT_REFRESH_HZ = 60
+"""A single frame in the window is one of these, where the board has no refresh of its own."""
 
 PROGRESS_FROM_CYCLES = 1_500_000
 """Shorter runs show no progress bar: the reference core does about this many in a second."""
@@ -118,6 +122,7 @@ def play(
     *,
     title: str,
     options: PlayOptions,
+    board: Board,
     stop_cycle: int | None,
     after_run: Callable[[], None] = lambda: None,
 ) -> None:
@@ -125,7 +130,8 @@ def play(
 
     Args:
         playable: session, stream or replay.
-        title: of the window.
+        title: what plays: the program's or file's name.
+        board: that it plays on.
         options: as the user gave them.
         stop_cycle: play no further than this; None is without end.
         after_run: called after every piece that was run, for output that should appear as it
@@ -139,10 +145,12 @@ def play(
 
     open_window(
         bounded,
-        title=title,
+        title=f"{title} on {board.name}",
         scale=options.scale,
         speed=options.speed.speed if options.speed else NORMAL,
         fullscreen=options.full_screen,
+        refresh_hz=board.host_port.refresh_hz if board.host_port else DEFAULT_REFRESH_HZ,
+        picture_stem=Path(title).stem or "busplay",
         # A stop that was asked for ends the command; a program that ends by itself leaves
         # its last picture to look at.
         close_at_end=stop_cycle is not None,

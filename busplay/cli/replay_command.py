@@ -60,7 +60,8 @@ def command(
         options = PlayOptions(headless, speed, snapshots, scale, full_screen)
         play(
             replay,
-            title=f"{trace.name} on {replay.board.name}",
+            title=trace.name,
+            board=replay.board,
             options=options,
             stop_cycle=min(stops) if stops else None,
         )

@@ -169,7 +169,8 @@ def _play_and_close(
     try:
         play(
             playable,
-            title=f"{title} on {playable.board.name}",
+            title=title,
+            board=playable.board,
             options=options,
             stop_cycle=request.stop_cycle(playable.clock_hz),
             after_run=after_run,

@@ -36,14 +36,12 @@ class DemoProgram:
 DEMO_PROGRAMS: dict[str, DemoProgram] = {
     program.name: program
     for program in (
-        DemoProgram("tides", "the sea at a small museum, birds, and the tide sign", 4_000_000),
-        DemoProgram("waves", "interfering waves in C with 32-bit fixed point: slow", 4_000_000),
-        DemoProgram("stars", "a field of stars", 2_000_000),
-        DemoProgram("rule30", "the cellular automaton rule 30", 2_000_000),
-        DemoProgram("keys", "what you type; Escape ends it", 1_000_000),
-        DemoProgram(
-            "fill", "clearing a screen in two ways, timed by the program itself", 8_000_000
-        ),
+        DemoProgram("tides", "the sea at a small museum, birds, and its tide sign", 4_000_000),
+        DemoProgram("waves", "interfering waves in C, 32-bit fixed point: slow", 20_000_000),
+        DemoProgram("stars", "a flight through stars", 2_000_000),
+        DemoProgram("rule30", "the cellular automaton rule 30", 8_000_000),
+        DemoProgram("keys", "a bird that arrow keys steer; Escape ends it", 2_000_000),
+        DemoProgram("fill", "clearing a screen in two ways, timed by itself", 62_000_000),
     )
 }
 

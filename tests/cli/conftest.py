@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import pytest
 
-from busplay.cli.main import main
+from tests.cli.command import run_busplay
 
 
 @dataclass
@@ -28,11 +28,9 @@ def busplay(capfd: pytest.CaptureFixture[str]) -> Callable[..., Outcome]:
     """Call the command line in this process; gives exit status and what was printed."""
 
     def call(*words: object) -> Outcome:
-        with pytest.raises(SystemExit) as left:
-            main([str(word) for word in words])
+        status = run_busplay(*words)
         printed = capfd.readouterr()
-        code = left.value.code
         assert "Traceback" not in printed.err
-        return Outcome(code if isinstance(code, int) else 0, printed.out, printed.err)
+        return Outcome(status, printed.out, printed.err)
 
     return call

@@ -1,0 +1,15 @@
+"""Call the command line in this process."""
+
+from __future__ import annotations
+
+import pytest
+
+from busplay.cli.main import main
+
+
+def run_busplay(*words: object) -> int:
+    """Run a command; give its exit status."""
+    with pytest.raises(SystemExit) as left:
+        main([str(word) for word in words])
+    code = left.value.code
+    return code if isinstance(code, int) else 0
