@@ -61,11 +61,16 @@ def frames_of(name: str, kind: str) -> FrameBatch:
     return FrameBatch(slots * np.uint64(layout.slot_symbols), layout.pack(**fields))
 
 
-def write(path: Path, name: str, frames: FrameBatch) -> int:
+def header_of(name: str) -> TraceHeader:
+    """Make the header of a trace of the two displays behind a link."""
+    board = board_with(load_link(name))
+    return TraceHeader(link=board.link, board=board)
+
+
+def write(path: Path, header: TraceHeader, frames: FrameBatch) -> int:
     """Write a trace anew; give its length."""
     path.unlink(missing_ok=True)
-    board = board_with(load_link(name))
-    with TraceWriter(path, header=TraceHeader(link=board.link, board=board)) as writer:
+    with TraceWriter(path, header=header) as writer:
         writer.write(frames, stop_edge=int(frames.edge[-1]) + 1_000)
     return path.stat().st_size
 
@@ -83,7 +88,7 @@ def test_write(benchmark: BenchmarkFixture, tmp_path: Path, name: str, kind: str
     frames = frames_of(name, kind)
     path = tmp_path / "a.trace"
     file_bytes = benchmark.pedantic(
-        write, args=(path, name, frames), rounds=ROUNDS, warmup_rounds=1
+        write, args=(path, header_of(name), frames), rounds=ROUNDS, warmup_rounds=1
     )
     note(benchmark, file_bytes)
 
@@ -92,7 +97,7 @@ def test_write(benchmark: BenchmarkFixture, tmp_path: Path, name: str, kind: str
 def test_read(benchmark: BenchmarkFixture, tmp_path: Path, name: str, kind: str) -> None:
     benchmark.group = f"trace, {name}, {kind}"
     path = tmp_path / "a.trace"
-    write(path, name, frames_of(name, kind))
+    write(path, header_of(name), frames_of(name, kind))
 
     def read() -> int:
         with TraceReader(path) as reader:
