@@ -50,10 +50,10 @@ def print_figures(figures: Mapping[str, object], *, as_json: bool, title: str) -
         f"  ran       {cycles:,} cycles, {cycles / clock_hz:.3f} s at {clock_hz / 1e6:g} MHz"
     )
     click.echo(
-        f"  sent      {_int(figures['frames']):,} frames for {_int(figures['stores']):,} stores,"
-        f" {float(str(use)):.1%} of the link"
+        f"  sent      {_counted(figures['frames'], 'frame')} for"
+        f" {_counted(figures['stores'], 'store')}, {float(str(use)):.1%} of the link"
     )
-    click.echo(f"  received  {_int(figures['frames_received']):,} frames, {_losses(figures)}")
+    click.echo(f"  received  {_counted(figures['frames_received'], 'frame')}, {_losses(figures)}")
     for name, label in (("exit_status", "exit"), ("trace", "trace"), ("pictures", "pictures")):
         value = figures.get(name)
         if value not in (None, []):
@@ -71,6 +71,10 @@ def _losses(figures: Mapping[str, object]) -> str:
     }
     found = [f"{_int(figures[key]):,} {words}" for key, words in names.items() if figures[key]]
     return "; ".join(found) or "nothing lost"
+
+
+def _counted(count: object, noun: str) -> str:
+    return f"{_int(count):,} {noun}{'' if count == 1 else 's'}"
 
 
 def _int(value: object) -> int:

@@ -10,6 +10,8 @@ from fractions import Fraction
 from pathlib import Path
 from typing import IO, BinaryIO
 
+import click
+
 from busplay.cli.playing import (
     PlayOptions,
     play,
@@ -120,7 +122,9 @@ def _run_program(
         return stop.exit_status
     if stop.kind == "halted":
         return 0
-    raise stop.as_error()
+    # Not raised: the figures are out, and as JSON they hold the reason already.
+    click.echo(f"busplay: {stop.as_error()}", err=True)
+    return 2
 
 
 def _run_stores(

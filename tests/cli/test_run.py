@@ -77,6 +77,16 @@ def test_unknown_opcode_is_told_with_its_address(busplay: Busplay, tmp_path: Pat
     assert "$0F" in found.err
 
 
+def test_stopped_run_prints_one_json_object(busplay: Busplay, tmp_path: Path) -> None:
+    program = tmp_path / "bbr.bin"
+    program.write_bytes(rom(b"\x0f\x00\x00"))
+    found = busplay(
+        *("run", "dunlin", program, "--core", "reference"), "--headless", "--cycles", 9, "--json"
+    )
+    assert found.status == 2
+    assert "$C000" in str(found.figures["stopped"])
+
+
 def test_snapshot_has_the_units_size(busplay: Busplay, tmp_path: Path) -> None:
     panel, sign, both = (tmp_path / name for name in ("panel.png", "sign.png", "both.png"))
     found = busplay(
