@@ -42,3 +42,15 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         for (title, part, kind), count in sorted(rows.items()):
             print(f"{kind:12}  {title}  |  {part}  |  {count} tests")
         items.clear()
+
+
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    """On CI everything that a test can need is installed, so a skipped test is a failure."""
+    reporter = session.config.pluginmanager.get_plugin("terminalreporter")
+    if not os.environ.get("CI") or reporter is None:
+        return
+    skipped = reporter.stats.get("skipped", [])
+    if skipped and session.exitstatus == pytest.ExitCode.OK:
+        for report in skipped:
+            reporter.write_line(f"skipped on CI: {report.nodeid}: {report.longrepr}")
+        session.exitstatus = pytest.ExitCode.TESTS_FAILED
