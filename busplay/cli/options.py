@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from fractions import Fraction
 from pathlib import Path
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import click
 
 from busplay.errors import InputError
-from busplay.player.speed import Speed, parse_speed
+
+if TYPE_CHECKING:
+    from busplay.player.speed import Speed
 
 
 class Seconds(click.ParamType[Fraction]):
@@ -82,6 +84,9 @@ class SpeedParam(click.ParamType[GivenSpeed]):
         self, value: object, param: click.Parameter | None, ctx: click.Context | None
     ) -> GivenSpeed:
         """Read the ratio."""
+        # Loads NumPy, which --help can do without.
+        from busplay.player.speed import parse_speed
+
         if isinstance(value, GivenSpeed):
             return value
         try:

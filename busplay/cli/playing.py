@@ -13,13 +13,11 @@ import click
 
 from busplay.cli.options import GivenSpeed, Snapshot, SnapshotParam, SpeedParam
 from busplay.errors import InputError
-from busplay.player.bounded import BoundedPlayable
-from busplay.player.player import Player
-from busplay.player.speed import AS_FAST_AS_IT_CAN, NORMAL
 
 if TYPE_CHECKING:
     from busplay.description.board import Board
     from busplay.display.display import Display
+    from busplay.player.bounded import BoundedPlayable
     from busplay.player.playable import Playable
 
 F = TypeVar("F", bound=Callable[..., object])
@@ -137,6 +135,9 @@ def play(
         after_run: called after every piece that was run, for output that should appear as it
             comes.
     """
+    from busplay.player.bounded import BoundedPlayable
+    from busplay.player.speed import NORMAL
+
     bounded = BoundedPlayable(playable, stop_cycle=stop_cycle, after_run=after_run)
     if options.headless:
         _play_headless(bounded, options)
@@ -158,6 +159,9 @@ def play(
 
 
 def _play_headless(playable: BoundedPlayable, options: PlayOptions) -> None:
+    from busplay.player.player import Player
+    from busplay.player.speed import AS_FAST_AS_IT_CAN
+
     speed = options.speed.speed if options.speed else AS_FAST_AS_IT_CAN
     length = max(1, (playable.end_cycle or 0) - playable.cycle)
     hidden = length < PROGRESS_FROM_CYCLES or not sys.stderr.isatty()
