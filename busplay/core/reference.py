@@ -355,12 +355,17 @@ class ReferenceCore:
 
     def _take_interrupt(self) -> None:
         mpu = self._mpu
+        pc = mpu.pc
         mpu.opcode = INTERRUPT_OPCODE
         mpu.excycles = 0
+        mpu.limit = 1
         mpu.interrupt(self._due_vector, pushed_p=mpu.p & ~BREAK | UNUSED)
         mpu.processorCycles += INTERRUPT_CYCLES
         self._due_vector = 0
         self._interrupts_taken += 1
+        if mpu.limit == 0:
+            # The stack lay on the host port.
+            self._stop_if_asked(pc, INTERRUPT_OPCODE)
 
     # Within an instruction.
 

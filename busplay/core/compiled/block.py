@@ -1,6 +1,7 @@
 """Where everything lies that the machine code works on: one block of bytes, one base pointer.
 
-    base - 4096   the 256 addresses of the instructions' code, then the cells
+    base - 8192   the 256 addresses of the instructions' code, for a profile
+    base - 4096   the 256 addresses that instructions jump by, then the cells
     base          the 64 KiB of memory
     base + 65536  the first bytes of memory once more, then what a write to each address does
 
@@ -10,6 +11,9 @@ The base is the address of memory's byte 0, so that a 6502 address is its own of
 An instruction at $FFFF has its operand at $0000. To fetch it without a look at every address,
 the first bytes of memory stand behind the last ones too; writes to them are marked so that
 they go both ways.
+
+Instructions jump by a table so that a profile needs no code of its own in them: while one is
+taken, every entry leads to one function that counts and then jumps by the other table.
 """
 
 from __future__ import annotations
@@ -18,12 +22,19 @@ from enum import IntEnum, auto
 
 MEMORY_BYTES = 0x10000
 MIRRORED_BYTES = 2
+PROFILED_TABLE_OFFSET = -8192
 TABLE_OFFSET = -4096
 ACTIONS_OFFSET = MEMORY_BYTES + 64
-BLOCK_BYTES = -TABLE_OFFSET + ACTIONS_OFFSET + MEMORY_BYTES
+BLOCK_BYTES = -PROFILED_TABLE_OFFSET + ACTIONS_OFFSET + MEMORY_BYTES
 
 MIRRORED = 32
 """Beside the bits of `Action`: RAM that stands behind the last address too."""
+
+PROFILED = 64
+"""Beside the bits of `Action`: stores are counted for a profile."""
+
+CANNOT_REPEAT = 0x8000
+"""In the column PROFILE_LAST: writing the same byte once more does something."""
 
 NO_ANSWER = -1
 PORT_WRITES_MAX = 3
@@ -91,6 +102,14 @@ class Cell(IntEnum):
     """The byte that the host gave to a read, for the instruction that is run again."""
     ASKED_OFFSET = auto()
     ASKED_CYCLE = auto()
+    PROFILE_PC = auto()
+    """Instruction under way, while a profile is taken; PROFILE_LEFT is LEFT as it began."""
+    PROFILE_LEFT = auto()
+    PROFILE_CYCLES = auto()
+    PROFILE_STORES = auto()
+    PROFILE_UNCHANGED = auto()
+    PROFILE_LAST = auto()
+    """Pointers to the columns of a profile, see `ProfileCounts`."""
     PORT_WRITES = auto()
     """How many writes to the host port wait to be done; (cycle, offset, data) of each follow."""
     PORT_WRITE = auto()

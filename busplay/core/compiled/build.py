@@ -35,11 +35,13 @@ class Kernel:
     Attributes:
         run: takes the address of a block's memory.
         table: addresses of the 256 instructions' code, for the block.
+        profile: address of the code that stands in for all of them while a profile is taken.
         was_kept: it came from the cache.
     """
 
     run: Callable[[int], None]
     table: tuple[int, ...]
+    profile: int
     was_kept: bool
     _engine: llvm.ExecutionEngine
 
@@ -120,5 +122,6 @@ def _load(code: bytes, machine: llvm.TargetMachine, *, was_kept: bool) -> Kernel
     engine.add_object_file(llvm.ObjectFileRef.from_data(code))
     engine.finalize_object()
     run = ctypes.CFUNCTYPE(None, ctypes.c_void_p)(engine.get_function_address("run"))
-    table = (ctypes.c_uint64 * 256).from_address(engine.get_global_value_address("table"))
-    return Kernel(run, tuple(table), was_kept, engine)
+    address = engine.get_global_value_address("table")
+    *table, profile = (ctypes.c_uint64 * 257).from_address(address)
+    return Kernel(run, tuple(table), profile, was_kept, engine)

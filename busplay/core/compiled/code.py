@@ -87,6 +87,16 @@ class Code:
         column = self.body.load_pointer("%m", cell_offset(pointer))
         self.body.store(column, index << bits.bit_length() - 4, value, bits=bits)
 
+    def load_from(self, pointer: int, index: Value, *, bits: int) -> Value:
+        """Load from the column that a cell points to."""
+        column = self.body.load_pointer("%m", cell_offset(pointer))
+        return self.body.load(column, index << bits.bit_length() - 4, bits=bits)
+
+    def add_to(self, pointer: int, index: Value, added: Number) -> None:
+        """Add to an entry of the uint64 column that a cell points to."""
+        total = self.load_from(pointer, index, bits=64) + added
+        self.store_to(pointer, index, total, bits=64)
+
     def number(self, number: int) -> Value:
         """Give a constant as a value."""
         return Value(self.body, str(number))
@@ -121,6 +131,6 @@ class Code:
         word = self.body.load("%m", 0, bits=8 * MIRRORED_BYTES)
         self.body.store("%m", MEMORY_BYTES, word, bits=8 * MIRRORED_BYTES)
 
-    def function_of(self, opcode: Value) -> str:
-        """Give the function that does an opcode, as the table has it."""
-        return self.body.load_pointer("%m", (opcode << 3).at(TABLE_OFFSET))
+    def function_of(self, opcode: Value, *, table: int = TABLE_OFFSET) -> str:
+        """Give the function that does an opcode, as a table has it."""
+        return self.body.load_pointer("%m", (opcode << 3).at(table))

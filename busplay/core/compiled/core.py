@@ -27,17 +27,21 @@ from busplay.core.compiled.block import (
     MIRRORED,
     MIRRORED_BYTES,
     NO_ANSWER,
+    PROFILED,
+    PROFILED_TABLE_OFFSET,
     TABLE_OFFSET,
     Cell,
     Reason,
 )
 from busplay.core.compiled.build import load_kernel
+from busplay.core.compiled.profile_counts import ProfileCounts
 from busplay.core.compiled.store_columns import StoreColumns
 from busplay.core.cycles import RESET_CYCLES, timing_of
 from busplay.core.host_port import NEVER, HostPort
 from busplay.core.instructions import INSTRUCTIONS
 from busplay.core.interface import CoreCounters, CoreStop
 from busplay.core.memory_map import Action, MemoryMap
+from busplay.core.profile import CoreProfile
 
 CARRY, ZERO, INTERRUPT, DECIMAL, OVERFLOW, NEGATIVE = 0x01, 0x02, 0x04, 0x08, 0x40, 0x80
 ALWAYS_SET = 0x30
@@ -81,6 +85,7 @@ class CompiledCore:
         self._mnemonics = timing_of(processor).mnemonics
         self._lay_out()
         self._columns = StoreColumns()
+        self._profile: ProfileCounts | None = None
         self._irq_from = NEVER
         self._nmi_from = NEVER
         self._due_vector = 0
@@ -93,15 +98,19 @@ class CompiledCore:
         room = np.zeros(BLOCK_BYTES + _PAGE_BYTES, np.uint8)
         start = -room.ctypes.data % _PAGE_BYTES
         block = room[start : start + BLOCK_BYTES]
-        base = -TABLE_OFFSET
+        base = -PROFILED_TABLE_OFFSET
         self._base_address = block.ctypes.data + base
         self._memory = block[base : base + MEMORY_BYTES]
         self._memory[:] = self._map.power_on_memory()
-        actions = block[base + ACTIONS_OFFSET :]
-        actions[:] = self._map.actions
-        mirrored = actions[:MIRRORED_BYTES]
+        self._actions = block[base + ACTIONS_OFFSET :]
+        self._actions[:] = self._map.actions
+        mirrored = self._actions[:MIRRORED_BYTES]
         mirrored[(mirrored & Action.LANDS) != 0] |= MIRRORED
-        block[: 8 * 256].view(np.uint64)[:] = self._kernel.table
+        self._table, profiled_table = (
+            block[base + offset :][: 8 * 256].view(np.uint64)
+            for offset in (TABLE_OFFSET, PROFILED_TABLE_OFFSET)
+        )
+        self._table[:] = profiled_table[:] = self._kernel.table
         # Cell n is the n-th from the end: `cells[~n]`.
         cells = block[base - 8 * CELL_COUNT : base].view(np.int64)
         self._cells: memoryview[int] = cells.data
@@ -239,13 +248,13 @@ class CompiledCore:
 
     def reset(self) -> int:
         """See `Core`."""
-        cells, memory = self._cells, self._memory
+        cells = self._cells
         self._set_cycle(self.cycle + RESET_CYCLES)
         self.s = 0xFD
         cells[~Cell.I] = INTERRUPT
         if self._clears_decimal:
             cells[~Cell.D] = 0
-        self.pc = int(memory[RESET_VECTOR]) | int(memory[RESET_VECTOR + 1]) << 8
+        self.pc = self._word(RESET_VECTOR)
         self._waiting = False
         self._nmi_from = NEVER
         self._due_vector = 0
@@ -275,7 +284,7 @@ class CompiledCore:
             seen_from = min(line_from, self._nmi_from) + _LOOK_CYCLES
             limit = min(seen_from, stop_cycle)
             if self._waiting:
-                self._set_cycle(max(cycle, limit))
+                self._wait(cycle, max(cycle, limit))
             else:
                 self._execute(cycle, max(limit, cycle + 1))
             if self.cycle >= seen_from:
@@ -286,22 +295,56 @@ class CompiledCore:
         """See `Core`."""
         return self._columns.take()
 
+    # What other cores need not have.
+
+    def start_profile(self) -> None:
+        """Count from now on what `profile` gives; what was counted before is forgotten.
+
+        It makes the core slower by half or less.
+        """
+        self._profile = ProfileCounts(
+            self._map, self._cells, nothing_stored_yet=self._columns.count == 0
+        )
+        self._table[:] = self._kernel.profile
+        self._actions[(self._actions & Action.TAPPED) != 0] |= PROFILED
+
+    def profile(self) -> CoreProfile | None:
+        """Give a copy of what was counted, or None if `start_profile` was not called."""
+        return None if self._profile is None else self._profile.copy()
+
     # Between instructions.
+
+    def _word(self, address: int) -> int:
+        return int(self._memory[address]) | int(self._memory[address + 1]) << 8
 
     def _set_cycle(self, cycle: int) -> None:
         self._cells[~Cell.LIMIT] = cycle
         self._cells[~Cell.LEFT] = 0
 
-    def _execute(self, cycle: int, limit: int) -> None:
-        """Run instructions, at least one, until `limit` or until something needs the host."""
+    def _wait(self, cycle: int, until: int) -> None:
+        self._set_cycle(until)
+        if self._profile is not None:
+            address, _, _ = self._instruction()
+            self._profile.add_cycles(address, until - cycle)
+
+    def _execute(self, cycle: int, limit: int, *, charged_to: int | None = None) -> None:
+        """Run instructions, at least one, until `limit` or until something needs the host.
+
+        Args:
+            charged_to: address that a profile counts the first at, if not its own.
+        """
         cells = self._cells
         limit = min(limit, cycle + _STRETCH_CYCLES)
         cells[~Cell.LIMIT] = limit
         cells[~Cell.LEFT] = limit - cycle
+        if self._profile is not None:
+            self._profile.begin(limit, cells[~Cell.PC] if charged_to is None else charged_to)
         self._run_kernel()
         while cells[~Cell.REASON] == Reason.ASKS:
             self._answer()
             self._run_kernel()
+        if self._profile is not None:
+            self._profile.end(self.cycle)
         if cells[~Cell.PORT_WRITES]:
             self._write_to_port()
         reason = cells[~Cell.REASON]
@@ -399,10 +442,11 @@ class CompiledCore:
 
     def _take_interrupt(self, cycle: int) -> None:
         cells = self._cells
-        cells[~Cell.VECTOR] = self._due_vector
+        vector = self._due_vector
+        cells[~Cell.VECTOR] = vector
         self._due_vector = 0
         self._interrupts_taken += 1
-        self._execute(cycle, cycle + 1)
+        self._execute(cycle, cycle + 1, charged_to=self._word(vector))
 
 
 def _in_range(name: str, value: int, highest: int) -> int:

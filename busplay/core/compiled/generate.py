@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
-from busplay.core.compiled.instructions import function_name, write_instruction
+from busplay.core.compiled.instructions import (
+    function_name,
+    write_call_on_special_stack,
+    write_instruction,
+)
 from busplay.core.compiled.ir import METADATA
 from busplay.core.compiled.routines import write_routines
-from busplay.core.instructions import INSTRUCTIONS
+from busplay.core.instructions import INSTRUCTIONS, Access
 
 
 def kernel_text(processor: str) -> str:
     """Write the kernel in LLVM's intermediate representation.
 
-    It has two public names: `void run(ptr base)`, and `table`, 256 pointers that the caller
-    copies into the block (`busplay.core.compiled.block`).
+    It has two public names: `void run(ptr base)`, and `table`, 257 pointers: those of the 256
+    instructions and that of the function that counts for a profile. The caller copies them
+    into the block (`busplay.core.compiled.block`).
 
     Raises:
         KeyError: no such processor.
@@ -21,8 +26,12 @@ def kernel_text(processor: str) -> str:
     nmos = processor == "6502"
     functions = write_routines(nmos=nmos)
     functions += [write_instruction(row, nmos=nmos) for row in rows.values()]
+    functions += [
+        write_call_on_special_stack(row) for row in rows.values() if row.access is Access.CALL
+    ]
     entries = [
         f"ptr @{function_name(opcode) if opcode in rows else 'undefined'}" for opcode in range(256)
     ]
-    table = f"@table = constant [256 x ptr] [{', '.join(entries)}]\n"
+    entries.append("ptr @profile")
+    table = f"@table = constant [{len(entries)} x ptr] [{', '.join(entries)}]\n"
     return "\n".join([table, *functions, METADATA])

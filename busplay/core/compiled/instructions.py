@@ -31,6 +31,7 @@ CALL_PUSHES = (3, 2)
 BREAK_PUSHES = (5, 4, 3)
 
 VECTOR_OF_BREAK = 0xFFFE
+CALL_ON_SPECIAL_STACK = "call_on_special_stack"
 
 
 def write_instruction(row: Instruction, *, nmos: bool) -> str:
@@ -49,10 +50,12 @@ def write_instruction(row: Instruction, *, nmos: bool) -> str:
         case Access.PUSH:
             cpu.spend(row.cycles)
             cpu.advance(1)
-            cpu.push(PUSHES[row.mnemonic](cpu), position=LAST)
-            cpu.finish()
+            byte, address = PUSHES[row.mnemonic](cpu), cpu.move_stack_down()
+            cpu.write_and_finish(address, byte)
         case Access.CALL:
-            _write_call(cpu, row)
+            with cpu.when(cpu.stack_is_special(depth=len(CALL_PUSHES)), unlikely=True):
+                cpu.retreat_to(CALL_ON_SPECIAL_STACK)
+            _write_call(cpu, row, stack_is_plain=True)
         case Access.BREAK:
             cpu.spend(row.cycles)
             cpu.advance(2)
@@ -113,16 +116,25 @@ def _write_modify(cpu: Machine, row: Instruction, *, nmos: bool) -> None:
         cpu.write_and_finish(address, byte)
 
 
-def _write_call(cpu: Machine, row: Instruction) -> None:
+def _write_call(cpu: Machine, row: Instruction, *, stack_is_plain: bool) -> None:
     # The low byte is read before the pushes, the high one after them.
     cpu.spend(row.cycles)
     low = cpu.operand(1)
     cpu.advance(2)
-    high_push, low_push = CALL_PUSHES
-    cpu.push(cpu.pc >> 8, position=high_push)
-    cpu.push(cpu.pc & 0xFF, position=low_push)
+    for byte, position in zip((cpu.pc >> 8, cpu.pc & 0xFF), CALL_PUSHES, strict=True):
+        if stack_is_plain:
+            cpu.land(cpu.move_stack_down(), byte)
+        else:
+            cpu.push(byte, position=position)
     cpu.pc = low | cpu.fetch(cpu.pc) << 8
     cpu.finish()
+
+
+def write_call_on_special_stack(row: Instruction) -> str:
+    """Give the function of JSR for a stack that is not plain RAM."""
+    cpu = Machine(row.opcode)
+    _write_call(cpu, row, stack_is_plain=False)
+    return cpu.definition(CALL_ON_SPECIAL_STACK)
 
 
 def _write_without_access(cpu: Machine, row: Instruction, *, nmos: bool) -> None:

@@ -15,9 +15,9 @@ jumped to or called out of line, so that the straight way stays short.
 
 from __future__ import annotations
 
-from busplay.core.compiled.block import Cell
+from busplay.core.compiled.block import TABLE_OFFSET, Cell
 from busplay.core.compiled.code import Code
-from busplay.core.compiled.ir import Number, Value
+from busplay.core.compiled.ir import Number, Truth, Value
 from busplay.core.memory_map import HOST_PORT_REGISTERS, Action
 
 REGISTERS = ("pc", "a", "x", "y", "s", "nz", "c", "left")
@@ -87,9 +87,9 @@ class Machine(Code):
             self.leave_to("leave")
         self.dispatch()
 
-    def dispatch(self) -> None:
+    def dispatch(self, *, table: int = TABLE_OFFSET) -> None:
         """Go on with the next instruction."""
-        function = self.function_of(self.fetch(self.pc))
+        function = self.function_of(self.fetch(self.pc), table=table)
         self._jump(function, self._registers(), ("poison", "poison"))
 
     # Time.
@@ -167,7 +167,7 @@ class Machine(Code):
 
     def push(self, byte: Value, *, position: int) -> None:
         """Push a byte in that cycle; something must `finish` behind it."""
-        address = self.s | STACK
+        address = self.move_stack_down()
         is_plain = self.action(address).equals(Action.LANDS)
         body = self.body
         straight, special, behind = body.label(), body.label(), body.label()
@@ -183,7 +183,19 @@ class Machine(Code):
         body.jump(behind)
         body.open_block(behind)
         self.left = body.merge((before, straight), (after, special))
+
+    def move_stack_down(self) -> Value:
+        """Move S past a byte that is pushed; give the byte's address."""
+        address = self.s | STACK
         self.s = (self.s - 1) & 0xFF
+        return address
+
+    def stack_is_special(self, *, depth: int) -> Truth:
+        """Tell if any of the next so many pushes does not go to plain RAM."""
+        seen = self.number(0)
+        for down in range(depth):
+            seen = seen | self.action((self.s - down) & 0xFF | STACK) ^ Action.LANDS
+        return seen.differs(0)
 
     def pull(self) -> Value:
         """Pull a byte."""

@@ -2,7 +2,15 @@
 
 from __future__ import annotations
 
-from busplay.core.compiled.block import MIRRORED, NO_ANSWER, Cell, Reason
+from busplay.core.compiled.block import (
+    CANNOT_REPEAT,
+    MIRRORED,
+    NO_ANSWER,
+    PROFILED,
+    PROFILED_TABLE_OFFSET,
+    Cell,
+    Reason,
+)
 from busplay.core.compiled.code import Code
 from busplay.core.compiled.instructions import write_break
 from busplay.core.compiled.ir import CALLED, Value
@@ -38,6 +46,7 @@ def write_routines(*, nmos: bool) -> list[str]:
         *(_exit(name, reason) for name, reason in _EXITS.items()),
         _exit("leave_delayed", Reason.SPENT, delayed=1),
         _undefined(),
+        _profile(),
         _interrupt(nmos=nmos),
         _decimal("adc_decimal", nmos=nmos),
         _decimal("sbc_decimal", nmos=nmos),
@@ -89,6 +98,20 @@ def _undefined() -> str:
     cpu.set_cell(Cell.AT, cpu.pc | cpu.fetch(cpu.pc) << 16)
     cpu.leave_to("missing")
     return cpu.definition("undefined")
+
+
+def _profile() -> str:
+    """Write what every instruction leads to while a profile is taken.
+
+    It counts the cycles of the instruction before, then does the one that is due.
+    """
+    cpu = Machine()
+    spent = cpu.cell(Cell.PROFILE_LEFT) - cpu.left
+    cpu.add_to(Cell.PROFILE_CYCLES, cpu.cell(Cell.PROFILE_PC), spent)
+    cpu.set_cell(Cell.PROFILE_PC, cpu.pc)
+    cpu.set_cell(Cell.PROFILE_LEFT, cpu.left)
+    cpu.dispatch(table=PROFILED_TABLE_OFFSET)
+    return cpu.definition("profile")
 
 
 def _interrupt(*, nmos: bool) -> str:
@@ -144,6 +167,8 @@ def _write(code: Code, address: Value, byte: Value, cycle: Value, left: Value) -
     code.store_to(Cell.LOG_ADDRESS, count, address, bits=16)
     code.store_to(Cell.LOG_DATA, count, byte, bits=8)
     code.set_cell(Cell.LOG_COUNT, count + 1)
+    with code.when(action.has(PROFILED), unlikely=True):
+        _profile_store(code, address, byte)
     with code.when(action.has(Action.LANDS)):
         code.land(address, byte)
         with code.when(action.has(MIRRORED), unlikely=True):
@@ -176,6 +201,15 @@ def _write(code: Code, address: Value, byte: Value, cycle: Value, left: Value) -
 
     body.open_block(behind)
     return body.merge((left, after_tapped), (left, not_to_port), (code.number(0), after_port))
+
+
+def _profile_store(code: Code, address: Value, byte: Value) -> None:
+    place = code.cell(Cell.PROFILE_PC)
+    code.add_to(Cell.PROFILE_STORES, place, 1)
+    last = code.load_from(Cell.PROFILE_LAST, address, bits=16)
+    code.add_to(Cell.PROFILE_UNCHANGED, place, last.equals(byte).as_number())
+    # The mark of an address that cannot repeat itself stays.
+    code.store_to(Cell.PROFILE_LAST, address, last & CANNOT_REPEAT | byte, bits=16)
 
 
 # The host port's reads, as in `busplay.core.host_port`, as far as no key is to be taken.
