@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from busplay.core.host_port import HostPort
 from busplay.core.interface import Core
+from busplay.core.make import find_core_class, make_core
 from busplay.core.memory_map import MemoryMap
-from busplay.core.reference import ReferenceCore
 from busplay.description import board as description
 from busplay.description.board import Memory, Window
+
+# The core under test; the fixture `core_kind` sets it.
+KIND = "reference"
 
 PROGRAM = 0x0200
 HANDLER = 0x0300
@@ -44,7 +47,7 @@ def small_machine(
     memory_map = MemoryMap.of_parts(
         MEMORY, windows=WINDOWS, host_port=description.HostPort(PORT), unmapped_read=0xEE
     )
-    core = ReferenceCore(processor, memory_map, host_port)
+    core = find_core_class(KIND)(processor, memory_map, host_port)
     put(core, PROGRAM, code)
     put(core, HANDLER, handler)
     put(core, NMI_HANDLER, "40")
@@ -52,6 +55,11 @@ def small_machine(
     core.reset()
     core.take_stores()
     return core
+
+
+def plain_core(processor: str) -> Core:
+    """Make a core over 64 KiB of RAM, all of it one window."""
+    return make_core(KIND, processor)
 
 
 def put(core: Core, address: int, code: bytes | str) -> None:

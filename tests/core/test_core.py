@@ -2,19 +2,19 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from py65.devices import mpu65c02, mpu6502
 
 from busplay.core.host_port import HostPort
-from busplay.core.instructions import INSTRUCTIONS, MODE_BYTES
-from busplay.core.make import make_core
+from busplay.core.instructions import INSTRUCTIONS
+from busplay.core.make import find_core_class
 from busplay.core.memory_map import MemoryMap
-from busplay.core.reference import ReferenceCore
 from busplay.description import board as description
-from tests.core.programs import put, rows, small_machine
+from tests.core.programs import plain_core, put, rows, small_machine
+
+pytestmark = pytest.mark.usefixtures("core_kind")
 
 
 def test_power_on_state() -> None:
-    core = make_core("reference", "65c02")
+    core = plain_core("65c02")
     assert (core.pc, core.a, core.x, core.y, core.s, core.p, core.cycle) == (0, 0, 0, 0, 0, 0x34, 0)
     assert core.stop is None
     assert not core.irq
@@ -24,7 +24,7 @@ def test_power_on_state() -> None:
 
 
 def test_memory_is_the_storage_itself() -> None:
-    core = make_core("reference", "6502")
+    core = plain_core("6502")
     view = core.memory
     assert view.dtype == np.uint8
     assert view.shape == (65536,)
@@ -41,7 +41,7 @@ def test_memory_is_the_storage_itself() -> None:
 
 @pytest.mark.parametrize("name", ["a", "x", "y", "s", "p"])
 def test_registers_are_set_and_read_and_refuse_what_does_not_fit(name: str) -> None:
-    core = make_core("reference", "6502")
+    core = plain_core("6502")
     setattr(core, name, 0xC3)
     assert getattr(core, name) == (0xF3 if name == "p" else 0xC3)
     with pytest.raises(ValueError, match=f"{name} is 256; it must be 0 to 255"):
@@ -51,14 +51,14 @@ def test_registers_are_set_and_read_and_refuse_what_does_not_fit(name: str) -> N
 
 
 def test_pc_refuses_what_does_not_fit() -> None:
-    core = make_core("reference", "6502")
+    core = plain_core("6502")
     core.pc = 0xFFFF
     with pytest.raises(ValueError, match="pc is 65536; it must be 0 to 65535"):
         core.pc = 65536
 
 
 def test_numpy_integers_do_for_registers() -> None:
-    core = make_core("reference", "6502")
+    core = plain_core("6502")
     put(core, 0x0200, "E8 0A")
     core.pc, core.x, core.a = np.uint16(0x0200), np.uint8(255), np.uint8(0x80)
     core.run(4)
@@ -66,7 +66,7 @@ def test_numpy_integers_do_for_registers() -> None:
 
 
 def test_run_ends_at_the_first_instruction_boundary_at_or_after_the_wanted_cycle() -> None:
-    core = make_core("reference", "6502")
+    core = plain_core("6502")
     put(core, 0x0200, "EA AD0010 EA EA")
     core.pc = 0x0200
     assert core.run(3) == 6
@@ -77,7 +77,7 @@ def test_run_ends_at_the_first_instruction_boundary_at_or_after_the_wanted_cycle
 
 @pytest.mark.parametrize("opcode", [0x02, 0x03, 0x80, 0xFF])
 def test_undocumented_opcode_stops_with_address_and_opcode(opcode: int) -> None:
-    core = make_core("reference", "6502")
+    core = plain_core("6502")
     core.memory[0x0200:0x0202] = [0xEA, opcode]
     core.pc = 0x0200
     assert core.run(100) == 2
@@ -86,7 +86,7 @@ def test_undocumented_opcode_stops_with_address_and_opcode(opcode: int) -> None:
     assert stop.kind == "opcode"
     assert (stop.address, stop.opcode, stop.cycle, stop.exit_status) == (0x0201, opcode, 2, None)
     assert str(stop.as_error()) == (
-        f"$0201: opcode ${opcode:02X} is not in the reference core of the 6502;"
+        f"$0201: opcode ${opcode:02X} is not in the {core.kind} core of the 6502;"
         " the program cannot go on here"
     )
     assert core.pc == 0x0201
@@ -95,7 +95,7 @@ def test_undocumented_opcode_stops_with_address_and_opcode(opcode: int) -> None:
 @pytest.mark.parametrize("processor", ["6502", "65c02"])
 def test_every_opcode_without_a_row_stops(processor: str) -> None:
     for opcode in set(range(256)) - set(INSTRUCTIONS[processor]):
-        core = make_core("reference", processor)
+        core = plain_core(processor)
         core.memory[0] = opcode
         assert core.step() == 0
         assert core.stop is not None
@@ -103,7 +103,7 @@ def test_every_opcode_without_a_row_stops(processor: str) -> None:
 
 
 def test_reset_ends_a_stop_and_keeps_the_cycle_count() -> None:
-    core = make_core("reference", "6502")
+    core = plain_core("6502")
     core.memory[0x0200] = 0x02
     put(core, 0xFFFC, "0003")
     core.memory[0x0300] = 0xEA
@@ -131,13 +131,13 @@ def test_stp_stops_the_processor_until_reset() -> None:
 
 def test_addresses_wrap_round_at_the_end_of_memory() -> None:
     # LDA $FFFF,X with X 1 reads $0000; an operand that begins at $FFFF goes on at $0000.
-    core = make_core("reference", "65c02")
+    core = plain_core("65c02")
     put(core, 0x0200, "BDFFFF")
     core.memory[0x0000] = 0x5A
     core.pc, core.x = 0x0200, 1
     assert core.step() == 5
     assert core.a == 0x5A
-    core = make_core("reference", "65c02")
+    core = plain_core("65c02")
     core.memory[0xFFFE:0x10000] = [0xAD, 0x34]
     core.memory[0x0000] = 0x12
     core.memory[0x1234] = 0x77
@@ -147,7 +147,7 @@ def test_addresses_wrap_round_at_the_end_of_memory() -> None:
 
 
 def test_zero_page_indirect_pointer_wraps_within_the_zero_page() -> None:
-    core = make_core("reference", "65c02")
+    core = plain_core("65c02")
     put(core, 0x0200, "B2FF")
     core.memory[0x00FF] = 0x34
     core.memory[0x0000] = 0x12
@@ -160,7 +160,7 @@ def test_zero_page_indirect_pointer_wraps_within_the_zero_page() -> None:
 
 def test_jsr_onto_its_own_stack_reads_the_high_byte_after_its_pushes() -> None:
     # The instruction lies at $01FD-$01FF; the return address goes to $01FF and $01FE.
-    core = make_core("reference", "6502")
+    core = plain_core("6502")
     core.memory[0x01FD:0x0200] = [0x20, 0x34, 0x12]
     core.pc, core.s = 0x01FD, 0xFF
     core.step()
@@ -168,7 +168,7 @@ def test_jsr_onto_its_own_stack_reads_the_high_byte_after_its_pushes() -> None:
 
 
 def test_pushes_into_a_window_are_tapped() -> None:
-    core = make_core("reference", "6502")
+    core = plain_core("6502")
     put(core, 0x0200, "48")
     core.pc, core.s, core.a = 0x0200, 0x80, 0x21
     core.step()
@@ -195,29 +195,10 @@ def test_stores_are_given_once() -> None:
     assert len(core.take_stores()) == 0
 
 
-def test_wrong_processor_and_misplaced_port_are_refused() -> None:
+def test_wrong_processor_and_misplaced_port_are_refused(core_kind: str) -> None:
+    core_class = find_core_class(core_kind)
     with pytest.raises(ValueError, match=r"processor is '6809'; it is one of \['6502', '65c02'\]"):
-        ReferenceCore("6809", MemoryMap.plain_ram())
+        core_class("6809", MemoryMap.plain_ram())
     port = HostPort(description.HostPort(0xA400), clock_hz=1000)
     with pytest.raises(ValueError, match="host_port does not lie where memory_map has it"):
-        ReferenceCore("6502", MemoryMap.plain_ram(), port)
-
-
-@pytest.mark.parametrize(
-    ("processor", "mpu_class"), [("6502", mpu6502.MPU), ("65c02", mpu65c02.MPU)]
-)
-def test_table_names_every_instruction_as_py65_does(processor: str, mpu_class: type) -> None:
-    # py65 lacks BBR, BBS and STP; its mode names are others, so lengths are held instead.
-    lengths = {"imp": 1, "acc": 1, "imm": 2, "zpg": 2, "zpx": 2, "zpy": 2, "abs": 3, "abx": 3}
-    lengths |= {"aby": 3, "ind": 3, "iax": 3, "inx": 2, "iny": 2, "zpi": 2, "rel": 2}
-    theirs = {
-        opcode: (name, lengths[mode])
-        for opcode, (name, mode) in enumerate(mpu_class.disassemble)
-        if name != "???"
-    }
-    ours = {
-        opcode: (row.mnemonic, MODE_BYTES[row.mode])
-        for opcode, row in INSTRUCTIONS[processor].items()
-        if row.mnemonic[:2] != "BB" and row.mnemonic != "STP"
-    }
-    assert ours == theirs
+        core_class("6502", MemoryMap.plain_ram(), port)

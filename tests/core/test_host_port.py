@@ -7,6 +7,8 @@ from hypothesis import strategies as st
 from busplay.core.host_port import NEVER, HostPort, KeyCode, Register
 from tests.core.programs import port, put, rows, small_machine
 
+pytestmark = pytest.mark.usefixtures("core_kind")
+
 
 def naive_refresh_pending(
     clock_hz: int, refresh_hz: int, acknowledged: list[int], cycle: int

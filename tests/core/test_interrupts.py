@@ -6,8 +6,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from busplay.core.make import make_core
-from tests.core.programs import HANDLER, NMI_HANDLER, put, rows, small_machine
+from tests.core.programs import HANDLER, NMI_HANDLER, plain_core, put, rows, small_machine
+
+pytestmark = pytest.mark.usefixtures("core_kind")
 
 HARDWARE_MANUAL = "MCS6500 Microcomputer Family Hardware Manual (1976)"
 SHEET = "W65C02S data sheet"
@@ -17,7 +18,7 @@ I_CLEAR, I_SET, D = 0x30, 0x34, 0x08
 
 def machine(code: str, *, processor: str = "65c02", p: int = I_CLEAR):  # type: ignore[no-untyped-def]
     """Make 64 KiB of RAM with a program at $0200 and handlers; the cycle counter at 0."""
-    core = make_core("reference", processor)
+    core = plain_core(processor)
     core.memory[:] = 0xEA
     put(core, 0x0200, code)
     put(core, HANDLER, "40")

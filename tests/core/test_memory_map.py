@@ -7,6 +7,8 @@ from busplay.core.memory_map import Action, MemoryMap
 from busplay.description.board import HostPort, Memory, Window
 from tests.core.programs import MEMORY, PORT, WINDOWS, rows, small_machine
 
+pytestmark = pytest.mark.usefixtures("core_kind")
+
 
 def test_each_kind_of_address_has_its_action() -> None:
     memory_map = MemoryMap.of_parts(MEMORY, windows=WINDOWS, host_port=HostPort(PORT))
