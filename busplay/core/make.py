@@ -77,7 +77,7 @@ def make_core(kind: str, processor: str) -> Core:
     return _build(kind, processor, MemoryMap.plain_ram(), None)
 
 
-def core_for_board(board: Board, *, kind: str = "reference") -> Core:
+def core_for_board(board: Board, *, kind: str = "compiled") -> Core:
     """Make the core of a board, as power-on leaves it; images are not loaded yet.
 
     Raises:

@@ -14,12 +14,17 @@ from busplay.errors import InputError
 def test_core_of_a_board_has_its_processor_map_and_port() -> None:
     board = load_board("dunlin")
     core = core_for_board(board)
-    assert isinstance(core, ReferenceCore)
+    assert core.kind == "compiled"
     assert core.processor == board.processor == "65c02"
     assert board.host_port is not None
     assert core.host_port is not None
     assert core.host_port.first_address == board.host_port.first_address
     assert core.memory_map.windows == board.windows
+
+
+def test_reference_core_is_had_by_name() -> None:
+    core = core_for_board(load_board("dunlin"), kind="reference")
+    assert isinstance(core, ReferenceCore)
 
 
 def test_unknown_core_is_refused_with_what_there_is() -> None:

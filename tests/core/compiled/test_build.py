@@ -1,0 +1,223 @@
+"""The kernel's text, its compiling, and where the machine code is kept."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from itertools import pairwise
+from pathlib import Path
+
+import llvmlite.binding as llvm
+import pytest
+
+from busplay.core.compiled import build, instructions, operations
+from busplay.core.compiled.block import (
+    ACTIONS_OFFSET,
+    CELL_COUNT,
+    MEMORY_BYTES,
+    PROFILED_TABLE_OFFSET,
+    TABLE_OFFSET,
+    Cell,
+    cell_offset,
+)
+from busplay.core.compiled.build import CompileError, build_kernel
+from busplay.core.compiled.code_cache import CodeCache
+from busplay.core.compiled.generate import kernel_text
+from busplay.core.instructions import INSTRUCTIONS
+
+PROJECT = Path(__file__).parents[3]
+
+
+def kept_files(folder: Path) -> list[Path]:
+    return sorted(folder.glob("*"))
+
+
+# The text.
+
+
+@pytest.mark.parametrize("processor", sorted(INSTRUCTIONS))
+def test_text_is_the_same_every_time(processor: str) -> None:
+    assert kernel_text(processor) == kernel_text(processor)
+
+
+@pytest.mark.parametrize("processor", sorted(INSTRUCTIONS))
+def test_every_instruction_has_its_function_in_the_table(processor: str) -> None:
+    text = kernel_text(processor)
+    table = text[: text.index("\n")]
+    entries = table[table.index("] [") + 3 : -1].split(", ")
+    assert len(entries) == 257
+    for opcode, entry in enumerate(entries[:256]):
+        if opcode in INSTRUCTIONS[processor]:
+            assert entry == f"ptr @op_{opcode:02X}"
+            assert f"@op_{opcode:02X}(" in text
+        else:
+            assert entry == "ptr @undefined"
+
+
+def test_no_place_of_the_block_has_two_uses() -> None:
+    spans = [
+        (PROFILED_TABLE_OFFSET, PROFILED_TABLE_OFFSET + 8 * 256),
+        (TABLE_OFFSET, TABLE_OFFSET + 8 * 256),
+        (cell_offset(CELL_COUNT - 1), 0),
+        (0, MEMORY_BYTES + 2),
+        (ACTIONS_OFFSET, ACTIONS_OFFSET + MEMORY_BYTES),
+    ]
+    for (_, stop), (start, _) in pairwise(spans):
+        assert stop <= start
+    assert len({cell_offset(cell) for cell in Cell}) == len(Cell)
+
+
+FOREIGN = ["aarch64-unknown-linux-gnu", "aarch64-apple-darwin", "x86_64-pc-windows-msvc"]
+
+
+@pytest.mark.parametrize("triple", FOREIGN)
+def test_other_machines_compilers_take_the_kernel(triple: str) -> None:
+    llvm.initialize_all_targets()
+    llvm.initialize_all_asmprinters()
+    machine = llvm.Target.from_triple(triple).create_target_machine(
+        opt=1, reloc="pic", codemodel="small"
+    )
+    module = llvm.parse_assembly(kernel_text("6502"))
+    module.triple = triple
+    module.verify()
+    assert len(machine.emit_object(module)) > 10_000
+
+
+# Keeping.
+
+
+def test_code_is_kept_and_found_again(tmp_path: Path) -> None:
+    first = build_kernel("6502", CodeCache([tmp_path]))
+    again = build_kernel("6502", CodeCache([tmp_path]))
+    assert (first.was_kept, again.was_kept) == (False, True)
+    assert len(kept_files(tmp_path)) == 1
+
+
+def test_processors_are_kept_apart(tmp_path: Path) -> None:
+    names = {build._key(kernel_text(processor)) for processor in INSTRUCTIONS}
+    assert len(names) == 2
+
+
+def test_changed_template_does_not_meet_the_old_code(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Numba's cache, which looks at one file only, would give the old code here."""
+    build_kernel("6502", CodeCache([tmp_path]))
+    monkeypatch.setitem(operations.WRITES, "STA", lambda cpu: cpu.x)
+    assert instructions.WRITES is operations.WRITES
+    changed = build_kernel("6502", CodeCache([tmp_path]))
+    assert not changed.was_kept
+    assert len(kept_files(tmp_path)) == 2
+
+
+def test_other_compiler_or_processor_does_not_meet_the_old_code(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    text = kernel_text("6502")
+    key = build._key(text)
+    monkeypatch.setattr(llvm, "get_host_cpu_name", lambda: "another")
+    other_processor = build._key(text)
+    monkeypatch.undo()
+    monkeypatch.setattr(build.llvmlite, "__version__", "0.0")
+    assert len({key, other_processor, build._key(text)}) == 3
+
+
+def test_damaged_file_is_made_anew(tmp_path: Path) -> None:
+    build_kernel("6502", CodeCache([tmp_path]))
+    (file,) = kept_files(tmp_path)
+    whole = file.read_bytes()
+    file.write_bytes(whole[:-1])
+    assert not build_kernel("6502", CodeCache([tmp_path])).was_kept
+    assert kept_files(tmp_path) == [file]
+    assert file.read_bytes() == whole
+
+
+@pytest.mark.parametrize("damage", ["empty", "cut in the digest", "cut", "longer", "one bit"])
+def test_damaged_file_is_as_good_as_none(tmp_path: Path, damage: str) -> None:
+    cache = CodeCache([tmp_path])
+    path = cache.keep("some", b"machine code")
+    assert path is not None
+    assert cache.find("some") == b"machine code"
+    whole = path.read_bytes()
+    path.write_bytes(
+        {
+            "empty": b"",
+            "cut in the digest": whole[:10],
+            "cut": whole[:-1],
+            "longer": whole + b"x",
+            "one bit": whole[:-1] + bytes([whole[-1] ^ 1]),
+        }[damage]
+    )
+    assert cache.find("some") is None
+
+
+def test_folder_that_cannot_be_written_is_passed_over(tmp_path: Path) -> None:
+    # A file stands where the folder would be: nobody can write there, whoever runs this.
+    (tmp_path / "file").write_bytes(b"")
+    cache = CodeCache([tmp_path / "file" / "below", tmp_path / "second"])
+    path = cache.keep("some", b"machine code")
+    assert path is not None
+    assert path.parent == tmp_path / "second"
+    assert cache.find("some") == b"machine code"
+
+
+def test_without_any_folder_the_kernel_is_built_all_the_same(tmp_path: Path) -> None:
+    (tmp_path / "file").write_bytes(b"")
+    cache = CodeCache([tmp_path / "file" / "below"])
+    kernel = build_kernel("6502", cache)
+    assert not kernel.was_kept
+    assert len(kernel.table) == 256
+    assert cache.keep("some", b"code") is None
+
+
+def test_nothing_half_written_is_left(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(self: Path, target: Path) -> Path:
+        raise OSError("no")
+
+    monkeypatch.setattr(Path, "replace", refuse)
+    assert CodeCache([tmp_path]).keep("some", b"code") is None
+    assert kept_files(tmp_path) == []
+
+
+def test_named_folder_goes_before_the_usual_ones(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("BUSPLAY_CACHE_DIR", str(tmp_path))
+    assert CodeCache.usual().folders == (tmp_path,)
+
+
+def test_usual_folders_are_the_installation_and_the_users_own(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delenv("BUSPLAY_CACHE_DIR", raising=False)
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
+    monkeypatch.setattr(sys, "platform", "linux")
+    installation = PROJECT / "busplay" / "core" / "compiled" / "__pycache__"
+    assert CodeCache.usual().folders == (installation, tmp_path / "busplay")
+
+
+def test_refusal_of_the_compiler_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(build, "kernel_text", lambda processor: "this is nothing")
+    with pytest.raises(CompileError) as caught:
+        build_kernel("6502", CodeCache([tmp_path]))
+    assert str(caught.value).startswith("the compiled core of the 6502 cannot be built: ")
+
+
+def test_core_runs_where_neither_installation_nor_home_can_be_written(tmp_path: Path) -> None:
+    (tmp_path / "file").write_bytes(b"")
+    nowhere = str(tmp_path / "file" / "below")
+    code = (
+        "from busplay.core.make import make_core\n"
+        "core = make_core('compiled', '65c02')\n"
+        "core.memory[0x200:0x203] = [0xA9, 0x2A, 0x1A]\n"
+        "core.pc = 0x200\n"
+        "core.run(4)\n"
+        "print(core.a)\n"
+    )
+    environment = os.environ | {"BUSPLAY_CACHE_DIR": nowhere, "PYTHONPATH": str(PROJECT)}
+    done = subprocess.run(
+        [sys.executable, "-c", code], env=environment, capture_output=True, text=True, check=True
+    )
+    assert done.stdout.strip() == "43"
+    assert done.stderr == ""
