@@ -110,6 +110,7 @@ def links(
         idle=idle,
         start=draw(st.sampled_from(("slot", "cycle"))) if kind == "strobe" else "slot",
         first_bit_lane=draw(st.sampled_from(("highest", "lowest"))),
+        idle_every=None if kind == "strobe" else draw(st.none() | st.integers(2, 7)),
         file="drawn.toml",
     )
     return _made_sound(link)

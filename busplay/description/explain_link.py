@@ -123,6 +123,7 @@ class LinkFacts(TypedDict):
     check: CheckFacts | None
     framing: FramingFacts
     idle_word: int | None
+    idle_every: int | None
     idle_symbols: list[int]
 
 
@@ -179,6 +180,7 @@ def link_facts(link: Link, *, processor_hz: int | None = None) -> LinkFacts:
         "framing": _framing_facts(link.framing, layout),
         # Between frames of a strobed link nothing is sent.
         "idle_word": None if strobe else layout.idle_word,
+        "idle_every": link.idle_every,
         "idle_symbols": [int(symbol) for symbol in layout.idle_symbols],
     }
 
@@ -358,7 +360,9 @@ def _summary(facts: LinkFacts) -> list[tuple[str, str]]:
     if facts["idle_word"] is None:
         rows.append(("idle", "nothing is sent"))
     else:
-        rows.append(("idle", f"frame {hex_digits(facts['idle_word'], bits=facts['frame_bits'])}"))
+        often = f"; one slot in {facts['idle_every']:,} at least" if facts["idle_every"] else ""
+        idle_word = hex_digits(facts["idle_word"], bits=facts["frame_bits"])
+        rows.append(("idle", f"frame {idle_word}{often}"))
     return rows
 
 

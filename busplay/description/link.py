@@ -130,6 +130,8 @@ class Link:
         idle: values of the idle frame's fields that are neither 0 nor constant.
         start: frames start on the slot grid, or (strobe only) at any clock cycle.
         first_bit_lane: the lane that carries the first of a symbol's bits.
+        idle_every: of so many slots in a row the sender leaves one idle at least, however much
+            it has to send; None: it need not. Not with a strobe, which sends no idle frames.
         file: where it was read from; for messages only.
     """
 
@@ -143,6 +145,7 @@ class Link:
     idle: dict[str, int] = field(default_factory=dict)
     start: StartRule = "slot"
     first_bit_lane: FirstBitLane = "highest"
+    idle_every: int | None = None
     description: str = ""
     file: str = ""
 

@@ -52,6 +52,9 @@ _FRAMINGS: dict[str, type[StrobeFraming | MarkerFraming | CheckFraming]] = {
     "check": CheckFraming,
 }
 _LEFT_OUT = "file"
+# Attributes younger than the first traces: left out where they say nothing, so that the same
+# board gives the same dict as before.
+_LEFT_OUT_IF_NONE = frozenset({(Link, "idle_every")})
 _TEXT_MAX = 10_000
 _ARRAY_MAX = 4_096
 _INTEGER_MAX = (1 << 64) - 1
@@ -60,6 +63,7 @@ _INTEGER_MAX = (1 << 64) - 1
 _RANGES: dict[tuple[type, str], tuple[int, int]] = {
     (Link, "lanes"): (1, 16),
     (Link, "clock_hz"): (1, 1_000_000_000),
+    (Link, "idle_every"): (2, 65_535),
     (Field, "bits"): (1, 64),
     (StrobeFraming, "gap_symbols"): (0, 65_535),
     (MarkerFraming, "confirm_frames"): (1, 1_000_000),
@@ -147,8 +151,11 @@ def _table(description: object) -> Plain:
     for method, kind in _FRAMINGS.items():
         if isinstance(description, kind):
             plain["method"] = method
-    for name in _shape(type(description)).types:
-        plain[name] = _value(getattr(description, name))
+    kind = type(description)
+    for name in _shape(kind).types:
+        value = getattr(description, name)
+        if value is not None or (kind, name) not in _LEFT_OUT_IF_NONE:
+            plain[name] = _value(value)
     return plain
 
 

@@ -15,6 +15,7 @@ from busplay.description.link import (
     Field,
     FieldOrder,
     FirstBitLane,
+    Framing,
     Link,
     StartRule,
     StrobeFraming,
@@ -48,6 +49,7 @@ LINK_KEYS = (
     "clock_hz",
     "start",
     "first_bit_lane",
+    "idle_every",
     "fields",
     "framing",
     "check",
@@ -55,6 +57,8 @@ LINK_KEYS = (
 )
 FIELD_KEYS = ("name", "bits", "value", "order")
 LANES_MAX = 16
+# An idle slot in so many would be no more than a comment.
+IDLE_EVERY_MAX = 65_535
 # Edges are worked out as 64-bit products of two clocks; a gigahertz keeps them exact.
 CLOCK_HZ_MAX = 1_000_000_000
 
@@ -159,6 +163,7 @@ def parse_link(text: str, *, file: str) -> Link:
         clock_hz=clock_hz,
         start=start,
         first_bit_lane=first_bit_lane,
+        idle_every=_read_idle_every(table, framing),
         description=table.prose("description"),
         file=file,
     )
@@ -178,6 +183,17 @@ def _read_clock(table: Table) -> int | None:
         )
     table.choice("clock", ("processor",), default="processor")
     return table.optional_integer("clock_hz", 1, CLOCK_HZ_MAX, hint=" (1 GHz)")
+
+
+def _read_idle_every(table: Table, framing: Framing) -> int | None:
+    idle_every = table.optional_integer("idle_every", 2, IDLE_EVERY_MAX)
+    if idle_every is not None and isinstance(framing, StrobeFraming):
+        raise table.error(
+            "idle_every",
+            found=str(idle_every),
+            wanted="with a strobe nothing is sent between frames, so take the line out",
+        )
+    return idle_every
 
 
 def _read_fields(table: Table, lanes: int) -> tuple[Field, ...]:

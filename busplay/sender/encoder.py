@@ -10,6 +10,10 @@ of the store that comes. A frame that starts exactly there has left and its plac
 store that would have to wait and finds `fifo_depth` frames waiting is lost and counted. So a
 FIFO of depth 0 sends only what can start at once.
 
+Where the link asks for an idle slot in every N (`idle_every`), the slot after N - 1 busy ones in
+a row stays empty, and a frame that would have started there starts one slot later. A store that
+comes just then waits too, so with a FIFO of depth 0 it is lost.
+
 Since a frame's start is known when its store is accepted, `feed` gives every accepted frame
 at once, some of them with edges after `stop_cycle`; `settled_edge` says up to where no
 later store can change anything.
@@ -101,11 +105,15 @@ class Encoder:
                 self.step_edges,
                 board.sender.fifo_depth,
                 (1 << sequence_bits) - 1,
+                link.idle_every or 0,
             ],
             np.uint64,
         )
         # The last cycle whose edges are sure to fit, with room for a full FIFO behind it.
-        margin = self.lead_edges + (board.sender.fifo_depth + 2) * self.step_edges
+        slots = board.sender.fifo_depth + 2
+        if link.idle_every:
+            slots += slots // (link.idle_every - 1) + 1
+        margin = self.lead_edges + slots * self.step_edges
         ratio = self.edges_per_cycle
         self.last_cycle = (EDGES_MAX - margin) * ratio.denominator // ratio.numerator
         self.last_cycle = min(self.last_cycle, EDGES_MAX)
@@ -114,7 +122,7 @@ class Encoder:
         self._sequence_tables = np.zeros((-(-sequence_bits // 8), 256), np.uint64)
         for byte in range(len(self._sequence_tables)):
             self._sequence_tables[byte] = self._field_table("sequence", 8 * byte, sequence_bits)
-        self._carried: UInt64Column = np.zeros(4, np.uint64)
+        self._carried: UInt64Column = np.zeros(5, np.uint64)
         self._counts: UInt64Column = np.zeros(4, np.uint64)
         self._stop_cycle = 0
 

@@ -1,9 +1,10 @@
 """Compiled loops of the sender: stores to frames, frames to symbols.
 
-How to think about them. `encode` carries three numbers from store to store: the edge at
-which the last frame starts, the sequence number, and the last cycle. The FIFO needs no queue,
-since a frame that waits starts exactly one slot after the one before it: how many wait at
-edge e follows from the last start alone. Words are an XOR of tables (see `encoder`), spelled
+How to think about them. `encode` carries four numbers from store to store: the edge at
+which the last frame starts, how many slots in a row were busy up to there, the sequence number,
+and the last cycle. The FIFO needs no queue, since a frame that waits starts exactly one slot
+after the one before it, or two where a slot must stay idle: how many wait at edge e follows
+from the last start and the run alone. Words are an XOR of tables (see `encoder`), spelled
 slots an XOR of tables (see `speller`); no kernel knows fields or checks.
 
 Tables are arguments and helpers stand here, so that Numba's cache sees each change.
@@ -20,9 +21,18 @@ from busplay.batch import UInt8Column, UInt16Column, UInt64Column
 # What `encode` counts, by place.
 OFFERED, SENT, OVERRUN, OUTSIDE = 0, 1, 2, 3
 # What it carries from store to store, by place.
-LAST_START, ANY_SENT, SEQUENCE, LAST_CYCLE = 0, 1, 2, 3
+LAST_START, ANY_SENT, SEQUENCE, LAST_CYCLE, BUSY_RUN = 0, 1, 2, 3, 4
 # Constants of link and board, by place.
-NUMERATOR, DENOMINATOR, LEAD_EDGES, GRID_EDGES, STEP_EDGES, FIFO_DEPTH, SEQUENCE_MASK = range(7)
+(
+    NUMERATOR,
+    DENOMINATOR,
+    LEAD_EDGES,
+    GRID_EDGES,
+    STEP_EDGES,
+    FIFO_DEPTH,
+    SEQUENCE_MASK,
+    IDLE_EVERY,  # 0: no slot need be left idle
+) = range(8)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -53,12 +63,13 @@ def encode(
         How many frames were written; or -1 - i: store i lies before the one before it, and
         nothing was changed.
     """
-    one = np.uint64(1)
+    zero, one = np.uint64(0), np.uint64(1)
     numerator, denominator = timing[NUMERATOR], timing[DENOMINATOR]
     lead, grid, step = timing[LEAD_EDGES], timing[GRID_EDGES], timing[STEP_EDGES]
     depth, sequence_mask = timing[FIFO_DEPTH], timing[SEQUENCE_MASK]
     last_start, any_sent = carried[LAST_START], carried[ANY_SENT] != 0
     sequence, last_cycle = carried[SEQUENCE], carried[LAST_CYCLE]
+    idle_every, busy_run = timing[IDLE_EVERY], carried[BUSY_RUN]
     sequence_bytes = len(sequence_tables)
     overrun = outside = np.uint64(0)
     sent = 0
@@ -80,11 +91,19 @@ def encode(
             edge = lead + whole * numerator + (rest * numerator + denominator - one) // denominator
         edge = (edge + grid - one) // grid * grid
         start = edge
-        if any_sent and last_start + step > edge:
-            start = last_start + step
-            waiting = np.uint64(0)
+        # A slot is left idle where the run of busy ones has become as long as it may.
+        next_start = last_start + step
+        if idle_every != zero and busy_run + one == idle_every:
+            next_start += step
+        if any_sent and next_start > edge:
+            start = next_start
+            waiting = zero
             if last_start > edge:
                 waiting = (last_start - edge + step - one) // step
+                # Of these slots, counted back from the last frame, one after the run and then
+                # one in every `idle_every` is idle.
+                if idle_every != zero and waiting > busy_run:
+                    waiting -= one + (waiting - busy_run - one) // idle_every
             if waiting >= depth:
                 overrun += one
                 continue
@@ -94,6 +113,10 @@ def encode(
             word ^= sequence_tables[byte, rest_of_sequence & np.uint64(0xFF)]
             rest_of_sequence >>= np.uint64(8)
         sequence = (sequence + one) & sequence_mask
+        if any_sent and start == last_start + step:
+            busy_run += one
+        else:
+            busy_run = one
         last_start = start
         any_sent = True
         out_edge[sent] = start
@@ -103,6 +126,7 @@ def encode(
     carried[ANY_SENT] = any_sent
     carried[SEQUENCE] = sequence
     carried[LAST_CYCLE] = last_cycle
+    carried[BUSY_RUN] = busy_run
     counts[OFFERED] += np.uint64(len(cycle)) - outside
     counts[SENT] += np.uint64(sent)
     counts[OVERRUN] += overrun

@@ -411,7 +411,11 @@ def _press_margin_edges(header: TraceHeader, step_edges: int) -> int:
     if header.board is None:
         return 0
     cycle_edges = header.edge_at(2) - header.edge_at(0)
-    return (header.board.sender.fifo_depth + 2) * step_edges + cycle_edges
+    slots = header.board.sender.fifo_depth + 2
+    idle_every = header.board.link.idle_every
+    if idle_every is not None:
+        slots += slots // (idle_every - 1) + 1
+    return slots * step_edges + cycle_edges
 
 
 def _round_up(value: int, step: int) -> int:

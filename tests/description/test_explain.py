@@ -143,6 +143,12 @@ def test_text_of_guarded() -> None:
     assert link_text(load_link("guarded")) == GUARDED
 
 
+def test_idle_slots_that_the_link_asks_for_stand_in_its_text_and_facts() -> None:
+    link = replace(load_link("lean"), idle_every=8)
+    assert "  idle     frame 00000005; one slot in 8 at least\n" in link_text(link)
+    assert link_facts(link)["idle_every"] == 8
+
+
 def test_text_of_a_held_strobe_shows_the_gap() -> None:
     assert link_text(load_link("serial")).endswith(SERIAL_PICTURE)
 

@@ -93,6 +93,15 @@ def test_key_that_is_missing_takes_the_default_of_older_traces() -> None:
     assert back.host_port is None
 
 
+def test_attribute_younger_than_traces_is_left_out_where_it_says_nothing() -> None:
+    plain = board_to_plain(FULL_BOARD)["link"]
+    assert isinstance(plain, dict)
+    assert "idle_every" not in plain
+    link = replace(FULL_BOARD.link, idle_every=8)
+    assert link_to_plain(link)["idle_every"] == 8
+    assert link_from_plain(through_json(link_to_plain(link))).idle_every == 8
+
+
 Change = Callable[[dict], object]  # type: ignore[type-arg]
 
 

@@ -36,7 +36,10 @@ def test_every_key_becomes_its_attribute() -> None:
     text = edited(
         LINK,
         ('name = "small"\n', 'name = "small"\ndescription = "For tests."\n'),
-        ('edges = "both"\n', 'edges = "falling"\nclock_hz = 5_000\nfirst_bit_lane = "lowest"\n'),
+        (
+            'edges = "both"\n',
+            'edges = "falling"\nclock_hz = 5_000\nfirst_bit_lane = "lowest"\nidle_every = 9\n',
+        ),
         ("bits = 16\n", 'bits = 16\norder = "low_digit_first"\n'),
         ('kind = "hec_i432"\n', 'kind = "hec_i432"\ninitial = 1\nxor = 0xAA\n'),
         ('method = "check"\n', 'method = "check"\nconfirm_frames = 3\nrelease_frames = 4\n'),
@@ -48,6 +51,7 @@ def test_every_key_becomes_its_attribute() -> None:
         edges="falling",
         clock_hz=5_000,
         first_bit_lane="lowest",
+        idle_every=9,
         fields=(
             Field("space", 2),
             Field("unit", 2),
@@ -169,12 +173,22 @@ CASES: dict[str, tuple[str, str]] = {
     "unknown key": (
         edited(LINK, ("lanes = 4", "lanes = 4\nqqq = 4")),
         "x.toml: qqq: found a key that is not known here; give name, description, lanes, edges, "
-        "clock, clock_hz, start, first_bit_lane, fields, framing, check or idle",
+        "clock, clock_hz, start, first_bit_lane, idle_every, fields, framing, check or idle",
+    ),
+    "an idle slot in every slot": (
+        edited(LINK, ("lanes = 4", "lanes = 4\nidle_every = 1")),
+        "x.toml: idle_every: found 1; give a whole number from 2 to 65535",
+    ),
+    "idle slots with a strobe": (
+        edited(BARE_LINK, ("lanes = 8", "lanes = 8\nidle_every = 8")),
+        "x.toml: idle_every: found 8; with a strobe nothing is sent between frames, so take the "
+        "line out",
     ),
     "unknown key with control characters": (
         edited(LINK, ("lanes = 4", 'lanes = 4\n"a\\u001Bb" = 4')),
         'x.toml: "a\\u001Bb": found a key that is not known here; give name, description, lanes, '
-        "edges, clock, clock_hz, start, first_bit_lane, fields, framing, check or idle",
+        "edges, clock, clock_hz, start, first_bit_lane, idle_every, fields, framing, check or "
+        "idle",
     ),
     "name missing": (
         edited(LINK, ('name = "small"\n', "")),

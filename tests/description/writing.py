@@ -170,6 +170,8 @@ def link_toml(link: Link) -> str:
         f'first_bit_lane = "{link.first_bit_lane}"',
         'clock = "processor"' if link.clock_hz is None else f"clock_hz = {link.clock_hz}",
     ]
+    if link.idle_every is not None:
+        lines.append(f"idle_every = {link.idle_every}")
     for one in link.fields:
         lines += ["[[fields]]", f'name = "{one.name}"', f"bits = {one.bits}"]
         lines.append(f'order = "{one.order}"')

@@ -20,6 +20,7 @@ class NaiveSender:
     board: Board
     waiting: deque[dict[str, int]] = field(default_factory=deque)
     free_from: int = 0
+    busy_slots: set[int] = field(default_factory=set)
     frames: list[tuple[int, int]] = field(default_factory=list)
     offered: int = 0
     overrun: int = 0
@@ -49,6 +50,13 @@ class NaiveSender:
             values = values | {"sequence": len(self.frames) % (1 << sequence.bits)}
         self.frames.append((edge, word_of_bits(frame_bits(link, values))))
         self.free_from = self.on_grid(edge + self.slot)
+        if link.idle_every is not None:
+            # Of any N slots in a row one is idle: is the next one that?
+            self.busy_slots.add(edge // self.slot)
+            next_slot = self.free_from // self.slot
+            before = range(next_slot - link.idle_every + 1, next_slot)
+            if all(slot in self.busy_slots for slot in before):
+                self.free_from += self.slot
 
     def run_until(self, edge: int | None) -> None:
         """Let waiting frames go, each when the one before it is through; None: all of them."""

@@ -203,6 +203,46 @@ def test_fifo_of_no_depth_sends_what_can_start_at_once() -> None:
     assert encoder.counters.frames_overrun == 1
 
 
+def test_one_slot_in_so_many_is_left_idle_however_busy_the_link_is() -> None:
+    link = replace(LEAN, idle_every=4)
+    encoder = Encoder(board_with(link, sender=Sender(fifo_depth=64, lead_frames=0)))
+    frames = encoder.feed(stores(*range(0, 40, 4)), stop_cycle=40)
+    slots = [1, 2, 3, 5, 6, 7, 9, 10, 11, 13]
+    assert frames.edge.tolist() == [8 * slot for slot in slots]
+
+
+def test_slot_that_is_idle_by_itself_is_the_one_in_so_many() -> None:
+    link = replace(LEAN, idle_every=3)
+    encoder = Encoder(board_with(link, sender=Sender(lead_frames=0)))
+    # Slots 1 and 2, then nothing for slot 3; slots 4 and 5, and 6 is left idle.
+    frames = encoder.feed(stores(0, 4, 12, 16, 20), stop_cycle=21)
+    assert frames.edge.tolist() == [8, 16, 32, 40, 56]
+
+
+def test_idle_slot_that_the_link_asks_for_holds_no_place_in_the_fifo() -> None:
+    link = replace(LEAN, idle_every=3)
+    encoder = Encoder(board_with(link, sender=Sender(fifo_depth=3, lead_frames=0)))
+    # Slots 1, 2 and, behind an idle one, 4 and 5: three wait when the fifth store comes.
+    frames = encoder.feed(stores(0, 0, 0, 0, 0), stop_cycle=1)
+    assert frames.edge.tolist() == [8, 16, 32, 40]
+    assert encoder.counters.frames_overrun == 1
+
+
+@settings(deadline=None)
+@given(st.data())
+def test_of_any_slots_in_a_row_as_many_as_the_link_says_one_is_idle(data: st.DataObject) -> None:
+    link = data.draw(links(framings=("marker", "check")))
+    board = data.draw(boards_for(replace(link, idle_every=data.draw(st.integers(2, 6)))))
+    batch = data.draw(store_batches(board))
+    encoder = Encoder(board)
+    frames = encoder.feed(batch, stop_cycle=stop_of(batch))
+    busy = set((frames.edge // np.uint64(encoder.grid_edges)).tolist())
+    every = board.link.idle_every
+    assert every is not None
+    for slot in busy:
+        assert any(slot + ahead not in busy for ahead in range(every))
+
+
 def test_sequence_counts_frames_that_were_really_sent() -> None:
     encoder = Encoder(board_with(GUARDED, sender=Sender(fifo_depth=1, lead_frames=0)))
     frames = encoder.feed(stores(0, 1, 2, 40, *range(80, 160, 4)), stop_cycle=160)
