@@ -51,7 +51,7 @@ class Session:
         program: str | Path | None = None,
         load_address: int | None = None,
         program_format: ImageFormat = "auto",
-        core: str = "reference",
+        core: str = "compiled",
         key_presses: KeyPresses = (),
         record: str | Path | None = None,
     ) -> None:

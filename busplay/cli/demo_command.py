@@ -17,7 +17,7 @@ from busplay.demo.programs import DEMO_PROGRAMS, find_demo
 @click.argument("name", default="tides", metavar="[NAME]")
 @click.option("--list", "list_them", is_flag=True, help="List the shipped programs and stop.")
 @click.option("--link", "link_source", metavar="LINK", help="Use this link, not the board's.")
-@click.option("--core", default="reference", show_default=True, help="Which core runs it.")
+@click.option("--core", default="compiled", show_default=True, help="Which core runs it.")
 @click.option(
     "--record",
     metavar="FILE",

@@ -23,7 +23,7 @@ from busplay.cli.playing import PlayOptions, play_options
 )
 @click.option("--link", "link_source", metavar="LINK", help="Use this link, not the board's.")
 @click.option("--load", "load_address", type=Address(), help="Where a raw program goes.")
-@click.option("--core", default="reference", show_default=True, help="Which core runs it.")
+@click.option("--core", default="compiled", show_default=True, help="Which core runs it.")
 @click.option("--keys", metavar="FILE", help="Press keys as a CSV with cycle,code says.")
 @click.option(
     "--record",

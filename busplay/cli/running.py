@@ -40,7 +40,7 @@ class RunRequest:
     program: Path | None = None
     load_address: int | None = None
     stores: str | None = None
-    core: str = "reference"
+    core: str = "compiled"
     keys: str | None = None
     record: Path | None = None
     cycles: int | None = None
