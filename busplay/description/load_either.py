@@ -15,8 +15,12 @@ from busplay.description.toml_reader import NoSuchFileError, parse_toml, read_de
 BOARD_SIGNS = ("processor", "units", "windows", "memory", "host_port")
 
 
-def load_link_or_board(source: str | Path) -> Link | Board:
+def load_link_or_board(source: str | Path, *, must_be_sound: bool = True) -> Link | Board:
     """Load the link or board that `source` names: a shipped one, or the path of a file.
+
+    Args:
+        source: name or path.
+        must_be_sound: refuse a link on which frames could not be found or told apart.
 
     Raises:
         DescriptionError: the file cannot be read, or describes neither.
@@ -36,5 +40,5 @@ def load_link_or_board(source: str | Path) -> Link | Board:
         raise unknown_name(file, shipped, what="link or board") from None
     values = parse_toml(text, file=file)
     if any(sign in values for sign in BOARD_SIGNS):
-        return parse_board(text, file=file, folder=path.parent)
-    return parse_link(text, file=file)
+        return parse_board(text, file=file, folder=path.parent, must_be_sound=must_be_sound)
+    return parse_link(text, file=file, must_be_sound=must_be_sound)

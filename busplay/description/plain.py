@@ -54,7 +54,7 @@ _FRAMINGS: dict[str, type[StrobeFraming | MarkerFraming | CheckFraming]] = {
 _LEFT_OUT = "file"
 # Attributes younger than the first traces: left out where they say nothing, so that the same
 # board gives the same dict as before.
-_LEFT_OUT_IF_NONE = frozenset({(Link, "idle_every")})
+_LEFT_OUT_IF_NONE: frozenset[tuple[type, str]] = frozenset({(Link, "idle_every")})
 _TEXT_MAX = 10_000
 _ARRAY_MAX = 4_096
 _INTEGER_MAX = (1 << 64) - 1
@@ -151,10 +151,10 @@ def _table(description: object) -> Plain:
     for method, kind in _FRAMINGS.items():
         if isinstance(description, kind):
             plain["method"] = method
-    kind = type(description)
-    for name in _shape(kind).types:
+    own: type = type(description)
+    for name in _shape(own).types:
         value = getattr(description, name)
-        if value is not None or (kind, name) not in _LEFT_OUT_IF_NONE:
+        if value is not None or (own, name) not in _LEFT_OUT_IF_NONE:
             plain[name] = _value(value)
     return plain
 

@@ -97,13 +97,14 @@ def load_board(source: str | Path) -> Board:
     return parse_board(text, file=str(path), folder=path.parent)
 
 
-def parse_board(text: str, *, file: str, folder: Path) -> Board:
+def parse_board(text: str, *, file: str, folder: Path, must_be_sound: bool = True) -> Board:
     """Parse a board file's text.
 
     Args:
         text: TOML.
         file: what messages call the file.
         folder: where paths in the file start.
+        must_be_sound: refuse a link on which frames could not be found or told apart.
 
     Raises:
         DescriptionError: it is not TOML, or describes no possible board; says file, place,
@@ -124,7 +125,7 @@ def parse_board(text: str, *, file: str, folder: Path) -> Board:
     name = table.text("name", wanted="give the board a short name in quotes", last_length=40)
     processor = table.choice("processor", PROCESSORS)
     clock_hz = table.integer("clock_hz", 1, CLOCK_HZ_MAX, hint=" (1 GHz)")
-    link = _read_link(table, folder)
+    link = _read_link(table, folder, must_be_sound=must_be_sound)
     units = read_units(table, folder)
     memory, memory_ranges = _read_memory(table, folder)
     host_port_table = table.optional_table("host_port", HOST_PORT_KEYS)
@@ -152,7 +153,7 @@ def parse_board(text: str, *, file: str, folder: Path) -> Board:
     return require_link_fits(board)
 
 
-def _read_link(table: Table, folder: Path) -> Link:
+def _read_link(table: Table, folder: Path, *, must_be_sound: bool) -> Link:
     text = table.text("link", wanted="name a shipped link or the path of a link file")
     shipped = shipped_links()
     if text in shipped:
@@ -160,7 +161,7 @@ def _read_link(table: Table, folder: Path) -> Link:
     else:
         path = folder / text
         try:
-            link = load_link(path)
+            link = load_link(path, must_be_sound=must_be_sound)
         except NoSuchFileError:
             likely = nearest(text, shipped)
             hint = f"did you mean {likely}?" if likely else f"shipped: {', '.join(shipped)}"

@@ -77,11 +77,15 @@ KNOWN_WIDTHS: dict[str, tuple[int, int, str]] = {
 }
 
 
-def load_link(source: str | Path) -> Link:
+def load_link(source: str | Path, *, must_be_sound: bool = True) -> Link:
     """Load a link by the name of a shipped one or by the path of a file.
 
     A string that is exactly a shipped link's name means that link; `./guarded` or
     `guarded.toml` means a file.
+
+    Args:
+        source: name or path.
+        must_be_sound: refuse a link on which frames could not be found or told apart.
 
     Raises:
         DescriptionError: the file cannot be read, or describes no possible link.
@@ -97,7 +101,7 @@ def load_link(source: str | Path) -> Link:
         if path.suffix:
             raise
         raise unknown_name(str(source), shipped, what="link") from None
-    return parse_link(text, file=str(path))
+    return parse_link(text, file=str(path), must_be_sound=must_be_sound)
 
 
 def unknown_name(source: str, shipped: dict[str, Path], *, what: str) -> NoSuchFileError:
@@ -111,12 +115,14 @@ def unknown_name(source: str, shipped: dict[str, Path], *, what: str) -> NoSuchF
     )
 
 
-def parse_link(text: str, *, file: str) -> Link:
+def parse_link(text: str, *, file: str, must_be_sound: bool = True) -> Link:
     """Parse a link file's text.
 
     Args:
         text: TOML.
         file: what messages call the file.
+        must_be_sound: refuse a link on which frames could not be found or told apart; without
+            it `busplay.link.rules.find_faults` tells.
 
     Raises:
         DescriptionError: it is not TOML, or describes no possible link; says file, place,
@@ -170,7 +176,8 @@ def parse_link(text: str, *, file: str) -> Link:
     idle_table = table.optional_table("idle", tuple(one.name for one in fields))
     if idle_table:
         link = read_idle(idle_table, link)
-    require_sound(link)
+    if must_be_sound:
+        require_sound(link)
     return link
 
 

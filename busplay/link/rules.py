@@ -10,7 +10,10 @@ Not here: what a table of the file can tell by itself (`busplay.description`).
 
 from __future__ import annotations
 
-from busplay.description.link import CheckFraming, Link, MarkerFraming, StrobeFraming
+from collections.abc import Callable
+from functools import partial
+
+from busplay.description.link import Link, MarkerFraming, StrobeFraming
 from busplay.errors import DescriptionError
 from busplay.link.frame_facts import show_word, store_frame_cases, word_equations
 from busplay.link.framing.check import require_sound_check
@@ -28,15 +31,34 @@ def require_sound(link: Link) -> None:
     Raises:
         DescriptionError: with file, table and key, what was found and the remedy.
     """
-    layout = FrameLayout(link)
-    framing = link.framing
+    for rule in _rules(FrameLayout(link)):
+        rule()
+
+
+def find_faults(link: Link) -> list[DescriptionError]:
+    """List every rule that a link breaks, as the refusal that `require_sound` would raise.
+
+    Args:
+        link: each table of its file is right by itself.
+    """
+    faults = []
+    for rule in _rules(FrameLayout(link)):
+        try:
+            rule()
+        except DescriptionError as fault:
+            faults.append(fault)
+    return faults
+
+
+def _rules(layout: FrameLayout) -> list[Callable[[], None]]:
+    framing = layout.link.framing
     if isinstance(framing, StrobeFraming):
-        return
-    _require_idle_of_its_own(layout)
+        return []
     if isinstance(framing, MarkerFraming):
-        require_sound_marker(layout, framing)
-    elif isinstance(framing, CheckFraming):
-        require_sound_check(layout)
+        found_by = partial(require_sound_marker, layout, framing)
+    else:
+        found_by = partial(require_sound_check, layout)
+    return [partial(_require_idle_of_its_own, layout), found_by]
 
 
 def _require_idle_of_its_own(layout: FrameLayout) -> None:
