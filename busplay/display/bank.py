@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
-from busplay.batch import FrameBatch
+from busplay.batch import FrameBatch, UInt64Column
 from busplay.description.board import Board, Unit
 from busplay.display import kernels
 from busplay.display.display import Display, DisplayArrays
@@ -36,6 +38,27 @@ class BankCounters:
     frames_idle: int
     frames_kept_space: int
     frames_unknown_unit: int
+
+
+class BankArrays(NamedTuple):
+    """A bank's own arrays, for a fused engine that writes memory frames itself.
+
+    Attributes:
+        fields: uint64[4, 3]; see `FrameFields.table`.
+        gather_tables: uint64[bytes, 256]; see `FrameFields`; no rows where it has none.
+        unit_indexes: int64[numbers]; see `kernels.apply_frames`.
+        memory: uint8; the units' memories behind each other.
+        memory_first, memory_bytes: uint64[units].
+        counts: uint64[BANK_COUNTS].
+    """
+
+    fields: NDArray[np.uint64]
+    gather_tables: NDArray[np.uint64]
+    unit_indexes: NDArray[np.int64]
+    memory: NDArray[np.uint8]
+    memory_first: UInt64Column
+    memory_bytes: UInt64Column
+    counts: UInt64Column
 
 
 class DisplayBank:
@@ -101,6 +124,20 @@ class DisplayBank:
             frames_idle=counts[kernels.COUNT_IDLE],
             frames_kept_space=counts[kernels.COUNT_KEPT_SPACE],
             frames_unknown_unit=counts[kernels.COUNT_UNKNOWN_UNIT],
+        )
+
+    @property
+    def arrays(self) -> BankArrays:
+        """The bank's own arrays; who writes memory frames to them counts them there too."""
+        gather_tables = self._fields.gather_tables
+        return BankArrays(
+            self._fields.table,
+            np.zeros((0, 256), np.uint64) if gather_tables is None else gather_tables,
+            self._unit_indexes,
+            self._memory,
+            self._memory_first,
+            self._memory_bytes,
+            self._counts,
         )
 
     def reset(self) -> None:

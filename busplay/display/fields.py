@@ -29,6 +29,8 @@ class FrameFields:
 
     Attributes:
         table: uint64[4, 3]; for space, unit, address and data: shift, mask, fixed value.
+        gather_tables: uint64[bytes, 256]; what each byte of a word gives to the word in pieces;
+            None where words are in pieces as they come.
 
     Args:
         layout: of the link; address and data are needed, a link without space sends memory
@@ -57,9 +59,9 @@ class FrameFields:
             else:
                 places[row] = layout.bit_places(name)
         places[FIELD_DATA] = places[FIELD_DATA][:DATA_BITS]
-        self._gather: UInt64Column | None = None
+        self.gather_tables: UInt64Column | None = None
         if not all(_is_one_piece(bits) for bits in places.values()):
-            self._gather = _gather_tables(places, frame_bits=layout.frame_bits)
+            self.gather_tables = _gather_tables(places, frame_bits=layout.frame_bits)
             places = _packed(places)
         for row, bits in places.items():
             self.table[row] = bits[0], (1 << len(bits)) - 1, 0
@@ -67,10 +69,10 @@ class FrameFields:
     def words_in_pieces(self, words: UInt64Column) -> UInt64Column:
         """Give words in which `table` finds the fields; the same words where it does already."""
         words = np.ascontiguousarray(words, np.uint64)
-        if self._gather is None:
+        if self.gather_tables is None:
             return words
         gathered = np.empty(len(words), np.uint64)
-        gather_words(words, self._gather, gathered)
+        gather_words(words, self.gather_tables, gathered)
         return gathered
 
 

@@ -97,7 +97,9 @@ def machine_geometry(layout: FrameLayout, *, correct_one_bit: bool) -> MachineGe
             geometry[kernels.IS_WATCHED] = 1
         else:
             geometry[kernels.CONFIRM_FRAMES] = framing.confirm_frames
-    geometry[kernels.IS_STEADY] = not (geometry[kernels.IS_WATCHED] and _idle_misleads(layout))
+    geometry[kernels.IS_STEADY] = not (
+        geometry[kernels.IS_WATCHED] and _idle_misleads(layout, masks)
+    )
     masks[kernels.SPACE_COMPARED] = 1
     if layout.link.field_named("space") is not None:
         masks[kernels.SPACE_COMPARED] = 0
@@ -120,13 +122,14 @@ def machine_geometry(layout: FrameLayout, *, correct_one_bit: bool) -> MachineGe
     )
 
 
-def _idle_misleads(layout: FrameLayout) -> bool:
+def _idle_misleads(layout: FrameLayout, masks: UInt64Column) -> bool:
     """Tell whether an idle link looks as if a frame began where none does."""
     idle = layout.idle_word << layout.frame_bits | layout.idle_word
     frame_mask = (1 << layout.frame_bits) - 1
     shifts = range(layout.lanes, layout.frame_bits, layout.lanes)
     windows = np.array([idle >> shift & frame_mask for shift in shifts], np.uint64)
-    return bool(layout.is_right(windows).any())
+    shows_marker = windows & masks[kernels.MARKER_MASK] == masks[kernels.MARKER_WORD]
+    return bool((layout.is_right(windows) & shows_marker).any())
 
 
 def _reversed_bytes(lanes: int) -> UInt64Column:

@@ -23,7 +23,7 @@ class Receiver:
     sender spends idle frames on them.
 
     Args:
-        layout: the link's frame.
+        layout: of the link.
         correct_one_bit: mend a frame that is wrong by one bit, as the header error control of
             ITU-T I.432.1 does: after a mended or hopeless frame none is mended until a right
             one has come.
@@ -35,19 +35,19 @@ class Receiver:
     def __init__(self, layout: FrameLayout, *, correct_one_bit: bool = False) -> None:
         self.layout = layout
         self.machine = machine_geometry(layout, correct_one_bit=correct_one_bit)
-        self._state = np.zeros(kernels.STATE_COUNT, np.int64)
+        self.registers = np.zeros(kernels.STATE_COUNT, np.int64)
         self._saved = np.zeros(kernels.STATE_COUNT, np.int64)
         self.reset()
 
     @property
     def state(self) -> State:
         """What the receiver knows now."""
-        return State(int(self._state[kernels.STATE]))
+        return State(int(self.registers[kernels.STATE]))
 
     @property
     def counters(self) -> ReceiverCounters:
         """What it has seen since it was made or reset."""
-        state = self._state
+        state = self.registers
         in_step = int(state[kernels.STATE]) == kernels.SYNC
         return ReceiverCounters(
             symbols_fed=int(state[kernels.FED]),
@@ -66,13 +66,13 @@ class Receiver:
 
     def reset(self) -> None:
         """Forget everything, counters included: HUNT, as after power-on."""
-        self._state[:] = 0
-        self._state[kernels.EXPECTED] = -1
-        self._state[kernels.IS_ACTIVE] = 1
+        self.registers[:] = 0
+        self.registers[kernels.EXPECTED] = -1
+        self.registers[kernels.IS_ACTIVE] = 1
 
     def snapshot(self) -> bytes:
         """Give all that the receiver knows and has counted."""
-        return self._state.tobytes()
+        return self.registers.tobytes()
 
     def restore(self, snapshot: bytes) -> None:
         """Go back to a snapshot of a receiver of the same layout.
@@ -80,11 +80,11 @@ class Receiver:
         Raises:
             ValueError: the bytes are no snapshot of a receiver.
         """
-        if len(snapshot) != self._state.nbytes:
+        if len(snapshot) != self.registers.nbytes:
             raise ValueError(
-                f"a receiver's snapshot has {self._state.nbytes} bytes, not {len(snapshot)}"
+                f"a receiver's snapshot has {self.registers.nbytes} bytes, not {len(snapshot)}"
             )
-        self._state[:] = np.frombuffer(snapshot, np.int64)
+        self.registers[:] = np.frombuffer(snapshot, np.int64)
 
     def feed(self, batch: SymbolBatch) -> FrameBatch:
         """Take a stretch of the wire, its gaps as idle symbols on the slot grid.
@@ -138,11 +138,11 @@ class Receiver:
                 f"{len(slot_edges) * slot_length} symbols, not {len(symbols)}"
             )
         slot_edges = np.ascontiguousarray(slot_edges, np.uint64)
-        self._state[kernels.AT_EDGE] = first_edge
-        self._state[kernels.SLOT] = 0
+        self.registers[kernels.AT_EDGE] = first_edge
+        self.registers[kernels.SLOT] = 0
         room = len(symbols) // self.layout.frame_symbols + 2
         parts: list[FrameBatch] = []
-        while self._state[kernels.AT_EDGE] < stop_edge:
+        while self.registers[kernels.AT_EDGE] < stop_edge:
             edge = np.empty(room, np.uint64)
             word = np.empty(room, np.uint64)
             count = kernels.receive(
@@ -151,15 +151,15 @@ class Receiver:
                 slot_length,
                 stop_edge,
                 *self.machine,
-                self._state,
+                self.registers,
                 self._saved,
                 edge,
                 word,
             )
             parts.append(FrameBatch(edge[:count], word[:count]))
             room = max(room, SPARE_FRAMES)
-        self._state[kernels.AT_EDGE] = 0
-        self._state[kernels.SLOT] = 0
+        self.registers[kernels.AT_EDGE] = 0
+        self.registers[kernels.SLOT] = 0
         if len(parts) == 1:
             return parts[0]
         if not parts:

@@ -28,6 +28,7 @@ Not here: symbols (`speller`), idle frames (a gap stands for them).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -70,6 +71,24 @@ class EncoderState:
     carried: tuple[int, ...]
     counts: tuple[int, ...]
     stop_cycle: int
+
+
+class EncoderTables(NamedTuple):
+    """What a fused engine needs to make the same frames; see `kernels.encode`.
+
+    Attributes:
+        in_window: bool[65536]; whether a store to an address goes out.
+        address: uint64[65536]; the word of a store, data and sequence being 0.
+        data: uint64[256]; what the data changes in it.
+        sequence: uint64[bytes, 256]; what each byte of the sequence number changes.
+        timing: uint64[8]; constants of link and board, places named in `kernels`.
+    """
+
+    in_window: NDArray[np.bool_]
+    address: UInt64Column
+    data: UInt64Column
+    sequence: NDArray[np.uint64]
+    timing: UInt64Column
 
 
 class Encoder:
@@ -223,6 +242,17 @@ class Encoder:
         if self._carried[kernels.ANY_SENT]:
             edge = max(edge, int(self._carried[kernels.LAST_START]) + self.step_edges)
         return edge
+
+    @property
+    def tables(self) -> EncoderTables:
+        """What words and start edges are made from; not to be changed."""
+        return EncoderTables(
+            self._in_window,
+            self._address_table,
+            self._data_table,
+            self._sequence_tables,
+            self._timing,
+        )
 
     def cycle_to_edge(self, cycle: int) -> int:
         """Give the first edge that is not before the beginning of a processor cycle."""
