@@ -28,6 +28,9 @@ window is 0 between frames; every symbol is in exactly one term of the sum that
 `ReceiverCounters` states. All numbers are int64 but words and masks, which are uint64: Numba
 makes a float of a mixture.
 
+The log, where one is asked for, has an entry for each frame that was wrong or given up and for
+each step gained or lost: what happened, at which edge, and to which of the symbols fed.
+
 Not here: what the fields of a frame mean, except idle and the sequence.
 """
 
@@ -98,8 +101,40 @@ LOST = 20
 AT_EDGE = 21
 SLOT = 22
 STATE_COUNT = 23
+
+# Columns of the log (int64), and what an entry can say.
+LOG_KIND = 0
+LOG_EDGE = 1  # link edge after the last symbol of the entry
+LOG_FIRST = 2  # first of the symbols fed that it is about, ...
+LOG_STOP = 3  # ... and the one after the last
+LOG_COLUMNS = 4
+LOG_FAILED = 0
+LOG_MENDED = 1
+LOG_ABANDONED = 2
+LOG_LOST = 3
+LOG_GAINED = 4
+LOG_AT_ONCE = 3  # entries that one symbol can cause
 FIRST_COUNTER = FED
 STOP_COUNTER = LOST + 1
+
+
+@njit(cache=True, nogil=True)
+def _note(
+    log: NDArray[np.int64],
+    count: np.int64,
+    kind: int,
+    edge: np.int64,
+    first: np.int64,
+    stop: np.int64,
+) -> np.int64:
+    """Add an entry to the log, if there is one; give how many it has."""
+    if len(log) == 0:
+        return count
+    log[count, LOG_KIND] = kind
+    log[count, LOG_EDGE] = edge
+    log[count, LOG_FIRST] = first
+    log[count, LOG_STOP] = stop
+    return count + np.int64(1)
 
 
 @njit(cache=True, nogil=True)
@@ -119,6 +154,8 @@ def receive(
     saved: NDArray[np.int64],
     out_edge: NDArray[np.uint64],
     out_word: NDArray[np.uint64],
+    log: NDArray[np.int64],
+    log_count: NDArray[np.int64],
 ) -> int:
     """Run the machine from `state[AT_EDGE]` to `stop_edge`, or until the output is nearly full.
 
@@ -133,6 +170,8 @@ def receive(
         idle: unsigned[2 * slot_symbols]; the idle slot, twice.
         state, saved: int64[STATE_COUNT]; the machine, and room for a copy.
         out_edge, out_word: room for the frames that are delivered.
+        log: int64[entries, LOG_COLUMNS]; room for the log; no rows: none is kept.
+        log_count: int64[1]; how many entries were written.
 
     Returns:
         How many frames were written; `state[AT_EDGE]` tells how far the machine came.
@@ -188,6 +227,10 @@ def receive(
     slots_until = np.int64(1)
     room = len(out_word)
     slots = len(slot_edges)
+    # A symbol's number among those fed is its edge in this call and this.
+    ordinal = state[FED] - at
+    logged = np.int64(0)
+    saved_logged = np.int64(0)
 
     while at < stop_edge:
         # -- what comes next: a stretch that is spelled out, or a gap
@@ -254,11 +297,19 @@ def receive(
                     frames = out - saved_out
                     if frames > 0:
                         rounds = min(rounds, (room - out) // frames)
+                    entries = logged - saved_logged
+                    if entries > 0:
+                        rounds = min(rounds, (len(log) - logged) // entries)
                     step = slots_since * slot_symbols
                     for _ in range(rounds * frames):
                         out_edge[out] = out_edge[out - frames] + np.uint64(step)
                         out_word[out] = out_word[out - frames]
                         out += 1
+                    for _ in range(rounds * entries):
+                        log[logged, LOG_KIND] = log[logged - entries, LOG_KIND]
+                        for one in range(LOG_EDGE, LOG_COLUMNS):
+                            log[logged, one] = log[logged - entries, one] + step
+                        logged += 1
                     for one in range(FIRST_COUNTER, STOP_COUNTER):
                         state[one] += rounds * (state[one] - saved[one])
                     received_from = out
@@ -286,6 +337,7 @@ def receive(
                     for one in range(FIRST_COUNTER, STOP_COUNTER):
                         saved[one] = state[one]
                     saved_out = out
+                    saved_logged = logged
                     slots_since = np.int64(0)
                     has_saved = True
                 slots_since += 1
@@ -299,6 +351,8 @@ def receive(
             index = slot * slot_length + begun
         # A stretch ends no more frames than this; what finds no room is for the next call.
         length = min(length, (room - out - 1) * frame_symbols)
+        if len(log) > 0:
+            length = min(length, (len(log) - logged) // LOG_AT_ONCE)
         if length <= 0:
             break
         stop = at + length
@@ -315,17 +369,34 @@ def receive(
                     if position > 0:
                         skipped += position
                         state[ABANDONED] += 1
+                        logged = _note(
+                            log,
+                            logged,
+                            LOG_ABANDONED,
+                            at + 1,
+                            ordinal + at - position,
+                            ordinal + at + 1,
+                        )
                         position = np.int64(0)
                         window = zero
                     if status != SYNC:
                         status = np.int64(SYNC)
                         is_armed = np.int64(1)
                         state[GAINED] += 1
+                        logged = _note(log, logged, LOG_GAINED, at, ordinal + at, ordinal + at)
                     frame_edge = at
                     joins = True
                 elif is_held and not active and position > 0:
                     skipped += position
                     state[ABANDONED] += 1
+                    logged = _note(
+                        log,
+                        logged,
+                        LOG_ABANDONED,
+                        at + 1,
+                        ordinal + at - position,
+                        ordinal + at + 1,
+                    )
                     position = np.int64(0)
                     window = zero
                     joins = False
@@ -420,6 +491,9 @@ def receive(
                             skipped += position
                             state[ABANDONED] += 1
                             state[LOST] += 1
+                            first = ordinal + at - position
+                            logged = _note(log, logged, LOG_ABANDONED, at, first, ordinal + at)
+                            logged = _note(log, logged, LOG_LOST, at, first, ordinal + at)
                         position = np.int64(0)
                         locks = confirm_frames == 0
                         if not locks:
@@ -430,6 +504,7 @@ def receive(
                         wrong_run = np.int64(0)
                         is_armed = np.int64(1)
                         state[GAINED] += 1
+                        logged = _note(log, logged, LOG_GAINED, at, ordinal + at, ordinal + at)
                     continue
 
             # -- a frame in step is whole: judge it
@@ -452,12 +527,17 @@ def receive(
                             is_mended = True
                             break
                 is_armed = np.int64(0)
+                kind = LOG_MENDED if is_mended else LOG_FAILED
+                first = ordinal + at - frame_symbols
+                logged = _note(log, logged, kind, at, first, ordinal + at)
                 if release_frames > 0:
                     wrong_run += 1
                     if wrong_run == release_frames:
                         status = np.int64(HUNT)
                         wrong_run = np.int64(0)
                         state[LOST] += 1
+                        first = ordinal + at - release_frames * frame_symbols
+                        logged = _note(log, logged, LOG_LOST, at, first, ordinal + at)
                 if not is_mended:
                     state[FAILED] += 1
                     continue
@@ -498,4 +578,5 @@ def receive(
     state[FRAME_EDGE] = frame_edge if position > 0 else at
     state[AT_EDGE] = at
     state[SLOT] = slot
+    log_count[0] = logged
     return int(out)

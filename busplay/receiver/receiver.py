@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from busplay.batch import FrameBatch, SymbolBatch, SymbolColumn, UInt64Column
 from busplay.link.layout import FrameLayout
 from busplay.receiver import kernels
 from busplay.receiver.geometry import machine_geometry
-from busplay.receiver.states import ReceiverCounters, State
+from busplay.receiver.states import ReceiverCounters, ReceiverLog, State
 
 # Room for frames that one call of the kernel may deliver from gaps, beyond the spelled-out ones:
 # only a receiver that is out of step on an idle pattern that looks like frames needs any.
 SPARE_FRAMES = 4096
+# Entries of the log that one call of the kernel may write.
+LOG_ROOM = 1 << 14
 
 
 class Receiver:
@@ -37,6 +40,8 @@ class Receiver:
         self.machine = machine_geometry(layout, correct_one_bit=correct_one_bit)
         self.registers = np.zeros(kernels.STATE_COUNT, np.int64)
         self._saved = np.zeros(kernels.STATE_COUNT, np.int64)
+        self.keeps_log = False
+        self._log: list[NDArray[np.int64]] = []
         self.reset()
 
     @property
@@ -66,6 +71,7 @@ class Receiver:
 
     def reset(self) -> None:
         """Forget everything, counters included: HUNT, as after power-on."""
+        self._log.clear()
         self.registers[:] = 0
         self.registers[kernels.EXPECTED] = -1
         self.registers[kernels.IS_ACTIVE] = 1
@@ -85,6 +91,22 @@ class Receiver:
                 f"a receiver's snapshot has {self.registers.nbytes} bytes, not {len(snapshot)}"
             )
         self.registers[:] = np.frombuffer(snapshot, np.int64)
+
+    def take_log(self) -> ReceiverLog:
+        """Give what went wrong, and the steps gained and lost, since the last call."""
+        parts, self._log = self._log, []
+        rows = np.concatenate([np.empty((0, kernels.LOG_COLUMNS), np.int64), *parts])
+        return ReceiverLog(
+            kind=rows[:, kernels.LOG_KIND].astype(np.uint8),
+            edge=rows[:, kernels.LOG_EDGE],
+            first=rows[:, kernels.LOG_FIRST],
+            stop=rows[:, kernels.LOG_STOP],
+        )
+
+    @property
+    def settled_edge(self) -> int:
+        """Edge before which no frame to come begins."""
+        return int(self.registers[kernels.FRAME_EDGE])
 
     def feed(self, batch: SymbolBatch) -> FrameBatch:
         """Take a stretch of the wire, its gaps as idle symbols on the slot grid.
@@ -142,6 +164,8 @@ class Receiver:
         self.registers[kernels.SLOT] = 0
         room = len(symbols) // self.layout.frame_symbols + 2
         parts: list[FrameBatch] = []
+        log = np.empty((LOG_ROOM if self.keeps_log else 0, kernels.LOG_COLUMNS), np.int64)
+        log_count = np.zeros(1, np.int64)
         while self.registers[kernels.AT_EDGE] < stop_edge:
             edge = np.empty(room, np.uint64)
             word = np.empty(room, np.uint64)
@@ -155,7 +179,11 @@ class Receiver:
                 self._saved,
                 edge,
                 word,
+                log,
+                log_count,
             )
+            if log_count[0]:
+                self._log.append(log[: log_count[0]].copy())
             parts.append(FrameBatch(edge[:count], word[:count]))
             room = max(room, SPARE_FRAMES)
         self.registers[kernels.AT_EDGE] = 0

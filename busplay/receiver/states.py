@@ -5,6 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import IntEnum
 
+import numpy as np
+from numpy.typing import NDArray
+
+from busplay.receiver import kernels
+
 
 class State(IntEnum):
     """What the receiver knows about where frames begin.
@@ -64,3 +69,37 @@ class ReceiverCounters:
     frames_missed: int = 0
     locks_gained: int = 0
     locks_lost: int = 0
+
+
+class Event(IntEnum):
+    """What the receiver's log can say."""
+
+    FAILED = kernels.LOG_FAILED
+    """A judged frame was wrong and could not be mended."""
+    MENDED = kernels.LOG_MENDED
+    """A judged frame was wrong by one bit and was mended."""
+    ABANDONED = kernels.LOG_ABANDONED
+    """A frame was given up before its last symbol."""
+    LOST = kernels.LOG_LOST
+    """The receiver fell out of step, or found that it had been: after the frames it is about."""
+    GAINED = kernels.LOG_GAINED
+    """The receiver came into step: what follows is judged."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ReceiverLog:
+    """What happened to a receiver other than right frames, in order.
+
+    Attributes:
+        kind: uint8[events]; an `Event`.
+        edge: int64[events]; link edge after the event's last symbol.
+        first, stop: int64[events]; which of the symbols fed the event is about, from 0.
+    """
+
+    kind: NDArray[np.uint8]
+    edge: NDArray[np.int64]
+    first: NDArray[np.int64]
+    stop: NDArray[np.int64]
+
+    def __len__(self) -> int:
+        return len(self.kind)

@@ -14,7 +14,7 @@ from busplay.description.link import Check, CheckFraming, Field, Link, StrobeFra
 from busplay.link.layout import FrameLayout
 from busplay.receiver import receiver as receiver_module
 from busplay.receiver.receiver import Receiver
-from busplay.receiver.states import State
+from busplay.receiver.states import Event, State
 from tests.receiver.wires import any_links, damaged_wires, frames_of, random_words
 
 
@@ -57,11 +57,13 @@ def test_gap_coded_batch_equals_spelled_out_symbols(data: st.DataObject) -> None
     before = data.draw(damaged_wires(layout.link))
     batch = data.draw(gap_coded(layout))
     coded, plain = Receiver(layout), Receiver(layout)
+    coded.keeps_log = plain.keeps_log = True
     coded.feed_symbols(before, 0)
     plain.feed_symbols(before, 0)
     expected = plain.feed_symbols(spelled_out(batch, layout), batch.first_edge)
     assert frames_of(coded.feed(batch)) == frames_of(expected)
     assert coded.snapshot() == plain.snapshot()
+    assert_same_log(coded, plain)
 
 
 @given(st.data())
@@ -73,14 +75,33 @@ def test_frames_from_gaps_find_room_however_many(data: st.DataObject) -> None:
     nothing = np.empty(0, np.uint64), np.empty(0, layout.symbol_dtype)
     batch = SymbolBatch(*nothing, 3, 3 + 600 * layout.slot_symbols)
     coded, plain = Receiver(layout), Receiver(layout)
+    coded.keeps_log = plain.keeps_log = True
     coded.feed_symbols(before, 0)
     plain.feed_symbols(before, 0)
     expected = plain.feed_symbols(spelled_out(batch, layout), batch.first_edge)
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(receiver_module, "SPARE_FRAMES", data.draw(st.integers(2, 50)))
+        patch.setattr(receiver_module, "LOG_ROOM", data.draw(st.integers(6, 50)))
         found = coded.feed(batch)
     assert frames_of(found) == frames_of(expected)
     assert coded.snapshot() == plain.snapshot()
+    assert_same_log(coded, plain)
+
+
+def assert_same_log(one: Receiver, other: Receiver) -> None:
+    """Hold two logs against each other, and against the counters."""
+    found, expected = one.take_log(), other.take_log()
+    for column in ("kind", "edge", "first", "stop"):
+        assert getattr(found, column).tolist() == getattr(expected, column).tolist(), column
+    counts = [int((found.kind == kind).sum()) for kind in Event]
+    seen = one.counters
+    assert counts == [
+        seen.checks_failed,
+        seen.frames_corrected,
+        seen.frames_abandoned,
+        seen.locks_lost,
+        seen.locks_gained,
+    ]
 
 
 def link_that_locks_anywhere() -> Link:
