@@ -207,6 +207,7 @@ class CaptureInfo:
         stop_ps: the file's last time: where the record ends, which is not the last change.
         zero_ps: what `ChangeBatch.time_ps` 0 is in the file's own time. It is 0 but where the
             file has times below 0. `start_ps` and `stop_ps` are in the file's own time.
+        least_gap_ps: the shortest time between two rows; 0 if there are fewer.
         sample_rate_hz: the analyser's, if the file tells or the user does.
         tick: the file's unit of time, as text, such as `1 ns` or `1/24 MHz`.
         written_by: what the file says of its maker.
@@ -222,6 +223,7 @@ class CaptureInfo:
     start_ps: int = 0
     stop_ps: int = 0
     zero_ps: int = 0
+    least_gap_ps: int = 0
     sample_rate_hz: int | None = None
     tick: str = ""
     written_by: str = ""

@@ -5,22 +5,35 @@
             ...
     capture.info  # format, signals, times, whether it was whole
 
-Every format gives the same columns. A reader module per format has a class with the protocol
-`CaptureReader`; what all have in common (a part by time or count, going on after damage) is
-here and only here.
+Every format gives the same columns. A reader of a format has the shape `CaptureReader`; what
+all have in common (a part by time or count, going on after damage) is in `Capture` only.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import Protocol, Self
 
 from busplay.batch import CaptureInfo, ChangeBatch
+from busplay.errors import InputError
+from busplay.formats.byte_source import ByteSource
+from busplay.formats.capture_kind import find_kind
+from busplay.formats.capture_part import PartOfRows
 
-MAX_SIGNALS = 64
-"""Wires that one batch can hold."""
+
+class CaptureReader(Protocol):
+    """What a format gives."""
+
+    signals: tuple[str, ...]
+
+    def info(self) -> CaptureInfo:
+        """Tell what is known so far."""
+
+    def rows(self) -> Iterator[ChangeBatch]:
+        """Give all changes from the start; the first row is the state at the start."""
 
 
 class Capture:
@@ -32,20 +45,41 @@ class Capture:
 
     signals: tuple[str, ...]
 
+    def __init__(
+        self,
+        source: ByteSource,
+        reader: CaptureReader,
+        *,
+        keep_going: bool,
+        from_ps: int | None,
+        to_ps: int | None,
+        first: int | None,
+    ) -> None:
+        self.signals = reader.signals
+        self._source = source
+        self._reader = reader
+        self._keep_going = keep_going
+        self._from_ps, self._to_ps, self._first = from_ps, to_ps, first
+        self._damage = ""
+        self._part = self._new_part()
+
     @property
     def info(self) -> CaptureInfo:
         """What is known so far; counts, `stop_ps` and `complete` are final after `batches()`."""
-        raise NotImplementedError
+        info = self._reader.info()
+        if self._damage:
+            info = replace(info, complete=False, cut_reason=self._damage)
+        return self._part.narrowed(info)
 
     @property
     def bytes_total(self) -> int:
         """Length of the file on disk, compressed or not."""
-        raise NotImplementedError
+        return self._source.bytes_total
 
     @property
     def bytes_read(self) -> int:
         """How far the last `batches()` has come in the file, for a progress bar."""
-        raise NotImplementedError
+        return self._source.bytes_read
 
     def batches(self) -> Iterator[ChangeBatch]:
         """Give the changes from the start, in batches of bounded size; may be called again.
@@ -53,12 +87,32 @@ class Capture:
         Raises:
             InputError: the file is damaged, with line and column (or byte); every change
                 before it has been given. With `keep_going` the batches just end there, and
-                `info` says so.
+                `info` says so. A file that was cut off is no damage: the batches end with
+                it, and `info` says so.
         """
-        raise NotImplementedError
+        self._damage = ""
+        self._part = self._new_part()
+        rows = self._reader.rows()
+        while not self._part.is_full:
+            try:
+                batch = next(rows, None)
+            except InputError as error:
+                if not self._keep_going:
+                    yield from self._part.rest(self._reader.info())
+                    raise
+                self._damage = _without_file(error)
+                break
+            if batch is None:
+                break
+            yield from self._part.take(batch, self._reader.info)
+        yield from self._part.rest(self._reader.info())
+
+    def _new_part(self) -> PartOfRows:
+        return PartOfRows(from_ps=self._from_ps, to_ps=self._to_ps, first=self._first)
 
     def close(self) -> None:
         """Close the file."""
+        self._source.close()
 
     def __enter__(self) -> Self:
         return self
@@ -70,6 +124,10 @@ class Capture:
         trace: TracebackType | None,
     ) -> None:
         self.close()
+
+
+def _without_file(error: InputError) -> str:
+    return str(InputError(error.message, place=error.place))
 
 
 def open_capture(
@@ -109,4 +167,19 @@ def open_capture(
         InputError: there is no such file, the format is not known, its head is damaged, a
             signal is not in it or not the only one of that name, or a rate is missing.
     """
-    raise NotImplementedError
+    source = ByteSource(path)
+    try:
+        kind = find_kind(source, has_bits=bits is not None, has_rate=rate_hz is not None)
+        reader: CaptureReader
+        if kind == "vcd":
+            from busplay.formats.vcd.reader import VcdReader
+
+            reader = VcdReader(source, timescale=timescale, rate_hz=rate_hz, signals=signals)
+        else:
+            raise InputError(found=kind, wanted="vcd", file=source.file)
+        return Capture(
+            source, reader, keep_going=keep_going, from_ps=from_ps, to_ps=to_ps, first=first
+        )
+    except BaseException:
+        source.close()
+        raise

@@ -1,0 +1,235 @@
+"""The bytes of a file, unpacked if it is compressed, as often as wanted from the start.
+
+Memory stays small whatever the file unpacks to: gzip is asked for so many bytes at a time,
+Zstandard is fed so little that even its densest block gives a few dozen MiB.
+"""
+
+from __future__ import annotations
+
+import codecs
+import zlib
+from collections.abc import Iterator
+from pathlib import Path
+from typing import BinaryIO
+
+from busplay.errors import InputError
+
+READ_BYTES = 1 << 18
+ZSTD_READ_BYTES = 1 << 11
+_GZIP_HEAD = b"\x1f\x8b"
+_ZSTD_HEAD = b"\x28\xb5\x2f\xfd"
+_UTF16_HEADS = {b"\xff\xfe": "utf-16-le", b"\xfe\xff": "utf-16-be"}
+
+
+class ByteSource:
+    """A file to read from its start, again and again.
+
+    Attributes:
+        file: its name, for messages.
+        compression: `gzip`, `zstd`, or empty.
+        bytes_total: its length on disk.
+        bytes_read: how far in it the reading has come, on disk.
+        cut_reason: set when compressed data turn out to end too early.
+
+    Raises:
+        InputError: the file cannot be opened.
+    """
+
+    def __init__(self, path: str | Path) -> None:
+        self.file = str(path)
+        self.cut_reason = ""
+        self.bytes_read = 0
+        try:
+            self._stream: BinaryIO = Path(path).open("rb", buffering=0)  # noqa: SIM115
+            head = self._stream.read(4)
+            self.bytes_total = self._stream.seek(0, 2)
+        except OSError as error:
+            raise InputError(f"cannot be read: {error.strerror or error}", file=self.file) from None
+        self.compression = ""
+        if head.startswith(_GZIP_HEAD):
+            self.compression = "gzip"
+        elif head == _ZSTD_HEAD:
+            self.compression = "zstd"
+        self._text = False
+        self._pieces: Iterator[bytes] = iter(())
+        self._waiting = b""
+        self._is_plain = True
+        self.restart()
+
+    def restart(self, *, text: bool = False) -> None:
+        """Go back to the start; with `text`, UTF-16 becomes UTF-8 on the way."""
+        self._stream.seek(0)
+        self.bytes_read = 0
+        self.cut_reason = ""
+        self._waiting = b""
+        self._is_plain = not self.compression
+        self._pieces = self._unpacked()
+        encoding = _UTF16_HEADS.get(self.head(2)) if text else None
+        if encoding:
+            self._pieces = _transcoded(_chained(self._waiting, self._pieces), encoding)
+            self._waiting = b""
+            self._is_plain = False
+
+    def head(self, count: int) -> bytes:
+        """Look at the next bytes without taking them."""
+        while len(self._waiting) < count:
+            piece = self._next_piece()
+            if not piece:
+                break
+            self._waiting += piece
+        return self._waiting[:count]
+
+    def read_into(self, target: memoryview) -> int:
+        """Fill a stretch of memory; fewer bytes than it has only at the end of the file.
+
+        Raises:
+            InputError: reading fails, or compressed data are damaged.
+        """
+        filled = 0
+        while filled < len(target):
+            if self._waiting:
+                piece = self._waiting[: len(target) - filled]
+                self._waiting = self._waiting[len(piece) :]
+                target[filled : filled + len(piece)] = piece
+                filled += len(piece)
+            elif self._is_plain:
+                count = self._read_plain(target[filled:])
+                if not count:
+                    break
+                filled += count
+            else:
+                self._waiting = self._next_piece()
+                if not self._waiting:
+                    break
+        return filled
+
+    def chunks(self, count: int = 1 << 20) -> Iterator[bytes]:
+        """Give the rest in pieces of that many bytes; the last may be shorter.
+
+        Raises:
+            InputError: as `read_into`.
+        """
+        buffer = bytearray(count)
+        while True:
+            filled = self.read_into(memoryview(buffer))
+            if filled:
+                yield bytes(buffer[:filled])
+            if filled < count:
+                return
+
+    def skip(self, count: int) -> None:
+        """Pass over so many bytes."""
+        buffer = bytearray(min(count, READ_BYTES))
+        while count:
+            filled = self.read_into(memoryview(buffer)[: min(count, len(buffer))])
+            if not filled:
+                return
+            count -= filled
+
+    def line_and_column(self, offset: int) -> str:
+        """Give the place of a byte as `line:column`, by reading up to it; moves the reading."""
+        self.restart(text=True)
+        lines, last_line_at, passed = 1, 0, 0
+        for chunk in self.chunks():
+            part = chunk[: offset - passed]
+            count = part.count(b"\n")
+            if count:
+                lines += count
+                last_line_at = passed + part.rindex(b"\n") + 1
+            passed += len(part)
+            if passed >= offset:
+                break
+        return f"{lines}:{offset - last_line_at + 1}"
+
+    def close(self) -> None:
+        """Close the file."""
+        self._stream.close()
+
+    def _read_plain(self, target: memoryview) -> int:
+        try:
+            count: int = self._stream.readinto(target) or 0  # type: ignore[attr-defined]
+        except OSError as error:
+            raise InputError(f"cannot be read: {error.strerror or error}", file=self.file) from None
+        self.bytes_read += count
+        return count
+
+    def _read_file(self, count: int) -> bytes:
+        buffer = bytearray(count)
+        return bytes(buffer[: self._read_plain(memoryview(buffer))])
+
+    def _next_piece(self) -> bytes:
+        for piece in self._pieces:
+            if piece:
+                return piece
+        return b""
+
+    def _unpacked(self) -> Iterator[bytes]:
+        if self.compression == "gzip":
+            return self._gunzipped()
+        if self.compression == "zstd":
+            return self._zstd_unpacked()
+        return iter(lambda: self._read_file(READ_BYTES), b"")
+
+    def _gunzipped(self) -> Iterator[bytes]:
+        packed = self._read_file(READ_BYTES)
+        is_first = True
+        while packed:
+            unpacker = zlib.decompressobj(wbits=31)
+            has_begun = is_first
+            while not unpacker.eof:
+                if not packed:
+                    self.cut_reason = "the gzip data end too early: the file was cut off"
+                    return
+                try:
+                    piece = unpacker.decompress(packed, READ_BYTES * 4)
+                except zlib.error as error:
+                    if not has_begun:
+                        self.cut_reason = "bytes that are no gzip data follow the gzip data"
+                        return
+                    raise self._damaged(str(error)) from None
+                if piece:
+                    has_begun = True
+                    yield piece
+                packed = unpacker.unconsumed_tail or self._read_file(READ_BYTES)
+            is_first = False
+            # Some writers fill the last block of a medium with zeros.
+            packed = (unpacker.unused_data + packed).lstrip(b"\0")
+
+    def _zstd_unpacked(self) -> Iterator[bytes]:
+        import zstandard
+
+        packed = self._read_file(ZSTD_READ_BYTES)
+        while packed:
+            unpacker = zstandard.ZstdDecompressor(max_window_size=1 << 27).decompressobj()
+            while not unpacker.eof:
+                if not packed:
+                    self.cut_reason = "the Zstandard data end too early: the file was cut off"
+                    return
+                try:
+                    piece = unpacker.decompress(packed)
+                except zstandard.ZstdError as error:
+                    raise self._damaged(str(error)) from None
+                if piece:
+                    yield piece
+                packed = self._read_file(ZSTD_READ_BYTES)
+            packed = unpacker.unused_data + packed
+
+    def _damaged(self, reason: str) -> InputError:
+        return InputError(
+            found=f"damaged {self.compression} data ({reason})",
+            wanted="what was unpacked before is whole (--keep-going reads it)",
+            file=self.file,
+            place=f"before byte {self.bytes_read:,}",
+        )
+
+
+def _transcoded(pieces: Iterator[bytes], encoding: str) -> Iterator[bytes]:
+    decoder = codecs.getincrementaldecoder(encoding)("replace")
+    for piece in pieces:
+        yield decoder.decode(piece).encode("utf-8", "replace")
+    yield decoder.decode(b"", final=True).encode("utf-8", "replace")
+
+
+def _chained(first: bytes, rest: Iterator[bytes]) -> Iterator[bytes]:
+    yield first
+    yield from rest

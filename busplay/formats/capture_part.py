@@ -1,0 +1,104 @@
+"""A part of a capture: from a time, to a time, so many rows."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+
+import numpy as np
+
+from busplay.batch import CaptureInfo, ChangeBatch
+
+
+class PartOfRows:
+    """Takes rows from the start of a capture and gives those of a part, once.
+
+    Args:
+        from_ps: first time, in the file's own time; None: its start.
+        to_ps: time at which the part ends.
+        first: rows at most.
+    """
+
+    def __init__(self, *, from_ps: int | None, to_ps: int | None, first: int | None) -> None:
+        self._from_ps, self._to_ps = from_ps, to_ps
+        self._left = first
+        self._before: ChangeBatch | None = None
+        self._has_begun = False
+        self._last_ps: int | None = None
+        self._least_gap_ps: int | None = None
+        self.is_full = first is not None and first <= 0
+
+    def take(self, batch: ChangeBatch, info: Callable[[], CaptureInfo]) -> Iterator[ChangeBatch]:
+        """Give what belongs to the part; `info` tells where the file's time begins."""
+        zero_ps = info().zero_ps if (self._from_ps, self._to_ps) != (None, None) else 0
+        if self._to_ps is not None and len(batch):
+            stop = _place(batch, self._to_ps - zero_ps)
+            if stop < len(batch):
+                self.is_full = True
+                batch = batch[:stop]
+        if self._from_ps is not None and not self._has_begun and len(batch):
+            from_ps = self._from_ps - zero_ps
+            place = _place(batch, from_ps)
+            if place:
+                self._before = batch[place - 1 : place]
+            batch = batch[place:]
+            if not len(batch):
+                return
+            if self._before is not None and int(batch.time_ps[0]) != from_ps:
+                yield from self._give(_moved(self._before, from_ps))
+        yield from self._give(batch)
+
+    def rest(self, info: CaptureInfo) -> Iterator[ChangeBatch]:
+        """Give the state at the start of a part in which nothing changes."""
+        if self._from_ps is None or self._has_begun or self._before is None:
+            return
+        if self._from_ps <= info.stop_ps or self.is_full:
+            yield from self._give(_moved(self._before, self._from_ps - info.zero_ps))
+
+    def _give(self, batch: ChangeBatch) -> Iterator[ChangeBatch]:
+        if self._left is not None:
+            batch = batch[: self._left]
+            self._left -= len(batch)
+            self.is_full = self.is_full or not self._left
+        if len(batch):
+            self._has_begun = True
+            self._measure(batch)
+            yield batch
+
+    def _measure(self, batch: ChangeBatch) -> None:
+        time_ps = batch.time_ps
+        gaps = [int(np.diff(time_ps).min())] if len(time_ps) > 1 else []
+        if self._last_ps is not None:
+            gaps.append(int(time_ps[0]) - self._last_ps)
+        self._last_ps = int(time_ps[-1])
+        if gaps:
+            least = min(gaps)
+            self._least_gap_ps = (
+                least if self._least_gap_ps is None else min(least, self._least_gap_ps)
+            )
+
+    def narrowed(self, info: CaptureInfo) -> CaptureInfo:
+        """Narrow what is known of the whole to the part."""
+        start_ps, stop_ps = info.start_ps, info.stop_ps
+        if self._from_ps is not None:
+            start_ps = max(start_ps, self._from_ps)
+        if self._to_ps is not None:
+            stop_ps = min(stop_ps, self._to_ps)
+        if self._left == 0 and self._last_ps is not None:
+            stop_ps = min(stop_ps, self._last_ps + info.zero_ps)
+        return replace(
+            info,
+            start_ps=start_ps,
+            stop_ps=max(start_ps, stop_ps),
+            least_gap_ps=self._least_gap_ps or 0,
+        )
+
+
+def _place(batch: ChangeBatch, time_ps: int) -> int:
+    if time_ps <= 0:
+        return 0
+    return int(np.searchsorted(batch.time_ps, np.uint64(min(time_ps, (1 << 64) - 1))))
+
+
+def _moved(row: ChangeBatch, time_ps: int) -> ChangeBatch:
+    return ChangeBatch(np.array([max(0, time_ps)], np.uint64), row.level, row.unknown)

@@ -1,0 +1,1 @@
+"""Value change dumps: reader and writer."""

@@ -1,0 +1,271 @@
+"""Read value change dumps: the head once, the body block by block."""
+
+# Follows: IEEE 1364-2001, clause 18.2.3 (value changes) and 18.4.3 (ports)
+# Read in: tables of what real writers do; the standard itself from memory
+# Departs: takes times with a fraction, a blank before a scalar's id, values of VHDL (u w h l -)
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from fractions import Fraction
+
+import numpy as np
+
+from busplay.batch import CaptureInfo, ChangeBatch, SignalInfo
+from busplay.errors import InputError
+from busplay.formats.byte_source import ByteSource
+from busplay.formats.quantities import parse_rate_hz
+from busplay.formats.signal_choice import choose_signals
+from busplay.formats.vcd import kernels
+from busplay.formats.vcd.header import read_header
+from busplay.formats.vcd.ids import IdTable
+
+BLOCK_BYTES = 1 << 20
+MAX_ITEM_BYTES = 1 << 26
+_SPACE = b" \t\r\n\v\f"
+
+
+class VcdReader:
+    """A value change dump.
+
+    Args:
+        source: the file.
+        timescale: overrides the file's.
+        rate_hz: the analyser's sampling rate, which a dump has no place for.
+        signals: as `open_capture`.
+
+    Raises:
+        InputError: as `read_header` and `choose_signals`.
+    """
+
+    def __init__(
+        self,
+        source: ByteSource,
+        *,
+        timescale: str | None = None,
+        rate_hz: int | None = None,
+        signals: Sequence[str] | None = None,
+    ) -> None:
+        self._source = source
+        self._header = read_header(source, timescale=timescale)
+        variables = self._header.variables
+        chosen = choose_signals(variables, signals, file=source.file)
+        self.signals = tuple(bit.name for bit in chosen)
+        count = len(self._header.ids)
+        self._widths = np.zeros(count, np.int64)
+        for variable in variables:
+            self._widths[variable.place] = max(variable.bits, self._widths[variable.place])
+        self._ids = IdTable(self._header.ids, self._widths.tolist(), file=source.file)
+        self._masks = np.zeros(count, np.uint64)
+        self._first_bits = np.full(count, -1, np.int64)
+        bit_masks: list[int] = []
+        for place in dict.fromkeys(bit.place for bit in chosen):
+            width = int(self._widths[place])
+            self._first_bits[place] = len(bit_masks)
+            bit_masks += [0] * width
+        for index, bit in enumerate(chosen):
+            bit_masks[int(self._first_bits[bit.place]) + bit.bit] = 1 << index
+            if self._widths[bit.place] == 1:
+                self._masks[bit.place] = 1 << index
+        self._bit_masks = np.array(bit_masks or [0], np.uint64)
+        if rate_hz is None and self._header.rate_text:
+            rate_hz = parse_rate_hz(self._header.rate_text)
+        self._info = CaptureInfo(
+            file=source.file,
+            format="vcd",
+            compression=source.compression,
+            signals=tuple(SignalInfo(one.name, one.bits, one.kind) for one in variables),
+            sample_rate_hz=rate_hz,
+            tick=self._header.timescale,
+            written_by=self._header.written_by,
+            notes=self._header.notes,
+        )
+        self._begin()
+
+    def _begin(self) -> None:
+        self._counts = np.zeros(len(self._widths), np.uint64)
+        self._state = np.zeros(kernels.STATE_SIZE, np.uint64)
+        # Nothing is known of a signal before its first value.
+        self._state[kernels.UNKNOWN] = (1 << len(self.signals)) - 1
+        self._cut_reason = ""
+
+    def info(self) -> CaptureInfo:
+        """Tell what is known so far."""
+        state = self._state
+        notes = list(self._info.notes)
+        for place, what in ((kernels.REALS, "real numbers"), (kernels.TEXTS, "texts")):
+            if state[place]:
+                notes.append(f"{int(state[place]):,} {what} passed over")
+        if state[kernels.DUMPS_OFF]:
+            notes.append(f"recording was switched off {int(state[kernels.DUMPS_OFF])} times")
+        return replace(
+            self._info,
+            signals=tuple(
+                replace(signal, changes=int(self._counts[variable.place]))
+                for signal, variable in zip(self._info.signals, self._header.variables, strict=True)
+            ),
+            start_ps=int(state[kernels.FIRST_TIME]),
+            stop_ps=int(state[kernels.TIME]),
+            complete=not self._cut_reason,
+            cut_reason=self._cut_reason,
+            notes=tuple(notes),
+        )
+
+    def rows(self) -> Iterator[ChangeBatch]:
+        """Give all changes from the start.
+
+        Raises:
+            InputError: a word that is no value change, an id that is not declared, a time
+                that goes back; with line and column, after everything before it.
+        """
+        self._begin()
+        source, header, state = self._source, self._header, self._state
+        source.restart(text=True)
+        source.skip(header.body_at)
+        scale = header.timescale_ps
+        last_tick = ((1 << 64) - 1) // scale.numerator
+        # Two bytes more than are read: a space at the end of the file, and one for the
+        # parser to look at.
+        buffer = bytearray(BLOCK_BYTES + 2)
+        filled = 0
+        block_at = header.body_at
+        times, levels, unknowns = (np.empty(BLOCK_BYTES // 2, np.uint64) for _ in range(3))
+        ended = False
+        while not ended:
+            size = len(buffer) - 2
+            try:
+                count = source.read_into(memoryview(buffer)[filled:size])
+            except InputError:
+                yield from self._last_row()
+                raise
+            filled += count
+            ended = filled < size
+            length = filled
+            if ended:
+                # A last word without white space behind it may have been cut.
+                buffer[filled] = 0x0A
+                length += 1
+            else:
+                while length and buffer[length - 1] > 0x20:
+                    length -= 1
+            taken = 0
+            if length:
+                taken = kernels.parse_changes(
+                    np.frombuffer(buffer, np.uint8),
+                    length,
+                    state,
+                    self._ids.wires,
+                    self._ids.short,
+                    self._ids.long_keys,
+                    self._ids.long_places,
+                    self._masks,
+                    self._widths,
+                    self._first_bits,
+                    self._bit_masks,
+                    self._counts,
+                    np.uint64(scale.numerator),
+                    np.uint64(scale.denominator),
+                    np.uint64(last_tick),
+                    times,
+                    levels,
+                    unknowns,
+                )
+                rows = int(state[kernels.ROWS])
+                if rows:
+                    yield ChangeBatch(
+                        times[:rows].copy(), levels[:rows].copy(), unknowns[:rows].copy()
+                    )
+            if state[kernels.FAULT]:
+                yield from self._last_row()
+                fault_at = int(state[kernels.FAULT_AT])
+                if ended and self._is_cut(bytes(buffer[fault_at:filled])):
+                    self._cut_reason = "it ends in the middle of a word: the file was cut off"
+                    return
+                raise self._fault(block_at + fault_at, bytes(buffer[fault_at : fault_at + 80]))
+            if ended:
+                yield from self._last_row()
+                self._look_at_end(bytes(buffer[taken:filled]))
+                return
+            rest = filled - taken
+            if rest >= size:
+                if size >= MAX_ITEM_BYTES:
+                    raise InputError(
+                        found=f"a word of more than {MAX_ITEM_BYTES:,} bytes",
+                        wanted="a value change is a value and an id",
+                        file=source.file,
+                        place=source.line_and_column(block_at),
+                    )
+                buffer += bytes(size)
+                times, levels, unknowns = (np.empty(size, np.uint64) for _ in range(3))
+            else:
+                buffer[:rest] = buffer[taken:filled]
+            block_at += taken if rest < size else 0
+            filled = rest
+
+    def _last_row(self) -> Iterator[ChangeBatch]:
+        """Give the row of the last time, which nothing has closed."""
+        state = self._state
+        same = (
+            state[kernels.HAS_ROW]
+            and state[kernels.LEVEL] == state[kernels.ROW_LEVEL]
+            and state[kernels.UNKNOWN] == state[kernels.ROW_UNKNOWN]
+        )
+        if same or not (state[kernels.HAS_TIME] or self._counts.any()):
+            return
+        places = (kernels.TIME, kernels.LEVEL, kernels.UNKNOWN)
+        time, level, unknown = (state[place : place + 1].copy() for place in places)
+        state[kernels.HAS_ROW] = 1
+        state[kernels.ROW_LEVEL], state[kernels.ROW_UNKNOWN] = level[0], unknown[0]
+        yield ChangeBatch(time, level, unknown)
+
+    def _is_cut(self, rest: bytes) -> bool:
+        """Tell whether a fault is the file's last word, which nothing closes."""
+        return bool(rest) and not any(byte <= 0x20 for byte in rest)
+
+    def _look_at_end(self, rest: bytes) -> None:
+        if self._source.cut_reason:
+            self._cut_reason = self._source.cut_reason
+        elif rest.strip(_SPACE):
+            shown = rest.strip(_SPACE)[:40].decode("latin-1")
+            self._cut_reason = f"it ends after {shown!r}, which lacks its id: the file was cut off"
+        elif self._state[kernels.SKIPPING]:
+            self._cut_reason = "it ends in a command that lacks its $end: the file was cut off"
+        elif self._state[kernels.IN_DUMP]:
+            self._cut_reason = "it ends in a $dump command that lacks its $end"
+
+    def _fault(self, at: int, rest: bytes) -> InputError:
+        state = self._state
+        word = rest.split(maxsplit=1)[0][:40].decode("latin-1") if rest.split() else ""
+        scale = self._header.timescale_ps
+        fault = int(state[kernels.FAULT])
+        if fault == kernels.TIME_BACK:
+            before = Fraction(int(state[kernels.TIME])) / scale
+            last = f"{-(-before.numerator // before.denominator)}"
+            found = f"time #{int(state[kernels.FAULT_TIME])} after #{last}"
+            wanted = "time never goes back; the file is damaged here"
+        elif fault == kernels.TIME_LONG:
+            days = ((1 << 64) - 1) // 10**12 // 86_400
+            found = f"time {word} of {self._header.timescale}"
+            wanted = (
+                f"a capture ends within {days} days; if the timescale is wrong,"
+                " --timescale 1ns sets it"
+            )
+        elif fault == kernels.BAD_TIME:
+            found, wanted = f"{word!r}", "a time is # and digits"
+        elif fault == kernels.NO_ID:
+            found, wanted = f"{word!r} without an id", "a value is followed by its id"
+        elif fault == kernels.BAD_ID:
+            found = f"id {word!r}, which is not declared"
+            wanted = "each id has its $var in the head; the file is damaged here"
+        elif fault == kernels.BAD_DIGIT:
+            found, wanted = f"{word!r} in a value", "the digits of a value are 0, 1, x and z"
+        else:
+            found = f"{word!r}" if word else f"byte {rest[0]:02X}"
+            wanted = "a value change is 0, 1, x, z, b..., r... or s... and an id"
+        return InputError(
+            found=found,
+            wanted=f"{wanted} (--keep-going reads up to this point)",
+            file=self._source.file,
+            place=self._source.line_and_column(at),
+        )
