@@ -268,6 +268,10 @@ class Table:
             raise ValueError(f"table {self.place!r} was opened without the key {key!r}")
         return self._values.get(key)
 
+    def value(self, key: str) -> object:
+        """Give whatever stands there, None where nothing does; the caller looks what it is."""
+        return self._get(key)
+
     def _mismatch(self, key: str, wanted: str) -> DescriptionError:
         return self.error(key, found=show_value(self._values.get(key)), wanted=wanted)
 

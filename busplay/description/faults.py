@@ -1,0 +1,120 @@
+"""What a faults file says, as typed values: damage to put in. Reading lives in `read_faults`.
+
+Times are nanoseconds from link edge 0. Every kind draws from a stream of its own that the seed
+and the kind's place in the file determine, so the same plan gives the same faults, and a kind
+that is added behind the others leaves theirs as they were.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """From when to when a fault is there; `stop_ns` None is to the end, else it is not included."""
+
+    first_ns: int = 0
+    stop_ns: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class BitFlips:
+    """Bits that arrive wrong, each by chance and independent of the others, or in bursts.
+
+    Attributes:
+        ratio: chance of a bit on one of the lanes to be hit.
+        lanes: the wires; empty: all, the strobe (numbered after the last lane) included.
+        burst_edges: a hit bit begins a burst of that many edges.
+        burst_ratio: chance of each further bit in the burst to be wrong too.
+    """
+
+    ratio: float
+    lanes: tuple[int, ...] = ()
+    burst_edges: int = 1
+    burst_ratio: float = 0.5
+    span: Span = Span()
+
+
+@dataclass(frozen=True, slots=True)
+class StuckLane:
+    """A wire that shows one level whatever is sent."""
+
+    lane: int
+    level: int
+    span: Span = Span()
+
+
+@dataclass(frozen=True, slots=True)
+class LateLane:
+    """A wire that is skewed past its sampling edge: an edge samples the symbol before.
+
+    Attributes:
+        ratio: share of the edges that come too early for it.
+    """
+
+    lane: int
+    ratio: float = 1.0
+    span: Span = Span()
+
+
+@dataclass(frozen=True, slots=True)
+class LostEdges:
+    """Clock edges that the receiver does not see, so that it misses a symbol.
+
+    Attributes:
+        ratio: chance of an edge to be the first of a loss.
+        count: edges that go in a row.
+        at_edges: edges at which a loss begins besides.
+    """
+
+    ratio: float = 0.0
+    count: int = 1
+    at_edges: tuple[int, ...] = ()
+    span: Span = Span()
+
+
+@dataclass(frozen=True, slots=True)
+class ExtraEdges:
+    """Clock edges that nobody sent: the receiver samples the same symbol once more."""
+
+    ratio: float = 0.0
+    at_edges: tuple[int, ...] = ()
+    span: Span = Span()
+
+
+@dataclass(frozen=True, slots=True)
+class Stalls:
+    """Times in which the receiver serves nothing: one in each period, at a place by chance."""
+
+    period_ns: int
+    length_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class FaultPlan:
+    """All faults to put in, and the seed that repeats them."""
+
+    seed: int = 1
+    bit_flips: tuple[BitFlips, ...] = ()
+    stuck_lanes: tuple[StuckLane, ...] = ()
+    late_lanes: tuple[LateLane, ...] = ()
+    lost_edges: tuple[LostEdges, ...] = ()
+    extra_edges: tuple[ExtraEdges, ...] = ()
+    stalls: tuple[Stalls, ...] = ()
+    file: str = ""
+
+    @property
+    def on_wire(self) -> bool:
+        """Whether anything is put in between the two ends."""
+        return bool(
+            self.bit_flips
+            or self.stuck_lanes
+            or self.late_lanes
+            or self.lost_edges
+            or self.extra_edges
+        )
+
+    def __bool__(self) -> bool:
+        """Tell whether anything is put in at all."""
+        return self.on_wire or bool(self.stalls)

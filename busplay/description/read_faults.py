@@ -1,0 +1,188 @@
+"""Read faults files: which damage to put in, and what is refused with its remedy."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from busplay.description.faults import (
+    BitFlips,
+    ExtraEdges,
+    FaultPlan,
+    LateLane,
+    LostEdges,
+    Span,
+    Stalls,
+    StuckLane,
+)
+from busplay.description.link import Link, StrobeFraming
+from busplay.description.text_layout import counted
+from busplay.description.toml_reader import Table, parse_toml, read_description_file, show_value
+from busplay.errors import DescriptionError
+from busplay.units import NS_PER_S
+
+PLAN_KEYS = (
+    "seed",
+    "bit_flips",
+    "stuck_lanes",
+    "late_lanes",
+    "lost_edges",
+    "extra_edges",
+    "stalls",
+)
+SPAN_KEYS = ("first_ns", "stop_ns")
+# The chance of an event so rare that it never comes needs no stream of its own.
+RATIO_MIN = 1e-12
+SEED_MAX = (1 << 63) - 1
+EDGE_MAX = 1 << 56
+TIME_NS_MAX = 1 << 60
+BURST_EDGES_MAX = 4096
+LOST_COUNT_MAX = 65_536
+
+
+def load_faults(path: str | Path, link: Link) -> FaultPlan:
+    """Load the faults to put in on a link.
+
+    Raises:
+        DescriptionError: the file cannot be read, or says something that cannot be.
+    """
+    return parse_faults(read_description_file(Path(path)), link, file=str(path))
+
+
+def parse_faults(text: str, link: Link, *, file: str) -> FaultPlan:
+    """Parse a faults file's text.
+
+    Raises:
+        DescriptionError: it says something that cannot be on this link.
+    """
+    table = Table(parse_toml(text, file=file), file=file, keys=PLAN_KEYS)
+    plan = FaultPlan(
+        seed=table.integer("seed", 0, SEED_MAX, default=1),
+        bit_flips=tuple(
+            _read_flips(one, link)
+            for one in table.tables(
+                "bit_flips", ("ratio", "lanes", "burst_edges", "burst_ratio", *SPAN_KEYS)
+            )
+        ),
+        stuck_lanes=tuple(
+            StuckLane(_read_lane(one, link), one.integer("level", 0, 1), _read_span(one))
+            for one in table.tables("stuck_lanes", ("lane", "level", *SPAN_KEYS))
+        ),
+        late_lanes=tuple(
+            LateLane(_read_lane(one, link), _read_ratio(one, default=1.0), _read_span(one))
+            for one in table.tables("late_lanes", ("lane", "ratio", *SPAN_KEYS))
+        ),
+        lost_edges=tuple(
+            _read_lost(one)
+            for one in table.tables("lost_edges", ("ratio", "count", "at_edges", *SPAN_KEYS))
+        ),
+        extra_edges=tuple(
+            ExtraEdges(_read_ratio(one, default=0.0), _read_at_edges(one), _read_span(one))
+            for one in table.tables("extra_edges", ("ratio", "at_edges", *SPAN_KEYS))
+        ),
+        stalls=tuple(
+            _read_stalls(one) for one in table.tables("stalls", ("period_ns", "length_ns"))
+        ),
+        file=file,
+    )
+    if not plan:
+        raise DescriptionError(
+            file=file,
+            found="no faults",
+            wanted="give at least one table, such as [[bit_flips]] with ratio = 1e-4",
+        )
+    return plan
+
+
+def wires_of(link: Link) -> int:
+    """Count the wires that can be hurt: the lanes, and the strobe behind them."""
+    return link.lanes + isinstance(link.framing, StrobeFraming)
+
+
+def require_lane(lane: int, link: Link, *, place: str, file: str = "") -> None:
+    """Refuse a wire that the link does not have.
+
+    Raises:
+        DescriptionError: it has fewer wires.
+    """
+    wires = wires_of(link)
+    if 0 <= lane < wires:
+        return
+    strobe = f", the strobe being {link.lanes}" if wires > link.lanes else ""
+    raise DescriptionError(
+        file=file or None,
+        place=place,
+        found=f"lane {lane}",
+        wanted=f"link {link.name} has {counted(wires, 'wire')}, 0 to {wires - 1}{strobe}",
+    )
+
+
+def _read_flips(table: Table, link: Link) -> BitFlips:
+    lanes: tuple[int, ...] = ()
+    if "lanes" in table:
+        lanes = table.integers("lanes", 0, wires_of(link) - 1, wanted="give an array of lanes")
+    return BitFlips(
+        ratio=_read_ratio(table),
+        lanes=tuple(sorted(set(lanes))),
+        burst_edges=table.integer("burst_edges", 1, BURST_EDGES_MAX, default=1),
+        burst_ratio=_read_ratio(table, "burst_ratio", default=0.5),
+        span=_read_span(table),
+    )
+
+
+def _read_lost(table: Table) -> LostEdges:
+    return LostEdges(
+        ratio=_read_ratio(table, default=0.0),
+        count=table.integer("count", 1, LOST_COUNT_MAX, default=1),
+        at_edges=_read_at_edges(table),
+        span=_read_span(table),
+    )
+
+
+def _read_stalls(table: Table) -> Stalls:
+    period_ns = table.integer("period_ns", 2, NS_PER_S)
+    return Stalls(
+        period_ns,
+        table.integer("length_ns", 1, period_ns - 1, hint=f" (less than period_ns = {period_ns})"),
+    )
+
+
+def _read_lane(table: Table, link: Link) -> int:
+    return table.integer("lane", 0, wires_of(link) - 1)
+
+
+def _read_at_edges(table: Table) -> tuple[int, ...]:
+    if "at_edges" not in table:
+        return ()
+    return table.integers("at_edges", 0, EDGE_MAX, wanted="give an array of link edges")
+
+
+def _read_span(table: Table) -> Span:
+    first_ns = table.integer("first_ns", 0, TIME_NS_MAX, default=0)
+    stop_ns = table.optional_integer("stop_ns", 1, TIME_NS_MAX)
+    if stop_ns is not None and stop_ns <= first_ns:
+        raise table.error(
+            "stop_ns", found=str(stop_ns), wanted=f"give more than first_ns = {first_ns}"
+        )
+    return Span(first_ns, stop_ns)
+
+
+def _read_ratio(table: Table, key: str = "ratio", *, default: float | None = None) -> float:
+    """Give a chance from 0 to 1; the smallest that is not 0 is 1e-12.
+
+    Raises:
+        DescriptionError: it is no number, or not such a chance.
+    """
+    value = table.value(key)
+    if value is None and default is not None:
+        return default
+    wanted = "give a chance: 0, 1, or between 1e-12 and 1, such as 1e-4"
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise table.error(key, found=show_value(value), wanted=wanted)
+    if not is_ratio(value):
+        raise table.error(key, found=show_value(value), wanted=wanted)
+    return float(value)
+
+
+def is_ratio(value: float) -> bool:
+    """Tell whether it is a chance that can be put in."""
+    return value == 0 or RATIO_MIN <= value <= 1

@@ -1,0 +1,178 @@
+"""When faults happen: streams of events that depend on the seed alone.
+
+How to think about it. A fault that comes by chance is a run of trials, one an edge (or one a
+bit), each with the same small chance. From one hit to the next it is a geometric number of
+trials, so a stream draws these gaps and never looks at the trials between: what does not
+happen costs nothing. Each stream has its own generator (PCG64), draws in blocks of fixed
+size and keeps what lies past the edge it was asked for. So the same seed gives the same events
+however the wire is cut into batches.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+BLOCK_HITS = 1024
+BLOCK_BITS_MAX = 1 << 20
+# More than any chance of 1e-12 or more makes likely; keeps sums of a block within 64 bits.
+GAP_MAX = 1 << 50
+NEVER = (1 << 63) - 1
+
+Int64Column = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Hits:
+    """Edges that are hit, in order, and which wires of each.
+
+    Attributes:
+        edge: int64[hits].
+        mask: uint64[hits]; one bit a wire.
+    """
+
+    edge: Int64Column
+    mask: NDArray[np.uint64]
+
+    def __len__(self) -> int:
+        return len(self.edge)
+
+    @classmethod
+    def none(cls) -> Hits:
+        """Make a column of no hits."""
+        return cls(np.empty(0, np.int64), np.empty(0, np.uint64))
+
+    @classmethod
+    def joined(cls, parts: list[Hits]) -> Hits:
+        """Join several streams' hits in order of their edges; one edge may be hit twice."""
+        parts = [part for part in parts if len(part)]
+        if len(parts) <= 1:
+            return parts[0] if parts else cls.none()
+        edge = np.concatenate([part.edge for part in parts])
+        mask = np.concatenate([part.mask for part in parts])
+        order = np.argsort(edge, kind="stable")
+        return cls(edge[order], mask[order])
+
+
+def generator(seed: int, kind: int, index: int) -> np.random.Generator:
+    """Make the generator of one stream: of the plan's seed, a kind of fault, and its place."""
+    return np.random.Generator(np.random.PCG64(np.random.SeedSequence([seed, kind, index])))
+
+
+class TrialStream:
+    """Numbers of the trials that hit, rising, each trial with the same chance."""
+
+    def __init__(self, random: np.random.Generator, ratio: float) -> None:
+        self._random = random
+        self._ratio = ratio
+        self._next = 0
+        self._waiting = np.empty(0, np.int64)
+
+    def take(self, stop: int) -> Int64Column:
+        """Give the hits before trial `stop` that were not given yet."""
+        if self._ratio == 0:
+            return np.empty(0, np.int64)
+        parts = [self._waiting]
+        while self._next < stop:
+            gaps = np.minimum(self._random.geometric(self._ratio, BLOCK_HITS), GAP_MAX)
+            # A chance of 1 in 2**60 aside no gap overflows; NumPy then gives a negative one.
+            gaps[gaps <= 0] = GAP_MAX
+            hits = self._next - 1 + np.cumsum(gaps)
+            self._next = int(hits[-1]) + 1
+            parts.append(hits)
+        hits = np.concatenate(parts)
+        count = int(np.searchsorted(hits, stop))
+        self._waiting = hits[count:]
+        return hits[:count]
+
+
+class EdgeStream:
+    """Edges that are hit, each with the same chance, from one edge up to another."""
+
+    def __init__(
+        self,
+        random: np.random.Generator,
+        ratio: float,
+        *,
+        first_edge: int = 0,
+        stop_edge: int = NEVER,
+        at_edges: tuple[int, ...] = (),
+    ) -> None:
+        self._trials = TrialStream(random, ratio)
+        self._first = first_edge
+        self._stop = stop_edge
+        self._given = np.array(sorted(set(at_edges)), np.int64)
+
+    def take(self, stop_edge: int) -> Int64Column:
+        """Give the edges before `stop_edge` that were not given yet, each once, in order."""
+        stop = min(stop_edge, self._stop)
+        hits = np.empty(0, np.int64)
+        if stop > self._first:
+            hits = self._trials.take(stop - self._first) + self._first
+        count = int(np.searchsorted(self._given, stop_edge))
+        if count:
+            hits = np.union1d(hits, self._given[:count])
+            self._given = self._given[count:]
+        return hits
+
+
+class FlipStream:
+    """Bits that are flipped, one by one or in bursts.
+
+    A trial is one bit: the wires of an edge in their order, then the next edge's. A burst is
+    drawn whole where it begins; what of it lies past the edge asked for waits.
+    """
+
+    def __init__(
+        self,
+        random: np.random.Generator,
+        burst_random: np.random.Generator,
+        ratio: float,
+        *,
+        wires: tuple[int, ...],
+        burst_edges: int = 1,
+        burst_ratio: float = 0.5,
+        first_edge: int = 0,
+        stop_edge: int = NEVER,
+    ) -> None:
+        self._burst_random = burst_random
+        self._trials = TrialStream(random, ratio)
+        self._wires = np.array(wires, np.uint64)
+        self._burst_edges = burst_edges
+        self._burst_ratio = burst_ratio
+        self._first = first_edge
+        self._stop = stop_edge
+        self._waiting = Hits.none()
+
+    def take(self, stop_edge: int) -> Hits:
+        """Give what is flipped before `stop_edge` and was not given yet."""
+        stop = min(stop_edge, self._stop)
+        fresh = Hits.none()
+        if stop > self._first:
+            fresh = self._bursts(self._trials.take((stop - self._first) * len(self._wires)))
+        hits = Hits.joined([self._waiting, fresh])
+        count = int(np.searchsorted(hits.edge, stop_edge))
+        self._waiting = Hits(hits.edge[count:], hits.mask[count:])
+        return Hits(hits.edge[:count], hits.mask[:count])
+
+    def _bursts(self, trials: Int64Column) -> Hits:
+        """Give what hits flip, their bursts spelled out."""
+        edge = self._first + trials // len(self._wires)
+        mask = np.uint64(1) << self._wires[trials % len(self._wires)]
+        further = self._burst_edges - 1
+        if not further or not len(trials):
+            return Hits(edge, mask)
+        parts = [Hits(edge, mask)]
+        # Hit by hit from the burst generator, so that where a stretch is cut changes nothing.
+        at_once = max(1, BLOCK_BITS_MAX // (further * len(self._wires)))
+        for first in range(0, len(trials), at_once):
+            some = edge[first : first + at_once]
+            wrong = self._burst_random.random((len(some), further, len(self._wires)))
+            masks = ((wrong < self._burst_ratio) << self._wires).astype(np.uint64)
+            masks = np.bitwise_or.reduce(masks, axis=2)
+            edges = some[:, None] + np.arange(1, further + 1)
+            found = masks != 0
+            parts.append(Hits(edges[found], masks[found]))
+        return Hits.joined(parts)

@@ -1,0 +1,72 @@
+"""A slow, obvious wire, written from the faults file's words: one edge at a time, all spelled out.
+
+It takes the edges that are hit as given, since chance is judged elsewhere, and imports nothing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+
+@dataclass
+class NaiveFaults:
+    """What happens at which edge.
+
+    Attributes:
+        flips: (edge, wire) pairs, each flipping once.
+        late: (edge, wire) pairs.
+        stuck: (first edge, stop edge, wire, level).
+        lost, extra: edges.
+    """
+
+    flips: list[tuple[int, int]] = field(default_factory=list)
+    late: set[tuple[int, int]] = field(default_factory=set)
+    stuck: list[tuple[int, int, int, int]] = field(default_factory=list)
+    lost: set[int] = field(default_factory=set)
+    extra: set[int] = field(default_factory=set)
+
+
+@dataclass
+class NaiveSampling:
+    """What a receiver samples: (edge, symbol), and the faults as (ordinal, kind)."""
+
+    samples: list[tuple[int, int]] = field(default_factory=list)
+    faults: list[tuple[int, str]] = field(default_factory=list)
+
+
+def sample(sent: list[int], faults: NaiveFaults, *, before: int, wires: int) -> NaiveSampling:
+    """Carry symbols, one an edge from edge 0 on; `before` was on the wires before them."""
+    found = NaiveSampling()
+    for edge, symbol in enumerate(sent):
+        previous = sent[edge - 1] if edge else before
+        value = 0
+        kinds = set()
+        for wire in range(wires):
+            bit = symbol >> wire & 1
+            levels = [
+                level
+                for first, stop, which, level in faults.stuck
+                if which == wire and first <= edge < stop
+            ]
+            late = (edge, wire) in faults.late and not levels
+            flips = 0 if levels else faults.flips.count((edge, wire)) % 2
+            if late and previous >> wire & 1 != bit:
+                kinds.add("LATE")
+                bit ^= 1
+            if flips:
+                kinds.add("FLIPPED")
+                bit ^= 1
+            if levels and levels[-1] != bit:
+                kinds.add("STUCK")
+                bit = levels[-1]
+            value |= bit << wire
+        times = 1 - (edge in faults.lost) + (edge in faults.extra)
+        ordinal = len(found.samples)
+        if edge in faults.lost:
+            found.faults.append((ordinal, "LOST_EDGE"))
+        if times:
+            found.faults += [(ordinal, kind) for kind in sorted(kinds)]
+        found.samples += [(edge, value)] * times
+        if edge in faults.extra:
+            found.faults.append((len(found.samples) - 1, "EXTRA_EDGE"))
+    return found
