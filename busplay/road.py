@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from busplay.batch import FrameBatch, StoreBatch
 from busplay.description.board import Board
@@ -24,6 +25,15 @@ from busplay.receiver.receiver import Receiver
 from busplay.receiver.states import ReceiverCounters, State
 from busplay.sender.encoder import Encoder
 from busplay.sender.speller import spell
+
+if TYPE_CHECKING:
+    from busplay.engine.engine import FusedEngine
+
+FUSED_FROM_FRAMES = 40_000
+"""Batches from this size on go through the fused engine.
+
+At 8 MHz and 60 pictures a second the densest batch is 33,334 frames.
+"""
 
 RECEIVER_STATE = "receiver"
 UNIT_STATE = "unit "
@@ -87,6 +97,7 @@ class Road:
         self.bank = DisplayBank(board, self.layout)
         self._edge = 0
         self._frames_carried = 0
+        self._engine: FusedEngine | None = None
 
     @property
     def edge(self) -> int:
@@ -113,6 +124,12 @@ class Road:
         Returns:
             the frames that were sent, for a recorder.
         """
+        engine = self._engine_for(len(stores))
+        if engine is not None:
+            frames = engine.feed(stores, stop_cycle=stop_cycle) or FrameBatch.empty()
+            self._edge = engine.edge
+            self._frames_carried += len(frames)
+            return frames
         frames = self.encoder.feed(stores, stop_cycle=stop_cycle)
         self.feed_frames(frames, stop_edge=self.encoder.settled_edge)
         return frames
@@ -125,6 +142,12 @@ class Road:
             stop_edge: where this stretch may end; it is moved back to the grid on which frames
                 start, and behind the last frame.
         """
+        engine = self._engine_for(len(frames))
+        if engine is not None:
+            engine.feed_frames(frames, stop_edge=stop_edge)
+            self._edge = engine.edge
+            self._frames_carried += len(frames)
+            return
         grid = self.encoder.grid_edges
         stop = stop_edge // grid * grid
         if len(frames):
@@ -135,6 +158,23 @@ class Road:
         self.bank.feed(self.receiver.feed(batch))
         self._edge = stop
         self._frames_carried += len(frames)
+
+    def _engine_for(self, count: int) -> FusedEngine | None:
+        """Give the fused engine for a large batch; None: the stages do it.
+
+        The two agree at any moment, so they can take turns. The fused one is some times
+        faster, but its loop takes seconds to compile when it is first used on a machine; the
+        batches of a program in real time are not worth that.
+        """
+        if count < FUSED_FROM_FRAMES:
+            return None
+        if self._engine is None:
+            # Loads and compiles a kernel that small batches can do without.
+            from busplay.engine.engine import FusedEngine
+
+            self._engine = FusedEngine(self.encoder, self.receiver, self.bank)
+        self._engine.edge = self._edge
+        return self._engine
 
     def counters(self) -> RoadCounters:
         """What has happened since the road was made."""

@@ -41,7 +41,10 @@ def command(
 
     In the window: pause, single pictures, jumps, speed; F1 shows the keys.
     """
+    from busplay.cli.notice import tell_of_compiling
     from busplay.replay import Replay
+
+    tell_of_compiling()
 
     with Replay(trace) as replay:
         require_snapshot_units(snapshots, replay.displays)

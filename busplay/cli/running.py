@@ -12,6 +12,7 @@ from typing import IO, BinaryIO
 
 import click
 
+from busplay.cli.notice import tell_of_compiling
 from busplay.cli.playing import (
     PlayOptions,
     play,
@@ -69,6 +70,7 @@ def run_and_report(
     Raises:
         BusplayError: for whatever a user can cause.
     """
+    tell_of_compiling()
     board = load_board(request.board_source)
     if request.link_source is not None:
         board = require_link_fits(replace(board, link=load_link(request.link_source)))
