@@ -28,4 +28,4 @@ class _Teller(event.Listener):
 
 def tell_of_compiling() -> None:
     """Print a line on standard error as soon as something has to be compiled."""
-    event.register(COMPILING, _Teller())
+    event.register(COMPILING, _Teller())  # type: ignore[no-untyped-call]

@@ -309,6 +309,16 @@ def test_full_disk_is_a_clear_error(busplay: Busplay) -> None:
     assert "/dev/full" in found.err
 
 
+def test_first_run_on_a_machine_says_that_it_compiles(tmp_path: Path) -> None:
+    words = [sys.executable, "-m", "busplay", "demo", "--headless", "--cycles", "1000"]
+    environment = {**os.environ, "NUMBA_CACHE_DIR": str(tmp_path)}
+    said = [
+        subprocess.run(words, env=environment, capture_output=True, text=True, check=True).stderr
+        for _ in range(2)
+    ]
+    assert said == ["busplay: compiling for this machine; only the first run waits for it\n", ""]
+
+
 def test_ctrl_c_keeps_trace_and_figures(tmp_path: Path) -> None:
     trace = tmp_path / "stopped.trace"
     words = ["demo", "tides", "--headless", "--cycles", "900000000", "--record", str(trace)]
