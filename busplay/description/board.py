@@ -105,11 +105,17 @@ class HostPort:
 
 @dataclass(frozen=True, slots=True)
 class BusyTime:
-    """Times in which the receiver's video side has the memory: every period, for a length."""
+    """Times in which the receiver's video side has the memory: every period, for a length.
+
+    Attributes:
+        phase_ns: when the first begins, from link edge 0 on.
+        jitter_ns: each begins up to so much later, by chance (seeded by the fault plan).
+    """
 
     period_ns: int
     length_ns: int
     phase_ns: int = 0
+    jitter_ns: int = 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -109,6 +109,7 @@ class BusyFacts(TypedDict):
     period_ns: int
     length_ns: int
     phase_ns: int
+    jitter_ns: int
 
 
 class ReceiverFacts(TypedDict):
@@ -196,6 +197,7 @@ def board_facts(board: Board) -> BoardFacts:
                     "period_ns": one.period_ns,
                     "length_ns": one.length_ns,
                     "phase_ns": one.phase_ns,
+                    "jitter_ns": one.jitter_ns,
                 }
                 for one in receiver.busy
             ],
@@ -359,6 +361,7 @@ def _summary(facts: BoardFacts) -> list[tuple[str, str]]:
     ]
     parts += [
         f"busy {one['length_ns']:,} of every {one['period_ns']:,} ns from {one['phase_ns']:,} ns on"
+        + (f", up to {one['jitter_ns']:,} ns late" if one["jitter_ns"] else "")
         for one in receiver["busy"]
     ]
     rows.append(("receiver", "; ".join(parts)))

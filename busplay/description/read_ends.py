@@ -9,7 +9,7 @@ from busplay.units import NS_PER_S
 
 SENDER_KEYS = ("fifo_depth", "lead_frames")
 RECEIVER_KEYS = ("fifo_depth", "service_ns", "deadline_ns", "correct_one_bit", "busy")
-BUSY_KEYS = ("period_ns", "length_ns", "phase_ns")
+BUSY_KEYS = ("period_ns", "length_ns", "phase_ns", "jitter_ns")
 HOST_PORT_KEYS = ("first_address", "refresh_hz", "random_seed")
 
 FIFO_DEPTH_MAX = 1 << 20
@@ -66,7 +66,14 @@ def _read_busy(table: Table) -> BusyTime:
     phase_ns = table.integer(
         "phase_ns", 0, period_ns - 1, default=0, hint=f" (less than period_ns = {period_ns})"
     )
-    return BusyTime(period_ns=period_ns, length_ns=length_ns, phase_ns=phase_ns)
+    jitter_ns = table.integer(
+        "jitter_ns",
+        0,
+        period_ns - length_ns,
+        default=0,
+        hint=f" (so that it ends within its period of {period_ns})",
+    )
+    return BusyTime(period_ns, length_ns, phase_ns, jitter_ns)
 
 
 def read_host_port(table: Table | None, *, clock_hz: int) -> HostPort | None:
