@@ -1,0 +1,110 @@
+"""How much room each lane leaves round its moment: margins and a picture in characters."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from busplay.capture.clock import Int64Column
+
+# From blank to full, for a share of the largest count; a single change still shows.
+SHADES = " .:-=+*#%@"
+_STRAY_SHARE = 1000
+
+
+@dataclass(frozen=True, slots=True)
+class LaneEye:
+    """Changes of one wire round the moment at which it is read.
+
+    Attributes:
+        wire: lane0 …, or strobe.
+        signal: its name in the capture.
+        offset_ps: the moment, from the clock's edge.
+        period_ps: width of the eye; the moment is in its middle.
+        counts: int64[bins].
+        setup_ps: from the nearest change before the moment to it; None: none was seen.
+        hold_ps: from the moment to the nearest change after it.
+        usual_setup_ps, usual_hold_ps: the same with one change in a thousand left out on each
+            side, so that a single glitch does not speak for all.
+        changes: of the wire in the whole capture.
+        glitches: of its levels that were shorter than the stated time.
+    """
+
+    wire: str
+    signal: str
+    offset_ps: int
+    period_ps: int
+    counts: Int64Column
+    setup_ps: int | None
+    hold_ps: int | None
+    usual_setup_ps: int | None
+    usual_hold_ps: int | None
+    changes: int = 0
+    glitches: int = 0
+
+    @property
+    def open_ps(self) -> int:
+        """Width of the stretch without a change, at most a period."""
+        half = self.period_ps // 2
+        setup = half if self.setup_ps is None else self.setup_ps
+        hold = half if self.hold_ps is None else self.hold_ps
+        return setup + hold
+
+    def text(self, columns: int = 48) -> str:
+        """Draw the eye in one row of characters; `|` marks the moment."""
+        bins = len(self.counts)
+        edges = np.arange(columns + 1) * bins // columns
+        sums = np.array(
+            [
+                self.counts[a : max(b, a + 1)].sum()
+                for a, b in zip(edges[:-1], edges[1:], strict=True)
+            ]
+        )
+        most = max(1, int(sums.max()))
+        drawn = []
+        for number, count in enumerate(sums.tolist()):
+            if number == columns // 2:
+                drawn.append("|")
+            shade = 0 if count == 0 else max(1, count * (len(SHADES) - 1) // most)
+            drawn.append(SHADES[shade])
+        return "".join(drawn)
+
+
+def lane_eye(
+    counts: Int64Column,
+    *,
+    wire: str,
+    signal: str,
+    offset_ps: int,
+    period_ps: int,
+    changes: int = 0,
+    glitches: int = 0,
+) -> LaneEye:
+    """Work out the margins of one wire from its histogram, rounded to the safe side."""
+    half = len(counts) // 2
+    before, after = counts[:half][::-1], counts[half:]
+    bins = len(counts)
+    margins = []
+    for side in (before, after):
+        total = int(side.sum())
+        running = np.cumsum(side)
+        for allowed in (0, total // _STRAY_SHARE):
+            if total <= allowed:
+                margins.append(None)
+                continue
+            nearest = int(np.argmax(running > allowed))
+            margins.append(nearest * period_ps // bins)
+    return LaneEye(
+        wire,
+        signal,
+        offset_ps,
+        period_ps,
+        counts,
+        margins[0],
+        margins[2],
+        margins[1],
+        margins[3],
+        changes,
+        glitches,
+    )

@@ -1,0 +1,223 @@
+"""What was wrong with a capture: which frames, where, on which lanes, and how long out of step."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from busplay.batch import SymbolColumn
+from busplay.capture.blame import LaneBlame
+from busplay.capture.clock import Int64Column
+from busplay.capture.sampling import SymbolRun
+from busplay.link.layout import FrameLayout
+from busplay.receiver.states import Event, ReceiverLog
+
+# Rows of a list that are kept; what is beyond is counted.
+ROWS_MAX = 10_000
+
+
+@dataclass(frozen=True, slots=True)
+class DamagedFrame:
+    """A frame that was wrong or given up.
+
+    Attributes:
+        time_ps: its first clock edge.
+        kind: `check failed`, `given up` or `mended`.
+        word: its bits as they were read; None where it was given up.
+        lanes: lanes at fault, as far as the frame tells.
+    """
+
+    time_ps: int
+    kind: str
+    word: int | None
+    lanes: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Outage:
+    """A stretch out of step.
+
+    Attributes:
+        first_ps: where it began: the first of the frames that led to it, or the capture.
+        stop_ps: where the receiver was in step again; None: not before the end.
+        symbols: how many symbols it took.
+    """
+
+    first_ps: int
+    stop_ps: int | None
+    symbols: int
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """A stretch in which a clock that ran before was silent, or samples are missing.
+
+    Attributes:
+        first_ps: the last edge before it.
+        stop_ps: the first edge behind it.
+        edges: edges that would have fitted between.
+    """
+
+    first_ps: int
+    stop_ps: int
+    edges: int
+
+
+@dataclass(slots=True)
+class Health:
+    """What was found; the lists end after ROWS_MAX rows, the counts do not.
+
+    Attributes:
+        damaged: frames that were wrong or given up.
+        outages: stretches out of step; the first is the search at the capture's start.
+        gaps: stretches with no clock.
+        lane_errors: damaged frames by the lane at fault.
+        lane_errors_unknown: damaged frames that do not tell their lane.
+        first_good_ps, last_good_ps: first edges of the first and last frame delivered.
+        first_step_ps: when the receiver first was in step.
+    """
+
+    damaged: list[DamagedFrame] = field(default_factory=list)
+    outages: list[Outage] = field(default_factory=list)
+    gaps: list[Gap] = field(default_factory=list)
+    gap_count: int = 0
+    lane_errors: list[int] = field(default_factory=list)
+    lane_errors_unknown: int = 0
+    first_good_ps: int | None = None
+    last_good_ps: int | None = None
+    first_step_ps: int | None = None
+
+
+class HealthWatch:
+    """Watches a receiver that decodes a capture; fed with each run and what became of it.
+
+    Args:
+        layout: of the link.
+        lists_gaps: the clock should not pause, so list where it did.
+    """
+
+    def __init__(self, layout: FrameLayout, *, lists_gaps: bool) -> None:
+        self.health = Health(lane_errors=[0] * layout.lanes)
+        self._layout = layout
+        self._blame = LaneBlame(layout)
+        self._lists_gaps = lists_gaps
+        framing = layout.link.framing
+        frames_back = getattr(framing, "release_frames", 0) + 2
+        self._kept = frames_back * layout.slot_symbols
+        self._symbols: SymbolColumn = np.empty(0, layout.symbol_dtype)
+        self._edge_ps: Int64Column = np.empty(0, np.int64)
+        self._first = 0  # number of the first of the symbols kept
+        self._out_since: tuple[int, int] | None = (0, 0)
+        self._starts_known = False
+
+    @property
+    def symbols(self) -> int:
+        """Symbols seen so far."""
+        return self._first + len(self._symbols)
+
+    def times_ps(self, symbol: Int64Column) -> Int64Column:
+        """Give the clock edge's time of symbols of the last run, or shortly before it."""
+        if not len(self._edge_ps):
+            return np.zeros(len(symbol), np.int64)
+        return self._edge_ps[np.clip(symbol - self._first, 0, len(self._edge_ps) - 1)]
+
+    def add_run(self, run: SymbolRun) -> None:
+        """Take the symbols that the receiver is given next."""
+        if not len(run):
+            return
+        if not self._starts_known:
+            self._out_since = (0, int(run.edge_ps[0]))
+            self._starts_known = True
+        drop = max(0, len(self._symbols) - self._kept)
+        self._symbols = np.concatenate([self._symbols[drop:], run.symbols])
+        self._edge_ps = np.concatenate([self._edge_ps[drop:], run.edge_ps])
+        self._first += drop
+        if self._lists_gaps and len(run.jump_index):
+            self._add_gaps(run)
+
+    def _add_gaps(self, run: SymbolRun) -> None:
+        health = self.health
+        health.gap_count += len(run.jump_index)
+        for place, edges, gap_ps in zip(
+            run.jump_index.tolist(), run.jump_edges.tolist(), run.jump_ps.tolist(), strict=True
+        ):
+            if len(health.gaps) == ROWS_MAX:
+                return
+            stop = int(run.edge_ps[place])
+            health.gaps.append(Gap(stop - gap_ps, stop, edges))
+
+    def add_log(self, log: ReceiverLog) -> None:
+        """Take what the receiver noted of the last run."""
+        if not len(log):
+            return
+        self._blame_lanes(log)
+        times = self.times_ps(log.first)
+        stops = self.times_ps(log.stop)
+        health = self.health
+        moves = np.flatnonzero((log.kind == Event.LOST) | (log.kind == Event.GAINED))
+        for row in moves.tolist():
+            if log.kind[row] == Event.LOST:
+                self._out_since = (int(log.first[row]), int(times[row]))
+                continue
+            if health.first_step_ps is None:
+                health.first_step_ps = int(stops[row])
+            self._end_outage(int(log.first[row]), int(stops[row]))
+
+    def _end_outage(self, symbol: int, time_ps: int | None) -> None:
+        if self._out_since is None:
+            return
+        since, since_ps = self._out_since
+        self._out_since = None
+        if symbol > since and len(self.health.outages) < ROWS_MAX:
+            self.health.outages.append(Outage(since_ps, time_ps, symbol - since))
+
+    def _blame_lanes(self, log: ReceiverLog) -> None:
+        kinds = {
+            Event.FAILED: "check failed",
+            Event.MENDED: "mended",
+            Event.ABANDONED: "given up",
+        }
+        rows = np.flatnonzero(np.isin(log.kind, list(kinds)))
+        if not len(rows):
+            return
+        kind, first = log.kind[rows], log.first[rows]
+        whole = kind != Event.ABANDONED
+        words = np.zeros(len(rows), np.uint64)
+        blamed = np.zeros(len(rows), np.uint32)
+        if whole.any():
+            offsets = np.arange(self._layout.frame_symbols)
+            places = (first[whole] - self._first)[:, None] + offsets
+            places = np.clip(places, 0, len(self._symbols) - 1)
+            words[whole] = self._layout.to_words(self._symbols[places].reshape(-1))
+            blamed[whole] = self._blame.lanes(words[whole])
+        health = self.health
+        for lane in range(self._layout.lanes):
+            has_lane = blamed >> np.uint32(lane) & np.uint32(1)
+            health.lane_errors[lane] += int(np.count_nonzero(has_lane))
+        health.lane_errors_unknown += int(np.count_nonzero(blamed == 0))
+        times = self.times_ps(first)
+        room = ROWS_MAX - len(health.damaged)
+        for row in range(min(room, len(rows))):
+            lanes = tuple(n for n in range(self._layout.lanes) if int(blamed[row]) >> n & 1)
+            health.damaged.append(
+                DamagedFrame(
+                    time_ps=int(times[row]),
+                    kind=kinds[Event(int(kind[row]))],
+                    word=int(words[row]) if whole[row] else None,
+                    lanes=lanes,
+                )
+            )
+
+    def add_frames(self, time_ps: Int64Column) -> None:
+        """Take when the frames that were delivered began."""
+        if not len(time_ps):
+            return
+        if self.health.first_good_ps is None:
+            self.health.first_good_ps = int(time_ps[0])
+        self.health.last_good_ps = int(time_ps[-1])
+
+    def finish(self) -> Health:
+        """Give what was found, the last stretch out of step included."""
+        self._end_outage(self.symbols, None)
+        return self.health

@@ -1,0 +1,142 @@
+"""When to read each lane: the best moment between changes, told by the data.
+
+Where nothing changes there may be several stretches to choose from (a device that answers to
+the clock changes its lanes at another time than the one that drives it). Then a receiver
+tries them on the beginning of the capture, and the one with which the check holds best is
+taken; where the link has no check, the widest.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from busplay.batch import ChangeBatch
+from busplay.capture.clock import Int64Column
+from busplay.capture.lane_map import LaneMap
+from busplay.capture.sampling import SymbolSampler
+from busplay.capture.survey import ClockSurvey, find_openings, phases
+from busplay.link.layout import FrameLayout
+from busplay.receiver.receiver import Receiver
+
+# A lane keeps the common moment if that leaves it this share of its own best margin.
+_GOOD_MARGIN = 0.6
+_TRIED_OPENINGS = 6
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """How a receiver fared with a stretch of a capture.
+
+    Attributes:
+        right: frames in step that were right, idle ones among them.
+        wrong: frames in step that were wrong or given up.
+        missed: frames that the sequence field says were missed.
+        locks: times that it came into step.
+        symbols: symbols that it was given.
+    """
+
+    right: int
+    wrong: int
+    missed: int
+    locks: int
+    symbols: int
+
+    @property
+    def score(self) -> tuple[int, int, int]:
+        """What is better is higher: right frames less wrong ones; then fewer missed."""
+        return (self.right - 2 * self.wrong, -self.missed, -self.locks)
+
+
+def try_receiver(
+    changes: ChangeBatch,
+    layout: FrameLayout,
+    lane_map: LaneMap,
+    survey: ClockSurvey,
+    offsets_ps: tuple[int, ...],
+) -> Trial:
+    """Let a receiver decode a stretch of a capture."""
+    sampler = SymbolSampler(layout, lane_map, survey.plan, offsets_ps)
+    receiver = Receiver(layout)
+    number = 0
+    for run in (sampler.feed(changes), sampler.flush()):
+        receiver.feed_symbols(run.symbols, number)
+        number += len(run)
+    seen = receiver.counters
+    return Trial(
+        right=seen.frames_received + seen.frames_idle,
+        wrong=seen.checks_failed + seen.frames_abandoned,
+        missed=seen.frames_missed,
+        locks=seen.locks_gained,
+        symbols=number,
+    )
+
+
+def find_moments(
+    changes: ChangeBatch, layout: FrameLayout, lane_map: LaneMap, survey: ClockSurvey
+) -> tuple[int, ...]:
+    """Find the moment at which each lane, and the strobe behind them, is best read.
+
+    Returns:
+        for each the time from the clock's edge in ps, within half a period of it.
+    """
+    period_ps = survey.plan.period_ps
+    resolution_ps = survey.plan.resolution_ps
+    own = [phases(changes, probe, survey.edge_ps, period_ps) for probe in lane_map.data]
+    openings = find_openings(
+        np.concatenate(own), period_ps, resolution_ps=resolution_ps, most=_TRIED_OPENINGS
+    )
+    common = [opening.middle_ps for opening in openings]
+    mean = _mean_middle(own, period_ps, resolution_ps)
+    if openings[0].width_ps * 4 < period_ps or openings[0].noise:
+        # Lanes that are skewed against each other leave no stretch that suits them all.
+        common.append(mean)
+    tried: list[tuple[int, ...]] = []
+    for middle in common:
+        offsets = tuple(_refined(one, middle, period_ps, resolution_ps) for one in own)
+        if offsets not in tried:
+            tried.append(offsets)
+    if len(tried) == 1:
+        return tried[0]
+    best, best_score = tried[0], None
+    for offsets in tried:
+        trial = try_receiver(changes, layout, lane_map, survey, offsets)
+        if best_score is None or trial.score > best_score:
+            best, best_score = offsets, trial.score
+        if trial.right and not trial.wrong and not trial.missed and layout.syndrome_bits:
+            break
+    return best
+
+
+def _mean_middle(own: Sequence[Int64Column], period_ps: int, resolution_ps: int) -> int:
+    """Give the mean of the lanes' own best moments, on the circle of one period."""
+    middles = [
+        find_openings(one, period_ps, resolution_ps=resolution_ps)[0].middle_ps
+        for one in own
+        if len(one)
+    ]
+    turn = 2j * np.pi / period_ps
+    direction = sum(np.exp(turn * middle) for middle in middles)
+    return int(np.rint(np.angle(direction) / (2 * np.pi) * period_ps))
+
+
+def _refined(phase_ps: Int64Column, middle_ps: int, period_ps: int, resolution_ps: int) -> int:
+    """Keep the common moment if it suits the lane, or give the lane's own nearest to it."""
+    if not len(phase_ps):
+        return middle_ps
+    best: tuple[int, int] | None = None
+    for opening in find_openings(phase_ps, period_ps, resolution_ps=resolution_ps):
+        away = _turned(opening.middle_ps - middle_ps, period_ps)
+        margin = opening.width_ps // 2 - abs(away)
+        if margin >= _GOOD_MARGIN * (opening.width_ps // 2):
+            return middle_ps
+        if opening.width_ps * 8 >= period_ps and (best is None or abs(away) < abs(best[0])):
+            best = away, opening.middle_ps
+    return middle_ps if best is None else middle_ps + best[0]
+
+
+def _turned(difference_ps: int, period_ps: int) -> int:
+    """Bring a difference of moments to within half a period."""
+    return (difference_ps + period_ps // 2) % period_ps - period_ps // 2

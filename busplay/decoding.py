@@ -1,0 +1,423 @@
+"""A capture on the road: changes, symbols, the one receiver, frames, and where they go.
+
+    with open_capture("run3.vcd") as capture:
+        decoding = Decoding(capture, link)
+        report = decoding.run()
+
+The same receiver as in a live run takes the symbols, and the same displays the frames.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from itertools import chain
+from pathlib import Path
+from typing import Protocol
+
+import numpy as np
+
+from busplay import __version__
+from busplay.batch import CaptureInfo, ChangeBatch, FrameBatch
+from busplay.capture import kernels
+from busplay.capture.clock import ClockCounters, Int64Column
+from busplay.capture.edge_grid import EdgeGrid, EdgeTimes
+from busplay.capture.eye import LaneEye, lane_eye
+from busplay.capture.health import Health, HealthWatch
+from busplay.capture.lane_map import LaneMap
+from busplay.capture.moments import find_moments
+from busplay.capture.sampling import SymbolRun, SymbolSampler
+from busplay.capture.survey import ClockSurvey, survey_clock
+from busplay.description.board import Board
+from busplay.description.link import Link
+from busplay.display.bank import DisplayBank
+from busplay.errors import InputError
+from busplay.link.layout import FrameLayout
+from busplay.receiver.receiver import Receiver
+from busplay.receiver.states import ReceiverCounters
+from busplay.road import Road
+from busplay.trace.header import TraceHeader
+from busplay.trace.writer import TraceWriter
+
+PS_PER_S = 10**12
+# How much is looked at before decoding begins: changes, and the edges that it should hold.
+LOOK_CHANGES = 150_000
+LOOK_EDGES = 256
+LOOK_CHANGES_MAX = 8_000_000
+# The receiver is fed in pieces of this, so that its room for frames stays small.
+PIECE_SYMBOLS = 1 << 17
+
+
+class ChangeSource(Protocol):
+    """What is decoded; `busplay.formats.capture.Capture` is one."""
+
+    signals: tuple[str, ...]
+
+    @property
+    def info(self) -> CaptureInfo:
+        """What is known of the capture."""
+
+    def batches(self) -> Iterator[ChangeBatch]:
+        """Give the changes from the start."""
+
+
+@dataclass(frozen=True, slots=True)
+class DecodeSettings:
+    """What the user decides, where the data would.
+
+    Attributes:
+        sample_at_ps: when all lanes are read, from the clock's edge.
+        glitch_ps: levels that are shorter count as glitches, and not on the clock.
+        steady_clock: follow the clock as one that runs on its own, or as it was seen.
+    """
+
+    sample_at_ps: int | None = None
+    glitch_ps: int | None = None
+    steady_clock: bool | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class DecodeReport:
+    """What came of a capture; times are in the capture's own time.
+
+    Attributes:
+        info: of the capture.
+        link_name: name of the link.
+        lane_map: which signal was which wire.
+        survey: what was found out about the clock beforehand.
+        clock: what it did.
+        eyes: each lane's, and the strobe's.
+        receiver: its counters.
+        health: what was wrong, and where.
+        symbols: symbols read; `symbols_in_doubt` of them the sampling cannot be sure of, and
+            `symbols_unknown` were read while a wire was neither high nor low.
+        rests_inserted: symbols put in where the strobe rested while the clock stood still.
+        glitch_ps: what counted as a glitch.
+        idle_wires: mapped wires that never changed.
+        times: link edges of the trace to capture time.
+        stop_edge: link edge at which the trace ends.
+    """
+
+    info: CaptureInfo
+    link_name: str
+    lane_map: LaneMap
+    survey: ClockSurvey
+    clock: ClockCounters
+    eyes: tuple[LaneEye, ...]
+    receiver: ReceiverCounters
+    health: Health
+    symbols: int
+    symbols_in_doubt: int
+    symbols_unknown: int
+    rests_inserted: int
+    glitch_ps: int
+    idle_wires: tuple[str, ...]
+    times: EdgeTimes
+    stop_edge: int
+
+    @property
+    def frames_damaged(self) -> int:
+        """Frames that were wrong or given up."""
+        return self.receiver.checks_failed + self.receiver.frames_abandoned
+
+    @property
+    def is_clean(self) -> bool:
+        """Nothing was damaged, lost or cut, and frames were found."""
+        seen = self.receiver
+        return not (
+            self.frames_damaged
+            or seen.frames_missed
+            or seen.locks_lost
+            or seen.frames_corrected
+            or not seen.locks_gained
+            or not self.info.complete
+        )
+
+
+class Decoding:
+    """One decode of one capture.
+
+    Args:
+        source: the capture, with its signals chosen.
+        layout: of the link.
+        lane_map: which signal is which wire.
+        settings: what the user decides.
+        board: whose displays show the frames; its link is the layout's.
+        output: file to which the trace is written.
+        mend: let the receiver mend one wrong bit.
+
+    Attributes:
+        bank: the displays, or None.
+
+    Raises:
+        InputError: the clock has too few edges.
+        OutputError: the trace cannot be written.
+    """
+
+    def __init__(
+        self,
+        source: ChangeSource,
+        layout: FrameLayout,
+        lane_map: LaneMap,
+        *,
+        settings: DecodeSettings | None = None,
+        board: Board | None = None,
+        output: Path | None = None,
+        mend: bool = False,
+    ) -> None:
+        settings = settings or DecodeSettings()
+        self._source = source
+        self._layout = layout
+        self._lane_map = lane_map
+        look, batches = look_ahead(source, lane_map.clock.index)
+        self._batches = batches
+        self.survey = survey_or_refuse(
+            look, layout.link, lane_map, source=source, settings=settings
+        )
+        wires = len(lane_map.data)
+        if settings.sample_at_ps is not None:
+            offsets_ps = (settings.sample_at_ps,) * wires
+        else:
+            offsets_ps = find_moments(look, layout, lane_map, self.survey)
+        self._offsets_ps = offsets_ps
+        plan = self.survey.plan
+        self._sampler = SymbolSampler(layout, lane_map, plan, offsets_ps)
+        self.receiver = Receiver(layout, correct_one_bit=mend)
+        self.receiver.keeps_log = True
+        self._watch = HealthWatch(layout, lists_gaps=not plan.is_gated)
+        self._grid = EdgeGrid(layout)
+        self._times = EdgeTimes(max(1, plan.period_ps // 2))
+        self._glitch_ps = settings.glitch_ps if settings.glitch_ps is not None else plan.glitch_ps
+        self._changed_ps = np.full(64, -1, np.int64)
+        self._changes = np.zeros(64, np.int64)
+        self._glitches = np.zeros(64, np.int64)
+        self._levels: np.uint64 | None = None
+        self._wire_mask = np.uint64(
+            sum(1 << probe.index for probe in {*lane_map.data, lane_map.clock})
+        )
+        self.bank = DisplayBank(board, layout) if board is not None else None
+        self._writer: TraceWriter | None = None
+        if output is not None:
+            header = TraceHeader(link=layout.link, board=board, busplay_version=__version__)
+            self._writer = TraceWriter(
+                output, header=header, units=None if board is None else Road(board)
+            )
+
+    def run(self, on_batch: Callable[[Decoding], None] | None = None) -> DecodeReport:
+        """Decode to the capture's end.
+
+        Args:
+            on_batch: called after each batch, for a progress bar.
+
+        Raises:
+            InputError: the capture is damaged; what came before is in the trace.
+            OutputError: the trace cannot be written any further; it reads up to there.
+        """
+        try:
+            for batch in self._batches:
+                self._count_changes(batch)
+                self._decode(self._sampler.feed(batch))
+                if on_batch is not None:
+                    on_batch(self)
+            self._decode(self._sampler.flush())
+        except BaseException:
+            if self._writer is not None:
+                self._writer.abandon()
+            raise
+        return self._finish()
+
+    def _count_changes(self, batch: ChangeBatch) -> None:
+        if not len(batch):
+            return
+        before = batch.level[0] if self._levels is None else self._levels
+        self._levels = batch.level[-1]
+        kernels.count_glitches(
+            batch.time_ps,
+            batch.level,
+            before,
+            self._wire_mask,
+            self._glitch_ps,
+            self._changed_ps,
+            self._changes,
+            self._glitches,
+        )
+
+    def _decode(self, run: SymbolRun) -> None:
+        if not len(run):
+            return
+        first = self._watch.symbols
+        self._watch.add_run(run)
+        self._grid.add_jumps(run.jump_index + first, run.jump_edges)
+        for start in range(0, len(run), PIECE_SYMBOLS):
+            piece = run.symbols[start : start + PIECE_SYMBOLS]
+            frames = self.receiver.feed_symbols(piece, first + start)
+            self._watch.add_log(self.receiver.take_log())
+            self._deliver(frames)
+
+    def _deliver(self, frames: FrameBatch) -> None:
+        if not len(frames):
+            return
+        symbol = frames.edge.astype(np.int64)
+        time_ps = self._watch.times_ps(symbol)
+        placed = FrameBatch(self._grid.place(symbol), frames.word)
+        self._watch.add_frames(time_ps)
+        self._times.add(placed.edge, time_ps)
+        if self.bank is not None:
+            self.bank.feed(placed)
+        if self._writer is not None:
+            self._writer.write(placed, stop_edge=self._grid.stop_edge)
+
+    def _finish(self) -> DecodeReport:
+        self._grid.advance(self._watch.symbols)
+        health = self._watch.finish()
+        info = self._source.info
+        report = DecodeReport(
+            info=info,
+            link_name=self._layout.link.name,
+            lane_map=self._lane_map,
+            survey=self.survey,
+            clock=self._sampler.clock.counters,
+            eyes=self._eyes(),
+            receiver=self.receiver.counters,
+            health=health,
+            symbols=self._sampler.symbols,
+            symbols_in_doubt=self._sampler.symbols_in_doubt,
+            symbols_unknown=self._sampler.symbols_unknown,
+            rests_inserted=self._sampler.rests_inserted,
+            glitch_ps=self._glitch_ps,
+            idle_wires=tuple(
+                wire
+                for wire, probe in self._lane_map.wires.items()
+                if not self._changes[probe.index]
+            ),
+            times=self._times,
+            stop_edge=self._grid.stop_edge,
+        )
+        if self._writer is not None:
+            self._writer.write(FrameBatch.empty(), stop_edge=self._grid.stop_edge)
+            self._writer.close(summary=_summary(report))
+        return report
+
+    def _eyes(self) -> tuple[LaneEye, ...]:
+        wires = [name for name in self._lane_map.wires if name != "clock"]
+        return tuple(
+            lane_eye(
+                self._sampler.eye(probe.index),
+                wire=wire,
+                signal=str(probe),
+                offset_ps=offset_ps,
+                period_ps=self.survey.plan.period_ps,
+                changes=int(self._changes[probe.index]),
+                glitches=int(self._glitches[probe.index]),
+            )
+            for wire, probe, offset_ps in zip(
+                wires, self._lane_map.data, self._offsets_ps, strict=True
+            )
+        )
+
+
+def _summary(report: DecodeReport) -> dict[str, int]:
+    seen = report.receiver
+    return {
+        "capture_frames_received": seen.frames_received,
+        "capture_frames_idle": seen.frames_idle,
+        "capture_checks_failed": seen.checks_failed,
+        "capture_frames_abandoned": seen.frames_abandoned,
+        "capture_frames_missed": seen.frames_missed,
+        "capture_locks_lost": seen.locks_lost,
+    }
+
+
+def look_ahead(
+    source: ChangeSource, clock_index: int | None = None
+) -> tuple[ChangeBatch, Iterator[ChangeBatch]]:
+    """Read the beginning of a capture; give it, and the whole capture from its start.
+
+    Args:
+        source: the capture.
+        clock_index: bit of the clock, if it is known: it should have moved by then.
+
+    Raises:
+        InputError: the capture is damaged there.
+    """
+    batches = iter(source.batches())
+    read: list[ChangeBatch] = []
+    total = edges = 0
+    for batch in batches:
+        read.append(batch)
+        total += len(batch)
+        if clock_index is not None and len(batch):
+            bit = (batch.level >> np.uint64(clock_index)) & np.uint64(1)
+            edges += int(np.count_nonzero(bit[1:] != bit[:-1]))
+        enough = clock_index is None or edges >= LOOK_EDGES
+        if (total >= LOOK_CHANGES and enough) or total >= LOOK_CHANGES_MAX:
+            break
+    look = _concatenated(read)
+    if clock_index is not None and len(look) > LOOK_CHANGES:
+        # What comes before the clock runs tells nothing; what comes after is enough.
+        bit = (look.level >> np.uint64(clock_index)) & np.uint64(1)
+        moves = np.flatnonzero(bit[1:] != bit[:-1])
+        first = max(0, int(moves[0]) - LOOK_EDGES) if len(moves) else 0
+        look = look[first : first + LOOK_CHANGES]
+    return look, chain(read, batches)
+
+
+def survey_or_refuse(
+    look: ChangeBatch,
+    link: Link,
+    lane_map: LaneMap,
+    *,
+    source: ChangeSource,
+    settings: DecodeSettings,
+) -> ClockSurvey:
+    """Look at the clock, or say why it is none.
+
+    Raises:
+        InputError: it has too few edges.
+    """
+    survey = survey_clock(
+        look,
+        lane_map.clock,
+        edges=link.edges,
+        sample_ps=sample_ps_of(source.info),
+        glitch_ps=settings.glitch_ps,
+        steady=settings.steady_clock,
+    )
+    if survey is not None:
+        return survey
+    bit = (look.level >> np.uint64(lane_map.clock.index)) & np.uint64(1)
+    count = int(np.count_nonzero(bit[1:] != bit[:-1])) if len(bit) else 0
+    raise InputError(
+        file=source.info.file,
+        place=f"signal {lane_map.clock.signal}",
+        found=f"{count} changes in the first {max(0, len(look) - 1):,} of the capture",
+        wanted="that is no clock; name another (--map clock=SIGNAL), or let --find-map try",
+    )
+
+
+def sample_ps_of(info: CaptureInfo) -> int | None:
+    """Give the analyser's sample period, if the capture tells it."""
+    return None if info.sample_rate_hz is None else PS_PER_S // info.sample_rate_hz
+
+
+def _concatenated(batches: list[ChangeBatch]) -> ChangeBatch:
+    if len(batches) == 1:
+        return batches[0]
+    if not batches:
+        return ChangeBatch.empty()
+    return ChangeBatch(
+        np.concatenate([one.time_ps for one in batches]),
+        np.concatenate([one.level for one in batches]),
+        np.concatenate([one.unknown for one in batches]),
+    )
+
+
+__all__ = [
+    "ChangeSource",
+    "DecodeReport",
+    "DecodeSettings",
+    "Decoding",
+    "Int64Column",
+    "look_ahead",
+    "sample_ps_of",
+]
