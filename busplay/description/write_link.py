@@ -32,9 +32,8 @@ def link_toml(link: Link) -> str:
     lines.append(f'start = "{link.start}"')
     if link.lanes > 1 or link.first_bit_lane != "highest":
         lines.append(f'first_bit_lane = "{link.first_bit_lane}"')
-    idle_every: int | None = getattr(link, "idle_every", None)
-    if idle_every is not None:
-        lines.append(f"idle_every = {idle_every}")
+    if link.idle_every is not None:
+        lines.append(f"idle_every = {link.idle_every}")
     for field in link.fields:
         lines += _field_lines(field)
     if link.check is not None:

@@ -1,0 +1,148 @@
+"""What a FIFO of a stated depth loses of given stores: found by the sender itself.
+
+`budget_queue` says what depth is enough. Here the real encoder takes the stores, at every phase
+that they can have to the slot grid, and the worst of them counts.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busplay.analysis.budget import LinkBudget
+from busplay.analysis.budget_queue import DepthMeter
+from busplay.batch import StoreBatch, UInt64Column
+from busplay.description.board import Board, Sender, Unit, Window
+from busplay.description.link import Link
+from busplay.errors import InputError
+from busplay.sender.encoder import Encoder
+
+STORE_ADDRESS = 0x4000
+# Of more phases than these, as many are tried, evenly apart.
+PHASES_MAX = 64
+ENDLESS_FIFO = 1 << 24
+
+
+@dataclass(frozen=True, slots=True)
+class SenderLoad:
+    """What given stores ask of the sender.
+
+    Attributes:
+        stores: how many.
+        depth: FIFO depth with which none is lost, at any phase of the slot grid.
+        depth_exact: that is proved; else it was found at `PHASES_MAX` phases.
+        fifo_depth: the FIFO that was tried, and
+        stores_lost: what it loses of them at the worst phase that was tried.
+    """
+
+    stores: int
+    depth: int
+    depth_exact: bool
+    fifo_depth: int
+    stores_lost: int
+
+
+def require_store_fields(link: Link) -> None:
+    """Refuse a link that cannot carry a processor's stores.
+
+    Raises:
+        InputError: a field named address or data is missing.
+    """
+    for name in ("address", "data"):
+        if link.field_named(name) is None:
+            raise InputError(
+                file=link.file or None,
+                place="fields",
+                found=f"no field named {name}",
+                wanted="a store has an address and 8 bits of data; without them there is nothing"
+                " to plan",
+            )
+
+
+def planning_board(link: Link, *, processor_hz: int, fifo_depth: int) -> Board:
+    """Make a board that has nothing but a link, a window of one byte, and a FIFO."""
+    unit = Unit(
+        name="plan",
+        number=0,
+        width_px=8,
+        height_px=1,
+        bits_per_pixel=1,
+        palette=((0, 0, 0), (255, 255, 255)),
+        pixel_order="high_first",
+        stride_bytes=1,
+        base_offset=0,
+        memory_bytes=1,
+    )
+    return Board(
+        name="plan",
+        processor="65c02",
+        clock_hz=processor_hz,
+        link=link,
+        memory=(),
+        windows=(Window("plan", STORE_ADDRESS, STORE_ADDRESS, "plan", "memory"),),
+        units=(unit,),
+        sender=Sender(fifo_depth=fifo_depth, lead_frames=0),
+        file=link.file,
+    )
+
+
+def stores_at(cycles: UInt64Column) -> StoreBatch:
+    """Make stores at these cycles into the planning board's window."""
+    count = len(cycles)
+    return StoreBatch(cycles, np.full(count, STORE_ADDRESS, np.uint16), np.zeros(count, np.uint8))
+
+
+def sender_load(cycles: UInt64Column, budget: LinkBudget, *, fifo_depth: int) -> SenderLoad:
+    """Send stores at these cycles, never falling, and say what FIFO they need and what is lost."""
+    if not len(cycles):
+        return SenderLoad(0, 0, True, fifo_depth, 0)
+    moved = cycles - cycles[0]
+    shifts, all_phases = _phases(budget.slot_cycles)
+    if budget.idle_every is None:
+        meter = DepthMeter(budget.slot_cycles)
+        meter.feed(moved)
+        depth, exact = meter.depth, True
+    else:
+        depth = max(_depth_at(moved + np.uint64(shift), budget) for shift in shifts)
+        exact = all_phases
+    # With that depth nothing is lost at any phase, so there is nothing to try.
+    lost = 0
+    if depth > fifo_depth or not exact:
+        lost = max(_lost_at(moved + np.uint64(shift), budget, fifo_depth) for shift in shifts)
+    return SenderLoad(len(cycles), depth, exact, fifo_depth, lost)
+
+
+def _phases(slot_cycles: Fraction) -> tuple[list[int], bool]:
+    """List cycles by which to move the stores; and whether these are all phases that there are."""
+    count = slot_cycles.numerator
+    if count <= PHASES_MAX:
+        return list(range(count)), True
+    return [index * count // PHASES_MAX for index in range(PHASES_MAX)], False
+
+
+def _encode(
+    cycles: UInt64Column, budget: LinkBudget, fifo_depth: int
+) -> tuple[Encoder, NDArray[np.uint64]]:
+    board = planning_board(budget.link, processor_hz=budget.processor_hz, fifo_depth=fifo_depth)
+    encoder = Encoder(board)
+    frames = encoder.feed(stores_at(cycles), stop_cycle=int(cycles[-1]) + 1)
+    return encoder, frames.edge
+
+
+def _lost_at(cycles: UInt64Column, budget: LinkBudget, fifo_depth: int) -> int:
+    return _encode(cycles, budget, fifo_depth)[0].counters.frames_overrun
+
+
+def _depth_at(cycles: UInt64Column, budget: LinkBudget) -> int:
+    """Give the most frames that ever wait when nothing is lost, the one that comes included."""
+    encoder, start = _encode(cycles, budget, ENDLESS_FIFO)
+    if encoder.counters.frames_overrun:
+        return ENDLESS_FIFO
+    grid = np.uint64(encoder.grid_edges)
+    whole = encoder.edges_per_cycle.ceil_column(cycles + np.uint64(1))
+    earliest = (whole + np.uint64(encoder.lead_edges) + grid - np.uint64(1)) // grid * grid
+    gone = np.searchsorted(start, earliest, side="right")
+    return max(0, int((np.arange(len(start)) - gone + 1).max()))

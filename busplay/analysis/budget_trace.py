@@ -1,0 +1,214 @@
+"""What a recorded program asks of a link: stores a second, its busiest times, the FIFO it needs.
+
+What frames can tell: a frame starts at the first slot after its store, so on a link that keeps
+up the store's cycle is known to within a slot. Where frames waited, or the sender lost some,
+the trace shows how fast the link took them and not how fast they came: `frames_behind_another`
+and `stores_lost` say how often that may be so. A trace from a link with much room, or a deep
+FIFO, tells most.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from fractions import Fraction
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busplay.analysis.budget import LinkBudget, start_grid
+from busplay.analysis.budget_queue import DepthMeter
+from busplay.analysis.budget_sender import planning_board, stores_at
+from busplay.batch import FrameBatch
+from busplay.sender.encoder import Encoder
+from busplay.trace.header import TraceHeader
+from busplay.units import NS_PER_S, Ratio, edges_per_processor_cycle
+
+PEAK_WINDOWS_NS = (100_000, 1_000_000, 16_666_667, 1_000_000_000)
+
+
+@dataclass(frozen=True, slots=True)
+class Peak:
+    """The busiest stretch of a length.
+
+    Attributes:
+        window_ns, window_cycles: its length.
+        stores: most stores in any stretch of that length.
+        first_cycle: of the stretch in which that was so first.
+        share_ratio: of what the link carries in the time; over 1 it cannot keep up there.
+    """
+
+    window_ns: int
+    window_cycles: int
+    stores: int
+    first_cycle: int
+    share_ratio: Fraction
+
+
+@dataclass(frozen=True, slots=True)
+class TraceLoad:
+    """A trace's stores on the link that is planned.
+
+    Attributes:
+        stores: that the trace has frames of.
+        stores_lost: at the recorded sender's FIFO; they are not among `stores`.
+        cycles: processor cycles that the trace covers.
+        mean_hz: stores a second over all of it.
+        share_ratio: of what the link carries in that time.
+        peaks: by length; lengths that the trace does not have are left out.
+        frames_behind_another: frames that started a slot after the one before, so that they
+            may have waited.
+        fifo_depth: FIFO depth with which nothing is lost at any phase of the slot grid.
+        fifo_depth_exact: one less would lose at some phase; else it is up to two too deep.
+        fifo_lost: what a FIFO of the planned depth loses.
+        resolution_cycles: slot of the recorded link: as exactly is a store's cycle known.
+    """
+
+    stores: int
+    stores_lost: int
+    cycles: int
+    mean_hz: Fraction
+    share_ratio: Fraction
+    peaks: tuple[Peak, ...]
+    frames_behind_another: int
+    fifo_depth: int
+    fifo_depth_exact: bool
+    fifo_lost: int
+    resolution_cycles: Fraction
+
+
+class TraceTime:
+    """Edges of a trace's link as processor cycles."""
+
+    def __init__(self, header: TraceHeader, *, processor_hz: int) -> None:
+        link = header.link
+        self.ratio: Ratio = edges_per_processor_cycle(
+            header.clock_hz or processor_hz, link.clock_hz, link.edges_per_cycle
+        )
+        self.lead_edges = header.edge_at(0)
+        self.step_edges = start_grid(link)[1]
+        self.slot_cycles = Fraction(self.step_edges * self.ratio.denominator, self.ratio.numerator)
+
+    def store_cycles(self, edges: NDArray[np.uint64]) -> NDArray[np.int64]:
+        """Give int64[frames]: the latest cycle in which each frame's store can have been."""
+        since = edges.astype(np.int64) - self.lead_edges
+        whole, rest = np.divmod(since, self.ratio.numerator)
+        cycles = whole * self.ratio.denominator + rest * self.ratio.denominator // (
+            self.ratio.numerator
+        )
+        latest: NDArray[np.int64] = np.maximum(cycles - 1, 0)
+        return latest
+
+    def cycles(self, edge: int) -> int:
+        """Give the whole processor cycles that are over by an edge."""
+        since = max(0, edge - self.lead_edges)
+        return since * self.ratio.denominator // self.ratio.numerator
+
+
+class _PeakMeter:
+    """The most stores in any stretch of one length, fed piece by piece."""
+
+    def __init__(self, window_cycles: int) -> None:
+        self.window_cycles = window_cycles
+        self.stores = 0
+        self.first_cycle = 0
+        self._recent: NDArray[np.int64] = np.empty(0, np.int64)
+
+    def feed(self, cycles: NDArray[np.int64]) -> None:
+        together = np.concatenate([self._recent, cycles])
+        before = np.searchsorted(together, cycles - self.window_cycles, side="right")
+        held = np.arange(len(self._recent), len(together)) - before + 1
+        most = int(held.argmax())
+        if int(held[most]) > self.stores:
+            self.stores = int(held[most])
+            self.first_cycle = max(0, int(cycles[most]) - self.window_cycles + 1)
+        self._recent = together[together > together[-1] - self.window_cycles]
+
+
+class _Sender:
+    """The planned link's sender, fed piece by piece; stores of one cycle may fall in two."""
+
+    def __init__(self, budget: LinkBudget, fifo_depth: int) -> None:
+        self._encoder = Encoder(
+            planning_board(budget.link, processor_hz=budget.processor_hz, fifo_depth=fifo_depth)
+        )
+        self._held: NDArray[np.uint64] = np.empty(0, np.uint64)
+
+    def feed(self, cycles: NDArray[np.uint64]) -> None:
+        together = np.concatenate([self._held, cycles])
+        done = int(np.searchsorted(together, together[-1]))
+        self._encoder.feed(stores_at(together[:done]), stop_cycle=int(together[-1]))
+        self._held = together[done:]
+
+    def lost(self) -> int:
+        if len(self._held):
+            self._encoder.feed(stores_at(self._held), stop_cycle=int(self._held[-1]) + 1)
+            self._held = self._held[:0]
+        return self._encoder.counters.frames_overrun
+
+
+def trace_load(
+    header: TraceHeader,
+    chunks: Iterable[FrameBatch],
+    budget: LinkBudget,
+    *,
+    stop_edge: int,
+    stores_offered: int,
+    planned_fifo_depth: int,
+) -> TraceLoad:
+    """Put a trace's stores on the link of a budget.
+
+    Args:
+        header: the trace's; its link need not be the budget's.
+        chunks: its frames, in order.
+        budget: of the link that is planned. Its processor's clock gives the seconds.
+        stop_edge, stores_offered: as the trace's reader says.
+        planned_fifo_depth: of the sender that is planned.
+    """
+    time = TraceTime(header, processor_hz=budget.processor_hz)
+    meter = DepthMeter(budget.frame_cycles)
+    sender = _Sender(budget, planned_fifo_depth)
+    span = max(1, time.cycles(stop_edge))
+    peaks = [
+        (window_ns, _PeakMeter(window_ns * budget.processor_hz // NS_PER_S))
+        for window_ns in PEAK_WINDOWS_NS
+        if 1 <= window_ns * budget.processor_hz // NS_PER_S <= span
+    ]
+    stores = behind = 0
+    last_edge: int | None = None
+    for frames in chunks:
+        if not len(frames):
+            continue
+        cycles = time.store_cycles(frames.edge)
+        meter.feed(cycles.astype(np.uint64))
+        sender.feed(cycles.astype(np.uint64))
+        for _, peak in peaks:
+            peak.feed(cycles)
+        behind += int((np.diff(frames.edge) == np.uint64(time.step_edges)).sum())
+        behind += last_edge is not None and int(frames.edge[0]) - last_edge == time.step_edges
+        last_edge = int(frames.edge[-1])
+        stores += len(frames)
+    mean_hz = Fraction(stores * budget.processor_hz, span)
+    return TraceLoad(
+        stores=stores,
+        stores_lost=max(0, stores_offered - stores),
+        cycles=span,
+        mean_hz=mean_hz,
+        share_ratio=mean_hz / budget.frame_hz,
+        peaks=tuple(
+            Peak(
+                window_ns,
+                peak.window_cycles,
+                peak.stores,
+                peak.first_cycle,
+                peak.stores * budget.frame_cycles / peak.window_cycles,
+            )
+            for window_ns, peak in peaks
+        ),
+        frames_behind_another=behind,
+        # An idle slot can come at the worst moment: one place more is enough for that.
+        fifo_depth=meter.depth + (1 if budget.idle_every and meter.depth else 0),
+        fifo_depth_exact=budget.idle_every is None,
+        fifo_lost=sender.lost(),
+        resolution_cycles=time.slot_cycles,
+    )
