@@ -27,13 +27,20 @@ Not here: symbols (`speller`), idle frames (a gap stands for them).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from busplay.batch import FrameBatch, StoreBatch, UInt64Column
+from busplay.batch import (
+    FrameBatch,
+    StoreBatch,
+    UInt8Column,
+    UInt16Column,
+    UInt64Column,
+)
 from busplay.description.board import Board, Window
 from busplay.description.link import SPACE_MEMORY, SPACE_REGISTERS
 from busplay.errors import FieldError, InputError
@@ -71,6 +78,35 @@ class EncoderState:
     carried: tuple[int, ...]
     counts: tuple[int, ...]
     stop_cycle: int
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LostStores:
+    """Stores that found the sender's FIFO full.
+
+    Attributes:
+        edge: uint64[lost]; link edge at which each found it full, never falling.
+        cycle, address, data: as in a batch of stores.
+    """
+
+    edge: UInt64Column
+    cycle: UInt64Column
+    address: UInt16Column
+    data: UInt8Column
+
+    def __len__(self) -> int:
+        return len(self.edge)
+
+    @classmethod
+    def joined(cls, parts: Sequence[LostStores]) -> LostStores:
+        """Join columns in their order; none make empty ones."""
+        nothing = StoreBatch.empty()
+        return cls(
+            np.concatenate([nothing.cycle, *(part.edge for part in parts)]),
+            np.concatenate([nothing.cycle, *(part.cycle for part in parts)]),
+            np.concatenate([nothing.address, *(part.address for part in parts)]),
+            np.concatenate([nothing.data, *(part.data for part in parts)]),
+        )
 
 
 class EncoderTables(NamedTuple):
@@ -144,6 +180,8 @@ class Encoder:
         self._carried: UInt64Column = np.zeros(5, np.uint64)
         self._counts: UInt64Column = np.zeros(4, np.uint64)
         self._stop_cycle = 0
+        self._sent_store = np.empty(0, np.int64)
+        self._lost: list[LostStores] = []
 
     def _field_table(self, name: str, shift: int, field_bits: int) -> UInt64Column:
         """Give uint64[256]: what each value of the field's bits from `shift` on changes."""
@@ -182,6 +220,7 @@ class Encoder:
         count = len(stores)
         if count == 0:
             self._stop_cycle = stop_cycle
+            self._sent_store = np.empty(0, np.int64)
             return FrameBatch.empty()
         if int(stores.cycle[-1]) >= stop_cycle:
             raise InputError(
@@ -196,6 +235,9 @@ class Encoder:
             )
         edges = np.empty(count, np.uint64)
         words = np.empty(count, np.uint64)
+        sent_store, lost_store = np.empty(count, np.int64), np.empty(count, np.int64)
+        lost_edge = np.empty(count, np.uint64)
+        overrun_before = int(self._counts[kernels.OVERRUN])
         sent = kernels.encode(
             stores.cycle,
             stores.address,
@@ -209,6 +251,9 @@ class Encoder:
             self._counts,
             edges,
             words,
+            sent_store,
+            lost_store,
+            lost_edge,
         )
         if sent < 0:
             index = -1 - sent
@@ -218,7 +263,29 @@ class Encoder:
                 wanted="give stores in the order of their cycles",
             )
         self._stop_cycle = stop_cycle
+        self._sent_store = sent_store[:sent]
+        lost = int(self._counts[kernels.OVERRUN]) - overrun_before
+        if lost:
+            which = lost_store[:lost]
+            self._lost.append(
+                LostStores(
+                    lost_edge[:lost].copy(),
+                    stores.cycle[which],
+                    stores.address[which],
+                    stores.data[which],
+                )
+            )
         return FrameBatch(edges[:sent], words[:sent])
+
+    @property
+    def sent_store(self) -> NDArray[np.int64]:
+        """Which store of the last batch fed each of its frames carries: int64[frames]."""
+        return self._sent_store
+
+    def take_lost(self) -> LostStores:
+        """Give the stores that were lost to a full FIFO since the last call."""
+        lost, self._lost = self._lost, []
+        return LostStores.joined(lost)
 
     @property
     def counters(self) -> SenderCounters:

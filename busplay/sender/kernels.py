@@ -49,6 +49,9 @@ def encode(
     counts: UInt64Column,
     out_edge: UInt64Column,
     out_word: UInt64Column,
+    sent_store: NDArray[np.int64],
+    lost_store: NDArray[np.int64],
+    lost_edge: UInt64Column,
 ) -> int:
     """Turn stores into frames on the grid; the rule of the FIFO stands in `encoder`.
 
@@ -58,6 +61,9 @@ def encode(
         sequence_tables: uint64[bytes, 256]; one for each byte of the sequence number.
         timing, carried, counts: see the names above; `carried` and `counts` are changed.
         out_edge, out_word: uint64[stores]; room for every frame.
+        sent_store: int64[stores]; gets which store each frame carries.
+        lost_store, lost_edge: int64[stores], uint64[stores]; get which stores were lost, and the
+            edges at which they found the FIFO full.
 
     Returns:
         How many frames were written; or -1 - i: store i lies before the one before it, and
@@ -105,6 +111,8 @@ def encode(
                 if idle_every != zero and waiting > busy_run:
                     waiting -= one + (waiting - busy_run - one) // idle_every
             if waiting >= depth:
+                lost_store[overrun] = index
+                lost_edge[overrun] = edge
                 overrun += one
                 continue
         word = address_table[where] ^ data_table[data[index]]
@@ -121,6 +129,7 @@ def encode(
         any_sent = True
         out_edge[sent] = start
         out_word[sent] = word
+        sent_store[sent] = index
         sent += 1
     carried[LAST_START] = last_start
     carried[ANY_SENT] = any_sent

@@ -24,6 +24,7 @@ class NaiveSender:
     frames: list[tuple[int, int]] = field(default_factory=list)
     offered: int = 0
     overrun: int = 0
+    lost: list[tuple[int, int, int, int]] = field(default_factory=list)
     outside: int = 0
 
     def __post_init__(self) -> None:
@@ -88,6 +89,7 @@ class NaiveSender:
             self.waiting.append(values)
         else:
             self.overrun += 1
+            self.lost.append((edge, cycle, address, data))
 
 
 def send_all(board: Board, stores: StoreBatch) -> NaiveSender:

@@ -81,6 +81,36 @@ def test_frames_are_those_of_a_queue_and_a_server(data: st.DataObject) -> None:
 
 @settings(deadline=None)
 @given(st.data())
+def test_each_frame_and_each_loss_names_its_store(data: st.DataObject) -> None:
+    board, batch = drawn(data)
+    encoder = Encoder(board)
+    frames, sent = [], []
+    for first, stop in pairwise(data.draw(cuts(len(batch)))):
+        some = part(batch, first, stop)
+        frames += pairs(encoder.feed(some, stop_cycle=stop_of(some)))
+        sent += (encoder.sent_store + first).tolist()
+    lost = encoder.take_lost()
+    columns = (lost.edge, lost.cycle, lost.address, lost.data)
+    assert list(zip(*(column.tolist() for column in columns), strict=True)) == (
+        send_all(board, batch).lost
+    )
+    assert len(encoder.take_lost()) == 0
+    windows = board.windows
+    inside = [
+        index
+        for index, address in enumerate(batch.address.tolist())
+        if any(one.first_address <= address <= one.last_address for one in windows)
+    ]
+    assert len(sent) == len(frames)
+    assert sent == sorted(set(sent))
+    assert set(sent) <= set(inside)
+    assert len(sent) + len(lost) == len(inside)
+    data_of = encoder.layout.unpack_field(np.array([word for _, word in frames], np.uint64), "data")
+    assert data_of.tolist() == batch.data[sent].tolist()
+
+
+@settings(deadline=None)
+@given(st.data())
 def test_cutting_the_stores_changes_nothing(data: st.DataObject) -> None:
     board, batch = drawn(data)
     whole = Encoder(board)
