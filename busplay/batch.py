@@ -13,6 +13,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+Int64Column: TypeAlias = NDArray[np.int64]
 UInt64Column: TypeAlias = NDArray[np.uint64]
 UInt16Column: TypeAlias = NDArray[np.uint16]
 UInt8Column: TypeAlias = NDArray[np.uint8]

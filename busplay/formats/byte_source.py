@@ -27,6 +27,7 @@ class ByteSource:
     Attributes:
         file: its name, for messages.
         compression: `gzip`, `zstd`, or empty.
+        stream: the file as it lies on the disk.
         bytes_total: its length on disk.
         bytes_read: how far in it the reading has come, on disk.
         cut_reason: set when compressed data turn out to end too early.
@@ -40,9 +41,9 @@ class ByteSource:
         self.cut_reason = ""
         self.bytes_read = 0
         try:
-            self._stream: BinaryIO = Path(path).open("rb", buffering=0)  # noqa: SIM115
-            head = self._stream.read(4)
-            self.bytes_total = self._stream.seek(0, 2)
+            self.stream: BinaryIO = Path(path).open("rb", buffering=0)  # noqa: SIM115
+            head = self.stream.read(4)
+            self.bytes_total = self.stream.seek(0, 2)
         except OSError as error:
             raise InputError(f"cannot be read: {error.strerror or error}", file=self.file) from None
         self.compression = ""
@@ -58,7 +59,7 @@ class ByteSource:
 
     def restart(self, *, text: bool = False) -> None:
         """Go back to the start; with `text`, UTF-16 becomes UTF-8 on the way."""
-        self._stream.seek(0)
+        self.stream.seek(0)
         self.bytes_read = 0
         self.cut_reason = ""
         self._waiting = b""
@@ -143,11 +144,11 @@ class ByteSource:
 
     def close(self) -> None:
         """Close the file."""
-        self._stream.close()
+        self.stream.close()
 
     def _read_plain(self, target: memoryview) -> int:
         try:
-            count: int = self._stream.readinto(target) or 0  # type: ignore[attr-defined]
+            count: int = self.stream.readinto(target) or 0  # type: ignore[attr-defined]
         except OSError as error:
             raise InputError(f"cannot be read: {error.strerror or error}", file=self.file) from None
         self.bytes_read += count

@@ -175,8 +175,18 @@ def open_capture(
             from busplay.formats.vcd.reader import VcdReader
 
             reader = VcdReader(source, timescale=timescale, rate_hz=rate_hz, signals=signals)
+        elif kind == "sr":
+            from busplay.formats.samples.session import read_session
+
+            reader = read_session(source, rate_hz=rate_hz, signals=signals)
+        elif kind == "raw":
+            from busplay.formats.samples.raw import read_raw
+
+            reader = read_raw(source, rate_hz=rate_hz, bits=bits, signals=signals)
         else:
-            raise InputError(found=kind, wanted="vcd", file=source.file)
+            from busplay.formats.capture_csv.reader import CsvReader
+
+            reader = CsvReader(source, rate_hz=rate_hz, timescale=timescale, signals=signals)
         return Capture(
             source, reader, keep_going=keep_going, from_ps=from_ps, to_ps=to_ps, first=first
         )

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from busplay.batch import CaptureInfo, ChangeBatch
+from busplay.formats.kernels import least_gap
 
 
 class PartOfRows:
@@ -67,7 +68,7 @@ class PartOfRows:
 
     def _measure(self, batch: ChangeBatch) -> None:
         time_ps = batch.time_ps
-        gaps = [int(np.diff(time_ps).min())] if len(time_ps) > 1 else []
+        gaps = [int(least_gap(time_ps))] if len(time_ps) > 1 else []
         if self._last_ps is not None:
             gaps.append(int(time_ps[0]) - self._last_ps)
         self._last_ps = int(time_ps[-1])

@@ -1,0 +1,1 @@
+"""Captures as rows of cells, in the shapes that analysers export."""

@@ -1,0 +1,1 @@
+"""Sample bytes, raw or in a session file."""
