@@ -14,7 +14,8 @@ SHARED = {"batch", "description", "errors", "link", "units"}
 STAGES = ["core", "display", "receiver", "sender", "wire"]
 # Extra folders that a stage may know, with the reason.
 ALSO = {
-    "core": {"program"},  # a program's bytes are put into the memory map
+    # A program's bytes are put into the memory map; machine code is kept in a folder.
+    "core": {"program", "cache_folders"},
 }
 HEAVY = {"bincopy", "numba", "py65", "pygame", "zstandard"}
 

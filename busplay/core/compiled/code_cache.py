@@ -10,14 +10,12 @@ from __future__ import annotations
 
 import hashlib
 import os
-import sys
 import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Self
 
-FOLDER_VARIABLE = "BUSPLAY_CACHE_DIR"
-"""Environment variable that names the one folder to use instead."""
+from busplay.cache_folders import named_folder, user_folder
 
 _DIGEST_BYTES = 32
 _SUFFIX = ".machinecode"
@@ -36,10 +34,11 @@ class CodeCache:
     @classmethod
     def usual(cls) -> Self:
         """Give the one for this installation and user."""
-        named = os.environ.get(FOLDER_VARIABLE)
-        if named:
-            return cls([Path(named)])
-        return cls([Path(__file__).parent / "__pycache__", *_user_folders()])
+        named = named_folder()
+        if named is not None:
+            return cls([named])
+        beside, users = Path(__file__).parent / "__pycache__", user_folder("busplay")
+        return cls([beside] if users is None else [beside, users])
 
     def find(self, name: str) -> bytes | None:
         """Give the code kept under a name, or None."""
@@ -78,17 +77,3 @@ def _write_whole(path: Path, contents: bytes) -> None:
     except BaseException:
         Path(beside).unlink(missing_ok=True)
         raise
-
-
-def _user_folders() -> list[Path]:
-    if sys.platform == "win32":
-        base = os.environ.get("LOCALAPPDATA")
-        return [Path(base) / "busplay" / "cache"] if base else []
-    try:
-        home = Path.home()
-    except RuntimeError:  # there is none
-        return []
-    if sys.platform == "darwin":
-        return [home / "Library" / "Caches" / "busplay"]
-    base = os.environ.get("XDG_CACHE_HOME")
-    return [Path(base) / "busplay" if base else home / ".cache" / "busplay"]
