@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from busplay.cli.capture_options import capture_options
 from busplay.cli.report import Figures
 from busplay.errors import InputError
 
@@ -18,15 +19,24 @@ if TYPE_CHECKING:
 @click.command("info", epilog="Example: busplay info tides.trace --json")
 @click.argument("file", metavar="FILE", type=click.Path(path_type=Path))
 @click.option("--json", "as_json", is_flag=True, help="Print the figures as JSON.")
-@click.option("--verify", is_flag=True, help="Read every chunk and hold it against its CRC.")
-def command(file: Path, as_json: bool, verify: bool) -> int:
-    """Say what is in a trace: program, board, link, frames, stores, time; and if it is whole."""
-    from busplay.trace.reader import TraceReader
+@click.option("--verify", is_flag=True, help="Trace: read every chunk, hold it against its CRC.")
+@capture_options
+def command(file: Path, as_json: bool, verify: bool, **reading: int | str | bool | None) -> int:
+    """Say what is in a trace or a capture, and if it is whole.
 
+    A trace: program, board, link, frames, stores, time. A capture (VCD, CSV, .sr, raw samples;
+    .gz and .zst too): signals, values recorded for each, time, rate; the options below say how
+    to read it. Exit status 1: it is damaged, and was read up to there with --keep-going.
+    """
     if file.suffix.lower() == ".toml":
         raise InputError(
             file=str(file), found="a description", wanted=f"busplay check {file} reads it"
         )
+    as_samples = reading["rate_hz"] is not None or reading["bits"] is not None
+    if as_samples or not _is_trace(file):
+        return _show_capture(file, as_json=as_json, **reading)
+    from busplay.trace.reader import TraceReader
+
     with TraceReader(file) as reader:
         if verify:
             reader.verify()
@@ -36,6 +46,33 @@ def command(file: Path, as_json: bool, verify: bool) -> int:
     else:
         _print(figures)
     return 0
+
+
+def _is_trace(file: Path) -> bool:
+    """Tell a trace by its first bytes, or by its suffix where these are damaged."""
+    from busplay.trace.container import MAGIC
+
+    try:
+        with file.open("rb") as stream:
+            head = stream.read(len(MAGIC))
+    except OSError:
+        head = b""
+    return head == MAGIC or file.suffix.lower() == ".trace"
+
+
+def _show_capture(file: Path, *, as_json: bool, **reading: int | str | bool | None) -> int:
+    from busplay.cli.capture_report import capture_figures, count_rows, print_capture
+    from busplay.formats.capture import open_capture
+
+    with open_capture(file, **reading) as capture:  # type: ignore[arg-type]
+        rows = count_rows(capture)
+        info, file_bytes = capture.info, capture.bytes_total
+    if as_json:
+        figures = capture_figures(info, rows=rows, file_bytes=file_bytes)
+        click.echo(json.dumps(figures, indent=2))
+    else:
+        print_capture(info, rows=rows, file_bytes=file_bytes)
+    return 1 if capture.is_damaged else 0
 
 
 def _figures(reader: TraceReader, file: Path) -> Figures:

@@ -11,6 +11,7 @@ all have in common (a part by time or count, going on after damage) is in `Captu
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -22,12 +23,19 @@ from busplay.errors import InputError
 from busplay.formats.byte_source import ByteSource
 from busplay.formats.capture_kind import find_kind
 from busplay.formats.capture_part import PartOfRows
+from busplay.formats.doubts import find_doubts
 
 
 class CaptureReader(Protocol):
-    """What a format gives."""
+    """What a format gives.
+
+    Attributes:
+        signals: names of the chosen wires.
+        signal_masks: for each signal of `info()`, the bits of a batch's level that it has.
+    """
 
     signals: tuple[str, ...]
+    signal_masks: tuple[int, ...]
 
     def info(self) -> CaptureInfo:
         """Tell what is known so far."""
@@ -69,7 +77,13 @@ class Capture:
         info = self._reader.info()
         if self._damage:
             info = replace(info, complete=False, cut_reason=self._damage)
-        return self._part.narrowed(info)
+        info = self._part.narrowed(info)
+        return replace(info, notes=(*info.notes, *find_doubts(info)))
+
+    @property
+    def is_damaged(self) -> bool:
+        """Damage ended the last `batches()`, which went on up to it."""
+        return bool(self._damage)
 
     @property
     def bytes_total(self) -> int:
@@ -108,7 +122,12 @@ class Capture:
         yield from self._part.rest(self._reader.info())
 
     def _new_part(self) -> PartOfRows:
-        return PartOfRows(from_ps=self._from_ps, to_ps=self._to_ps, first=self._first)
+        return PartOfRows(
+            from_ps=self._from_ps,
+            to_ps=self._to_ps,
+            first=self._first,
+            signal_masks=self._reader.signal_masks,
+        )
 
     def close(self) -> None:
         """Close the file."""
@@ -127,7 +146,7 @@ class Capture:
 
 
 def _without_file(error: InputError) -> str:
-    return str(InputError(error.message, place=error.place))
+    return re.sub(r" \(--keep-going [^)]*\)", "", str(InputError(error.message, place=error.place)))
 
 
 def open_capture(

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from busplay.batch import CaptureInfo, ChangeBatch
-from busplay.formats.kernels import least_gap
+from busplay.formats.kernels import count_changes, least_gap
 
 
 class PartOfRows:
@@ -18,9 +18,17 @@ class PartOfRows:
         from_ps: first time, in the file's own time; None: its start.
         to_ps: time at which the part ends.
         first: rows at most.
+        signal_masks: bits of the level that each of the capture's signals has.
     """
 
-    def __init__(self, *, from_ps: int | None, to_ps: int | None, first: int | None) -> None:
+    def __init__(
+        self,
+        *,
+        from_ps: int | None,
+        to_ps: int | None,
+        first: int | None,
+        signal_masks: Sequence[int],
+    ) -> None:
         self._from_ps, self._to_ps = from_ps, to_ps
         self._left = first
         self._before: ChangeBatch | None = None
@@ -28,6 +36,11 @@ class PartOfRows:
         self._last_ps: int | None = None
         self._least_gap_ps: int | None = None
         self.is_full = first is not None and first <= 0
+        self._is_all = from_ps is None and to_ps is None and first is None
+        self._counted = [index for index, mask in enumerate(signal_masks) if mask]
+        self._masks = np.array([signal_masks[index] for index in self._counted], np.uint64)
+        self._counts = np.zeros(len(self._masks), np.uint64)
+        self._last: ChangeBatch | None = None
 
     def take(self, batch: ChangeBatch, info: Callable[[], CaptureInfo]) -> Iterator[ChangeBatch]:
         """Give what belongs to the part; `info` tells where the file's time begins."""
@@ -72,6 +85,19 @@ class PartOfRows:
         if self._last_ps is not None:
             gaps.append(int(time_ps[0]) - self._last_ps)
         self._last_ps = int(time_ps[-1])
+        if not self._is_all:
+            last = self._last or batch[:1]
+            if self._last is None:
+                self._counts += np.uint64(1)
+            count_changes(
+                batch.level,
+                batch.unknown,
+                last.level[0],
+                last.unknown[0],
+                self._masks,
+                self._counts,
+            )
+            self._last = batch[-1:]
         if gaps:
             least = min(gaps)
             self._least_gap_ps = (
@@ -87,8 +113,16 @@ class PartOfRows:
             stop_ps = min(stop_ps, self._to_ps)
         if self._left == 0 and self._last_ps is not None:
             stop_ps = min(stop_ps, self._last_ps + info.zero_ps)
+        signals = info.signals
+        if not self._is_all:
+            counts = dict(zip(self._counted, self._counts.tolist(), strict=True))
+            signals = tuple(
+                replace(signal, changes=counts.get(index, 0))
+                for index, signal in enumerate(signals)
+            )
         return replace(
             info,
+            signals=signals,
             start_ps=start_ps,
             stop_ps=max(start_ps, stop_ps),
             least_gap_ps=self._least_gap_ps or 0,

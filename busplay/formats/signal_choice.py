@@ -110,6 +110,14 @@ def choose_signals(
     return tuple(chosen)
 
 
+def signal_masks(variables: Sequence[Variable], chosen: Sequence[ChosenBit]) -> tuple[int, ...]:
+    """Give for each variable the bits of a batch's level that it has; 0: none was chosen."""
+    masks: dict[int, int] = {}
+    for index, bit in enumerate(chosen):
+        masks[bit.place] = masks.get(bit.place, 0) | 1 << index
+    return tuple(masks.get(variable.place, 0) for variable in variables)
+
+
 def _first_wires(variables: Sequence[Variable]) -> tuple[ChosenBit, ...]:
     chosen: list[ChosenBit] = []
     places: set[int] = set()

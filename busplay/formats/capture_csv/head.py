@@ -120,10 +120,10 @@ class _HeadParser:
         told = [line for line in self._lines[:first] if line.strip()]
         comments = [line.strip("#; \t") for line in told if line.lstrip()[:1] in ("#", ";")]
         titles = [
-            cells
+            cells[:count]
             for line in told
             if line.lstrip()[:1] != "#" and (line.lstrip()[:1] != ";" or delimiter == ";")
-            if len(cells := _cells(line, delimiter)) == count
+            if len(cells := _cells(line, delimiter)) == count or cells[count:] == [""]
         ]
         units = next((cells for cells in reversed(titles) if all(map(is_unit_word, cells))), None)
         names = next((cells for cells in titles if cells is not units), None)
@@ -309,7 +309,7 @@ class _HeadParser:
                 found=what,
                 wanted="say how long a sample is, --rate 24MHz, or a unit of time, --timescale 1ns",
             )
-        return Fraction(PS_PER_S, rate_hz), f"one sample of {rate_hz:,} a second"
+        return Fraction(PS_PER_S, rate_hz), "1 sample"
 
     def _doubt_times(
         self,

@@ -13,7 +13,7 @@ from busplay.errors import InputError
 from busplay.formats.byte_source import ByteSource
 from busplay.formats.capture_csv import kernels
 from busplay.formats.capture_csv.head import HEAD_BYTES, parse_head
-from busplay.formats.signal_choice import Variable, choose_signals
+from busplay.formats.signal_choice import Variable, choose_signals, signal_masks
 
 BLOCK_BYTES = 1 << 18
 MAX_LINE_BYTES = 1 << 20
@@ -59,6 +59,7 @@ class CsvReader:
         ]
         chosen = choose_signals(variables, signals, file=source.file)
         self.signals = tuple(bit.name for bit in chosen)
+        self.signal_masks = signal_masks(variables, chosen)
         self._chosen_places = [bit.place for bit in chosen]
         count = len(head.columns)
         self._kinds = np.array([_KINDS[column.kind] for column in head.columns], np.uint8)

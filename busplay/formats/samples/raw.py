@@ -85,7 +85,7 @@ def read_raw(
             compression=source.compression,
             signals=tuple(SignalInfo(one.name, 1, one.kind) for one in variables),
             sample_rate_hz=rate_hz,
-            tick=f"one sample of {form.sample_bytes * 8} bits",
+            tick="1 sample",
         ),
         places=places,
     )

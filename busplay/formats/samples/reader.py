@@ -94,6 +94,9 @@ class SampleReader:
         self._source, self._form, self._info = source, form, info
         self.signals = tuple(bit.name for bit in chosen)
         self._bits = [bit.bit for bit in chosen]
+        self.signal_masks = tuple(
+            1 << self._bits.index(place) if place in self._bits else 0 for place in places
+        )
         self._places = places
         self._times = SampleTimes(form.rate_hz)
         self._mask = sum(1 << bit for bit in self._bits)

@@ -220,7 +220,7 @@ def read_session(
             format="sr",
             signals=tuple(SignalInfo(one.name, 1, one.kind) for one in variables),
             sample_rate_hz=rate_hz,
-            tick=f"one sample of {sample_bytes * 8} bits",
+            tick="1 sample",
             written_by=f"sigrok {version}" if version else "",
             notes=() if analog in ("", "0") else (f"{analog} analog channels passed over",),
         ),

@@ -16,7 +16,7 @@ from busplay.batch import CaptureInfo, ChangeBatch, SignalInfo
 from busplay.errors import InputError
 from busplay.formats.byte_source import ByteSource
 from busplay.formats.quantities import parse_rate_hz
-from busplay.formats.signal_choice import choose_signals
+from busplay.formats.signal_choice import choose_signals, signal_masks
 from busplay.formats.vcd import kernels
 from busplay.formats.vcd.header import read_header
 from busplay.formats.vcd.ids import IdTable
@@ -52,6 +52,7 @@ class VcdReader:
         variables = self._header.variables
         chosen = choose_signals(variables, signals, file=source.file)
         self.signals = tuple(bit.name for bit in chosen)
+        self.signal_masks = signal_masks(variables, chosen)
         count = len(self._header.ids)
         self._widths = np.zeros(count, np.int64)
         for variable in variables:

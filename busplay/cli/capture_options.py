@@ -1,0 +1,83 @@
+"""Options of every command that reads somebody's capture: how to read it, and which part."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TypeVar
+
+import click
+
+_Function = TypeVar("_Function", bound=Callable[..., object])
+
+
+class TimePs(click.ParamType[int]):
+    """A time in a capture, such as 1.5ms or -20us, as picoseconds."""
+
+    name = "time"
+
+    def convert(
+        self, value: object, param: click.Parameter | None, ctx: click.Context | None
+    ) -> int:
+        """Read the number and its unit."""
+        from busplay.errors import InputError
+        from busplay.formats.quantities import parse_time_ps
+
+        if isinstance(value, int):
+            return value
+        try:
+            return parse_time_ps(str(value))
+        except InputError as error:
+            self.fail(str(error), param, ctx)
+
+
+class RateHz(click.ParamType[int]):
+    """A sampling rate, such as 24MHz, as hertz."""
+
+    name = "rate"
+
+    def convert(
+        self, value: object, param: click.Parameter | None, ctx: click.Context | None
+    ) -> int:
+        """Read the number and its unit."""
+        from busplay.errors import InputError
+        from busplay.formats.quantities import parse_rate_hz
+
+        if isinstance(value, int):
+            return value
+        try:
+            return parse_rate_hz(str(value))
+        except InputError as error:
+            self.fail(str(error), param, ctx)
+
+
+_OPTIONS = (
+    click.option(
+        "--rate",
+        "rate_hz",
+        type=RateHz(),
+        help="Samples in a second, for raw samples and for CSV without times: 24MHz.",
+    ),
+    click.option(
+        "--bits", metavar="LIST", help="Read raw samples; these bits are wires: 0-4 or 0,2,5-7."
+    ),
+    click.option(
+        "--timescale", metavar="TIME", help="Unit of the file's times, whatever it says: 1ns."
+    ),
+    click.option(
+        "--from", "from_ps", type=TimePs(), help="Leave out what is earlier: 1.5ms, in its time."
+    ),
+    click.option("--to", "to_ps", type=TimePs(), help="Leave out what is later."),
+    click.option(
+        "--first", type=click.IntRange(min=1), metavar="N", help="Read at most N changes of state."
+    ),
+    click.option(
+        "--keep-going", is_flag=True, help="Read a damaged file up to the damage, and say so."
+    ),
+)
+
+
+def capture_options(function: _Function) -> _Function:
+    """Add the options `rate_hz`, `bits`, `timescale`, `from_ps`, `to_ps`, `first`, `keep_going`."""
+    for option in reversed(_OPTIONS):
+        function = option(function)
+    return function

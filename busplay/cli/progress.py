@@ -1,0 +1,52 @@
+"""A progress bar over the bytes of a capture, on a terminal only."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from busplay.formats.capture import Capture
+
+# What is shorter than this is read in less than a second.
+LEAST_BYTES = 1 << 27
+
+
+@contextmanager
+def capture_progress(
+    capture: Capture, *, label: str, text: Callable[[], str] | None = None
+) -> Iterator[Callable[[], None]]:
+    """Show how far a capture has been read; gives what to call after each batch.
+
+    Args:
+        capture: whose bytes are counted.
+        label: what is being done.
+        text: more to show behind the bar, such as frames and errors so far.
+    """
+    if not sys.stderr.isatty() or capture.bytes_total < LEAST_BYTES:
+        yield lambda: None
+        return
+    shown = 0
+
+    def show(_: int | None) -> str | None:
+        return text() if text is not None else None
+
+    with click.progressbar(
+        length=capture.bytes_total,
+        label=label,
+        file=sys.stderr,
+        show_eta=True,
+        item_show_func=show,
+    ) as bar:
+
+        def move() -> None:
+            nonlocal shown
+            step = capture.bytes_read - shown
+            shown += step
+            bar.update(step, current_item=None)
+
+        yield move
