@@ -17,11 +17,11 @@ what makes a place a *candidate* for the start of a frame, and what makes the re
   whose strobe rests too early is given up, and symbols past the last one are skipped until the
   strobe has rested, since nothing tells where a frame in them would begin.
 
-Idle stretches. A gap in a batch stands for idle symbols on the slot grid. In step they are
-whole idle frames: counted by one division. Out of step the machine runs them slot by slot; a
-machine with finitely many states under the same input must come round, so when its state at a
-slot's start equals an earlier one (found as Brent does: compare with a saved state, save anew
-after 1, 2, 4, ... slots) the counters of one round are multiplied, and its frames repeated.
+Idle stretches. A gap stands for idle symbols on the slot grid. In step they are whole idle
+frames, counted by one division. Out of step the machine runs them slot by slot; with finitely
+many states it must come round, so when its state at a slot's start equals an earlier one (found
+as Brent does: compare with a saved state, save anew after 1, 2, 4, ... slots) the counters of
+one round are multiplied, and its frames repeated.
 
 Invariants: in HUNT and PRESYNC `position` tells symbols since the candidate; with a strobe the
 window is 0 between frames; every symbol is in exactly one term of the sum that
@@ -40,93 +40,45 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-HUNT = 0
-PRESYNC = 1
-SYNC = 2
+HUNT, PRESYNC, SYNC = range(3)
 
-# Places in `geometry` (int64).
-LANES = 0
-FRAME_SYMBOLS = 1
-SLOT_SYMBOLS = 2  # of the grid, which idle slots keep
-CONFIRM_FRAMES = 3
-RELEASE_FRAMES = 4  # 0: never
-IS_STROBE = 5
-IS_HELD = 6  # the strobe is held for the frame
-IS_WATCHED = 7  # a candidate in SYNC at another place is proof of a lost step
-IS_REVERSED = 8  # the lowest lane carries a symbol's first bit
-IS_CORRECTED = 9
-WORD_BYTES = 10  # bytes that the syndrome looks at
-SEQUENCE_RUNS = 11
-SEQUENCE_BITS = 12
-IS_STEADY = 13  # in step, idle frames give no cause to look elsewhere
-GEOMETRY_COUNT = 14
+# Places in `geometry` (int64). SLOT_SYMBOLS is the grid's, which idle slots keep; RELEASE_FRAMES
+# is 0 where the receiver never lets go; IS_WATCHED: a candidate in SYNC at another place is proof
+# of a lost step; IS_REVERSED: the lowest lane carries a symbol's first bit; WORD_BYTES: bytes that
+# the syndrome looks at; IS_STEADY: in step, idle frames give no cause to look elsewhere.
+LANES, FRAME_SYMBOLS, SLOT_SYMBOLS, CONFIRM_FRAMES, RELEASE_FRAMES = range(5)
+IS_STROBE, IS_HELD, IS_WATCHED, IS_REVERSED, IS_CORRECTED = range(5, 10)
+WORD_BYTES, SEQUENCE_RUNS, SEQUENCE_BITS, IS_STEADY, GEOMETRY_COUNT = range(10, 15)
 
-# Places in `masks` (uint64).
-FRAME_MASK = 0
-LANE_MASK = 1
-STROBE_MASK = 2
-STROBE_REST = 3  # the strobe's bit while it rests
-MARKER_MASK = 4
-MARKER_WORD = 5
-IDLE_WORD = 6
-IDLE_COMPARED = 7  # all ones where the idle word is idle by itself, else 0
-SPACE_MASK = 8
-SPACE_COMPARED = 9  # 0 where a word is idle if all bits of SPACE_MASK are 0, else 1
-MASKS_COUNT = 10
+# Places in `masks` (uint64). STROBE_REST: the strobe's bit while it rests; IDLE_COMPARED: all ones
+# where the idle word is idle by itself, else 0; SPACE_COMPARED: 0 where a word is idle if all bits
+# of SPACE_MASK are 0, else 1.
+FRAME_MASK, LANE_MASK, STROBE_MASK, STROBE_REST, MARKER_MASK, MARKER_WORD = range(6)
+IDLE_WORD, IDLE_COMPARED, SPACE_MASK, SPACE_COMPARED, MASKS_COUNT = range(6, 11)
 
-# Places in `state` (int64): first what decides the future, ...
-STATE = 0
-WINDOW = 1
-FILLED = 2
-POSITION = 3
-RIGHT_RUN = 4
-WRONG_RUN = 5
-IS_ARMED = 6  # one wrong bit may be mended
-EXPECTED = 7  # next sequence number, -1: none seen
-IS_ACTIVE = 8  # the strobe was active with the last symbol, or nothing is known
-FRAME_EDGE = 9  # first edge of the frame on its way in
-# ... then the counters, ...
-FED = 10
-SKIPPED = 11
-REST = 12  # symbols_idle
-RECEIVED = 13
-IDLE = 14
-FAILED = 15
-CORRECTED = 16
-ABANDONED = 17
-MISSED = 18
-GAINED = 19
-LOST = 20
-# ... then where the machine is in its batch.
-AT_EDGE = 21
-SLOT = 22
-STATE_COUNT = 23
-
-# Columns of the log (int64), and what an entry can say.
-LOG_KIND = 0
-LOG_EDGE = 1  # link edge after the last symbol of the entry
-LOG_FIRST = 2  # first of the symbols fed that it is about, ...
-LOG_STOP = 3  # ... and the one after the last
-LOG_COLUMNS = 4
-LOG_FAILED = 0
-LOG_MENDED = 1
-LOG_ABANDONED = 2
-LOG_LOST = 3
-LOG_GAINED = 4
-LOG_AT_ONCE = 3  # entries that one symbol can cause
+# Places in `state` (int64): first what decides the future. IS_ARMED: one wrong bit may be mended;
+# EXPECTED: the next sequence number, -1 if none was seen; IS_ACTIVE: the strobe was active with
+# the last symbol, or nothing is known; FRAME_EDGE: first edge of the frame on its way in.
+STATE, WINDOW, FILLED, POSITION, RIGHT_RUN, WRONG_RUN = range(6)
+IS_ARMED, EXPECTED, IS_ACTIVE, FRAME_EDGE = range(6, 10)
+# Then the counters (REST: symbols_idle), then where the machine is in its batch.
+FED, SKIPPED, REST, RECEIVED, IDLE, FAILED, CORRECTED, ABANDONED, MISSED, GAINED, LOST = range(
+    10, 21
+)
+AT_EDGE, SLOT, STATE_COUNT = range(21, 24)
 FIRST_COUNTER = FED
 STOP_COUNTER = LOST + 1
 
+# Columns of the log (int64): what it is; link edge after the last symbol of the entry; first of
+# the symbols fed that it is about, and the one after the last. Then what an entry can say, and
+# how many entries one symbol can cause.
+LOG_KIND, LOG_EDGE, LOG_FIRST, LOG_STOP, LOG_COLUMNS = range(5)
+LOG_FAILED, LOG_MENDED, LOG_ABANDONED, LOG_LOST, LOG_GAINED = range(5)
+LOG_AT_ONCE = 3
+
 
 @njit(cache=True, nogil=True)
-def _note(
-    log: NDArray[np.int64],
-    count: np.int64,
-    kind: int,
-    edge: np.int64,
-    first: np.int64,
-    stop: np.int64,
-) -> np.int64:
+def _note(log: NDArray[np.int64], count: int, kind: int, edge: int, first: int, stop: int) -> int:
     """Add an entry to the log, if there is one; give how many it has."""
     if len(log) == 0:
         return count
@@ -134,7 +86,24 @@ def _note(
     log[count, LOG_EDGE] = edge
     log[count, LOG_FIRST] = first
     log[count, LOG_STOP] = stop
-    return count + np.int64(1)
+    return count + 1
+
+
+@njit(cache=True, nogil=True)
+def _turned(value: np.uint64, reversed_bytes: NDArray[np.uint64]) -> np.uint64:
+    """Give a symbol's lanes the other way round."""
+    high = np.uint64(256) + (value >> np.uint64(8))
+    return np.uint64(reversed_bytes[value & np.uint64(0xFF)] | reversed_bytes[high])
+
+
+@njit(cache=True, nogil=True)
+def _syndrome(word: np.uint64, tables: NDArray[np.uint64], word_bytes: int) -> np.uint64:
+    """Give 0 for a word whose check and constants are right."""
+    syndrome = np.uint64(0)
+    for byte in range(word_bytes):
+        value = (word >> np.uint64(8 * byte)) & np.uint64(0xFF)
+        syndrome ^= np.uint64(tables[np.uint64(256 * byte) + value])
+    return syndrome
 
 
 @njit(cache=True, nogil=True)
@@ -189,7 +158,7 @@ def receive(
     is_steady = geometry[IS_STEADY] != 0
     word_bytes = geometry[WORD_BYTES]
     run_count = geometry[SEQUENCE_RUNS]
-    sequence_mask = (np.int64(1) << geometry[SEQUENCE_BITS]) - np.int64(1)
+    sequence_mask = (1 << geometry[SEQUENCE_BITS]) - 1
     frame_mask = masks[FRAME_MASK]
     lane_mask = masks[LANE_MASK]
     strobe_mask = masks[STROBE_MASK]
@@ -201,36 +170,31 @@ def receive(
     space_mask = masks[SPACE_MASK]
     space_compared = masks[SPACE_COMPARED]
     zero = np.uint64(0)
-    byte_mask = np.uint64(0xFF)
 
     status = state[STATE]
     window = np.uint64(state[WINDOW])
-    filled = state[FILLED]
-    position = state[POSITION]
-    right_run = state[RIGHT_RUN]
-    wrong_run = state[WRONG_RUN]
-    is_armed = state[IS_ARMED]
-    expected = state[EXPECTED]
-    is_active = state[IS_ACTIVE]
-    frame_edge = state[FRAME_EDGE]
+    filled, position = state[FILLED], state[POSITION]
+    right_run, wrong_run = state[RIGHT_RUN], state[WRONG_RUN]
+    is_armed, expected = state[IS_ARMED], state[EXPECTED]
+    is_active, frame_edge = state[IS_ACTIVE], state[FRAME_EDGE]
     at = state[AT_EDGE]
     slot = state[SLOT]
-    skipped = np.int64(0)
-    rest = np.int64(0)
-    idle_frames = np.int64(0)
+    skipped = 0
+    rest = 0
+    idle_frames = 0
     fed_from = at
-    out = np.int64(0)
-    received_from = np.int64(0)
+    out = 0
+    received_from = 0
     has_saved = False
-    saved_out = np.int64(0)
-    slots_since = np.int64(0)
-    slots_until = np.int64(1)
+    saved_out = 0
+    slots_since = 0
+    slots_until = 1
     room = len(out_word)
     slots = len(slot_edges)
     # A symbol's number among those fed is its edge in this call and this.
     ordinal = state[FED] - at
-    logged = np.int64(0)
-    saved_logged = np.int64(0)
+    logged = 0
+    saved_logged = 0
 
     while at < stop_edge:
         # -- what comes next: a stretch that is spelled out, or a gap
@@ -257,7 +221,7 @@ def receive(
                         rest += length
                     else:
                         skipped += length
-                    is_active = np.int64(0) if is_held else is_active
+                    is_active = 0 if is_held else is_active
                     at = next_edge
                     continue
             elif phase == 0 and length >= slot_symbols:
@@ -270,29 +234,30 @@ def receive(
                 ):
                     window = idle_word
                     idle_frames += whole
-                    wrong_run = np.int64(0)
-                    is_armed = np.int64(1)
+                    wrong_run = 0
+                    is_armed = 1
                     at += whole * slot_symbols
                     continue
                 # Out of step. Has the machine been in this state at a slot's start?
                 state[SKIPPED] += skipped
                 state[IDLE] += idle_frames
                 state[RECEIVED] += out - received_from
-                skipped = np.int64(0)
-                idle_frames = np.int64(0)
+                skipped = 0
+                idle_frames = 0
                 received_from = out
-                if (
-                    has_saved
-                    and saved[STATE] == status
-                    and np.uint64(saved[WINDOW]) == window
-                    and saved[FILLED] == filled
-                    and saved[POSITION] == position
-                    and saved[RIGHT_RUN] == right_run
-                    and saved[WRONG_RUN] == wrong_run
-                    and saved[IS_ARMED] == is_armed
-                    and saved[EXPECTED] == expected
-                    and saved[AT_EDGE] - saved[FRAME_EDGE] == at - frame_edge
-                ):
+                state[STATE] = status
+                state[WINDOW] = np.int64(window)
+                state[FILLED] = filled
+                state[POSITION] = position
+                state[RIGHT_RUN] = right_run
+                state[WRONG_RUN] = wrong_run
+                state[IS_ARMED] = is_armed
+                state[EXPECTED] = expected
+                state[FRAME_EDGE] = frame_edge - at
+                is_same = has_saved
+                for one in range(FIRST_COUNTER):
+                    is_same = is_same and state[one] == saved[one]
+                if is_same:
                     rounds = whole // slots_since
                     frames = out - saved_out
                     if frames > 0:
@@ -317,36 +282,26 @@ def receive(
                     at += rounds * step
                     frame_edge += rounds * step
                     has_saved = False
-                    slots_since = np.int64(0)
-                    slots_until = np.int64(1)
+                    slots_since = 0
+                    slots_until = 1
                     if rounds > 0:
                         continue
                 elif not has_saved or slots_since == slots_until:
                     if has_saved:
                         slots_until *= 2
-                    saved[STATE] = status
-                    saved[WINDOW] = np.int64(window)
-                    saved[FILLED] = filled
-                    saved[POSITION] = position
-                    saved[RIGHT_RUN] = right_run
-                    saved[WRONG_RUN] = wrong_run
-                    saved[IS_ARMED] = is_armed
-                    saved[EXPECTED] = expected
-                    saved[FRAME_EDGE] = frame_edge
-                    saved[AT_EDGE] = at
-                    for one in range(FIRST_COUNTER, STOP_COUNTER):
+                    for one in range(STOP_COUNTER):
                         saved[one] = state[one]
                     saved_out = out
                     saved_logged = logged
-                    slots_since = np.int64(0)
+                    slots_since = 0
                     has_saved = True
                 slots_since += 1
             length = min(length, slot_symbols - phase)
             index = phase
         else:
             has_saved = False
-            slots_since = np.int64(0)
-            slots_until = np.int64(1)
+            slots_since = 0
+            slots_until = 1
             length = min(slot_length - begun, next_edge - at)
             index = slot * slot_length + begun
         # A stretch ends no more frames than this; what finds no room is for the next call.
@@ -362,54 +317,29 @@ def receive(
             if is_strobe:
                 symbol = np.uint64(idle[index]) if from_gap else np.uint64(symbols[index])
                 index += 1
-                was_active = is_active != 0
                 active = (symbol ^ strobe_rest) & strobe_mask != zero
-                joins = position > 0
-                if active and (not is_held or not was_active):
-                    if position > 0:
-                        skipped += position
-                        state[ABANDONED] += 1
-                        logged = _note(
-                            log,
-                            logged,
-                            LOG_ABANDONED,
-                            at + 1,
-                            ordinal + at - position,
-                            ordinal + at + 1,
-                        )
-                        position = np.int64(0)
-                        window = zero
+                begins = active and (not is_held or is_active == 0)
+                if position > 0 and (begins or (is_held and not active)):
+                    skipped += position
+                    state[ABANDONED] += 1
+                    first = ordinal + at - position
+                    logged = _note(log, logged, LOG_ABANDONED, at + 1, first, ordinal + at + 1)
+                    position = 0
+                    window = zero
+                if begins:
                     if status != SYNC:
-                        status = np.int64(SYNC)
-                        is_armed = np.int64(1)
+                        status = SYNC
+                        is_armed = 1
                         state[GAINED] += 1
                         logged = _note(log, logged, LOG_GAINED, at, ordinal + at, ordinal + at)
                     frame_edge = at
-                    joins = True
-                elif is_held and not active and position > 0:
-                    skipped += position
-                    state[ABANDONED] += 1
-                    logged = _note(
-                        log,
-                        logged,
-                        LOG_ABANDONED,
-                        at + 1,
-                        ordinal + at - position,
-                        ordinal + at + 1,
-                    )
-                    position = np.int64(0)
-                    window = zero
-                    joins = False
                 if is_held:
-                    is_active = np.int64(1) if active else np.int64(0)
+                    is_active = 1 if active else 0
                 at += 1
-                if joins:
+                if begins or position > 0:
                     value = symbol & lane_mask
                     if is_reversed:
-                        value = (
-                            reversed_bytes[value & byte_mask]
-                            | reversed_bytes[np.uint64(256) + (value >> np.uint64(8))]
-                        )
+                        value = _turned(value, reversed_bytes)
                     window = window << lanes | value
                     position += 1
                 elif active or status != SYNC:
@@ -429,10 +359,7 @@ def receive(
                         symbol = np.uint64(idle[one]) if from_gap else np.uint64(symbols[one])
                         value = symbol & lane_mask
                         if is_reversed:
-                            value = (
-                                reversed_bytes[value & byte_mask]
-                                | reversed_bytes[np.uint64(256) + (value >> np.uint64(8))]
-                            )
+                            value = _turned(value, reversed_bytes)
                         window = window << lanes | value
                 else:
                     for one in range(index, index + take):
@@ -452,10 +379,7 @@ def receive(
                 at += 1
                 value = symbol & lane_mask
                 if is_reversed:
-                    value = (
-                        reversed_bytes[value & byte_mask]
-                        | reversed_bytes[np.uint64(256) + (value >> np.uint64(8))]
-                    )
+                    value = _turned(value, reversed_bytes)
                 window = (window << lanes | value) & frame_mask
                 if status != HUNT:
                     position += 1
@@ -471,20 +395,17 @@ def receive(
                             continue
                     elif filled < frame_symbols or window & marker_mask != marker_word:
                         continue
-                    syndrome = zero
-                    for byte in range(word_bytes):
-                        value = (window >> np.uint64(8 * byte)) & byte_mask
-                        syndrome ^= tables[np.uint64(256 * byte) + value]
+                    syndrome = _syndrome(window, tables, word_bytes)
                     is_right = syndrome == zero or window == idle_word
                     locks = False
                     if status == PRESYNC:
-                        position = np.int64(0)
+                        position = 0
                         if is_right:
                             right_run += 1
                             locks = right_run >= confirm_frames
                         else:
-                            status = np.int64(HUNT)
-                            right_run = np.int64(0)
+                            status = HUNT
+                            right_run = 0
                     elif is_right:
                         if status == SYNC:
                             # A marker inside a frame: that frame never was one.
@@ -494,30 +415,27 @@ def receive(
                             first = ordinal + at - position
                             logged = _note(log, logged, LOG_ABANDONED, at, first, ordinal + at)
                             logged = _note(log, logged, LOG_LOST, at, first, ordinal + at)
-                        position = np.int64(0)
+                        position = 0
                         locks = confirm_frames == 0
                         if not locks:
-                            status = np.int64(PRESYNC)
+                            status = PRESYNC
                     if locks:
-                        status = np.int64(SYNC)
-                        right_run = np.int64(0)
-                        wrong_run = np.int64(0)
-                        is_armed = np.int64(1)
+                        status = SYNC
+                        right_run = 0
+                        wrong_run = 0
+                        is_armed = 1
                         state[GAINED] += 1
                         logged = _note(log, logged, LOG_GAINED, at, ordinal + at, ordinal + at)
                     continue
 
             # -- a frame in step is whole: judge it
-            position = np.int64(0)
+            position = 0
             if is_strobe:
                 window = zero
-            syndrome = zero
-            for byte in range(word_bytes):
-                value = (word >> np.uint64(8 * byte)) & byte_mask
-                syndrome ^= tables[np.uint64(256 * byte) + value]
+            syndrome = _syndrome(word, tables, word_bytes)
             if syndrome == zero or word == idle_word:
-                wrong_run = np.int64(0)
-                is_armed = np.int64(1)
+                wrong_run = 0
+                is_armed = 1
             else:
                 is_mended = False
                 if is_corrected and is_armed != 0:
@@ -526,15 +444,15 @@ def receive(
                             word ^= np.uint64(1) << np.uint64(len(columns) - 1 - bit)
                             is_mended = True
                             break
-                is_armed = np.int64(0)
+                is_armed = 0
                 kind = LOG_MENDED if is_mended else LOG_FAILED
                 first = ordinal + at - frame_symbols
                 logged = _note(log, logged, kind, at, first, ordinal + at)
                 if release_frames > 0:
                     wrong_run += 1
                     if wrong_run == release_frames:
-                        status = np.int64(HUNT)
-                        wrong_run = np.int64(0)
+                        status = HUNT
+                        wrong_run = 0
                         state[LOST] += 1
                         first = ordinal + at - release_frames * frame_symbols
                         logged = _note(log, logged, LOG_LOST, at, first, ordinal + at)
@@ -556,7 +474,7 @@ def receive(
                     ) << sequence_runs[3 * one]
                 if expected >= 0:
                     state[MISSED] += (np.int64(number) - expected) & sequence_mask
-                expected = (np.int64(number) + np.int64(1)) & sequence_mask
+                expected = (np.int64(number) + 1) & sequence_mask
             out_edge[out] = np.uint64(frame_edge)
             out_word[out] = word
             out += 1
