@@ -56,6 +56,7 @@ class FusedEngine:
         self._speller = Speller(self._layout)
         self._rows = np.zeros(len(self._tables.chunks) * kernels.BLOCK, np.uint64)
         self._pieces = np.zeros(kernels.BLOCK, np.uint64)
+        self._kept = np.zeros(kernels.KEPT_COUNT, np.uint64)
         self._others = np.zeros(OTHERS_ROOM, np.uint64)
         self._block_edge = np.zeros(kernels.BLOCK, np.uint64)
         self._block_word = np.zeros(kernels.BLOCK, np.uint64)
@@ -269,6 +270,7 @@ class FusedEngine:
                 *bank,
                 self._rows,
                 self._pieces,
+                self._kept,
                 self._others,
                 self._info,
                 edge,

@@ -38,37 +38,27 @@ from numpy.typing import NDArray
 
 BLOCK = 2048
 
+UInt64Array = NDArray[np.uint64]
+UInt64Table = NDArray[np.uint64]
+
 # What `carry` returns.
 DONE, NOT_PLAIN, NOT_RIGHT, OTHERS_FULL = range(4)
+# How the frames of a block of stores follow each other: without a gap or not, or NOT_PLAIN.
+A_ROW, APART = 4, 5
+# Places in `kept` (uint64): the unit's memory that was written last.
+IS_KEPT, PLACE_BITS, PLACE_FIRST, PLACE_BYTES, KEPT_COUNT = range(5)
 
 # Places in `info` (int64).
 FIRST, AT_EDGE, OTHERS = range(3)
 INFO_COUNT = 3
 
-# Places in `numbers` (uint64).
-(
-    NUMERATOR,
-    LEAD_EDGES,
-    GRID_EDGES,
-    STEP_EDGES,
-    FIFO_EDGES,  # depth of the FIFO in edges
-    SEQUENCE_MASK,
-    IS_STROBE,
-    IS_HELD,
-    FRAME_SYMBOLS,
-    SLOT_SYMBOLS,
-    SLOT_LOW_MASK,  # an edge is on the slot grid if these bits are 0 ...
-    SLOT_INVERSE,  # ... and this times the edge ...
-    SLOT_LIMIT,  # ... is no more than this
-    FIXED_MASK,
-    FIXED_WORD,
-    SPACE_MASK,
-    SPACE_COMPARED,
-    IDLE_MASK,
-    IDLE_WORD,
-    EXPECTED_MASK,  # of the sequence number that the receiver keeps
-) = range(20)
-NUMBERS_COUNT = 20
+# Places in `numbers` (uint64). FIFO_EDGES: the FIFO's depth in edges; an edge is on the slot grid
+# if its SLOT_LOW_MASK bits are 0 and SLOT_INVERSE times it is no more than SLOT_LIMIT;
+# EXPECTED_MASK: of the sequence number that the receiver keeps.
+NUMERATOR, LEAD_EDGES, GRID_EDGES, STEP_EDGES, FIFO_EDGES, SEQUENCE_MASK = range(6)
+IS_STROBE, IS_HELD, FRAME_SYMBOLS, SLOT_SYMBOLS = range(6, 10)
+SLOT_LOW_MASK, SLOT_INVERSE, SLOT_LIMIT, FIXED_MASK, FIXED_WORD = range(10, 15)
+SPACE_MASK, SPACE_COMPARED, IDLE_MASK, IDLE_WORD, EXPECTED_MASK, NUMBERS_COUNT = range(15, 21)
 
 # Columns of `chunks` (uint64).
 TEMPLATE, STROBE_MASK, PIECE_RIGHT, PIECE_LEFT, PIECE_MASK = range(5)
@@ -108,13 +98,238 @@ def _count_ones(_: Any, value: Any) -> Any:
 count_ones: Any = intrinsic(_count_ones)
 
 
+# A part of `carry`; it is kept in the cache with it.
+_PART: dict[str, Any] = {"nogil": True, "error_model": "numpy", "no_cpython_wrapper": True}
+_part: Any = njit(**_PART)
+
+
 @njit(types.boolean(types.Array(types.uint64, 1, "C", readonly=True)), cache=True, nogil=True)
-def falls(cycle: NDArray[np.uint64]) -> bool:
+def falls(cycle: UInt64Array) -> bool:
     """Tell whether a cycle lies before the one before it."""
     signs = np.uint64(0)
     for i in range(1, len(cycle)):
         signs |= cycle[i] - cycle[i - 1]
     return bool(signs & SIGN != np.uint64(0))
+
+
+@_part
+def _start_edges(cycles: UInt64Array, numbers: UInt64Array, free: np.uint64, edge: Any) -> int:
+    """Work out where the frames of a block of stores start; give NOT_PLAIN, A_ROW or APART.
+
+    Args:
+        free: first edge at which the link is free.
+        edge: gets the edges; of a row, the first and the last only.
+    """
+    numerator, lead = numbers[NUMERATOR], numbers[LEAD_EDGES]
+    grid, step, fifo = numbers[GRID_EDGES], numbers[STEP_EDGES], numbers[FIFO_EDGES]
+    one, count = np.uint64(1), len(cycles)
+    origin = (lead + (cycles[0] + one) * numerator + grid - one) // grid * grid
+    start = max(free, origin)
+    # How much later than at its earliest edge each frame would start in a row without gaps:
+    # not less than 0, and not so late that the FIFO would have been full.
+    ahead = start - lead - numerator
+    latest = grid + fifo - one
+    signs = np.uint64(0)
+    for i in range(count):
+        x = ahead + np.uint64(i) * step - cycles[i] * numerator
+        signs |= x | (latest - x)
+    if signs & SIGN == np.uint64(0):
+        edge[0] = start
+        edge[count - 1] = start + np.uint64(count - 1) * step
+        return A_ROW
+    # Round up to the grid: by a product of floats, which can be one off.
+    span_edges = np.float64(cycles[count - 1] - cycles[0]) * np.float64(numerator)
+    if span_edges > EXACT_EDGES:
+        return NOT_PLAIN
+    slots_per_edge = 1.0 / np.float64(grid)
+    behind = lead + numerator + grid - one - origin
+    for i in range(count):
+        x = cycles[i] * numerator + behind
+        whole = np.uint64(np.float64(x) * slots_per_edge)
+        part = np.int64(x - whole * grid)
+        whole += np.uint64(part >= np.int64(grid)) - np.uint64(part < 0)
+        edge[i] = origin + whole * grid
+    signs = edge[0] - start
+    for i in range(1, count):
+        signs |= edge[i] - edge[i - 1] - step
+    if signs & SIGN != np.uint64(0):
+        signs = np.uint64(0)
+        before = start - step
+        for i in range(count):
+            earliest = edge[i]
+            before = max(earliest, before + step)
+            edge[i] = before
+            signs |= fifo - (before - earliest)
+        if signs & SIGN != np.uint64(0):
+            return NOT_PLAIN
+    return APART
+
+
+@_part
+def _look_up(
+    addresses: NDArray[np.uint16],
+    values: NDArray[np.uint8],
+    number: np.uint64,
+    sequence_mask: np.uint64,
+    address_table: UInt64Array,
+    data_table: UInt64Array,
+    sequence_tables: UInt64Table,
+    target: UInt64Array,
+) -> None:
+    """Give the row or word of each store; `number` is the first one's sequence number."""
+    # Two tables of 256 entries for the address, which stay in the nearest cache, were no
+    # faster than one of 65,536, with addresses at random.
+    byte_mask = np.uint64(0xFF)
+    if len(sequence_tables) == 0:
+        for i in range(len(target)):
+            target[i] = address_table[addresses[i]] ^ data_table[values[i]]
+        return
+    table = sequence_tables[0]
+    for i in range(len(target)):
+        low = (number + np.uint64(i)) & sequence_mask & byte_mask
+        target[i] = address_table[addresses[i]] ^ data_table[values[i]] ^ table[low]
+    for byte in range(1, len(sequence_tables)):
+        table = sequence_tables[byte]
+        shift = np.uint64(8 * byte)
+        for i in range(len(target)):
+            target[i] ^= table[((number + np.uint64(i)) & sequence_mask) >> shift & byte_mask]
+
+
+@_part
+def _turn(row: UInt64Array, turns: UInt64Table) -> None:
+    """Turn the lanes of all symbols round."""
+    last = len(turns) - 1
+    for turn in range(last):
+        bits, mask = turns[turn, TURN_BITS], turns[turn, TURN_MASK]
+        for i in range(len(row)):
+            row[i] = (row[i] >> bits) & mask | (row[i] & mask) << bits
+    bits, mask = turns[last, TURN_BITS], turns[last, TURN_MASK]
+    for i in range(len(row)):
+        row[i] = (row[i] >> bits) & mask
+
+
+@_part
+def _unfold(
+    word: UInt64Array, chunk: UInt64Array, steps: UInt64Table, turns: UInt64Table, row: Any
+) -> None:
+    """Spell one chunk of each word's slot out."""
+    group_0, group_1, group_2 = steps[0, GROUP_BITS], steps[1, GROUP_BITS], steps[2, GROUP_BITS]
+    mask_0, mask_1, mask_2 = steps[0, GROUP_MASK], steps[1, GROUP_MASK], steps[2, GROUP_MASK]
+    used_0, used_1, used_2 = steps[0, USED_BITS], steps[1, USED_BITS], steps[2, USED_BITS]
+    right, left, piece_mask = chunk[PIECE_RIGHT], chunk[PIECE_LEFT], chunk[PIECE_MASK]
+    template = chunk[TEMPLATE]
+    if piece_mask != np.uint64(0):
+        for i in range(len(row)):
+            x = (word[i] >> right << left) & piece_mask
+            x = (x >> used_2) & mask_2 | (x & mask_2) << group_2
+            x = (x >> used_1) & mask_1 | (x & mask_1) << group_1
+            row[i] = (x >> used_0) & mask_0 | (x & mask_0) << group_0
+        if len(turns) > 0:
+            _turn(row, turns)
+        if template != np.uint64(0):
+            for i in range(len(row)):
+                row[i] |= template
+    else:
+        for i in range(len(row)):
+            row[i] = template
+
+
+@_part
+def _fold(
+    row: UInt64Array, chunk: UInt64Array, steps: UInt64Table, is_first: bool, word: UInt64Array
+) -> None:
+    """Join the symbols of one chunk to the piece of each word that they carry."""
+    group_0, group_1, group_2 = steps[0, GROUP_BITS], steps[1, GROUP_BITS], steps[2, GROUP_BITS]
+    mask_0, mask_1, mask_2 = steps[0, GROUP_MASK], steps[1, GROUP_MASK], steps[2, GROUP_MASK]
+    used_0, used_1, used_2 = steps[0, USED_BITS], steps[1, USED_BITS], steps[2, USED_BITS]
+    right, left = chunk[PIECE_RIGHT], chunk[PIECE_LEFT]
+    if is_first:
+        for i in range(len(row)):
+            x = row[i]
+            x = (x & mask_0) << used_0 | (x >> group_0) & mask_0
+            x = (x & mask_1) << used_1 | (x >> group_1) & mask_1
+            x = (x & mask_2) << used_2 | (x >> group_2) & mask_2
+            word[i] = x >> left << right
+    else:
+        for i in range(len(row)):
+            x = row[i]
+            x = (x & mask_0) << used_0 | (x >> group_0) & mask_0
+            x = (x & mask_1) << used_1 | (x >> group_1) & mask_1
+            x = (x & mask_2) << used_2 | (x >> group_2) & mask_2
+            word[i] |= x >> left << right
+
+
+@_part
+def _is_wrong(word: UInt64Array, numbers: UInt64Array, parities: UInt64Table) -> bool:
+    """Tell whether a check does not hold or a constant is not in its place."""
+    odd = np.uint64(0)
+    for group in range(len(parities) // 4):
+        bits_0, bits_1 = parities[4 * group, 0], parities[4 * group + 1, 0]
+        bits_2, bits_3 = parities[4 * group + 2, 0], parities[4 * group + 3, 0]
+        even_0, even_1 = parities[4 * group, 1], parities[4 * group + 1, 1]
+        even_2, even_3 = parities[4 * group + 2, 1], parities[4 * group + 3, 1]
+        for i in range(len(word)):
+            x = word[i]
+            odd |= count_ones(x & bits_0) ^ even_0
+            odd |= count_ones(x & bits_1) ^ even_1
+            odd |= count_ones(x & bits_2) ^ even_2
+            odd |= count_ones(x & bits_3) ^ even_3
+    wrong = odd & np.uint64(1)
+    fixed_mask, fixed_word = numbers[FIXED_MASK], numbers[FIXED_WORD]
+    if fixed_mask != np.uint64(0):
+        for i in range(len(word)):
+            wrong |= (word[i] ^ fixed_word) & fixed_mask
+    return bool(wrong != np.uint64(0))
+
+
+@_part
+def _misses(word: UInt64Array, number: np.uint64, runs: UInt64Array) -> bool:
+    """Tell whether the sequence numbers do not follow each other from `number` on."""
+    wrong = np.uint64(0)
+    for run in range(len(runs) // 3):
+        here, there, mask = runs[3 * run], runs[3 * run + 1], runs[3 * run + 2]
+        for i in range(len(word)):
+            wrong |= (word[i] >> there ^ (number + np.uint64(i)) >> here) & mask
+    return bool(wrong != np.uint64(0))
+
+
+@_part
+def _shows_marker(word: UInt64Array, window: np.uint64, watches: UInt64Table) -> bool:
+    """Tell whether a marker may stand between two frames; `window` came before the first."""
+    shows = np.uint64(0)
+    for watch in range(len(watches)):
+        before_shift, before_mask = watches[watch, BEFORE_SHIFT], watches[watch, BEFORE_MASK]
+        shift, mask = watches[watch, AFTER_SHIFT], watches[watch, AFTER_MASK]
+        shown = watches[watch, SHOWN]
+        x = window << before_shift & before_mask | word[0] >> shift & mask
+        shows |= np.uint64(x == shown)
+        for i in range(1, len(word)):
+            x = word[i - 1] << before_shift & before_mask | word[i] >> shift & mask
+            shows |= np.uint64(x == shown)
+    return bool(shows != np.uint64(0))
+
+
+@_part
+def _find_place(
+    word: np.uint64,
+    fields: UInt64Table,
+    unit_indexes: NDArray[np.int64],
+    memory_first: UInt64Array,
+    memory_bytes: UInt64Array,
+    kept: UInt64Array,
+) -> bool:
+    """Keep where the memory of the frame's unit lies; give False if it is for no memory."""
+    space = word >> fields[SPACE, SHIFT] & fields[SPACE, MASK] | fields[SPACE, FIXED]
+    unit = word >> fields[UNIT, SHIFT] & fields[UNIT, MASK] | fields[UNIT, FIXED]
+    index = unit_indexes[min(unit, np.uint64(len(unit_indexes) - 1))]
+    if space != np.uint64(IN_MEMORY) or index < 0:
+        return False
+    kept[IS_KEPT] = np.uint64(1)
+    kept[PLACE_BITS] = word & (
+        fields[SPACE, MASK] << fields[SPACE, SHIFT] | fields[UNIT, MASK] << fields[UNIT, SHIFT]
+    )
+    kept[PLACE_FIRST], kept[PLACE_BYTES] = memory_first[index], memory_bytes[index]
+    return True
 
 
 def _given(element: Any, dimensions: int = 1) -> Any:
@@ -133,7 +348,7 @@ _CARRY = types.int64(
     *(_U64, _TABLE, _TABLE, _TABLE, _TABLE, _TABLE, _U64),
     *(types.int64[::1], _TABLE, _TABLE, types.int64[::1]),
     *(types.uint8[::1], _U64, _U64, _U64),
-    *(_U64, _U64, _U64, types.int64[::1], _U64, _U64),
+    *(_U64, _U64, _U64, _U64, types.int64[::1], _U64, _U64),
 )
 
 
@@ -141,38 +356,39 @@ _CARRY = types.int64(
 def carry(
     from_stores: bool,
     keeps_frames: bool,
-    cycle: NDArray[np.uint64],
+    cycle: UInt64Array,
     address: NDArray[np.uint16],
     data: NDArray[np.uint8],
-    in_edge: NDArray[np.uint64],
-    in_word: NDArray[np.uint64],
+    in_edge: UInt64Array,
+    in_word: UInt64Array,
     outside_before: NDArray[np.uint32],
-    address_table: NDArray[np.uint64],
-    data_table: NDArray[np.uint64],
-    sequence_tables: NDArray[np.uint64],
-    carried: NDArray[np.uint64],
-    counts: NDArray[np.uint64],
-    numbers: NDArray[np.uint64],
-    chunks: NDArray[np.uint64],
-    steps: NDArray[np.uint64],
-    turns: NDArray[np.uint64],
-    parities: NDArray[np.uint64],
-    watches: NDArray[np.uint64],
-    sequence_runs: NDArray[np.uint64],
+    address_table: UInt64Array,
+    data_table: UInt64Array,
+    sequence_tables: UInt64Table,
+    carried: UInt64Array,
+    counts: UInt64Array,
+    numbers: UInt64Array,
+    chunks: UInt64Table,
+    steps: UInt64Table,
+    turns: UInt64Table,
+    parities: UInt64Table,
+    watches: UInt64Table,
+    sequence_runs: UInt64Array,
     registers: NDArray[np.int64],
-    fields: NDArray[np.uint64],
-    gather_tables: NDArray[np.uint64],
+    fields: UInt64Table,
+    gather_tables: UInt64Table,
     unit_indexes: NDArray[np.int64],
     memory: NDArray[np.uint8],
-    memory_first: NDArray[np.uint64],
-    memory_bytes: NDArray[np.uint64],
-    bank_counts: NDArray[np.uint64],
-    rows: NDArray[np.uint64],
-    pieces: NDArray[np.uint64],
-    others: NDArray[np.uint64],
+    memory_first: UInt64Array,
+    memory_bytes: UInt64Array,
+    bank_counts: UInt64Array,
+    rows: UInt64Array,
+    pieces: UInt64Array,
+    kept: UInt64Array,
+    others: UInt64Array,
     info: NDArray[np.int64],
-    out_edge: NDArray[np.uint64],
-    out_word: NDArray[np.uint64],
+    out_edge: UInt64Array,
+    out_word: UInt64Array,
 ) -> int:
     """Carry stores or frames to display memory, as far as they are plain.
 
@@ -189,7 +405,7 @@ def carry(
         sequence_runs: uint64[runs * 3]; shift in the number, shift in the word, mask.
         registers: the receiver's, changed.
         fields ... bank_counts: the bank's arrays; memory and counts are changed.
-        rows, pieces: room: uint64[chunks * BLOCK], [BLOCK].
+        rows, pieces, kept: room: uint64[chunks * BLOCK], [BLOCK], [KEPT_COUNT].
         others: gets the words that are not for a place in some unit's memory, in order.
         info: int64; first store or frame to take, edge of the wire, how many others there are;
             changed.
@@ -197,305 +413,169 @@ def carry(
     Returns:
         DONE; or why it stopped before the block at `info[FIRST]`.
     """
-    one = np.uint64(1)
-    zero = np.uint64(0)
-    byte_mask = np.uint64(0xFF)
-    numerator, lead = numbers[NUMERATOR], numbers[LEAD_EDGES]
-    grid = numbers[GRID_EDGES]
-    slots_per_edge = 1.0 / np.float64(grid)
-    step, fifo = numbers[STEP_EDGES], numbers[FIFO_EDGES]
-    sequence_mask = numbers[SEQUENCE_MASK]
-    slot, frame_symbols = numbers[SLOT_SYMBOLS], numbers[FRAME_SYMBOLS]
+    zero, one = np.uint64(0), np.uint64(1)
+    step, slot = numbers[STEP_EDGES], numbers[SLOT_SYMBOLS]
     is_strobe = numbers[IS_STROBE] != zero
     is_held = numbers[IS_HELD] != zero
-    is_turned = len(turns) > 0
-    slot_low, slot_inverse = numbers[SLOT_LOW_MASK], numbers[SLOT_INVERSE]
-    slot_limit = numbers[SLOT_LIMIT]
-    fixed_mask, fixed_word = numbers[FIXED_MASK], numbers[FIXED_WORD]
-    space_mask, space_compared = numbers[SPACE_MASK], numbers[SPACE_COMPARED]
-    idle_mask, idle_word = numbers[IDLE_MASK], numbers[IDLE_WORD]
-    expected_mask = numbers[EXPECTED_MASK]
-    chunk_count = len(chunks)
-    group_0, group_1, group_2 = steps[0, GROUP_BITS], steps[1, GROUP_BITS], steps[2, GROUP_BITS]
-    mask_0, mask_1, mask_2 = steps[0, GROUP_MASK], steps[1, GROUP_MASK], steps[2, GROUP_MASK]
-    used_0, used_1, used_2 = steps[0, USED_BITS], steps[1, USED_BITS], steps[2, USED_BITS]
-    run_count = len(sequence_runs) // 3
-    has_sequence = run_count > 0
+    has_sequence = len(sequence_runs) > 0
     address_shift, address_mask = fields[ADDRESS, SHIFT], fields[ADDRESS, MASK]
     data_shift, data_mask = fields[DATA, SHIFT], fields[DATA, MASK]
-    place_bits = fields[SPACE, MASK] << fields[SPACE, SHIFT] | (
-        fields[UNIT, MASK] << fields[UNIT, SHIFT]
-    )
-    last_unit = np.uint64(len(unit_indexes) - 1)
-    has_gather = len(gather_tables) > 0
-    has_place = False
-    place_kept = zero
-    first_kept = zero
-    bytes_kept = zero
-
+    place_bits = fields[SPACE, MASK] << fields[SPACE, SHIFT]
+    place_bits |= fields[UNIT, MASK] << fields[UNIT, SHIFT]
+    kept[IS_KEPT] = zero
     total = len(cycle) if from_stores else len(in_edge)
     while info[FIRST] < total:
         first = info[FIRST]
         n = min(BLOCK, total - first)
         if info[OTHERS] + n > len(others):
             return OTHERS_FULL
-        free = zero
         base = first if keeps_frames else 0
+        # Columns are cut to the block: with `column[first + i]`, whose place might be negative,
+        # nothing is vectorized, and copying frames alone took 2.4 ns each.
         edge = out_edge[base : base + n] if from_stores else in_edge[first : first + n]
         word = out_word[base : base + n]
         at = np.uint64(info[AT_EDGE])
+        free = zero
+        pace = APART
 
         # -- the sender: start edges, then rows
         if from_stores:
-            cycles = cycle[first : first + n]
             addresses = address[first : first + n]
-            values = data[first : first + n]
             lowest, highest = addresses[0], addresses[0]
             for i in range(n):
                 lowest = min(lowest, addresses[i])
                 highest = max(highest, addresses[i])
             if outside_before[np.int64(highest) + 1] != outside_before[lowest]:
                 return NOT_PLAIN
-            start = lead + (cycles[0] + one) * numerator
             if carried[ANY_SENT] != zero:
                 free = carried[LAST_START] + step
-            start = max(free, (start + grid - one) // grid * grid)
-            signs = zero
-            for i in range(n):
-                expected = start + np.uint64(i) * step
-                earliest = lead + (cycles[i] + one) * numerator
-                signs |= expected - earliest
-                signs |= earliest + grid + fifo - expected - one
-            if signs & SIGN == zero:
+            pace = _start_edges(cycle[first : first + n], numbers, free, edge)
+            if pace == NOT_PLAIN:
+                return NOT_PLAIN
+            if pace == A_ROW and keeps_frames:
+                start = edge[0]
                 for i in range(n):
                     edge[i] = start + np.uint64(i) * step
-            else:
-                # Round up to the grid: by a product of floats, which can be one off.
-                span_edges = np.float64(cycles[n - 1] - cycles[0]) * np.float64(numerator)
-                if span_edges > EXACT_EDGES:
-                    return NOT_PLAIN
-                origin = (lead + (cycles[0] + one) * numerator + grid - one) // grid * grid
-                behind = lead + numerator + grid - one - origin
-                for i in range(n):
-                    x = cycles[i] * numerator + behind
-                    whole = np.uint64(np.float64(x) * slots_per_edge)
-                    part = np.int64(x - whole * grid)
-                    whole += np.uint64(part >= np.int64(grid)) - np.uint64(part < 0)
-                    edge[i] = origin + whole * grid
-                signs = edge[0] - start
-                for i in range(1, n):
-                    signs |= edge[i] - edge[i - 1] - step
-                if signs & SIGN != zero:
-                    signs = zero
-                    before = start - step
-                    for i in range(n):
-                        earliest = edge[i]
-                        before = max(earliest, before + step)
-                        edge[i] = before
-                        signs |= fifo - (before - earliest)
-                    if signs & SIGN != zero:
-                        return NOT_PLAIN
-            target = rows[:n] if chunk_count == 1 else word
-            # Two tables of 256 entries for the address, which stay in the nearest cache, were no
-            # faster than one of 65,536, with addresses at random.
-            for i in range(n):
-                target[i] = address_table[addresses[i]] ^ data_table[values[i]]
-            number = carried[SEQUENCE]
-            for byte in range(len(sequence_tables)):
-                table = sequence_tables[byte]
-                shift = np.uint64(8 * byte)
-                for i in range(n):
-                    target[i] ^= table[
-                        ((number + np.uint64(i)) & sequence_mask) >> shift & byte_mask
-                    ]
+            _look_up(
+                addresses,
+                data[first : first + n],
+                carried[SEQUENCE],
+                numbers[SEQUENCE_MASK],
+                address_table,
+                data_table,
+                sequence_tables,
+                rows[:n] if len(chunks) == 1 else word,
+            )
         else:
-            # One loop over columns cut to the block: with `edge[first + i]`, whose place might
-            # be negative, nothing is vectorized, and copying alone took 2.4 ns a frame.
             signs = edge[0] - at
             strays = zero
             for i in range(1, n):
                 signs |= edge[i] - edge[i - 1] - slot
             if not is_strobe:
+                slot_low, slot_inverse = numbers[SLOT_LOW_MASK], numbers[SLOT_INVERSE]
+                slot_limit = numbers[SLOT_LIMIT]
                 for i in range(n):
                     strays |= edge[i] & slot_low
                     strays |= np.uint64(edge[i] * slot_inverse > slot_limit)
             if signs & SIGN != zero or strays != zero:
                 return NOT_RIGHT
-        if not from_stores or chunk_count > 1:
+        if not from_stores or len(chunks) > 1:
             sent = word if from_stores else in_word[first : first + n]
-            for chunk in range(chunk_count):
-                template = chunks[chunk, TEMPLATE]
-                right, left = chunks[chunk, PIECE_RIGHT], chunks[chunk, PIECE_LEFT]
-                piece_mask = chunks[chunk, PIECE_MASK]
+            for chunk in range(len(chunks)):
                 row = rows[chunk * BLOCK : chunk * BLOCK + n]
-                if piece_mask == zero:
-                    for i in range(n):
-                        row[i] = template
-                    continue
-                for i in range(n):
-                    x = (sent[i] >> right << left) & piece_mask
-                    x = (x >> used_2) & mask_2 | (x & mask_2) << group_2
-                    x = (x >> used_1) & mask_1 | (x & mask_1) << group_1
-                    x = (x >> used_0) & mask_0 | (x & mask_0) << group_0
-                    row[i] = x | template
-                if is_turned:
-                    last = len(turns) - 1
-                    for turn in range(last):
-                        bits, mask = turns[turn, TURN_BITS], turns[turn, TURN_MASK]
-                        for i in range(n):
-                            row[i] = (row[i] >> bits) & mask | (row[i] & mask) << bits
-                    bits, mask = turns[last, TURN_BITS], turns[last, TURN_MASK]
-                    for i in range(n):
-                        row[i] = (row[i] >> bits) & mask | template
+                _unfold(sent, chunks[chunk], steps, turns, row)
 
         # -- the receiver: words from rows, then what makes a block plain
         wrong = zero
-        for chunk in range(chunk_count):
-            right, left = chunks[chunk, PIECE_RIGHT], chunks[chunk, PIECE_LEFT]
-            piece_mask = chunks[chunk, PIECE_MASK]
+        for chunk in range(len(chunks)):
             row = rows[chunk * BLOCK : chunk * BLOCK + n]
             if is_strobe:
                 template, strobe_mask = chunks[chunk, TEMPLATE], chunks[chunk, STROBE_MASK]
                 for i in range(n):
                     wrong |= (row[i] ^ template) & strobe_mask
-            if piece_mask == zero:
-                continue
-            if is_turned:
-                turned = pieces[:n]
-                for i in range(n):
-                    turned[i] = row[i]
-                last = len(turns) - 1
-                for turn in range(last):
-                    bits, mask = turns[turn, TURN_BITS], turns[turn, TURN_MASK]
+            if chunks[chunk, PIECE_MASK] != zero:
+                if len(turns) > 0:
+                    turned = pieces[:n]
                     for i in range(n):
-                        turned[i] = (turned[i] >> bits) & mask | (turned[i] & mask) << bits
-                bits, mask = turns[last, TURN_BITS], turns[last, TURN_MASK]
-                for i in range(n):
-                    turned[i] = (turned[i] >> bits) & mask
-                row = turned
-            if chunk == 0:
-                for i in range(n):
-                    x = row[i]
-                    x = (x & mask_0) << used_0 | (x >> group_0) & mask_0
-                    x = (x & mask_1) << used_1 | (x >> group_1) & mask_1
-                    x = (x & mask_2) << used_2 | (x >> group_2) & mask_2
-                    word[i] = x >> left << right
-            else:
-                for i in range(n):
-                    x = row[i]
-                    x = (x & mask_0) << used_0 | (x >> group_0) & mask_0
-                    x = (x & mask_1) << used_1 | (x >> group_1) & mask_1
-                    x = (x & mask_2) << used_2 | (x >> group_2) & mask_2
-                    word[i] |= x >> left << right
-        odd = zero
-        for group in range(len(parities) // 4):
-            bits_0, bits_1 = parities[4 * group, 0], parities[4 * group + 1, 0]
-            bits_2, bits_3 = parities[4 * group + 2, 0], parities[4 * group + 3, 0]
-            even_0, even_1 = parities[4 * group, 1], parities[4 * group + 1, 1]
-            even_2, even_3 = parities[4 * group + 2, 1], parities[4 * group + 3, 1]
-            for i in range(n):
-                x = word[i]
-                odd |= count_ones(x & bits_0) ^ even_0
-                odd |= count_ones(x & bits_1) ^ even_1
-                odd |= count_ones(x & bits_2) ^ even_2
-                odd |= count_ones(x & bits_3) ^ even_3
-        if fixed_mask != zero:
-            for i in range(n):
-                wrong |= (word[i] ^ fixed_word) & fixed_mask
-        quiet = zero
-        if space_compared == zero:
-            for i in range(n):
-                quiet |= np.uint64(word[i] & space_mask == zero)
-        if idle_mask != zero:
-            for i in range(n):
-                quiet |= np.uint64(word[i] == idle_word)
-        number = zero
-        if has_sequence:
-            for run in range(run_count):
-                number |= (
-                    (word[0] >> sequence_runs[3 * run + 1]) & sequence_runs[3 * run + 2]
-                ) << sequence_runs[3 * run]
-            if registers[R_EXPECTED] >= 0:
-                number = np.uint64(registers[R_EXPECTED])
-            for run in range(run_count):
-                here, there = sequence_runs[3 * run], sequence_runs[3 * run + 1]
-                mask = sequence_runs[3 * run + 2]
-                for i in range(n):
-                    wrong |= (word[i] >> there ^ (number + np.uint64(i)) >> here) & mask
-        for watch in range(len(watches)):
-            before_shift, before_mask = watches[watch, BEFORE_SHIFT], watches[watch, BEFORE_MASK]
-            shift, mask = watches[watch, AFTER_SHIFT], watches[watch, AFTER_MASK]
-            shown = watches[watch, SHOWN]
-            x = np.uint64(registers[R_WINDOW]) << before_shift & before_mask
-            quiet |= np.uint64((x | word[0] >> shift & mask) == shown)
-            for i in range(1, n):
-                x = word[i - 1] << before_shift & before_mask | word[i] >> shift & mask
-                quiet |= np.uint64(x == shown)
-        if is_held and registers[R_IS_ACTIVE] != 0 and edge[0] == at:
-            quiet = one
-        if wrong != zero or odd & one != zero or quiet != zero:
+                        turned[i] = row[i]
+                    _turn(turned, turns)
+                    row = turned
+                _fold(row, chunks[chunk], steps, chunk == 0, word)
+        if wrong != zero or _is_wrong(word, numbers, parities):
             return NOT_RIGHT
-
-        # -- the display: most blocks write one unit's memory
+        number = np.uint64(registers[R_EXPECTED])
+        if has_sequence:
+            if registers[R_EXPECTED] < 0:
+                number = zero
+                for run in range(len(sequence_runs) // 3):
+                    there, mask = sequence_runs[3 * run + 1], sequence_runs[3 * run + 2]
+                    number |= (word[0] >> there & mask) << sequence_runs[3 * run]
+            if _misses(word, number, sequence_runs):
+                return NOT_RIGHT
+        if len(watches) > 0 and _shows_marker(word, np.uint64(registers[R_WINDOW]), watches):
+            return NOT_RIGHT
+        if is_held and registers[R_IS_ACTIVE] != 0 and edge[0] == at:
+            return NOT_RIGHT
         field_word = word
-        if has_gather:
+        if len(gather_tables) > 0:
             field_word = pieces[:n]
             for i in range(n):
                 x = zero
                 for byte in range(len(gather_tables)):
-                    x ^= gather_tables[byte, word[i] >> np.uint64(8 * byte) & byte_mask]
+                    x ^= gather_tables[byte, word[i] >> np.uint64(8 * byte) & np.uint64(0xFF)]
                 field_word[i] = x
-        if not has_place or field_word[0] & place_bits != place_kept:
-            x = field_word[0]
-            space = x >> fields[SPACE, SHIFT] & fields[SPACE, MASK] | fields[SPACE, FIXED]
-            unit = x >> fields[UNIT, SHIFT] & fields[UNIT, MASK] | fields[UNIT, FIXED]
-            index = unit_indexes[min(unit, last_unit)]
-            if space == np.uint64(IN_MEMORY) and index >= 0:
-                has_place = True
-                place_kept = x & place_bits
-                first_kept, bytes_kept = memory_first[index], memory_bytes[index]
-        differs = np.uint64(not has_place)
+        if kept[IS_KEPT] == zero or field_word[0] & place_bits != kept[PLACE_BITS]:
+            _find_place(field_word[0], fields, unit_indexes, memory_first, memory_bytes, kept)
+        differs = one - kept[IS_KEPT]
         furthest = zero
+        place = kept[PLACE_BITS]
         for i in range(n):
             x = field_word[i]
-            differs |= (x & place_bits) ^ place_kept
+            differs |= (x & place_bits) ^ place
             furthest = max(furthest, x >> address_shift & address_mask)
-        memory_count = n
-        if differs == zero and furthest < bytes_kept:
-            place = memory[first_kept : first_kept + bytes_kept]
+        quiet = zero
+        # Frames that all write the memory of one unit have no space of 0.
+        if numbers[SPACE_COMPARED] == zero and differs != zero:
+            space_mask = numbers[SPACE_MASK]
+            for i in range(n):
+                quiet |= np.uint64(word[i] & space_mask == zero)
+        if numbers[IDLE_MASK] != zero:
+            idle_word = numbers[IDLE_WORD]
+            for i in range(n):
+                quiet |= np.uint64(word[i] == idle_word)
+        if quiet != zero:
+            return NOT_RIGHT
+
+        # -- the display: most blocks write one unit's memory
+        found = info[OTHERS]
+        if differs == zero and furthest < kept[PLACE_BYTES]:
+            stop = kept[PLACE_FIRST] + kept[PLACE_BYTES]
+            unit_memory = memory[kept[PLACE_FIRST] : stop]
             for i in range(n):
                 x = field_word[i]
-                place[x >> address_shift & address_mask] = np.uint8(x >> data_shift & data_mask)
+                value = np.uint8(x >> data_shift & data_mask)
+                unit_memory[x >> address_shift & address_mask] = value
         else:
-            found = info[OTHERS]
             for i in range(n):
                 x = field_word[i]
-                if not has_place or x & place_bits != place_kept:
-                    space = x >> fields[SPACE, SHIFT] & fields[SPACE, MASK] | fields[SPACE, FIXED]
-                    unit = x >> fields[UNIT, SHIFT] & fields[UNIT, MASK] | fields[UNIT, FIXED]
-                    index = unit_indexes[min(unit, last_unit)]
-                    if space != np.uint64(IN_MEMORY) or index < 0:
-                        others[found] = word[i]
-                        found += 1
-                        continue
-                    has_place = True
-                    place_kept = x & place_bits
-                    first_kept, bytes_kept = memory_first[index], memory_bytes[index]
+                is_here = kept[IS_KEPT] != zero and x & place_bits == kept[PLACE_BITS]
+                if not is_here:
+                    is_here = _find_place(x, fields, unit_indexes, memory_first, memory_bytes, kept)
                 offset = x >> address_shift & address_mask
-                if offset < bytes_kept:
-                    memory[first_kept + offset] = np.uint8(x >> data_shift & data_mask)
+                if is_here and offset < kept[PLACE_BYTES]:
+                    value = np.uint8(x >> data_shift & data_mask)
+                    memory[kept[PLACE_FIRST] + offset] = value
                 else:
                     others[found] = word[i]
                     found += 1
-            memory_count -= found - info[OTHERS]
-            info[OTHERS] = found
+        bank_counts[COUNT_MEMORY] += np.uint64(n - (found - info[OTHERS]))
+        info[OTHERS] = found
 
         # -- what the stages would have counted
-        bank_counts[COUNT_MEMORY] += np.uint64(memory_count)
         after = edge[n - 1] + slot
         span = after - at
         if is_strobe:
-            registers[R_REST] += np.int64(span - np.uint64(n) * frame_symbols)
+            registers[R_REST] += np.int64(span - np.uint64(n) * numbers[FRAME_SYMBOLS])
             registers[R_WINDOW] = 0
         else:
             registers[R_IDLE] += np.int64((span - np.uint64(n) * slot) // slot)
@@ -503,14 +583,15 @@ def carry(
         if is_held:
             registers[R_IS_ACTIVE] = 0
         if has_sequence:
-            registers[R_EXPECTED] = np.int64((number + np.uint64(n)) & expected_mask)
+            number = (number + np.uint64(n)) & numbers[EXPECTED_MASK]
+            registers[R_EXPECTED] = np.int64(number)
         registers[R_FED] += np.int64(span)
         registers[R_RECEIVED] += n
         registers[R_WRONG_RUN] = 0
         registers[R_IS_ARMED] = 1
         registers[R_FRAME_EDGE] = np.int64(after)
         if from_stores:
-            busy = np.int64(1)
+            busy = np.int64(n if pace == A_ROW else 1)
             while busy < n and edge[n - busy] - edge[n - busy - 1] == step:
                 busy += np.int64(1)
             if busy == n and carried[ANY_SENT] != zero and edge[0] == free:
@@ -518,8 +599,9 @@ def carry(
             carried[BUSY_RUN] = np.uint64(busy)
             carried[LAST_START] = edge[n - 1]
             carried[ANY_SENT] = one
-            carried[SEQUENCE] = (carried[SEQUENCE] + np.uint64(n)) & sequence_mask
-            carried[LAST_CYCLE] = cycles[n - 1]
+            sequence = carried[SEQUENCE] + np.uint64(n)
+            carried[SEQUENCE] = sequence & numbers[SEQUENCE_MASK]
+            carried[LAST_CYCLE] = cycle[first + n - 1]
             counts[OFFERED] += np.uint64(n)
             counts[SENT] += np.uint64(n)
         info[AT_EDGE] = np.int64(after)
