@@ -25,8 +25,8 @@ def word_equations(word: int, frame_bits: int, *, shift: int = 0) -> Equations:
     return [(1 << (place + shift), word >> place & 1) for place in range(frame_bits)]
 
 
-def store_frame_cases(layout: FrameLayout, *, shift: int = 0) -> Iterator[Equations]:
-    """Give all that is known of a frame that carries a store, one case for each of its spaces.
+def frame_equations(layout: FrameLayout, *, shift: int = 0) -> Equations:
+    """Give all that is known of a frame that a sender fills in, whatever its space.
 
     Args:
         layout: the frame's.
@@ -44,7 +44,18 @@ def store_frame_cases(layout: FrameLayout, *, shift: int = 0) -> Iterator[Equati
     for one in link.fields:
         if one.value is None and one.name != check_name and one.name not in FILLED_FIELDS:
             known += [(1 << (place + shift), 0) for place in layout.bit_places(one.name)]
-    space = link.field_named("space")
+    return known
+
+
+def store_frame_cases(layout: FrameLayout, *, shift: int = 0) -> Iterator[Equations]:
+    """Give all that is known of a frame that carries a store, one case for each of its spaces.
+
+    Args:
+        layout: the frame's.
+        shift: number of the unknown that is the frame's lowest bit.
+    """
+    known = frame_equations(layout, shift=shift)
+    space = layout.link.field_named("space")
     if space is None:
         yield known
         return

@@ -1,0 +1,153 @@
+"""How likely a place looks right, window after window, on a link that carries a pattern of slots.
+
+How to think about it. A pattern says of each slot of a round whether it carries a random frame
+or the idle one. A receiver that tries the place `offset` symbols into slot s reads windows that
+each span two slots, and tries again one frame later as long as they pass. Windows that follow
+each other share a frame, so their chances may hang together: what the earlier ones have told of
+a frame's end is carried along as a subspace, and each step's chance is again a power of two.
+
+Windows at different places are taken as independent of each other.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busplay.analysis.soundness.frame_space import (
+    FrameSpace,
+    Judge,
+    idle_frame,
+    sent_frames,
+    window,
+)
+from busplay.analysis.soundness.gf2_space import Span
+from busplay.description.link import CheckFraming, MarkerFraming
+from busplay.link.layout import FrameLayout
+
+
+@dataclass(frozen=True, slots=True)
+class PassChances:
+    """Chances that places pass; a place is a symbol of the pattern's round, counted from 0.
+
+    Attributes:
+        frame_symbols: symbols of a frame.
+        run: float[places, confirm_frames + 1]; entry k of a place is the chance that the window
+            k frames behind it passes once all before it have. The first has to show the
+            marker too, if there is one.
+        right: float[places]; the chance that the window there is right, marker or not.
+    """
+
+    frame_symbols: int
+    run: NDArray[np.float64]
+    right: NDArray[np.float64]
+
+    @property
+    def places(self) -> int:
+        """Symbols of a round."""
+        return len(self.run)
+
+    @property
+    def confirm_frames(self) -> int:
+        """Windows that must pass behind the first."""
+        return int(self.run.shape[1]) - 1
+
+
+def confirm_frames(layout: FrameLayout) -> int:
+    """Give how many frames confirm a place; 0 where a marker needs none."""
+    framing = layout.link.framing
+    if isinstance(framing, CheckFraming):
+        return framing.confirm_frames
+    if isinstance(framing, MarkerFraming) and framing.rule == "confirm":
+        return framing.confirm_frames
+    return 0
+
+
+def pattern_of(layout: FrameLayout, load: str, *, idle_every: int | None) -> list[FrameSpace]:
+    """Give the slots of a round: `idle`, or `busy` with an idle slot where the link asks for it."""
+    if load == "idle":
+        return [idle_frame(layout)]
+    busy = sent_frames(layout)
+    return [busy] * (idle_every - 1) + [idle_frame(layout)] if idle_every else [busy]
+
+
+def pass_chances(layout: FrameLayout, slots: Sequence[FrameSpace]) -> PassChances:
+    """Work out the chances of all places of a pattern that repeats.
+
+    Args:
+        slots: of one round.
+    """
+    size = layout.frame_symbols
+    confirm = confirm_frames(layout)
+    right_judge = Judge(layout)
+    first_judge = Judge(layout, with_marker=True)
+    known: dict[tuple[int, tuple[int, ...]], list[float]] = {}
+    run = np.zeros((len(slots) * size, confirm + 1))
+    right = np.zeros(len(slots) * size)
+    for slot in range(len(slots)):
+        ahead = [slots[(slot + k) % len(slots)] for k in range(confirm + 2)]
+        kinds = tuple(id(one) for one in ahead)
+        for offset in range(size):
+            place = slot * size + offset
+            key = (offset, kinds)
+            if key not in known:
+                known[key] = _run(layout, ahead, offset, [first_judge] + [right_judge] * confirm)
+            run[place] = known[key]
+            short = (-1 - offset, kinds[:2])
+            if short not in known:
+                known[short] = _run(layout, ahead[:2], offset, [right_judge])
+            right[place] = known[short][0]
+    return PassChances(size, run, right)
+
+
+def _run(
+    layout: FrameLayout, spaces: list[FrameSpace], offset: int, judges: list[Judge]
+) -> list[float]:
+    """Give the chance of each window in a row, given those before it; 0 behind a sure failure."""
+    # What is known of the part of the frame at hand that lies in the window to come.
+    first = judges[0]
+    start = first.linear(window(layout, spaces[0].base, 0, offset))
+    directions = [first.linear(window(layout, one, 0, offset)) for one in spaces[0].basis]
+    chances: list[float] = []
+    for index, judge in enumerate(judges):
+        here, behind = spaces[index], spaces[index + 1]
+        next_judge = judges[min(index + 1, len(judges) - 1)]
+        shift = next_judge.bits
+        if not here.basis and (offset == 0 or not behind.basis):
+            # The word is known whole, and it may be the idle frame, which is right by itself.
+            passes = judge.passes(window(layout, here.base, behind.base, offset))
+            chances.append(float(passes))
+            if not passes:
+                break
+            start = next_judge.linear(window(layout, behind.base, 0, offset))
+            directions = [next_judge.linear(window(layout, one, 0, offset)) for one in behind.basis]
+            continue
+        span = Span()
+        rest: list[int] = []
+        for vector in directions:
+            _keep(span, rest, vector << shift, shift)
+        for one in behind.basis:
+            now = judge.linear(window(layout, 0, one, offset))
+            later = next_judge.linear(window(layout, one, 0, offset))
+            _keep(span, rest, now << shift | later, shift)
+        wanted = judge.constant ^ start ^ judge.linear(window(layout, 0, behind.base, offset))
+        later = next_judge.linear(window(layout, behind.base, 0, offset))
+        left = span.reduce_above(wanted << shift | later, shift)
+        if left >> shift:
+            chances.append(0.0)
+            break
+        chances.append(2.0**-span.rank)
+        start, directions = left, rest
+    return chances + [0.0] * (len(judges) - len(chances))
+
+
+def _keep(span: Span, rest: list[int], vector: int, shift: int) -> None:
+    """Add a vector that is new in its high part; keep what is left of another's low part."""
+    left = span.reduce_above(vector, shift)
+    if left >> shift:
+        span.add(left)
+    elif left:
+        rest.append(left)

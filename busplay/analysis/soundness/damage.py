@@ -1,0 +1,227 @@
+"""Damage that wires and clocks do, and how often nothing shows it: by rank, exactly.
+
+How to think about it. A lane that is stuck, edges that change places, an edge that is missed:
+each makes what is received an affine function of what was sent. So both "it looks right" and
+"nothing was changed at all" are sets of equations in the bits of random frames, and the share of
+damaged frames that go unnoticed follows from two ranks.
+
+What damage does to later frames, by putting the receiver out of step, is `acquisition`'s.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+
+from busplay.analysis.soundness.frame_space import FrameSpace, Judge
+from busplay.analysis.soundness.gf2_space import Span
+from busplay.description.link import StrobeFraming
+from busplay.link.layout import FrameLayout
+
+Words = tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class DamageShare:
+    """What one kind of damage does to random frames.
+
+    Attributes:
+        damaged_ratio: share of frames that it changes.
+        unseen_ratio: share of the changed ones that look right; 0 if none is changed.
+    """
+
+    damaged_ratio: float
+    unseen_ratio: float
+
+
+@dataclass(frozen=True, slots=True)
+class StuckLane:
+    """A lane that keeps one level.
+
+    Attributes:
+        lane: counted from 0.
+        level: 0 or 1.
+        share: what it does to random frames.
+        shows_while_idle: whether an idle frame fails by it; None: no idle frames are sent.
+    """
+
+    lane: int
+    level: int
+    share: DamageShare
+    shows_while_idle: bool | None
+
+
+@dataclass(frozen=True, slots=True)
+class EdgeDamage:
+    """Damage to edges, at each place of a frame where it can happen.
+
+    Attributes:
+        shares: one for each place; the place of a swap is that of its first symbol.
+    """
+
+    shares: tuple[DamageShare, ...]
+
+    @property
+    def unseen_ratio(self) -> float:
+        """Share of damaged frames that go unnoticed, every place being as likely."""
+        damaged = sum(one.damaged_ratio for one in self.shares)
+        unseen = sum(one.damaged_ratio * one.unseen_ratio for one in self.shares)
+        return unseen / damaged if damaged else 0.0
+
+    @property
+    def worst_ratio(self) -> float:
+        """The same at the worst place."""
+        return max((one.unseen_ratio for one in self.shares), default=0.0)
+
+
+def damage_share(
+    spaces: Sequence[FrameSpace], judge: Judge, damage: Callable[[Words], Words]
+) -> DamageShare:
+    """Give what affine damage does to frames that are drawn at random.
+
+    Args:
+        spaces: where the sent frames are drawn from.
+        judge: of a single word.
+        damage: from sent words to received ones, which stand for the first of the sent.
+    """
+    sent = tuple(space.base for space in spaces)
+    received = damage(sent)
+    width, frame_bits = judge.bits, judge.layout.frame_bits
+    judged, differing = [], []
+    for index, space in enumerate(spaces):
+        for vector in space.basis:
+            other = (*sent[:index], sent[index] ^ vector, *sent[index + 1 :])
+            changes = [a ^ b for a, b in zip(damage(other), received, strict=True)]
+            judged.append(_joined([judge.linear(one) for one in changes], width))
+            if index < len(changes):
+                changes[index] ^= vector
+            differing.append(_joined(changes, frame_bits))
+    wanted = _joined([judge.constant ^ judge.linear(one) for one in received], width)
+    same = [a ^ b for a, b in zip(received, sent, strict=False)]
+    right = _chance(judged, wanted)
+    untouched = _chance(differing, _joined(same, frame_bits))
+    damaged = 1 - untouched
+    return DamageShare(float(damaged), float((right - untouched) / damaged) if damaged else 0.0)
+
+
+def _joined(parts: Sequence[int], width: int) -> int:
+    found = 0
+    for part in parts:
+        found = found << width | part
+    return found
+
+
+def _chance(vectors: list[int], wanted: int) -> Fraction:
+    """Chance that a random sum of the vectors is what is wanted."""
+    span = Span(vectors)
+    return Fraction(1, 1 << span.rank) if wanted in span else Fraction(0)
+
+
+def right_chance(
+    spaces: Sequence[FrameSpace], judge: Judge, damage: Callable[[Words], int]
+) -> Fraction:
+    """Give the chance that the one word received looks right, changed or not.
+
+    Args:
+        spaces: where the sent frames are drawn from.
+        judge: of a word; the idle frame is right even where its check is not.
+        damage: from sent words to the received one; affine.
+    """
+    sent = tuple(space.base for space in spaces)
+    received = damage(sent)
+    changes = [
+        damage((*sent[:index], sent[index] ^ vector, *sent[index + 1 :])) ^ received
+        for index, space in enumerate(spaces)
+        for vector in space.basis
+    ]
+    idle = judge.layout.idle_word
+    chance = _chance(
+        [judge.linear(one) for one in changes], judge.constant ^ judge.linear(received)
+    )
+    if judge.linear(idle) != judge.constant:
+        chance += _chance(changes, idle ^ received)
+    return chance
+
+
+# -- the kinds of damage
+
+
+def lane_mask(layout: FrameLayout, lane: int) -> int:
+    """Give the bits of a word that one lane carries."""
+    in_symbol = layout.lanes - 1 - lane if layout.link.first_bit_lane == "highest" else lane
+    return sum(
+        1 << (layout.frame_bits - 1 - place)
+        for place in range(in_symbol, layout.frame_bits, layout.lanes)
+    )
+
+
+def stuck_lanes(layout: FrameLayout, frames: FrameSpace, judge: Judge) -> list[StuckLane]:
+    """Give what each lane does that is stuck at each level."""
+    idle_is_sent = not isinstance(layout.link.framing, StrobeFraming)
+    found = []
+    for lane in range(layout.lanes):
+        mask = lane_mask(layout, lane)
+        for level in (0, 1):
+            forced = mask if level else 0
+
+            def damage(words: Words, mask: int = mask, forced: int = forced) -> Words:
+                return (words[0] & ~mask | forced,)
+
+            shows = None
+            if idle_is_sent:
+                shows = not judge.passes(layout.idle_word & ~mask | forced)
+            found.append(StuckLane(lane, level, damage_share([frames], judge, damage), shows))
+    return found
+
+
+def swapped_edges(layout: FrameLayout, frames: FrameSpace, judge: Judge) -> EdgeDamage:
+    """Give what two neighbouring edges do that change places within a frame."""
+    lanes, mask = layout.lanes, (1 << layout.lanes) - 1
+    shares = []
+    for first in range(layout.frame_symbols - 1):
+        shift = (layout.frame_symbols - 2 - first) * lanes
+
+        def damage(words: Words, shift: int = shift) -> Words:
+            word = words[0]
+            differ = (word >> shift ^ word >> (shift + lanes)) & mask
+            return (word ^ differ << shift ^ differ << (shift + lanes),)
+
+        shares.append(damage_share([frames], judge, damage))
+    return EdgeDamage(tuple(shares))
+
+
+def without_symbols(layout: FrameLayout, words: Words, first: int, count: int) -> int:
+    """Give the word read of two sent ones if `count` symbols from `first` on were missed."""
+    frame_bits, lanes = layout.frame_bits, layout.lanes
+    both = words[0] << frame_bits | words[1]
+    below = 2 * frame_bits - (first + count) * lanes
+    kept = both >> (below + count * lanes) << below | both & ((1 << below) - 1)
+    return kept >> (frame_bits - count * lanes)
+
+
+def lost_edges(
+    layout: FrameLayout,
+    frames: FrameSpace,
+    judge: Judge,
+    *,
+    count: int,
+    behind: FrameSpace,
+    first_place: int = 0,
+) -> EdgeDamage:
+    """Give what edges do that are missed, to the frame in which they were.
+
+    Args:
+        count: edges missed in a row, all within the frame.
+        behind: what follows the frame and fills its end.
+        first_place: the first symbol that can be missed; without its first one a frame with a
+            strobe does not begin.
+    """
+    shares = []
+    for first in range(first_place, layout.frame_symbols - count + 1):
+
+        def damage(words: Words, first: int = first) -> Words:
+            return (without_symbols(layout, words, first, count),)
+
+        shares.append(damage_share([frames, behind], judge, damage))
+    return EdgeDamage(tuple(shares))

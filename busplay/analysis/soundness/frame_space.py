@@ -1,0 +1,123 @@
+"""The frames that a sender can send, as a space of words, and what a receiver reads of them.
+
+How to think about it. The words of a layout are an affine space over GF(2): one word, and a
+basis of what words may differ by. A receiver that begins `offset` symbols late reads the end of
+one word and the beginning of the next; whether that is right is again affine in both. So "how
+often does a wrong place look right in random data" is a rank, and exact.
+
+Random data means: every field that stores fill is uniform and frames are independent. Fields
+that carry nothing are 0, constants are themselves.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from busplay.analysis.soundness.gf2_space import solution_space
+from busplay.batch import UInt64Column
+from busplay.description.link import MarkerFraming
+from busplay.link.frame_facts import Equations, frame_equations
+from busplay.link.layout import FrameLayout
+
+
+@dataclass(frozen=True, slots=True)
+class FrameSpace:
+    """Words of one kind: `base` XOR any of the sums of `basis`.
+
+    Attributes:
+        base: one of the words.
+        basis: what words may differ by; empty: there is one word only.
+    """
+
+    base: int
+    basis: tuple[int, ...] = ()
+
+    def sample(self, count: int, random: np.random.Generator) -> UInt64Column:
+        """Draw uint64[count] words, each as likely as any other."""
+        choice = (
+            random.integers(0, 1 << len(self.basis), count, np.uint64, endpoint=False)
+            if (len(self.basis) < 64)
+            else random.integers(0, (1 << 64) - 1, count, np.uint64, endpoint=True)
+        )
+        return self.words(choice)
+
+    def words(self, choice: UInt64Column) -> UInt64Column:
+        """Give the word of each choice: bit i says whether vector i of the basis is added."""
+        words = np.full(len(choice), self.base, np.uint64)
+        for index, vector in enumerate(self.basis):
+            words ^= ((choice >> np.uint64(index)) & np.uint64(1)) * np.uint64(vector)
+        return words
+
+
+def sent_frames(layout: FrameLayout, *, fixed: dict[str, int] | None = None) -> FrameSpace:
+    """Give the frames that a sender can send, idle ones apart.
+
+    Args:
+        layout: the frame's.
+        fixed: fields that have one value in all of them.
+    """
+    equations: Equations = frame_equations(layout)
+    for name, value in (fixed or {}).items():
+        equations += [
+            (1 << place, value >> bit & 1) for bit, place in enumerate(layout.bit_places(name))
+        ]
+    found = solution_space(equations, layout.frame_bits)
+    if found is None:
+        raise ValueError(f"no frame of link {layout.link.name} has {fixed}")
+    return FrameSpace(*found)
+
+
+def idle_frame(layout: FrameLayout) -> FrameSpace:
+    """Give the space that holds the idle frame and nothing else."""
+    return FrameSpace(layout.idle_word)
+
+
+class Judge:
+    """Whether a word is right, or (with a marker) right and a candidate, as linear parts.
+
+    A word passes if `linear(word)` equals `constant`.
+
+    Args:
+        layout: the frame's.
+        with_marker: ask for the marker of the framing too.
+    """
+
+    def __init__(self, layout: FrameLayout, *, with_marker: bool = False) -> None:
+        self.layout = layout
+        tables = layout.syndrome_tables.astype(object).tolist()
+        self._tables: list[list[int]] = [[int(one) for one in row] for row in tables]
+        base = self._tables[0][0]
+        self._tables[0] = [one ^ base for one in self._tables[0]]
+        self._bytes = range(-(-layout.frame_bits // 8))
+        self.bits = layout.syndrome_bits
+        self.constant = layout.syndrome_constant
+        self._marker_shift = layout.frame_bits
+        framing = layout.link.framing
+        if with_marker and isinstance(framing, MarkerFraming):
+            marker_bits = len(framing.symbols) * layout.lanes
+            self._marker_shift = layout.frame_bits - marker_bits
+            self.constant |= layout.bits_of_symbols(framing.symbols) << self.bits
+            self.bits += marker_bits
+
+    def linear(self, word: int) -> int:
+        """Give the linear part of a word's judgement."""
+        tables = self._tables
+        found = word >> self._marker_shift << self.layout.syndrome_bits
+        for index in self._bytes:
+            found ^= tables[index][word >> 8 * index & 0xFF]
+        return found
+
+    def passes(self, word: int) -> bool:
+        """Tell whether one word passes, the idle frame's exception included."""
+        if self.linear(word) == self.constant:
+            return True
+        return word == self.layout.idle_word
+
+
+def window(layout: FrameLayout, first: int, second: int, offset: int) -> int:
+    """Give the word that is read `offset` symbols behind the start of the first of two words."""
+    bits = offset * layout.lanes
+    mask = (1 << layout.frame_bits) - 1
+    return (first << bits & mask) | second >> (layout.frame_bits - bits)

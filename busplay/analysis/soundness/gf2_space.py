@@ -1,0 +1,132 @@
+"""Subspaces over GF(2), a vector an integer: ranks, spans, and the solutions of equations.
+
+`busplay.link.gf2.solve` finds one solution; here are all of them, and how many.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+
+class Span:
+    """The span of the vectors added so far, kept by the highest bit of each row."""
+
+    def __init__(self, vectors: Iterable[int] = ()) -> None:
+        self._rows: dict[int, int] = {}
+        for vector in vectors:
+            self.add(vector)
+
+    @property
+    def rank(self) -> int:
+        """How many of the vectors were independent."""
+        return len(self._rows)
+
+    def reduce_above(self, vector: int, shift: int) -> int:
+        """Take away from a vector what the span has of its bits from `shift` on."""
+        rows = self._rows
+        kept = 0
+        while vector >> shift:
+            lead = vector.bit_length()
+            row = rows.get(lead)
+            if row is None:
+                kept |= 1 << (lead - 1)
+                vector ^= 1 << (lead - 1)
+            else:
+                vector ^= row
+        return kept | vector
+
+    def add(self, vector: int) -> bool:
+        """Add a vector; tell whether it was independent of those before."""
+        rows = self._rows
+        while vector:
+            row = rows.get(vector.bit_length())
+            if row is None:
+                rows[vector.bit_length()] = vector
+                return True
+            vector ^= row
+        return False
+
+    def __contains__(self, vector: int) -> bool:
+        rows = self._rows
+        while vector:
+            row = rows.get(vector.bit_length())
+            if row is None:
+                return False
+            vector ^= row
+        return True
+
+    def copy(self) -> Span:
+        """Give a span that can grow by itself."""
+        other = Span()
+        other._rows = dict(self._rows)
+        return other
+
+
+def rank(vectors: Iterable[int]) -> int:
+    """Give the dimension of the span."""
+    return Span(vectors).rank
+
+
+def coordinates(vectors: Sequence[int]) -> tuple[list[int], int]:
+    """Rewrite vectors in coordinates of their own span.
+
+    Returns:
+        Each vector in as many bits as the span has dimensions, and that number. Sums that are
+        0 before are 0 after and the other way round.
+    """
+    rows: dict[int, tuple[int, int]] = {}
+    found = []
+    for vector in vectors:
+        rest, coordinate = vector, 0
+        while rest:
+            lead = rest.bit_length()
+            row = rows.get(lead)
+            if row is None:
+                fresh = 1 << len(rows)
+                rows[lead] = (rest, coordinate ^ fresh)
+                coordinate = fresh
+                break
+            rest ^= row[0]
+            coordinate ^= row[1]
+        found.append(coordinate)
+    return found, len(rows)
+
+
+def solution_space(
+    equations: Iterable[tuple[int, int]], unknowns: int
+) -> tuple[int, tuple[int, ...]] | None:
+    """Find all solutions of equations.
+
+    Args:
+        equations: (factors, value) as for `busplay.link.gf2.solve`.
+        unknowns: how many there are; bit i of a row is the factor of unknown i.
+
+    Returns:
+        One solution and a basis of what solutions may differ by; None if there is none.
+    """
+    rows: dict[int, tuple[int, int]] = {}
+    for equation_factors, equation_value in equations:
+        factors, value = equation_factors, equation_value
+        for lead, (row, row_value) in rows.items():
+            if factors >> lead & 1:
+                factors ^= row
+                value ^= row_value
+        if not factors:
+            if value:
+                return None
+            continue
+        lead = factors.bit_length() - 1
+        for other, (row, row_value) in rows.items():
+            if row >> lead & 1:
+                rows[other] = (row ^ factors, row_value ^ value)
+        rows[lead] = (factors, value)
+    one = sum(value << lead for lead, (_, value) in rows.items())
+    basis = []
+    for free in range(unknowns):
+        if free not in rows:
+            vector = 1 << free
+            for lead, (row, _) in rows.items():
+                if row >> free & 1:
+                    vector |= 1 << lead
+            basis.append(vector)
+    return one, tuple(basis)

@@ -1,0 +1,237 @@
+"""Where idle frames, and what imitates them, could mislead a receiver.
+
+How to think about it. At each wrong offset a receiver can read the idle frame against itself,
+the idle frame with a stored frame behind it, and a stored frame with the idle one behind it. The
+first is one word; of the others a share of all stored frames makes the window right, which a
+rank tells, and elimination gives an example. The same questions about the marker say which
+payloads imitate it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Literal
+
+from busplay.analysis.soundness.constant_stream import stream_shares
+from busplay.analysis.soundness.damage import right_chance
+from busplay.analysis.soundness.frame_space import (
+    FrameSpace,
+    Judge,
+    idle_frame,
+    sent_frames,
+    window,
+)
+from busplay.analysis.soundness.hold import mean_frames_in_step
+from busplay.description.link import MarkerFraming, StrobeFraming
+from busplay.link.frame_facts import describe_word, store_frame_cases, word_equations
+from busplay.link.framing.marker import find_imitation
+from busplay.link.gf2 import solve
+from busplay.link.layout import FrameLayout
+
+Meeting = Literal["idle, idle", "idle, frame", "frame, idle", "frame, frame"]
+MEETINGS: tuple[Meeting, ...] = ("idle, idle", "idle, frame", "frame, idle", "frame, frame")
+
+
+@dataclass(frozen=True, slots=True)
+class OffsetFacts:
+    """What is read at one wrong offset.
+
+    Attributes:
+        offset: symbols behind a frame's start.
+        right_ratio: by what meets what, the share of random frames for which the window looks
+            right; 0 or 1 where both are idle.
+    """
+
+    offset: int
+    right_ratio: dict[Meeting, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Imitation:
+    """Payloads that show the marker where no frame begins, and look right there.
+
+    Attributes:
+        offset: symbols behind the first frame's start.
+        meeting: what meets what.
+        ratio: share of random frames, or pairs of them, that do.
+        example: the frames, in words.
+    """
+
+    offset: int
+    meeting: Meeting
+    ratio: float
+    example: str
+
+
+@dataclass(frozen=True, slots=True)
+class MarkerFacts:
+    """How a marker can be imitated, and for how long a receiver can stay fooled.
+
+    Attributes:
+        is_unique: whether no frames show it anywhere but where the idle frame begins.
+        imitations: every place and meeting where frames show it and look right there, so that
+            a receiver takes it.
+        lasting: one frame that imitates it for ever if it is repeated; empty: none does.
+        lasting_ratio: share of all frames that do.
+        mean_frames_fooled: how many frames a receiver that took an imitation for a start stays
+            there on average while frames are random, until it lets go; None: it takes none.
+    """
+
+    is_unique: bool
+    imitations: tuple[Imitation, ...]
+    lasting: str
+    lasting_ratio: float
+    mean_frames_fooled: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class IdleFacts:
+    """The idle frame and its neighbours at every wrong offset.
+
+    Attributes:
+        passing_rotations: offsets at which an idle link looks right.
+        offsets: one for each wrong offset.
+    """
+
+    passing_rotations: tuple[int, ...]
+    offsets: tuple[OffsetFacts, ...]
+
+
+def idle_facts(layout: FrameLayout) -> IdleFacts | None:
+    """Look at every wrong offset of an idle link and of one that begins or ends to be idle."""
+    if isinstance(layout.link.framing, StrobeFraming):
+        return None
+    judge = Judge(layout)
+    kinds = _kinds(layout)
+    offsets = []
+    for offset in range(1, layout.frame_symbols):
+        ratios: dict[Meeting, float] = {
+            meeting: float(_window_chance(layout, kinds, meeting, judge, offset))
+            for meeting in MEETINGS
+        }
+        offsets.append(OffsetFacts(offset, ratios))
+    passing = tuple(one.offset for one in offsets if one.right_ratio["idle, idle"] == 1)
+    return IdleFacts(passing, tuple(offsets))
+
+
+def _kinds(layout: FrameLayout) -> dict[str, FrameSpace]:
+    return {"idle": idle_frame(layout), "frame": sent_frames(layout)}
+
+
+def _window_chance(
+    layout: FrameLayout,
+    kinds: dict[str, FrameSpace],
+    meeting: Meeting,
+    judge: Judge,
+    offset: int,
+) -> Fraction:
+    first, second = meeting.split(", ")
+    return right_chance(
+        [kinds[first], kinds[second]],
+        judge,
+        lambda words: window(layout, words[0], words[1], offset),
+    )
+
+
+def marker_facts(layout: FrameLayout) -> MarkerFacts | None:
+    """Find which payloads imitate the marker; None for a link without one."""
+    framing = layout.link.framing
+    if not isinstance(framing, MarkerFraming):
+        return None
+    judge, right = Judge(layout, with_marker=True), Judge(layout)
+    kinds = _kinds(layout)
+    imitations = []
+    for offset in range(1, layout.frame_symbols):
+        for meeting in MEETINGS:
+            chance = _window_chance(layout, kinds, meeting, judge, offset)
+            if chance:
+                example = _example(layout, framing, meeting, offset)
+                if example:
+                    imitations.append(Imitation(offset, meeting, float(chance), example))
+    lasting, share = _lasting(layout, judge, kinds["frame"])
+    fooled = None
+    if imitations:
+        offset = max(imitations, key=lambda one: one.ratio).offset
+        q = float(_window_chance(layout, kinds, "frame, frame", right, offset))
+        if framing.rule == "confirm":
+            # One more window, right with chance q, and so on until the first wrong one.
+            fooled = 1 / (1 - q) if q < 1 else float("inf")
+        else:
+            fooled = mean_frames_in_step(1 - q, framing.release_frames)
+    unique = find_imitation(layout, framing) is None
+    return MarkerFacts(unique, tuple(imitations), lasting, share, fooled)
+
+
+def _example(layout: FrameLayout, framing: MarkerFraming, meeting: Meeting, offset: int) -> str:
+    """Give two neighbours in words that show the marker and look right `offset` symbols in."""
+    frame_bits = layout.frame_bits
+    marker_bits = len(framing.symbols) * layout.lanes
+    lowest = 2 * frame_bits - offset * layout.lanes
+    shown = word_equations(
+        layout.bits_of_symbols(framing.symbols), marker_bits, shift=lowest - marker_bits
+    )
+    columns = layout.syndrome_columns[::-1]
+    looks_right = [
+        (
+            sum(
+                1 << (lowest - frame_bits + place)
+                for place, column in enumerate(columns)
+                if column >> bit & 1
+            ),
+            layout.syndrome_constant >> bit & 1,
+        )
+        for bit in range(layout.syndrome_bits)
+    ]
+    first_kind, second_kind = meeting.split(", ")
+    idle = layout.idle_word
+    first_cases = (
+        [word_equations(idle, frame_bits, shift=frame_bits)]
+        if first_kind == "idle"
+        else list(store_frame_cases(layout, shift=frame_bits))
+    )
+    second_cases = (
+        [word_equations(idle, frame_bits)]
+        if second_kind == "idle"
+        else list(store_frame_cases(layout))
+    )
+    for first in first_cases:
+        for second in second_cases:
+            both = solve(shown + looks_right + first + second)
+            if both is not None:
+                words = both >> frame_bits, both & ((1 << frame_bits) - 1)
+                return " then ".join(describe_word(layout, word) for word in words)
+    if first_kind == second_kind == "idle":
+        return "an idle link"
+    return ""
+
+
+def _lasting(layout: FrameLayout, judge: Judge, frames: FrameSpace) -> tuple[str, float]:
+    """Find a frame that imitates the marker for ever when it is repeated, and how many do."""
+    example = ""
+    if layout.link.field_named("sequence") is None:
+        for offset in range(1, layout.frame_symbols):
+            word = _repeated_example(layout, judge, frames, offset)
+            if word is not None:
+                example = describe_word(layout, word)
+                break
+    return example, stream_shares(layout)[0].ratio
+
+
+def _repeated_example(
+    layout: FrameLayout, judge: Judge, frames: FrameSpace, offset: int
+) -> int | None:
+    linear = [judge.linear(window(layout, one, one, offset)) for one in frames.basis]
+    constant = judge.constant ^ judge.linear(window(layout, frames.base, frames.base, offset))
+    equations = [
+        (sum((one >> bit & 1) << index for index, one in enumerate(linear)), constant >> bit & 1)
+        for bit in range(judge.bits)
+    ]
+    choice = solve(equations)
+    if choice is None:
+        return None
+    word = frames.base
+    for index, vector in enumerate(frames.basis):
+        if choice >> index & 1:
+            word ^= vector
+    return word

@@ -1,0 +1,361 @@
+"""The findings as plain text for a terminal."""
+
+from __future__ import annotations
+
+from math import comb, isfinite
+
+from busplay.analysis.soundness.bursts import BurstCounts
+from busplay.analysis.soundness.figures import duration, percent
+from busplay.analysis.soundness.idle import MEETINGS, IdleFacts, MarkerFacts
+from busplay.analysis.soundness.report import CheckReport, LockReport, Soundness
+from busplay.analysis.soundness.simulation import SimulatedLocks
+from busplay.analysis.soundness.unions import Share
+from busplay.description.text_layout import counted, heading, pairs, table
+
+SHOWN_WEIGHTS = 4
+RIGHT = frozenset(range(6))
+METHODS = {
+    "counted": "every word tried",
+    "independent": "exact",
+    "inclusion": "exact",
+    "sampled": "sampled",
+}
+
+
+def soundness_text(found: Soundness, *, symbol_ns: float | None = None) -> str:
+    """Write all findings in plain text of 80 columns.
+
+    Args:
+        found: of `report.analyse`.
+        symbol_ns: time of a symbol, if the clock is known.
+    """
+    lines: list[str] = []
+    if found.idle is not None:
+        lines += heading("Wrong places: the share of frames with which one looks right")
+        lines += _idle_lines(found.idle)
+    if found.marker is not None:
+        lines += heading("The marker")
+        lines += pairs(_marker_rows(found.marker))
+    lines += heading("What the check and the constants notice")
+    lines += pairs(_check_rows(found))
+    lines += heading("Bit errors, each bit by itself")
+    lines += _rate_lines(found, symbol_ns)
+    lines += heading("Into step: by the Markov chain, and by the real receiver")
+    lines += _lock_lines(found, symbol_ns)
+    if found.stream is not None:
+        lines += heading("One frame over and over: words that hold a receiver at a wrong place")
+        lines += _stream_lines(found)
+    lines += _weakness_lines(found)
+    return "\n".join(lines[1:])
+
+
+def _idle_lines(idle: IdleFacts) -> list[str]:
+    names = ["on a busy link" if one == "frame, frame" else one for one in MEETINGS]
+    names[0] = "idle, idle"
+    rows = [("late by", *names)]
+    for one in idle.offsets:
+        cells = [
+            ("RIGHT" if ratio else "wrong") if meeting == "idle, idle" else percent(ratio)
+            for meeting, ratio in one.right_ratio.items()
+        ]
+        rows.append((f"{one.offset}", *cells))
+    lines = table(_folded(rows), right=frozenset({1}))
+    if idle.passing_rotations:
+        shown = ", ".join(str(one) for one in idle.passing_rotations)
+        lines.append(f"  FAULT: an idle link looks right when read {shown} symbols late")
+    elif idle.offsets:
+        lines.append("  no rotation of the idle frame passes")
+    return lines
+
+
+def _folded(rows: list[tuple[str, ...]]) -> list[tuple[str, ...]]:
+    """Join rows that follow each other and say the same."""
+    folded: list[tuple[str, ...]] = [rows[0]]
+    first = ""
+    for row in rows[1:]:
+        if len(folded) > 1 and folded[-1][1:] == row[1:]:
+            folded[-1] = (f"{first}-{row[0]}", *row[1:])
+        else:
+            first = row[0]
+            folded.append(row)
+    return folded
+
+
+def _marker_rows(marker: MarkerFacts) -> list[tuple[str, str]]:
+    rows = []
+    if marker.is_unique:
+        rows.append(("imitated", "never: no row of frames shows it at another place"))
+    elif not marker.imitations:
+        rows.append(("imitated", "in part: frames show it elsewhere, but never look right there"))
+    for one in marker.imitations[:4]:
+        rows.append(
+            (
+                "imitated",
+                f"{one.offset} late, {one.meeting}: {percent(one.ratio)} of them, such as"
+                f" {one.example}",
+            )
+        )
+    if len(marker.imitations) > 4:
+        rows.append(("", f"and in {len(marker.imitations) - 4} more ways"))
+    if marker.mean_frames_fooled is not None:
+        if isfinite(marker.mean_frames_fooled):
+            text = f"{marker.mean_frames_fooled:,.1f} frames on average, with random frames"
+        else:
+            text = "for ever, even with random frames"
+        rows.append(("fooled", text))
+    if marker.lasting:
+        rows.append(
+            (
+                "for ever",
+                f"by {percent(marker.lasting_ratio)} of all frames if they are repeated, such as"
+                f" {marker.lasting}",
+            )
+        )
+    return rows
+
+
+def _check_rows(found: Soundness) -> list[tuple[str, str]]:
+    check = found.check
+    unseen = check.unseen
+    distance = unseen.min_distance
+    if distance is None and unseen.is_complete:
+        shown = "no error goes unseen"
+    elif distance is None:
+        shown = f"more than {len(unseen.counts) - 1}"
+    else:
+        shown = f"{distance}: all errors of up to {counted(distance - 1, 'bit')} are noticed"
+        if distance == 1:
+            shown = "1: not even every single wrong bit is noticed"
+    weights = "; ".join(
+        f"{unseen.counts[w]:,} of {comb(found.frame_bits, w):,} of {counted(w, 'bit')}"
+        for w in range(1, min(SHOWN_WEIGHTS, found.frame_bits) + 1)
+    )
+    apart = "all told apart" if check.singles_told_apart else "some look alike, or like none"
+    rows = [
+        ("distance", shown),
+        ("unseen", weights),
+        ("random", f"{percent(unseen.random_ratio)} of random damage goes unseen"),
+        (
+            "single bits",
+            f"{apart}; {check.doubles_like_single} of {check.doubles} double errors look like a"
+            " single one",
+        ),
+        ("bursts", _burst_text(check.bursts, "bit")),
+        ("on one lane", _burst_text(check.lane_bursts, "edge")),
+        ("whole edges", _burst_text(check.edge_bursts, "edge")),
+    ]
+    return rows + _damage_rows(check)
+
+
+def _burst_text(bursts: BurstCounts, unit: str) -> str:
+    seen = bursts.seen_to_length
+    if seen == len(bursts.unseen):
+        return "every burst is noticed"
+    longer = f"{percent(bursts.longer_ratio)} of longer ones go unseen"
+    if seen == 0:
+        return f"{percent(bursts.longer_ratio)} go unseen"
+    return f"all over up to {counted(seen, unit)} noticed; {longer}"
+
+
+def _damage_rows(check: CheckReport) -> list[tuple[str, str]]:
+    worst = max(check.stuck, key=lambda one: one.share.unseen_ratio)
+    stuck = f"{percent(worst.share.unseen_ratio)} of the frames that it changes look right"
+    if worst.share.unseen_ratio == 0:
+        stuck = "every frame that it changes is noticed"
+    hidden = [one for one in check.stuck if one.shows_while_idle is False]
+    if hidden:
+        shown = ", ".join(f"lane {one.lane} at {one.level}" for one in hidden)
+        stuck += f"; an idle link does not show {shown}"
+    rows = [("stuck lane", stuck), ("swapped", _edge_text(check.swapped.unseen_ratio))]
+    if check.lost_one is None:
+        rows.append(("lost edge", "the strobe shows it"))
+    elif check.lost_two is None:
+        rows.append(
+            (
+                "lost edge",
+                f"the next frame's strobe shows it; with none behind,"
+                f" {_edge_text(check.lost_one.unseen_ratio)}",
+            )
+        )
+    else:
+        rows.append(("lost edge", _edge_text(check.lost_one.unseen_ratio)))
+        rows.append(("two lost", _edge_text(check.lost_two.unseen_ratio)))
+    return rows
+
+
+def _edge_text(ratio: float) -> str:
+    if ratio == 0:
+        return "every frame that it changes is noticed"
+    return f"{percent(ratio)} of the frames that it changes look right"
+
+
+def _time(symbols: float, symbol_ns: float | None) -> str:
+    """Write a time, if the clock is known."""
+    if symbol_ns is None:
+        return ""
+    return duration(symbols * symbol_ns * 1e-9)
+
+
+def _rate_lines(found: Soundness, symbol_ns: float | None) -> list[str]:
+    rows = [("rate", "frames damaged", "unseen", "frames in step", "that is")]
+    for one in found.rates:
+        held, time = "no step to lose", ""
+        if found.hold is not None or found.idle is not None:
+            held = "over 1e300"
+            if one.mean_frames_in_step is not None:
+                held = f"{one.mean_frames_in_step:,.4g}"
+                time = _time(one.mean_frames_in_step * found.frame_symbols, symbol_ns)
+        rows.append(
+            (
+                f"{one.bit_error_rate:g}",
+                f"{one.damaged_chance:.3g}",
+                f"{one.unseen_chance:.3g}",
+                held,
+                time,
+            )
+        )
+    lines = table(rows, right=frozenset({0}))
+    hold = found.hold
+    if hold is not None:
+        lines += pairs(
+            [
+                (
+                    "tried",
+                    f"at a rate of {hold.bit_error_rate:.3g} step is held for"
+                    f" {hold.mean_frames:,.1f} frames by the theory of runs; the receiver held it"
+                    f" for {hold.simulated.mean:,.1f} +- {hold.simulated.standard_error:,.1f}"
+                    f" ({hold.simulated.trials:,} trials): {_agreement(hold.agree)}",
+                )
+            ]
+        )
+    return lines
+
+
+def _agreement(agree: bool) -> str:
+    return "they agree" if agree else "THEY DIFFER"
+
+
+def _lock_lines(found: Soundness, symbol_ns: float | None) -> list[str]:
+    rows = [("link", "from", "mean", "99 %", "false lock", "receiver's mean")]
+    for lock in found.locks:
+        for name, told, tried in (
+            ("power-on", lock.power_on, lock.power_on_simulated),
+            ("lost edge", lock.lost_edge, lock.lost_edge_simulated),
+        ):
+            never = not isfinite(told.mean_symbols)
+            quantile = "-" if told.quantile_symbols is None else f"{told.quantile_symbols:,}"
+            rows.append(
+                (
+                    lock.load,
+                    name,
+                    "never" if never else f"{told.mean_symbols:,.2f}",
+                    quantile,
+                    "-" if never else percent(told.false_ratio),
+                    _tried_text(tried),
+                )
+            )
+    lines = table(rows, right=frozenset({2, 3}))
+    lines += pairs([("", _lock_note(found, symbol_ns))])
+    return lines
+
+
+def _tried_text(tried: SimulatedLocks | None) -> str:
+    if tried is None:
+        return "-"
+    mean = tried.symbols
+    if mean.standard_error == 0:
+        return f"{mean.mean:,.2f}, at every symbol"
+    text = f"{mean.mean:,.2f} +- {mean.standard_error:.2f}"
+    if tried.false_locks:
+        text += f", {tried.false_locks} of {mean.trials:,} false"
+    return text
+
+
+def _lock_note(found: Soundness, symbol_ns: float | None) -> str:
+    agree = all(lock.agree for lock in found.locks)
+    note = "in symbols"
+    if symbol_ns is not None:
+        note += f" of {symbol_ns:,.4g} ns"
+    note += f"; a frame has {found.frame_symbols}. Chain and receiver: {_agreement(agree)}."
+    return note + _never_note(found.locks)
+
+
+def _never_note(locks: tuple[LockReport, ...]) -> str:
+    for lock in locks:
+        if not isfinite(lock.power_on.mean_symbols):
+            return f" On a link that is {lock.load} nothing shows where frames begin."
+        if not isfinite(lock.lost_edge.mean_symbols):
+            return " A wrong place can look right for ever."
+    return ""
+
+
+def share_text(share: Share) -> str:
+    """Write a share with how it was found."""
+    text = percent(share.ratio)
+    if share.method == "sampled":
+        return f"{text} (sampled: {100 * share.low:.3g} to {100 * share.high:.3g} %)"
+    return text
+
+
+def _stream_lines(found: Soundness) -> list[str]:
+    stream = found.stream
+    if stream is None:
+        return []
+    rows = [
+        ("kept", f"{share_text(stream.kept)} of all words keep a receiver that is there"),
+        ("found", f"{share_text(stream.found)} also bring one there that hunts"),
+    ]
+    here = stream.here
+    if here is not None:
+        rows.append(
+            (
+                "idle slots",
+                f"one in {here.idle_every}, as this link has: {share_text(here.found)} find it,"
+                f" {share_text(here.kept)} keep it",
+            )
+        )
+    if stream.without_sequence != stream.kept:
+        rows.append(
+            ("uncounted", f"{share_text(stream.without_sequence)} if no field counted frames")
+        )
+    rows.append(("method", METHODS[stream.kept.method]))
+    lines = pairs(rows)
+    if stream.idle and stream.without_sequence.ratio:
+        lines.append("")
+        table_rows = [("idle every", "found", "kept", "costs")]
+        for index, effect in enumerate(stream.idle):
+            first = effect.idle_every
+            behind = stream.idle[index + 1].idle_every - 1 if index + 1 < len(stream.idle) else 0
+            name = f"{first} and more" if not behind else f"{first} to {behind}"
+            if behind == first:
+                name = f"{first}"
+            cost = f"1/{behind or first} of the link" + ("" if behind else " or less")
+            table_rows.append((name, share_text(effect.found), share_text(effect.kept), cost))
+        lines += table(table_rows)
+    return lines
+
+
+def _weakness_lines(found: Soundness) -> list[str]:
+    lines = []
+    faults = [one for one in found.weaknesses if one.is_fault]
+    others = [one for one in found.weaknesses if not one.is_fault]
+    for title, group in (("Faults", faults), ("Weaknesses", others)):
+        if group:
+            lines += heading(f"{title}, and what a search found against them")
+        for one in group:
+            lines += pairs([("-", one.text)])
+            for choice in one.choices:
+                result = "removes it" if choice.removes else "less of it"
+                lines += pairs([("  ", f"{choice.change}: {choice.effect} ({result})")])
+            if not one.choices:
+                lines += pairs([("  ", "none of the choices tried makes it less")])
+    verdict = "sound" if found.is_sound else "NOT SOUND"
+    counts = []
+    if faults:
+        counts.append(counted(len(faults), "fault"))
+    counts.append(
+        "no weaknesses found"
+        if not others
+        else f"{len(others)} {'weakness' if len(others) == 1 else 'weaknesses'}"
+    )
+    return [*lines, "", f"The frame layout is {verdict}: {', '.join(counts)}."]

@@ -1,0 +1,188 @@
+"""Errors that the check cannot see, by how many bits are wrong.
+
+How to think about it. An error goes unseen exactly if its bits' columns sum to 0: unseen errors
+are the words of a linear code, and a layout's constants are checks too. The code's dual has one
+word for each combination of check bits, so where these are few a Walsh-Hadamard transform of the
+columns gives the weights of all dual words at once, and the MacWilliams identity turns them into
+the number of unseen errors of every weight. Where instead the unseen errors are few they are
+listed. In between, errors of low weight are counted by meeting in the middle: the syndromes of
+the errors in the first half of the frame against those of the second half.
+
+Source: MacWilliams identity for binary linear codes, with Krawtchouk polynomials.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from math import comb
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busplay.analysis.soundness.gf2_space import coordinates, solution_space
+
+Method = Literal["dual", "listed", "middle"]
+# A transform of so many values takes a tenth of a second.
+TRANSFORM_BITS_MAX = 18
+LISTED_BITS_MAX = 20
+MIDDLE_WEIGHT = 6
+
+
+@dataclass(frozen=True, slots=True)
+class UnseenErrors:
+    """How many errors of each weight go unseen.
+
+    Attributes:
+        frame_bits: bits of a frame.
+        check_rank: independent check bits, constants among them.
+        counts: entry w is the number of unseen errors of w bits, entry 0 is 1; complete if it
+            has `frame_bits + 1` entries, else it ends at the weight that was counted.
+        method: how; see this module.
+    """
+
+    frame_bits: int
+    check_rank: int
+    counts: tuple[int, ...]
+    method: Method
+
+    @property
+    def is_complete(self) -> bool:
+        """Whether every weight was counted."""
+        return len(self.counts) == self.frame_bits + 1
+
+    @property
+    def min_distance(self) -> int | None:
+        """Fewest wrong bits that go unseen; None: more than were counted, or none do."""
+        return next((w for w, count in enumerate(self.counts) if w and count), None)
+
+    @property
+    def random_ratio(self) -> float:
+        """Share of random damage, every wrong word being as likely, that goes unseen."""
+        unseen = (1 << (self.frame_bits - self.check_rank)) - 1
+        return unseen / ((1 << self.frame_bits) - 1)
+
+    def unseen_chance(self, bit_error_rate: float) -> float:
+        """Chance that a frame is damaged and nothing shows it.
+
+        Weights that were not counted are taken as if each of their errors went unseen with
+        the chance of random damage.
+        """
+        p = bit_error_rate
+        known = sum(
+            count * p**w * (1 - p) ** (self.frame_bits - w)
+            for w, count in enumerate(self.counts)
+            if w
+        )
+        for w in range(len(self.counts), self.frame_bits + 1):
+            errors = comb(self.frame_bits, w) * p**w * (1 - p) ** (self.frame_bits - w)
+            known += errors * 2.0**-self.check_rank
+        return known
+
+    def right_chance(self, bit_error_rate: float) -> float:
+        """Chance that a frame looks right: undamaged, or damaged and nothing shows it."""
+        return (1 - bit_error_rate) ** self.frame_bits + self.unseen_chance(bit_error_rate)
+
+
+def count_unseen(columns: list[int]) -> UnseenErrors:
+    """Count the unseen errors of a frame.
+
+    Args:
+        columns: `FrameLayout.syndrome_columns`: what each bit changes in the syndrome.
+    """
+    short, check_rank = coordinates(columns)
+    size = len(columns)
+    if check_rank <= TRANSFORM_BITS_MAX:
+        return UnseenErrors(size, check_rank, _by_dual(short, check_rank), "dual")
+    if size - check_rank <= LISTED_BITS_MAX:
+        return UnseenErrors(size, check_rank, _by_listing(short, check_rank), "listed")
+    counts = _by_meeting(short, min(MIDDLE_WEIGHT, size))
+    return UnseenErrors(size, check_rank, counts, "middle")
+
+
+def dual_weights(columns: list[int], check_rank: int) -> list[int]:
+    """Count the dual code's words by weight: entry w is how many have w ones.
+
+    Args:
+        columns: independent in `check_rank` bits.
+    """
+    size = 1 << check_rank
+    sums = np.bincount(np.array(columns, np.int64), minlength=size).astype(np.int32)
+    half = 1
+    while half < size:
+        pairs = sums.reshape(-1, 2, half)
+        sums = np.stack([pairs[:, 0] + pairs[:, 1], pairs[:, 0] - pairs[:, 1]], axis=1).reshape(-1)
+        half *= 2
+    weights = (len(columns) - sums) // 2
+    return [int(count) for count in np.bincount(weights, minlength=len(columns) + 1)]
+
+
+def _by_dual(columns: list[int], check_rank: int) -> tuple[int, ...]:
+    size = len(columns)
+    totals = [0] * (size + 1)
+    for weight, count in enumerate(dual_weights(columns, check_rank)):
+        if count:
+            for power, factor in enumerate(_krawtchouk(size, weight)):
+                totals[power] += count * factor
+    return tuple(total >> check_rank for total in totals)
+
+
+@lru_cache(maxsize=4096)
+def _krawtchouk(size: int, weight: int) -> list[int]:
+    """Give the coefficients of (1 - z)^weight (1 + z)^(size - weight)."""
+    factors = [1]
+    for index in range(size):
+        sign = -1 if index < weight else 1
+        factors = [
+            here + sign * before for here, before in zip([*factors, 0], [0, *factors], strict=True)
+        ]
+    return factors
+
+
+def _by_listing(columns: list[int], check_rank: int) -> tuple[int, ...]:
+    equations = [
+        (sum((column >> bit & 1) << place for place, column in enumerate(columns)), 0)
+        for bit in range(check_rank)
+    ]
+    space = solution_space(equations, len(columns))
+    if space is None:
+        raise AssertionError("equations without a constant always have the solution 0")
+    words = np.zeros(1, np.uint64)
+    for vector in space[1]:
+        words = np.concatenate([words, words ^ np.uint64(vector)])
+    return tuple(np.bincount(np.bitwise_count(words), minlength=len(columns) + 1).tolist())
+
+
+def _half_syndromes(columns: list[int], heaviest: int) -> list[NDArray[np.uint64]]:
+    """Give the syndromes of all errors within some columns, by weight."""
+    by_weight = [np.zeros(1, np.uint64)]
+    last = np.full(1, -1, np.int64)
+    for _ in range(heaviest):
+        sums, lasts = [], []
+        for index, column in enumerate(columns):
+            # Ordered by their last column, so that each error is made once.
+            some = by_weight[-1][: int(np.searchsorted(last, index))]
+            sums.append(some ^ np.uint64(column))
+            lasts.append(np.full(len(some), index, np.int64))
+        by_weight.append(np.concatenate(sums))
+        last = np.concatenate(lasts)
+    return by_weight
+
+
+def _by_meeting(columns: list[int], heaviest: int) -> tuple[int, ...]:
+    middle = len(columns) // 2
+    first = [np.unique(s, return_counts=True) for s in _half_syndromes(columns[:middle], heaviest)]
+    other = [np.unique(s, return_counts=True) for s in _half_syndromes(columns[middle:], heaviest)]
+    counts = []
+    for weight in range(heaviest + 1):
+        total = 0
+        for part in range(weight + 1):
+            keys, times = first[part]
+            other_keys, other_times = other[weight - part]
+            _, here, there = np.intersect1d(
+                keys, other_keys, assume_unique=True, return_indices=True
+            )
+            total += int((times[here] * other_times[there]).sum())
+        counts.append(total)
+    return tuple(counts)
