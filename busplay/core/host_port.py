@@ -217,6 +217,10 @@ class HostPort:
             case Register.EXIT:
                 self._exit_status = data
 
+    def write_console(self, data: bytes) -> None:
+        """Write bytes to CONSOLE, where a core has gathered some."""
+        self._console += data
+
     def _keys_waiting(self, cycle: int) -> int:
         waiting = 0
         for from_cycle, _ in self._keys:

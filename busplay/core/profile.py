@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Protocol, runtime_checkable
 
 from busplay.batch import UInt64Column
 
@@ -26,3 +27,14 @@ class CoreProfile:
     cycles: UInt64Column
     stores: UInt64Column
     stores_unchanged: UInt64Column
+
+
+@runtime_checkable
+class ProfilingCore(Protocol):
+    """A core that can count; the compiled one can."""
+
+    def start_profile(self) -> None:
+        """Count from now on; what was counted before is forgotten."""
+
+    def profile(self) -> CoreProfile | None:
+        """Give a copy of what was counted, or None if `start_profile` was not called."""

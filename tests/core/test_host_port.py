@@ -269,3 +269,11 @@ def test_instruction_bytes_in_the_port_do_not_reach_it() -> None:
     core.run(5)
     assert core.host_port.read(Register.KEY_READY, cycle=core.cycle) == 0x81
     assert core.pc == 0xA404
+
+
+def test_long_output_to_the_console_arrives_whole_and_in_order() -> None:
+    # INX, STX CONSOLE, BRA back: more bytes than a core gathers at a time.
+    core = small_machine("E8 8E02A4 80FA")
+    core.run(9 * 10_000)
+    assert core.host_port is not None
+    assert core.host_port.take_console() == bytes((number + 1) & 0xFF for number in range(10_000))

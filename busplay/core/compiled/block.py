@@ -18,7 +18,7 @@ taken, every entry leads to one function that counts and then jumps by the other
 
 from __future__ import annotations
 
-from enum import IntEnum, auto
+from enum import IntEnum
 
 MEMORY_BYTES = 0x10000
 MIRRORED_BYTES = 2
@@ -38,6 +38,7 @@ CANNOT_REPEAT = 0x8000
 
 NO_ANSWER = -1
 PORT_WRITES_MAX = 3
+CONSOLE_BYTES_MAX = 4096
 
 
 class Reason(IntEnum):
@@ -53,66 +54,73 @@ class Reason(IntEnum):
     """An instruction that is not there; it has not begun."""
 
 
-class Cell(IntEnum):
+class Cell:
     """The cells by number; cell n lies 8 * (n + 1) bytes below the base.
 
     LIMIT: cycle at which the code comes back. LEFT: cycles until then; so the next cycle is
     LIMIT - LEFT.
     V: the overflow flag is bit 7, the rest is of no account. D, I: 8 and 4, or 0.
     NZ: the Z flag is set if the low byte is 0, the N flag if bit 7 or 15 is set. C: 1 or 0.
+
+    Plain numbers, not an enum: the host looks at some forty of them each time that the code
+    comes back, and a member of an enum took it three times as long.
     """
 
     LIMIT = 0
-    V = auto()
-    D = auto()
-    I = auto()  # noqa: E741 - the flag's name
-    PORT_FIRST = auto()
+    V = 1
+    D = 2
+    I = 3  # noqa: E741 - the flag's name
+    PORT_FIRST = 4
     """Address of the host port, or one that nothing can have."""
-    LOG_COUNT = auto()
-    LOG_CYCLE = auto()
-    LOG_ADDRESS = auto()
-    LOG_DATA = auto()
+    LOG_COUNT = 5
+    LOG_CYCLE = 6
+    LOG_ADDRESS = 7
+    LOG_DATA = 8
     """Pointers to the columns of stores, and how many stand in them."""
-    PC = auto()
-    A = auto()
-    X = auto()
-    Y = auto()
-    S = auto()
-    NZ = auto()
-    C = auto()
-    LEFT = auto()
-    REASON = auto()
-    AT = auto()
+    PC = 9
+    A = 10
+    X = 11
+    Y = 12
+    S = 13
+    NZ = 14
+    C = 15
+    LEFT = 16
+    REASON = 17
+    AT = 18
     """Address of the instruction that stopped or wrote to the host port; opcode from bit 16."""
-    DELAYED = auto()
+    DELAYED = 19
     """1 if the last instruction was CLI, SEI or PLP; OLD_I is then I as it was before."""
-    OLD_I = auto()
-    VECTOR = auto()
+    OLD_I = 20
+    VECTOR = 21
     """Vector of an interrupt sequence to run first, or 0."""
-    ROM_WRITES = auto()
-    UNMAPPED_WRITES = auto()
-    RANDOM = auto()
-    KEPT_TICK = auto()
-    REFRESH_FROM = auto()
-    REFRESH_ENABLED = auto()
-    KEY_READY = auto()
+    ROM_WRITES = 22
+    UNMAPPED_WRITES = 23
+    RANDOM = 24
+    KEPT_TICK = 25
+    REFRESH_FROM = 26
+    REFRESH_ENABLED = 27
+    KEY_READY = 28
     """What KEY_READY reads before the cycle KEY_UNTIL; later the host must be asked."""
-    KEY_UNTIL = auto()
-    ANSWER = auto()
+    KEY_UNTIL = 29
+    ANSWER = 30
     """The byte that the host gave to a read, for the instruction that is run again."""
-    ASKED_OFFSET = auto()
-    ASKED_CYCLE = auto()
-    PROFILE_PC = auto()
+    ASKED_OFFSET = 31
+    ASKED_CYCLE = 32
+    PROFILE_PC = 33
     """Instruction under way, while a profile is taken; PROFILE_LEFT is LEFT as it began."""
-    PROFILE_LEFT = auto()
-    PROFILE_CYCLES = auto()
-    PROFILE_STORES = auto()
-    PROFILE_UNCHANGED = auto()
-    PROFILE_LAST = auto()
+    PROFILE_LEFT = 34
+    PROFILE_CYCLES = 35
+    PROFILE_STORES = 36
+    PROFILE_UNCHANGED = 37
+    PROFILE_LAST = 38
     """Pointers to the columns of a profile, see `ProfileCounts`."""
-    PORT_WRITES = auto()
+    CONSOLE_COUNT = 39
+    CONSOLE_DATA = 40
+    """Pointer to the bytes that were written to CONSOLE, room for CONSOLE_BYTES_MAX, and how many
+    they are."""
+    PORT_WRITES = 41
     """How many writes to the host port wait to be done; (cycle, offset, data) of each follow."""
-    PORT_WRITE = auto()
+    PORT_WRITE = 42
 
 
 CELL_COUNT = Cell.PORT_WRITE + 3 * PORT_WRITES_MAX

@@ -23,6 +23,7 @@ from busplay.core.compiled.block import (
     ACTIONS_OFFSET,
     BLOCK_BYTES,
     CELL_COUNT,
+    CONSOLE_BYTES_MAX,
     MEMORY_BYTES,
     MIRRORED,
     MIRRORED_BYTES,
@@ -114,6 +115,8 @@ class CompiledCore:
         # Cell n is the n-th from the end: `cells[~n]`.
         cells = block[base - 8 * CELL_COUNT : base].view(np.int64)
         self._cells: memoryview[int] = cells.data
+        self._console = np.zeros(CONSOLE_BYTES_MAX, np.uint8)
+        self._cells[~Cell.CONSOLE_DATA] = self._console.ctypes.data
         self._cells[~Cell.I] = INTERRUPT
         self._cells[~Cell.NZ] = 1
         self._cells[~Cell.ANSWER] = NO_ANSWER
@@ -233,7 +236,7 @@ class CompiledCore:
         cells[~Cell.I] = value & INTERRUPT
         cells[~Cell.C] = value & CARRY
 
-    def _set(self, name: str, cell: Cell, value: int, *, highest: int = 0xFF) -> None:
+    def _set(self, name: str, cell: int, value: int, *, highest: int = 0xFF) -> None:
         self._cells[~cell] = _in_range(name, value, highest)
 
     @property
@@ -367,6 +370,9 @@ class CompiledCore:
             cells[~Cell.KEY_UNTIL] = min(standing.key_ready_until, _CYCLES_MAX)
             self._kernel.run(self._base_address)
             port.resume(random=cells[~Cell.RANDOM], kept_tick=cells[~Cell.KEPT_TICK])
+            if cells[~Cell.CONSOLE_COUNT]:
+                port.write_console(self._console[: cells[~Cell.CONSOLE_COUNT]].tobytes())
+                cells[~Cell.CONSOLE_COUNT] = 0
         self._columns.note_filled(cells)
 
     def _answer(self) -> None:

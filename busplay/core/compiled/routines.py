@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from busplay.core.compiled.block import (
     CANNOT_REPEAT,
+    CONSOLE_BYTES_MAX,
     MIRRORED,
     NO_ANSWER,
     PROFILED,
@@ -188,10 +189,21 @@ def _write(code: Code, address: Value, byte: Value, cycle: Value, left: Value) -
     body.branch(action.has(Action.HOST_PORT), to_port, behind)
 
     body.open_block(to_port)
+    to_console, to_host = body.label(), body.label()
+    offset = address - code.cell(Cell.PORT_FIRST)
+    count = code.cell(Cell.CONSOLE_COUNT)
+    has_room = count.below(CONSOLE_BYTES_MAX)
+    body.branch(offset.equals(Register.CONSOLE).both(has_room), to_console, to_host)
+
+    body.open_block(to_console)
+    code.store_to(Cell.CONSOLE_DATA, count, byte, bits=8)
+    code.set_cell(Cell.CONSOLE_COUNT, count + 1)
+    body.jump(behind)
+
+    body.open_block(to_host)
     count = code.cell(Cell.PORT_WRITES)
     code.set_cell(Cell.PORT_WRITES, count + 1)
     first = count + (count << 1)
-    offset = address - code.cell(Cell.PORT_FIRST)
     for number, value in enumerate((cycle, offset, byte)):
         code.set_cell_of(Cell.PORT_WRITE + number, first, value)
     # No cycles left, the limit moved by as much: the next cycle stays what it was.
@@ -200,7 +212,9 @@ def _write(code: Code, address: Value, byte: Value, cycle: Value, left: Value) -
     body.jump(behind)
 
     body.open_block(behind)
-    return body.merge((left, after_tapped), (left, not_to_port), (code.number(0), after_port))
+    return body.merge(
+        (left, after_tapped), (left, not_to_port), (left, to_console), (code.number(0), after_port)
+    )
 
 
 def _profile_store(code: Code, address: Value, byte: Value) -> None:
