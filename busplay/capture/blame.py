@@ -27,7 +27,7 @@ class LaneBlame:
         self._layout = layout
         self._lane_masks = lane_masks(layout)
         by_syndrome: dict[int, int] = {}
-        lane_of = _lane_of_wire_bit(layout)
+        lane_of = lanes_of_wire_bits(layout)
         for bit, column in enumerate(layout.syndrome_columns):
             # More than one lane for one syndrome: not told.
             lanes = by_syndrome.get(column, 0) | 1 << lane_of[bit]
@@ -58,12 +58,12 @@ class LaneBlame:
 def lane_masks(layout: FrameLayout) -> list[np.uint64]:
     """Give for each lane the bits of a word that it carries."""
     masks = [0] * layout.lanes
-    for bit, lane in enumerate(_lane_of_wire_bit(layout)):
+    for bit, lane in enumerate(lanes_of_wire_bits(layout)):
         masks[lane] |= 1 << (layout.frame_bits - 1 - bit)
     return [np.uint64(mask) for mask in masks]
 
 
-def _lane_of_wire_bit(layout: FrameLayout) -> list[int]:
+def lanes_of_wire_bits(layout: FrameLayout) -> list[int]:
     """Give the lane of each bit of a frame, the first on the wire first."""
     lanes = layout.lanes
     highest_first = layout.link.first_bit_lane == "highest"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -55,12 +56,7 @@ class LaneEye:
         """Draw the eye in one row of characters; `|` marks the moment."""
         bins = len(self.counts)
         edges = np.arange(columns + 1) * bins // columns
-        sums = np.array(
-            [
-                self.counts[a : max(b, a + 1)].sum()
-                for a, b in zip(edges[:-1], edges[1:], strict=True)
-            ]
-        )
+        sums = np.array([self.counts[a : max(b, a + 1)].sum() for a, b in pairwise(edges.tolist())])
         most = max(1, int(sums.max()))
         drawn = []
         for number, count in enumerate(sums.tolist()):
@@ -85,7 +81,7 @@ def lane_eye(
     half = len(counts) // 2
     before, after = counts[:half][::-1], counts[half:]
     bins = len(counts)
-    margins = []
+    margins: list[int | None] = []
     for side in (before, after):
         total = int(side.sum())
         running = np.cumsum(side)

@@ -334,7 +334,7 @@ def insert_rests(
     out = np.int64(0)
     row = np.int64(0)
     rows = len(time_ps)
-    resting = is_resting != 0
+    resting = np.int64(is_resting)
     # Levels before the first row are not known here; the caller gives rows from before.
     for edge in range(len(edge_ps)):
         moment = edge_ps[edge] + offset_ps
@@ -354,14 +354,14 @@ def insert_rests(
                 row = later - 1
             row += 1
         rests_now = row > 0 and level[row - 1] & strobe_mask == rest_level
-        if rested_ps >= 0 and not resting and not rests_now:
+        if rested_ps >= 0 and resting == 0 and not rests_now:
             out_ps[out] = rested_ps - offset_ps
             out_kind[out] = RESTS
             out += 1
         out_ps[out] = edge_ps[edge]
         out_kind[out] = edge_kind[edge]
         out += 1
-        resting = rests_now
+        resting = np.int64(rests_now)
     return int(out)
 
 
@@ -448,7 +448,9 @@ def take_symbols(
                 is_doubted[edge] = 1
             place = -before if last < 0 or before <= after else after
             if -half <= place < half:
-                bin_index = min(np.int64(np.float64(place + half) * scale), EYE_BINS - 1)
+                bin_index = np.int64(np.float64(place + half) * scale)
+                if bin_index >= EYE_BINS:
+                    bin_index = np.int64(EYE_BINS - 1)
                 for byte in range(bytes_used):
                     # Counted by whole bytes; one count for each wire took three times as long.
                     eye[byte, bin_index, (changed >> table_shifts[byte]) & byte_mask] += 1

@@ -184,7 +184,9 @@ def _find_signal(name: str, signals: Sequence[str], *, place: str) -> int:
 
 
 def _listed(signals: Sequence[str]) -> str:
-    shown = ", ".join(signals[:20]) + (f" and {len(signals) - 20} more" if len(signals) > 20 else "")
+    shown = ", ".join(signals[:20]) + (
+        f" and {len(signals) - 20} more" if len(signals) > 20 else ""
+    )
     return f"the signal {shown}" if len(signals) == 1 else f"the signals {shown}"
 
 

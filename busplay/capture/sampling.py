@@ -284,9 +284,7 @@ class SymbolSampler:
         )
         self._last_edge_ps = int(edge_ps[-1])
         self.symbols += len(symbols)
-        return SymbolRun(
-            symbols, edge_ps, jump_index[:jumps], jump_edges[:jumps], jump_ps[:jumps]
-        )
+        return SymbolRun(symbols, edge_ps, jump_index[:jumps], jump_edges[:jumps], jump_ps[:jumps])
 
     def _joined(self, runs: list[SymbolRun]) -> SymbolRun:
         if len(runs) == 1:

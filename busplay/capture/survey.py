@@ -25,6 +25,7 @@ from busplay.description.link import Edges
 SAMPLES_FOR_CERTAINTY = 4
 LEAST_EDGES = 4
 _BLOCK_EDGES = 48
+EDGES_TO_JUDGE = 2 * _BLOCK_EDGES  # fewer do not tell whether a clock is steady
 _STEADY_SHARE = 0.9
 _FINE_BINS = 512
 _PART_BITS = 20
@@ -107,9 +108,7 @@ def survey_clock(
     )
     final = ClockFollower(probe, edges=edges, plan=plan)
     edge_ps, kind = final.feed(changes)
-    return ClockSurvey(
-        plan, len(edge_ps), is_steady, samples, sample_ps is not None, edge_ps, kind
-    )
+    return ClockSurvey(plan, len(edge_ps), is_steady, samples, sample_ps is not None, edge_ps, kind)
 
 
 def _usual(spacing: Int64Column, *, pair: bool) -> int:
@@ -120,9 +119,7 @@ def _usual(spacing: Int64Column, *, pair: bool) -> int:
     return max(1, int(np.median(spacing)))
 
 
-def _glitch_ps(
-    changes: ChangeBatch, probe: Probe, glitch_ps: int | None, period_ps: int
-) -> int:
+def _glitch_ps(changes: ChangeBatch, probe: Probe, glitch_ps: int | None, period_ps: int) -> int:
     if glitch_ps is not None:
         return glitch_ps
     levels = ClockFollower(probe, edges="both", plan=ClockPlan(period_ps=0))
@@ -158,7 +155,7 @@ def _guessed_sample_ps(spacing: Int64Column, period_ps: int) -> int:
     steps = np.diff(middles)
     if steps.max() - steps.min() > 2 * least:
         return 0
-    step = int(round(float(steps.mean())))
+    step = round(float(steps.mean()))
     # Two clusters also come from a duty that is not even; samples fit a whole number of times.
     over = middles % step
     off = np.minimum(over, step - over)
@@ -173,7 +170,7 @@ def _fit(
     Returns:
         the period in 2**-20 ps, and the duty's share in 2**-8 ps.
     """
-    if len(edge_ps) < 2 * _BLOCK_EDGES:
+    if len(edge_ps) < EDGES_TO_JUDGE:
         return None
     number, good = _numbered(edge_ps, period_ps)
     periods = []
@@ -212,9 +209,7 @@ def _fit(
     return round(period * (1 << _PART_BITS)), round(float(np.median(duties)) * 256)
 
 
-def _numbered(
-    edge_ps: Int64Column, period_ps: float
-) -> tuple[Int64Column, NDArray[np.bool_]]:
+def _numbered(edge_ps: Int64Column, period_ps: float) -> tuple[Int64Column, NDArray[np.bool_]]:
     """Number edges by their spacings; tell which come a whole number of periods after the last."""
     steps = np.diff(edge_ps) / period_ps
     whole = np.maximum(np.rint(steps), 1).astype(np.int64)
@@ -230,9 +225,7 @@ def _longest_run(good: NDArray[np.bool_]) -> tuple[int, int]:
     return int(starts[longest]), int(stops[longest])
 
 
-def phases(
-    changes: ChangeBatch, probe: Probe, edge_ps: Int64Column, period_ps: int
-) -> Int64Column:
+def phases(changes: ChangeBatch, probe: Probe, edge_ps: Int64Column, period_ps: int) -> Int64Column:
     """Give when a signal changes, folded to one period after an edge: int64[changes] ps.
 
     A change within a period of both the edge before and the one behind gives two phases, one

@@ -1,0 +1,432 @@
+"""Find which signal is which wire, by trying what is plausible and keeping what checks best.
+
+In steps: which signals move, and which of them move like a clock; for each such clock when
+the others rest; which may be the strobe, where the link has one; which orders and inversions
+of lanes make the check hold (`lane_orders`). What is left is decoded by a receiver, and the
+map with the most right frames wins. The next best one is kept, so that the user sees by how
+much it won.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busplay.batch import ChangeBatch
+from busplay.capture.lane_map import LaneMap, Probe, named_wires
+from busplay.capture.lane_orders import LaneOrders
+from busplay.capture.moments import Trial, try_receiver
+from busplay.capture.survey import ClockSurvey, find_openings, phases, survey_clock
+from busplay.description.link import Link, StrobeFraming
+from busplay.errors import InputError
+from busplay.link.layout import FrameLayout
+
+_CLOCKS_TRIED = 3
+_OPENINGS_TRIED = 3
+_WINDOW_FRAMES = 14
+_WINDOWS_TRIED = 10
+_TRIALS_MAX = 400
+_LOOK_ROWS = 120_000
+_SHORT_ROWS = 12_000
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """A map that was tried.
+
+    Attributes:
+        lane_map: which signal is which wire.
+        trial: how a receiver fared with it.
+        offsets_ps: when the lanes were read.
+    """
+
+    lane_map: LaneMap
+    trial: Trial
+    offsets_ps: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class FoundMap:
+    """What the search found.
+
+    Attributes:
+        best: the map that fared best.
+        runner_up: the best of the other maps; None where there was none to try.
+        tied: other maps that fared exactly as well.
+        tried: how many were decoded.
+        dead: signals that never change.
+        remarks: swapped, inverted and dead probes, in words.
+    """
+
+    best: Candidate
+    runner_up: Candidate | None
+    tied: int
+    tried: int
+    dead: tuple[str, ...]
+    remarks: tuple[str, ...]
+
+    @property
+    def sureness(self) -> str:
+        """How sure it is: `certain`, `likely`, `open`, or `nothing fits`."""
+        best, trial = self.best.trial, self.runner_up.trial if self.runner_up else None
+        if best.right == 0 or best.wrong * 2 > best.right:
+            return "nothing fits"
+        if self.tied:
+            return "open"
+        if trial is None or (trial.score[0] * 2 < best.score[0] and best.right >= 20):
+            return "certain"
+        return "likely"
+
+
+def find_map(
+    changes: ChangeBatch,
+    layout: FrameLayout,
+    signals: Sequence[str],
+    *,
+    sample_ps: int | None,
+    glitch_ps: int | None = None,
+    on_trial: Callable[[int], None] | None = None,
+) -> FoundMap:
+    """Find the map of a capture from its beginning.
+
+    Args:
+        changes: the beginning of a capture, with all of its signals.
+        layout: of the link.
+        signals: their names.
+        sample_ps: the analyser's sample period, if it is known.
+        glitch_ps: clock levels shorter than this do not count; None: told by the data.
+        on_trial: called with the number of maps tried so far.
+
+    Raises:
+        InputError: too few signals move, none moves like a clock, or there are too many.
+    """
+    look = changes[:_LOOK_ROWS]
+    moves = _moves(look, len(signals))
+    live = [index for index in range(len(signals)) if moves[index]]
+    dead = tuple(signals[index] for index in range(len(signals)) if not moves[index])
+    _require_enough(layout.link, signals, live, dead)
+    search = _Search(look, layout, signals, live, sample_ps, glitch_ps, on_trial)
+    candidates = search.run(moves)
+    if not candidates:
+        raise InputError(
+            place="--find-map",
+            found="no signal that moves like a clock, or none that frames can be found with",
+            wanted="take a longer capture, or give the wires with --map",
+        )
+    candidates.sort(key=lambda one: one.trial.score, reverse=True)
+    candidates += search.neighbours(candidates[0])
+    ordered = sorted(
+        candidates, key=lambda one: (one.trial.score, _plainness(one, signals, layout)),
+        reverse=True,
+    )  # fmt: skip
+    best = ordered[0]
+    others = [one for one in ordered[1:] if str(one.lane_map) != str(best.lane_map)]
+    tied = len({str(one.lane_map) for one in others if one.trial.score == best.trial.score})
+    return FoundMap(
+        best=best,
+        runner_up=others[0] if others else None,
+        tied=tied,
+        tried=search.tried,
+        dead=dead,
+        remarks=remarks(best.lane_map, layout.link, signals, dead),
+    )
+
+
+def remarks(
+    lane_map: LaneMap, link: Link, signals: Sequence[str], dead: Sequence[str]
+) -> tuple[str, ...]:
+    """Name swapped, inverted and dead probes, as far as the signals' names say what was meant."""
+    meant = named_wires(link=link, signals=signals)
+    wire_of = {probe.index: wire for wire, probe in lane_map.wires.items()}
+    out = []
+    named = set()
+    for wire, probe in lane_map.wires.items():
+        wanted = next((name for name, index in meant.items() if index == probe.index), None)
+        if wanted is None or wanted == wire or wire in named:
+            continue
+        other = meant.get(wire)
+        if other is not None and wire_of.get(other) == wanted:
+            out.append(
+                f"the probes of {wire} and {wanted} are swapped: {probe.signal} is on {wire}"
+            )
+            named |= {wire, wanted}
+        else:
+            out.append(f"{probe.signal} is on {wire}, though its name says {wanted}")
+    out += [
+        f"{probe.signal} is inverted, on {wire}"
+        for wire, probe in lane_map.wires.items()
+        if probe.inverted
+    ]
+    out += [f"{name} never changes: not connected, or dead" for name in dead]
+    return tuple(out)
+
+
+def _require_enough(
+    link: Link, signals: Sequence[str], live: Sequence[int], dead: Sequence[str]
+) -> None:
+    strobe = isinstance(link.framing, StrobeFraming)
+    needed = 1 + link.lanes + strobe
+    if len(live) >= needed:
+        return
+    wires = f"a clock, {link.lanes} lane{'s' if link.lanes > 1 else ''}" + (
+        " and a strobe" if strobe else ""
+    )
+    idle = f"; {', '.join(dead)} never changed" if dead else ""
+    raise InputError(
+        place="--find-map",
+        found=f"{len(live)} of {len(signals)} signals that change{idle}",
+        wanted=f"link {link.name} has {wires}; see to dead probes, or give the wires with --map",
+    )
+
+
+def _moves(changes: ChangeBatch, signals: int) -> list[int]:
+    moved = changes.level[1:] ^ changes.level[:-1]
+    return [int(np.count_nonzero(moved >> np.uint64(n) & np.uint64(1))) for n in range(signals)]
+
+
+def _plainness(
+    candidate: Candidate, signals: Sequence[str], layout: FrameLayout
+) -> tuple[int, int, int]:
+    """Of maps that fare alike the plainer is better: as named, not inverted, in order."""
+    meant = named_wires(link=layout.link, signals=signals)
+    wires = candidate.lane_map.wires
+    as_named = sum(meant.get(wire) == probe.index for wire, probe in wires.items())
+    inverted = sum(probe.inverted for probe in wires.values())
+    lanes = [probe.index for probe in candidate.lane_map.lanes]
+    in_order = sum(a < b for a, b in pairwise(lanes))
+    return as_named, -inverted, in_order
+
+
+class _Search:
+    def __init__(
+        self,
+        changes: ChangeBatch,
+        layout: FrameLayout,
+        signals: Sequence[str],
+        live: list[int],
+        sample_ps: int | None,
+        glitch_ps: int | None,
+        on_trial: Callable[[int], None] | None,
+    ) -> None:
+        self.tried = 0
+        self._changes = changes
+        self._short = changes[:_SHORT_ROWS]
+        self._layout = layout
+        self._link = layout.link
+        self._signals = signals
+        self._live = live
+        self._sample_ps = sample_ps
+        self._glitch_ps = glitch_ps
+        self._on_trial = on_trial
+        self._orders = LaneOrders(layout)
+        self._surveys: dict[tuple[int, bool], ClockSurvey] = {}
+
+    def run(self, moves: list[int]) -> list[Candidate]:
+        found: dict[str, Candidate] = {}
+        for probe in self._clocks(moves):
+            survey = self._surveys[probe.index, probe.inverted]
+            for lane_map, offset_ps in self._maps(probe, survey):
+                wires = len(lane_map.data)
+                trial = self._try(self._short, lane_map, survey, (offset_ps,) * wires)
+                name = str(lane_map)
+                if name not in found or trial.score > found[name].trial.score:
+                    found[name] = Candidate(lane_map, trial, (offset_ps,) * wires)
+                if self.tried >= _TRIALS_MAX:
+                    break
+        # The whole look decides between those that fared well with its beginning.
+        promising = sorted(found.values(), key=lambda one: one.trial.score, reverse=True)[:40]
+        return [self._longer(one) for one in promising]
+
+    def neighbours(self, best: Candidate) -> list[Candidate]:
+        """Try the maps next to the best: two lanes swapped, or one inverted."""
+        lanes = best.lane_map.lanes
+        maps = []
+        for a in range(len(lanes)):
+            flipped = list(lanes)
+            flipped[a] = replace(lanes[a], inverted=not lanes[a].inverted)
+            maps.append(replace(best.lane_map, lanes=tuple(flipped)))
+            for b in range(a):
+                swapped = list(lanes)
+                swapped[a], swapped[b] = lanes[b], lanes[a]
+                maps.append(replace(best.lane_map, lanes=tuple(swapped)))
+        clock = best.lane_map.clock
+        survey = self._surveys[clock.index, clock.inverted]
+        return [
+            Candidate(
+                one,
+                self._try(self._changes, one, survey, best.offsets_ps),
+                best.offsets_ps,
+            )
+            for one in maps
+        ]
+
+    def _longer(self, candidate: Candidate) -> Candidate:
+        clock = candidate.lane_map.clock
+        survey = self._surveys[clock.index, clock.inverted]
+        trial = self._try(self._changes, candidate.lane_map, survey, candidate.offsets_ps)
+        return replace(candidate, trial=trial)
+
+    def _try(
+        self,
+        changes: ChangeBatch,
+        lane_map: LaneMap,
+        survey: ClockSurvey,
+        offsets_ps: tuple[int, ...],
+    ) -> Trial:
+        self.tried += 1
+        if self._on_trial is not None:
+            self._on_trial(self.tried)
+        return try_receiver(changes, self._layout, lane_map, survey, offsets_ps)
+
+    def _clocks(self, moves: list[int]) -> list[Probe]:
+        """Give the signals that move most like a clock, upside down too where that matters."""
+        graded = []
+        named = named_wires(link=self._link, signals=self._signals).get("clock")
+        for index in self._live:
+            survey = self._survey(Probe(index, self._signals[index]))
+            if survey is None:
+                continue
+            spacing = np.diff(survey.edge_ps)
+            near = np.abs(spacing - survey.plan.period_ps) * 2 <= survey.plan.period_ps
+            regular = int(np.count_nonzero(near)) / max(1, len(spacing))
+            grade = (regular + 0.1 * (index == named)) * moves[index]
+            graded.append((grade, index))
+        probes = []
+        for _, index in sorted(graded, reverse=True)[:_CLOCKS_TRIED]:
+            probes.append(Probe(index, self._signals[index]))
+            if self._link.edges != "both":
+                turned = Probe(index, self._signals[index], inverted=True)
+                if self._survey(turned) is not None:
+                    probes.append(turned)
+        return probes
+
+    def _survey(self, probe: Probe) -> ClockSurvey | None:
+        survey = survey_clock(
+            self._changes,
+            probe,
+            edges=self._link.edges,
+            sample_ps=self._sample_ps,
+            glitch_ps=self._glitch_ps,
+        )
+        if survey is not None:
+            self._surveys[probe.index, probe.inverted] = survey
+        return survey
+
+    def _maps(self, clock: Probe, survey: ClockSurvey) -> Iterator[tuple[LaneMap, int]]:
+        others = [index for index in self._live if index != clock.index]
+        probes = [Probe(index, self._signals[index]) for index in others]
+        period_ps = survey.plan.period_ps
+        phase_ps = np.concatenate(
+            [phases(self._changes, probe, survey.edge_ps, period_ps) for probe in probes]
+        )
+        openings = find_openings(
+            phase_ps, period_ps, resolution_ps=survey.plan.resolution_ps, most=_OPENINGS_TRIED
+        )
+        for opening in openings:
+            rows = np.searchsorted(
+                self._changes.time_ps,
+                np.maximum(survey.edge_ps + opening.middle_ps, 0).astype(np.uint64),
+                side="right",
+            )
+            levels = self._changes.level[np.maximum(rows - 1, 0)]
+            for strobe, frames in self._framings(levels, rows, others):
+                lanes = [index for index in others if strobe is None or index != strobe.index]
+                for order, inverted in self._lane_orders(frames, lanes):
+                    yield (
+                        LaneMap(
+                            clock,
+                            tuple(
+                                Probe(index, self._signals[index], flip)
+                                for index, flip in zip(order, inverted, strict=True)
+                            ),
+                            strobe,
+                        ),
+                        opening.middle_ps,
+                    )
+
+    def _framings(
+        self, levels: NDArray[np.uint64], rows: NDArray[np.intp], others: list[int]
+    ) -> Iterator[tuple[Probe | None, list[NDArray[np.uint64]]]]:
+        """Give windows of frames, uint64[frames, frame_symbols] each, for each way to find them.
+
+        Args:
+            levels: uint64[edges]; all signals at each edge's moment.
+            rows: int[edges]; changes up to each moment.
+            others: signals that may be the strobe.
+        """
+        framing = self._link.framing
+        symbols = self._layout.frame_symbols
+        if not isinstance(framing, StrobeFraming):
+            for first in range(symbols):
+                count = (len(levels) - first) // symbols
+                if count > 1:
+                    frames = levels[first : first + count * symbols].reshape(count, symbols)
+                    yield None, self._windows(frames)
+            return
+        for index in others:
+            for inverted in (False, True):
+                bit = (levels >> np.uint64(index) & np.uint64(1)).astype(np.int64)
+                active = bit ^ int((framing.active == "low") ^ inverted)
+                starts = np.flatnonzero(active)
+                if framing.span == "frame":
+                    # It may have rested between two edges, while the clock stood still.
+                    changes = self._changes.level >> np.uint64(index) & np.uint64(1)
+                    at_rest = (changes != bit[starts[0]]) if len(starts) else changes == 2
+                    rests = np.concatenate([[0], np.cumsum(at_rest)])[rows]
+                    starts = starts[(starts > 0) & (rests[starts] > rests[starts - 1])]
+                elif len(starts) * 2 > len(levels):
+                    continue
+                starts = starts[starts + symbols <= len(levels)]
+                spread = starts[:, None] + np.arange(symbols)
+                yield Probe(index, self._signals[index], inverted), self._windows(levels[spread])
+
+    def _windows(self, frames: NDArray[np.uint64]) -> list[NDArray[np.uint64]]:
+        """Cut frames to windows, those that say most first."""
+        layout = self._layout
+        if len(frames) > 1:
+            # Idle frames that break the link's constants would rule every order out.
+            idle = np.array([layout.idle_word], np.uint64)
+            if not layout.strobe_mask and int(layout.syndrome(idle)[0]):
+                rows, counts = np.unique(frames, axis=0, return_counts=True)
+                usual = rows[int(np.argmax(counts))]
+                busy = frames[(frames != usual).any(axis=1)]
+                frames = busy if len(busy) > 1 else frames
+        windows = [
+            frames[first : first + _WINDOW_FRAMES]
+            for first in range(0, max(1, len(frames) - _WINDOW_FRAMES + 1), _WINDOW_FRAMES)
+        ]
+        windows = windows[:: max(1, len(windows) // 64)]
+        variety = [len(np.unique(window, axis=0)) for window in windows]
+        order = np.argsort(variety)[::-1][:_WINDOWS_TRIED]
+        return [windows[int(one)] for one in order]
+
+    def _lane_orders(
+        self, windows: list[NDArray[np.uint64]], lanes: list[int]
+    ) -> list[tuple[tuple[int, ...], tuple[bool, ...]]]:
+        link = self._link
+        if len(lanes) < link.lanes:
+            return []
+        plain = (tuple(lanes[: link.lanes]), (False,) * link.lanes)
+        named = named_wires(link=link, signals=self._signals)
+        by_name = [named.get(f"lane{number}") for number in range(link.lanes)]
+        if all(index in lanes for index in by_name):
+            plain = (tuple(index for index in by_name if index is not None), plain[1])
+        if not self._layout.syndrome_bits:
+            return [plain]
+        if not self._orders.can_try(len(lanes)):
+            raise InputError(
+                place="--find-map",
+                found=f"{len(lanes)} signals for {link.lanes} lanes",
+                wanted="that is too many to try, so give the wires with --map",
+            )
+        for window in windows:
+            if not len(window):
+                continue
+            orders = self._orders.find(window, lanes)
+            if orders:
+                return orders[:_TRIALS_MAX]
+        return []

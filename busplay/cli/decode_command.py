@@ -1,0 +1,384 @@
+"""`busplay decode`: a capture of the wires to frames, a trace, the picture, and a health report."""
+
+from __future__ import annotations
+
+import json
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from busplay.cli.options import Snapshot, SnapshotParam
+from busplay.cli.report import Figures
+from busplay.errors import InputError
+
+if TYPE_CHECKING:
+    from busplay.capture.find_map import FoundMap
+    from busplay.capture.lane_map import LaneMap
+    from busplay.decoding import DecodeSettings, Decoding
+    from busplay.description.board import Board
+    from busplay.description.link import Link
+    from busplay.formats.capture import Capture
+    from busplay.link.layout import FrameLayout
+
+EYE_SUFFIXES = (".png", ".svg")
+# Figures are shown anew after so much of the file.
+PROGRESS_STEPS = 400
+
+
+@dataclass(frozen=True, slots=True)
+class _Given:
+    """What the command line asks for besides the capture and the link."""
+
+    map_text: str | None
+    finds_map: bool
+    settings: DecodeSettings
+    output: Path | None
+    snapshots: tuple[Snapshot, ...]
+    eye: Path | None
+    expect: Path | None
+    labels: Path | None
+    mends: bool
+    as_json: bool
+
+
+@click.command(
+    "decode", epilog="Example: busplay decode run3.vcd --link guarded --board dunlin -o run3.trace"
+)
+@click.argument("capture", metavar="CAPTURE", type=click.Path(path_type=Path))
+@click.option("--link", "link_source", metavar="LINK", help="Link file, or a shipped link's name.")
+@click.option(
+    "--board",
+    "board_source",
+    metavar="BOARD",
+    help="Board file or shipped board: gives units and windows, and the link if --link does not.",
+)
+@click.option("--output", "-o", type=click.Path(path_type=Path), help="Write a trace that replays.")
+@click.option(
+    "--map",
+    "map_text",
+    metavar="clock=CH0,lane0=!CH1,…",
+    help="Which signal is which wire; ! marks an inverted probe. Plain names are found without.",
+)
+@click.option("--find-map", is_flag=True, help="Find clock, strobe, order and inversion by trying.")
+@click.option(
+    "--sample-at",
+    metavar="TIME",
+    help="Read all lanes at this time from the clock's edge, such as -5ns. Default: from the data.",
+)
+@click.option(
+    "--glitch",
+    metavar="TIME",
+    help="Levels shorter than this are glitches. Default: a quarter of a clock level; 0: none.",
+)
+@click.option(
+    "--clock",
+    "clock_kind",
+    type=click.Choice(["auto", "steady", "seen"]),
+    default="auto",
+    help="steady: edges where an even clock must have them; seen: where the samples show them.",
+)
+@click.option("--mend", is_flag=True, help="Let the receiver mend one wrong bit in a frame.")
+@click.option("--expect", type=click.Path(path_type=Path), help="Compare with this trace.")
+@click.option(
+    "--labels", type=click.Path(path_type=Path), help="Labels of the program, for --expect."
+)
+@click.option(
+    "--snapshot",
+    "snapshots",
+    type=SnapshotParam(),
+    multiple=True,
+    help="Write the last picture as PNG; @UNIT picks one unit. Needs --board.",
+)
+@click.option("--eye", type=click.Path(path_type=Path), help="Draw the eyes, as .png or .svg.")
+@click.option("--rate", metavar="RATE", help="Sample rate of raw samples, such as 24MHz.")
+@click.option("--bits", metavar="BITS", help="Bits of raw samples that are wires, such as 0-5.")
+@click.option("--timescale", metavar="TIME", help="Unit of the file's times, such as 1ns.")
+@click.option("--from", "from_text", metavar="TIME", help="Leave out what is earlier.")
+@click.option("--to", "to_text", metavar="TIME", help="Leave out what is later.")
+@click.option("--first", type=click.IntRange(min=1), help="Take so many changes at most.")
+@click.option("--keep-going", is_flag=True, help="Read a broken file up to the damage.")
+@click.option("--json", "as_json", is_flag=True, help="Print the figures as JSON.")
+def command(
+    capture: Path,
+    link_source: str | None,
+    board_source: str | None,
+    output: Path | None,
+    map_text: str | None,
+    find_map: bool,
+    sample_at: str | None,
+    glitch: str | None,
+    clock_kind: str,
+    mend: bool,
+    expect: Path | None,
+    labels: Path | None,
+    snapshots: tuple[Snapshot, ...],
+    eye: Path | None,
+    rate: str | None,
+    bits: str | None,
+    timescale: str | None,
+    from_text: str | None,
+    to_text: str | None,
+    first: int | None,
+    keep_going: bool,
+    as_json: bool,
+) -> int:
+    """Decode CAPTURE, a recording of the link's wires by a logic analyser.
+
+    Reads VCD, CSV, session files (.sr) and raw samples. Prints how the clock and the lanes
+    look, what a receiver makes of them, and what was damaged, where. Exit status 1 if
+    anything was damaged, lost or missing.
+    """
+    from busplay.cli.notice import tell_of_compiling
+    from busplay.decoding import DecodeSettings
+    from busplay.formats.capture import open_capture
+    from busplay.formats.quantities import parse_rate_hz, parse_time_ps
+
+    tell_of_compiling()
+    board, link = _descriptions(board_source, link_source)
+    given = _Given(
+        map_text=map_text,
+        finds_map=find_map,
+        settings=DecodeSettings(
+            sample_at_ps=_optional_time(sample_at, "--sample-at"),
+            glitch_ps=_optional_time(glitch, "--glitch"),
+            steady_clock=None if clock_kind == "auto" else clock_kind == "steady",
+        ),
+        output=output,
+        snapshots=snapshots,
+        eye=eye,
+        expect=expect,
+        labels=labels,
+        mends=mend,
+        as_json=as_json,
+    )
+    _require_possible(given, board)
+    with open_capture(
+        capture,
+        rate_hz=None if rate is None else parse_rate_hz(rate, name="--rate"),
+        bits=bits,
+        timescale=timescale,
+        keep_going=keep_going,
+        from_ps=None if from_text is None else parse_time_ps(from_text, name="--from"),
+        to_ps=None if to_text is None else parse_time_ps(to_text, name="--to"),
+        first=first,
+    ) as opened:
+        return _decode(opened, link, board, given)
+
+
+def _optional_time(text: str | None, name: str) -> int | None:
+    from busplay.formats.quantities import parse_time_ps
+
+    return None if text is None else parse_time_ps(text, name=name)
+
+
+def _descriptions(board_source: str | None, link_source: str | None) -> tuple[Board | None, Link]:
+    from dataclasses import replace
+
+    from busplay.description.link_fit import require_link_fits
+    from busplay.description.read_board import load_board
+    from busplay.description.read_link import load_link
+
+    board = None if board_source is None else load_board(board_source)
+    if link_source is not None:
+        link = load_link(link_source)
+        if board is not None:
+            board = require_link_fits(replace(board, link=link))
+        return board, link
+    if board is None:
+        raise InputError(
+            place="--link",
+            found="no link",
+            wanted="say what the wires carry: --link FILE, a shipped link's name, or --board",
+        )
+    return board, board.link
+
+
+def _require_possible(given: _Given, board: Board | None) -> None:
+    """Refuse what cannot be done before a long file is read."""
+    from busplay.cli.playing import require_folder
+
+    if given.snapshots and board is None:
+        raise InputError(
+            place="--snapshot", found="no board", wanted="a picture needs --board BOARD"
+        )
+    for snapshot in given.snapshots:
+        units = [unit.name for unit in board.units] if board is not None else []
+        if snapshot.unit is not None and snapshot.unit not in units:
+            raise InputError(
+                place=f"--snapshot {snapshot.path}@{snapshot.unit}",
+                found=f"unit {snapshot.unit!r}",
+                wanted=f"the units are {', '.join(units)}",
+            )
+        require_folder(snapshot.path, option="--snapshot")
+    if given.eye is not None:
+        if given.eye.suffix.lower() not in EYE_SUFFIXES:
+            raise InputError(place="--eye", found=str(given.eye), wanted="name a .png or .svg file")
+        require_folder(given.eye, option="--eye")
+    if given.map_text is not None and given.finds_map:
+        raise InputError(
+            place="--find-map", found="--map besides it", wanted="give one or the other"
+        )
+
+
+def _decode(capture: Capture, link: Link, board: Board | None, given: _Given) -> int:
+    from busplay.cli.decode_report import (
+        map_figures,
+        map_lines,
+        report_figures,
+        report_lines,
+    )
+    from busplay.decoding import Decoding
+    from busplay.link.layout import FrameLayout
+
+    layout = FrameLayout(link)
+    found: FoundMap | None = None
+    if given.finds_map:
+        found = _find(capture, layout, given)
+        lane_map = found.best.lane_map
+        if not given.as_json:
+            click.echo("\n".join(map_lines(found)) + "\n")
+    else:
+        lane_map = _named(capture, link, given.map_text)
+    with _trace_place(given) as trace:
+        decoding = Decoding(
+            capture,
+            layout,
+            lane_map,
+            settings=given.settings,
+            board=board,
+            output=trace,
+            mend=given.mends,
+        )
+        report = _run(decoding, capture)
+        figures: Figures = report_figures(report)
+        status = 0 if report.is_clean else 1
+        if given.expect is not None:
+            from busplay.cli.decode_expect import expect_figures, expect_lines, hold_against
+
+            assert trace is not None
+            against = hold_against(given.expect, trace, report, labels=given.labels)
+            figures["expected"] = expect_figures(against)
+            status = status if against.comparison.frames_equal else 1
+    if found is not None:
+        figures["found_map"] = map_figures(found)
+    if given.output is not None:
+        figures["trace"] = str(given.output)
+    if decoding.bank is not None and given.snapshots:
+        from busplay.cli.playing import write_snapshots
+
+        write_snapshots(given.snapshots, decoding.bank.displays)
+        figures["pictures"] = [str(one.path) for one in given.snapshots]
+    if given.eye is not None:
+        from busplay.export.eye import write_eyes
+
+        write_eyes(given.eye, report.eyes)
+        figures["eye"] = str(given.eye)
+    if given.as_json:
+        click.echo(json.dumps(figures, indent=2))
+        return status
+    click.echo("\n".join(report_lines(report)))
+    if given.expect is not None:
+        click.echo("\n".join(["", *expect_lines(against)]))
+    for name in ("trace", "pictures", "eye"):
+        value = figures.get(name)
+        if value:
+            click.echo(f"{name:9} {', '.join(value) if isinstance(value, list) else value}")
+    return status
+
+
+class _trace_place:  # noqa: N801 - reads as a verb at its only use
+    """Where the trace goes: the user's file, or for a comparison alone one that is thrown away."""
+
+    def __init__(self, given: _Given) -> None:
+        self._given = given
+        self._folder: Path | None = None
+
+    def __enter__(self) -> Path | None:
+        if self._given.output is not None or self._given.expect is None:
+            return self._given.output
+        import tempfile
+
+        self._folder = Path(tempfile.mkdtemp(prefix="busplay-"))
+        return self._folder / "decoded.trace"
+
+    def __exit__(self, *_: object) -> None:
+        if self._folder is not None:
+            import shutil
+
+            shutil.rmtree(self._folder, ignore_errors=True)
+
+
+def _named(capture: Capture, link: Link, map_text: str | None) -> LaneMap:
+    from busplay.capture.lane_map import default_map, parse_map
+
+    try:
+        if map_text is not None:
+            return parse_map(map_text, link=link, signals=capture.signals)
+        return default_map(link=link, signals=capture.signals)
+    except InputError as error:
+        error.file = error.file or capture.info.file
+        raise
+
+
+def _find(capture: Capture, layout: FrameLayout, given: _Given) -> FoundMap:
+    from busplay.capture.find_map import find_map
+    from busplay.decoding import look_ahead, sample_ps_of
+
+    look, _ = look_ahead(capture)
+    shows = sys.stderr.isatty()
+
+    def on_trial(count: int) -> None:
+        if shows:
+            click.echo(f"\rtried {count:,} maps ", nl=False, err=True)
+
+    try:
+        return find_map(
+            look,
+            layout,
+            capture.signals,
+            sample_ps=sample_ps_of(capture.info),
+            glitch_ps=given.settings.glitch_ps,
+            on_trial=on_trial,
+        )
+    except InputError as error:
+        error.file = error.file or capture.info.file
+        raise
+    finally:
+        if shows:
+            click.echo("\r" + " " * 30 + "\r", nl=False, err=True)
+
+
+def _run(decoding: Decoding, capture: Capture) -> DecodeReport:
+    """Decode, and on a terminal show how far it is, what was found, and how long it takes yet."""
+    total = max(1, capture.bytes_total)
+    if not sys.stderr.isatty():
+        return decoding.run()
+    with click.progressbar(
+        length=total,
+        label="decoding",
+        file=sys.stderr,
+        show_eta=True,
+        update_min_steps=max(1, total // PROGRESS_STEPS),
+        item_show_func=lambda text: text,
+    ) as bar:
+        done = 0
+
+        def on_batch(now: Decoding) -> None:
+            nonlocal done
+            seen = now.receiver.counters
+            text = (
+                f"{capture.bytes_read:,} of {total:,} bytes,"
+                f" {seen.frames_received:,} frames,"
+                f" {seen.checks_failed + seen.frames_abandoned:,} damaged"
+            )
+            bar.update(max(0, capture.bytes_read - done), text)
+            done = capture.bytes_read
+
+        return decoding.run(on_batch)
+
+
+if TYPE_CHECKING:
+    from busplay.decoding import DecodeReport
