@@ -185,9 +185,9 @@ def _straight_stores(first_address: int, count: int) -> bytes:
 
 FILL_LOOPS = (
     FillLoop("byte", "STA (zp),Y, INY, BNE", False, _byte_loop),
-    FillLoop("self-modifying", "STA abs, INC operand, BNE", True, _self_modifying_loop),
-    FillLoop("unrolled", "8 x STA abs,X, INX, BNE", False, _unrolled_loop),
-    FillLoop("straight", "a STA abs for each byte", False, _straight_stores),
+    FillLoop("self-modifying", "STA abs, INC op, BNE", True, _self_modifying_loop),
+    FillLoop("unrolled", "8 STA abs,X, INX, BNE", False, _unrolled_loop),
+    FillLoop("straight", "STA abs for each", False, _straight_stores),
 )
 LOOP_NAMES = tuple(one.name for one in FILL_LOOPS)
 

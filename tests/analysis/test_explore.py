@@ -1,0 +1,172 @@
+"""What the search keeps is what no other beats, and every link that it makes is sound."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from itertools import combinations
+from math import comb
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from busplay.analysis.explore import Candidate, Found, Limits, explore, unseen_shares
+from busplay.analysis.explore_links import Choice, Payload, build_link
+from busplay.analysis.explore_plot import plot_front
+from busplay.description.link import Edges, Link
+from busplay.description.read_link import load_link, parse_link
+from busplay.description.write_link import link_toml
+from busplay.link.layout import FrameLayout
+from busplay.link.rules import require_sound
+
+CLOCK_HZ = 8_000_000
+PAYLOAD = Payload(2, 2, 16)
+
+
+@pytest.fixture(scope="module")
+def found() -> Found:
+    return explore(Limits(CLOCK_HZ, max_pins=8, clocks_hz=(12_000_000,)), PAYLOAD)
+
+
+def beats(one: Candidate, other: Candidate) -> bool:
+    """Say it plainly: as good in everything, and better in something."""
+    no_worse = [
+        one.budget.wires <= other.budget.wires,
+        one.budget.clock_hz <= other.budget.clock_hz,
+        one.budget.slot_ns <= other.budget.slot_ns,
+        one.budget.symbol_ns >= other.budget.symbol_ns,
+        one.lock_slots <= other.lock_slots,
+        one.unseen <= other.unseen,
+        min(one.sequence_bits, 4) >= min(other.sequence_bits, 4),
+    ]
+    return all(no_worse) and one.aims() != other.aims()
+
+
+def test_front_is_what_no_other_beats(found: Found) -> None:
+    everything = [*found.front, *found.others]
+    assert len(found.front) > 10
+    assert len(found.others) > 10
+    for one in found.front:
+        assert not any(beats(other, one) for other in everything), one.link.name
+    for one in found.others:
+        twin = any(other.aims() == one.aims() for other in found.front)
+        assert twin or any(beats(other, one) for other in found.front), one.link.name
+
+
+def test_every_link_found_is_sound_and_within_the_limits(found: Found) -> None:
+    for one in (*found.front, *found.others):
+        require_sound(one.link)
+        assert one.budget.wires <= 8
+        assert one.budget.slot_cycles <= 4
+
+
+def test_every_link_of_the_front_reads_back_from_its_file(found: Found) -> None:
+    names = {one.link.name for one in found.front}
+    assert len(names) == len(found.front)
+    for one in found.front:
+        again = parse_link(link_toml(one.link), file="")
+        assert again == one.link
+
+
+def shape(link: Link) -> tuple[object, ...]:
+    fields = tuple((one.name, one.bits, one.value) for one in link.fields)
+    check = link.check and (link.check.polynomial, link.check.xor, link.check.covers)
+    return link.lanes, fields, link.framing, check
+
+
+@pytest.mark.parametrize(
+    ("name", "choice"),
+    [
+        ("guarded", Choice(5, "check", "hec_i432", 0)),
+        ("lean", Choice(4, "check", "crc4_g704", 0)),
+    ],
+)
+def test_shipped_links_are_among_those_that_are_tried(name: str, choice: Choice) -> None:
+    link = build_link(choice, PAYLOAD)
+    assert link is not None
+    assert shape(link) == shape(load_link(name))
+
+
+def test_shipped_marked_link_is_built_but_for_its_sequence() -> None:
+    link = build_link(Choice(8, "marker", "none", 3), PAYLOAD)
+    assert link is not None
+    assert shape(link) == shape(load_link("marked"))
+
+
+@pytest.mark.parametrize(
+    "choice",
+    [
+        Choice(4, "check", "none", 0),
+        Choice(4, "check", "parity_odd", 0),
+        Choice(4, "marker", "hec_i432", 0),
+        Choice(1, "marker", "none", 0),
+    ],
+)
+def test_choices_on_which_frames_cannot_be_found_give_no_link(choice: Choice) -> None:
+    assert build_link(choice, PAYLOAD) is None
+
+
+def test_frames_longer_than_64_bits_give_no_link() -> None:
+    assert build_link(Choice(4, "strobe", "hec_i432", 16), Payload(8, 8, 24)) is None
+
+
+@pytest.mark.parametrize("check", ["none", "parity_odd", "crc4_g704", "hec_i432"])
+def test_unseen_shares_are_those_of_trying_every_error(check: str) -> None:
+    link = build_link(Choice(5, "strobe", check, 0), Payload(2, 0, 8))
+    assert link is not None
+    layout = FrameLayout(link)
+    word = int(layout.pack(address=0x5A, data=0x3C)[0])
+    for weight, share in zip((1, 2, 3), unseen_shares(layout), strict=True):
+        errors = [
+            sum(1 << one for one in some) for some in combinations(range(layout.frame_bits), weight)
+        ]
+        damaged = np.array([word ^ error for error in errors], np.uint64)
+        passed = int((layout.syndrome(damaged) == 0).sum())
+        assert share == Fraction(passed, comb(layout.frame_bits, weight))
+
+
+@pytest.mark.parametrize("edges", ["rising", "both"])
+def test_limits_leave_out_what_is_over_them(edges: Edges) -> None:
+    limits = Limits(
+        CLOCK_HZ,
+        clocks_hz=(2_000_000, 16_000_000, 32_000_000),
+        max_wire_hz=16_000_000,
+        max_slot_cycles=Fraction(3),
+        min_check_bits=4,
+        min_frame_hz=3_000_000,
+        framings=("strobe", "check"),
+        edges=(edges,),
+    )
+    found = explore(limits, PAYLOAD)
+    assert found.front
+    for one in (*found.front, *found.others):
+        assert one.budget.clock_hz <= 16_000_000
+        assert one.budget.slot_cycles <= 3
+        assert one.budget.frame_hz >= 3_000_000
+        assert one.choice.framing in ("strobe", "check")
+        assert one.choice.check in ("crc4_g704", "crc5_usb", "hec_i432")
+        assert one.link.edges == edges
+
+
+def test_limits_that_nothing_meets_give_an_empty_front() -> None:
+    found = explore(Limits(CLOCK_HZ, max_pins=3), PAYLOAD)
+    assert (found.front, found.others) == ((), ())
+    slow = explore(Limits(CLOCK_HZ, max_wire_hz=1_000), PAYLOAD)
+    assert slow.front == ()
+
+
+def test_progress_goes_up_to_the_number_of_choices() -> None:
+    seen: list[tuple[int, int]] = []
+    explore(Limits(CLOCK_HZ, max_pins=5), PAYLOAD, progress=lambda *told: seen.append(told))
+    assert seen == [(done, len(seen)) for done in range(len(seen))]
+
+
+@pytest.mark.parametrize(("suffix", "start"), [(".png", b"\x89PNG"), (".svg", b"<?xml")])
+def test_same_search_draws_the_same_file(found: Found, suffix: str, start: bytes) -> None:
+    pytest.importorskip("matplotlib", reason="the extra `analysis` is not installed")
+    pictures = [
+        plot_front(found, Path(f"front{suffix}"), title="links", processor_hz=CLOCK_HZ)
+        for _ in range(2)
+    ]
+    assert pictures[0].startswith(start)
+    assert pictures[0] == pictures[1]

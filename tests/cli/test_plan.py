@@ -1,0 +1,243 @@
+"""`busplay plan` as a user tries it."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Callable
+from fractions import Fraction
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from busplay.cli.plan_command import command
+from busplay.description.link import Link
+from busplay.description.read_link import load_link
+from busplay.errors import InputError
+
+PROJECT = Path(__file__).parent.parent.parent
+Plan = Callable[..., Result]
+
+
+@pytest.fixture
+def plan() -> Plan:
+    """Call the command; errors of ours come through, as `busplay` itself reports them."""
+
+    def call(*words: object) -> Result:
+        runner = CliRunner()
+        return runner.invoke(command, [str(word) for word in words], standalone_mode=False)
+
+    return call
+
+
+def status(result: Result) -> object:
+    assert result.exception is None, result.exception
+    return result.return_value
+
+
+def test_plan_of_the_shipped_board_shows_budget_bursts_loops_and_buses(plan: Plan) -> None:
+    result = plan("dunlin")
+    assert status(result) == 0
+    lines = result.output.splitlines()
+    assert lines[0] == "Plan of board Dunlin, link guarded, processor at 8 MHz"
+    rows = {" ".join(line.split()) for line in lines}
+    assert rows >= {
+        "slot 8 symbols, 4 processor cycles, 500 ns",
+        "payload 16 Mbit/s of data, 48 Mbit/s with the address",
+        "STA absolute 4 2 M - 0 0 0 any",
+        "STA zero page * 3 2.667 M 1 in 12 4 16 64 65",
+        "straight 98,304 4.00 12.288 ms 0 0 STA abs for each",
+        "SPI 4 40 80 MHz 8 MHz 200 k/s 122.88 ms",
+        "overhead: 40.0%",
+    }
+    assert max(len(line) for line in lines) <= 100
+
+
+def test_link_alone_is_planned_at_8_mhz_and_says_so(plan: Plan) -> None:
+    result = plan("lean")
+    assert status(result) == 0
+    first, second = result.output.splitlines()[:2]
+    assert first == "Plan of link lean, processor at 8 MHz (taken for want of another)"
+    assert second == "  Give --processor-hz or a board to plan for another clock."
+    stated = plan("lean", "--processor-hz", "2M").output.splitlines()
+    assert stated[0] == "Plan of link lean, processor at 2 MHz"
+    assert "  slot     8 symbols, 4 processor cycles, 2,000 ns" in stated
+
+
+def test_json_has_exact_numbers(plan: Plan) -> None:
+    result = plan("serial", "--json", "--burst", 64, "--receivers", 3, "--uart-hz", 9600)
+    assert status(result) == 0
+    figures = json.loads(result.output)
+    assert figures["budget"]["slot_processor_cycles"] == {"numerator": 34, "denominator": 5}
+    bursts = {(one["name"], tuple(one["processors"])): one for one in figures["bursts"]}
+    assert bursts["INC absolute", ("6502",)]["store_cycles"] == [0, 1]
+    assert bursts["INC absolute", ("65c02",)]["store_cycles"] == [0]
+    assert bursts["STA absolute", ("6502", "65c02")]["depths"] == [{"stores": 64, "depth": 26}]
+    buses = {one["name"]: one for one in figures["buses"]}
+    assert buses["SPI"]["pins"] == 5
+    assert buses["UART 8N1"]["usual_hz"] == 9600
+    assert figures["trace"] is None
+    assert figures["needs"] == []
+
+
+def test_needs_that_are_not_met_give_status_1_and_their_reason(plan: Plan) -> None:
+    result = plan("serial", "--need", "unrolled", "--need", "byte", "--need", "2_000_000")
+    assert status(result) == 1
+    assert result.output.splitlines()[-6:] == [
+        "Needs",
+        "  loop unrolled            NOT MET: a FIFO of 16 loses 1,400 of 8,192 stores;",
+        "                           1,416 would lose none",
+        "  loop byte                met: a FIFO of 16 loses nothing of it",
+        "  2000000 stores a second  NOT MET: the link carries 1,176,470 stores a second,",
+        "                           2,000,000 are needed",
+    ]
+    assert status(plan("serial", "--need", "unrolled", "--fifo", 1416)) == 0
+    assert status(plan("serial", "--need", "unrolled", "--fifo", 1415)) == 1
+    assert status(plan("dunlin", "--need", "2000000", "--need", "straight")) == 0
+
+
+def test_trace_is_put_on_the_link(plan: Plan) -> None:
+    trace = PROJECT / "traces" / "fill.trace"
+    result = plan("dunlin", "--trace", trace, "--need", "trace", "--json")
+    assert status(result) == 0
+    load = json.loads(result.output)["trace"]
+    assert load["stores_lost_when_recorded"] == 0
+    assert load["stores_lost"] == 0
+    peak = load["peaks"][0]
+    # Unrolled stores in the midst, or a little less: 100 us are 800 cycles.
+    assert peak["window_ns"] == 100_000
+    assert 100 <= peak["stores"] <= 200
+    slow = plan("serial", "--processor-hz", "8M", "--trace", trace, "--need", "trace", "--fifo", 0)
+    assert status(slow) == 1
+    assert "  trace  NOT MET: a FIFO of 0 loses " in slow.output
+
+
+def test_explore_prints_the_front_draws_it_and_writes_links_that_load(
+    plan: Plan, tmp_path: Path
+) -> None:
+    pytest.importorskip("matplotlib", reason="the extra `analysis` is not installed")
+    plot, folder = tmp_path / "front.png", tmp_path / "links"
+    words = ["dunlin", "--explore", "--max-pins", 6, "--plot", plot, "--write", folder]
+    result = plan(*words)
+    assert status(result) == 0
+    assert plot.read_bytes().startswith(b"\x89PNG")
+    files = sorted(folder.iterdir())
+    links = [load_link(path) for path in files]
+    assert all(isinstance(link, Link) for link in links)
+    assert [link.name for link in links] == [path.stem for path in files]
+    assert f"written  {len(files)} link files to {folder}" in result.output
+    # Again: the same files, so nothing is in the way.
+    assert status(plan(*words)) == 0
+    figures = json.loads(plan(*words, "--json").output)
+    assert [one["name"] for one in figures["front"]] == [
+        Path(path).stem for path in figures["written"]
+    ]
+    assert all(one["pins"] <= 6 for one in figures["front"])
+
+
+def test_plot_without_matplotlib_names_the_extra_that_brings_it(
+    plan: Plan, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(sys.modules, "matplotlib", None)
+    result = plan("lean", "--explore", "--max-pins", 5, "--plot", "front.png")
+    assert str(result.exception) == (
+        "--plot needs Matplotlib; install it with: pip install 'busplay[analysis]'"
+    )
+
+
+def test_explore_does_not_write_over_another_file(plan: Plan, tmp_path: Path) -> None:
+    words = ["lean", "--explore", "--max-pins", 5, "--write", tmp_path]
+    assert status(plan(*words)) == 0
+    first = sorted(tmp_path.iterdir())[0]
+    first.write_text("mine", encoding="utf-8")
+    result = plan(*words)
+    assert str(result.exception) == (
+        f"{first}: found another file of that name; move it away or give another --write folder"
+    )
+    assert first.read_text(encoding="utf-8") == "mine"
+
+
+def test_explore_that_finds_nothing_gives_status_1(plan: Plan) -> None:
+    result = plan("lean", "--explore", "--max-pins", 3)
+    assert status(result) == 1
+    assert result.output.splitlines()[-1] == (
+        "  No link keeps to these limits; give it more pins, cycles or a faster clock."
+    )
+
+
+@pytest.mark.parametrize(
+    ("words", "message"),
+    [
+        (["lean", "--plot", "a.png"], "the limits, --plot and --write go with --explore"),
+        (["lean", "--explore", "--plot", "a.pdf"], "--plot 'a.pdf' does not end in .png or .svg"),
+        (["lean", "--need", "trace"], "--need trace goes with --trace"),
+        (
+            ["lean", "--need", "quick"],
+            "--need 'quick' is neither a number of stores a second nor one of byte,"
+            " self-modifying, unrolled, straight, trace",
+        ),
+        (
+            ["lean", "--explore", "--need", "byte"],
+            "--need 'byte' does not go with --explore; give stores a second, or --max-slot-cycles",
+        ),
+        (["lean", "--explore", "--trace", "x"], "--trace does not go with --explore"),
+        (
+            ["lean", "--processor-hz", "fast"],
+            "'fast' is no frequency; write 8000000, 8e6 or 8M",
+        ),
+        (
+            ["lean", "--processor-hz", "0.5"],
+            "0.5 is not whole hertz from 1 Hz to 1 GHz",
+        ),
+        (["lean", "--receivers", "0"], "0 is not between 1 and 256"),
+        (["lean", "--burst", "1_000_000_000"], "1,000,000,000 is not between 1 and 1,000,000"),
+        (["lean", "--fifo", "99999999"], "99,999,999 is not between 0 and 16,777,216"),
+    ],
+)
+def test_wrong_use_is_refused_with_the_way_out(plan: Plan, words: list[str], message: str) -> None:
+    result = plan(*words)
+    assert getattr(result.exception, "message", None) == message
+
+
+@pytest.mark.parametrize(
+    ("text", "hz"),
+    [("8000000", 8_000_000), ("8e6", 8_000_000), ("8 MHz", 8_000_000), ("32.768k", 32_768)],
+)
+def test_frequencies_are_read_exactly(plan: Plan, text: str, hz: int) -> None:
+    figures = json.loads(plan("lean", "--processor-hz", text, "--json").output)
+    assert figures["processor_hz"] == hz
+    assert figures["processor_hz_assumed"] is False
+
+
+def test_link_without_an_address_is_refused(plan: Plan, tmp_path: Path) -> None:
+    path = tmp_path / "bare.toml"
+    path.write_text(
+        'name = "bare"\nlanes = 8\nedges = "rising"\n[[fields]]\nname = "data"\nbits = 8\n'
+        '[framing]\nmethod = "strobe"\n',
+        encoding="utf-8",
+    )
+    result = plan(path)
+    assert isinstance(result.exception, InputError)
+    assert str(result.exception) == (
+        f"{path}: fields: found no field named address; a store has an address and 8 bits of"
+        " data; without them there is nothing to plan"
+    )
+
+
+def test_slots_kept_idle_are_in_the_budget(plan: Plan, tmp_path: Path) -> None:
+    from dataclasses import replace
+
+    from busplay.description.write_link import link_toml
+
+    path = tmp_path / "calm.toml"
+    link = replace(load_link("guarded"), idle_every=8)
+    path.write_text(link_toml(link), encoding="utf-8")
+    result = plan(path, "--json")
+    assert status(result) == 0
+    budget = json.loads(result.output)["budget"]
+    frame_hz = Fraction(budget["frame_hz"]["numerator"], budget["frame_hz"]["denominator"])
+    assert frame_hz == 1_750_000
+    assert budget["costs"][-1]["name"] == "idle"
+    text = plan(path).output
+    assert "  idle     one slot in 8 at least, so a frame takes about 4.571 cycles in the" in text
