@@ -16,8 +16,10 @@ from typing import Self
 
 from busplay.core.interface import Core, CoreStop
 from busplay.core.make import core_for_board
+from busplay.core.profile import CoreProfile, ProfilingCore
 from busplay.description.board import Board, ImageFormat
 from busplay.display.display import Display
+from busplay.errors import InputError
 from busplay.player.playable import Status
 from busplay.program.loading import load_memory
 from busplay.recording import Recording
@@ -38,9 +40,11 @@ class Session:
         core: name of the core, see `busplay.core.make`.
         key_presses: (cycle, code) of keys to press, in order; how a recorded run is repeated.
         record: file to which a trace is written while the program runs.
+        profile: count cycles and stores by address, for `profile`.
 
     Raises:
-        InputError: a program or image cannot be read or falls where there is no memory.
+        InputError: a program or image cannot be read or falls where there is no memory, or a
+            profile is asked of a core that counts none.
         OutputError: the trace cannot be written.
     """
 
@@ -54,6 +58,7 @@ class Session:
         core: str = "compiled",
         key_presses: KeyPresses = (),
         record: str | Path | None = None,
+        profile: bool = False,
     ) -> None:
         self.board = board
         self.core: Core = core_for_board(board, kind=core)
@@ -68,6 +73,12 @@ class Session:
             load_address=load_address,
         )
         self.reset()
+        if profile:
+            if not isinstance(self.core, ProfilingCore):
+                raise InputError(
+                    found=f"a profile asked of the {core} core", wanted="the compiled core has one"
+                )
+            self.core.start_profile()
         self._recording = (
             None if record is None else Recording(Path(record), board, program=self.program)
         )
@@ -188,6 +199,10 @@ class Session:
     def counters(self) -> RoadCounters:
         """What has been sent, received and lost."""
         return self.road.counters()
+
+    def profile(self) -> CoreProfile | None:
+        """What the processor did, by address; None if it was not asked for."""
+        return self.core.profile() if isinstance(self.core, ProfilingCore) else None
 
     def status(self) -> Status:
         """Tell how things are, for a status line."""

@@ -27,6 +27,7 @@ from busplay.demo.programs import DEMO_PROGRAMS, find_demo
 @click.option("--cycles", type=Count(), help="Stop after this many processor cycles.")
 @click.option("--seconds", type=Seconds(), help="Stop after this much machine time.")
 @click.option("--until-exit", is_flag=True, help="Run until the program ends by itself (fill).")
+@click.option("--profile", is_flag=True, help="Count cycles and stores of each routine.")
 @click.option("--json", "as_json", is_flag=True, help="Print the figures as JSON.")
 @play_options
 def command(
@@ -38,6 +39,7 @@ def command(
     cycles: int | None,
     seconds: Fraction | None,
     until_exit: bool,
+    profile: bool,
     as_json: bool,
     headless: bool,
     speed: GivenSpeed | None,
@@ -69,6 +71,7 @@ def command(
             cycles=cycles,
             seconds=seconds,
             until_exit=until_exit,
+            profile=profile,
         ),
         PlayOptions(headless, speed, snapshots, scale, full_screen),
         as_json=as_json,

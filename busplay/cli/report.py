@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import click
 
 if TYPE_CHECKING:
+    from busplay.analysis.profile import Routine
     from busplay.road import Road
 
 Figures = dict[str, object]
@@ -59,6 +60,19 @@ def print_figures(figures: Mapping[str, object], *, as_json: bool, title: str) -
         if value not in (None, []):
             shown = ", ".join(map(str, value)) if isinstance(value, list) else value
             click.echo(f"  {label:9} {shown}")
+
+
+def print_routines(routines: Sequence[Routine], *, most: int = 20) -> None:
+    """Print the routines that took the most cycles, as a table."""
+    all_cycles = max(1, sum(routine.cycles for routine in routines))
+    click.echo("\nRoutine                      cycles  share      stores   unchanged")
+    for routine in routines[:most]:
+        click.echo(
+            f"{routine.name[:22]:22} {routine.cycles:>12,} {routine.cycles / all_cycles:>6.1%}"
+            f" {routine.stores:>11,} {routine.stores_unchanged:>11,}"
+        )
+    if len(routines) > most:
+        click.echo(f"and {len(routines) - most} more; --json lists all")
 
 
 def _losses(figures: Mapping[str, object]) -> str:

@@ -34,6 +34,12 @@ from busplay.cli.playing import PlayOptions, play_options
 @click.option("--cycles", type=Count(), help="Stop after this many processor cycles.")
 @click.option("--seconds", type=Seconds(), help="Stop after this much machine time.")
 @click.option("--until-exit", is_flag=True, help="Run until the program writes its exit register.")
+@click.option(
+    "--labels",
+    metavar="FILE",
+    help="The program's labels, for --profile; found beside PROGRAM as NAME.lbl if not given.",
+)
+@click.option("--profile", is_flag=True, help="Count cycles and stores of each routine.")
 @click.option("--json", "as_json", is_flag=True, help="Print the figures as JSON.")
 @play_options
 def command(
@@ -48,6 +54,8 @@ def command(
     cycles: int | None,
     seconds: Fraction | None,
     until_exit: bool,
+    labels: str | None,
+    profile: bool,
     as_json: bool,
     headless: bool,
     speed: GivenSpeed | None,
@@ -66,9 +74,10 @@ def command(
     """
     from busplay.cli.running import RunRequest, run_and_report
 
-    if stores is not None and (program is not None or keys is not None or until_exit):
+    if stores is not None and (program is not None or keys or until_exit or profile):
         raise click.UsageError(
-            "--stores takes the program's place; PROGRAM, --keys and --until-exit do not go with it"
+            "--stores takes the program's place; PROGRAM, --keys, --until-exit and --profile"
+            " do not go with it"
         )
     if headless and stores is None and cycles is None and seconds is None and not until_exit:
         raise click.UsageError(
@@ -88,6 +97,8 @@ def command(
             cycles=cycles,
             seconds=seconds,
             until_exit=until_exit,
+            profile=profile,
+            labels=labels,
         ),
         PlayOptions(headless, speed, snapshots, scale, full_screen),
         as_json=as_json,

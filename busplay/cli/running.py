@@ -5,13 +5,14 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable
 from contextlib import ExitStack
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 from typing import IO, BinaryIO
 
 import click
 
+from busplay.analysis.profile import sum_by_routine
 from busplay.cli.notice import tell_of_compiling
 from busplay.cli.playing import (
     PlayOptions,
@@ -20,7 +21,7 @@ from busplay.cli.playing import (
     require_snapshot_units,
     write_snapshots,
 )
-from busplay.cli.report import print_figures, road_figures
+from busplay.cli.report import print_figures, print_routines, road_figures
 from busplay.description.board import Board
 from busplay.description.link_fit import require_link_fits
 from busplay.description.read_board import load_board
@@ -28,6 +29,7 @@ from busplay.description.read_link import load_link
 from busplay.errors import InputError
 from busplay.formats.keys_csv import read_key_presses
 from busplay.formats.stores import read_stores
+from busplay.program.labels import find_labels_beside, read_labels
 from busplay.session import Session
 from busplay.streaming import StoreStream
 
@@ -47,6 +49,8 @@ class RunRequest:
     cycles: int | None = None
     seconds: Fraction | None = None
     until_exit: bool = False
+    profile: bool = False
+    labels: str | None = None
 
     def stop_cycle(self, clock_hz: int) -> int | None:
         """Give the cycle at which to stop, the earlier of the two limits; None is no limit."""
@@ -99,8 +103,10 @@ def _run_program(
             core=request.core,
             key_presses=read_key_presses(request.keys) if request.keys else (),
             record=request.record,
+            profile=request.profile,
         )
     )
+    labels = _labels(request)
     require_snapshot_units(options.snapshots, session.displays)
     title = session.program.name or board.name
 
@@ -117,7 +123,13 @@ def _run_program(
     figures["program"] = session.program.name
     figures["exit_status"] = stop.exit_status if stop is not None else None
     figures["stopped"] = stop.reason if stop is not None else None
+    counted = session.profile()
+    routines = None if counted is None else sum_by_routine(counted, labels)
+    if routines is not None:
+        figures["profile"] = [asdict(routine) for routine in routines]
     _print(figures, request, options, as_json=as_json, title=title)
+    if routines is not None and not as_json:
+        print_routines(routines)
     if stop is None:
         return 1 if request.until_exit and options.headless else 0
     if stop.exit_status is not None:
@@ -127,6 +139,13 @@ def _run_program(
     # Not raised: the figures are out, and as JSON they hold the reason already.
     click.echo(f"busplay: {stop.as_error()}", err=True)
     return 2
+
+
+def _labels(request: RunRequest) -> dict[int, tuple[str, ...]]:
+    if not request.profile or (request.labels is None and request.program is None):
+        return {}
+    path = Path(request.labels) if request.labels else find_labels_beside(request.program or "")
+    return read_labels(path) if path is not None else {}
 
 
 def _run_stores(

@@ -309,6 +309,22 @@ def test_full_disk_is_a_clear_error(busplay: Busplay) -> None:
     assert "/dev/full" in found.err
 
 
+def test_profile_names_routines_and_sums_to_the_run(busplay: Busplay) -> None:
+    words = ("demo", "tides", "--headless", "--cycles", 2_000_000)
+    found = busplay(*words, "--profile", "--json")
+    rows = found.figures["profile"]
+    assert isinstance(rows, list)
+    # The 7 cycles of reset belong to no instruction.
+    assert sum(row["cycles"] for row in rows) + 7 == found.figures["cycles"]
+    assert sum(row["stores"] for row in rows) == found.figures["stores"]
+    assert not rows[0]["name"].startswith("$")
+    said = busplay(*words, "--profile")
+    assert rows[0]["name"][:22] in said.out
+    refused = busplay(*words, "--profile", "--core", "reference")
+    assert refused.status == 2
+    assert "the compiled core has one" in refused.err
+
+
 def test_first_run_on_a_machine_says_that_it_compiles(tmp_path: Path) -> None:
     words = [sys.executable, "-m", "busplay", "demo", "--headless", "--cycles", "1000"]
     environment = {**os.environ, "NUMBA_CACHE_DIR": str(tmp_path)}
