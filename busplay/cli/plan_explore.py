@@ -117,9 +117,9 @@ def _payload(request: PlanRequest) -> Payload:
 
     unit_bits, address_bits = (request.receivers - 1).bit_length(), bits("address")
     if board is not None:
-        unit_bits = max(unit_bits, *(one.number.bit_length() for one in board.units))
+        unit_bits = max([unit_bits, *(one.number.bit_length() for one in board.units)])
         offsets = [one.first_offset + one.last_address - one.first_address for one in board.windows]
-        address_bits = max(8, *(one.bit_length() for one in offsets)) if offsets else address_bits
+        address_bits = max([8, *(one.bit_length() for one in offsets)])
     # Space 0 tells idle frames apart, so a frame has it whatever the link at hand has.
     return Payload(max(2, bits("space")), unit_bits, address_bits)
 

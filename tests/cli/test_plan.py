@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Callable
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -13,7 +14,11 @@ from click.testing import CliRunner, Result
 
 from busplay.cli.plan_command import command
 from busplay.description.link import Link
+from busplay.description.link_fit import require_link_fits
+from busplay.description.plain import link_from_plain
+from busplay.description.read_board import load_board
 from busplay.description.read_link import load_link
+from busplay.description.write_link import link_toml
 from busplay.errors import InputError
 
 PROJECT = Path(__file__).parent.parent.parent
@@ -146,6 +151,14 @@ def test_plot_without_matplotlib_names_the_extra_that_brings_it(
     )
 
 
+def test_links_that_are_found_for_a_board_carry_its_stores(plan: Plan) -> None:
+    board = load_board("dunlin")
+    figures = json.loads(plan("dunlin", "--explore", "--max-pins", 7, "--json").output)
+    assert figures["payload_bits"] == {"space": 2, "unit": 1, "address": 15, "data": 8}
+    for one in figures["front"]:
+        require_link_fits(replace(board, link=link_from_plain(one["link"])))
+
+
 def test_explore_does_not_write_over_another_file(plan: Plan, tmp_path: Path) -> None:
     words = ["lean", "--explore", "--max-pins", 5, "--write", tmp_path]
     assert status(plan(*words)) == 0
@@ -226,10 +239,6 @@ def test_link_without_an_address_is_refused(plan: Plan, tmp_path: Path) -> None:
 
 
 def test_slots_kept_idle_are_in_the_budget(plan: Plan, tmp_path: Path) -> None:
-    from dataclasses import replace
-
-    from busplay.description.write_link import link_toml
-
     path = tmp_path / "calm.toml"
     link = replace(load_link("guarded"), idle_every=8)
     path.write_text(link_toml(link), encoding="utf-8")
