@@ -1,0 +1,1 @@
+"""Find where two recordings run equal again after much damage."""

@@ -1,0 +1,218 @@
+"""Compare two recordings of the same program: what is missing, changed, added, out of order.
+
+Frames stream through a window of a few hundred thousand, so recordings of any length take the
+same memory. Equal stretches cost a few nanoseconds a frame.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+
+import numpy as np
+
+from busplay.analysis.compare import kernels, streams
+from busplay.analysis.compare.background.background import Background
+from busplay.analysis.compare.comparison import Books, Comparison, Differences, Kind
+from busplay.analysis.compare.queue import FrameQueue
+from busplay.analysis.compare.sides import Sides
+from busplay.analysis.compare.streams import Findings, Streams
+from busplay.analysis.compare.tally import DelayTally, DifferenceTally
+from busplay.batch import FrameBatch
+from busplay.trace.header import TraceHeader
+
+# What is kept of the differences themselves; all of them are counted.
+KEEP_DIFFERENCES = 1 << 20
+
+
+def compare_traces(
+    expected: Iterable[FrameBatch],
+    actual: Iterable[FrameBatch],
+    *,
+    expected_header: TraceHeader,
+    actual_header: TraceHeader | None = None,
+    expected_name: str = "expected",
+    actual_name: str = "actual",
+    keep: int = KEEP_DIFFERENCES,
+    find_patterns: bool = True,
+    progress: Callable[[int], None] | None = None,
+) -> Comparison:
+    """Hold two recordings against each other, frame by frame.
+
+    Args:
+        expected, actual: frames in order, such as `TraceReader.chunks()`.
+        expected_header, actual_header: link and board of each; by default the same.
+        expected_name, actual_name: for messages.
+        keep: differences to keep with all their columns; patterns are sought in those.
+        find_patterns: say what the damage has in common.
+        progress: called with the number of expected frames that were just done.
+
+    Raises:
+        InputError: the recordings are of different units or windows, or not in order.
+    """
+    sides = Sides(
+        expected_header,
+        expected_header if actual_header is None else actual_header,
+        expected_file=expected_name,
+        actual_file=actual_name,
+    )
+    comparer = _Comparer(sides, keep)
+    before = FrameQueue(
+        expected, lambda one: sides.compared_words(one, actual=False), name=expected_name
+    )
+    after = FrameQueue(actual, lambda one: sides.compared_words(one, actual=True), name=actual_name)
+    comparer.run(before, after, progress or (lambda _: None))
+    comparison = comparer.result(before, after)
+    if find_patterns and comparison.books.differences:
+        from busplay.analysis.compare.patterns import find_all_patterns
+
+        comparison = find_all_patterns(comparison, comparer.background)
+    return comparison
+
+
+class _Comparer:
+    """The alignment's state, and where its findings go."""
+
+    def __init__(self, sides: Sides, keep: int) -> None:
+        self._sides = sides
+        self._state = streams.make_state()
+        self._state[streams.PATIENCE] = kernels.PATIENCE_LEAST
+        self._scratch = streams.make_scratch()
+        self._findings = streams.make_findings(0)
+        self._delays = None if sides.time_unit is None else DelayTally(sides.time_unit)
+        self._differences = DifferenceTally(sides, keep)
+        self.background = Background(sides)
+        self._keep = keep
+        self._asked = 0
+
+    def run(
+        self, expected: FrameQueue, actual: FrameQueue, progress: Callable[[int], None]
+    ) -> None:
+        """Align everything."""
+        anchor = (-1, -1)
+        status = kernels.WANTS_FRAMES
+        while status != kernels.DONE:
+            if status == kernels.WANTS_FRAMES:
+                expected.fill(kernels.LOOK_FRAMES)
+                actual.fill(kernels.LOOK_FRAMES)
+            window = self._streams(expected, actual)
+            rows = len(expected) + len(actual)
+            if len(self._findings.kind) < rows:
+                self._findings = streams.make_findings(rows)
+            status = kernels.align(
+                window, self._sides.rules, self._state, self._findings, self._scratch, *anchor
+            )
+            anchor = (-1, -1)
+            done = int(self._state[streams.NEXT_EXPECTED])
+            if status == kernels.DONE:
+                kernels.close_run(self._state, self._findings)
+            self._take(expected, actual, final=status == kernels.DONE)
+            progress(done)
+            if status == kernels.WANTS_ANCHOR:
+                anchor = self._find_anchor(expected, actual)
+
+    def _streams(self, expected: FrameQueue, actual: FrameQueue) -> Streams:
+        return Streams(
+            self._sides.times(expected.frames.edge, actual=False),
+            expected.frames.word,
+            self._sides.times(actual.frames.edge, actual=True),
+            actual.frames.word,
+            expected.ended,
+            actual.ended,
+        )
+
+    def _find_anchor(self, expected: FrameQueue, actual: FrameQueue) -> tuple[int, int]:
+        from busplay.analysis.compare.anchors.kernels import find_anchor
+
+        words = expected.frames.word[: kernels.LOOK_FRAMES]
+        shift = int(self._state[streams.SEQUENCE_SHIFT])
+        found: tuple[int, int] = find_anchor(
+            words,
+            kernels.move_words(words, shift, self._sides.rules),
+            actual.frames.word[: kernels.LOOK_FRAMES],
+            self._sides.rules.content,
+            expected.ended
+            and actual.ended
+            and max(len(expected), len(actual)) <= kernels.LOOK_FRAMES,
+        )
+        return found if found[0] >= 0 else (kernels.NO_ANCHOR, kernels.NO_ANCHOR)
+
+    def _take(self, expected: FrameQueue, actual: FrameQueue, *, final: bool) -> None:
+        """Hand on what a call found, and move the windows on."""
+        state, found = self._state, self._findings
+        runs = int(state[streams.RUNS])
+        if self._delays is not None:
+            self._delays.add(found.run_delay[:runs].copy(), found.run_frames[:runs].copy())
+        rows = _rows(found, int(state[streams.DIFFERENCES]), expected, actual)
+        self._differences.add(rows, final=final)
+        used = int(state[streams.NEXT_EXPECTED])
+        room = max(0, self._keep - self._asked)
+        asked = rows.expected_index[rows.kind != Kind.ADDED][:room] - expected.first_index
+        self._asked += len(asked)
+        self.background.add(
+            FrameBatch(expected.frames.edge[:used], expected.frames.word[:used]), asked
+        )
+        state[streams.DIFFERENCES] = state[streams.RUNS] = 0
+        expected.drop(used)
+        actual.drop(int(state[streams.NEXT_ACTUAL]))
+        state[streams.NEXT_EXPECTED] = state[streams.NEXT_ACTUAL] = 0
+
+    def result(self, expected: FrameQueue, actual: FrameQueue) -> Comparison:
+        """Close the books."""
+        counts = self._differences.counts
+        differences = self._differences.differences()
+        books = Books(
+            expected=expected.taken,
+            actual=actual.taken,
+            same=int(self._state[streams.SAME]) + counts[Kind.OUT_OF_ORDER],
+            changed=counts[Kind.CHANGED],
+            missing=counts[Kind.MISSING],
+            added=counts[Kind.ADDED],
+            out_of_order=counts[Kind.OUT_OF_ORDER],
+            missing_at_start=_missing_run(differences, 0, 1),
+            missing_at_end=self._missing_at_the_end(differences, expected.taken),
+            expected_idle=expected.idle,
+            actual_idle=actual.idle,
+        )
+        return Comparison(
+            sides=self._sides,
+            books=books,
+            delays=self._delays.result() if self._delays is not None else None,
+            wrong_bits=self._differences.wrong_bits(),
+            differences=differences,
+        )
+
+    def _missing_at_the_end(self, differences: Differences, expected: int) -> int:
+        if len(differences) < sum(self._differences.counts.values()):
+            return 0
+        return _missing_run(differences.select(slice(None, None, -1)), expected - 1, -1)
+
+
+def _missing_run(differences: Differences, first: int, step: int) -> int:
+    """Count missing frames that follow each other from a number on."""
+    missing = differences.of_kind(Kind.MISSING).expected_index
+    in_run = missing == first + step * np.arange(len(missing))
+    return len(missing) if in_run.all() else int(np.argmin(in_run))
+
+
+def _rows(found: Findings, count: int, expected: FrameQueue, actual: FrameQueue) -> Differences:
+    """Make the columns of what a call found."""
+    kind = found.kind[:count].copy()
+    there, here = found.expected[:count], found.actual[:count]
+    has_expected, has_actual = kind != Kind.ADDED, kind != Kind.MISSING
+    i, j = np.where(has_expected, there, 0), np.where(has_actual, here, 0)
+    nothing = np.zeros(count, np.uint64)
+
+    def gather(column: np.ndarray, places: np.ndarray, there_is: np.ndarray) -> np.ndarray:
+        return np.where(there_is, column[places], nothing) if len(column) else nothing
+
+    return Differences(
+        kind=kind,
+        expected_index=np.where(has_expected, there + expected.first_index, -1),
+        actual_index=np.where(has_actual, here + actual.first_index, -1),
+        position=np.where(has_expected, there, -1 - there) + expected.first_index,
+        expected_edge=gather(expected.frames.edge, i, has_expected),
+        actual_edge=gather(actual.frames.edge, j, has_actual),
+        expected_word=gather(expected.frames.word, i, has_expected),
+        actual_word=gather(actual.frames.word, j, has_actual),
+        flipped=found.flipped[:count].copy(),
+    )

@@ -1,0 +1,308 @@
+"""What damage has in common: a lane, a range of addresses, a frequency, bursts.
+
+Every claim has its evidence: how many pieces of damage fit, how many would by chance, and how
+likely chance is to give as much. Frames that were damaged next to each other are one piece
+where they have one cause: a lost lock takes hundreds in a row, at neighbouring addresses.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busplay.analysis.compare.background.background import SCALES, Background
+from busplay.analysis.compare.comparison import Comparison, Differences, Kind
+from busplay.analysis.compare.pattern import TESTS, Pattern, is_told
+from busplay.analysis.compare.periods import find_period
+from busplay.analysis.compare.places import Places
+from busplay.analysis.compare.significance import log_binomial_tail, log_interval_chance
+
+EVENTS_LEAST = 5
+# A range of addresses may leave out this share of the damage.
+RANGE_SHARES = (1.0, 0.95, 0.9, 0.8, 0.6)
+BURST_SHARES = (1.0, 0.95, 0.9)
+BURST_FRAMES_LEAST = 3
+# The pieces that the frequency is sought in; more make it no clearer.
+PERIOD_EVENTS_MOST = 1 << 17
+_WORDS = {
+    Kind.MISSING: "missing frames",
+    Kind.CHANGED: "changed frames",
+    Kind.ADDED: "added frames",
+}
+_LOG_TESTS = math.log(TESTS)
+
+
+def find_all_patterns(comparison: Comparison, background: Background) -> Comparison:
+    """Give the comparison with all patterns that there is evidence for, the surest first."""
+    found = [one for one in _lane_patterns(comparison) if is_told(one.log_chance)]
+    for kind in (Kind.MISSING, Kind.CHANGED, Kind.ADDED):
+        rows = comparison.differences.of_kind(kind)
+        if len(rows) < EVENTS_LEAST:
+            continue
+        # Which frames a stuck lane changes depends on what they say, which may well be periodic.
+        if kind != Kind.CHANGED or not any("stuck_at" in one.figures for one in found):
+            found += _period_patterns(comparison, background, kind, rows)
+        if kind != Kind.ADDED:
+            found += _address_patterns(comparison, background, kind, rows)
+            found += _burst_patterns(comparison, background, kind, rows)
+    found = [one for one in found if is_told(one.log_chance)]
+    return replace(comparison, patterns=tuple(sorted(found, key=lambda one: one.log_chance)))
+
+
+def _pieces(rows: Differences) -> Differences:
+    """Take differences that follow each other for one, the first of them."""
+    index = rows.actual_index if rows.kind[0] == Kind.ADDED else rows.expected_index
+    return rows.select(np.diff(index, prepend=-2) > 1)
+
+
+# -- lanes
+
+
+def _lane_patterns(comparison: Comparison) -> Iterator[Pattern]:
+    sides, bits = comparison.sides, comparison.wrong_bits
+    changed = comparison.books.changed
+    if changed < EVENTS_LEAST:
+        return
+    if sides.lanes > 1:
+        lane = int(np.argmax(bits.frames_on_lane_alone))
+        fits = bits.frames_on_lane_alone[lane]
+        share = 1 / sides.lanes
+        log_chance = log_binomial_tail(fits, changed, share) + math.log(sides.lanes) + _LOG_TESTS
+        figures: dict[str, int | float | str] = {"lane": lane}
+        stuck_at = _stuck_at(comparison, lane)
+        stuck = ""
+        if stuck_at is not None:
+            figures["stuck_at"] = stuck_at
+            stuck = f"; its wrong bits all read {stuck_at}, as of a lane that is stuck"
+        yield Pattern(
+            "lane",
+            Kind.CHANGED,
+            f"{fits:,} of {changed:,} changed frames are wrong on lane {lane} alone"
+            f" (by chance up to {share * changed:,.1f}){stuck}",
+            changed,
+            fits,
+            share * changed,
+            min(0.0, log_chance),
+            figures,
+        )
+    wrong = np.array(bits.ones_lost) + np.array(bits.zeros_lost)
+    place = int(np.argmax(wrong))
+    bit = sides.bits[place]
+    used = sum(one is not None for one in sides.bits)
+    if bit is not None and int(wrong[place]) == int(wrong.sum()):
+        log_chance = (
+            log_binomial_tail(int(wrong[place]), changed, 1 / used) + math.log(used) + _LOG_TESTS
+        )
+        yield Pattern(
+            "bit",
+            Kind.CHANGED,
+            f"every wrong bit is bit {bit.bit} of the field {bit.field}"
+            + (f" (lane {bit.lane}, symbol {bit.symbol})" if bit.lane >= 0 else ""),
+            changed,
+            int(wrong[place]),
+            changed / used,
+            min(0.0, log_chance),
+            {"field": bit.field, "bit": bit.bit, "lane": bit.lane, "symbol": bit.symbol},
+        )
+
+
+def _stuck_at(comparison: Comparison, lane: int) -> int | None:
+    """Give the level that all of a lane's wrong bits have; None where that may be chance."""
+    bits = comparison.wrong_bits
+    on_lane = [i for i, bit in enumerate(comparison.sides.bits) if bit and bit.lane == lane]
+    low = sum(bits.ones_lost[i] for i in on_lane)
+    high = sum(bits.zeros_lost[i] for i in on_lane)
+    if min(low, high) or not is_told(log_binomial_tail(low + high, low + high, 0.5) + math.log(2)):
+        return None
+    return 0 if low else 1
+
+
+# -- addresses
+
+
+def _address_patterns(
+    comparison: Comparison, background: Background, kind: Kind, rows: Differences
+) -> Iterator[Pattern]:
+    fields = comparison.sides.unpack(rows.expected_word)
+    areas, area_of = np.unique(np.stack([fields.unit, fields.space]), axis=1, return_inverse=True)
+    area = int(np.argmax(np.bincount(area_of.ravel())))
+    unit, space = (int(one) for one in areas[:, area])
+    here = area_of.ravel() == area
+    offsets = fields.address[here].astype(np.int64) >> background.address_shift
+    counts = background.address_counts(unit, space)
+    best: tuple[float, int, int, int, int, float] | None = None
+    for share in RANGE_SHARES:
+        first, last = _tightest(np.sort(offsets), math.ceil(share * len(offsets)))
+        inside, outside = _visits(comparison, rows, here, first, last, background)
+        events = inside + outside
+        if inside < EVENTS_LEAST:
+            continue
+        chance = counts[first : last + 1].sum() / background.frames
+        log_chance = log_interval_chance(inside, events, float(chance)) + math.log(
+            len(RANGE_SHARES)
+        )
+        if best is None or log_chance < best[0]:
+            best = (log_chance, first, last, inside, events, float(chance))
+    if best is None:
+        return
+    log_chance, first, last, fits, events, chance = best
+    first, last = first << background.address_shift, ((last + 1) << background.address_shift) - 1
+    places = Places(comparison.sides.board)
+    yield Pattern(
+        "addresses",
+        kind,
+        f"{_WORDS[kind]} lie in {places.range_text(unit, space, first, last)}:"
+        f" {fits:,} of {events:,} times that frames were {kind.name.lower()},"
+        f" where {chance:.2%} of all frames go",
+        events,
+        fits,
+        chance * events,
+        min(0.0, log_chance + _LOG_TESTS),
+        {
+            "unit": places.unit_name(unit),
+            "space": space,
+            "first_offset": first,
+            "last_offset": last,
+        },
+    )
+
+
+def _tightest(ordered: NDArray[np.int64], count: int) -> tuple[int, int]:
+    """Find the shortest range with that many of the values."""
+    lengths = ordered[count - 1 :] - ordered[: len(ordered) - count + 1]
+    start = int(np.argmin(lengths))
+    return int(ordered[start]), int(ordered[start + count - 1])
+
+
+def _visits(
+    comparison: Comparison,
+    rows: Differences,
+    here: NDArray[np.bool_],
+    first: int,
+    last: int,
+    background: Background,
+) -> tuple[int, int]:
+    """Count times that damage fell inside and outside a range of offsets.
+
+    While a program fills a range, one spell of noise damages many frames in it, and that says
+    nothing about the range. So damage counts again only once the program has been elsewhere.
+    """
+    fields = comparison.sides.unpack(rows.expected_word)
+    offset = fields.address.astype(np.int64) >> background.address_shift
+    inside = here & (offset >= first) & (offset <= last)
+    numbers, words = background.sampled_frames
+    sampled = comparison.sides.unpack(words)
+    unit, space = fields.unit[here][0], fields.space[here][0]
+    sampled_offset = sampled.address.astype(np.int64) >> background.address_shift
+    elsewhere = (
+        (sampled.unit != unit)
+        | (sampled.space != space)
+        | (sampled_offset < first)
+        | (sampled_offset > last)
+    )
+    # How many sampled frames elsewhere came before each damaged one: equal ones, same visit.
+    before = np.searchsorted(numbers[elsewhere], rows.expected_index[inside])
+    visits = int(np.count_nonzero(np.diff(before))) + (1 if len(before) else 0)
+    outside = rows.select(~inside)
+    return visits, len(_pieces(outside)) if len(outside) else 0
+
+
+# -- time
+
+
+def _period_patterns(
+    comparison: Comparison, background: Background, kind: Kind, rows: Differences
+) -> Iterator[Pattern]:
+    sides, delays = comparison.sides, comparison.delays
+    if kind == Kind.ADDED:
+        if sides.time_unit != "edges" or delays is None or delays.usual is None:
+            return
+        edges = _pieces(rows).actual_edge.astype(np.float64) - delays.usual
+    else:
+        edges = _pieces(rows).expected_edge.astype(np.float64)
+    edges = edges[:PERIOD_EVENTS_MOST]
+    frames = background.sampled_edges.astype(np.float64)
+    found = find_period(np.sort(edges), frames, finest=float(background.slot_edges))
+    if found is None:
+        return
+    fits = math.ceil(0.9 * len(edges))
+    rate = sides.expected.edges_per_second
+    if rate:
+        hz, error = rate / found.length, rate * found.length_error / found.length**2
+        text = f"{hz:,.6g} times a second (±{error:.2g}; every {1e3 / hz:,.6g} ms)"
+        figures: dict[str, int | float | str] = {"frequency_hz": hz, "frequency_error_hz": error}
+    else:
+        text = f"every {found.length:,.6g} link edges (±{found.length_error:.2g})"
+        figures = {}
+    arc = ""
+    if found.arc < 0.5:
+        arc = (
+            f": {fits:,} of {len(edges):,} times within {found.arc:.2g} of the period,"
+            f" where {found.background:.2g} of all frames fall"
+        )
+    figures["period_edges"] = found.length
+    figures["arc_ratio"] = found.arc
+    yield Pattern(
+        "period",
+        kind,
+        f"{_WORDS[kind]} come {text}{arc}",
+        len(edges),
+        fits,
+        found.background * len(edges),
+        min(0.0, found.log_chance + _LOG_TESTS),
+        figures,
+    )
+
+
+# -- bursts
+
+
+def _burst_patterns(
+    comparison: Comparison, background: Background, kind: Kind, rows: Differences
+) -> Iterator[Pattern]:
+    index = _pieces(rows).expected_index
+    places = background.places(index)
+    best: tuple[float, int, int, int, int, float] | None = None
+    for scale in range(SCALES):
+        place = places[:, scale].astype(np.int64)
+        # One burst has one FIFO to fill: only its first damage counts.
+        _, first_rows = np.unique(index - place, return_index=True)
+        first_places = np.sort(place[first_rows])
+        count = len(first_places)
+        if count < EVENTS_LEAST:
+            continue
+        from_place = background.share_from_place(scale)
+        for share in BURST_SHARES:
+            fits = math.ceil(share * count)
+            least = int(first_places[count - fits])
+            if least + 1 < BURST_FRAMES_LEAST:
+                continue
+            chance = float(from_place[min(least, len(from_place) - 1)])
+            log_chance = log_binomial_tail(fits, count, chance) + math.log(
+                SCALES * (1 if fits == count else count)
+            )
+            if best is None or log_chance < best[0]:
+                best = (log_chance, scale, least + 1, fits, count, chance)
+    if best is None:
+        return
+    log_chance, scale, frames, fits, count, chance = best
+    all_or_some = f"all {count:,} do" if fits == count else f"{fits:,} of {count:,} do"
+    only = "only" if fits == count else "nearly only"
+    slots = 1 << scale
+    near = "one slot after another" if slots == 1 else f"at most {slots} slots apart"
+    yield Pattern(
+        "burst",
+        kind,
+        f"{_WORDS[kind]} begin {only} in bursts of {frames:,} or more frames {near}:"
+        f" {all_or_some}, where {chance:.1%} of all frames stand so far on; a FIFO of about"
+        " that depth that runs over looks like this",
+        count,
+        fits,
+        chance * count,
+        min(0.0, log_chance + _LOG_TESTS),
+        {"burst_frames": frames, "burst_gap_slots": slots},
+    )

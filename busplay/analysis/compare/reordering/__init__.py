@@ -1,0 +1,1 @@
+"""Find frames that arrived, but not in their order."""

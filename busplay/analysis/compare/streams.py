@@ -1,0 +1,115 @@
+"""What the alignment reads and writes: columns of both recordings, rules, findings.
+
+Named tuples, since compiled code takes them as they are.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+# Kinds of differences.
+MISSING, CHANGED, ADDED, REORDERED = 0, 1, 2, 3
+
+# Places in the state.
+NEXT_EXPECTED, NEXT_ACTUAL = 0, 1  # cursors in the columns of this call
+DELAY = 2  # of the last equal pair
+SEQUENCE_SHIFT = 3  # actual sequence number less expected one
+SAME = 4
+STARTED = 5  # an equal pair has been seen, so DELAY is no guess
+DIFFERENCES, RUNS = 6, 7  # rows that this call has filled
+RUN_FRAMES = 8  # equal pairs with the present delay, not yet told
+PATIENCE = 9  # frames that hypothesis 5 holds for
+STATE_NUMBERS = 10
+
+EDIT_MOST = 48  # edits that are tried one by one
+
+
+class Streams(NamedTuple):
+    """Columns of both recordings: int64 times, uint64 words; and whether more comes."""
+
+    expected_time: NDArray[np.int64]
+    expected_word: NDArray[np.uint64]
+    actual_time: NDArray[np.int64]
+    actual_word: NDArray[np.uint64]
+    expected_ended: bool
+    actual_ended: bool
+
+
+class Rules(NamedTuple):
+    """What makes frames equal.
+
+    Attributes:
+        content: uint64; bits of a word that are neither sequence, check nor constant.
+        sequence_places: int64[bits]; where the sequence field's bits stand, lowest first.
+        sequence_tables: uint64[bytes, 256]; what each byte of the number changes in a word.
+        overlap: delays that differ by less than this mean the same place on the wire.
+        has_time: times of both recordings can be compared.
+        has_sequence: frames carry a sequence number.
+    """
+
+    content: np.uint64
+    sequence_places: NDArray[np.int64]
+    sequence_tables: NDArray[np.uint64]
+    overlap: int
+    has_time: bool
+    has_sequence: bool
+
+
+class Findings(NamedTuple):
+    """Differences and runs of equal delays.
+
+    Attributes:
+        kind: uint8; MISSING, CHANGED or ADDED.
+        expected: index of the expected frame; of an added frame -1 less the index of the one
+            that comes next.
+        actual: index of the actual frame, -1 for a missing one.
+        flipped: bits in which a changed frame is not what it should be.
+        run_delay, run_frames: a delay, and how many equal pairs running have it.
+    """
+
+    kind: NDArray[np.uint8]
+    expected: NDArray[np.int64]
+    actual: NDArray[np.int64]
+    flipped: NDArray[np.uint64]
+    run_delay: NDArray[np.int64]
+    run_frames: NDArray[np.int64]
+
+
+class Scratch(NamedTuple):
+    """Room to work in; nothing in it outlives a call."""
+
+    reach: NDArray[np.int32]
+    slid: NDArray[np.int32]
+    step: NDArray[np.uint8]
+    path: NDArray[np.uint8]
+
+
+def make_state() -> NDArray[np.int64]:
+    """Make the state of an alignment that has seen nothing."""
+    return np.zeros(STATE_NUMBERS, np.int64)
+
+
+def make_findings(rows: int) -> Findings:
+    """Make room for the findings of a call with up to `rows` frames on both sides together."""
+    return Findings(
+        np.zeros(rows, np.uint8),
+        np.zeros(rows, np.int64),
+        np.zeros(rows, np.int64),
+        np.zeros(rows, np.uint64),
+        np.zeros(rows + 1, np.int64),
+        np.zeros(rows + 1, np.int64),
+    )
+
+
+def make_scratch() -> Scratch:
+    """Make room to work in."""
+    shape = (EDIT_MOST + 1, 2 * EDIT_MOST + 3)
+    return Scratch(
+        np.zeros(shape, np.int32),
+        np.zeros(shape, np.int32),
+        np.zeros(shape, np.uint8),
+        np.zeros(EDIT_MOST + 1, np.uint8),
+    )
