@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 
 import busplay
+from busplay.cli.main import COMMANDS
 from busplay.display.registers import markdown_table
 
 PROJECT = Path(__file__).parent.parent
@@ -82,7 +83,7 @@ def test_picture_of_the_window_is_there() -> None:
 
 
 @pytest.mark.parametrize(
-    "command", ["demo", "run", "replay", "info", "check"], ids=lambda name: f"--help of {name}"
+    "command", list(COMMANDS), ids=lambda name: f"--help of {name}"
 )
 def test_example_in_help_is_a_command_that_exists(command: str) -> None:
     shown = subprocess.run(

@@ -22,6 +22,7 @@ COMMANDS = {
     "run": "Run a program on a board; show, record, take pictures.",
     "replay": "Play a recorded trace.",
     "info": "Say what is in a trace.",
+    "plan": "Work out what a link can carry, and what it would take otherwise.",
     "check": "Say whether a link or board file is right and what it means.",
 }
 
