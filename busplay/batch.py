@@ -6,7 +6,7 @@ one store or one frame. Batches do not change once they are made.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import TypeAlias
 
@@ -116,6 +116,16 @@ class FrameBatch:
     def empty(cls) -> FrameBatch:
         """Make a batch of no frames."""
         return cls(np.empty(0, np.uint64), np.empty(0, np.uint64))
+
+    @classmethod
+    def joined(cls, parts: Sequence[FrameBatch]) -> FrameBatch:
+        """Join batches in their order; a single one is handed on as it is."""
+        if len(parts) == 1:
+            return parts[0]
+        return cls(
+            np.concatenate([np.empty(0, np.uint64), *(part.edge for part in parts)]),
+            np.concatenate([np.empty(0, np.uint64), *(part.word for part in parts)]),
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)

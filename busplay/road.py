@@ -7,6 +7,10 @@ the wire on they are the same.
 When `feed` returns, every store of the batch has arrived or is counted as lost: the road runs
 ahead of the processor by the few slots that the sender's FIFO still holds. Where the batches
 are cut therefore changes nothing, neither in the frames nor on the screen.
+
+Every frame and every fault put in ends in one column of the books (`carriage`, `books`). Once
+the receiver is in step on a wire without faults, and its timing cannot lose anything, every
+frame is sure to be received right: then large batches go through the fused engine.
 """
 
 from __future__ import annotations
@@ -15,8 +19,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from busplay.batch import FrameBatch, StoreBatch
+import numpy as np
+
+from busplay.batch import FrameBatch, StoreBatch, UInt64Column
+from busplay.books.books import Sent
+from busplay.books.losses import Losses
+from busplay.carriage import BooksOfRun, Carriage
 from busplay.description.board import Board
+from busplay.description.faults import FaultPlan
 from busplay.display.bank import DisplayBank
 from busplay.display.display import Display
 from busplay.errors import InputError
@@ -24,7 +34,6 @@ from busplay.link.layout import FrameLayout
 from busplay.receiver.receiver import Receiver
 from busplay.receiver.states import ReceiverCounters, State
 from busplay.sender.encoder import Encoder
-from busplay.sender.speller import spell
 
 if TYPE_CHECKING:
     from busplay.engine.engine import FusedEngine
@@ -36,6 +45,7 @@ At 8 MHz and 60 pictures a second the densest batch is 33,334 frames.
 """
 
 RECEIVER_STATE = "receiver"
+SERVICE_STATE = "service"
 UNIT_STATE = "unit "
 
 
@@ -49,6 +59,7 @@ class RoadCounters:
         frames_overrun: stores lost because the sender's FIFO was full.
         receiver: what the receiver saw.
         writes_outside: delivered frames whose offset or unit does not exist.
+        books: what became of every frame and every fault.
     """
 
     stores: int
@@ -56,6 +67,7 @@ class RoadCounters:
     frames_overrun: int
     receiver: ReceiverCounters
     writes_outside: int
+    books: BooksOfRun
 
     def losses(self) -> dict[str, int]:
         """Give everything that went wrong on the way, by cause, in words; causes of 0 left out."""
@@ -66,6 +78,8 @@ class RoadCounters:
             "locks lost": seen.locks_lost,
             "frames missed by sequence": seen.frames_missed,
             "frames given up": seen.frames_abandoned,
+            "lost at the receiver's full FIFO": self.books.frames.lost_at_receiver,
+            "served after their deadline": self.books.frames.lost_late,
             "outside the units": self.writes_outside,
         }
         return {words: count for words, count in causes.items() if count}
@@ -83,21 +97,48 @@ class RoadCounters:
 class Road:
     """Sender → wire → receiver → displays.
 
+    Args:
+        board: the description.
+        faults: damage to put in; None: none.
+        timing: let the receiver's FIFO, service, deadline and busy times act; else every frame
+            delivered is served.
+
     Attributes:
         board: the description.
         layout: of the board's link.
         encoder, receiver, bank: the stages, for their counters; feed the road, not them.
+        lost_edges: uint64[lost]; where the last stores fed found the sender's FIFO full.
+
+    Raises:
+        DescriptionError: the receiver's times cannot be.
     """
 
-    def __init__(self, board: Board) -> None:
+    def __init__(
+        self, board: Board, *, faults: FaultPlan | None = None, timing: bool = True
+    ) -> None:
         self.board = board
+        self.faults = faults
+        self.timing = timing
         self.layout = FrameLayout(board.link)
         self.encoder = Encoder(board)
         self.receiver = Receiver(self.layout, correct_one_bit=board.receiver.correct_one_bit)
         self.bank = DisplayBank(board, self.layout)
         self._edge = 0
         self._frames_carried = 0
+        self._frames_given = 0
         self._engine: FusedEngine | None = None
+        self.lost_edges: UInt64Column = np.empty(0, np.uint64)
+        self._carriage = self._new_carriage()
+
+    def _new_carriage(self) -> Carriage:
+        return Carriage(
+            self.board,
+            self.receiver,
+            step_edges=self.encoder.step_edges,
+            faults=self.faults,
+            timing=self.timing,
+            edge=self._edge,
+        )
 
     @property
     def edge(self) -> int:
@@ -127,11 +168,16 @@ class Road:
         engine = self._engine_for(len(stores))
         if engine is not None:
             frames = engine.feed(stores, stop_cycle=stop_cycle) or FrameBatch.empty()
-            self._edge = engine.edge
-            self._frames_carried += len(frames)
-            return frames
-        frames = self.encoder.feed(stores, stop_cycle=stop_cycle)
-        self.feed_frames(frames, stop_edge=self.encoder.settled_edge)
+            self._passed_plain(len(frames), edge=engine.edge)
+        else:
+            frames = self.encoder.feed(stores, stop_cycle=stop_cycle)
+            which = self.encoder.sent_store
+            sent = Sent(frames.edge, frames.word, stores.cycle[which], stores.address[which])
+            self._carry(sent, stop_edge=self.encoder.settled_edge)
+        lost = self.encoder.take_lost()
+        self.lost_edges = lost.edge
+        if len(lost):
+            self._carriage.frames.add_lost_at_sender(lost.edge, lost.cycle, lost.address)
         return frames
 
     def feed_frames(self, frames: FrameBatch, *, stop_edge: int) -> None:
@@ -142,31 +188,46 @@ class Road:
             stop_edge: where this stretch may end; it is moved back to the grid on which frames
                 start, and behind the last frame.
         """
+        self._frames_given += len(frames)
         engine = self._engine_for(len(frames))
         if engine is not None:
+            received = self.receiver.counters.frames_received
             engine.feed_frames(frames, stop_edge=stop_edge)
-            self._edge = engine.edge
-            self._frames_carried += len(frames)
-            return
+            received = self.receiver.counters.frames_received - received
+            self._passed_plain(received, edge=engine.edge)
+            # A foreign recording may hold frames that are idle or wrong in themselves.
+            self._frames_carried += len(frames) - received
+            self._carriage.frames.add_undelivered(len(frames) - received)
+        else:
+            self._carry(Sent.of_frames(frames), stop_edge=stop_edge)
+
+    def _passed_plain(self, count: int, *, edge: int) -> None:
+        """Enter frames that the fused engine carried, all of them received right."""
+        self._edge = edge
+        self._frames_carried += count
+        self._carriage.frames.add_right(count)
+
+    def _carry(self, sent: Sent, *, stop_edge: int) -> None:
+        """Carry frames through the stages."""
         grid = self.encoder.grid_edges
         stop = stop_edge // grid * grid
-        if len(frames):
-            stop = max(stop, int(frames.edge[-1]) + self.encoder.step_edges)
+        if len(sent):
+            stop = max(stop, int(sent.edge[-1]) + self.encoder.step_edges)
         if stop <= self._edge:
             return
-        batch = spell(frames, self.layout, first_edge=self._edge, stop_edge=stop)
-        self.bank.feed(self.receiver.feed(batch))
+        self.bank.feed(self._carriage.carry(sent, first_edge=self._edge, stop_edge=stop))
         self._edge = stop
-        self._frames_carried += len(frames)
+        self._frames_carried += len(sent)
 
     def _engine_for(self, count: int) -> FusedEngine | None:
         """Give the fused engine for a large batch; None: the stages do it.
 
         The two agree at any moment, so they can take turns. The fused one is some times
         faster, but its loop takes seconds to compile when it is first used on a machine; the
-        batches of a program in real time are not worth that.
+        batches of a program in real time are not worth that. It keeps no books, so it only
+        takes what is sure to be received right.
         """
-        if count < FUSED_FROM_FRAMES:
+        if count < FUSED_FROM_FRAMES or not self._carriage.carries_all_right(self._edge):
             return None
         if self._engine is None:
             # Loads and compiles a kernel that small batches can do without.
@@ -187,12 +248,20 @@ class Road:
             frames_overrun=sent.frames_overrun,
             receiver=self.receiver.counters,
             writes_outside=outside + bank.frames_unknown_unit,
+            books=self._carriage.books(stores=sent.stores_offered + self._frames_given),
         )
+
+    @property
+    def losses(self) -> Losses:
+        """The first stores that were not received right, one by one."""
+        return self._carriage.losses
 
     def states(self) -> dict[str, bytes]:
         """Give the state of receiver and units, for a trace's key frame."""
         units = {UNIT_STATE + name: state for name, state in self.bank.state().items()}
-        return {RECEIVER_STATE: self.receiver.snapshot(), **units}
+        service = self._carriage.state()
+        waiting = {} if service is None else {SERVICE_STATE: service}
+        return {RECEIVER_STATE: self.receiver.snapshot(), **waiting, **units}
 
     def restore(self, states: Mapping[str, bytes], *, edge: int, frames_carried: int) -> None:
         """Take up what `states` gave, as of `edge` and after that many frames.
@@ -214,6 +283,10 @@ class Road:
         self.bank.restore(units)
         self._edge = edge
         self._frames_carried = frames_carried
+        # The books begin anew: what came before is in nobody's memory.
+        self._frames_given = 0
+        self._carriage = self._new_carriage()
+        self._carriage.restore(states.get(SERVICE_STATE))
 
     @property
     def in_step(self) -> bool:

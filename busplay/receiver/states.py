@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import IntEnum
 
@@ -103,3 +104,25 @@ class ReceiverLog:
 
     def __len__(self) -> int:
         return len(self.kind)
+
+    @classmethod
+    def empty(cls) -> ReceiverLog:
+        """Make a log that says nothing."""
+        nothing = np.empty(0, np.int64)
+        return cls(np.empty(0, np.uint8), nothing, nothing, nothing)
+
+    @classmethod
+    def joined(cls, parts: Sequence[ReceiverLog]) -> ReceiverLog:
+        """Join logs in their order."""
+        return cls(
+            np.concatenate([part.kind for part in parts]),
+            np.concatenate([part.edge for part in parts]),
+            np.concatenate([part.first for part in parts]),
+            np.concatenate([part.stop for part in parts]),
+        )
+
+    def after(self, count: int) -> ReceiverLog:
+        """Give the log without its first entries."""
+        return ReceiverLog(
+            self.kind[count:], self.edge[count:], self.first[count:], self.stop[count:]
+        )

@@ -1,0 +1,141 @@
+"""What became of every fault: noticed by the check, by loss of step, or not at all.
+
+How to think about it. Each fault concerns one of the symbols that the receiver samples. The
+receiver's log says which stretches of symbols were frames that it judged wrong, mended or gave
+up, and where it came into step and fell out of it. So a fault is looked up by its symbol:
+
+- out of step there: it came while nothing is judged;
+- in no wrong frame: unnoticed, for what its frame carried then passed for right;
+- in a wrong frame: noticed by the check; or by loss of step, if the run of wrong frames that it
+  belongs to made the receiver hunt anew, or if the frame was given up before its end.
+
+Whether a run of wrong frames ends in a loss of step is known some frames later, so the newest
+faults wait.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busplay.books.totals import FaultTotals
+from busplay.receiver.states import Event, ReceiverLog
+
+CHECK, STEP, OUT, UNNOTICED, UNDER_WAY = range(5)
+VERDICTS = 5
+
+Int64Column = NDArray[np.int64]
+
+
+class FaultBook:
+    """Follows faults to what the receiver made of them.
+
+    Args:
+        kinds: how many kinds of fault there are.
+        margin_symbols: symbols after a fault after which all about it is known.
+        in_step: whether the receiver is in step to begin with.
+    """
+
+    def __init__(self, kinds: int, *, margin_symbols: int, in_step: bool = False) -> None:
+        self._margin = margin_symbols
+        self._decided = np.zeros((kinds, VERDICTS), np.int64)
+        self._ordinal: Int64Column = np.empty(0, np.int64)
+        self._kind: NDArray[np.uint8] = np.empty(0, np.uint8)
+        self._log = ReceiverLog.empty()
+        self._in_step = in_step
+
+    def feed(
+        self,
+        ordinal: Int64Column,
+        kind: NDArray[np.uint8],
+        log: ReceiverLog,
+        *,
+        symbols_fed: int,
+    ) -> None:
+        """Add faults and what the receiver saw meanwhile.
+
+        Args:
+            ordinal: int64[faults], never falling; which symbol each concerns.
+            kind: uint8[faults].
+            log: of the receiver.
+            symbols_fed: symbols that the receiver has sampled.
+        """
+        if len(log):
+            self._log = ReceiverLog.joined([self._log, log])
+        if len(ordinal):
+            self._ordinal = np.concatenate([self._ordinal, ordinal])
+            self._kind = np.concatenate([self._kind, kind])
+        horizon = symbols_fed - self._margin
+        count = int(np.searchsorted(self._ordinal, horizon))
+        if count:
+            verdict = self._verdicts(self._ordinal[:count])
+            np.add.at(self._decided, (self._kind[:count], verdict), 1)
+            self._ordinal, self._kind = self._ordinal[count:], self._kind[count:]
+        self._forget(horizon)
+
+    def _verdicts(self, ordinal: Int64Column) -> Int64Column:
+        log = self._log
+        verdict = np.full(len(ordinal), UNNOTICED, np.int64)
+        is_wrong = log.kind <= Event.ABANDONED
+        wrong_first, wrong_stop = log.first[is_wrong], log.stop[is_wrong]
+        given_up = log.kind[is_wrong] == Event.ABANDONED
+        is_loss = log.kind == Event.LOST
+        loss_first, loss_stop = log.first[is_loss], log.stop[is_loss]
+        if len(wrong_stop):
+            index = np.searchsorted(wrong_stop, ordinal, side="right")
+            near = np.minimum(index, len(wrong_stop) - 1)
+            inside = (index < len(wrong_stop)) & (wrong_first[near] <= ordinal)
+            verdict[inside] = CHECK
+            stop = wrong_stop[near]
+            by_step = given_up[near]
+            if len(loss_stop):
+                loss = np.searchsorted(loss_stop, stop)
+                near_loss = np.minimum(loss, len(loss_stop) - 1)
+                by_step |= (loss < len(loss_stop)) & (loss_first[near_loss] < stop)
+            verdict[inside & by_step] = STEP
+        verdict[~self._in_step_at(ordinal)] = OUT
+        return verdict
+
+    def _in_step_at(self, ordinal: Int64Column) -> NDArray[np.bool_]:
+        log = self._log
+        is_change = log.kind >= Event.LOST
+        gained = log.kind[is_change] == Event.GAINED
+        last = np.searchsorted(log.stop[is_change], ordinal, side="right") - 1
+        known = np.concatenate([[self._in_step], gained])
+        return known[last + 1]
+
+    def _forget(self, horizon: int) -> None:
+        """Drop what the log says of symbols that no fault to come concerns."""
+        log = self._log
+        old = int(np.searchsorted(log.stop, horizon, side="right"))
+        # Faults that wait may look back by a run of wrong frames.
+        old = min(old, int(np.searchsorted(log.stop, horizon - self._margin)))
+        if old == 0:
+            return
+        changes = log.kind[:old][log.kind[:old] >= Event.LOST]
+        if len(changes):
+            self._in_step = bool(changes[-1] == Event.GAINED)
+        self._log = log.after(old)
+
+    def totals(self, *, symbols_judged: int) -> list[FaultTotals]:
+        """Give what is known of each kind now.
+
+        Args:
+            symbols_judged: symbols before the frame that is on its way in.
+        """
+        counts = self._decided.copy()
+        if len(self._ordinal):
+            verdict = self._verdicts(self._ordinal)
+            verdict[self._ordinal >= symbols_judged] = UNDER_WAY
+            np.add.at(counts, (self._kind, verdict), 1)
+        return [
+            FaultTotals(
+                put_in=int(row.sum()),
+                noticed_by_check=int(row[CHECK]),
+                noticed_by_step=int(row[STEP]),
+                out_of_step=int(row[OUT]),
+                unnoticed=int(row[UNNOTICED]),
+                under_way=int(row[UNDER_WAY]),
+            )
+            for row in counts
+        ]

@@ -1,0 +1,235 @@
+"""From the sender's frames to frames served: wire, receiver and FIFO, with the books kept.
+
+Where faults are put in, or the receiver's timing can lose frames, or nobody knows yet whether
+the receiver is in step, frames go this way, and each of them ends in one column of the books.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from busplay.batch import FrameBatch
+from busplay.books.books import FrameBook, Got, Sent
+from busplay.books.fault_book import FaultBook
+from busplay.books.losses import Losses
+from busplay.books.totals import FaultTotals, FrameTotals
+from busplay.description.board import Board
+from busplay.description.faults import FaultPlan
+from busplay.description.link import StrobeFraming
+from busplay.errors import InputError
+from busplay.link.layout import FrameLayout
+from busplay.receiver import kernels as receiver_kernels
+from busplay.receiver.receiver import Receiver
+from busplay.receiver.service.service import Service, ServiceCounters
+from busplay.receiver.states import State
+from busplay.sender.speller import spell
+from busplay.wire.faulty import FaultKind, FaultyWire
+
+FAULT_NAMES = {
+    FaultKind.FLIPPED: "flipped symbols",
+    FaultKind.LATE: "late symbols",
+    FaultKind.STUCK: "stuck symbols",
+    FaultKind.LOST_EDGE: "lost edges",
+    FaultKind.EXTRA_EDGE: "extra edges",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class BooksOfRun:
+    """What became of every frame and every fault of a run.
+
+    Attributes:
+        frames: every store in a window, by what became of it.
+        faults: every fault put in, by kind; empty where none were to be put in.
+        service: what the receiver's FIFO saw; None where its timing cannot lose anything.
+    """
+
+    frames: FrameTotals
+    faults: dict[FaultKind, FaultTotals]
+    service: ServiceCounters | None
+
+    @property
+    def is_balanced(self) -> bool:
+        """Whether every sum is what its parts add up to."""
+        return self.frames.balance() == 0 and not any(one.balance() for one in self.faults.values())
+
+
+def edges_per_second(board: Board) -> int:
+    """Give how many edges of a board's link there are in a second."""
+    return (board.link.clock_hz or board.clock_hz) * board.link.edges_per_cycle
+
+
+class Carriage:
+    """Wire, receiver and FIFO of one board, from link edge 0 or where a recording is taken up.
+
+    Args:
+        board: the description.
+        receiver: of the board's layout.
+        step_edges: edges from a frame's start to the earliest start of the next.
+        faults: what to put in; None: nothing.
+        timing: let the receiver's FIFO, service, deadline and busy times act.
+        edge: link edge up to which everything has passed.
+
+    Attributes:
+        wire: with faults; None where none are put in there.
+        service: the receiver's FIFO; None where it cannot lose anything.
+        frames: the books of frames.
+
+    Raises:
+        DescriptionError: the receiver's times cannot be.
+    """
+
+    def __init__(
+        self,
+        board: Board,
+        receiver: Receiver,
+        *,
+        step_edges: int,
+        faults: FaultPlan | None = None,
+        timing: bool = True,
+        edge: int = 0,
+    ) -> None:
+        self._receiver = receiver
+        self._layout: FrameLayout = receiver.layout
+        plan = faults or FaultPlan()
+        edge_hz = edges_per_second(board)
+        receiver.keeps_log = True
+        self._fed_before = int(receiver.registers[receiver_kernels.FED])
+        self._missed_before = receiver.counters.frames_missed
+        self.wire: FaultyWire | None = None
+        if plan.on_wire:
+            self.wire = FaultyWire(
+                self._layout,
+                plan,
+                edge_hz=edge_hz,
+                first_edge=edge,
+                first_ordinal=self._fed_before,
+            )
+        self.service: Service | None = None
+        if timing:
+            service = Service(
+                board.receiver,
+                edge_hz=edge_hz,
+                frame_symbols=self._layout.frame_symbols,
+                stalls=plan.stalls,
+                seed=plan.seed,
+            )
+            # An edge too many can bring two frames nearer together than a sender would.
+            if plan or not service.is_harmless(step_edges):
+                self.service = service
+        sequence = board.link.field_named("sequence")
+        in_step = receiver.state is State.SYNC
+        self._has_sequence = sequence is not None
+        self.frames = FrameBook(
+            sequence_bits=min(sequence.bits, 32) if sequence else 0, in_step=in_step
+        )
+        framing = board.link.framing
+        release = 0 if isinstance(framing, StrobeFraming) else framing.release_frames
+        self._faults = FaultBook(
+            len(FaultKind),
+            margin_symbols=(release + 2) * self._layout.frame_symbols,
+            in_step=in_step,
+        )
+
+    @property
+    def is_plain(self) -> bool:
+        """Whether nothing is put in and nothing can be lost behind the receiver."""
+        return self.wire is None and self.service is None
+
+    def carries_all_right(self, edge: int) -> bool:
+        """Tell whether every frame sent from `edge` on is sure to be received right.
+
+        On a wire without faults it is so for a receiver that stands in step between two frames
+        on the slot grid, unless idle frames themselves can mislead it.
+        """
+        registers, geometry = self._receiver.registers, self._receiver.machine.geometry
+        return (
+            self.is_plain
+            and self.frames.is_settled
+            and int(registers[receiver_kernels.STATE]) == receiver_kernels.SYNC
+            and int(registers[receiver_kernels.POSITION]) == 0
+            and bool(geometry[receiver_kernels.IS_STEADY])
+            and (self._layout.strobe_mask != 0 or edge % self._layout.slot_symbols == 0)
+        )
+
+    def carry(self, sent: Sent, *, first_edge: int, stop_edge: int) -> FrameBatch:
+        """Carry frames over a stretch of the wire.
+
+        Args:
+            sent: frames whose slots lie in the stretch.
+            first_edge, stop_edge: the stretch; it begins where the one before it stopped.
+
+        Returns:
+            The frames that were served in time.
+        """
+        frames = FrameBatch(sent.edge, sent.word)
+        batch = spell(frames, self._layout, first_edge=first_edge, stop_edge=stop_edge)
+        receiver = self._receiver
+        if self.wire is None:
+            delivered = receiver.feed(batch)
+        else:
+            delivered = FrameBatch.joined([receiver.feed(part) for part in self.wire.feed(batch)])
+        log = receiver.take_log()
+        if self.service is None:
+            served = delivered
+            nothing = np.zeros(len(delivered), np.uint8)
+            got = Got(delivered.edge, delivered.word, nothing, nothing)
+        else:
+            result = self.service.feed(delivered)
+            served = result.frames
+            got = Got(delivered.edge, delivered.word, result.fate, result.busy)
+        self.frames.feed(sent, got, log, settled_edge=receiver.settled_edge)
+        if self.wire is not None:
+            faults = self.wire.take_log()
+            self._faults.feed(
+                faults.ordinal,
+                faults.kind,
+                log,
+                symbols_fed=int(receiver.registers[receiver_kernels.FED]),
+            )
+        return served
+
+    @property
+    def losses(self) -> Losses:
+        """The first stores that were not received right."""
+        return self.frames.losses
+
+    def books(self, *, stores: int) -> BooksOfRun:
+        """Give the books as they stand.
+
+        Args:
+            stores: that were offered to the sender since the carriage was made.
+        """
+        seen = self._receiver.counters
+        missed = seen.frames_missed - self._missed_before if self._has_sequence else None
+        faults: dict[FaultKind, FaultTotals] = {}
+        if self.wire is not None:
+            judged = int(self._receiver.registers[receiver_kernels.FED]) - seen.pending_symbols
+            totals = self._faults.totals(symbols_judged=judged)
+            faults = {kind: totals[kind] for kind in FAULT_NAMES}
+        return BooksOfRun(
+            frames=self.frames.totals(stores=stores, missed_counted=missed),
+            faults=faults,
+            service=None if self.service is None else self.service.counters,
+        )
+
+    def state(self) -> bytes | None:
+        """Give the FIFO's state, for a trace's key frame; None where it needs none."""
+        return None if self.service is None else self.service.snapshot()
+
+    def restore(self, state: bytes | None) -> None:
+        """Take up a FIFO's state; without one it is empty.
+
+        Raises:
+            InputError: it is not that of this board's receiver.
+        """
+        if state is None or self.service is None:
+            return
+        try:
+            self.service.restore(state)
+        except ValueError as error:
+            raise InputError(
+                place="key frame", found=str(error), wanted="record the trace anew"
+            ) from error
