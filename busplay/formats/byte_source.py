@@ -55,6 +55,7 @@ class ByteSource:
         self._pieces: Iterator[bytes] = iter(())
         self._waiting = b""
         self._is_plain = True
+        self._damage: InputError | None = None
         self.restart()
 
     def restart(self, *, text: bool = False) -> None:
@@ -62,6 +63,7 @@ class ByteSource:
         self.stream.seek(0)
         self.bytes_read = 0
         self.cut_reason = ""
+        self._damage = None
         self._waiting = b""
         self._is_plain = not self.compression
         self._pieces = self._unpacked()
@@ -74,17 +76,24 @@ class ByteSource:
     def head(self, count: int) -> bytes:
         """Look at the next bytes without taking them."""
         while len(self._waiting) < count:
-            piece = self._next_piece()
+            try:
+                piece = self._next_piece()
+            except InputError:
+                # What comes before the damage is read first; then it is told again.
+                if not self._waiting:
+                    raise
+                break
             if not piece:
                 break
             self._waiting += piece
         return self._waiting[:count]
 
     def read_into(self, target: memoryview) -> int:
-        """Fill a stretch of memory; fewer bytes than it has only at the end of the file.
+        """Fill a stretch of memory as far as there are bytes; 0 at the end of the file only.
 
         Raises:
-            InputError: reading fails, or compressed data are damaged.
+            InputError: reading fails, or compressed data are damaged; all bytes before have
+                been given.
         """
         filled = 0
         while filled < len(target):
@@ -99,13 +108,18 @@ class ByteSource:
                     break
                 filled += count
             else:
-                self._waiting = self._next_piece()
+                try:
+                    self._waiting = self._next_piece()
+                except InputError:
+                    if not filled:
+                        raise
+                    break
                 if not self._waiting:
                     break
         return filled
 
     def chunks(self, count: int = 1 << 20) -> Iterator[bytes]:
-        """Give the rest in pieces of that many bytes; the last may be shorter.
+        """Give the rest in pieces of at most that many bytes.
 
         Raises:
             InputError: as `read_into`.
@@ -113,10 +127,9 @@ class ByteSource:
         buffer = bytearray(count)
         while True:
             filled = self.read_into(memoryview(buffer))
-            if filled:
-                yield bytes(buffer[:filled])
-            if filled < count:
+            if not filled:
                 return
+            yield bytes(buffer[:filled])
 
     def skip(self, count: int) -> None:
         """Pass over so many bytes."""
@@ -159,9 +172,15 @@ class ByteSource:
         return bytes(buffer[: self._read_plain(memoryview(buffer))])
 
     def _next_piece(self) -> bytes:
-        for piece in self._pieces:
-            if piece:
-                return piece
+        if self._damage is not None:
+            raise self._damage
+        try:
+            for piece in self._pieces:
+                if piece:
+                    return piece
+        except InputError as error:
+            self._damage = error
+            raise
         return b""
 
     def _unpacked(self) -> Iterator[bytes]:
@@ -181,12 +200,14 @@ class ByteSource:
                 if not packed:
                     self.cut_reason = "the gzip data end too early: the file was cut off"
                     return
+                before = unpacker.copy()
                 try:
                     piece = unpacker.decompress(packed, READ_BYTES * 4)
                 except zlib.error as error:
                     if not has_begun:
                         self.cut_reason = "bytes that are no gzip data follow the gzip data"
                         return
+                    yield from _until_damage(before, packed)
                     raise self._damaged(str(error)) from None
                 if piece:
                     has_begun = True
@@ -222,6 +243,15 @@ class ByteSource:
             file=self.file,
             place=f"before byte {self.bytes_read:,}",
         )
+
+
+def _until_damage(unpacker: zlib._Decompress, packed: bytes) -> Iterator[bytes]:
+    """Unpack byte by byte what comes before damage, which a larger step would lose."""
+    try:
+        for byte in packed:
+            yield unpacker.decompress(bytes([byte]))
+    except zlib.error:
+        return
 
 
 def _transcoded(pieces: Iterator[bytes], encoding: str) -> Iterator[bytes]:

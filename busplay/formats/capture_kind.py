@@ -41,6 +41,8 @@ def find_kind(source: ByteSource, *, has_bits: bool, has_rate: bool) -> Kind:
         return "raw"
     source.restart()
     head = source.head(_HEAD_BYTES)
+    if not head and source.cut_reason:
+        raise InputError(source.cut_reason, file=source.file)
     if not head:
         raise InputError(file=source.file, found="an empty file", wanted="a capture has bytes")
     if head.startswith(_ZIP_HEADS):

@@ -145,11 +145,12 @@ class CsvReader:
         ended = False
         while not ended:
             try:
-                filled += source.read_into(memoryview(buffer)[filled:size])
+                count = source.read_into(memoryview(buffer)[filled:size])
             except InputError:
                 yield from self._last_row()
                 raise
-            ended = filled < size
+            filled += count
+            ended = not count
             whole = buffer.rfind(b"\n", 0, filled) + 1
             length = whole
             if ended and whole < filled:
@@ -166,7 +167,9 @@ class CsvReader:
                 yield from self._last_row()
                 fault_at = int(state[kernels.FAULT_AT])
                 if ended and fault_at >= whole:
-                    self._cut_reason = "it ends in the middle of a row: the file was cut off"
+                    self._cut_reason = (
+                        source.cut_reason or "it ends in the middle of a row: the file was cut off"
+                    )
                     return
                 raise self._fault(block_at + fault_at, bytes(buffer[fault_at : fault_at + 80]))
             if ended:

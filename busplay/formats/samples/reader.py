@@ -30,7 +30,7 @@ class SampleSource(Protocol):
         """Go back to the first sample."""
 
     def read_into(self, target: memoryview) -> int:
-        """Fill a stretch of memory; fewer bytes than it has only at the end."""
+        """Fill a stretch of memory as far as there are bytes; 0 at the end only."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,7 +143,7 @@ class SampleReader:
         memory = bytearray(block_bytes)
         buffer = np.frombuffer(memory, np.uint8)
         while True:
-            filled = source.read_into(memoryview(memory))
+            filled, damage = _fill(source, memoryview(memory))
             count = filled // size
             if self._samples_read + count > self._times.last_index:
                 raise InputError(
@@ -153,6 +153,8 @@ class SampleReader:
                     file=source.file,
                 )
             yield from self._changes(buffer[: count * size], count)
+            if damage is not None:
+                raise damage
             if filled < block_bytes:
                 if filled % size:
                     self._cut_reason = (
@@ -203,6 +205,20 @@ class SampleReader:
             # Do not hold a block's memory for a few rows.
             times, levels = times[:rows].copy(), levels[:rows].copy()
         yield ChangeBatch(times[:rows], levels[:rows], self._zeros[:rows])
+
+
+def _fill(source: SampleSource, target: memoryview) -> tuple[int, InputError | None]:
+    """Fill memory unless the end or damage comes before; give how many bytes, and the damage."""
+    filled = 0
+    while filled < len(target):
+        try:
+            count = source.read_into(target[filled:])
+        except InputError as error:
+            return filled, error
+        if not count:
+            break
+        filled += count
+    return filled, None
 
 
 def _level_tables(bits: Sequence[int], sample_bytes: int) -> UInt64Column:

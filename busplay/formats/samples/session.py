@@ -24,6 +24,8 @@ from busplay.formats.signal_choice import MAX_SIGNALS, Variable, choose_signals
 
 MAX_METADATA_BYTES = 1 << 20
 MAX_SAMPLE_BYTES = 8
+# What damage may cost: the bytes of the piece that it stands in.
+PIECE_BYTES = 1 << 14
 # What the ZIP reader raises on files that are none, are damaged or use what it does not know.
 _ZIP_ERRORS = (
     zipfile.BadZipFile,
@@ -52,6 +54,7 @@ class SessionSource:
         self._byte_source = source
         self._members: list[zipfile.ZipInfo] = []
         self._next = 0
+        self._damage_found: InputError | None = None
         self._member: IO[bytes] | None = None
         if source.compression:
             raise InputError(
@@ -119,13 +122,16 @@ class SessionSource:
         """Go back to the first sample."""
         self._close_member()
         self._next = 0
+        self._damage_found = None
 
     def read_into(self, target: memoryview) -> int:
-        """Fill a stretch of memory; fewer bytes than it has only at the end.
+        """Fill a stretch of memory as far as there are bytes; 0 at the end only.
 
         Raises:
-            InputError: a piece is damaged.
+            InputError: a piece is damaged; all bytes before have been given.
         """
+        if self._damage_found is not None:
+            raise self._damage_found
         filled = 0
         while filled < len(target):
             if self._member is None:
@@ -134,8 +140,14 @@ class SessionSource:
                 with self._damage(self._members[self._next].filename):
                     self._member = self._zip.open(self._members[self._next])
                 self._next += 1
-            with self._damage(self._members[self._next - 1].filename):
-                piece = self._member.read(len(target) - filled)
+            try:
+                with self._damage(self._members[self._next - 1].filename):
+                    piece = self._member.read(min(len(target) - filled, PIECE_BYTES))
+            except InputError as error:
+                self._damage_found = error
+                if not filled:
+                    raise
+                break
             if not piece:
                 self._close_member()
                 continue

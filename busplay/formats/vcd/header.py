@@ -100,6 +100,11 @@ class _HeaderParser:
                 body_at = at
                 self._notes.append(f"no $enddefinitions before {command.decode('latin-1')}")
                 break
+            if command[:1] != b"$":
+                raise self._error(
+                    f"{command[:40].decode('latin-1')!r} among the declarations",
+                    "a value change dump begins with commands such as $timescale, $scope and $var",
+                )
             self._parse_command(command, self._words(tokens, command))
         if body_at is None:
             raise self._error(
@@ -198,11 +203,6 @@ class _HeaderParser:
             self._set_timescale(" ".join(words))
         elif command in _TEXT_COMMANDS:
             self._texts[command] += words[:100]
-        elif command[:1] != b"$":
-            raise self._error(
-                f"{command[:40].decode('latin-1')!r} among the declarations",
-                "a value change dump begins with commands such as $timescale, $scope and $var",
-            )
         # Other commands ($attrbegin and what simulators add) say nothing of wires.
 
     def _set_timescale(self, text: str) -> None:

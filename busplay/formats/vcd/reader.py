@@ -21,7 +21,7 @@ from busplay.formats.vcd import kernels
 from busplay.formats.vcd.header import read_header
 from busplay.formats.vcd.ids import IdTable
 
-BLOCK_BYTES = 1 << 20
+BLOCK_BYTES = 1 << 18
 MAX_ITEM_BYTES = 1 << 26
 _SPACE = b" \t\r\n\v\f"
 
@@ -131,7 +131,7 @@ class VcdReader:
         buffer = bytearray(BLOCK_BYTES + 2)
         filled = 0
         block_at = header.body_at
-        times, levels, unknowns = (np.empty(BLOCK_BYTES // 2, np.uint64) for _ in range(3))
+        times, levels, unknowns = (np.empty(BLOCK_BYTES // 2 + 2, np.uint64) for _ in range(3))
         ended = False
         while not ended:
             size = len(buffer) - 2
@@ -141,7 +141,7 @@ class VcdReader:
                 yield from self._last_row()
                 raise
             filled += count
-            ended = filled < size
+            ended = not count
             length = filled
             if ended:
                 # A last word without white space behind it may have been cut.
@@ -181,7 +181,9 @@ class VcdReader:
                 yield from self._last_row()
                 fault_at = int(state[kernels.FAULT_AT])
                 if ended and self._is_cut(bytes(buffer[fault_at:filled])):
-                    self._cut_reason = "it ends in the middle of a word: the file was cut off"
+                    self._cut_reason = (
+                        source.cut_reason or "it ends in the middle of a word: the file was cut off"
+                    )
                     return
                 raise self._fault(block_at + fault_at, bytes(buffer[fault_at : fault_at + 80]))
             if ended:

@@ -1,0 +1,1 @@
+"""Writers of captures: value change dumps and CSV."""
