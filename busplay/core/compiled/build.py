@@ -22,6 +22,8 @@ from busplay.core.compiled.generate import kernel_text
 from busplay.errors import BusplayError
 
 OPTIMISATION = 2
+OLDEST_LLVMLITE = "0.45"
+"""LLVM 20: the first here with `preserve_none` and untyped pointers."""
 
 
 class CompileError(BusplayError):
@@ -75,8 +77,11 @@ def build_kernel(processor: str, code_cache: CodeCache) -> Kernel:
             code_cache.keep(name, code)
         return _load(code, machine, was_kept=was_kept)
     except RuntimeError as error:
+        said = str(error).strip().splitlines() or ["no reason given"]
         raise CompileError(
-            f"the compiled core of the {processor} cannot be built: {error}"
+            f"the compiled core of the {processor} cannot be built by llvmlite"
+            f" {llvmlite.__version__} here: {said[0]}; use llvmlite {OLDEST_LLVMLITE} or newer,"
+            " or the reference core, which needs none"
         ) from error
 
 

@@ -1,4 +1,7 @@
-"""Write the kernel of a processor: one function an instruction, and the table of them."""
+"""Write the kernel of a processor: one function an instruction, and the table of them.
+
+To read it: `print(kernel_text("65c02"))`.
+"""
 
 from __future__ import annotations
 
@@ -34,4 +37,5 @@ def kernel_text(processor: str) -> str:
     ]
     entries.append("ptr @profile")
     table = f"@table = constant [{len(entries)} x ptr] [{', '.join(entries)}]\n"
-    return "\n".join([table, *functions, METADATA])
+    head = f"; Kernel of the {processor}, from busplay.core.instructions by {__name__}\n"
+    return "\n".join([head, table, *functions, METADATA])

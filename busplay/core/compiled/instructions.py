@@ -66,7 +66,7 @@ def write_instruction(row: Instruction, *, nmos: bool) -> str:
             _write_branch(cpu, BIT_BRANCHES[row.mnemonic](byte), row)
         case Access.NONE:
             _write_without_access(cpu, row, nmos=nmos)
-    return cpu.definition(function_name(row.opcode))
+    return f"; {row.mnemonic} {row.mode}\n" + cpu.definition(function_name(row.opcode))
 
 
 def function_name(opcode: int) -> str:

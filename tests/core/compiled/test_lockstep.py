@@ -169,8 +169,8 @@ def test_there_are_programs_to_run() -> None:
     assert {"fill", "rule30", "tides"} <= set(PROGRAMS)
 
 
-@pytest.mark.parametrize("program", PROGRAMS)
-def test_shipped_programs_run_alike(program: str) -> None:
+def program_pair(program: str) -> Pair:
+    """Make the shipped board twice, with a shipped program."""
     board = load_board("dunlin")
 
     def make(kind: str) -> Core:
@@ -179,10 +179,19 @@ def test_shipped_programs_run_alike(program: str) -> None:
         core.reset()
         return core
 
-    pair = Pair(make)
+    return Pair(make)
+
+
+def press_now_and_then(pair: Pair, rng: np.random.Generator) -> None:
+    if rng.random() < 0.3:
+        pair.press(int(rng.choice([13, 27, 32, 65, 97, 128, 129, 130, 131])))
+
+
+@pytest.mark.parametrize("program", PROGRAMS)
+def test_shipped_programs_run_alike(program: str) -> None:
+    pair = program_pair(program)
     rng = np.random.default_rng(len(program))
     while pair.compiled.cycle < PROGRAM_CYCLES and pair.compiled.stop is None:
-        if rng.random() < 0.3:
-            pair.press(int(rng.choice([13, 27, 32, 65, 97, 128, 129, 130, 131])))
+        press_now_and_then(pair, rng)
         pair.run(int(rng.integers(1, 60_000)))
     assert pair.stores > 1000
