@@ -26,6 +26,10 @@ OLDEST_LLVMLITE = "0.45"
 """LLVM 20: the first here with `preserve_none` and untyped pointers."""
 
 
+ARCHITECTURES = ("x86_64", "aarch64", "arm64")
+"""Those on which LLVM has the calling convention; all of them put a word's low byte first."""
+
+
 class CompileError(BusplayError):
     """This machine's compiler does not take the kernel."""
 
@@ -64,6 +68,13 @@ def build_kernel(processor: str, code_cache: CodeCache) -> Kernel:
     Raises:
         CompileError: the compiler refuses the kernel.
     """
+    architecture = llvm.get_process_triple().split("-")[0]
+    if architecture not in ARCHITECTURES:
+        # LLVM ends the whole program where it lacks a calling convention.
+        raise CompileError(
+            f"the compiled core is there for {', '.join(ARCHITECTURES)} and not for {architecture};"
+            " use the reference core"
+        )
     text = kernel_text(processor)
     llvm.initialize_native_target()
     llvm.initialize_native_asmprinter()

@@ -211,6 +211,18 @@ def test_refusal_of_the_compiler_is_told(tmp_path: Path, monkeypatch: pytest.Mon
     )
 
 
+def test_machine_without_the_calling_convention_is_refused_before_the_compiler_sees_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(llvm, "get_process_triple", lambda: "riscv64-unknown-linux-gnu")
+    with pytest.raises(CompileError) as caught:
+        build_kernel("6502", CodeCache([tmp_path]))
+    assert str(caught.value) == (
+        "the compiled core is there for x86_64, aarch64, arm64 and not for riscv64; use the"
+        " reference core"
+    )
+
+
 def test_core_runs_where_neither_installation_nor_home_can_be_written(tmp_path: Path) -> None:
     (tmp_path / "file").write_bytes(b"")
     nowhere = str(tmp_path / "file" / "below")
