@@ -42,6 +42,8 @@ class Player:
         refresh_hz: a single frame is one of these.
         speed: at first.
         budget_ns: what one tick may take.
+        whole_frames: at the board's own speed and above, run up to a refresh and no further, so
+            that a picture is taken where a screen would take it.
 
     Attributes:
         playing: it runs by the clock.
@@ -59,6 +61,7 @@ class Player:
         refresh_hz: int = 60,
         speed: Speed = NORMAL,
         budget_ns: int = BUDGET_NS,
+        whole_frames: bool = False,
     ) -> None:
         if refresh_hz <= 0 or budget_ns <= 0:
             raise ValueError(f"refresh_hz {refresh_hz} and budget_ns {budget_ns} must be positive")
@@ -71,6 +74,7 @@ class Player:
         self.cycles_given_up = 0
         self._clock = clock
         self._budget_ns = budget_ns
+        self._whole_frames = whole_frames
         self._last_ns = clock()
         self._owed_cycles = 0
         self._rest = 0  # of a cycle, in 1 / (NS_PER_S * denominator of the speed)
@@ -194,9 +198,10 @@ class Player:
         if not self.playing:
             return 0
         self._owe(elapsed_ns)
+        held_cycles = self._held_cycles()
         ran = 0
-        while self._owed_cycles > 0:
-            here = self._run_slice(self._owed_cycles)
+        while self._owed_cycles > held_cycles:
+            here = self._run_slice(self._owed_cycles - held_cycles)
             ran += here
             self._owed_cycles -= here
             if not self.playing or here <= 0 or self._clock() - now_ns >= self._budget_ns:
@@ -227,6 +232,18 @@ class Player:
         parts = elapsed_ns * self.playable.clock_hz * self.speed.numerator + self._rest
         cycles, self._rest = divmod(parts, NS_PER_S * self.speed.denominator)
         self._owed_cycles += cycles
+
+    def _held_cycles(self) -> int:
+        """Tell how many owed cycles lie behind the last refresh, and wait for the next.
+
+        A program draws between two refreshes, and may take its moving things away first, so
+        that pictures from in between flicker. Slower, one wants to see how it draws.
+        """
+        slow = self.speed is not None and self.speed.numerator < self.speed.denominator
+        if slow or not self._whole_frames:
+            return 0
+        target = self.playable.cycle + self._owed_cycles
+        return min(self._owed_cycles, target - self._refresh_cycle(target, 0))
 
     def _give_up_lag(self) -> None:
         if self.speed is None:

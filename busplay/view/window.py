@@ -99,7 +99,13 @@ def open_window(
         BusplayError: what the playable raises; the window is closed first.
     """
     with screen.open_screen(title=title):
-        player = Player(playable, clock or time.monotonic_ns, refresh_hz=refresh_hz, speed=speed)
+        player = Player(
+            playable,
+            clock or time.monotonic_ns,
+            refresh_hz=refresh_hz,
+            speed=speed,
+            whole_frames=True,
+        )
         window = Window(
             player,
             clock=clock or time.monotonic_ns,

@@ -378,3 +378,19 @@ def test_player_refuses_what_cannot_be() -> None:
     clock = HandClock()
     with pytest.raises(ValueError, match="refresh_hz 0 and budget_ns 1 must be positive"):
         Player(FakePlayable(clock), clock, refresh_hz=0, budget_ns=1)
+
+
+def test_whole_frames_end_at_a_refresh_and_lose_no_time() -> None:
+    clock = HandClock()
+    playable = FakePlayable(clock, clock_hz=6_000)  # a refresh every 100 cycles
+    player = Player(playable, clock, whole_frames=True)
+    player.play()
+    for tick in range(1, 601):
+        clock.pass_ns(S // 100)  # 60 cycles
+        player.tick()
+        assert playable.cycle == tick * 60 // 100 * 100
+    player.set_speed(Ratio.of(1, 2))
+    player.play()
+    clock.pass_ns(S // 100)
+    player.tick()
+    assert playable.cycle == 36_000 + 30
