@@ -116,6 +116,19 @@ class _HeadParser:
     def parse(self) -> CsvHead:
         first, delimiter = self._find_first_row()
         rows = self._rows(first, delimiter)
+        try:
+            return self._head(first, delimiter, rows)
+        except InputError:
+            # One of the first rows may be damaged. The very first says what was meant; the
+            # parser then tells where the damage is.
+            self._notes.clear()
+            try:
+                return self._head(first, delimiter, rows[:1])
+            except InputError:
+                self._notes.clear()
+        return self._head(first, delimiter, rows)
+
+    def _head(self, first: int, delimiter: str, rows: list[list[str]]) -> CsvHead:
         count = len(rows[0])
         told = [line for line in self._lines[:first] if line.strip()]
         comments = [line.strip("#; \t") for line in told if line.lstrip()[:1] in ("#", ";")]
