@@ -259,6 +259,8 @@ def change_idle_every(layout: FrameLayout, *, release: int | None) -> Choice | N
     else:
         tried = list(range(framing.confirm_frames + 3, 1, -1))
     for idle_every in tried:
+        if release is None and idle_every == link.idle_every:
+            continue
         effect = idle_effect(changed, idle_every, samples=SEARCH_SAMPLES)
         if effect.found.ratio == 0 and (release is None or effect.kept.ratio == 0):
             kept = effect.kept.ratio
@@ -356,6 +358,8 @@ def change_streams(layout: FrameLayout, what: str) -> Choice | None:
     if best is None or best[0] > now / 2:
         return None
     kind = "other XOR" if what == "xor" else "other polynomial"
+    if best[1].frame_bits > link.frame_bits:
+        kind = "one symbol more"
     return Choice(
         kind,
         best[2],
@@ -364,8 +368,28 @@ def change_streams(layout: FrameLayout, what: str) -> Choice | None:
     )
 
 
+def _with_one_symbol_more(link: Link, check: Check, check_bits: int) -> Iterator[tuple[Link, str]]:
+    """Give the link with a check that is one symbol wider, by the polynomial of most distance."""
+    wide_bits = check_bits + link.lanes
+    if link.frame_bits + link.lanes > WORD_BITS:
+        return
+    best = best_polynomial(FrameLayout(link), wide_bits)
+    if best is None:
+        return
+    fields = tuple(
+        replace(one, bits=wide_bits, order="high_first") if one.name == check.field else one
+        for one in link.fields
+    )
+    wide = replace(check, kind="custom", polynomial=best[0])
+    text = polynomial_text(best[0], wide_bits)
+    change = f"a check of {wide_bits} bits, check.polynomial = 0x{best[0]:X} ({text})"
+    yield replace(link, fields=fields, check=wide), change
+
+
 def _candidates(link: Link, check: Check, check_bits: int, what: str) -> Iterator[tuple[Link, str]]:
     values = 1 << check_bits
+    if what in ("stuck lane", "swapped edges"):
+        yield from _with_one_symbol_more(link, check, check_bits)
     if what == "xor":
         for xor in range(min(values, SEARCHED_VALUES_MAX)):
             if xor != check.xor:

@@ -14,11 +14,11 @@ from busplay.description.text_layout import counted, heading, pairs, table
 
 SHOWN_WEIGHTS = 4
 RIGHT = frozenset(range(6))
-METHODS = {
+METHODS: dict[str, str] = {
     "counted": "every word tried",
     "independent": "exact",
     "inclusion": "exact",
-    "sampled": "sampled",
+    "sampled": "sampled; 95 % intervals",
 }
 
 
@@ -291,10 +291,9 @@ def _never_note(locks: tuple[LockReport, ...]) -> str:
 
 def share_text(share: Share) -> str:
     """Write a share with how it was found."""
-    text = percent(share.ratio)
     if share.method == "sampled":
-        return f"{text} (sampled: {100 * share.low:.3g} to {100 * share.high:.3g} %)"
-    return text
+        return f"{100 * share.low:.3g} to {100 * share.high:.3g} %"
+    return percent(share.ratio)
 
 
 def _stream_lines(found: Soundness) -> list[str]:
@@ -322,7 +321,7 @@ def _stream_lines(found: Soundness) -> list[str]:
     lines = pairs(rows)
     if stream.idle and stream.without_sequence.ratio:
         lines.append("")
-        table_rows = [("idle every", "found", "kept", "costs")]
+        table_rows = [("idle every", "costs", "found", "kept")]
         for index, effect in enumerate(stream.idle):
             first = effect.idle_every
             behind = stream.idle[index + 1].idle_every - 1 if index + 1 < len(stream.idle) else 0
@@ -330,7 +329,7 @@ def _stream_lines(found: Soundness) -> list[str]:
             if behind == first:
                 name = f"{first}"
             cost = f"1/{behind or first} of the link" + ("" if behind else " or less")
-            table_rows.append((name, share_text(effect.found), share_text(effect.kept), cost))
+            table_rows.append((name, cost, share_text(effect.found), share_text(effect.kept)))
         lines += table(table_rows)
     return lines
 

@@ -15,6 +15,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
@@ -69,6 +70,11 @@ def union_share(
         seed: of the points that are drawn where counting is too much.
         samples: how many those are.
     """
+    return _union_share(tuple(events), dimensions, seed, samples)
+
+
+@lru_cache(maxsize=64)
+def _union_share(events: tuple[Rows, ...], dimensions: int, seed: int, samples: int) -> Share:
     possible = _simplified(events)
     if not possible:
         return exact_share(0, "inclusion")

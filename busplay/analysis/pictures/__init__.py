@@ -1,0 +1,1 @@
+"""Pictures of frames: which bit travels where, and how the wires move."""

@@ -1,0 +1,156 @@
+"""Soundness by trying everything: every frame, every error, every pair and row of frames.
+
+For small links only. Frames are made by `tests.naive.layout` and held right if they are among the
+frames that it makes, so that no rank and no syndrome is in the way.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from itertools import product
+
+from busplay.description.link import Link, MarkerFraming, StrobeFraming
+from tests.naive import layout as naive
+
+FILLED = ("space", "unit", "sequence", "address", "data")
+
+
+def field_values(
+    link: Link, *, with_spare: bool, fixed: dict[str, int]
+) -> Iterator[dict[str, int]]:
+    """Give every combination of the fields that can have more than one value."""
+    check_name = link.check.field if link.check else None
+    free = [
+        one
+        for one in link.fields
+        if one.value is None and one.name != check_name and (with_spare or one.name in FILLED)
+    ]
+    choices = [[fixed[one.name]] if one.name in fixed else range(1 << one.bits) for one in free]
+    for values in product(*choices):
+        yield {one.name: value for one, value in zip(free, values, strict=True)}
+
+
+def words(
+    link: Link, *, with_spare: bool = False, fixed: dict[str, int] | None = None
+) -> list[int]:
+    """List the words of all frames that a sender can send; with spare fields: all right ones."""
+    return [
+        naive.word_of_bits(naive.frame_bits(link, values))
+        for values in field_values(link, with_spare=with_spare, fixed=fixed or {})
+    ]
+
+
+def idle_word(link: Link) -> int:
+    return naive.word_of_bits(naive.bits_of_symbols(link, naive.idle_slot(link)))
+
+
+def right_words(link: Link) -> set[int]:
+    """All words that look right to a receiver."""
+    found = set(words(link, with_spare=True))
+    if not isinstance(link.framing, StrobeFraming):
+        found.add(idle_word(link))
+    return found
+
+
+def unseen_patterns(link: Link) -> list[int]:
+    """Every error that turns one right frame into another one."""
+    all_words = words(link, with_spare=True)
+    return [all_words[0] ^ other for other in all_words]
+
+
+def bits_of(word: int, link: Link) -> list[int]:
+    return [int(bit) for bit in f"{word:0{link.frame_bits}b}"]
+
+
+def cut(link: Link, both: Sequence[int], offset: int) -> int:
+    """Read one word `offset` symbols into the bits of two."""
+    start = offset * link.lanes
+    return naive.word_of_bits(list(both[start : start + link.frame_bits]))
+
+
+def window(link: Link, first: int, second: int, offset: int) -> int:
+    return cut(link, bits_of(first, link) + bits_of(second, link), offset)
+
+
+def shows_marker(link: Link, word: int) -> bool:
+    framing = link.framing
+    if not isinstance(framing, MarkerFraming):
+        return True
+    symbols = naive.symbols_of_bits(link, bits_of(word, link))
+    return tuple(symbols[: len(framing.symbols)]) == framing.symbols
+
+
+def runs_that_pass(link: Link, offset: int, windows: int) -> tuple[list[int], int]:
+    """Try every row of frames: how many rows have their first 1, 2, ... windows right.
+
+    Returns:
+        One count for each number of windows, and how many rows there are.
+    """
+    right = right_words(link)
+    rows = list(product(words(link), repeat=windows + 1))
+    counts = [0] * windows
+    for row in rows:
+        for index in range(windows):
+            read = window(link, row[index], row[index + 1], offset)
+            if read not in right or (index == 0 and not shows_marker(link, read)):
+                break
+            counts[index] += 1
+    return counts, len(rows)
+
+
+# -- one frame over and over
+
+
+def stream_of(link: Link, values: dict[str, int], *, idle_every: int | None) -> list[int]:
+    """Give the words of a round of slots in which the same store is sent again and again.
+
+    With a sequence field the round is as long as it takes until everything repeats.
+    """
+    sequence = link.field_named("sequence")
+    numbers = 1 << sequence.bits if sequence else 1
+    every = idle_every or 0
+    slots: list[int] = []
+    number = 0
+    for _ in range(numbers * max(every, 1)):
+        if every and len(slots) % every == every - 1:
+            slots.append(idle_word(link))
+            continue
+        numbered = values | ({"sequence": number % numbers} if sequence else {})
+        slots.append(naive.word_of_bits(naive.frame_bits(link, numbered)))
+        number += 1
+    return slots
+
+
+def keeps(link: Link, slots: Sequence[int], offset: int, right: set[int]) -> bool:
+    """Walk the windows at a wrong offset: is a receiver in step there never driven out?"""
+    assert not isinstance(link.framing, StrobeFraming)
+    flags = _flags(link, slots, offset, right)
+    wrong = 0
+    for flag in flags * 4:
+        wrong = 0 if flag else wrong + 1
+        if wrong >= link.framing.release_frames:
+            return False
+    return True
+
+
+def finds(link: Link, slots: Sequence[int], offset: int, right: set[int]) -> bool:
+    """Walk on from each window that can begin a lock: is one confirmed?"""
+    framing = link.framing
+    assert not isinstance(framing, StrobeFraming)
+    flags = _flags(link, slots, offset, right) * (framing.confirm_frames + 2)
+    for first in range(len(slots)):
+        read = window(link, slots[first], slots[(first + 1) % len(slots)], offset)
+        confirming = flags[first : first + framing.confirm_frames + 1]
+        if isinstance(framing, MarkerFraming) and framing.rule == "unique":
+            confirming = flags[first : first + 1]
+        if shows_marker(link, read) and all(confirming):
+            return True
+    return False
+
+
+def _flags(link: Link, slots: Sequence[int], offset: int, right: set[int]) -> list[bool]:
+    behind = [*slots[1:], slots[0]]
+    return [
+        window(link, first, second, offset) in right
+        for first, second in zip(slots, behind, strict=True)
+    ]
