@@ -93,7 +93,7 @@ class Carriage:
     ) -> None:
         self._receiver = receiver
         self._layout: FrameLayout = receiver.layout
-        plan = faults or FaultPlan()
+        plan = FaultPlan() if faults is None else faults
         edge_hz = edges_per_second(board)
         receiver.keeps_log = True
         self._fed_before = int(receiver.registers[receiver_kernels.FED])

@@ -49,9 +49,13 @@ class Recording:
                 what was written before still reads.
         """
         self._cycles = cycles
-        self._stores = road.counters().stores
+        self._stores = road.encoder.counters.stores_offered
         self._writer.write(
-            frames, stop_edge=road.encoder.settled_edge, stores=self._stores, cycles=cycles
+            frames,
+            stop_edge=road.encoder.settled_edge,
+            stores=self._stores,
+            cycles=cycles,
+            lost_edges=road.lost_edges,
         )
 
     def press(self, cycle: int, code: int) -> None:

@@ -14,6 +14,7 @@ import numpy as np
 
 from busplay.batch import FrameBatch
 from busplay.description.board import Board
+from busplay.description.faults import FaultPlan
 from busplay.display.display import Display
 from busplay.errors import InputError
 from busplay.player.playable import Status
@@ -27,12 +28,14 @@ class Replay:
 
     Args:
         path: the trace's file.
+        faults: damage to put in on its way; with it a jump plays from the beginning, since the
+            key frames are of a run without.
 
     Raises:
         InputError: it is no trace, or damaged.
     """
 
-    def __init__(self, path: str | Path) -> None:
+    def __init__(self, path: str | Path, *, faults: FaultPlan | None = None) -> None:
         self.reader = TraceReader(Path(path))
         board = self.reader.header.board
         if board is None:
@@ -41,7 +44,8 @@ class Replay:
                 file=str(path), found="a trace without a board", wanted="record it with a board"
             )
         self.board: Board = board
-        self.road = Road(board)
+        self._faults = faults
+        self.road = Road(board, faults=faults)
         self._spans = SpanLog(board.clock_hz)
         self._cycle = 0
         self._chunks: Iterator[FrameBatch] = self.reader.chunks()
@@ -148,8 +152,8 @@ class Replay:
             InputError: the trace is damaged there.
         """
         cycle = max(0, min(cycle, self.end_cycle))
-        point = self.reader.seek(self._start_edge(cycle))
-        self.road = Road(self.board)
+        point = self.reader.seek(0 if self._faults is not None else self._start_edge(cycle))
+        self.road = Road(self.board, faults=self._faults)
         if point.states:
             self.road.restore(point.states, edge=point.edge, frames_carried=point.frames_before)
         self._chunks = iter(point.chunks)

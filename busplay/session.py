@@ -10,7 +10,8 @@ A session is what the window, the command line and tests drive; it is playable i
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Self
 
@@ -18,10 +19,12 @@ from busplay.core.interface import Core, CoreStop
 from busplay.core.make import core_for_board
 from busplay.core.profile import CoreProfile, ProfilingCore
 from busplay.description.board import Board, ImageFormat
+from busplay.description.faults import FaultPlan
 from busplay.display.display import Display
 from busplay.errors import InputError
 from busplay.player.playable import Status
 from busplay.program.loading import load_memory
+from busplay.program_counters import find_program_counters
 from busplay.recording import Recording
 from busplay.road import Road, RoadCounters
 from busplay.spans import SpanLog
@@ -41,6 +44,7 @@ class Session:
         key_presses: (cycle, code) of keys to press, in order; how a recorded run is repeated.
         record: file to which a trace is written while the program runs.
         profile: count cycles and stores by address, for `profile`.
+        faults: damage to put in between the two ends.
 
     Raises:
         InputError: a program or image cannot be read or falls where there is no memory, or a
@@ -59,20 +63,24 @@ class Session:
         key_presses: KeyPresses = (),
         record: str | Path | None = None,
         profile: bool = False,
+        faults: FaultPlan | None = None,
     ) -> None:
         self.board = board
         self.core: Core = core_for_board(board, kind=core)
-        self.road = Road(board)
+        self.road = Road(board, faults=faults)
         self._console = bytearray()
         self._spans = SpanLog(board.clock_hz)
-        self.program = load_memory(
+        self._load = partial(
+            load_memory,
             board,
-            self.core.memory,
-            None if program is None else Path(program),
+            program=None if program is None else Path(program),
             program_format=program_format,
             load_address=load_address,
         )
-        self.reset()
+        self.program = self._load(self.core.memory)
+        self._presses: list[tuple[int, int]] = []
+        self._resets: list[int] = []
+        self._reset_core(self.core)
         if profile:
             if not isinstance(self.core, ProfilingCore):
                 raise InputError(
@@ -175,9 +183,13 @@ class Session:
 
         Memory, displays and the cycle counter stay as they are, as on a board.
         """
-        self.core.reset()
+        self._resets.append(self.core.cycle)
+        self._reset_core(self.core)
+
+    def _reset_core(self, core: Core) -> None:
+        core.reset()
         if self.program.start_address is not None:
-            self.core.pc = self.program.start_address
+            core.pc = self.program.start_address
 
     def press(self, code: int) -> None:
         """Press a key now; the program sees it from the present cycle on."""
@@ -187,6 +199,7 @@ class Session:
         if self.core.host_port is None:
             return
         self.core.host_port.press(code, cycle=cycle)
+        self._presses.append((cycle, code))
         if self._recording is not None:
             self._recording.press(cycle, code)
 
@@ -203,6 +216,20 @@ class Session:
     def profile(self) -> CoreProfile | None:
         """What the processor did, by address; None if it was not asked for."""
         return self.core.profile() if isinstance(self.core, ProfilingCore) else None
+
+    def program_counters(self, cycles: Sequence[int]) -> dict[int, int]:
+        """Give the address of the instruction that made the store of each cycle.
+
+        The program runs once more for it, on a core of its own, as far as the last of them.
+        """
+        core = core_for_board(self.board, kind=self.core.kind)
+        self._load(core.memory)
+        self._reset_core(core)
+        if core.host_port is not None:
+            for cycle, code in self._presses:
+                core.host_port.press(code, cycle=cycle)
+        resets = [(cycle, self._reset_core) for cycle in self._resets]
+        return find_program_counters(core, resets, cycles)
 
     def status(self) -> Status:
         """Tell how things are, for a status line."""

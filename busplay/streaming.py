@@ -17,6 +17,7 @@ import numpy as np
 
 from busplay.batch import StoreBatch
 from busplay.description.board import Board
+from busplay.description.faults import FaultPlan
 from busplay.display.display import Display
 from busplay.errors import InputError
 from busplay.player.playable import Status
@@ -38,6 +39,7 @@ class StoreStream:
         wait: let `run` wait for stores that have not come yet. A window does not wait: it
             shows what has come.
         record: file to which a trace is written meanwhile.
+        faults: damage to put in between the two ends.
     """
 
     def __init__(
@@ -48,9 +50,10 @@ class StoreStream:
         name: str,
         wait: bool,
         record: str | Path | None = None,
+        faults: FaultPlan | None = None,
     ) -> None:
         self.board = board
-        self.tap = Tap(board, record=record)
+        self.tap = Tap(board, record=record, faults=faults)
         self._name = name
         self._wait = wait
         self._spans = SpanLog(board.clock_hz)

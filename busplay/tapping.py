@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Self
 
 from busplay.batch import StoreBatch
 from busplay.description.board import Board
+from busplay.description.faults import FaultPlan
 from busplay.display.display import Display
 from busplay.recording import Recording
 from busplay.road import Road, RoadCounters
@@ -39,11 +40,18 @@ class Tap:
     Args:
         board: the description; its processor, ROM and host port play no part here.
         record: file to which a trace is written meanwhile.
+        faults: damage to put in between the two ends.
     """
 
-    def __init__(self, board: Board, *, record: str | Path | None = None) -> None:
+    def __init__(
+        self,
+        board: Board,
+        *,
+        record: str | Path | None = None,
+        faults: FaultPlan | None = None,
+    ) -> None:
         self.board = board
-        self.road = Road(board)
+        self.road = Road(board, faults=faults)
         self.buffer = StoreBuffer(board)
         self._recording = None if record is None else Recording(Path(record), board)
         self._hook: Py65Hook | None = None

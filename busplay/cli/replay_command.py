@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from busplay.cli.fault_options import FaultRequest, fault_options
 from busplay.cli.options import Count, GivenSpeed, Seconds, Snapshot
 from busplay.cli.playing import (
     PlayOptions,
@@ -24,6 +25,7 @@ from busplay.cli.report import print_figures, road_figures
 @click.option("--cycles", type=Count(), help="Stop at this processor cycle of the recording.")
 @click.option("--seconds", type=Seconds(), help="Stop at this machine time of the recording.")
 @click.option("--json", "as_json", is_flag=True, help="Print the figures as JSON.")
+@fault_options
 @play_options
 def command(
     trace: Path,
@@ -36,17 +38,24 @@ def command(
     snapshots: tuple[Snapshot, ...],
     scale: int | None,
     full_screen: bool,
+    faults: FaultRequest,
 ) -> int:
     """Play TRACE through the same receiver and displays that the program's run went through.
 
     In the window: pause, single pictures, jumps, speed; F1 shows the keys.
     """
+    from busplay.cli.books_report import BookReport
     from busplay.cli.notice import tell_of_compiling
     from busplay.replay import Replay
+    from busplay.trace.reader import TraceReader
 
     tell_of_compiling()
 
-    with Replay(trace) as replay:
+    plan = None
+    if not faults.is_empty:
+        with TraceReader(trace) as reader:
+            plan = faults.plan_for(reader.header.link)
+    with Replay(trace, faults=plan) as replay:
         require_snapshot_units(snapshots, replay.displays)
         stops = [
             stop
@@ -77,5 +86,9 @@ def command(
         figures["complete"] = replay.reader.complete
         figures["pictures"] = [str(snapshot.path) for snapshot in snapshots]
         if headless or as_json:
+            books = BookReport(replay.road)
+            figures |= books.figures()
             print_figures(figures, as_json=as_json, title=f"Replayed {trace.name}")
+            if not as_json:
+                books.print()
     return 0

@@ -34,6 +34,8 @@ def road_figures(road: Road, *, cycles: int) -> Figures:
         "checks_failed": seen.checks_failed,
         "locks_lost": seen.locks_lost,
         "frames_missed": seen.frames_missed,
+        "frames_lost_at_receiver": counters.books.frames.lost_at_receiver,
+        "frames_late": counters.books.frames.lost_late,
         "writes_outside": counters.writes_outside,
         "units": list(road.displays),
     }
@@ -81,6 +83,8 @@ def _losses(figures: Mapping[str, object]) -> str:
         "checks_failed": "checks failed",
         "locks_lost": "locks lost",
         "frames_missed": "missed by sequence",
+        "frames_lost_at_receiver": "lost at the receiver's full FIFO",
+        "frames_late": "served after their deadline",
         "writes_outside": "outside the units",
     }
     found = [f"{_int(figures[key]):,} {words}" for key, words in names.items() if figures[key]]

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import click
 
+from busplay.cli.fault_options import FaultRequest, fault_options
 from busplay.cli.options import Address, Count, GivenSpeed, Seconds, Snapshot
 from busplay.cli.playing import PlayOptions, play_options
 
@@ -37,10 +38,12 @@ from busplay.cli.playing import PlayOptions, play_options
 @click.option(
     "--labels",
     metavar="FILE",
-    help="The program's labels, for --profile; found beside PROGRAM as NAME.lbl if not given.",
+    help="The program's labels, for --profile and for stores that get lost; found beside PROGRAM"
+    " as NAME.lbl if not given.",
 )
 @click.option("--profile", is_flag=True, help="Count cycles and stores of each routine.")
 @click.option("--json", "as_json", is_flag=True, help="Print the figures as JSON.")
+@fault_options
 @play_options
 def command(
     board_source: str,
@@ -62,6 +65,7 @@ def command(
     snapshots: tuple[Snapshot, ...],
     scale: int | None,
     full_screen: bool,
+    faults: FaultRequest,
 ) -> int:
     """Run PROGRAM on BOARD, show what arrives at the far end of its link.
 
@@ -99,6 +103,7 @@ def command(
             until_exit=until_exit,
             profile=profile,
             labels=labels,
+            faults=faults,
         ),
         PlayOptions(headless, speed, snapshots, scale, full_screen),
         as_json=as_json,

@@ -13,6 +13,8 @@ from typing import IO, BinaryIO
 import click
 
 from busplay.analysis.profile import sum_by_routine
+from busplay.cli.books_report import BookReport
+from busplay.cli.fault_options import FaultRequest
 from busplay.cli.notice import tell_of_compiling
 from busplay.cli.playing import (
     PlayOptions,
@@ -51,6 +53,7 @@ class RunRequest:
     until_exit: bool = False
     profile: bool = False
     labels: str | None = None
+    faults: FaultRequest = FaultRequest()  # noqa: RUF009 - frozen
 
     def stop_cycle(self, clock_hz: int) -> int | None:
         """Give the cycle at which to stop, the earlier of the two limits; None is no limit."""
@@ -104,9 +107,10 @@ def _run_program(
             key_presses=read_key_presses(request.keys) if request.keys else (),
             record=request.record,
             profile=request.profile,
+            faults=request.faults.plan_for(board.link),
         )
     )
-    labels = _labels(request)
+    labels = _labels(request) if request.profile or request.labels else {}
     require_snapshot_units(options.snapshots, session.displays)
     title = session.program.name or board.name
 
@@ -127,7 +131,10 @@ def _run_program(
     routines = None if counted is None else sum_by_routine(counted, labels)
     if routines is not None:
         figures["profile"] = [asdict(routine) for routine in routines]
-    _print(figures, request, options, as_json=as_json, title=title)
+    if len(session.road.losses) and not labels:
+        labels = _labels(request)
+    books = BookReport(session.road, labels=labels, find_counters=session.program_counters)
+    _print(figures, request, options, books, as_json=as_json, title=title)
     if routines is not None and not as_json:
         print_routines(routines)
     if stop is None:
@@ -142,7 +149,7 @@ def _run_program(
 
 
 def _labels(request: RunRequest) -> dict[int, tuple[str, ...]]:
-    if not request.profile or (request.labels is None and request.program is None):
+    if request.labels is None and request.program is None:
         return {}
     path = Path(request.labels) if request.labels else find_labels_beside(request.program or "")
     return read_labels(path) if path is not None else {}
@@ -161,12 +168,14 @@ def _run_stores(
             name=name,
             wait=options.headless,
             record=request.record,
+            faults=request.faults.plan_for(board.link),
         )
     )
     require_snapshot_units(options.snapshots, feed.displays)
     _play_and_close(feed, name, options, request, feed.close)
     figures = road_figures(feed.road, cycles=feed.cycle)
-    _print(figures, request, options, as_json=as_json, title=f"Stores from {name}")
+    books = BookReport(feed.road)
+    _print(figures, request, options, books, as_json=as_json, title=f"Stores from {name}")
     return 0
 
 
@@ -212,6 +221,7 @@ def _print(
     figures: dict[str, object],
     request: RunRequest,
     options: PlayOptions,
+    books: BookReport,
     *,
     as_json: bool,
     title: str,
@@ -219,4 +229,7 @@ def _print(
     figures["trace"] = None if request.record is None else str(request.record)
     figures["pictures"] = [str(snapshot.path) for snapshot in options.snapshots]
     if options.headless or as_json:
+        figures |= books.figures()
         print_figures(figures, as_json=as_json, title=title)
+        if not as_json:
+            books.print()
