@@ -25,6 +25,9 @@ KindColumn = NDArray[np.uint8]
 
 # A steady clock that has been silent for longer has stopped.
 PAUSE_EDGES = 64
+# Over how many edges a steady clock is averaged: a crystal's, and one that wanders.
+STEADY_MEMORY = 1 << 15
+WANDERING_MEMORY = 1 << 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +38,8 @@ class ClockPlan:
         period_ps: usual spacing of the edges on which the link samples.
         steady: take the edges from the steady clock, not as they were seen.
         period_parts: the same spacing in 2**-20 ps, for a steady clock.
-        duty_parts: by how much the clock's levels differ, in 2**-8 ps; see `kernels.DUTY_PS`.
+        duty_parts: by how much the clock's levels differ, in 2**-20 ps; see `kernels.DUTY`.
+        wanders: the period changes within a capture, by more than crystals do.
         is_gated: the clock stands still between frames as a rule.
         resolution_ps: the analyser's sample period; 0: finer than matters.
         glitch_ps: levels of the clock that are shorter do not count.
@@ -45,6 +49,7 @@ class ClockPlan:
     steady: bool = False
     period_parts: int = 0
     duty_parts: int = 0
+    wanders: bool = False
     is_gated: bool = False
     resolution_ps: int = 0
     glitch_ps: int = 0
@@ -116,7 +121,9 @@ class ClockFollower:
         self._square = np.zeros(1, np.float64)
         self._steady = np.zeros(kernels.STEADY_STATE, np.int64)
         self._steady[kernels.PERIOD] = plan.period_parts
-        self._steady[kernels.DUTY_PS] = plan.duty_parts
+        self._steady[kernels.DUTY] = plan.duty_parts
+        self._steady[kernels.MEMORY_EDGES] = WANDERING_MEMORY if plan.wanders else STEADY_MEMORY
+        self._steady[kernels.FOLLOWS_PERIOD] = int(plan.wanders)
         self._steady[kernels.LAST_GIVEN_PS] = -1
         self._used = 0
 

@@ -323,9 +323,7 @@ class _Search:
         phase_ps = np.concatenate(
             [phases(self._changes, probe, survey.edge_ps, period_ps) for probe in probes]
         )
-        openings = find_openings(
-            phase_ps, period_ps, resolution_ps=survey.plan.resolution_ps, most=_OPENINGS_TRIED
-        )
+        openings = find_openings(phase_ps, period_ps, most=_OPENINGS_TRIED)
         for opening in openings:
             rows = np.searchsorted(
                 self._changes.time_ps,

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import islice, product
 
 import numpy as np
 
@@ -24,6 +25,9 @@ from busplay.receiver.receiver import Receiver
 # A lane keeps the common moment if that leaves it this share of its own best margin.
 _GOOD_MARGIN = 0.6
 _TRIED_OPENINGS = 6
+_OWN_OPENINGS = 3
+_SHORT_CHANGES = 4_000
+_COMBINATIONS_MAX = 729
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,19 +87,16 @@ def find_moments(
         for each the time from the clock's edge in ps, within half a period of it.
     """
     period_ps = survey.plan.period_ps
-    resolution_ps = survey.plan.resolution_ps
     own = [phases(changes, probe, survey.edge_ps, period_ps) for probe in lane_map.data]
-    openings = find_openings(
-        np.concatenate(own), period_ps, resolution_ps=resolution_ps, most=_TRIED_OPENINGS
-    )
+    openings = find_openings(np.concatenate(own), period_ps, most=_TRIED_OPENINGS)
     common = [opening.middle_ps for opening in openings]
-    mean = _mean_middle(own, period_ps, resolution_ps)
+    mean = _mean_middle(own, period_ps)
     if openings[0].width_ps * 4 < period_ps or openings[0].noise:
         # Lanes that are skewed against each other leave no stretch that suits them all.
         common.append(mean)
     tried: list[tuple[int, ...]] = []
     for middle in common:
-        offsets = tuple(_refined(one, middle, period_ps, resolution_ps) for one in own)
+        offsets = tuple(_refined(one, middle, period_ps) for one in own)
         if offsets not in tried:
             tried.append(offsets)
     if len(tried) == 1:
@@ -107,27 +108,51 @@ def find_moments(
             best, best_score = offsets, trial.score
         if trial.right and not trial.wrong and not trial.missed and layout.syndrome_bits:
             break
+    if best_score is not None and best_score[0] <= 0 and layout.syndrome_bits:
+        return _each_its_own(changes, layout, lane_map, survey, own) or best
     return best
 
 
-def _mean_middle(own: Sequence[Int64Column], period_ps: int, resolution_ps: int) -> int:
-    """Give the mean of the lanes' own best moments, on the circle of one period."""
-    middles = [
-        find_openings(one, period_ps, resolution_ps=resolution_ps)[0].middle_ps
-        for one in own
-        if len(one)
+def _each_its_own(
+    changes: ChangeBatch,
+    layout: FrameLayout,
+    lane_map: LaneMap,
+    survey: ClockSurvey,
+    own: Sequence[Int64Column],
+) -> tuple[int, ...] | None:
+    """Try each lane's openings with each of the others'; None where no frame is found.
+
+    An analyser whose rate is an exact ratio of the clock's sees a lane change at few places,
+    and a lane that is a nanosecond late may be seen a whole sample later.
+    """
+    period_ps = survey.plan.period_ps
+    choices = [
+        [one.middle_ps for one in find_openings(phase_ps, period_ps, most=_OWN_OPENINGS)]
+        for phase_ps in own
     ]
+    best, best_score = None, 0
+    short = changes[:_SHORT_CHANGES]
+    for offsets in islice(product(*choices), _COMBINATIONS_MAX):
+        score = try_receiver(short, layout, lane_map, survey, offsets).score[0]
+        if score > best_score:
+            best, best_score = offsets, score
+    return best
+
+
+def _mean_middle(own: Sequence[Int64Column], period_ps: int) -> int:
+    """Give the mean of the lanes' own best moments, on the circle of one period."""
+    middles = [find_openings(one, period_ps)[0].middle_ps for one in own if len(one)]
     turn = 2j * np.pi / period_ps
     direction = sum(np.exp(turn * middle) for middle in middles)
     return int(np.rint(np.angle(direction) / (2 * np.pi) * period_ps))
 
 
-def _refined(phase_ps: Int64Column, middle_ps: int, period_ps: int, resolution_ps: int) -> int:
+def _refined(phase_ps: Int64Column, middle_ps: int, period_ps: int) -> int:
     """Keep the common moment if it suits the lane, or give the lane's own nearest to it."""
     if not len(phase_ps):
         return middle_ps
     best: tuple[int, int] | None = None
-    for opening in find_openings(phase_ps, period_ps, resolution_ps=resolution_ps):
+    for opening in find_openings(phase_ps, period_ps):
         away = _turned(opening.middle_ps - middle_ps, period_ps)
         margin = opening.width_ps // 2 - abs(away)
         if margin >= _GOOD_MARGIN * (opening.width_ps // 2):

@@ -39,7 +39,8 @@ class ClockSurvey:
         plan: how to follow it.
         edges: edges that were looked at.
         is_steady: it runs on its own, without pauses.
-        samples_per_edge: sample periods in one spacing of edges; 0: finer than matters.
+        samples_per_edge: sample periods in one level of the clock, so from one edge of either
+            kind to the next; 0: finer than matters.
         rate_is_told: the sample rate was stated, not worked out.
         edge_ps, kind: the edges, as the plan gives them.
     """
@@ -91,17 +92,18 @@ def survey_clock(
     is_gated = pauses > 0 and pauses * 400 > len(spacing)
     fit = None if is_gated else _fit(edge_ps, kind, period_ps, resolution, both=edges == "both")
     is_steady = fit is not None
-    samples = period_ps / resolution if resolution else 0.0
+    samples = _samples_per_level(period_ps, resolution, edges)
     follow = steady if steady is not None else is_steady and 0 < samples < SAMPLES_FOR_CERTAINTY
-    parts, duty = fit if fit is not None else (period_ps << _PART_BITS, 0)
+    parts, duty, wanders = fit if fit is not None else (period_ps << _PART_BITS, 0, True)
     if is_steady:
         period_ps = parts >> _PART_BITS
-        samples = period_ps / resolution if resolution else 0.0
+        samples = _samples_per_level(period_ps, resolution, edges)
     plan = ClockPlan(
         period_ps=period_ps,
         steady=bool(follow),
         period_parts=parts,
         duty_parts=duty,
+        wanders=wanders,
         is_gated=is_gated,
         resolution_ps=resolution,
         glitch_ps=glitch,
@@ -111,12 +113,29 @@ def survey_clock(
     return ClockSurvey(plan, len(edge_ps), is_steady, samples, sample_ps is not None, edge_ps, kind)
 
 
+def _samples_per_level(period_ps: int, resolution_ps: int, edges: Edges) -> float:
+    levels = 1 if edges == "both" else 2
+    return period_ps / levels / resolution_ps if resolution_ps else 0.0
+
+
 def _usual(spacing: Int64Column, *, pair: bool) -> int:
     """Give the usual spacing; levels of unequal length count in pairs."""
     if pair and len(spacing) > 2:
-        pairs = spacing[1:] + spacing[:-1]
-        return max(1, (int(np.median(pairs)) + 1) // 2)
-    return max(1, int(np.median(spacing)))
+        return max(1, (_middle(spacing[1:] + spacing[:-1]) + 1) // 2)
+    return max(1, _middle(spacing))
+
+
+def _middle(spacing: Int64Column) -> int:
+    """Give the mean of the usual ones; at few samples an edge the median is a sample off."""
+    middle = float(np.median(spacing))
+    reach = 2.5
+    for _ in range(3):
+        usual = spacing[(spacing * 2 >= middle) & (spacing < reach * middle)]
+        if not len(usual):
+            break
+        middle = float(usual.mean())
+        reach = 1.6
+    return round(middle)
 
 
 def _glitch_ps(changes: ChangeBatch, probe: Probe, glitch_ps: int | None, period_ps: int) -> int:
@@ -164,65 +183,70 @@ def _guessed_sample_ps(spacing: Int64Column, period_ps: int) -> int:
 
 def _fit(
     edge_ps: Int64Column, kind: KindColumn, period_ps: int, resolution_ps: int, *, both: bool
-) -> tuple[int, int] | None:
+) -> tuple[int, int, bool] | None:
     """Fit an even clock; None where edges stray from it by more than sampling explains.
 
     Returns:
-        the period in 2**-20 ps, and the duty's share in 2**-8 ps.
+        the period and the duty's share in 2**-20 ps, and whether the period wanders.
     """
     if len(edge_ps) < EDGES_TO_JUDGE:
         return None
-    number, good = _numbered(edge_ps, period_ps)
-    periods = []
-    strayed = 0
-    blocks = 0
-    duties = []
-    allowed = resolution_ps * 1.1 + period_ps * 0.03
+    allowed = 2 * (resolution_ps * 1.1 + period_ps * 0.03)
+    number = np.zeros(len(edge_ps), np.int64)
+    runs: list[list[int]] = []
+    begin_ps = float(edge_ps[0])
+    period = float(period_ps)
+    counted = strayed = blocks = 0
     for first in range(0, len(edge_ps) - _BLOCK_EDGES, _BLOCK_EDGES):
         part = slice(first, first + _BLOCK_EDGES)
-        x = (number[part] - number[first]).astype(np.float64)
-        y = (edge_ps[part] - edge_ps[first]).astype(np.float64)
         blocks += 1
-        if not good[part].all():
+        x = _numbered(edge_ps[part] - begin_ps, kind[part], period, both=both)
+        steps = np.diff(x)
+        solution, spread = _line(
+            x, (edge_ps[part] - edge_ps[first]).astype(float), kind[part], both
+        )
+        if steps.min() < 1 or steps.max() > 8 or spread > allowed:
             strayed += 1
+            begin_ps = float(edge_ps[first + _BLOCK_EDGES])
+            counted = 0
             continue
-        sign = np.where(kind[part] == RISES, -1.0, 1.0) if both else np.zeros(_BLOCK_EDGES)
-        basis = np.stack([np.ones_like(x), x, sign], axis=1)
-        solution, *_ = np.linalg.lstsq(basis, y, rcond=None)
-        residual = y - basis @ solution
-        if residual.max() - residual.min() > 2 * allowed:
-            strayed += 1
-            continue
-        periods.append(float(solution[1]))
-        duties.append(float(solution[2]))
-    if not periods or strayed > (1 - _STEADY_SHARE) * blocks:
+        if counted == 0 or not runs:
+            runs.append([first, first])
+        number[part] = counted + x
+        runs[-1][1] = first + _BLOCK_EDGES
+        counted += int(x[-1]) + 1
+        begin_ps = edge_ps[first] + solution[0] + (x[-1] + 1) * solution[1]
+    if not runs or strayed > (1 - _STEADY_SHARE) * blocks:
         return None
-    period = float(np.median(periods))
-    # Over the whole stretch the numbers of edges follow from the period, which then is exact.
-    number, good = _numbered(edge_ps, period)
-    run = _longest_run(good)
-    first, stop = run
-    if stop - first > _BLOCK_EDGES:
-        x = (number[first:stop] - number[first]).astype(np.float64)
-        y = (edge_ps[first:stop] - edge_ps[first]).astype(np.float64)
-        period = float(np.polyfit(x, y, 1)[0])
-    return round(period * (1 << _PART_BITS)), round(float(np.median(duties)) * 256)
+    first, stop = max(runs, key=lambda run: run[1] - run[0])
+    part = slice(first, stop)
+    y = (edge_ps[part] - edge_ps[first]).astype(float)
+    solution, spread = _line(number[part] - number[first], y, kind[part], both)
+    scale = 1 << _PART_BITS
+    return round(solution[1] * scale), round(solution[2] * scale), spread > allowed
 
 
-def _numbered(edge_ps: Int64Column, period_ps: float) -> tuple[Int64Column, NDArray[np.bool_]]:
-    """Number edges by their spacings; tell which come a whole number of periods after the last."""
-    steps = np.diff(edge_ps) / period_ps
-    whole = np.maximum(np.rint(steps), 1).astype(np.int64)
-    good = np.concatenate([[True], (steps > 0.2) & (steps < 8)])
-    return np.concatenate([[0], np.cumsum(whole)]), good
+def _numbered(
+    since_ps: NDArray[np.float64], kind: KindColumn, period_ps: float, *, both: bool
+) -> Int64Column:
+    """Number edges by their times; where both kinds count, kinds take turns."""
+    if not both:
+        return np.rint(since_ps / period_ps).astype(np.int64)
+    # An edge may be seen more than half a period late, but not as one of the other kind.
+    turn = (kind != kind[0]).astype(np.int64)
+    return 2 * np.rint((since_ps - turn * period_ps) / (2 * period_ps)).astype(np.int64) + turn
 
 
-def _longest_run(good: NDArray[np.bool_]) -> tuple[int, int]:
-    breaks = np.flatnonzero(~good)
-    starts = np.concatenate([[0], breaks])
-    stops = np.concatenate([breaks, [len(good)]])
-    longest = int(np.argmax(stops - starts))
-    return int(starts[longest]), int(stops[longest])
+def _line(
+    number: Int64Column, time_ps: NDArray[np.float64], kind: KindColumn, both: bool
+) -> tuple[tuple[float, float, float], float]:
+    """Fit begin, period and duty; give them, and how far apart the differences lie."""
+    sign = np.where(kind == RISES, -1.0, 1.0) if both else np.zeros(len(number))
+    basis = np.stack([np.ones(len(number)), number.astype(np.float64), sign], axis=1)
+    solution, *_ = np.linalg.lstsq(basis, time_ps, rcond=None)
+    residual = time_ps - basis @ solution
+    begin, period, duty = (float(one) for one in solution)
+    return (begin, period, duty), float(residual.max() - residual.min())
 
 
 def phases(changes: ChangeBatch, probe: Probe, edge_ps: Int64Column, period_ps: int) -> Int64Column:
@@ -260,9 +284,7 @@ class Opening:
     noise: int = 0
 
 
-def find_openings(
-    phase_ps: Int64Column, period_ps: int, *, resolution_ps: int, most: int = 6
-) -> list[Opening]:
+def find_openings(phase_ps: Int64Column, period_ps: int, *, most: int = 6) -> list[Opening]:
     """Find where in the period nothing changes, the widest stretch first.
 
     Stray changes (glitches, jitter) are passed over if they are few: one in 500.
@@ -273,7 +295,7 @@ def find_openings(
         values, counts = np.unique(phase_ps % period_ps, return_counts=True)
         kept, stray = _without_strays(values, counts, allowed)
         openings = _between(kept, period_ps)
-        wide = [one for one in openings if one.width_ps >= max(resolution_ps, period_ps // 50)]
+        wide = [one for one in openings if one.width_ps * 12 >= period_ps]
         if wide or allowed == len(phase_ps) // 500:
             break
     found = wide or openings[:1]

@@ -169,7 +169,8 @@ def report_lines(report: DecodeReport) -> list[str]:
     lines += _clock_lines(report)
     lines += _sampling_lines(report)
     lines += ["", "Lanes: changes round the moment of reading, half a period to each side"]
-    lines.append("  wire    signal        moment   setup    hold  ns                  eye")
+    lines.append("                                   least        usual     ns")
+    lines.append("  wire    signal        moment   setup    hold   setup    hold  eye")
     lines += [_eye_line(eye) for eye in report.eyes]
     lines += [f"  {wire} never changes: dead, or not connected" for wire in report.idle_wires]
     glitches = [f"{eye.wire} {eye.glitches:,}" for eye in report.eyes if eye.glitches]
@@ -312,7 +313,8 @@ def _sampling_lines(report: DecodeReport) -> list[str]:
 def _eye_line(eye: LaneEye) -> str:
     return (
         f"  {eye.wire:7} {eye.signal[:12]:12} {show_ns(eye.offset_ps):>7}"
-        f" {show_ns(eye.setup_ps):>7} {show_ns(eye.hold_ps):>7}  [{eye.text(41)}]"
+        f" {show_ns(eye.setup_ps):>7} {show_ns(eye.hold_ps):>7}"
+        f" {show_ns(eye.usual_setup_ps):>7} {show_ns(eye.usual_hold_ps):>7}  [{eye.text(33)}]"
     )
 
 
