@@ -28,6 +28,10 @@ BURST_SHARES = (1.0, 0.95, 0.9)
 BURST_FRAMES_LEAST = 3
 # The pieces that the frequency is sought in; more make it no clearer.
 PERIOD_EVENTS_MOST = 1 << 17
+# Of the stretches in which damage is counted so as to see whether it is heaped, and how many
+# standard errors above chance that is.
+STRETCHES_LEAST = 8
+HEAPED_ERRORS = 4
 _WORDS = {
     Kind.MISSING: "missing frames",
     Kind.CHANGED: "changed frames",
@@ -214,6 +218,40 @@ def _visits(
 # -- time
 
 
+def _lone_pieces(rows: Differences) -> Differences:
+    """Take damage that comes in heaps for one piece a heap, so that pieces are independent.
+
+    The reach over which damage is one heap grows until the pieces are spread over the frames no
+    more unevenly than by chance. Heaps would otherwise show at every frequency at which frames
+    themselves come, as one heap's frames keep step with each other.
+    """
+    position = rows.position
+    reach = 1
+    while True:
+        first = np.diff(position, prepend=-2 * reach) > reach
+        places = position[first]
+        if len(places) < EVENTS_LEAST or not _is_heaped(places, reach):
+            return rows.select(first)
+        reach *= 4
+
+
+def _is_heaped(places: NDArray[np.int64], reach: int) -> bool:
+    """Tell whether counts in equal stretches of frames vary more than by chance.
+
+    By chance the variance of counts is their mean, at every length of stretch.
+    """
+    places = places - places[0]
+    stretch = 4 * reach
+    while places[-1] // stretch >= STRETCHES_LEAST:
+        counts = np.bincount(places // stretch)[:-1]
+        mean = float(counts.mean())
+        error = math.sqrt(2 / len(counts) + 1 / (len(counts) * mean))
+        if float(counts.var()) / mean > 1 + HEAPED_ERRORS * error:
+            return True
+        stretch *= 4
+    return False
+
+
 def _period_patterns(
     comparison: Comparison, background: Background, kind: Kind, rows: Differences
 ) -> Iterator[Pattern]:
@@ -221,9 +259,9 @@ def _period_patterns(
     if kind == Kind.ADDED:
         if sides.time_unit != "edges" or delays is None or delays.usual is None:
             return
-        edges = _pieces(rows).actual_edge.astype(np.float64) - delays.usual
+        edges = _lone_pieces(rows).actual_edge.astype(np.float64) - delays.usual
     else:
-        edges = _pieces(rows).expected_edge.astype(np.float64)
+        edges = _lone_pieces(rows).expected_edge.astype(np.float64)
     edges = edges[:PERIOD_EVENTS_MOST]
     frames = background.sampled_edges.astype(np.float64)
     found = find_period(np.sort(edges), frames, finest=float(background.slot_edges))
