@@ -80,22 +80,25 @@ def shows_marker(link: Link, word: int) -> bool:
     return tuple(symbols[: len(framing.symbols)]) == framing.symbols
 
 
-def runs_that_pass(link: Link, offset: int, windows: int) -> tuple[list[int], int]:
-    """Try every row of frames: how many rows have their first 1, 2, ... windows right.
+def runs_that_pass(link: Link, offset: int, windows: int) -> tuple[list[int], list[int]]:
+    """Count rows of frames whose first 1, 2, ... windows are right, by their last frame.
 
     Returns:
-        One count for each number of windows, and how many rows there are.
+        One count for each number of windows, and how many rows of that length there are.
     """
     right = right_words(link)
-    rows = list(product(words(link), repeat=windows + 1))
-    counts = [0] * windows
-    for row in rows:
-        for index in range(windows):
-            read = window(link, row[index], row[index + 1], offset)
-            if read not in right or (index == 0 and not shows_marker(link, read)):
-                break
-            counts[index] += 1
-    return counts, len(rows)
+    frames = words(link)
+    ways = dict.fromkeys(frames, 1)
+    counts = []
+    for index in range(windows):
+        longer = dict.fromkeys(frames, 0)
+        for first, second in product(frames, repeat=2):
+            read = window(link, first, second, offset)
+            if read in right and (index > 0 or shows_marker(link, read)):
+                longer[second] += ways[first]
+        ways = longer
+        counts.append(sum(ways.values()))
+    return counts, [len(frames) ** (index + 2) for index in range(windows)]
 
 
 # -- one frame over and over

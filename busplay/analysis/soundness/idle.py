@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from fractions import Fraction
+from itertools import product
 from typing import Literal
 
 from busplay.analysis.soundness.constant_stream import stream_shares
@@ -195,9 +196,11 @@ def _example(layout: FrameLayout, framing: MarkerFraming, meeting: Meeting, offs
         if second_kind == "idle"
         else list(store_frame_cases(layout))
     )
-    for first in first_cases:
-        for second in second_cases:
-            both = solve(shown + looks_right + first + second)
+    # The idle frame is right even where its check is not.
+    is_idle = word_equations(idle, frame_bits, shift=lowest - frame_bits)
+    for first, second in product(first_cases, second_cases):
+        for read in (shown + looks_right, is_idle):
+            both = solve(read + first + second)
             if both is not None:
                 words = both >> frame_bits, both & ((1 << frame_bits) - 1)
                 return " then ".join(describe_word(layout, word) for word in words)

@@ -322,12 +322,13 @@ def _with_sequence(link: Link, at: int, bits: int) -> Link:
     return replace(link, fields=fields, check=check)
 
 
-def change_streams(layout: FrameLayout, what: str) -> Choice | None:
+def change_streams(layout: FrameLayout, what: str, *, limit: float) -> Choice | None:
     """Try other XORs or polynomials of the same width against a weakness.
 
     Args:
         what: `xor`, `polynomial`: constant streams, by changing that; `stuck lane`,
             `swapped edges`: these, by changing the polynomial.
+        limit: share up to which the weakness counts as removed.
     """
     link = layout.link
     check = link.check
@@ -364,7 +365,7 @@ def change_streams(layout: FrameLayout, what: str) -> Choice | None:
         kind,
         best[2],
         f"{percent(now)} become {percent(best[0])}; {tried} tried",
-        removes=best[0] == 0,
+        removes=best[0] <= limit,
     )
 
 

@@ -302,7 +302,7 @@ def _stream_lines(found: Soundness) -> list[str]:
         return []
     rows = [
         ("kept", f"{share_text(stream.kept)} of all words keep a receiver that is there"),
-        ("found", f"{share_text(stream.found)} also bring one there that hunts"),
+        ("found", f"{share_text(stream.found)} of all words also bring one there that hunts"),
     ]
     here = stream.here
     if here is not None:
@@ -321,14 +321,16 @@ def _stream_lines(found: Soundness) -> list[str]:
     lines = pairs(rows)
     if stream.idle and stream.without_sequence.ratio:
         lines.append("")
-        table_rows = [("idle every", "costs", "found", "kept")]
+        table_rows = [("idle every", "of the link", "found", "kept")]
         for index, effect in enumerate(stream.idle):
             first = effect.idle_every
             behind = stream.idle[index + 1].idle_every - 1 if index + 1 < len(stream.idle) else 0
             name = f"{first} and more" if not behind else f"{first} to {behind}"
             if behind == first:
                 name = f"{first}"
-            cost = f"1/{behind or first} of the link" + ("" if behind else " or less")
+            cost = f"1/{first}" if behind == first else f"1/{first} to 1/{behind}"
+            if not behind:
+                cost = f"1/{first} or less"
             table_rows.append((name, cost, share_text(effect.found), share_text(effect.kept)))
         lines += table(table_rows)
     return lines

@@ -141,7 +141,7 @@ def _of_damage(
             False,
             f"lane {worst.lane} stuck at {worst.level}:"
             f" {percent(worst.share.unseen_ratio)} of the frames that it changes look right",
-            _kept([lambda: change_streams(layout, "stuck lane")]),
+            _kept([lambda: change_streams(layout, "stuck lane", limit=NOTABLE_RATIO)]),
         )
     if swapped.unseen_ratio > NOTABLE_RATIO:
         yield Weakness(
@@ -149,7 +149,7 @@ def _of_damage(
             False,
             f"two neighbouring edges swapped: {percent(swapped.unseen_ratio)} of the frames that it"
             " changes look right",
-            _kept([lambda: change_streams(layout, "swapped edges")]),
+            _kept([lambda: change_streams(layout, "swapped edges", limit=NOTABLE_RATIO)]),
         )
 
 
@@ -183,8 +183,8 @@ def _of_stream(
                 lambda: change_idle_every(layout, release=None),
                 lambda: change_idle_every(layout, release=2),
                 sequence,
-                lambda: change_streams(layout, "xor"),
-                lambda: change_streams(layout, "polynomial"),
+                lambda: change_streams(layout, "xor", limit=STREAM_RATIO),
+                lambda: change_streams(layout, "polynomial", limit=STREAM_RATIO),
             ]
         ),
     )
