@@ -66,6 +66,8 @@ class PartOfRows:
         """Give the state at the start of a part in which nothing changes."""
         if self._from_ps is None or self._has_begun or self._before is None:
             return
+        if self._to_ps is not None and self._to_ps <= self._from_ps:
+            return
         if self._from_ps <= info.stop_ps or self.is_full:
             yield from self._give(_moved(self._before, self._from_ps - info.zero_ps))
 

@@ -92,6 +92,21 @@ def test_times_below_zero_are_moved_and_told(tmp_path: Path) -> None:
     assert info.start_ps == -500_000
 
 
+@pytest.mark.parametrize("names", ["0,1,MOSI,6", "0,1,2,3", "7,6,5,4", "1,0,1,CS#"])
+def test_names_that_are_numbers_are_no_row(tmp_path: Path, names: str) -> None:
+    text = f"; Samplerate: 1 MHz\n{names}\n1,0,0,1\n0,0,0,1\n1,1,1,0\n1,1,1,0\n"
+    rows, info = read(write(tmp_path, text))
+    assert ",".join(one.name for one in info.signals) == names
+    assert rows == [(0, 9, 0), (10**6, 8, 0), (2 * 10**6, 7, 0)]
+
+
+def test_names_told_in_a_comment_are_no_row(tmp_path: Path) -> None:
+    text = "; Channels (2/2): 0, 1\n; Samplerate: 1 MHz\n0,1\n1,1\n0,1\n"
+    rows, info = read(write(tmp_path, text))
+    assert [one.name for one in info.signals] == ["0", "1"]
+    assert rows == [(0, 3, 0), (10**6, 2, 0)]
+
+
 def test_x_and_z_are_unknown(tmp_path: Path) -> None:
     rows, _ = read(write(tmp_path, "Time [us],a,b\n0,x,1\n1,0,Z\n2,?,-\n"))
     assert rows == [(0, 0b10, 0b01), (10**6, 0, 0b10), (2 * 10**6, 0, 0b11)]

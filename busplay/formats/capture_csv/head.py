@@ -28,6 +28,7 @@ from busplay.formats.quantities import PS_PER_S, UNIT_PS, find_timescale_ps, par
 
 HEAD_BYTES = 1 << 16
 LOOKED_ROWS = 200
+_LOOKED_BELOW = 3
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
 _LEVEL = re.compile(r"[01](?:\.0*)?|[xXzZuUwWhHlL?-]|high|low|true|false", re.IGNORECASE)
 _BUS = re.compile(r"0[xX][0-9a-fA-FxXzZ]+|0[bB][01xXzZ]+|\$[0-9a-fA-F]+|[0-9a-fA-F]+[hH]|[0-9]+")
@@ -164,16 +165,43 @@ class _HeadParser:
             text = line.strip()
             if not text or text[0] == "#":
                 continue
-            for delimiter in (";", "\t", ","):
-                if delimiter in text and _is_row(_cells(line, delimiter)):
+            for delimiter in (";", "\t", ",", "\n"):
+                if delimiter == "\n" and set(";,\t") & set(text):
+                    continue
+                cells = _cells(line, delimiter)
+                if (
+                    (delimiter in text or delimiter == "\n")
+                    and _is_row(cells)
+                    and not self._is_title(number, cells, delimiter)
+                ):
                     return number, delimiter
-            if _is_row([text]) and ";" not in text:
-                return number, "\n"
         raise InputError(
             file=self._file,
             found="no row of numbers and levels",
             wanted="a CSV capture has rows such as 0.000125,1,0,1 with , ; or a tab between",
         )
+
+    def _is_title(self, number: int, cells: list[str], delimiter: str) -> bool:
+        """Tell whether a line is the names of channels, such as `0,1,MOSI`, and no row.
+
+        Names are words or other numbers where all rows below have levels.
+        """
+        below: list[list[str]] = []
+        for line in self._lines[number + 1 :]:
+            if line.strip() and line.lstrip()[0] != "#":
+                below.append(_cells(line, delimiter))
+            if len(below) == _LOOKED_BELOW:
+                break
+        if not below or any(len(row) != len(cells) for row in below):
+            return False
+        for column, cell in enumerate(cells):
+            looks = {_look([row[column]]) for row in below}
+            if _look([cell]) == "other" and "other" not in looks:
+                return True
+            if len(below) > 1 and _look([cell]) == "number" and looks == {"level"}:
+                return True
+        told = [_told_channels(line.strip("#; \t")) for line in self._lines[:number]]
+        return cells in told
 
     def _rows(self, first: int, delimiter: str) -> list[list[str]]:
         rows: list[list[str]] = []
@@ -235,9 +263,7 @@ class _HeadParser:
     ) -> list[CsvColumn]:
         told: list[str] = []
         for comment in comments:
-            match = _CHANNELS.match(comment)
-            if match is not None:
-                told = [name.strip() for name in match.group(1).split(",")]
+            told = _told_channels(comment) or told
         marked = [word.lower() == "logic" for word in units] if units else []
         columns: list[CsvColumn] = []
         wires = 0
@@ -358,6 +384,11 @@ class _HeadParser:
             return 0
         # Rounded like the rows: toward 0.
         return min(0, int(first)) if abs(first) < 1 << 62 else 0
+
+
+def _told_channels(comment: str) -> list[str]:
+    match = _CHANNELS.match(comment)
+    return [name.strip() for name in match.group(1).split(",")] if match is not None else []
 
 
 def _cells(line: str, delimiter: str) -> list[str]:

@@ -1,0 +1,77 @@
+from __future__ import annotations
+
+from fractions import Fraction
+
+import pytest
+
+from busplay.errors import InputError
+from busplay.formats.quantities import find_timescale_ps, parse_rate_hz, parse_time_ps
+
+
+@pytest.mark.parametrize(
+    ("text", "time_ps"),
+    [
+        ("0", 0),
+        ("1.5ms", 1_500_000_000),
+        ("-20 us", -20_000_000),
+        ("3\N{MICRO SIGN}s", 3_000_000),
+        ("1e-3s", 10**9),
+        ("244ns", 244_000),
+        ("7ps", 7),
+        ("2_000 ns", 2_000_000),
+    ],
+)
+def test_times_are_exact(text: str, time_ps: int) -> None:
+    assert parse_time_ps(text) == time_ps
+
+
+@pytest.mark.parametrize("text", ["", "5", "ms", "1.5 parsecs", "1e99s", "0.5ps", "1..2s", "--1s"])
+def test_what_is_no_time_is_refused(text: str) -> None:
+    with pytest.raises(InputError) as error:
+        parse_time_ps(text)
+    assert str(error.value) == (
+        f"found time {text!r}; write a number and s, ms, us, ns or ps, such as 1.5ms"
+    )
+
+
+@pytest.mark.parametrize(
+    ("text", "rate_hz"),
+    [
+        ("24MHz", 24_000_000),
+        ("1 GHz", 10**9),
+        ("500k", 500_000),
+        ("48000", 48_000),
+        ("1.5 mhz", 1_500_000),
+        ("24MS/s", 24_000_000),
+        ("100Msps", 100_000_000),
+    ],
+)
+def test_rates_are_exact(text: str, rate_hz: int) -> None:
+    assert parse_rate_hz(text) == rate_hz
+
+
+@pytest.mark.parametrize("text", ["", "0", "-1MHz", "fast", "1.5Hz", "2THz", "1e13"])
+def test_what_is_no_rate_is_refused(text: str) -> None:
+    with pytest.raises(InputError) as error:
+        parse_rate_hz(text)
+    assert str(error.value) == (
+        f"found rate {text!r}; write a number and Hz, kHz, MHz or GHz, such as 24MHz"
+    )
+
+
+@pytest.mark.parametrize(
+    ("text", "tick_ps"),
+    [
+        ("1 ns", 1000),
+        ("100fs", Fraction(1, 10)),
+        ("s", 10**12),
+        ("0.5 us", 500_000),
+        ("0 ns", None),
+        ("-1 ns", None),
+        ("1", None),
+        ("1 xs", None),
+        ("9e300 s", None),
+    ],
+)
+def test_timescales_are_positive_units(text: str, tick_ps: Fraction | None) -> None:
+    assert find_timescale_ps(text) == tick_ps
