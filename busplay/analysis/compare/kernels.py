@@ -295,13 +295,23 @@ def _walk(
 
 
 @njit(cache=True, nogil=True)
-def _merge(s: Streams, rules: Rules, state: NDArray[np.int64], f: Findings, strict: bool) -> bool:
-    """Try whether the delay is as before."""
+def _merge(
+    s: Streams,
+    rules: Rules,
+    state: NDArray[np.int64],
+    f: Findings,
+    strict: bool,
+    steady: bool,
+) -> bool:
+    """Try whether the delay is as before; `steady`: to the very edge."""
     ends = len(s.expected_word), len(s.actual_word)
     found, i, j = _walk(
         s, rules, state, f, strict, False, MERGE_RUN, MERGE_ODD_MOST, ends[0], ends[1]
     )
     if not found:
+        return False
+    inside = i < ends[0] and j < ends[1]
+    if steady and inside and s.actual_time[j] - s.expected_time[i] != state[DELAY]:
         return False
     if i == state[NEXT_EXPECTED] and j == state[NEXT_ACTUAL]:
         # Evidence without damage: only the delay or the sequence number has moved.
@@ -461,6 +471,24 @@ def _keep(s: Streams, rules: Rules, state: NDArray[np.int64], f: Findings) -> No
 
 
 @njit(cache=True, nogil=True)
+def _explain(s: Streams, rules: Rules, state: NDArray[np.int64], f: Findings, w: Scratch) -> bool:
+    """Try what needs the least to have gone wrong first."""
+    timed, numbered = rules.has_time, rules.has_sequence
+    if timed and _merge(s, rules, state, f, True, False):
+        return True
+    # A frame lost at the sender moves the numbers behind it, and not their times.
+    if timed and numbered and _merge(s, rules, state, f, False, True):
+        return True
+    if _edit(s, rules, state, f, w, True):
+        return True
+    if not numbered:
+        return False
+    return (timed and _merge(s, rules, state, f, False, False)) or _edit(
+        s, rules, state, f, w, False
+    )
+
+
+@njit(cache=True, nogil=True)
 def _resolve(
     s: Streams,
     rules: Rules,
@@ -485,12 +513,9 @@ def _resolve(
         _pair(s, rules, state, f, i, j, True)
         state[NEXT_EXPECTED], state[NEXT_ACTUAL] = i + 1, j + 1
         return GO_ON
-    for attempt in range(1 + rules.has_sequence):
-        strict = attempt == 0
-        merged = rules.has_time and _merge(s, rules, state, f, strict)
-        if merged or _edit(s, rules, state, f, w, strict):
-            state[PATIENCE] = PATIENCE_LEAST
-            return GO_ON
+    if _explain(s, rules, state, f, w):
+        state[PATIENCE] = PATIENCE_LEAST
+        return GO_ON
     return WANTS_ANCHOR
 
 
