@@ -28,6 +28,9 @@ _TRIED_OPENINGS = 6
 _OWN_OPENINGS = 3
 _SHORT_CHANGES = 4_000
 _COMBINATIONS_MAX = 729
+_FINALS = 8
+# With fewer samples an edge than this a lane may need a moment of its own.
+_FEW_SAMPLES = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,15 +104,16 @@ def find_moments(
             tried.append(offsets)
     if len(tried) == 1:
         return tried[0]
-    best, best_score = tried[0], None
+    best, best_trial = tried[0], None
     for offsets in tried:
         trial = try_receiver(changes, layout, lane_map, survey, offsets)
-        if best_score is None or trial.score > best_score:
-            best, best_score = offsets, trial.score
+        if best_trial is None or trial.score > best_trial.score:
+            best, best_trial = offsets, trial
         if trial.right and not trial.wrong and not trial.missed and layout.syndrome_bits:
-            break
-    if best_score is not None and best_score[0] <= 0 and layout.syndrome_bits:
-        return _each_its_own(changes, layout, lane_map, survey, own) or best
+            return offsets
+    few_samples = 0 < survey.samples_per_edge < _FEW_SAMPLES
+    if layout.syndrome_bits and (few_samples or (best_trial and best_trial.right == 0)):
+        return _each_its_own(changes, layout, lane_map, survey, own, best, common)
     return best
 
 
@@ -119,8 +123,10 @@ def _each_its_own(
     lane_map: LaneMap,
     survey: ClockSurvey,
     own: Sequence[Int64Column],
-) -> tuple[int, ...] | None:
-    """Try each lane's openings with each of the others'; None where no frame is found.
+    best: tuple[int, ...],
+    common: Sequence[int],
+) -> tuple[int, ...]:
+    """Try each lane's openings with each of the others'; give `best` where that is no better.
 
     An analyser whose rate is an exact ratio of the clock's sees a lane change at few places,
     and a lane that is a nanosecond late may be seen a whole sample later.
@@ -128,15 +134,29 @@ def _each_its_own(
     period_ps = survey.plan.period_ps
     choices = [
         [one.middle_ps for one in find_openings(phase_ps, period_ps, most=_OWN_OPENINGS)]
+        if len(phase_ps)
+        else list(common[:1])
         for phase_ps in own
     ]
-    best, best_score = None, 0
-    short = changes[:_SHORT_CHANGES]
-    for offsets in islice(product(*choices), _COMBINATIONS_MAX):
-        score = try_receiver(short, layout, lane_map, survey, offsets).score[0]
-        if score > best_score:
-            best, best_score = offsets, score
-    return best
+    busy = _busiest(changes, lane_map)
+    graded = [
+        (try_receiver(busy, layout, lane_map, survey, offsets).score, offsets)
+        for offsets in islice(product(*choices), _COMBINATIONS_MAX)
+    ]
+    graded.sort(reverse=True)
+    finals = [best, *(offsets for _, offsets in graded[:_FINALS])]
+    trials = [try_receiver(changes, layout, lane_map, survey, offsets) for offsets in finals]
+    return max(zip(trials, finals, strict=True), key=lambda pair: pair[0].score)[1]
+
+
+def _busiest(changes: ChangeBatch, lane_map: LaneMap) -> ChangeBatch:
+    """Give the stretch in which the lanes change most, as idle frames tell little."""
+    mask = sum(1 << probe.index for probe in lane_map.data)
+    moved = (changes.level[1:] ^ changes.level[:-1]) & np.uint64(mask)
+    busy = np.bitwise_count(moved).astype(np.int64)
+    starts = range(0, max(1, len(busy) - _SHORT_CHANGES), _SHORT_CHANGES // 2)
+    first = max(starts, key=lambda one: int(busy[one : one + _SHORT_CHANGES].sum()))
+    return changes[first : first + _SHORT_CHANGES]
 
 
 def _mean_middle(own: Sequence[Int64Column], period_ps: int) -> int:

@@ -200,7 +200,7 @@ def _fit(
     for first in range(0, len(edge_ps) - _BLOCK_EDGES, _BLOCK_EDGES):
         part = slice(first, first + _BLOCK_EDGES)
         blocks += 1
-        x = _numbered(edge_ps[part] - begin_ps, kind[part], period, both=both)
+        x = _numbered(edge_ps[part].astype(np.float64) - begin_ps, kind[part], period, both=both)
         steps = np.diff(x)
         solution, spread = _line(
             x, (edge_ps[part] - edge_ps[first]).astype(float), kind[part], both
@@ -234,7 +234,8 @@ def _numbered(
         return np.rint(since_ps / period_ps).astype(np.int64)
     # An edge may be seen more than half a period late, but not as one of the other kind.
     turn = (kind != kind[0]).astype(np.int64)
-    return 2 * np.rint((since_ps - turn * period_ps) / (2 * period_ps)).astype(np.int64) + turn
+    number: Int64Column = np.rint((since_ps - turn * period_ps) / (2 * period_ps)).astype(np.int64)
+    return np.asarray(2 * number + turn, np.int64)
 
 
 def _line(

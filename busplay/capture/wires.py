@@ -104,6 +104,7 @@ class WireDrawer:
     def __init__(self, layout: FrameLayout, edges_per_second: int) -> None:
         self.layout = layout
         self.wires = wires_of(layout.link)
+        self.edges_per_second = edges_per_second
         self._rate = 2 * edges_per_second
         self._edges = layout.link.edges
         self._last: int | None = None

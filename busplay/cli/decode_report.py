@@ -311,8 +311,9 @@ def _sampling_lines(report: DecodeReport) -> list[str]:
 
 
 def _eye_line(eye: LaneEye) -> str:
+    name = eye.signal.rpartition(".")[2]
     return (
-        f"  {eye.wire:7} {eye.signal[:12]:12} {show_ns(eye.offset_ps):>7}"
+        f"  {eye.wire:7} {name[:12]:12} {show_ns(eye.offset_ps):>7}"
         f" {show_ns(eye.setup_ps):>7} {show_ns(eye.hold_ps):>7}"
         f" {show_ns(eye.usual_setup_ps):>7} {show_ns(eye.usual_hold_ps):>7}  [{eye.text(33)}]"
     )
