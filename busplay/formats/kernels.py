@@ -10,12 +10,12 @@ from busplay.batch import UInt64Column
 
 @njit(cache=True, nogil=True)
 def least_gap(time_ps: UInt64Column) -> np.uint64:
-    """Give the shortest time between neighbours; all ones if there is one row only."""
-    least = np.uint64(0xFFFFFFFFFFFFFFFF)
+    """Give the shortest time between neighbours; the highest signed one if there is one row."""
+    # Signed, since processors compare four signed numbers at once and no unsigned ones.
+    least = np.int64(0x7FFFFFFFFFFFFFFF)
     for at in range(1, len(time_ps)):
-        gap = time_ps[at] - time_ps[at - 1]
-        least = min(least, gap)
-    return least
+        least = min(least, np.int64(time_ps[at] - time_ps[at - 1]))
+    return np.uint64(least)
 
 
 @njit(cache=True, nogil=True)

@@ -7,7 +7,9 @@ nothing changes, 64 samples cost a few instructions; where much does, there is o
 one mispredicted branch, for 64 samples.
 
 Times are exact: picosecond = index * `num` / `den`, rounded down, without a division: quotient
-and remainder at the group's first sample are carried along, those of the 64 places are a table.
+and remainder at the group's first sample are carried along. What the 64 places add to them is a
+table: for each remainder, where `den` is small, as it is for all rates that analysers have
+(24 MHz: 3); else quotients and remainders, with a comparison more.
 """
 
 from __future__ import annotations
@@ -58,9 +60,9 @@ def find_changes_in_bytes(
     state: UInt64Column,
     mask: np.uint64,
     levels: UInt64Column,
-    group_quotient: UInt64Column,
-    group_remainder: UInt64Column,
-    den: np.uint64,
+    places: UInt64Column,
+    group_quotient: np.uint64,
+    group_remainder: np.uint64,
     counts: UInt64Column,
     row_time: UInt64Column,
     row_level: UInt64Column,
@@ -75,14 +77,15 @@ def find_changes_in_bytes(
             and remainder), the last sample, its level, whether there has been a row.
         mask: the wanted bits of a sample, in each byte of the word.
         levels: uint64[256]; level of each sample.
-        group_quotient, group_remainder: uint64[65]; of k samples' time, k from 0 to 64.
-        den: what remainders are below.
+        places: uint64[den, 64]; for each remainder what the samples' places add to the time.
+        group_quotient, group_remainder: of 64 samples' time.
         counts: uint64[64]; changes of each signal, added to.
         row_time, row_level: uint64[groups * 64], written from 0 on.
     """
     quotient, remainder = state[QUOTIENT], state[REMAINDER]
     level = state[LEVEL]
     carry = state[RAW] & np.uint64(0xFF)
+    den = np.uint64(len(places))
     low_bits, high_bits = np.uint64(0x7F7F7F7F7F7F7F7F), np.uint64(0x8080808080808080)
     gather = np.uint64(0x0102040810204080)
     rows = 0
@@ -102,10 +105,7 @@ def find_changes_in_bytes(
             place_in_group = np.int64(trailing_zeros(changed))
             changed &= changed - np.uint64(1)
             new_level = levels[samples[base + place_in_group]]
-            time = quotient + group_quotient[place_in_group]
-            if remainder + group_remainder[place_in_group] >= den:
-                time += np.uint64(1)
-            row_time[rows] = time
+            row_time[rows] = quotient + places[remainder, place_in_group]
             row_level[rows] = new_level
             rows += 1
             sums += _SPREAD[(level ^ new_level) & np.uint64(0xFF)]
@@ -116,8 +116,8 @@ def find_changes_in_bytes(
                 counts[bit] += (sums >> np.uint64(8 * bit)) & np.uint64(0xFF)
             sums = np.uint64(0)
             counted = 0
-        quotient += group_quotient[GROUP]
-        remainder += group_remainder[GROUP]
+        quotient += group_quotient
+        remainder += group_remainder
         if remainder >= den:
             remainder -= den
             quotient += np.uint64(1)
@@ -147,6 +147,8 @@ def find_changes(
     Args:
         samples: unsigned[>= count].
         levels: uint64[bytes of a sample, 256]; the part that each byte's value has in the level.
+        group_quotient, group_remainder: uint64[65]; of k samples' time, k from 0 to 64.
+        den: what remainders are below.
         others: as `find_changes_in_bytes`; the first sample of all gives a row in any case.
     """
     quotient, remainder = state[QUOTIENT], state[REMAINDER]

@@ -17,6 +17,7 @@ from busplay.formats.samples import kernels
 from busplay.formats.signal_choice import ChosenBit
 
 BLOCK_BYTES = 1 << 18
+MAX_TABLED_DEN = 64
 _WIDE = {1: "<u1", 2: "<u2", 4: "<u4", 8: "<u8"}
 
 
@@ -52,6 +53,8 @@ class SampleTimes:
     Attributes:
         den: remainders are below it.
         quotient, remainder: uint64[65]; of k samples, k from 0 to 64.
+        places: uint64[den, 64]; what k samples add to a time with each remainder; None where
+            that would be a large table.
     """
 
     def __init__(self, rate_hz: int) -> None:
@@ -60,6 +63,15 @@ class SampleTimes:
         times = [divmod(index * self.num, self.den) for index in range(kernels.GROUP + 1)]
         self.quotient = np.array([whole for whole, _ in times], np.uint64)
         self.remainder = np.array([rest for _, rest in times], np.uint64)
+        self.places: UInt64Column | None = None
+        if self.den <= MAX_TABLED_DEN:
+            self.places = np.array(
+                [
+                    [(rest + index * self.num) // self.den for index in range(kernels.GROUP)]
+                    for rest in range(self.den)
+                ],
+                np.uint64,
+            )
 
     def of(self, index: int) -> int:
         """Time of one sample."""
@@ -172,8 +184,7 @@ class SampleReader:
         rows = 0
         groups = 0
         state, exact = self._state, self._times
-        arguments = (exact.quotient, exact.remainder, np.uint64(exact.den), self._counts)
-        if self._form.sample_bytes == 1 and state[kernels.HAS_ROW]:
+        if self._form.sample_bytes == 1 and exact.places is not None and state[kernels.HAS_ROW]:
             groups = count // kernels.GROUP
             rows = kernels.find_changes_in_bytes(
                 block[: groups * kernels.GROUP].view(np.uint64),
@@ -182,7 +193,10 @@ class SampleReader:
                 state,
                 np.uint64(self._mask * 0x0101010101010101),
                 self._levels[0],
-                *arguments,
+                exact.places,
+                exact.quotient[kernels.GROUP],
+                exact.remainder[kernels.GROUP],
+                self._counts,
                 times,
                 levels,
             )
@@ -194,7 +208,10 @@ class SampleReader:
                 state,
                 np.uint64(self._mask),
                 self._levels,
-                *arguments,
+                exact.quotient,
+                exact.remainder,
+                np.uint64(exact.den),
+                self._counts,
                 times[rows:],
                 levels[rows:],
             )
