@@ -72,7 +72,7 @@ def _show_capture(file: Path, *, as_json: bool, **reading: int | str | bool | No
         click.echo(json.dumps(figures, indent=2))
     else:
         print_capture(info, rows=rows, file_bytes=file_bytes)
-    return 1 if capture.is_damaged else 0
+    return 1 if reading["keep_going"] and not info.complete else 0
 
 
 def _figures(reader: TraceReader, file: Path) -> Figures:

@@ -193,7 +193,13 @@ def open_capture(
         if kind == "vcd":
             from busplay.formats.vcd.reader import VcdReader
 
-            reader = VcdReader(source, timescale=timescale, rate_hz=rate_hz, signals=signals)
+            reader = VcdReader(
+                source,
+                timescale=timescale,
+                rate_hz=rate_hz,
+                signals=signals,
+                keep_going=keep_going,
+            )
         elif kind == "sr":
             from busplay.formats.samples.session import read_session
 

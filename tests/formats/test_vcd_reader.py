@@ -45,6 +45,7 @@ def body(folder: Path, text: str, **options: object) -> list[Row]:
         ('#0\nb1 !\nb0 "\n', [(0, 1, 0)]),
         ('#0\nB0 !\nB0\t"\n', [(0, 0, 0)]),
         ('#0\nb0\n"\n0!\n', [(0, 0, 0)]),
+        ('#0\nb0b0110 "\nb0b1 !\n', [(0, 0b01101, 0)]),
         ('#0\n0 !\nb0 "\n', [(0, 0, 0)]),
         ('#0\nh!\nbLH-w "\n', [(0, 0b01001, 0b00110)]),
         ('#0\nu!\nb0 "\n#1\nU!\n#2\nW!\n#3\nZ!\n', [(0, 0, 1)]),
@@ -371,6 +372,25 @@ def test_file_cut_off_gives_what_it_has_and_says_so(tmp_path: Path, text: str, r
 )
 def test_damaged_head_is_told_with_line_and_column(tmp_path: Path, text: str, message: str) -> None:
     assert fault(write(tmp_path, text)) == ([], message)
+
+
+def test_head_cut_off_still_tells_its_signals_when_asked_to_keep_going(tmp_path: Path) -> None:
+    path = write(tmp_path, "$scope module top $end\n$var wire 1 ! a $end\n$var wire 1")
+    assert fault(path)[1].startswith("one.vcd:3:1: found $var without its $end")
+    rows, info = read(path, keep_going=True)
+    assert rows == []
+    assert [one.name for one in info.signals] == ["top.a"]
+    assert (info.complete, info.cut_reason) == (
+        False,
+        "3:1: found $var without its $end; each command ends with $end; the file was cut off here",
+    )
+
+
+def test_end_without_a_blank_before_it_is_taken(tmp_path: Path) -> None:
+    text = "$timescale 1 us$end $scope module top$end $var wire 1 ! a$end $upscope$end"
+    rows, info = read(write(tmp_path, text + " $enddefinitions$end #0 0! #1 1!"))
+    assert rows == [(0, 0, 0), (10**6, 1, 0)]
+    assert [one.name for one in info.signals] == ["top.a"]
 
 
 @pytest.mark.parametrize("suffix", [".gz", ".zst"])

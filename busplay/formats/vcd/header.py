@@ -40,6 +40,7 @@ class VcdHeader:
         timescale_ps: a tick in picoseconds.
         timescale: as text.
         body_at: byte at which the value changes begin.
+        cut_reason: why the head is not whole, when that was let pass.
         written_by: `$version`.
         rate_text: a sampling rate that a comment tells of, or empty.
         notes: what was assumed.
@@ -50,23 +51,27 @@ class VcdHeader:
     timescale_ps: Fraction
     timescale: str
     body_at: int
+    cut_reason: str
     written_by: str
     rate_text: str
     notes: tuple[str, ...]
 
 
-def read_header(source: ByteSource, *, timescale: str | None) -> VcdHeader:
+def read_header(
+    source: ByteSource, *, timescale: str | None, keep_going: bool = False
+) -> VcdHeader:
     """Read the declarations.
 
     Args:
         source: the file; read from its start.
         timescale: overrides what the file says, as text that is a unit of time.
+        keep_going: end at damage, if a variable was declared before it.
 
     Raises:
         InputError: a command is unknown or incomplete, a variable is declared wrongly, the
             timescale is none, or the file ends before its first variable.
     """
-    return _HeaderParser(source, timescale).parse()
+    return _HeaderParser(source, timescale).parse(keep_going=keep_going)
 
 
 class _HeaderParser:
@@ -81,39 +86,49 @@ class _HeaderParser:
         self._notes: list[str] = []
         self._at = 0
 
-    def parse(self) -> VcdHeader:
+    def parse(self, *, keep_going: bool) -> VcdHeader:
         self._source.restart(text=True)
+        try:
+            return self._header(self._find_body(), "")
+        except InputError as error:
+            if not keep_going or not self._variables:
+                raise
+            reason = str(InputError(error.message, place=error.place))
+        self._source.restart()
+        return self._header(None, reason)
+
+    def _find_body(self) -> int:
+        """Take all declarations; give the byte behind them."""
         tokens = self._tokens()
-        body_at = None
         for command, at in tokens:
             self._at = at
             if command == b"$enddefinitions":
                 end, after = next(tokens, (b"", at + len(command)))
                 # Without its $end, the body begins right there.
-                body_at = after + len(end) if end == b"$end" else after
-                break
+                return after + len(end) if end == b"$end" else after
+            if command == b"$enddefinitions$end":
+                return at + len(command)
             if command[:1] != b"$" and self._variables:
-                body_at = at
                 self._notes.append("no $enddefinitions: values begin at the first other word")
-                break
+                return at
             if command.startswith(b"$dump") and self._variables:
-                body_at = at
                 self._notes.append(f"no $enddefinitions before {command.decode('latin-1')}")
-                break
+                return at
             if command[:1] != b"$":
                 raise self._error(
                     f"{command[:40].decode('latin-1')!r} among the declarations",
                     "a value change dump begins with commands such as $timescale, $scope and $var",
                 )
-            self._parse_command(command, self._words(tokens, command))
-        if body_at is None:
-            raise self._error(
-                "the end of the file before the end of the declarations",
-                "$enddefinitions $end and value changes follow them; the file was cut off",
-            )
-        return self._header(body_at)
+            if command.endswith(b"$end") and len(command) > 4:
+                self._parse_command(command[:-4], [])
+            else:
+                self._parse_command(command, self._words(tokens, command))
+        raise self._error(
+            "the end of the file before the end of the declarations",
+            "$enddefinitions $end and value changes follow them; the file was cut off",
+        )
 
-    def _header(self, body_at: int) -> VcdHeader:
+    def _header(self, body_at: int | None, cut_reason: str) -> VcdHeader:
         if self._given is not None:
             scale = find_timescale_ps(self._given)
             if scale is None:
@@ -138,7 +153,8 @@ class _HeaderParser:
             ids=tuple(self._places),
             timescale_ps=scale,
             timescale=text,
-            body_at=body_at,
+            body_at=self._source.bytes_total if body_at is None else body_at,
+            cut_reason=cut_reason,
             written_by=" ".join(self._texts[b"$version"])[:200],
             rate_text=rate.group(1) if rate else "",
             notes=tuple(self._notes),
@@ -176,6 +192,9 @@ class _HeaderParser:
         for word, at in tokens:
             if word == b"$end":
                 return words
+            if word.endswith(b"$end") and command not in _TEXT_COMMANDS:
+                # Some writers forget the blank before it.
+                return [*words, word[:-4]]
             if command not in _TEXT_COMMANDS and word in (b"$var", b"$scope", b"$enddefinitions"):
                 self._at = at
                 raise self._error(

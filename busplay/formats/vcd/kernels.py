@@ -304,6 +304,9 @@ def parse_changes(
         elif byte == 98 or byte == 66 or byte == 112:  # 'b', 'B', 'p'
             kind = _PORT if byte == 112 else _VECTOR
             digits += 1
+            if text[at + 1] == 48 and text[at + 2] == 98:  # some writers put 0b after the b
+                digits += 2
+                digits_end += 2
             while text[digits_end] > 32:
                 value = PORT_VALUE[text[digits_end]] if kind == _PORT else VALUE[text[digits_end]]
                 if value == _NO_VALUE:

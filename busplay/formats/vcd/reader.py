@@ -33,7 +33,7 @@ class VcdReader:
         source: the file.
         timescale: overrides the file's.
         rate_hz: the analyser's sampling rate, which a dump has no place for.
-        signals: as `open_capture`.
+        signals, keep_going: as `open_capture`.
 
     Raises:
         InputError: as `read_header` and `choose_signals`.
@@ -46,9 +46,10 @@ class VcdReader:
         timescale: str | None = None,
         rate_hz: int | None = None,
         signals: Sequence[str] | None = None,
+        keep_going: bool = False,
     ) -> None:
         self._source = source
-        self._header = read_header(source, timescale=timescale)
+        self._header = read_header(source, timescale=timescale, keep_going=keep_going)
         variables = self._header.variables
         chosen = choose_signals(variables, signals, file=source.file)
         self.signals = tuple(bit.name for bit in chosen)
@@ -122,6 +123,9 @@ class VcdReader:
         """
         self._begin()
         source, header, state = self._source, self._header, self._state
+        if header.cut_reason:
+            self._cut_reason = header.cut_reason
+            return
         source.restart(text=True)
         source.skip(header.body_at)
         scale = header.timescale_ps
