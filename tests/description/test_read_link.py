@@ -620,6 +620,14 @@ def test_rules_of_the_framing_are_asked_of_every_link() -> None:
     assert message_of(text).startswith("x.toml: idle: found an idle frame 0x000000 that a store's")
 
 
+def test_link_on_which_frames_cannot_be_found_can_be_read_by_those_who_ask_for_it() -> None:
+    text = edited(LINK, ('kind = "hec_i432"', 'kind = "hec_i432"\nxor = 0'), ("value = 9\n", ""))
+    assert message_of(text).startswith('x.toml: framing.method: found "check", but a stream of')
+    link = parse_link(text, file=FILE, must_be_sound=False)
+    assert link.check is not None
+    assert link.check.xor == 0
+
+
 def test_error_keeps_its_parts() -> None:
     with pytest.raises(DescriptionError) as caught:
         parse_link(edited(LINK, ("lanes = 4", "lanes = 0")), file=FILE)

@@ -13,7 +13,7 @@ from busplay.description.link import Check, CheckFraming, Field, Link, MarkerFra
 from busplay.errors import DescriptionError
 from busplay.link.framing.marker import find_imitation
 from busplay.link.layout import FrameLayout
-from busplay.link.rules import require_sound
+from busplay.link.rules import find_faults, require_sound
 from tests.boards import GUARDED, LEAN
 from tests.naive import layout as naive
 from tests.strategies import links
@@ -35,6 +35,22 @@ def refusal(link: Link) -> str:
 def test_the_links_of_the_design_are_sound() -> None:
     require_sound(GUARDED)
     require_sound(LEAN)
+
+
+def test_every_broken_rule_is_listed_and_the_first_is_the_refusal() -> None:
+    assert find_faults(GUARDED) == []
+    # The idle frame is what a store of 0 to offset 0 sends, and data imitate the marker too.
+    bare = (Field("address", 16), Field("data", 16))
+    link = marked((0x00,), fields=bare)
+    faults = find_faults(link)
+    assert [fault.place for fault in faults] == ["idle", "framing.symbols"]
+    assert str(faults[0]) == refusal(link)
+
+
+@settings(deadline=None)
+@given(links())
+def test_link_that_is_not_refused_has_no_faults(link: Link) -> None:
+    assert find_faults(link) == []
 
 
 def test_marker_that_data_can_imitate_is_refused_with_an_example() -> None:

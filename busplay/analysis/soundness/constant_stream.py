@@ -286,8 +286,10 @@ def _counting(layout: FrameLayout, samples: int) -> tuple[Share, Share]:
         low = (1 << judge.bits) - 1
         # To keep a place, one window of `release` must be right: few values are so common.
         for value, count in Counter(one & low for one in changes).items():
+            if count * release < len(changes):
+                continue
             right = [one & low == value for one in changes]
-            if count * release < len(changes) or not _can_keep(right, release):
+            if not _can_keep(right, release):
                 continue
             rows = _rows([one & low for one in linear], base & low ^ value, judge.bits)
             kept.append(rows)

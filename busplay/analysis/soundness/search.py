@@ -245,16 +245,20 @@ def change_idle_every(layout: FrameLayout, *, release: int | None) -> Choice | N
     framing = link.framing
     if isinstance(framing, StrobeFraming):
         return None
+    is_unique = isinstance(framing, MarkerFraming) and framing.rule == "unique"
+    if link.field_named("sequence") is not None and not is_unique:
+        # What idle slots do is only worked out where frames do not count.
+        return None
     changed = layout
     change = ""
     if release is not None:
         if framing.release_frames <= release:
             return None
-        if isinstance(framing, MarkerFraming) and framing.rule == "unique":
+        if is_unique:
             return None
         changed = FrameLayout(replace(link, framing=replace(framing, release_frames=release)))
         change = f", framing.release_frames = {release}"
-    if isinstance(framing, MarkerFraming) and framing.rule == "unique":
+    if is_unique:
         tried = [64]
     else:
         tried = list(range(framing.confirm_frames + 3, 1, -1))

@@ -227,24 +227,31 @@ def simulate_lost_edges(
 
 
 def _lost_while_idle(layout: FrameLayout, frames: int) -> SimulatedLocks:
-    """Take out each symbol of an idle frame in turn, and count what follows symbol by symbol."""
+    """Take out each symbol of an idle frame in turn, and find how much must follow for step."""
     receiver = Receiver(FrameLayout(layout.link))
     size = layout.slot_symbols
     stream: SymbolColumn = np.tile(layout.idle_symbols, 4 * frames)
     receiver.feed_symbols(stream[: 2 * frames * size], 0)
     snapshot = receiver.snapshot()
+    gained = receiver.counters.locks_gained
+
+    def is_found(lost: int, symbols: int) -> bool:
+        receiver.restore(snapshot)
+        receiver.feed_symbols(stream[:lost], 0)
+        receiver.feed_symbols(stream[lost + 1 : lost + 1 + symbols], lost + 1)
+        return receiver.counters.locks_gained > gained
+
     waits, unlocked = [], 0
     for lost in range(size):
-        receiver.restore(snapshot)
-        before = receiver.counters
-        receiver.feed_symbols(stream[:lost], 0)
-        for index in range(lost + 1, (frames + 2) * size):
-            receiver.feed_symbols(stream[index : index + 1], index)
-            if receiver.counters.locks_gained > before.locks_gained:
-                waits.append(index - lost)
-                break
-        else:
+        if not is_found(lost, (frames + 2) * size):
             unlocked += 1
+            continue
+        # Once found it stays counted, so halving finds the first symbol that does it.
+        low, high = 0, (frames + 2) * size
+        while high - low > 1:
+            middle = (low + high) // 2
+            low, high = (low, middle) if is_found(lost, middle) else (middle, high)
+        waits.append(high)
     return SimulatedLocks(_mean(waits, is_all=True), 0, wilson_interval(0, 0), unlocked)
 
 

@@ -319,7 +319,8 @@ def _stream_lines(found: Soundness) -> list[str]:
         )
     rows.append(("method", METHODS[stream.kept.method]))
     lines = pairs(rows)
-    if stream.idle and stream.without_sequence.ratio:
+    # The table is for links on which nothing counts frames.
+    if stream.idle and stream.without_sequence == stream.kept and stream.kept.ratio:
         lines.append("")
         table_rows = [("idle every", "of the link", "found", "kept")]
         for index, effect in enumerate(stream.idle):

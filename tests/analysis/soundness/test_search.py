@@ -111,6 +111,14 @@ def test_idle_slots_that_are_recommended_work_with_their_release() -> None:
     assert effect.found.ratio == effect.kept.ratio == 0
 
 
+def test_idle_slots_are_not_recommended_on_a_guess() -> None:
+    assert search.change_idle_every(FrameLayout(load_link("guarded")), release=None) is None
+    marked = search.change_idle_every(FrameLayout(load_link("marked")), release=None)
+    assert marked is not None
+    assert (marked.change, marked.removes) == ("idle_every = 64", True)
+    assert search.change_idle_every(FrameLayout(load_link("strobed")), release=2) is None
+
+
 def test_sequence_field_is_put_where_no_stream_keeps_a_receiver() -> None:
     layout = FrameLayout(load_link("lean"))
     choice = search.change_sequence(layout)
