@@ -258,10 +258,7 @@ def change_idle_every(layout: FrameLayout, *, release: int | None) -> Choice | N
             return None
         changed = FrameLayout(replace(link, framing=replace(framing, release_frames=release)))
         change = f", framing.release_frames = {release}"
-    if is_unique:
-        tried = [64]
-    else:
-        tried = list(range(framing.confirm_frames + 3, 1, -1))
+    tried = [64] if is_unique else list(range(framing.confirm_frames + 3, 1, -1))
     for idle_every in tried:
         if release is None and idle_every == link.idle_every:
             continue
