@@ -6,7 +6,9 @@ the receiver is in step, frames go this way, and each of them ends in one column
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -18,6 +20,7 @@ from busplay.books.totals import FaultTotals, FrameTotals
 from busplay.description.board import Board
 from busplay.description.faults import FaultPlan
 from busplay.description.link import StrobeFraming
+from busplay.engine.noisy.noisy import NoisyEngine
 from busplay.errors import InputError
 from busplay.link.layout import FrameLayout
 from busplay.receiver import kernels as receiver_kernels
@@ -26,6 +29,22 @@ from busplay.receiver.service.service import Service, ServiceCounters
 from busplay.receiver.states import State
 from busplay.sender.speller import spell
 from busplay.wire.faulty import FaultKind, FaultyWire
+from busplay.wire.streams import Hits
+
+if TYPE_CHECKING:
+    from busplay.engine.engine import FusedEngine
+
+FUSED_FROM_FRAMES = 40_000
+"""Batches from this size on may go through the fused engine, which takes long to compile.
+
+At 8 MHz and 60 pictures a second the densest batch is 33,334 frames.
+"""
+
+CLEAN_FROM_FRAMES = 4_096
+"""Of such a batch, stretches without a fault from this size on do; a call costs some 50 us."""
+
+SYMBOL_SLOTS = 24
+"""So many slots are spelled out at a time until the receiver is in step again: it takes some 15."""
 
 FAULT_NAMES = {
     FaultKind.FLIPPED: "flipped symbols",
@@ -67,7 +86,10 @@ class Carriage:
     Args:
         board: the description.
         receiver: of the board's layout.
+        deliver: takes frames that were served in time, in order.
         step_edges: edges from a frame's start to the earliest start of the next.
+        fused: gives the fused engine of the same stages, standing at an edge, for long stretches
+            that no fault hits; None: there is none.
         faults: what to put in; None: nothing.
         timing: let the receiver's FIFO, service, deadline and busy times act.
         edge: link edge up to which everything has passed.
@@ -85,13 +107,18 @@ class Carriage:
         self,
         board: Board,
         receiver: Receiver,
+        deliver: Callable[[FrameBatch], None],
         *,
         step_edges: int,
+        fused: Callable[[int], FusedEngine] | None = None,
         faults: FaultPlan | None = None,
         timing: bool = True,
         edge: int = 0,
     ) -> None:
         self._receiver = receiver
+        self._deliver = deliver
+        self._fused = fused
+        self._noisy = NoisyEngine(receiver)
         self._layout: FrameLayout = receiver.layout
         plan = FaultPlan() if faults is None else faults
         edge_hz = edges_per_second(board)
@@ -116,8 +143,10 @@ class Carriage:
                 stalls=plan.stalls,
                 seed=plan.seed,
             )
-            # An edge too many can bring two frames nearer together than a sender would.
-            if plan or not service.is_harmless(step_edges):
+            # Damage can bring two frames nearer together than a sender would: as near as two
+            # whole frames can be, and with an edge too many nearer yet.
+            nearest = self._layout.frame_symbols if plan.on_wire else step_edges
+            if plan.extra_edges or plan.stalls or not service.is_harmless(nearest):
                 self.service = service
         sequence = board.link.field_named("sequence")
         in_step = receiver.state is State.SYNC
@@ -154,16 +183,114 @@ class Carriage:
             and (self._layout.strobe_mask != 0 or edge % self._layout.slot_symbols == 0)
         )
 
-    def carry(self, sent: Sent, *, first_edge: int, stop_edge: int) -> FrameBatch:
-        """Carry frames over a stretch of the wire.
+    def carry(self, sent: Sent, *, first_edge: int, stop_edge: int) -> None:
+        """Carry frames over a stretch of the wire, and deliver those that are served in time.
+
+        As long as the receiver is in step and no edge is lost, whole words tell all, flipped bits
+        or none; else the symbols are spelled out until it is in step again.
 
         Args:
             sent: frames whose slots lie in the stretch.
             first_edge, stop_edge: the stretch; it begins where the one before it stopped.
-
-        Returns:
-            The frames that were served in time.
         """
+        wire = self.wire
+        large = len(sent) >= FUSED_FROM_FRAMES
+        if wire is None:
+            by_words = large or not self.is_plain
+        else:
+            by_words = wire.is_sparse
+            wire.look(stop_edge)
+        if not by_words or not self._noisy.is_usable:
+            self._carry_symbols(sent, first_edge, stop_edge)
+            return
+        at = first_edge
+        while at < stop_edge:
+            limit = self._first_cut(sent, stop_edge)
+            while at < limit and self._noisy.is_in_step(at):
+                before = at
+                sent, at = self._carry_words(sent, at, limit, large=large)
+                if at == before:
+                    break
+            if at < stop_edge:
+                end = min(stop_edge, at + SYMBOL_SLOTS * self._layout.slot_symbols)
+                end = self._uncut(sent, end)
+                count = int(np.searchsorted(sent.edge, np.uint64(end)))
+                self._carry_symbols(sent.first(count), at, end)
+                sent, at = sent.after(count), end
+
+    def _first_cut(self, sent: Sent, stop_edge: int) -> int:
+        """Give the start of the slot in which an edge is first lost or sampled twice."""
+        cut = self.wire.next_cut if self.wire is not None else stop_edge
+        return self._slot_start(sent, cut, stop_edge)
+
+    def _slot_start(self, sent: Sent, edge: int, stop_edge: int) -> int:
+        """Give the start of the slot that an edge lies in, or the end of the stretch before it."""
+        if edge >= stop_edge:
+            return stop_edge
+        slot = self._layout.slot_symbols
+        before = int(np.searchsorted(sent.edge, np.uint64(edge), side="right")) - 1
+        if before >= 0 and int(sent.edge[before]) + slot > edge:
+            return int(sent.edge[before])
+        return edge - edge % slot if self._layout.link.start == "slot" else edge
+
+    def _uncut(self, sent: Sent, edge: int) -> int:
+        """Give an edge, or the end of the frame that it lies in."""
+        before = int(np.searchsorted(sent.edge, np.uint64(edge))) - 1
+        return (
+            max(edge, int(sent.edge[before]) + self._layout.slot_symbols) if before >= 0 else edge
+        )
+
+    def _carry_words(self, sent: Sent, at: int, limit: int, *, large: bool) -> tuple[Sent, int]:
+        """Carry frames in step over a stretch where no edge is lost; give what is left of them."""
+        wire = self.wire
+        hits = Hits.none() if wire is None else wire.flips_before(limit)
+        clean = limit
+        if len(hits):
+            clean = self._slot_start(sent, int(hits.edge[0]), limit)
+        count = int(np.searchsorted(sent.edge, np.uint64(clean)))
+        large = large and self.service is None and self._fused is not None
+        if (
+            large
+            and count >= CLEAN_FROM_FRAMES
+            and self.frames.is_settled
+            and self._fused is not None
+        ):
+            registers = self._receiver.registers
+            received = int(registers[receiver_kernels.RECEIVED])
+            engine = self._fused(at)
+            engine.feed_frames(FrameBatch(sent.edge[:count], sent.word[:count]), stop_edge=clean)
+            received = int(registers[receiver_kernels.RECEIVED]) - received
+            self.frames.add_right(received)
+            self.frames.add_undelivered(count - received)
+            return sent.after(count), engine.edge
+        if large and len(hits):
+            # Up to the next stretch that is worth a call.
+            slot = self._layout.slot_symbols
+            pauses = np.diff(hits.edge, append=limit) >= CLEAN_FROM_FRAMES * slot
+            if pauses.any():
+                last = int(hits.edge[int(np.argmax(pauses))])
+                end = self._uncut(sent, self._slot_start(sent, last, limit) + slot)
+                # One right frame more, and the sequence numbers follow each other again.
+                after = int(np.searchsorted(sent.edge, np.uint64(end)))
+                if after < len(sent):
+                    end = int(sent.edge[after]) + slot
+                limit = min(limit, end)
+                hits = hits.before(limit)
+        count = int(np.searchsorted(sent.edge, np.uint64(limit)))
+        carried = self._noisy.carry(
+            FrameBatch(sent.edge[:count], sent.word[:count]),
+            hits.edge,
+            hits.mask,
+            first_edge=at,
+            stop_edge=limit,
+        )
+        if wire is not None:
+            wire.pass_flips(carried.hits)
+        self._arrive(sent.first(carried.frames), carried.delivered)
+        return sent.after(carried.frames), carried.edge
+
+    def _carry_symbols(self, sent: Sent, first_edge: int, stop_edge: int) -> None:
+        """Carry frames symbol by symbol, with whatever happens to them."""
         frames = FrameBatch(sent.edge, sent.word)
         batch = spell(frames, self._layout, first_edge=first_edge, stop_edge=stop_edge)
         receiver = self._receiver
@@ -171,6 +298,11 @@ class Carriage:
             delivered = receiver.feed(batch)
         else:
             delivered = FrameBatch.joined([receiver.feed(part) for part in self.wire.feed(batch)])
+        self._arrive(sent, delivered)
+
+    def _arrive(self, sent: Sent, delivered: FrameBatch) -> None:
+        """Serve what was delivered, show it, and enter all that happened."""
+        receiver = self._receiver
         log = receiver.take_log()
         if self.service is None:
             served = delivered
@@ -189,7 +321,7 @@ class Carriage:
                 log,
                 symbols_fed=int(receiver.registers[receiver_kernels.FED]),
             )
-        return served
+        self._deliver(served)
 
     @property
     def losses(self) -> Losses:

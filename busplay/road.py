@@ -24,7 +24,7 @@ import numpy as np
 from busplay.batch import FrameBatch, StoreBatch, UInt64Column
 from busplay.books.books import Sent
 from busplay.books.losses import Losses
-from busplay.carriage import BooksOfRun, Carriage
+from busplay.carriage import FUSED_FROM_FRAMES, BooksOfRun, Carriage
 from busplay.description.board import Board
 from busplay.description.faults import FaultPlan
 from busplay.display.bank import DisplayBank
@@ -37,12 +37,6 @@ from busplay.sender.encoder import Encoder
 
 if TYPE_CHECKING:
     from busplay.engine.engine import FusedEngine
-
-FUSED_FROM_FRAMES = 40_000
-"""Batches from this size on go through the fused engine.
-
-At 8 MHz and 60 pictures a second the densest batch is 33,334 frames.
-"""
 
 RECEIVER_STATE = "receiver"
 SERVICE_STATE = "service"
@@ -134,6 +128,8 @@ class Road:
         return Carriage(
             self.board,
             self.receiver,
+            self.bank.feed,
+            fused=self._fused_at,
             step_edges=self.encoder.step_edges,
             faults=self.faults,
             timing=self.timing,
@@ -215,7 +211,7 @@ class Road:
             stop = max(stop, int(sent.edge[-1]) + self.encoder.step_edges)
         if stop <= self._edge:
             return
-        self.bank.feed(self._carriage.carry(sent, first_edge=self._edge, stop_edge=stop))
+        self._carriage.carry(sent, first_edge=self._edge, stop_edge=stop)
         self._edge = stop
         self._frames_carried += len(sent)
 
@@ -229,12 +225,16 @@ class Road:
         """
         if count < FUSED_FROM_FRAMES or not self._carriage.carries_all_right(self._edge):
             return None
+        return self._fused_at(self._edge)
+
+    def _fused_at(self, edge: int) -> FusedEngine:
+        """Give the fused engine, standing at an edge."""
         if self._engine is None:
             # Loads and compiles a kernel that small batches can do without.
             from busplay.engine.engine import FusedEngine
 
             self._engine = FusedEngine(self.encoder, self.receiver, self.bank)
-        self._engine.edge = self._edge
+        self._engine.edge = edge
         return self._engine
 
     def counters(self) -> RoadCounters:

@@ -50,8 +50,9 @@ class Sent:
         return cls(
             frames.edge,
             frames.word,
-            np.full(count, NO_CYCLE, np.uint64),
-            np.zeros(count, np.uint16),
+            # One number each, seen as a column: no memory is filled for what nobody knows.
+            np.broadcast_to(np.uint64(NO_CYCLE), count),
+            np.broadcast_to(np.uint16(0), count),
         )
 
     def then(self, other: Sent) -> Sent:
@@ -64,6 +65,10 @@ class Sent:
             np.concatenate([self.cycle, other.cycle]),
             np.concatenate([self.address, other.address]),
         )
+
+    def first(self, count: int) -> Sent:
+        """Give the first so many."""
+        return Sent(self.edge[:count], self.word[:count], self.cycle[:count], self.address[:count])
 
     def after(self, count: int) -> Sent:
         """Give all but the first so many."""

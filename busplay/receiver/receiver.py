@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from busplay.batch import FrameBatch, SymbolBatch, SymbolColumn, UInt64Column
 from busplay.link.layout import FrameLayout
@@ -41,7 +40,7 @@ class Receiver:
         self.registers = np.zeros(kernels.STATE_COUNT, np.int64)
         self._saved = np.zeros(kernels.STATE_COUNT, np.int64)
         self.keeps_log = False
-        self._log: list[NDArray[np.int64]] = []
+        self._log: list[ReceiverLog] = []
         self.reset()
 
     @property
@@ -95,13 +94,12 @@ class Receiver:
     def take_log(self) -> ReceiverLog:
         """Give what went wrong, and the steps gained and lost, since the last call."""
         parts, self._log = self._log, []
-        rows = np.concatenate([np.empty((0, kernels.LOG_COLUMNS), np.int64), *parts])
-        return ReceiverLog(
-            kind=rows[:, kernels.LOG_KIND].astype(np.uint8),
-            edge=rows[:, kernels.LOG_EDGE],
-            first=rows[:, kernels.LOG_FIRST],
-            stop=rows[:, kernels.LOG_STOP],
-        )
+        return ReceiverLog.joined([ReceiverLog.empty(), *parts])
+
+    def add_log(self, log: ReceiverLog) -> None:
+        """Add what a fused engine saw in the receiver's place."""
+        if self.keeps_log:
+            self._log.append(log)
 
     @property
     def settled_edge(self) -> int:
@@ -183,7 +181,7 @@ class Receiver:
                 log_count,
             )
             if log_count[0]:
-                self._log.append(log[: log_count[0]].copy())
+                self._log.append(ReceiverLog.of_rows(log[: log_count[0]]))
             parts.append(FrameBatch(edge[:count], word[:count]))
             room = max(room, SPARE_FRAMES)
         self.registers[kernels.AT_EDGE] = 0

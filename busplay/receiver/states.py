@@ -106,6 +106,16 @@ class ReceiverLog:
         return len(self.kind)
 
     @classmethod
+    def of_rows(cls, rows: NDArray[np.int64]) -> ReceiverLog:
+        """Copy int64[events, columns] as the machine writes them."""
+        return cls(
+            rows[:, kernels.LOG_KIND].astype(np.uint8),
+            rows[:, kernels.LOG_EDGE].copy(),
+            rows[:, kernels.LOG_FIRST].copy(),
+            rows[:, kernels.LOG_STOP].copy(),
+        )
+
+    @classmethod
     def empty(cls) -> ReceiverLog:
         """Make a log that says nothing."""
         nothing = np.empty(0, np.int64)

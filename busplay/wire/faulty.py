@@ -110,13 +110,18 @@ class FaultyWire:
         self._wires = layout.lanes + isinstance(layout.link.framing, StrobeFraming)
         self._before = int(self._idle[(first_edge - 1) % len(self._idle)])
         self._ordinal_shift = first_ordinal - first_edge
+        self._late = self._flipped = Hits.none()
         self._gone: Int64Column = np.empty(0, np.int64)
+        self._lost: Int64Column = np.empty(0, np.int64)
+        self._extra: Int64Column = np.empty(0, np.int64)
+        self._looked_at = first_edge
         self._logs: list[FaultLog] = []
         self._make_streams()
         # A run that is taken up in the middle has had the faults before it.
         if first_edge:
-            self._take_hits(first_edge)
-            self._take_edges(first_edge)
+            self._looked_at = 0
+            self.look(first_edge)
+            self._forget(first_edge)
 
     def _make_streams(self) -> None:
         plan = self.plan
@@ -208,8 +213,11 @@ class FaultyWire:
                 found=f"link edge {batch.stop_edge}",
                 wanted=f"faults can be put in up to edge {LAST_EDGE}",
             )
-        late, flips = self._take_hits(batch.stop_edge)
-        lost, extra = self._take_edges(batch.stop_edge)
+        stop_edge = batch.stop_edge
+        self.look(stop_edge)
+        late, flips = self._late.before(stop_edge), self._flipped.before(stop_edge)
+        lost = self._lost[: np.searchsorted(self._lost, stop_edge)]
+        extra = self._extra[: np.searchsorted(self._extra, stop_edge)]
         sampled: list[SymbolBatch] = []
         edges = batch.edge.view(np.int64)
         done = 0
@@ -229,7 +237,50 @@ class FaultyWire:
             if done and edges[done - 1] + len(self._idle) > stop:
                 done -= 1
         self._ordinal_shift += len(extra) - len(lost)
+        self._forget(stop_edge)
         return sampled
+
+    # -- what is to come
+
+    @property
+    def is_sparse(self) -> bool:
+        """Whether nothing but bits that flip and edges that are lost or added is put in."""
+        return not self._dense and not self._lates
+
+    def look(self, stop_edge: int) -> None:
+        """Find all that happens before an edge; it stays to be put in."""
+        if stop_edge <= self._looked_at:
+            return
+        self._looked_at = stop_edge
+        late, flipped = self._take_hits(stop_edge)
+        self._late = Hits.joined([self._late, late])
+        self._flipped = Hits.joined([self._flipped, flipped.combined()])
+        self._take_edges(stop_edge)
+
+    def _forget(self, stop_edge: int) -> None:
+        """Drop what happened before an edge."""
+        self._late = self._late.after(len(self._late.before(stop_edge)))
+        self._flipped = self._flipped.after(len(self._flipped.before(stop_edge)))
+        self._lost = self._lost[np.searchsorted(self._lost, stop_edge) :]
+        self._extra = self._extra[np.searchsorted(self._extra, stop_edge) :]
+
+    @property
+    def next_cut(self) -> int:
+        """The first edge, of those looked at, that is lost or sampled twice."""
+        return min((int(cuts[0]) for cuts in (self._lost, self._extra) if len(cuts)), default=NEVER)
+
+    def flips_before(self, stop_edge: int) -> Hits:
+        """Give the bits, of the edges looked at, that flip before an edge."""
+        return self._flipped.before(stop_edge)
+
+    def pass_flips(self, count: int) -> None:
+        """Enter the next flips as put in, by somebody who carried symbols in the wire's place."""
+        if not count:
+            return
+        hits = Hits(self._flipped.edge[:count], self._flipped.mask[:count])
+        self._flipped = self._flipped.after(count)
+        self._bits[kernels.FLIPPED] += int(np.bitwise_count(hits.mask).sum())
+        self._log(hits.edge + self._ordinal_shift, np.full(count, FaultKind.FLIPPED, np.uint8))
 
     # -- symbols
 
@@ -339,8 +390,8 @@ class FaultyWire:
 
     # -- edges
 
-    def _take_edges(self, stop_edge: int) -> tuple[Int64Column, Int64Column]:
-        """Give the edges before `stop_edge` that are lost and that are sampled twice."""
+    def _take_edges(self, stop_edge: int) -> None:
+        """Find the edges before `stop_edge` that are lost and that are sampled twice."""
         parts = [self._gone]
         for count, stream in self._losses:
             begun = stream.take(stop_edge)
@@ -348,12 +399,9 @@ class FaultyWire:
                 parts.append((begun[:, None] + np.arange(count)).reshape(-1))
         lost = np.unique(np.concatenate(parts))
         cut = int(np.searchsorted(lost, stop_edge))
-        lost, self._gone = lost[:cut], lost[cut:]
-        extra = np.empty(0, np.int64)
-        if self._extras:
-            extra = np.unique(np.concatenate([each.take(stop_edge) for each in self._extras]))
-        self._lost, self._extra = lost, extra
-        return lost, extra
+        self._lost, self._gone = np.union1d(self._lost, lost[:cut]), lost[cut:]
+        for each in self._extras:
+            self._extra = np.union1d(self._extra, each.take(stop_edge))
 
     def _shifts_before(self, edges: Int64Column) -> Int64Column:
         """Give how many more symbols than edges the receiver sampled, of this stretch, before."""

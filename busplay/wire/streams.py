@@ -55,6 +55,23 @@ class Hits:
         order = np.argsort(edge, kind="stable")
         return cls(edge[order], mask[order])
 
+    def combined(self) -> Hits:
+        """Join hits of one edge to one: what is flipped twice is not flipped."""
+        if len(self) < 2 or (self.edge[1:] != self.edge[:-1]).all():
+            return self
+        first = np.flatnonzero(np.concatenate([[True], self.edge[1:] != self.edge[:-1]]))
+        edge, mask = self.edge[first], np.bitwise_xor.reduceat(self.mask, first)
+        return Hits(edge[mask != 0], mask[mask != 0])
+
+    def before(self, edge: int) -> Hits:
+        """Give the hits before an edge."""
+        count = int(np.searchsorted(self.edge, edge))
+        return Hits(self.edge[:count], self.mask[:count])
+
+    def after(self, count: int) -> Hits:
+        """Give all but the first so many."""
+        return Hits(self.edge[count:], self.mask[count:])
+
 
 def generator(seed: int, kind: int, index: int) -> np.random.Generator:
     """Make the generator of one stream: of the plan's seed, a kind of fault, and its place."""

@@ -81,7 +81,7 @@ def test_books_balance_for_any_link_any_faults_and_any_cuts(data: st.DataObject)
     assert books.is_balanced
     assert frames.sent == counters.frames_sent
     assert frames.lost_at_sender == counters.frames_overrun
-    assert frames.under_way <= 1
+    assert frames.under_way == 0 or seen.pending_symbols > 0
     delivered = frames.received_right + frames.received_wrong
     delivered += frames.lost_at_receiver + frames.lost_late
     delivered += frames.invented + frames.invented_lost
