@@ -87,6 +87,8 @@ def read_vcd(text: str) -> tuple[list[str], list[Row], dict[str, int], int, int]
         at += 1
         if word[0] == "#":
             time = int(Fraction(word[1:]) * scale)
+            if last is None and any(counts.values()):
+                first = last = 0
             if last is not None and time != last:
                 close_time(last)
             if first is None:

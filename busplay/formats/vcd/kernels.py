@@ -121,6 +121,15 @@ def find_later(
 
 
 @njit(cache=True, nogil=True)
+def any_set(counts: UInt64Column) -> bool:
+    """Tell whether any count is not 0."""
+    for count in counts:  # noqa: SIM110, a loop is what compiles
+        if count != np.uint64(0):
+            return True
+    return False
+
+
+@njit(cache=True, nogil=True)
 def is_end(text: UInt8Column, first: int, stop: int) -> bool:
     """Tell whether a token is `$end`."""
     return (
@@ -263,9 +272,12 @@ def parse_changes(
                 break
             if not has_time:
                 has_time = True
-                state[FIRST_TIME] = new_time
-                time = new_time
-            elif new_time != time:
+                # Values before the first time, if there are any, are those of time 0.
+                time = np.uint64(0)
+                if new_time != time and not any_set(counts):
+                    time = new_time
+                state[FIRST_TIME] = time
+            if new_time != time:
                 if new_time < time:
                     state[FAULT_TIME] = ticks
                     fault = TIME_BACK
