@@ -10,6 +10,7 @@ from busplay.description.link import Link
 
 Processor = Literal["6502", "65c02"]
 MemoryKind = Literal["ram", "rom"]
+Undocumented = Literal["stop", "run"]
 Space = Literal["memory", "registers"]
 PixelOrder = Literal["high_first", "low_first"]
 ImageFormat = Literal["auto", "raw", "ihex", "srec", "elf"]
@@ -144,6 +145,8 @@ class Board:
     Attributes:
         clock_hz: the processor's clock.
         unmapped_read: byte that a read of an address with nothing behind it gives.
+        undocumented: what the processor does at instructions that its maker does not document:
+            `stop`, or `run` those that always do the same.
         program_load_address: where a raw program is put; None: it must carry addresses.
         file: where it was read from; for messages only.
     """
@@ -159,6 +162,7 @@ class Board:
     receiver: ReceiverEnd = ReceiverEnd()
     host_port: HostPort | None = None
     unmapped_read: int = 0xFF
+    undocumented: Undocumented = "stop"
     program_load_address: int | None = None
     description: str = ""
     file: str = ""

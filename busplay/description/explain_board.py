@@ -139,6 +139,7 @@ class BoardFacts(TypedDict):
     description: str
     file: str
     processor: str
+    undocumented: str
     clock_hz: int
     cycle_ns: FractionFacts
     unmapped_read: int
@@ -163,6 +164,7 @@ def board_facts(board: Board) -> BoardFacts:
         "description": board.description,
         "file": board.file,
         "processor": board.processor,
+        "undocumented": board.undocumented,
         "clock_hz": board.clock_hz,
         "cycle_ns": fraction_facts(Fraction(NS_PER_S, board.clock_hz)),
         "unmapped_read": board.unmapped_read,
@@ -334,6 +336,8 @@ def _summary(facts: BoardFacts) -> list[tuple[str, str]]:
             else f"without addresses load at {show_address(load_address)}",
         ),
     ]
+    if facts["undocumented"] == "run":
+        rows.insert(1, ("undocumented", "instructions run, as far as every chip does the same"))
     rows += [
         (
             "image",

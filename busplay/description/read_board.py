@@ -22,6 +22,7 @@ from busplay.description.board import (
     Memory,
     MemoryKind,
     Processor,
+    Undocumented,
 )
 from busplay.description.link import Link
 from busplay.description.link_fit import require_link_fits
@@ -55,6 +56,7 @@ BOARD_KEYS = (
     "name",
     "description",
     "processor",
+    "undocumented",
     "clock_hz",
     "link",
     "unmapped_read",
@@ -68,6 +70,7 @@ BOARD_KEYS = (
 )
 MEMORY_KEYS = ("kind", "first_address", "last_address", "image", "format", "load_address")
 PROCESSORS: tuple[Processor, ...] = get_args(Processor)
+UNDOCUMENTED: tuple[Undocumented, ...] = get_args(Undocumented)
 KINDS: tuple[MemoryKind, ...] = get_args(MemoryKind)
 FORMATS: tuple[ImageFormat, ...] = get_args(ImageFormat)
 REMEDY = "move one or shorten it"
@@ -124,6 +127,7 @@ def parse_board(text: str, *, file: str, folder: Path, must_be_sound: bool = Tru
     table = Table(values, file=file, keys=BOARD_KEYS)
     name = table.text("name", wanted="give the board a short name in quotes", last_length=40)
     processor = table.choice("processor", PROCESSORS)
+    undocumented = table.choice("undocumented", UNDOCUMENTED, default="stop")
     clock_hz = table.integer("clock_hz", 1, CLOCK_HZ_MAX, hint=" (1 GHz)")
     link = _read_link(table, folder, must_be_sound=must_be_sound)
     units = read_units(table, folder)
@@ -137,6 +141,7 @@ def parse_board(text: str, *, file: str, folder: Path, must_be_sound: bool = Tru
     board = Board(
         name=name,
         processor=processor,
+        undocumented=undocumented,
         clock_hz=clock_hz,
         link=link,
         memory=memory,

@@ -411,6 +411,15 @@ def test_board_text_names_times_images_and_what_is_missing(tmp_path: Path) -> No
     assert "and 240 more" in shown
 
 
+def test_board_text_speaks_of_undocumented_instructions_only_if_they_run() -> None:
+    board = load_board("dunlin")
+    assert "undocumented" not in board_text(board)
+    running = replace(board, undocumented="run")
+    shown = " ".join(board_text(running).split())
+    assert "undocumented instructions run, as far as every chip does the same link" in shown
+    assert [board_facts(one)["undocumented"] for one in (board, running)] == ["stop", "run"]
+
+
 def test_board_text_fits_a_terminal_whatever_the_names() -> None:
     text = edited(
         BOARD,

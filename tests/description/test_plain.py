@@ -61,6 +61,7 @@ FULL_BOARD = replace(
     receiver=ReceiverEnd(32, 250, 900, True, (BusyTime(63_556, 10_000, 5), BusyTime(7, 3))),
     host_port=HostPort(0xA400, 50, 99),
     program_load_address=0xC000,
+    undocumented="run",
     description="zwei Anzeigen, größer",
     file="/somewhere/dunlin.toml",
 )

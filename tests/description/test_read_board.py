@@ -80,6 +80,7 @@ def test_left_out_keys_take_the_stated_defaults() -> None:
         ),
         host_port=HostPort(0xA100, refresh_hz=60, random_seed=1),
         unmapped_read=0xFF,
+        undocumented="stop",
         program_load_address=None,
         description="",
         file=FILE,
@@ -92,7 +93,7 @@ def test_every_key_becomes_its_attribute(folder: Path) -> None:
         (
             'name = "small"\n',
             'name = "small"\ndescription = "For tests."\nunmapped_read = 0x00\n'
-            "program_load_address = 0xD000\n",
+            'program_load_address = 0xD000\nundocumented = "run"\n',
         ),
         ('link = "guarded"', 'link = "small.toml"'),
         (
@@ -116,7 +117,7 @@ def test_every_key_becomes_its_attribute(folder: Path) -> None:
     board = board_of(text, folder)
     unit = board.units[0]
     assert (board.description, board.unmapped_read) == ("For tests.", 0)
-    assert board.program_load_address == 0xD000
+    assert (board.program_load_address, board.undocumented) == (0xD000, "run")
     assert board.link.name == "small"
     assert board.memory[1].image == Image(folder / "rom.bin", "raw", 0xFFF0)
     assert board.windows[0].first_offset == 0x0100
@@ -227,6 +228,14 @@ CASES: dict[str, tuple[str, str]] = {
     "clock in megahertz": (
         edited(BOARD, ("1_000_000", "1.0")),
         "x.toml: clock_hz: found 1.0, a float; give a whole number from 1 to 1000000000 (1 GHz)",
+    ),
+    "undocumented in another word": (
+        edited(BOARD, ("clock_hz", 'undocumented = "skip"\nclock_hz')),
+        'x.toml: undocumented: found "skip"; give "stop" or "run"',
+    ),
+    "undocumented as a switch": (
+        edited(BOARD, ("clock_hz", "undocumented = true\nclock_hz")),
+        'x.toml: undocumented: found true, a boolean; give "stop" or "run", in quotes',
     ),
     "unmapped read of two bytes": (
         edited(BOARD, ("clock_hz", "unmapped_read = 256\nclock_hz")),
