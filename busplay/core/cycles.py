@@ -11,7 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cache
 
-from busplay.core.instructions import INSTRUCTIONS, Access, Instruction
+from busplay.core.instructions import Access, Instruction, instructions_of
 
 RESET_CYCLES = 7
 INTERRUPT_CYCLES = 7
@@ -54,13 +54,13 @@ class Timing:
 
 
 @cache
-def timing_of(processor: str) -> Timing:
-    """Make the tables of a processor.
+def timing_of(processor: str, *, undocumented: bool = False) -> Timing:
+    """Make the tables of a processor, with its undocumented instructions if they are wanted.
 
     Raises:
         KeyError: no such processor.
     """
-    table = INSTRUCTIONS[processor]
+    table = instructions_of(processor, undocumented=undocumented)
     rows = [table.get(opcode) for opcode in range(256)]
     nmos = processor == "6502"
     return Timing(

@@ -27,6 +27,7 @@ from typing import ClassVar, Literal, Protocol
 from busplay.batch import StoreBatch, UInt8Column
 from busplay.core.host_port import HostPort
 from busplay.core.memory_map import MemoryMap
+from busplay.description.board import Undocumented
 from busplay.errors import CoreStoppedError
 
 StopKind = Literal["exit", "halted", "opcode"]
@@ -170,3 +171,23 @@ class Core(Protocol):
 
     def take_stores(self) -> StoreBatch:
         """Give the stores in windows since the last call, in order, and forget them."""
+
+
+class RunsUndocumented(Core, Protocol):
+    """A core that may also run instructions that the maker does not document.
+
+    Those that lock the processor up, or that are not the same on every chip, stop it all the
+    same.
+    """
+
+    runs_undocumented: ClassVar[bool]
+    """True; a class without this attribute stops at them."""
+
+    def __init__(
+        self,
+        processor: str,
+        memory_map: MemoryMap,
+        host_port: HostPort | None = None,
+        *,
+        undocumented: Undocumented = "stop",
+    ) -> None: ...

@@ -10,6 +10,8 @@ in its `pyproject.toml`:
 
 and then `make_core("mine", "6809")` gives one, `core_for_board(board, kind="mine")` too, and
 the board file may name any processor of the class. The name must equal the class's `kind`.
+A class that can run undocumented instructions has `runs_undocumented = True` and takes a keyword
+`undocumented`, `"stop"` or `"run"`, see `RunsUndocumented`; others need neither.
 What a class must keep to, besides its methods' docstrings: the tables of `MemoryMap` for
 every write, operand reads of the host port through `HostPort.read` with the cycle of the
 read, writes through `HostPort.write`; nothing else on the road knows the processor.
@@ -19,11 +21,12 @@ from __future__ import annotations
 
 from importlib import import_module
 from importlib.metadata import entry_points
+from typing import cast
 
 from busplay.core.host_port import HostPort
-from busplay.core.interface import Core
+from busplay.core.interface import Core, RunsUndocumented
 from busplay.core.memory_map import MemoryMap
-from busplay.description.board import Board
+from busplay.description.board import Board, Undocumented
 from busplay.errors import InputError
 
 ENTRY_POINT_GROUP = "busplay.cores"
@@ -64,35 +67,66 @@ def find_core_class(kind: str) -> type[Core]:
     raise InputError(found=f"core {kind!r}", wanted=f"there is {', '.join(core_kinds())}")
 
 
-def make_core(kind: str, processor: str) -> Core:
+def make_core(kind: str, processor: str, *, undocumented: Undocumented = "stop") -> Core:
     """Make a core over 64 KiB of plain RAM, all of it one window, without a host port.
 
     Args:
         kind: `compiled`, `reference`, or the name of another package's core.
         processor: `6502` or `65c02`, or what the core's class has.
+        undocumented: `stop` at instructions that the maker does not document, or `run` those
+            that always do the same.
 
     Raises:
-        InputError: no such core, or it is not such a processor.
+        InputError: no such core, it is not such a processor, or it cannot run undocumented
+            instructions.
     """
-    return _build(kind, processor, MemoryMap.plain_ram(), None)
+    return _build(kind, processor, MemoryMap.plain_ram(), None, undocumented=undocumented)
 
 
 def core_for_board(board: Board, *, kind: str = "compiled") -> Core:
     """Make the core of a board, as power-on leaves it; images are not loaded yet.
 
     Raises:
-        InputError: no such core, or it is not the board's processor.
+        InputError: no such core, it is not the board's processor, or it cannot run
+            undocumented instructions and the board wants them run.
     """
     described = board.host_port
     host_port = None if described is None else HostPort(described, clock_hz=board.clock_hz)
-    return _build(kind, board.processor, MemoryMap.of_board(board), host_port)
+    return _build(
+        kind,
+        board.processor,
+        MemoryMap.of_board(board),
+        host_port,
+        undocumented=board.undocumented,
+        file=board.file or None,
+    )
 
 
-def _build(kind: str, processor: str, memory_map: MemoryMap, host_port: HostPort | None) -> Core:
+def _build(
+    kind: str,
+    processor: str,
+    memory_map: MemoryMap,
+    host_port: HostPort | None,
+    *,
+    undocumented: Undocumented,
+    file: str | None = None,
+) -> Core:
     core_class = find_core_class(kind)
     if processor not in core_class.processors:
         raise InputError(
             found=f"processor {processor!r}",
             wanted=f"the {kind} core is one of {', '.join(sorted(core_class.processors))}",
         )
-    return core_class(processor, memory_map, host_port)
+    if undocumented == "stop":
+        return core_class(processor, memory_map, host_port)
+    # Asked of the class by name, so that cores that know nothing of it are cores all the same.
+    if not getattr(core_class, "runs_undocumented", False):
+        raise InputError(
+            file=file,
+            place="undocumented",
+            found='"run"',
+            wanted=f"the {kind} core stops at undocumented instructions, so take the compiled"
+            ' core or say "stop"',
+        )
+    runs_them = cast("type[RunsUndocumented]", core_class)
+    return runs_them(processor, memory_map, host_port, undocumented=undocumented)

@@ -26,6 +26,7 @@ from busplay.core.cycles import (
 from busplay.core.host_port import NEVER, HostPort, Register
 from busplay.core.interface import CoreCounters, CoreStop
 from busplay.core.memory_map import HOST_PORT_REGISTERS, Action, MemoryMap
+from busplay.core.missing_opcode import missing_opcode
 from busplay.core.py65_corrected import (
     BREAK,
     DECIMAL,
@@ -313,11 +314,7 @@ class ReferenceCore:
         if mpu.stopped_by_opcode:
             # It did not run, so it took no time.
             mpu.processorCycles -= self._timing.base_cycles[opcode]
-            what = f"opcode ${opcode:02X}" + (f" ({name})" if name != "???" else "")
-            reason = (
-                f"${pc:04X}: {what} is not in the reference core of the {self._processor};"
-                " the program cannot go on here"
-            )
+            reason = missing_opcode(self.kind, self._processor, pc, opcode)
             self._stop = CoreStop("opcode", reason, pc, opcode, self.cycle)
         elif mpu.halted:
             reason = f"${pc:04X}: opcode ${opcode:02X} (STP) stopped the processor until a reset"

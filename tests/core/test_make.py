@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -39,6 +40,31 @@ def test_processor_that_a_core_is_not_is_refused() -> None:
     assert str(caught.value) == "found processor '6809'; the reference core is one of 6502, 65c02"
 
 
+def test_undocumented_instructions_run_if_the_board_says_so() -> None:
+    board = replace(load_board("dunlin"), processor="6502", undocumented="run")
+    core = core_for_board(board)
+    core.memory[0x0200:0x0202] = [0xA7, 0x10]
+    core.pc = 0x0200
+    assert core.step() == 3
+    core = core_for_board(replace(board, undocumented="stop"))
+    core.memory[0x0200:0x0202] = [0xA7, 0x10]
+    core.pc = 0x0200
+    assert core.step() == 0
+
+
+def test_core_that_cannot_run_undocumented_instructions_is_refused() -> None:
+    board = replace(load_board("dunlin"), undocumented="run", file="harbour.toml")
+    with pytest.raises(InputError) as caught:
+        core_for_board(board, kind="reference")
+    assert str(caught.value) == (
+        'harbour.toml: undocumented: found "run"; the reference core stops at undocumented'
+        ' instructions, so take the compiled core or say "stop"'
+    )
+    with pytest.raises(InputError) as caught:
+        make_core("reference", "6502", undocumented="run")
+    assert caught.value.file is None
+
+
 @pytest.fixture
 def other_package(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """An installed package that brings two cores; one of them does not load."""
@@ -64,6 +90,13 @@ def test_core_of_another_package_joins_by_an_entry_point(other_package: Path) ->
     core = make_core("harbour", "6502")
     assert core.kind == "harbour"
     assert find_core_class("harbour") is type(core)
+    # It knows nothing of undocumented instructions, and is asked before it is made.
+    with pytest.raises(InputError) as caught:
+        make_core("harbour", "6502", undocumented="run")
+    assert str(caught.value) == (
+        'undocumented: found "run"; the harbour core stops at undocumented instructions, so take'
+        ' the compiled core or say "stop"'
+    )
 
 
 def test_package_that_does_not_load_is_named(other_package: Path) -> None:

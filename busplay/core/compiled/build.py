@@ -53,16 +53,18 @@ class Kernel:
 
 
 @cache
-def load_kernel(processor: str) -> Kernel:
+def load_kernel(processor: str, *, undocumented: bool = False) -> Kernel:
     """Give a processor's kernel, from the cache or newly compiled.
+
+    With undocumented instructions it is another kernel than without.
 
     Raises:
         CompileError: the compiler refuses the kernel.
     """
-    return build_kernel(processor, CodeCache.usual())
+    return build_kernel(processor, CodeCache.usual(), undocumented=undocumented)
 
 
-def build_kernel(processor: str, code_cache: CodeCache) -> Kernel:
+def build_kernel(processor: str, code_cache: CodeCache, *, undocumented: bool = False) -> Kernel:
     """Give a processor's kernel; `code_cache` is where it may be kept.
 
     Raises:
@@ -75,7 +77,7 @@ def build_kernel(processor: str, code_cache: CodeCache) -> Kernel:
             f"the compiled core is there for {', '.join(ARCHITECTURES)} and not for {architecture};"
             " use the reference core"
         )
-    text = kernel_text(processor)
+    text = kernel_text(processor, undocumented=undocumented)
     llvm.initialize_native_target()
     llvm.initialize_native_asmprinter()
     name = f"kernel-{processor}-{_key(text)}"

@@ -42,7 +42,9 @@ from busplay.core.host_port import NEVER, HostPort
 from busplay.core.instructions import INSTRUCTIONS
 from busplay.core.interface import CoreCounters, CoreStop
 from busplay.core.memory_map import Action, MemoryMap
+from busplay.core.missing_opcode import missing_opcode
 from busplay.core.profile import CoreProfile
+from busplay.description.board import Undocumented
 
 CARRY, ZERO, INTERRUPT, DECIMAL, OVERFLOW, NEGATIVE = 0x01, 0x02, 0x04, 0x08, 0x40, 0x80
 ALWAYS_SET = 0x30
@@ -65,14 +67,22 @@ _PAGE_BYTES = 4096
 class CompiledCore:
     """An NMOS 6502 or W65C02S in machine code; see `Core`.
 
-    Undocumented opcodes stop the core with a reason, those of the 65C02 too.
+    Undocumented opcodes stop the core with a reason, those of the 65C02 too; with
+    `undocumented="run"` only those do that lock the processor up or are not the same on every
+    chip.
     """
 
     kind: ClassVar[str] = "compiled"
     processors: ClassVar[frozenset[str]] = frozenset(INSTRUCTIONS)
+    runs_undocumented: ClassVar[bool] = True
 
     def __init__(
-        self, processor: str, memory_map: MemoryMap, host_port: HostPort | None = None
+        self,
+        processor: str,
+        memory_map: MemoryMap,
+        host_port: HostPort | None = None,
+        *,
+        undocumented: Undocumented = "stop",
     ) -> None:
         if processor not in self.processors:
             raise ValueError(f"processor is {processor!r}; it is one of {sorted(self.processors)}")
@@ -81,9 +91,10 @@ class CompiledCore:
         self._processor = processor
         self._map = memory_map
         self._host_port = host_port
-        self._kernel = load_kernel(processor)
+        runs_them = undocumented == "run"
+        self._kernel = load_kernel(processor, undocumented=runs_them)
         self._clears_decimal = processor != "6502"
-        self._mnemonics = timing_of(processor).mnemonics
+        self._mnemonics = timing_of(processor, undocumented=runs_them).mnemonics
         self._lay_out()
         self._columns = StoreColumns()
         self._profile: ProfileCounts | None = None
@@ -403,18 +414,14 @@ class CompiledCore:
             self._stop = CoreStop("exit", reason, address, opcode, self.cycle, status)
 
     def _note_reason(self, reason: int) -> None:
-        address, opcode, name = self._instruction()
+        address, opcode, _ = self._instruction()
         if reason == Reason.WAITS:
             self._waiting = True
         elif reason == Reason.HALTED:
             text = f"${address:04X}: opcode ${opcode:02X} (STP) stopped the processor until a reset"
             self._stop = CoreStop("halted", text, address, opcode, self.cycle)
         elif reason == Reason.OPCODE:
-            what = f"opcode ${opcode:02X}" + (f" ({name})" if name != "???" else "")
-            text = (
-                f"${address:04X}: {what} is not in the compiled core of the {self._processor};"
-                " the program cannot go on here"
-            )
+            text = missing_opcode(self.kind, self._processor, address, opcode)
             self._stop = CoreStop("opcode", text, address, opcode, self.cycle)
 
     def _instruction(self) -> tuple[int, int, str]:

@@ -12,11 +12,14 @@ from busplay.core.compiled.instructions import (
 )
 from busplay.core.compiled.ir import METADATA
 from busplay.core.compiled.routines import write_routines
-from busplay.core.instructions import INSTRUCTIONS, Access
+from busplay.core.instructions import Access, instructions_of
 
 
-def kernel_text(processor: str) -> str:
+def kernel_text(processor: str, *, undocumented: bool = False) -> str:
     """Write the kernel in LLVM's intermediate representation.
+
+    With undocumented instructions it is a kernel of its own, so that nobody else waits for
+    them to be compiled.
 
     It has two public names: `void run(ptr base)`, and `table`, 257 pointers: those of the 256
     instructions and that of the function that counts for a profile. The caller copies them
@@ -25,7 +28,7 @@ def kernel_text(processor: str) -> str:
     Raises:
         KeyError: no such processor.
     """
-    rows = INSTRUCTIONS[processor]
+    rows = instructions_of(processor, undocumented=undocumented)
     nmos = processor == "6502"
     functions = write_routines(nmos=nmos)
     functions += [write_instruction(row, nmos=nmos) for row in rows.values()]

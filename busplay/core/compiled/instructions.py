@@ -21,6 +21,11 @@ from busplay.core.compiled.operations import (
     WRITES,
     bit_immediate,
 )
+from busplay.core.compiled.undocumented import (
+    UNDOCUMENTED_MODIFIES,
+    UNDOCUMENTED_READS,
+    UNDOCUMENTED_WRITES,
+)
 from busplay.core.instructions import MODE_BYTES, Access, Instruction, Mode
 
 # Positions, from the end of the instruction, see `busplay.core.cycles`.
@@ -42,7 +47,8 @@ def write_instruction(row: Instruction, *, nmos: bool) -> str:
             _write_read(cpu, row)
         case Access.WRITE:
             address = _spend_on_address(cpu, row)
-            byte = WRITES[row.mnemonic](cpu)
+            writes = UNDOCUMENTED_WRITES if row.undocumented else WRITES
+            byte = writes[row.mnemonic](cpu)
             cpu.advance(MODE_BYTES[row.mode])
             cpu.write_and_finish(address, byte)
         case Access.MODIFY:
@@ -91,7 +97,7 @@ def write_break(cpu: Machine, break_bit: int, vector: Number, *, clears_decimal:
 
 
 def _write_read(cpu: Machine, row: Instruction) -> None:
-    operation = READS[row.mnemonic]
+    operation = (UNDOCUMENTED_READS if row.undocumented else READS)[row.mnemonic]
     if row.mode is Mode.IMMEDIATE:
         cpu.spend(row.cycles)
         byte = cpu.operand()
@@ -105,7 +111,7 @@ def _write_read(cpu: Machine, row: Instruction) -> None:
 
 
 def _write_modify(cpu: Machine, row: Instruction, *, nmos: bool) -> None:
-    operation = MODIFIES[row.mnemonic]
+    operation = (UNDOCUMENTED_MODIFIES if row.undocumented else MODIFIES)[row.mnemonic]
     address = _spend_on_address(cpu, row)
     old = cpu.read(address, position=MODIFY_READ)
     cpu.advance(MODE_BYTES[row.mode])
@@ -173,7 +179,7 @@ def _write_without_access(cpu: Machine, row: Instruction, *, nmos: bool) -> None
         return
     else:
         ALONE[name](cpu)
-        cpu.advance(1)
+        cpu.advance(MODE_BYTES[row.mode])
     cpu.finish()
 
 

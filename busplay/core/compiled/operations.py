@@ -14,7 +14,8 @@ time it takes is none of its business. By kind:
 
 # Follows: MCS6500 Microcomputer Family Programming Manual (1976); W65C02S data sheet
 # Read in: from memory; every template is held to the open per-cycle test set
-# Departs: decimal mode with digits above 9 follows the test set, manuals are silent
+# Departs: decimal mode with digits above 9 follows the test set, manuals are silent;
+#          undocumented instructions are in `undocumented`
 """
 
 from __future__ import annotations
@@ -63,21 +64,22 @@ def _eor(cpu: Machine, byte: Value) -> None:
     _lda(cpu, cpu.a ^ byte)
 
 
-def _compare(cpu: Machine, register: Value, byte: Value) -> None:
+def compare(cpu: Machine, register: Value, byte: Value) -> None:
+    """Set N, Z and C by a difference that goes nowhere."""
     cpu.c = byte.above(register).choose(0, 1)
     cpu.set_nz((register - byte) & 0xFF)
 
 
 def _cmp(cpu: Machine, byte: Value) -> None:
-    _compare(cpu, cpu.a, byte)
+    compare(cpu, cpu.a, byte)
 
 
 def _cpx(cpu: Machine, byte: Value) -> None:
-    _compare(cpu, cpu.x, byte)
+    compare(cpu, cpu.x, byte)
 
 
 def _cpy(cpu: Machine, byte: Value) -> None:
-    _compare(cpu, cpu.y, byte)
+    compare(cpu, cpu.y, byte)
 
 
 def _bit(cpu: Machine, byte: Value) -> None:
@@ -97,16 +99,17 @@ def bit_immediate(cpu: Machine, byte: Value) -> None:
 def _adc(cpu: Machine, byte: Value) -> None:
     with cpu.when(cpu.cell(Cell.D).differs(0), unlikely=True):
         cpu.leave_to("adc_decimal", byte=byte)
-    _add(cpu, byte)
+    add_binary(cpu, byte)
 
 
 def _sbc(cpu: Machine, byte: Value) -> None:
     with cpu.when(cpu.cell(Cell.D).differs(0), unlikely=True):
         cpu.leave_to("sbc_decimal", byte=byte)
-    _add(cpu, byte ^ 0xFF)
+    add_binary(cpu, byte ^ 0xFF)
 
 
-def _add(cpu: Machine, byte: Value) -> None:
+def add_binary(cpu: Machine, byte: Value) -> None:
+    """ADC with D clear; SBC is the same with the byte's bits turned over."""
     total = cpu.a + byte + cpu.c
     cpu.set_cell(Cell.V, (cpu.a ^ total) & (byte ^ total))
     cpu.c = total >> 8

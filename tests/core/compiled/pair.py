@@ -101,6 +101,4 @@ def _stop(core: Core) -> object:
     stop = core.stop
     if stop is None:
         return None
-    # The reason names the core.
-    reason = stop.reason.replace(f"{core.kind} core", "core")
-    return stop.kind, reason, stop.address, stop.opcode, stop.cycle, stop.exit_status
+    return stop.kind, stop.reason, stop.address, stop.opcode, stop.cycle, stop.exit_status

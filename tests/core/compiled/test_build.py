@@ -201,7 +201,7 @@ def test_usual_folders_are_the_installation_and_the_users_own(
 
 
 def test_refusal_of_the_compiler_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(build, "kernel_text", lambda processor: "this is nothing")
+    monkeypatch.setattr(build, "kernel_text", lambda processor, **_: "this is nothing")
     with pytest.raises(CompileError) as caught:
         build_kernel("6502", CodeCache([tmp_path]))
     assert str(caught.value) == (

@@ -1,0 +1,32 @@
+"""What a user is told when a program meets an opcode that the core does not run.
+
+It says whether another board file or another core would help, or only another program.
+"""
+
+from __future__ import annotations
+
+from busplay.core.instructions import INSTRUCTIONS, LOCKING, UNDOCUMENTED, UNSTABLE
+
+
+def missing_opcode(core_kind: str, processor: str, address: int, opcode: int) -> str:
+    """Give the reason of a stop, one sentence that names address and opcode."""
+    at, code = f"${address:04X}", f"opcode ${opcode:02X}"
+    if opcode in UNDOCUMENTED[processor]:
+        name = UNDOCUMENTED[processor][opcode].mnemonic
+        return (
+            f"{at}: {code} ({name}) is undocumented and stops the core;"
+            ' undocumented = "run" in the board file lets the compiled core run it'
+        )
+    if opcode in LOCKING[processor]:
+        return f"{at}: {code} (JAM) is undocumented and locks the processor up until a reset"
+    if opcode in UNSTABLE[processor]:
+        name = UNSTABLE[processor][opcode]
+        return (
+            f"{at}: {code} ({name}) is undocumented and not the same on every chip;"
+            " the program cannot go on here"
+        )
+    name = INSTRUCTIONS[processor][opcode].mnemonic
+    return (
+        f"{at}: {code} ({name}) is not in the {core_kind} core of the {processor};"
+        " the program cannot go on here"
+    )
