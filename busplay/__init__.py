@@ -24,6 +24,7 @@ __version__ = "0.1.0"
 find_numba_a_folder(Path(__file__).parent)
 
 if TYPE_CHECKING:
+    from busplay.analysis.compare.compare import compare_traces
     from busplay.batch import FrameBatch, StoreBatch, SymbolBatch
     from busplay.core.make import make_core
     from busplay.description.board import Board
@@ -72,6 +73,7 @@ _HOME = {
     "TraceReader": "busplay.trace.reader",
     "TraceWriter": "busplay.trace.writer",
     "attach": "busplay.tapping",
+    "compare_traces": "busplay.analysis.compare.compare",
     "load_board": "busplay.description.read_board",
     "load_link": "busplay.description.read_link",
     "make_core": "busplay.core.make",
@@ -103,6 +105,7 @@ __all__ = [
     "TraceWriter",
     "__version__",
     "attach",
+    "compare_traces",
     "load_board",
     "load_link",
     "make_core",

@@ -21,9 +21,10 @@ COMMANDS = {
     "demo": "Run a shipped program on the shipped, made-up Dunlin board.",
     "run": "Run a program on a board; show, record, take pictures.",
     "replay": "Play a recorded trace.",
-    "info": "Say what is in a trace.",
+    "compare": "Say what got lost, damaged, added or late between two traces.",
+    "info": "Say what is in a trace or a capture.",
     "plan": "Work out what a link can carry, and what it would take otherwise.",
-    "check": "Say whether a link or board file is right and what it means.",
+    "check": "Say what a link or board file means, and whether its frames are sound.",
 }
 
 

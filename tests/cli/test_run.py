@@ -279,7 +279,7 @@ def test_stores_come_live_from_a_pipe(tmp_path: Path) -> None:
 
 def test_killed_recording_reads_up_to_its_last_chunk(busplay: Busplay, tmp_path: Path) -> None:
     trace = tmp_path / "killed.trace"
-    words = ["demo", "tides", "--headless", "--cycles", "900000000", "--record", str(trace)]
+    words = ["demo", "tides", "--headless", "--cycles", "1000000000000", "--record", str(trace)]
     child = subprocess.Popen([sys.executable, "-m", "busplay", *words])
     deadline = time.monotonic() + 90
     while time.monotonic() < deadline and not (trace.exists() and trace.stat().st_size > 15_000):
@@ -337,7 +337,7 @@ def test_first_run_on_a_machine_says_that_it_compiles(tmp_path: Path) -> None:
 
 def test_ctrl_c_keeps_trace_and_figures(tmp_path: Path) -> None:
     trace = tmp_path / "stopped.trace"
-    words = ["demo", "tides", "--headless", "--cycles", "900000000", "--record", str(trace)]
+    words = ["demo", "tides", "--headless", "--cycles", "1000000000000", "--record", str(trace)]
     child = subprocess.Popen(
         [sys.executable, "-m", "busplay", *words], stdout=subprocess.PIPE, text=True
     )
