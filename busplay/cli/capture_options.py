@@ -58,7 +58,9 @@ _OPTIONS = (
         help="Samples in a second, for raw samples and for CSV without times: 24MHz.",
     ),
     click.option(
-        "--bits", metavar="LIST", help="Read raw samples; these bits are wires: 0-4 or 0,2,5-7."
+        "--bits",
+        metavar="LIST",
+        help="Read raw samples; these bits are wires: 0-4, 0,2,5-7, or 0-4/16 of 16 bits.",
     ),
     click.option(
         "--timescale", metavar="TIME", help="Unit of the file's times, whatever it says: 1ns."

@@ -169,8 +169,8 @@ def open_capture(
         path: the file.
         rate_hz: samples in a second, for raw samples and for CSV without times; overrides
             what the file says.
-        bits: for raw samples: which bits of a sample are wires, such as `0-4` or `0,2,5-7`;
-            makes any file raw samples.
+        bits: for raw samples: which bits of a sample are wires, such as `0-4` or `0,2,5-7`, or
+            `0-4/16` of samples of 16 bits; makes any file raw samples.
         timescale: unit of the file's times, such as `1ns`; overrides what the file says.
         signals: names of the wires wanted, in order. A name may be full (`top.bus.clk`) or
             its end, if only one signal ends so (`clk`); a bit of a vector is `data[3]`, and

@@ -80,17 +80,21 @@ def test_sample_times_are_exact(rate_hz: int) -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "bits"),
+    ("text", "bits", "sample_bytes"),
     [
-        ("0-4", (0, 1, 2, 3, 4)),
-        ("7", (7,)),
-        ("0,2,5-7", (0, 2, 5, 6, 7)),
-        ("4-2, 0", (4, 3, 2, 0)),
-        ("63", (63,)),
+        ("0-4", (0, 1, 2, 3, 4), 1),
+        ("7", (7,), 1),
+        ("0,2,5-7", (0, 2, 5, 6, 7), 1),
+        ("4-2, 0", (4, 3, 2, 0), 1),
+        ("8", (8,), 2),
+        ("16", (16,), 4),
+        ("63", (63,), 8),
+        ("0-4/16", (0, 1, 2, 3, 4), 2),
+        ("23/24", (23,), 3),
     ],
 )
-def test_bits_are_spans_in_their_order(text: str, bits: tuple[int, ...]) -> None:
-    assert parse_bits(text) == bits
+def test_bits_are_spans_in_their_order(text: str, bits: tuple[int, ...], sample_bytes: int) -> None:
+    assert parse_bits(text) == (bits, sample_bytes)
 
 
 @pytest.mark.parametrize(
@@ -100,6 +104,8 @@ def test_bits_are_spans_in_their_order(text: str, bits: tuple[int, ...]) -> None
         ("a", "found bits 'a'; write bits and spans, such as 0-4 or 0,2,5-7"),
         ("0-64", "found bit 64; a sample has bits 0 to 63"),
         ("1,0-2", "found bits '1,0-2'; name each bit once"),
+        ("0-9/8", "found bit 9; a sample of 8 bits has bits 0 to 7"),
+        ("0-4/12", "found samples of '12' bits; they have 8, 16, 24, ... 64"),
     ],
 )
 def test_bits_that_are_none_are_refused(text: str, message: str) -> None:

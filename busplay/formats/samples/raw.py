@@ -15,14 +15,20 @@ MAX_BIT = 63
 _SPAN = re.compile(r"\s*([0-9]{1,3})\s*(?:-\s*([0-9]{1,3})\s*)?")
 
 
-def parse_bits(text: str) -> tuple[int, ...]:
-    """Read which bits of a sample are wires, such as `0-4`, `7,0-3`; in that order.
+def parse_bits(text: str) -> tuple[tuple[int, ...], int]:
+    """Read which bits of a sample are wires, such as `0-4`, `7,0-3` or `0-4/16`.
+
+    Returns:
+        the bits in the order given, and how many bytes a sample has: as many bits as stand
+        behind the `/` (8, 16, 24, ... 64), else 1, 2, 4 or 8 bytes, whatever holds the
+        highest bit.
 
     Raises:
-        InputError: it is no such list, a bit is named twice or is not 0 to 63.
+        InputError: it is no such list, a bit is named twice or not in the sample.
     """
+    listed, slash, width = text.partition("/")
     bits: list[int] = []
-    for part in text.split(","):
+    for part in listed.split(","):
         match = _SPAN.fullmatch(part)
         if match is None:
             raise InputError(
@@ -38,12 +44,18 @@ def parse_bits(text: str) -> tuple[int, ...]:
         bits += range(first, last + step, step)
     if len(set(bits)) < len(bits):
         raise InputError(found=f"bits {text[:40]!r}", wanted="name each bit once")
-    return tuple(bits)
-
-
-def sample_bytes_for(bits: Sequence[int]) -> int:
-    """Give the bytes that a sample with these bits has: 1, 2, 4 or 8."""
-    return next(size for size in (1, 2, 4, 8) if max(bits) < 8 * size)
+    if not slash:
+        return tuple(bits), next(size for size in (1, 2, 4, 8) if max(bits) < 8 * size)
+    if width.strip() not in {str(8 * size) for size in range(1, 9)}:
+        raise InputError(
+            found=f"samples of {width.strip()[:20]!r} bits", wanted="they have 8, 16, 24, ... 64"
+        )
+    if max(bits) >= int(width):
+        raise InputError(
+            found=f"bit {max(bits)}",
+            wanted=f"a sample of {int(width)} bits has bits 0 to {int(width) - 1}",
+        )
+    return tuple(bits), int(width) // 8
 
 
 def read_raw(
@@ -58,8 +70,7 @@ def read_raw(
     Args:
         source: the file.
         rate_hz: samples in a second.
-        bits: as `parse_bits`; None: all eight of a byte. The highest one tells how many bytes
-            a sample has: 1, 2, 4 or 8, low byte first.
+        bits: as `parse_bits`; None: all eight of a byte. Samples have their low byte first.
         signals: as `open_capture`.
 
     Raises:
@@ -71,8 +82,8 @@ def read_raw(
             found="raw samples without a rate",
             wanted="say how many there are in a second: --rate 24MHz",
         )
-    places = parse_bits(bits) if bits is not None else tuple(range(8))
-    form = SampleForm(sample_bytes_for(places), rate_hz)
+    places, sample_bytes = parse_bits(bits if bits is not None else "0-7")
+    form = SampleForm(sample_bytes, rate_hz)
     variables = [Variable(f"D{bit}", 1, "channel", place) for place, bit in enumerate(places)]
     chosen = choose_signals(variables, signals, file=source.file)
     return SampleReader(
