@@ -20,13 +20,15 @@ from busplay.books.totals import FaultTotals, FrameTotals
 from busplay.description.board import Board
 from busplay.description.faults import FaultPlan
 from busplay.description.link import StrobeFraming
+from busplay.engine.noisy.hit_slots import hit_slots
 from busplay.engine.noisy.noisy import NoisyEngine
+from busplay.engine.word_hits import WordHits
 from busplay.errors import InputError
 from busplay.link.layout import FrameLayout
 from busplay.receiver import kernels as receiver_kernels
 from busplay.receiver.receiver import Receiver
 from busplay.receiver.service.service import Service, ServiceCounters
-from busplay.receiver.states import State
+from busplay.receiver.states import ReceiverLog, State
 from busplay.sender.speller import spell
 from busplay.wire.faulty import FaultKind, FaultyWire
 from busplay.wire.streams import Hits
@@ -40,8 +42,8 @@ FUSED_FROM_FRAMES = 40_000
 At 8 MHz and 60 pictures a second the densest batch is 33,334 frames.
 """
 
-CLEAN_FROM_FRAMES = 4_096
-"""Of such a batch, stretches without a fault from this size on do; a call costs some 50 us."""
+NOISY_SLOTS = 2_048
+"""So many slots go word by word where the fused engine finds something that is not plain."""
 
 SYMBOL_SLOTS = 24
 """So many slots are spelled out at a time until the receiver is in step again: it takes some 15."""
@@ -242,40 +244,14 @@ class Carriage:
 
     def _carry_words(self, sent: Sent, at: int, limit: int, *, large: bool) -> tuple[Sent, int]:
         """Carry frames in step over a stretch where no edge is lost; give what is left of them."""
-        wire = self.wire
-        hits = Hits.none() if wire is None else wire.flips_before(limit)
-        clean = limit
-        if len(hits):
-            clean = self._slot_start(sent, int(hits.edge[0]), limit)
-        count = int(np.searchsorted(sent.edge, np.uint64(clean)))
-        large = large and self.service is None and self._fused is not None
-        if (
-            large
-            and count >= CLEAN_FROM_FRAMES
-            and self.frames.is_settled
-            and self._fused is not None
-        ):
-            registers = self._receiver.registers
-            received = int(registers[receiver_kernels.RECEIVED])
-            engine = self._fused(at)
-            engine.feed_frames(FrameBatch(sent.edge[:count], sent.word[:count]), stop_edge=clean)
-            received = int(registers[receiver_kernels.RECEIVED]) - received
-            self.frames.add_right(received)
-            self.frames.add_undelivered(count - received)
-            return sent.after(count), engine.edge
-        if large and len(hits):
-            # Up to the next stretch that is worth a call.
-            slot = self._layout.slot_symbols
-            pauses = np.diff(hits.edge, append=limit) >= CLEAN_FROM_FRAMES * slot
-            if pauses.any():
-                last = int(hits.edge[int(np.argmax(pauses))])
-                end = self._uncut(sent, self._slot_start(sent, last, limit) + slot)
-                # One right frame more, and the sequence numbers follow each other again.
-                after = int(np.searchsorted(sent.edge, np.uint64(end)))
-                if after < len(sent):
-                    end = int(sent.edge[after]) + slot
-                limit = min(limit, end)
-                hits = hits.before(limit)
+        hits = Hits.none() if self.wire is None else self.wire.flips_before(limit)
+        if large and self.service is None and self.frames.is_settled and self._fused is not None:
+            left, edge = self._carry_fused(self._fused(at), sent, limit, hits)
+            if edge > at:
+                return left, edge
+            # What stopped it is one frame; behind it, it can go on.
+            limit = min(limit, self._uncut(sent, at + NOISY_SLOTS * self._layout.slot_symbols))
+            hits = hits.before(limit)
         count = int(np.searchsorted(sent.edge, np.uint64(limit)))
         carried = self._noisy.carry(
             FrameBatch(sent.edge[:count], sent.word[:count]),
@@ -284,10 +260,29 @@ class Carriage:
             first_edge=at,
             stop_edge=limit,
         )
-        if wire is not None:
-            wire.pass_flips(carried.hits)
+        if self.wire is not None:
+            self.wire.pass_flips(carried.hits)
         self._arrive(sent.first(carried.frames), carried.delivered)
         return sent.after(carried.frames), carried.edge
+
+    def _carry_fused(
+        self, engine: FusedEngine, sent: Sent, limit: int, hits: Hits
+    ) -> tuple[Sent, int]:
+        """Carry as much as the fused engine takes; what it delivers is sure to be right."""
+        count = int(np.searchsorted(sent.edge, np.uint64(limit)))
+        frames = FrameBatch(sent.edge[:count], sent.word[:count])
+        hit = hit_slots(self._layout, frames, hits.edge, hits.mask)
+        taken, taken_hits = engine.feed_hit(hit.frames, WordHits(hit.place, hit.error))
+        edge = engine.edge
+        if not taken:
+            return sent, edge
+        count = int(np.searchsorted(sent.edge, np.uint64(edge)))
+        failed = hit.sent[:taken_hits]
+        self.frames.add_in_step(sent.first(count), failed[failed >= 0])
+        if self.wire is not None:
+            self.wire.pass_flips(len(hits.before(edge)))
+            self._enter_faults(self._receiver.take_log())
+        return sent.after(count), edge
 
     def _carry_symbols(self, sent: Sent, first_edge: int, stop_edge: int) -> None:
         """Carry frames symbol by symbol, with whatever happens to them."""
@@ -313,15 +308,16 @@ class Carriage:
             served = result.frames
             got = Got(delivered.edge, delivered.word, result.fate, result.busy)
         self.frames.feed(sent, got, log, settled_edge=receiver.settled_edge)
-        if self.wire is not None:
-            faults = self.wire.take_log()
-            self._faults.feed(
-                faults.ordinal,
-                faults.kind,
-                log,
-                symbols_fed=int(receiver.registers[receiver_kernels.FED]),
-            )
+        self._enter_faults(log)
         self._deliver(served)
+
+    def _enter_faults(self, log: ReceiverLog) -> None:
+        """Enter what the wire put in and what the receiver saw meanwhile."""
+        if self.wire is None:
+            return
+        faults = self.wire.take_log()
+        fed = int(self._receiver.registers[receiver_kernels.FED])
+        self._faults.feed(faults.ordinal, faults.kind, log, symbols_fed=fed)
 
     @property
     def losses(self) -> Losses:

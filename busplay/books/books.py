@@ -148,6 +148,54 @@ class FrameBook:
             self._counts[kernels.SINCE] = 0
             self._counts[kernels.RIGHT] += count
 
+    def add_in_step(self, sent: Sent, failed: NDArray[np.int64]) -> None:
+        """Enter frames that came while the receiver was in step on the slot grid.
+
+        Args:
+            sent: all of them; nothing is under way.
+            failed: int64[failed], rising; which of them failed their check. The others were
+                received right.
+        """
+        count, lost = len(sent), len(failed)
+        if not lost:
+            self.add_right(count)
+            return
+        self._counts[kernels.RIGHT] += count - lost
+        self._on_wire += lost
+        # Runs of failed frames are gaps; one at an end belongs to what comes before or after.
+        begins = np.flatnonzero(np.diff(failed, prepend=-2) > 1)
+        lengths = np.diff(begins, append=lost)
+        since = int(self._counts[kernels.SINCE])
+        is_first = int(failed[0]) == 0
+        if is_first and since >= 0:
+            lengths[0] += since
+        elif is_first:
+            # Before the first frame delivered nothing is missed.
+            lengths[0] = 0
+        elif since > 0:
+            lengths = np.concatenate([[since], lengths])
+        since = 0
+        if int(failed[-1]) == count - 1:
+            since = int(lengths[-1])
+            lengths = lengths[:-1]
+            if is_first and lost == count and int(self._counts[kernels.SINCE]) < 0:
+                since = -1
+        self._counts[kernels.SINCE] = since
+        self._counts[kernels.MISSED] += int(lengths.sum())
+        if self._modulus:
+            self._counts[kernels.LONG_GAPS] += int(np.count_nonzero(lengths >= self._modulus))
+        nothing = np.zeros(lost, np.uint8)
+        self._keep(
+            Losses(
+                np.full(lost, Cause.WIRE, np.uint8),
+                sent.edge[failed],
+                sent.cycle[failed],
+                sent.address[failed],
+                sent.word[failed],
+                nothing,
+            )
+        )
+
     def add_undelivered(self, count: int) -> None:
         """Enter frames that a receiver in step is known not to have delivered."""
         self._on_wire += count

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from busplay.batch import FrameBatch, StoreBatch, SymbolBatch, UInt64Column
 from busplay.display.bank import DisplayBank
 from busplay.engine import kernels
 from busplay.engine.geometry import RoadTables, road_tables
+from busplay.engine.word_hits import WordHits
 from busplay.receiver import kernels as receiver_kernels
 from busplay.receiver.receiver import Receiver
+from busplay.receiver.states import ReceiverLog
 from busplay.sender.encoder import Encoder, EncoderState
 from busplay.sender.speller import Speller
 
@@ -61,6 +64,7 @@ class FusedEngine:
         self._block_edge = np.zeros(kernels.BLOCK, np.uint64)
         self._block_word = np.zeros(kernels.BLOCK, np.uint64)
         self._info = np.zeros(kernels.INFO_COUNT, np.int64)
+        self._no_log = np.zeros((0, kernels.LOG_COLUMNS), np.int64)
         self._no_edges = np.zeros(0, np.uint64)
         self._no_symbols = np.zeros(0, self._layout.symbol_dtype)
 
@@ -128,6 +132,28 @@ class FusedEngine:
             stop = max(stop, int(frames.edge[-1]) + self.encoder.step_edges)
         self._carry(frames)
         self._idle_until(stop)
+
+    def feed_hit(self, frames: FrameBatch, hits: WordHits) -> tuple[int, int]:
+        """Carry frames of which some are damaged on the wire, as far as the receiver stays in step.
+
+        Damaged frames that fail their check are counted and logged as the receiver does. Before
+        one that would pass, or lose step, or before anything else that is not plain, it stops.
+
+        Args:
+            frames: as for `feed_frames`; idle slots that are hit stand among them.
+            hits: which of them are damaged.
+
+        Returns:
+            How many of the frames and how many of the hits were taken; `edge` has moved along.
+        """
+        if not self._in_step():
+            return 0, 0
+        log = np.empty((len(hits.frame), kernels.LOG_COLUMNS), np.int64)
+        self._run(None, frames, self._no_edges, self._no_edges, *self._block(), hits, log)
+        logged = int(self._info[kernels.LOGGED])
+        if logged:
+            self.receiver.add_log(ReceiverLog.of_rows(log[:logged]))
+        return int(self._info[kernels.FIRST]), int(self._info[kernels.HIT])
 
     # -- stores
 
@@ -235,12 +261,16 @@ class FusedEngine:
         counts: UInt64Column,
         edge: UInt64Column,
         word: UInt64Column,
+        hits: WordHits | None = None,
+        log: NDArray[np.int64] | None = None,
     ) -> None:
         """Run the kernel as far as blocks are plain; `_info` tells how far that was."""
         tables, bank = self._tables, self.bank.arrays
         stores_given = stores or StoreBatch.empty()
         frames_given = frames or FrameBatch.empty()
-        self._info[kernels.FIRST] = 0
+        hits_given = WordHits.none() if hits is None else hits
+        log_room = self._no_log if log is None else log
+        self._info[:] = 0
         self._info[kernels.AT_EDGE] = self.edge
         status = kernels.OTHERS_FULL
         while status == kernels.OTHERS_FULL:
@@ -275,6 +305,9 @@ class FusedEngine:
                 self._info,
                 edge,
                 word,
+                hits_given.frame,
+                hits_given.error,
+                log_room,
             )
             # Registers and memory know nothing of each other until a picture is drawn.
             others = self._others[: int(self._info[kernels.OTHERS])]

@@ -106,6 +106,8 @@ def _set_sender(numbers: UInt64Column, timing: UInt64Column) -> None:
 def _set_receiver(numbers: UInt64Column, layout: FrameLayout, masks: UInt64Column) -> None:
     framing = layout.link.framing
     numbers[kernels.FRAME_SYMBOLS] = layout.frame_symbols
+    if not isinstance(framing, StrobeFraming):
+        numbers[kernels.RELEASE_FRAMES] = framing.release_frames
     numbers[kernels.SLOT_SYMBOLS] = layout.slot_symbols
     # A multiple of an odd number times its inverse modulo 2 ** 64 is the quotient, so small.
     twos = layout.slot_symbols & -layout.slot_symbols

@@ -49,8 +49,8 @@ A_ROW, APART = 4, 5
 IS_KEPT, PLACE_BITS, PLACE_FIRST, PLACE_BYTES, KEPT_COUNT = range(5)
 
 # Places in `info` (int64).
-FIRST, AT_EDGE, OTHERS = range(3)
-INFO_COUNT = 3
+FIRST, AT_EDGE, OTHERS, HIT, LOGGED = range(5)
+INFO_COUNT = 5
 
 # Places in `numbers` (uint64). FIFO_EDGES: the FIFO's depth in edges; an edge is on the slot grid
 # if its SLOT_LOW_MASK bits are 0 and SLOT_INVERSE times it is no more than SLOT_LIMIT;
@@ -58,7 +58,8 @@ INFO_COUNT = 3
 NUMERATOR, LEAD_EDGES, GRID_EDGES, STEP_EDGES, FIFO_EDGES, SEQUENCE_MASK = range(6)
 IS_STROBE, IS_HELD, FRAME_SYMBOLS, SLOT_SYMBOLS = range(6, 10)
 SLOT_LOW_MASK, SLOT_INVERSE, SLOT_LIMIT, FIXED_MASK, FIXED_WORD = range(10, 15)
-SPACE_MASK, SPACE_COMPARED, IDLE_MASK, IDLE_WORD, EXPECTED_MASK, NUMBERS_COUNT = range(15, 21)
+SPACE_MASK, SPACE_COMPARED, IDLE_MASK, IDLE_WORD, EXPECTED_MASK = range(15, 20)
+RELEASE_FRAMES, NUMBERS_COUNT = range(20, 22)
 
 # Columns of `chunks` (uint64).
 TEMPLATE, STROBE_MASK, PIECE_RIGHT, PIECE_LEFT, PIECE_MASK = range(5)
@@ -77,6 +78,8 @@ LAST_START, ANY_SENT, SEQUENCE, LAST_CYCLE, BUSY_RUN = range(5)
 OFFERED, SENT = 0, 1
 R_WINDOW, R_RIGHT_RUN, R_WRONG_RUN, R_IS_ARMED, R_EXPECTED, R_IS_ACTIVE = 1, 4, 5, 6, 7, 8
 R_FRAME_EDGE, R_FED, R_REST, R_RECEIVED, R_IDLE = 9, 10, 12, 13, 14
+R_FAILED, R_MISSED = 15, 18
+LOG_FAILED, LOG_COLUMNS = 0, 4
 SPACE, UNIT, ADDRESS, DATA = range(4)
 SHIFT, MASK, FIXED = range(3)
 COUNT_MEMORY = 0
@@ -332,6 +335,54 @@ def _find_place(
     return True
 
 
+@_part
+def _fail(
+    word: np.uint64,
+    edge: np.uint64,
+    numbers: UInt64Array,
+    registers: NDArray[np.int64],
+    info: NDArray[np.int64],
+    log: NDArray[np.int64],
+) -> bool:
+    """Count a wrong frame behind idle ones as the receiver does; False: it would lose step."""
+    at = info[AT_EDGE]
+    start = np.int64(edge)
+    slot, frame = np.int64(numbers[SLOT_SYMBOLS]), np.int64(numbers[FRAME_SYMBOLS])
+    release = np.int64(numbers[RELEASE_FRAMES])
+    is_strobe = numbers[IS_STROBE] != np.uint64(0)
+    is_held = numbers[IS_HELD] != np.uint64(0)
+    if is_held and registers[R_IS_ACTIVE] != 0 and start == at:
+        return False
+    run = np.int64(0) if start > at and not is_strobe else registers[R_WRONG_RUN]
+    if release > 0 and run + 1 >= release:
+        return False
+    ordinal = registers[R_FED] + start - at
+    entry = info[LOGGED]
+    log[entry, 0] = LOG_FAILED
+    log[entry, 1] = start + frame
+    log[entry, 2] = ordinal
+    log[entry, 3] = ordinal + frame
+    info[LOGGED] = entry + 1
+    after = start + slot
+    if is_strobe:
+        registers[R_REST] += after - at - frame
+        registers[R_WINDOW] = 0
+    else:
+        registers[R_IDLE] += (start - at) // slot
+        registers[R_WINDOW] = np.int64(word)
+    if is_held:
+        registers[R_IS_ACTIVE] = 0
+    registers[R_FED] += after - at
+    registers[R_FAILED] += 1
+    registers[R_WRONG_RUN] = run + 1 if release > 0 else registers[R_WRONG_RUN]
+    registers[R_IS_ARMED] = 0
+    registers[R_FRAME_EDGE] = after
+    info[AT_EDGE] = after
+    info[FIRST] += 1
+    info[HIT] += 1
+    return True
+
+
 def _given(element: Any, dimensions: int = 1) -> Any:
     """Make the type of an array that is only read; arrays that can be written are taken too."""
     return types.Array(element, dimensions, "C", readonly=True)
@@ -349,6 +400,7 @@ _CARRY = types.int64(
     *(types.int64[::1], _TABLE, _TABLE, types.int64[::1]),
     *(types.uint8[::1], _U64, _U64, _U64),
     *(_U64, _U64, _U64, _U64, types.int64[::1], _U64, _U64),
+    *(_given(types.int64), _given(types.uint64), types.int64[:, ::1]),
 )
 
 
@@ -389,6 +441,9 @@ def carry(
     info: NDArray[np.int64],
     out_edge: UInt64Array,
     out_word: UInt64Array,
+    hit_frame: NDArray[np.int64],
+    hit_error: UInt64Array,
+    log: NDArray[np.int64],
 ) -> int:
     """Carry stores or frames to display memory, as far as they are plain.
 
@@ -407,8 +462,11 @@ def carry(
         fields ... bank_counts: the bank's arrays; memory and counts are changed.
         rows, pieces, kept: room: uint64[chunks * BLOCK], [BLOCK], [KEPT_COUNT].
         others: gets the words that are not for a place in some unit's memory, in order.
-        info: int64; first store or frame to take, edge of the wire, how many others there are;
-            changed.
+        info: int64; first store or frame to take, edge of the wire, how many others there are,
+            first hit to come, entries of the log; changed.
+        hit_frame, hit_error: int64[hits], uint64[hits]; frames of `in_word` that are damaged on
+            the wire, in order, and which bits of theirs are flipped.
+        log: int64[entries, 4]; room for the receiver's log of frames that fail; one a hit.
 
     Returns:
         DONE; or why it stopped before the block at `info[FIRST]`.
@@ -423,10 +481,15 @@ def carry(
     place_bits = fields[SPACE, MASK] << fields[SPACE, SHIFT]
     place_bits |= fields[UNIT, MASK] << fields[UNIT, SHIFT]
     kept[IS_KEPT] = zero
+    after_gap = False
     total = len(cycle) if from_stores else len(in_edge)
     while info[FIRST] < total:
         first = info[FIRST]
         n = min(BLOCK, total - first)
+        is_hit = False
+        if info[HIT] < len(hit_frame):
+            is_hit = hit_frame[info[HIT]] == first
+            n = 1 if is_hit else min(n, hit_frame[info[HIT]] - first)
         if info[OTHERS] + n > len(others):
             return OTHERS_FULL
         base = first if keeps_frames else 0
@@ -481,6 +544,9 @@ def carry(
                 return NOT_RIGHT
         if not from_stores or len(chunks) > 1:
             sent = word if from_stores else in_word[first : first + n]
+            if is_hit:
+                word[0] = in_word[first] ^ hit_error[info[HIT]]
+                sent = word
             for chunk in range(len(chunks)):
                 row = rows[chunk * BLOCK : chunk * BLOCK + n]
                 _unfold(sent, chunks[chunk], steps, turns, row)
@@ -501,11 +567,20 @@ def carry(
                     _turn(turned, turns)
                     row = turned
                 _fold(row, chunks[chunk], steps, chunk == 0, word)
+        if is_hit:
+            # One that passes, or that could show a marker, is for the machine.
+            if wrong != zero or len(watches) > 0 or not _is_wrong(word, numbers, parities):
+                return NOT_RIGHT
+            if not _fail(word[0], edge[0], numbers, registers, info, log):
+                return NOT_RIGHT
+            after_gap = True
+            continue
         if wrong != zero or _is_wrong(word, numbers, parities):
             return NOT_RIGHT
         number = np.uint64(registers[R_EXPECTED])
         if has_sequence:
-            if registers[R_EXPECTED] < 0:
+            # Behind a frame that failed the count goes on where it is, as the machine takes it.
+            if registers[R_EXPECTED] < 0 or after_gap:
                 number = zero
                 for run in range(len(sequence_runs) // 3):
                     there, mask = sequence_runs[3 * run + 1], sequence_runs[3 * run + 2]
@@ -583,6 +658,9 @@ def carry(
         if is_held:
             registers[R_IS_ACTIVE] = 0
         if has_sequence:
+            if after_gap and registers[R_EXPECTED] >= 0:
+                gap = (number - np.uint64(registers[R_EXPECTED])) & numbers[EXPECTED_MASK]
+                registers[R_MISSED] += np.int64(gap)
             number = (number + np.uint64(n)) & numbers[EXPECTED_MASK]
             registers[R_EXPECTED] = np.int64(number)
         registers[R_FED] += np.int64(span)
@@ -590,6 +668,7 @@ def carry(
         registers[R_WRONG_RUN] = 0
         registers[R_IS_ARMED] = 1
         registers[R_FRAME_EDGE] = np.int64(after)
+        after_gap = False
         if from_stores:
             busy = np.int64(n if pace == A_ROW else 1)
             while busy < n and edge[n - busy] - edge[n - busy - 1] == step:

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busplay import carriage
-from busplay.batch import FrameBatch
+from busplay.batch import FrameBatch, StoreBatch
 from busplay.description.board import Board
 from busplay.description.faults import BitFlips, ExtraEdges, FaultPlan, LostEdges
 from busplay.engine.noisy import kernels
@@ -46,8 +46,17 @@ def assert_same(fast: Road, slow: Road) -> None:
 
 
 @given(st.data())
-@settings(max_examples=150)
+@settings(max_examples=200)
 def test_words_give_what_symbols_give(data: st.DataObject) -> None:
+    # From 0 frames on everything that is in step goes through the fused engine first.
+    least = data.draw(st.sampled_from((0, carriage.FUSED_FROM_FRAMES)))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(carriage, "FUSED_FROM_FRAMES", least)
+        patch.setattr(carriage, "NOISY_SLOTS", data.draw(st.sampled_from((1, 3, 2_048))))
+        compare_words_and_symbols(data)
+
+
+def compare_words_and_symbols(data: st.DataObject) -> None:
     board = data.draw(boards_for(data.draw(links())))
     ratios = st.sampled_from((0.0, 1e-4, 1e-3, 1e-2, 0.1))
     flips = BitFlips(data.draw(ratios), burst_edges=data.draw(st.sampled_from((1, 1, 7))))
@@ -61,8 +70,21 @@ def test_words_give_what_symbols_give(data: st.DataObject) -> None:
     stores = data.draw(store_batches(board, latest=2_000, largest=200))
     stop_cycle = (int(stores.cycle[-1]) if len(stores) else 0) + data.draw(st.integers(1, 300))
     fast, slow = Road(board, faults=plan), by_symbols(board, plan)
+    middle = data.draw(st.integers(0, len(stores)))
     for road in (fast, slow):
-        road.feed(stores, stop_cycle=stop_cycle)
+        if 0 < middle < len(stores):
+            first = slice(0, middle)
+            road.feed(
+                StoreBatch(stores.cycle[first], stores.address[first], stores.data[first]),
+                stop_cycle=int(stores.cycle[middle]),
+            )
+            rest = slice(middle, None)
+            road.feed(
+                StoreBatch(stores.cycle[rest], stores.address[rest], stores.data[rest]),
+                stop_cycle=stop_cycle,
+            )
+        else:
+            road.feed(stores, stop_cycle=stop_cycle)
     assert_same(fast, slow)
 
 
@@ -78,7 +100,7 @@ def test_long_clean_stretches_go_through_the_fused_engine_alike(
     kept = np.arange(60_000) // 1_000 % 2 == 0
     frames = FrameBatch(frames.edge[kept], frames.word[kept])
     monkeypatch.setattr(carriage, "FUSED_FROM_FRAMES", 1_000)
-    monkeypatch.setattr(carriage, "CLEAN_FROM_FRAMES", 50)
+    monkeypatch.setattr(carriage, "NOISY_SLOTS", 50)
     fast, slow = Road(board, faults=plan), by_symbols(board, plan)
     for road in (fast, slow):
         road.feed_frames(frames, stop_edge=500_000)
