@@ -143,8 +143,8 @@ def _tick_ps(drawer: WireDrawer) -> int:
     """Give the coarsest unit of time in which every half step is whole, or 1 ps."""
     steps = drawer.half_step_ps(np.arange(1, 1001, dtype=np.int64))
     exact = drawer.half_step_ps(np.array([2 * drawer.edges_per_second], np.int64))
-    for power in range(12, -1, -1):
-        tick = 10**power
+    ticks = [int(10**power) for power in range(12, -1, -1)]
+    for tick in ticks:
         if not (steps % tick).any() and not int(exact[0]) % tick:
             return tick
     return 1

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busplay.batch import ChangeBatch
-from busplay.capture import kernels
+from busplay.capture.edges import kernels
 from busplay.capture.lane_map import Probe
 from busplay.description.link import Edges
 

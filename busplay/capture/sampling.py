@@ -215,7 +215,8 @@ class SymbolSampler:
         out_ps = np.empty(2 * len(edge_ps) + 1, np.int64)
         out_kind = np.empty(2 * len(edge_ps) + 1, np.uint8)
         begun = 0
-        if self.symbols == 0 and self._begins_at_rest(edge_ps):
+        is_active = rows.level[first] & self._strobe_mask != self._strobe_rest
+        if self.symbols == 0 and is_active and self._begins_at_rest():
             # Nothing has moved for longer than a level of the clock lasts: no frame is under way.
             assert self._start_ps is not None
             out_ps[0], out_kind[0] = self._start_ps - group.offset_ps, kernels.RESTS
@@ -239,7 +240,7 @@ class SymbolSampler:
         self._is_resting = int(rows.level[row] & self._strobe_mask == self._strobe_rest)
         return out_ps[:count], out_kind[:count]
 
-    def _begins_at_rest(self, edge_ps: Int64Column) -> bool:
+    def _begins_at_rest(self) -> bool:
         first = self.clock.first_edge_ps
         if first is None or self._start_ps is None or not self.plan.is_gated:
             return False

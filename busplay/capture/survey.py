@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from busplay.batch import ChangeBatch
 from busplay.capture.clock import ClockFollower, ClockPlan, Int64Column, KindColumn
-from busplay.capture.kernels import RISES
+from busplay.capture.edges.kernels import RISES
 from busplay.capture.lane_map import Probe
 from busplay.description.link import Edges
 

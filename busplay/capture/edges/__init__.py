@@ -1,0 +1,1 @@
+"""A clock's edges, compiled."""
