@@ -220,9 +220,7 @@ def test_a_stretch_with_no_clock_is_a_gap_and_keeps_time() -> None:
     moved = changes.time_ps.copy()
     moved[place:] += np.uint64(quiet_ps)
     rows = zip(moved.tolist(), changes.level.tolist(), strict=True)
-    found, report = decode(
-        Recorded(changes_of(rows), source.signals, rate_hz=100_000_000), layout
-    )
+    found, report = decode(Recorded(changes_of(rows), source.signals, rate_hz=100_000_000), layout)
     assert report.health.gap_count == 1
     gap = report.health.gaps[0]
     assert gap.stop_ps - gap.first_ps == pytest.approx(quiet_ps + 125_000, abs=20_000)

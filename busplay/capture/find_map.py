@@ -124,8 +124,8 @@ def find_map(
         reverse=True,
     )  # fmt: skip
     best = ordered[0]
-    others = [one for one in ordered[1:] if str(one.lane_map) != str(best.lane_map)]
-    tied = len({str(one.lane_map) for one in others if one.trial.score == best.trial.score})
+    others = [one for one in ordered[1:] if _wiring(one) != _wiring(best)]
+    tied = len({_wiring(one) for one in others if one.trial.score == best.trial.score})
     return FoundMap(
         best=best,
         runner_up=others[0] if others else None,
@@ -186,6 +186,12 @@ def _require_enough(
 def _moves(changes: ChangeBatch, signals: int) -> list[int]:
     moved = changes.level[1:] ^ changes.level[:-1]
     return [int(np.count_nonzero(moved >> np.uint64(n) & np.uint64(1))) for n in range(signals)]
+
+
+def _wiring(candidate: Candidate) -> str:
+    """Name the wiring: the clock's other edge, half a period away, is no other wiring."""
+    lane_map = candidate.lane_map
+    return str(replace(lane_map, clock=replace(lane_map.clock, inverted=False)))
 
 
 def _plainness(
@@ -375,7 +381,8 @@ class _Search:
                     changes = self._changes.level >> np.uint64(index) & np.uint64(1)
                     at_rest = (changes != bit[starts[0]]) if len(starts) else changes == 2
                     rests = np.concatenate([[0], np.cumsum(at_rest)])[rows]
-                    starts = starts[(starts > 0) & (rests[starts] > rests[starts - 1])]
+                    rested = (active[starts - 1] == 0) | (rests[starts] > rests[starts - 1])
+                    starts = starts[(starts > 0) & rested]
                 elif len(starts) * 2 > len(levels):
                     continue
                 starts = starts[starts + symbols <= len(levels)]

@@ -118,9 +118,7 @@ def test_large_batches_give_the_same_as_small_ones(data: st.DataObject) -> None:
     offsets = (data.draw(st.integers(-20, 20)), 0, data.draw(st.integers(-20, 20)))
 
     def symbols(places: list[int]) -> tuple[list[int], int, list[int]]:
-        sampler = SymbolSampler(
-            layout, lane_map, ClockPlan(period_ps=30, resolution_ps=4), offsets
-        )
+        sampler = SymbolSampler(layout, lane_map, ClockPlan(period_ps=30, resolution_ps=4), offsets)
         out: list[int] = []
         for part in parts(changes, places):
             out += sampler.feed(part).symbols.tolist()

@@ -1,0 +1,115 @@
+"""The map of a capture whose probes nobody labelled."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from busplay.batch import ChangeBatch, FrameBatch
+from busplay.capture.find_map import find_map
+from busplay.capture.lane_map import wires_of
+from busplay.capture.synthetic import Analyser
+from busplay.description.read_link import load_link
+from busplay.errors import InputError
+from busplay.link.layout import FrameLayout
+from tests.capture.captures import changes_of, frames_on_grid, sampled
+
+RATES = {"guarded": 100_000_000, "lean": 100_000_000, "strobed": 100_000_000}
+RATES |= {"marked": 100_000_000, "serial": 400_000_000}
+
+
+def crossed(
+    name: str, channels: tuple[int, ...], inverted: frozenset[str], *, seed: int, extra: int = 0
+) -> tuple[ChangeBatch, list[str], FrameLayout]:
+    """Sample a link's wires through crossed probes; `extra` channels never change."""
+    layout = FrameLayout(load_link(name))
+    frames = frames_on_grid(layout, 600, np.random.default_rng(seed))
+    source, _, _ = sampled(
+        frames, layout, Analyser(RATES[name], channels=channels, inverted=inverted)
+    )
+    return source.changes, [f"CH{n}" for n in range(len(channels) + extra)], layout
+
+
+@pytest.mark.parametrize("name", ["guarded", "lean", "strobed"])
+@given(st.data())
+@settings(max_examples=3, suppress_health_check=[HealthCheck.too_slow])
+def test_order_and_inversion_of_lanes_are_found_where_a_check_tells_them(
+    name: str, data: st.DataObject
+) -> None:
+    wires = wires_of(load_link(name))
+    channels = tuple(data.draw(st.permutations(range(len(wires)))))
+    lanes = [wire for wire in wires if wire.startswith("lane")]
+    inverted = frozenset(data.draw(st.sets(st.sampled_from(lanes), max_size=2)))
+    changes, signals, layout = crossed(name, channels, inverted, seed=1, extra=1)
+    found = find_map(changes, layout, signals, sample_ps=10_000)
+    by_wire = found.best.lane_map.wires
+    if name == "strobed":
+        # One parity bit does not tell lanes apart; the clock and the strobe are found.
+        assert by_wire["clock"].index == channels[0]
+        assert by_wire["strobe"].index == channels[-1]
+        return
+    expected = {
+        wire: (channel, wire in inverted) for wire, channel in zip(wires, channels, strict=True)
+    }
+    assert {wire: (one.index, one.inverted) for wire, one in by_wire.items()} == expected
+    assert found.sureness == "certain"
+    assert found.dead == (signals[-1],)
+    assert found.runner_up is not None
+    # Two lanes that carry the same on an idle link are only told apart by frames.
+    assert found.runner_up.trial.score[0] * 2 < found.best.trial.score[0]
+    for wire in inverted:
+        assert f"{signals[expected[wire][0]]} is inverted, on {wire}" in found.remarks
+
+
+def test_swapped_probes_are_named_by_what_their_labels_say() -> None:
+    changes, _, layout = crossed("guarded", (0, 2, 1, 3, 4, 5), frozenset(["lane3"]), seed=2)
+    signals = ["clk", "d0", "d1", "d2", "d3", "d4"]
+    found = find_map(changes, layout, signals, sample_ps=10_000)
+    assert found.remarks == (
+        "the probes of lane0 and lane1 are swapped: d1 is on lane0",
+        "d3 is inverted, on lane3",
+    )
+
+
+def test_a_held_strobe_is_found_though_no_clock_shows_its_rest() -> None:
+    wires = wires_of(load_link("serial"))
+    assert wires == ("clock", "lane0", "strobe")
+    changes, signals, layout = crossed("serial", (2, 0, 1), frozenset(), seed=3)
+    found = find_map(changes, layout, signals, sample_ps=2_500)
+    assert str(found.best.lane_map) == "clock=CH2,lane0=CH0,strobe=CH1"
+    assert found.sureness in ("certain", "likely")
+
+
+def test_an_idle_capture_is_open_and_keeps_the_labels() -> None:
+    layout = FrameLayout(load_link("lean"))
+    source, _, _ = sampled(FrameBatch.empty(), layout, Analyser(100_000_000))
+    # On an idle `lean` link two lanes never move, so nothing can tell them.
+    with pytest.raises(InputError) as failure:
+        find_map(source.changes, layout, source.signals, sample_ps=10_000)
+    assert failure.value.place == "--find-map"
+    assert "never changed" in str(failure.value)
+
+
+def test_dead_probes_are_named_where_too_few_signals_change() -> None:
+    layout = FrameLayout(load_link("lean"))
+    rows = [(10 * n, (n & 1) | (n & 2)) for n in range(200)]
+    with pytest.raises(InputError) as failure:
+        find_map(changes_of(rows), layout, ["clk", "a", "b", "c", "d"], sample_ps=None)
+    assert str(failure.value) == (
+        "--find-map: found 2 of 5 signals that change; b, c, d never changed; link lean has a"
+        " clock, 4 lanes; see to dead probes, or give the wires with --map"
+    )
+
+
+def test_damage_at_the_beginning_does_not_hide_the_map() -> None:
+    changes, signals, layout = crossed("guarded", (3, 0, 5, 2, 4, 1), frozenset(), seed=4)
+    random = np.random.default_rng(9)
+    level = changes.level.copy()
+    place = random.integers(0, len(level), len(level) // 400)
+    level[place] ^= np.uint64(1) << random.integers(0, 6, len(place)).astype(np.uint64)
+    keep = np.concatenate([[True], level[1:] != level[:-1]])
+    damaged = ChangeBatch(changes.time_ps[keep], level[keep], changes.unknown[keep])
+    found = find_map(damaged, layout, signals, sample_ps=10_000)
+    assert [probe.index for probe in found.best.lane_map.wires.values()] == [3, 0, 5, 2, 4, 1]
