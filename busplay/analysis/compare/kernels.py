@@ -123,7 +123,12 @@ def move_words(words: NDArray[np.uint64], shift: int, rules: Rules) -> NDArray[n
 def _equal(s: Streams, rules: Rules, i: int, j: int, shift: int, strict: bool) -> bool:
     if strict:
         return bool(s.actual_word[j] == _moved(s.expected_word[i], shift, rules))
-    return bool((s.actual_word[j] ^ s.expected_word[i]) & rules.content == _U0)
+    if (s.actual_word[j] ^ s.expected_word[i]) & rules.content != _U0:
+        return False
+    # A moved sequence number brings its own check with it; a check or a number that fits
+    # neither is damage, also where no frame behind it tells.
+    moved = _moved(s.expected_word[i], _shift_between(s, rules, i, j), rules)
+    return bool(s.actual_word[j] == moved)
 
 
 @njit(cache=True, nogil=True)

@@ -74,6 +74,19 @@ def indexes(found: Comparison, kind: Kind) -> list[int]:
 # -- what was put in is what is found
 
 
+@pytest.mark.parametrize("link", ["guarded", "lean"])
+def test_one_wrong_bit_is_found_in_the_last_frame_too(link: str) -> None:
+    """Check and sequence number of the last frame were not looked at: none behind it told."""
+    frames = recording(LINKS[link], 40)
+    for index in (20, 39):
+        for bit in range(LINKS[link].frame_bits):
+            word = frames.word.copy()
+            word[index] ^= np.uint64(1 << bit)
+            if not FrameLayout(LINKS[link]).is_idle(word).any():
+                found = compare(frames, FrameBatch(frames.edge, word), link)
+                assert indexes(found, Kind.CHANGED) == [index]
+
+
 def test_equal_recordings_have_no_differences() -> None:
     frames = recording(GUARDED, FRAMES)
     found = compare(frames, frames)
@@ -91,8 +104,8 @@ def test_damage_is_found_as_it_was_put_in_whatever_the_constant_delay(
     link: str, data: st.DataObject
 ) -> None:
     frames = recording(LINKS[link], FRAMES)
-    # The first frames tell the delay.
-    damage = data.draw(damages(FRAMES, LINKS[link].frame_bits, first=12))
+    # The first frames tell the delay, and the last ones have none behind them to tell.
+    damage = data.draw(damages(FRAMES - 12, LINKS[link].frame_bits, first=12))
     delay = data.draw(st.sampled_from([0, 0, 1, -5, 800, 100_000]))
     actual = late(damage.apply(frames, LINKS[link]), delay)
     # A frame that has become an idle one is no changed frame.
@@ -142,7 +155,8 @@ def test_comparison_by_time_equals_the_naive_one(data: st.DataObject) -> None:
 @settings(max_examples=60)
 def test_without_times_the_fewest_edits_are_found(data: st.DataObject) -> None:
     frames = recording(GUARDED, 120)
-    damage = data.draw(damages(120, 8, most=5))
+    # At both ends a frame can be missing and another added, or one changed: nothing tells.
+    damage = data.draw(damages(108, 8, first=12, most=5))
     damage.changed = dict.fromkeys(damage.changed, 0xFF00)  # data bits, and not the check's
     actual = as_lean(damage.apply(frames, GUARDED))
     found = compare_without_times(frames, actual)
