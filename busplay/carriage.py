@@ -262,7 +262,7 @@ class Carriage:
         )
         if self.wire is not None:
             self.wire.pass_flips(carried.hits)
-        self._arrive(sent.first(carried.frames), carried.delivered)
+        self._arrive(sent.first(carried.frames), carried.delivered, stop_edge=carried.edge)
         return sent.after(carried.frames), carried.edge
 
     def _carry_fused(
@@ -293,9 +293,9 @@ class Carriage:
             delivered = receiver.feed(batch)
         else:
             delivered = FrameBatch.joined([receiver.feed(part) for part in self.wire.feed(batch)])
-        self._arrive(sent, delivered)
+        self._arrive(sent, delivered, stop_edge=stop_edge)
 
-    def _arrive(self, sent: Sent, delivered: FrameBatch) -> None:
+    def _arrive(self, sent: Sent, delivered: FrameBatch, *, stop_edge: int) -> None:
         """Serve what was delivered, show it, and enter all that happened."""
         receiver = self._receiver
         log = receiver.take_log()
@@ -307,7 +307,7 @@ class Carriage:
             result = self.service.feed(delivered)
             served = result.frames
             got = Got(delivered.edge, delivered.word, result.fate, result.busy)
-        self.frames.feed(sent, got, log, settled_edge=receiver.settled_edge)
+        self.frames.feed(sent, got, log, settled_edge=receiver.settled_edge(stop_edge))
         self._enter_faults(log)
         self._deliver(served)
 

@@ -101,10 +101,15 @@ class Receiver:
         if self.keeps_log:
             self._log.append(log)
 
-    @property
-    def settled_edge(self) -> int:
-        """Edge before which no frame to come begins."""
-        return int(self.registers[kernels.FRAME_EDGE])
+    def settled_edge(self, stop_edge: int) -> int:
+        """Give the edge before which no frame to come begins, the wire having been fed to an edge.
+
+        Only a frame that is on its way in and is judged, once it is whole, began before it.
+        """
+        in_frame = self.registers[kernels.POSITION] > 0
+        if in_frame and self.registers[kernels.STATE] == kernels.SYNC:
+            return int(self.registers[kernels.FRAME_EDGE])
+        return stop_edge
 
     def feed(self, batch: SymbolBatch) -> FrameBatch:
         """Take a stretch of the wire, its gaps as idle symbols on the slot grid.
