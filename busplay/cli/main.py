@@ -22,6 +22,8 @@ COMMANDS = {
     "run": "Run a program on a board; show, record, take pictures.",
     "replay": "Play a recorded trace.",
     "compare": "Say what got lost, damaged, added or late between two traces.",
+    "decode": "Turn a logic analyser's capture into a trace, and say how good it is.",
+    "convert": "Convert between traces, stores, VCD, CSV, pcapng and synthetic captures.",
     "info": "Say what is in a trace or a capture.",
     "plan": "Work out what a link can carry, and what it would take otherwise.",
     "check": "Say what a link or board file means, and whether its frames are sound.",
