@@ -82,9 +82,7 @@ def test_picture_of_the_window_is_there() -> None:
     assert (PROJECT / path.group(1)).read_bytes().startswith(b"\x89PNG")
 
 
-@pytest.mark.parametrize(
-    "command", list(COMMANDS), ids=lambda name: f"--help of {name}"
-)
+@pytest.mark.parametrize("command", list(COMMANDS), ids=lambda name: f"--help of {name}")
 def test_example_in_help_is_a_command_that_exists(command: str) -> None:
     shown = subprocess.run(
         [sys.executable, "-m", "busplay", command, "--help"],
