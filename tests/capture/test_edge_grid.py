@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
@@ -43,7 +45,7 @@ def test_frames_go_to_the_next_free_slot_however_they_are_cut(data: st.DataObjec
     grid = EdgeGrid(LAYOUT)
     found: list[int] = []
     waiting = list(jumps)
-    for first, stop in zip(places[:-1], places[1:], strict=True):
+    for first, stop in pairwise(places):
         part = np.array(symbols[first:stop], np.int64)
         while waiting and len(part) and waiting[0][0] <= part[-1]:
             place, edges = waiting.pop(0)
