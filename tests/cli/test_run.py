@@ -337,9 +337,13 @@ def test_first_run_on_a_machine_says_that_it_compiles(tmp_path: Path) -> None:
 
 def test_ctrl_c_keeps_trace_and_figures(tmp_path: Path) -> None:
     trace = tmp_path / "stopped.trace"
-    words = ["demo", "tides", "--headless", "--cycles", "1000000000000", "--record", str(trace)]
+    words = ["demo", "tides", "--headless", "--cycles", "3000000000", "--record", str(trace)]
     child = subprocess.Popen(
-        [sys.executable, "-m", "busplay", *words], stdout=subprocess.PIPE, text=True
+        [sys.executable, "-m", "busplay", *words],
+        stdout=subprocess.PIPE,
+        text=True,
+        # A shell's background jobs ignore Ctrl-C, and their children would too.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )
     deadline = time.monotonic() + 90
     while time.monotonic() < deadline and not (trace.exists() and trace.stat().st_size > 5_000):
