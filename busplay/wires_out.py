@@ -45,13 +45,19 @@ def drawer_for(reader: TraceReader) -> WireDrawer:
 
 
 def write_wires(
-    reader: TraceReader, target: Path, *, stop_ps: int | None = None, texts: bool = True
+    reader: TraceReader,
+    target: Path,
+    *,
+    stop_ps: int | None = None,
+    texts: bool = True,
+    tick_ps: int | None = None,
 ) -> Losses:
     """Draw a trace's wires, exactly as its link says, as VCD or CSV.
 
     Args:
         stop_ps: leave out what comes later.
         texts: in a VCD, write frames and the receiver's state as readable texts too.
+        tick_ps: unit of a VCD's times, to which they are rounded down; None: exact.
     """
     drawer = drawer_for(reader)
     stretches, frames = _stretches(reader, drawer, stop_ps)
@@ -69,7 +75,7 @@ def write_wires(
             stream,
             wires=drawer.wires,
             texts=("frame", "state") if texts else (),
-            tick_ps=_tick_ps(drawer),
+            tick_ps=tick_ps or _tick_ps(drawer),
             comment=header_comment(reader.header),
         )
         teller = FrameTexts(reader, drawer) if texts else None

@@ -53,6 +53,11 @@ class _View:
 )
 @click.option("--clock", "clock", metavar="RATE", help="The link's clock, where nothing tells it.")
 @click.option("--stop", "stop_text", metavar="TIME", help="Draw wires up to this link time only.")
+@click.option(
+    "--tick",
+    metavar="TIME",
+    help="Round a VCD's times down to this: 1ns suits programs that make a sample of every tick.",
+)
 @click.option("--no-texts", is_flag=True, help="Leave frames and states as texts out of a VCD.")
 @click.option(
     "--rate", metavar="RATE", help="Sample the wires as an analyser of this rate would: 24MHz."
@@ -81,6 +86,7 @@ def command(
     wanted: str | None,
     clock: str | None,
     stop_text: str | None,
+    tick: str | None,
     no_texts: bool,
     rate: str | None,
     jitter: str | None,
@@ -131,7 +137,14 @@ def command(
             with TraceReader(incoming.trace) as reader:
                 _override_header(reader, given)
                 losses, put_in = _write(
-                    reader, target, kind, given, view, stop_text=stop_text, texts=not no_texts
+                    reader,
+                    target,
+                    kind,
+                    given,
+                    view,
+                    stop_text=stop_text,
+                    tick_ps=_tick_ps(tick),
+                    texts=not no_texts,
                 )
     figures: Figures = {
         "from": str(source),
@@ -375,6 +388,19 @@ def _override_header(reader: TraceReader, given: _Incoming) -> None:
     reader.header = with_clock(reader.header, given.clock_hz)
 
 
+def _tick_ps(text: str | None) -> int | None:
+    from busplay.formats.quantities import parse_time_ps
+
+    if text is None:
+        return None
+    tick_ps = parse_time_ps(text, name="--tick")
+    if tick_ps not in [10**power for power in range(13)]:
+        raise InputError(
+            place="--tick", found=text, wanted="a VCD counts in 1, 10 or 100 of s, ms, us, ns or ps"
+        )
+    return tick_ps
+
+
 def _write(
     reader: TraceReader,
     target: Path,
@@ -383,6 +409,7 @@ def _write(
     view: _View | None,
     *,
     stop_text: str | None,
+    tick_ps: int | None,
     texts: bool,
 ) -> tuple[Losses, PutIn | None]:
     from busplay import converting, wires_out
@@ -400,7 +427,9 @@ def _write(
 
         stop_ps = parse_time_ps(stop_text, name="--stop")
     if view is None:
-        return wires_out.write_wires(reader, target, stop_ps=stop_ps, texts=texts), None
+        return wires_out.write_wires(
+            reader, target, stop_ps=stop_ps, texts=texts, tick_ps=tick_ps
+        ), None
     analyser = _analyser(view, reader)
     return wires_out.write_capture(reader, target, analyser=analyser, stop_ps=stop_ps)
 

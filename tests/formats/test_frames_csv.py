@@ -1,0 +1,93 @@
+"""Frames as rows: there and back, and every refusal with its line."""
+
+from __future__ import annotations
+
+import io
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from busplay.batch import FrameBatch
+from busplay.errors import InputError
+from busplay.formats.frames_csv import FramesCsvWriter, is_frames_header, read_frames_csv
+
+
+def read(content: bytes, word_bits: int = 40) -> list[tuple[int, int]]:
+    return [
+        pair
+        for batch in read_frames_csv(io.BytesIO(content), file="x.csv", word_bits=word_bits)
+        for pair in zip(batch.edge.tolist(), batch.word.tolist(), strict=True)
+    ]
+
+
+@given(
+    st.lists(st.tuples(st.integers(0, (1 << 63) - 1), st.integers(0, (1 << 64) - 1)), max_size=30),
+    st.booleans(),
+)
+def test_frames_come_back(pairs: list[tuple[int, int]], has_time: bool) -> None:
+    pairs = sorted(pairs)
+    frames = FrameBatch(
+        np.array([edge for edge, _ in pairs], np.uint64),
+        np.array([word for _, word in pairs], np.uint64),
+    )
+    stream = io.BytesIO()
+    writer = FramesCsvWriter(stream, fields=[("data", 8), ("unit", 2)], has_time=has_time)
+    fields = {"data": frames.word & np.uint64(255), "unit": frames.word & np.uint64(3)}
+    writer.write(frames, fields, frames.edge if has_time else None)
+    content = stream.getvalue()
+    assert is_frames_header(content.split(b"\n", 1)[0])
+    assert read(content, word_bits=64) == pairs
+
+
+def test_columns_stand_in_any_order_and_numbers_are_decimal_or_hex() -> None:
+    content = b"\xef\xbb\xbfnote, Word ,EDGE\r\nx,0x10,7\r\n\r\ny,$fF,7\r\nz,18,0x9\r\n"
+    assert read(content) == [(7, 16), (7, 255), (9, 18)]
+
+
+@pytest.mark.parametrize(
+    ("content", "message"),
+    [
+        (b"", "x.csv: line 1: found no header; the first line names edge and word"),
+        (
+            b"edge,data\n1,2\n",
+            "x.csv: line 1: found the header 'edge,data', with 0 columns named word; frames have"
+            " the columns edge and word",
+        ),
+        (b"edge,word\n1\n", "x.csv: line 2: found 1 cells; word stands in cell 2"),
+        (
+            b"edge,word\n1,2\n3,0x10000000000\n",
+            "x.csv: line 3: found word '0x10000000000'; word is 0 to 1099511627775, decimal or hex"
+            " after 0x or $",
+        ),
+        (b"edge,word\n5,1\n4,1\n", "x.csv: line 3: found edge 4 after edge 5; edges never fall"),
+        (
+            b'edge,word\n5,"1\n',
+            "x.csv: line 2: found a line that is no CSV (unexpected end of data); give cells with"
+            " commas",
+        ),
+    ],
+)
+def test_broken_rows_are_refused_with_their_line(content: bytes, message: str) -> None:
+    with pytest.raises(InputError) as failure:
+        read(content)
+    assert str(failure.value) == message
+
+
+def test_rows_before_the_damage_are_given() -> None:
+    found: list[int] = []
+    stream = io.BytesIO(b"edge,word\n1,2\n3,4\n2,5\n")
+    with pytest.raises(InputError):
+        for batch in read_frames_csv(stream, file="x.csv", word_bits=8):
+            found += batch.word.tolist()
+    assert found == [2, 4]
+
+
+@given(st.binary(max_size=200) | st.text("edgword,0x1$\n\r\"", max_size=80).map(str.encode))
+def test_any_bytes_give_frames_or_the_promised_error(content: bytes) -> None:
+    try:
+        read(b"edge,word\n" + content)
+    except InputError as error:
+        assert error.place is not None
+        assert error.place.startswith("line ")

@@ -1,0 +1,184 @@
+"""Real captures of other people's buses, read with link files of our own for them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from busplay.capture.lane_map import default_map, parse_map
+from busplay.capture.synthetic import Analyser
+from busplay.decoding import DecodeReport, DecodeSettings, Decoding
+from busplay.description.read_link import load_link
+from busplay.errors import InputError
+from busplay.formats.capture import open_capture
+from busplay.link.layout import FrameLayout
+from tests.capture.captures import Collected, decode, drawn, frames_on_grid, sampled
+
+DATA = Path(__file__).parent.parent / "data"
+CAPTURES = DATA / "sigrok_dumps"
+LINKS = DATA / "links_for_captures"
+
+SIGROK = "sigrok-dumps, commit 0ad13477"
+LPC = "Intel LPC Interface Specification 1.1"
+
+
+def decoded(
+    capture: str, link: str, *, map_text: str = "", settings: DecodeSettings | None = None
+) -> tuple[list[dict[str, int]], DecodeReport]:
+    """Decode a capture; give each frame's fields, and the report."""
+    layout = FrameLayout(load_link(LINKS / f"{link}.toml"))
+    with open_capture(CAPTURES / capture) as source:
+        lane_map = parse_map(map_text, link=layout.link, signals=source.signals)
+        decoding = Decoding(source, layout, lane_map, settings=settings)
+        collected = Collected()
+        decoding._writer = collected  # type: ignore[assignment]
+        report = decoding.run()
+    words = np.array([word for _, word in collected.frames], np.uint64)
+    columns = {name: column.tolist() for name, column in layout.unpack(words).items()}
+    return [{name: columns[name][row] for name in columns} for row in range(len(words))], report
+
+
+@pytest.mark.parametrize("suffix", ["sr", "vcd", "csv"])
+@pytest.mark.source(SIGROK, part="power9_lpc_io_write: $73 to $03F8 (its README)", kind="open data")
+@pytest.mark.source(LPC, part="I/O write: order of nibbles, turnaround, sync", kind="from memory")
+def test_lpc_write_is_read_in_every_form(suffix: str) -> None:
+    frames, report = decoded(f"power9_lpc_io_write.{suffix}", "lpc_io_write")
+    assert [(one["address"], one["data"]) for one in frames] == [(0x03F8, 0x73)]
+    assert report.frames_damaged == 0
+    assert report.clock.edges == 94
+    assert report.clock.period_ps == pytest.approx(30_000, abs=20)
+
+
+@pytest.mark.parametrize("sample_at_ps", [-6_000, 0, 6_000, 14_000])
+@pytest.mark.source(SIGROK, part="power9_lpc_io_read: decoded on either edge", kind="open data")
+def test_lpc_read_is_the_same_at_any_moment_between_changes(sample_at_ps: int) -> None:
+    settings = DecodeSettings(sample_at_ps=sample_at_ps)
+    frames, _ = decoded("power9_lpc_io_read.sr", "lpc_io_read", settings=settings)
+    assert [(one["address"], one["data"]) for one in frames] == [(0x03FD, 0x60)]
+
+
+@pytest.mark.parametrize("suffix", ["sr", "vcd", "csv"])
+@pytest.mark.source(SIGROK, part="power9_lpc_io_read: $60 from $03FD (its README)", kind="open data")
+def test_lpc_read_is_read_in_every_form(suffix: str) -> None:
+    frames, _ = decoded(f"power9_lpc_io_read.{suffix}", "lpc_io_read")
+    assert [(one["address"], one["data"]) for one in frames] == [(0x03FD, 0x60)]
+
+
+@pytest.mark.parametrize("suffix", ["sr", "vcd"])
+@pytest.mark.source(SIGROK, part="lpc_vultureprog_snippet, 24 MS/s, jittery clock", kind="open data")
+@pytest.mark.source("SST49LF080A data sheet", part="codes $BF, $5B", kind="from memory")
+def test_jittery_lpc_clock_is_read_just_before_its_edge(suffix: str) -> None:
+    frames, report = decoded(f"lpc_vultureprog_snippet.{suffix}", "lpc_memory_read")
+    found = [(one["memory_address"], one["data"]) for one in frames]
+    assert found == [(0xFFBC0000, 0xBF), (0xFFBC0001, 0x5B)]
+    assert report.clock.edges_used == 32
+    # Data change in the same sample as the clock or one before it, so it is not sure.
+    assert report.symbols_in_doubt > 0
+    assert -41_667 <= report.eyes[0].offset_ps < 0
+
+
+@pytest.mark.parametrize("suffix", ["sr", "vcd", "csv"])
+@pytest.mark.source(SIGROK, part="spi_0x35_cpol1_cpha1_trigger_cs_falling_ok", kind="open data")
+@pytest.mark.source("common practice, no source", part="SPI mode 3 is sampled on the rising edge")
+def test_bytes_of_a_serial_bus_come_with_its_select(suffix: str) -> None:
+    frames, report = decoded(
+        f"spi_0x35_cpol1_cpha1_trigger_cs_falling_ok.{suffix}", "spi_byte_rising"
+    )
+    assert [one["word"] for one in frames] == [0x35, 0x35, 0x35]
+    # 28 clocks: the capture ends in a byte.
+    assert report.clock.edges_used == 28
+    assert report.receiver.pending_symbols == 4
+
+
+@pytest.mark.parametrize("suffix", ["sr", "vcd", "csv"])
+@pytest.mark.source(SIGROK, part="spi_0x35_cpol0_cpha0: begins a clock too late", kind="open data")
+def test_a_capture_that_begins_a_clock_late_is_read_in_step_from_the_next_byte(
+    suffix: str,
+) -> None:
+    frames, report = decoded(
+        f"spi_0x35_cpol0_cpha0_trigger_clk_rising_ok.{suffix}", "spi_byte_rising"
+    )
+    # Read blindly, the 31 clocks give 6A 6A 6A; in step they give what was sent.
+    assert [one["word"] for one in frames] == [0x35, 0x35, 0x35]
+    assert report.clock.edges_used == 31
+    # Seven clocks of the byte that was cut, and the rest behind it.
+    assert report.receiver.symbols_skipped == 8
+    assert report.health.outages[0].symbols == 8
+    assert report.health.first_good_ps == 8_687_500
+
+
+@pytest.mark.parametrize("suffix", ["sr", "vcd", "csv"])
+@pytest.mark.source(SIGROK, part="spi_0x5a6b_cpol0_cpha1: begins a clock too late", kind="open data")
+def test_words_of_a_serial_bus_are_read_in_step_after_a_cut_one(suffix: str) -> None:
+    frames, report = decoded(
+        f"spi_0x5a6b_cpol0_cpha1_trigger_clk_falling_ok.{suffix}", "spi_word_falling"
+    )
+    # The file's name says 5A6B; its low byte goes out first.
+    assert [one["word"] for one in frames] == [0x6B5A]
+    assert report.receiver.symbols_skipped == 16
+
+
+@pytest.mark.source(SIGROK, part="hello_world_8n1_115200, a UART", kind="open data")
+def test_a_wire_without_a_clock_is_refused_with_a_helpful_word() -> None:
+    with (
+        open_capture(CAPTURES / "hello_world_8n1_115200.sr") as source,
+        pytest.raises(InputError, match=r"a single wire with no clock is an asynchronous serial"),
+    ):
+        default_map(link=load_link("serial"), signals=source.signals)
+
+
+@pytest.mark.parametrize("rate_hz", [24_000_000, 50_000_000, 200_000_000])
+@pytest.mark.source("arithmetic of sampling", part="an edge shows within one sample", kind="computed")
+def test_an_edge_is_seen_within_one_sample_after_it_happens(rate_hz: int) -> None:
+    layout = FrameLayout(load_link("lean"))
+    frames = frames_on_grid(layout, 20, np.random.default_rng(1))
+    source, _, _ = sampled(frames, layout, Analyser(rate_hz, phase_ps=0))
+    clock = source.changes.level & np.uint64(1)
+    seen = source.changes.time_ps[np.flatnonzero(clock[1:] != clock[:-1]) + 1].astype(np.int64)
+    true = 31_250 + 62_500 * np.arange(len(seen))
+    assert (seen >= true - 1).all()
+    assert (seen - true <= -(-(10**12) // rate_hz)).all()
+
+
+@pytest.mark.source("arithmetic of sampling", part="24 MS/s, 8 MHz: three a cycle", kind="computed")
+def test_a_24_ms_analyser_takes_three_samples_of_an_8_mhz_cycle() -> None:
+    layout = FrameLayout(load_link("lean"))
+    frames = frames_on_grid(layout, 400, np.random.default_rng(2))
+    source, _, _ = sampled(frames, layout, Analyser(24_000_000, phase_ps=10_000))
+    found, report = decode(source, layout)
+    assert 2 * report.survey.samples_per_edge == pytest.approx(3, rel=1e-3)
+    assert report.survey.plan.resolution_ps == 41_666
+    # Too few for certainty, but what the check confirms is all there.
+    assert [word for _, word in found] == frames.word.tolist()
+
+
+@pytest.mark.source("common practice, no source", part="four samples a clock level")
+def test_four_samples_a_level_leave_no_symbol_in_doubt_and_three_are_called_too_few() -> None:
+    from busplay.cli.decode_report import report_figures
+
+    layout = FrameLayout(load_link("lean"))
+    frames = frames_on_grid(layout, 400, np.random.default_rng(3))
+    certain = {}
+    for samples in (3, 4):
+        source, _, _ = sampled(frames, layout, Analyser(16_000_000 * samples + 1_600, phase_ps=9))
+        _, report = decode(source, layout)
+        sampling = report_figures(report)["sampling"]
+        assert isinstance(sampling, dict)
+        certain[samples] = sampling["certain"]
+    assert certain == {3: False, 4: True}
+
+
+@pytest.mark.source("JESD99 terms, from memory", part="setup and hold times", kind="from memory")
+def test_setup_and_hold_are_the_times_that_a_lane_rests_round_its_moment() -> None:
+    layout = FrameLayout(load_link("lean"))
+    frames = frames_on_grid(layout, 200, np.random.default_rng(4))
+    source = drawn(frames, layout)
+    _, report = decode(source, layout, settings=DecodeSettings(sample_at_ps=0))
+    for eye in report.eyes:
+        # Lanes change half a symbol, 31.25 ns, before and after the edge.
+        assert eye.setup_ps == pytest.approx(31_250, abs=600)
+    _, report = decode(source, layout, settings=DecodeSettings(sample_at_ps=10_000))
+    for eye in report.eyes:
+        assert eye.hold_ps == pytest.approx(21_250, abs=600)
