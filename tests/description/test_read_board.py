@@ -113,6 +113,7 @@ def test_every_key_becomes_its_attribute(folder: Path) -> None:
         "[sender]\nfifo_depth = 4\nlead_frames = 0\n"
         "[receiver]\nfifo_depth = 8\nservice_ns = 300\ndeadline_ns = 900\ncorrect_one_bit = true\n"
         "[[receiver.busy]]\nperiod_ns = 64_000\nlength_ns = 12_000\nphase_ns = 500\n"
+        "jitter_ns = 40\n"
     )
     board = board_of(text, folder)
     unit = board.units[0]
@@ -127,7 +128,7 @@ def test_every_key_becomes_its_attribute(folder: Path) -> None:
     assert unit.palette == ((0x10, 0x20, 0x30), *HTML16[1:])
     assert board.host_port == HostPort(0xA100, refresh_hz=50, random_seed=7)
     assert board.sender == Sender(fifo_depth=4, lead_frames=0)
-    assert board.receiver == ReceiverEnd(8, 300, 900, True, (BusyTime(64_000, 12_000, 500),))
+    assert board.receiver == ReceiverEnd(8, 300, 900, True, (BusyTime(64_000, 12_000, 500, 40),))
 
 
 def test_memory_of_a_unit_covers_base_offset_and_all_rows_by_default() -> None:
@@ -576,6 +577,11 @@ CASES: dict[str, tuple[str, str]] = {
         BOARD + "[receiver]\nservice_ns = 500\ndeadline_ns = 499\n",
         "x.toml: receiver.deadline_ns: found 499; one frame alone takes service_ns = 500, so give "
         "that or more",
+    ),
+    "busy time that jitters out of its period": (
+        BOARD + "[[receiver.busy]]\nperiod_ns = 100\nlength_ns = 60\njitter_ns = 41\n",
+        "x.toml: receiver.busy[0].jitter_ns: found 41; give a whole number from 0 to 40 (so that "
+        "it ends within its period of 100)",
     ),
     "busy for the whole period": (
         BOARD + "[[receiver.busy]]\nperiod_ns = 100\nlength_ns = 100\n",

@@ -1,0 +1,134 @@
+"""Answers that a sweep alone does not give: the smallest FIFO, the longest service, the causes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from busplay.analysis.stress.load import Load
+from busplay.analysis.stress.trials import run_trial, trial_seed
+from busplay.books.totals import CAUSES
+from busplay.description.board import Board, ReceiverEnd
+from busplay.description.faults import FaultPlan
+from busplay.description.read_ends import FIFO_DEPTH_MAX
+from busplay.errors import DescriptionError
+from busplay.units import NS_PER_S
+
+# A receiver that takes a millisecond over a frame shows no moving picture.
+SERVICE_NS_MAX = NS_PER_S // 1_000
+
+
+@dataclass(frozen=True, slots=True)
+class Answers:
+    """What the receiver needs for this load, and what takes how much.
+
+    Attributes:
+        smallest_fifo: places with which no frame finds the FIFO full; None: not even a million.
+        longest_service_ns: with the board's FIFO, nothing being lost or late; None: not even 0.
+        lost_by_cause: frames not received right, by where that happened, in the first trial.
+        explained: by each source of trouble that can be taken away: frames that are received
+            right without it and were not with it.
+    """
+
+    smallest_fifo: int | None
+    longest_service_ns: int | None
+    lost_by_cause: dict[str, int]
+    explained: dict[str, int]
+
+    def as_figures(self) -> dict[str, object]:
+        """Give all of it by name, for JSON."""
+        return {
+            "smallest_fifo": self.smallest_fifo,
+            "longest_service_ns": self.longest_service_ns,
+            "lost_by_cause": self.lost_by_cause,
+            "explained": self.explained,
+        }
+
+
+def find_answers(load: Load, board: Board, faults: FaultPlan) -> Answers:
+    """Work the answers out, with the first trial's chance.
+
+    Args:
+        load: what is sent.
+        board, faults: as they are; the plan's seed is the run's.
+    """
+    plan = replace(faults, seed=trial_seed(faults.seed, 0, 0))
+    books = run_trial(load, board, plan).counters().books
+    causes = {name: int(getattr(books.frames, name)) for name in CAUSES}
+    causes["lost_at_sender"] = load.lost_at_sender
+    lost = sum(causes.values())
+    explained = {}
+    for name, (without_board, without_plan) in _without(board, plan).items():
+        frames = run_trial(load, without_board, without_plan).counters().books.frames
+        explained[name] = lost - load.lost_at_sender - frames.lost
+    if load.lost_at_sender:
+        explained["the sender's FIFO"] = load.lost_at_sender
+    return Answers(
+        smallest_fifo=_smallest_fifo(load, board, plan),
+        longest_service_ns=_longest_service(load, board, plan),
+        lost_by_cause=causes,
+        explained=explained,
+    )
+
+
+def _without(board: Board, plan: FaultPlan) -> dict[str, tuple[Board, FaultPlan]]:
+    """Give board and plan without each source of trouble that is there."""
+    receiver = board.receiver
+    found: dict[str, tuple[Board, FaultPlan]] = {}
+    if plan.bit_flips:
+        found["flipped bits"] = board, replace(plan, bit_flips=())
+    if plan.late_lanes:
+        found["late lanes"] = board, replace(plan, late_lanes=())
+    if plan.stuck_lanes:
+        found["stuck lanes"] = board, replace(plan, stuck_lanes=())
+    if plan.lost_edges:
+        found["lost edges"] = board, replace(plan, lost_edges=())
+    if plan.extra_edges:
+        found["extra edges"] = board, replace(plan, extra_edges=())
+    if plan.stalls:
+        found["stalls"] = board, replace(plan, stalls=())
+    if receiver.busy:
+        found["busy times"] = replace(board, receiver=replace(receiver, busy=())), plan
+    if receiver.service_ns:
+        quick = replace(receiver, service_ns=0)
+        found["service time"] = replace(board, receiver=quick), plan
+    return found
+
+
+def _with_receiver(board: Board, receiver: ReceiverEnd) -> Board:
+    return replace(board, receiver=receiver)
+
+
+def _smallest_fifo(load: Load, board: Board, plan: FaultPlan) -> int | None:
+    """Give how many places are ever taken at once where there is no end of them."""
+    deep = replace(board.receiver, fifo_depth=FIFO_DEPTH_MAX, deadline_ns=None)
+    try:
+        service = run_trial(load, _with_receiver(board, deep), plan).counters().books.service
+    except DescriptionError:
+        # Times that cannot be counted exactly with so deep a FIFO.
+        return None
+    if service is None:
+        return 1
+    return None if service.frames_overrun else max(1, service.frames_held_max)
+
+
+def _longest_service(load: Load, board: Board, plan: FaultPlan) -> int | None:
+    """Find the longest service time that loses nothing at the receiver, by halving."""
+    receiver = board.receiver
+
+    def is_enough(service_ns: int) -> bool:
+        here = replace(receiver, service_ns=service_ns)
+        frames = run_trial(load, _with_receiver(board, here), plan).counters().books.frames
+        return frames.lost_at_receiver + frames.lost_late + frames.invented_lost == 0
+
+    if not is_enough(0):
+        return None
+    if not len(load.frames):
+        return SERVICE_NS_MAX
+    low, high = 0, SERVICE_NS_MAX
+    while low < high:
+        middle = (low + high + 1) // 2
+        if is_enough(middle):
+            low = middle
+        else:
+            high = middle - 1
+    return low

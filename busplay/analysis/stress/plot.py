@@ -1,0 +1,76 @@
+"""Draw sweeps: the share that gets lost against each figure, with its 95 % band."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from io import BytesIO
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from busplay.analysis.stress.points import TITLES, Figure
+from busplay.analysis.stress.trials import PointResult
+from busplay.errors import BusplayError
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+PLOT_SUFFIXES = (".png", ".svg", ".pdf")
+LOGARITHMIC = {Figure.BER, Figure.LOST_EDGES}
+PANEL_INCHES = (4.8, 3.4)
+DOTS_PER_INCH = 150
+COLOUR = "#0072B2"
+
+
+def plot_sweeps(results: Sequence[PointResult], path: Path, *, title: str) -> bytes:
+    """Draw one panel a figure and give the picture's bytes, in the form of the path's suffix.
+
+    Raises:
+        BusplayError: Matplotlib is missing.
+    """
+    try:
+        from matplotlib.figure import Figure as Picture
+    except ImportError as error:
+        raise BusplayError(
+            "--plot needs Matplotlib; install it with: pip install 'busplay[analysis]'"
+        ) from error
+    swept = [figure for figure in Figure if any(one.figure is figure for one in results)]
+    columns = min(2, max(1, len(swept)))
+    rows = max(1, -(-len(swept) // columns))
+    picture = Picture(
+        figsize=(PANEL_INCHES[0] * columns, PANEL_INCHES[1] * rows), layout="constrained"
+    )
+    picture.suptitle(title)
+    for place, figure in enumerate(swept, start=1):
+        axes = picture.add_subplot(rows, columns, place)
+        _draw(axes, figure, [one for one in results if one.figure is figure])
+    content = BytesIO()
+    # No date: the same results give the same picture.
+    metadata: dict[str, Any] = {"Date": None} if path.suffix.lower() == ".svg" else {}
+    picture.savefig(
+        content, format=path.suffix.lower().lstrip("."), dpi=DOTS_PER_INCH, metadata=metadata
+    )
+    return content.getvalue()
+
+
+def _draw(axes: Axes, figure: Figure, results: Sequence[PointResult]) -> None:
+    values = [float(one.value or 0) for one in results]
+    axes.fill_between(
+        values,
+        [one.low for one in results],
+        [one.high for one in results],
+        color=COLOUR,
+        alpha=0.25,
+        linewidth=0,
+        label="95 % interval",
+    )
+    axes.plot(values, [one.loss_ratio for one in results], "o-", color=COLOUR, label="lost")
+    if figure in LOGARITHMIC and min(values, default=0) > 0:
+        axes.set_xscale("log")
+    if max((one.loss_ratio for one in results), default=0) > 0:
+        least = min((one.loss_ratio for one in results if one.loss_ratio > 0), default=1e-6)
+        axes.set_yscale("symlog", linthresh=least)
+    axes.set_ylim(bottom=0)
+    axes.set_xlabel(TITLES[figure])
+    axes.set_ylabel("share of frames lost")
+    axes.grid(visible=True, alpha=0.3)
+    axes.legend(loc="best", fontsize="small")

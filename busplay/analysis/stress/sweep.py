@@ -1,0 +1,271 @@
+"""All points of a run, on as many processes as there are, taken up where it was killed.
+
+Each finished point is a line of the state file, written and flushed before the next; a run with
+the same load, board, faults, effort and seed reads it and leaves out what stands there. The
+first line says whose results they are.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack
+from dataclasses import asdict
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any, BinaryIO
+
+from busplay.analysis.stress.load import Load, LoadFile
+from busplay.analysis.stress.points import Point
+from busplay.analysis.stress.trials import Effort, PointResult, run_point
+from busplay.description.board import Board
+from busplay.description.faults import FaultPlan
+from busplay.description.plain import board_to_plain
+from busplay.errors import BusplayError, InputError, OutputError
+
+FORMAT = "busplay stress 1"
+DASK_TIMEOUT = "10s"
+
+
+def run_sweep(
+    points: Sequence[Point],
+    load: Load,
+    board: Board,
+    faults: FaultPlan,
+    *,
+    effort: Effort,
+    busy_period_ns: int,
+    jobs: int = -1,
+    dask_address: str | None = None,
+    state_path: Path | None = None,
+    on_point: Callable[[PointResult], None] = lambda _: None,
+) -> list[PointResult]:
+    """Find out what gets lost at each point, the board as it is first.
+
+    Args:
+        points: in order; each has the seeds of its place.
+        load, board, faults: what is sent, over what; the plan's seed is the run's.
+        effort: when a point is done.
+        busy_period_ns: see `points.apply`.
+        jobs: processes; -1 is one a core.
+        dask_address: scheduler of a Dask cluster that computes instead.
+        state_path: file to which each point is written as it is done.
+        on_point: told of each point, those read from the state file included.
+
+    Raises:
+        InputError: the state file is of another run.
+        OutputError: it cannot be written.
+        BusplayError: a package is missing, or no cluster answers.
+    """
+    numbered = list(enumerate([None, *points]))
+    found: dict[int, PointResult] = {}
+    with ExitStack() as stack:
+        write: Callable[[int, PointResult], None] = lambda *_: None  # noqa: E731
+        if state_path is not None:
+            digest = _digest(load, board, faults, effort, busy_period_ns, points)
+            found = _read_state(state_path, digest, len(numbered))
+            write = stack.enter_context(_StateWriter(state_path, digest, has_head=bool(found)))
+        for index in sorted(found):
+            on_point(found[index])
+        waiting = [(index, point) for index, point in numbered if index not in found]
+        tasks = [
+            (point, index, load, board, faults, effort, busy_period_ns) for index, point in waiting
+        ]
+        computed = _computed(tasks, load, jobs=jobs, dask_address=dask_address)
+        for index, result in computed:
+            found[index] = result
+            write(index, result)
+            on_point(result)
+    return [found[index] for index, _ in numbered]
+
+
+Task = tuple[Point | None, int, Load | LoadFile, Board, FaultPlan, Effort, int]
+
+
+def _run_task(task: Task) -> tuple[int, PointResult]:
+    point, index, given, board, faults, effort, busy_period_ns = task
+    load = given.open() if isinstance(given, LoadFile) else given
+    result = run_point(
+        point, index, load, board, faults, effort=effort, busy_period_ns=busy_period_ns
+    )
+    return index, result
+
+
+def _computed(
+    tasks: Sequence[Task], load: Load, *, jobs: int, dask_address: str | None
+) -> Iterator[tuple[int, PointResult]]:
+    """Give results as they are done, in any order."""
+    if not tasks:
+        return
+    if dask_address is None and jobs == 1:
+        yield from map(_run_task, tasks)
+        return
+    joblib = _joblib()
+    with ExitStack() as stack:
+        if dask_address is not None:
+            stack.enter_context(_dask_client(dask_address))
+            stack.enter_context(joblib.parallel_config(backend="dask"))
+            parallel = joblib.Parallel(return_as="generator_unordered", pre_dispatch="all")
+        else:
+            parallel = joblib.Parallel(n_jobs=jobs, return_as="generator_unordered")
+            # One copy for all: handed over with each task, the frames of a million took longer
+            # to pack than to send.
+            folder = stack.enter_context(TemporaryDirectory(prefix="busplay-stress-"))
+            shared = LoadFile.save(load, Path(folder))
+            tasks = [(*task[:2], shared, *task[3:]) for task in tasks]
+        yield from parallel(joblib.delayed(_run_task)(task) for task in tasks)
+
+
+def _joblib() -> Any:
+    try:
+        import joblib  # type: ignore[import-untyped]
+    except ImportError as error:
+        raise BusplayError(
+            "more than one job needs joblib; install it with: pip install 'busplay[analysis]',"
+            " or say --jobs 1"
+        ) from error
+    return joblib
+
+
+def _dask_client(address: str) -> Any:
+    try:
+        from distributed import Client
+    except ImportError as error:
+        raise BusplayError(
+            "--dask needs Dask; install it with: pip install 'busplay[cluster]'"
+        ) from error
+    try:
+        return Client(address, timeout=DASK_TIMEOUT)  # type: ignore[no-untyped-call]
+    except (OSError, TimeoutError, ValueError) as error:
+        raise BusplayError(
+            f"--dask {address}: no cluster answers there ({error}); start a scheduler and workers"
+            " first"
+        ) from error
+
+
+def _digest(
+    load: Load,
+    board: Board,
+    faults: FaultPlan,
+    effort: Effort,
+    busy_period_ns: int,
+    points: Sequence[Point],
+) -> str:
+    """Tell runs apart whose results differ."""
+    digest = hashlib.sha256()
+    plan = asdict(faults)
+    plan.pop("file")
+    described = [
+        board_to_plain(board),
+        plan,
+        asdict(effort),
+        busy_period_ns,
+        [asdict(one) for one in points],
+        load.stop_edge,
+    ]
+    digest.update(json.dumps(described, sort_keys=True, default=str).encode())
+    digest.update(load.frames.edge.tobytes())
+    digest.update(load.frames.word.tobytes())
+    return digest.hexdigest()
+
+
+def _read_state(path: Path, digest: str, point_count: int) -> dict[int, PointResult]:
+    """Read the points that an earlier run finished; a last line that was cut is left out."""
+    try:
+        lines = path.read_bytes().split(b"\n")
+    except FileNotFoundError:
+        return {}
+    except OSError as error:
+        raise InputError(
+            file=str(path), found=(error.strerror or str(error)).lower(), wanted="name another file"
+        ) from error
+    # Without its end of line the last one may be cut, even where it reads.
+    whole = lines[:-1]
+    if not whole:
+        if lines[-1].strip():
+            raise _foreign(path)
+        return {}
+    found: dict[int, PointResult] = {}
+    try:
+        head = json.loads(whole[0])
+        is_ours = head["format"] == FORMAT
+        is_same = head["run"] == digest
+    except (ValueError, TypeError, KeyError, RecursionError):
+        raise _foreign(path) from None
+    if not is_ours:
+        raise _foreign(path)
+    if not is_same:
+        raise InputError(
+            file=str(path),
+            found="the state of another run",
+            wanted="give its load, board, faults, points, effort and seed, or another --state file",
+        )
+    for number, line in enumerate(whole[1:], start=2):
+        try:
+            row = json.loads(line)
+            index = row["point"]
+            if not isinstance(index, int) or not 0 <= index < point_count:
+                raise ValueError("no such point")
+            found[index] = PointResult.from_figures(row["result"])
+        except (ValueError, TypeError, KeyError, RecursionError):
+            raise InputError(
+                file=str(path),
+                place=f"line {number}",
+                found="no result of a point",
+                wanted="take the line out; its point is then computed anew",
+            ) from None
+    return found
+
+
+def _foreign(path: Path) -> InputError:
+    return InputError(
+        file=str(path),
+        found="no state of a sweep",
+        wanted="name a file that is not there yet, or one that a sweep wrote",
+    )
+
+
+class _StateWriter:
+    """Adds a line for each point; each is with the operating system before the next begins."""
+
+    def __init__(self, path: Path, digest: str, *, has_head: bool) -> None:
+        self._path = path
+        self._digest = digest
+        self._has_head = has_head
+        self._stream: BinaryIO
+
+    def __enter__(self) -> Callable[[int, PointResult], None]:
+        try:
+            if self._has_head:
+                # What was cut behind the last whole line goes.
+                content = self._path.read_bytes()
+                self._stream = self._path.open("r+b")
+                self._stream.truncate(content.rfind(b"\n") + 1)
+                self._stream.seek(0, 2)
+            else:
+                self._stream = self._path.open("wb")
+                self._line({"format": FORMAT, "run": self._digest})
+        except OSError as error:
+            raise self._refusal(error) from error
+        return self._write
+
+    def __exit__(self, *_: object) -> None:
+        self._stream.close()
+
+    def _write(self, index: int, result: PointResult) -> None:
+        try:
+            self._line({"point": index, "result": result.as_figures()})
+        except OSError as error:
+            raise self._refusal(error) from error
+
+    def _line(self, content: dict[str, object]) -> None:
+        self._stream.write(json.dumps(content).encode() + b"\n")
+        self._stream.flush()
+
+    def _refusal(self, error: OSError) -> OutputError:
+        return OutputError(
+            file=str(self._path),
+            found=(error.strerror or str(error)).lower(),
+            wanted="the state of the sweep cannot be written there; name another file",
+        )

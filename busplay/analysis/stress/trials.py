@@ -1,0 +1,239 @@
+"""Monte Carlo at one point: trials until the interval is narrow enough or the budget is spent.
+
+A trial sends the whole load through a road of its own. Its seed comes from the run's seed, the
+point's place and the trial's number, so the result does not depend on who computes it or when.
+Trials come in rounds of fixed sizes, and only between rounds is looked whether to stop.
+
+Losses come in bunches, so frames are not independent of each other, and the interval of their
+share is taken two ways: Wilson's over frames, and, from three trials on, the spread between
+trials; the wider one is given.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import asdict, dataclass, field, replace
+from math import sqrt
+
+import numpy as np
+
+from busplay.analysis.intervals import Interval, wilson_interval
+from busplay.analysis.stress.load import Load
+from busplay.analysis.stress.points import Figure, Point, apply, has_chance
+from busplay.books.totals import CAUSES, FrameTotals
+from busplay.description.board import Board
+from busplay.description.faults import FaultPlan
+from busplay.road import Road
+
+BATCH_FRAMES = 1 << 18
+# Rounds of 1, 1, 2, 4, ... trials.
+QUANTILE_95 = 1.959963984540054
+SPREAD_FROM_TRIALS = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Effort:
+    """When to stop.
+
+    Attributes:
+        budget_frames: frames sent at a point, a begun trial being finished.
+        width_ratio: half the interval's width, as a share of the rate, that is narrow enough.
+        width_floor: half a width that is narrow enough whatever the rate.
+    """
+
+    budget_frames: int = 4_000_000
+    width_ratio: float = 0.1
+    width_floor: float = 1e-7
+
+
+@dataclass(frozen=True, slots=True)
+class PointResult:
+    """What came out at a point.
+
+    Attributes:
+        figure, value: of the point; None for the board as it is.
+        trials, frames: how often the load was sent, and frames in all.
+        causes: frames not received right, by where that happened.
+        invented: frames delivered that nobody sent.
+        faults_put_in, faults_unnoticed: symbols and edges.
+        loss_ratio, low, high: share of the frames not received right, and its 95 % interval.
+        held_max: places of the receiver's FIFO that were ever taken at once.
+        mean_wait_ns: in the FIFO.
+        stop: `certain` (no chance in it), `narrow` or `budget`.
+    """
+
+    figure: Figure | None
+    value: float | None
+    trials: int
+    frames: int
+    causes: dict[str, int]
+    invented: int
+    faults_put_in: int
+    faults_unnoticed: int
+    loss_ratio: float
+    low: float
+    high: float
+    held_max: int
+    mean_wait_ns: float
+    stop: str
+
+    @property
+    def lost(self) -> int:
+        """Frames that were not received right."""
+        return sum(self.causes.values())
+
+    def as_figures(self) -> dict[str, object]:
+        """Give all of it by name, for JSON."""
+        return asdict(self)
+
+    @classmethod
+    def from_figures(cls, figures: dict[str, object]) -> PointResult:
+        """Take up what `as_figures` gave.
+
+        Raises:
+            TypeError, ValueError: it is something else.
+        """
+        result = cls(**figures)  # type: ignore[arg-type]
+        if result.figure is not None:
+            result = replace(result, figure=Figure(result.figure))
+        if not isinstance(result.causes, dict) or set(result.causes) != set(WIRE_CAUSES):
+            raise ValueError("no causes")
+        return result
+
+
+WIRE_CAUSES = tuple(name for name in CAUSES if name != "lost_at_sender")
+
+
+@dataclass(slots=True)
+class _Sums:
+    """What trials add up to."""
+
+    trials: int = 0
+    frames: int = 0
+    causes: dict[str, int] = field(default_factory=lambda: dict.fromkeys(WIRE_CAUSES, 0))
+    invented: int = 0
+    put_in: int = 0
+    unnoticed: int = 0
+    held_max: int = 0
+    wait_ns: float = 0.0
+    ratios: list[float] = field(default_factory=list)
+
+    def add(self, totals: FrameTotals, put_in: int, unnoticed: int) -> None:
+        lost = 0
+        for name in WIRE_CAUSES:
+            count = getattr(totals, name)
+            self.causes[name] += count
+            lost += count
+        self.trials += 1
+        self.frames += totals.sent
+        self.invented += totals.invented
+        self.put_in += put_in
+        self.unnoticed += unnoticed
+        self.ratios.append(lost / max(1, totals.sent))
+
+    @property
+    def lost(self) -> int:
+        return sum(self.causes.values())
+
+    def interval(self) -> Interval:
+        """Give where the share of losses lies, with 95 % confidence."""
+        low, high = wilson_interval(self.lost, self.frames)
+        if self.trials >= SPREAD_FROM_TRIALS:
+            ratio = self.lost / max(1, self.frames)
+            spread = float(np.std(self.ratios, ddof=1)) / sqrt(self.trials) * QUANTILE_95
+            low, high = min(low, max(0.0, ratio - spread)), max(high, min(1.0, ratio + spread))
+        return Interval(low, high)
+
+
+def trial_seed(seed: int, point_index: int, trial: int) -> int:
+    """Give the seed of one trial."""
+    state = np.random.SeedSequence([seed, point_index, trial]).generate_state(1, np.uint64)
+    return int(state[0] >> np.uint64(1))
+
+
+def run_trial(load: Load, board: Board, faults: FaultPlan) -> Road:
+    """Send a load once."""
+    road = Road(board, faults=faults)
+    frames = load.frames
+    for first in range(0, len(frames), BATCH_FRAMES):
+        part = slice(first, first + BATCH_FRAMES)
+        road.feed_frames(type(frames)(frames.edge[part], frames.word[part]), stop_edge=0)
+    road.feed_frames(type(frames).empty(), stop_edge=load.stop_edge)
+    return road
+
+
+def run_point(
+    point: Point | None,
+    point_index: int,
+    load: Load,
+    board: Board,
+    faults: FaultPlan,
+    *,
+    effort: Effort,
+    busy_period_ns: int,
+    run: Callable[[Load, Board, FaultPlan], Road] = run_trial,
+) -> PointResult:
+    """Find out what gets lost at a point.
+
+    Args:
+        point: None for the board as it is.
+        point_index: its place among all points; part of the seeds.
+        load: what is sent.
+        board, faults: all that the point leaves as it is; the plan's seed is the run's.
+        effort: when to stop.
+        busy_period_ns: see `points.apply`.
+        run: sends the load once.
+    """
+    here, plan = apply(point, board, faults, busy_period_ns=busy_period_ns)
+    chance = has_chance(here, plan)
+    sums = _Sums()
+    stop = "certain"
+    round_trials = 1
+    while True:
+        for _ in range(round_trials):
+            seeded = replace(plan, seed=trial_seed(faults.seed, point_index, sums.trials))
+            _add_trial(sums, run(load, here, seeded))
+        if not chance:
+            break
+        low, high = sums.interval()
+        half = (high - low) / 2
+        ratio = sums.lost / max(1, sums.frames)
+        if half <= max(effort.width_floor, effort.width_ratio * ratio):
+            stop = "narrow"
+            break
+        if sums.frames >= effort.budget_frames or not len(load.frames):
+            stop = "budget"
+            break
+        round_trials = min(
+            sums.trials, -(-(effort.budget_frames - sums.frames) // max(1, len(load.frames)))
+        )
+    ratio = sums.lost / max(1, sums.frames)
+    low, high = sums.interval() if chance else Interval(ratio, ratio)
+    return PointResult(
+        figure=None if point is None else point.figure,
+        value=None if point is None else point.value,
+        trials=sums.trials,
+        frames=sums.frames,
+        causes=sums.causes,
+        invented=sums.invented,
+        faults_put_in=sums.put_in,
+        faults_unnoticed=sums.unnoticed,
+        loss_ratio=ratio,
+        low=low,
+        high=high,
+        held_max=sums.held_max,
+        mean_wait_ns=sums.wait_ns / sums.trials,
+        stop=stop,
+    )
+
+
+def _add_trial(sums: _Sums, road: Road) -> None:
+    books = road.counters().books
+    sums.add(
+        books.frames,
+        sum(one.put_in for one in books.faults.values()),
+        sum(one.unnoticed for one in books.faults.values()),
+    )
+    if books.service is not None:
+        sums.held_max = max(sums.held_max, books.service.frames_held_max)
+        sums.wait_ns += books.service.mean_wait_ns

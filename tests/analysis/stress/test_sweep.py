@@ -1,0 +1,261 @@
+"""Sweeps: the same whoever computes them, taken up where they were killed, stopped in time."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from busplay.analysis.stress import sweep
+from busplay.analysis.stress.answers import find_answers
+from busplay.analysis.stress.points import Figure, Point, apply, has_chance, points_of
+from busplay.analysis.stress.sweep import run_sweep
+from busplay.analysis.stress.trials import Effort, PointResult, run_point, trial_seed
+from busplay.description.board import BusyTime, ReceiverEnd
+from busplay.description.faults import BitFlips, FaultPlan, LateLane, LostEdges, Stalls
+from busplay.errors import BusplayError, InputError
+from tests.analysis.stress.loads import burst_load
+from tests.boards import GUARDED, board_with
+
+BOARD = board_with(GUARDED, receiver=ReceiverEnd(fifo_depth=16, service_ns=600))
+LOAD = burst_load(BOARD)
+PLAN = FaultPlan(seed=5)
+EFFORT = Effort(budget_frames=20_000)
+POINTS = points_of({Figure.BER: (1e-4, 1e-2), Figure.FIFO_DEPTH: (1, 8, 32)})
+
+
+def swept(**more: object) -> list[PointResult]:
+    settings: dict[str, object] = {"effort": EFFORT, "busy_period_ns": 1_000_000, "jobs": 1}
+    return run_sweep(POINTS, LOAD, BOARD, PLAN, **(settings | more))  # type: ignore[arg-type]
+
+
+def test_same_seed_same_results_whatever_the_number_of_workers() -> None:
+    pytest.importorskip("joblib", reason="joblib is in the extra `analysis`")
+    assert swept(jobs=1) == swept(jobs=2)
+
+
+def test_other_seed_other_results() -> None:
+    other = run_sweep(
+        POINTS, LOAD, BOARD, replace(PLAN, seed=6), effort=EFFORT, busy_period_ns=1_000, jobs=1
+    )
+    assert other != swept()
+
+
+def test_dask_cluster_gives_the_same_results() -> None:
+    distributed = pytest.importorskip("distributed", reason="Dask is in the extra `cluster`")
+    pytest.importorskip("joblib", reason="joblib is in the extra `analysis`")
+    with distributed.LocalCluster(
+        n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None
+    ) as cluster:
+        found = swept(dask_address=cluster.scheduler_address)
+    assert found == swept()
+
+
+def test_no_cluster_is_said_in_a_sentence(monkeypatch: pytest.MonkeyPatch) -> None:
+    pytest.importorskip("distributed", reason="Dask is in the extra `cluster`")
+    monkeypatch.setattr(sweep, "DASK_TIMEOUT", "1s")
+    with pytest.raises(
+        BusplayError, match=r"--dask tcp://127\.0\.0\.1:1: no cluster answers there"
+    ):
+        swept(dask_address="tcp://127.0.0.1:1")
+
+
+class KilledError(Exception):
+    """Stands for the signal that ends a run."""
+
+
+def test_killed_run_goes_on_where_it_was(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    state = tmp_path / "sweep.state"
+    seen: list[PointResult] = []
+
+    def die_at_third(result: PointResult) -> None:
+        seen.append(result)
+        if len(seen) == 3:
+            raise KilledError
+
+    with pytest.raises(KilledError):
+        swept(state_path=state, on_point=die_at_third)
+    # The line under way when the power went is cut.
+    state.write_bytes(state.read_bytes() + b'{"point": 4, "resu')
+    computed: list[int] = []
+    real = sweep.run_point
+
+    def counted(point: Point | None, index: int, *args: object, **more: object) -> PointResult:
+        computed.append(index)
+        return real(point, index, *args, **more)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(sweep, "run_point", counted)
+    told: list[PointResult] = []
+    found = swept(state_path=state, on_point=told.append)
+    assert computed == [3, 4, 5]
+    assert found == swept()
+    assert len(told) == len(POINTS) + 1
+    lines = state.read_text().splitlines()
+    assert [json.loads(line)["point"] for line in lines[1:]] == [0, 1, 2, 3, 4, 5]
+    computed.clear()
+    assert swept(state_path=state) == found
+    assert computed == []
+
+
+def test_state_of_another_run_is_refused(tmp_path: Path) -> None:
+    state = tmp_path / "sweep.state"
+    swept(state_path=state)
+    before = state.read_bytes()
+    with pytest.raises(InputError) as caught:
+        swept(state_path=state, effort=Effort(budget_frames=10))
+    assert str(caught.value) == (
+        f"{state}: found the state of another run; give its load, board, faults, points, effort"
+        " and seed, or another --state file"
+    )
+    assert state.read_bytes() == before
+
+
+@pytest.mark.parametrize(
+    "content", [b"my notes", b"my notes\n", b'{"a": 1}\n', b"\xff\xfe\n", b"[]\n"]
+)
+def test_file_that_is_no_state_is_left_alone(tmp_path: Path, content: bytes) -> None:
+    state = tmp_path / "notes.txt"
+    state.write_bytes(content)
+    with pytest.raises(InputError) as caught:
+        swept(state_path=state)
+    assert str(caught.value) == (
+        f"{state}: found no state of a sweep; name a file that is not there yet, or one that a"
+        " sweep wrote"
+    )
+    assert state.read_bytes() == content
+
+
+@given(st.binary(max_size=80))
+def test_damaged_lines_are_read_or_refused(
+    tmp_path_factory: pytest.TempPathFactory, tail: bytes
+) -> None:
+    state = tmp_path_factory.mktemp("state") / "sweep.state"
+    head = json.dumps({"format": sweep.FORMAT, "run": "x"}).encode() + b"\n"
+    state.write_bytes(head + tail)
+    with contextlib.suppress(InputError):
+        assert all(0 <= point < 6 for point in sweep._read_state(state, "x", 6))
+
+
+def test_trials_stop_when_the_interval_is_narrow_or_the_budget_spent() -> None:
+    def at(ber: float, **effort: float) -> PointResult:
+        return run_point(
+            Point(Figure.BER, ber),
+            1,
+            LOAD,
+            BOARD,
+            PLAN,
+            effort=Effort(**effort),
+            busy_period_ns=1_000,  # type: ignore[arg-type]
+        )
+
+    narrow = at(1e-2, budget_frames=1_000_000, width_ratio=0.1)
+    assert narrow.stop == "narrow"
+    assert (narrow.high - narrow.low) / 2 <= 0.1 * narrow.loss_ratio
+    spent = at(1e-5, budget_frames=5_000, width_ratio=0.01)
+    assert spent.stop == "budget"
+    assert 5_000 <= spent.frames < 5_000 + len(LOAD.frames)
+    certain = at(0.0, budget_frames=5_000)
+    assert (certain.stop, certain.trials) == ("certain", 1)
+    assert certain.low == certain.loss_ratio == certain.high
+
+
+def test_seeds_of_trials_differ() -> None:
+    seeds = {
+        trial_seed(seed, point, trial)
+        for seed in (1, 2)
+        for point in range(9)
+        for trial in range(9)
+    }
+    assert len(seeds) == 2 * 81
+
+
+def test_smallest_fifo_loses_nothing_and_one_place_less_does() -> None:
+    answers = find_answers(LOAD, BOARD, PLAN)
+    # D/D/1: 50 frames every 500 ns that take 600: 1 + 49 - floor(49 * 500 / 600).
+    assert answers.smallest_fifo == 10
+    for places, lost in ((10, False), (9, True)):
+        result = run_point(
+            Point(Figure.FIFO_DEPTH, places),
+            1,
+            LOAD,
+            BOARD,
+            PLAN,
+            effort=EFFORT,
+            busy_period_ns=1_000,
+        )
+        assert (result.lost > 0) is lost
+
+
+def test_longest_service_loses_nothing_and_a_nanosecond_more_does() -> None:
+    longest = find_answers(LOAD, BOARD, PLAN).longest_service_ns
+    assert longest is not None
+    assert longest > 600
+    for service_ns, lost in ((longest, False), (longest + 1, True)):
+        result = run_point(
+            Point(Figure.SERVICE_NS, service_ns),
+            1,
+            LOAD,
+            BOARD,
+            PLAN,
+            effort=EFFORT,
+            busy_period_ns=1_000,
+        )
+        assert (result.lost > 0) is lost
+
+
+def test_each_cause_explains_what_goes_without_it() -> None:
+    board = board_with(
+        GUARDED,
+        receiver=ReceiverEnd(fifo_depth=4, service_ns=400, busy=(BusyTime(100_000, 20_000),)),
+    )
+    plan = FaultPlan(seed=3, bit_flips=(BitFlips(1e-4),))
+    answers = find_answers(LOAD, board, plan)
+    assert answers.lost_by_cause["lost_at_receiver"] > 0
+    assert answers.lost_by_cause["lost_on_wire"] > 0
+    assert answers.explained["flipped bits"] > 0
+    assert answers.explained["busy times"] >= answers.lost_by_cause["lost_at_receiver"] - 1
+    assert sum(answers.lost_by_cause.values()) > answers.explained["flipped bits"]
+
+
+def test_point_takes_the_place_of_its_figure_alone() -> None:
+    plan = FaultPlan(bit_flips=(BitFlips(0.5, lanes=(1,)),), lost_edges=(LostEdges(0.5, count=3),))
+    board = board_with(GUARDED, receiver=ReceiverEnd(busy=(BusyTime(100, 10, 3, 90),)))
+
+    def put(figure: Figure, value: float) -> tuple[ReceiverEnd, FaultPlan]:
+        here, faults = apply(Point(figure, value), board, plan, busy_period_ns=77)
+        return here.receiver, faults
+
+    assert put(Figure.BER, 0.1)[1].bit_flips == (BitFlips(0.1, lanes=(1,)),)
+    assert put(Figure.LOST_EDGES, 0.1)[1].lost_edges == (LostEdges(0.1, count=3),)
+    assert put(Figure.FIFO_DEPTH, 9)[0].fifo_depth == 9
+    assert put(Figure.SERVICE_NS, 9)[0].service_ns == 9
+    assert put(Figure.BUSY_NS, 20)[0].busy == (BusyTime(100, 20, 3, 80),)
+    assert put(Figure.BUSY_NS, 0)[0].busy == ()
+    bare = apply(Point(Figure.BUSY_NS, 20), board_with(GUARDED), plan, busy_period_ns=77)[0]
+    assert bare.receiver.busy == (BusyTime(77, 20),)
+
+
+@pytest.mark.parametrize(
+    ("plan", "busy", "chance"),
+    [
+        (FaultPlan(), (), False),
+        (FaultPlan(bit_flips=(BitFlips(0.0),)), (), False),
+        (FaultPlan(bit_flips=(BitFlips(1e-3),)), (), True),
+        (FaultPlan(late_lanes=(LateLane(0),)), (), False),
+        (FaultPlan(late_lanes=(LateLane(0, 0.5),)), (), True),
+        (FaultPlan(lost_edges=(LostEdges(at_edges=(5,)),)), (), False),
+        (FaultPlan(stalls=(Stalls(10, 5),)), (), True),
+        (FaultPlan(), (BusyTime(10, 5),), False),
+        (FaultPlan(), (BusyTime(10, 5, 0, 1),), True),
+    ],
+)
+def test_what_has_no_chance_in_it_is_tried_once(
+    plan: FaultPlan, busy: tuple[BusyTime, ...], chance: bool
+) -> None:
+    board = board_with(GUARDED, receiver=ReceiverEnd(busy=busy))
+    assert has_chance(board, plan) is chance

@@ -1,0 +1,66 @@
+"""Replays with faults and with a receiver that loses: the same wherever one jumps."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from busplay.description.board import BusyTime, ReceiverEnd
+from busplay.description.faults import BitFlips, FaultPlan, LostEdges
+from busplay.replay import Replay
+from busplay.tapping import Tap
+from tests.boards import GUARDED, board_with
+from tests.books.test_books import every_slot
+
+SLOW = ReceiverEnd(fifo_depth=8, service_ns=400, busy=(BusyTime(64_000, 12_000),))
+
+
+@pytest.fixture
+def trace(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Record 20,000 stores, with a key frame every few thousand frames."""
+    monkeypatch.setattr("busplay.trace.writer.CHUNK_FRAMES", 1_000)
+    monkeypatch.setattr("busplay.trace.writer.KEY_FRAME_FRAMES", 4_000)
+    board = board_with(GUARDED, receiver=SLOW)
+    path = tmp_path / "slow.trace"
+    with Tap(board, record=path) as tap:
+        tap.stores(every_slot(20_000, board=board))
+    return path
+
+
+def test_key_frames_hold_what_waits_in_the_fifo(trace: Path) -> None:
+    with Replay(trace) as replay:
+        point = replay.reader.seek(150_000)
+        assert point.edge > 0
+        assert set(point.states) >= {"receiver", "service", "unit panel"}
+
+
+@pytest.mark.parametrize(
+    "faults",
+    [None, FaultPlan(seed=4, bit_flips=(BitFlips(1e-4),), lost_edges=(LostEdges(1e-5),))],
+)
+def test_jump_shows_what_playing_on_shows(trace: Path, faults: FaultPlan | None) -> None:
+    with Replay(trace, faults=faults) as played, Replay(trace, faults=faults) as jumped:
+        for cycle in (70_000, 30_011, 79_000):
+            played.reset()
+            played.run(cycle)
+            jumped.seek(cycle)
+            assert jumped.cycle == played.cycle == cycle
+            for name, display in played.displays.items():
+                assert display.state() == jumped.displays[name].state()
+            assert jumped.road.receiver.snapshot() == played.road.receiver.snapshot()
+
+
+def test_slow_receiver_loses_in_the_replay_what_it_lost_in_the_run(trace: Path) -> None:
+    board = board_with(GUARDED, receiver=SLOW)
+    tap = Tap(board)
+    tap.stores(every_slot(20_000, board=board))
+    expected = tap.counters().books.frames
+    with Replay(trace) as replay:
+        replay.run(replay.end_cycle)
+        found = replay.road.counters().books.frames
+        image = replay.display("panel").image()
+    assert found == expected
+    assert found.lost_at_receiver > 100
+    assert np.array_equal(image, tap.display("panel").image())
