@@ -22,6 +22,7 @@ COMMANDS = {
     "run": "Run a program on a board; show, record, take pictures.",
     "replay": "Play a recorded trace.",
     "compare": "Say what got lost, damaged, added or late between two traces.",
+    "stress": "Vary noise, FIFO, service and busy times until something breaks.",
     "decode": "Turn a logic analyser's capture into a trace, and say how good it is.",
     "convert": "Convert between traces, stores, VCD, CSV, pcapng and synthetic captures.",
     "info": "Say what is in a trace or a capture.",

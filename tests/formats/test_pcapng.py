@@ -33,9 +33,7 @@ def test_packets_of_any_frame_come_back(data: st.DataObject) -> None:
     bits = data.draw(st.integers(1, 64))
     words = data.draw(st.lists(st.integers(0, (1 << bits) - 1), min_size=1, max_size=20))
     times = sorted(
-        data.draw(
-            st.lists(st.integers(0, (1 << 62) - 1), min_size=len(words), max_size=len(words))
-        )
+        data.draw(st.lists(st.integers(0, (1 << 62) - 1), min_size=len(words), max_size=len(words)))
     )
     comment = data.draw(st.text(max_size=50))
     found_comment, batches = read(written(times, words, frame_bits=bits, comment=comment))
@@ -121,8 +119,7 @@ PACKET = SECTION + INTERFACE
         ),
         (
             patched(PACKET, b"\x03"),
-            f"x.pcapng: byte {PACKET}: found a packet without a time; give enhanced packet"
-            " blocks",
+            f"x.pcapng: byte {PACKET}: found a packet without a time; give enhanced packet blocks",
         ),
     ],
 )
@@ -137,8 +134,7 @@ def test_packets_before_the_damage_are_given() -> None:
     reader = PcapngReader(io.BytesIO(content), file="x.pcapng")
     found: list[int] = []
     with pytest.raises(InputError):
-        for batch in reader.packets():
-            found += batch.word.tolist()
+        found.extend(word for batch in reader.packets() for word in batch.word.tolist())
     assert found == [1, 2]
 
 

@@ -60,14 +60,18 @@ def test_lpc_read_is_the_same_at_any_moment_between_changes(sample_at_ps: int) -
 
 
 @pytest.mark.parametrize("suffix", ["sr", "vcd", "csv"])
-@pytest.mark.source(SIGROK, part="power9_lpc_io_read: $60 from $03FD (its README)", kind="open data")
+@pytest.mark.source(
+    SIGROK, part="power9_lpc_io_read: $60 from $03FD (its README)", kind="open data"
+)
 def test_lpc_read_is_read_in_every_form(suffix: str) -> None:
     frames, _ = decoded(f"power9_lpc_io_read.{suffix}", "lpc_io_read")
     assert [(one["address"], one["data"]) for one in frames] == [(0x03FD, 0x60)]
 
 
 @pytest.mark.parametrize("suffix", ["sr", "vcd"])
-@pytest.mark.source(SIGROK, part="lpc_vultureprog_snippet, 24 MS/s, jittery clock", kind="open data")
+@pytest.mark.source(
+    SIGROK, part="lpc_vultureprog_snippet, 24 MS/s, jittery clock", kind="open data"
+)
 @pytest.mark.source("SST49LF080A data sheet", part="codes $BF, $5B", kind="from memory")
 def test_jittery_lpc_clock_is_read_just_before_its_edge(suffix: str) -> None:
     frames, report = decoded(f"lpc_vultureprog_snippet.{suffix}", "lpc_memory_read")
@@ -110,7 +114,9 @@ def test_a_capture_that_begins_a_clock_late_is_read_in_step_from_the_next_byte(
 
 
 @pytest.mark.parametrize("suffix", ["sr", "vcd", "csv"])
-@pytest.mark.source(SIGROK, part="spi_0x5a6b_cpol0_cpha1: begins a clock too late", kind="open data")
+@pytest.mark.source(
+    SIGROK, part="spi_0x5a6b_cpol0_cpha1: begins a clock too late", kind="open data"
+)
 def test_words_of_a_serial_bus_are_read_in_step_after_a_cut_one(suffix: str) -> None:
     frames, report = decoded(
         f"spi_0x5a6b_cpol0_cpha1_trigger_clk_falling_ok.{suffix}", "spi_word_falling"
@@ -130,7 +136,9 @@ def test_a_wire_without_a_clock_is_refused_with_a_helpful_word() -> None:
 
 
 @pytest.mark.parametrize("rate_hz", [24_000_000, 50_000_000, 200_000_000])
-@pytest.mark.source("arithmetic of sampling", part="an edge shows within one sample", kind="computed")
+@pytest.mark.source(
+    "arithmetic of sampling", part="an edge shows within one sample", kind="computed"
+)
 def test_an_edge_is_seen_within_one_sample_after_it_happens(rate_hz: int) -> None:
     layout = FrameLayout(load_link("lean"))
     frames = frames_on_grid(layout, 20, np.random.default_rng(1))

@@ -51,7 +51,9 @@ def trace(tmp_path: Path) -> tuple[Path, FrameBatch]:
 
 @needs_tshark
 @pytest.mark.source("Wireshark, tshark", part="reads pcapng of link type USER0", kind="library")
-@pytest.mark.source("pcapng, IETF draft", part="LINKTYPE_USER0 = 147, if_tsresol 9", kind="from memory")
+@pytest.mark.source(
+    "pcapng, IETF draft", part="LINKTYPE_USER0 = 147, if_tsresol 9", kind="from memory"
+)
 def test_a_network_analyser_lists_the_same_frames_at_the_same_times(
     trace: tuple[Path, FrameBatch], tmp_path: Path
 ) -> None:
