@@ -347,8 +347,8 @@ class Carriage:
         """Give the FIFO's state, for a trace's key frame; None where it needs none."""
         return None if self.service is None else self.service.snapshot()
 
-    def restore(self, state: bytes | None) -> None:
-        """Take up a FIFO's state; without one it is empty.
+    def restore(self, state: bytes | None, *, edge: int) -> None:
+        """Take up a FIFO's state as of a link edge; without one it is empty.
 
         Raises:
             InputError: it is not that of this board's receiver.
@@ -356,8 +356,10 @@ class Carriage:
         if state is None or self.service is None:
             return
         try:
-            self.service.restore(state)
+            self.service.restore(state, edge=edge)
         except ValueError as error:
             raise InputError(
-                place="key frame", found=str(error), wanted="record the trace anew"
+                place="state of the receiver's FIFO",
+                found=str(error),
+                wanted="record the trace anew",
             ) from error

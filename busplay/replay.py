@@ -155,7 +155,15 @@ class Replay:
         point = self.reader.seek(0 if self._faults is not None else self._start_edge(cycle))
         self.road = Road(self.board, faults=self._faults)
         if point.states:
-            self.road.restore(point.states, edge=point.edge, frames_carried=point.frames_before)
+            try:
+                self.road.restore(point.states, edge=point.edge, frames_carried=point.frames_before)
+            except InputError as error:
+                raise InputError(
+                    file=str(self.reader.path),
+                    place=f"key frame after frame {point.frames_before:,}: {error.place}",
+                    found=error.found,
+                    wanted=error.wanted,
+                ) from error
         self._chunks = iter(point.chunks)
         self._waiting = FrameBatch.empty()
         self._spans.clear()

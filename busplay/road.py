@@ -278,7 +278,7 @@ class Road:
             self.receiver.restore(states.get(RECEIVER_STATE, b""))
         except ValueError as error:
             raise InputError(
-                place="key frame", found=str(error), wanted="record the trace anew"
+                place="state of the receiver", found=str(error), wanted="record the trace anew"
             ) from error
         self.bank.restore(units)
         self._edge = edge
@@ -286,7 +286,7 @@ class Road:
         # The books begin anew: what came before is in nobody's memory.
         self._frames_given = 0
         self._carriage = self._new_carriage()
-        self._carriage.restore(states.get(SERVICE_STATE))
+        self._carriage.restore(states.get(SERVICE_STATE), edge=edge)
 
     @property
     def in_step(self) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -9,6 +10,8 @@ import pytest
 
 from busplay.description.board import BusyTime, ReceiverEnd
 from busplay.description.faults import BitFlips, FaultPlan, LostEdges
+from busplay.errors import InputError
+from busplay.receiver import kernels as receiver_kernels
 from busplay.replay import Replay
 from busplay.tapping import Tap
 from tests.boards import GUARDED, board_with
@@ -34,6 +37,38 @@ def test_key_frames_hold_what_waits_in_the_fifo(trace: Path) -> None:
         point = replay.reader.seek(150_000)
         assert point.edge > 0
         assert set(point.states) >= {"receiver", "service", "unit panel"}
+
+
+@pytest.mark.parametrize(
+    ("name", "place", "value", "message"),
+    [
+        (
+            "receiver",
+            receiver_kernels.POSITION,
+            99,
+            "state of the receiver: found a position in the frame of 99, not 0 to 7; record the"
+            " trace anew",
+        ),
+        (
+            "service",
+            1,
+            -5,
+            "state of the receiver's FIFO: found counts that cannot be; record the trace anew",
+        ),
+    ],
+)
+def test_state_that_cannot_be_is_refused_with_file_and_place(
+    trace: Path, monkeypatch: pytest.MonkeyPatch, name: str, place: int, value: int, message: str
+) -> None:
+    with Replay(trace) as replay:
+        point = replay.reader.seek(150_000)
+        numbers = np.frombuffer(point.states[name], "<i8").copy()
+        numbers[place] = value
+        damaged = {**point.states, name: numbers.tobytes()}
+        monkeypatch.setattr(replay.reader, "seek", lambda _: replace(point, states=damaged))
+        with pytest.raises(InputError) as caught:
+            replay.seek(70_000)
+    assert str(caught.value) == f"{trace}: key frame after frame 16,000: {message}"
 
 
 @pytest.mark.parametrize(

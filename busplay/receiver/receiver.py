@@ -8,6 +8,7 @@ from busplay.batch import FrameBatch, SymbolBatch, SymbolColumn, UInt64Column
 from busplay.link.layout import FrameLayout
 from busplay.receiver import kernels
 from busplay.receiver.geometry import machine_geometry
+from busplay.receiver.snapshot import require_possible
 from busplay.receiver.states import ReceiverCounters, ReceiverLog, State
 
 # Room for frames that one call of the kernel may deliver from gaps, beyond the spelled-out ones:
@@ -77,19 +78,21 @@ class Receiver:
 
     def snapshot(self) -> bytes:
         """Give all that the receiver knows and has counted."""
-        return self.registers.tobytes()
+        return self.registers.astype("<i8").tobytes()
 
     def restore(self, snapshot: bytes) -> None:
         """Go back to a snapshot of a receiver of the same layout.
 
         Raises:
-            ValueError: the bytes are no snapshot of a receiver.
+            ValueError: the bytes are no snapshot of such a receiver; it stays as it was.
         """
         if len(snapshot) != self.registers.nbytes:
             raise ValueError(
                 f"a receiver's snapshot has {self.registers.nbytes} bytes, not {len(snapshot)}"
             )
-        self.registers[:] = np.frombuffer(snapshot, np.int64)
+        registers = np.frombuffer(snapshot, "<i8").astype(np.int64)
+        require_possible(registers, self.machine)
+        self.registers[:] = registers
 
     def take_log(self) -> ReceiverLog:
         """Give what went wrong, and the steps gained and lost, since the last call."""

@@ -275,22 +275,30 @@ class Service:
         wait_ticks = self._wait_ticks + int(self._state[kernels.WAIT_TICKS])
         return head + self._ring[places].astype("<i8").tobytes() + wait_ticks.to_bytes(16, "little")
 
-    def restore(self, snapshot: bytes) -> None:
+    def restore(self, snapshot: bytes, *, edge: int) -> None:
         """Go back to a snapshot of a service of the same description.
 
+        Args:
+            snapshot: as `snapshot` gave it.
+            edge: link edge from which frames come.
+
         Raises:
-            ValueError: the bytes are no snapshot of it.
+            ValueError: the bytes are no snapshot of it; it stays as it was.
         """
         if len(snapshot) < _HEAD.size:
             raise ValueError(f"a service's snapshot has {_HEAD.size} bytes or more")
         epoch, served, overrun, late, busy, held_max, last_done, held = _HEAD.unpack_from(snapshot)
         if not 0 <= held <= len(self._ring) or len(snapshot) != _HEAD.size + 8 * held + 16:
             raise ValueError(f"a FIFO of {len(self._ring)} frames does not hold {held}")
-        if not 0 <= epoch < 1 << 62 or not kernels.PAST <= last_done <= 2 * TICKS_MAX:
-            raise ValueError("a service's snapshot has impossible times")
+        if not 0 <= epoch <= edge or not kernels.PAST <= last_done <= 2 * TICKS_MAX:
+            raise ValueError("times that cannot be")
+        if min(served, overrun, late, busy) < 0 or busy > overrun:
+            raise ValueError("counts that cannot be")
+        if not held <= held_max <= len(self._ring):
+            raise ValueError(f"{held_max} frames held at most in a FIFO of {len(self._ring)}")
         ring = np.frombuffer(snapshot, "<i8", held, _HEAD.size)
         if held and (ring[0] < kernels.PAST or ring[-1] > last_done or (np.diff(ring) < 0).any()):
-            raise ValueError("a service's snapshot has impossible times")
+            raise ValueError("times that cannot be")
         self._epoch = epoch
         self._counts = [served, overrun, late]
         self._overruns_while_busy = busy

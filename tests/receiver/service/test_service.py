@@ -78,7 +78,7 @@ def test_every_frame_fares_as_in_exact_fractions(data: st.DataObject) -> None:
         served += result.frames.edge.tolist()
         if data.draw(st.booleans()):
             again = Service(receiver, edge_hz=edge_hz, frame_symbols=8, stalls=stalls, seed=seed)
-            again.restore(service.snapshot())
+            again.restore(service.snapshot(), edge=1 << 60)
             assert again.counters == service.counters
             service = again
     assert found == expected
@@ -188,7 +188,25 @@ def test_times_that_cannot_be_counted_exactly_are_refused() -> None:
 def test_any_bytes_are_a_snapshot_or_refused(snapshot: bytes) -> None:
     service = one_a_ns(ReceiverEnd(fifo_depth=3, service_ns=5))
     try:
-        service.restore(snapshot)
+        service.restore(snapshot, edge=1 << 50)
     except ValueError:
         return
     service.feed(frames_at([1 << 50]))
+
+
+@given(st.lists(st.tuples(st.integers(0, 12), st.integers(-(1 << 63), (1 << 63) - 1)), max_size=3))
+def test_damaged_snapshot_is_refused_or_harmless(damage: list[tuple[int, int]]) -> None:
+    receiver = ReceiverEnd(fifo_depth=3, service_ns=500, busy=(BusyTime(1_000, 100, 7, 50),))
+    service = one_a_ns(receiver)
+    service.feed(frames_at([0, 10, 20, 30, 5_000, 5_010, 5_020]))
+    numbers = np.frombuffer(service.snapshot(), "<i8").copy()
+    for place, value in damage:
+        numbers[place % len(numbers)] = value
+    again = one_a_ns(receiver)
+    try:
+        again.restore(numbers.tobytes(), edge=5_020)
+    except ValueError:
+        return
+    result = again.feed(frames_at(list(range(5_020, 9_000, 10))))
+    assert set(result.fate.tolist()) <= {0, 1, 2}
+    assert again.counters.frames_held_max <= 3

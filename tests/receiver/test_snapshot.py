@@ -1,0 +1,83 @@
+"""Snapshots of a receiver come back whole, and what is none is refused by its register."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from busplay.batch import SymbolBatch
+from busplay.link.layout import FrameLayout
+from busplay.receiver import kernels
+from busplay.receiver.receiver import Receiver
+from tests.boards import GUARDED
+from tests.receiver.wires import random_words
+from tests.strategies import links
+
+LAYOUT = FrameLayout(GUARDED)
+
+
+def at_work(layout: FrameLayout, symbols: int, seed: int = 1) -> Receiver:
+    """Give a receiver that has seen idle frames and then some of random ones."""
+    receiver = Receiver(layout)
+    words = random_words(layout, 6, np.random.default_rng(seed))
+    idle = np.tile(layout.idle_symbols, 20)
+    sent = np.concatenate([idle, layout.to_symbols(words)])
+    receiver.feed_symbols(sent[: len(idle) + symbols].astype(layout.symbol_dtype), 0)
+    return receiver
+
+
+@given(st.data())
+@settings(max_examples=60)
+def test_every_receiver_takes_its_own_snapshot(data: st.DataObject) -> None:
+    layout = FrameLayout(data.draw(links()))
+    receiver = at_work(layout, data.draw(st.integers(0, 5 * layout.slot_symbols)))
+    again = Receiver(layout)
+    again.restore(receiver.snapshot())
+    assert again.snapshot() == receiver.snapshot()
+
+
+@given(st.data())
+@settings(max_examples=150)
+def test_damaged_snapshot_is_refused_or_harmless(data: st.DataObject) -> None:
+    layout = FrameLayout(data.draw(links()))
+    registers = np.frombuffer(at_work(layout, 3).snapshot(), "<i8").copy()
+    numbers = st.integers(-(1 << 63), (1 << 63) - 1) | st.integers(-3, 80)
+    for place in data.draw(st.lists(st.integers(0, len(registers) - 1), min_size=1, max_size=3)):
+        registers[place] = data.draw(numbers)
+    receiver = Receiver(layout)
+    before = receiver.snapshot()
+    try:
+        receiver.restore(registers.tobytes())
+    except ValueError:
+        assert receiver.snapshot() == before
+        return
+    slot = layout.slot_symbols
+    first = slot * (1 << 20)
+    edges = np.array([first + slot, first + 9 * slot], np.uint64)
+    words = random_words(layout, 2, np.random.default_rng(1))
+    frames = receiver.feed(SymbolBatch(edges, layout.to_symbols(words), first, first + 40 * slot))
+    assert len(frames) <= 42
+    assert receiver.counters.symbols_fed >= 40 * slot
+
+
+@pytest.mark.parametrize(
+    ("place", "value", "message"),
+    [
+        (kernels.STATE, 3, "a state of 3, not 0 to 2"),
+        (kernels.POSITION, 8, "a position in the frame of 8, not 0 to 7"),
+        (kernels.POSITION, -1, "a position in the frame of -1, not 0 to 7"),
+        (kernels.WRONG_RUN, 7, "a run of wrong frames of 7, not 0 to 6"),
+        (kernels.EXPECTED, 16, "an expected sequence number of 16, not -1 to 15"),
+        (kernels.WINDOW, 1 << 40, "a window of 10000000000, which has more bits than a frame"),
+        (kernels.FAILED, -2, "a count of -2"),
+        (kernels.IDLE, 5, "163 symbols fed, of which 99 are told"),
+    ],
+)
+def test_register_that_cannot_be_is_named(place: int, value: int, message: str) -> None:
+    registers = np.frombuffer(at_work(LAYOUT, 3).snapshot(), "<i8").copy()
+    registers[place] = value
+    with pytest.raises(ValueError) as caught:  # noqa: PT011 - the message is held below
+        Receiver(LAYOUT).restore(registers.tobytes())
+    assert str(caught.value) == message
