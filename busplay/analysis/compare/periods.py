@@ -18,42 +18,22 @@ P. A. W. Lewis, The Statistical Analysis of Series of Events); from memory.
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from busplay.analysis.compare.folding import PERIODS_LEAST, Floats, Folding, Period
+
 BINS_MOST = 1 << 19
-PERIODS_LEAST = 3  # fewer in the whole recording are no period
 EVENTS_LEAST = 8
 STRETCH_LEAST = 32
 # What makes a frequency below the peak the true one: this share of the peak's strength, and as
 # much by itself as chance gives once in twenty thousand.
 FUNDAMENTAL_SHARE, FUNDAMENTAL_LEAST = 0.5, 10.0
 FRAMES_RHYTHM = 0.9
+LOW_TURNS = 4_096
 # Points between whole numbers of turns, so that no frequency falls between two points.
 FINER = 2
-
-Floats = NDArray[np.float64]
-
-
-class Period(NamedTuple):
-    """A period, in the unit of the times.
-
-    Attributes:
-        length: of a period.
-        length_error: one standard deviation.
-        log_chance: natural logarithm of the chance that a random choice of frames shows any
-            period as clearly.
-        arc: the smallest share of the period that has nine tenths of the events.
-        background: share of all frames that fall there.
-    """
-
-    length: float
-    length_error: float
-    log_chance: float
-    arc: float
-    background: float
 
 
 def find_period(events: Floats, frames: Floats, *, finest: float) -> Period | None:
@@ -84,22 +64,50 @@ def find_period(events: Floats, frames: Floats, *, finest: float) -> Period | No
     if tried < 1:
         return None
     strength[: PERIODS_LEAST * FINER] = 0
-    peak = int(np.argmax(strength))
-    log_chance = math.log(tried) - float(strength[peak])
-    turns, divisors = _fundamental(raised, strength, peak)
-    if log_chance >= 0 or _is_frames_rhythm(frames_mean, turns, divisors):
+    folding = Folding(events, frames, span, finest)
+    rhythm = _frames_rhythm(folding, frames_mean)
+
+    def judged(turns: float, by_hands: float) -> Period | None:
+        turns = folding.lowest(turns)
+        if not PERIODS_LEAST <= turns <= bins / 2 or _is_multiple(turns, rhythm):
+            return None
+        found = folding.judge(turns)
+        # Either test may speak: twice the chance.
+        log_chance = min(by_hands, found.log_chance) + math.log(2)
+        return found._replace(log_chance=log_chance) if log_chance < 0 else None
+
+    best: Period | None = None
+    for point in _candidates(strength, np.abs(events_mean[: len(strength)]), len(events)):
+        by_hands = math.log(tried) - float(strength[point])
+        turns = folding.refine(_fundamental(raised, strength, point) / FINER)
+        best = _clearer(best, judged(turns, by_hands))
+    if best is None:
         return None
-    length = _refine(events, FINER * span / turns, span)
-    if span / length < PERIODS_LEAST:
-        return None
-    phases = events / length % 1.0
-    spread = _circular_spread(phases)
-    scatter = float(np.std(events)) or 1.0
-    # The slope of phase over time, as in a straight line's least squares.
-    error = spread * length * length / (2 * math.pi * math.sqrt(len(events)) * scatter)
-    arc_start, arc = _smallest_arc(phases)
-    inside = (frames / length - arc_start) % 1.0 <= arc
-    return Period(length, error, log_chance, arc, float(inside.mean()))
+    return _clearer(best, judged(folding.refine_far(span / best.length), 0.0))
+
+
+def _clearer(one: Period | None, other: Period | None) -> Period | None:
+    if one is None or other is None:
+        return one or other
+    return min(one, other, key=lambda period: period.log_chance)
+
+
+def _candidates(strength: Floats, agreement: Floats, event_count: int) -> list[int]:
+    """Choose the frequencies to look at closely, in points: the clearest by either measure.
+
+    Few events that keep a period exactly do not stand out by their hands, as chance makes as
+    few agree somewhere among so many frequencies; how closely they agree tells them apart.
+    """
+    count = max(4, min(48, 4_096 // event_count))
+    agreement = agreement.copy()
+    agreement[: PERIODS_LEAST * FINER] = 0
+    clearest: dict[int, None] = {}
+    low = agreement[: 1 + FINER * LOW_TURNS]
+    for values in (strength, strength[: len(low)], low):
+        most = min(count, len(values))
+        top = np.argpartition(values, -most)[-most:]
+        clearest |= dict.fromkeys(top[np.argsort(values[top])[::-1]].tolist())
+    return [point for point in clearest if point >= PERIODS_LEAST * FINER]
 
 
 def _hands(times: Floats, bins: int, span: float) -> NDArray[np.complex128]:
@@ -144,11 +152,10 @@ def _flattened(raised: Floats) -> Floats:
     return strength
 
 
-def _fundamental(raised: Floats, strength: Floats, peak: int) -> tuple[float, int]:
+def _fundamental(raised: Floats, strength: Floats, peak: int) -> float:
     """Give the lowest frequency of which the peak is a multiple and that is about as clear.
 
-    Returns:
-        the frequency, in points, and how many divisors of it are frequencies at all.
+    In points, as the peak.
     """
     most = max(1, peak // (PERIODS_LEAST * FINER))
     divisors = np.arange(1, most + 1)
@@ -161,41 +168,27 @@ def _fundamental(raised: Floats, strength: Floats, peak: int) -> tuple[float, in
             strength[at] >= FUNDAMENTAL_LEAST
         )
     clear[0] = True
-    divisor = int(divisors[clear][-1])
-    return peak / divisor, most // divisor
+    return peak / int(divisors[clear][-1])
 
 
-def _is_frames_rhythm(frames: NDArray[np.complex128], turns: float, divisors: int) -> bool:
+def _frames_rhythm(folding: Folding, frames_mean: NDArray[np.complex128]) -> float | None:
+    """Give the lowest number of turns at which nearly all frames come together, if any is."""
+    first = PERIODS_LEAST * FINER
+    together = np.abs(frames_mean[first:]) > FRAMES_RHYTHM
+    if not together.any():
+        return None
+    start = int(np.argmax(together))
+    stop = start + int(np.argmin(np.append(together[start:], False)))
+    top = first + start + int(np.argmax(np.abs(frames_mean[first + start : first + stop])))
+    return folding.refine_frames(top / FINER)
+
+
+def _is_multiple(turns: float, rhythm: float | None) -> bool:
     """Tell whether a frequency is only a multiple of that in which all frames come.
 
     Damage that depends on a frame's place in a burst shows at multiples of the bursts' rate.
     """
-    lower = np.rint(turns / np.arange(2, divisors + 1)).astype(np.int64)
-    return bool((np.abs(frames[lower]) > FRAMES_RHYTHM).any())
-
-
-def _refine(events: Floats, length: float, span: float) -> float:
-    """Move the period to where the hands agree best."""
-    for reach in (0.5, 0.05):
-        turns = span / length + np.linspace(-reach, reach, 201)
-        angles = 2 * math.pi / span * turns[:, None] * events[None, :4096]
-        agreement = np.abs(np.exp(1j * angles).mean(axis=1))
-        length = span / float(turns[int(np.argmax(agreement))])
-    return length
-
-
-def _circular_spread(phases: Floats) -> float:
-    """Give the standard deviation of phases, in radians."""
-    agreement = abs(complex(np.exp(2j * math.pi * phases).mean()))
-    return math.sqrt(max(0.0, -2 * math.log(max(agreement, 1e-12))))
-
-
-def _smallest_arc(phases: Floats) -> tuple[float, float]:
-    """Find the smallest part of a turn that has nine tenths of the phases: start and length."""
-    ordered = np.sort(phases)
-    count = len(ordered)
-    need = math.ceil(0.9 * count)
-    twice = np.concatenate([ordered, ordered + 1])
-    lengths = twice[need - 1 : need - 1 + count] - twice[:count]
-    first = int(np.argmin(lengths))
-    return float(ordered[first]), float(lengths[first])
+    if rhythm is None:
+        return False
+    times = round(turns / rhythm)
+    return times >= 2 and abs(turns - times * rhythm) < 1.0

@@ -11,9 +11,11 @@ from busplay.analysis.compare.pattern import Pattern, chance_text
 from busplay.analysis.compare.periods import find_period
 from busplay.batch import FrameBatch
 from tests.analysis.compare.made_damage import (
+    EDGES_PER_S,
     HEADER,
     LOSSES,
     PROGRAMS,
+    SLOT,
     offsets,
     program,
     seconds,
@@ -152,6 +154,32 @@ def test_busy_time_is_told_apart_from_the_programs_own_refresh() -> None:
     busy = seconds(frames) * 233 % 1 < 0.1
     pattern = only(losing(frames, busy & (random.random(400_000) < 0.2)), "period")
     assert abs(float(pattern.figures["frequency_hz"]) - 233) < 0.5
+
+
+@pytest.mark.parametrize(("hz", "frames_a_refresh"), [(10.0, 0), (50.0, 0), (50.0, 3_000)])
+def test_a_dozen_losses_that_keep_a_period_exactly_are_enough(
+    hz: float, frames_a_refresh: int
+) -> None:
+    count = 12 if frames_a_refresh else round(12 * EDGES_PER_S / hz / (3 * SLOT))
+    frames = program(max(count, 60_000), refresh_frames=frames_a_refresh)
+    busy = seconds(frames) * hz % 1 < 0.01
+    pattern = only(losing(frames, busy), "period")
+    found, error = (
+        float(pattern.figures["frequency_hz"]),
+        float(pattern.figures["frequency_error_hz"]),
+    )
+    assert abs(found - hz) < max(4 * error, 0.01)
+
+
+@pytest.mark.parametrize("hz", [60.0, 1_000.0, 16_000.0])
+def test_the_period_itself_is_told_not_a_multiple_or_side_lobe(hz: float) -> None:
+    # Frames in spells, as a program that computes between its pictures sends them.
+    frames = program(90_000, gap_slots=2, refresh_frames=1_500)
+    late = np.where(np.arange(90_000) >= 45_000, EDGES_PER_S * 73 // 100, 0).astype(np.uint64)
+    frames = FrameBatch(frames.edge + late, frames.word)
+    busy = seconds(frames) * hz % 1 < 0.02
+    found = float(only(losing(frames, busy), "period").figures["frequency_hz"])
+    assert abs(found - hz) < 0.05
 
 
 def test_period_of_events_alone_is_exact() -> None:
