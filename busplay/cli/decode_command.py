@@ -16,7 +16,6 @@ from busplay.errors import InputError
 
 if TYPE_CHECKING:
     from busplay.capture.find_map import FoundMap
-    from busplay.capture.lane_map import LaneMap
     from busplay.decoding import DecodeSettings, Decoding
     from busplay.description.board import Board
     from busplay.description.link import Link
@@ -224,6 +223,7 @@ def _require_possible(given: _Given, board: Board | None) -> None:
 
 
 def _decode(capture: Capture, link: Link, board: Board | None, given: _Given) -> int:
+    from busplay.cli.capture_map import map_capture
     from busplay.cli.decode_report import (
         map_figures,
         map_lines,
@@ -241,7 +241,7 @@ def _decode(capture: Capture, link: Link, board: Board | None, given: _Given) ->
         if not given.as_json:
             click.echo("\n".join(map_lines(found)) + "\n")
     else:
-        lane_map = _named(capture, link, given.map_text)
+        lane_map = map_capture(capture, link, given.map_text)
     with _trace_place(given) as trace:
         decoding = Decoding(
             capture,
@@ -309,18 +309,6 @@ class _trace_place:  # noqa: N801 - reads as a verb at its only use
             import shutil
 
             shutil.rmtree(self._folder, ignore_errors=True)
-
-
-def _named(capture: Capture, link: Link, map_text: str | None) -> LaneMap:
-    from busplay.capture.lane_map import default_map, parse_map
-
-    try:
-        if map_text is not None:
-            return parse_map(map_text, link=link, signals=capture.signals)
-        return default_map(link=link, signals=capture.signals)
-    except InputError as error:
-        error.file = error.file or capture.info.file
-        raise
 
 
 def _find(capture: Capture, layout: FrameLayout, given: _Given) -> FoundMap:

@@ -12,7 +12,7 @@ all have in common (a part by time or count, going on after damage) is in `Captu
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
@@ -37,6 +37,10 @@ class CaptureReader(Protocol):
     signals: tuple[str, ...]
     signal_masks: tuple[int, ...]
 
+    @property
+    def wires(self) -> tuple[str, ...]:
+        """Full names of all wires that could be chosen."""
+
     def info(self) -> CaptureInfo:
         """Tell what is known so far."""
 
@@ -56,16 +60,18 @@ class Capture:
     def __init__(
         self,
         source: ByteSource,
-        reader: CaptureReader,
+        make_reader: Callable[[Sequence[str] | None], CaptureReader],
         *,
+        signals: Sequence[str] | None,
         keep_going: bool,
         from_ps: int | None,
         to_ps: int | None,
         first: int | None,
     ) -> None:
-        self.signals = reader.signals
         self._source = source
-        self._reader = reader
+        self._make_reader = make_reader
+        self._reader = make_reader(signals)
+        self.signals = self._reader.signals
         self._keep_going = keep_going
         self._from_ps, self._to_ps, self._first = from_ps, to_ps, first
         self._damage = ""
@@ -79,6 +85,28 @@ class Capture:
             info = replace(info, complete=False, cut_reason=self._damage)
         info = self._part.narrowed(info)
         return replace(info, notes=(*info.notes, *find_doubts(info)))
+
+    @property
+    def wires(self) -> tuple[str, ...]:
+        """Full names of all wires of the file, chosen or not; a wire with two names has its first.
+
+        Not more than 64 can be chosen, so a large dump has wires that are not in `signals`.
+        """
+        return self._reader.wires
+
+    def choose(self, signals: Sequence[str] | None) -> None:
+        """Choose other wires for the next `batches()`.
+
+        Args:
+            signals: as for `open_capture`.
+
+        Raises:
+            InputError: as `open_capture`; the wires chosen before stay so.
+        """
+        self._reader = self._make_reader(signals)
+        self.signals = self._reader.signals
+        self._damage = ""
+        self._part = self._new_part()
 
     @property
     def is_damaged(self) -> bool:
@@ -189,31 +217,38 @@ def open_capture(
     source = ByteSource(path)
     try:
         kind = find_kind(source, has_bits=bits is not None, has_rate=rate_hz is not None)
-        reader: CaptureReader
-        if kind == "vcd":
-            from busplay.formats.vcd.reader import VcdReader
 
-            reader = VcdReader(
-                source,
-                timescale=timescale,
-                rate_hz=rate_hz,
-                signals=signals,
-                keep_going=keep_going,
-            )
-        elif kind == "sr":
-            from busplay.formats.samples.session import read_session
+        def make_reader(signals: Sequence[str] | None) -> CaptureReader:
+            if kind == "vcd":
+                from busplay.formats.vcd.reader import VcdReader
 
-            reader = read_session(source, rate_hz=rate_hz, signals=signals)
-        elif kind == "raw":
-            from busplay.formats.samples.raw import read_raw
+                return VcdReader(
+                    source,
+                    timescale=timescale,
+                    rate_hz=rate_hz,
+                    signals=signals,
+                    keep_going=keep_going,
+                )
+            if kind == "sr":
+                from busplay.formats.samples.session import read_session
 
-            reader = read_raw(source, rate_hz=rate_hz, bits=bits, signals=signals)
-        else:
+                return read_session(source, rate_hz=rate_hz, signals=signals)
+            if kind == "raw":
+                from busplay.formats.samples.raw import read_raw
+
+                return read_raw(source, rate_hz=rate_hz, bits=bits, signals=signals)
             from busplay.formats.capture_csv.reader import CsvReader
 
-            reader = CsvReader(source, rate_hz=rate_hz, timescale=timescale, signals=signals)
+            return CsvReader(source, rate_hz=rate_hz, timescale=timescale, signals=signals)
+
         return Capture(
-            source, reader, keep_going=keep_going, from_ps=from_ps, to_ps=to_ps, first=first
+            source,
+            make_reader,
+            signals=signals,
+            keep_going=keep_going,
+            from_ps=from_ps,
+            to_ps=to_ps,
+            first=first,
         )
     except BaseException:
         source.close()

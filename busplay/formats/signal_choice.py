@@ -110,6 +110,17 @@ def choose_signals(
     return tuple(chosen)
 
 
+def wire_names(variables: Sequence[Variable]) -> tuple[str, ...]:
+    """Name every wire of a capture, aliases once, in its order."""
+    chosen: list[ChosenBit] = []
+    places: set[int] = set()
+    for variable in variables:
+        if variable.place not in places:
+            places.add(variable.place)
+            chosen += _bits(variable, range(variable.bits))
+    return tuple(bit.name for bit in chosen)
+
+
 def signal_masks(variables: Sequence[Variable], chosen: Sequence[ChosenBit]) -> tuple[int, ...]:
     """Give for each variable the bits of a batch's level that it has; 0: none was chosen."""
     masks: dict[int, int] = {}
@@ -153,7 +164,8 @@ def _find(variables: Sequence[Variable], name: str, file: str) -> list[ChosenBit
         found = _one(_of_base(wires, base), name, file)
         if found is not None:
             return _part(found, left, right, name, file)
-    parts = _of_base(wires, wanted)
+    # A scope may be declared twice, with the same wires.
+    parts = list({(one.name, one.place): one for one in _of_base(wires, wanted)}.values())
     if len(parts) > 1 and all(one.bits == 1 and one.left is not None for one in parts):
         # A vector that was written bit by bit.
         bases = {one.base for one in parts}

@@ -187,7 +187,7 @@ def test_switched_off_recording_is_x_and_counted(tmp_path: Path) -> None:
     text = '#0 0! b0 "\n#5\n$dumpoff\nx!\nbx "\n$end\n#9\n$dumpon\n1!\nb0 "\n$end\n'
     rows, info = read(write(tmp_path, HEAD + text))
     assert rows == [(0, 0, 0), (5000, 0, 31), (9000, 1, 0)]
-    assert info.notes == ("recording was switched off 1 times",)
+    assert info.notes == ("recording was switched off once",)
 
 
 def test_ports_of_the_extended_form_are_read(tmp_path: Path) -> None:

@@ -68,5 +68,5 @@ def test_names_and_what_is_passed_over() -> None:
         ("bench.inner.clk", 1, "wire"),
         ("bench.inner.count[3:0]", 4, "reg"),
     ]
-    assert info.notes[-1] == "recording was switched off 1 times"
+    assert info.notes[-1] == "recording was switched off once"
     assert info.notes[0].endswith("real numbers passed over")

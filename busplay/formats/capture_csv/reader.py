@@ -13,7 +13,7 @@ from busplay.errors import InputError
 from busplay.formats.byte_source import ByteSource
 from busplay.formats.capture_csv import kernels
 from busplay.formats.capture_csv.head import HEAD_BYTES, parse_head
-from busplay.formats.signal_choice import Variable, choose_signals, signal_masks
+from busplay.formats.signal_choice import Variable, choose_signals, signal_masks, wire_names
 
 BLOCK_BYTES = 1 << 18
 MAX_LINE_BYTES = 1 << 20
@@ -58,6 +58,7 @@ class CsvReader:
             for place, column in enumerate(wires)
         ]
         chosen = choose_signals(variables, signals, file=source.file)
+        self.wires = wire_names(variables)
         self.signals = tuple(bit.name for bit in chosen)
         self.signal_masks = signal_masks(variables, chosen)
         self._chosen_places = [bit.place for bit in chosen]

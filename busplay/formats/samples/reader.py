@@ -120,6 +120,11 @@ class SampleReader:
         self._zeros.flags.writeable = False
         self._begin()
 
+    @property
+    def wires(self) -> tuple[str, ...]:
+        """Names of all wires."""
+        return tuple(signal.name for signal in self._info.signals)
+
     def _begin(self) -> None:
         self._samples_read = 0
         self._state = np.zeros(kernels.STATE_SIZE, np.uint64)

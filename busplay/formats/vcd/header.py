@@ -3,7 +3,8 @@
 # Follows: IEEE 1364-2001, clause 18.2 (four-state VCD) and 18.4.2 (extended VCD: ports)
 # Read in: tables of what real writers do; the standard itself from memory
 # Departs: takes units of any number ("244 ns"), no $timescale, names of several words, any
-#   words after $var's type, and a body that begins without $enddefinitions
+#   words after $var's type, a size and id without a blank between ("1!"), a $var of two words
+#   (a type that its writer cannot show), and a body that begins without $enddefinitions
 
 from __future__ import annotations
 
@@ -25,6 +26,7 @@ _RANGE = re.compile(r"(.*?)\[\s*(-?[0-9]{1,9})\s*(?::\s*(-?[0-9]{1,9})\s*)?\]")
 _PORT_SIZE = re.compile(r"\[(-?[0-9]{1,9}):(-?[0-9]{1,9})\]")
 _NO_WIRES = {"real", "real_parameter", "realtime", "shortreal", "string"}
 _TEXT_COMMANDS = {b"$date", b"$version", b"$comment"}
+_SIZE_AND_ID = re.compile(rb"([0-9]{1,9})([^0-9\x00-\x20].*)", re.DOTALL)
 _RATE = re.compile(r"\bat\s+([0-9.]+\s*[kMG]?Hz)\b")
 
 Token = tuple[bytes, int]
@@ -210,10 +212,11 @@ class _HeaderParser:
         )
 
     def _parse_command(self, command: bytes, raw_words: list[bytes]) -> None:
-        words = [word.decode("utf-8", "replace") for word in raw_words]
         if command == b"$var":
-            self._add_variable(words, raw_words[2] if len(words) > 2 else b"")
-        elif command == b"$scope":
+            self._add_variable(raw_words)
+            return
+        words = [_text(word) for word in raw_words]
+        if command == b"$scope":
             self._scopes.append(" ".join(words[1:]))
         elif command == b"$upscope":
             if self._scopes:
@@ -235,7 +238,14 @@ class _HeaderParser:
             scale = Fraction(0)
         self._timescale = (text, scale)
 
-    def _add_variable(self, words: list[str], id_code: bytes) -> None:
+    def _add_variable(self, raw_words: list[bytes]) -> None:
+        if len(raw_words) == 3 and (both := _SIZE_AND_ID.fullmatch(raw_words[1])):
+            raw_words[1:2] = both.groups()
+        if len(raw_words) == 2 and not raw_words[0].isalpha():
+            # A variable that its writer cannot show; its "values" are ids alone.
+            raw_words[0:0] = [b"void", b"0"]
+            self._notes.append(f"$var {_text(raw_words[3])} has no type and size: passed over")
+        words = [_text(word) for word in raw_words]
         if len(words) < 3:
             raise self._error(
                 f"$var {' '.join(words)[:40]}", "it is $var TYPE SIZE ID NAME $end, four words"
@@ -261,7 +271,7 @@ class _HeaderParser:
                 base=".".join([*scopes, name]),
                 bits=0 if kind in _NO_WIRES else bits,
                 kind=kind,
-                place=self._places.setdefault(id_code, len(self._places)),
+                place=self._places.setdefault(raw_words[2], len(self._places)),
                 left=left,
                 right=right,
             )
@@ -278,3 +288,11 @@ class _HeaderParser:
     def _error(self, found: str, wanted: str) -> InputError:
         place = self._source.line_and_column(self._at)
         return InputError(found=found, wanted=wanted, file=self._source.file, place=place)
+
+
+def _text(word: bytes) -> str:
+    """Read a word as UTF-8; what is none is Latin-1, so that no two names become one."""
+    try:
+        return word.decode("utf-8")
+    except UnicodeDecodeError:
+        return word.decode("latin-1")

@@ -27,8 +27,8 @@ from busplay.batch import UInt8Column, UInt64Column
 # Places in `state`.
 TIME, HAS_TIME, LEVEL, UNKNOWN, ROW_LEVEL, ROW_UNKNOWN, HAS_ROW = 0, 1, 2, 3, 4, 5, 6
 SKIPPING, IN_DUMP, REALS, TEXTS, DUMPS_OFF = 7, 8, 9, 10, 11
-FAULT, FAULT_AT, FAULT_TIME, ROWS, FIRST_TIME = 12, 13, 14, 15, 16
-STATE_SIZE = 17
+FAULT, FAULT_AT, ROWS, FIRST_TIME = 12, 13, 14, 15
+STATE_SIZE = 16
 
 # Values of `state[FAULT]`.
 FINE, BAD_BYTE, BAD_TIME, TIME_BACK, TIME_LONG, NO_ID, BAD_ID, BAD_DIGIT = 0, 1, 2, 3, 4, 5, 6, 7
@@ -158,6 +158,7 @@ def parse_changes(
     scale_num: np.uint64,
     scale_den: np.uint64,
     last_tick: np.uint64,
+    zero_ticks: np.uint64,
     row_time: UInt64Column,
     row_level: UInt64Column,
     row_unknown: UInt64Column,
@@ -180,6 +181,7 @@ def parse_changes(
         counts: uint64[variables]; values recorded, added to.
         scale_num, scale_den: a tick in picoseconds, as a fraction.
         last_tick: highest time that still fits 64 bits of picoseconds.
+        zero_ticks: how far below 0 the first time is.
         row_time, row_level, row_unknown: uint64[>= length / 2], written from 0 on.
     """
     time = state[TIME]
@@ -243,20 +245,33 @@ def parse_changes(
                 break
         elif byte == 35:  # '#'
             at += 1
+            below = text[at] == 45  # '-'
+            if below:
+                at += 1
             first = at
             ticks = np.uint64(0)
             while 48 <= text[at] <= 57:
                 ticks = ticks * np.uint64(10) + np.uint64(text[at] - 48)
                 at += 1
+            if at - first > 19:  # leading zeros apart, that is too long
+                while text[first] == 48 and text[first + 1] > 32:
+                    first += 1
+            if below:
+                if ticks > zero_ticks:
+                    fault = TIME_BACK
+                    at = taken
+                    break
+                ticks = zero_ticks - ticks
+            else:
+                ticks += zero_ticks
             if at - first > 19 or ticks > last_tick:
-                state[FAULT_TIME] = ticks
                 fault = TIME_LONG
                 at = taken
                 break
             new_time = ticks * scale_num
             if scale_den != np.uint64(1):
                 new_time //= scale_den
-            if text[at] == 46 and at > first:  # '.': not in the standard, but seen
+            if text[at] == 46 and at > first and not below:  # '.': not in the standard, but seen
                 at += 1
                 part, parts = np.uint64(0), np.uint64(1)
                 while 48 <= text[at] <= 57:
@@ -279,7 +294,6 @@ def parse_changes(
                 state[FIRST_TIME] = time
             if new_time != time:
                 if new_time < time:
-                    state[FAULT_TIME] = ticks
                     fault = TIME_BACK
                     at = taken
                     break
@@ -297,7 +311,13 @@ def parse_changes(
             end = at
             while text[end] > 32:
                 end += 1
-            if is_end(text, at, end):
+            if end - at == 1:
+                # An id alone, of a variable that its writer cannot show.
+                if short_ids[36] < 0 or widths[short_ids[36]] != 0:
+                    fault = BAD_BYTE
+                    break
+                counts[short_ids[36]] += np.uint64(1)
+            elif is_end(text, at, end):
                 state[IN_DUMP] = np.uint64(0)
             elif (
                 end - at >= 7

@@ -2,10 +2,12 @@
 
 # Follows: IEEE 1364-2001, clause 18.2.3 (value changes) and 18.4.3 (ports)
 # Read in: tables of what real writers do; the standard itself from memory
-# Departs: takes times with a fraction, a blank before a scalar's id, values of VHDL (u w h l -)
+# Departs: takes times with a fraction or below 0, a blank before a scalar's id, values of VHDL
+#   (u w h l -)
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from fractions import Fraction
@@ -16,7 +18,7 @@ from busplay.batch import CaptureInfo, ChangeBatch, SignalInfo
 from busplay.errors import InputError
 from busplay.formats.byte_source import ByteSource
 from busplay.formats.quantities import parse_rate_hz
-from busplay.formats.signal_choice import choose_signals, signal_masks
+from busplay.formats.signal_choice import choose_signals, signal_masks, wire_names
 from busplay.formats.vcd import kernels
 from busplay.formats.vcd.header import read_header
 from busplay.formats.vcd.ids import IdTable
@@ -24,6 +26,9 @@ from busplay.formats.vcd.ids import IdTable
 BLOCK_BYTES = 1 << 18
 MAX_ITEM_BYTES = 1 << 26
 _SPACE = b" \t\r\n\v\f"
+_LOOKED_BYTES = 1 << 16
+_COMMENT = re.compile(rb"\$comment\s.*?\$end", re.DOTALL)
+_TIME = re.compile(rb"(?:^|\s)#(-?)0*([0-9]{1,18})(?=\s)")
 
 
 class VcdReader:
@@ -71,6 +76,7 @@ class VcdReader:
             if self._widths[bit.place] == 1:
                 self._masks[bit.place] = 1 << index
         self._bit_masks = np.array(bit_masks or [0], np.uint64)
+        self._zero_ticks = 0 if self._header.cut_reason else self._find_zero_ticks()
         if rate_hz is None and self._header.rate_text:
             rate_hz = parse_rate_hz(self._header.rate_text)
         self._info = CaptureInfo(
@@ -78,12 +84,37 @@ class VcdReader:
             format="vcd",
             compression=source.compression,
             signals=tuple(SignalInfo(one.name, one.bits, one.kind) for one in variables),
+            zero_ps=self._zero_ps,
             sample_rate_hz=rate_hz,
             tick=self._header.timescale,
             written_by=self._header.written_by,
             notes=self._header.notes,
         )
         self._begin()
+
+    @property
+    def wires(self) -> tuple[str, ...]:
+        """Full names of all wires."""
+        return wire_names(self._header.variables)
+
+    def _find_zero_ticks(self) -> int:
+        """Find how far below 0 the first time is."""
+        source = self._source
+        source.restart(text=True)
+        source.skip(self._header.body_at)
+        try:
+            first = _TIME.search(_COMMENT.sub(b" ", source.head(_LOOKED_BYTES)))
+        except InputError:
+            return 0
+        if first is None or not first.group(1):
+            return 0
+        # Further down, 64 bits of picoseconds would not hold it.
+        zero = int(first.group(2))
+        return zero if zero * self._header.timescale_ps < 1 << 62 else 0
+
+    @property
+    def _zero_ps(self) -> int:
+        return -int(self._zero_ticks * self._header.timescale_ps)
 
     def _begin(self) -> None:
         self._counts = np.zeros(len(self._widths), np.uint64)
@@ -96,19 +127,20 @@ class VcdReader:
         """Tell what is known so far."""
         state = self._state
         notes = list(self._info.notes)
-        for place, what in ((kernels.REALS, "real numbers"), (kernels.TEXTS, "texts")):
-            if state[place]:
-                notes.append(f"{int(state[place]):,} {what} passed over")
-        if state[kernels.DUMPS_OFF]:
-            notes.append(f"recording was switched off {int(state[kernels.DUMPS_OFF])} times")
+        for place, what in ((kernels.REALS, "real number"), (kernels.TEXTS, "text")):
+            if count := int(state[place]):
+                notes.append(f"{count:,} {what}{'s' if count > 1 else ''} passed over")
+        if count := int(state[kernels.DUMPS_OFF]):
+            times = "once" if count == 1 else f"{count:,} times"
+            notes.append(f"recording was switched off {times}")
         return replace(
             self._info,
             signals=tuple(
                 replace(signal, changes=int(self._counts[variable.place]))
                 for signal, variable in zip(self._info.signals, self._header.variables, strict=True)
             ),
-            start_ps=int(state[kernels.FIRST_TIME]),
-            stop_ps=int(state[kernels.TIME]),
+            start_ps=int(state[kernels.FIRST_TIME]) + self._zero_ps,
+            stop_ps=int(state[kernels.TIME]) + self._zero_ps,
             complete=not self._cut_reason,
             cut_reason=self._cut_reason,
             notes=tuple(notes),
@@ -172,6 +204,7 @@ class VcdReader:
                     np.uint64(scale.numerator),
                     np.uint64(scale.denominator),
                     np.uint64(last_tick),
+                    np.uint64(self._zero_ticks),
                     times,
                     levels,
                     unknowns,
@@ -248,8 +281,8 @@ class VcdReader:
         fault = int(state[kernels.FAULT])
         if fault == kernels.TIME_BACK:
             before = Fraction(int(state[kernels.TIME])) / scale
-            last = f"{-(-before.numerator // before.denominator)}"
-            found = f"time #{int(state[kernels.FAULT_TIME])} after #{last}"
+            last = -(-before.numerator // before.denominator) - self._zero_ticks
+            found = f"time {word} after #{last}"
             wanted = "time never goes back; the file is damaged here"
         elif fault == kernels.TIME_LONG:
             days = ((1 << 64) - 1) // 10**12 // 86_400
