@@ -189,12 +189,13 @@ class Decoding:
         self._times = EdgeTimes(max(1, plan.period_ps // 2))
         self._glitch_ps = settings.glitch_ps if settings.glitch_ps is not None else plan.glitch_ps
         self._changed_ps = np.full(64, -1, np.int64)
-        self._changes = np.zeros(64, np.int64)
+        wires_mask = sum(1 << probe.index for probe in {*lane_map.data, lane_map.clock})
+        used = [byte for byte in range(8) if wires_mask >> 8 * byte & 0xFF]
+        self._shifts = np.array([8 * byte for byte in used], np.uint64)
+        self._rows_by_change = np.zeros((len(used), 256), np.int64)
         self._glitches = np.zeros(64, np.int64)
         self._levels: np.uint64 | None = None
-        self._wire_mask = np.uint64(
-            sum(1 << probe.index for probe in {*lane_map.data, lane_map.clock})
-        )
+        self._wire_mask = np.uint64(wires_mask)
         self.bank = DisplayBank(board, layout) if board is not None else None
         self._writer: TraceWriter | None = None
         if output is not None:
@@ -236,11 +237,18 @@ class Decoding:
             batch.level,
             before,
             self._wire_mask,
+            self._shifts,
             self._glitch_ps,
             self._changed_ps,
-            self._changes,
+            self._rows_by_change,
             self._glitches,
         )
+
+    def _changes(self, signal: int) -> int:
+        byte, bit = divmod(signal, 8)
+        row = int(np.flatnonzero(self._shifts == np.uint64(8 * byte))[0])
+        has_bit = (np.arange(256) >> bit & 1).astype(bool)
+        return int(self._rows_by_change[row, has_bit].sum())
 
     def _decode(self, run: SymbolRun) -> None:
         if not len(run):
@@ -288,7 +296,7 @@ class Decoding:
             idle_wires=tuple(
                 wire
                 for wire, probe in self._lane_map.wires.items()
-                if not self._changes[probe.index]
+                if not self._changes(probe.index)
             ),
             times=self._times,
             stop_edge=self._grid.stop_edge,
@@ -307,7 +315,7 @@ class Decoding:
                 signal=str(probe),
                 offset_ps=offset_ps,
                 period_ps=self.survey.plan.period_ps,
-                changes=int(self._changes[probe.index]),
+                changes=self._changes(probe.index),
                 glitches=int(self._glitches[probe.index]),
             )
             for wire, probe, offset_ps in zip(

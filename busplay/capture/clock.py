@@ -26,7 +26,7 @@ KindColumn = NDArray[np.uint8]
 # A steady clock that has been silent for longer has stopped.
 PAUSE_EDGES = 64
 # Over how many edges a steady clock is averaged: a crystal's, and one that wanders.
-STEADY_MEMORY = 1 << 15
+STEADY_MEMORY = kernels.LONG_MEMORY
 WANDERING_MEMORY = 1 << 5
 
 

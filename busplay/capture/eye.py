@@ -22,9 +22,10 @@ class LaneEye:
         wire: lane0 …, or strobe.
         signal: its name in the capture.
         offset_ps: the moment, from the clock's edge.
-        period_ps: width of the eye; the moment is in its middle.
-        counts: int64[bins].
-        setup_ps: from the nearest change before the moment to it; None: none was seen.
+        period_ps: usual time between two moments.
+        counts: int64[bins]; from a period before the moment, which is in the middle, to a
+            period after it. A change between two moments counts for both.
+        setup_ps: from the nearest change before the moment to it; None: none within a period.
         hold_ps: from the moment to the nearest change after it.
         usual_setup_ps, usual_hold_ps: the same with one change in a thousand left out on each
             side, so that a single glitch does not speak for all.
@@ -43,14 +44,6 @@ class LaneEye:
     usual_hold_ps: int | None
     changes: int = 0
     glitches: int = 0
-
-    @property
-    def open_ps(self) -> int:
-        """Width of the stretch without a change, at most a period."""
-        half = self.period_ps // 2
-        setup = half if self.setup_ps is None else self.setup_ps
-        hold = half if self.hold_ps is None else self.hold_ps
-        return setup + hold
 
     def text(self, columns: int = 48) -> str:
         """Draw the eye in one row of characters; `|` marks the moment."""
@@ -80,7 +73,6 @@ def lane_eye(
     """Work out the margins of one wire from its histogram, rounded to the safe side."""
     half = len(counts) // 2
     before, after = counts[:half][::-1], counts[half:]
-    bins = len(counts)
     margins: list[int | None] = []
     for side in (before, after):
         total = int(side.sum())
@@ -90,7 +82,7 @@ def lane_eye(
                 margins.append(None)
                 continue
             nearest = int(np.argmax(running > allowed))
-            margins.append(nearest * period_ps // bins)
+            margins.append(nearest * period_ps // half)
     return LaneEye(
         wire,
         signal,

@@ -84,7 +84,8 @@ LAST_MOMENT_PS = 1  # when the lanes were sampled last; below 0: never
 SYMBOLS_UNKNOWN = 2
 TAKE_STATE = 3
 
-EYE_BINS = 128
+# An eye reaches from a period before the moment to a period after it.
+EYE_BINS = 256
 
 
 @njit(cache=True, nogil=True)
@@ -122,11 +123,11 @@ def take_symbols(
         flip: bits of inverted lanes.
         rest_symbol: what this group says of a symbol where only the strobe rested.
         joins: 1 to add the group's bits to the symbols, 0 to begin them.
-        period_ps: usual spacing of edges; the eye is that wide.
+        period_ps: usual spacing of edges; the eye is twice as wide.
         doubt_before_ps, doubt_after_ps: a change within so much before (after) a moment may
             really have been after (before) it.
-        eye: int64[bytes, EYE_BINS, 256]; changes by their time from the moment, and by which
-            bits of the byte changed.
+        eye: int64[bytes, EYE_BINS, 256]; changes by their time from the moment behind them
+            and from the one before, and by which bits of the byte changed.
         is_doubted: uint8[edges + 1]; set to 1 where the symbol is in doubt, the first for the
             symbol before these.
         symbols: unsigned[edges].
@@ -136,9 +137,11 @@ def take_symbols(
     rows = len(time_ps)
     row = state[ROW]
     last = state[LAST_MOMENT_PS]
-    half = period_ps // 2
-    scale = np.float64(EYE_BINS) / np.float64(max(period_ps, 1))
+    middle = np.int64(EYE_BINS // 2)
+    scale = np.float64(middle) / np.float64(max(period_ps, 1))
     bytes_used = len(table_shifts)
+    first_shift = table_shifts[0]
+    held = level[row]
     for edge in range(len(edge_ps)):
         if edge_kind[edge] == RESTS:
             if joins != 0:
@@ -149,7 +152,8 @@ def take_symbols(
         moment = edge_ps[edge] + offset_ps
         while row + 1 < rows and np.int64(time_ps[row + 1]) <= moment:
             row += 1
-            changed = (level[row] ^ level[row - 1]) & mask
+            changed = (level[row] ^ held) & mask
+            held = level[row]
             if changed == zero:
                 continue
             now = np.int64(time_ps[row])
@@ -159,18 +163,22 @@ def take_symbols(
                 is_doubted[edge + 1] = 1
             if last >= 0 and after < doubt_after_ps:
                 is_doubted[edge] = 1
-            place = -before if last < 0 or before <= after else after
-            if -half <= place < half:
-                bin_index = np.int64(np.float64(place + half) * scale)
-                if bin_index >= EYE_BINS:
-                    bin_index = np.int64(EYE_BINS - 1)
-                for byte in range(bytes_used):
-                    # Counted by whole bytes; one count for each wire took three times as long.
-                    eye[byte, bin_index, (changed >> table_shifts[byte]) & byte_mask] += 1
+            # Counted by whole bytes; one count for each wire took three times as long.
+            if before < period_ps:
+                # At the moment itself is just before it: the first bin below the middle.
+                at = np.uint64(middle - 1 - np.int64(np.float64(before) * scale))
+                eye[0, at, (changed >> first_shift) & byte_mask] += 1
+                for byte in range(1, bytes_used):
+                    eye[byte, at, (changed >> table_shifts[byte]) & byte_mask] += 1
+            if last >= 0 and after < period_ps:
+                at = np.uint64(middle + np.int64(np.float64(after) * scale))
+                eye[0, at, (changed >> first_shift) & byte_mask] += 1
+                for byte in range(1, bytes_used):
+                    eye[byte, at, (changed >> table_shifts[byte]) & byte_mask] += 1
         last = moment
-        symbol = flip
-        for byte in range(bytes_used):
-            symbol ^= tables[byte, (level[row] >> table_shifts[byte]) & byte_mask]
+        symbol = flip ^ tables[0, (held >> first_shift) & byte_mask]
+        for byte in range(1, bytes_used):
+            symbol ^= tables[byte, (held >> table_shifts[byte]) & byte_mask]
         if unknown[row] & mask != zero:
             state[SYMBOLS_UNKNOWN] += 1
         if joins != 0:
@@ -182,8 +190,9 @@ def take_symbols(
 
 
 @njit(cache=True, nogil=True)
-def _bit_number(lowest: np.uint64) -> int:
-    """Give the number of the only bit that is set."""
+def _lowest_bit(bits: np.uint64) -> int:
+    """Give the number of the lowest bit that is set."""
+    lowest = bits & (~bits + np.uint64(1))
     number = np.int64(0)
     if lowest & np.uint64(0xFFFFFFFF00000000):
         number += 32
@@ -245,6 +254,7 @@ def count_glitches(
     level: NDArray[np.uint64],
     before: np.uint64,
     mask: np.uint64,
+    shifts: NDArray[np.uint64],
     glitch_ps: int,
     changed_ps: NDArray[np.int64],
     changes: NDArray[np.int64],
@@ -252,22 +262,90 @@ def count_glitches(
 ) -> None:
     """Count changes of each signal, and levels that were shorter than a stated time.
 
+    Only where rows are closer together than a glitch is long can there be one, so the rows
+    before are looked at there and nowhere else.
+
     Args:
         before: levels before the first row.
         mask: signals to look at.
-        changed_ps, changes, glitches: int64[64]; when each signal changed last (below 0:
-            never), how often, and how often too soon.
+        shifts: uint64[bytes]; bytes of a level that have any of them.
+        changed_ps: int64[64]; when each signal changed last, where that is less than a glitch
+            before the last row (else any earlier time; below 0: never).
+        changes: int64[bytes, 256]; rows by which bits of the byte changed.
+        glitches: int64[64]; how often each signal changed too soon.
     """
-    one = np.uint64(1)
+    zero = np.uint64(0)
+    byte_mask = np.uint64(0xFF)
+    rows = len(time_ps)
+    if rows == 0:
+        return
+    bytes_used = len(shifts)
+    first_shift = shifts[0]
+    earlier = before
+    then = time_ps[0]
+    close = np.uint64(glitch_ps)
+    are_close = np.int64(0)
+    for at in range(rows):
+        changed = (level[at] ^ earlier) & mask
+        earlier = level[at]
+        changes[0, (changed >> first_shift) & byte_mask] += 1
+        for byte in range(1, bytes_used):
+            changes[byte, (changed >> shifts[byte]) & byte_mask] += 1
+        are_close += np.int64(time_ps[at] - then < close)
+        then = time_ps[at]
+    # The first row is always that close to itself; what came before the rows is asked below.
+    first = np.int64(time_ps[0])
+    for signal in range(len(changed_ps)):
+        are_close += np.int64(changed_ps[signal] >= 0 and first - changed_ps[signal] < glitch_ps)
+    if are_close > 1:
+        _find_glitches(time_ps, level, before, mask, glitch_ps, changed_ps, glitches)
+    left = mask
+    at = rows - 1
+    while at >= 0 and np.int64(time_ps[rows - 1] - time_ps[at]) < glitch_ps:
+        moved = (level[at] ^ (level[at - 1] if at > 0 else before)) & left
+        left &= ~moved
+        while moved != zero:
+            changed_ps[_lowest_bit(moved)] = np.int64(time_ps[at])
+            moved &= moved - np.uint64(1)
+        at -= 1
+
+
+@njit(cache=True, nogil=True)
+def _find_glitches(
+    time_ps: NDArray[np.uint64],
+    level: NDArray[np.uint64],
+    before: np.uint64,
+    mask: np.uint64,
+    glitch_ps: int,
+    changed_ps: NDArray[np.int64],
+    glitches: NDArray[np.int64],
+) -> None:
+    """Count changes that come less than a glitch after the same signal's last change."""
+    zero = np.uint64(0)
+    earlier = before
     for at in range(len(time_ps)):
-        changed = (level[at] ^ before) & mask
-        before = level[at]
-        while changed != np.uint64(0):
-            lowest = changed & (~changed + one)
-            signal = _bit_number(lowest)
-            now = np.int64(time_ps[at])
-            changes[signal] += 1
-            if changed_ps[signal] >= 0 and now - changed_ps[signal] < glitch_ps:
-                glitches[signal] += 1
-            changed_ps[signal] = now
-            changed ^= lowest
+        changed = (level[at] ^ earlier) & mask
+        earlier = level[at]
+        now = np.int64(time_ps[at])
+        if at > 0 and now - np.int64(time_ps[at - 1]) >= glitch_ps:
+            continue
+        back = at - 1
+        while back >= 0 and changed != zero and now - np.int64(time_ps[back]) < glitch_ps:
+            moved = level[back] ^ (level[back - 1] if back > 0 else before)
+            _add_bits(changed & moved, glitches)
+            changed &= ~moved
+            back -= 1
+        if back < 0:
+            while changed != zero:
+                signal = _lowest_bit(changed)
+                changed &= changed - np.uint64(1)
+                if changed_ps[signal] >= 0 and now - changed_ps[signal] < glitch_ps:
+                    glitches[signal] += 1
+
+
+@njit(cache=True, nogil=True)
+def _add_bits(bits: np.uint64, counts: NDArray[np.int64]) -> None:
+    """Add one to the count of each bit that is set."""
+    while bits != np.uint64(0):
+        counts[_lowest_bit(bits)] += 1
+        bits &= bits - np.uint64(1)

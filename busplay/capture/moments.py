@@ -23,7 +23,7 @@ from busplay.link.layout import FrameLayout
 from busplay.receiver.receiver import Receiver
 
 # A lane keeps the common moment if that leaves it this share of its own best margin.
-_GOOD_MARGIN = 0.6
+_GOOD_MARGIN = 0.75
 _TRIED_OPENINGS = 6
 _OWN_OPENINGS = 3
 _SHORT_CHANGES = 4_000

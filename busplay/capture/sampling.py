@@ -22,7 +22,7 @@ from busplay.link.framing.strobe import idle_level
 from busplay.link.layout import FrameLayout
 
 # Rows at a batch's seam that are joined to those left over from the batch before.
-SEAM_ROWS = 4096
+SEAM_ROWS = 512
 # Rows that are kept while no clock edge comes, at most.
 WAITING_ROWS_MAX = 1 << 20
 
@@ -123,7 +123,8 @@ class SymbolSampler:
     def eye(self, signal: int) -> Int64Column:
         """Give int64[EYE_BINS]: a signal's changes by their time from its moment.
 
-        The bins reach from half a period before the moment to half a period after it.
+        The bins reach from a period before the moment to a period after it; a change counts
+        on both sides, from the moment behind it and from the one before.
         """
         byte, bit = divmod(signal, 8)
         has_bit = (np.arange(256) >> bit & 1).astype(bool)

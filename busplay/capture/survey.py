@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from busplay.batch import ChangeBatch
 from busplay.capture.clock import ClockFollower, ClockPlan, Int64Column, KindColumn
-from busplay.capture.edges.kernels import RISES
+from busplay.capture.edges import kernels as edge_kernels
 from busplay.capture.lane_map import Probe
 from busplay.description.link import Edges
 
@@ -202,9 +202,7 @@ def _fit(
         blocks += 1
         x = _numbered(edge_ps[part].astype(np.float64) - begin_ps, kind[part], period, both=both)
         steps = np.diff(x)
-        solution, spread = _line(
-            x, (edge_ps[part] - edge_ps[first]).astype(float), kind[part], both
-        )
+        begin, slope, _, spread = edge_kernels.fit_even(x, edge_ps[part], kind[part], int(both))
         if steps.min() < 1 or steps.max() > 8 or spread > allowed:
             strayed += 1
             begin_ps = float(edge_ps[first + _BLOCK_EDGES])
@@ -215,15 +213,16 @@ def _fit(
         number[part] = counted + x
         runs[-1][1] = first + _BLOCK_EDGES
         counted += int(x[-1]) + 1
-        begin_ps = edge_ps[first] + solution[0] + (x[-1] + 1) * solution[1]
+        begin_ps = edge_ps[first] + begin + (x[-1] + 1) * slope
     if not runs or strayed > (1 - _STEADY_SHARE) * blocks:
         return None
     first, stop = max(runs, key=lambda run: run[1] - run[0])
     part = slice(first, stop)
-    y = (edge_ps[part] - edge_ps[first]).astype(float)
-    solution, spread = _line(number[part] - number[first], y, kind[part], both)
+    _, slope, duty, spread = edge_kernels.fit_even(
+        number[part] - number[first], edge_ps[part], kind[part], int(both)
+    )
     scale = 1 << _PART_BITS
-    return round(solution[1] * scale), round(solution[2] * scale), spread > allowed
+    return round(slope * scale), round(duty * scale), spread > allowed
 
 
 def _numbered(
@@ -236,18 +235,6 @@ def _numbered(
     turn = (kind != kind[0]).astype(np.int64)
     number: Int64Column = np.rint((since_ps - turn * period_ps) / (2 * period_ps)).astype(np.int64)
     return np.asarray(2 * number + turn, np.int64)
-
-
-def _line(
-    number: Int64Column, time_ps: NDArray[np.float64], kind: KindColumn, both: bool
-) -> tuple[tuple[float, float, float], float]:
-    """Fit begin, period and duty; give them, and how far apart the differences lie."""
-    sign = np.where(kind == RISES, -1.0, 1.0) if both else np.zeros(len(number))
-    basis = np.stack([np.ones(len(number)), number.astype(np.float64), sign], axis=1)
-    solution, *_ = np.linalg.lstsq(basis, time_ps, rcond=None)
-    residual = time_ps - basis @ solution
-    begin, period, duty = (float(one) for one in solution)
-    return (begin, period, duty), float(residual.max() - residual.min())
 
 
 def phases(changes: ChangeBatch, probe: Probe, edge_ps: Int64Column, period_ps: int) -> Int64Column:

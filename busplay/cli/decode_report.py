@@ -168,7 +168,7 @@ def report_lines(report: DecodeReport) -> list[str]:
     lines = [f"Decoded {report.info.file} with link {report.link_name}"]
     lines += _clock_lines(report)
     lines += _sampling_lines(report)
-    lines += ["", "Lanes: changes round the moment of reading, half a period to each side"]
+    lines += ["", "Lanes: changes round the moment of reading, a period to each side"]
     lines.append("                                   least        usual     ns")
     lines.append("  wire    signal        moment   setup    hold   setup    hold  eye")
     lines += [_eye_line(eye) for eye in report.eyes]
@@ -312,10 +312,15 @@ def _sampling_lines(report: DecodeReport) -> list[str]:
 
 def _eye_line(eye: LaneEye) -> str:
     name = eye.signal.rpartition(".")[2]
+    margins = (eye.setup_ps, eye.hold_ps, eye.usual_setup_ps, eye.usual_hold_ps)
+    if not eye.counts.any():
+        shown = ["-"] * 4
+    else:
+        beyond = f">{show_ns(eye.period_ps)}"
+        shown = [beyond if one is None else show_ns(one) for one in margins]
     return (
         f"  {eye.wire:7} {name[:12]:12} {show_ns(eye.offset_ps):>7}"
-        f" {show_ns(eye.setup_ps):>7} {show_ns(eye.hold_ps):>7}"
-        f" {show_ns(eye.usual_setup_ps):>7} {show_ns(eye.usual_hold_ps):>7}  [{eye.text(33)}]"
+        f" {shown[0]:>7} {shown[1]:>7} {shown[2]:>7} {shown[3]:>7}  [{eye.text(32)}]"
     )
 
 
@@ -331,6 +336,8 @@ def _eye_figures(eye: LaneEye) -> Figures:
         "changes": eye.changes,
         "glitches": eye.glitches,
         "period_ps": eye.period_ps,
+        "histogram_from_ps": -eye.period_ps,
+        "histogram_to_ps": eye.period_ps,
         "histogram": eye.counts.tolist(),
     }
 

@@ -6,38 +6,41 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 
 from busplay.capture.blame import LaneBlame, lane_masks
-from busplay.capture.eye import lane_eye
+from busplay.capture.eye import LaneEye, lane_eye
 from busplay.description.read_link import load_link
 from busplay.link.layout import FrameLayout
 from tests.receiver.wires import random_words
 
 
+def eye_of(counts: NDArray[np.int64], *, period_ps: int = 12_800) -> LaneEye:
+    return lane_eye(counts, wire="lane0", signal="d0", offset_ps=0, period_ps=period_ps)
+
+
 def test_margins_are_rounded_to_the_safe_side() -> None:
-    counts = np.zeros(128, np.int64)
-    counts[20] = 5  # from 44 to 43 bins before the moment
-    counts[100] = 7  # from 36 to 37 bins after it
-    eye = lane_eye(counts, wire="lane0", signal="d0", offset_ps=0, period_ps=12_800)
+    counts = np.zeros(256, np.int64)
+    counts[84] = 5  # from 44 to 43 bins before the moment
+    counts[164] = 7  # from 36 to 37 bins after it
+    eye = eye_of(counts)
     assert (eye.setup_ps, eye.hold_ps) == (4_300, 3_600)
-    assert eye.open_ps == 7_900
 
 
 def test_one_change_in_a_thousand_does_not_speak_for_the_usual_margin() -> None:
-    counts = np.zeros(128, np.int64)
-    counts[20] = 5_000
-    counts[63] = 2
-    eye = lane_eye(counts, wire="lane0", signal="d0", offset_ps=0, period_ps=12_800)
+    counts = np.zeros(256, np.int64)
+    counts[84] = 5_000
+    counts[127] = 2
+    eye = eye_of(counts)
     assert (eye.setup_ps, eye.usual_setup_ps) == (0, 4_300)
     assert (eye.hold_ps, eye.usual_hold_ps) == (None, None)
 
 
 def test_the_eye_in_characters_shows_single_changes_and_the_moment() -> None:
-    counts = np.zeros(128, np.int64)
+    counts = np.zeros(256, np.int64)
     counts[0] = 1_000
-    counts[127] = 1
-    eye = lane_eye(counts, wire="lane0", signal="d0", offset_ps=0, period_ps=12_800)
-    assert eye.text(16) == "@       |       ."
+    counts[255] = 1
+    assert eye_of(counts).text(16) == "@       |       ."
 
 
 @pytest.mark.parametrize("name", ["guarded", "lean", "strobed", "serial"])

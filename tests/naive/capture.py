@@ -7,6 +7,7 @@ level at a time is that of the last change up to it.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 Row = tuple[int, int]  # time in ps, levels
 
@@ -85,3 +86,10 @@ def symbols(
             symbol |= (level_at(rows, edge + offset_ps, bit) ^ inverted) << place
         out.append(symbol)
     return out
+
+
+def changes_and_glitches(rows: Sequence[Row], bit: int, glitch_ps: int) -> tuple[int, int]:
+    """Count a wire's changes, and those that come sooner than a time after the one before."""
+    moves = [when for (_, before), (when, after) in pairwise(rows) if (before ^ after) >> bit & 1]
+    short = [b - a for a, b in pairwise(moves) if b - a < glitch_ps]
+    return len(moves), len(short)

@@ -203,6 +203,9 @@ MEMORY_EDGES = 11  # over how many edges differences are averaged
 FOLLOWS_PERIOD = 12  # the period may wander
 STEADY_STATE = 13
 
+# The memory of a steady clock is a power of two: dividing by it is a shift.
+LONG_MEMORY_BITS = 15
+LONG_MEMORY = 1 << LONG_MEMORY_BITS
 PART_BITS = 20
 PART_MASK = (1 << 20) - 1
 
@@ -240,81 +243,166 @@ def steady_edges(
     out = np.int64(0)
     room = len(out_ps)
     at = np.int64(first_seen)
+    # Kept apart from the array, which every write to it would make the compiler read anew.
+    next_ps = state[NEXT_PS]
+    next_part = state[NEXT_PART]
+    period = state[PERIOD]
+    duty_parts = state[DUTY]
+    next_rises = state[NEXT_RISES]
+    is_running = state[IS_RUNNING]
+    averaged = state[AVERAGED]
+    memory = state[MEMORY_EDGES]
+    follows = state[FOLLOWS_PERIOD]
+    last_given = state[LAST_GIVEN_PS]
+    filled = np.int64(0)
+    left_out = np.int64(0)
     while at < len(seen_ps):
         now = seen_ps[at]
         kind = np.int64(seen_kind[at])
-        period_ps = state[PERIOD] >> PART_BITS
-        if state[IS_RUNNING] == 0:
+        period_ps = period >> PART_BITS
+        duty = duty_parts >> PART_BITS
+        shift = np.int64(0)
+        if both == 1:
+            shift = -duty if kind == 1 else duty
+        if is_running == 0:
             if out >= room:
                 break
-            duty = state[DUTY] >> PART_BITS
-            state[AVERAGED] = 0
-            state[NEXT_PS] = now - (np.int64(0) if both == 0 else (-duty if kind == 1 else duty))
-            state[NEXT_PART] = 0
-            state[NEXT_RISES] = kind
-            state[IS_RUNNING] = 1
-        expected_rises = state[NEXT_RISES]
-        duty = state[DUTY] >> PART_BITS
-        expected = state[NEXT_PS]
-        difference = now - expected
-        if both == 1:
-            # As far as the edge of this kind is from where its kind belongs.
-            difference -= -duty if kind == 1 else duty
-        steps = (2 * difference + period_ps) // (2 * period_ps)
-        if both == 1 and (steps & 1) != (kind ^ expected_rises):
+            averaged = np.int64(0)
+            next_ps = now - shift
+            next_part = np.int64(0)
+            next_rises = kind
+            is_running = np.int64(1)
+        # As far as the edge of this kind is from where its kind belongs.
+        difference = now - next_ps - shift
+        # Nearly always the edge is where it should be; a division would take as long as the rest.
+        steps = np.int64(0)
+        if 2 * difference >= period_ps or 2 * difference < -period_ps:
+            steps = (2 * difference + period_ps) // (2 * period_ps)
+        if both == 1 and (steps & 1) != (kind ^ next_rises):
             # The nearest place belongs to the other kind of edge: take the next nearest.
             steps += 1 if difference > steps * period_ps else -1
         if steps < 0:
-            state[EDGES_LEFT_OUT] += 1
+            left_out += 1
             at += 1
             continue
         if steps > pause_edges:
-            state[IS_RUNNING] = 0
+            is_running = np.int64(0)
             state[RESTARTS] += 1
             continue
         if out + steps + 1 > room:
             break
         for _ in range(steps):
-            rises = state[NEXT_RISES]
-            shift = np.int64(0) if both == 0 else (-duty if rises == 1 else duty)
-            out_ps[out] = state[NEXT_PS] + shift
-            out_kind[out] = rises | FILLED
-            out += 1
-            state[EDGES_FILLED] += 1
+            gone = np.int64(0)
             if both == 1:
-                state[NEXT_RISES] = rises ^ 1
-            part = state[NEXT_PART] + state[PERIOD]
-            state[NEXT_PS] += part >> PART_BITS
-            state[NEXT_PART] = part & PART_MASK
-        error = now - state[NEXT_PS]
-        shift = np.int64(0)
-        if both == 1:
-            shift = -duty if kind == 1 else duty
-            error -= shift
-        averaged = state[AVERAGED]
-        if averaged < state[MEMORY_EDGES]:
+                gone = -duty if next_rises == 1 else duty
+            out_ps[out] = next_ps + gone
+            out_kind[out] = next_rises | FILLED
+            out += 1
+            filled += 1
+            if both == 1:
+                next_rises ^= 1
+            part = next_part + period
+            next_ps += part >> PART_BITS
+            next_part = part & PART_MASK
+        error = now - next_ps - shift
+        if averaged < memory:
             averaged += 1
-            state[AVERAGED] = averaged
-        part = (error << PART_BITS) // averaged
+        if averaged == LONG_MEMORY:
+            part = (error << PART_BITS) >> LONG_MEMORY_BITS
+        else:
+            part = (error << PART_BITS) // averaged
         if both == 1 and averaged > 64:
             # What the two kinds of edge have apart is known from the look ahead; go on slowly.
-            state[DUTY] += -(part >> 3) if kind == 1 else part >> 3
-        moved = state[NEXT_PART] + part
-        state[NEXT_PS] += moved >> PART_BITS
-        state[NEXT_PART] = moved & PART_MASK
-        if state[FOLLOWS_PERIOD] != 0 and averaged == state[MEMORY_EDGES]:
-            state[PERIOD] += part // (4 * averaged)
-        given = state[NEXT_PS] + shift
-        if given <= state[LAST_GIVEN_PS]:
-            given = state[LAST_GIVEN_PS] + 1
-        state[LAST_GIVEN_PS] = given
+            duty_parts += -(part >> 3) if kind == 1 else part >> 3
+        moved = next_part + part
+        next_ps += moved >> PART_BITS
+        next_part = moved & PART_MASK
+        if follows != 0 and averaged == memory:
+            period += part // (4 * averaged)
+        given = next_ps + shift
+        if given <= last_given:
+            given = last_given + 1
+        last_given = given
         out_ps[out] = given
         out_kind[out] = kind
         out += 1
         if both == 1:
-            state[NEXT_RISES] = kind ^ 1
-        part = state[NEXT_PART] + state[PERIOD]
-        state[NEXT_PS] += part >> PART_BITS
-        state[NEXT_PART] = part & PART_MASK
+            next_rises = kind ^ 1
+        part = next_part + period
+        next_ps += part >> PART_BITS
+        next_part = part & PART_MASK
         at += 1
+    state[NEXT_PS] = next_ps
+    state[NEXT_PART] = next_part
+    state[PERIOD] = period
+    state[DUTY] = duty_parts
+    state[NEXT_RISES] = next_rises
+    state[IS_RUNNING] = is_running
+    state[AVERAGED] = averaged
+    state[LAST_GIVEN_PS] = last_given
+    state[EDGES_FILLED] += filled
+    state[EDGES_LEFT_OUT] += left_out
     return int(out), int(at)
+
+
+@njit(cache=True, nogil=True)
+def fit_even(
+    number: NDArray[np.int64], time_ps: NDArray[np.int64], kind: NDArray[np.uint8], both: int
+) -> tuple[float, float, float, float]:
+    """Fit an even clock to its edges by least squares.
+
+    Args:
+        number: of each edge on the grid, from any start.
+        time_ps, kind: when it was seen, and which way it went.
+        both: 1 if both kinds of edge count, so that the clock may have a duty.
+
+    Returns:
+        time of edge number 0 in ps since the first edge, the spacing, by how much falling edges
+        come late and rising ones early, and how far apart the differences from that lie.
+    """
+    count = len(number)
+    x_mean = 0.0
+    y_mean = 0.0
+    s_mean = 0.0
+    for at in range(count):
+        x_mean += number[at]
+        y_mean += time_ps[at] - time_ps[0]
+        if both == 1:
+            s_mean += -1.0 if kind[at] == RISES else 1.0
+    x_mean /= count
+    y_mean /= count
+    s_mean /= count
+    xx = 0.0
+    xs = 0.0
+    ss = 0.0
+    xy = 0.0
+    sy = 0.0
+    for at in range(count):
+        x = number[at] - x_mean
+        y = (time_ps[at] - time_ps[0]) - y_mean
+        xx += x * x
+        xy += x * y
+        if both == 1:
+            s = (-1.0 if kind[at] == RISES else 1.0) - s_mean
+            xs += x * s
+            ss += s * s
+            sy += s * y
+    period = xy / xx if xx > 0.0 else 0.0
+    duty = 0.0
+    determinant = xx * ss - xs * xs
+    if determinant > 0.0:
+        period = (xy * ss - sy * xs) / determinant
+        duty = (sy * xx - xy * xs) / determinant
+    begin = y_mean - period * x_mean - duty * s_mean
+    least = 0.0
+    most = 0.0
+    for at in range(count):
+        fitted = begin + period * number[at]
+        if both == 1:
+            fitted += -duty if kind[at] == RISES else duty
+        off = (time_ps[at] - time_ps[0]) - fitted
+        if at == 0 or off < least:
+            least = off
+        if at == 0 or off > most:
+            most = off
+    return begin, period, duty, most - least
