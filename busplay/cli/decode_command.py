@@ -274,7 +274,9 @@ def _decode(capture: Capture, link: Link, board: Board | None, given: _Given) ->
     if given.eye is not None:
         from busplay.export.eye import write_eyes
 
-        write_eyes(given.eye, report.eyes)
+        write_eyes(
+            given.eye, report.eyes, title=f"Eyes of {report.info.file}, link {report.link_name}"
+        )
         figures["eye"] = str(given.eye)
     if given.as_json:
         click.echo(json.dumps(figures, indent=2))

@@ -1,10 +1,14 @@
-"""Eyes as a picture: for each wire a histogram of its changes round the moment of reading."""
+"""Eyes as a picture: for each wire a histogram of its changes round the moment of reading.
+
+One list of boxes and texts is drawn twice, as SVG and as pixels, so both show the same.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 from xml.sax.saxutils import escape
 
 from busplay.errors import OutputError
@@ -15,22 +19,56 @@ if TYPE_CHECKING:
 
     from busplay.capture.eye import LaneEye
 
-LEFT_PX = 150
-RIGHT_PX = 90
-BIN_PX = 4
-ROW_PX = 72
-BAR_PX = 52
-TOP_PX = 28
-BOTTOM_PX = 30
-BACKGROUND = (255, 255, 255)
-BAR = (0, 90, 160)
-AXIS = (120, 120, 120)
-MOMENT = (190, 60, 0)
-TEXT = (20, 20, 20)
-TITLE = "Changes round the moment of reading (middle); height: logarithm of their number"
+LEFT_PX = 170
+RIGHT_PX = 170
+BIN_PX = 3
+ROW_PX = 84
+BAR_PX = 58
+TOP_PX = 64
+BOTTOM_PX = 52
+NAME_CHARACTERS = 22
+
+Colour = tuple[int, int, int]
+Anchor = Literal["start", "middle", "end"]
+BACKGROUND: Colour = (255, 255, 255)
+OPEN: Colour = (222, 240, 226)
+BAR: Colour = (0, 90, 160)
+AXIS: Colour = (130, 130, 130)
+MOMENT: Colour = (190, 60, 0)
+TEXT: Colour = (20, 20, 20)
+QUIET: Colour = (95, 95, 95)
+
+EXPLAINED = (
+    "How often each wire changes, by the time from the moment at which it is read (the line);"
+    " heights are logarithmic."
+)
+SHADED = "Shaded: open but for one change in a thousand."
 
 
-def write_eyes(path: Path, eyes: Sequence[LaneEye]) -> None:
+@dataclass(frozen=True, slots=True)
+class Box:
+    """A filled rectangle, in pixels."""
+
+    x: int
+    y: int
+    width: int
+    height: int
+    colour: Colour
+
+
+@dataclass(frozen=True, slots=True)
+class Words:
+    """A line of text; y is its base line, x its start, middle or end."""
+
+    x: int
+    y: int
+    text: str
+    size: int = 13
+    colour: Colour = TEXT
+    anchor: Anchor = "start"
+
+
+def write_eyes(path: Path, eyes: Sequence[LaneEye], *, title: str = "") -> None:
     """Draw the eyes to a PNG or SVG file, told by its suffix.
 
     Raises:
@@ -39,13 +77,14 @@ def write_eyes(path: Path, eyes: Sequence[LaneEye]) -> None:
     if path.suffix.lower() == ".png":
         from busplay.export.png import write_png
 
-        write_png(path, eyes_image(eyes))
+        write_png(path, eyes_image(eyes, title=title))
         return
     beside = path.with_name(path.name + ".part")
     try:
-        beside.write_text(eyes_svg(eyes), encoding="utf-8")
+        beside.write_text(eyes_svg(eyes, title=title), encoding="utf-8")
         beside.replace(path)
     except OSError as error:
+        beside.unlink(missing_ok=True)
         raise OutputError(
             file=str(path),
             found=(error.strerror or str(error)).lower(),
@@ -53,61 +92,31 @@ def write_eyes(path: Path, eyes: Sequence[LaneEye]) -> None:
         ) from error
 
 
-def _size(eyes: Sequence[LaneEye]) -> tuple[int, int]:
-    bins = len(eyes[0].counts) if eyes else 1
-    return LEFT_PX + bins * BIN_PX + RIGHT_PX, TOP_PX + ROW_PX * len(eyes) + BOTTOM_PX
-
-
-def _bars(eye: LaneEye) -> list[int]:
-    """Give the height of each bin in pixels; one change still shows."""
-    import numpy as np
-
-    most = max(1, int(eye.counts.max()))
-    heights = np.log1p(eye.counts) / np.log1p(most) * BAR_PX
-    return [int(h) if c == 0 else max(2, int(h)) for h, c in zip(heights, eye.counts, strict=True)]
-
-
-def _margin(eye: LaneEye) -> str:
-    shown = ["none" if one is None else f"{one / 1000:.1f}" for one in (eye.setup_ps, eye.hold_ps)]
-    return f"{shown[0]} / {shown[1]} ns"
-
-
-def eyes_svg(eyes: Sequence[LaneEye]) -> str:
+def eyes_svg(eyes: Sequence[LaneEye], *, title: str = "") -> str:
     """Draw the eyes as SVG."""
     width, height = _size(eyes)
-    colour = {name: f"#{r:02X}{g:02X}{b:02X}" for name, (r, g, b) in _COLOURS.items()}
     out = [
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{width}" height="{height}"'
-        f' font-family="sans-serif" font-size="12" fill="{colour["text"]}">',
-        f"<title>{escape(TITLE)}</title>",
-        f'<rect width="{width}" height="{height}" fill="{colour["background"]}"/>',
-        f'<text x="8" y="18">{escape(TITLE)}</text>',
+        f' viewBox="0 0 {width} {height}" font-family="sans-serif" stroke="none">',
+        f"<title>{escape(title or EXPLAINED)}</title>",
+        f'<rect width="{width}" height="{height}" fill="{_hex(BACKGROUND)}"/>',
     ]
-    for row, eye in enumerate(eyes):
-        base = TOP_PX + (row + 1) * ROW_PX - 8
-        bars = len(eye.counts) * BIN_PX
-        out.append(
-            f'<text x="8" y="{base - 30}">{escape(eye.wire)} ({escape(eye.signal)})</text>'
-            f'<text x="8" y="{base - 14}">at {eye.offset_ps / 1000:.1f} ns</text>'
-            f'<text x="{LEFT_PX + bars + 6}" y="{base - 22}">{_margin(eye)}</text>'
-        )
-        for number, bar in enumerate(_bars(eye)):
-            if bar:
-                out.append(
-                    f'<rect x="{LEFT_PX + number * BIN_PX}" y="{base - bar}" width="{BIN_PX}"'
-                    f' height="{bar}" fill="{colour["bar"]}"/>'
-                )
-        out.append(
-            f'<path d="M{LEFT_PX} {base}h{bars}" stroke="{colour["axis"]}"/>'
-            f'<path d="M{LEFT_PX + bars // 2} {base - BAR_PX}v{BAR_PX}"'
-            f' stroke="{colour["moment"]}" stroke-dasharray="3 2"/>'
-        )
-    for text, x in _axis(eyes):
-        out.append(f'<text x="{x}" y="{height - 10}" text-anchor="middle">{text}</text>')
+    for part in _parts(eyes, title):
+        if isinstance(part, Box):
+            out.append(
+                f'<rect x="{part.x}" y="{part.y}" width="{part.width}" height="{part.height}"'
+                f' fill="{_hex(part.colour)}"/>'
+            )
+        else:
+            out.append(
+                f'<text x="{part.x}" y="{part.y}" font-size="{part.size}"'
+                f' fill="{_hex(part.colour)}" text-anchor="{part.anchor}">'
+                f"{escape(part.text)}</text>"
+            )
     return "\n".join([*out, "</svg>"]) + "\n"
 
 
-def eyes_image(eyes: Sequence[LaneEye]) -> NDArray[np.uint8]:
+def eyes_image(eyes: Sequence[LaneEye], *, title: str = "") -> NDArray[np.uint8]:
     """Draw the eyes as uint8[rows, columns, 3]."""
     import os
 
@@ -117,46 +126,95 @@ def eyes_image(eyes: Sequence[LaneEye]) -> NDArray[np.uint8]:
     import pygame
 
     pygame.font.init()
-    font = pygame.font.Font(None, 17)
+    # Sizes of this font count from the lowest to the highest stroke, those of SVG do not.
+    fonts = {size: pygame.font.Font(None, size * 17 // 12) for size in (12, 13, 17)}
     width, height = _size(eyes)
     surface = pygame.Surface((width, height))
     surface.fill(BACKGROUND)
-
-    def write(text: str, x: int, y: int) -> None:
-        surface.blit(font.render(text, True, TEXT), (x, y))
-
-    write(TITLE, 8, 8)
-    for row, eye in enumerate(eyes):
-        base = TOP_PX + (row + 1) * ROW_PX - 8
-        bars = len(eye.counts) * BIN_PX
-        write(f"{eye.wire} ({eye.signal})"[:26], 8, base - 42)
-        write(f"at {eye.offset_ps / 1000:.1f} ns", 8, base - 26)
-        write(_margin(eye), LEFT_PX + bars + 6, base - 34)
-        for number, bar in enumerate(_bars(eye)):
-            surface.fill(BAR, (LEFT_PX + number * BIN_PX, base - bar, BIN_PX, bar))
-        surface.fill(AXIS, (LEFT_PX, base, bars, 1))
-        surface.fill(MOMENT, (LEFT_PX + bars // 2, base - BAR_PX, 1, BAR_PX))
-    for text, x in _axis(eyes):
-        write(text, x - font.size(text)[0] // 2, height - 22)
+    for part in _parts(eyes, title):
+        if isinstance(part, Box):
+            surface.fill(part.colour, (part.x, part.y, part.width, part.height))
+            continue
+        font = fonts[part.size]
+        drawn = font.render(part.text, True, part.colour)
+        left = {"start": 0, "middle": drawn.get_width() // 2, "end": drawn.get_width()}
+        surface.blit(drawn, (part.x - left[part.anchor], part.y - font.get_ascent()))
     image = np.frombuffer(pygame.image.tobytes(surface, "RGB"), np.uint8)
     return image.reshape(height, width, 3)
 
 
-def _axis(eyes: Sequence[LaneEye]) -> list[tuple[str, int]]:
+def _size(eyes: Sequence[LaneEye]) -> tuple[int, int]:
+    return LEFT_PX + _bars_px(eyes) + RIGHT_PX, TOP_PX + ROW_PX * len(eyes) + BOTTOM_PX
+
+
+def _bars_px(eyes: Sequence[LaneEye]) -> int:
+    return len(eyes[0].counts) * BIN_PX if eyes else 0
+
+
+def _parts(eyes: Sequence[LaneEye], title: str) -> Iterator[Box | Words]:
+    """Give what is drawn, what is covered first."""
+    yield Words(12, 24, title or "Eyes", 17)
+    yield Words(12, 44, EXPLAINED, 12, QUIET)
+    for row, eye in enumerate(eyes):
+        yield from _row(eye, TOP_PX + (row + 1) * ROW_PX - 10)
     if not eyes:
-        return []
-    bars = len(eyes[0].counts) * BIN_PX
-    half = eyes[0].period_ps / 2000
-    return [
-        (f"{place * half:+.1f} ns" if place else "0", LEFT_PX + round((1 + place) * bars / 2))
-        for place in (-1, -0.5, 0, 0.5, 1)
-    ]
+        return
+    base = TOP_PX + ROW_PX * len(eyes) - 10
+    period = eyes[0].period_ps / 1000
+    for quarter in range(5):
+        x = LEFT_PX + _bars_px(eyes) * quarter // 4
+        away = (quarter - 2) / 2 * period
+        yield Box(min(x, LEFT_PX + _bars_px(eyes) - 1), base, 1, 6, AXIS)
+        yield Words(x, base + 20, f"{away:+.1f} ns" if away else "0", 12, TEXT, "middle")
+    yield Box(12, base + 30, 12, 10, OPEN)
+    yield Words(30, base + 39, SHADED, 12, QUIET)
 
 
-_COLOURS = {
-    "background": BACKGROUND,
-    "bar": BAR,
-    "axis": AXIS,
-    "moment": MOMENT,
-    "text": TEXT,
-}
+def _row(eye: LaneEye, base: int) -> Iterator[Box | Words]:
+    bars_px = len(eye.counts) * BIN_PX
+    middle = LEFT_PX + bars_px // 2
+    has_changes = bool(eye.counts.any())
+    if has_changes:
+        first = middle - _margin_px(eye, eye.usual_setup_ps)
+        stop = middle + _margin_px(eye, eye.usual_hold_ps)
+        yield Box(first, base - BAR_PX, stop - first, BAR_PX, OPEN)
+    signal = eye.signal if len(eye.signal) <= NAME_CHARACTERS else f"…{eye.signal[-21:]}"
+    yield Words(12, base - 40, eye.wire, 13)
+    yield Words(12, base - 23, signal, 12, QUIET)
+    yield Words(12, base - 7, f"read at {eye.offset_ps / 1000:+.2f} ns", 12, QUIET)
+    right = LEFT_PX + bars_px + 14
+    if has_changes:
+        usual = f"{_ns(eye, eye.usual_setup_ps)} + {_ns(eye, eye.usual_hold_ps)} ns"
+        least = f"{_ns(eye, eye.setup_ps)} + {_ns(eye, eye.hold_ps)} ns"
+        yield Words(right, base - 40, "setup + hold", 12, QUIET)
+        yield Words(right, base - 23, f"usual {usual}", 12)
+        yield Words(right, base - 7, f"least {least}", 12)
+    else:
+        yield Words(right, base - 23, "never changes", 12, QUIET)
+    for number, bar in enumerate(_bars(eye)):
+        if bar:
+            yield Box(LEFT_PX + number * BIN_PX, base - bar, BIN_PX, bar, BAR)
+    yield Box(LEFT_PX, base, bars_px, 1, AXIS)
+    yield Box(middle, base - BAR_PX, 1, BAR_PX, MOMENT)
+
+
+def _margin_px(eye: LaneEye, margin_ps: int | None) -> int:
+    half_px = len(eye.counts) * BIN_PX // 2
+    return half_px if margin_ps is None else margin_ps * half_px // eye.period_ps
+
+
+def _bars(eye: LaneEye) -> list[int]:
+    """Give the height of each bin in pixels; one change still shows."""
+    import numpy as np
+
+    most = max(1, int(eye.counts.max()))
+    heights = np.log1p(eye.counts) / np.log1p(most) * BAR_PX
+    return [int(h) if c == 0 else max(3, int(h)) for h, c in zip(heights, eye.counts, strict=True)]
+
+
+def _ns(eye: LaneEye, margin_ps: int | None) -> str:
+    return f">{eye.period_ps / 1000:.1f}" if margin_ps is None else f"{margin_ps / 1000:.1f}"
+
+
+def _hex(colour: Colour) -> str:
+    return "#{:02X}{:02X}{:02X}".format(*colour)
