@@ -51,6 +51,7 @@ SYMBOL_SLOTS = 24
 FAULT_NAMES = {
     FaultKind.FLIPPED: "flipped symbols",
     FaultKind.LATE: "late symbols",
+    FaultKind.EARLY: "early symbols",
     FaultKind.STUCK: "stuck symbols",
     FaultKind.LOST_EDGE: "lost edges",
     FaultKind.EXTRA_EDGE: "extra edges",
@@ -293,6 +294,7 @@ class Carriage:
             delivered = receiver.feed(batch)
         else:
             delivered = FrameBatch.joined([receiver.feed(part) for part in self.wire.feed(batch)])
+            stop_edge = self.wire.fed_edge
         self._arrive(sent, delivered, stop_edge=stop_edge)
 
     def _arrive(self, sent: Sent, delivered: FrameBatch, *, stop_edge: int) -> None:

@@ -15,6 +15,21 @@ if TYPE_CHECKING:
 
 R = TypeVar("R")
 
+BURST_EDGES_MAX = 4096
+NS_PER_S = 1_000_000_000
+NAMES = (
+    "file",
+    "seed",
+    "ber",
+    "burst_edges",
+    "lost_edges",
+    "extra_edges",
+    "stuck",
+    "late",
+    "early",
+    "stalls",
+)
+
 
 class Ratio(click.ParamType[float]):
     """A chance: 0, 1, or one between that is not too small to draw."""
@@ -36,6 +51,39 @@ class Ratio(click.ParamType[float]):
         return ratio
 
 
+class OnLane(NamedTuple):
+    """A chance, and the lane that it concerns; `lane` None: all of them."""
+
+    lane: int | None
+    ratio: float
+
+
+class LaneRatio(click.ParamType[OnLane]):
+    """LANE=RATIO; one of the two may do.
+
+    Args:
+        lone: what a number by itself is: a ratio for all lanes, or a lane that is hurt always.
+    """
+
+    def __init__(self, lone: str) -> None:
+        self._lone = lone
+        self.name = "[lane=]ratio" if lone == "ratio" else "lane[=ratio]"
+
+    def convert(
+        self, value: object, param: click.Parameter | None, ctx: click.Context | None
+    ) -> OnLane:
+        """Take the two numbers apart."""
+        if isinstance(value, OnLane):
+            return value
+        head, equals, tail = str(value).partition("=")
+        if not equals and self._lone == "ratio":
+            return OnLane(None, Ratio().convert(value, param, ctx))
+        if not is_lane(head):
+            self.fail(f"{value!r} names no lane; write 2=1e-3 for lane 2", param, ctx)
+        ratio = Ratio().convert(tail, param, ctx) if equals else 1.0
+        return OnLane(int(head), ratio)
+
+
 class StuckAt(NamedTuple):
     """A lane and the level that it shows."""
 
@@ -55,9 +103,51 @@ class Stuck(click.ParamType[StuckAt]):
         if isinstance(value, StuckAt):
             return value
         lane, _, level = str(value).partition("=")
-        if not lane.isdecimal() or len(lane) > 4 or level not in ("0", "1"):
+        if not is_lane(lane) or level not in ("0", "1"):
             self.fail(f"{value!r} is no LANE=LEVEL; write 2=1 for lane 2 stuck high", param, ctx)
         return StuckAt(int(lane), int(level))
+
+
+class StallSpan(NamedTuple):
+    """How long the receiver serves nothing, once in each period."""
+
+    length_ns: int
+    period_ns: int
+
+
+class Stall(click.ParamType[StallSpan]):
+    """LENGTH/PERIOD in nanoseconds, such as 20_000/1_000_000."""
+
+    name = "length/period"
+
+    def convert(
+        self, value: object, param: click.Parameter | None, ctx: click.Context | None
+    ) -> StallSpan:
+        """Take the two numbers apart."""
+        if isinstance(value, StallSpan):
+            return value
+        head, _, tail = str(value).replace("_", "").partition("/")
+        if not (is_count(head) and is_count(tail)):
+            self.fail(f"{value!r} is no LENGTH/PERIOD; write 20000/1000000, in ns", param, ctx)
+        length_ns, period_ns = int(head), int(tail)
+        if not 0 < length_ns < period_ns <= NS_PER_S:
+            self.fail(
+                f"{value}: the length is more than 0 and less than the period, which is up to"
+                f" {NS_PER_S:,} ns",
+                param,
+                ctx,
+            )
+        return StallSpan(length_ns, period_ns)
+
+
+def is_lane(text: str) -> bool:
+    """Tell whether a text is a lane's number."""
+    return text.isascii() and text.isdecimal() and len(text) <= 4
+
+
+def is_count(text: str) -> bool:
+    """Tell whether a text is a number of nanoseconds."""
+    return text.isascii() and text.isdecimal() and len(text) <= 18
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,11 +156,14 @@ class FaultRequest:
 
     file: str | None = None
     seed: int | None = None
-    ber: float | None = None
+    ber: tuple[OnLane, ...] = ()
+    burst_edges: int | None = None
     lost_edges: float | None = None
     extra_edges: float | None = None
     stuck: tuple[StuckAt, ...] = ()
-    late: tuple[int, ...] = ()
+    late: tuple[OnLane, ...] = ()
+    early: tuple[OnLane, ...] = ()
+    stalls: tuple[StallSpan, ...] = ()
 
     @property
     def is_empty(self) -> bool:
@@ -85,32 +178,51 @@ class FaultRequest:
         """
         from busplay.description.faults import (
             BitFlips,
+            EarlyLane,
             ExtraEdges,
             FaultPlan,
             LateLane,
             LostEdges,
+            Stalls,
             StuckLane,
         )
         from busplay.description.read_faults import load_faults, require_lane
 
         if self.is_empty:
             return None
+        if self.burst_edges is not None and not self.ber:
+            raise click.UsageError("--burst says how long the bursts of --ber are; give both")
         plan = FaultPlan() if self.file is None else load_faults(self.file, link)
-        for stuck in self.stuck:
-            require_lane(stuck.lane, link, place="--stuck")
-        for lane in self.late:
-            require_lane(lane, link, place="--late")
+        lanes = {
+            "--stuck": [one.lane for one in self.stuck],
+            "--late": [one.lane for one in self.late],
+            "--early": [one.lane for one in self.early],
+            "--ber": [one.lane for one in self.ber],
+        }
+        for option, hurt in lanes.items():
+            for lane in hurt:
+                if lane is not None:
+                    require_lane(lane, link, place=option)
+        burst_edges = 1 if self.burst_edges is None else self.burst_edges
         return replace(
             plan,
             seed=plan.seed if self.seed is None else self.seed,
-            bit_flips=plan.bit_flips + (() if self.ber is None else (BitFlips(self.ber),)),
+            bit_flips=plan.bit_flips
+            + tuple(
+                BitFlips(one.ratio, () if one.lane is None else (one.lane,), burst_edges)
+                for one in self.ber
+            ),
             stuck_lanes=plan.stuck_lanes
             + tuple(StuckLane(one.lane, one.level) for one in self.stuck),
-            late_lanes=plan.late_lanes + tuple(LateLane(lane) for lane in self.late),
+            late_lanes=plan.late_lanes
+            + tuple(LateLane(one.lane or 0, one.ratio) for one in self.late),
+            early_lanes=plan.early_lanes
+            + tuple(EarlyLane(one.lane or 0, one.ratio) for one in self.early),
             lost_edges=plan.lost_edges
             + (() if self.lost_edges is None else (LostEdges(self.lost_edges),)),
             extra_edges=plan.extra_edges
             + (() if self.extra_edges is None else (ExtraEdges(self.extra_edges),)),
+            stalls=plan.stalls + tuple(Stalls(one.period_ns, one.length_ns) for one in self.stalls),
         )
 
 
@@ -119,17 +231,28 @@ def fault_options(command: Callable[..., R]) -> Callable[..., R]:
 
     @wraps(command)
     def with_faults(*args: object, **values: object) -> R:
-        given = {
-            name: values.pop(f"fault_{name}")
-            for name in ("file", "seed", "ber", "lost_edges", "extra_edges", "stuck", "late")
-        }
+        given = {name: values.pop(f"fault_{name}") for name in NAMES}
         return command(*args, faults=FaultRequest(**given), **values)  # type: ignore[arg-type]
 
     options = [
         click.option(
             "--faults", "fault_file", metavar="FILE", help="Put in the faults that a file says."
         ),
-        click.option("--ber", "fault_ber", type=Ratio(), help="Flip bits, each by this chance."),
+        click.option(
+            "--ber",
+            "fault_ber",
+            type=LaneRatio("ratio"),
+            multiple=True,
+            metavar="[LANE=]RATIO",
+            help="Flip bits, each by this chance, of all lanes or of one. May be repeated.",
+        ),
+        click.option(
+            "--burst",
+            "fault_burst_edges",
+            type=click.IntRange(1, BURST_EDGES_MAX),
+            metavar="EDGES",
+            help="Let each bit that --ber flips begin a burst; half of its further bits are wrong.",
+        ),
         click.option(
             "--lost-edges", "fault_lost_edges", type=Ratio(), help="Lose clock edges by chance."
         ),
@@ -141,15 +264,33 @@ def fault_options(command: Callable[..., R]) -> Callable[..., R]:
             "fault_stuck",
             type=Stuck(),
             multiple=True,
+            metavar="LANE=LEVEL",
             help="Let a lane show one level. May be repeated.",
         ),
         click.option(
             "--late",
             "fault_late",
-            type=click.IntRange(0, 64),
+            type=LaneRatio("lane"),
             multiple=True,
-            metavar="LANE",
-            help="Let a lane come too late for its edge. May be repeated.",
+            metavar="LANE[=RATIO]",
+            help="Let a lane come too late for its edge, always or by chance. May be repeated.",
+        ),
+        click.option(
+            "--early",
+            "fault_early",
+            type=LaneRatio("lane"),
+            multiple=True,
+            metavar="LANE[=RATIO]",
+            help="Let a lane be an edge ahead, always or by chance. May be repeated.",
+        ),
+        click.option(
+            "--stall",
+            "fault_stalls",
+            type=Stall(),
+            multiple=True,
+            metavar="LENGTH/PERIOD",
+            help="Let the receiver serve nothing for LENGTH ns, once in every PERIOD ns, at a"
+            " moment by chance. May be repeated.",
         ),
         click.option(
             "--seed",

@@ -47,10 +47,23 @@ class StuckLane:
 
 @dataclass(frozen=True, slots=True)
 class LateLane:
-    """A wire that is skewed past its sampling edge: an edge samples the symbol before.
+    """A wire that is skewed past its sampling edge: that edge samples the symbol before.
 
     Attributes:
         ratio: share of the edges that come too early for it.
+    """
+
+    lane: int
+    ratio: float = 1.0
+    span: Span = Span()
+
+
+@dataclass(frozen=True, slots=True)
+class EarlyLane:
+    """A wire that runs ahead of the clock: an edge samples the symbol behind.
+
+    Attributes:
+        ratio: share of the edges that come too late for it.
     """
 
     lane: int
@@ -99,6 +112,7 @@ class FaultPlan:
     bit_flips: tuple[BitFlips, ...] = ()
     stuck_lanes: tuple[StuckLane, ...] = ()
     late_lanes: tuple[LateLane, ...] = ()
+    early_lanes: tuple[EarlyLane, ...] = ()
     lost_edges: tuple[LostEdges, ...] = ()
     extra_edges: tuple[ExtraEdges, ...] = ()
     stalls: tuple[Stalls, ...] = ()
@@ -111,6 +125,7 @@ class FaultPlan:
             self.bit_flips
             or self.stuck_lanes
             or self.late_lanes
+            or self.early_lanes
             or self.lost_edges
             or self.extra_edges
         )

@@ -6,6 +6,7 @@ from pathlib import Path
 
 from busplay.description.faults import (
     BitFlips,
+    EarlyLane,
     ExtraEdges,
     FaultPlan,
     LateLane,
@@ -25,6 +26,7 @@ PLAN_KEYS = (
     "bit_flips",
     "stuck_lanes",
     "late_lanes",
+    "early_lanes",
     "lost_edges",
     "extra_edges",
     "stalls",
@@ -70,6 +72,10 @@ def parse_faults(text: str, link: Link, *, file: str) -> FaultPlan:
         late_lanes=tuple(
             LateLane(_read_lane(one, link), _read_ratio(one, default=1.0), _read_span(one))
             for one in table.tables("late_lanes", ("lane", "ratio", *SPAN_KEYS))
+        ),
+        early_lanes=tuple(
+            EarlyLane(_read_lane(one, link), _read_ratio(one, default=1.0), _read_span(one))
+            for one in table.tables("early_lanes", ("lane", "ratio", *SPAN_KEYS))
         ),
         lost_edges=tuple(
             _read_lost(one)

@@ -1,17 +1,20 @@
 """The wire between the two ends, with faults put in.
 
 How to think about it. The wire takes a stretch as the sender spelled it and gives the stretches
-that the receiver samples. Flips, late and stuck lanes change symbols; a lost or an extra edge
-changes no symbol but cuts the stretch: a receiver that is fed edges up to f and then from f + 1
-on never saw edge f, and one that is fed up to f + 1 and then from f on saw it twice. So edges
+that the receiver samples. Flips, late, early and stuck lanes change symbols; a lost or an extra
+edge changes no symbol but cuts the stretch: a receiver that is fed edges up to f and then from
+f + 1 on never saw edge f, and one that is fed up to f + 1 and then from f on saw it twice. So edges
 stay the sender's, which is link time, and the slot grid stays where it is.
 
 Each symbol that a fault changed, each edge lost and each edge put in is one entry of the log,
 with its place in the row of symbols that the receiver samples: what became of it is told by
 what the receiver did with that symbol.
 
-Idle time costs nothing where no fault hits it. A lane that is stuck or late all the time hits
-every idle slot that it changes.
+A lane that is early shows what is sent on the next edge, which nobody knows yet at the end of a
+stretch: with such a lane the wire keeps a stretch's last edge for the next one.
+
+Idle time costs nothing where no fault hits it. A lane that is stuck, late or early all the time
+hits every idle slot that it changes.
 """
 
 from __future__ import annotations
@@ -24,13 +27,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busplay.batch import SymbolBatch, SymbolColumn
-from busplay.description.faults import FaultPlan, Span
+from busplay.description.faults import FaultPlan
 from busplay.description.link import StrobeFraming
 from busplay.errors import InputError
 from busplay.link.layout import FrameLayout
-from busplay.units import NS_PER_S, Ratio
 from busplay.wire import kernels
-from busplay.wire.streams import NEVER, EdgeStream, FlipStream, Hits, Int64Column, generator
+from busplay.wire.schedule import Dense, Schedule
+from busplay.wire.streams import NEVER, Hits, Int64Column
 
 # Bits are counted in 64 bits, up to 17 of them an edge.
 LAST_EDGE = 1 << 57
@@ -44,8 +47,9 @@ class FaultKind(IntEnum):
     LATE = kernels.LATE
     FLIPPED = kernels.FLIPPED
     STUCK = kernels.STUCK
-    LOST_EDGE = 3
-    EXTRA_EDGE = 4
+    EARLY = kernels.EARLY
+    LOST_EDGE = 4
+    EXTRA_EDGE = 5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -65,16 +69,23 @@ class FaultLog:
         return len(self.ordinal)
 
 
-@dataclass(frozen=True, slots=True)
-class _Dense:
-    """What hurts every edge of a piece."""
+@dataclass(frozen=True, slots=True, eq=False)
+class _LaneHits:
+    """What hits single edges of a stretch."""
 
-    late: int = 0
-    stuck: int = 0
-    level: int = 0
+    late: Hits
+    early: Hits
+    flips: Hits
 
-    def __bool__(self) -> bool:
-        return bool(self.late or self.stuck)
+    def __len__(self) -> int:
+        return len(self.late) + len(self.early) + len(self.flips)
+
+    def between(self, first: int, stop: int) -> _LaneHits:
+        return _LaneHits(
+            _between(self.late, first, stop),
+            _between(self.early, first, stop),
+            _between(self.flips, first, stop),
+        )
 
 
 class FaultyWire:
@@ -104,85 +115,28 @@ class FaultyWire:
         self.layout = layout
         self.plan = plan
         self.faults_put_in = dict.fromkeys(FaultKind, 0)
-        self._bits: Int64Column = np.zeros(3, np.int64)
-        self._edges_of_ns = Ratio.of(edge_hz, NS_PER_S)
+        self._bits: Int64Column = np.zeros(kernels.KINDS, np.int64)
         self._idle = np.ascontiguousarray(layout.idle_symbols)
-        self._wires = layout.lanes + isinstance(layout.link.framing, StrobeFraming)
+        wires = layout.lanes + isinstance(layout.link.framing, StrobeFraming)
+        self._schedule = Schedule(plan, edge_hz=edge_hz, wires=wires)
         self._before = int(self._idle[(first_edge - 1) % len(self._idle)])
         self._ordinal_shift = first_ordinal - first_edge
-        self._late = self._flipped = Hits.none()
-        self._gone: Int64Column = np.empty(0, np.int64)
+        self._late = self._early = self._flipped = Hits.none()
+        self._fed_edge = first_edge
+        self._held: SymbolBatch | None = None
         self._lost: Int64Column = np.empty(0, np.int64)
         self._extra: Int64Column = np.empty(0, np.int64)
         self._looked_at = first_edge
         self._logs: list[FaultLog] = []
-        self._make_streams()
         # A run that is taken up in the middle has had the faults before it.
         if first_edge:
             self._looked_at = 0
             self.look(first_edge)
             self._forget(first_edge)
 
-    def _make_streams(self) -> None:
-        plan = self.plan
-        self._flips = []
-        for index, flips in enumerate(plan.bit_flips):
-            first, stop = self._edges_of(flips.span)
-            self._flips.append(
-                FlipStream(
-                    generator(plan.seed, 0, index),
-                    generator(plan.seed, 1, index),
-                    flips.ratio,
-                    wires=flips.lanes or tuple(range(self._wires)),
-                    burst_edges=flips.burst_edges,
-                    burst_ratio=flips.burst_ratio,
-                    first_edge=first,
-                    stop_edge=stop,
-                )
-            )
-        # A lane that is always late is dense; what comes by chance has a stream.
-        self._lates: list[tuple[int, EdgeStream]] = []
-        self._dense: list[tuple[int, int, _Dense]] = []
-        for index, late in enumerate(plan.late_lanes):
-            first, stop = self._edges_of(late.span)
-            if late.ratio == 1:
-                self._dense.append((first, stop, _Dense(late=1 << late.lane)))
-                continue
-            random = generator(plan.seed, 2, index)
-            stream = EdgeStream(random, late.ratio, first_edge=first, stop_edge=stop)
-            self._lates.append((1 << late.lane, stream))
-        for stuck in plan.stuck_lanes:
-            wire = 1 << stuck.lane
-            self._dense.append(
-                (*self._edges_of(stuck.span), _Dense(stuck=wire, level=wire * stuck.level))
-            )
-        self._losses: list[tuple[int, EdgeStream]] = []
-        for index, lost in enumerate(plan.lost_edges):
-            first, stop = self._edges_of(lost.span)
-            random = generator(plan.seed, 3, index)
-            stream = EdgeStream(
-                random, lost.ratio, first_edge=first, stop_edge=stop, at_edges=lost.at_edges
-            )
-            self._losses.append((lost.count, stream))
-        self._extras = []
-        for index, extra in enumerate(plan.extra_edges):
-            first, stop = self._edges_of(extra.span)
-            random = generator(plan.seed, 4, index)
-            self._extras.append(
-                EdgeStream(
-                    random, extra.ratio, first_edge=first, stop_edge=stop, at_edges=extra.at_edges
-                )
-            )
-
-    def _edges_of(self, span: Span) -> tuple[int, int]:
-        first = min(self._edges_of_ns.ceil(span.first_ns), NEVER)
-        if span.stop_ns is None:
-            return first, NEVER
-        return first, min(self._edges_of_ns.ceil(span.stop_ns), NEVER)
-
     @property
     def bits_damaged(self) -> dict[FaultKind, int]:
-        """How many bits late lanes, flips and stuck lanes changed."""
+        """How many bits late and early lanes, flips and stuck lanes changed."""
         return {FaultKind(kind): int(count) for kind, count in enumerate(self._bits)}
 
     def take_log(self) -> FaultLog:
@@ -203,7 +157,7 @@ class FaultyWire:
 
         Returns:
             What the receiver samples, in order: stretches that follow each other, leave an edge
-            out, or take one twice.
+            out, or take one twice; up to `fed_edge`.
 
         Raises:
             InputError: the stretch reaches past `LAST_EDGE`.
@@ -213,9 +167,20 @@ class FaultyWire:
                 found=f"link edge {batch.stop_edge}",
                 wanted=f"faults can be put in up to edge {LAST_EDGE}",
             )
-        stop_edge = batch.stop_edge
-        self.look(stop_edge)
-        late, flips = self._late.before(stop_edge), self._flipped.before(stop_edge)
+        self.look(batch.stop_edge)
+        whole = batch
+        if self.plan.early_lanes:
+            whole = self._with_held(batch)
+            if whole.first_edge == whole.stop_edge:
+                return []
+            batch = self._part(whole, whole.first_edge, whole.stop_edge - 1)
+            self._held = self._part(whole, whole.stop_edge - 1, whole.stop_edge)
+        stop_edge = self._fed_edge = batch.stop_edge
+        hits = _LaneHits(
+            self._late.before(stop_edge),
+            self._early.before(stop_edge),
+            self._flipped.before(stop_edge),
+        )
         lost = self._lost[: np.searchsorted(self._lost, stop_edge)]
         extra = self._extra[: np.searchsorted(self._extra, stop_edge)]
         sampled: list[SymbolBatch] = []
@@ -227,12 +192,15 @@ class FaultyWire:
             piece = slice(done, begun)
             slots = edges[piece]
             symbols = batch.symbols[done * len(self._idle) : begun * len(self._idle)]
-            hits = _between(late, first, stop), _between(flips, first, stop)
-            if dense or len(hits[0]) or len(hits[1]):
-                slots, symbols = self._damaged(slots, symbols, first, stop, dense, *hits, lost)
-            self._before = self._last_symbol(edges[piece], batch.symbols, done, stop)
-            whole = SymbolBatch(slots.view(np.uint64), symbols, first, stop)
-            sampled += self._sampled(whole, lost, extra)
+            here = hits.between(first, stop)
+            if dense or len(here):
+                after = self._symbol_at(whole, stop) if self.plan.early_lanes else 0
+                slots, symbols = self._damaged(
+                    slots, symbols, first, stop, dense, here, lost, after=after
+                )
+            self._before = self._symbol_at(batch, stop - 1)
+            damaged = SymbolBatch(slots.view(np.uint64), symbols, first, stop)
+            sampled += self._sampled(damaged, lost, extra)
             done = begun
             if done and edges[done - 1] + len(self._idle) > stop:
                 done -= 1
@@ -240,26 +208,46 @@ class FaultyWire:
         self._forget(stop_edge)
         return sampled
 
+    @property
+    def fed_edge(self) -> int:
+        """Link edge up to which the receiver has been given what it samples."""
+        return self._fed_edge
+
+    def _with_held(self, batch: SymbolBatch) -> SymbolBatch:
+        """Put the edge that was kept before a stretch."""
+        held = self._held
+        if held is None:
+            return batch
+        return SymbolBatch(
+            np.concatenate([held.edge, batch.edge]),
+            np.concatenate([held.symbols, batch.symbols]),
+            held.first_edge,
+            batch.stop_edge,
+        )
+
     # -- what is to come
 
     @property
     def is_sparse(self) -> bool:
         """Whether nothing but bits that flip and edges that are lost or added is put in."""
-        return not self._dense and not self._lates
+        return self._schedule.is_sparse
 
     def look(self, stop_edge: int) -> None:
         """Find all that happens before an edge; it stays to be put in."""
         if stop_edge <= self._looked_at:
             return
         self._looked_at = stop_edge
-        late, flipped = self._take_hits(stop_edge)
-        self._late = Hits.joined([self._late, late])
-        self._flipped = Hits.joined([self._flipped, flipped.combined()])
-        self._take_edges(stop_edge)
+        schedule = self._schedule
+        self._late = Hits.joined([self._late, schedule.take_late(stop_edge)])
+        self._early = Hits.joined([self._early, schedule.take_early(stop_edge)])
+        self._flipped = Hits.joined([self._flipped, schedule.take_flips(stop_edge)])
+        self._lost = np.union1d(self._lost, schedule.take_lost(stop_edge))
+        self._extra = np.union1d(self._extra, schedule.take_extra(stop_edge))
 
     def _forget(self, stop_edge: int) -> None:
         """Drop what happened before an edge."""
         self._late = self._late.after(len(self._late.before(stop_edge)))
+        self._early = self._early.after(len(self._early.before(stop_edge)))
         self._flipped = self._flipped.after(len(self._flipped.before(stop_edge)))
         self._lost = self._lost[np.searchsorted(self._lost, stop_edge) :]
         self._extra = self._extra[np.searchsorted(self._extra, stop_edge) :]
@@ -284,39 +272,34 @@ class FaultyWire:
 
     # -- symbols
 
-    def _take_hits(self, stop_edge: int) -> tuple[Hits, Hits]:
-        late = []
-        for mask, stream in self._lates:
-            edge = stream.take(stop_edge)
-            late.append(Hits(edge, np.full(len(edge), mask, np.uint64)))
-        return Hits.joined(late), Hits.joined([stream.take(stop_edge) for stream in self._flips])
-
-    def _pieces(self, first_edge: int, stop_edge: int) -> list[tuple[int, int, _Dense]]:
+    def _pieces(self, first_edge: int, stop_edge: int) -> list[tuple[int, int, Dense]]:
         """Cut a stretch where something that hurts every edge begins or ends."""
-        if not self._dense:
-            return [(first_edge, stop_edge, _Dense())]
+        if not self._schedule.dense:
+            return [(first_edge, stop_edge, Dense())]
         cuts = {first_edge, stop_edge}
-        for first, stop, _ in self._dense:
+        for first, stop, _ in self._schedule.dense:
             cuts |= {edge for edge in (first, stop) if first_edge < edge < stop_edge}
         bounds = sorted(cuts)
         pieces = []
         for first, stop in pairwise(bounds):
-            late = stuck = level = 0
-            for begin, end, dense in self._dense:
+            late = early = stuck = level = 0
+            for begin, end, dense in self._schedule.dense:
                 if begin <= first < end:
                     # Of two levels that one wire is stuck at the later in the plan wins.
                     late |= dense.late
+                    early |= dense.early
                     stuck |= dense.stuck
                     level = level & ~dense.stuck | dense.level
-            now = _Dense(late, stuck, level)
+            now = Dense(late, early, stuck, level)
             step = PIECE_SLOTS * len(self._idle) if self._changes_idle(now) else stop - first
             pieces += [(at, min(at + step, stop), now) for at in range(first, stop, step)]
         return pieces
 
-    def _changes_idle(self, dense: _Dense) -> bool:
+    def _changes_idle(self, dense: Dense) -> bool:
         idle = self._idle.astype(np.uint64)
         late = np.uint64(dense.late)
-        hurt = (idle & ~late) | (np.roll(idle, 1) & late)
+        early = np.uint64(dense.early) & ~late
+        hurt = (idle & ~late & ~early) | (np.roll(idle, 1) & late) | (np.roll(idle, -1) & early)
         hurt = (hurt & ~np.uint64(dense.stuck)) | np.uint64(dense.level)
         return bool((hurt != idle).any())
 
@@ -326,17 +309,21 @@ class FaultyWire:
         symbols: SymbolColumn,
         first: int,
         stop: int,
-        dense: _Dense,
-        late: Hits,
-        flips: Hits,
+        dense: Dense,
+        hits: _LaneHits,
         lost: Int64Column,
+        *,
+        after: int,
     ) -> tuple[Int64Column, SymbolColumn]:
         """Spell out what is hit, damage it, and log it."""
         slot = len(self._idle)
-        touched = [late.edge, flips.edge]
+        touched = [hits.late.edge, hits.early.edge, hits.flips.edge]
         if dense.late:
             # A frame's last symbol shows once more on the late lane.
             touched += [slots + slot, np.array([first])]
+        if dense.early:
+            # And its first symbol shows an edge before the frame on the early one.
+            touched += [slots - 1, np.array([stop - 1])]
         hit = np.unique(np.concatenate(touched))
         spells_all = self._changes_idle(dense)
         room = len(slots) + len(hit) + 1
@@ -347,7 +334,7 @@ class FaultyWire:
         edge, source = edge[:count].copy(), source[:count]
         out = np.empty(count * slot, symbols.dtype)
         kernels.fill(edge, source, np.ascontiguousarray(symbols), self._idle, out)
-        entries = 3 * count * slot if dense else len(late) + len(flips)
+        entries = kernels.KINDS * count * slot if dense else len(hits)
         log_edge, log_kind = np.empty(entries, np.int64), np.empty(entries, np.uint8)
         bits = self._bits.copy()
         found = kernels.damage(
@@ -357,13 +344,17 @@ class FaultyWire:
             first,
             stop,
             self._before,
+            after,
             dense.late,
+            dense.early,
             dense.stuck,
             dense.level,
-            late.edge,
-            late.mask,
-            flips.edge,
-            flips.mask,
+            hits.late.edge,
+            hits.late.mask,
+            hits.early.edge,
+            hits.early.mask,
+            hits.flips.edge,
+            hits.flips.mask,
             log_edge,
             log_kind,
             bits,
@@ -378,30 +369,17 @@ class FaultyWire:
         self._log(log_edge + shift, log_kind)
         return edge, out
 
-    def _last_symbol(
-        self, slots: Int64Column, symbols: SymbolColumn, first_slot: int, stop: int
-    ) -> int:
-        """Give the symbol that was sent on the edge before `stop`."""
+    def _symbol_at(self, batch: SymbolBatch, edge: int) -> int:
+        """Give the symbol that was sent on an edge of a stretch."""
         slot = len(self._idle)
-        if len(slots) and slots[-1] + slot >= stop:
-            place = (first_slot + len(slots) - 1) * slot + stop - 1 - int(slots[-1])
-            return int(symbols[place])
-        return int(self._idle[(stop - 1) % slot])
+        index = int(np.searchsorted(batch.edge.view(np.int64), edge, side="right")) - 1
+        if index >= 0:
+            place = edge - int(batch.edge[index])
+            if place < slot:
+                return int(batch.symbols[index * slot + place])
+        return int(self._idle[edge % slot])
 
     # -- edges
-
-    def _take_edges(self, stop_edge: int) -> None:
-        """Find the edges before `stop_edge` that are lost and that are sampled twice."""
-        parts = [self._gone]
-        for count, stream in self._losses:
-            begun = stream.take(stop_edge)
-            if len(begun):
-                parts.append((begun[:, None] + np.arange(count)).reshape(-1))
-        lost = np.unique(np.concatenate(parts))
-        cut = int(np.searchsorted(lost, stop_edge))
-        self._lost, self._gone = np.union1d(self._lost, lost[:cut]), lost[cut:]
-        for each in self._extras:
-            self._extra = np.union1d(self._extra, each.take(stop_edge))
 
     def _shifts_before(self, edges: Int64Column) -> Int64Column:
         """Give how many more symbols than edges the receiver sampled, of this stretch, before."""

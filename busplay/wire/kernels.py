@@ -5,8 +5,9 @@ idle edge that is hit lies in a gap, so the idle slot around it is spelled out f
 `fill`), and `damage` then goes over the hits alone, or over every symbol where a lane is hurt
 all the time.
 
-On an edge the order is that of the copper: a late lane shows the symbol before as it was sent,
-then noise flips bits, and a stuck lane shows its level whatever the others did.
+On an edge the order is that of the copper: a late lane shows the symbol before as it was sent, an
+early one the symbol behind (a lane that is both is late), then noise flips bits, and a stuck lane
+shows its level whatever the others did.
 
 Where two spelled slots overlap (an idle one in a gap shorter than a slot), the first has the
 edge: so the receiver reads them, so they are damaged here.
@@ -18,7 +19,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-LATE, FLIPPED, STUCK = range(3)
+LATE, FLIPPED, STUCK, EARLY = range(4)
+KINDS = 4
 
 
 @njit(cache=True, nogil=True)
@@ -118,11 +120,15 @@ def damage(
     first_edge: int,
     stop_edge: int,
     before: int,
+    after: int,
     always_late: int,
+    always_early: int,
     stuck_mask: int,
     stuck_level: int,
     late_edge: NDArray[np.int64],
     late_mask: NDArray[np.uint64],
+    early_edge: NDArray[np.int64],
+    early_mask: NDArray[np.uint64],
     flip_edge: NDArray[np.int64],
     flip_mask: NDArray[np.uint64],
     log_edge: NDArray[np.int64],
@@ -135,10 +141,12 @@ def damage(
         edge, symbols: the spelled slots; symbols are changed.
         idle: unsigned[slot_symbols].
         before: the symbol that was sent on the edge before `first_edge`.
-        always_late, stuck_mask, stuck_level: wires that are hurt on every edge.
-        late_edge, late_mask, flip_edge, flip_mask: hits of single edges, in order.
+        after: the symbol that was sent on `stop_edge`.
+        always_late, always_early, stuck_mask, stuck_level: wires that are hurt on every edge.
+        late_edge, late_mask, early_edge, early_mask, flip_edge, flip_mask: hits of single edges, in
+            order.
         log_edge, log_kind: room for what was changed, by edge and kind.
-        bits: int64[3]; how many bits each kind changed; added to.
+        bits: int64[KINDS]; how many bits each kind changed; added to.
 
     Returns:
         How many entries the log has.
@@ -148,11 +156,13 @@ def damage(
     level = np.uint64(stuck_level)
     free = ~stuck
     every = np.uint64(always_late)
-    is_dense = always_late != 0 or stuck_mask != 0
+    every_early = np.uint64(always_early)
+    is_dense = always_late != 0 or always_early != 0 or stuck_mask != 0
     zero = np.uint64(0)
     one_bit = np.uint64(1)
     count = 0
     late = 0
+    early = 0
     flip = 0
     slot = 0
     at = np.int64(first_edge)
@@ -164,6 +174,8 @@ def damage(
             following = np.int64(stop_edge)
             if late < len(late_edge):
                 following = min(following, late_edge[late])
+            if early < len(early_edge):
+                following = min(following, early_edge[early])
             if flip < len(flip_edge):
                 following = min(following, flip_edge[flip])
             at = following
@@ -183,11 +195,16 @@ def damage(
         while late < len(late_edge) and late_edge[late] == at:
             late_here |= late_mask[late]
             late += 1
+        early_here = every_early
+        while early < len(early_edge) and early_edge[early] == at:
+            early_here |= early_mask[early]
+            early += 1
         flip_here = zero
         while flip < len(flip_edge) and flip_edge[flip] == at:
             flip_here ^= flip_mask[flip]
             flip += 1
         late_here &= free
+        early_here &= free & ~late_here
         flip_here &= free
         value = sent
         if late_here != zero:
@@ -206,6 +223,25 @@ def damage(
                 while changed != zero:
                     changed &= changed - one_bit
                     bits[LATE] += 1
+        if early_here != zero:
+            if at + 1 == stop_edge:
+                behind = np.uint64(after)
+            elif at + 1 < edge[slot] + slot_symbols:
+                behind = np.uint64(symbols[place + 1])
+            elif slot + 1 < len(edge) and edge[slot + 1] <= at + 1:
+                begun = at + 1 - edge[slot + 1]
+                behind = np.uint64(symbols[(slot + 1) * slot_symbols + begun])
+            else:
+                behind = np.uint64(idle[(at + 1) % slot_symbols])
+            changed = (behind ^ sent) & early_here
+            value ^= changed
+            if changed != zero:
+                log_edge[count] = at
+                log_kind[count] = EARLY
+                count += 1
+                while changed != zero:
+                    changed &= changed - one_bit
+                    bits[EARLY] += 1
         if flip_here != zero:
             value ^= flip_here
             log_edge[count] = at

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from busplay.description.faults import (
     BitFlips,
+    EarlyLane,
     ExtraEdges,
     FaultPlan,
     LateLane,
@@ -46,6 +47,10 @@ ratio = 0.5
 [[late_lanes]]
 lane = 1
 
+[[early_lanes]]
+lane = 3
+ratio = 0.25
+
 [[lost_edges]]
 ratio = 1e-6
 count = 3
@@ -66,6 +71,7 @@ def test_every_key_arrives() -> None:
         bit_flips=(BitFlips(1e-4, (0, 3), 4, 0.25),),
         stuck_lanes=(StuckLane(2, 1, Span(1000, 2000)),),
         late_lanes=(LateLane(4, 0.5), LateLane(1)),
+        early_lanes=(EarlyLane(3, 0.25),),
         lost_edges=(LostEdges(1e-6, 3, (40, 800)),),
         extra_edges=(ExtraEdges(0.0, (16,)),),
         stalls=(Stalls(1_000_000, 20_000),),

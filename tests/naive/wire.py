@@ -14,13 +14,14 @@ class NaiveFaults:
 
     Attributes:
         flips: (edge, wire) pairs, each flipping once.
-        late: (edge, wire) pairs.
+        late, early: (edge, wire) pairs.
         stuck: (first edge, stop edge, wire, level).
         lost, extra: edges.
     """
 
     flips: list[tuple[int, int]] = field(default_factory=list)
     late: set[tuple[int, int]] = field(default_factory=set)
+    early: set[tuple[int, int]] = field(default_factory=set)
     stuck: list[tuple[int, int, int, int]] = field(default_factory=list)
     lost: set[int] = field(default_factory=set)
     extra: set[int] = field(default_factory=set)
@@ -34,11 +35,14 @@ class NaiveSampling:
     faults: list[tuple[int, str]] = field(default_factory=list)
 
 
-def sample(sent: list[int], faults: NaiveFaults, *, before: int, wires: int) -> NaiveSampling:
-    """Carry symbols, one an edge from edge 0 on; `before` was on the wires before them."""
+def sample(
+    sent: list[int], faults: NaiveFaults, *, before: int, wires: int, after: int = 0
+) -> NaiveSampling:
+    """Carry symbols, one an edge from edge 0 on, between what was `before` and is `after` them."""
     found = NaiveSampling()
     for edge, symbol in enumerate(sent):
         previous = sent[edge - 1] if edge else before
+        following = sent[edge + 1] if edge + 1 < len(sent) else after
         value = 0
         kinds = set()
         for wire in range(wires):
@@ -49,9 +53,13 @@ def sample(sent: list[int], faults: NaiveFaults, *, before: int, wires: int) -> 
                 if which == wire and first <= edge < stop
             ]
             late = (edge, wire) in faults.late and not levels
+            early = (edge, wire) in faults.early and not levels and not late
             flips = 0 if levels else faults.flips.count((edge, wire)) % 2
             if late and previous >> wire & 1 != bit:
                 kinds.add("LATE")
+                bit ^= 1
+            if early and following >> wire & 1 != bit:
+                kinds.add("EARLY")
                 bit ^= 1
             if flips:
                 kinds.add("FLIPPED")

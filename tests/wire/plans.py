@@ -6,6 +6,7 @@ from hypothesis import strategies as st
 
 from busplay.description.faults import (
     BitFlips,
+    EarlyLane,
     ExtraEdges,
     FaultPlan,
     LateLane,
@@ -51,6 +52,11 @@ def plans(draw: st.DrawFn, link: Link, *, last_edge: int = 400) -> FaultPlan:
             draw(st.lists(st.builds(StuckLane, wires, st.integers(0, 1), span), **some))
         ),
         late_lanes=tuple(draw(st.lists(st.builds(LateLane, wires, ratios, span), **some))),
+        early_lanes=tuple(
+            draw(st.lists(st.builds(EarlyLane, wires, ratios, span), max_size=1))
+            if draw(st.booleans())
+            else ()
+        ),
         lost_edges=tuple(
             draw(
                 st.lists(

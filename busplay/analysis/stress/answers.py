@@ -78,6 +78,8 @@ def _without(board: Board, plan: FaultPlan) -> dict[str, tuple[Board, FaultPlan]
         found["flipped bits"] = board, replace(plan, bit_flips=())
     if plan.late_lanes:
         found["late lanes"] = board, replace(plan, late_lanes=())
+    if plan.early_lanes:
+        found["early lanes"] = board, replace(plan, early_lanes=())
     if plan.stuck_lanes:
         found["stuck lanes"] = board, replace(plan, stuck_lanes=())
     if plan.lost_edges:

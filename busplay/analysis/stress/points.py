@@ -98,6 +98,7 @@ def has_chance(board: Board, faults: FaultPlan) -> bool:
     return (
         any(one.ratio > 0 for one in faults.bit_flips)
         or any(0 < one.ratio < 1 for one in faults.late_lanes)
+        or any(0 < one.ratio < 1 for one in faults.early_lanes)
         or any(one.ratio > 0 for one in faults.lost_edges)
         or any(one.ratio > 0 for one in faults.extra_edges)
         or bool(faults.stalls)

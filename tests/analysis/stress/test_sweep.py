@@ -17,7 +17,7 @@ from busplay.analysis.stress.points import Figure, Point, apply, has_chance, poi
 from busplay.analysis.stress.sweep import run_sweep
 from busplay.analysis.stress.trials import Effort, PointResult, run_point, trial_seed
 from busplay.description.board import BusyTime, ReceiverEnd
-from busplay.description.faults import BitFlips, FaultPlan, LateLane, LostEdges, Stalls
+from busplay.description.faults import BitFlips, EarlyLane, FaultPlan, LateLane, LostEdges, Stalls
 from busplay.errors import BusplayError, InputError
 from tests.analysis.stress.loads import burst_load
 from tests.boards import GUARDED, board_with
@@ -248,6 +248,8 @@ def test_point_takes_the_place_of_its_figure_alone() -> None:
         (FaultPlan(bit_flips=(BitFlips(1e-3),)), (), True),
         (FaultPlan(late_lanes=(LateLane(0),)), (), False),
         (FaultPlan(late_lanes=(LateLane(0, 0.5),)), (), True),
+        (FaultPlan(early_lanes=(EarlyLane(0),)), (), False),
+        (FaultPlan(early_lanes=(EarlyLane(0, 0.5),)), (), True),
         (FaultPlan(lost_edges=(LostEdges(at_edges=(5,)),)), (), False),
         (FaultPlan(stalls=(Stalls(10, 5),)), (), True),
         (FaultPlan(), (BusyTime(10, 5),), False),
