@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import base64
 import binascii
+import os
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
@@ -420,7 +421,8 @@ class AtomicFile:
 
     def __init__(self, target: Path) -> None:
         self._target = target
-        self._part = target.with_name(target.name + ".part")
+        # Not NAME.part, which a recording that was killed may have left.
+        self._part = target.with_name(f"{target.name}.part{os.getpid()}")
 
     def __enter__(self) -> BinaryIO:
         from busplay.errors import OutputError

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import numpy as np
@@ -51,6 +51,7 @@ def write_wires(
     stop_ps: int | None = None,
     texts: bool = True,
     tick_ps: int | None = None,
+    on_edge: Callable[[int], None] | None = None,
 ) -> Losses:
     """Draw a trace's wires, exactly as its link says, as VCD or CSV.
 
@@ -58,9 +59,11 @@ def write_wires(
         stop_ps: leave out what comes later.
         texts: in a VCD, write frames and the receiver's state as readable texts too.
         tick_ps: unit of a VCD's times, to which they are rounded down; None: exact.
+        on_edge: called with the link edge up to which wires were drawn, for a progress bar.
     """
     drawer = drawer_for(reader)
     stretches, frames = _stretches(reader, drawer, stop_ps)
+    stretches = _told(stretches, on_edge)
     with AtomicFile(target) as stream:
         if target.suffix.lower() == ".csv":
             from busplay.formats.writing.csv import CsvWriter
@@ -91,12 +94,23 @@ def write_wires(
 
 
 def write_capture(
-    reader: TraceReader, target: Path, *, analyser: Analyser, stop_ps: int | None = None
+    reader: TraceReader,
+    target: Path,
+    *,
+    analyser: Analyser,
+    stop_ps: int | None = None,
+    on_edge: Callable[[int], None] | None = None,
 ) -> tuple[Losses, PutIn]:
-    """Sample a trace's wires as an analyser would: VCD, CSV, a session file or raw samples."""
+    """Sample a trace's wires as an analyser would: VCD, CSV, a session file or raw samples.
+
+    Args:
+        analyser: what it does to the wires.
+        stop_ps, on_edge: as `write_wires`.
+    """
     drawer = drawer_for(reader)
     capture = SyntheticCapture(drawer, analyser)
     stretches, frames = _stretches(reader, drawer, stop_ps)
+    stretches = _told(stretches, on_edge)
     suffix = target.suffix.lower()
     with AtomicFile(target) as stream:
         if suffix == ".sr":
@@ -143,6 +157,16 @@ def _stretches(
         count = sum(len(one) for one in reader.frames_between(0, max(0, stop_edge - slot + 1)))
         return spelled_stretches(frames, drawer.layout, stop_edge=stop_edge), count
     return spelled_stretches(reader.chunks(), drawer.layout, stop_edge=stop_edge), reader.frames
+
+
+def _told(
+    stretches: Iterator[SymbolStretch], on_edge: Callable[[int], None] | None
+) -> Iterator[SymbolStretch]:
+    """Tell how far each stretch goes, once it is taken."""
+    for stretch in stretches:
+        yield stretch
+        if on_edge is not None:
+            on_edge(stretch.stop_edge)
 
 
 def _tick_ps(drawer: WireDrawer) -> int:

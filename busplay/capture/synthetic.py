@@ -64,6 +64,8 @@ class PutIn:
         glitches: samples of single wires that read wrong.
         unsure: samples of single wires that were read near the threshold and came out wrong.
         losses: times that samples were lost, and how many in all.
+        loss_places: the sample before which each loss is.
+        map_text: which channel each wire's probe is on, as `--map` takes it.
     """
 
     samples: int = 0
@@ -72,6 +74,7 @@ class PutIn:
     losses: int = 0
     samples_lost: int = 0
     loss_places: list[int] = field(default_factory=list)
+    map_text: str = ""
 
 
 class SyntheticCapture:
@@ -96,11 +99,15 @@ class SyntheticCapture:
         if unknown:
             raise ValueError(f"no wires named {sorted(unknown)}; there are {', '.join(wires)}")
         self.names = wires
-        self.put_in = PutIn()
         self._drawer = drawer
         self._analyser = analyser
         self._random = np.random.default_rng(analyser.seed)
         self._channels = analyser.channels or tuple(range(len(wires)))
+        probes = [
+            f"{wire}={'!' if wire in analyser.inverted else ''}{wires[channel]}"
+            for wire, channel in zip(wires, self._channels, strict=True)
+        ]
+        self.put_in = PutIn(map_text=",".join(probes))
         self._start_ps = int(drawer.half_step_ps(np.array([2 * analyser.first_edge], np.int64))[0])
         self._toggles: list[NDArray[np.int64]] = [np.empty(0, np.int64) for _ in wires]
         # Levels behind the last change that was added, and before the first that is kept.

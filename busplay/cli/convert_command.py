@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING, Literal, cast
 
 import click
 
+from busplay.cli.capture_options import RateHz, TimePs
 from busplay.cli.report import Figures
 from busplay.errors import InputError
 
 if TYPE_CHECKING:
     from busplay.capture.synthetic import Analyser, PutIn
     from busplay.converting import Losses
-    from busplay.trace.header import TraceHeader
     from busplay.trace.reader import TraceReader
 
 OutputKind = Literal["trace", "packets", "frames", "stores", "wires", "samples"]
@@ -75,8 +75,13 @@ class _View:
 @click.option("--begin-at", metavar="TIME", help="The capture begins at this link time.")
 @click.option("--seed", type=int, default=1, help="Of everything random.")
 @click.option("--map", "map_text", metavar="clock=CH0,…", help="Wires of a capture that comes in.")
-@click.option("--in-rate", metavar="RATE", help="Sample rate of raw samples that come in.")
-@click.option("--in-bits", metavar="BITS", help="Which bits of them are wires, such as 0-5.")
+@click.option("--in-rate", type=RateHz(), help="Rate of samples that come in.")
+@click.option("--in-bits", metavar="BITS", help="Which bits of raw ones are wires, such as 0-5.")
+@click.option("--timescale", metavar="TIME", help="Unit of a capture's times, such as 1ns.")
+@click.option("--from", "from_ps", type=TimePs(), help="Leave out what is earlier in a capture.")
+@click.option("--to", "to_ps", type=TimePs(), help="Leave out what is later in a capture.")
+@click.option("--first", type=click.IntRange(min=1), metavar="N", help="Its first N changes only.")
+@click.option("--keep-going", is_flag=True, help="Read a damaged capture up to the damage.")
 @click.option("--json", "as_json", is_flag=True, help="Print the figures as JSON.")
 def command(
     source: Path,
@@ -100,9 +105,10 @@ def command(
     begin_at: str | None,
     seed: int,
     map_text: str | None,
-    in_rate: str | None,
+    in_rate: int | None,
     in_bits: str | None,
     as_json: bool,
+    **reading: int | str | bool | None,
 ) -> int:
     """Convert IN to OUT; the suffix of OUT says to what.
 
@@ -117,8 +123,10 @@ def command(
     .vcd, .csv, .sr or raw samples (.bin): test data, and a way to see whether an analyser is
     fast enough before it is bought. What a form cannot carry is said.
     """
+    from busplay.cli.convert_incoming import Incoming, IncomingTrace, override_header
     from busplay.cli.notice import tell_of_compiling
     from busplay.converting import NOT_CARRIED
+    from busplay.formats.quantities import parse_rate_hz
 
     tell_of_compiling()
     kind = _output_kind(target, wanted, has_rate=rate is not None)
@@ -128,19 +136,21 @@ def command(
             rate, jitter, skews, slow, glitch_ppm, lost_every, lost_samples, swaps, inverted,
             begin_at, seed,
         )  # fmt: skip
-    given = _Incoming(link_source, board_source, clock, map_text, in_rate, in_bits)
-    with _as_trace(source, target if kind == "trace" else None, given) as incoming:
+    reading |= {"rate_hz": in_rate, "bits": in_bits}
+    clock_hz = None if clock is None else parse_rate_hz(clock, name="--clock")
+    given = Incoming(link_source, board_source, clock_hz, map_text, reading)
+    _require_two_files(source, target)
+    with IncomingTrace(source, target if kind == "trace" else None, given) as incoming:
         losses, put_in = incoming.losses, None
         if kind != "trace":
             from busplay.trace.reader import TraceReader
 
             with TraceReader(incoming.trace) as reader:
-                _override_header(reader, given)
+                override_header(reader, given)
                 losses, put_in = _write(
                     reader,
                     target,
                     kind,
-                    given,
                     view,
                     stop_text=stop_text,
                     tick_ps=_tick_ps(tick),
@@ -163,6 +173,9 @@ def command(
             "unsure_samples": put_in.unsure,
             "losses": put_in.losses,
             "samples_lost": put_in.samples_lost,
+            "loss_places": list(put_in.loss_places),
+            "map": put_in.map_text,
+            "seed": seed,
         }
     if as_json:
         click.echo(json.dumps(figures, indent=2))
@@ -181,26 +194,23 @@ def command(
             f" {put_in.unsure:,} unsure samples, {put_in.losses:,} losses of"
             f" {put_in.samples_lost:,} samples"
         )
+        if swaps or inverted:
+            click.echo(f"  the probes are on --map {put_in.map_text}")
     return incoming.status
 
 
-@dataclass(frozen=True, slots=True)
-class _Incoming:
-    """What the user says about IN."""
-
-    link_source: str | None
-    board_source: str | None
-    clock: str | None
-    map_text: str | None
-    in_rate: str | None
-    in_bits: str | None
-
-    @property
-    def clock_hz(self) -> int | None:
-        """The link's clock, as the user gave it."""
-        from busplay.formats.quantities import parse_rate_hz
-
-        return None if self.clock is None else parse_rate_hz(self.clock, name="--clock")
+def _require_two_files(source: Path, target: Path) -> None:
+    """Refuse to write over what is read."""
+    try:
+        is_one = target.samefile(source)
+    except OSError:
+        is_one = False
+    if is_one:
+        raise InputError(
+            place="OUT",
+            found=f"{target}, which is IN",
+            wanted="give another name, so that nothing is lost",
+        )
 
 
 def _output_kind(target: Path, wanted: str | None, *, has_rate: bool) -> OutputKind:
@@ -233,161 +243,6 @@ def _output_kind(target: Path, wanted: str | None, *, has_rate: bool) -> OutputK
     return kinds[suffix]
 
 
-class _as_trace:  # noqa: N801 - reads as a verb at its only use
-    """Makes a trace of whatever comes in, in a folder that is thrown away if it is not OUT."""
-
-    def __init__(self, source: Path, target: Path | None, given: _Incoming) -> None:
-        from busplay.converting import Losses
-
-        self.kind = ""
-        self.trace = source
-        self.status = 0
-        self.notes: tuple[str, ...] = ()
-        self.losses: Losses = Losses(0)
-        self._source = source
-        self._target = target
-        self._given = given
-        self._folder: Path | None = None
-
-    def __enter__(self) -> _as_trace:
-        from busplay.converting import find_kind, frames_to_trace, stores_to_trace
-
-        given, source = self._given, self._source
-        kind = find_kind(source, has_rate=given.in_rate is not None)
-        self.kind = kind
-        if kind == "trace":
-            if self._target is not None:
-                self._rewrite()
-            return self
-        self.trace = self._target or self._temporary()
-        if kind == "capture":
-            self._decode()
-        elif kind == "stores":
-            board = _board(given)
-            if board is None:
-                raise InputError(
-                    place="--board",
-                    found="stores and no board",
-                    wanted="a board's windows and link make frames of stores: give --board",
-                )
-            self.losses = stores_to_trace(source, self.trace, board=board)
-        else:
-            header = _header(source, given)
-            self.losses = frames_to_trace(source, self.trace, kind=kind, header=header)
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        if self._folder is not None:
-            import shutil
-
-            shutil.rmtree(self._folder, ignore_errors=True)
-
-    def _temporary(self) -> Path:
-        import tempfile
-
-        self._folder = Path(tempfile.mkdtemp(prefix="busplay-"))
-        return self._folder / "between.trace"
-
-    def _rewrite(self) -> None:
-        """Write a trace anew, with another board or what a cut one still has."""
-        from busplay.converting import rewrite_trace
-
-        assert self._target is not None
-        self.losses = rewrite_trace(self._source, self._target, header=_told_header(self._given))
-
-    def _decode(self) -> None:
-        from busplay.capture.lane_map import default_map, parse_map
-        from busplay.decoding import Decoding
-        from busplay.formats.capture import open_capture
-        from busplay.formats.quantities import parse_rate_hz
-        from busplay.link.layout import FrameLayout
-
-        given = self._given
-        header = _header(self._source, given)
-        rate = None if given.in_rate is None else parse_rate_hz(given.in_rate, name="--in-rate")
-        with open_capture(self._source, rate_hz=rate, bits=given.in_bits) as capture:
-            try:
-                if given.map_text is None:
-                    lane_map = default_map(link=header.link, signals=capture.signals)
-                else:
-                    lane_map = parse_map(given.map_text, link=header.link, signals=capture.signals)
-            except InputError as error:
-                error.file = error.file or str(self._source)
-                raise
-            report = Decoding(
-                capture,
-                FrameLayout(header.link),
-                lane_map,
-                board=header.board,
-                output=self.trace,
-            ).run()
-        from busplay.converting import Losses
-
-        self.losses = Losses(report.receiver.frames_received, report.frames_damaged)
-        if not report.is_clean:
-            self.status = 1
-            self.notes = ("the capture was damaged; busplay decode says where",)
-
-
-def _board(given: _Incoming) -> Board | None:
-    from dataclasses import replace
-
-    from busplay.description.link_fit import require_link_fits
-    from busplay.description.read_board import load_board
-    from busplay.description.read_link import load_link
-
-    if given.board_source is None:
-        return None
-    board = load_board(given.board_source)
-    if given.link_source is not None:
-        board = require_link_fits(replace(board, link=load_link(given.link_source)))
-    return board
-
-
-def _told_header(given: _Incoming) -> TraceHeader | None:
-    """Give the header that the command line tells, or None."""
-    from busplay import __version__
-    from busplay.converting import with_clock
-    from busplay.description.read_link import load_link
-    from busplay.trace.header import TraceHeader
-
-    board = _board(given)
-    if board is not None:
-        return TraceHeader(link=board.link, board=board, busplay_version=__version__)
-    if given.link_source is not None:
-        link = load_link(given.link_source)
-        return with_clock(TraceHeader(link=link, busplay_version=__version__), given.clock_hz)
-    return None
-
-
-def _header(source: Path, given: _Incoming) -> TraceHeader:
-    from busplay.converting import carried_header
-
-    header = _told_header(given) or carried_header(source)
-    if header is None:
-        raise InputError(
-            file=str(source),
-            found="nothing that tells its link",
-            wanted="give --link LINK, or --board BOARD",
-        )
-    return header
-
-
-def _override_header(reader: TraceReader, given: _Incoming) -> None:
-    """Let a board or clock on the command line add what a trace does not tell."""
-    from dataclasses import replace
-
-    from busplay.converting import with_clock
-
-    if reader.header.board is None:
-        board = _board(given)
-        if board is not None:
-            if replace(board.link, file="") != replace(reader.header.link, file=""):
-                board = replace(board, link=reader.header.link)
-            reader.header = replace(reader.header, board=board)
-    reader.header = with_clock(reader.header, given.clock_hz)
-
-
 def _tick_ps(text: str | None) -> int | None:
     from busplay.formats.quantities import parse_time_ps
 
@@ -405,7 +260,6 @@ def _write(
     reader: TraceReader,
     target: Path,
     kind: OutputKind,
-    given: _Incoming,
     view: _View | None,
     *,
     stop_text: str | None,
@@ -413,6 +267,7 @@ def _write(
     texts: bool,
 ) -> tuple[Losses, PutIn | None]:
     from busplay import converting, wires_out
+    from busplay.cli.progress import edge_progress
 
     if kind == "frames":
         return converting.trace_to_frames_csv(reader, target), None
@@ -426,12 +281,16 @@ def _write(
         from busplay.formats.quantities import parse_time_ps
 
         stop_ps = parse_time_ps(stop_text, name="--stop")
-    if view is None:
-        return wires_out.write_wires(
-            reader, target, stop_ps=stop_ps, texts=texts, tick_ps=tick_ps
-        ), None
-    analyser = _analyser(view, reader)
-    return wires_out.write_capture(reader, target, analyser=analyser, stop_ps=stop_ps)
+    with edge_progress(reader.stop_edge, label="drawing") as move:
+        if view is None:
+            losses = wires_out.write_wires(
+                reader, target, stop_ps=stop_ps, texts=texts, tick_ps=tick_ps, on_edge=move
+            )
+            return losses, None
+        analyser = _analyser(view, reader)
+        return wires_out.write_capture(
+            reader, target, analyser=analyser, stop_ps=stop_ps, on_edge=move
+        )
 
 
 def _analyser(view: _View, reader: TraceReader) -> Analyser:
@@ -481,7 +340,3 @@ def _analyser(view: _View, reader: TraceReader) -> Analyser:
         inverted=frozenset(view.inverted),
         seed=view.seed,
     )
-
-
-if TYPE_CHECKING:
-    from busplay.description.board import Board

@@ -1,4 +1,4 @@
-"""A progress bar over the bytes of a capture, on a terminal only."""
+"""Progress bars over the bytes of a capture or the time of a link, on a terminal only."""
 
 from __future__ import annotations
 
@@ -14,6 +14,8 @@ if TYPE_CHECKING:
 
 # What is shorter than this is read in less than a second.
 LEAST_BYTES = 1 << 27
+# So many are drawn in less than a second.
+LEAST_EDGES = 1 << 21
 
 
 @contextmanager
@@ -48,5 +50,27 @@ def capture_progress(
             step = capture.bytes_read - shown
             shown += step
             bar.update(step, current_item=None)
+
+        yield move
+
+
+@contextmanager
+def edge_progress(stop_edge: int, *, label: str) -> Iterator[Callable[[int], None]]:
+    """Show how far along a link's time something is; gives what to call with the edge reached.
+
+    Args:
+        stop_edge: where it ends.
+        label: what is being done.
+    """
+    if not sys.stderr.isatty() or stop_edge < LEAST_EDGES:
+        yield lambda edge: None
+        return
+    shown = 0
+    with click.progressbar(length=stop_edge, label=label, file=sys.stderr, show_eta=True) as bar:
+
+        def move(edge: int) -> None:
+            nonlocal shown
+            bar.update(min(edge, stop_edge) - shown)
+            shown = min(edge, stop_edge)
 
         yield move

@@ -1,0 +1,197 @@
+"""`busplay convert`, as it is called: each form and back, what is said, what is refused."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from busplay.batch import FrameBatch
+from busplay.description.read_board import load_board
+from busplay.link.layout import FrameLayout
+from busplay.trace.header import TraceHeader
+from busplay.trace.reader import TraceReader
+from busplay.trace.writer import TraceWriter
+from tests.capture.captures import frames_on_grid
+from tests.cli.conftest import Outcome
+
+Call = Callable[..., Outcome]
+DUNLIN = load_board("dunlin")
+LAYOUT = FrameLayout(DUNLIN.link)
+
+
+def write_trace(path: Path, *, has_board: bool = True) -> FrameBatch:
+    frames = frames_on_grid(LAYOUT, 200, np.random.default_rng(1))
+    header = TraceHeader(link=DUNLIN.link, board=DUNLIN if has_board else None)
+    with TraceWriter(path, header=header) as writer:
+        writer.write(frames, stop_edge=int(frames.edge[-1]) + LAYOUT.slot_symbols)
+    return frames
+
+
+@pytest.fixture
+def trace(tmp_path: Path) -> Path:
+    path = tmp_path / "a.trace"
+    write_trace(path)
+    return path
+
+
+def pairs_in(path: Path) -> list[tuple[int, int]]:
+    with TraceReader(path) as reader:
+        return [
+            pair
+            for batch in reader.chunks()
+            for pair in zip(batch.edge.tolist(), batch.word.tolist(), strict=True)
+        ]
+
+
+@pytest.mark.parametrize(
+    ("name", "out", "back"),
+    [
+        ("a.vcd", (), ()),
+        ("a.vcd", ("--no-texts",), ()),
+        ("a.csv", (), ("--link", "guarded")),
+        ("a.csv", (), ("--board", "dunlin")),
+        ("a.csv", ("--as", "wires"), ("--link", "guarded")),
+        ("a.pcapng", (), ()),
+        ("b.trace", (), ()),
+        ("a.vcd", ("--rate", "100MHz"), ("--board", "dunlin")),
+        ("a.csv", ("--rate", "100MHz"), ("--board", "dunlin")),
+        ("a.sr", ("--rate", "100MHz"), ("--board", "dunlin")),
+        (
+            "a.bin",
+            ("--rate", "100MHz"),
+            ("--board", "dunlin", "--in-rate", "100MHz", "--in-bits", "0-5",
+             "--map", "clock=D0,lane0=D1,lane1=D2,lane2=D3,lane3=D4,lane4=D5"),
+        ),
+    ],
+)  # fmt: skip
+def test_every_form_leads_back_to_the_same_frames(
+    busplay: Call, trace: Path, name: str, out: tuple[str, ...], back: tuple[str, ...]
+) -> None:
+    between, again = trace.with_name(name), trace.with_name("again.trace")
+    assert busplay("convert", trace, between, *out).status == 0
+    outcome = busplay("convert", between, again, *back)
+    assert outcome.status == 0, outcome.err
+    assert pairs_in(again) == pairs_in(trace)
+
+
+def test_damage_that_was_put_in_is_told_and_its_map_leads_back(busplay: Call, trace: Path) -> None:
+    capture, again = trace.with_name("a.sr"), trace.with_name("again.trace")
+    words = ("--rate", "100MHz", "--swap", "lane0=lane3", "--invert", "lane2", "--seed", 9)
+    put_in = busplay("convert", trace, capture, *words, "--json").figures["put_in"]
+    assert isinstance(put_in, dict)
+    assert put_in["map"] == (
+        "clock=clock,lane0=lane3,lane1=lane1,lane2=!lane2,lane3=lane0,lane4=lane4"
+    )
+    assert (put_in["glitches"], put_in["losses"], put_in["loss_places"], put_in["seed"]) == (
+        0, 0, [], 9,
+    )  # fmt: skip
+    outcome = busplay("convert", capture, again, "--board", "dunlin", "--map", put_in["map"])
+    assert outcome.status == 0
+    assert pairs_in(again) == pairs_in(trace)
+
+
+@pytest.mark.parametrize("suffix", [".vcd", ".csv", ".sr", ".bin"])
+def test_same_seed_gives_the_same_bytes(busplay: Call, trace: Path, suffix: str) -> None:
+    contents = []
+    for number, seed in enumerate((5, 5, 6)):
+        target = trace.with_name(f"{number}{suffix}")
+        words = ("--jitter", "2ns", "--glitch-ppm", 500, "--lost-every", 3000)
+        busplay("convert", trace, target, "--rate", "48MHz", *words, "--seed", seed)
+        contents.append(target.read_bytes())
+    assert contents[0] == contents[1] != contents[2]
+
+
+def test_what_is_read_is_never_written_over(busplay: Call, trace: Path) -> None:
+    before = trace.read_bytes()
+    outcome = busplay("convert", trace, trace.parent / "." / "a.trace")
+    assert outcome.status == 2
+    assert outcome.err == (
+        f"busplay: OUT: found {trace}, which is IN; give another name, so that nothing is lost\n"
+    )
+    assert trace.read_bytes() == before
+
+
+@pytest.mark.parametrize("target_name", ["old.trace", "old.vcd", "old.pcapng"])
+def test_a_conversion_that_fails_leaves_what_was_there_and_nothing_else(
+    busplay: Call, trace: Path, target_name: str
+) -> None:
+    dump = trace.with_name("a.vcd")
+    busplay("convert", trace, dump)
+    dump.write_bytes(dump.read_bytes() + b"#1\n")
+    target = trace.with_name(target_name)
+    target.write_bytes(b"precious")
+    outcome = busplay("convert", dump, target)
+    assert outcome.status == 2
+    assert "time never goes back" in outcome.err
+    assert target.read_bytes() == b"precious"
+    assert sorted(one.name for one in trace.parent.iterdir()) == sorted(
+        ["a.trace", "a.vcd", target_name]
+    )
+    kept = busplay("convert", dump, target, "--keep-going")
+    assert kept.status == 1
+    assert "  the capture ends early: " in kept.out
+
+
+def test_capture_cut_off_is_said(busplay: Call, trace: Path) -> None:
+    dump = trace.with_name("a.vcd")
+    busplay("convert", trace, dump)
+    dump.write_bytes(dump.read_bytes()[:-200].rpartition(b"\n")[0] + b"\n1")
+    outcome = busplay("convert", dump, trace.with_name("b.trace"))
+    assert outcome.status == 1
+    assert outcome.out.endswith(
+        "  the capture ends early: it ends in the middle of a word: the file was cut off\n"
+    )
+
+
+def test_part_of_a_capture_is_converted(busplay: Call, trace: Path) -> None:
+    dump, again = trace.with_name("a.vcd"), trace.with_name("again.trace")
+    busplay("convert", trace, dump)
+    assert busplay("convert", dump, again, "--from", "20us", "--to", "60us").status == 0
+    words = [word for _, word in pairs_in(again)]
+    whole = [word for _, word in pairs_in(trace)]
+    assert 10 < len(words) < len(whole)
+    first = next(n for n in range(len(whole)) if whole[n : n + len(words)] == words)
+    assert first > 0
+
+
+def test_options_of_a_capture_are_refused_elsewhere(busplay: Call, trace: Path) -> None:
+    outcome = busplay("convert", trace, trace.with_name("a.vcd"), "--from", "1ms", "--keep-going")
+    assert outcome.status == 2
+    assert outcome.err == (
+        f"busplay: {trace}: found trace, and options of a capture; leave out --from, --keep-going\n"
+    )
+
+
+def test_what_a_form_does_not_tell_is_asked_for(busplay: Call, tmp_path: Path) -> None:
+    path = tmp_path / "a.trace"
+    write_trace(path, has_board=False)
+    rows, stores = tmp_path / "a.csv", tmp_path / "a.stores"
+    assert busplay("convert", path, rows).status == 0
+    assert busplay("convert", rows, tmp_path / "b.trace").err == (
+        f"busplay: {rows}: found nothing that tells its link; give --link LINK, or --board BOARD\n"
+    )
+    assert busplay("convert", path, stores).err == (
+        f"busplay: {path}: found a trace without a board; addresses of stores are told by a"
+        " board's windows; give --board\n"
+    )
+    for name in ("a.vcd", "a.pcapng"):
+        assert busplay("convert", path, tmp_path / name).err == (
+            f"busplay: {path}: found a link on the processor's clock, and no board that tells it;"
+            " give --board, or the clock with --clock\n"
+        )
+        assert busplay("convert", path, tmp_path / name, "--clock", "8MHz").status == 0
+
+
+def test_wires_that_nothing_names_point_to_the_command_that_finds_them(
+    busplay: Call, trace: Path
+) -> None:
+    raw = trace.with_name("a.bin")
+    busplay("convert", trace, raw, "--rate", "100MHz")
+    words = ("--in-rate", "100MHz", "--in-bits", "0-5", "--link", "guarded")
+    outcome = busplay("convert", raw, trace.with_name("b.trace"), *words)
+    assert outcome.err.endswith(
+        "say which is which (--map clock=D0), or let busplay decode --find-map try\n"
+    )
