@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from busplay.cli.options import Count
+from busplay.cli.plan_see import SeeRequest, see_and_report, see_options
 
 if TYPE_CHECKING:
     from busplay.analysis.budget_trace import TraceLoad
@@ -129,6 +130,7 @@ class Bounded(click.ParamType[int]):
     type=click.Path(path_type=Path),
     help="Explore: write each link of the front as a link file.",
 )
+@see_options
 @click.option("--json", "as_json", is_flag=True, help="Print the figures as JSON.")
 def command(
     source: str,
@@ -152,6 +154,7 @@ def command(
     plot_path: Path | None,
     write_folder: Path | None,
     as_json: bool,
+    see: SeeRequest,
 ) -> int:
     """Work out what a link can carry, and what it would take otherwise.
 
@@ -159,9 +162,10 @@ def command(
     overhead; the fastest bursts and the sender FIFO they need; how long common loops take to
     fill the displays; the same over shared memory, SPI and UART. --explore searches lanes,
     edges, clocks, framing and checks and shows those that no other beats in everything.
+    --can-it-see answers whether a logic analyser is fast enough for the link.
 
-    Exit status: 0; 1 if a --need is not met or --explore finds no link within the limits; 2 for
-    wrong use.
+    Exit status: 0; 1 if a --need is not met, --explore finds no link within the limits or the
+    analyser cannot see the link; 2 for wrong use.
     """
     from busplay.analysis.plan import make_plan, request_for
     from busplay.cli.plan_explore import ExploreOptions, explore_and_report
@@ -180,6 +184,28 @@ def command(
         plot_path=plot_path,
         write_folder=write_folder,
     )
+    if see != SeeRequest():
+        if see.rate is None:
+            raise click.UsageError("what is said of an analyser goes with --can-it-see RATE")
+        others = (fifo_depth, receivers, filled_bytes, uart_bit_hz, processor)
+        if (
+            explore
+            or needed
+            or burst_stores
+            or options != ExploreOptions()
+            or any(one is not None for one in others)
+        ):
+            raise click.UsageError(
+                "--can-it-see is a question of its own; with it go --processor-hz, --trace and"
+                " what is said of the analyser"
+            )
+        return see_and_report(
+            load_link_or_board(source),
+            see,
+            processor_hz=processor_hz,
+            trace_path=trace_path,
+            as_json=as_json,
+        )
     if not explore and options != ExploreOptions():
         raise click.UsageError("the limits, --plot and --write go with --explore")
     _require_needs(needed, trace_path, explore=explore)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -14,6 +13,7 @@ from typing import TYPE_CHECKING
 import click
 
 from busplay.errors import OutputError
+from busplay.export.whole_file import no_way_to_write, write_whole_file
 
 if TYPE_CHECKING:
     from busplay.analysis.explore import Candidate, Found, Limits
@@ -67,7 +67,7 @@ def explore_and_report(
         picture = plot_front(
             found, options.plot_path, title=title, processor_hz=limits.processor_hz
         )
-        write_beside_then_rename(options.plot_path, picture)
+        write_whole_file(options.plot_path, picture)
     if as_json:
         click.echo(json.dumps(_json(found, limits, payload, written, options), indent=2))
     else:
@@ -155,33 +155,10 @@ def write_links(front: Sequence[Candidate], folder: Path) -> list[Path]:
                 )
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise _output_error(folder, error) from error
+        raise no_way_to_write(folder, error) from error
     for path, text in texts.items():
-        write_beside_then_rename(path, text.encode())
+        write_whole_file(path, text.encode())
     return list(texts)
-
-
-def write_beside_then_rename(path: Path, content: bytes) -> None:
-    """Write a file so that whoever looks sees the old one or the whole new one.
-
-    Raises:
-        OutputError: it cannot be written; what was there before is still there.
-    """
-    beside = path.with_name(f"{path.name}.new{os.getpid()}")
-    try:
-        beside.write_bytes(content)
-        beside.replace(path)
-    except OSError as error:
-        beside.unlink(missing_ok=True)
-        raise _output_error(path, error) from error
-
-
-def _output_error(path: Path, error: OSError) -> OutputError:
-    return OutputError(
-        file=str(path),
-        found=(error.strerror or str(error)).lower(),
-        wanted="give a place that can be written to",
-    )
 
 
 # -- what is shown

@@ -1,0 +1,1 @@
+"""Whether an analyser of a stated rate can see a link: worked out, and tried."""

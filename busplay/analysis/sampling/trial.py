@@ -1,0 +1,226 @@
+"""The same question tried: random frames on the wires, an analyser's samples, the decoder.
+
+The capture is made as `busplay convert --rate` makes one, and read as `busplay decode` reads
+any. The analyser's clock is a little off its rate, as every clock is, so that its samples
+come at all phases to the link within one trial.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import numpy as np
+
+from busplay.analysis.budget import start_grid
+from busplay.analysis.sampling.visibility import PS_PER_S, Sampling
+from busplay.batch import CaptureInfo, ChangeBatch, FrameBatch, SymbolColumn
+from busplay.capture.lane_map import default_map
+from busplay.capture.synthetic import Analyser, SyntheticCapture
+from busplay.capture.wires import SymbolStretch, WireDrawer, spelled_stretches
+from busplay.decoding import DecodeReport, Decoding
+from busplay.description.link import SPACE_IDLE, Link
+from busplay.errors import InputError
+from busplay.link.layout import FrameLayout
+from busplay.trace.reader import TraceReader
+
+# So much is the analyser's clock off, that a trial of milliseconds comes by all phases.
+DRIFT_PPM = 1_000
+# Slots in which the receiver comes into step before the first frame, and behind the last.
+LEAD_SLOTS = 48
+TAIL_SLOTS = 4
+IDLE_SHARE = 1 / 8
+FRAMES = 4_000
+LEAST_FRAMES = 100
+SAMPLES_MAX = 6_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """What came of a trial.
+
+    Attributes:
+        frames: that were sent.
+        right: of these, frames that came out of the decoder as they were sent.
+        wrong: frames that came out and that nobody had sent.
+        damaged: frames that the receiver found damaged.
+        locks_lost: times that it lost step.
+        symbols: that the decoder read, and
+        symbols_in_doubt: how many of them it was not sure of.
+        samples: that the analyser took.
+        refused: why the decoder found nothing to begin with; empty: it did.
+    """
+
+    frames: int
+    right: int
+    wrong: int
+    damaged: int
+    locks_lost: int
+    symbols: int
+    symbols_in_doubt: int
+    samples: int
+    refused: str = ""
+
+    @property
+    def lost(self) -> int:
+        """Frames that were sent and did not come out as they were."""
+        return self.frames - self.right
+
+    @property
+    def doubt_ratio(self) -> float:
+        """Share of symbols in doubt."""
+        return self.symbols_in_doubt / max(1, self.symbols)
+
+    @property
+    def is_clean(self) -> bool:
+        """Every frame came out right, and nothing else did."""
+        return not (self.lost or self.wrong or self.damaged or self.refused)
+
+
+def frames_for_trial(sampling: Sampling, frames: int) -> int:
+    """Give how many frames a trial can have, so that it takes seconds; 0: too few to try."""
+    slot_ps = start_grid(sampling.link)[1] * sampling.symbol_ps
+    most = int(SAMPLES_MAX * sampling.sample_ps / slot_ps * (1 - IDLE_SHARE)) - LEAD_SLOTS
+    return frames if most >= frames else most if most >= LEAST_FRAMES else 0
+
+
+def random_frames(link: Link, count: int, *, seed: int) -> FrameBatch:
+    """Make frames with chance values in all fields, nearly all of them back to back."""
+    layout = FrameLayout(link)
+    random = np.random.default_rng(seed)
+    words = _random_words(layout, count, random)
+    _, step = start_grid(link)
+    idle = random.random(count) < IDLE_SHARE
+    if link.idle_every:
+        idle |= np.arange(count) % (link.idle_every - 1) == 0
+    slots = LEAD_SLOTS + np.arange(count) + np.cumsum(idle)
+    return FrameBatch((slots * step).astype(np.uint64), words)
+
+
+def _random_words(
+    layout: FrameLayout, count: int, random: np.random.Generator
+) -> np.ndarray[tuple[int], np.dtype[np.uint64]]:
+    columns = {}
+    check = layout.link.check
+    for one in layout.link.fields:
+        if one.value is not None or (check is not None and one.name == check.field):
+            continue
+        least = SPACE_IDLE + 1 if one.name == "space" else 0
+        columns[one.name] = (
+            random.integers(least, 1 << one.bits, count, np.uint64, endpoint=False)
+            if one.bits < 64
+            else random.integers(0, 2**64 - 1, count, np.uint64, endpoint=True)
+        )
+    if "sequence" in columns:
+        bits = len(layout.bit_places("sequence"))
+        columns["sequence"] = np.arange(count, dtype=np.uint64) & np.uint64((1 << bits) - 1)
+    return layout.pack(**columns) if columns else np.repeat(layout.pack(), count)
+
+
+def spelled(frames: FrameBatch, layout: FrameLayout) -> list[SymbolStretch]:
+    """Spell out what the wires carry, idle time round the frames too."""
+    stop = int(frames.edge[-1]) + (1 + TAIL_SLOTS) * layout.slot_symbols
+    return list(spelled_stretches([frames], layout, stop_edge=stop))
+
+
+def symbols_of(stretches: list[SymbolStretch]) -> SymbolColumn:
+    """Give the symbols of all stretches."""
+    return np.concatenate([one.symbols for one in stretches])
+
+
+class _MadeCapture:
+    """A capture that an analyser takes as it is read."""
+
+    def __init__(
+        self,
+        sampling: Sampling,
+        stretches: list[SymbolStretch],
+        seed: int,
+        progress: Callable[[int], None] | None,
+    ) -> None:
+        link = sampling.link
+        layout = FrameLayout(link)
+        rate_hz = sampling.rate_hz + round(sampling.rate_hz * DRIFT_PPM / 1_000_000)
+        phase_ps = int(np.random.default_rng(seed).integers(0, PS_PER_S // rate_hz + 1))
+        self.capture = SyntheticCapture(
+            WireDrawer(layout, sampling.clock_hz * link.edges_per_cycle),
+            Analyser(
+                rate_hz,
+                phase_ps=phase_ps,
+                jitter_ps=sampling.jitter_ps,
+                skew_ps=sampling.skews_ps,
+                seed=seed,
+            ),
+        )
+        self.signals = self.capture.names
+        self.info = CaptureInfo("the trial", "samples", sample_rate_hz=rate_hz)
+        self._stretches = stretches
+        self._progress = progress
+
+    def batches(self) -> Iterator[ChangeBatch]:
+        """Sample the wires."""
+        yield from self.capture.changes(self._told())
+
+    def _told(self) -> Iterator[SymbolStretch]:
+        for stretch in self._stretches:
+            yield stretch
+            if self._progress is not None:
+                self._progress(stretch.stop_edge)
+
+
+def try_it(
+    sampling: Sampling,
+    frames: FrameBatch,
+    stretches: list[SymbolStretch],
+    *,
+    seed: int,
+    progress: Callable[[int], None] | None = None,
+) -> Trial:
+    """Sample the wires that carry these frames, and decode what the analyser saw.
+
+    Args:
+        sampling: the link and the analyser.
+        frames: that are sent, and
+        stretches: what `spelled` makes of them.
+        seed: of the phase and of jitter.
+        progress: called with the number of symbols that were sampled so far.
+    """
+    source = _MadeCapture(sampling, stretches, seed, progress)
+    layout = FrameLayout(sampling.link)
+    found: Counter[int] = Counter()
+    with TemporaryDirectory(prefix="busplay-") as folder:
+        output = Path(folder) / "trial.trace"
+        try:
+            report = Decoding(
+                source,
+                layout,
+                default_map(link=sampling.link, signals=source.signals),
+                output=output,
+            ).run()
+        except InputError as error:
+            return Trial(
+                len(frames), 0, 0, 0, 0, 0, 0, source.capture.put_in.samples,
+                error.found or "no clock",
+            )  # fmt: skip
+        with TraceReader(output) as reader:
+            for batch in reader.chunks():
+                found.update(batch.word.tolist())
+    return _trial(frames, found, report, source.capture.put_in.samples)
+
+
+def _trial(frames: FrameBatch, found: Counter[int], report: DecodeReport, samples: int) -> Trial:
+    sent = Counter(frames.word.tolist())
+    right = (sent & found).total()
+    return Trial(
+        frames=len(frames),
+        right=right,
+        wrong=found.total() - right,
+        damaged=report.frames_damaged,
+        locks_lost=report.receiver.locks_lost,
+        symbols=report.symbols,
+        symbols_in_doubt=report.symbols_in_doubt,
+        samples=samples,
+    )
