@@ -32,7 +32,7 @@ def test_three_samples_a_cycle_are_answered_in_words_beside_a_trial(plan: Plan) 
     result = plan("guarded", "--can-it-see", "24MHz")
     assert result.exception is None
     assert result.return_value == 0
-    lines = result.output.splitlines()
+    lines = result.stdout.splitlines()
     assert lines[:2] == [
         "Can an analyser at 24 MHz see link guarded?",
         "  Only with a steady clock and the check. Every level of the clock is seen, but",
@@ -51,7 +51,7 @@ def test_three_samples_a_cycle_are_answered_in_words_beside_a_trial(plan: Plan) 
 
 
 def test_json_holds_what_is_expected_beside_what_was_measured(plan: Plan) -> None:
-    figures = json.loads(plan("guarded", "--can-it-see", "24MS/s", "--json").output)
+    figures = json.loads(plan("guarded", "--can-it-see", "24MS/s", "--json").stdout)
     assert figures["answer"] == "only with a steady clock and the check"
     assert figures["samples_per_edge"] == {"numerator": 3, "denominator": 2}
     assert figures["every_edge_seen"] is True
@@ -71,7 +71,7 @@ def test_an_analyser_that_cannot_gives_status_1_and_the_reasons(plan: Plan) -> N
     words = ["marked", "--processor-hz", "1M", "--can-it-see", "1.5MHz", "--analyser-channels", 8]
     result = plan(*words, "--frames", 300, "--json")
     assert result.return_value == 1
-    figures = json.loads(result.output)
+    figures = json.loads(result.stdout)
     assert figures["answer"] == "no"
     assert figures["reasons"] == [
         "The link has 9 wires, the analyser 8 channels.",
@@ -87,7 +87,7 @@ def test_frames_of_a_trace_stand_in_for_random_ones(plan: Plan) -> None:
     trace = PROJECT / "traces" / "fill.trace"
     result = plan("dunlin", "--can-it-see", "24MHz", "--trace", trace, "--frames", 800, "--json")
     assert result.return_value == 0
-    figures = json.loads(result.output)
+    figures = json.loads(result.stdout)
     assert figures["traffic"] == "frames of fill.trace"
     assert figures["tried"]["frames_right"] == 800
     assert figures["expected"]["in_doubt_ratio"] == pytest.approx(
@@ -97,10 +97,10 @@ def test_frames_of_a_trace_stand_in_for_random_ones(plan: Plan) -> None:
 
 def test_only_worked_out_where_no_frames_are_to_be_tried(plan: Plan) -> None:
     assert (
-        json.loads(plan("lean", "--can-it-see", "24MHz", "--frames", 0, "--json").output)["tried"]
+        json.loads(plan("lean", "--can-it-see", "24MHz", "--frames", 0, "--json").stdout)["tried"]
         is None
     )
-    output = plan("lean", "--can-it-see", "900GHz").output
+    output = plan("lean", "--can-it-see", "900GHz").stdout
     assert "not tried (worked out for random frames, as so many samples a" in output
 
 

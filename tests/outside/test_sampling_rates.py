@@ -72,10 +72,10 @@ def test_the_planner_expects_what_decode_says_of_such_a_capture(tmp_path: Path) 
     words = [str(TRACE), str(capture), "--rate", "24024000Hz"]
     assert CliRunner().invoke(convert, words, standalone_mode=False).exception is None
     words = [str(capture), "--link", "guarded", "--json"]
-    decoded = json.loads(CliRunner().invoke(decode, words, standalone_mode=False).output)
+    decoded = json.loads(CliRunner().invoke(decode, words, standalone_mode=False).stdout)
     words = ["guarded", "--can-it-see", "24024000", "--trace", str(TRACE), "--frames", "0"]
     asked_for = json.loads(
-        CliRunner().invoke(plan, [*words, "--json"], standalone_mode=False).output
+        CliRunner().invoke(plan, [*words, "--json"], standalone_mode=False).stdout
     )
     share = decoded["sampling"]["in_doubt_ratio"]
     assert decoded["sampling"]["certain"] is False
