@@ -92,6 +92,7 @@ class DecodeReport:
         symbols: symbols read; `symbols_in_doubt` of them the sampling cannot be sure of, and
             `symbols_unknown` were read while a wire was neither high nor low.
         rests_inserted: symbols put in where the strobe rested while the clock stood still.
+        symbols_beyond: symbols read while the strobe was held for more than a frame.
         glitch_ps: what counted as a glitch.
         idle_wires: mapped wires that never changed.
         times: link edges of the trace to capture time.
@@ -110,6 +111,7 @@ class DecodeReport:
     symbols_in_doubt: int
     symbols_unknown: int
     rests_inserted: int
+    symbols_beyond: int
     glitch_ps: int
     idle_wires: tuple[str, ...]
     times: EdgeTimes
@@ -292,6 +294,7 @@ class Decoding:
             symbols_in_doubt=self._sampler.symbols_in_doubt,
             symbols_unknown=self._sampler.symbols_unknown,
             rests_inserted=self._sampler.rests_inserted,
+            symbols_beyond=self._sampler.symbols_beyond,
             glitch_ps=self._glitch_ps,
             idle_wires=tuple(
                 wire

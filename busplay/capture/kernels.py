@@ -29,25 +29,30 @@ def insert_rests(
     rest_level: np.uint64,
     offset_ps: int,
     least_ps: int,
-    is_resting: int,
+    frame_symbols: int,
+    held_edges: int,
     out_ps: NDArray[np.int64],
     out_kind: NDArray[np.uint8],
-) -> int:
+) -> tuple[int, int, int]:
     """Add an edge of kind RESTS where the strobe rested while the clock stood still.
 
     Args:
         strobe_mask, rest_level: the strobe's bit, and what it is while it rests.
         offset_ps: when the strobe is sampled, from the edge.
-        least_ps: a rest shorter than this is a glitch.
-        is_resting: 1 if the strobe rested when the last edge before these was sampled.
+        least_ps: a rest shorter than this is a glitch, unless a whole frame has come.
+        frame_symbols: of a frame.
+        held_edges: edges since the strobe last rested; 0: it rested on the last one; below 0:
+            it has not been seen to rest.
 
     Returns:
-        How many edges there are now; the room is for twice as many.
+        How many edges there are now, the room is for twice as many; `held_edges` for those
+        that come; and how many came while the strobe was held for more than a frame.
     """
     out = np.int64(0)
     row = np.int64(0)
     rows = len(time_ps)
-    resting = np.int64(is_resting)
+    held = np.int64(held_edges)
+    beyond = np.int64(0)
     # Levels before the first row are not known here; the caller gives rows from before.
     for edge in range(len(edge_ps)):
         moment = edge_ps[edge] + offset_ps
@@ -62,20 +67,26 @@ def insert_rests(
                         stop = np.int64(time_ps[later])
                         break
                     later += 1
-                if stop < moment and stop - np.int64(time_ps[row]) >= least_ps:
+                is_between = held > 0 and held % frame_symbols == 0
+                if stop < moment and (is_between or stop - np.int64(time_ps[row]) >= least_ps):
                     rested_ps = np.int64(time_ps[row])
                 row = later - 1
             row += 1
         rests_now = row > 0 and level[row - 1] & strobe_mask == rest_level
-        if rested_ps >= 0 and resting == 0 and not rests_now:
+        if rested_ps >= 0 and held != 0 and not rests_now:
             out_ps[out] = rested_ps - offset_ps
             out_kind[out] = RESTS
             out += 1
+            held = np.int64(0)
         out_ps[out] = edge_ps[edge]
         out_kind[out] = edge_kind[edge]
         out += 1
-        resting = np.int64(rests_now)
-    return int(out)
+        if rests_now:
+            held = np.int64(0)
+        elif held >= 0:
+            held += 1
+            beyond += np.int64(held > frame_symbols)
+    return int(out), int(held), int(beyond)
 
 
 # Places in the state of `take_symbols` (int64).

@@ -77,6 +77,7 @@ class SymbolSampler:
         clock: the follower, for its counters.
         symbols_in_doubt: symbols that a sampling of this rate cannot be sure of.
         rests_inserted: symbols put in where the strobe rested while the clock stood still.
+        symbols_beyond: symbols read while the strobe was held for more than a frame.
     """
 
     def __init__(
@@ -94,6 +95,7 @@ class SymbolSampler:
         self.clock = ClockFollower(lane_map.clock, edges=link.edges, plan=plan)
         self.symbols_in_doubt = 0
         self.rests_inserted = 0
+        self.symbols_beyond = 0
         self.symbols = 0
         framing = link.framing
         self._is_held = isinstance(framing, StrobeFraming) and framing.span == "frame"
@@ -110,7 +112,7 @@ class SymbolSampler:
         self._tail = ChangeBatch.empty()
         self._edge_ps: Int64Column = np.empty(0, np.int64)
         self._edge_kind: KindColumn = np.empty(0, np.uint8)
-        self._is_resting = 0
+        self._held_edges = -1
         self._last_doubted = 0
         self._last_edge_ps = -1
         self._start_ps: int | None = None
@@ -222,7 +224,7 @@ class SymbolSampler:
             assert self._start_ps is not None
             out_ps[0], out_kind[0] = self._start_ps - group.offset_ps, kernels.RESTS
             begun = 1
-        count = begun + kernels.insert_rests(
+        count, self._held_edges, beyond = kernels.insert_rests(
             rows.time_ps[first:],
             rows.level[first:],
             edge_ps,
@@ -231,14 +233,14 @@ class SymbolSampler:
             self._strobe_rest,
             group.offset_ps,
             max(1, self.plan.glitch_ps),
-            self._is_resting,
+            self.layout.frame_symbols,
+            self._held_edges,
             out_ps[begun:],
             out_kind[begun:],
         )
+        count += begun
+        self.symbols_beyond += beyond
         self.rests_inserted += count - len(edge_ps)
-        moment = np.uint64(max(0, int(edge_ps[-1]) + group.offset_ps))
-        row = max(0, int(np.searchsorted(rows.time_ps, moment, side="right")) - 1)
-        self._is_resting = int(rows.level[row] & self._strobe_mask == self._strobe_rest)
         return out_ps[:count], out_kind[:count]
 
     def _begins_at_rest(self) -> bool:

@@ -74,6 +74,7 @@ def report_figures(report: DecodeReport) -> Figures:
             "in_doubt_ratio": round(report.symbols_in_doubt / symbols, 6),
             "symbols_unknown": report.symbols_unknown,
             "rests_inserted": report.rests_inserted,
+            "symbols_beyond": report.symbols_beyond,
             "certain": _is_certain(survey, report.symbols_in_doubt),
         },
         "lanes": [_eye_figures(eye) for eye in report.eyes],
@@ -193,6 +194,16 @@ def report_lines(report: DecodeReport) -> list[str]:
     if any(count for count, _ in details):
         lines.append("          " + ", ".join(f"{n:,} {what}" for n, what in details if n))
     lines.append(f"step      {_step_text(report)}")
+    if report.symbols_beyond:
+        lines.append(
+            f"          {report.symbols_beyond:,} symbols skipped, as the strobe was held beyond"
+            " a frame: is the frame longer?"
+        )
+    elif _is_mostly_damage(report):
+        lines.append(
+            "          hardly a frame is right: are the link, its edges and strobe, the map"
+            " (--find-map)?"
+        )
     lines += _list(
         [
             f"out of step from {show_time(one.first_ps + zero)} for {one.symbols:,} symbols, "
@@ -227,6 +238,11 @@ def report_lines(report: DecodeReport) -> list[str]:
         lines.append(f"cut       {report.info.cut_reason}")
     lines += [f"note      {note}" for note in report.info.notes]
     return lines
+
+
+def _is_mostly_damage(report: DecodeReport) -> bool:
+    seen = report.receiver
+    return report.frames_damaged > 2 * (seen.frames_received + seen.frames_idle)
 
 
 def _damaged_rows(health: Health, zero: int) -> list[str]:

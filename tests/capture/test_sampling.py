@@ -186,3 +186,62 @@ def test_a_clock_that_is_unknown_gives_no_edge() -> None:
     changes = ChangeBatch(rows.time_ps, rows.level, np.array([0, 1, 0, 0], np.uint64))
     follower = ClockFollower(Probe(0, "c"), edges="both", plan=ClockPlan(period_ps=10))
     assert [*follower.feed(changes)[0], *follower.flush()[0]] == [20, 30]
+
+
+def held_strobe_rows(rest_ps: int) -> list[tuple[int, int]]:
+    """Draw two frames of four clocks; between them the strobe (bit 2) rests for a time."""
+    rows = [(0, 0b100), (1_000, 0b000)]
+    when = 2_000
+    for frame in range(2):
+        for _ in range(4):
+            rows += [(when, 0b001), (when + 500, 0b000)]
+            when += 1_000
+        if frame == 0:
+            rows += [(when, 0b100), (when + rest_ps, 0b000)]
+            when += rest_ps + 500
+    return [*rows, (when, 0b100), (when + 1_000, 0b110)]
+
+
+@given(st.sampled_from((1, 20, 124, 125, 3_000)), st.lists(st.integers(1, 22), max_size=4))
+def test_a_strobe_rests_between_whole_frames_however_shortly(
+    rest_ps: int, places: list[int]
+) -> None:
+    layout = FrameLayout(
+        Link(
+            name="held",
+            lanes=1,
+            edges="rising",
+            fields=(Field("word", 4),),
+            framing=StrobeFraming(span="frame", active="low", gap_symbols=1),
+        )
+    )
+    changes = changes_of(held_strobe_rows(rest_ps))
+    wires = LaneMap(Probe(0, "clk"), (Probe(1, "d"),), Probe(2, "cs"))
+    # A level of the clock is 500 ps, so a shorter rest within a frame would be a glitch.
+    plan = ClockPlan(period_ps=1_000, is_gated=True, glitch_ps=125)
+    sampler = SymbolSampler(layout, wires, plan, (0, 0))
+    bounds = [0, *sorted(set(places)), len(changes)]
+    symbols: list[int] = []
+    for part in parts(changes, bounds):
+        symbols += sampler.feed(part).symbols.tolist()
+    symbols += sampler.flush().symbols.tolist()
+    assert [symbol >> 1 for symbol in symbols] == [1, 0, 0, 0, 0, 1, 0, 0, 0, 0]
+    assert sampler.symbols_beyond == 0
+
+
+def test_a_strobe_held_beyond_a_frame_is_counted() -> None:
+    layout = FrameLayout(
+        Link(
+            name="held",
+            lanes=1,
+            edges="rising",
+            fields=(Field("word", 3),),
+            framing=StrobeFraming(span="frame", active="low", gap_symbols=1),
+        )
+    )
+    wires = LaneMap(Probe(0, "clk"), (Probe(1, "d"),), Probe(2, "cs"))
+    plan = ClockPlan(period_ps=1_000, is_gated=True, glitch_ps=125)
+    sampler = SymbolSampler(layout, wires, plan, (0, 0))
+    sampler.feed(changes_of(held_strobe_rows(3_000)))
+    sampler.flush()
+    assert sampler.symbols_beyond == 2
