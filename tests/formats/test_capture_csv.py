@@ -43,6 +43,14 @@ def write(folder: Path, text: str, name: str = "one.csv") -> Path:
         "Time [s],clk,d0\n0.0,0,1\n0.0000010,,1\n0.0000015,1,\n0.000003,,0\n",
         "Time [s],clk,d0\n0.0,1,1\n0.0,0,1\n0.0000015,1,1\n0.000003,1,0\n",
         "Time,clk,d0\n0.0,0.0,1.0\n0.0000015,1.,1\n0.000003,true,FALSE\n",
+        "sep=;\nTime (us);clk;d0\n0,0;0;1\n1,5;1;1\n3,0;1;0\n",
+        "Model,made up,\nPoint Format,Y,\nSample Interval,5e-07,\nRecord Length,3,\n,,\n"
+        "TIME,clk,d0\n0.0e-00,0,1\n1.5e-06,1,1\n3.0e-06,1,0\n",
+        "clk,d0,Time\n0,1,0\n1,1,1.5 us\n1,0,0.003 ms\n",
+        "Time,clk,d0\n0 s,0,1\n1500ns,1,1\n3 \N{MICRO SIGN}s,1,0\n",
+        "X,clk,d0,Start,Increment,\nSequence,Volt,Volt,0.0e-6,5.0e-7,\n0,0,1,,,\n3,1,1,,,\n6,1,0,,,\n",
+        "X,clk,d0,Start,Increment\nSequence,Volt,Volt,0.0e-6,5.0e-7\n0,0,1\n3,1,1\n6,1,0\n",
+        "Sample Interval,0.5,us\nclk,d0\n0,1\n0,1\n0,1\n1,1\n1,1\n1,1\n1,0\n",
     ],
 )
 def test_every_shape_that_analysers_export_gives_the_same_changes(
@@ -122,6 +130,40 @@ def test_bus_column_is_as_many_wires(tmp_path: Path) -> None:
         "one.csv:5:5: found value '0x100'; a bus is a number that fits its width (--keep-going"
         " reads up to this point)"
     )
+
+
+@pytest.mark.parametrize(
+    ("text", "names"),
+    [
+        ("Time [us],data,clk\n0,1F,0\n1,A0,1\n2,07,1\n", ["data", "clk"]),
+        ("Time [us],data[7:0],clk\n0,1f,0\n1,a0,1\n2,07,1\n", ["data[7:0]", "clk"]),
+        ("Time [us],data[7:0],clk\n0,0x1F,0\n1,0xA0,1\n2,0x07,1\n", ["data[7:0]", "clk"]),
+        ("Time [us],data[7:0],clk\n0,00011111,0\n1,10100000,1\n2,00000111,1\n",
+         ["data[7:0]", "clk"]),
+        ("Time [us],data,clk\n0,00011111,0\n1,10100000,1\n2,00000111,1\n", ["data", "clk"]),
+        ("Time [us],data[7:0],clk\n0,31,0\n1,160,1\n2,7,1\n", ["data[7:0]", "clk"]),
+    ],
+)  # fmt: skip
+def test_bus_in_any_base_is_the_same_wires(tmp_path: Path, text: str, names: list[str]) -> None:
+    rows, info = read(write(tmp_path, text))
+    assert rows == [(0, 0x1F, 0), (10**6, 0x1A0, 0), (2 * 10**6, 0x107, 0)]
+    assert [one.name for one in info.signals] == names
+
+
+def test_start_that_the_head_tells_is_where_the_capture_begins(tmp_path: Path) -> None:
+    text = "X,a,Start,Increment,\nSequence,Volt,-1.0e-6,1.0e-8,\n0,0,,,\n1,1,,,\n2,0,,,\n"
+    path = write(tmp_path, text)
+    rows, info = read(path)
+    assert rows == [(0, 0, 0), (10_000, 1, 0), (20_000, 0, 0)]
+    assert [one.name for one in info.signals] == ["a"]
+    assert (info.zero_ps, info.start_ps, info.stop_ps) == (-1_000_000, -1_000_000, -980_000)
+    assert read(path, from_ps=-985_000)[0] == [(15_000, 1, 0), (20_000, 0, 0)]
+
+
+def test_unit_in_a_cell_of_a_column_that_has_its_own_is_refused(tmp_path: Path) -> None:
+    rows = "".join(f"{n},{n & 1}\n" for n in range(300))
+    path = write(tmp_path, f"Time [us],a\n{rows}300 ns,0\n")
+    assert fault(path)[1].startswith("one.csv:302:1: found time '300 ns'; a time is a number")
 
 
 def test_times_without_unit_go_by_the_rate_or_are_asked_for(tmp_path: Path) -> None:

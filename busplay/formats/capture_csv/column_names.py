@@ -16,6 +16,7 @@ _UNIT_WORDS = UNIT_PS | {
     "femtoseconds": UNIT_PS["fs"],
 }
 _OTHER_UNIT_WORDS = {"", "v", "mv", "volt", "volts", "logic", "unit", "units", "bit", "trigger"}
+_OTHER_UNIT_WORDS |= {"hex", "bin", "dec", "digital", "binary", "sequence"}
 _UNIT = "|".join(sorted(map(re.escape, _UNIT_WORDS), key=len, reverse=True))
 _NAME_UNIT = re.compile(rf"[\s\[({{/_,:-]\s*(?:in\s+)?({_UNIT})\s*[\])}}]?\s*", re.IGNORECASE)
 _TIME_NAME = re.compile(r"(?:.*\W)?(?:time|times|timestamp|zeit|t|x)(?:[\W_].*)?|time.*", re.I)

@@ -9,7 +9,6 @@ first rows say what the cells of each column look like.
 
 from __future__ import annotations
 
-import csv
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -24,21 +23,29 @@ from busplay.formats.capture_csv.column_names import (
     is_unit_word,
     unit_word_ps,
 )
+from busplay.formats.capture_csv.looks import (
+    find_base,
+    find_look,
+    is_row,
+    split_cells,
+    told_channels,
+)
 from busplay.formats.quantities import PS_PER_S, UNIT_PS, find_timescale_ps, parse_rate_hz
 
 HEAD_BYTES = 1 << 16
 LOOKED_ROWS = 200
+OWN_UNITS = "each time's own unit"
 _LOOKED_BELOW = 3
-_NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
-_LEVEL = re.compile(r"[01](?:\.0*)?|[xXzZuUwWhHlL?-]|high|low|true|false", re.IGNORECASE)
-_BUS = re.compile(r"0[xX][0-9a-fA-FxXzZ]+|0[bB][01xXzZ]+|\$[0-9a-fA-F]+|[0-9a-fA-F]+[hH]|[0-9]+")
 _NAME_RANGE = re.compile(r"(.+?)\s*\[\s*([0-9]{1,3})\s*(?::|\.\.|-)\s*([0-9]{1,3})\s*\]")
 _RATE = re.compile(
     r"sampl\w*[ _-]?(?:rate|freq\w*)[^0-9:=,;]*[:=,;]?\s*([0-9.]+\s*[kMG]?(?:Hz|S/s|sps)?)",
     re.IGNORECASE,
 )
-_PERIOD = re.compile(r"sampl\w*[ _-]?(?:period|interval)\s*[:=,;]\s*([0-9.]+\s*[munpµ]?s)", re.I)
-_CHANNELS = re.compile(r"channels\s*\([0-9]+/[0-9]+\)\s*:\s*(.+)", re.IGNORECASE)
+_PERIOD = re.compile(
+    r"sampl\w*[ _-]?(?:period|interval)\s*[:=,;]\s*([0-9.]+(?:e[+-]?[0-9]{1,2})?)"
+    r"[\s,;]*([munp\N{MICRO SIGN}]?s)?\b",
+    re.IGNORECASE,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,9 +54,10 @@ class CsvColumn:
 
     Attributes:
         name: as in the head.
-        kind: `time`, `level`, `bus` or `other`.
+        kind: `time`, `time with unit`, `level`, `bus` or `other`.
         bits: wires.
         left, right: the range of a bus, as named.
+        base: of a bus's digits where no mark such as 0x tells another.
     """
 
     name: str
@@ -57,6 +65,7 @@ class CsvColumn:
     bits: int = 0
     left: int | None = None
     right: int | None = None
+    base: int = 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +79,7 @@ class CsvHead:
         tick_ps: what one unit of the time column is, or one row if there is none.
         tick: the same as text.
         zero_ps: the first time, if it is below 0, else 0.
+        start_ps: what time 0 of the rows is in the file's own time, where it says so apart.
         rate_hz: sampling rate, if it is known.
         written_by: the first comment.
         notes: what was assumed or passed over.
@@ -81,6 +91,7 @@ class CsvHead:
     tick_ps: Fraction
     tick: str
     zero_ps: int
+    start_ps: int
     rate_hz: int | None
     written_by: str
     notes: tuple[str, ...]
@@ -133,21 +144,30 @@ class _HeadParser:
         count = len(rows[0])
         told = [line for line in self._lines[:first] if line.strip()]
         comments = [line.strip("#; \t") for line in told if line.lstrip()[:1] in ("#", ";")]
+        start = self._told_start(told, delimiter)
         titles = [
             cells[:count]
             for line in told
             if line.lstrip()[:1] != "#" and (line.lstrip()[:1] != ";" or delimiter == ";")
-            if len(cells := _cells(line, delimiter)) == count or cells[count:] == [""]
+            if len(cells := split_cells(line, delimiter)) == count
+            or cells[count:] == [""]
+            or (start is not None and len(cells) > count and not any(map(_is_real, cells)))
         ]
         units = next((cells for cells in reversed(titles) if all(map(is_unit_word, cells))), None)
-        names = next((cells for cells in titles if cells is not units), None)
+        by_column = [[row[place] for row in rows if place < len(row)] for place in range(count)]
+        looks = [find_look(cells) for cells in by_column]
+        if start is not None:
+            titles = [cells for cells in titles if not any(map(_is_real, cells))]
+        names = _best_title([cells for cells in titles if cells is not units], looks)
         rate_hz = self._given_rate_hz or self._told_rate(told)
-        looks = [
-            _look([row[column] for row in rows if column < len(row)]) for column in range(count)
-        ]
         time_column = self._find_time_column(names, units, looks, count)
-        columns = self._name_columns(names, units, looks, comments, time_column)
-        tick_ps, tick = self._tick(names, units, rows, time_column, rate_hz)
+        columns = self._name_columns(names, units, looks, by_column, comments, time_column)
+        if start is not None and self._timescale is None:
+            tick_ps, tick = start[1], f"{float(start[1]):g} ps"
+        else:
+            tick_ps, tick = self._tick(names, units, rows, time_column, rate_hz)
+        if tick == OWN_UNITS and time_column is not None:
+            columns[time_column] = CsvColumn(columns[time_column].name, "time with unit")
         return CsvHead(
             delimiter=delimiter,
             columns=tuple(columns),
@@ -155,6 +175,7 @@ class _HeadParser:
             tick_ps=tick_ps,
             tick=tick,
             zero_ps=self._zero_ps(rows, time_column, tick_ps),
+            start_ps=0 if start is None else start[0],
             rate_hz=rate_hz,
             written_by=comments[0][:100] if comments else "",
             notes=tuple(self._notes),
@@ -168,10 +189,10 @@ class _HeadParser:
             for delimiter in (";", "\t", ",", "\n"):
                 if delimiter == "\n" and set(";,\t") & set(text):
                     continue
-                cells = _cells(line, delimiter)
+                cells = split_cells(line, delimiter)
                 if (
                     (delimiter in text or delimiter == "\n")
-                    and _is_row(cells)
+                    and is_row(cells)
                     and not self._is_title(number, cells, delimiter)
                 ):
                     return number, delimiter
@@ -189,29 +210,29 @@ class _HeadParser:
         below: list[list[str]] = []
         for line in self._lines[number + 1 :]:
             if line.strip() and line.lstrip()[0] != "#":
-                below.append(_cells(line, delimiter))
+                below.append(split_cells(line, delimiter))
             if len(below) == _LOOKED_BELOW:
                 break
         if not below or any(len(row) != len(cells) for row in below):
             return False
         for column, cell in enumerate(cells):
-            looks = {_look([row[column]]) for row in below}
-            if _look([cell]) == "other" and "other" not in looks:
+            looks = {find_look([row[column]]) for row in below}
+            if find_look([cell]) in ("other", "hex") and not looks & {"other", "hex"}:
                 return True
-            if len(below) > 1 and _look([cell]) == "number" and looks == {"level"}:
+            if len(below) > 1 and find_look([cell]) == "number" and looks == {"level"}:
                 return True
-        told = [_told_channels(line.strip("#; \t")) for line in self._lines[:number]]
+        told = [told_channels(line.strip("#; \t")) for line in self._lines[:number]]
         return cells in told
 
     def _rows(self, first: int, delimiter: str) -> list[list[str]]:
         rows: list[list[str]] = []
         for line in self._lines[first : first + LOOKED_ROWS]:
             if line.strip() and line.lstrip()[0] != "#":
-                rows.append(_cells(line, delimiter))
+                rows.append(split_cells(line, delimiter))
         # A separator at the end of each row is no column.
         if len(rows[0]) > 1 and all(not row[-1] for row in rows if len(row) == len(rows[0])):
             named = any(
-                len(cells := _cells(line, delimiter)) == len(rows[0]) and cells[-1]
+                len(cells := split_cells(line, delimiter)) == len(rows[0]) and cells[-1]
                 for line in self._lines[:first]
             )
             if not named:
@@ -227,9 +248,25 @@ class _HeadParser:
                 except InputError:
                     continue
             match = _PERIOD.search(line)
-            period_ps = find_timescale_ps(match.group(1)) if match is not None else None
+            period_ps = None
+            if match is not None:
+                period_ps = find_timescale_ps(match.group(1) + (match.group(2) or "s"))
             if period_ps is not None and (PS_PER_S / period_ps).denominator == 1:
                 return int(PS_PER_S / period_ps)
+        return None
+
+    def _told_start(self, told: Sequence[str], delimiter: str) -> tuple[int, Fraction] | None:
+        """Find `Start` and `Increment` in a line of names, and their seconds in the next."""
+        for line, values in pairwise(told):
+            names = [cell.lower() for cell in split_cells(line, delimiter)]
+            numbers = split_cells(values, delimiter)
+            if "start" not in names or "increment" not in names or len(numbers) < len(names) - 1:
+                continue
+            pair = [numbers[names.index(name)] for name in ("start", "increment")]
+            if all(map(_is_real, pair)):
+                start, tick = (Fraction(cell) * PS_PER_S for cell in pair)
+                if abs(start) < 1 << 62 and 0 < tick < PS_PER_S and tick.denominator < 10**6:
+                    return int(start), tick
         return None
 
     def _find_time_column(
@@ -239,7 +276,7 @@ class _HeadParser:
         looks: Sequence[str],
         count: int,
     ) -> int | None:
-        numeric = [column for column in range(count) if looks[column] != "other"]
+        numeric = [column for column in range(count) if looks[column] not in ("other", "hex")]
         for column in numeric:
             if (units and unit_word_ps(units[column]) is not None) or (
                 names and is_time_name(names[column])
@@ -248,7 +285,7 @@ class _HeadParser:
         for column in numeric:
             if names and is_index_name(names[column]) and looks[column] == "number":
                 return column
-        if looks[0] == "number" and count > 1:
+        if looks[0] in ("number", "time") and count > 1:
             self._notes.append("the first column is taken for the time")
             return 0
         return None
@@ -258,12 +295,13 @@ class _HeadParser:
         names: Sequence[str] | None,
         units: Sequence[str] | None,
         looks: Sequence[str],
+        cells: Sequence[Sequence[str]],
         comments: Sequence[str],
         time_column: int | None,
     ) -> list[CsvColumn]:
         told: list[str] = []
         for comment in comments:
-            told = _told_channels(comment) or told
+            told = told_channels(comment) or told
         marked = [word.lower() == "logic" for word in units] if units else []
         columns: list[CsvColumn] = []
         wires = 0
@@ -273,6 +311,9 @@ class _HeadParser:
             if column == time_column:
                 columns.append(CsvColumn(name or "time", "time"))
                 continue
+            if name.lower() in ("start", "increment") and not any(cells[column]):
+                columns.append(CsvColumn(name, "other"))
+                continue
             match = _NAME_RANGE.fullmatch(name)
             is_marked = not any(marked) or marked[column]
             if look == "level" and is_marked and match is None:
@@ -281,8 +322,10 @@ class _HeadParser:
                 columns.append(CsvColumn(name or f"D{wires}", "level", 1))
                 wires += 1
                 continue
-            if look in ("bus", "level", "number") and is_marked and (match or look == "bus"):
-                columns.append(_bus(name or f"bus{wires}", match))
+            bus = _bus(name or f"bus{wires}", match, cells[column])
+            is_bus = bool(match) or look in ("bus", "hex") or bus.base != 10
+            if look in ("bus", "hex", "level", "number") and is_marked and is_bus:
+                columns.append(bus)
                 wires += 1
                 continue
             columns.append(CsvColumn(name, "other"))
@@ -316,13 +359,15 @@ class _HeadParser:
                 )
             return scale, self._timescale
         if time_column is not None:
+            cells = [row[time_column].strip() for row in rows if time_column < len(row)]
+            if find_look(cells) == "time":
+                return UNIT_PS["s"], OWN_UNITS
             unit_ps = unit_word_ps(units[time_column]) if units else None
             if unit_ps is None and names:
                 unit_ps = find_name_unit_ps(names[time_column])
             if unit_ps is not None:
                 self._doubt_times(rows, time_column, unit_ps, rate_hz)
                 return unit_ps, _unit_text(unit_ps)
-            cells = [row[time_column].strip() for row in rows if time_column < len(row)]
             if any(set(".,eE") & set(cell) for cell in cells):
                 self._notes.append("the times have no unit: seconds are assumed")
                 return UNIT_PS["s"], "1 s"
@@ -378,6 +423,10 @@ class _HeadParser:
         if time_column is None:
             return 0
         cell = rows[0][time_column].strip().replace(",", ".")
+        if find_look([cell]) == "time":
+            digits = re.match(r"[^\sa-df-zA-DF-Z\N{MICRO SIGN}\N{GREEK SMALL LETTER MU}]+", cell)
+            unit = cell[len(digits.group()) :].strip().lower() if digits else ""
+            cell, tick_ps = digits.group() if digits else "", UNIT_PS.get(unit, tick_ps)
         try:
             first = Fraction(cell) * tick_ps
         except (ValueError, ZeroDivisionError):
@@ -386,48 +435,31 @@ class _HeadParser:
         return min(0, int(first)) if abs(first) < 1 << 62 else 0
 
 
-def _told_channels(comment: str) -> list[str]:
-    match = _CHANNELS.match(comment)
-    return [name.strip() for name in match.group(1).split(",")] if match is not None else []
+def _is_real(cell: str) -> bool:
+    return re.fullmatch(r"[+-]?[0-9]*\.?[0-9]+(?:[eE][+-]?[0-9]{1,2})?", cell) is not None
 
 
-def _cells(line: str, delimiter: str) -> list[str]:
-    if delimiter == "\n":
-        return [line.strip()]
-    try:
-        return [cell.strip() for cell in next(csv.reader([line], delimiter=delimiter))]
-    except (csv.Error, StopIteration):
-        return [line]
+def _best_title(titles: Sequence[list[str]], looks: Sequence[str]) -> list[str] | None:
+    """Take the line that names columns: one that names a time, or the last with no cell empty."""
+
+    def score(place: int) -> tuple[bool, bool, int]:
+        cells = titles[place]
+        has_time = any(
+            look in ("number", "time") and (is_time_name(cell) or is_index_name(cell))
+            for cell, look in zip(cells, looks, strict=True)
+        )
+        return has_time and all(cells), all(cells) and len(set(cells)) == len(cells), place
+
+    return titles[max(range(len(titles)), key=score)] if titles else None
 
 
-def _is_row(cells: Sequence[str]) -> bool:
-    """Tell whether these are a row's cells: one is a number or level, and the first is."""
-    first = cells[0]
-    if not (_NUMBER.fullmatch(first) or _LEVEL.fullmatch(first) or _BUS.fullmatch(first)):
-        return False
-    return len(cells) == 1 or any(
-        _LEVEL.fullmatch(cell) or _BUS.fullmatch(cell) or _NUMBER.fullmatch(cell)
-        for cell in cells[1:]
-    )
-
-
-def _look(cells: Sequence[str]) -> str:
-    """Tell what a column's cells look like: `level`, `bus`, `number` or `other`."""
-    filled = [cell for cell in cells if cell]
-    if all(_LEVEL.fullmatch(cell) for cell in filled):
-        return "level"
-    if all(_NUMBER.fullmatch(cell) for cell in filled):
-        return "number"
-    if all(_BUS.fullmatch(cell) or _LEVEL.fullmatch(cell) for cell in filled):
-        return "bus"
-    return "other"
-
-
-def _bus(name: str, match: re.Match[str] | None) -> CsvColumn:
+def _bus(name: str, match: re.Match[str] | None, cells: Sequence[str]) -> CsvColumn:
     if match is None:
-        return CsvColumn(name, "bus", 64)
+        base, bits = find_base(cells, None)
+        return CsvColumn(name, "bus", bits or 64, base=base)
     left, right = int(match.group(2)), int(match.group(3))
-    return CsvColumn(match.group(1), "bus", abs(left - right) + 1, left, right)
+    bits = abs(left - right) + 1
+    return CsvColumn(match.group(1), "bus", bits, left, right, find_base(cells, bits)[0])
 
 
 def _unit_by_rate(cells: Sequence[str], rate_hz: int) -> str | None:

@@ -17,7 +17,7 @@ from numba import njit
 from busplay.batch import Int64Column, UInt8Column, UInt64Column
 
 # Kinds of columns.
-IGNORED, TIME_CELL, LEVEL_CELL, BUS_CELL = 0, 1, 2, 3
+IGNORED, TIME_CELL, LEVEL_CELL, BUS_CELL, TIME_WITH_UNIT = 0, 1, 2, 3, 4
 # Places in `state`.
 TIME, HAS_TIME, LEVEL, UNKNOWN, ROW_LEVEL, ROW_UNKNOWN, HAS_ROW = 0, 1, 2, 3, 4, 5, 6
 FAULT, FAULT_AT, ROWS, FIRST_TIME, NEXT_INDEX = 7, 8, 9, 10, 11
@@ -66,6 +66,37 @@ def scaled(mantissa: np.uint64, exponent: int, scale: UInt64Column) -> tuple[np.
 
 
 @njit(cache=True, nogil=True)
+def unit_exponent(text: UInt8Column, place: int, stop: int) -> tuple[int, int]:
+    """Read the unit behind a time, such as ` us`; give the place behind it and its power of 10.
+
+    Gives the place it began at where there is no unit.
+    """
+    at = place
+    while at < stop and text[at] == 32:
+        at += 1
+    power = 0
+    if at + 1 < stop:
+        letter = text[at] | np.uint8(32)
+        # A micro sign or mu is two bytes of UTF-8.
+        is_mu = (text[at] == 0xC2 and text[at + 1] == 0xB5) or (
+            text[at] == 0xCE and text[at + 1] == 0xBC
+        )
+        if letter == 109:
+            power = -3
+        elif letter == 117 or is_mu:
+            power = -6
+        elif letter == 110:
+            power = -9
+        elif letter == 112:
+            power = -12
+        if power != 0:
+            at += 2 if is_mu else 1
+    if at + 1 == stop and text[at] | np.uint8(32) == 115:
+        return stop, power
+    return place, 0
+
+
+@njit(cache=True, nogil=True)
 def parse_rows(
     text: UInt8Column,
     length: int,
@@ -75,6 +106,7 @@ def parse_rows(
     first_bits: Int64Column,
     bit_masks: UInt64Column,
     bus_widths: Int64Column,
+    bases: Int64Column,
     scale: UInt64Column,
     zero_ps: int,
     state: Int64Column,
@@ -93,6 +125,7 @@ def parse_rows(
         first_bits: int64[columns]; where a bus cell's bits begin in `bit_masks`.
         bit_masks: uint64[...]; bit of `level` of each bit of a bus, lowest first, or 0.
         bus_widths: int64[columns].
+        bases: int64[columns]; of a bus's digits, where the cell has no mark.
         scale: uint64[5, exponents]; by the exponent: divide first, whole and rest of what to
             multiply by, what rests are parts of, the highest mantissa that fits.
         zero_ps: what is taken off each time.
@@ -108,7 +141,7 @@ def parse_rows(
     index = state[NEXT_INDEX]
     has_time_column = False
     for column in range(len(kinds)):
-        if kinds[column] == TIME_CELL:
+        if kinds[column] in (TIME_CELL, TIME_WITH_UNIT):
             has_time_column = True
     rows = 0
     fault = FINE
@@ -190,7 +223,7 @@ def parse_rows(
                         new_level |= mask
                     elif value == 2:
                         new_unknown |= mask
-            elif kind == TIME_CELL:
+            elif kind in (TIME_CELL, TIME_WITH_UNIT):
                 place = first
                 negative = False
                 if place < stop and (text[place] == 45 or text[place] == 43):
@@ -231,6 +264,9 @@ def parse_rows(
                         power = min(power * 10 + text[place] - 48, 1000)
                         place += 1
                     exponent += -power if down else power
+                if kind == TIME_WITH_UNIT and place < stop and seen_digit:
+                    place, shift = unit_exponent(text, place, stop)
+                    exponent += shift
                 if place < stop or not seen_digit:
                     fault = BAD_TIME
                     state[FAULT_AT] = first
@@ -243,14 +279,14 @@ def parse_rows(
                 new_time = (-new_time if negative else new_time) - zero_ps
             elif kind == BUS_CELL and stop > first:
                 place = first
-                base = 10
-                if stop - place > 2 and text[place] == 48:
-                    letter = text[place + 1]
-                    if letter == 120 or letter == 88:
+                base = bases[column]
+                letter = text[place + 1] if stop - place > 2 and text[place] == 48 else np.uint8(0)
+                if letter == 120 or letter == 88:
+                    if base != 2:
                         base = 16
-                    elif letter == 98 or letter == 66:
-                        base = 2
-                if base != 10:
+                        place += 2
+                elif (letter == 98 or letter == 66) and base != 16:
+                    base = 2
                     place += 2
                 elif stop - place > 1 and text[place] == 36:
                     base = 16

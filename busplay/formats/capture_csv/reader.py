@@ -19,6 +19,7 @@ BLOCK_BYTES = 1 << 18
 MAX_LINE_BYTES = 1 << 20
 _KINDS = {
     "time": kernels.TIME_CELL,
+    "time with unit": kernels.TIME_WITH_UNIT,
     "level": kernels.LEVEL_CELL,
     "bus": kernels.BUS_CELL,
     "other": kernels.IGNORED,
@@ -67,6 +68,7 @@ class CsvReader:
         self._masks = np.zeros(count, np.uint64)
         self._first_bits = np.zeros(count, np.int64)
         self._bus_widths = np.zeros(count, np.int64)
+        self._bases = np.array([column.base for column in head.columns], np.int64)
         bit_masks: list[int] = []
         column_of = [at for at, column in enumerate(head.columns) if column in wires]
         for place, column in enumerate(wires):
@@ -86,7 +88,7 @@ class CsvReader:
             format="csv",
             compression=source.compression,
             signals=tuple(SignalInfo(one.name, one.bits, one.kind) for one in variables),
-            zero_ps=head.zero_ps,
+            zero_ps=head.zero_ps + head.start_ps,
             sample_rate_hz=head.rate_hz,
             tick=head.tick,
             written_by=head.written_by,
@@ -103,7 +105,7 @@ class CsvReader:
 
     @property
     def _has_time_column(self) -> bool:
-        return any(column.kind == "time" for column in self._head.columns)
+        return any(column.kind.startswith("time") for column in self._head.columns)
 
     def info(self) -> CaptureInfo:
         """Tell what is known so far."""
@@ -122,8 +124,8 @@ class CsvReader:
                 replace(signal, changes=count)
                 for signal, count in zip(self._info.signals, changes, strict=True)
             ),
-            start_ps=int(state[kernels.FIRST_TIME]) + self._head.zero_ps,
-            stop_ps=stop_ps + self._head.zero_ps,
+            start_ps=int(state[kernels.FIRST_TIME]) + self._info.zero_ps,
+            stop_ps=stop_ps + self._info.zero_ps,
             complete=not self._cut_reason,
             cut_reason=self._cut_reason,
         )
@@ -211,6 +213,7 @@ class CsvReader:
             self._first_bits,
             self._bit_masks,
             self._bus_widths,
+            self._bases,
             self._scale,
             self._head.zero_ps,
             self._state,
