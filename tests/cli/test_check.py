@@ -73,9 +73,7 @@ def test_description_that_is_impossible_stays_bad_input(busplay: Call, tmp_path:
 def test_board_has_times_of_its_clock(busplay: Call) -> None:
     outcome = busplay("check", "dunlin")
     assert outcome.status == 0
-    assert "    in symbols of 62.5 ns; a frame has 8. Chain and receiver: they agree.\n" in (
-        outcome.out
-    )
+    assert "    Times in symbols of 62.5 ns; a frame has 8. " in outcome.out
 
 
 def test_bit_error_rates_are_those_asked_for(busplay: Call) -> None:

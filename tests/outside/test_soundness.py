@@ -18,6 +18,7 @@ from busplay.analysis.soundness.chances import pattern_of
 from busplay.analysis.soundness.constant_stream import constant_stream, stream_shares
 from busplay.analysis.soundness.hold import mean_frames_in_step
 from busplay.analysis.soundness.idle import idle_facts
+from busplay.analysis.soundness.locks import HoldReport
 from busplay.analysis.soundness.report import analyse
 from busplay.analysis.soundness.weights import count_unseen, dual_weights
 from busplay.description.link import CheckFraming
@@ -160,14 +161,19 @@ def test_unseen_errors_of_four_bits_are_those_that_another_library_lets_pass() -
 # -- hold
 
 
+def holds_of(name: str, rate: float) -> HoldReport:
+    found = analyse(load_link(name), bit_error_rates=[rate]).hold
+    return next(one for one in found if one.is_asked)
+
+
 @ALPHA
 @RUNS
 @pytest.mark.parametrize(("rate", "cells"), [(1e-3, 7.279e9), (1e-4, 6.212e16)])
 def test_cells_in_step_at_a_bit_error_rate(rate: float, cells: float) -> None:
     assert mean_frames_in_step(1 - (1 - rate) ** 40, 7) == pytest.approx(cells, rel=1e-3)
     # The guarded frame has the header's length and check.
-    found = analyse(load_link("guarded"), bit_error_rates=[rate]).rates[0]
-    assert found.mean_frames_in_step == pytest.approx(cells, rel=1e-3)
+    found = holds_of("guarded", rate)
+    assert found.mean_frames == pytest.approx(cells, rel=1e-3)
 
 
 @pytest.mark.source(
@@ -195,8 +201,10 @@ def test_frames_of_lean_and_guarded_to_a_lost_step() -> None:
         assert mean_frames_in_step(1 - (1 - rate) ** bits, 7) == pytest.approx(frames, rel=1e-3)
     # A frame that is damaged and looks right holds step as well: with four check bits this is
     # seen at a high rate.
-    found = analyse(load_link("lean"), bit_error_rates=[1e-2]).rates[0]
-    assert found.mean_frames_in_step == pytest.approx(12_069, rel=1e-3)
+    found = holds_of("lean", 1e-2)
+    assert found.mean_frames == pytest.approx(12_069, rel=1e-3)
+    assert found.tried is not None
+    assert found.tried.frames.agrees_with(12_069)
 
 
 @RUNS

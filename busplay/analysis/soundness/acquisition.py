@@ -17,21 +17,25 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import inf
+from math import inf, log
 
 import numpy as np
 from numpy.typing import NDArray
 
-from busplay.analysis.soundness.chances import PassChances, pass_chances
+from busplay.analysis.soundness.chances import PassChances, noisy, pass_chances
 from busplay.analysis.soundness.damage import right_chance, without_symbols
 from busplay.analysis.soundness.frame_space import FrameSpace, Judge
-from busplay.description.link import MarkerFraming, StrobeFraming
+from busplay.analysis.soundness.hunting import while_hunting
+from busplay.description.link import CheckFraming, MarkerFraming, StrobeFraming
 from busplay.link.layout import FrameLayout
 
 QUANTILE = 0.99
 # Beyond this many steps of the distribution its quantile is only bounded.
 STEPS_MAX = 60_000
-PLACES_MAX = 1_024
+PLACES_MAX = 4_096
+# Up to so many places their equations are solved in one go; more of them in sweeps.
+SOLVED_PLACES_MAX = 512
+SWEEPS_MAX = 2_000
 Places = NDArray[np.float64]
 
 
@@ -53,19 +57,28 @@ class LockTime:
 NEVER = LockTime(inf, None, 0.0)
 
 
-def power_on(layout: FrameLayout, slots: Sequence[FrameSpace]) -> LockTime:
+def power_on(
+    layout: FrameLayout,
+    slots: Sequence[FrameSpace],
+    *,
+    bit_error_rate: float = 0.0,
+    chances: PassChances | None = None,
+) -> LockTime:
     """Give the time from power-on at a random symbol of a pattern of slots.
 
     Args:
         layout: of the link.
         slots: what the slots of a round carry; see `chances.pattern_of`.
+        bit_error_rate: chance that a bit is wrong, each by itself; not for a strobe.
+        chances: of `pass_chances` without noise, if they were worked out before.
     """
     if isinstance(layout.link.framing, StrobeFraming):
         # The next frame's strobe; the receiver is in step once its first symbol has come. A
         # held strobe must have rested before, so a frame that begins at power-on is missed.
         missed = 1 if layout.link.framing.span == "frame" else 0
         return _told([wait + missed for wait in range(1, layout.slot_symbols + 1)])
-    chances = pass_chances(layout, slots)
+    clean = chances or pass_chances(layout, slots)
+    chances = noisy(layout, _hunting(layout, slots, clean, None), bit_error_rate)
     wait, false = _hunt(chances)
     start = np.full(chances.places, 1 / chances.places)
     if not np.isfinite(wait).all():
@@ -77,7 +90,9 @@ def power_on(layout: FrameLayout, slots: Sequence[FrameSpace]) -> LockTime:
     )
 
 
-def after_lost_edge(layout: FrameLayout, slots: Sequence[FrameSpace]) -> LockTime:
+def after_lost_edge(
+    layout: FrameLayout, slots: Sequence[FrameSpace], *, chances: PassChances | None = None
+) -> LockTime:
     """Give the time from a lost edge, at a random symbol of a pattern, to step again."""
     framing = layout.link.framing
     size = layout.frame_symbols
@@ -86,10 +101,11 @@ def after_lost_edge(layout: FrameLayout, slots: Sequence[FrameSpace]) -> LockTim
     if size == 1:
         # A frame that is one symbol is lost whole, and the next begins where it should.
         return LockTime(0.0, 0, 0.0)
-    chances = pass_chances(layout, slots)
+    chances = chances or pass_chances(layout, slots)
     if isinstance(framing, MarkerFraming) and framing.rule == "unique":
         return _after_marker(chances)
     release = framing.release_frames
+    chances = _hunting(layout, slots, chances, 2 % size)
     wait, false = _hunt(chances)
     slot_count = len(slots)
     held, held_false = _hold(chances, wait, false, release)
@@ -120,6 +136,18 @@ def after_lost_edge(layout: FrameLayout, slots: Sequence[FrameSpace]) -> LockTim
     return LockTime(float(mean), quantile, float(wrong))
 
 
+def _hunting(
+    layout: FrameLayout,
+    slots: Sequence[FrameSpace],
+    chances: PassChances,
+    first_place: int | None,
+) -> PassChances:
+    """Give the chances of places as they are met; see `hunting`."""
+    if not isinstance(layout.link.framing, CheckFraming):
+        return chances
+    return while_hunting(layout, slots[0], chances, first_place=first_place)
+
+
 def _told(waits: list[int]) -> LockTime:
     """Give the figures of waits that are each as likely."""
     ordered = sorted(waits)
@@ -140,6 +168,8 @@ def _hunt(chances: PassChances) -> tuple[Places, Places]:
     confirm = chances.confirm_frames
     if places > PLACES_MAX:
         raise ValueError(f"{places} places are too many; up to {PLACES_MAX} are followed")
+    if places > SOLVED_PLACES_MAX:
+        return _by_sweeps(chances)
     next_place = np.zeros((places, places))
     spent = np.zeros(places)
     reached = np.ones(places)
@@ -157,6 +187,50 @@ def _hunt(chances: PassChances) -> tuple[Places, Places]:
         return _where_it_ends(next_place, reached, spent, false_start)
     found = np.linalg.solve(system, np.stack([spent, false_start], axis=1))
     return found[:, 0], np.clip(found[:, 1], 0, 1)
+
+
+def _by_sweeps(chances: PassChances) -> tuple[Places, Places]:
+    """Give the same for many places: what each owes to those behind it, over and over.
+
+    From each place the receiver goes on to one behind, so a sweep from the last to the first
+    settles all but what comes round again, and that grows less with each sweep.
+    """
+    places, size, confirm = chances.places, chances.frame_symbols, chances.confirm_frames
+    reached = np.ones(places)
+    fails = []
+    spent = np.zeros(places)
+    for stage in range(confirm + 1):
+        fails.append(reached * (1 - chances.run[:, stage]))
+        spent += fails[-1] * (stage * size + 1)
+        reached = reached * chances.run[:, stage]
+    spent += reached * confirm * size
+    if not reached.any():
+        return np.full(places, inf), np.zeros(places)
+    steps = [
+        [
+            (float(fail[place]), (place + stage * size + 1) % places)
+            for stage, fail in enumerate(fails)
+        ]
+        for place in range(places)
+    ]
+    found = []
+    for sides in (spent.tolist(), (reached * (np.arange(places) % size != 0)).tolist()):
+        values = [0.0] * places
+        for _ in range(SWEEPS_MAX):
+            largest = 0.0
+            for place in range(places - 1, -1, -1):
+                value = sides[place]
+                for chance, behind in steps[place]:
+                    if chance:
+                        value += chance * values[behind]
+                largest = max(largest, abs(value - values[place]))
+                values[place] = value
+            if largest <= 1e-9 * max(values):
+                break
+        else:
+            return np.full(places, inf), np.zeros(places)
+        found.append(np.array(values))
+    return found[0], np.clip(found[1], 0, 1)
 
 
 def _where_it_ends(
@@ -263,6 +337,7 @@ def _quantile(
     hunt = np.zeros(places)
     locked = 0.0
     last_start = max([*hunting, *reading], default=0)
+    left_before: list[float] = []
     for time in range(last_start + STEPS_MAX):
         now = time % size
         failed = np.zeros(places)
@@ -295,4 +370,34 @@ def _quantile(
         hunt = np.roll(failed, 1)
         if locked >= QUANTILE - 1e-12:
             return time
+        left_before.append(1 - locked)
+        if time > last_start and time % places == 0:
+            tail = _tail(left_before, places)
+            if tail is not None:
+                return tail
     return None
+
+
+def _tail(left: list[float], places: int) -> int | None:
+    """Give the time by when 99 % are in step once each round leaves the same share of the rest.
+
+    Args:
+        left: by time, the share that is not in step yet.
+
+    Returns:
+        None: the share is not steady yet, or the end is so near that it can be followed.
+    """
+    if len(left) < 4 * places + 1:
+        return None
+    last, before = np.array(left[-places:]), np.array(left[-2 * places : -places])
+    ratios = last / before
+    now, ratio = float(last[-1]), float(ratios[-1])
+    if ratio >= 1 or ratios.max() - ratios.min() > 1e-9 * (1 - ratio):
+        return None
+    wanted = (1 - QUANTILE) + 1e-12
+    rounds = max(0, int(log(wanted / now) / log(ratio)) - 1)
+    last_round = last * ratio**rounds
+    while last_round[-1] > wanted:
+        last_round *= ratio
+        rounds += 1
+    return len(left) - places + rounds * places + int(np.argmax(last_round <= wanted))

@@ -25,6 +25,7 @@ from busplay.analysis.soundness.frame_space import (
     window,
 )
 from busplay.analysis.soundness.gf2_space import Span
+from busplay.analysis.soundness.weights import count_unseen
 from busplay.description.link import CheckFraming, MarkerFraming
 from busplay.link.layout import FrameLayout
 
@@ -101,6 +102,34 @@ def pass_chances(layout: FrameLayout, slots: Sequence[FrameSpace]) -> PassChance
                 known[short] = _run(layout, ahead[:2], offset, [right_judge])
             right[place] = known[short][0]
     return PassChances(size, run, right)
+
+
+def noisy(layout: FrameLayout, chances: PassChances, bit_error_rate: float) -> PassChances:
+    """Give the chances where each bit is wrong by itself at a rate.
+
+    A window that is right without noise stays so if no bit of it is wrong or nothing shows it; one
+    that is not may become so. Where a place's syndromes are spread evenly, as in random data, or
+    it is sure to be right, that is exact; where it is sure to be wrong, as on an idle link, the
+    small chance that noise makes it right is that of damage with any other syndrome.
+    """
+    if not bit_error_rate:
+        return chances
+
+    def mixed(clean: NDArray[np.float64], judge: Judge) -> NDArray[np.float64]:
+        unseen = count_unseen([judge.linear(1 << place) for place in range(layout.frame_bits)])
+        stays = unseen.right_chance(bit_error_rate)
+        others = 2.0**unseen.check_rank - 1
+        turns = (1 - stays) / others if others else stays
+        return clean * stays + (1 - clean) * turns
+
+    right_judge = Judge(layout)
+    first = mixed(chances.run[:, 0], Judge(layout, with_marker=True))
+    # Behind a window that is sure to fail no chance was worked out.
+    behind = mixed(
+        np.where(chances.run[:, :1] > 0, chances.run, chances.right[:, None]), right_judge
+    )
+    run = np.concatenate([first[:, None], behind[:, 1:]], axis=1)
+    return PassChances(chances.frame_symbols, run, mixed(chances.right, right_judge))
 
 
 def _run(

@@ -21,6 +21,11 @@ class Span:
         """How many of the vectors were independent."""
         return len(self._rows)
 
+    @property
+    def rows(self) -> tuple[int, ...]:
+        """A basis of the span."""
+        return tuple(self._rows.values())
+
     def reduce_above(self, vector: int, shift: int) -> int:
         """Take away from a vector what the span has of its bits from `shift` on."""
         rows = self._rows

@@ -5,16 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass
 from itertools import combinations
-from math import expm1, isfinite, log1p
+from math import isfinite
 
-from busplay.analysis.soundness.acquisition import (
-    PLACES_MAX,
-    LockTime,
-    after_lost_edge,
-    power_on,
-)
 from busplay.analysis.soundness.bursts import BurstCounts, bit_bursts, edge_bursts, lane_bursts
-from busplay.analysis.soundness.chances import confirm_frames, pattern_of
 from busplay.analysis.soundness.constant_stream import ConstantStream, constant_stream
 from busplay.analysis.soundness.damage import (
     EdgeDamage,
@@ -24,15 +17,8 @@ from busplay.analysis.soundness.damage import (
     swapped_edges,
 )
 from busplay.analysis.soundness.frame_space import FrameSpace, Judge, sent_frames
-from busplay.analysis.soundness.hold import mean_frames_in_step
 from busplay.analysis.soundness.idle import IdleFacts, MarkerFacts, idle_facts, marker_facts
-from busplay.analysis.soundness.simulation import (
-    SimulatedLocks,
-    SimulatedMean,
-    simulate_hold,
-    simulate_lost_edges,
-    simulate_power_on,
-)
+from busplay.analysis.soundness.locks import HoldReport, LockReport, hold_reports, lock_report
 from busplay.analysis.soundness.weaknesses import Weakness, find_weaknesses
 from busplay.analysis.soundness.weights import UnseenErrors, count_unseen
 from busplay.description.link import Link, StrobeFraming
@@ -40,10 +26,7 @@ from busplay.errors import DescriptionError
 from busplay.link.layout import FrameLayout
 from busplay.link.rules import find_faults
 
-BIT_ERROR_RATES = (1e-3, 1e-4, 1e-6)
-TRIALS = 2_000
-HOLD_TRIALS = 300
-HOLD_FRAMES = 60
+BIT_ERROR_RATES = (1e-2, 1e-3, 1e-4, 1e-6, 1e-9)
 SEED = 1
 
 
@@ -55,14 +38,11 @@ class RateFacts:
         bit_error_rate: chance that a bit is wrong, each by itself.
         damaged_chance: chance that a frame has a wrong bit.
         unseen_chance: chance that a frame has, and nothing shows it.
-        mean_frames_in_step: frames until a receiver lets go, on average; None: it never does,
-            or not within what a number can hold.
     """
 
     bit_error_rate: float
     damaged_chance: float
     unseen_chance: float
-    mean_frames_in_step: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,50 +75,13 @@ class CheckReport:
 
 
 @dataclass(frozen=True, slots=True)
-class LockReport:
-    """How a receiver comes into step on a link under one load.
-
-    Attributes:
-        load: `idle`: nothing but idle frames; `busy`: random frames without a pause, but for
-            the idle slots that the link asks for.
-        power_on, lost_edge: by the Markov chain.
-        power_on_simulated, lost_edge_simulated: by the real receiver; None for a link on which
-            it never comes into step.
-        agree: whether both say the same, within the simulation's error.
-    """
-
-    load: str
-    power_on: LockTime
-    power_on_simulated: SimulatedLocks | None
-    lost_edge: LockTime
-    lost_edge_simulated: SimulatedLocks | None
-    agree: bool
-
-
-@dataclass(frozen=True, slots=True)
-class HoldReport:
-    """How long a receiver keeps step, tried at a rate so high that it can be waited for.
-
-    Attributes:
-        bit_error_rate: the rate.
-        mean_frames: by the theory of runs.
-        simulated: by the real receiver.
-        agree: whether both say the same, within the simulation's error.
-    """
-
-    bit_error_rate: float
-    mean_frames: float
-    simulated: SimulatedMean
-    agree: bool
-
-
-@dataclass(frozen=True, slots=True)
 class Soundness:
     """All findings about a link.
 
     Attributes:
         link: its name.
         frame_symbols, frame_bits: of a frame.
+        idle_every: of the link.
         check, rates, idle, marker, locks, hold, stream: as their classes say; None where the
             framing has no such thing.
         weaknesses: what is wrong, faults first, with the choices that help.
@@ -147,12 +90,13 @@ class Soundness:
     link: str
     frame_bits: int
     frame_symbols: int
+    idle_every: int | None
     check: CheckReport
     rates: tuple[RateFacts, ...]
     idle: IdleFacts | None
     marker: MarkerFacts | None
     locks: tuple[LockReport, ...]
-    hold: HoldReport | None
+    hold: tuple[HoldReport, ...]
     stream: ConstantStream | None
     weaknesses: tuple[Weakness, ...]
 
@@ -173,6 +117,9 @@ class Soundness:
         check["random_unseen_ratio"] = unseen.random_ratio
         for name in ("bursts", "lane_bursts", "edge_bursts"):
             check[name]["seen_to_length"] = getattr(self.check, name).seen_to_length
+            check[name]["longer_ratio"] = getattr(self.check, name).longer_ratio
+        for lock, plain_lock in zip(self.locks, plain["locks"], strict=True):
+            plain_lock["agree"] = lock.agree
         return plain
 
 
@@ -203,8 +150,8 @@ def steps(
     yield "check field", work.do_check
     yield "idle frames", work.do_idle
     yield "constant streams", work.do_stream
-    yield "lock, idle", lambda: work.do_lock("idle")
     yield "lock, busy", lambda: work.do_lock("busy")
+    yield "lock, idle", lambda: work.do_lock("idle")
     yield "hold", work.do_hold
     yield "choices", work.finish
 
@@ -230,7 +177,7 @@ class _Work:
         self._judge = Judge(self._layout)
         self._faults: list[DescriptionError] = find_faults(link)
         self._locks: list[LockReport] = []
-        self._hold: HoldReport | None = None
+        self._hold: tuple[HoldReport, ...] = ()
         self._idle: IdleFacts | None = None
         self._marker: MarkerFacts | None = None
         self._stream: ConstantStream | None = None
@@ -276,65 +223,23 @@ class _Work:
         self._stream = constant_stream(self._layout)
 
     def do_lock(self, load: str) -> None:
-        layout = self._layout
-        is_strobe = isinstance(layout.link.framing, StrobeFraming)
-        if is_strobe and load == "idle":
-            # Between frames there is nothing to be in step with.
-            return
-        every = layout.link.idle_every
-        if every is not None and every * layout.frame_symbols > PLACES_MAX:
-            # So seldom an idle slot changes no figure that could be printed.
-            every = None
-        slots = pattern_of(layout, load, idle_every=every)
-        start, lost = power_on(layout, slots), after_lost_edge(layout, slots)
-        frames = len(slots) + 4 * (confirm_frames(layout) + 2)
-        if start.quantile_symbols is not None:
-            frames = max(frames, 2 * (start.quantile_symbols // layout.slot_symbols + 2))
-        on_simulated = lost_simulated = None
-        agree = True
-        if isfinite(start.mean_symbols):
-            on_simulated = simulate_power_on(
-                layout, slots, frames=frames, trials=TRIALS, seed=self._seed
-            )
-            agree = on_simulated.symbols.agrees_with(start.mean_symbols)
-        if isfinite(lost.mean_symbols) and isfinite(start.mean_symbols):
-            stretch = 8 + int(6 * lost.mean_symbols / layout.slot_symbols)
-            if lost.quantile_symbols is not None:
-                stretch += 4 * lost.quantile_symbols // layout.slot_symbols
-            lost_simulated = simulate_lost_edges(
-                layout, slots, frames=stretch, trials=TRIALS, seed=self._seed
-            )
-            # A receiver that is led astray meanwhile takes a few times as long.
-            slack = 3 * lost.false_ratio * lost.mean_symbols
-            agree &= lost_simulated.symbols.agrees_with(lost.mean_symbols, slack=slack)
-        self._locks.append(LockReport(load, start, on_simulated, lost, lost_simulated, agree))
+        # Bit errors are looked at under one load: the busy one, if it brings step at all.
+        has_noisy = any(one.noisy for one in self._locks)
+        rates = () if has_noisy else self._rates
+        found = lock_report(self._layout, load, bit_error_rates=rates, seed=self._seed)
+        if found is not None:
+            self._locks.insert(0, found)
 
     def do_hold(self) -> None:
-        layout = self._layout
-        framing = layout.link.framing
-        if isinstance(framing, StrobeFraming) or self._check is None:
-            return
-        unseen = self._check.unseen
-        release = framing.release_frames
-        low, rate = 1e-4, 0.5
-        for _ in range(40):
-            middle = (low + rate) / 2
-            if mean_frames_in_step(1 - unseen.right_chance(middle), release) > HOLD_FRAMES:
-                low = middle
-            else:
-                rate = middle
-        mean = mean_frames_in_step(1 - unseen.right_chance(rate), release)
-        if not isfinite(mean) or mean > 50 * HOLD_FRAMES:
-            return
-        simulated = simulate_hold(
-            layout,
+        if self._check is None:
+            raise AssertionError("the check comes first")
+        self._hold = hold_reports(
+            self._layout,
             self._frames,
-            bit_error_rate=rate,
-            expected_frames=mean,
-            trials=HOLD_TRIALS,
+            self._check.unseen,
+            bit_error_rates=self._rates,
             seed=self._seed,
         )
-        self._hold = HoldReport(rate, mean, simulated, simulated.agrees_with(mean))
 
     def finish(self) -> Soundness:
         layout, check = self._layout, self._check
@@ -352,6 +257,7 @@ class _Work:
             link=layout.link.name,
             frame_bits=layout.frame_bits,
             frame_symbols=layout.frame_symbols,
+            idle_every=layout.link.idle_every,
             check=check,
             rates=tuple(self._rate(one) for one in self._rates),
             idle=self._idle,
@@ -363,15 +269,11 @@ class _Work:
         )
 
     def _rate(self, bit_error_rate: float) -> RateFacts:
-        layout = self._layout
-        framing = layout.link.framing
-        unseen = self._check.unseen if self._check else None
-        if unseen is None:
+        if self._check is None:
             raise AssertionError("the check comes first")
-        damaged = -expm1(layout.frame_bits * log1p(-bit_error_rate))
-        chance = unseen.unseen_chance(bit_error_rate)
-        frames = None
-        if not isinstance(framing, StrobeFraming):
-            mean = mean_frames_in_step(damaged - chance, framing.release_frames)
-            frames = mean if isfinite(mean) else None
-        return RateFacts(bit_error_rate, damaged, chance, frames)
+        unseen = self._check.unseen
+        return RateFacts(
+            bit_error_rate,
+            unseen.damaged_chance(bit_error_rate),
+            unseen.unseen_chance(bit_error_rate),
+        )

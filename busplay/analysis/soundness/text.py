@@ -5,10 +5,10 @@ from __future__ import annotations
 from math import comb, isfinite
 
 from busplay.analysis.soundness.bursts import BurstCounts
-from busplay.analysis.soundness.figures import duration, percent
+from busplay.analysis.soundness.figures import percent
 from busplay.analysis.soundness.idle import MEETINGS, IdleFacts, MarkerFacts
-from busplay.analysis.soundness.report import CheckReport, LockReport, Soundness
-from busplay.analysis.soundness.simulation import SimulatedLocks
+from busplay.analysis.soundness.lock_text import hold_lines, lock_lines, noisy_lock_lines
+from busplay.analysis.soundness.report import CheckReport, Soundness
 from busplay.analysis.soundness.unions import Share
 from busplay.description.text_layout import counted, heading, pairs, table
 
@@ -39,9 +39,23 @@ def soundness_text(found: Soundness, *, symbol_ns: float | None = None) -> str:
     lines += heading("What the check and the constants notice")
     lines += pairs(_check_rows(found))
     lines += heading("Bit errors, each bit by itself")
-    lines += _rate_lines(found, symbol_ns)
+    lines += _rate_lines(found)
     lines += heading("Into step: by the Markov chain, and by the real receiver")
-    lines += _lock_lines(found, symbol_ns)
+    lines += lock_lines(
+        found.locks,
+        frame_symbols=found.frame_symbols,
+        link_idle_every=found.idle_every,
+        symbol_ns=symbol_ns,
+    )
+    noisy = next((one for one in found.locks if one.noisy), None)
+    if noisy is not None:
+        lines += heading(f"Into step from power-on with bit errors, on a link that is {noisy.load}")
+        lines += noisy_lock_lines(found.locks)
+    if found.hold:
+        lines += heading("In step with bit errors: frames until a receiver lets go")
+        lines += hold_lines(found.hold, frame_symbols=found.frame_symbols, symbol_ns=symbol_ns)
+    else:
+        lines += pairs([("", "The strobe shows each frame, so bit errors cost no step.")])
     if found.stream is not None:
         lines += heading("One frame over and over: words that hold a receiver at a wrong place")
         lines += _stream_lines(found)
@@ -189,104 +203,13 @@ def _edge_text(ratio: float) -> str:
     return f"{percent(ratio)} of the frames that it changes look right"
 
 
-def _time(symbols: float, symbol_ns: float | None) -> str:
-    """Write a time, if the clock is known."""
-    if symbol_ns is None:
-        return ""
-    return duration(symbols * symbol_ns * 1e-9)
-
-
-def _rate_lines(found: Soundness, symbol_ns: float | None) -> list[str]:
-    rows = [("rate", "frames damaged", "unseen", "frames in step", "that is")]
-    for one in found.rates:
-        held, time = "no step to lose", ""
-        if found.hold is not None or found.idle is not None:
-            held = "over 1e300"
-            if one.mean_frames_in_step is not None:
-                held = f"{one.mean_frames_in_step:,.4g}"
-                time = _time(one.mean_frames_in_step * found.frame_symbols, symbol_ns)
-        rows.append(
-            (
-                f"{one.bit_error_rate:g}",
-                f"{one.damaged_chance:.3g}",
-                f"{one.unseen_chance:.3g}",
-                held,
-                time,
-            )
-        )
-    lines = table(rows, right=frozenset({0}))
-    hold = found.hold
-    if hold is not None:
-        lines += pairs(
-            [
-                (
-                    "tried",
-                    f"at a rate of {hold.bit_error_rate:.3g} step is held for"
-                    f" {hold.mean_frames:,.1f} frames by the theory of runs; the receiver held it"
-                    f" for {hold.simulated.mean:,.1f} +- {hold.simulated.standard_error:,.1f}"
-                    f" ({hold.simulated.trials:,} trials): {_agreement(hold.agree)}",
-                )
-            ]
-        )
-    return lines
-
-
-def _agreement(agree: bool) -> str:
-    return "they agree" if agree else "THEY DIFFER"
-
-
-def _lock_lines(found: Soundness, symbol_ns: float | None) -> list[str]:
-    rows = [("link", "from", "mean", "99 %", "false lock", "receiver's mean")]
-    for lock in found.locks:
-        for name, told, tried in (
-            ("power-on", lock.power_on, lock.power_on_simulated),
-            ("lost edge", lock.lost_edge, lock.lost_edge_simulated),
-        ):
-            never = not isfinite(told.mean_symbols)
-            quantile = "-" if told.quantile_symbols is None else f"{told.quantile_symbols:,}"
-            rows.append(
-                (
-                    lock.load,
-                    name,
-                    "never" if never else f"{told.mean_symbols:,.2f}",
-                    quantile,
-                    "-" if never else percent(told.false_ratio),
-                    _tried_text(tried),
-                )
-            )
-    lines = table(rows, right=frozenset({2, 3}))
-    lines += pairs([("", _lock_note(found, symbol_ns))])
-    return lines
-
-
-def _tried_text(tried: SimulatedLocks | None) -> str:
-    if tried is None:
-        return "-"
-    mean = tried.symbols
-    if mean.standard_error == 0:
-        return f"{mean.mean:,.2f}, at every symbol"
-    text = f"{mean.mean:,.2f} +- {mean.standard_error:.2f}"
-    if tried.false_locks:
-        text += f", {tried.false_locks} of {mean.trials:,} false"
-    return text
-
-
-def _lock_note(found: Soundness, symbol_ns: float | None) -> str:
-    agree = all(lock.agree for lock in found.locks)
-    note = "in symbols"
-    if symbol_ns is not None:
-        note += f" of {symbol_ns:,.4g} ns"
-    note += f"; a frame has {found.frame_symbols}. Chain and receiver: {_agreement(agree)}."
-    return note + _never_note(found.locks)
-
-
-def _never_note(locks: tuple[LockReport, ...]) -> str:
-    for lock in locks:
-        if not isfinite(lock.power_on.mean_symbols):
-            return f" On a link that is {lock.load} nothing shows where frames begin."
-        if not isfinite(lock.lost_edge.mean_symbols):
-            return " A wrong place can look right for ever."
-    return ""
+def _rate_lines(found: Soundness) -> list[str]:
+    rows = [("rate", "frames damaged", "unseen")]
+    rows += [
+        (f"{one.bit_error_rate:g}", f"{one.damaged_chance:.3g}", f"{one.unseen_chance:.3g}")
+        for one in found.rates
+    ]
+    return table(rows, right=frozenset({0}))
 
 
 def share_text(share: Share) -> str:

@@ -15,7 +15,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from math import comb
+from math import comb, expm1, log1p
 from typing import Literal
 
 import numpy as np
@@ -80,6 +80,10 @@ class UnseenErrors:
             known += errors * 2.0**-self.check_rank
         return known
 
+    def damaged_chance(self, bit_error_rate: float) -> float:
+        """Chance that a frame has a wrong bit."""
+        return -expm1(self.frame_bits * log1p(-bit_error_rate))
+
     def right_chance(self, bit_error_rate: float) -> float:
         """Chance that a frame looks right: undamaged, or damaged and nothing shows it."""
         return (1 - bit_error_rate) ** self.frame_bits + self.unseen_chance(bit_error_rate)
@@ -91,6 +95,11 @@ def count_unseen(columns: list[int]) -> UnseenErrors:
     Args:
         columns: `FrameLayout.syndrome_columns`: what each bit changes in the syndrome.
     """
+    return _count_unseen(tuple(columns))
+
+
+@lru_cache(maxsize=64)
+def _count_unseen(columns: tuple[int, ...]) -> UnseenErrors:
     short, check_rank = coordinates(columns)
     size = len(columns)
     if check_rank <= TRANSFORM_BITS_MAX:
