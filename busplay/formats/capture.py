@@ -232,7 +232,7 @@ def open_capture(
             if kind == "sr":
                 from busplay.formats.samples.session import read_session
 
-                return read_session(source, rate_hz=rate_hz, signals=signals)
+                return read_session(source, rate_hz=rate_hz, signals=signals, keep_going=keep_going)
             if kind == "raw":
                 from busplay.formats.samples.raw import read_raw
 

@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import io
 import zipfile
+from contextlib import suppress
 from pathlib import Path
 
 import numpy as np
@@ -243,8 +244,70 @@ def test_session_file_cut_off_is_named_as_such(tmp_path: Path) -> None:
     assert fault(path) == (
         [],
         "one.sr: found a session file without a whole directory (File is not a zip file); a ZIP"
-        " ends with its directory; the file was cut off or is damaged",
+        " ends with its directory; the file was cut off (--keep-going reads the members before)",
     )
+
+
+@pytest.mark.parametrize("compression", [zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED])
+@pytest.mark.parametrize("has_sizes", [True, False])
+def test_session_file_cut_off_is_read_up_to_its_end_when_asked_to_keep_going(
+    tmp_path: Path, compression: int, has_sizes: bool
+) -> None:
+    samples = np.random.default_rng(8).integers(0, 256, 3 * 9000, dtype=np.uint8).tobytes()
+    pieces = {f"logic-1-{n}": samples[9000 * (n - 1) : 9000 * n] for n in (1, 2, 3)}
+    path = session_file(tmp_path / "one.sr", pieces, compression=compression)
+    if not has_sizes:
+        # A writer that cannot go back puts the sizes behind the data.
+        with zipfile.ZipFile(path) as whole:
+            members = [(one.filename, whole.read(one)) for one in whole.infolist()]
+        stream = Unseekable()
+        with zipfile.ZipFile(stream, "w", compression) as archive:
+            for name, content in members:
+                archive.writestr(name, content)
+        path.write_bytes(bytes(stream.written))
+    whole_rows, _ = read(path)
+    raw = path.read_bytes()
+    for share in (0.55, 0.7, 0.85, 0.98):
+        path.write_bytes(raw[: int(len(raw) * share)])
+        if not has_sizes and compression == zipfile.ZIP_STORED:
+            # Nothing tells where a member ends.
+            assert fault(path, keep_going=True)[1].endswith("the file was cut off")
+            continue
+        rows, info = read(path, keep_going=True)
+        assert rows == whole_rows[: len(rows)]
+        assert len(rows) > (share - 0.1) * len(whole_rows)
+        assert (info.complete, info.cut_reason) == (
+            False,
+            "it lacks the directory at its end: the file was cut off",
+        )
+
+
+class Unseekable(io.RawIOBase):
+    """A pipe to write into."""
+
+    def __init__(self) -> None:
+        self.written = bytearray()
+
+    def writable(self) -> bool:
+        return True
+
+    def write(self, data: object) -> int:
+        self.written += bytes(data)  # type: ignore[call-overload]
+        return len(bytes(data))  # type: ignore[call-overload]
+
+
+@settings(max_examples=80, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(cut=st.integers(0, 700), place=st.integers(0, 699), flip=st.integers(0, 255))
+def test_cut_and_damaged_session_is_read_or_refused(
+    tmp_path: Path, cut: int, place: int, flip: int
+) -> None:
+    path = session_file(tmp_path / "one.sr", {"logic-1-1": bytes(range(256))})
+    raw = bytearray(path.read_bytes()[:-cut] if cut else path.read_bytes())
+    if raw:
+        raw[place % len(raw)] ^= flip
+    path.write_bytes(bytes(raw))
+    with suppress(InputError):
+        read(path, keep_going=True)
 
 
 def test_damaged_session_piece_is_told_after_the_bytes_before_it(tmp_path: Path) -> None:

@@ -12,14 +12,15 @@ import struct
 import zipfile
 import zlib
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
-from typing import IO
+from contextlib import closing, contextmanager
+from typing import Any, Protocol
 
 from busplay.batch import CaptureInfo, SignalInfo
 from busplay.errors import InputError
 from busplay.formats.byte_source import ByteSource
 from busplay.formats.quantities import parse_rate_hz
 from busplay.formats.samples.reader import SampleForm, SampleReader
+from busplay.formats.samples.salvage import SalvagedZip
 from busplay.formats.signal_choice import MAX_SIGNALS, Variable, choose_signals
 
 MAX_METADATA_BYTES = 1 << 20
@@ -40,22 +41,39 @@ _ZIP_ERRORS = (
 )
 
 
+class _Member(Protocol):
+    def read(self, count: int, /) -> bytes: ...
+
+    def close(self) -> None: ...
+
+
+class _Zip(Protocol):
+    """What a ZIP with its directory and one without it have in common."""
+
+    def infolist(self) -> list[Any]: ...
+
+    def getinfo(self, name: str) -> Any: ...
+
+    def open(self, member: Any) -> Any: ...
+
+
 class SessionSource:
     """The sample bytes of a session file, its pieces joined.
 
     Attributes:
         file: its name.
-        cut_reason: empty.
+        cut_reason: why the file is not whole, if its directory is missing.
     """
 
-    def __init__(self, source: ByteSource) -> None:
+    def __init__(self, source: ByteSource, *, keep_going: bool) -> None:
         self.file = source.file
         self.cut_reason = ""
         self._byte_source = source
-        self._members: list[zipfile.ZipInfo] = []
+        self._members: list[Any] = []
         self._next = 0
         self._damage_found: InputError | None = None
-        self._member: IO[bytes] | None = None
+        self._member: _Member | None = None
+        self._zip: _Zip
         if source.compression:
             raise InputError(
                 file=self.file,
@@ -65,11 +83,16 @@ class SessionSource:
         try:
             self._zip = zipfile.ZipFile(source.stream)
         except _ZIP_ERRORS as error:
-            raise InputError(
-                file=self.file,
-                found=f"a session file without a whole directory ({error})",
-                wanted="a ZIP ends with its directory; the file was cut off or is damaged",
-            ) from None
+            salvaged = _salvaged(source)
+            if salvaged is None or not keep_going:
+                way_out = "" if salvaged is None else " (--keep-going reads the members before)"
+                raise InputError(
+                    file=self.file,
+                    found=f"a session file without a whole directory ({error})",
+                    wanted=f"a ZIP ends with its directory; the file was cut off{way_out}",
+                ) from None
+            self._zip = salvaged
+            self.cut_reason = "it lacks the directory at its end: the file was cut off"
 
     def text(self, name: str) -> str:
         """Read a small member as text.
@@ -85,8 +108,8 @@ class SessionSource:
                 found=f"a ZIP without {name}",
                 wanted="a session file has version, metadata and logic-1-1",
             ) from None
-        with self._damage(name), self._zip.open(info) as member:
-            content = member.read(MAX_METADATA_BYTES + 1)
+        with self._damage(name), closing(self._zip.open(info)) as member:
+            content: bytes = member.read(MAX_METADATA_BYTES + 1)
         if len(content) > MAX_METADATA_BYTES:
             raise InputError(
                 file=self.file,
@@ -98,14 +121,16 @@ class SessionSource:
 
     def choose_members(self, stem: str) -> None:
         """Take the samples from `stem`, or from `stem-1`, `stem-2`, ... in this order."""
-        pieces: list[tuple[int, zipfile.ZipInfo]] = []
+        pieces: list[tuple[int, Any]] = []
         for info in self._zip.infolist():
             match = re.fullmatch(re.escape(stem) + r"(?:-([0-9]{1,9}))?", info.filename)
             if match is not None:
                 pieces.append((int(match.group(1) or 0), info))
         if not pieces:
             raise InputError(
-                file=self.file, found=f"a ZIP without {stem}-1", wanted="the samples stand there"
+                file=self.file,
+                found=f"a ZIP without {stem}-1",
+                wanted=self.cut_reason or "the samples stand there",
             )
         pieces.sort(key=lambda piece: piece[0])
         numbers = [number for number, _ in pieces]
@@ -176,20 +201,31 @@ class SessionSource:
             ) from None
 
 
+def _salvaged(source: ByteSource) -> SalvagedZip | None:
+    try:
+        return SalvagedZip(source.stream)
+    except _ZIP_ERRORS:
+        return None
+
+
 def read_session(
-    source: ByteSource, *, rate_hz: int | None, signals: Sequence[str] | None
+    source: ByteSource,
+    *,
+    rate_hz: int | None,
+    signals: Sequence[str] | None,
+    keep_going: bool = False,
 ) -> SampleReader:
     """Read a session file's logic channels.
 
     Args:
         source: the file.
         rate_hz: overrides the file's rate.
-        signals: as `open_capture`.
+        signals, keep_going: as `open_capture`.
 
     Raises:
         InputError: it is no ZIP, or what stands in its metadata is missing or none.
     """
-    session = SessionSource(source)
+    session = SessionSource(source, keep_going=keep_going)
     metadata = configparser.ConfigParser(
         strict=False, interpolation=None, delimiters=("=",), comment_prefixes=("#",)
     )
@@ -202,6 +238,11 @@ def read_session(
     if device is None:
         raise _wrong(session, "no section [device 1]", "it names the channels")
     values = metadata[device]
+    analog = values.get("total analog", "0").strip()
+    if "unitsize" not in values and analog not in ("", "0"):
+        raise _wrong(
+            session, f"{analog} analog channels and no others", "export the logic channels"
+        )
     sample_bytes = _number(session, values, "unitsize", MAX_SAMPLE_BYTES)
     if rate_hz is None:
         text = values.get("samplerate", "")
@@ -221,7 +262,6 @@ def read_session(
     if not variables:
         raise _wrong(session, "no probe1=NAME", "the channels are named there")
     chosen = choose_signals(variables, signals, file=source.file)
-    analog = values.get("total analog", "0").strip()
     version = metadata.get("global", "sigrok version", fallback="")
     return SampleReader(
         session,
