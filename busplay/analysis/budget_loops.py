@@ -33,6 +33,7 @@ LDA_IMMEDIATE, LDX_IMMEDIATE, LDY_IMMEDIATE = 0xA9, 0xA2, 0xA0
 STA_ZERO_PAGE, STA_ABSOLUTE, STA_ABSOLUTE_X, STA_INDIRECT_Y = 0x85, 0x8D, 0x9D, 0x91
 INX, INY, DEX, BNE, JMP = 0xE8, 0xC8, 0xCA, 0xD0, 0x4C
 INC_ZERO_PAGE, INC_ABSOLUTE = 0xE6, 0xEE
+BRK_VECTOR = 0xFFFE
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,17 +94,22 @@ FAST_STORES = (
     FastStore("INC zero page", bytes([INC_ZERO_PAGE, 0x40]), "zero page"),
     FastStore("PHA", bytes([0x48]), "stack"),
     FastStore("JSR", bytes([0x20]), "stack"),
+    FastStore("BRK", bytes([0x00]), "stack"),
 )
 
 
 def fast_store_pattern(store: FastStore, processor: Processor) -> StorePattern:
-    """Run an instruction several times in a row and give when its writes fall."""
+    """Run an instruction several times in a row and give when its writes fall.
+
+    BRK goes to its vector, which here leads back to it; interrupts push as fast, but not as often.
+    """
     from busplay.core.make import make_core
 
     core = make_core("compiled", processor)
     core.s = 0xFF
     core.pc = at = CODE_ADDRESS
     times = 3
+    core.memory[BRK_VECTOR : BRK_VECTOR + 2] = list(CODE_ADDRESS.to_bytes(2, "little"))
     for _ in range(times):
         code = store.code
         if store.name == "JSR":

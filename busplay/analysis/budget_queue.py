@@ -143,6 +143,10 @@ class DepthMeter:
     Attributes:
         depth: what the stores so far need, at any phase of the grid; exact for a link none of
             whose slots has to stay idle.
+
+    Where one of N slots stays idle, give it the mean spacing of frames, slot x N / (N - 1). In m
+    times that spacing exactly m frames start after another's at least, so the depth is enough
+    there too; it may be one too deep.
     """
 
     def __init__(self, slot_cycles: Fraction) -> None:

@@ -21,8 +21,9 @@ from busplay.errors import InputError
 from busplay.sender.encoder import Encoder
 
 STORE_ADDRESS = 0x4000
-# Of more phases than these, as many are tried, evenly apart.
+# Of more phases than these, as many are tried, evenly apart; more if there are few stores.
 PHASES_MAX = 64
+PHASES_STORES_MAX = 2_000_000
 ENDLESS_FIFO = 1 << 24
 
 
@@ -33,7 +34,7 @@ class SenderLoad:
     Attributes:
         stores: how many.
         depth: FIFO depth with which none is lost, at any phase of the slot grid.
-        depth_exact: that is proved; else it was found at `PHASES_MAX` phases.
+        depth_exact: one less would lose some at some phase; else it may be one too deep.
         fifo_depth: the FIFO that was tried, and
         stores_lost: what it loses of them at the worst phase that was tried.
     """
@@ -100,14 +101,14 @@ def sender_load(cycles: UInt64Column, budget: LinkBudget, *, fifo_depth: int) ->
     if not len(cycles):
         return SenderLoad(0, 0, True, fifo_depth, 0)
     moved = cycles - cycles[0]
-    shifts, all_phases = _phases(budget.slot_cycles)
-    if budget.idle_every is None:
-        meter = DepthMeter(budget.slot_cycles)
-        meter.feed(moved)
-        depth, exact = meter.depth, True
-    else:
-        depth = max(_depth_at(moved + np.uint64(shift), budget) for shift in shifts)
-        exact = all_phases
+    shifts, all_phases = _phases(budget.slot_cycles, stores=len(cycles))
+    meter = DepthMeter(budget.frame_cycles)
+    meter.feed(moved)
+    depth, exact = meter.depth, True
+    if budget.idle_every is not None and depth:
+        found = max(_depth_at(moved + np.uint64(shift), budget) for shift in shifts)
+        exact = all_phases or found == depth
+        depth = found if exact else depth
     # With that depth nothing is lost at any phase, so there is nothing to try.
     lost = 0
     if depth > fifo_depth or not exact:
@@ -115,12 +116,12 @@ def sender_load(cycles: UInt64Column, budget: LinkBudget, *, fifo_depth: int) ->
     return SenderLoad(len(cycles), depth, exact, fifo_depth, lost)
 
 
-def _phases(slot_cycles: Fraction) -> tuple[list[int], bool]:
+def _phases(slot_cycles: Fraction, *, stores: int) -> tuple[list[int], bool]:
     """List cycles by which to move the stores; and whether these are all phases that there are."""
-    count = slot_cycles.numerator
-    if count <= PHASES_MAX:
+    count, most = slot_cycles.numerator, max(PHASES_MAX, PHASES_STORES_MAX // stores)
+    if count <= most:
         return list(range(count)), True
-    return [index * count // PHASES_MAX for index in range(PHASES_MAX)], False
+    return [index * count // most for index in range(most)], False
 
 
 def _encode(

@@ -59,7 +59,7 @@ class TraceLoad:
         frames_behind_another: frames that started a slot after the one before, so that they
             may have waited.
         fifo_depth: FIFO depth with which nothing is lost at any phase of the slot grid.
-        fifo_depth_exact: one less would lose at some phase; else it is up to two too deep.
+        fifo_depth_exact: one less would lose at some phase; else it may be one too deep.
         fifo_lost: what a FIFO of the planned depth loses.
         resolution_cycles: slot of the recorded link: as exactly is a store's cycle known.
     """
@@ -206,9 +206,8 @@ def trace_load(
             for window_ns, peak in peaks
         ),
         frames_behind_another=behind,
-        # An idle slot can come at the worst moment: one place more is enough for that.
-        fifo_depth=meter.depth + (1 if budget.idle_every and meter.depth else 0),
-        fifo_depth_exact=budget.idle_every is None,
+        fifo_depth=meter.depth,
+        fifo_depth_exact=budget.idle_every is None or not meter.depth,
         fifo_lost=sender.lost(),
         resolution_cycles=time.slot_cycles,
     )

@@ -93,8 +93,12 @@ class Bounded(click.ParamType[int]):
 )
 @click.option("--explore", is_flag=True, help="Search for links that do better.")
 @click.option("--max-pins", type=Bounded(1, 100), help="Explore: pins at most.")
-@click.option("--max-wire-hz", type=Hertz(), help="Explore: no wire faster than this.")
-@click.option("--clock-hz", type=Hertz(), multiple=True, help="Explore: own clocks to try too.")
+@click.option(
+    "--max-wire-hz",
+    type=Hertz(),
+    help="Explore: no wire faster; up to it the processor's clock is tried doubled, too.",
+)
+@click.option("--clock-hz", type=Hertz(), multiple=True, help="Explore: try these own clocks.")
 @click.option(
     "--max-slot-cycles",
     type=Bounded(1, 1_000_000),

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from busplay.analysis.plan import PlanRequest
 
 ROWS_SHOWN = 40
+MULTIPLES_MAX = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,9 +91,10 @@ def _limits(request: PlanRequest, options: ExploreOptions, min_frame_hz: int) ->
     from busplay.analysis.explore_links import FRAMING_CHOICES
 
     own = (request.link.clock_hz,) if request.link.clock_hz else ()
+    named = options.clocks_hz or tuple(_multiples(request.processor_hz, options.max_wire_hz))
     return Limits(
         processor_hz=request.processor_hz,
-        clocks_hz=(*options.clocks_hz, *own),
+        clocks_hz=(*named, *own),
         max_pins=options.max_pins,
         max_wire_hz=options.max_wire_hz,
         max_slot_cycles=Fraction(options.max_slot_cycles or 4),
@@ -103,6 +105,16 @@ def _limits(request: PlanRequest, options: ExploreOptions, min_frame_hz: int) ->
         ),
         edges=tuple(one for one in EDGES if not options.edges or one in options.edges),
     )
+
+
+def _multiples(processor_hz: int, max_wire_hz: int | None) -> list[int]:
+    """List clocks that doublers make of the processor's, as long as wires may be so fast."""
+    clocks: list[int] = []
+    clock_hz = 2 * processor_hz
+    while max_wire_hz is not None and clock_hz <= max_wire_hz and len(clocks) < MULTIPLES_MAX:
+        clocks.append(clock_hz)
+        clock_hz *= 2
+    return clocks
 
 
 def _payload(request: PlanRequest) -> Payload:
@@ -153,6 +165,8 @@ def write_links(front: Sequence[Candidate], folder: Path) -> list[Path]:
                     found="another file of that name",
                     wanted="move it away or give another --write folder",
                 )
+        if folder.exists() and not folder.is_dir():
+            raise OutputError(file=str(folder), found="a file", wanted="give --write a folder")
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise no_way_to_write(folder, error) from error

@@ -121,7 +121,7 @@ def _trial_table(verdict: Verdict) -> list[str]:
         doubted = f"{trial.symbols_in_doubt:,} of {trial.symbols:,}"
         rows += [
             ("symbols in doubt", in_doubt, f"{trial.doubt_ratio:.1%}", doubted),
-            ("frames right", f"{trial.frames:,}" if sure else "fewer", f"{trial.right:,}", ""),
+            ("frames right", f"{trial.frames:,}" if sure else "not known", f"{trial.right:,}", ""),
             ("frames damaged", "0" if sure else "not known", f"{trial.damaged:,}", ""),
             ("frames nobody sent", "0" if sure else "not known", f"{trial.wrong:,}", ""),
         ]

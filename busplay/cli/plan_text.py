@@ -198,7 +198,8 @@ def _burst_table(plan: Plan) -> list[str]:
         f" cycles. {shown}: FIFO depth with which a burst of so many loses nothing, whatever its"
         f" phase. takes: the longest burst that a FIFO of {plan.request.fifo_depth:,} takes."
         " INC on an NMOS 6502 writes twice in a row."
-        " Zero-page stores and pushes (PHA, JSR) go out only where a window covers their page."
+        " BRK whose vector leads back to it stores fastest of all. Zero-page stores and pushes"
+        " (PHA, JSR, BRK) go out only where a window covers their page."
     )
     if any(row.in_window is False for row in plan.bursts):
         notes.append("* no window of this board lies there")
@@ -210,6 +211,8 @@ def _burst_table(plan: Plan) -> list[str]:
 def _loop_tables(plan: Plan) -> list[str]:
     lines: list[str] = []
     fifo = plan.request.fifo_depth
+    exact_all = all(row.load.depth_exact for row in plan.loops)
+    bound = "" if exact_all else " (<=: or one less)"
     for memory in plan.request.memories:
         part = "" if memory.filled_bytes == memory.memory_bytes else f" of {memory.memory_bytes:,}"
         unit = "" if memory.name.endswith("bytes") else f"{memory.name}: "
@@ -222,7 +225,7 @@ def _loop_tables(plan: Plan) -> list[str]:
                 rows.append(_loop_row(row, plan))
         lines += table(rows, right=frozenset(range(1, 6)))
     lines += wrapped(
-        "FIFO: the depth with which the sender loses nothing. lost: stores that a FIFO of"
+        f"FIFO: the depth with which the sender loses nothing{bound}. lost: stores that a FIFO of"
         f" {fifo:,} loses. self-modifying needs its code in RAM; straight takes 3 bytes of code"
         " for each byte, more than there is room for in a large memory."
     )
@@ -236,7 +239,7 @@ def _loop_row(row: LoopRow, plan: Plan) -> tuple[str, ...]:
         f"{run.cycles:,}",
         f"{run.cycles / run.filled_bytes:.2f}",
         seconds(Fraction(run.cycles, plan.request.processor_hz)),
-        f"{'' if load.depth_exact else '>= '}{load.depth:,}",
+        f"{'' if load.depth_exact else '<= '}{load.depth:,}",
         f"{load.stores_lost:,}",
         run.loop.meaning,
     )

@@ -84,8 +84,10 @@ PATTERNS: list[tuple[Processor, str, StorePattern]] = [
     ("6502", "INC zero page", StorePattern(5, (0, 1))),
     ("6502", "PHA", StorePattern(3)),
     ("6502", "JSR", StorePattern(6, (0, 1))),
+    ("6502", "BRK", StorePattern(7, (0, 1, 2))),
     ("65c02", "INC absolute", StorePattern(6)),
     ("65c02", "INC zero page", StorePattern(5)),
+    ("65c02", "BRK", StorePattern(7, (0, 1, 2))),
 ]
 
 

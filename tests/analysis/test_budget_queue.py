@@ -147,6 +147,39 @@ def test_load_with_idle_slots_is_found_by_the_sender_at_every_phase(
         assert any(lost_at_every_phase(link, cycles, fifo_depth=load.depth - 1, phases=4))
 
 
+@given(
+    gaps=st.lists(st.integers(0, 12), min_size=1, max_size=60),
+    idle_every=st.integers(2, 9),
+    clock_mhz=st.integers(3, 13),
+)
+@settings(max_examples=60)
+def test_mean_spacing_of_frames_gives_a_depth_that_is_enough_where_slots_stay_idle(
+    gaps: list[int], idle_every: int, clock_mhz: int
+) -> None:
+    cycles = np.cumsum(np.array(gaps, np.uint64))
+    link = replace(GUARDED, idle_every=idle_every, clock_hz=clock_mhz * 1_000_000)
+    budget = link_budget(link, processor_hz=CLOCK_HZ)
+    meter = DepthMeter(budget.frame_cycles)
+    meter.feed(cycles)
+    load = sender_load(cycles, budget, fifo_depth=2)
+    assert load.depth_exact
+    assert load.depth <= meter.depth <= load.depth + 1
+
+
+def test_of_more_phases_than_can_be_tried_the_depth_is_still_enough() -> None:
+    link = replace(GUARDED, idle_every=5, clock_hz=8_191_999)
+    budget = link_budget(link, processor_hz=7_999_999)
+    cycles = ABSOLUTE.cycles(500).astype(np.uint64)
+    load = sender_load(cycles, budget, fifo_depth=0)
+    for shift in range(0, 1_000_000, 7_919):
+        moved = cycles + np.uint64(shift)
+        board = planning_board(link, processor_hz=7_999_999, fifo_depth=load.depth)
+        encoder = Encoder(board)
+        encoder.feed(stores_at(moved), stop_cycle=int(moved[-1]) + 1)
+        assert encoder.counters.frames_overrun == 0
+    assert sender_load(cycles, budget, fifo_depth=load.depth - 2).stores_lost > 0
+
+
 def test_meter_is_exact_where_64_bits_do_not_hold_the_products() -> None:
     slot = Fraction(10**12 + 1, 10**9)
     cycles = np.array([0, 10**12, 10**12 + 1, 10**12 + 2, 10**14], np.uint64)

@@ -86,7 +86,7 @@ def test_link_with_idle_slots_gets_a_depth_that_is_enough() -> None:
     assert not load.fifo_depth_exact
     enough = load_of(cycles, planned=planned, fifo_depth=load.fifo_depth)
     assert enough.fifo_lost == 0
-    too_few = load_of(cycles, planned=planned, fifo_depth=load.fifo_depth - 3)
+    too_few = load_of(cycles, planned=planned, fifo_depth=load.fifo_depth - 2)
     assert too_few.fifo_lost > 0
 
 

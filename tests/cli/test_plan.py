@@ -141,6 +141,26 @@ def test_explore_prints_the_front_draws_it_and_writes_links_that_load(
     assert all(one["pins"] <= 6 for one in figures["front"])
 
 
+def test_explore_tries_doubled_clocks_where_wires_may_be_that_fast(plan: Plan) -> None:
+    figures = json.loads(
+        plan("lean", "--explore", "--max-pins", 3, "--max-wire-hz", "40M", "--json").output
+    )
+    assert {one["clock_hz"] for one in figures["front"]} == {16_000_000, 32_000_000}
+    own = plan("lean", "--explore", "--max-pins", 3, "--max-wire-hz", "40M", "--clock-hz", "20M")
+    assert status(own) == 0
+    assert " 20M " in own.output
+    assert " 32M " not in own.output
+    assert status(plan("lean", "--explore", "--max-pins", 3, "--max-wire-hz", "8M")) == 1
+
+
+def test_write_wants_a_folder(plan: Plan, tmp_path: Path) -> None:
+    file = tmp_path / "links"
+    file.write_text("mine")
+    result = plan("lean", "--explore", "--max-pins", 5, "--write", file)
+    assert str(result.exception) == f"{file}: found a file; give --write a folder"
+    assert file.read_text() == "mine"
+
+
 def test_plot_without_matplotlib_names_the_extra_that_brings_it(
     plan: Plan, monkeypatch: pytest.MonkeyPatch
 ) -> None:
