@@ -13,6 +13,8 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from itertools import product
+from typing import Literal
 
 from busplay.analysis.soundness.frame_space import FrameSpace, Judge
 from busplay.analysis.soundness.gf2_space import Span
@@ -82,25 +84,41 @@ def damage_share(
 
     Args:
         spaces: where the sent frames are drawn from.
-        judge: of a single word.
+        judge: of a single word; the idle frame is right even where its check is not.
         damage: from sent words to received ones, which stand for the first of the sent.
     """
     sent = tuple(space.base for space in spaces)
     received = damage(sent)
     width, frame_bits = judge.bits, judge.layout.frame_bits
-    judged, differing = [], []
+    changes = []
+    differing = []
     for index, space in enumerate(spaces):
         for vector in space.basis:
             other = (*sent[:index], sent[index] ^ vector, *sent[index + 1 :])
-            changes = [a ^ b for a, b in zip(damage(other), received, strict=True)]
-            judged.append(_joined([judge.linear(one) for one in changes], width))
-            if index < len(changes):
-                changes[index] ^= vector
-            differing.append(_joined(changes, frame_bits))
-    wanted = _joined([judge.constant ^ judge.linear(one) for one in received], width)
+            change = [a ^ b for a, b in zip(damage(other), received, strict=True)]
+            changes.append(tuple(change))
+            if index < len(change):
+                change[index] ^= vector
+            differing.append(_joined(change, frame_bits))
     same = [a ^ b for a, b in zip(received, sent, strict=False)]
-    right = _chance(judged, wanted)
     untouched = _chance(differing, _joined(same, frame_bits))
+    idle = judge.layout.idle_word
+    # Each word is right by its check, or (and then not by its check) as the idle frame.
+    ways = (True,) if judge.linear(idle) == judge.constant else (True, False)
+    right = Fraction(0)
+    for by_check in product(ways, repeat=len(received)):
+        judged = [
+            _joined(
+                [judge.linear(w) if way else w for w, way in zip(words, by_check, strict=True)],
+                max(width, frame_bits),
+            )
+            for words in changes
+        ]
+        wanted = [
+            judge.constant ^ judge.linear(word) if way else idle ^ word
+            for word, way in zip(received, by_check, strict=True)
+        ]
+        right += _chance(judged, _joined(wanted, max(width, frame_bits)))
     damaged = 1 - untouched
     return DamageShare(float(damaged), float((right - untouched) / damaged) if damaged else 0.0)
 
@@ -175,20 +193,51 @@ def stuck_lanes(layout: FrameLayout, frames: FrameSpace, judge: Judge) -> list[S
     return found
 
 
-def swapped_edges(layout: FrameLayout, frames: FrameSpace, judge: Judge) -> EdgeDamage:
-    """Give what two neighbouring edges do that change places within a frame."""
-    lanes, mask = layout.lanes, (1 << layout.lanes) - 1
-    shares = []
-    for first in range(layout.frame_symbols - 1):
-        shift = (layout.frame_symbols - 2 - first) * lanes
+def swapped_edges(
+    layout: FrameLayout, frames: FrameSpace, judge: Judge, *, first_place: int = 0
+) -> EdgeDamage:
+    """Give what two neighbouring edges do that change places within a frame.
 
-        def damage(words: Words, shift: int = shift) -> Words:
-            word = words[0]
-            differ = (word >> shift ^ word >> (shift + lanes)) & mask
-            return (word ^ differ << shift ^ differ << (shift + lanes),)
+    Args:
+        first_place: the first symbol that can take part.
+    """
+    shares = []
+    for first in range(first_place, layout.frame_symbols - 1):
+
+        def damage(words: Words, first: int = first) -> Words:
+            return (_swapped(layout, words, first)[0],)
 
         shares.append(damage_share([frames], judge, damage))
     return EdgeDamage(tuple(shares))
+
+
+def swapped_across(
+    layout: FrameLayout, neighbours: Sequence[FrameSpace], judge: Judge
+) -> DamageShare:
+    """Give what it does if a frame's last edge and the next one's first change places.
+
+    Args:
+        neighbours: where the two frames are drawn from. The damage goes unseen if both look
+            right.
+    """
+
+    def damage(words: Words) -> Words:
+        return _swapped(layout, words, layout.frame_symbols - 1)
+
+    return damage_share(neighbours, judge, damage)
+
+
+def _swapped(layout: FrameLayout, words: Words, first: int) -> Words:
+    """Give words in a row with the symbols `first` and `first + 1` of the whole row swapped."""
+    lanes, frame_bits = layout.lanes, layout.frame_bits
+    row = 0
+    for word in words:
+        row = row << frame_bits | word
+    shift = (len(words) * layout.frame_symbols - 2 - first) * lanes
+    differ = (row >> shift ^ row >> (shift + lanes)) & ((1 << lanes) - 1)
+    row ^= differ << shift ^ differ << (shift + lanes)
+    mask = (1 << frame_bits) - 1
+    return tuple(row >> frame_bits * (len(words) - 1 - i) & mask for i in range(len(words)))
 
 
 def without_symbols(layout: FrameLayout, words: Words, first: int, count: int) -> int:
@@ -208,20 +257,72 @@ def lost_edges(
     count: int,
     behind: FrameSpace,
     first_place: int = 0,
+    is_across: bool = False,
 ) -> EdgeDamage:
-    """Give what edges do that are missed, to the frame in which they were.
+    """Give what edges do that are missed, to the frame in which the first of them was.
 
     Args:
         count: edges missed in a row, all within the frame.
+        is_across: those that begin in the frame and end in what is behind it as well.
         behind: what follows the frame and fills its end.
         first_place: the first symbol that can be missed; without its first one a frame with a
             strobe does not begin.
     """
     shares = []
-    for first in range(first_place, layout.frame_symbols - count + 1):
+    last = layout.frame_symbols - (1 if is_across else count)
+    for first in range(first_place, last + 1):
 
         def damage(words: Words, first: int = first) -> Words:
             return (without_symbols(layout, words, first, count),)
 
         shares.append(damage_share([frames, behind], judge, damage))
     return EdgeDamage(tuple(shares))
+
+
+# -- by what meets what
+
+Meeting = Literal["frame, frame", "idle, frame", "frame, idle", "idle, idle"]
+MEETINGS: tuple[Meeting, ...] = ("frame, frame", "idle, frame", "frame, idle", "idle, idle")
+
+
+@dataclass(frozen=True, slots=True)
+class EdgeReport:
+    """What edges do that are swapped or lost in the first of two neighbours, or between them.
+
+    Attributes:
+        meeting: what the neighbours are.
+        swapped_within: two edges of the first change places.
+        swapped_across: its last and the second one's first do; unseen if both look right.
+        lost_one, lost_two: edges missed from the first on; of two the second can be the second
+            neighbour's. None: frames are too short.
+    """
+
+    meeting: Meeting
+    swapped_within: EdgeDamage
+    swapped_across: DamageShare
+    lost_one: EdgeDamage | None
+    lost_two: EdgeDamage | None
+
+
+def edge_reports(
+    layout: FrameLayout, frames: FrameSpace, idle: FrameSpace, judge: Judge
+) -> tuple[EdgeReport, ...]:
+    """Give what swapped and lost edges do wherever frames and idle frames meet."""
+    found = []
+    for meeting in MEETINGS:
+        first, second = (idle if one == "idle" else frames for one in meeting.split(", "))
+        lost = [
+            lost_edges(layout, first, judge, count=count, behind=second, is_across=True)
+            if layout.frame_symbols > count
+            else None
+            for count in (1, 2)
+        ]
+        found.append(
+            EdgeReport(
+                meeting,
+                swapped_edges(layout, first, judge),
+                swapped_across(layout, (first, second), judge),
+                *lost,
+            )
+        )
+    return tuple(found)

@@ -11,12 +11,14 @@ from busplay.analysis.soundness.bursts import BurstCounts, bit_bursts, edge_burs
 from busplay.analysis.soundness.constant_stream import ConstantStream, constant_stream
 from busplay.analysis.soundness.damage import (
     EdgeDamage,
+    EdgeReport,
     StuckLane,
+    edge_reports,
     lost_edges,
     stuck_lanes,
     swapped_edges,
 )
-from busplay.analysis.soundness.frame_space import FrameSpace, Judge, sent_frames
+from busplay.analysis.soundness.frame_space import FrameSpace, Judge, idle_frame, sent_frames
 from busplay.analysis.soundness.idle import IdleFacts, MarkerFacts, idle_facts, marker_facts
 from busplay.analysis.soundness.locks import HoldReport, LockReport, hold_reports, lock_report
 from busplay.analysis.soundness.weaknesses import Weakness, find_weaknesses
@@ -59,6 +61,8 @@ class CheckReport:
             two neighbouring edges that change places, by an edge that is missed, by two in a
             row. With a strobe on the first symbol `lost_one` is for a frame with no other
             right behind it; None: the strobe shows it, or frames are too short.
+        edges: the same wherever frames and idle frames meet; nothing for a strobe, which moves
+            with the first edge and shows it.
     """
 
     unseen: UnseenErrors
@@ -72,6 +76,7 @@ class CheckReport:
     swapped: EdgeDamage
     lost_one: EdgeDamage | None
     lost_two: EdgeDamage | None
+    edges: tuple[EdgeReport, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,6 +125,15 @@ class Soundness:
             check[name]["longer_ratio"] = getattr(self.check, name).longer_ratio
         for lock, plain_lock in zip(self.locks, plain["locks"], strict=True):
             plain_lock["agree"] = lock.agree
+        for edges, plain_edges in zip(self.check.edges, check["edges"], strict=True):
+            for name in ("swapped_within", "lost_one", "lost_two"):
+                damage = getattr(edges, name)
+                if damage is not None:
+                    plain_edges[name]["unseen_ratio"] = damage.unseen_ratio
+        for name in ("swapped", "lost_one", "lost_two"):
+            damage = getattr(self.check, name)
+            if damage is not None:
+                check[name]["unseen_ratio"] = damage.unseen_ratio
         return plain
 
 
@@ -201,6 +215,7 @@ class _Work:
                 lost.append(lost_edges(layout, frames, judge, count=1, behind=rest, first_place=1))
             else:
                 lost.append(None)
+        strobe_moves = isinstance(framing, StrobeFraming) and framing.span == "first"
         self._check = CheckReport(
             unseen=count_unseen(columns),
             singles_told_apart=0 not in singles and len(singles) == len(columns),
@@ -210,9 +225,12 @@ class _Work:
             lane_bursts=lane_bursts(columns, layout.lanes),
             edge_bursts=edge_bursts(columns, layout.lanes),
             stuck=tuple(stuck_lanes(layout, frames, judge)),
-            swapped=swapped_edges(layout, frames, judge),
+            swapped=swapped_edges(layout, frames, judge, first_place=int(strobe_moves)),
             lost_one=lost[0],
             lost_two=lost[1],
+            edges=()
+            if isinstance(framing, StrobeFraming)
+            else edge_reports(layout, frames, idle_frame(layout), judge),
         )
 
     def do_idle(self) -> None:

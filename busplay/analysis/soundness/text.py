@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from math import comb, isfinite
 
 from busplay.analysis.soundness.bursts import BurstCounts
+from busplay.analysis.soundness.damage import EdgeDamage, EdgeReport
 from busplay.analysis.soundness.figures import percent
 from busplay.analysis.soundness.idle import MEETINGS, IdleFacts, MarkerFacts
 from busplay.analysis.soundness.lock_text import hold_lines, lock_lines, noisy_lock_lines
@@ -38,6 +40,9 @@ def soundness_text(found: Soundness, *, symbol_ns: float | None = None) -> str:
         lines += pairs(_marker_rows(found.marker))
     lines += heading("What the check and the constants notice")
     lines += pairs(_check_rows(found))
+    if found.check.edges:
+        lines += heading("Edges swapped or lost: the share of what they change that looks right")
+        lines += _edge_lines(found.check.edges)
     lines += heading("Bit errors, each bit by itself")
     lines += _rate_lines(found)
     lines += heading("Into step: by the Markov chain, and by the real receiver")
@@ -180,7 +185,11 @@ def _damage_rows(check: CheckReport) -> list[tuple[str, str]]:
     if hidden:
         shown = ", ".join(f"lane {one.lane} at {one.level}" for one in hidden)
         stuck += f"; an idle link does not show {shown}"
-    rows = [("stuck lane", stuck), ("swapped", _edge_text(check.swapped.unseen_ratio))]
+    rows = [("stuck lane", stuck)]
+    if check.edges:
+        return rows
+    swapped = _edge_text(check.swapped.unseen_ratio)
+    rows.append(("swapped", f"{swapped}; a swap that moves the strobe is like a lost edge"))
     if check.lost_one is None:
         rows.append(("lost edge", "the strobe shows it"))
     elif check.lost_two is None:
@@ -195,6 +204,34 @@ def _damage_rows(check: CheckReport) -> list[tuple[str, str]]:
         rows.append(("lost edge", _edge_text(check.lost_one.unseen_ratio)))
         rows.append(("two lost", _edge_text(check.lost_two.unseen_ratio)))
     return rows
+
+
+def _edge_lines(edges: Sequence[EdgeReport]) -> list[str]:
+    rows = [("of these two", "swap in the first", "swap across", "one lost", "two lost")]
+    rows += [
+        (
+            one.meeting,
+            _damage_text(one.swapped_within),
+            _damage_text(EdgeDamage((one.swapped_across,))),
+            _damage_text(one.lost_one),
+            _damage_text(one.lost_two),
+        )
+        for one in edges
+    ]
+    lines = table(rows)
+    note = (
+        "Edges are lost from the first of the two on; swapped across are its last and the other's"
+        " first, and then both must look right."
+    )
+    return lines + pairs([("", note)])
+
+
+def _damage_text(damage: EdgeDamage | None) -> str:
+    if damage is None:
+        return "too short"
+    if not any(one.damaged_ratio for one in damage.shares):
+        return "no change"
+    return percent(damage.unseen_ratio)
 
 
 def _edge_text(ratio: float) -> str:

@@ -10,6 +10,7 @@ from hypothesis import HealthCheck, given, settings
 
 from busplay.analysis.soundness.damage import (
     DamageShare,
+    edge_reports,
     lane_mask,
     lost_edges,
     stuck_lanes,
@@ -29,7 +30,7 @@ SLOW = settings(deadline=None, max_examples=30, suppress_health_check=[HealthChe
 def tried(
     link: Link, rows: list[tuple[int, ...]], damage: Callable[[tuple[int, ...]], int]
 ) -> DamageShare:
-    right = set(naive.words(link, with_spare=True))
+    right = naive.right_words(link)
     damaged = unseen = 0
     for row in rows:
         received = damage(row)
@@ -92,6 +93,59 @@ def test_lost_edges_as_every_pair_of_frames_shows_them(link: Link) -> None:
                 return naive.cut(link, bits, 0)
 
             same(share, tried(link, pairs, lost))
+
+
+@SLOW
+@given(small_links(payload_bits=5, framings=("check", "confirm", "unique")))
+def test_edges_between_frames_and_idle_frames_as_every_pair_of_them_shows_them(link: Link) -> None:
+    layout = FrameLayout(link)
+    idle_word = naive.idle_word(link)
+    right = naive.right_words(link)
+    found = edge_reports(layout, sent_frames(layout), FrameSpace(idle_word), Judge(layout))
+    assert [one.meeting for one in found] == [
+        "frame, frame",
+        "idle, frame",
+        "frame, idle",
+        "idle, idle",
+    ]
+    kinds = {"frame": naive.words(link), "idle": [idle_word]}
+    size = link.frame_bits // link.lanes
+    for one in found:
+        first, second = (kinds[name] for name in one.meeting.split(", "))
+        damaged = unseen = 0
+        for row in product(first, second):
+            symbols = [
+                symbol
+                for word in row
+                for symbol in naive_layout.symbols_of_bits(link, naive.bits_of(word, link))
+            ]
+            symbols[size - 1], symbols[size] = symbols[size], symbols[size - 1]
+            received = tuple(
+                naive_layout.word_of_bits(naive_layout.bits_of_symbols(link, part))
+                for part in (symbols[:size], symbols[size:])
+            )
+            if received != row:
+                damaged += 1
+                unseen += all(word in right for word in received)
+        count = len(first) * len(second)
+        same(one.swapped_across, DamageShare(damaged / count, unseen / max(damaged, 1)))
+        for lost, share in (
+            (lost, share)
+            for lost, damage in ((1, one.lost_one), (2, one.lost_two))
+            if damage is not None
+            for share in enumerate(damage.shares)
+        ):
+            place, told = share
+            rows = list(product(first, second))
+
+            def missed(row: tuple[int, ...], i: int = place, n: int = lost) -> int:
+                bits = naive.bits_of(row[0], link) + naive.bits_of(row[1], link)
+                del bits[i * link.lanes : (i + n) * link.lanes]
+                return naive.cut(link, bits, 0)
+
+            changed = [row for row in rows if missed(row) != row[0]]
+            taken = sum(missed(row) in right for row in changed)
+            same(told, DamageShare(len(changed) / len(rows), taken / max(len(changed), 1)))
 
 
 def test_lost_edge_of_a_strobed_frame_is_filled_up_by_lanes_that_rest() -> None:

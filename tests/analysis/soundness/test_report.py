@@ -32,9 +32,15 @@ What the check and the constants notice
   whole edges  all over up to 1 edge noticed; 6.25 % of longer ones go unseen
   stuck lane   5.88 % of the frames that it changes look right; an idle link
                does not show lane 1 at 0, lane 3 at 0
-  swapped      every frame that it changes is noticed
-  lost edge    5.46 % of the frames that it changes look right
-  two lost     6.19 % of the frames that it changes look right
+
+Edges swapped or lost: the share of what they change that looks right
+  of these two  swap in the first  swap across  one lost  two lost
+  frame, frame  none               none         5.46 %    5.46 %
+  idle, frame   none               none         5.51 %    5.47 %
+  frame, idle   none               none         5.46 %    5.46 %
+  idle, idle    none               none         none      none
+    Edges are lost from the first of the two on; swapped across are its last and
+    the other's first, and then both must look right.
 """
 
 GUARDED_PLACES = """\
