@@ -14,7 +14,7 @@ def dumps(draw: st.DrawFn, *, plain: bool = False) -> str:
     """Draw a dump that is right, at most 64 wires, in any layout of its white space.
 
     Args:
-        plain: only the standard's four values, one change a line.
+        plain: only the standard's four values and real numbers, one change a line.
     """
     codes = draw(
         st.lists(
@@ -30,11 +30,12 @@ def dumps(draw: st.DrawFn, *, plain: bool = False) -> str:
     depth = draw(st.integers(0, 3))
     lines += [f"$scope module level{level} $end" for level in range(depth)]
     for index, code in enumerate(codes):
-        kind = draw(st.sampled_from(("wire", "wire", "wire", "reg", "logic", "real", "string")))
+        some = ("wire", "wire", "wire", "reg", "logic", "real")
+        kind = draw(st.sampled_from(some if plain else (*some, "string")))
         bits = 1 if draw(st.booleans()) else draw(st.integers(1, 7))
         if kind in ("real", "string"):
             bits = 64
-        kinds[code] = 0 if kind in ("real", "string") else bits
+        kinds[code] = (-1 if plain else 0) if kind in ("real", "string") else bits
         span = ""
         if 1 < bits < 64:
             low = draw(st.integers(0, 3))
@@ -72,9 +73,9 @@ def dumps(draw: st.DrawFn, *, plain: bool = False) -> str:
 
 
 def _change(draw: st.DrawFn, code: str, bits: int, alphabet: str) -> str:
-    if not bits:
+    if bits < 1:
         real = draw(st.sampled_from(("r1.5", "r-3e7", "rnan")))
-        return f"{draw(st.sampled_from((real, 'sword', 's')))} {code}"
+        return f"{draw(st.sampled_from((real, 'sword', 's'))) if not bits else real} {code}"
     if bits == 1 and draw(st.booleans()):
         return draw(st.sampled_from(alphabet)) + code
     digits = draw(st.text(alphabet, min_size=1, max_size=bits))

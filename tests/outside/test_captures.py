@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 import shutil
 import subprocess
 from pathlib import Path
@@ -275,6 +276,90 @@ def test_we_read_every_change_that_pyvcd_writes(tmp_path: Path, data: st.DataObj
             name = variable.full_name + (f"[{bit}]" if variable.bitwidth > 1 else "")
             wanted[name] = settled(changes, 0)
     assert wires_of(path) == wanted
+
+
+def read_by_us(path: Path, name: str) -> list[tuple[int, str]]:
+    """Read one variable with us: times in ps and all its digits."""
+    with open_capture(path, signals=[name]) as capture:
+        count = len(capture.signals)
+        rows = rows_of(capture.batches())
+    found: list[tuple[int, str]] = []
+    for time, level, unknown in rows:
+        bits = ["x" if unknown >> n & 1 else str(level >> n & 1) for n in range(count)]
+        found.append((time, "".join(reversed(bits))))
+    return found
+
+
+def settled_digits(changes: list[tuple[int, str]]) -> list[tuple[int, str]]:
+    """Keep the last value of each time, and only what differs; z is x, and so is the start."""
+    last = {time: value.lower().replace("z", "x") for time, value in changes}
+    rows = sorted(last.items())
+    rows = [row for at, row in enumerate(rows) if not at or rows[at - 1][1] != row[1]]
+    return rows[1:] if rows and set(rows[0][1]) == {"x"} else rows
+
+
+@standard
+@pywellen
+@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(text=dumps(plain=True))
+def test_pywellen_and_we_agree_on_any_dump(tmp_path: Path, text: str) -> None:
+    library = pytest.importorskip("pywellen", reason="pywellen is not installed")
+    path = tmp_path / "one.vcd"
+    path.write_text(text, newline="")
+    number, unit = re.search(r"timescale (\d+) ?(..)", text).groups()  # type: ignore[union-attr]
+    tick_ps = int(number) * {"ns": 1000, "us": 10**6, "ms": 10**9}[unit]
+    for one in library.Waveform(str(path)).all_vars():
+        if one.is_real or one.is_string:
+            continue
+        theirs = [(int(time) * tick_ps, digits(value, one.bitwidth)) for time, value in one.tv]
+        ours = read_by_us(path, one.full_name)
+        assert settled_digits(ours) == settled_digits(theirs), one.full_name
+
+
+@standard
+@pyvcd
+@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(text=dumps(plain=True))
+def test_pyvcd_and_we_agree_on_any_dump(tmp_path: Path, text: str) -> None:
+    reader = pytest.importorskip("vcd.reader", reason="pyvcd is not installed")
+    path = tmp_path / "one.vcd"
+    path.write_text(text.replace("244", "100"), newline="")
+    kinds = reader.TokenKind
+    changes: dict[str, list[tuple[int, str]]] = {}
+    sizes: dict[str, int] = {}
+    names: dict[str, str] = {}
+    scopes: list[str] = []
+    time = tick_ps = 0
+    with path.open("rb") as stream:
+        for token in reader.tokenize(stream):
+            if token.kind is kinds.TIMESCALE:
+                scale = token.timescale
+                unit_ps = {"n": 1000, "u": 10**6, "m": 10**9}[scale.unit.value[0]]
+                tick_ps = int(scale.magnitude) * unit_ps
+            elif token.kind is kinds.SCOPE:
+                scopes.append(token.scope.ident)
+            elif token.kind is kinds.UPSCOPE:
+                scopes.pop()
+            elif token.kind is kinds.VAR and token.var.type_.value not in ("real", "string"):
+                code = token.var.id_code
+                names.setdefault(code, ".".join([*scopes, token.var.ref_str]))
+                sizes[code] = token.var.size
+            elif token.kind is kinds.CHANGE_TIME:
+                time = token.time_change
+            elif token.kind is kinds.CHANGE_SCALAR:
+                one = token.scalar_change
+                changes.setdefault(one.id_code, []).append((time * tick_ps, one.value))
+            elif token.kind is kinds.CHANGE_VECTOR:
+                one = token.vector_change
+                value = f"{one.value:b}" if isinstance(one.value, int) else one.value
+                changes.setdefault(one.id_code, []).append((time * tick_ps, value))
+    for code, name in names.items():
+        width = sizes[code]
+        theirs = [
+            (when, value.rjust(width, value[0].lower() if value[0] in "xXzZ" else "0")[-width:])
+            for when, value in changes.get(code, [])
+        ]
+        assert settled_digits(read_by_us(path, name)) == settled_digits(theirs), name
 
 
 @standard
