@@ -181,7 +181,7 @@ def write_links(front: Sequence[Candidate], folder: Path) -> list[Path]:
 def _text(found: Found, limits: Limits, payload: Payload) -> list[str]:
     from busplay.analysis.explore import SHORT_NAMES
     from busplay.cli.plan_text import percent
-    from busplay.description.text_layout import exact, hertz, table, wrapped
+    from busplay.description.text_layout import counted, exact, hertz, table, wrapped
 
     count = len(found.front) + len(found.others)
     lines = [f"Links for a processor at {hertz(limits.processor_hz)}"]
@@ -206,7 +206,7 @@ def _text(found: Found, limits: Limits, payload: Payload) -> list[str]:
             "  No link keeps to these limits; give it more pins, cycles or a faster clock.",
         ]
     lines += wrapped(
-        f"{count:,} links keep to them; {len(found.front):,} of these are beaten by no other in"
+        f"{counted(count, 'link')} within them, of which no other beats {len(found.front):,} in"
         " everything:"
     )
     head = ["pins", "lanes", "edges", "clock", "framing", "check", "seq", "bits", "slot", "ns"]

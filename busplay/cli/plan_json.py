@@ -33,6 +33,7 @@ def plan_json(plan: Plan) -> Json:
             "frame_hz": fraction_facts(budget.frame_hz),
             "data_bit_hz": fraction_facts(budget.data_bit_hz),
             "address_and_data_bit_hz": fraction_facts(budget.payload_bit_hz),
+            "overhead_ratio": fraction_facts(1 - budget.payload_bit_hz / budget.bit_hz),
             "costs": [
                 {
                     "name": one.name,

@@ -217,7 +217,7 @@ def _recorded(path: Path, link: Link, count: int) -> FrameBatch:
     import numpy as np
 
     from busplay.analysis.budget import start_grid
-    from busplay.analysis.sampling.trial import LEAD_SLOTS
+    from busplay.analysis.sampling.trial import lead_slots
     from busplay.batch import FrameBatch
     from busplay.trace.reader import TraceReader
 
@@ -239,5 +239,5 @@ def _recorded(path: Path, link: Link, count: int) -> FrameBatch:
     edge = np.concatenate([one.edge for one in parts])[:count]
     word = np.concatenate([one.word for one in parts])[:count]
     _, step = start_grid(link)
-    first = max(0, int(edge[0]) // step - LEAD_SLOTS) * step
+    first = max(0, int(edge[0]) // step - lead_slots(link)) * step
     return FrameBatch(edge - np.uint64(first), word)

@@ -14,10 +14,11 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 import numpy as np
+from numpy.typing import NDArray
 
 from busplay.analysis.budget import start_grid
 from busplay.analysis.sampling.visibility import PS_PER_S, Sampling
-from busplay.batch import CaptureInfo, ChangeBatch, FrameBatch, SymbolColumn
+from busplay.batch import CaptureInfo, ChangeBatch, FrameBatch, SymbolColumn, UInt64Column
 from busplay.capture.lane_map import default_map
 from busplay.capture.synthetic import Analyser, SyntheticCapture
 from busplay.capture.wires import SymbolStretch, WireDrawer, spelled_stretches
@@ -30,9 +31,10 @@ from busplay.trace.reader import TraceReader
 # So much is the analyser's clock off, that a trial of milliseconds comes by all phases.
 DRIFT_PPM = 1_000
 # Slots in which the receiver comes into step before the first frame, and behind the last.
-LEAD_SLOTS = 48
+LEAD_SLOTS = 40
 TAIL_SLOTS = 4
 IDLE_SHARE = 1 / 8
+REDRAWS_MAX = 100
 FRAMES = 4_000
 LEAST_FRAMES = 100
 SAMPLES_MAX = 6_000_000
@@ -83,8 +85,14 @@ class Trial:
 def frames_for_trial(sampling: Sampling, frames: int) -> int:
     """Give how many frames a trial can have, so that it takes seconds; 0: too few to try."""
     slot_ps = start_grid(sampling.link)[1] * sampling.symbol_ps
-    most = int(SAMPLES_MAX * sampling.sample_ps / slot_ps * (1 - IDLE_SHARE)) - LEAD_SLOTS
+    slots = int(SAMPLES_MAX * sampling.sample_ps / slot_ps) - lead_slots(sampling.link)
+    most = int(slots * (1 - IDLE_SHARE))
     return frames if most >= frames else most if most >= LEAST_FRAMES else 0
+
+
+def lead_slots(link: Link) -> int:
+    """Give the idle slots before the first frame, in which a receiver comes into step."""
+    return LEAD_SLOTS + 2 * int(getattr(link.framing, "confirm_frames", 0))
 
 
 def random_frames(link: Link, count: int, *, seed: int) -> FrameBatch:
@@ -96,28 +104,37 @@ def random_frames(link: Link, count: int, *, seed: int) -> FrameBatch:
     idle = random.random(count) < IDLE_SHARE
     if link.idle_every:
         idle |= np.arange(count) % (link.idle_every - 1) == 0
-    slots = LEAD_SLOTS + np.arange(count) + np.cumsum(idle)
+    slots = lead_slots(link) + np.arange(count) + np.cumsum(idle)
     return FrameBatch((slots * step).astype(np.uint64), words)
 
 
-def _random_words(
-    layout: FrameLayout, count: int, random: np.random.Generator
-) -> np.ndarray[tuple[int], np.dtype[np.uint64]]:
+def _random_words(layout: FrameLayout, count: int, random: np.random.Generator) -> UInt64Column:
+    words = _drawn(layout, np.arange(count), random)
+    for _ in range(REDRAWS_MAX):
+        # Frames that say idle are not delivered, and would be missed.
+        idle = np.flatnonzero(layout.is_idle(words))
+        if not len(idle):
+            break
+        words[idle] = _drawn(layout, idle, random)
+    return words
+
+
+def _drawn(
+    layout: FrameLayout, numbers: NDArray[np.int64], random: np.random.Generator
+) -> UInt64Column:
+    """Draw the frames of these numbers."""
     columns = {}
     check = layout.link.check
     for one in layout.link.fields:
         if one.value is not None or (check is not None and one.name == check.field):
             continue
         least = SPACE_IDLE + 1 if one.name == "space" else 0
-        columns[one.name] = (
-            random.integers(least, 1 << one.bits, count, np.uint64, endpoint=False)
-            if one.bits < 64
-            else random.integers(0, 2**64 - 1, count, np.uint64, endpoint=True)
-        )
+        most = (1 << one.bits) - 1
+        columns[one.name] = random.integers(least, most, len(numbers), np.uint64, endpoint=True)
     if "sequence" in columns:
         bits = len(layout.bit_places("sequence"))
-        columns["sequence"] = np.arange(count, dtype=np.uint64) & np.uint64((1 << bits) - 1)
-    return layout.pack(**columns) if columns else np.repeat(layout.pack(), count)
+        columns["sequence"] = numbers.astype(np.uint64) & np.uint64((1 << bits) - 1)
+    return layout.pack(**columns) if columns else np.repeat(layout.pack(), len(numbers))
 
 
 def spelled(frames: FrameBatch, layout: FrameLayout) -> list[SymbolStretch]:
