@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from busplay.cli.options import Count
-from busplay.cli.plan_see import SeeRequest, see_and_report, see_options
+from busplay.cli.plan_see import SeeRequest, question_of, see_and_report, see_options
 
 if TYPE_CHECKING:
     from busplay.analysis.budget_trace import TraceLoad
@@ -62,7 +62,7 @@ class Bounded(click.ParamType[int]):
 
 
 @click.command("plan", epilog="Example: busplay plan lean --processor-hz 2M --need unrolled")
-@click.argument("source", metavar="LINK-or-BOARD")
+@click.argument("source", metavar="LINK-or-BOARD", required=False)
 @click.option("--processor-hz", type=Hertz(), help="The processor's clock; 8 MHz for a link alone.")
 @click.option("--processor", type=click.Choice(["6502", "65c02"]), help="Whose instructions.")
 @click.option("--fifo", "fifo_depth", type=Bounded(0, 1 << 24), help="Depth of the sender's FIFO.")
@@ -137,7 +137,7 @@ class Bounded(click.ParamType[int]):
 @see_options
 @click.option("--json", "as_json", is_flag=True, help="Print the figures as JSON.")
 def command(
-    source: str,
+    source: str | None,
     processor_hz: int | None,
     processor: str | None,
     fifo_depth: int | None,
@@ -189,20 +189,14 @@ def command(
         write_folder=write_folder,
     )
     if see != SeeRequest():
-        if see.rate is None:
-            raise click.UsageError("what is said of an analyser goes with --can-it-see RATE")
         others = (fifo_depth, receivers, filled_bytes, uart_bit_hz, processor)
-        if (
-            explore
-            or needed
-            or burst_stores
-            or options != ExploreOptions()
-            or any(one is not None for one in others)
-        ):
+        is_other = any(one is not None for one in others) or options != ExploreOptions()
+        if explore or needed or burst_stores or is_other:
             raise click.UsageError(
                 "--can-it-see is a question of its own; with it go --processor-hz, --trace and"
                 " what is said of the analyser"
             )
+        source, see = question_of(source, see)
         return see_and_report(
             load_link_or_board(source),
             see,
@@ -210,6 +204,8 @@ def command(
             trace_path=trace_path,
             as_json=as_json,
         )
+    if source is None:
+        raise click.UsageError("Missing argument 'LINK-or-BOARD'.")
     if not explore and options != ExploreOptions():
         raise click.UsageError("the limits, --plot and --write go with --explore")
     _require_needs(needed, trace_path, explore=explore)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import wraps
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
@@ -29,6 +29,7 @@ FRAMES_MAX = 1_000_000
 class SeeRequest:
     """What the user says of an analyser; see the options."""
 
+    asked: str | None = None
     rate: str | None = None
     channels: int | None = None
     jitter: str | None = None
@@ -44,17 +45,20 @@ def see_options(command: Callable[..., R]) -> Callable[..., R]:
     def with_see(*args: object, **values: object) -> R:
         given = {
             name: values.pop(f"see_{name}")
-            for name in ("rate", "channels", "jitter", "skews", "frames", "seed")
+            for name in ("asked", "rate", "channels", "jitter", "skews", "frames", "seed")
         }
         return command(*args, see=SeeRequest(**given), **values)  # type: ignore[arg-type]
 
     options = [
         click.option(
             "--can-it-see",
-            "see_rate",
+            "see_asked",
             metavar="RATE",
             help="Ask only whether a logic analyser of this sample rate, such as 24MHz, can see"
-            " the link; worked out, and tried with the decoder.",
+            " the link; worked out, and tried with the decoder. Or: --can-it-see LINK --rate RATE.",
+        ),
+        click.option(
+            "--rate", "see_rate", metavar="RATE", help="Can it see: the rate, behind a link."
         ),
         click.option(
             "--analyser-channels",
@@ -89,6 +93,24 @@ def see_options(command: Callable[..., R]) -> Callable[..., R]:
     for option in reversed(options):
         decorated = option(decorated)
     return decorated
+
+
+def question_of(source: str | None, see: SeeRequest) -> tuple[str, SeeRequest]:
+    """Tell link and rate apart, whichever of the two stands behind --can-it-see."""
+    if see.asked is None:
+        raise click.UsageError("what is said of an analyser goes with --can-it-see RATE")
+    if see.rate is None:
+        if source is None:
+            raise click.UsageError(
+                "--can-it-see wants a link and a rate: LINK --can-it-see 24MHz, or --can-it-see"
+                " LINK --rate 24MHz"
+            )
+        return source, replace(see, rate=see.asked)
+    if source is not None:
+        raise click.UsageError(
+            f"with --rate the link stands behind --can-it-see, and {source!r} is one too many"
+        )
+    return see.asked, see
 
 
 def see_and_report(
@@ -212,8 +234,6 @@ def _verdict(sampling: Sampling, see: SeeRequest, trace_path: Path | None) -> Ve
 
 def _recorded(path: Path, link: Link, count: int) -> FrameBatch:
     """Give the first frames of a trace, from a few slots before the first of them."""
-    from dataclasses import replace
-
     import numpy as np
 
     from busplay.analysis.budget import start_grid

@@ -217,9 +217,7 @@ def _loop_tables(plan: Plan) -> list[str]:
         part = "" if memory.filled_bytes == memory.memory_bytes else f" of {memory.memory_bytes:,}"
         unit = "" if memory.name.endswith("bytes") else f"{memory.name}: "
         lines.append(f"  {unit}{memory.filled_bytes:,} bytes{part}")
-        rows: list[Sequence[str]] = [
-            ("loop", "cycles", "a byte", "time", "FIFO", "lost", "instructions")
-        ]
+        rows: list[Sequence[str]] = [("loop", "cycles", "a byte", "time", "FIFO", "lost", "with")]
         for row in plan.loops:
             if row.memory == memory:
                 rows.append(_loop_row(row, plan))

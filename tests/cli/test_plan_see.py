@@ -50,6 +50,31 @@ def test_three_samples_a_cycle_are_answered_in_words_beside_a_trial(plan: Plan) 
     assert max(len(line) for line in lines) <= 80
 
 
+def test_link_and_rate_may_stand_the_other_way_round(plan: Plan) -> None:
+    words = ["--frames", 0, "--json"]
+    one = plan("guarded", "--can-it-see", "24MHz", *words)
+    other = plan("--can-it-see", "guarded", "--rate", "24MHz", *words)
+    assert one.return_value == other.return_value == 0
+    assert one.stdout == other.stdout
+
+
+def test_plan_without_a_link_is_refused(plan: Plan) -> None:
+    missing = plan()
+    assert isinstance(missing.exception, UsageError)
+    assert missing.exception.message == "Missing argument 'LINK-or-BOARD'."
+    both = plan("guarded", "--can-it-see", "lean", "--rate", "24MHz")
+    assert isinstance(both.exception, UsageError)
+    assert both.exception.message == (
+        "with --rate the link stands behind --can-it-see, and 'guarded' is one too many"
+    )
+    neither = plan("--can-it-see", "24MHz")
+    assert isinstance(neither.exception, UsageError)
+    assert neither.exception.message == (
+        "--can-it-see wants a link and a rate: LINK --can-it-see 24MHz, or --can-it-see LINK"
+        " --rate 24MHz"
+    )
+
+
 def test_json_holds_what_is_expected_beside_what_was_measured(plan: Plan) -> None:
     figures = json.loads(plan("guarded", "--can-it-see", "24MS/s", "--json").stdout)
     assert figures["answer"] == "only with a steady clock and the check"
