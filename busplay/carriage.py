@@ -294,7 +294,7 @@ class Carriage:
             delivered = receiver.feed(batch)
         else:
             delivered = FrameBatch.joined([receiver.feed(part) for part in self.wire.feed(batch)])
-            stop_edge = self.wire.fed_edge
+            stop_edge -= self.wire.held_edges
         self._arrive(sent, delivered, stop_edge=stop_edge)
 
     def _arrive(self, sent: Sent, delivered: FrameBatch, *, stop_edge: int) -> None:
@@ -320,6 +320,11 @@ class Carriage:
         faults = self.wire.take_log()
         fed = int(self._receiver.registers[receiver_kernels.FED])
         self._faults.feed(faults.ordinal, faults.kind, log, symbols_fed=fed)
+
+    def settled_edge(self, edge: int) -> int:
+        """Give the edge before which no frame to come begins, all up to `edge` being carried."""
+        held = 0 if self.wire is None else self.wire.held_edges
+        return self._receiver.settled_edge(edge - held)
 
     @property
     def losses(self) -> Losses:

@@ -17,41 +17,65 @@ NEAR_CYCLES = 20
 Happening = tuple[int, Callable[[Core], object]]
 
 
-def find_program_counters(
-    core: Core, happenings: Iterable[Happening], cycles: Sequence[int]
-) -> dict[int, int]:
-    """Give the address of the instruction under way in each of some cycles.
+class CounterFinder:
+    """Follows a run once more, as far as it is asked.
 
     Args:
         core: as it was before the run, reset and all.
         happenings: (cycle, what to do to the core then), in order: a reset during the run.
-        cycles: in which the stores fell, in any order.
-
-    Returns:
-        Cycle to address; a store of an interrupt sequence has the address that it will return
-        to. Cycles that the run does not reach are left out.
     """
-    happening = list(happenings)
-    waiting = sorted(set(cycles), reverse=True)
-    found: dict[int, int] = {}
-    while waiting and core.stop is None:
-        if happening and happening[0][0] <= waiting[-1]:
-            at, act = happening.pop(0)
-            _run_to(core, at)
-            act(core)
-            continue
-        _run_to(core, waiting[-1] - NEAR_CYCLES)
-        address, before = core.pc, core.cycle
-        if not core.step():
-            break
+
+    def __init__(self, core: Core, happenings: Iterable[Happening] = ()) -> None:
+        self._core = core
+        self._happenings = list(happenings)
+        # The last instruction that was stepped over may have stores that are asked about later.
+        self._stepped = (0, 0, 0)
+
+    def find(self, cycles: Sequence[int]) -> dict[int, int]:
+        """Give the address of the instruction under way in each of some cycles.
+
+        Args:
+            cycles: in which the stores fell, in any order, none before those of earlier calls.
+
+        Returns:
+            Cycle to address; a store of an interrupt sequence has the address that it will return
+            to. Cycles that the run does not reach are left out.
+        """
+        core = self._core
+        waiting = sorted(set(cycles), reverse=True)
+        found: dict[int, int] = {}
+        self._answer(waiting, found)
+        while waiting and core.stop is None:
+            if self._happenings and self._happenings[0][0] <= waiting[-1]:
+                at, act = self._happenings.pop(0)
+                _run_to(core, at)
+                act(core)
+                continue
+            _run_to(core, waiting[-1] - NEAR_CYCLES)
+            address, before = core.pc, core.cycle
+            if not core.step():
+                break
+            self._stepped = before, core.cycle, address
+            self._answer(waiting, found)
+            # What the run before did with them does not matter here.
+            core.take_stores()
+        return found
+
+    def _answer(self, waiting: list[int], found: dict[int, int]) -> None:
+        """Answer for the cycles of the last step; what lies before it stays unknown."""
+        first, stop, address = self._stepped
         # One instruction may have made several stores.
-        while waiting and waiting[-1] < core.cycle:
+        while waiting and waiting[-1] < stop:
             cycle = waiting.pop()
-            if cycle >= before:
+            if cycle >= first:
                 found[cycle] = address
-        # What the run before did with them does not matter here.
-        core.take_stores()
-    return found
+
+
+def find_program_counters(
+    core: Core, happenings: Iterable[Happening], cycles: Sequence[int]
+) -> dict[int, int]:
+    """Give the address of the instruction under way in each of some cycles; see `CounterFinder`."""
+    return CounterFinder(core, happenings).find(cycles)
 
 
 def _run_to(core: Core, cycle: int) -> None:

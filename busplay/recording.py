@@ -1,12 +1,14 @@
-"""A trace that is written while a program runs.
+"""Traces that are written while a program runs: of what is sent, and of what arrives.
 
 The writer asks for the units' state at each key frame, exactly between two frames. The road
-that shows the screen may be ahead of that, so the recorder keeps a second road of its own.
+that shows the screen may be ahead of that, so a recorder keeps a second road of its own.
 """
 
 from __future__ import annotations
 
 from pathlib import Path
+
+import numpy as np
 
 from busplay import __version__
 from busplay.batch import FrameBatch
@@ -17,8 +19,19 @@ from busplay.trace.header import TraceHeader
 from busplay.trace.writer import TraceWriter
 
 
+def header_for(board: Board, program: LoadedProgram | None = None) -> TraceHeader:
+    """Make the header of a trace of a board; `program` None: stores come from elsewhere."""
+    return TraceHeader(
+        link=board.link,
+        board=board,
+        program_name=None if program is None else program.name,
+        program_sha256=None if program is None else program.sha256,
+        busplay_version=__version__,
+    )
+
+
 class Recording:
-    """A trace under way.
+    """A trace of what is sent, under way.
 
     Args:
         path: the file.
@@ -30,14 +43,7 @@ class Recording:
     """
 
     def __init__(self, path: Path, board: Board, *, program: LoadedProgram | None = None) -> None:
-        header = TraceHeader(
-            link=board.link,
-            board=board,
-            program_name=None if program is None else program.name,
-            program_sha256=None if program is None else program.sha256,
-            busplay_version=__version__,
-        )
-        self._writer = TraceWriter(path, header=header, units=Road(board))
+        self._writer = TraceWriter(path, header=header_for(board, program), units=Road(board))
         self._cycles = 0
         self._stores = 0
 
@@ -65,3 +71,79 @@ class Recording:
     def close(self) -> None:
         """Write what is left, and the trace's end."""
         self._writer.close()
+
+
+class ReceivedRecording:
+    """A trace of what a road delivers to its displays, under way.
+
+    A frame stands at the link edge at which the sender started it. One that nobody sent, found at a
+    wrong place, stands in the slot that is nearest, or in the next that is free: so the trace plays
+    like any other, and shows what the road has shown. Where such a frame takes another's slot, what
+    follows is moved, and the trace's summary counts it.
+
+    Args:
+        path: the file.
+        road: nothing has been fed to it yet.
+        header: for the trace; of the road's board.
+
+    Raises:
+        OutputError: the file cannot be written.
+    """
+
+    def __init__(self, path: Path, road: Road, *, header: TraceHeader) -> None:
+        self._road = road
+        self._writer = TraceWriter(path, header=header, units=Road(road.board))
+        self._grid_edges = road.encoder.grid_edges
+        self._step_edges = road.encoder.step_edges
+        self._taken: list[FrameBatch] = []
+        self._waiting = FrameBatch.empty()
+        self._free_edge = 0
+        self._stop_edge = 0
+        self._moved = 0
+        road.watch_delivered(self._taken.append)
+
+    def write(self, *, cycles: int) -> None:
+        """Add what has been delivered up to cycle `cycles`.
+
+        Raises:
+            OutputError: as `Recording.write`.
+        """
+        grid = self._grid_edges
+        self._stop_edge = max(self._stop_edge, self._road.delivered_edge // grid * grid)
+        frames = self._placed()
+        count = int(np.searchsorted(frames.edge, np.uint64(self._stop_edge)))
+        self._waiting = FrameBatch(frames.edge[count:], frames.word[count:])
+        self._writer.write(
+            FrameBatch(frames.edge[:count], frames.word[:count]),
+            stop_edge=self._stop_edge,
+            cycles=cycles,
+        )
+
+    def _placed(self) -> FrameBatch:
+        """Give all that waits, each frame in a slot of its own."""
+        taken = FrameBatch.joined(self._taken)
+        self._taken.clear()
+        if not len(taken):
+            return self._waiting
+        count = np.arange(len(taken), dtype=np.int64) * self._step_edges
+        grid = self._grid_edges
+        nearest = (taken.edge.astype(np.int64) + grid // 2) // grid * grid
+        edge = np.maximum(np.maximum.accumulate(nearest - count), self._free_edge) + count
+        self._moved += int(np.count_nonzero(edge != nearest))
+        self._free_edge = int(edge[-1]) + self._step_edges
+        return FrameBatch.joined([self._waiting, FrameBatch(edge.astype(np.uint64), taken.word)])
+
+    def press(self, cycle: int, code: int) -> None:
+        """Add a key that was pressed."""
+        self._writer.press(cycle, code)
+
+    def close(self, *, cycles: int) -> None:
+        """Write what is left, what became of all frames, and the trace's end."""
+        self.write(cycles=cycles)
+        rest = self._waiting
+        stop_edge = max(self._stop_edge, self._road.edge, self._free_edge if len(rest) else 0)
+        self._writer.write(rest, stop_edge=stop_edge, cycles=cycles)
+        frames = self._road.counters().books.frames.as_figures()
+        counts = {name: count for name, count in frames.items() if count is not None}
+        noted = {"frames_sent": self._road.frames_carried, "frames_moved": self._moved}
+        self._writer.close(summary={**noted, **counts})

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import Self
+from typing import TYPE_CHECKING, Self
 
 import numpy as np
 
@@ -18,9 +18,13 @@ from busplay.description.faults import FaultPlan
 from busplay.display.display import Display
 from busplay.errors import InputError
 from busplay.player.playable import Status
+from busplay.recording import ReceivedRecording
 from busplay.road import Road
 from busplay.spans import SpanLog
 from busplay.trace.reader import TraceReader
+
+if TYPE_CHECKING:
+    from busplay.run_again import RunAgain
 
 
 class Replay:
@@ -30,12 +34,20 @@ class Replay:
         path: the trace's file.
         faults: damage to put in on its way; with it a jump plays from the beginning, since the
             key frames are of a run without.
+        record_received: file to which a trace of what arrives is written. With it, and with
+            stores that are told, a replay cannot jump.
 
     Raises:
         InputError: it is no trace, or damaged.
     """
 
-    def __init__(self, path: str | Path, *, faults: FaultPlan | None = None) -> None:
+    def __init__(
+        self,
+        path: str | Path,
+        *,
+        faults: FaultPlan | None = None,
+        record_received: str | Path | None = None,
+    ) -> None:
         self.reader = TraceReader(Path(path))
         board = self.reader.header.board
         if board is None:
@@ -46,10 +58,32 @@ class Replay:
         self.board: Board = board
         self._faults = faults
         self.road = Road(board, faults=faults)
+        self._again: RunAgain | None = None
+        self._received: ReceivedRecording | None = None
+        self._presses = iter(self.reader.key_presses())
+        self._press = next(self._presses, None)
+        if record_received is not None:
+            try:
+                self._received = ReceivedRecording(
+                    Path(record_received), self.road, header=self.reader.header
+                )
+            except BaseException:
+                self.reader.close()
+                raise
         self._spans = SpanLog(board.clock_hz)
         self._cycle = 0
         self._chunks: Iterator[FrameBatch] = self.reader.chunks()
         self._waiting = FrameBatch.empty()
+
+    def run_beside(self, again: RunAgain) -> None:
+        """Have the recorded program run beside its trace, so that losses name their stores.
+
+        Raises:
+            ValueError: something was played already.
+        """
+        if self._cycle:
+            raise ValueError("a program runs beside its trace from the beginning")
+        self._again = again
 
     @property
     def clock_hz(self) -> int:
@@ -73,8 +107,8 @@ class Replay:
 
     @property
     def can_seek(self) -> bool:
-        """A recording goes anywhere."""
-        return True
+        """A recording goes anywhere, unless its arrivals are recorded or its program runs too."""
+        return self._received is None and self._again is None
 
     @property
     def cut_reason(self) -> str:
@@ -108,16 +142,29 @@ class Replay:
         last = stop_cycle == self.end_cycle
         stop_edge = self._start_edge(stop_cycle)
         for frames in self._frames_until(None if last else stop_edge):
-            self.road.feed_frames(frames, stop_edge=0)
+            stores = None if self._again is None else self._again.find(frames)
+            self.road.feed_frames(frames, stop_edge=0, stores=stores)
+            if self._again is not None:
+                self.road.enter_lost(self._again.take_lost())
         self.road.feed_frames(FrameBatch.empty(), stop_edge=stop_edge)
         done = stop_cycle - self._cycle
         self._cycle = stop_cycle
+        self._record()
         self._spans.add(
             cycles=done,
             frames=self.road.frames_carried - before_frames,
             slots=(self.road.edge - before_edge) // self.road.layout.slot_symbols,
         )
         return done
+
+    def _record(self) -> None:
+        """Write what has arrived, and the keys that were pressed by now."""
+        if self._received is None:
+            return
+        while self._press is not None and self._press.cycle <= self._cycle:
+            self._received.press(self._press.cycle, self._press.code)
+            self._press = next(self._presses, None)
+        self._received.write(cycles=self._cycle)
 
     def _start_edge(self, cycle: int) -> int:
         """Give the edge at which the frame of a store just before `cycle` starts at the earliest.
@@ -150,7 +197,10 @@ class Replay:
 
         Raises:
             InputError: the trace is damaged there.
+            ValueError: it cannot jump.
         """
+        if not self.can_seek:
+            raise ValueError("a replay that is recorded, or runs its program, goes forward only")
         cycle = max(0, min(cycle, self.end_cycle))
         point = self.reader.seek(0 if self._faults is not None else self._start_edge(cycle))
         self.road = Road(self.board, faults=self._faults)
@@ -186,8 +236,13 @@ class Replay:
         return self._spans.status(self.road, cycle=self._cycle, state_text=state)
 
     def close(self) -> None:
-        """Close the file."""
-        self.reader.close()
+        """Close the file, and end the recording."""
+        received, self._received = self._received, None
+        try:
+            if received is not None:
+                received.close(cycles=self._cycle)
+        finally:
+            self.reader.close()
 
     def __enter__(self) -> Self:
         return self

@@ -15,7 +15,7 @@ frame is sure to be received right: then large batches go through the fused engi
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -33,7 +33,7 @@ from busplay.errors import InputError
 from busplay.link.layout import FrameLayout
 from busplay.receiver.receiver import Receiver
 from busplay.receiver.states import ReceiverCounters, State
-from busplay.sender.encoder import Encoder
+from busplay.sender.encoder import Encoder, LostStores
 
 if TYPE_CHECKING:
     from busplay.engine.engine import FusedEngine
@@ -122,19 +122,49 @@ class Road:
         self._frames_given = 0
         self._engine: FusedEngine | None = None
         self.lost_edges: UInt64Column = np.empty(0, np.uint64)
+        self._on_losses: Callable[[Losses], object] | None = None
+        self._on_delivered: Callable[[FrameBatch], object] | None = None
         self._carriage = self._new_carriage()
 
     def _new_carriage(self) -> Carriage:
-        return Carriage(
+        carriage = Carriage(
             self.board,
             self.receiver,
-            self.bank.feed,
-            fused=self._fused_at,
+            self._deliver,
+            fused=self._fused_at if self._on_delivered is None else None,
             step_edges=self.encoder.step_edges,
             faults=self.faults,
             timing=self.timing,
             edge=self._edge,
         )
+        carriage.frames.on_losses = self._on_losses
+        return carriage
+
+    def _deliver(self, frames: FrameBatch) -> None:
+        self.bank.feed(frames)
+        if self._on_delivered is not None:
+            self._on_delivered(frames)
+
+    def watch_losses(self, on_losses: Callable[[Losses], object]) -> None:
+        """Have all stores that are not received right told, as soon as that is known."""
+        self._on_losses = on_losses
+        self._carriage.frames.on_losses = on_losses
+
+    def watch_delivered(self, on_delivered: Callable[[FrameBatch], object]) -> None:
+        """Have all frames told that are served and shown, in order; before anything is fed.
+
+        Raises:
+            ValueError: something was fed already.
+        """
+        if self._edge:
+            raise ValueError("frames have been delivered already that nobody watched")
+        self._on_delivered = on_delivered
+        self._carriage = self._new_carriage()
+
+    @property
+    def delivered_edge(self) -> int:
+        """Link edge before which no frame begins that is delivered later."""
+        return self._carriage.settled_edge(self._edge)
 
     @property
     def edge(self) -> int:
@@ -172,17 +202,30 @@ class Road:
             self._carry(sent, stop_edge=self.encoder.settled_edge)
         lost = self.encoder.take_lost()
         self.lost_edges = lost.edge
-        if len(lost):
-            self._carriage.frames.add_lost_at_sender(lost.edge, lost.cycle, lost.address)
+        self._enter_lost(lost)
         return frames
 
-    def feed_frames(self, frames: FrameBatch, *, stop_edge: int) -> None:
+    def _enter_lost(self, lost: LostStores) -> None:
+        if len(lost):
+            tables = self.encoder.tables
+            word = tables.address[lost.address] ^ tables.data[lost.data]
+            self._carriage.frames.add_lost_at_sender(lost.edge, lost.cycle, lost.address, word)
+
+    def enter_lost(self, lost: LostStores) -> None:
+        """Enter stores that the sender of the frames given had lost."""
+        self._frames_given += len(lost)
+        self._enter_lost(lost)
+
+    def feed_frames(
+        self, frames: FrameBatch, *, stop_edge: int, stores: Sent | None = None
+    ) -> None:
         """Carry frames over the wire and show what the receiver delivers.
 
         Args:
             frames: starting at `edge` or later.
             stop_edge: where this stretch may end; it is moved back to the grid on which frames
                 start, and behind the last frame.
+            stores: the same frames with the stores that they carry, where somebody knows them.
         """
         self._frames_given += len(frames)
         engine = self._engine_for(len(frames))
@@ -195,7 +238,7 @@ class Road:
             self._frames_carried += len(frames) - received
             self._carriage.frames.add_undelivered(len(frames) - received)
         else:
-            self._carry(Sent.of_frames(frames), stop_edge=stop_edge)
+            self._carry(stores or Sent.of_frames(frames), stop_edge=stop_edge)
 
     def _passed_plain(self, count: int, *, edge: int) -> None:
         """Enter frames that the fused engine carried, all of them received right."""
@@ -223,6 +266,9 @@ class Road:
         batches of a program in real time are not worth that. It keeps no books, so it only
         takes what is sure to be received right.
         """
+        if self._on_delivered is not None:
+            # The fused engine shows frames itself and tells nobody which.
+            return None
         if count < FUSED_FROM_FRAMES or not self._carriage.carries_all_right(self._edge):
             return None
         return self._fused_at(self._edge)

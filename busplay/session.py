@@ -24,8 +24,8 @@ from busplay.display.display import Display
 from busplay.errors import InputError
 from busplay.player.playable import Status
 from busplay.program.loading import load_memory
-from busplay.program_counters import find_program_counters
-from busplay.recording import Recording
+from busplay.program_counters import CounterFinder
+from busplay.recording import ReceivedRecording, Recording, header_for
 from busplay.road import Road, RoadCounters
 from busplay.spans import SpanLog
 
@@ -43,6 +43,7 @@ class Session:
         core: name of the core, see `busplay.core.make`.
         key_presses: (cycle, code) of keys to press, in order; how a recorded run is repeated.
         record: file to which a trace is written while the program runs.
+        record_received: file to which a trace of what arrives is written.
         profile: count cycles and stores by address, for `profile`.
         faults: damage to put in between the two ends.
 
@@ -62,6 +63,7 @@ class Session:
         core: str = "compiled",
         key_presses: KeyPresses = (),
         record: str | Path | None = None,
+        record_received: str | Path | None = None,
         profile: bool = False,
         faults: FaultPlan | None = None,
     ) -> None:
@@ -89,6 +91,13 @@ class Session:
             self.core.start_profile()
         self._recording = (
             None if record is None else Recording(Path(record), board, program=self.program)
+        )
+        self._received = (
+            None
+            if record_received is None
+            else ReceivedRecording(
+                Path(record_received), self.road, header=header_for(board, self.program)
+            )
         )
         for cycle, code in key_presses:
             self._press_at(cycle, code)
@@ -164,6 +173,8 @@ class Session:
             self._console += self.core.host_port.take_console()
         if self._recording is not None:
             self._recording.write(frames, road=self.road, cycles=stop_cycle)
+        if self._received is not None:
+            self._received.write(cycles=stop_cycle)
         self._spans.add(
             cycles=done,
             frames=self.road.frames_carried - before_frames,
@@ -202,6 +213,8 @@ class Session:
         self._presses.append((cycle, code))
         if self._recording is not None:
             self._recording.press(cycle, code)
+        if self._received is not None:
+            self._received.press(cycle, code)
 
     def take_console(self) -> bytes:
         """Give what the program wrote to its console register since the last call."""
@@ -222,6 +235,10 @@ class Session:
 
         The program runs once more for it, on a core of its own, as far as the last of them.
         """
+        return self.counter_finder().find(cycles)
+
+    def counter_finder(self) -> CounterFinder:
+        """Give what tells program counters of stores of this run, in order of their cycles."""
         core = core_for_board(self.board, kind=self.core.kind)
         self._load(core.memory)
         self._reset_core(core)
@@ -229,7 +246,7 @@ class Session:
             for cycle, code in self._presses:
                 core.host_port.press(code, cycle=cycle)
         resets = [(cycle, self._reset_core) for cycle in self._resets]
-        return find_program_counters(core, resets, cycles)
+        return CounterFinder(core, resets)
 
     def status(self) -> Status:
         """Tell how things are, for a status line."""
@@ -242,10 +259,13 @@ class Session:
     # -- the recorder
 
     def close(self) -> None:
-        """End the recording; without one nothing happens."""
-        if self._recording is not None:
-            self._recording.close()
-            self._recording = None
+        """End the recordings; without one nothing happens."""
+        recording, self._recording = self._recording, None
+        received, self._received = self._received, None
+        if recording is not None:
+            recording.close()
+        if received is not None:
+            received.close(cycles=self.core.cycle)
 
     def __enter__(self) -> Self:
         return self

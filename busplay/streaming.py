@@ -39,6 +39,7 @@ class StoreStream:
         wait: let `run` wait for stores that have not come yet. A window does not wait: it
             shows what has come.
         record: file to which a trace is written meanwhile.
+        record_received: file to which a trace of what arrives is written.
         faults: damage to put in between the two ends.
     """
 
@@ -50,10 +51,11 @@ class StoreStream:
         name: str,
         wait: bool,
         record: str | Path | None = None,
+        record_received: str | Path | None = None,
         faults: FaultPlan | None = None,
     ) -> None:
         self.board = board
-        self.tap = Tap(board, record=record, faults=faults)
+        self.tap = Tap(board, record=record, record_received=record_received, faults=faults)
         self._name = name
         self._wait = wait
         self._spans = SpanLog(board.clock_hz)

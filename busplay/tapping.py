@@ -19,7 +19,7 @@ from busplay.batch import StoreBatch
 from busplay.description.board import Board
 from busplay.description.faults import FaultPlan
 from busplay.display.display import Display
-from busplay.recording import Recording
+from busplay.recording import ReceivedRecording, Recording, header_for
 from busplay.road import Road, RoadCounters
 from busplay.tap import StoreBuffer
 
@@ -40,6 +40,7 @@ class Tap:
     Args:
         board: the description; its processor, ROM and host port play no part here.
         record: file to which a trace is written meanwhile.
+        record_received: file to which a trace of what arrives is written.
         faults: damage to put in between the two ends.
     """
 
@@ -48,12 +49,18 @@ class Tap:
         board: Board,
         *,
         record: str | Path | None = None,
+        record_received: str | Path | None = None,
         faults: FaultPlan | None = None,
     ) -> None:
         self.board = board
         self.road = Road(board, faults=faults)
         self.buffer = StoreBuffer(board)
         self._recording = None if record is None else Recording(Path(record), board)
+        self._received = (
+            None
+            if record_received is None
+            else ReceivedRecording(Path(record_received), self.road, header=header_for(board))
+        )
         self._hook: Py65Hook | None = None
         self._flushed_cycle = 0
 
@@ -95,6 +102,8 @@ class Tap:
         self._flushed_cycle = stop
         if self._recording is not None:
             self._recording.write(frames, road=self.road, cycles=stop)
+        if self._received is not None:
+            self._received.write(cycles=stop)
 
     @property
     def displays(self) -> Mapping[str, Display]:
@@ -122,12 +131,15 @@ class Tap:
             self._hook = None
 
     def close(self) -> None:
-        """Detach, send what is left, and end the recording."""
+        """Detach, send what is left, and end the recordings."""
         self.detach()
         self.flush()
-        if self._recording is not None:
-            self._recording.close()
-            self._recording = None
+        recording, self._recording = self._recording, None
+        received, self._received = self._received, None
+        if recording is not None:
+            recording.close()
+        if received is not None:
+            received.close(cycles=self._flushed_cycle)
 
     def __enter__(self) -> Self:
         return self

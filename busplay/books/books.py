@@ -11,6 +11,7 @@ Nothing is derived by subtraction, so that the sums can be held against what was
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -115,6 +116,9 @@ class FrameBook:
     Args:
         sequence_bits: width of the link's sequence field; 0: it has none.
         in_step: whether the receiver is in step to begin with.
+
+    Attributes:
+        on_losses: called with all losses as they become known; `losses` keeps the first.
     """
 
     def __init__(self, *, sequence_bits: int, in_step: bool = False) -> None:
@@ -130,6 +134,7 @@ class FrameBook:
         self._changes_edge: NDArray[np.int64] = np.empty(0, np.int64)
         self._changes_gained: NDArray[np.bool_] = np.empty(0, np.bool_)
         self._in_step = in_step
+        self.on_losses: Callable[[Losses], object] | None = None
         self._losses: list[Losses] = []
         self._losses_kept = 0
 
@@ -201,9 +206,9 @@ class FrameBook:
         self._on_wire += count
 
     def add_lost_at_sender(
-        self, edge: UInt64Column, cycle: UInt64Column, address: UInt16Column
+        self, edge: UInt64Column, cycle: UInt64Column, address: UInt16Column, word: UInt64Column
     ) -> None:
-        """Enter stores that found the sender's FIFO full."""
+        """Enter stores that found the sender's FIFO full; `word` is what they would have sent."""
         count = len(edge)
         self._lost_at_sender += count
         nothing = np.zeros(count, np.uint8)
@@ -213,7 +218,7 @@ class FrameBook:
                 edge,
                 cycle,
                 address,
-                np.zeros(count, np.uint64),
+                word,
                 nothing,
             )
         )
@@ -267,7 +272,7 @@ class FrameBook:
         lost_out = int(np.count_nonzero(out))
         self._out_of_step += lost_out
         self._on_wire += int(np.count_nonzero(undelivered)) - lost_out
-        if self._losses_kept >= LOSSES_MAX:
+        if self._losses_kept >= LOSSES_MAX and self.on_losses is None:
             return
         busy = np.zeros(len(kind), np.uint8)
         busy[~undelivered] = got.busy[which_got[~undelivered]]
@@ -276,6 +281,8 @@ class FrameBook:
         )
 
     def _keep(self, losses: Losses) -> None:
+        if self.on_losses is not None and len(losses):
+            self.on_losses(losses)
         room = LOSSES_MAX - self._losses_kept
         if room > 0 and len(losses):
             self._losses.append(losses.first(room))
@@ -335,4 +342,5 @@ class FrameBook:
             missed_really=counts[kernels.MISSED],
             missed_counted=missed_counted,
             gaps_too_long=counts[kernels.LONG_GAPS],
+            sequence_modulus=self._modulus or None,
         )

@@ -45,7 +45,8 @@ class Losses:
         edge: uint64[losses]; link edge of the frame's start, or at which the FIFO was full.
         cycle: uint64[losses]; of the store; `NO_CYCLE` where only the frame is known.
         address: uint16[losses]; of the store, or 0 with `NO_CYCLE`.
-        word: uint64[losses]; the frame sent; 0 where none was.
+        word: uint64[losses]; the frame sent; of a store lost at the sender the one that it would
+            have made, with sequence number 0.
         busy: uint8[losses]; what held the receiver up (see `Busy`), for the receiver's losses.
     """
 

@@ -27,6 +27,7 @@ class FrameTotals:
             has no sequence field.
         gaps_too_long: times that so many were missed in a row that the sequence field came
             round, so that the receiver counts too few.
+        sequence_modulus: how many in a row that takes; None where there is no such field.
     """
 
     stores: int = 0
@@ -43,6 +44,7 @@ class FrameTotals:
     missed_really: int = 0
     missed_counted: int | None = None
     gaps_too_long: int = 0
+    sequence_modulus: int | None = None
 
     @property
     def sent(self) -> int:

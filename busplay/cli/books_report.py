@@ -2,25 +2,25 @@
 
 from __future__ import annotations
 
+import sys
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import click
 
-from busplay.books.losses import CAUSE_WORDS, NO_CYCLE, Cause
+from busplay.books.losses import CAUSE_WORDS
 from busplay.books.totals import CAUSES, FrameTotals
 from busplay.carriage import FAULT_NAMES, BooksOfRun
-from busplay.receiver.service.service import Busy
+from busplay.lost_stores import FindCounters, Labels, LossNames, LostStore
 
 if TYPE_CHECKING:
+    from busplay.loss_file import LossFile
     from busplay.road import Road
 
 LISTED_MAX = 100
 LISTED_IN_TEXT = 5
-
-Labels = Mapping[int, tuple[str, ...]]
-FindCounters = Callable[[Sequence[int]], dict[int, int]]
+PROGRESS_FROM_ROWS = 5_000
 
 
 class BookReport:
@@ -30,6 +30,7 @@ class BookReport:
         road: that ran.
         labels: the program's.
         find_counters: gives the program counters of stores by their cycles; None: nobody knows.
+        unknown: why nobody does.
     """
 
     def __init__(
@@ -38,28 +39,46 @@ class BookReport:
         *,
         labels: Labels | None = None,
         find_counters: FindCounters | None = None,
+        unknown: str = "",
     ) -> None:
         self._road = road
-        self._labels = labels
-        self._find_counters = find_counters
-        self._losses: list[dict[str, object]] | None = None
+        self._unknown = unknown if find_counters is None else ""
+        self._names = LossNames(road, labels=labels, find_counters=find_counters)
+        self._losses: list[LostStore] | None = None
 
     @property
-    def losses(self) -> list[dict[str, object]]:
+    def losses(self) -> list[LostStore]:
         """The first stores that were lost; looked up when they are first asked for."""
         if self._losses is None:
-            self._losses = loss_figures(
-                self._road, labels=self._labels, find_counters=self._find_counters
-            )
+            self._losses = list(self._names.describe(self._road.losses.first(LISTED_MAX)))
         return self._losses
+
+    def write(self, file: LossFile) -> None:
+        """Write all stores that were lost, with a progress bar where that takes long.
+
+        Raises:
+            OutputError: the file cannot be written.
+        """
+        hidden = file.rows < PROGRESS_FROM_ROWS or not sys.stderr.isatty()
+        with click.progressbar(
+            length=file.rows, label="losses", file=sys.stderr, hidden=hidden
+        ) as progress:
+            file.write(self._names, on_rows=progress.update)
 
     def figures(self) -> dict[str, object]:
         """Give all of it, ready for JSON."""
-        return {"books": books_figures(self._road), "losses": self.losses}
+        return {
+            "books": books_figures(self._road),
+            "losses": [loss_figures(one) for one in self.losses],
+            "program_counters": self._unknown or "known",
+        }
 
     def print(self) -> None:
         """Print what got lost and why; nothing where nothing was."""
-        print_books(self._road.counters().books, self.losses)
+        print_books(self._road.counters().books)
+        print_places(self.losses)
+        if self.losses and self._unknown:
+            click.echo(f"  {self._unknown}")
 
 
 def books_figures(road: Road) -> dict[str, object]:
@@ -86,82 +105,23 @@ def books_figures(road: Road) -> dict[str, object]:
     }
 
 
-def loss_figures(
-    road: Road, *, labels: Labels | None = None, find_counters: FindCounters | None = None
-) -> list[dict[str, object]]:
-    """List the first stores that were not received right, ready for JSON.
-
-    Args:
-        road: that lost them.
-        labels: the program's.
-        find_counters: gives the program counters of stores by their cycles; None: nobody knows.
-    """
-    losses = road.losses.first(LISTED_MAX)
-    known = [int(cycle) for cycle in losses.cycle if cycle != NO_CYCLE]
-    counters = find_counters(known) if find_counters is not None and known else {}
-    starts = sorted(labels or {})
-    listed: list[dict[str, object]] = []
-    for index in range(len(losses)):
-        cycle, edge = int(losses.cycle[index]), int(losses.edge[index])
-        from_store = cycle != NO_CYCLE
-        if not from_store:
-            cycle = latest_cycle_of_frame(road, edge)
-        address: int | None = int(losses.address[index])
-        if not from_store:
-            address = address_of_frame(road, int(losses.word[index]))
-        pc = counters.get(cycle) if from_store else None
-        busy = Busy(int(losses.busy[index]))
-        listed.append(
-            {
-                "cause": Cause(int(losses.cause[index])).name.lower(),
-                "edge": edge,
-                "cycle": cycle,
-                "cycle_is_exact": from_store,
-                "address": address,
-                "pc": pc,
-                "label": None if pc is None else label_of(pc, labels or {}, starts),
-                "receiver_busy": [flag.name.lower() for flag in Busy if flag in busy and flag.name],
-            }
-        )
-    return listed
+def loss_figures(one: LostStore) -> dict[str, object]:
+    """Give a lost store, ready for JSON."""
+    return {
+        "cause": one.cause.name.lower(),
+        "edge": one.edge,
+        "cycle": one.cycle,
+        "cycle_is_exact": one.cycle_is_exact,
+        "address": one.address,
+        "address_label": one.address_label,
+        "data": one.data,
+        "pc": one.pc,
+        "label": one.label,
+        "receiver_busy": list(one.receiver_busy),
+    }
 
 
-def latest_cycle_of_frame(road: Road, edge: int) -> int:
-    """Give the last cycle whose store can go out in a frame that starts at an edge."""
-    encoder = road.encoder
-    ratio = encoder.edges_per_cycle
-    ready = max(0, edge - encoder.lead_edges)
-    return max(0, ready * ratio.denominator // ratio.numerator - 1)
-
-
-def address_of_frame(road: Road, word: int) -> int | None:
-    """Give the lowest processor address whose store makes such a frame, or None."""
-    import numpy as np
-
-    layout, tables = road.layout, road.encoder.tables
-    kept = 0
-    for name in ("space", "unit", "address"):
-        if layout.link.field_named(name) is not None:
-            for place in layout.bit_places(name):
-                kept |= 1 << place
-    mask = np.uint64(kept)
-    found = np.flatnonzero(tables.in_window & ((tables.address & mask) == (np.uint64(word) & mask)))
-    return int(found[0]) if len(found) else None
-
-
-def label_of(address: int, labels: Labels, starts: Sequence[int]) -> str | None:
-    """Name an address by the label at or before it: `draw`, `draw+12`; None before the first."""
-    from bisect import bisect_right
-
-    index = bisect_right(starts, address) - 1
-    if index < 0:
-        return None
-    name = labels[starts[index]][0]
-    offset = address - starts[index]
-    return f"{name}+{offset}" if offset else name
-
-
-def print_books(books: BooksOfRun, losses: Sequence[Mapping[str, object]]) -> None:
+def print_books(books: BooksOfRun) -> None:
     """Print what got lost and what became of faults; nothing where nothing happened."""
     frames = books.frames
     for name in CAUSES:
@@ -169,8 +129,11 @@ def print_books(books: BooksOfRun, losses: Sequence[Mapping[str, object]]) -> No
         if count:
             share = count / max(1, frames.lost)
             click.echo(f"  {count:>9,} {CAUSES[name]:34} {share:6.1%} of all losses")
-    if frames.invented:
-        click.echo(f"  {frames.invented:>9,} received that nobody sent")
+    if frames.invented or frames.invented_lost:
+        more = f", of them {frames.invented_lost:,} not served" if frames.invented_lost else ""
+        click.echo(
+            f"  {frames.invented + frames.invented_lost:>9,} received that nobody sent{more}"
+        )
     _print_missed(frames)
     for kind, one in books.faults.items():
         if one.put_in:
@@ -186,7 +149,6 @@ def print_books(books: BooksOfRun, losses: Sequence[Mapping[str, object]]) -> No
             f"  the receiver held {service.frames_held_max:,} frames at most;"
             f" {service.overruns_while_busy:,} overruns came while it was busy"
         )
-    _print_places(losses)
 
 
 def _print_missed(frames: FrameTotals) -> None:
@@ -195,22 +157,33 @@ def _print_missed(frames: FrameTotals) -> None:
     text = f"  {frames.missed_really:>9,} missing, of which the sequence field tells"
     text += f" {frames.missed_counted:,}"
     if frames.gaps_too_long:
-        text += f" (it came round in {frames.gaps_too_long:,} gaps)"
+        times = "once" if frames.gaps_too_long == 1 else f"{frames.gaps_too_long:,} times"
+        text += (
+            f": {frames.sequence_modulus:,} or more\n{'':12}went at once {times}, and it came round"
+        )
     elif frames.missed_counted != frames.missed_really:
         text += " (damaged frames mislead it)"
     click.echo(text)
 
 
-def _print_places(losses: Sequence[Mapping[str, object]]) -> None:
+def print_places(losses: Sequence[LostStore]) -> None:
     """Print where in the program the listed losses come from, the most first."""
-    places: Counter[tuple[object, object]] = Counter()
+    places: Counter[tuple[str, str]] = Counter()
+    by_instruction = any(one.pc is not None for one in losses)
     for one in losses:
-        pc = one["pc"]
-        if isinstance(pc, int):
-            shown = f"${pc:04X}" + (f" {one['label']}" if one["label"] else "")
-            cause = CAUSE_WORDS[Cause[str(one["cause"]).upper()]]
-            places[shown, cause] += 1
+        shown = (
+            _place(one.pc, one.label) if by_instruction else _place(one.address, one.address_label)
+        )
+        if shown:
+            places[shown, CAUSE_WORDS[one.cause]] += 1
     if places:
-        click.echo(f"  stores lost, by instruction (of the first {len(losses):,}):")
+        by = "instruction" if by_instruction else "address"
+        click.echo(f"  stores lost, by {by} (of the first {len(losses):,}):")
     for (place, why), count in places.most_common(LISTED_IN_TEXT):
         click.echo(f"  {count:>9,} {place!s:34} {why}")
+
+
+def _place(address: int | None, label: str | None) -> str:
+    if address is None:
+        return ""
+    return f"${address:04X} {label}" if label else f"${address:04X}"

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import click
 
+from busplay.cli.fault_options import FaultRequest, fault_options
 from busplay.cli.options import Count, GivenSpeed, Seconds, Snapshot
 from busplay.cli.playing import PlayOptions, play_options
 from busplay.demo.programs import DEMO_PROGRAMS, find_demo
@@ -24,11 +25,25 @@ from busplay.demo.programs import DEMO_PROGRAMS, find_demo
     type=click.Path(path_type=Path),
     help="Record a trace while it runs.",
 )
+@click.option(
+    "--record-received",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Record a trace of what arrives, to play, or to compare with what was sent.",
+)
 @click.option("--cycles", type=Count(), help="Stop after this many processor cycles.")
 @click.option("--seconds", type=Seconds(), help="Stop after this much machine time.")
 @click.option("--until-exit", is_flag=True, help="Run until the program ends by itself (fill).")
 @click.option("--profile", is_flag=True, help="Count cycles and stores of each routine.")
+@click.option(
+    "--losses",
+    "losses_path",
+    metavar="FILE.csv",
+    type=click.Path(path_type=Path),
+    help="List every store that was not received right, as CSV.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the figures as JSON.")
+@fault_options
 @play_options
 def command(
     name: str,
@@ -36,16 +51,19 @@ def command(
     link_source: str | None,
     core: str,
     record: Path | None,
+    record_received: Path | None,
     cycles: int | None,
     seconds: Fraction | None,
     until_exit: bool,
     profile: bool,
+    losses_path: Path | None,
     as_json: bool,
     headless: bool,
     speed: GivenSpeed | None,
     snapshots: tuple[Snapshot, ...],
     scale: int | None,
     full_screen: bool,
+    faults: FaultRequest,
 ) -> int:
     """Run a shipped program (tides, if none is named) on the shipped Dunlin board.
 
@@ -68,10 +86,13 @@ def command(
             program=program.image_path,
             core=core,
             record=record,
+            record_received=record_received,
+            losses=losses_path,
             cycles=cycles,
             seconds=seconds,
             until_exit=until_exit,
             profile=profile,
+            faults=faults,
         ),
         PlayOptions(headless, speed, snapshots, scale, full_screen),
         as_json=as_json,

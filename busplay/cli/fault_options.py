@@ -193,7 +193,7 @@ class FaultRequest:
         if self.burst_edges is not None and not self.ber:
             raise click.UsageError("--burst says how long the bursts of --ber are; give both")
         plan = FaultPlan() if self.file is None else load_faults(self.file, link)
-        lanes = {
+        lanes: dict[str, list[int | None]] = {
             "--stuck": [one.lane for one in self.stuck],
             "--late": [one.lane for one in self.late],
             "--early": [one.lane for one in self.early],

@@ -8,15 +8,8 @@ from pathlib import Path
 import click
 
 from busplay.cli.fault_options import FaultRequest, fault_options
-from busplay.cli.options import Count, GivenSpeed, Seconds, Snapshot
-from busplay.cli.playing import (
-    PlayOptions,
-    play,
-    play_options,
-    require_snapshot_units,
-    write_snapshots,
-)
-from busplay.cli.report import print_figures, road_figures
+from busplay.cli.options import Address, Count, GivenSpeed, Seconds, Snapshot
+from busplay.cli.playing import PlayOptions, play_options
 
 
 @click.command("replay", epilog="Example: busplay replay tides.trace --from 0.5")
@@ -24,6 +17,32 @@ from busplay.cli.report import print_figures, road_figures
 @click.option("--from", "from_seconds", type=Seconds(), help="Begin at this machine time.")
 @click.option("--cycles", type=Count(), help="Stop at this processor cycle of the recording.")
 @click.option("--seconds", type=Seconds(), help="Stop at this machine time of the recording.")
+@click.option(
+    "--record-received",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Record a trace of what arrives, to play, or to compare with TRACE.",
+)
+@click.option(
+    "--losses",
+    "losses_path",
+    metavar="FILE.csv",
+    type=click.Path(path_type=Path),
+    help="List every frame that was not received right, as CSV.",
+)
+@click.option(
+    "--program",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Run the recorded program beside its trace, so that what gets lost is named by cycle,"
+    " program counter and label.",
+)
+@click.option("--load", "load_address", type=Address(), help="Where a raw --program goes.")
+@click.option(
+    "--labels",
+    metavar="FILE",
+    help="The program's labels; found beside --program as NAME.lbl or NAME.labels if not given.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the figures as JSON.")
 @fault_options
 @play_options
@@ -32,6 +51,11 @@ def command(
     from_seconds: Fraction | None,
     cycles: int | None,
     seconds: Fraction | None,
+    record_received: Path | None,
+    losses_path: Path | None,
+    program: Path | None,
+    load_address: int | None,
+    labels: str | None,
     as_json: bool,
     headless: bool,
     speed: GivenSpeed | None,
@@ -42,53 +66,32 @@ def command(
 ) -> int:
     """Play TRACE through the same receiver and displays that the program's run went through.
 
-    In the window: pause, single pictures, jumps, speed; F1 shows the keys.
+    In the window: pause, single pictures, jumps, speed; F1 shows the keys. With --record-received,
+    --losses or --program a replay goes forward only.
     """
-    from busplay.cli.books_report import BookReport
-    from busplay.cli.notice import tell_of_compiling
-    from busplay.replay import Replay
-    from busplay.trace.reader import TraceReader
+    from busplay.cli.replaying import ReplayRequest, replay_and_report
 
-    tell_of_compiling()
-
-    plan = None
-    if not faults.is_empty:
-        with TraceReader(trace) as reader:
-            plan = faults.plan_for(reader.header.link)
-    with Replay(trace, faults=plan) as replay:
-        require_snapshot_units(snapshots, replay.displays)
-        stops = [
-            stop
-            for stop in (
-                cycles,
-                int(seconds * replay.clock_hz) if seconds is not None else None,
-            )
-            if stop is not None
-        ]
-        if from_seconds is not None:
-            replay.seek(min(int(from_seconds * replay.clock_hz), replay.end_cycle))
-        if replay.cut_reason and not as_json:
-            click.echo(f"{trace}: {replay.cut_reason}", err=True)
-        options = PlayOptions(headless, speed, snapshots, scale, full_screen)
-        play(
-            replay,
-            title=trace.name,
-            board=replay.board,
-            options=options,
-            stop_cycle=min(stops) if stops else None,
+    goes_forward = record_received or losses_path or program
+    if goes_forward and from_seconds is not None:
+        raise click.UsageError(
+            "--from does not go with --record-received, --losses and --program, which follow"
+            " TRACE from its beginning"
         )
-        write_snapshots(snapshots, replay.displays)
-        figures = road_figures(replay.road, cycles=replay.cycle)
-        # A trace tells stores apart from frames only in its totals: what was lost at the
-        # sender's FIFO never became a frame.
-        figures["stores"] = replay.reader.stores
-        figures["frames_overrun"] = replay.reader.stores - replay.reader.frames
-        figures["complete"] = replay.reader.complete
-        figures["pictures"] = [str(snapshot.path) for snapshot in snapshots]
-        if headless or as_json:
-            books = BookReport(replay.road)
-            figures |= books.figures()
-            print_figures(figures, as_json=as_json, title=f"Replayed {trace.name}")
-            if not as_json:
-                books.print()
-    return 0
+    if load_address is not None and program is None:
+        raise click.UsageError("--load says where --program goes; give that too")
+    return replay_and_report(
+        ReplayRequest(
+            trace=trace,
+            from_seconds=from_seconds,
+            cycles=cycles,
+            seconds=seconds,
+            record_received=record_received,
+            losses=losses_path,
+            program=program,
+            load_address=load_address,
+            labels=labels,
+            faults=faults,
+        ),
+        PlayOptions(headless, speed, snapshots, scale, full_screen),
+        as_json=as_json,
+    )

@@ -57,7 +57,14 @@ def print_figures(figures: Mapping[str, object], *, as_json: bool, title: str) -
         f" {_counted(figures['stores'], 'store')}, {float(str(use)):.1%} of the link"
     )
     click.echo(f"  received  {_counted(figures['frames_received'], 'frame')}, {_losses(figures)}")
-    for name, label in (("exit_status", "exit"), ("trace", "trace"), ("pictures", "pictures")):
+    shown_files = {
+        "exit_status": "exit",
+        "trace": "trace",
+        "received_trace": "arrivals",
+        "losses_file": "losses",
+        "pictures": "pictures",
+    }
+    for name, label in shown_files.items():
         value = figures.get(name)
         if value not in (None, []):
             shown = ", ".join(map(str, value)) if isinstance(value, list) else value

@@ -32,6 +32,12 @@ from busplay.cli.playing import PlayOptions, play_options
     type=click.Path(path_type=Path),
     help="Record a trace while it runs.",
 )
+@click.option(
+    "--record-received",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Record a trace of what arrives, to play, or to compare with what was sent.",
+)
 @click.option("--cycles", type=Count(), help="Stop after this many processor cycles.")
 @click.option("--seconds", type=Seconds(), help="Stop after this much machine time.")
 @click.option("--until-exit", is_flag=True, help="Run until the program writes its exit register.")
@@ -39,9 +45,16 @@ from busplay.cli.playing import PlayOptions, play_options
     "--labels",
     metavar="FILE",
     help="The program's labels, for --profile and for stores that get lost; found beside PROGRAM"
-    " as NAME.lbl if not given.",
+    " as NAME.lbl or NAME.labels if not given.",
 )
 @click.option("--profile", is_flag=True, help="Count cycles and stores of each routine.")
+@click.option(
+    "--losses",
+    "losses_path",
+    metavar="FILE.csv",
+    type=click.Path(path_type=Path),
+    help="List every store that was not received right, as CSV.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the figures as JSON.")
 @fault_options
 @play_options
@@ -54,11 +67,13 @@ def command(
     core: str,
     keys: str | None,
     record: Path | None,
+    record_received: Path | None,
     cycles: int | None,
     seconds: Fraction | None,
     until_exit: bool,
     labels: str | None,
     profile: bool,
+    losses_path: Path | None,
     as_json: bool,
     headless: bool,
     speed: GivenSpeed | None,
@@ -98,6 +113,8 @@ def command(
             core=core,
             keys=keys,
             record=record,
+            record_received=record_received,
+            losses=losses_path,
             cycles=cycles,
             seconds=seconds,
             until_exit=until_exit,

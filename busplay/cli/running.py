@@ -16,10 +16,10 @@ from busplay.analysis.profile import sum_by_routine
 from busplay.cli.books_report import BookReport
 from busplay.cli.fault_options import FaultRequest
 from busplay.cli.notice import tell_of_compiling
+from busplay.cli.outputs import open_loss_file, require_outputs
 from busplay.cli.playing import (
     PlayOptions,
     play,
-    require_folder,
     require_snapshot_units,
     write_snapshots,
 )
@@ -48,6 +48,8 @@ class RunRequest:
     core: str = "compiled"
     keys: str | None = None
     record: Path | None = None
+    record_received: Path | None = None
+    losses: Path | None = None
     cycles: int | None = None
     seconds: Fraction | None = None
     until_exit: bool = False
@@ -81,8 +83,12 @@ def run_and_report(
     board = load_board(request.board_source)
     if request.link_source is not None:
         board = require_link_fits(replace(board, link=load_link(request.link_source)))
-    if request.record is not None:
-        require_folder(request.record, option="--record")
+    outputs = {
+        "--record": request.record,
+        "--record-received": request.record_received,
+        "--losses": request.losses,
+    }
+    require_outputs(outputs)
     with ExitStack() as stack:
         if request.stores is not None:
             return _run_stores(request, board, options, as_json=as_json, stack=stack)
@@ -106,10 +112,12 @@ def _run_program(
             core=request.core,
             key_presses=read_key_presses(request.keys) if request.keys else (),
             record=request.record,
+            record_received=request.record_received,
             profile=request.profile,
             faults=request.faults.plan_for(board.link),
         )
     )
+    loss_file = open_loss_file(request.losses, session.road, stack)
     labels = _labels(request) if request.profile or request.labels else {}
     require_snapshot_units(options.snapshots, session.displays)
     title = session.program.name or board.name
@@ -133,6 +141,9 @@ def _run_program(
         figures["profile"] = [asdict(routine) for routine in routines]
     if len(session.road.losses) and not labels:
         labels = _labels(request)
+    if loss_file is not None:
+        finder = session.counter_finder()
+        BookReport(session.road, labels=labels, find_counters=finder.find).write(loss_file)
     books = BookReport(session.road, labels=labels, find_counters=session.program_counters)
     _print(figures, request, options, books, as_json=as_json, title=title)
     if routines is not None and not as_json:
@@ -168,13 +179,21 @@ def _run_stores(
             name=name,
             wait=options.headless,
             record=request.record,
+            record_received=request.record_received,
             faults=request.faults.plan_for(board.link),
         )
     )
+    loss_file = open_loss_file(request.losses, feed.road, stack)
     require_snapshot_units(options.snapshots, feed.displays)
     _play_and_close(feed, name, options, request, feed.close)
     figures = road_figures(feed.road, cycles=feed.cycle)
-    books = BookReport(feed.road)
+    books = BookReport(
+        feed.road,
+        labels=_labels(request),
+        unknown="no program counters: stores from elsewhere come without",
+    )
+    if loss_file is not None:
+        books.write(loss_file)
     _print(figures, request, options, books, as_json=as_json, title=f"Stores from {name}")
     return 0
 
@@ -227,6 +246,9 @@ def _print(
     title: str,
 ) -> None:
     figures["trace"] = None if request.record is None else str(request.record)
+    received, losses = request.record_received, request.losses
+    figures["received_trace"] = None if received is None else str(received)
+    figures["losses_file"] = None if losses is None else str(losses)
     figures["pictures"] = [str(snapshot.path) for snapshot in options.snapshots]
     if options.headless or as_json:
         figures |= books.figures()

@@ -122,7 +122,6 @@ class FaultyWire:
         self._before = int(self._idle[(first_edge - 1) % len(self._idle)])
         self._ordinal_shift = first_ordinal - first_edge
         self._late = self._early = self._flipped = Hits.none()
-        self._fed_edge = first_edge
         self._held: SymbolBatch | None = None
         self._lost: Int64Column = np.empty(0, np.int64)
         self._extra: Int64Column = np.empty(0, np.int64)
@@ -157,7 +156,7 @@ class FaultyWire:
 
         Returns:
             What the receiver samples, in order: stretches that follow each other, leave an edge
-            out, or take one twice; up to `fed_edge`.
+            out, or take one twice; all but the `held_edges` last.
 
         Raises:
             InputError: the stretch reaches past `LAST_EDGE`.
@@ -175,7 +174,7 @@ class FaultyWire:
                 return []
             batch = self._part(whole, whole.first_edge, whole.stop_edge - 1)
             self._held = self._part(whole, whole.stop_edge - 1, whole.stop_edge)
-        stop_edge = self._fed_edge = batch.stop_edge
+        stop_edge = batch.stop_edge
         hits = _LaneHits(
             self._late.before(stop_edge),
             self._early.before(stop_edge),
@@ -209,9 +208,9 @@ class FaultyWire:
         return sampled
 
     @property
-    def fed_edge(self) -> int:
-        """Link edge up to which the receiver has been given what it samples."""
-        return self._fed_edge
+    def held_edges(self) -> int:
+        """How many of the last edges fed wait for what follows: 1 with an early lane, else 0."""
+        return int(self._held is not None)
 
     def _with_held(self, batch: SymbolBatch) -> SymbolBatch:
         """Put the edge that was kept before a stretch."""

@@ -32,6 +32,7 @@ def compare_traces(
     actual_header: TraceHeader | None = None,
     expected_name: str = "expected",
     actual_name: str = "actual",
+    same_run: bool = False,
     keep: int = KEEP_DIFFERENCES,
     find_patterns: bool = True,
     progress: Callable[[int], None] | None = None,
@@ -42,6 +43,8 @@ def compare_traces(
         expected, actual: frames in order, such as `TraceReader.chunks()`.
         expected_header, actual_header: link and board of each; by default the same.
         expected_name, actual_name: for messages.
+        same_run: `actual` is what arrived of the frames in `expected`, such as a run's
+            `record_received` wrote.
         keep: differences to keep with all their columns; patterns are sought in those.
         find_patterns: say what the damage has in common.
         progress: called with the number of expected frames that were just done.
@@ -54,6 +57,7 @@ def compare_traces(
         expected_header if actual_header is None else actual_header,
         expected_file=expected_name,
         actual_file=actual_name,
+        same_run=same_run,
     )
     comparer = _Comparer(sides, keep)
     before = FrameQueue(
@@ -98,9 +102,7 @@ class _Comparer:
             rows = len(expected) + len(actual)
             if len(self._findings.kind) < rows:
                 self._findings = streams.make_findings(rows)
-            status = kernels.align(
-                window, self._sides.rules, self._state, self._findings, self._scratch, *anchor
-            )
+            status = self._align(window, anchor)
             anchor = (-1, -1)
             done = int(self._state[streams.NEXT_EXPECTED])
             if status == kernels.DONE:
@@ -109,6 +111,17 @@ class _Comparer:
             progress(done)
             if status == kernels.WANTS_ANCHOR:
                 anchor = self._find_anchor(expected, actual)
+
+    def _align(self, window: Streams, anchor: tuple[int, int]) -> int:
+        if self._sides.same_run:
+            from busplay.analysis.compare.pairing.kernels import pair
+
+            return int(pair(window, self._state, self._findings))
+        return int(
+            kernels.align(
+                window, self._sides.rules, self._state, self._findings, self._scratch, *anchor
+            )
+        )
 
     def _streams(self, expected: FrameQueue, actual: FrameQueue) -> Streams:
         return Streams(

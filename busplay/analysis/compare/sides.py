@@ -88,8 +88,10 @@ class Sides:
     Args:
         expected, actual: headers of both.
         expected_file, actual_file: names for messages.
+        same_run: the actual recording holds what arrived of the very frames of the expected one.
 
     Attributes:
+        same_run: as above; frames are then paired by their edges.
         by_words: both have the same link; else frames are compared by their four fields.
         time_unit: how times are compared; None: they cannot be.
         rules: for the alignment.
@@ -109,6 +111,7 @@ class Sides:
         *,
         expected_file: str = "expected",
         actual_file: str = "actual",
+        same_run: bool = False,
     ) -> None:
         self.expected, self.actual = expected, actual
         self.notes: list[str] = []
@@ -126,6 +129,7 @@ class Sides:
                 f"links differ ({expected.link.name}, {actual.link.name}): frames are compared by"
                 " space, unit, address and data"
             )
+        self.same_run = same_run and self.by_words
         self.time_unit = self._choose_time_unit()
         if self.time_unit is None:
             self.notes.append("the recordings have no common clock: times are not compared")

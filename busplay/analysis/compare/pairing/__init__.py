@@ -1,0 +1,1 @@
+"""Two recordings of one run, frame by frame in time."""

@@ -1,0 +1,195 @@
+"""Every lost store by name, and traces of what arrived, from the command line."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from busplay.description.shipped_files import shipped_boards
+from tests.cli.conftest import Outcome
+from tests.cli.test_faults import FILL, slow_board
+
+__all__ = ["slow_board"]
+
+Busplay = Callable[..., Outcome]
+ROUGH = ("--ber", "1e-4", "--ber", "2=1e-3", "--burst", 3, "--lost-edges", "1e-5")
+ROUGH += ("--extra-edges", "1e-5", "--early", "1=1e-4", "--late", "0=1e-4")
+ROUGH += ("--stall", "20_000/1_000_000", "--seed", 5)
+
+
+def rows_of(path: Path) -> list[dict[str, str]]:
+    with path.open(newline="") as stream:
+        return list(csv.DictReader(stream))
+
+
+@pytest.fixture
+def narrow_board(tmp_path: Path) -> Path:
+    """A Dunlin that loses stores at both FIFOs and after the deadline."""
+    text = shipped_boards()["dunlin"].read_text()
+    text = text.replace("\nfifo_depth = 64\n", "\nfifo_depth = 8\n")
+    text = text.replace(
+        "service_ns = 250\n",
+        "service_ns = 900\ndeadline_ns = 9_000\n"
+        "[[receiver.busy]]\nperiod_ns = 64_000\nlength_ns = 12_000\n",
+    )
+    text = text.replace("\nfifo_depth = 16 ", "\nfifo_depth = 1 ")
+    board = tmp_path / "narrow.toml"
+    board.write_text(text)
+    return board
+
+
+def test_all_lost_stores_are_listed_with_all_that_is_known(
+    busplay: Busplay, slow_board: Path, tmp_path: Path
+) -> None:
+    losses = tmp_path / "lost.csv"
+    words = ("--headless", "--cycles", 4_000_000, "--losses", losses, "--json")
+    found = busplay("run", slow_board, FILL, *words).figures
+    rows = rows_of(losses)
+    frames = found["books"]["frames"]  # type: ignore[index]
+    assert len(rows) == frames["lost_at_receiver"] > 100
+    assert found["losses_file"] == str(losses)
+    listed = found["losses"]
+    assert isinstance(listed, list)
+    for one, row in zip(listed, rows, strict=False):
+        assert (row["cause"], int(row["cycle"])) == (one["cause"], one["cycle"])
+        assert int(row["address"], 16) == one["address"]
+        assert int(row["data"], 16) == one["data"]
+        assert (int(row["pc"], 16), row["label"]) == (one["pc"], one["label"])
+        assert row["receiver_busy"] == "+".join(one["receiver_busy"])
+    assert [int(row["cycle"]) for row in rows] == sorted(int(row["cycle"]) for row in rows)
+    assert {"video", ""} == {row["receiver_busy"] for row in rows}
+
+
+def test_causes_of_sender_receiver_and_deadline_all_name_their_store(
+    busplay: Busplay, narrow_board: Path, tmp_path: Path
+) -> None:
+    link = tmp_path / "slow_link.toml"
+    text = (Path(str(shipped_boards()["dunlin"])).parent / "guarded.toml").read_text()
+    link.write_text(text.replace('clock = "processor"', "clock_hz = 3_000_000"))
+    losses = tmp_path / "lost.csv"
+    words = ("--headless", "--cycles", 4_000_000, "--losses", losses, "--link", link, "--json")
+    frames = busplay("run", narrow_board, FILL, *words).figures["books"]["frames"]  # type: ignore[index]
+    rows = rows_of(losses)
+    causes = {"sender_fifo": "lost_at_sender", "receiver_fifo": "lost_at_receiver"}
+    causes["deadline"] = "lost_late"
+    for cause, name in causes.items():
+        some = [row for row in rows if row["cause"] == cause]
+        assert len(some) == frames[name] > 0, cause
+        code = FILL.read_bytes()
+        for row in some:
+            assert row["cycle_is_exact"] == "yes"
+            # STA or STX in one of their forms: the low two bits tell the register.
+            assert code[int(row["pc"], 16) - 0xC000] & 0xE0 == 0x80
+            assert row["label"]
+
+
+def test_replay_with_its_program_names_the_same_stores(busplay: Busplay, tmp_path: Path) -> None:
+    trace, first, second = (tmp_path / name for name in ("s.trace", "1.csv", "2.csv"))
+    words = ("--headless", "--json", *ROUGH)
+    run = ("run", "dunlin", FILL, "--cycles", 3_000_000, "--record", trace)
+    ran = busplay(*run, *words, "--losses", first).figures
+    again = ("replay", trace, "--program", FILL)
+    replayed = busplay(*again, *words, "--losses", second).figures
+    assert first.read_text() == second.read_text()
+    assert len(rows_of(first)) > 20
+    assert ran["books"] == replayed["books"]
+    assert ran["losses"] == replayed["losses"]
+    assert ran["program_counters"] == replayed["program_counters"] == "known"
+
+
+def test_replay_without_its_program_says_what_it_does_not_know(
+    busplay: Busplay, tmp_path: Path
+) -> None:
+    trace, labels, losses = (tmp_path / name for name in ("s.trace", "p.lbl", "l.csv"))
+    labels.write_text("al 004000 .canvas\nal 00a000 .sign\n")
+    words = ("--headless", "--cycles", 3_000_000, "--record", trace)
+    assert busplay("run", "dunlin", FILL, *words).status == 0
+    words = ("--headless", *ROUGH, "--labels", labels, "--losses", losses)
+    out = busplay("replay", trace, *words).out
+    assert "no program counters: a trace holds none; --program FILE runs its program" in out
+    assert "stores lost, by address (of the first" in out
+    for row in rows_of(losses):
+        assert (row["pc"], row["cycle_is_exact"]) == ("", "no")
+        assert row["address_label"].startswith("canvas" if int(row["address"], 16) < 0xA000 else "")
+
+
+def test_other_program_than_the_recorded_one_is_refused(busplay: Busplay, tmp_path: Path) -> None:
+    trace = tmp_path / "fill.trace"
+    words = ("--headless", "--cycles", 10_000, "--record", trace)
+    assert busplay("run", "dunlin", FILL, *words).status == 0
+    other = FILL.with_name("tides.bin")
+    found = busplay("replay", trace, "--headless", "--program", other)
+    assert found.status == 2
+    assert found.err == (
+        f"busplay: {other}: found another program than the one that was recorded; give fill.bin as"
+        f" it was when {trace} was made\n"
+    )
+
+
+def test_demo_takes_faults_and_records_both_ends(busplay: Busplay, tmp_path: Path) -> None:
+    sent, received = tmp_path / "sent.trace", tmp_path / "received.trace"
+    words = ("--headless", "--cycles", 3_000_000, "--record", sent, "--json", *ROUGH)
+    figures = busplay("demo", "fill", *words, "--record-received", received).figures
+    books = figures["books"]
+    assert isinstance(books, dict)
+    assert books["balanced"] is True
+    assert set(books["faults"]) == {
+        "flipped_symbols",
+        "late_symbols",
+        "early_symbols",
+        "stuck_symbols",
+        "lost_edges",
+        "extra_edges",
+    }
+    frames = books["frames"]
+    found = busplay("compare", sent, received, "--json")
+    assert found.status == 1
+    counted = found.figures
+    assert counted["frames_same"] == frames["received_right"]
+    lost = frames["stores"] - frames["received_right"]
+    assert counted["frames_missing"] + counted["frames_changed"] == lost  # type: ignore[operator]
+    replayed = busplay("replay", received, "--headless", "--json").figures
+    assert replayed["frames"] == replayed["frames_received"] == counted["frames_actual"]
+
+
+@pytest.mark.parametrize(
+    ("words", "message"),
+    [
+        (("--losses", "none/l.csv"), "--losses: found none/l.csv; make the folder none first"),
+        (
+            ("--record-received", "none/r.trace"),
+            "--record-received: found none/r.trace; make the folder none first",
+        ),
+        (
+            ("--record", "a.trace", "--record-received", "./a.trace"),
+            "--record-received: found a.trace; --record writes there; give another file",
+        ),
+        (("--early", "x"), "'x' names no lane; write 2=1e-3 for lane 2"),
+        (("--early", "7"), "--early: found lane 7; link guarded has 5 wires, 0 to 4"),
+        (("--ber", "9=0.1"), "--ber: found lane 9; link guarded has 5 wires, 0 to 4"),
+        (("--burst", "4"), "--burst says how long the bursts of --ber are; give both"),
+        (("--stall", "5"), "'5' is no LENGTH/PERIOD; write 20000/1000000, in ns"),
+        (("--stall", "9/9"), "9/9: the length is more than 0 and less than the period"),
+    ],
+)
+def test_wrong_use_is_refused(
+    busplay: Busplay,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    words: tuple[str, ...],
+    message: str,
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    found = busplay("run", "dunlin", FILL, "--headless", "--cycles", 10, *words)
+    assert found.status == 2
+    assert message in " ".join(found.err.split())
+    assert not list(tmp_path.iterdir())
+
+
+def test_replay_that_is_followed_from_its_beginning_begins_there(busplay: Busplay) -> None:
+    found = busplay("replay", "x.trace", "--from", 1, "--losses", "l.csv")
+    assert found.status == 2
+    assert "--from does not go with --record-received, --losses and --program" in found.err
