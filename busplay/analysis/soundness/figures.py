@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 
-def percent(ratio: float) -> str:
+def percent(ratio: float, *, digits: int = 3) -> str:
     """Write a share: `none`, `6.25 %`, or a power of ten where it is small.
 
     >>> percent(0.0625), percent(0), percent(1.3e-8)
@@ -13,7 +13,7 @@ def percent(ratio: float) -> str:
         return "none"
     if ratio < 1e-4:
         return f"{ratio:.2e}"
-    return f"{100 * ratio:.3g} %"
+    return f"{100 * ratio:.{digits}g} %"
 
 
 def duration(seconds: float) -> str:

@@ -268,7 +268,7 @@ def change_idle_every(layout: FrameLayout, *, release: int | None) -> Choice | N
             return Choice(
                 "idle every N",
                 f"idle_every = {idle_every}{change}",
-                f"no word brings a receiver to a wrong place for good, {percent(kept)} keep it"
+                f"no word brings a receiver to a wrong place for good, {percent(kept, digits=4)} keep it"
                 f" there;"
                 f" costs 1/{idle_every} of the link",
                 removes=kept == 0,
@@ -303,7 +303,9 @@ def change_sequence(layout: FrameLayout) -> Choice | None:
     kept, other, behind_name = best
     effect = f"up to {(1 << bits) - 1} frames lost in a row are counted"
     if not isinstance(link.framing, StrobeFraming):
-        effect += f"; constant streams that keep a receiver at a wrong place: {percent(kept)}"
+        effect += (
+            f"; constant streams that keep a receiver at a wrong place: {percent(kept, digits=4)}"
+        )
     return Choice(
         "a sequence field",
         f"a field sequence of {bits} bits before {behind_name}; the frame gets"

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from math import comb, isfinite
 
 from busplay.analysis.soundness.bursts import BurstCounts
+from busplay.analysis.soundness.constant_stream import IdleEffect
 from busplay.analysis.soundness.damage import EdgeDamage, EdgeReport
 from busplay.analysis.soundness.figures import percent
 from busplay.analysis.soundness.idle import MEETINGS, IdleFacts, MarkerFacts
@@ -252,8 +253,8 @@ def _rate_lines(found: Soundness) -> list[str]:
 def share_text(share: Share) -> str:
     """Write a share with how it was found."""
     if share.method == "sampled":
-        return f"{100 * share.low:.3g} to {100 * share.high:.3g} %"
-    return percent(share.ratio)
+        return f"{100 * share.low:.4g} to {100 * share.high:.4g} %"
+    return percent(share.ratio, digits=4)
 
 
 def _stream_lines(found: Soundness) -> list[str]:
@@ -279,22 +280,48 @@ def _stream_lines(found: Soundness) -> list[str]:
         )
     rows.append(("method", METHODS[stream.kept.method]))
     lines = pairs(rows)
-    # The table is for links on which nothing counts frames.
-    if stream.idle and stream.without_sequence == stream.kept and stream.kept.ratio:
-        lines.append("")
-        table_rows = [("idle every", "of the link", "found", "kept")]
-        for index, effect in enumerate(stream.idle):
-            first = effect.idle_every
-            behind = stream.idle[index + 1].idle_every - 1 if index + 1 < len(stream.idle) else 0
-            name = f"{first} and more" if not behind else f"{first} to {behind}"
-            if behind == first:
-                name = f"{first}"
-            cost = f"1/{first}" if behind == first else f"1/{first} to 1/{behind}"
-            if not behind:
-                cost = f"1/{first} or less"
-            table_rows.append((name, cost, share_text(effect.found), share_text(effect.kept)))
-        lines += table(table_rows)
+    if stream.counted_idle:
+        lines += ["", *_counted_idle_lines(stream.counted_idle)]
+    if stream.idle and stream.without_sequence.ratio:
+        title = "idle every" if stream.without_sequence == stream.kept else "uncounted, every"
+        lines += ["", *_idle_every_lines(stream.idle, title)]
     return lines
+
+
+def _counted_idle_lines(effects: Sequence[IdleEffect]) -> list[str]:
+    """Write what was tried, one after another; rows that say the same become one."""
+    rows = [("idle every", "of the link", "found", "kept")]
+    groups: list[list[IdleEffect]] = []
+    for effect in effects:
+        if groups and (groups[-1][0].found, groups[-1][0].kept) == (effect.found, effect.kept):
+            groups[-1].append(effect)
+        else:
+            groups.append([effect])
+    for group in groups:
+        first, last = group[0].idle_every, group[-1].idle_every
+        name, cost = f"{first}", f"1/{first}"
+        if first != last:
+            name, cost = f"{first} to {last}", f"1/{first} to 1/{last}"
+        rows.append((name, cost, share_text(group[0].found), share_text(group[0].kept)))
+    tried = ", ".join(str(one.idle_every) for one in effects)
+    lines = table(rows)
+    return lines + (pairs([("", f"Tried: {tried}.")]) if len(effects) > 1 else [])
+
+
+def _idle_every_lines(effects: Sequence[IdleEffect], title: str) -> list[str]:
+    """Write the effects on a link where nothing counts, each up to where the next begins."""
+    rows = [(title, "of the link", "found", "kept")]
+    for index, effect in enumerate(effects):
+        first = effect.idle_every
+        behind = effects[index + 1].idle_every - 1 if index + 1 < len(effects) else 0
+        name = f"{first} and more" if not behind else f"{first} to {behind}"
+        if behind == first:
+            name = f"{first}"
+        cost = f"1/{first}" if behind == first else f"1/{first} to 1/{behind}"
+        if not behind:
+            cost = f"1/{first} or less"
+        rows.append((name, cost, share_text(effect.found), share_text(effect.kept)))
+    return table(rows)
 
 
 def _weakness_lines(found: Soundness) -> list[str]:

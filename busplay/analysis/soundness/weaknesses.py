@@ -176,8 +176,8 @@ def _of_stream(
     yield Weakness(
         "constant_stream",
         False,
-        f"one frame over and over: {percent(kept)} of all words keep a receiver at a wrong"
-        f" place for ever; those that also bring a hunting one there: {percent(found)}",
+        f"one frame over and over: {percent(kept, digits=4)} of all words keep a receiver at a wrong"
+        f" place for ever; those that also bring a hunting one there: {percent(found, digits=4)}",
         _kept(
             [
                 lambda: change_idle_every(layout, release=None),

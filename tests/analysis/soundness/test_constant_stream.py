@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from busplay.analysis.soundness.constant_stream import constant_stream, idle_effect, stream_shares
 from busplay.analysis.soundness.frame_space import sent_frames
 from busplay.analysis.soundness.unions import union_share
-from busplay.description.link import CheckFraming, Link
+from busplay.description.link import CheckFraming, Field, Link
 from busplay.description.read_link import load_link
 from busplay.link.framing.check import rotated
 from busplay.link.layout import FrameLayout
@@ -53,7 +53,7 @@ def test_shares_are_those_of_all_words(link: Link) -> None:
 
 @SLOW
 @given(
-    small_links(payload_bits=6, framings=("check", "confirm"), with_sequence=False),
+    small_links(payload_bits=6, framings=("check", "confirm")),
     st.integers(2, 9),
 )
 def test_effect_of_idle_slots_is_that_on_all_words(link: Link, idle_every: int) -> None:
@@ -92,6 +92,39 @@ def test_link_says_what_its_own_idle_slots_do() -> None:
     assert found is not None
     assert found.here is not None
     assert (found.here.idle_every, found.here.found.ratio) == (8, 0)
+
+
+def test_idle_slots_can_help_streams_that_a_field_counts_to_keep_a_receiver() -> None:
+    link = load_link("lean")
+    fields = (*link.fields[:2], Field("sequence", 4), *link.fields[2:])
+    assert link.check is not None
+    covers = tuple(one.name for one in fields if one.name != "check")
+    link = replace(link, fields=fields, check=replace(link.check, covers=covers), idle_every=8)
+    found = constant_stream(FrameLayout(link))
+    assert found is not None
+    assert found.here is not None
+    by_n = {one.idle_every: one for one in found.counted_idle}
+    assert found.here == by_n[8]
+    # The two windows of each round that the idle frame is part of do it: numbers no longer matter.
+    assert by_n[5].kept.ratio > found.kept.ratio
+    assert by_n[5].found.ratio < by_n[5].kept.ratio
+
+
+def test_guarded_keeps_no_receiver_astray_whatever_its_idle_slots() -> None:
+    found = constant_stream(FrameLayout(load_link("guarded")))
+    assert found is not None
+    assert [one.idle_every for one in found.counted_idle] == [2, 3, 4, 5, 6, 7, 8, 9, 16, 32, 64]
+    assert all(one.kept.ratio == one.found.ratio == 0 for one in found.counted_idle)
+    uncounted = {one.idle_every: one for one in found.idle}
+    assert uncounted[9].kept.ratio == found.without_sequence.ratio
+
+
+def test_long_rows_of_frames_repeat_themselves() -> None:
+    layout = FrameLayout(replace(load_link("guarded"), framing=CheckFraming(2, 3)))
+    for idle_every in (64, 1_000):
+        near = idle_effect(layout, idle_every)
+        far = idle_effect(layout, idle_every + 16 * 50)
+        assert (near.found, near.kept) == (far.found, far.kept)
 
 
 def test_marker_that_nothing_imitates_frees_a_receiver_at_the_first_idle_slot() -> None:

@@ -54,15 +54,15 @@ Wrong places: the share of frames with which one looks right
 
 LEAN_STREAMS = """\
 One frame over and over: words that hold a receiver at a wrong place
-  kept    36.3 % of all words keep a receiver that is there
-  found   36.3 % of all words also bring one there that hunts
+  kept    36.35 % of all words keep a receiver that is there
+  found   36.35 % of all words also bring one there that hunts
   method  exact
 
-  idle every  of the link  found   kept
-  2           1/2          none    60.7 %
-  3 to 7      1/3 to 1/7   none    76.2 to 76.7 %
-  8           1/8          none    36.3 %
-  9 and more  1/9 or less  36.3 %  36.3 %
+  idle every  of the link  found    kept
+  2           1/2          none     60.73 %
+  3 to 7      1/3 to 1/7   none     76.15 to 76.68 %
+  8           1/8          none     36.35 %
+  9 and more  1/9 or less  36.35 %  36.35 %
 """
 
 
