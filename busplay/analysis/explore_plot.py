@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from busplay.analysis.explore import SHORT_NAMES, Candidate, Found
 from busplay.analysis.explore_links import FRAMING_CHOICES
+from busplay.description.text_layout import hertz
 from busplay.errors import BusplayError
 
 if TYPE_CHECKING:
@@ -37,6 +38,8 @@ FRAMING_NAMES = {
 }
 PLOT_SUFFIXES = (".png", ".svg")
 SIZE_INCHES = (9.6, 6.0)
+# Links of each clock have a panel of their own, which makes the picture so much higher.
+CLOCK_INCHES = 3.6
 WIDEST_INCHES = 20.0
 DOTS_PER_INCH = 150
 BEHIND = "#D0D0D0"
@@ -70,36 +73,48 @@ def plot_front(found: Found, path: Path, *, title: str, processor_hz: int) -> by
     from matplotlib.figure import Figure
     from matplotlib.ticker import MultipleLocator
 
+    everything = (*found.front, *found.others)
     columns = _columns(found)
-    pins = sorted({one.budget.wires for one in (*found.front, *found.others)})
+    pins = sorted({one.budget.wires for one in everything})
+    clocks = sorted({one.budget.clock_hz for one in everything})
     width = min(max(SIZE_INCHES[0], 0.16 * len(columns) * len(pins)), WIDEST_INCHES)
+    height = SIZE_INCHES[1] + CLOCK_INCHES * (len(clocks) - 1)
+    slots = [float(one.budget.slot_cycles) for one in everything]
+    cycle_ns = 1e9 / processor_hz
     # A fixed salt and no date: the same search gives the same file.
     with rc_context({"svg.hashsalt": "busplay", "font.size": 10}):
-        figure = Figure(figsize=(width, SIZE_INCHES[1]), dpi=DOTS_PER_INCH, layout="constrained")
+        figure = Figure(figsize=(width, height), dpi=DOTS_PER_INCH, layout="constrained")
         FigureCanvasAgg(figure)
-        axes = figure.add_subplot()
-        cycle_ns = 1e9 / processor_hz
-        for place in pins[::2]:
-            axes.axvspan(place - 0.5, place + 0.5, color="#F4F4F4", zorder=0, linewidth=0)
-        _draw_points(axes, found.others, columns, behind=True)
-        _draw_points(axes, found.front, columns, behind=False)
-        _draw_stairs(axes, found.front)
-        axes.set_title(title, loc="left")
-        axes.set_xlabel("pins (clock, lanes, strobe or select; ground on top)")
-        axes.set_ylabel("slot: processor cycles for a store")
-        axes.set_xlim(pins[0] - 0.5, pins[-1] + 0.5)
-        slots = [float(one.budget.slot_cycles) for one in (*found.front, *found.others)]
-        axes.set_ylim(max(0.0, min(slots) - 0.4), max(slots) + 0.3)
-        axes.xaxis.set_major_locator(MultipleLocator(1))
-        axes.grid(axis="y", color="#DDDDDD")
-        axes.set_axisbelow(True)
-        for side in ("top", "right"):
-            axes.spines[side].set_visible(False)
-        right = axes.secondary_yaxis(
-            "right",
-            functions=(partial(_scaled, factor=cycle_ns), partial(_scaled, factor=1 / cycle_ns)),
-        )
-        right.set_ylabel("slot in ns")
+        figure.suptitle(title, x=0.01, ha="left")
+        panels = figure.subplots(len(clocks), 1, sharex=True, sharey=True, squeeze=False)[:, 0]
+        for clock_hz, axes in zip(clocks, panels, strict=True):
+            front = [one for one in found.front if one.budget.clock_hz == clock_hz]
+            others = [one for one in found.others if one.budget.clock_hz == clock_hz]
+            for place in pins[::2]:
+                axes.axvspan(place - 0.5, place + 0.5, color="#F4F4F4", zorder=0, linewidth=0)
+            _draw_points(axes, others, columns, behind=True)
+            _draw_points(axes, front, columns, behind=False)
+            _draw_stairs(axes, front)
+            if len(clocks) > 1:
+                axes.set_title(f"clock {hertz(clock_hz)}", loc="left", fontsize=10)
+            axes.grid(axis="y", color="#DDDDDD")
+            axes.set_axisbelow(True)
+            for side in ("top", "right"):
+                axes.spines[side].set_visible(False)
+            right = axes.secondary_yaxis(
+                "right",
+                functions=(
+                    partial(_scaled, factor=cycle_ns),
+                    partial(_scaled, factor=1 / cycle_ns),
+                ),
+            )
+            right.set_ylabel("slot in ns")
+            axes.set_ylabel("slot: processor cycles")
+        last = panels[-1]
+        last.set_xlabel("pins (clock, lanes, strobe or select; ground on top)")
+        last.set_xlim(pins[0] - 0.5, pins[-1] + 0.5)
+        last.set_ylim(max(0.0, min(slots) - 0.4), max(slots) + 0.3)
+        last.xaxis.set_major_locator(MultipleLocator(1))
         _draw_legends(figure, found)
         out = BytesIO()
         kind = path.suffix.lower().removeprefix(".")
@@ -188,7 +203,7 @@ def _draw_legends(figure: Figure, found: Found) -> None:
     framings = [name for name in SHAPES if any(one.choice.framing == name for one in everything)]
     handles = [dot("o", COLOURS[name], f"check: {SHORT_NAMES[name]}") for name in checks]
     handles += [dot(SHAPES[name], "#333333", FRAMING_NAMES[name]) for name in framings]
-    if any(one.link.edges != "both" for one in found.front):
+    if any(one.link.edges != "both" for one in everything):
         handles.append(dot("o", "#333333", "hollow: one edge", hollow=True))
     handles.append(dot("o", BEHIND, "another is better or as good in all"))
     handles.append(Line2D([], [], color="#999999", linestyle="--", label="shortest slot"))

@@ -12,7 +12,7 @@ import pytest
 
 from busplay.analysis.explore import Candidate, Found, Limits, explore, unseen_shares
 from busplay.analysis.explore_links import Choice, Payload, build_link
-from busplay.analysis.explore_plot import plot_front
+from busplay.analysis.explore_plot import CLOCK_INCHES, DOTS_PER_INCH, plot_front
 from busplay.description.link import Edges, Link
 from busplay.description.read_link import load_link, parse_link
 from busplay.description.write_link import link_toml
@@ -170,3 +170,13 @@ def test_same_search_draws_the_same_file(found: Found, suffix: str, start: bytes
     ]
     assert pictures[0].startswith(start)
     assert pictures[0] == pictures[1]
+
+
+def test_each_clock_has_a_panel_of_its_own() -> None:
+    pytest.importorskip("matplotlib", reason="the extra `analysis` is not installed")
+    heights = []
+    for clocks_hz in ((), (16_000_000,), (16_000_000, 32_000_000)):
+        found = explore(Limits(CLOCK_HZ, clocks_hz=clocks_hz, max_pins=5), PAYLOAD)
+        picture = plot_front(found, Path("front.png"), title="links", processor_hz=CLOCK_HZ)
+        heights.append(int.from_bytes(picture[20:24], "big"))
+    assert heights[1] - heights[0] == heights[2] - heights[1] == CLOCK_INCHES * DOTS_PER_INCH
