@@ -12,6 +12,7 @@ import binascii
 import os
 import re
 from collections.abc import Iterator
+from contextlib import closing
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import BinaryIO, Literal
@@ -23,6 +24,7 @@ from busplay.batch import FrameBatch, StoreBatch, UInt64Column
 from busplay.description.board import Board
 from busplay.description.link import SPACE_MEMORY, SPACE_REGISTERS, Link
 from busplay.errors import InputError
+from busplay.formats.byte_source import ByteSource, open_unpacked, plain_suffix
 from busplay.link.layout import FrameLayout
 from busplay.road import Road
 from busplay.trace.columns import grid_edges
@@ -112,10 +114,11 @@ def find_kind(path: Path, *, has_rate: bool) -> InputKind:
         return "trace"
     if head.startswith(PCAPNG_MAGIC):
         return "pcapng"
-    if path.suffix.lower() == ".stores":
+    suffix = plain_suffix(path)
+    if suffix == ".stores":
         return "stores"
     line = head.removeprefix(b"\xef\xbb\xbf").split(b"\n", 1)[0].strip()
-    if path.suffix.lower() == ".csv" and not has_rate:
+    if suffix == ".csv" and not has_rate:
         names = [name.strip().lower() for name in line.decode("utf-8", "replace").split(",")]
         if all(name in names for name in STORE_COLUMNS):
             return "stores"
@@ -135,14 +138,19 @@ def carried_header(path: Path) -> TraceHeader | None:
 
 def _read_head(path: Path, count: int) -> bytes:
     try:
-        with path.open("rb") as stream:
-            return stream.read(count)
-    except OSError as error:
+        with closing(ByteSource(path)) as source:
+            head = source.head(count)
+            if not head and source.cut_reason:
+                raise InputError(source.cut_reason, file=str(path))
+            return head
+    except InputError as error:
+        if path.is_file():
+            raise
         raise InputError(
             file=str(path),
-            found=(error.strerror or str(error)).lower(),
+            found=error.message.removeprefix("cannot be read: ").lower(),
             wanted="give a trace, a capture, packets, or CSV of frames or stores",
-        ) from error
+        ) from None
 
 
 def frames_to_trace(
@@ -174,7 +182,7 @@ def _read_frames(
     source: Path, kind: Literal["pcapng", "frames"], header: TraceHeader, layout: FrameLayout
 ) -> Iterator[FrameBatch]:
     file = str(source)
-    with source.open("rb") as stream:
+    with open_unpacked(source) as stream:
         if kind == "frames":
             from busplay.formats.frames_csv import read_frames_csv
 
@@ -222,7 +230,7 @@ def stores_to_trace(source: Path, target: Path, *, board: Board) -> Losses:
     from busplay.formats.stores import read_stores
     from busplay.tapping import Tap
 
-    with source.open("rb") as stream, Tap(board, record=target) as tap:
+    with open_unpacked(source) as stream, Tap(board, record=target) as tap:
         for batch in read_stores(stream, str(source)):
             tap.stores(batch)
         tap.flush()

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import TypeVar
+from collections.abc import Callable, Mapping
+from functools import wraps
+from typing import TypeVar, cast
 
 import click
 
@@ -80,6 +81,32 @@ _OPTIONS = (
 
 def capture_options(function: _Function) -> _Function:
     """Add the options `rate_hz`, `bits`, `timescale`, `from_ps`, `to_ps`, `first`, `keep_going`."""
+
+    @wraps(function)
+    def checked(*arguments: object, **options: object) -> object:
+        require_part(options)
+        return function(*arguments, **options)
+
+    command = cast(_Function, checked)
     for option in reversed(_OPTIONS):
-        function = option(function)
-    return function
+        command = option(command)
+    return command
+
+
+def require_part(options: Mapping[str, object]) -> None:
+    """Refuse a part that ends before it begins.
+
+    Raises:
+        InputError: it does.
+    """
+    from busplay.errors import InputError
+
+    first, stop = options.get("from_ps"), options.get("to_ps")
+    if isinstance(first, int) and isinstance(stop, int) and stop <= first:
+        from busplay.cli.capture_report import time_text
+
+        raise InputError(
+            place="--to",
+            found=f"a part from {time_text(first)} to {time_text(stop)}",
+            wanted="it ends after it begins",
+        )

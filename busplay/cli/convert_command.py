@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Literal, cast
 
 import click
 
-from busplay.cli.capture_options import RateHz, TimePs
+from busplay.cli.capture_options import RateHz, TimePs, require_part
 from busplay.cli.report import Figures
 from busplay.errors import InputError
 
@@ -136,6 +136,7 @@ def command(
             rate, jitter, skews, slow, glitch_ppm, lost_every, lost_samples, swaps, inverted,
             begin_at, seed,
         )  # fmt: skip
+    require_part(reading)
     reading |= {"rate_hz": in_rate, "bits": in_bits}
     clock_hz = None if clock is None else parse_rate_hz(clock, name="--clock")
     given = Incoming(link_source, board_source, clock_hz, map_text, reading)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from busplay.cli.capture_options import require_part
 from busplay.cli.options import Snapshot, SnapshotParam
 from busplay.cli.report import Figures
 from busplay.errors import InputError
@@ -133,7 +134,7 @@ def command(
     from busplay.cli.notice import tell_of_compiling
     from busplay.decoding import DecodeSettings
     from busplay.formats.capture import open_capture
-    from busplay.formats.quantities import parse_rate_hz, parse_time_ps
+    from busplay.formats.quantities import parse_rate_hz
 
     tell_of_compiling()
     board, link = _descriptions(board_source, link_source)
@@ -154,14 +155,16 @@ def command(
         as_json=as_json,
     )
     _require_possible(given, board)
+    from_ps, to_ps = _optional_time(from_text, "--from"), _optional_time(to_text, "--to")
+    require_part({"from_ps": from_ps, "to_ps": to_ps})
     with open_capture(
         capture,
         rate_hz=None if rate is None else parse_rate_hz(rate, name="--rate"),
         bits=bits,
         timescale=timescale,
         keep_going=keep_going,
-        from_ps=None if from_text is None else parse_time_ps(from_text, name="--from"),
-        to_ps=None if to_text is None else parse_time_ps(to_text, name="--to"),
+        from_ps=from_ps,
+        to_ps=to_ps,
         first=first,
     ) as opened:
         return _decode(opened, link, board, given)

@@ -12,8 +12,9 @@ import click
 if TYPE_CHECKING:
     from busplay.formats.capture import Capture
 
-# What is shorter than this is read in less than a second.
+# What is shorter than this is read in less than a second; text and packed bytes take longer.
 LEAST_BYTES = 1 << 27
+LEAST_SLOW_BYTES = 1 << 25
 # So many are drawn in less than a second.
 LEAST_EDGES = 1 << 21
 
@@ -29,7 +30,10 @@ def capture_progress(
         label: what is being done.
         text: more to show behind the bar, such as frames and errors so far.
     """
-    if not sys.stderr.isatty() or capture.bytes_total < LEAST_BYTES:
+    info = capture.info
+    is_slow = info.format != "raw" or bool(info.compression)
+    least = LEAST_SLOW_BYTES if is_slow else LEAST_BYTES
+    if not sys.stderr.isatty() or capture.bytes_total < least:
         yield lambda: None
         return
     shown = 0

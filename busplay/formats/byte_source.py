@@ -7,6 +7,7 @@ Zstandard is fed so little that even its densest block gives a few dozen MiB.
 from __future__ import annotations
 
 import codecs
+import io
 import zlib
 from collections.abc import Iterator
 from pathlib import Path
@@ -18,6 +19,7 @@ READ_BYTES = 1 << 18
 ZSTD_READ_BYTES = 1 << 11
 _GZIP_HEAD = b"\x1f\x8b"
 _ZSTD_HEAD = b"\x28\xb5\x2f\xfd"
+_PACKED_SUFFIXES = {".gz", ".zst", ".gzip", ".zstd"}
 _UTF16_HEADS = {b"\xff\xfe": "utf-16-le", b"\xfe\xff": "utf-16-be"}
 
 
@@ -243,6 +245,52 @@ class ByteSource:
             file=self.file,
             place=f"before byte {self.bytes_read:,}",
         )
+
+
+class UnpackedFile(io.RawIOBase):
+    """A file as a stream of its unpacked bytes, for readers that take a stream.
+
+    Raises:
+        InputError: as `ByteSource`, also while it is read.
+    """
+
+    def __init__(self, path: str | Path) -> None:
+        super().__init__()
+        self._source = ByteSource(path)
+
+    def readable(self) -> bool:
+        """It can be read."""
+        return True
+
+    def readinto(self, target: bytearray | memoryview) -> int:  # type: ignore[override]
+        """Fill memory; a compressed file that ends too early is damaged."""
+        count = self._source.read_into(memoryview(target).cast("B"))
+        if not count and self._source.cut_reason:
+            raise InputError(self._source.cut_reason, file=self._source.file)
+        return count
+
+    def close(self) -> None:
+        """Close the file."""
+        if not self.closed:
+            self._source.close()
+        super().close()
+
+
+def open_unpacked(path: str | Path) -> BinaryIO:
+    """Open a file for reading, unpacked if it is compressed.
+
+    Raises:
+        InputError: as `UnpackedFile`.
+    """
+    return io.BufferedReader(UnpackedFile(path), READ_BYTES)
+
+
+def plain_suffix(path: Path) -> str:
+    """Give a file's suffix in small letters, that of compression left out."""
+    suffixes = [suffix.lower() for suffix in path.suffixes]
+    while suffixes and suffixes[-1] in _PACKED_SUFFIXES:
+        suffixes.pop()
+    return suffixes[-1] if suffixes else ""
 
 
 def _until_damage(unpacker: zlib._Decompress, packed: bytes) -> Iterator[bytes]:

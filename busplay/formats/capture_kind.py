@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import re
-from pathlib import PurePath
+from pathlib import Path
 from typing import Literal
 
 from busplay.errors import InputError
-from busplay.formats.byte_source import ByteSource
+from busplay.formats.byte_source import ByteSource, plain_suffix
+from busplay.formats.frames_csv import is_frames_header
+from busplay.formats.stores_csv import COLUMNS as STORE_COLUMNS
 
 Kind = Literal["vcd", "csv", "sr", "raw"]
 _HEAD_BYTES = 1 << 14
@@ -23,7 +25,17 @@ _SUFFIXES: dict[str, Kind] = {
     ".tsv": "csv",
     ".sr": "sr",
 }
-_PACKED = {".gz", ".zst", ".gzip", ".zstd"}
+# What is no capture of wires, by its first bytes: what it is, and the way on.
+_OTHERS = (
+    (b"\x89BPT\r\n\x1a\n", "a busplay trace", "busplay replay plays it"),
+    (b"\x0a\x0d\x0d\x0a", "packets (pcapng)", "busplay convert makes a trace of them"),
+    (b"\xd4\xc3\xb2\xa1", "packets (pcap)", "save them as pcapng; busplay convert reads that"),
+    (b"\xa1\xb2\xc3\xd4", "packets (pcap)", "save them as pcapng; busplay convert reads that"),
+    (b"\x00" * 7 + b"\x01\x49", "a waveform file (FST)", "export it as VCD, which is read"),
+    (b"GHDLwave", "a waveform file (GHW)", "export it as VCD, which is read"),
+    (b"\x13\x80", "a waveform file (LXT2)", "export it as VCD, which is read"),
+    (b"\x89PNG", "a picture", "give VCD, CSV, .sr or raw samples"),
+)
 
 
 def find_kind(source: ByteSource, *, has_bits: bool, has_rate: bool) -> Kind:
@@ -47,23 +59,17 @@ def find_kind(source: ByteSource, *, has_bits: bool, has_rate: bool) -> Kind:
         raise InputError(file=source.file, found="an empty file", wanted="a capture has bytes")
     if head.startswith(_ZIP_HEADS):
         return "sr"
-    if head.startswith(b"\x89BPT\r\n\x1a\n"):
-        raise InputError(
-            file=source.file,
-            found="a busplay trace",
-            wanted=f"busplay replay {source.file} plays it; a capture is VCD, CSV, .sr or raw",
-        )
+    if not has_rate:
+        _refuse_others(head, file=source.file)
     text = _text(head)
     if text is not None:
         if _VCD_START.match(text):
             return "vcd"
         if re.search(r"[,;\t]|^\s*[0-9.+-]+\s*$", text, re.MULTILINE):
             return "csv"
-    suffixes = [suffix.lower() for suffix in PurePath(source.file).suffixes]
-    while suffixes and suffixes[-1] in _PACKED:
-        suffixes.pop()
-    if suffixes and suffixes[-1] in _SUFFIXES:
-        return _SUFFIXES[suffixes[-1]]
+    suffix = plain_suffix(Path(source.file))
+    if suffix in _SUFFIXES:
+        return _SUFFIXES[suffix]
     if has_rate:
         return "raw"
     raise InputError(
@@ -71,6 +77,19 @@ def find_kind(source: ByteSource, *, has_bits: bool, has_rate: bool) -> Kind:
         found="bytes that are no VCD, CSV or session file",
         wanted="for raw samples give --rate 24MHz --bits 0-7",
     )
+
+
+def _refuse_others(head: bytes, *, file: str) -> None:
+    """Name what is no capture, and the command that reads it."""
+    for magic, what, way_on in _OTHERS:
+        if head.startswith(magic):
+            raise InputError(file=file, found=what, wanted=way_on)
+    line = head.removeprefix(b"\xef\xbb\xbf").split(b"\n", 1)[0]
+    names = {name.strip().lower() for name in line.decode("utf-8", "replace").split(",")}
+    if names >= STORE_COLUMNS.keys():
+        raise InputError(file=file, found="stores as rows", wanted="busplay convert reads them")
+    if is_frames_header(line):
+        raise InputError(file=file, found="frames as rows", wanted="busplay convert reads them")
 
 
 def _text(head: bytes) -> str | None:

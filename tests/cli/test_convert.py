@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import gzip
 from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 import pytest
+import zstandard
 
 from busplay.batch import FrameBatch
 from busplay.description.read_board import load_board
@@ -195,3 +197,21 @@ def test_wires_that_nothing_names_point_to_the_command_that_finds_them(
     assert outcome.err.endswith(
         "say which is which (--map clock=D0), or let busplay decode --find-map try\n"
     )
+
+
+@pytest.mark.parametrize("suffix", [".gz", ".zst"])
+@pytest.mark.parametrize("name", ["a.vcd", "a.csv", "a.pcapng"])
+def test_compressed_forms_come_back_as_such(
+    busplay: Call, trace: Path, name: str, suffix: str
+) -> None:
+    plain, packed = trace.with_name(name), trace.with_name(name + suffix)
+    busplay("convert", trace, plain)
+    pack = gzip.compress if suffix == ".gz" else zstandard.compress
+    packed.write_bytes(pack(plain.read_bytes()))
+    link = ("--link", "guarded") if name == "a.csv" else ()
+    assert busplay("convert", packed, trace.with_name("b.trace"), *link).status == 0
+    assert pairs_in(trace.with_name("b.trace")) == pairs_in(trace)
+    packed.write_bytes(packed.read_bytes()[:-9])
+    outcome = busplay("convert", packed, trace.with_name("c.trace"), *link)
+    assert outcome.status in (1, 2)
+    assert "the file was cut off" in outcome.out + outcome.err

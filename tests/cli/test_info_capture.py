@@ -136,3 +136,38 @@ def test_info_of_nothing_known(busplay: Call, tmp_path: Path) -> None:
         f"busplay: {path}: found bytes that are no VCD, CSV or session file; for raw samples give"
         " --rate 24MHz --bits 0-7\n"
     )
+
+
+@pytest.mark.parametrize(
+    ("content", "found"),
+    [
+        (b"\x0a\x0d\x0d\x0a" + bytes(60), "found packets (pcapng); busplay convert makes a trace"),
+        (b"\xd4\xc3\xb2\xa1" + bytes(60), "found packets (pcap); save them as pcapng"),
+        (b"\0" * 7 + b"\x01\x49" + bytes(60), "found a waveform file (FST); export it as VCD"),
+        (b"GHDLwave\n" + bytes(60), "found a waveform file (GHW); export it as VCD"),
+        (b"cycle,address,data\n1,2,3\n", "found stores as rows; busplay convert reads them"),
+        (b"edge,word,time_ns\n1,2,3\n", "found frames as rows; busplay convert reads them"),
+        (b"\x89PNG\r\n\x1a\n" + bytes(60), "found a picture; give VCD, CSV, .sr or raw samples"),
+    ],
+)
+def test_what_is_no_capture_is_named_with_the_way_on(
+    busplay: Call, tmp_path: Path, content: bytes, found: str
+) -> None:
+    path = tmp_path / "some.file"
+    path.write_bytes(content)
+    outcome = busplay("info", path)
+    assert outcome.status == 2
+    assert outcome.err.startswith(f"busplay: {path}: {found}")
+
+
+@pytest.mark.parametrize("command", ["info", "decode", "convert"])
+def test_a_part_that_ends_before_it_begins_is_refused(
+    busplay: Call, tmp_path: Path, command: str
+) -> None:
+    words = {"info": (), "decode": ("--link", "lean"), "convert": (tmp_path / "a.trace",)}[command]
+    path = DATA / "power9_lpc_io_read.vcd"
+    outcome = busplay(command, path, *words, "--from", "2us", "--to", "1us")
+    assert outcome.status == 2
+    assert outcome.err == (
+        "busplay: --to: found a part from 2 us to 1 us; it ends after it begins\n"
+    )
