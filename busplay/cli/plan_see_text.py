@@ -6,7 +6,7 @@ from fractions import Fraction
 
 from busplay.analysis.sampling.trial import FRAMES, frames_for_trial
 from busplay.analysis.sampling.verdict import Answer, Verdict
-from busplay.analysis.sampling.visibility import JITTER_PEAK, Sampling
+from busplay.analysis.sampling.visibility import JITTER_PEAK, Sampling, no_doubt_hz
 from busplay.capture.survey import SAMPLES_FOR_CERTAINTY
 from busplay.cli.plan_text import rate, seconds
 from busplay.cli.report import Figures
@@ -63,7 +63,9 @@ def _sampling_rows(sampling: Sampling, *, clock_assumed: bool) -> list[tuple[str
         channels += f", and {counted(sampling.channels, 'channel')}"
     taken = " (taken for want of another; --processor-hz)" if clock_assumed else ""
     sees = sampling.sees_every_level
-    gap = time(sampling.least_gap_ps)
+    apart = f"they change {time(sampling.least_gap_ps)} from a clock edge at least"
+    if sampling.least_gap_ps <= 0:
+        apart = "one can change at a clock edge, or past it"
     rows = [
         (
             "link",
@@ -88,8 +90,7 @@ def _sampling_rows(sampling: Sampling, *, clock_assumed: bool) -> list[tuple[str
         ),
         (
             "lanes",
-            f"they change {gap} from a clock edge at least: on which side of it is"
-            f" {'sure' if sampling.sees_order else 'not sure'}",
+            f"{apart}: on which side is {'sure' if sampling.sees_order else 'not sure'}",
         ),
     ]
     if sampling.jitter_ps:
@@ -143,7 +144,7 @@ def _enough(sampling: Sampling) -> list[str]:
                 f"and on which side of it a lane changes{two}",
             ),
             (
-                cell(sampling.no_doubt_hz, "from"),
+                cell(no_doubt_hz(sampling), "from"),
                 "no symbol is in doubt, if the decoder can follow a steady clock",
             ),
             (
@@ -204,7 +205,7 @@ def see_json(verdict: Verdict, traffic: str) -> Figures:
         "enough_hz": {
             "every_edge_above": sampling.every_level_hz,
             "order_from": sampling.order_hz,
-            "no_doubt_from": sampling.no_doubt_hz,
+            "no_doubt_from": no_doubt_hz(sampling),
             "usual_from": sampling.usual_hz,
         },
     }

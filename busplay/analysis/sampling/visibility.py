@@ -16,7 +16,7 @@ the lanes change.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from statistics import NormalDist
 
@@ -39,6 +39,7 @@ _TIE = 1e-6
 _JITTER_STEPS = 15
 _FEW_PHASES = 16
 _FIRST_PHASES = 24
+_RATE_STEPS = 80
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,16 +140,6 @@ class Sampling:
         return _rate(min(self.least_gap_ps, self.least_level_ps))
 
     @property
-    def no_doubt_hz(self) -> int | None:
-        """The rate from which a decoder that follows a steady clock doubts no symbol.
-
-        The stretch in which no change is seen is a symbol less the spread of the lanes and less
-        a sample; its middle has to lie a sample before the next change.
-        """
-        spread = max(self.skews_ps, default=0) - min(self.skews_ps, default=0)
-        return _rate((self.symbol_ps - spread) / 3)
-
-    @property
     def usual_hz(self) -> int:
         """The usual advice: so many samples in each level of the clock."""
         return 2 * SAMPLES_FOR_CERTAINTY * self.clock_hz
@@ -204,6 +195,26 @@ def doubt_range(
         # A lane that changes a sample behind the moment: a hair decides whether it is in doubt.
         found += [_share(_doubts(sampling, phase, tie), symbols) for tie in (-_TIE, _TIE)]
     return min(found), max(found)
+
+
+def no_doubt_hz(sampling: Sampling) -> int | None:
+    """Give the rate from which a decoder that follows a steady clock doubts no symbol.
+
+    Where no lane is late the stretch without changes is a symbol less a sample, and its middle
+    has to lie a sample before the next change: three samples a symbol. Late lanes need more,
+    which is searched for in steps, up to some more than the usual advice; None: not even that.
+    """
+    least = -(-3 * PS_PER_S // sampling.symbol_ps)
+    if not any(sampling.skews_ps):
+        return least
+    most = max(least, sampling.usual_hz) * 5 // 4
+    enough = None
+    for step in range(_RATE_STEPS, -1, -1):
+        rate_hz = least + (most - least) * step // _RATE_STEPS
+        if doubts(replace(sampling, rate_hz=rate_hz)):
+            break
+        enough = rate_hz
+    return enough
 
 
 def _doubts(sampling: Sampling, phase: NDArray[np.float64], tie: float) -> tuple[Doubt, ...]:

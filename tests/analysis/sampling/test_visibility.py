@@ -7,7 +7,7 @@ from math import ceil
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busplay.analysis.sampling.trial import random_frames, spelled, symbols_of
@@ -17,6 +17,7 @@ from busplay.analysis.sampling.visibility import (
     doubt_range,
     doubt_ratio,
     doubts,
+    no_doubt_hz,
 )
 from busplay.description.read_link import load_link
 from busplay.link.layout import FrameLayout
@@ -101,10 +102,20 @@ def test_rates_that_are_named_are_enough_and_less_is_not(
     assert asked.usual_hz == 8 * asked.clock_hz
     assert not at(asked.usual_hz).follows_steady_clock
     assert at(asked.usual_hz - 1).follows_steady_clock
-    if asked.no_doubt_hz is not None and not any(skews):
-        assert doubt_ratio(at(asked.no_doubt_hz + 1_000)) == 0
-        least = int(asked.no_doubt_hz * 0.98)
-        assert doubt_ratio(at(least)) > 0
+
+
+@given(st.sampled_from(SHIPPED), st.lists(st.integers(-9_000, 9_000), max_size=3))
+@settings(max_examples=20)
+def test_no_symbol_is_in_doubt_from_the_rate_that_is_named(name: str, skews: list[int]) -> None:
+    def at(rate: int) -> Sampling:
+        return sampling_of(name, rate, skew_ps=tuple(skews))
+
+    enough = no_doubt_hz(at(MHZ))
+    if enough is None:
+        return
+    for more in (0, 1, 7):
+        assert doubt_ratio(at(enough + enough * more // 50 + 1)) == pytest.approx(0, abs=0.02)
+    assert doubt_ratio(at(int(enough * 0.97))) > 0
 
 
 def test_jitter_shortens_levels_and_gaps_by_what_edges_stray() -> None:
