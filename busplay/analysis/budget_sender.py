@@ -21,8 +21,9 @@ from busplay.errors import InputError
 from busplay.sender.encoder import Encoder
 
 STORE_ADDRESS = 0x4000
-# Of more phases than these, as many are tried, evenly apart; more if there are few stores.
+# Of more phases than these, as many are tried, evenly apart; up to 256 if there are few stores.
 PHASES_MAX = 64
+FEW_STORES_PHASES_MAX = 256
 PHASES_STORES_MAX = 2_000_000
 ENDLESS_FIFO = 1 << 24
 
@@ -118,7 +119,8 @@ def sender_load(cycles: UInt64Column, budget: LinkBudget, *, fifo_depth: int) ->
 
 def _phases(slot_cycles: Fraction, *, stores: int) -> tuple[list[int], bool]:
     """List cycles by which to move the stores; and whether these are all phases that there are."""
-    count, most = slot_cycles.numerator, max(PHASES_MAX, PHASES_STORES_MAX // stores)
+    count = slot_cycles.numerator
+    most = max(PHASES_MAX, min(FEW_STORES_PHASES_MAX, PHASES_STORES_MAX // stores))
     if count <= most:
         return list(range(count)), True
     return [index * count // most for index in range(most)], False

@@ -169,9 +169,9 @@ def test_mean_spacing_of_frames_gives_a_depth_that_is_enough_where_slots_stay_id
 def test_of_more_phases_than_can_be_tried_the_depth_is_still_enough() -> None:
     link = replace(GUARDED, idle_every=5, clock_hz=8_191_999)
     budget = link_budget(link, processor_hz=7_999_999)
-    cycles = ABSOLUTE.cycles(500).astype(np.uint64)
+    cycles = ABSOLUTE.cycles(200).astype(np.uint64)
     load = sender_load(cycles, budget, fifo_depth=0)
-    for shift in range(0, 1_000_000, 7_919):
+    for shift in range(0, 1_000_000, 29_989):
         moved = cycles + np.uint64(shift)
         board = planning_board(link, processor_hz=7_999_999, fifo_depth=load.depth)
         encoder = Encoder(board)
