@@ -160,6 +160,13 @@ def test_start_that_the_head_tells_is_where_the_capture_begins(tmp_path: Path) -
     assert read(path, from_ps=-985_000)[0] == [(15_000, 1, 0), (20_000, 0, 0)]
 
 
+def test_start_without_its_number_is_no_start(tmp_path: Path) -> None:
+    text = "X,a,Start,Increment\nSequence,Volt,1.0e-6\n0,0,,\n1,1,,\n"
+    rows, info = read(write(tmp_path, text), rate_hz=1_000_000)
+    assert rows == [(0, 0, 0), (10**6, 1, 0)]
+    assert info.start_ps == 0
+
+
 def test_unit_in_a_cell_of_a_column_that_has_its_own_is_refused(tmp_path: Path) -> None:
     rows = "".join(f"{n},{n & 1}\n" for n in range(300))
     path = write(tmp_path, f"Time [us],a\n{rows}300 ns,0\n")

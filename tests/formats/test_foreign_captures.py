@@ -23,6 +23,15 @@ SEEDS = [
     if path.suffix in (".vcd", ".csv", ".sr") and path.stat().st_size < 9000
 ]
 SEEDS += [gzip.compress(SEEDS[0]), zstandard.compress(SEEDS[1])]
+# Shapes that each have a way of their own through the reader.
+SEEDS += [
+    b"X,D0,D1,Start,Increment,\nSequence,Volt,Volt,-1.0e-6,1.0e-8,\n0,0,1,,,\n1,1,1,,,\n",
+    b'"A","B","Time"\n0,1,-52.43 us\n1,1,0\n0,0,1.5ms\n',
+    b"Sample Interval,4e-09\nPoint Format,Y\nTIME,data[3:0]\n0,0101\n4e-9,0x3\n8e-9,xx11\n",
+    b"sep=;\nZeit (ms);clk;hex\n0,5;0;1F\n0,75;1;A0\n",
+    b"$timescale 1 fs $end $var  $ odd $end $var wire 1! a $end $enddefinitions $end\n#-9\n0!\n$\n"
+    b"#-5\n1!\n#000000000000000000000001 0!\n",
+]
 
 
 def read_or_refuse(path: Path, **options: object) -> None:

@@ -260,9 +260,12 @@ class _HeadParser:
         for line, values in pairwise(told):
             names = [cell.lower() for cell in split_cells(line, delimiter)]
             numbers = split_cells(values, delimiter)
-            if "start" not in names or "increment" not in names or len(numbers) < len(names) - 1:
+            if "start" not in names or "increment" not in names:
                 continue
-            pair = [numbers[names.index(name)] for name in ("start", "increment")]
+            places = [names.index(name) for name in ("start", "increment")]
+            if max(places) >= len(numbers):
+                continue
+            pair = [numbers[place] for place in places]
             if all(map(_is_real, pair)):
                 start, tick = (Fraction(cell) * PS_PER_S for cell in pair)
                 if abs(start) < 1 << 62 and 0 < tick < PS_PER_S and tick.denominator < 10**6:
