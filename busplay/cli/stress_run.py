@@ -219,7 +219,7 @@ def _rate(one: PointResult) -> str:
         return f"{one.lost:,} of {one.frames:,} frames lost" if one.lost else "nothing lost"
     return (
         f"{one.loss_ratio:.3g} of the frames lost ({one.low:.3g} to {one.high:.3g} with 95 %"
-        f" confidence, {one.trials:,} trials)"
+        f" confidence, {one.trials:,} trial{'' if one.trials == 1 else 's'})"
     )
 
 

@@ -52,13 +52,13 @@ def find_answers(load: Load, board: Board, faults: FaultPlan) -> Answers:
         board, faults: as they are; the plan's seed is the run's.
     """
     plan = replace(faults, seed=trial_seed(faults.seed, 0, 0))
-    books = run_trial(load, board, plan).counters().books
+    books = run_trial(load, board, plan).road.counters().books
     causes = {name: int(getattr(books.frames, name)) for name in CAUSES}
     causes["lost_at_sender"] = load.lost_at_sender
     lost = sum(causes.values())
     explained = {}
     for name, (without_board, without_plan) in _without(board, plan).items():
-        frames = run_trial(load, without_board, without_plan).counters().books.frames
+        frames = run_trial(load, without_board, without_plan).road.counters().books.frames
         explained[name] = lost - load.lost_at_sender - frames.lost
     if load.lost_at_sender:
         explained["the sender's FIFO"] = load.lost_at_sender
@@ -104,7 +104,7 @@ def _smallest_fifo(load: Load, board: Board, plan: FaultPlan) -> int | None:
     """Give how many places are ever taken at once where there is no end of them."""
     deep = replace(board.receiver, fifo_depth=FIFO_DEPTH_MAX, deadline_ns=None)
     try:
-        service = run_trial(load, _with_receiver(board, deep), plan).counters().books.service
+        service = run_trial(load, _with_receiver(board, deep), plan).road.counters().books.service
     except DescriptionError:
         # Times that cannot be counted exactly with so deep a FIFO.
         return None
@@ -119,7 +119,7 @@ def _longest_service(load: Load, board: Board, plan: FaultPlan) -> int | None:
 
     def is_enough(service_ns: int) -> bool:
         here = replace(receiver, service_ns=service_ns)
-        frames = run_trial(load, _with_receiver(board, here), plan).counters().books.frames
+        frames = run_trial(load, _with_receiver(board, here), plan).road.counters().books.frames
         return frames.lost_at_receiver + frames.lost_late + frames.invented_lost == 0
 
     if not is_enough(0):

@@ -19,6 +19,7 @@ LOGARITHMIC = {Figure.BER, Figure.LOST_EDGES}
 PANEL_INCHES = (4.8, 3.4)
 DOTS_PER_INCH = 150
 COLOUR = "#0072B2"
+EVEN_SPAN = 30
 
 
 def plot_sweeps(results: Sequence[PointResult], path: Path, *, title: str) -> bytes:
@@ -66,11 +67,20 @@ def _draw(axes: Axes, figure: Figure, results: Sequence[PointResult]) -> None:
     axes.plot(values, [one.loss_ratio for one in results], "o-", color=COLOUR, label="lost")
     if figure in LOGARITHMIC and min(values, default=0) > 0:
         axes.set_xscale("log")
-    if max((one.loss_ratio for one in results), default=0) > 0:
-        least = min((one.loss_ratio for one in results if one.loss_ratio > 0), default=1e-6)
-        axes.set_yscale("symlog", linthresh=least)
-    axes.set_ylim(bottom=0)
+    if figure is Figure.FIFO_DEPTH:
+        axes.set_xscale("log", base=2)
+        axes.xaxis.set_major_formatter("{x:,.0f}")
+    most = max((one.high for one in results), default=0)
+    least = min((one.loss_ratio for one in results if one.loss_ratio > 0), default=1.0)
+    # Whatever spans little is easier to read on an even scale; 0 has a place on either.
+    if most > EVEN_SPAN * least:
+        axes.set_yscale("symlog", linthresh=least, linscale=0.5)
+        axes.set_ylim(bottom=0, top=most * 1.6)
+    else:
+        axes.set_ylim(bottom=0, top=most * 1.08 or 1.0)
     axes.set_xlabel(TITLES[figure])
     axes.set_ylabel("share of frames lost")
+    if figure in (Figure.SERVICE_NS, Figure.BUSY_NS):
+        axes.xaxis.set_major_formatter("{x:,.0f}")
     axes.grid(visible=True, alpha=0.3)
     axes.legend(loc="best", fontsize="small")

@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from busplay.analysis.intervals import wilson_interval
 from busplay.analysis.stress import sweep
 from busplay.analysis.stress.answers import find_answers
 from busplay.analysis.stress.points import Figure, Point, apply, has_chance, points_of
@@ -162,6 +163,29 @@ def test_trials_stop_when_the_interval_is_narrow_or_the_budget_spent() -> None:
     certain = at(0.0, budget_frames=5_000)
     assert (certain.stop, certain.trials) == ("certain", 1)
     assert certain.low == certain.loss_ratio == certain.high
+
+
+@pytest.mark.parametrize("budget_frames", [1, 1_500, 4_000])
+def test_intervals_hold_the_rate_though_losses_come_in_bunches(budget_frames: int) -> None:
+    # A lost edge costs a dozen frames, so that frames are far from independent.
+    found = [
+        run_point(
+            None,
+            0,
+            LOAD,
+            board_with(GUARDED),
+            FaultPlan(seed=seed, lost_edges=(LostEdges(3e-4),)),
+            effort=Effort(budget_frames=budget_frames, width_ratio=0),
+            busy_period_ns=1_000,
+        )
+        for seed in range(60)
+    ]
+    rate = sum(one.lost for one in found) / sum(one.frames for one in found)
+    held = sum(one.low <= rate <= one.high for one in found)
+    alone = [wilson_interval(one.lost, one.frames) for one in found]
+    held_alone = sum(rate in one for one in alone)
+    assert held >= 51
+    assert held_alone < held
 
 
 def test_seeds_of_trials_differ() -> None:
