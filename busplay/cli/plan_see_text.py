@@ -44,8 +44,8 @@ def see_text(verdict: Verdict, traffic: str, *, clock_assumed: bool) -> list[str
         least, most = verdict.doubt_range
         lines += wrapped(
             f"If the two clocks were in exact ratio ({exact(sampling.samples_per_cycle)} samples a"
-            " cycle for ever, as in what `busplay convert --rate` makes), a hair would decide"
-            f" between {least:.1%} and {most:.1%}."
+            " cycle for ever, as in what `busplay convert --rate` makes), a hair would decide,"
+            f" roughly between {least:.1%} and {most:.1%}."
         )
     return [*lines, "", "What would be enough", *_enough(sampling)]
 

@@ -37,7 +37,7 @@ _PHASES = 2_520
 # Times that are equal are no doubt, whatever rounding makes of them.
 _TIE = 1e-6
 _JITTER_STEPS = 15
-_FEW_PHASES = 16
+_FEW_PHASES = 4
 _FIRST_PHASES = 24
 _RATE_STEPS = 80
 
