@@ -10,13 +10,14 @@ import numpy as np
 import pytest
 
 from busplay.batch import FrameBatch
+from busplay.capture.synthetic import Analyser
 from busplay.converting import edge_ns, trace_to_pcapng
 from busplay.description.read_board import load_board
 from busplay.link.layout import FrameLayout
 from busplay.trace.header import TraceHeader
 from busplay.trace.reader import TraceReader
 from busplay.trace.writer import TraceWriter
-from busplay.wires_out import write_wires
+from busplay.wires_out import write_capture, write_wires
 from tests.capture.captures import frames_on_grid
 
 needs_tshark = pytest.mark.skipif(
@@ -101,6 +102,30 @@ def test_another_program_reads_the_same_levels_from_our_dump(
     ours = levels[at][:, None] >> np.arange(6, dtype=np.uint64) & np.uint64(1)
     assert len(theirs) >= 19_900
     assert np.array_equal(ours.astype(int), theirs)
+
+
+@needs_sigrok
+@pytest.mark.source("sigrok-cli 0.7.2", part="reads our session file", kind="library")
+def test_another_program_reads_the_same_samples_from_our_session(
+    trace: tuple[Path, FrameBatch], tmp_path: Path
+) -> None:
+    path, _ = trace
+    session, raw = tmp_path / "a.sr", tmp_path / "a.bin"
+    analyser = Analyser(rate_hz=50_000_000, glitch_ppm=300, seed=3)
+    for target in (session, raw):
+        with TraceReader(path) as reader:
+            write_capture(reader, target, analyser=analyser, stop_ps=40_000_000)
+    shown = output_of("sigrok-cli", "-i", session, "--show")
+    assert "Samplerate: 50000000" in shown
+    assert [line[2:] for line in shown.splitlines() if line.startswith("- ")][:6] == [
+        "clock: logic", "lane0: logic", "lane1: logic", "lane2: logic", "lane3: logic",
+        "lane4: logic",
+    ]  # fmt: skip
+    printed = output_of("sigrok-cli", "-i", session, "-O", "csv:header=false:label=off")
+    rows = [line for line in printed.splitlines() if line[:1] in ("0", "1")]
+    theirs = [sum(int(cell) << n for n, cell in enumerate(row.split(","))) for row in rows]
+    assert len(theirs) > 1900
+    assert theirs == list(raw.read_bytes())
 
 
 @pytest.mark.source("pywellen 0.25.7", part="reads our VCD, texts too", kind="library")
