@@ -24,6 +24,7 @@ from busplay.formats.byte_source import ByteSource
 from busplay.formats.capture_kind import find_kind
 from busplay.formats.capture_part import PartOfRows
 from busplay.formats.doubts import find_doubts
+from busplay.formats.signal_choice import MAX_SIGNALS
 
 
 class CaptureReader(Protocol):
@@ -72,6 +73,7 @@ class Capture:
         self._make_reader = make_reader
         self._reader = make_reader(signals)
         self.signals = self._reader.signals
+        self._takes_all = signals is None
         self._keep_going = keep_going
         self._from_ps, self._to_ps, self._first = from_ps, to_ps, first
         self._damage = ""
@@ -84,7 +86,10 @@ class Capture:
         if self._damage:
             info = replace(info, complete=False, cut_reason=self._damage)
         info = self._part.narrowed(info)
-        return replace(info, notes=(*info.notes, *find_doubts(info)))
+        notes = (*info.notes, *find_doubts(info))
+        if self._takes_all and (count := len(self._reader.wires)) > MAX_SIGNALS:
+            notes += (f"of {count:,} wires {len(self.signals)} are read at a time",)
+        return replace(info, notes=notes)
 
     @property
     def wires(self) -> tuple[str, ...]:
@@ -105,6 +110,7 @@ class Capture:
         """
         self._reader = self._make_reader(signals)
         self.signals = self._reader.signals
+        self._takes_all = signals is None
         self._damage = ""
         self._part = self._new_part()
 
@@ -203,7 +209,7 @@ def open_capture(
         signals: names of the wires wanted, in order. A name may be full (`top.bus.clk`) or
             its end, if only one signal ends so (`clk`); a bit of a vector is `data[3]`, and
             a vector's name alone stands for all its bits, lowest first. None: all wires of
-            the file, or the first 64.
+            the file, or 64 of them, those that stand alone before those of vectors.
         keep_going: end quietly at damage, and say so in `info`.
         from_ps: leave out what is earlier, in the file's own time. The first row then has
             this time and the levels at it.

@@ -41,10 +41,15 @@ class PartOfRows:
         self._masks = np.array([signal_masks[index] for index in self._counted], np.uint64)
         self._counts = np.zeros(len(self._masks), np.uint64)
         self._last: ChangeBatch | None = None
+        self._zero_ps: int | None = None
 
     def take(self, batch: ChangeBatch, info: Callable[[], CaptureInfo]) -> Iterator[ChangeBatch]:
         """Give what belongs to the part; `info` tells where the file's time begins."""
-        zero_ps = info().zero_ps if (self._from_ps, self._to_ps) != (None, None) else 0
+        if self._zero_ps is None:
+            # Known from the start on, and `info` takes its time where there are many signals.
+            has_times = (self._from_ps, self._to_ps) != (None, None)
+            self._zero_ps = info().zero_ps if has_times else 0
+        zero_ps = self._zero_ps
         if self._to_ps is not None and len(batch):
             stop = _place(batch, self._to_ps - zero_ps)
             if stop < len(batch):

@@ -84,7 +84,7 @@ def choose_signals(
 
     Args:
         variables: what the capture declares.
-        names: as `open_capture`; None: all wires, or the first 64, aliases once.
+        names: as `open_capture`; None: all wires, or 64 of them, aliases once.
         file: for messages.
 
     Raises:
@@ -130,13 +130,22 @@ def signal_masks(variables: Sequence[Variable], chosen: Sequence[ChosenBit]) -> 
 
 
 def _first_wires(variables: Sequence[Variable]) -> tuple[ChosenBit, ...]:
-    chosen: list[ChosenBit] = []
-    places: set[int] = set()
+    """Take all wires; of more than 64 those that stand alone before those of vectors."""
+    once: dict[int, Variable] = {}
     for variable in variables:
-        if variable.place not in places and variable.bits <= MAX_SIGNALS - len(chosen):
-            places.add(variable.place)
-            chosen += _bits(variable, range(variable.bits))
-    return tuple(chosen)
+        once.setdefault(variable.place, variable)
+    left = MAX_SIGNALS
+    taken: set[int] = set()
+    for variable in sorted(once.values(), key=lambda one: one.bits > 1):
+        if 0 < variable.bits <= left:
+            left -= variable.bits
+            taken.add(variable.place)
+    return tuple(
+        bit
+        for variable in once.values()
+        if variable.place in taken
+        for bit in _bits(variable, range(variable.bits))
+    )
 
 
 def _bits(variable: Variable, bits: Iterable[int]) -> list[ChosenBit]:

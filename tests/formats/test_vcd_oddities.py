@@ -132,6 +132,18 @@ def test_wires_beyond_the_first_64_can_be_chosen(tmp_path: Path) -> None:
         assert rows_of(capture.batches()) == [(0, 1, 0), (1000, 0, 0)]
 
 
+def test_of_many_wires_those_that_stand_alone_come_before_those_of_vectors(tmp_path: Path) -> None:
+    lines = [f"$var integer 32 v{n} count{n} $end" for n in range(3)]
+    lines += ["$var wire 1 c clk $end", "$var wire 4 d data $end", "$enddefinitions $end"]
+    path = write(tmp_path, "\n".join(["$timescale 1ns $end", *lines, "#0 0c b0 d", "#1 1c", ""]))
+    rows, info = read(path)
+    assert rows[-1] == (1000, 1 << 32, (1 << 32) - 1)
+    assert info.notes == ("of 101 wires 37 are read at a time",)
+    with open_capture(path) as capture:
+        assert capture.signals[:2] == ("count0[0]", "count0[1]")
+        assert capture.signals[32:] == ("clk", "data[0]", "data[1]", "data[2]", "data[3]")
+
+
 def test_vector_written_bit_by_bit_in_a_scope_declared_twice_is_one(tmp_path: Path) -> None:
     scope = "$scope module dut $end $var wire 1 a v [1] $end $var wire 1 b v [0] $end $upscope $end"
     text = f"$timescale 1ns $end {scope} {scope} $enddefinitions $end #0 1a 0b #1 0a 1b"

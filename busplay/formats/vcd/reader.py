@@ -11,6 +11,7 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from fractions import Fraction
+from functools import cached_property
 
 import numpy as np
 
@@ -92,7 +93,7 @@ class VcdReader:
         )
         self._begin()
 
-    @property
+    @cached_property
     def wires(self) -> tuple[str, ...]:
         """Full names of all wires."""
         return wire_names(self._header.variables)
