@@ -168,8 +168,8 @@ class FrameBook:
         self._counts[kernels.RIGHT] += count - lost
         self._on_wire += lost
         # Runs of failed frames are gaps; one at an end belongs to what comes before or after.
-        begins = np.flatnonzero(np.diff(failed, prepend=-2) > 1)
-        lengths = np.diff(begins, append=lost)
+        begins = np.concatenate([[0], np.flatnonzero(failed[1:] - failed[:-1] > 1) + 1])
+        lengths = np.concatenate([begins[1:], [lost]]) - begins
         since = int(self._counts[kernels.SINCE])
         is_first = int(failed[0]) == 0
         if is_first and since >= 0:
@@ -189,6 +189,8 @@ class FrameBook:
         self._counts[kernels.MISSED] += int(lengths.sum())
         if self._modulus:
             self._counts[kernels.LONG_GAPS] += int(np.count_nonzero(lengths >= self._modulus))
+        if self._losses_kept >= LOSSES_MAX and self.on_losses is None:
+            return
         nothing = np.zeros(lost, np.uint8)
         self._keep(
             Losses(

@@ -10,7 +10,8 @@ up, and where it came into step and fell out of it. So a fault is looked up by i
   belongs to made the receiver hunt anew, or if the frame was given up before its end.
 
 Whether a run of wrong frames ends in a loss of step is known some frames later, so the newest
-faults wait.
+faults wait. Few of them wait for more to come, since looking some up costs as much as looking up
+thousands.
 """
 
 from __future__ import annotations
@@ -23,6 +24,8 @@ from busplay.receiver.states import Event, ReceiverLog
 
 CHECK, STEP, OUT, UNNOTICED, UNDER_WAY = range(5)
 VERDICTS = 5
+# Faults and entries of the log that are looked up together.
+AT_ONCE = 2_048
 
 Int64Column = NDArray[np.int64]
 
@@ -43,6 +46,9 @@ class FaultBook:
         self._kind: NDArray[np.uint8] = np.empty(0, np.uint8)
         self._log = ReceiverLog.empty()
         self._in_step = in_step
+        self._new_faults: list[tuple[Int64Column, NDArray[np.uint8]]] = []
+        self._new_logs: list[ReceiverLog] = []
+        self._new = 0
 
     def feed(
         self,
@@ -61,10 +67,27 @@ class FaultBook:
             symbols_fed: symbols that the receiver has sampled.
         """
         if len(log):
-            self._log = ReceiverLog.joined([self._log, log])
+            self._new_logs.append(log)
         if len(ordinal):
-            self._ordinal = np.concatenate([self._ordinal, ordinal])
-            self._kind = np.concatenate([self._kind, kind])
+            self._new_faults.append((ordinal, kind))
+        self._new += len(log) + len(ordinal)
+        if self._new >= AT_ONCE:
+            self._judge(symbols_fed)
+
+    def _join(self) -> None:
+        """Put what is new behind what waits."""
+        if self._new_logs:
+            self._log = ReceiverLog.joined([self._log, *self._new_logs])
+        if self._new_faults:
+            self._ordinal = np.concatenate([self._ordinal, *(one for one, _ in self._new_faults)])
+            self._kind = np.concatenate([self._kind, *(one for _, one in self._new_faults)])
+        self._new_logs.clear()
+        self._new_faults.clear()
+        self._new = 0
+
+    def _judge(self, symbols_fed: int) -> None:
+        """Decide all about faults of which everything is known."""
+        self._join()
         horizon = symbols_fed - self._margin
         count = int(np.searchsorted(self._ordinal, horizon))
         if count:
@@ -123,6 +146,7 @@ class FaultBook:
         Args:
             symbols_judged: symbols before the frame that is on its way in.
         """
+        self._join()
         counts = self._decided.copy()
         if len(self._ordinal):
             verdict = self._verdicts(self._ordinal)

@@ -240,8 +240,11 @@ class FaultyWire:
         self._late = Hits.joined([self._late, schedule.take_late(stop_edge)])
         self._early = Hits.joined([self._early, schedule.take_early(stop_edge)])
         self._flipped = Hits.joined([self._flipped, schedule.take_flips(stop_edge)])
-        self._lost = np.union1d(self._lost, schedule.take_lost(stop_edge))
-        self._extra = np.union1d(self._extra, schedule.take_extra(stop_edge))
+        lost, extra = schedule.take_lost(stop_edge), schedule.take_extra(stop_edge)
+        if len(lost):
+            self._lost = np.union1d(self._lost, lost)
+        if len(extra):
+            self._extra = np.union1d(self._extra, extra)
 
     def _forget(self, stop_edge: int) -> None:
         """Drop what happened before an edge."""

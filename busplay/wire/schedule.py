@@ -99,6 +99,8 @@ class Schedule:
 
     def take_lost(self, stop_edge: int) -> Int64Column:
         """Give the edges before another that are lost, once."""
+        if not self._lost:
+            return self._gone
         parts = [self._gone]
         for count, stream in self._lost:
             begun = stream.take(stop_edge)
@@ -111,6 +113,8 @@ class Schedule:
 
     def take_extra(self, stop_edge: int) -> Int64Column:
         """Give the edges before another that are sampled twice, once."""
+        if not self._extra:
+            return np.empty(0, np.int64)
         parts = [stream.take(stop_edge) for stream in self._extra]
         return np.unique(np.concatenate([np.empty(0, np.int64), *parts]))
 

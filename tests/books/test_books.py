@@ -6,10 +6,12 @@ from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busplay.batch import FrameBatch, StoreBatch
+from busplay.books import fault_book
 from busplay.books.losses import LOSSES_MAX, NO_CYCLE, Cause, Losses
 from busplay.description.board import Board, BusyTime, ReceiverEnd, Sender
 from busplay.description.faults import (
@@ -66,6 +68,13 @@ def rows(losses: Losses) -> list[tuple[int, ...]]:
 @given(st.data())
 @settings(max_examples=120)
 def test_books_balance_for_any_link_any_faults_and_any_cuts(data: st.DataObject) -> None:
+    # Faults looked up as they come, a few at a time, and all together at the end.
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(fault_book, "AT_ONCE", data.draw(st.sampled_from((1, 40, 2_048))))
+        hold_books_of_drawn_run(data)
+
+
+def hold_books_of_drawn_run(data: st.DataObject) -> None:
     board = data.draw(boards_for(data.draw(links())))
     board = replace(board, receiver=data.draw(receivers()))
     whole = Road(board)

@@ -10,6 +10,9 @@ from numpy.typing import NDArray
 from busplay.batch import FrameBatch, UInt64Column
 from busplay.link.layout import FrameLayout
 
+_ONE = np.uint64(1)
+_TRUE = np.ones(1, np.bool_)
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class HitSlots:
@@ -57,7 +60,7 @@ def hit_slots(
         near, in_frame = near[looked_at], in_frame[looked_at]
     start = np.where(in_frame, near, hit_edge - hit_edge % slot)
     error = _errors(layout, hit_edge - start, hit_mask)
-    begins = np.flatnonzero(np.diff(start, prepend=-1))
+    begins = np.flatnonzero(np.concatenate([_TRUE[: len(start)], start[1:] != start[:-1]]))
     if not len(begins):
         nothing = np.empty(0, np.int64)
         return HitSlots(frames, nothing, np.empty(0, np.uint64), nothing)
@@ -83,12 +86,11 @@ def _errors(
     layout: FrameLayout, symbol: NDArray[np.int64], mask: NDArray[np.uint64]
 ) -> UInt64Column:
     """Give which bits of the word each hit flips; none where it is past the frame's symbols."""
-    error = np.zeros(len(symbol), np.uint64)
+    lanes = np.arange(layout.lanes, dtype=np.uint64)
+    order = lanes if layout.link.first_bit_lane == "lowest" else lanes[::-1]
     within = symbol < layout.frame_symbols
     first_bit = layout.frame_bits - 1 - np.where(within, symbol, 0) * layout.lanes
-    for lane in range(layout.lanes):
-        order = lane if layout.link.first_bit_lane == "lowest" else layout.lanes - 1 - lane
-        bit = (mask >> np.uint64(lane)) & np.uint64(1)
-        error |= bit << (first_bit - order).astype(np.uint64)
+    place = first_bit.astype(np.uint64)[:, None] - order
+    error: UInt64Column = np.bitwise_or.reduce((mask[:, None] >> lanes & _ONE) << place, axis=1)
     error[~within] = 0
     return error
