@@ -231,7 +231,9 @@ def stores_to_trace(source: Path, target: Path, *, board: Board) -> Losses:
     from busplay.tapping import Tap
 
     with open_unpacked(source) as stream, Tap(board, record=target) as tap:
-        for batch in read_stores(stream, str(source)):
+        # Records have no head, so a file without any is empty.
+        is_empty = plain_suffix(source) == ".stores" and not _read_head(source, 1)
+        for batch in () if is_empty else read_stores(stream, str(source)):
             tap.stores(batch)
         tap.flush()
         counters = tap.counters()

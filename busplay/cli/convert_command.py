@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal, cast
 
 import click
+from click.core import ParameterSource
 
 from busplay.cli.capture_options import RateHz, TimePs, require_part
 from busplay.cli.report import Figures
@@ -20,6 +21,11 @@ if TYPE_CHECKING:
 
 OutputKind = Literal["trace", "packets", "frames", "stores", "wires", "samples"]
 
+# Options that say how an analyser sees the wires, and those of a drawing.
+_OF_SAMPLES = (
+    "jitter", "skews", "slow", "glitch_ppm", "lost_every", "lost_samples", "swaps", "inverted",
+    "begin_at", "seed",
+)  # fmt: skip
 FORMS = "trace, .vcd, .csv, .pcapng, .stores, .sr, .bin"
 
 
@@ -130,6 +136,7 @@ def command(
 
     tell_of_compiling()
     kind = _output_kind(target, wanted, has_rate=rate is not None)
+    _require_used(kind, target)
     view = None
     if rate is not None:
         view = _View(
@@ -200,6 +207,35 @@ def command(
     return incoming.status
 
 
+def _require_used(kind: OutputKind, target: Path) -> None:
+    """Refuse options that do nothing to what is written."""
+    context = click.get_current_context()
+
+    def given(*names: str) -> list[str]:
+        sources = {name: context.get_parameter_source(name) for name in names}
+        told = [name for name, source in sources.items() if source == ParameterSource.COMMANDLINE]
+        flags = {one.name: one.opts[0] for one in context.command.params}
+        return [flags[name] for name in told]
+
+    if kind != "samples" and (unused := given(*_OF_SAMPLES)):
+        raise InputError(
+            place=unused[0],
+            found=f"a conversion to {kind}",
+            wanted="it says what an analyser sees: give its --rate, or leave it out",
+        )
+    if kind not in ("wires", "samples") and (unused := given("stop_text")):
+        raise InputError(
+            place=unused[0], found=f"a conversion to {kind}", wanted="only wires are drawn up to it"
+        )
+    is_dump = kind == "wires" and target.suffix.lower() == ".vcd"
+    if not is_dump and (unused := given("tick", "no_texts")):
+        raise InputError(
+            place=unused[0],
+            found=f"a conversion of {kind} to {target}",
+            wanted="it is for a .vcd without --rate",
+        )
+
+
 def _require_two_files(source: Path, target: Path) -> None:
     """Refuse to write over what is read."""
     try:
@@ -217,6 +253,10 @@ def _require_two_files(source: Path, target: Path) -> None:
 def _output_kind(target: Path, wanted: str | None, *, has_rate: bool) -> OutputKind:
     suffix = target.suffix.lower()
     if has_rate:
+        if wanted is not None:
+            raise InputError(
+                place="--as", found=f"{wanted} and a rate", wanted="with --rate a .csv has samples"
+            )
         if suffix not in (".vcd", ".csv", ".sr", ".bin", ".raw"):
             raise InputError(
                 place="OUT",
@@ -282,6 +322,8 @@ def _write(
         from busplay.formats.quantities import parse_time_ps
 
         stop_ps = parse_time_ps(stop_text, name="--stop")
+        if stop_ps <= 0:
+            raise InputError(place="--stop", found=stop_text, wanted="give a time above 0")
     with edge_progress(reader.stop_edge, label="drawing") as move:
         if view is None:
             losses = wires_out.write_wires(
@@ -309,8 +351,13 @@ def _analyser(view: _View, reader: TraceReader) -> Analyser:
             )
         return wires.index(name)
 
-    def time_ps(text: str | None, option: str) -> int:
-        return 0 if text is None else parse_time_ps(text, name=option)
+    def time_ps(text: str | None, option: str, *, least_ps: int | None = 0) -> int:
+        found_ps = 0 if text is None else parse_time_ps(text, name=option)
+        if least_ps is not None and found_ps < least_ps:
+            raise InputError(
+                place=option, found=str(text), wanted="give a time that is not below 0"
+            )
+        return found_ps
 
     skews = [0] * (len(wires) - 1)
     for one in view.skews:
@@ -318,7 +365,7 @@ def _analyser(view: _View, reader: TraceReader) -> Analyser:
         index = wire_index(wire, "--skew")
         if index == 0:
             raise InputError(place="--skew", found=one, wanted="skew is against the clock")
-        skews[index - 1] = time_ps(text, "--skew")
+        skews[index - 1] = time_ps(text, "--skew", least_ps=None)
     channels = list(range(len(wires)))
     for one in view.swaps:
         first, _, second = one.partition("=")
@@ -328,6 +375,13 @@ def _analyser(view: _View, reader: TraceReader) -> Analyser:
         wire_index(wire, "--invert")
     begin_ps = time_ps(view.begin_at, "--begin-at")
     rate = drawer_for(reader).edges_per_second
+    first_edge = begin_ps * rate // 10**12
+    if first_edge and first_edge >= reader.stop_edge:
+        raise InputError(
+            place="--begin-at",
+            found=str(view.begin_at),
+            wanted=f"the trace ends at {reader.stop_edge * 10**6 // rate:,} us",
+        )
     return Analyser(
         rate_hz=parse_rate_hz(view.rate, name="--rate"),
         jitter_ps=time_ps(view.jitter, "--jitter"),
@@ -336,7 +390,7 @@ def _analyser(view: _View, reader: TraceReader) -> Analyser:
         glitch_ppm=view.glitch_ppm,
         lost_every=view.lost_every,
         lost_samples=view.lost_samples,
-        first_edge=begin_ps * rate // 10**12,
+        first_edge=first_edge,
         channels=tuple(channels),
         inverted=frozenset(view.inverted),
         seed=view.seed,

@@ -215,3 +215,66 @@ def test_compressed_forms_come_back_as_such(
     outcome = busplay("convert", packed, trace.with_name("c.trace"), *link)
     assert outcome.status in (1, 2)
     assert "the file was cut off" in outcome.out + outcome.err
+
+
+@pytest.mark.parametrize(
+    ("name", "words", "message"),
+    [
+        ("b.vcd", ("--jitter", "1ns"), "--jitter: found a conversion to wires; it says what an"),
+        ("b.csv", ("--swap", "lane0=lane1"), "--swap: found a conversion to frames; it says what"),
+        ("b.trace", ("--seed", "1"), "--seed: found a conversion to trace; it says what an"),
+        ("b.pcapng", ("--stop", "1us"), "--stop: found a conversion to packets; only wires are"),
+        ("b.csv", ("--tick", "1ns"), "--tick: found a conversion of frames to "),
+        ("b.vcd", ("--rate", "1MHz", "--no-texts"), "--no-texts: found a conversion of samples"),
+        ("b.csv", ("--rate", "1MHz", "--as", "wires"), "--as: found wires and a rate; with --rate"),
+        ("b.sr", ("--rate", "1MHz", "--jitter", "-1ns"), "--jitter: found -1ns; give a time that"),
+        ("b.sr", ("--rate", "1MHz", "--slow", "-1ns"), "--slow: found -1ns; give a time that is"),
+        ("b.sr", ("--rate", "1MHz", "--begin-at", "-1us"), "--begin-at: found -1us; give a time"),
+        ("b.sr", ("--rate", "1MHz", "--begin-at", "9s"), "--begin-at: found 9s; the trace ends at"),
+        ("b.vcd", ("--stop", "-1us"), "--stop: found -1us; give a time above 0"),
+        ("b.sr", ("--rate", "1MHz", "--skew", "clock=1ns"), "--skew: found clock=1ns; skew is"),
+        ("b.sr", ("--rate", "1MHz", "--swap", "lane0"), "--swap: found wire ''; the wires are"),
+        ("b.sr", ("--rate", "1MHz", "--invert", "x"), "--invert: found wire 'x'; the wires are"),
+        ("b.sr", (), "OUT: found "),
+        ("b.png", (), "OUT: found "),
+        ("b.png", ("--rate", "1MHz"), "OUT: found "),
+    ],
+)
+def test_options_that_cannot_be_or_do_nothing_are_refused(
+    busplay: Call, trace: Path, name: str, words: tuple[str, ...], message: str
+) -> None:
+    outcome = busplay("convert", trace, trace.with_name(name), *words)
+    assert outcome.status == 2
+    assert outcome.err.startswith(f"busplay: {message}")
+    assert not trace.with_name(name).exists()
+
+
+def test_lanes_may_come_early_as_well_as_late(busplay: Call, trace: Path) -> None:
+    capture, again = trace.with_name("a.sr"), trace.with_name("again.trace")
+    words = ("--rate", "200MHz", "--skew", "lane0=-12ns", "--skew", "lane3=9ns")
+    assert busplay("convert", trace, capture, *words).status == 0
+    assert busplay("convert", capture, again, "--board", "dunlin").status == 0
+    assert pairs_in(again) == pairs_in(trace)
+
+
+@pytest.mark.parametrize(
+    ("name", "out", "back"),
+    [
+        ("a.vcd", (), ()),
+        ("a.csv", (), ("--link", "guarded")),
+        ("a.csv", ("--as", "stores"), ("--board", "dunlin")),
+        ("a.stores", (), ("--board", "dunlin")),
+        ("a.pcapng", (), ()),
+        ("a.sr", ("--rate", "100MHz"), ("--link", "guarded")),
+    ],
+)
+def test_trace_without_frames_is_one_in_every_form(
+    busplay: Call, tmp_path: Path, name: str, out: tuple[str, ...], back: tuple[str, ...]
+) -> None:
+    path = tmp_path / "a.trace"
+    with TraceWriter(path, header=TraceHeader(link=DUNLIN.link, board=DUNLIN)) as writer:
+        writer.write(FrameBatch.empty(), stop_edge=800)
+    assert busplay("convert", path, tmp_path / name, *out).status == 0
+    outcome = busplay("convert", tmp_path / name, tmp_path / "b.trace", *back)
+    assert outcome.status == 0, outcome.err
+    assert pairs_in(tmp_path / "b.trace") == []
