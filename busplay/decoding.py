@@ -9,6 +9,7 @@ The same receiver as in a live run takes the symbols, and the same displays the 
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from itertools import chain
@@ -27,7 +28,7 @@ from busplay.capture.health import Health, HealthWatch
 from busplay.capture.lane_map import LaneMap
 from busplay.capture.moments import find_moments
 from busplay.capture.sampling import SymbolRun, SymbolSampler
-from busplay.capture.survey import ClockSurvey, survey_clock
+from busplay.capture.survey import ClockSurvey, moves_by_signal, survey_clock
 from busplay.description.board import Board
 from busplay.description.link import Link
 from busplay.display.bank import DisplayBank
@@ -40,10 +41,13 @@ from busplay.trace.header import TraceHeader
 from busplay.trace.writer import TraceWriter
 
 PS_PER_S = 10**12
-# How much is looked at before decoding begins: changes, and the edges that it should hold.
+# How much is looked at before decoding begins: changes, and how many of them should be the
+# clock's and how many of other wires; how far to read on for such a stretch.
 LOOK_CHANGES = 150_000
 LOOK_EDGES = 256
-LOOK_CHANGES_MAX = 8_000_000
+LOOK_MOVES = 4_000
+LOOK_SEARCH = 3_000_000
+LOOK_CHANGES_MAX = 40_000_000
 # The receiver is fed in pieces of this, so that its room for frames stays small.
 PIECE_SYMBOLS = 1 << 17
 
@@ -171,7 +175,7 @@ class Decoding:
         self._source = source
         self._layout = layout
         self._lane_map = lane_map
-        look, batches = look_ahead(source, lane_map.clock.index)
+        look, batches = look_ahead(source, lane_map)
         self._batches = batches
         self.survey = survey_or_refuse(
             look, layout.link, lane_map, source=source, settings=settings
@@ -340,37 +344,79 @@ def _summary(report: DecodeReport) -> dict[str, int]:
 
 
 def look_ahead(
-    source: ChangeSource, clock_index: int | None = None
+    source: ChangeSource, lane_map: LaneMap | None = None
 ) -> tuple[ChangeBatch, Iterator[ChangeBatch]]:
-    """Read the beginning of a capture; give it, and the whole capture from its start.
+    """Read on until a capture shows something; give that stretch, and the whole from its start.
+
+    A link may be silent for a long time before the first frame, and a clock may start late, so
+    the stretch is the first in which the clock and other wires move, or else the liveliest.
 
     Args:
         source: the capture.
-        clock_index: bit of the clock, if it is known: it should have moved by then.
+        lane_map: the wires that count; None: not known, so all, and the clock is what moves most.
 
     Raises:
         InputError: the capture is damaged there.
     """
     batches = iter(source.batches())
-    read: list[ChangeBatch] = []
-    total = edges = 0
+    window: deque[tuple[ChangeBatch, Int64Column]] = deque()
+    rows = read = 0
+    moves = np.zeros(64, np.int64)
+    is_whole = True
+    found_at: int | None = None
+    best: list[ChangeBatch] = []
+    most = -1.0
+    level: np.uint64 | None = None
+    # Signals that have nothing to do with the link may move from the start.
+    enough = LOOK_CHANGES if lane_map is not None else LOOK_SEARCH
+    counted = np.ones(64, np.int64)
+    if lane_map is not None:
+        counted[:] = 0
+        counted[[probe.index for probe in lane_map.wires.values()]] = 1
     for batch in batches:
-        read.append(batch)
-        total += len(batch)
-        if clock_index is not None and len(batch):
-            bit = (batch.level >> np.uint64(clock_index)) & np.uint64(1)
-            edges += int(np.count_nonzero(bit[1:] != bit[:-1]))
-        enough = clock_index is None or edges >= LOOK_EDGES
-        if (total >= LOOK_CHANGES and enough) or total >= LOOK_CHANGES_MAX:
+        if not len(batch):
+            continue
+        moved = moves_by_signal(batch, level) * counted
+        level = batch.level[-1]
+        window.append((batch, moved))
+        read += len(batch)
+        rows += len(batch)
+        moves += moved
+        liveliness = float(np.log2(1 + moves).sum())
+        if liveliness > most:
+            best, most = [batch for batch, _ in window], liveliness
+        edges = int(moves.max() if lane_map is None else moves[lane_map.clock.index])
+        if found_at is None and edges >= LOOK_EDGES and moves.sum() - edges >= LOOK_MOVES:
+            found_at = 0 if is_whole else read
+        if found_at is not None and read >= max(enough, found_at + LOOK_CHANGES // 2):
             break
-    look = _concatenated(read)
-    if clock_index is not None and len(look) > LOOK_CHANGES:
-        # What comes before the clock runs tells nothing; what comes after is enough.
-        bit = (look.level >> np.uint64(clock_index)) & np.uint64(1)
-        moves = np.flatnonzero(bit[1:] != bit[:-1])
-        first = max(0, int(moves[0]) - LOOK_EDGES) if len(moves) else 0
-        look = look[first : first + LOOK_CHANGES]
-    return look, chain(read, batches)
+        if read >= LOOK_CHANGES_MAX:
+            break
+        while rows - len(window[0][0]) >= LOOK_CHANGES:
+            old, old_moves = window.popleft()
+            rows, moves = rows - len(old), moves - old_moves
+            is_whole = False
+    look = _lively(_concatenated(best), lane_map)
+    if is_whole:
+        return look, chain([batch for batch, _ in window], batches)
+    return look, iter(source.batches())
+
+
+def _lively(look: ChangeBatch, lane_map: LaneMap | None) -> ChangeBatch:
+    """Take no more than LOOK_CHANGES rows, from shortly before clock and other wires move."""
+    if len(look) <= 2 * LOOK_CHANGES:
+        return look
+    moved = look.level[1:] ^ look.level[:-1]
+    if lane_map is None:
+        clock, others = int(np.argmax(moves_by_signal(look))), ~0 & (1 << 64) - 1
+    else:
+        clock, others = lane_map.clock.index, sum(1 << probe.index for probe in lane_map.data)
+    begun = 0
+    for mask in (1 << clock, others & ~(1 << clock)):
+        rows = np.flatnonzero(moved & np.uint64(mask))
+        begun = max(begun, int(rows[0]) if len(rows) else 0)
+    first = max(0, begun - 4 * LOOK_EDGES)
+    return look[first : first + LOOK_CHANGES]
 
 
 def survey_or_refuse(

@@ -2,9 +2,9 @@
 
 In steps: which signals move, and which of them move like a clock; for each such clock when
 the others rest; which may be the strobe, where the link has one; which orders and inversions
-of lanes make the check hold (`lane_orders`). What is left is decoded by a receiver, and the
-map with the most right frames wins. The next best one is kept, so that the user sees by how
-much it won.
+of lanes make the check hold (`lane_orders`) or, where it is weak, fit what else frames show
+(`lane_grades`). What is left is decoded by a receiver, and the map with the most right frames
+wins. The next best one is kept, so that the user sees by how much it won.
 """
 
 from __future__ import annotations
@@ -17,19 +17,38 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busplay.batch import ChangeBatch
-from busplay.capture.lane_map import LaneMap, Probe, named_wires
+from busplay.capture.lane_grades import Grade, LaneGrader, Order
+from busplay.capture.lane_map import LaneMap, Probe, named_wires, remarks
 from busplay.capture.lane_orders import LaneOrders
 from busplay.capture.moments import Trial, try_receiver
-from busplay.capture.survey import ClockSurvey, find_openings, phases, survey_clock
+from busplay.capture.survey import (
+    ClockSurvey,
+    find_openings,
+    moves_by_signal,
+    phases,
+    survey_clock,
+)
 from busplay.description.link import Link, StrobeFraming
 from busplay.errors import InputError
 from busplay.link.layout import FrameLayout
 
 _CLOCKS_TRIED = 3
 _OPENINGS_TRIED = 3
+# A signal rests for this part of a period at least, if it follows the clock.
+_FOLLOWS = 4
 _WINDOW_FRAMES = 14
 _WINDOWS_TRIED = 10
 _TRIALS_MAX = 400
+_ORDERS_MAX = 40
+# So few right frames may be chance.
+_FRAMES_TO_TELL = 3
+# Ways to find frames that show so many idle frames rule out those that show none.
+_IDLE_SHARE = 0.02
+# Orders that fit so much less than the best so far are not tried.
+_FITTING_REACH = 0.4
+# A check of fewer bits fits too many orders to say which is right.
+_STRONG_CHECK_BITS = 3
+_NO_GRADE = Grade(0.0, 0.0)
 _LOOK_ROWS = 120_000
 _SHORT_ROWS = 12_000
 
@@ -42,11 +61,13 @@ class Candidate:
         lane_map: which signal is which wire.
         trial: how a receiver fared with it.
         offsets_ps: when the lanes were read.
+        grade: how well frames fit what they must show; tells maps that fare alike.
     """
 
     lane_map: LaneMap
     trial: Trial
     offsets_ps: tuple[int, ...]
+    grade: Grade = _NO_GRADE
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +96,7 @@ class FoundMap:
         best, trial = self.best.trial, self.runner_up.trial if self.runner_up else None
         if best.right == 0 or best.wrong * 2 > best.right:
             return "nothing fits"
-        if self.tied:
+        if self.tied or best.right < _FRAMES_TO_TELL:
             return "open"
         if trial is None or (trial.score[0] * 2 < best.score[0] and best.right >= 20):
             return "certain"
@@ -104,8 +125,8 @@ def find_map(
     Raises:
         InputError: too few signals move, none moves like a clock, or there are too many.
     """
-    look = changes[:_LOOK_ROWS]
-    moves = _moves(look, len(signals))
+    look = _liveliest(changes, _LOOK_ROWS)
+    moves = moves_by_signal(look).tolist()
     live = [index for index in range(len(signals)) if moves[index]]
     dead = tuple(signals[index] for index in range(len(signals)) if not moves[index])
     _require_enough(layout.link, signals, live, dead)
@@ -120,9 +141,10 @@ def find_map(
     candidates.sort(key=lambda one: one.trial.score, reverse=True)
     candidates += search.neighbours(candidates[0])
     ordered = sorted(
-        candidates, key=lambda one: (one.trial.score, _plainness(one, signals, layout)),
+        candidates,
+        key=lambda one: (one.trial.score, one.grade.rough, _plainness(one, signals, layout)),
         reverse=True,
-    )  # fmt: skip
+    )
     best = ordered[0]
     others = [one for one in ordered[1:] if _wiring(one) != _wiring(best)]
     tied = len({_wiring(one) for one in others if one.trial.score == best.trial.score})
@@ -134,35 +156,6 @@ def find_map(
         dead=dead,
         remarks=remarks(best.lane_map, layout.link, signals, dead),
     )
-
-
-def remarks(
-    lane_map: LaneMap, link: Link, signals: Sequence[str], dead: Sequence[str]
-) -> tuple[str, ...]:
-    """Name swapped, inverted and dead probes, as far as the signals' names say what was meant."""
-    meant = named_wires(link=link, signals=signals)
-    wire_of = {probe.index: wire for wire, probe in lane_map.wires.items()}
-    out = []
-    named = set()
-    for wire, probe in lane_map.wires.items():
-        wanted = next((name for name, index in meant.items() if index == probe.index), None)
-        if wanted is None or wanted == wire or wire in named:
-            continue
-        other = meant.get(wire)
-        if other is not None and wire_of.get(other) == wanted:
-            out.append(
-                f"the probes of {wire} and {wanted} are swapped: {probe.signal} is on {wire}"
-            )
-            named |= {wire, wanted}
-        else:
-            out.append(f"{probe.signal} is on {wire}, though its name says {wanted}")
-    out += [
-        f"{probe.signal} is inverted, on {wire}"
-        for wire, probe in lane_map.wires.items()
-        if probe.inverted
-    ]
-    out += [f"{name} never changes: not connected, or dead" for name in dead]
-    return tuple(out)
 
 
 def _require_enough(
@@ -181,11 +174,6 @@ def _require_enough(
         found=f"{len(live)} of {len(signals)} signals that change{idle}",
         wanted=f"link {link.name} has {wires}; see to dead probes, or give the wires with --map",
     )
-
-
-def _moves(changes: ChangeBatch, signals: int) -> list[int]:
-    moved = changes.level[1:] ^ changes.level[:-1]
-    return [int(np.count_nonzero(moved >> np.uint64(n) & np.uint64(1))) for n in range(signals)]
 
 
 def _wiring(candidate: Candidate) -> str:
@@ -220,7 +208,7 @@ class _Search:
     ) -> None:
         self.tried = 0
         self._changes = changes
-        self._short = changes[:_SHORT_ROWS]
+        self._short = _liveliest(changes, _SHORT_ROWS)
         self._layout = layout
         self._link = layout.link
         self._signals = signals
@@ -230,17 +218,21 @@ class _Search:
         self._on_trial = on_trial
         self._orders = LaneOrders(layout)
         self._surveys: dict[tuple[int, bool], ClockSurvey] = {}
+        self._graders: dict[str, LaneGrader] = {}
+        self._fitting = 0.0
 
     def run(self, moves: list[int]) -> list[Candidate]:
         found: dict[str, Candidate] = {}
         for probe in self._clocks(moves):
             survey = self._surveys[probe.index, probe.inverted]
-            for lane_map, offset_ps in self._maps(probe, survey):
+            for lane_map, offset_ps, grader in self._maps(probe, survey):
                 wires = len(lane_map.data)
                 trial = self._try(self._short, lane_map, survey, (offset_ps,) * wires)
                 name = str(lane_map)
                 if name not in found or trial.score > found[name].trial.score:
-                    found[name] = Candidate(lane_map, trial, (offset_ps,) * wires)
+                    grade = grader.grade(_order_of(lane_map))
+                    found[name] = Candidate(lane_map, trial, (offset_ps,) * wires, grade)
+                    self._graders[name] = grader
                 if self.tried >= _TRIALS_MAX:
                     break
         # The whole look decides between those that fared well with its beginning.
@@ -261,11 +253,13 @@ class _Search:
                 maps.append(replace(best.lane_map, lanes=tuple(swapped)))
         clock = best.lane_map.clock
         survey = self._surveys[clock.index, clock.inverted]
+        grader = self._graders[str(best.lane_map)]
         return [
             Candidate(
                 one,
                 self._try(self._changes, one, survey, best.offsets_ps),
                 best.offsets_ps,
+                grader.grade(_order_of(one)),
             )
             for one in maps
         ]
@@ -322,14 +316,18 @@ class _Search:
             self._surveys[probe.index, probe.inverted] = survey
         return survey
 
-    def _maps(self, clock: Probe, survey: ClockSurvey) -> Iterator[tuple[LaneMap, int]]:
+    def _maps(self, clock: Probe, survey: ClockSurvey) -> Iterator[tuple[LaneMap, int, LaneGrader]]:
         others = [index for index in self._live if index != clock.index]
         probes = [Probe(index, self._signals[index]) for index in others]
         period_ps = survey.plan.period_ps
-        phase_ps = np.concatenate(
-            [phases(self._changes, probe, survey.edge_ps, period_ps) for probe in probes]
-        )
-        openings = find_openings(phase_ps, period_ps, most=_OPENINGS_TRIED)
+        own = [phases(self._changes, probe, survey.edge_ps, period_ps) for probe in probes]
+        # Signals that do not follow this clock change at any time and would leave no opening.
+        follow = [
+            one
+            for one in own
+            if len(one) and _FOLLOWS * find_openings(one, period_ps)[0].width_ps >= period_ps
+        ]
+        openings = find_openings(np.concatenate(follow or own), period_ps, most=_OPENINGS_TRIED)
         for opening in openings:
             rows = np.searchsorted(
                 self._changes.time_ps,
@@ -337,9 +335,8 @@ class _Search:
                 side="right",
             )
             levels = self._changes.level[np.maximum(rows - 1, 0)]
-            for strobe, frames in self._framings(levels, rows, others):
-                lanes = [index for index in others if strobe is None or index != strobe.index]
-                for order, inverted in self._lane_orders(frames, lanes):
+            for strobe, frames, lanes, grader in self._graded(levels, rows, others):
+                for order, inverted in self._lane_orders(frames, lanes, grader):
                     yield (
                         LaneMap(
                             clock,
@@ -350,12 +347,27 @@ class _Search:
                             strobe,
                         ),
                         opening.middle_ps,
+                        grader,
                     )
+
+    def _graded(
+        self, levels: NDArray[np.uint64], rows: NDArray[np.intp], others: list[int]
+    ) -> list[tuple[Probe | None, NDArray[np.uint64], list[int], LaneGrader]]:
+        """Give the ways to find frames, each with its grader, as far as idle frames tell them."""
+        ways = []
+        for strobe, frames in self._framings(levels, rows, others):
+            lanes = [index for index in others if strobe is None or index != strobe.index]
+            if len(lanes) >= self._link.lanes and len(frames):
+                ways.append((strobe, frames, lanes, LaneGrader(self._layout, frames, lanes)))
+        most = max((grader.idle_share for *_, grader in ways), default=0.0)
+        if most < _IDLE_SHARE or self._layout.syndrome_bits >= _STRONG_CHECK_BITS:
+            return ways
+        return [way for way in ways if way[3].idle_share * 2 >= most]
 
     def _framings(
         self, levels: NDArray[np.uint64], rows: NDArray[np.intp], others: list[int]
-    ) -> Iterator[tuple[Probe | None, list[NDArray[np.uint64]]]]:
-        """Give windows of frames, uint64[frames, frame_symbols] each, for each way to find them.
+    ) -> Iterator[tuple[Probe | None, NDArray[np.uint64]]]:
+        """Give all frames, uint64[frames, frame_symbols], for each way to find them.
 
         Args:
             levels: uint64[edges]; all signals at each edge's moment.
@@ -368,8 +380,7 @@ class _Search:
             for first in range(symbols):
                 count = (len(levels) - first) // symbols
                 if count > 1:
-                    frames = levels[first : first + count * symbols].reshape(count, symbols)
-                    yield None, self._windows(frames)
+                    yield None, levels[first : first + count * symbols].reshape(count, symbols)
             return
         for index in others:
             for inverted in (False, True):
@@ -387,7 +398,7 @@ class _Search:
                     continue
                 starts = starts[starts + symbols <= len(levels)]
                 spread = starts[:, None] + np.arange(symbols)
-                yield Probe(index, self._signals[index], inverted), self._windows(levels[spread])
+                yield Probe(index, self._signals[index], inverted), levels[spread]
 
     def _windows(self, frames: NDArray[np.uint64]) -> list[NDArray[np.uint64]]:
         """Cut frames to windows, those that say most first."""
@@ -410,28 +421,53 @@ class _Search:
         return [windows[int(one)] for one in order]
 
     def _lane_orders(
-        self, windows: list[NDArray[np.uint64]], lanes: list[int]
-    ) -> list[tuple[tuple[int, ...], tuple[bool, ...]]]:
-        link = self._link
-        if len(lanes) < link.lanes:
-            return []
-        plain = (tuple(lanes[: link.lanes]), (False,) * link.lanes)
-        named = named_wires(link=link, signals=self._signals)
-        by_name = [named.get(f"lane{number}") for number in range(link.lanes)]
-        if all(index in lanes for index in by_name):
-            plain = (tuple(index for index in by_name if index is not None), plain[1])
-        if not self._layout.syndrome_bits:
-            return [plain]
+        self, frames: NDArray[np.uint64], lanes: list[int], grader: LaneGrader
+    ) -> list[Order]:
+        """Give the orders of lanes that may be right, the likeliest first."""
+        layout = self._layout
+        if layout.syndrome_bits < _STRONG_CHECK_BITS:
+            plain = self._plain_order(lanes)
+            graded = grader.orders(_ORDERS_MAX)
+            if graded:
+                self._fitting = max(self._fitting, graded[0][1].fitting)
+            orders = [
+                order for order, grade in graded if grade.fitting >= self._fitting - _FITTING_REACH
+            ]
+            return orders if plain is None or plain in orders else [*orders, plain]
         if not self._orders.can_try(len(lanes)):
             raise InputError(
                 place="--find-map",
-                found=f"{len(lanes)} signals for {link.lanes} lanes",
+                found=f"{len(lanes)} signals for {self._link.lanes} lanes",
                 wanted="that is too many to try, so give the wires with --map",
             )
-        for window in windows:
-            if not len(window):
-                continue
-            orders = self._orders.find(window, lanes)
-            if orders:
-                return orders[:_TRIALS_MAX]
+        for window in self._windows(frames):
+            if len(window):
+                orders = self._orders.find(window, lanes)
+                if orders:
+                    some = orders[:_TRIALS_MAX]
+                    return sorted(some, key=grader.grade, reverse=True)[:_ORDERS_MAX]
         return []
+
+    def _plain_order(self, lanes: list[int]) -> Order | None:
+        """Give the order that the signals' names say."""
+        named = named_wires(link=self._link, signals=self._signals)
+        by_name = [named.get(f"lane{number}") for number in range(self._link.lanes)]
+        order = tuple(index for index in by_name if index in lanes and index is not None)
+        return (order, (False,) * len(order)) if len(order) == len(by_name) else None
+
+
+def _order_of(lane_map: LaneMap) -> Order:
+    lanes = lane_map.lanes
+    return tuple(one.index for one in lanes), tuple(one.inverted for one in lanes)
+
+
+def _liveliest(changes: ChangeBatch, rows: int) -> ChangeBatch:
+    """Take the stretch in which most signals change, rather than one of them most often."""
+    if len(changes) <= rows:
+        return changes
+    starts = list(range(0, len(changes) - rows, max(1, rows // 4)))
+    liveliness = [
+        float(np.log2(1 + moves_by_signal(changes[first : first + rows])).sum()) for first in starts
+    ]
+    first = starts[int(np.argmax(liveliness))]
+    return changes[first : first + rows]

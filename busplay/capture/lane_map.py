@@ -123,6 +123,35 @@ def named_wires(*, link: Link, signals: Sequence[str]) -> dict[str, int]:
     return {wire: index for wire, index in found.items() if taken.count(index) == 1}
 
 
+def remarks(
+    lane_map: LaneMap, link: Link, signals: Sequence[str], dead: Sequence[str]
+) -> tuple[str, ...]:
+    """Name swapped, inverted and dead probes, as far as the signals' names say what was meant."""
+    meant = named_wires(link=link, signals=signals)
+    wire_of = {probe.index: wire for wire, probe in lane_map.wires.items()}
+    out = []
+    named = set()
+    for wire, probe in lane_map.wires.items():
+        wanted = next((name for name, index in meant.items() if index == probe.index), None)
+        if wanted is None or wanted == wire or wire in named:
+            continue
+        other = meant.get(wire)
+        if other is not None and wire_of.get(other) == wanted:
+            out.append(
+                f"the probes of {wire} and {wanted} are swapped: {probe.signal} is on {wire}"
+            )
+            named |= {wire, wanted}
+        else:
+            out.append(f"{probe.signal} is on {wire}, though its name says {wanted}")
+    out += [
+        f"{probe.signal} is inverted, on {wire}"
+        for wire, probe in lane_map.wires.items()
+        if probe.inverted
+    ]
+    out += [f"{name} never changes: not connected, or dead" for name in dead]
+    return tuple(out)
+
+
 def _complete(
     given: dict[str, Probe], *, link: Link, signals: Sequence[str], place: str
 ) -> LaneMap:

@@ -113,6 +113,18 @@ def survey_clock(
     return ClockSurvey(plan, len(edge_ps), is_steady, samples, sample_ps is not None, edge_ps, kind)
 
 
+def moves_by_signal(changes: ChangeBatch, before: np.uint64 | None = None) -> Int64Column:
+    """Count each signal's changes: int64[64]; from the levels before the first row, if given."""
+    first = changes.level[:1] if before is None else np.array([before], np.uint64)
+    moved = changes.level ^ np.concatenate([first, changes.level[:-1]])
+    some = int(np.bitwise_or.reduce(moved)) if len(moved) else 0
+    counts = np.zeros(64, np.int64)
+    for bit in range(some.bit_length()):
+        if some >> bit & 1:
+            counts[bit] = np.count_nonzero(moved & np.uint64(1 << bit))
+    return counts
+
+
 def _samples_per_level(period_ps: int, resolution_ps: int, edges: Edges) -> float:
     levels = 1 if edges == "both" else 2
     return period_ps / levels / resolution_ps if resolution_ps else 0.0

@@ -157,7 +157,8 @@ def map_lines(found: FoundMap) -> list[str]:
         )
     if found.tied:
         lines.append(
-            f"  {found.tied:,} other maps fare exactly as well: the capture cannot tell them apart"
+            f"  {found.tied:,} other maps fare exactly as well: the capture cannot tell them apart;"
+            " this one is the plainest"
         )
     return lines + [f"  {remark}" for remark in found.remarks]
 

@@ -7,14 +7,15 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from busplay.batch import ChangeBatch, FrameBatch
+from busplay.batch import ChangeBatch, FrameBatch, UInt64Column
 from busplay.capture.find_map import find_map
 from busplay.capture.lane_map import wires_of
 from busplay.capture.synthetic import Analyser
+from busplay.decoding import look_ahead
 from busplay.description.read_link import load_link
 from busplay.errors import InputError
 from busplay.link.layout import FrameLayout
-from tests.capture.captures import changes_of, frames_on_grid, sampled
+from tests.capture.captures import Recorded, changes_of, frames_on_grid, sampled
 
 RATES = {"guarded": 100_000_000, "lean": 100_000_000, "strobed": 100_000_000}
 RATES |= {"marked": 100_000_000, "serial": 400_000_000}
@@ -113,3 +114,68 @@ def test_damage_at_the_beginning_does_not_hide_the_map() -> None:
     damaged = ChangeBatch(changes.time_ps[keep], level[keep], changes.unknown[keep])
     found = find_map(damaged, layout, signals, sample_ps=10_000)
     assert [probe.index for probe in found.best.lane_map.wires.values()] == [3, 0, 5, 2, 4, 1]
+
+
+def drawing_frames(layout: FrameLayout, count: int) -> FrameBatch:
+    """Make frames as a program that draws sends them: bytes to addresses that follow each other."""
+    index = np.arange(count, dtype=np.uint64)
+    random = np.random.default_rng(7)
+    fields: dict[str, int | UInt64Column] = {
+        "space": 1,
+        "address": (index * np.uint64(3) + np.uint64(0x1A40)) % np.uint64(0x6000),
+        "data": random.integers(0, 256, count, dtype=np.uint64),
+    }
+    if layout.link.field_named("sequence") is not None:
+        fields["sequence"] = index % np.uint64(1 << len(layout.bit_places("sequence")))
+    slots = np.uint64(30) + index * np.uint64(2)
+    return FrameBatch(slots * np.uint64(layout.slot_symbols), layout.pack(**fields))
+
+
+def test_without_a_check_idle_frames_and_the_count_tell_what_they_can() -> None:
+    layout = FrameLayout(load_link("marked"))
+    channels = (4, 2, 0, 3, 6, 5, 7, 8, 1)
+    source, _, _ = sampled(
+        drawing_frames(layout, 900),
+        layout,
+        Analyser(100_000_000, channels=channels, inverted=frozenset(["lane2"])),
+    )
+    found = find_map(source.changes, layout, [f"CH{n}" for n in range(9)], sample_ps=10_000)
+    by_wire = {wire: str(probe) for wire, probe in found.best.lane_map.wires.items()}
+    # Lanes 0 to 2 carry the count, lane 7 the constant that differs from the idle frame.
+    told = {"clock": "CH4", "lane0": "CH2", "lane1": "CH0", "lane2": "!CH3", "lane7": "CH1"}
+    assert {wire: by_wire[wire] for wire in told} == told
+    assert found.best.trial.wrong == 0
+    # The others carry space and unit, which nothing but the addresses' look can tell.
+    assert found.sureness == "open"
+    assert found.tied
+
+
+def test_a_link_that_is_silent_at_first_is_looked_at_where_it_is_not() -> None:
+    layout = FrameLayout(load_link("serial"))
+    late = drawing_frames(layout, 200)
+    late = FrameBatch(late.edge + np.uint64(400_000), late.word)
+    source, _, _ = sampled(late, layout, Analyser(200_000_000, channels=(2, 0, 1)))
+    parted = Recorded(
+        source.changes, ["a", "b", "c"], cuts=range(5_000, len(source.changes), 5_000)
+    )
+    look, batches = look_ahead(parted)
+    assert len(look) < 200_000 < len(source.changes)
+    assert sum(len(batch) for batch in batches) == len(source.changes)
+    found = find_map(look, layout, parted.signals, sample_ps=5_000)
+    assert str(found.best.lane_map) == "clock=c,lane0=a,strobe=b"
+
+
+@given(st.permutations(range(8)))
+@settings(max_examples=5)
+def test_the_map_of_a_strobe_link_counts_on_whatever_the_order(channels: list[int]) -> None:
+    layout = FrameLayout(load_link("strobed"))
+    source, _, _ = sampled(
+        drawing_frames(layout, 500), layout, Analyser(100_000_000, channels=tuple(channels))
+    )
+    found = find_map(source.changes, layout, [f"CH{n}" for n in range(8)], sample_ps=10_000)
+    wires = found.best.lane_map.wires
+    # The two lanes of the sequence field are told, with the clock and the strobe.
+    expected = dict(zip(wires_of(layout.link), channels, strict=True))
+    for wire in ("clock", "strobe", "lane1", "lane2"):
+        assert wires[wire].index == expected[wire]
+    assert found.best.trial.missed == found.best.trial.wrong == 0
