@@ -34,7 +34,7 @@ QUANTILE = 0.99
 STEPS_MAX = 60_000
 PLACES_MAX = 4_096
 # Up to so many places their equations are solved in one go; more of them in sweeps.
-SOLVED_PLACES_MAX = 512
+SOLVED_PLACES_MAX = 96
 SWEEPS_MAX = 2_000
 Places = NDArray[np.float64]
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+
+from busplay.description.link import Link
 
 
 @dataclass(frozen=True, slots=True)
@@ -14,9 +16,11 @@ class Choice:
         change: what to write in the link file.
         effect: what the figure becomes.
         removes: whether the weakness is gone; else it is less.
+        link: the link with the change.
     """
 
     kind: str
     change: str
     effect: str
     removes: bool
+    link: Link = field(repr=False)

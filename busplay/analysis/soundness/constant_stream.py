@@ -31,7 +31,7 @@ SEED = 1
 # Idle slots for which the effect is worked out, as far as it changes.
 IDLE_EVERY_TRIED = tuple(range(2, 33))
 # Where a field counts, each N is a case of its own; these are tried.
-COUNTED_IDLE_EVERY_TRIED = (2, 3, 4, 5, 6, 7, 8, 9, 16, 32, 64)
+COUNTED_IDLE_EVERY_TRIED = (2, 4, 8, 9, 16, 64)
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,20 +102,30 @@ def stream_shares(layout: FrameLayout, *, samples: int = 100_000) -> tuple[Share
     return _shares(layout, words, _plain_events(layout, words), samples)
 
 
-def idle_effect(layout: FrameLayout, idle_every: int, *, samples: int = 100_000) -> IdleEffect:
-    """Give what an idle slot in every N does to a constant stream; not for a strobe."""
+def idle_effect(
+    layout: FrameLayout,
+    idle_every: int,
+    *,
+    samples: int = 100_000,
+    stream: CountedStream | None = None,
+) -> IdleEffect:
+    """Give what an idle slot in every N does to a constant stream; not for a strobe.
+
+    Args:
+        stream: of the layout, if a field counts its frames and it was made before.
+    """
     if layout.link.field_named("sequence") is not None:
         if _frees_at_once(layout):
             nothing = exact_share(0, "inclusion")
             return IdleEffect(idle_every, nothing, nothing)
-        return IdleEffect(idle_every, *_counted(layout, idle_every, samples))
+        return IdleEffect(idle_every, *_counted(layout, idle_every, samples, stream))
     return _plain_effect(layout, idle_every, samples)
 
 
 def _counted(
     layout: FrameLayout, idle_every: int | None, samples: int, stream: CountedStream | None = None
 ) -> tuple[Share, Share]:
-    stream = stream or CountedStream(layout)
+    stream = stream or CountedStream(layout, with_idle=idle_every is not None)
     found, kept = (
         union_share(events, stream.unknowns, seed=SEED, samples=samples)
         for events in stream.events(idle_every=idle_every)

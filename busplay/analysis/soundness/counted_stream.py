@@ -35,26 +35,42 @@ class _Kind:
     """The windows of one kind at one place.
 
     Attributes:
-        linear, base: a word's part in the judgement, by vector of its space; and what is wanted.
+        factors: rows of the equations, one for each bit of the judgement, their values left 0.
+        base: what is wanted of the word's part in the judgement.
         changes: what each number changes in it.
     """
 
-    linear: tuple[int, ...]
+    factors: Rows
     base: int
     changes: tuple[int, ...]
 
+    def rows(self, value: int, bits: int) -> Rows:
+        """Give the equations under which a number that changes so much makes the window right.
+
+        Args:
+            value: of the lowest bits.
+            bits: how many of the judgement count, the marker's come last.
+        """
+        wanted = self.base ^ value
+        return tuple(row | (wanted >> bit & 1) for bit, row in enumerate(self.factors[:bits]))
+
 
 class CountedStream:
-    """What constant streams do on a link with a sequence field, worked out once for all N."""
+    """What constant streams do on a link with a sequence field, worked out once for all N.
 
-    def __init__(self, layout: FrameLayout) -> None:
+    Args:
+        layout: of the link.
+        with_idle: whether idle slots will be asked for.
+    """
+
+    def __init__(self, layout: FrameLayout, *, with_idle: bool = True) -> None:
         words = sent_frames(layout, fixed={"sequence": 0})
         self._layout = layout
         self._numbers = _numbers(layout)
         self._judge_bits = Judge(layout).bits
         self._first_bits = Judge(layout, with_marker=True).bits
         self._places = [
-            _kinds(layout, words, self._numbers, offset)
+            _kinds(layout, words, self._numbers, offset, count=3 if with_idle else 1)
             for offset in range(1, layout.frame_symbols)
         ]
         self.unknowns = len(words.basis)
@@ -114,11 +130,7 @@ class CountedStream:
             if not _is_kept(right, release):
                 continue
             rows = {
-                kind: affine_rows(
-                    [one & low for one in kinds[kind].linear],
-                    kinds[kind].base & low ^ value,
-                    judge_bits,
-                )
+                kind: kinds[kind].rows(value, judge_bits)
                 for kind, value in enumerate(values)
                 if value is not None
             }
@@ -133,9 +145,7 @@ class CountedStream:
                     shown = right if first_bits == judge_bits else here & (code_of == code)
                     if not _is_found(right, shown, confirm):
                         continue
-                    shows = affine_rows(
-                        kinds[kind].linear, kinds[kind].base ^ shown_value, first_bits
-                    )
+                    shows = kinds[kind].rows(shown_value, first_bits)
                     others = (row for other, one in rows.items() if other != kind for row in one)
                     find.append((*shows, *others))
             yield find, keep
@@ -146,7 +156,8 @@ def _is_kept(right: Flags, release: int) -> bool:
     at = np.flatnonzero(right)
     if not len(at):
         return False
-    return int(np.diff(at, append=at[0] + len(right)).max()) <= release
+    around = int(at[0]) + len(right) - int(at[-1])
+    return around <= release and (len(at) == 1 or int((at[1:] - at[:-1]).max()) <= release)
 
 
 def _is_found(right: Flags, shown: Flags, confirm: int) -> bool:
@@ -187,13 +198,13 @@ def _period(layout: FrameLayout, count: int, idle_every: int | None) -> list[Win
 
 
 def _kinds(
-    layout: FrameLayout, words: FrameSpace, numbers: Sequence[int], offset: int
+    layout: FrameLayout, words: FrameSpace, numbers: Sequence[int], offset: int, *, count: int
 ) -> list[_Kind]:
     judge = Judge(layout, with_marker=True)
     idle = layout.idle_word
     behind = [*numbers[1:], numbers[0]]
     found = []
-    for sides in SIDES:
+    for sides in SIDES[:count]:
 
         def read(first: int, second: int, other: int, sides: str = sides) -> int:
             if sides == "idle behind":
@@ -210,7 +221,7 @@ def _kinds(
         )
         found.append(
             _Kind(
-                tuple(read(vector, vector, 0) for vector in words.basis),
+                affine_rows([read(vector, vector, 0) for vector in words.basis], 0, judge.bits),
                 judge.constant ^ read(words.base, words.base, idle),
                 tuple(steps),
             )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass
 from itertools import combinations
-from math import isfinite
+from math import inf, isfinite
 
 from busplay.analysis.soundness.bursts import BurstCounts, bit_bursts, edge_bursts, lane_bursts
 from busplay.analysis.soundness.constant_stream import ConstantStream, constant_stream
@@ -117,6 +117,9 @@ class Soundness:
             raise TypeError("a dataclass becomes a dict")
         unseen = self.check.unseen
         plain["is_sound"] = self.is_sound
+        for weakness in plain["weaknesses"]:
+            for choice in weakness["choices"]:
+                del choice["link"]
         check = plain["check"]
         check["min_distance"] = unseen.min_distance
         check["random_unseen_ratio"] = unseen.random_ratio
@@ -270,6 +273,9 @@ class _Work:
             stuck=list(check.stuck),
             swapped=check.swapped,
             stream=self._stream,
+            busy_symbols=next(
+                (one.power_on.told.mean_symbols for one in self._locks if one.load == "busy"), inf
+            ),
         )
         return Soundness(
             link=layout.link.name,

@@ -7,10 +7,11 @@ from dataclasses import replace
 
 from busplay.analysis.soundness.choice import Choice
 from busplay.analysis.soundness.constant_stream import idle_effect, stream_shares
+from busplay.analysis.soundness.counted_stream import CountedStream
 from busplay.analysis.soundness.damage import stuck_lanes, swapped_edges
 from busplay.analysis.soundness.figures import percent
 from busplay.analysis.soundness.frame_space import Judge, sent_frames
-from busplay.analysis.soundness.weights import UnseenErrors, count_unseen
+from busplay.analysis.soundness.search_check import polynomials_of, with_check_of, with_room
 from busplay.description.explain_link import polynomial_text
 from busplay.description.link import (
     Check,
@@ -20,10 +21,9 @@ from busplay.description.link import (
     StrobeFraming,
 )
 from busplay.errors import BusplayError
-from busplay.link.layout import WORD_BITS, FrameLayout
+from busplay.link.layout import FrameLayout
 from busplay.link.rules import find_faults
 
-SEARCHED_CHECK_BITS_MAX = 10
 SEARCHED_VALUES_MAX = 256
 STREAMS_TRIED_MAX = 16
 SEQUENCE_BITS_LEAST = 4
@@ -51,6 +51,7 @@ def change_xor(link: Link) -> Choice | None:
         f"check.xor = 0x{sound[0]:X}",
         f"no rule is broken; {len(sound)} of {tried} values tried do",
         removes=True,
+        link=replace(link, check=replace(check, xor=sound[0])),
     )
 
 
@@ -74,6 +75,7 @@ def change_idle(link: Link) -> Choice | None:
                 f"idle.{field.name} = 0x{sound[0]:X}",
                 f"no rule is broken; {len(sound)} of {len(tried)} values tried do",
                 removes=True,
+                link=replace(link, idle=link.idle | {field.name: sound[0]}),
             )
     return None
 
@@ -92,7 +94,11 @@ def change_marker(link: Link) -> Choice | None:
         if sound:
             shown = ", ".join(f"0x{symbol:X}" for symbol in symbols)
             return Choice(
-                "other marker", f"framing.symbols = [{shown}]", "no rule is broken", removes=True
+                "other marker",
+                f"framing.symbols = [{shown}]",
+                "no rule is broken",
+                removes=True,
+                link=other,
             )
     if framing.rule == "unique" and link.check is not None:
         other = replace(link, framing=replace(framing, rule="confirm"))
@@ -102,6 +108,7 @@ def change_marker(link: Link) -> Choice | None:
                 'framing.rule = "confirm"',
                 "the check must hold from the marker on",
                 removes=True,
+                link=other,
             )
     return None
 
@@ -121,117 +128,6 @@ def _markers(link: Link) -> Iterator[tuple[int, ...]]:
                 yield (start, *(rest,) * (count - 1))
 
 
-# -- choices against errors that go unseen
-
-
-def columns_with(layout: FrameLayout, polynomial: int, check_bits: int) -> list[int]:
-    """Give the syndrome columns of a frame whose check has another polynomial or width.
-
-    Returns:
-        int[...]; in no particular order.
-    """
-    check = layout.link.check
-    covers = set(check.covers) if check else {one.name for one in layout.link.fields}
-    check_name = check.field if check else ""
-    mask = (1 << check_bits) - 1
-    columns = [1 << bit for bit in range(check_bits)]
-    next_bit = check_bits
-    register = polynomial
-    for field in reversed(layout.link.fields):
-        if field.name == check_name:
-            continue
-        for _ in range(field.bits):
-            column = 0
-            if field.name in covers:
-                column = register
-                feedback = register >> (check_bits - 1) & 1
-                register = (register << 1 & mask) ^ (polynomial if feedback else 0)
-            if field.value is not None:
-                column |= 1 << next_bit
-                next_bit += 1
-            columns.append(column)
-    return columns
-
-
-def best_polynomial(layout: FrameLayout, check_bits: int) -> tuple[int, UnseenErrors] | None:
-    """Find the polynomial that leaves the fewest errors of the lowest weight unseen.
-
-    Every polynomial of the width is tried, up to 10 bits; None for wider checks.
-    """
-    if not 1 <= check_bits <= SEARCHED_CHECK_BITS_MAX:
-        return None
-    best: tuple[int, UnseenErrors] | None = None
-    for polynomial in range(1, 1 << check_bits, 2):
-        unseen = count_unseen(columns_with(layout, polynomial, check_bits))
-        if best is None or unseen.counts < best[1].counts:
-            best = polynomial, unseen
-    return best
-
-
-def _distance_text(unseen: UnseenErrors) -> str:
-    distance = unseen.min_distance
-    if distance is None:
-        return f"distance over {len(unseen.counts) - 1}"
-    return f"distance {distance}, {unseen.counts[distance]:,} errors of {distance} bits unseen"
-
-
-def change_polynomial(
-    layout: FrameLayout, unseen: UnseenErrors, *, more_bits: int
-) -> Choice | None:
-    """Find a better polynomial of the same width, or of some bits more."""
-    check_bits = layout.check_bits + more_bits
-    frame_bits = layout.frame_bits + more_bits
-    if frame_bits > WORD_BITS:
-        return None
-    best = best_polynomial(layout, check_bits)
-    if best is None:
-        return None
-    polynomial, found = best
-    if not _fewer_unseen(found, unseen):
-        return None
-    text = polynomial_text(polynomial, check_bits)
-    change = f"check.polynomial = 0x{polynomial:X} ({text})"
-    if more_bits:
-        change = f"a check of {check_bits} bits, {change}"
-    kinds = {0: "other polynomial", 1: "one bit more"}
-    return Choice(
-        kinds.get(more_bits, "one symbol more"),
-        change + _whole_symbols(frame_bits, layout.lanes),
-        f"{_distance_text(found)}; all {1 << (check_bits - 1)} polynomials tried",
-        removes=(found.min_distance or 99) > 2,
-    )
-
-
-def _fewer_unseen(found: UnseenErrors, unseen: UnseenErrors) -> bool:
-    """Tell whether fewer errors of the lowest weight at which two layouts differ go unseen."""
-    pairs = zip(found.counts, unseen.counts, strict=False)
-    return next((here < there for here, there in pairs if here != there), False)
-
-
-def _whole_symbols(frame_bits: int, lanes: int) -> str:
-    if frame_bits % lanes == 0:
-        return ""
-    filled = -(-frame_bits // lanes) * lanes
-    return f"; {frame_bits} bits fill no whole symbols of {lanes}, {filled} do"
-
-
-def change_check(layout: FrameLayout) -> Choice | None:
-    """Find the smallest check, in whole symbols, that sees errors of one and of two bits."""
-    for check_bits in range(layout.lanes, SEARCHED_CHECK_BITS_MAX + 1, layout.lanes):
-        if layout.frame_bits + check_bits > WORD_BITS:
-            break
-        best = best_polynomial(layout, check_bits)
-        if best is not None and (best[1].min_distance or 99) > 2:
-            text = polynomial_text(best[0], check_bits)
-            return Choice(
-                "a check field",
-                f"a field of {check_bits} bits with check.polynomial = 0x{best[0]:X} ({text})",
-                f"{_distance_text(best[1])}; the frame gets {layout.frame_bits + check_bits} bits",
-                removes=True,
-            )
-    return None
-
-
 # -- choices against constant streams and steady damage
 
 
@@ -246,9 +142,6 @@ def change_idle_every(layout: FrameLayout, *, release: int | None) -> Choice | N
     if isinstance(framing, StrobeFraming):
         return None
     is_unique = isinstance(framing, MarkerFraming) and framing.rule == "unique"
-    if link.field_named("sequence") is not None and not is_unique:
-        # What idle slots do is only worked out where frames do not count.
-        return None
     changed = layout
     change = ""
     if release is not None:
@@ -259,19 +152,22 @@ def change_idle_every(layout: FrameLayout, *, release: int | None) -> Choice | N
         changed = FrameLayout(replace(link, framing=replace(framing, release_frames=release)))
         change = f", framing.release_frames = {release}"
     tried = [64] if is_unique else list(range(framing.confirm_frames + 3, 1, -1))
+    stream = None
+    if not is_unique and link.field_named("sequence") is not None:
+        stream = CountedStream(changed)
     for idle_every in tried:
         if release is None and idle_every == link.idle_every:
             continue
-        effect = idle_effect(changed, idle_every, samples=SEARCH_SAMPLES)
+        effect = idle_effect(changed, idle_every, samples=SEARCH_SAMPLES, stream=stream)
         if effect.found.ratio == 0 and (release is None or effect.kept.ratio == 0):
             kept = effect.kept.ratio
             return Choice(
                 "idle every N",
                 f"idle_every = {idle_every}{change}",
-                f"no word brings a receiver to a wrong place for good, {percent(kept, digits=4)} keep it"
-                f" there;"
-                f" costs 1/{idle_every} of the link",
+                "no word brings a receiver to a wrong place for good,"
+                f" {percent(kept, digits=4)} keep it there; costs 1/{idle_every} of the link",
                 removes=kept == 0,
+                link=replace(changed.link, idle_every=idle_every),
             )
     return None
 
@@ -284,12 +180,17 @@ def change_sequence(layout: FrameLayout) -> Choice | None:
     """
     link = layout.link
     bits = -(-SEQUENCE_BITS_LEAST // layout.lanes) * layout.lanes
-    if link.field_named("sequence") is not None or layout.frame_bits + bits > WORD_BITS:
+    if link.field_named("sequence") is not None:
         return None
+    allowed = len(find_faults(link))
+    room = with_room(link, bits)
+    if room is None:
+        return None
+    link, taken = room
     best: tuple[float, Link, str] | None = None
     for at, behind in enumerate(link.fields):
         other = _with_sequence(link, at, bits)
-        if find_faults(other):
+        if len(find_faults(other)) > allowed:
             continue
         kept = 0.0
         if not isinstance(link.framing, StrobeFraming):
@@ -308,10 +209,11 @@ def change_sequence(layout: FrameLayout) -> Choice | None:
         )
     return Choice(
         "a sequence field",
-        f"a field sequence of {bits} bits before {behind_name}; the frame gets"
-        f" {other.frame_bits} bits",
+        f"a field sequence of {bits} bits before {behind_name}{taken and ', '}{taken}; the frame"
+        f" gets {other.frame_bits} bits",
         effect,
         removes=kept == 0,
+        link=other,
     )
 
 
@@ -348,12 +250,13 @@ def change_streams(layout: FrameLayout, what: str, *, limit: float) -> Choice | 
         return stream_shares(other, samples=SEARCH_SAMPLES)[1].ratio
 
     now = figure(link)
+    allowed = len(find_faults(link))
     best: tuple[float, Link, str] | None = None
     tried = 0
     for candidate, change in _candidates(link, check, layout.check_bits, what):
         if tried == STREAMS_TRIED_MAX:
             break
-        if find_faults(candidate):
+        if len(find_faults(candidate)) > allowed:
             continue
         tried += 1
         value = figure(candidate)
@@ -369,37 +272,22 @@ def change_streams(layout: FrameLayout, what: str, *, limit: float) -> Choice | 
         best[2],
         f"{percent(now)} become {percent(best[0])}; {tried} tried",
         removes=best[0] <= limit,
+        link=best[1],
     )
-
-
-def _with_one_symbol_more(link: Link, check: Check, check_bits: int) -> Iterator[tuple[Link, str]]:
-    """Give the link with a check that is one symbol wider, by the polynomial of most distance."""
-    wide_bits = check_bits + link.lanes
-    if link.frame_bits + link.lanes > WORD_BITS:
-        return
-    best = best_polynomial(FrameLayout(link), wide_bits)
-    if best is None:
-        return
-    fields = tuple(
-        replace(one, bits=wide_bits, order="high_first") if one.name == check.field else one
-        for one in link.fields
-    )
-    wide = replace(check, kind="custom", polynomial=best[0])
-    text = polynomial_text(best[0], wide_bits)
-    change = f"a check of {wide_bits} bits, check.polynomial = 0x{best[0]:X} ({text})"
-    yield replace(link, fields=fields, check=wide), change
 
 
 def _candidates(link: Link, check: Check, check_bits: int, what: str) -> Iterator[tuple[Link, str]]:
     values = 1 << check_bits
     if what in ("stuck lane", "swapped edges"):
-        yield from _with_one_symbol_more(link, check, check_bits)
+        wider = with_check_of(link, check_bits + link.lanes)
+        if wider is not None:
+            yield wider
     if what == "xor":
         for xor in range(min(values, SEARCHED_VALUES_MAX)):
             if xor != check.xor:
                 yield replace(link, check=replace(check, xor=xor)), f"check.xor = 0x{xor:X}"
         return
-    for polynomial in range(1, min(values, SEARCHED_VALUES_MAX), 2):
+    for polynomial in polynomials_of(check_bits):
         if polynomial != check.polynomial:
             other = replace(check, kind="custom", polynomial=polynomial)
             text = polynomial_text(polynomial, check_bits)

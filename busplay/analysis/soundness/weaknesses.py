@@ -11,21 +11,25 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from functools import cache
-from math import comb
+from math import comb, isfinite
 
 from busplay.analysis.soundness.choice import Choice
 from busplay.analysis.soundness.constant_stream import ConstantStream
 from busplay.analysis.soundness.damage import EdgeDamage, StuckLane
 from busplay.analysis.soundness.figures import percent
 from busplay.analysis.soundness.search import (
-    change_check,
     change_idle,
     change_idle_every,
     change_marker,
-    change_polynomial,
     change_sequence,
     change_streams,
     change_xor,
+)
+from busplay.analysis.soundness.search_check import (
+    change_check,
+    change_polynomial,
+    change_polynomial_and_width,
+    change_width,
 )
 from busplay.analysis.soundness.weights import UnseenErrors
 from busplay.description.link import CheckFraming, Link, MarkerFraming, StrobeFraming
@@ -62,19 +66,21 @@ def find_weaknesses(
     stuck: list[StuckLane],
     swapped: EdgeDamage,
     stream: ConstantStream | None,
+    busy_symbols: float,
 ) -> list[Weakness]:
     """Name what is wrong and search for what helps.
 
     Args:
         faults: of `busplay.link.rules.find_faults`.
         unseen, stuck, swapped, stream: what was worked out for this layout.
+        busy_symbols: mean time to step on a link that is never idle.
     """
     found = [_fault(layout.link, fault) for fault in faults]
     found += _of_check(layout, unseen)
     found += _of_damage(layout, stuck, swapped)
     sequence = cache(lambda: change_sequence(layout))
     found += _of_stream(layout, stream, sequence)
-    found += _of_lock(layout)
+    found += _of_lock(layout, busy_symbols)
     if layout.link.field_named("sequence") is None:
         text = "nothing counts frames, so a receiver cannot tell how many it lost"
         found.append(Weakness("uncounted", False, text, _counted(sequence())))
@@ -94,6 +100,7 @@ def _fault(link: Link, fault: DescriptionError) -> Weakness:
             lambda: change_xor(link),
             lambda: change_idle(link),
             lambda: change_marker(link),
+            lambda: change_width(link),
         ]
     )
     found = f"{fault.place}: found {fault.found}" if fault.place else str(fault)
@@ -123,7 +130,7 @@ def _of_check(layout: FrameLayout, unseen: UnseenErrors) -> Iterator[Weakness]:
             [
                 lambda: change_polynomial(layout, unseen, more_bits=0),
                 lambda: change_polynomial(layout, unseen, more_bits=1),
-                lambda: change_polynomial(layout, unseen, more_bits=max(2, layout.lanes)),
+                lambda: change_polynomial_and_width(layout, unseen),
             ]
         ),
     )
@@ -168,16 +175,14 @@ def _of_stream(
     kept, found = stream.kept.ratio, stream.found.ratio
     if stream.here is not None:
         kept, found = stream.here.kept.ratio, stream.here.found.ratio
-    if isinstance(layout.link.framing, MarkerFraming) and layout.link.idle_every is not None:
-        # Where a field counts frames the effect of idle slots is only known for this rule.
-        kept = 0.0 if layout.link.framing.rule == "unique" else kept
     if kept <= STREAM_RATIO:
         return
     yield Weakness(
         "constant_stream",
         False,
-        f"one frame over and over: {percent(kept, digits=4)} of all words keep a receiver at a wrong"
-        f" place for ever; those that also bring a hunting one there: {percent(found, digits=4)}",
+        f"one frame over and over: {percent(kept, digits=4)} of all words keep a receiver at a"
+        " wrong place for ever; those that also bring a hunting one there:"
+        f" {percent(found, digits=4)}",
         _kept(
             [
                 lambda: change_idle_every(layout, release=None),
@@ -190,7 +195,7 @@ def _of_stream(
     )
 
 
-def _of_lock(layout: FrameLayout) -> Iterator[Weakness]:
+def _of_lock(layout: FrameLayout, busy_symbols: float) -> Iterator[Weakness]:
     framing = layout.link.framing
     if isinstance(framing, CheckFraming | StrobeFraming) or layout.link.idle_every is not None:
         return
@@ -200,11 +205,19 @@ def _of_lock(layout: FrameLayout) -> Iterator[Weakness]:
             "idle_every = 64",
             "an idle frame at least every 64 slots, for 1/64 of the link",
             removes=True,
+            link=replace(layout.link, idle_every=64),
         )
+        text = "only idle frames carry the marker: on a link that is never idle a receiver"
+        if isfinite(busy_symbols):
+            text += (
+                " comes into step where a store's frame happens to begin with it, after"
+                f" {busy_symbols:,.0f} symbols on average"
+            )
+        else:
+            text += " does not come into step"
         yield Weakness(
             "busy_never_locks",
             False,
-            "only idle frames carry the marker: on a link that is never idle a receiver does not"
-            " come into step",
+            text,
             (choice,),
         )
