@@ -59,6 +59,11 @@ def parse_time_ps(text: str, *, name: str = "time") -> int:
             time_ps = number * UNIT_PS[unit]
             if time_ps.denominator == 1 and abs(time_ps) < 1 << 63:
                 return int(time_ps)
+            if abs(time_ps) < 1 << 63:
+                raise InputError(
+                    found=f"{name} {text[:40]!r}",
+                    wanted=f"it is a whole number of picoseconds, such as {round(time_ps)}ps",
+                )
     raise InputError(
         found=f"{name} {text[:40]!r}",
         wanted="write a number and s, ms, us, ns or ps, such as 1.5ms",
@@ -78,6 +83,11 @@ def parse_rate_hz(text: str, *, name: str = "rate") -> int:
             rate_hz = number * _UNIT_HZ[unit]
             if rate_hz.denominator == 1 and 1 <= rate_hz <= MAX_RATE_HZ:
                 return int(rate_hz)
+            if 1 <= rate_hz <= MAX_RATE_HZ:
+                raise InputError(
+                    found=f"{name} {text[:40]!r}",
+                    wanted=f"it is a whole number of hertz, such as {round(rate_hz)}Hz",
+                )
     raise InputError(
         found=f"{name} {text[:40]!r}",
         wanted="write a number and Hz, kHz, MHz or GHz, such as 24MHz",

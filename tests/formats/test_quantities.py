@@ -25,7 +25,7 @@ def test_times_are_exact(text: str, time_ps: int) -> None:
     assert parse_time_ps(text) == time_ps
 
 
-@pytest.mark.parametrize("text", ["", "5", "ms", "1.5 parsecs", "1e99s", "0.5ps", "1..2s", "--1s"])
+@pytest.mark.parametrize("text", ["", "5", "ms", "1.5 parsecs", "1e99s", "1..2s", "--1s"])
 def test_what_is_no_time_is_refused(text: str) -> None:
     with pytest.raises(InputError) as error:
         parse_time_ps(text)
@@ -50,7 +50,7 @@ def test_rates_are_exact(text: str, rate_hz: int) -> None:
     assert parse_rate_hz(text) == rate_hz
 
 
-@pytest.mark.parametrize("text", ["", "0", "-1MHz", "fast", "1.5Hz", "2THz", "1e13"])
+@pytest.mark.parametrize("text", ["", "0", "-1MHz", "fast", "2THz", "1e13"])
 def test_what_is_no_rate_is_refused(text: str) -> None:
     with pytest.raises(InputError) as error:
         parse_rate_hz(text)
@@ -75,3 +75,16 @@ def test_what_is_no_rate_is_refused(text: str) -> None:
 )
 def test_timescales_are_positive_units(text: str, tick_ps: Fraction | None) -> None:
     assert find_timescale_ps(text) == tick_ps
+
+
+def test_what_is_not_whole_is_refused_with_what_is_nearest() -> None:
+    with pytest.raises(InputError) as error:
+        parse_rate_hz("33.3333333MHz")
+    assert str(error.value) == (
+        "found rate '33.3333333MHz'; it is a whole number of hertz, such as 33333333Hz"
+    )
+    with pytest.raises(InputError) as error:
+        parse_time_ps("41.6667fs", name="--from")
+    assert str(error.value) == (
+        "found --from '41.6667fs'; it is a whole number of picoseconds, such as 0ps"
+    )
