@@ -10,6 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from busplay import carriage
+from busplay import road as road_module
 from busplay.batch import FrameBatch, StoreBatch
 from busplay.books import fault_book
 from busplay.books.losses import LOSSES_MAX, NO_CYCLE, Cause, Losses
@@ -25,13 +27,14 @@ from busplay.description.faults import (
     Stalls,
     StuckLane,
 )
+from busplay.description.read_faults import parse_faults
 from busplay.receiver.service.service import Busy
 from busplay.road import Road
 from busplay.wire.faulty import FaultKind
 from tests.boards import GUARDED, LEAN, board_with
 from tests.receiver.wires import can_mend
 from tests.strategies import boards_for, cuts, links, store_batches
-from tests.wire.plans import plans
+from tests.wire.plans import faults_file, plans
 
 
 def receivers() -> st.SearchStrategy[ReceiverEnd]:
@@ -71,6 +74,10 @@ def test_books_balance_for_any_link_any_faults_and_any_cuts(data: st.DataObject)
     # Faults looked up as they come, a few at a time, and all together at the end.
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(fault_book, "AT_ONCE", data.draw(st.sampled_from((1, 40, 2_048))))
+        # From 0 frames on everything in step goes through the fused engine first.
+        least = data.draw(st.sampled_from((0, 5, carriage.FUSED_FROM_FRAMES)))
+        patch.setattr(carriage, "FUSED_FROM_FRAMES", least)
+        patch.setattr(road_module, "FUSED_FROM_FRAMES", least)
         hold_books_of_drawn_run(data)
 
 
@@ -83,6 +90,8 @@ def hold_books_of_drawn_run(data: st.DataObject) -> None:
     plan = data.draw(plans(board.link, last_edge=4_000))
     if data.draw(st.booleans()):
         plan = replace(plan, stalls=(Stalls(100_000, 20_000),))
+    if plan:
+        plan = parse_faults(faults_file(plan), board.link, file="drawn.toml")
     stores = data.draw(store_batches(board, latest=2_000))
     stop_cycle = (int(stores.cycle[-1]) if len(stores) else 0) + data.draw(st.integers(1, 200))
     road = run_cut(board, stores, [0, len(stores)], faults=plan, stop_cycle=stop_cycle)
@@ -94,7 +103,6 @@ def hold_books_of_drawn_run(data: st.DataObject) -> None:
     assert frames.lost_at_sender == counters.frames_overrun
     # Nothing is left open but what lies in a frame that has not ended.
     assert frames.under_way == 0 or seen.pending_symbols > 0 or plan.early_lanes
-    assert frames.under_way <= 1
     delivered = frames.received_right + frames.received_wrong
     delivered += frames.lost_at_receiver + frames.lost_late
     delivered += frames.invented + frames.invented_lost

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -24,6 +25,7 @@ from busplay.description.read_faults import load_faults, parse_faults
 from busplay.description.read_link import load_link
 from busplay.errors import DescriptionError, InputError
 from tests.boards import GUARDED
+from tests.wire.plans import faults_file, plans
 
 EVERYTHING = """
 seed = 7
@@ -137,6 +139,15 @@ def test_mistake_is_refused_with_its_remedy(text: str, message: str) -> None:
 def test_any_text_is_read_or_refused(text: str) -> None:
     with contextlib.suppress(InputError):
         assert parse_faults(text, GUARDED, file="f.toml")
+
+
+@given(st.data())
+def test_written_plan_is_read_as_it_was(data: st.DataObject) -> None:
+    plan = data.draw(plans(GUARDED))
+    plan = replace(plan, stalls=data.draw(st.sampled_from(((), (Stalls(1_000, 999),)))))
+    if not plan:
+        return
+    assert parse_faults(faults_file(plan), GUARDED, file="") == plan
 
 
 def test_file_is_read(tmp_path: Path) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import fields
+
 from hypothesis import strategies as st
 
 from busplay.description.faults import (
@@ -75,3 +77,22 @@ def plans(draw: st.DrawFn, link: Link, *, last_edge: int = 400) -> FaultPlan:
             )
         ),
     )
+
+
+def faults_file(plan: FaultPlan) -> str:
+    """Write a plan as a faults file."""
+    lines = [f"seed = {plan.seed}"]
+    for column in fields(plan):
+        kinds = getattr(plan, column.name)
+        for one in kinds if isinstance(kinds, tuple) else ():
+            lines.append(f"[[{column.name}]]")
+            for part in fields(one):
+                value = getattr(one, part.name)
+                if isinstance(value, Span):
+                    lines.append(f"first_ns = {value.first_ns}")
+                    if value.stop_ns is not None:
+                        lines.append(f"stop_ns = {value.stop_ns}")
+                elif value != ():
+                    shown = list(value) if isinstance(value, tuple) else value
+                    lines.append(f"{part.name} = {shown}")
+    return "\n".join(lines) + "\n"
