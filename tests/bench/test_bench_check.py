@@ -2,7 +2,8 @@
 
 Run: pytest tests/bench/test_bench_check.py --benchmark-enable
 `nothing` is the same process with `--version`, so the ratio in brackets is that of the work.
-The wide frames have 64 bits: on 8 lanes, and on one lane with as many places to begin.
+The wide frames have 64 bits: on 8 lanes, on one lane with as many places to begin, and on one
+lane with a marker that a check confirms, which is the most work that was found.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from pathlib import Path
 import pytest
 from pytest_benchmark.fixture import BenchmarkFixture
 
-from busplay.description.link import Link
+from busplay.description.link import Link, MarkerFraming
 from busplay.description.read_link import load_link
 from busplay.description.write_link import link_toml
 
@@ -42,12 +43,18 @@ def wide(lanes: int) -> Link:
 
 
 @pytest.mark.benchmark(group="check")
-@pytest.mark.parametrize("name", ["nothing", "lean", "guarded", "wide 8", "wide 1"])
+@pytest.mark.parametrize(
+    "name", ["nothing", "lean", "guarded", "marked", "wide 8", "wide 1", "wide 1 confirmed"]
+)
 def test_whole_command(benchmark: BenchmarkFixture, name: str, tmp_path: Path) -> None:
     source = name
     if name.startswith("wide"):
         source = str(tmp_path / "wide.toml")
-        Path(source).write_text(link_toml(wide(int(name.split()[1]))), encoding="utf-8")
+        link = wide(int(name.split()[1]))
+        if name.endswith("confirmed"):
+            framing = MarkerFraming(symbols=(0, 0, 1, 0, 1, 0, 1, 1), rule="confirm")
+            link = replace(link, framing=framing)
+        Path(source).write_text(link_toml(link), encoding="utf-8")
     words = ["--version"] if name == "nothing" else ["check", source]
 
     def call() -> int:

@@ -13,6 +13,7 @@ from html import escape
 from busplay.analysis.pictures.timing import Timing, timing_of
 from busplay.description.explain_link import LinkFacts, link_facts
 from busplay.description.link import Link
+from busplay.description.text_layout import counted
 
 CELL_PX = 38
 ROW_PX = 26
@@ -47,14 +48,15 @@ def frame_svg(link: Link) -> str:
     columns = max(facts["frame_symbols"], len(timing.edges))
     width = max(LEAST_WIDTH_PX, LABEL_PX + columns * CELL_PX + 2 * MARGIN_PX)
     height = grid_height + wave_height + MARGIN_PX
-    title = f"Frame of link {facts['name']}: {facts['frame_bits']} bits on {facts['lanes']} lanes"
+    bits, lanes = counted(facts["frame_bits"], "bit"), counted(facts["lanes"], "lane")
+    title = f"Frame of link {facts['name']}: {bits} on {lanes}"
     lines = [
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{width}" height="{height}"'
         f' viewBox="0 0 {width} {height}" role="img" font-family="sans-serif"'
         f' font-size="12" fill="{INK}">',
         f"<title>{escape(title)}</title>",
         f"<desc>{escape(_description(facts))}</desc>",
-        f'<rect width="{width}" height="{height}" fill="white"/>',
+        f'<rect width="{width}" height="{height}" fill="white" stroke="none"/>',
         _text(MARGIN_PX, MARGIN_PX + 8, title, anchor="start", size=15),
         *grid,
         *waves,
@@ -70,7 +72,7 @@ def _description(facts: LinkFacts) -> str:
 
 def _text(x: float, y: float, words: str, *, anchor: str = "middle", size: int = 12) -> str:
     place = f'x="{x:g}" y="{y:g}" text-anchor="{anchor}" font-size="{size}"'
-    return f"<text {place}>{escape(words)}</text>"
+    return f'<text {place} stroke="none">{escape(words)}</text>'
 
 
 def _fill(index: int) -> str:
@@ -133,7 +135,7 @@ def _waves(timing: Timing, *, top: int) -> tuple[list[str], int]:
         if wide:
             lines.append(
                 f'<rect x="{begin}" y="{first_row - 18}" width="{wide}"'
-                f' height="{bottom - first_row + 18}" fill="{IDLE_FILL}"/>'
+                f' height="{bottom - first_row + 18}" fill="{IDLE_FILL}" stroke="none"/>'
             )
             lines.append(_text(begin + wide / 2, first_row - 6, words))
     for index in range(timing.frame_first, timing.frame_stop):
