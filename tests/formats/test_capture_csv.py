@@ -108,6 +108,18 @@ def test_names_that_are_numbers_are_no_row(tmp_path: Path, names: str) -> None:
     assert rows == [(0, 9, 0), (10**6, 8, 0), (2 * 10**6, 7, 0)]
 
 
+@pytest.mark.parametrize("encoding", ["utf-8", "cp1252", "utf-16"])
+def test_micro_sign_and_names_are_read_in_any_encoding(tmp_path: Path, encoding: str) -> None:
+    path = tmp_path / "one.csv"
+    head = "Zeit [\N{MICRO SIGN}s];R\xfcckseite;CLK"
+    path.write_bytes((head + "\n0,0;0;1\n1,5;1;1\n").encode(encoding))
+    rows, info = read(path)
+    assert rows == [(0, 0b10, 0), (1_500_000, 0b11, 0)]
+    assert [one.name for one in info.signals] == ["R\xfcckseite", "CLK"]
+    path.write_bytes("a;Time\n0;0 s\n1;1,5 \N{MICRO SIGN}s\n".encode(encoding))
+    assert read(path)[0] == [(0, 0, 0), (1_500_000, 1, 0)]
+
+
 def test_names_told_in_a_comment_are_no_row(tmp_path: Path) -> None:
     text = "; Channels (2/2): 0, 1\n; Samplerate: 1 MHz\n0,1\n1,1\n0,1\n"
     rows, info = read(write(tmp_path, text))

@@ -121,7 +121,7 @@ class _HeadParser:
         lines = head.split(b"\n")
         if len(head) >= HEAD_BYTES and len(lines) > 1:
             lines.pop()
-        self._lines = [line.decode("utf-8", "replace").rstrip("\r") for line in lines]
+        self._lines = [_text(line).rstrip("\r") for line in lines]
         self._lines[0] = self._lines[0].removeprefix("\N{BYTE ORDER MARK}")
         self._sizes = [len(line) + 1 for line in lines]
 
@@ -436,6 +436,14 @@ class _HeadParser:
             return 0
         # Rounded like the rows: toward 0.
         return min(0, int(first)) if abs(first) < 1 << 62 else 0
+
+
+def _text(line: bytes) -> str:
+    """Read a line as UTF-8; what is none is of Windows, whose micro sign is one byte."""
+    try:
+        return line.decode("utf-8")
+    except UnicodeDecodeError:
+        return line.decode("cp1252", "replace")
 
 
 def _is_real(cell: str) -> bool:

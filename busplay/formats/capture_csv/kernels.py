@@ -77,13 +77,14 @@ def unit_exponent(text: UInt8Column, place: int, stop: int) -> tuple[int, int]:
     power = 0
     if at + 1 < stop:
         letter = text[at] | np.uint8(32)
-        # A micro sign or mu is two bytes of UTF-8.
+        # A micro sign or mu is two bytes of UTF-8; of Windows it is one.
         is_mu = (text[at] == 0xC2 and text[at + 1] == 0xB5) or (
             text[at] == 0xCE and text[at + 1] == 0xBC
         )
+        is_micro = text[at] == 0xB5
         if letter == 109:
             power = -3
-        elif letter == 117 or is_mu:
+        elif letter == 117 or is_mu or is_micro:
             power = -6
         elif letter == 110:
             power = -9
