@@ -134,7 +134,7 @@ def print_books(books: BooksOfRun) -> None:
         click.echo(
             f"  {frames.invented + frames.invented_lost:>9,} received that nobody sent{more}"
         )
-    _print_missed(frames)
+    _print_missed(frames, on_a_clean_wire=not books.faults)
     for kind, one in books.faults.items():
         if one.put_in:
             click.echo(
@@ -151,16 +151,18 @@ def print_books(books: BooksOfRun) -> None:
         )
 
 
-def _print_missed(frames: FrameTotals) -> None:
+def _print_missed(frames: FrameTotals, *, on_a_clean_wire: bool) -> None:
     if frames.missed_counted is None or not (frames.missed_really or frames.missed_counted):
         return
     text = f"  {frames.missed_really:>9,} missing, of which the sequence field tells"
     text += f" {frames.missed_counted:,}"
     if frames.gaps_too_long:
-        times = "once" if frames.gaps_too_long == 1 else f"{frames.gaps_too_long:,} times"
+        times = {1: "once", 2: "twice"}.get(frames.gaps_too_long, f"{frames.gaps_too_long:,} times")
         text += (
-            f": {frames.sequence_modulus:,} or more\n{'':12}went at once {times}, and it came round"
+            f";\n{'':12}it came round {times}, as {frames.sequence_modulus:,} or more went at once"
         )
+    elif on_a_clean_wire and frames.missed_counted > frames.missed_really:
+        text += " (a recording of what arrived has gaps)"
     elif frames.missed_counted != frames.missed_really:
         text += " (damaged frames mislead it)"
     click.echo(text)

@@ -97,6 +97,8 @@ def _figures(reader: TraceReader, file: Path) -> Figures:
         "stores": reader.stores,
         "frames": reader.frames,
         "stores_lost": max(0, reader.stores - reader.frames),
+        # What a recorder of arrivals notes; None: the trace holds what was sent.
+        "arrived_of": reader.summary().get("frames_sent"),
         "key_presses": len(reader.key_presses()),
         "file_bytes": reader.file_bytes,
         "bytes_per_frame": round(reader.file_bytes / reader.frames, 3) if reader.frames else None,
@@ -120,7 +122,11 @@ def _print(figures: Figures) -> None:
         "time": f"{figures['cycles']:,} cycles, {figures['seconds']} s",
         "stores": f"{figures['stores']:,}, of them {figures['stores_lost']:,} lost at the sender",
         "frames": f"{figures['frames']:,}",
+        "arrived": f"these frames did, of {figures['arrived_of']:,} that were sent"
+        if figures["arrived_of"] is not None
+        else "",
         "keys": f"{figures['key_presses']:,} pressed",
     }
     for name, value in rows.items():
-        click.echo(f"{name:8} {value}")
+        if value:
+            click.echo(f"{name:8} {value}")

@@ -116,6 +116,25 @@ def test_replay_without_its_program_says_what_it_does_not_know(
         assert row["address_label"].startswith("canvas" if int(row["address"], 16) < 0xA000 else "")
 
 
+def test_gap_longer_than_the_sequence_field_is_said_so(busplay: Busplay, tmp_path: Path) -> None:
+    faults = tmp_path / "gap.toml"
+    faults.write_text("[[lost_edges]]\nat_edges = [200_000]\ncount = 40_000\n")
+    words = ("--headless", "--cycles", 400_000, "--faults", faults)
+    out = busplay("run", "dunlin", FILL, *words).out
+    assert "it came round once, as 16 or more went at once" in out
+    frames = busplay("run", "dunlin", FILL, *words, "--json").figures["books"]["frames"]  # type: ignore[index]
+    assert frames["missed_really"] >= 16
+    assert frames["missed_counted"] == frames["missed_really"] % 16
+
+
+def test_info_tells_a_trace_of_what_arrived(busplay: Busplay, tmp_path: Path) -> None:
+    received = tmp_path / "received.trace"
+    words = ("--headless", "--cycles", 1_000_000, "--ber", "1e-3", "--record-received", received)
+    sent = busplay("run", "dunlin", FILL, *words, "--json").figures["frames"]
+    assert busplay("info", received, "--json").figures["arrived_of"] == sent
+    assert f"these frames did, of {sent:,} that were sent" in busplay("info", received).out
+
+
 def test_other_program_than_the_recorded_one_is_refused(busplay: Busplay, tmp_path: Path) -> None:
     trace = tmp_path / "fill.trace"
     words = ("--headless", "--cycles", 10_000, "--record", trace)
