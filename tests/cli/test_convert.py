@@ -194,9 +194,8 @@ def test_wires_that_nothing_names_point_to_the_command_that_finds_them(
     busplay("convert", trace, raw, "--rate", "100MHz")
     words = ("--in-rate", "100MHz", "--in-bits", "0-5", "--link", "guarded")
     outcome = busplay("convert", raw, trace.with_name("b.trace"), *words)
-    assert outcome.err.endswith(
-        "say which is which (--map clock=D0), or let busplay decode --find-map try\n"
-    )
+    assert "none of which is named as clock; say which is which (--map clock=D" in outcome.err
+    assert outcome.err.endswith("), or let busplay decode --find-map try\n")
 
 
 @pytest.mark.parametrize("suffix", [".gz", ".zst"])
