@@ -31,7 +31,7 @@ from busplay.description.link import StrobeFraming
 from busplay.link.layout import FrameLayout
 
 TRIALS = 2_000
-NOISY_TRIALS = 1_000
+NOISY_TRIALS = 600
 HOLD_TRIALS = 300
 HOLD_SYMBOLS_MAX = 12_000_000
 # A rate at which step is kept for about so many frames is tried too: it can be waited for.

@@ -90,7 +90,8 @@ def _union_share(events: tuple[Rows, ...], dimensions: int, seed: int, samples: 
         for event in possible:
             missed *= 1 - Fraction(1, 1 << len(event))
         return exact_share(1 - missed, "independent")
-    found = _by_inclusion(possible)
+    # Who asks for few samples is in a hurry.
+    found = _by_inclusion(possible, nodes_max=NODES_MAX * min(samples, SAMPLES) // SAMPLES)
     if found is not None:
         return exact_share(found, "inclusion")
     random = np.random.default_rng(seed)
@@ -123,7 +124,7 @@ def _meets_any(events: Sequence[Rows], points: UInt64Column) -> NDArray[np.bool_
     return met
 
 
-def _by_inclusion(events: Sequence[Rows]) -> Fraction | None:
+def _by_inclusion(events: Sequence[Rows], *, nodes_max: int) -> Fraction | None:
     """Add and take away intersections; None if there are too many that can hold together."""
     nodes = 0
     # Whole numbers in units of the smallest possible chance keep this quick.
@@ -134,7 +135,7 @@ def _by_inclusion(events: Sequence[Rows]) -> Fraction | None:
         total = 0
         for index in range(first, len(events)):
             nodes += 1
-            if nodes > NODES_MAX:
+            if nodes > nodes_max:
                 return None
             both = span.copy()
             for row in events[index]:

@@ -15,8 +15,8 @@ from busplay.analysis.pictures.timing_text import timing_text
 from busplay.description.explain_link import link_facts
 from busplay.description.link import Link
 from busplay.description.read_link import load_link
-from busplay.description.text_layout import counted
 from busplay.description.shipped_files import shipped_links
+from busplay.description.text_layout import counted
 from busplay.link.layout import FrameLayout
 from tests.strategies import links
 
@@ -103,10 +103,8 @@ def test_svg_of_any_link_is_one_picture_in_which_nothing_leaves_the_sheet(link: 
     width, height = float(root.attrib["width"]), float(root.attrib["height"])
     title = root.find(f"{SVG}title")
     assert title is not None
-    assert (
-        title.text
-        == f"Frame of link {link.name}: {counted(link.frame_bits, 'bit')} on {counted(link.lanes, 'lane')}"
-    )
+    bits, lanes = counted(link.frame_bits, "bit"), counted(link.lanes, "lane")
+    assert title.text == f"Frame of link {link.name}: {bits} on {lanes}"
     for one in root.iter(f"{SVG}rect"):
         x, y = float(one.attrib.get("x", 0)), float(one.attrib.get("y", 0))
         assert x + float(one.attrib["width"]) <= width
