@@ -9,9 +9,7 @@ from __future__ import annotations
 
 import csv
 import io
-import os
 from collections.abc import Callable
-from contextlib import suppress
 from pathlib import Path
 from tempfile import TemporaryFile
 from typing import IO, Self
@@ -20,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busplay.books.losses import NO_CYCLE, Losses
-from busplay.errors import OutputError
+from busplay.export.whole_file import no_way_to_write, place_beside
 from busplay.lost_stores import LossNames, LostStore
 
 COLUMNS = (
@@ -63,9 +61,11 @@ class LossFile:
         self.path = path
         self.rows = 0
         try:
-            self._rows: IO[bytes] = TemporaryFile(dir=path.parent)  # noqa: SIM115 - closed below
+            # Where a device is to be written to, its folder is no place for rows.
+            folder = None if path.exists() and not path.is_file() else path.parent
+            self._rows: IO[bytes] = TemporaryFile(dir=folder)  # noqa: SIM115 - closed below
         except OSError as error:
-            raise self._refusal(error) from error
+            raise no_way_to_write(path, error) from error
 
     def add(self, losses: Losses) -> None:
         """Keep losses; what a road's `watch_losses` calls.
@@ -79,7 +79,7 @@ class LossFile:
         try:
             self._rows.write(rows.tobytes())
         except OSError as error:
-            raise self._refusal(error) from error
+            raise no_way_to_write(self.path, error) from error
         self.rows += len(losses)
 
     def write(self, names: LossNames, *, on_rows: Callable[[int], object] = lambda _: None) -> None:
@@ -92,19 +92,18 @@ class LossFile:
         Raises:
             OutputError: it cannot be written; what was there before is still there.
         """
-        beside = self.path.with_name(f"{self.path.name}.part{os.getpid()}")
         try:
             self._rows.flush()
             rows: NDArray[np.void] = np.empty(0, _ROW)
             if self.rows:
                 rows = np.memmap(self._rows, _ROW, "r")
-            with beside.open("w", newline="", encoding="utf-8") as stream:
+            with (
+                place_beside(self.path) as beside,
+                beside.open("w", newline="", encoding="utf-8") as stream,
+            ):
                 write_losses(stream, rows, names, on_rows=on_rows)
-            beside.replace(self.path)
         except OSError as error:
-            with suppress(OSError):
-                beside.unlink()
-            raise self._refusal(error) from error
+            raise no_way_to_write(self.path, error) from error
 
     def close(self) -> None:
         """Forget what was gathered."""
@@ -115,13 +114,6 @@ class LossFile:
 
     def __exit__(self, *_: object) -> None:
         self.close()
-
-    def _refusal(self, error: OSError) -> OutputError:
-        return OutputError(
-            file=str(self.path),
-            found=(error.strerror or str(error)).lower(),
-            wanted="give a place that can be written to",
-        )
 
 
 def write_losses(

@@ -25,7 +25,8 @@ from busplay.cli.playing import require_folder
 from busplay.description.board import Board
 from busplay.description.faults import FaultPlan
 from busplay.description.read_board import load_board
-from busplay.errors import InputError, OutputError
+from busplay.errors import InputError
+from busplay.export.whole_file import write_whole_file
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,9 +82,11 @@ def stress_and_report(request: StressRequest, *, as_json: bool, show_progress: b
     answers = find_answers(load, board, faults)
     title = f"{load.name} on {board.name}, link {board.link.name}"
     if request.csv_path is not None:
-        _write(request.csv_path, csv_of(results).encode())
+        write_whole_file(request.csv_path, csv_of(results).encode())
     if request.plot_path is not None:
-        _write(request.plot_path, plot_sweeps(results[1:], request.plot_path, title=title))
+        write_whole_file(
+            request.plot_path, plot_sweeps(results[1:], request.plot_path, title=title)
+        )
     if as_json:
         click.echo(json.dumps(_figures(load, board, faults, answers, results), indent=2))
     else:
@@ -134,24 +137,6 @@ def _require_lengths(lengths: Sequence[float], board: Board, period_ns: int) -> 
                 found=f"{length:,.0f} ns",
                 wanted=f"the busy time comes every {period:,} ns, so give less",
             )
-
-
-def _write(path: Path, content: bytes) -> None:
-    """Write beside, then rename.
-
-    Raises:
-        OutputError: it cannot be written.
-    """
-    beside = path.with_name(path.name + ".part")
-    try:
-        beside.write_bytes(content)
-        beside.replace(path)
-    except OSError as error:
-        raise OutputError(
-            file=str(path),
-            found=(error.strerror or str(error)).lower(),
-            wanted="choose a place that can be written",
-        ) from error
 
 
 def csv_of(results: Sequence[PointResult]) -> str:

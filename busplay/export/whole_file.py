@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import os
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from busplay.errors import OutputError
@@ -15,14 +16,35 @@ def write_whole_file(path: Path, content: bytes) -> None:
     Raises:
         OutputError: it cannot be written; what was there before is still there.
     """
-    beside = path.with_name(f"{path.name}.part{os.getpid()}")
     try:
-        beside.write_bytes(content)
-        beside.replace(path)
+        with place_beside(path) as beside:
+            beside.write_bytes(content)
     except OSError as error:
+        raise no_way_to_write(path, error) from error
+
+
+@contextmanager
+def place_beside(path: Path) -> Iterator[Path]:
+    """Give a path to write to, which takes the file's place if all goes well.
+
+    A device or a pipe is written to as it is, since nothing may take its place; and a link to a
+    file goes on to be a link.
+
+    Raises:
+        OSError: whatever the block raises, or the file cannot take its place.
+    """
+    if path.exists() and not path.is_file():
+        yield path
+        return
+    target = path.resolve()
+    beside = target.with_name(f"{target.name}.part{os.getpid()}")
+    try:
+        yield beside
+        beside.replace(target)
+    except BaseException:
         with suppress(OSError):
             beside.unlink()
-        raise no_way_to_write(path, error) from error
+        raise
 
 
 def no_way_to_write(path: Path, error: OSError) -> OutputError:
