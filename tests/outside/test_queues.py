@@ -7,7 +7,7 @@ from math import exp, factorial
 import numpy as np
 import pytest
 
-from busplay.analysis.intervals import wilson_interval
+from busplay.analysis.intervals import mean_interval, wilson_interval
 from busplay.batch import FrameBatch
 from busplay.description.board import ReceiverEnd
 from busplay.receiver.service.service import Fate, Served, Service
@@ -48,6 +48,34 @@ def test_mean_wait_of_random_arrivals(use: float, expected: float, within: float
     service, _ = serve(poisson(use, ARRIVALS, 3), service_ns=SERVICE_NS, places=1 << 16)
     assert abs(service.counters.mean_wait_ns / SERVICE_NS - expected) < within
     assert service.counters.frames_overrun == 0
+
+
+@pytest.mark.source(
+    "Pollaczek-Khinchine mean wait of M/D/1", part="rho/(2 mu (1-rho))", kind="computed"
+)
+@pytest.mark.source("Brun, Garcia: M/D/1/N", part="loss of 4 places", kind="from memory")
+@pytest.mark.parametrize("use", [0.5, 0.8])
+def test_long_run_figures_fall_in_their_intervals(use: float) -> None:
+    # Batches of a long run, each a value, give an interval of 95 %; of 20 runs some 19 hold.
+    held_wait = held_loss = 0
+    for seed in range(20):
+        edges = poisson(use, 200_000, seed).astype(np.uint64)
+        service = Service(
+            ReceiverEnd(fifo_depth=1 << 16, service_ns=SERVICE_NS), edge_hz=EDGE_HZ, frame_symbols=0
+        )
+        waits, before = [], 0.0
+        for batch in np.split(edges, 20):
+            service.feed(FrameBatch(batch, batch))
+            total = float(service.counters.wait_ns)
+            waits.append((total - before) / len(batch) / SERVICE_NS)
+            before = total
+        low, high = mean_interval(waits)
+        held_wait += low <= use / (2 * (1 - use)) <= high
+        _, served = serve(edges, service_ns=SERVICE_NS, places=4)
+        shares = (served.fate == Fate.OVERRUN).reshape(20, -1).mean(axis=1)
+        low, high = mean_interval(shares.tolist())
+        held_loss += low <= md1n_loss(use, 4) <= high
+    assert min(held_wait, held_loss) >= 16
 
 
 @pytest.mark.source(
