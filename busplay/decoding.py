@@ -181,7 +181,14 @@ class Decoding:
             look, layout.link, lane_map, source=source, settings=settings
         )
         wires = len(lane_map.data)
+        period_ps = self.survey.plan.period_ps
         if settings.sample_at_ps is not None:
+            if abs(settings.sample_at_ps) > period_ps:
+                raise InputError(
+                    place="--sample-at",
+                    found=f"{settings.sample_at_ps:,} ps",
+                    wanted=f"edges come every {period_ps:,} ps, so give less than that either way",
+                )
             offsets_ps = (settings.sample_at_ps,) * wires
         else:
             offsets_ps = find_moments(look, layout, lane_map, self.survey)

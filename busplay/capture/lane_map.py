@@ -162,10 +162,21 @@ def _complete(
             taken.add(index)
     missing = [wire for wire in wires_of(link) if wire not in given]
     if missing:
+        named = named_wires(link=link, signals=signals)
+        for wire in missing:
+            if wire in named:
+                index = named[wire]
+                holder = next(one for one, probe in given.items() if probe.index == index)
+                raise InputError(
+                    place=place,
+                    found=f"signal {signals[index]} on {holder}, which leaves none for {wire}",
+                    wanted=f"say where {wire} is too ({wire}=SIGNAL)",
+                )
+        free = [name for number, name in enumerate(signals) if number not in taken]
         raise InputError(
             place=place,
             found=f"{_listed(signals)}, none of which is named as {', '.join(missing)}",
-            wanted=_advice(link, signals, missing),
+            wanted=_advice(link, signals, missing, free=free),
         )
     probes = list(given.values())
     for number, probe in enumerate(probes):
@@ -180,7 +191,7 @@ def _complete(
     return LaneMap(given[CLOCK], lanes, given.get(STROBE))
 
 
-def _advice(link: Link, signals: Sequence[str], missing: list[str]) -> str:
+def _advice(link: Link, signals: Sequence[str], missing: list[str], *, free: list[str]) -> str:
     needed = len(wires_of(link))
     if len(signals) < needed:
         if len(signals) == 1:
@@ -191,7 +202,8 @@ def _advice(link: Link, signals: Sequence[str], missing: list[str]) -> str:
             )
         return f"link {link.name} has {needed} wires, so the capture lacks some"
     example = ",".join(
-        f"{wire}={signals[number % len(signals)]}" for number, wire in enumerate(missing)
+        f"{wire}={free[number] if number < len(free) else 'SIGNAL'}"
+        for number, wire in enumerate(missing)
     )
     return f"say which is which (--map {example}), or let --find-map try"
 

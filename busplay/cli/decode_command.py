@@ -24,8 +24,6 @@ if TYPE_CHECKING:
     from busplay.link.layout import FrameLayout
 
 EYE_SUFFIXES = (".png", ".svg")
-# Figures are shown anew after so much of the file.
-PROGRESS_STEPS = 400
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,6 +217,16 @@ def _require_possible(given: _Given, board: Board | None) -> None:
         if given.eye.suffix.lower() not in EYE_SUFFIXES:
             raise InputError(place="--eye", found=str(given.eye), wanted="name a .png or .svg file")
         require_folder(given.eye, option="--eye")
+    if given.settings.glitch_ps is not None and given.settings.glitch_ps < 0:
+        raise InputError(
+            place="--glitch",
+            found=f"{given.settings.glitch_ps:,} ps",
+            wanted="give a time of 0 or more; 0: nothing is a glitch",
+        )
+    if given.labels is not None and given.expect is None:
+        raise InputError(
+            place="--labels", found="no --expect", wanted="labels name what a comparison finds"
+        )
     if given.map_text is not None and given.finds_map:
         raise InputError(
             place="--find-map", found="--map besides it", wanted="give one or the other"
@@ -346,31 +354,15 @@ def _find(capture: Capture, layout: FrameLayout, given: _Given) -> FoundMap:
 
 def _run(decoding: Decoding, capture: Capture) -> DecodeReport:
     """Decode, and on a terminal show how far it is, what was found, and how long it takes yet."""
-    total = max(1, capture.bytes_total)
-    if not sys.stderr.isatty():
-        return decoding.run()
-    with click.progressbar(
-        length=total,
-        label="decoding",
-        file=sys.stderr,
-        show_eta=True,
-        update_min_steps=max(1, total // PROGRESS_STEPS),
-        item_show_func=lambda text: text,
-    ) as bar:
-        done = 0
+    from busplay.cli.progress import capture_progress
 
-        def on_batch(now: Decoding) -> None:
-            nonlocal done
-            seen = now.receiver.counters
-            text = (
-                f"{capture.bytes_read:,} of {total:,} bytes,"
-                f" {seen.frames_received:,} frames,"
-                f" {seen.checks_failed + seen.frames_abandoned:,} damaged"
-            )
-            bar.update(max(0, capture.bytes_read - done), text)
-            done = capture.bytes_read
+    def text() -> str:
+        seen = decoding.receiver.counters
+        damaged = seen.checks_failed + seen.frames_abandoned
+        return f"{seen.frames_received:,} frames, {damaged:,} damaged"
 
-        return decoding.run(on_batch)
+    with capture_progress(capture, label="decoding", text=text) as move:
+        return decoding.run(lambda _: move())
 
 
 if TYPE_CHECKING:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -23,7 +24,8 @@ class WriteRow:
     """One write that was lost, damaged, added or out of order.
 
     Attributes:
-        kind: `missing`, `changed`, `added` or `out of order`.
+        kind: `missing`, `damaged` (it came, but failed its check), `changed`, `added` or `out
+            of order`.
         time_ps: when it was, or should have been, in the capture's own time.
         cycle: processor cycle by which the store was made; None without a board.
         address: processor address; None where no window leads there.
@@ -31,6 +33,7 @@ class WriteRow:
         place: unit, space and offset.
         stored: the byte that the program stored; None for an added frame.
         arrived: the byte that arrived; None for a missing one.
+        lanes: lanes at fault, as far as a damaged frame tells.
     """
 
     kind: str
@@ -41,14 +44,27 @@ class WriteRow:
     place: str
     stored: int | None
     arrived: int | None
+    lanes: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Against:
-    """A comparison, and its differences as writes."""
+    """A comparison, and its differences as writes.
+
+    Attributes:
+        comparison: of the frames.
+        rows: the writes in the time of the capture, then others, up to JSON_LISTED.
+        outside: writes that are missing since the capture had not begun or was over.
+    """
 
     comparison: Comparison
     rows: tuple[WriteRow, ...]
+    outside: int
+
+    @property
+    def damaged(self) -> int:
+        """Of the missing writes listed, those that came damaged."""
+        return sum(row.kind == "damaged" for row in self.rows)
 
 
 def hold_against(
@@ -81,13 +97,13 @@ def hold_against(
             actual_name=report.info.file,
         )
         places = Places(before.header.board, known)
-        rows = _rows(comparison, report, places, before)
-    return Against(comparison, rows)
+        rows, outside = _rows(comparison, report, places, before)
+    return Against(comparison, rows, outside)
 
 
 def _rows(
     comparison: Comparison, report: DecodeReport, places: object, expected: object
-) -> tuple[WriteRow, ...]:
+) -> tuple[tuple[WriteRow, ...], int]:
     from busplay.analysis.compare.comparison import Kind
     from busplay.analysis.compare.places import Places
     from busplay.trace.reader import TraceReader
@@ -96,22 +112,24 @@ def _rows(
     assert isinstance(expected, TraceReader)
     header = expected.header
     found = comparison.differences
-    count = min(len(found), JSON_LISTED)
     delay = 0
     if comparison.delays is not None and comparison.delays.unit == "edges":
         usual = comparison.delays.usual
         delay = comparison.delays.first if usual is None else usual
-    has_actual = found.actual_index[:count] >= 0
+    has_actual = found.actual_index >= 0
     edge = np.where(
         has_actual,
-        found.actual_edge[:count].astype(np.int64),
-        found.expected_edge[:count].astype(np.int64) + delay,
+        found.actual_edge.astype(np.int64),
+        found.expected_edge.astype(np.int64) + delay,
     )
     times = report.times.at(edge) + report.info.zero_ps
-    before = comparison.sides.unpack(found.expected_word[:count])
-    after = comparison.sides.unpack(found.actual_word[:count])
+    is_outside = ~has_actual & ((times < report.info.start_ps) | (times > report.info.stop_ps))
+    order = np.argsort(is_outside, kind="stable")[:JSON_LISTED]
+    before = comparison.sides.unpack(found.expected_word)
+    after = comparison.sides.unpack(found.actual_word)
+    broken = _damage_by_time(report)
     rows = []
-    for row in range(count):
+    for row in order.tolist():
         has_expected = found.expected_index[row] >= 0
         fields = before if has_expected else after
         unit, space, offset = (
@@ -119,9 +137,11 @@ def _rows(
         )
         address = places.address(unit, space, offset)
         first_edge = int(found.expected_edge[row])
+        kind = Kind(int(found.kind[row])).name.lower().replace("_", " ")
+        lanes = broken(int(times[row])) if kind == "missing" else None
         rows.append(
             WriteRow(
-                kind=Kind(int(found.kind[row])).name.lower().replace("_", " "),
+                kind=kind if lanes is None else "damaged",
                 time_ps=int(times[row]),
                 cycle=header.cycles_at(first_edge) if has_expected and header.board else None,
                 address=address,
@@ -129,9 +149,27 @@ def _rows(
                 place=places.text(unit, space, offset),
                 stored=int(before.data[row]) if has_expected else None,
                 arrived=int(after.data[row]) if has_actual[row] else None,
+                lanes=lanes or (),
             )
         )
-    return tuple(rows)
+    return tuple(rows), int(np.count_nonzero(is_outside))
+
+
+def _damage_by_time(report: DecodeReport) -> Callable[[int], tuple[int, ...] | None]:
+    """Give what tells the lanes of the damaged frame at a time; None where none was damaged."""
+    damaged = [one for one in report.health.damaged if one.kind != "mended"]
+    zero_ps = report.info.zero_ps
+    times = np.array([one.time_ps + zero_ps for one in damaged], np.int64)
+    # Frames are several symbols long, so this is within the same frame.
+    reach_ps = 2 * report.survey.plan.period_ps
+
+    def lanes_at(time_ps: int) -> tuple[int, ...] | None:
+        place = int(np.searchsorted(times, time_ps - reach_ps))
+        if place == len(times) or times[place] > time_ps + reach_ps:
+            return None
+        return damaged[place].lanes
+
+    return lanes_at
 
 
 def expect_figures(against: Against) -> Figures:
@@ -144,6 +182,8 @@ def expect_figures(against: Against) -> Figures:
         "same": books.same,
         "changed": books.changed,
         "missing": books.missing,
+        "missing_damaged": against.damaged,
+        "missing_outside_capture": against.outside,
         "missing_at_start": books.missing_at_start,
         "missing_at_end": books.missing_at_end,
         "added": books.added,
@@ -159,6 +199,7 @@ def expect_figures(against: Against) -> Figures:
                 "place": one.place,
                 "stored": one.stored,
                 "arrived": one.arrived,
+                "lanes": list(one.lanes),
             }
             for one in against.rows
         ],
@@ -174,20 +215,32 @@ def expect_lines(against: Against) -> list[str]:
         f" {books.missing_at_end:,} after the last), {books.changed:,} changed,"
         f" {books.added:,} added, {books.out_of_order:,} out of order",
     ]
-    lines += [f"  {one.sentence}" for one in against.comparison.patterns]
-    if against.rows:
+    if against.outside:
         lines.append(
-            "  what          time in the capture   cycle       store          arrived  label"
+            f"  {against.outside:,} of the missing lie before the capture begins or after its end"
         )
-    for one in against.rows[:LISTED]:
+    if against.damaged:
+        lines.append(f"  {against.damaged:,} of the missing came, but failed their check")
+    lines += [f"  {one.sentence}" for one in against.comparison.patterns]
+    inside = against.rows[: max(0, books.differences - against.outside)]
+    if inside:
+        lines.append(
+            "  what          time in the capture   cycle       store          arrived  label, lanes"
+        )
+    for one in inside[:LISTED]:
         stored = ABSENT if one.stored is None else f"${one.stored:02X}"
         where = f"${one.address:04X}" if one.address is not None else one.place
         arrived = ABSENT if one.arrived is None else f"${one.arrived:02X}"
         cycle = ABSENT if one.cycle is None else f"{one.cycle:,}"
         lines.append(
             f"  {one.kind:12}  {show_time(one.time_ps):20}  {cycle:10}  {where}={stored:7}"
-            f"  {arrived:7}  {one.label}".rstrip()
+            f"  {arrived:7}  {', '.join(filter(None, [one.label, _lanes(one.lanes)]))}".rstrip()
         )
-    if books.differences > LISTED:
-        lines.append(f"  and {books.differences - LISTED:,} more (--json lists up to 1,000)")
+    more = books.differences - against.outside - LISTED
+    if more > 0:
+        lines.append(f"  and {more:,} more (--json lists up to 1,000)")
     return lines
+
+
+def _lanes(lanes: tuple[int, ...]) -> str:
+    return f"lane {' '.join(map(str, lanes))}" if lanes else ""

@@ -243,7 +243,7 @@ def report_lines(report: DecodeReport) -> list[str]:
 
 def _is_mostly_damage(report: DecodeReport) -> bool:
     seen = report.receiver
-    return report.frames_damaged > 2 * (seen.frames_received + seen.frames_idle)
+    return report.frames_damaged > 2 * seen.frames_received
 
 
 def _damaged_rows(health: Health, zero: int) -> list[str]:

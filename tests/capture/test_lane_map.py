@@ -67,7 +67,7 @@ def test_wires_that_the_map_leaves_out_go_by_name() -> None:
             "clock=a.x",
             ["a.x", "b.x", "c", "d", "e"],
             "--map: found the signals a.x, b.x, c, d, e, none of which is named as lane0, lane1,"
-            " lane2, lane3; say which is which (--map lane0=a.x,lane1=b.x,lane2=c,lane3=d), or"
+            " lane2, lane3; say which is which (--map lane0=b.x,lane1=c,lane2=d,lane3=e), or"
             " let --find-map try",
         ),
         (

@@ -1,0 +1,172 @@
+"""`busplay decode` from outside: report, exit status, comparison, refusals, files it leaves."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from tests.cli.conftest import Outcome
+
+Call = Callable[..., Outcome]
+CAPTURES = Path(__file__).parent.parent / "data" / "sigrok_dumps"
+LINKS = Path(__file__).parent.parent / "data" / "links_for_captures"
+TRACE = Path(__file__).parent.parent.parent / "traces" / "stars.trace"
+
+
+@pytest.fixture(scope="module")
+def sent(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Record what a program sends in twelve thousandths of a second."""
+    from tests.cli.command import run_busplay
+
+    path = tmp_path_factory.mktemp("sent") / "stars.trace"
+    assert run_busplay("demo", "stars", "--headless", "--cycles", "96000", "--record", path) == 0
+    return path
+
+
+def capture_of(busplay: Call, sent: Path, path: Path, *options: str) -> Path:
+    assert busplay("convert", sent, path, "--rate", "100MHz", *options).status == 0
+    return path
+
+
+def test_a_clean_capture_gives_the_trace_and_the_picture(
+    busplay: Call, sent: Path, tmp_path: Path
+) -> None:
+    capture = capture_of(busplay, sent, tmp_path / "run.sr")
+    picture, again = tmp_path / "sign.png", tmp_path / "again.png"
+    out = tmp_path / "decoded.trace"
+    outcome = busplay(
+        "decode",
+        capture,
+        "--board",
+        "dunlin",
+        "-o",
+        out,
+        "--snapshot",
+        f"{picture}@panel",
+        "--json",
+    )
+    assert outcome.status == 0
+    figures = outcome.figures
+    assert figures["clean"] is True
+    assert figures["frames_damaged"] == figures["locks_lost"] == 0
+    assert busplay("compare", sent, out).status == 0
+    assert busplay("replay", out, "--headless", "--snapshot", f"{again}@panel").status == 0
+    assert picture.read_bytes() == again.read_bytes()
+    assert outcome.err == ""  # no bar where there is no terminal
+
+
+def test_expect_names_each_damaged_write_with_time_address_and_store(
+    busplay: Call, sent: Path, tmp_path: Path
+) -> None:
+    options = ["--begin-at", "3ms", "--glitch-ppm", "40", "--seed", "5"]
+    capture = capture_of(busplay, sent, tmp_path / "run.sr", *options)
+    outcome = busplay("decode", capture, "--board", "dunlin", "--expect", sent, "--json")
+    assert outcome.status == 1
+    figures = outcome.figures
+    found = figures["expected"]
+    assert isinstance(found, dict)
+    assert found["equal"] is False
+    assert found["frames_expected"] == found["same"] + found["missing"]
+    assert found["missing_at_start"] >= found["missing_outside_capture"] > 0
+    inside = found["missing"] - found["missing_outside_capture"]
+    rows = found["differences"][:inside]
+    damaged = [row for row in rows if row["kind"] == "damaged"]
+    assert len(damaged) == found["missing_damaged"] > 0
+    broken = figures["damaged"]
+    assert isinstance(broken, list)
+    by_time = {one["time_ps"]: one for one in broken}
+    for row in rows:
+        assert row["address"] >= 0x4000
+        assert row["stored"] is not None
+        assert row["arrived"] is None
+        # The capture begins 3 ms into the run, and a cycle takes 125 ns.
+        assert row["time_ps"] == pytest.approx(row["cycle"] * 125_000 - 3 * 10**9, abs=30 * 10**6)
+    for row in damaged:
+        near = min(by_time, key=lambda time_ps: abs(time_ps - row["time_ps"]))
+        assert abs(near - row["time_ps"]) <= 125_000
+        assert by_time[near]["lanes"] == row["lanes"]
+    shown = busplay("decode", capture, "--board", "dunlin", "--expect", sent)
+    assert shown.status == 1
+    assert "of the missing came, but failed their check" in shown.out
+    assert "lie before the capture begins or after its end" in shown.out
+
+
+def test_a_found_map_decodes_and_is_printed_as_map_takes_it(
+    busplay: Call, sent: Path, tmp_path: Path
+) -> None:
+    capture = capture_of(
+        busplay, sent, tmp_path / "run.bin", "--swap", "lane1=lane3", "--invert", "lane0"
+    )
+    read = ["--rate", "100MHz", "--bits", "0-5", "--link", "guarded"]
+    outcome = busplay("decode", capture, *read, "--find-map", "--json")
+    assert outcome.status == 0
+    found = outcome.figures["found_map"]
+    assert isinstance(found, dict)
+    wires = dict(part.split("=") for part in found["map"].split(","))
+    assert wires | {"clock": ""} == {
+        "clock": "", "lane0": "!D1", "lane1": "D4", "lane2": "D3", "lane3": "D2", "lane4": "D5"
+    }  # fmt: skip
+    assert found["runner_up"] is not None
+    assert busplay("decode", capture, *read, "--map", found["map"]).status == 0
+
+
+def test_a_link_that_is_not_on_the_wires_is_told_as_such(
+    busplay: Call, sent: Path, tmp_path: Path
+) -> None:
+    capture = capture_of(busplay, sent, tmp_path / "run.sr")
+    outcome = busplay("decode", capture, "--link", "lean")
+    assert outcome.status == 1
+    assert "hardly a frame is right" in outcome.out
+
+
+def test_eyes_are_drawn_and_nothing_else_is_left(busplay: Call, tmp_path: Path) -> None:
+    capture, link = CAPTURES / "power9_lpc_io_write.vcd", LINKS / "lpc_io_write.toml"
+    for name in ("eye.png", "eye.svg"):
+        assert busplay("decode", capture, "--link", link, "--eye", tmp_path / name).status == 0
+    assert sorted(one.name for one in tmp_path.iterdir()) == ["eye.png", "eye.svg"]
+    assert "Eyes of" in (tmp_path / "eye.svg").read_text()
+
+
+REFUSALS = """
+: --link: found no link; say what the wires carry: --link FILE, a shipped link's name, or --board
+--link guarded --map clock=zz: {capture}: --map: found no signal named 'zz'; \
+the capture has the signals lad0, lad1, lad2, lad3, lframe, lclk; give a full name
+--link {link} --map lane0=lframe: {capture}: --map: found signal lframe on lane0, \
+which leaves none for strobe; say where strobe is too (strobe=SIGNAL)
+--link {link} --map lane0=lad1,lane1=lad1: {capture}: --map: found signal lad1 on two wires; \
+each wire has a signal of its own
+--link {link} --sample-at 40ns: --sample-at: found 40,000 ps; edges come every 30,044 ps, \
+so give less than that either way
+--link {link} --glitch -3ns: --glitch: found -3,000 ps; give a time of 0 or more; \
+0: nothing is a glitch
+--link {link} --labels x.lbl: --labels: found no --expect; labels name what a comparison finds
+--link {link} --snapshot a.png: --snapshot: found no board; a picture needs --board BOARD
+--link {link} --eye e.gif: --eye: found e.gif; name a .png or .svg file
+--link {link} --find-map --map clock=lclk: --find-map: found --map besides it; \
+give one or the other
+"""
+
+
+@pytest.mark.parametrize("line", REFUSALS.strip().splitlines())
+def test_what_cannot_be_done_is_refused_by_name(busplay: Call, line: str) -> None:
+    names = {"capture": CAPTURES / "power9_lpc_io_write.sr", "link": LINKS / "lpc_io_write.toml"}
+    options, _, message = line.partition(": ")
+    outcome = busplay("decode", names["capture"], *options.format(**names).split())
+    assert outcome.status == 2
+    assert outcome.err == f"busplay: {message.format(**names)}\n"
+
+
+def test_json_and_text_say_the_same_of_a_real_capture(busplay: Call) -> None:
+    capture, link = CAPTURES / "power9_lpc_io_write.csv", LINKS / "lpc_io_write.toml"
+    figures = json.loads(busplay("decode", capture, "--link", link, "--json").out)
+    text = busplay("decode", capture, "--link", link).out
+    assert figures["frames_good"] == 1
+    assert "frames    1 good, 0 damaged, 0 idle" in text
+    assert figures["clock"]["edges_used"] == 47
+    assert "94 edges, 47 used; one every 30.00 ns" in text
+    lane = figures["lanes"][0]
+    assert -lane["histogram_from_ps"] == lane["histogram_to_ps"] == lane["period_ps"]
+    assert len(lane["histogram"]) == 256
