@@ -1,61 +1,48 @@
-"""Progress bars over the bytes of a capture or the time of a link, on a terminal only."""
+"""Progress bars over the bytes of a capture or the time of a link.
+
+On a terminal only, and only once a second has passed: what is done sooner needs no bar.
+"""
 
 from __future__ import annotations
 
 import sys
+import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from typing import TYPE_CHECKING
 
 import click
 
 if TYPE_CHECKING:
+    from click._termui_impl import ProgressBar
+
     from busplay.formats.capture import Capture
 
-# What is shorter than this is read in less than a second; text and packed bytes take longer.
-LEAST_BYTES = 1 << 27
-LEAST_SLOW_BYTES = 1 << 25
-# So many are drawn in less than a second.
-LEAST_EDGES = 1 << 21
+QUICK_S = 1.0
+# The bar is drawn anew so often at most.
+REDRAW_S = 0.1
+# So that bar and figures fit into 80 columns.
+BAR_CHARACTERS = 12
 
 
 @contextmanager
 def capture_progress(
     capture: Capture, *, label: str, text: Callable[[], str] | None = None
 ) -> Iterator[Callable[[], None]]:
-    """Show how far a capture has been read; gives what to call after each batch.
+    """Show how far a capture has been read and how long it takes yet; call it after each batch.
 
     Args:
         capture: whose bytes are counted.
         label: what is being done.
         text: more to show behind the bar, such as frames and errors so far.
     """
-    info = capture.info
-    is_slow = info.format != "raw" or bool(info.compression)
-    least = LEAST_SLOW_BYTES if is_slow else LEAST_BYTES
-    if not sys.stderr.isatty() or capture.bytes_total < least:
-        yield lambda: None
-        return
-    shown = 0
 
-    def show(_: int | None) -> str | None:
-        return text() if text is not None else None
+    def told() -> str:
+        size = f"{_megabytes(capture.bytes_read)} of {_megabytes(capture.bytes_total)} MB"
+        return f"{size}, {text()}" if text is not None else size
 
-    with click.progressbar(
-        length=capture.bytes_total,
-        label=label,
-        file=sys.stderr,
-        show_eta=True,
-        item_show_func=show,
-    ) as bar:
-
-        def move() -> None:
-            nonlocal shown
-            step = capture.bytes_read - shown
-            shown += step
-            bar.update(step, current_item=None)
-
-        yield move
+    with _late_bar(capture.bytes_total, label=label, text=told) as move_to:
+        yield lambda: move_to(capture.bytes_read)
 
 
 @contextmanager
@@ -66,15 +53,47 @@ def edge_progress(stop_edge: int, *, label: str) -> Iterator[Callable[[int], Non
         stop_edge: where it ends.
         label: what is being done.
     """
-    if not sys.stderr.isatty() or stop_edge < LEAST_EDGES:
-        yield lambda edge: None
+    with _late_bar(stop_edge, label=label, text=None) as move_to:
+        yield move_to
+
+
+@contextmanager
+def _late_bar(
+    length: int, *, label: str, text: Callable[[], str] | None
+) -> Iterator[Callable[[int], None]]:
+    """Give what to call with the place reached; a bar comes where it takes long enough."""
+    if not sys.stderr.isatty():
+        yield lambda place: None
         return
-    shown = 0
-    with click.progressbar(length=stop_edge, label=label, file=sys.stderr, show_eta=True) as bar:
+    with ExitStack() as stack:
+        bar: ProgressBar[int] | None = None
+        drawn = begun = time.monotonic()
+        shown = 0
 
-        def move(edge: int) -> None:
-            nonlocal shown
-            bar.update(min(edge, stop_edge) - shown)
-            shown = min(edge, stop_edge)
+        def move_to(place: int) -> None:
+            nonlocal bar, drawn, shown
+            now = time.monotonic()
+            if now - begun < QUICK_S or now - drawn < REDRAW_S:
+                return
+            drawn = now
+            if bar is None:
+                new_bar: ProgressBar[int] = click.progressbar(
+                    length=max(1, length),
+                    label=label,
+                    file=sys.stderr,
+                    show_eta=True,
+                    item_show_func=None if text is None else lambda _: text(),
+                    width=BAR_CHARACTERS,
+                )
+                bar = stack.enter_context(new_bar)
+                # The estimate is of the whole time, not of that since the bar came.
+                bar.start = bar.last_eta = time.time() - (now - begun)
+            step = max(0, min(place, length) - shown)
+            shown += step
+            bar.update(step)
 
-        yield move
+        yield move_to
+
+
+def _megabytes(size: int) -> str:
+    return f"{size / 1e6:,.1f}" if size < 10**7 else f"{size / 1e6:,.0f}"
