@@ -308,7 +308,7 @@ def _write(
     texts: bool,
 ) -> tuple[Losses, PutIn | None]:
     from busplay import converting, wires_out
-    from busplay.cli.edge_progress import edge_progress
+    from busplay.cli.progress import edge_progress
 
     if kind == "frames":
         return converting.trace_to_frames_csv(reader, target), None
