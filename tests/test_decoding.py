@@ -314,3 +314,66 @@ def test_a_clock_that_never_moves_is_refused_by_name() -> None:
         "made.raw: signal clk: found 0 changes in the first 2 of the capture; that is no clock; "
         "name another (--map clock=SIGNAL), or let --find-map try"
     )
+
+
+@given(st.data())
+@settings(max_examples=20, suppress_health_check=[HealthCheck.too_slow])
+def test_each_glitch_that_is_put_in_is_counted_on_its_wire_and_no_other(
+    data: st.DataObject,
+) -> None:
+    layout = FrameLayout(load_link(data.draw(st.sampled_from(("guarded", "strobed")))))
+    frames = frames_on_grid(layout, 40, np.random.default_rng(8))
+    source = drawn(frames, layout)
+    clean = source.changes
+    wires = len(source.signals)
+    # Half a step before each clock edge the lanes rest; a pulse of 2 ns there harms nobody.
+    spots = data.draw(
+        st.dictionaries(
+            st.integers(40, len(clean) - 40), st.integers(0, wires - 1), min_size=1, max_size=25
+        )
+    )
+    rows = list(zip(clean.time_ps.tolist(), clean.level.tolist(), strict=True))
+    for place, wire in spots.items():
+        when, level = rows[place]
+        rows += [(when + 12_000, level ^ 1 << wire), (when + 14_000, level)]
+    found, report = decode(
+        Recorded(changes_of(sorted(rows)), source.signals),
+        layout,
+        settings=DecodeSettings(glitch_ps=5_000, sample_at_ps=0),
+    )
+    assert found == pairs_of(frames)
+    assert report.is_clean
+    planted = list(spots.values())
+    assert report.clock.glitches == planted.count(0)
+    assert [eye.glitches for eye in report.eyes] == [
+        planted.count(wire) for wire in range(1, wires)
+    ]
+
+
+@given(
+    st.lists(st.tuples(st.integers(20, 120), st.integers(2, 400)), min_size=1, max_size=4),
+    st.sampled_from(("strobed", "guarded")),
+)
+@settings(max_examples=20, suppress_health_check=[HealthCheck.too_slow])
+def test_each_silence_of_the_clock_is_a_gap_of_its_length(
+    silences: list[tuple[int, int]], name: str
+) -> None:
+    layout = FrameLayout(load_link(name))
+    frames = frames_on_grid(layout, 200, np.random.default_rng(4))
+    source = drawn(frames, layout)
+    period_ps = 10**12 // edges_per_second(layout.link)
+    times = source.changes.time_ps.astype(np.int64)
+    clock = source.changes.level & np.uint64(1)
+    rises = np.flatnonzero(clock[1:] > clock[:-1]) + 1
+    moved = times.copy()
+    planted: dict[int, int] = {}
+    for slot, edges in silences:
+        row = int(rises[8 * slot])
+        planted[row] = planted.get(row, 0) + edges
+        moved[row:] += edges * period_ps
+    rows = zip(moved.tolist(), source.changes.level.tolist(), strict=True)
+    found, report = decode(Recorded(changes_of(rows), source.signals), layout)
+    assert [word for _, word in found] == frames.word.tolist()
+    assert report.health.gap_count == len(planted)
+    assert [gap.edges for gap in report.health.gaps] == [planted[row] for row in sorted(planted)]
+    assert [gap.stop_ps for gap in report.health.gaps] == moved[sorted(planted)].tolist()

@@ -299,6 +299,8 @@ def _decode(capture: Capture, link: Link, board: Board | None, given: _Given) ->
         value = figures.get(name)
         if value:
             click.echo(f"{name:9} {', '.join(value) if isinstance(value, list) else value}")
+    if given.output is not None and board is None:
+        click.echo("          holds no board: decode with --board to see pictures in a replay")
     return status
 
 
