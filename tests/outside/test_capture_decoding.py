@@ -7,9 +7,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from busplay.capture.find_map import find_map
 from busplay.capture.lane_map import default_map, parse_map
 from busplay.capture.synthetic import Analyser
-from busplay.decoding import DecodeReport, DecodeSettings, Decoding
+from busplay.decoding import DecodeReport, DecodeSettings, Decoding, look_ahead
 from busplay.description.read_link import load_link
 from busplay.errors import InputError
 from busplay.formats.capture import open_capture
@@ -190,3 +191,59 @@ def test_setup_and_hold_are_the_times_that_a_lane_rests_round_its_moment() -> No
     _, report = decode(source, layout, settings=DecodeSettings(sample_at_ps=10_000))
     for eye in report.eyes:
         assert eye.hold_ps == pytest.approx(21_250, abs=600)
+
+
+@pytest.mark.parametrize(
+    ("capture", "link", "field", "value"),
+    [
+        ("power9_lpc_io_write", "lpc_io_write", "data", [0x73]),
+        ("spi_0x35_cpol1_cpha1_trigger_cs_falling_ok", "spi_byte_rising", "word", [0x35] * 3),
+    ],
+)
+@pytest.mark.source(SIGROK, part="the same captures under other names", kind="open data")
+def test_captures_are_read_alike_under_other_names(
+    capture: str, link: str, field: str, value: list[int], tmp_path: Path
+) -> None:
+    layout = FrameLayout(load_link(LINKS / f"{link}.toml"))
+    text = (CAPTURES / f"{capture}.vcd").read_text()
+    with open_capture(CAPTURES / f"{capture}.vcd") as source:
+        wires = default_map(link=layout.link, signals=source.signals).wires
+        names = [name.rpartition(".")[2] for name in source.signals]
+    for number, name in enumerate(names):
+        text = text.replace(f" {name} $end", f" probe_{number} $end")
+    renamed = tmp_path / "renamed.vcd"
+    renamed.write_text(text)
+    with open_capture(renamed) as source:
+        assert all(name.rpartition(".")[2].startswith("probe_") for name in source.signals)
+        map_text = ",".join(f"{wire}=probe_{probe.index}" for wire, probe in wires.items())
+        lane_map = parse_map(map_text, link=layout.link, signals=source.signals)
+        decoding = Decoding(source, layout, lane_map)
+        collected = Collected()
+        decoding._writer = collected  # type: ignore[assignment]
+        decoding.run()
+    words = np.array([word for _, word in collected.frames], np.uint64)
+    assert layout.unpack_field(words, field).tolist() == value
+
+
+@pytest.mark.parametrize(
+    ("capture", "link", "clock", "strobe"),
+    [
+        ("power9_lpc_io_write", "lpc_io_write", "lclk", "lframe"),
+        ("power9_lpc_io_read", "lpc_io_read", "lclk", "lframe"),
+        ("spi_0x35_cpol1_cpha1_trigger_cs_falling_ok", "spi_byte_rising", "CLK", "CS#"),
+    ],
+)
+@pytest.mark.source(SIGROK, part="names of the channels", kind="open data")
+def test_clock_and_strobe_of_a_short_capture_are_found_and_the_rest_is_called_open(
+    capture: str, link: str, clock: str, strobe: str
+) -> None:
+    layout = FrameLayout(load_link(LINKS / f"{link}.toml"))
+    with open_capture(CAPTURES / f"{capture}.sr") as source:
+        look, _ = look_ahead(source)
+        blank = [f"CH{number}" for number in range(len(source.signals))]
+        found = find_map(look, layout, blank, sample_ps=None)
+        wires = found.best.lane_map.wires
+        assert source.signals[wires["clock"].index] == clock
+        assert source.signals[wires["strobe"].index] == strobe
+    # A frame or three, without a check, tell no lane from another.
+    assert found.sureness == "open"
