@@ -127,7 +127,7 @@ def remarks(
     lane_map: LaneMap, link: Link, signals: Sequence[str], dead: Sequence[str]
 ) -> tuple[str, ...]:
     """Name swapped, inverted and dead probes, as far as the signals' names say what was meant."""
-    meant = named_wires(link=link, signals=signals)
+    meant = {} if _are_unlabelled(signals) else named_wires(link=link, signals=signals)
     wire_of = {probe.index: wire for wire, probe in lane_map.wires.items()}
     out = []
     named = set()
@@ -229,6 +229,12 @@ def _listed(signals: Sequence[str]) -> str:
         f" and {len(signals) - 20} more" if len(signals) > 20 else ""
     )
     return f"the signal {shown}" if len(signals) == 1 else f"the signals {shown}"
+
+
+def _are_unlabelled(signals: Sequence[str]) -> bool:
+    """Tell whether names only count channels: D0, D1 … are what analysers call them."""
+    stems = {re.sub(r"\d+$", "", name.rpartition(".")[2]) for name in signals}
+    return len(stems) == 1 and len(signals) > 1
 
 
 def _plain(name: str) -> str:

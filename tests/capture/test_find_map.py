@@ -74,6 +74,13 @@ def test_swapped_probes_are_named_by_what_their_labels_say() -> None:
     )
 
 
+def test_names_that_only_count_channels_say_nothing_of_wires() -> None:
+    changes, _, layout = crossed("guarded", (0, 1, 2, 3, 4, 5), frozenset(), seed=2)
+    found = find_map(changes, layout, [f"D{n}" for n in range(6)], sample_ps=10_000)
+    assert str(found.best.lane_map).startswith("clock=D0,lane0=D1,")
+    assert found.remarks == ()
+
+
 def test_a_held_strobe_is_found_though_no_clock_shows_its_rest() -> None:
     wires = wires_of(load_link("serial"))
     assert wires == ("clock", "lane0", "strobe")
