@@ -32,7 +32,7 @@ from busplay.link.layout import FrameLayout
 QUANTILE = 0.99
 # Beyond this many steps of the distribution its quantile is only bounded.
 STEPS_MAX = 60_000
-PLACES_MAX = 4_096
+PLACES_MAX = 1_024
 # Up to so many places their equations are solved in one go; more of them in sweeps.
 SOLVED_PLACES_MAX = 96
 SWEEPS_MAX = 2_000

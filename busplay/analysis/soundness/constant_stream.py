@@ -30,6 +30,8 @@ from busplay.link.layout import FrameLayout
 SEED = 1
 # Idle slots for which the effect is worked out, as far as it changes.
 IDLE_EVERY_TRIED = tuple(range(2, 33))
+# Longer periods are not followed through idle slots unless the link has them.
+COUNTED_BITS_MAX = 8
 # Where a field counts, each N is a case of its own; these are tried.
 COUNTED_IDLE_EVERY_TRIED = (2, 4, 8, 9, 16, 64)
 
@@ -63,7 +65,8 @@ class ConstantStream:
         idle: effects of idle slots if nothing counts frames, N rising; entries that only repeat
             the one before are left out.
         counted_idle: the same for a link whose sequence field counts, for each N that was tried;
-            nothing where none does, or where an idle slot frees a receiver at once.
+            nothing where none does, where an idle slot frees a receiver at once, or where the
+            field has more than 8 bits.
     """
 
     found: Share
@@ -229,7 +232,8 @@ def _idle_effects(layout: FrameLayout, words: FrameSpace, samples: int) -> tuple
 
 
 def _counted_effects(layout: FrameLayout, samples: int) -> tuple[IdleEffect, ...]:
-    if _frees_at_once(layout):
+    bits = len(layout.bit_places("sequence"))
+    if _frees_at_once(layout) or bits > COUNTED_BITS_MAX:
         return ()
     stream = CountedStream(layout)
     return tuple(

@@ -66,11 +66,12 @@ class CountedStream:
     def __init__(self, layout: FrameLayout, *, with_idle: bool = True) -> None:
         words = sent_frames(layout, fixed={"sequence": 0})
         self._layout = layout
-        self._numbers = _numbers(layout)
+        bit_changes = _bit_changes(layout)
+        self._count = 1 << len(bit_changes)
         self._judge_bits = Judge(layout).bits
         self._first_bits = Judge(layout, with_marker=True).bits
         self._places = [
-            _kinds(layout, words, self._numbers, offset, count=3 if with_idle else 1)
+            _kinds(layout, words, bit_changes, offset, count=3 if with_idle else 1)
             for offset in range(1, layout.frame_symbols)
         ]
         self.unknowns = len(words.basis)
@@ -81,7 +82,7 @@ class CountedStream:
         Args:
             idle_every: one slot of so many is idle; None: none is.
         """
-        windows = _period(self._layout, len(self._numbers), idle_every)
+        windows = _period(self._layout, self._count, idle_every)
         found: list[Rows] = []
         kept: list[Rows] = []
         for kinds in self._places:
@@ -169,10 +170,14 @@ def _is_found(right: Flags, shown: Flags, confirm: int) -> bool:
     return bool((shown & (following == ahead + 1)).any())
 
 
-def _numbers(layout: FrameLayout) -> list[int]:
-    """List what each sequence number changes in a frame's word, in the order of counting."""
+def _bit_changes(layout: FrameLayout) -> list[int]:
+    """List what each bit of the sequence number changes in a frame's word, lowest first."""
     bits = len(layout.bit_places("sequence"))
-    one_bit = [int((layout.pack(sequence=1 << bit) ^ layout.pack())[0]) for bit in range(bits)]
+    return [int((layout.pack(sequence=1 << bit) ^ layout.pack())[0]) for bit in range(bits)]
+
+
+def _sums(one_bit: Sequence[int]) -> list[int]:
+    """List what each number changes, in the order of counting, from what each bit does."""
     changes = [0]
     for vector in one_bit:
         changes += [before ^ vector for before in changes]
@@ -198,11 +203,10 @@ def _period(layout: FrameLayout, count: int, idle_every: int | None) -> list[Win
 
 
 def _kinds(
-    layout: FrameLayout, words: FrameSpace, numbers: Sequence[int], offset: int, *, count: int
+    layout: FrameLayout, words: FrameSpace, bit_changes: Sequence[int], offset: int, *, count: int
 ) -> list[_Kind]:
     judge = Judge(layout, with_marker=True)
     idle = layout.idle_word
-    behind = [*numbers[1:], numbers[0]]
     found = []
     for sides in SIDES[:count]:
 
@@ -214,11 +218,12 @@ def _kinds(
             return judge.linear(window(layout, first, second, offset))
 
         # Before an idle frame a window ends; behind it the frame's own number counts.
-        steps = (
-            [read(here, next_one, 0) for here, next_one in zip(numbers, behind, strict=True)]
-            if sides != "idle before"
-            else [read(0, number, 0) for number in numbers]
-        )
+        if sides == "idle before":
+            steps = _sums([read(0, one, 0) for one in bit_changes])
+        else:
+            here = _sums([read(one, 0, 0) for one in bit_changes])
+            behind = _sums([read(0, one, 0) for one in bit_changes])
+            steps = [a ^ b for a, b in zip(here, [*behind[1:], behind[0]], strict=True)]
         found.append(
             _Kind(
                 affine_rows([read(vector, vector, 0) for vector in words.basis], 0, judge.bits),

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from busplay.analysis.soundness.choice import Choice
-from busplay.analysis.soundness.constant_stream import idle_effect, stream_shares
+from busplay.analysis.soundness.constant_stream import COUNTED_BITS_MAX, idle_effect, stream_shares
 from busplay.analysis.soundness.counted_stream import CountedStream
 from busplay.analysis.soundness.damage import stuck_lanes, swapped_edges
 from busplay.analysis.soundness.figures import percent
@@ -152,6 +152,9 @@ def change_idle_every(layout: FrameLayout, *, release: int | None) -> Choice | N
         changed = FrameLayout(replace(link, framing=replace(framing, release_frames=release)))
         change = f", framing.release_frames = {release}"
     tried = [64] if is_unique else list(range(framing.confirm_frames + 3, 1, -1))
+    sequence = link.field_named("sequence")
+    if sequence and sequence.bits > COUNTED_BITS_MAX and not is_unique:
+        return None
     stream = None
     if not is_unique and link.field_named("sequence") is not None:
         stream = CountedStream(changed)
@@ -253,8 +256,11 @@ def change_streams(layout: FrameLayout, what: str, *, limit: float) -> Choice | 
     allowed = len(find_faults(link))
     best: tuple[float, Link, str] | None = None
     tried = 0
+    sequence = link.field_named("sequence")
+    # Long periods take long to follow.
+    tried_max = 2 if sequence and sequence.bits > COUNTED_BITS_MAX else STREAMS_TRIED_MAX
     for candidate, change in _candidates(link, check, layout.check_bits, what):
-        if tried == STREAMS_TRIED_MAX:
+        if tried == tried_max:
             break
         if len(find_faults(candidate)) > allowed:
             continue
