@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     metavar="RATE",
     type=click.FloatRange(0, 0.5, min_open=True),
     multiple=True,
-    help="Look at this bit error rate; may be repeated.  [default: 1e-3, 1e-4, 1e-6]",
+    help="Look at this bit error rate; may be repeated.  [default: 1e-2, 1e-3, 1e-4, 1e-6, 1e-9]",
 )
 @click.option(
     "--svg",
@@ -58,7 +58,6 @@ def command(
     Exit status is 1 if the layout has a fault that no receiver can live with; such a link can be
     read here and nowhere else.
     """
-    from busplay.analysis.pictures.frame_svg import frame_svg
     from busplay.analysis.pictures.timing_text import timing_text
     from busplay.analysis.soundness.report import BIT_ERROR_RATES
     from busplay.analysis.soundness.text import soundness_text
@@ -69,7 +68,10 @@ def command(
     described = load_link_or_board(source, must_be_sound=False)
     link = described.link if isinstance(described, Board) else described
     if svg_path is not None:
-        _write(svg_path, frame_svg(link))
+        from busplay.analysis.pictures.frame_svg import frame_svg
+        from busplay.export.whole_file import write_whole_file
+
+        write_whole_file(svg_path, frame_svg(link).encode())
     found = _analyse(link, bit_error_rates or BIT_ERROR_RATES, seed)
     if as_json:
         facts = board_facts(described) if isinstance(described, Board) else link_facts(described)
@@ -104,18 +106,3 @@ def _analyse(link: Link, bit_error_rates: tuple[float, ...], seed: int) -> Sound
     if found is None:
         raise AssertionError("the last step gives the findings")
     return found
-
-
-def _write(path: Path, text: str) -> None:
-    """Write a file beside its place first, so that what stood there is not lost half way."""
-    from busplay.errors import OutputError
-
-    beside = path.with_name(path.name + ".part")
-    try:
-        beside.write_text(text, encoding="utf-8")
-        beside.replace(path)
-    except OSError as error:
-        beside.unlink(missing_ok=True)
-        raise OutputError(
-            file=str(path), found=f"no way to write ({error.strerror})", wanted="name another place"
-        ) from error

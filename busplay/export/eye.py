@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 from xml.sax.saxutils import escape
 
-from busplay.errors import OutputError
+from busplay.export.whole_file import write_whole_file
 
 if TYPE_CHECKING:
     import numpy as np
@@ -79,17 +79,7 @@ def write_eyes(path: Path, eyes: Sequence[LaneEye], *, title: str = "") -> None:
 
         write_png(path, eyes_image(eyes, title=title))
         return
-    beside = path.with_name(path.name + ".part")
-    try:
-        beside.write_text(eyes_svg(eyes, title=title), encoding="utf-8")
-        beside.replace(path)
-    except OSError as error:
-        beside.unlink(missing_ok=True)
-        raise OutputError(
-            file=str(path),
-            found=(error.strerror or str(error)).lower(),
-            wanted="give the name of a file in a folder that can be written",
-        ) from error
+    write_whole_file(path, eyes_svg(eyes, title=title).encode())
 
 
 def eyes_svg(eyes: Sequence[LaneEye], *, title: str = "") -> str:

@@ -6,7 +6,6 @@ Filter 0: our pictures have few colours and flat areas, which deflate takes best
 
 from __future__ import annotations
 
-import os
 import struct
 import zlib
 from collections.abc import Iterable
@@ -18,6 +17,7 @@ from numpy.typing import NDArray
 from busplay.display.arrangement import GAP_PX, GAP_RGB, arrange
 from busplay.display.display import Display
 from busplay.errors import OutputError
+from busplay.export.whole_file import no_way_to_write, write_whole_file
 
 SIGNATURE = b"\x89PNG\r\n\x1a\n"
 TRUE_COLOUR = 2
@@ -92,16 +92,7 @@ def write_png(
     Raises:
         OutputError: the file cannot be written.
     """
-    target = Path(path)
-    beside = target.with_name(f".{target.name}.{os.getpid()}.part")
-    try:
-        try:
-            beside.write_bytes(encode_png(image, palette=palette))
-            beside.replace(target)
-        finally:
-            beside.unlink(missing_ok=True)
-    except OSError as error:
-        raise _cannot_write(target, error) from None
+    write_whole_file(Path(path), encode_png(image, palette=palette))
 
 
 def write_numbered_png(folder: str | Path, stem: str, image: NDArray[np.uint8]) -> Path:
@@ -124,7 +115,7 @@ def write_numbered_png(folder: str | Path, stem: str, image: NDArray[np.uint8]) 
             number += 1
             continue
         except OSError as error:
-            raise _cannot_write(target, error) from None
+            raise no_way_to_write(target, error) from None
         try:
             write_png(target, image)
         except OutputError:
@@ -151,11 +142,3 @@ def _packed_rows(indexes: NDArray[np.uint8], bits: int) -> NDArray[np.uint8]:
     for i in range(per_byte):
         packed |= padded[:, i::per_byte] << np.uint8(8 - bits * (i + 1))
     return packed
-
-
-def _cannot_write(target: Path, error: OSError) -> OutputError:
-    return OutputError(
-        file=str(target),
-        found=f"no way to write it ({error.strerror})",
-        wanted="give another place",
-    )

@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import pytest
+from click.testing import Result
 
 from busplay.cli.main import main
+
+Plan = Callable[..., Result]
 
 
 def run_busplay(*words: object) -> int:

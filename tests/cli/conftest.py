@@ -5,8 +5,10 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import pytest
+from click.testing import CliRunner, Result
 
-from tests.cli.command import run_busplay
+from busplay.cli.plan_command import command as plan_command
+from tests.cli.command import Plan, run_busplay
 
 
 @dataclass
@@ -32,5 +34,16 @@ def busplay(capfd: pytest.CaptureFixture[str]) -> Callable[..., Outcome]:
         printed = capfd.readouterr()
         assert "Traceback" not in printed.err
         return Outcome(status, printed.out, printed.err)
+
+    return call
+
+
+@pytest.fixture
+def plan() -> Plan:
+    """Call `busplay plan`; errors of ours come through, as `busplay` itself reports them."""
+
+    def call(*words: object) -> Result:
+        runner = CliRunner()
+        return runner.invoke(plan_command, [str(word) for word in words], standalone_mode=False)
 
     return call

@@ -118,7 +118,7 @@ def test_svg_that_cannot_be_written_is_named(busplay: Call, tmp_path: Path) -> N
     outcome = busplay("check", "lean", "--svg", file)
     assert outcome.status == 2
     assert outcome.err == (
-        f"busplay: {file}: found no way to write (No such file or directory); name another place\n"
+        f"busplay: {file}: found no such file or directory; give a place that can be written to\n"
     )
 
 

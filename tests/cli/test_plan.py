@@ -4,15 +4,13 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Callable
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner, Result
+from click.testing import Result
 
-from busplay.cli.plan_command import command
 from busplay.description.link import Link
 from busplay.description.link_fit import require_link_fits
 from busplay.description.plain import link_from_plain
@@ -20,20 +18,9 @@ from busplay.description.read_board import load_board
 from busplay.description.read_link import load_link
 from busplay.description.write_link import link_toml
 from busplay.errors import InputError
+from tests.cli.command import Plan
 
 PROJECT = Path(__file__).parent.parent.parent
-Plan = Callable[..., Result]
-
-
-@pytest.fixture
-def plan() -> Plan:
-    """Call the command; errors of ours come through, as `busplay` itself reports them."""
-
-    def call(*words: object) -> Result:
-        runner = CliRunner()
-        return runner.invoke(command, [str(word) for word in words], standalone_mode=False)
-
-    return call
 
 
 def status(result: Result) -> object:

@@ -3,29 +3,15 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 from click import UsageError
-from click.testing import CliRunner, Result
 
-from busplay.cli.plan_command import command
 from busplay.errors import InputError
+from tests.cli.command import Plan
 
 PROJECT = Path(__file__).parent.parent.parent
-Plan = Callable[..., Result]
-
-
-@pytest.fixture
-def plan() -> Plan:
-    """Call the command; errors of ours come through, as `busplay` itself reports them."""
-
-    def call(*words: object) -> Result:
-        runner = CliRunner()
-        return runner.invoke(command, [str(word) for word in words], standalone_mode=False)
-
-    return call
 
 
 def test_three_samples_a_cycle_are_answered_in_words_beside_a_trial(plan: Plan) -> None:

@@ -58,7 +58,6 @@ def test_a_picture_that_cannot_be_written_says_so_and_leaves_nothing(tmp_path: P
     with pytest.raises(OutputError) as failure:
         write_eyes(tmp_path / "taken.svg", some_eyes())
     assert str(failure.value) == (
-        f"{tmp_path / 'taken.svg'}: found is a directory; "
-        "give the name of a file in a folder that can be written"
+        f"{tmp_path / 'taken.svg'}: found is a directory; give a place that can be written to"
     )
     assert [one.name for one in tmp_path.iterdir()] == ["taken.svg"]

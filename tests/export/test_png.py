@@ -53,9 +53,9 @@ def test_file_that_cannot_be_written_is_an_output_error(tmp_path: Path) -> None:
     with pytest.raises(OutputError) as caught:
         write_png(target, IMAGE)
     assert str(caught.value) == (
-        f"{target}: found no way to write it (No such file or directory); give another place"
+        f"{target}: found no such file or directory; give a place that can be written to"
     )
-    with pytest.raises(OutputError, match="No such file or directory"):
+    with pytest.raises(OutputError, match="no such file or directory"):
         write_numbered_png(tmp_path / "missing", "shot", IMAGE)
 
 
@@ -67,10 +67,10 @@ def test_failed_write_keeps_the_old_file(tmp_path: Path, monkeypatch: pytest.Mon
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(Path, "write_bytes", full)
-    with pytest.raises(OutputError, match="No space left on device"):
+    with pytest.raises(OutputError, match="no space left on device"):
         write_png(target, IMAGE)
     assert target.read_bytes() == b"old"
-    with pytest.raises(OutputError, match="No space left on device"):
+    with pytest.raises(OutputError, match="no space left on device"):
         write_numbered_png(tmp_path, "other", IMAGE)
     assert [path.name for path in tmp_path.iterdir()] == ["shot.png"]
 
