@@ -16,6 +16,7 @@ from busplay.receiver.states import ReceiverCounters, ReceiverLog, State
 SPARE_FRAMES = 4096
 # Entries of the log that one call of the kernel may write.
 LOG_ROOM = 1 << 14
+NO_ROWS = np.empty((0, kernels.LOG_COLUMNS), np.int64)
 
 
 class Receiver:
@@ -42,6 +43,7 @@ class Receiver:
         self._saved = np.zeros(kernels.STATE_COUNT, np.int64)
         self.keeps_log = False
         self._log: list[ReceiverLog] = []
+        self._log_rows = NO_ROWS  # room to be told in, made when it is first needed
         self.reset()
 
     @property
@@ -170,7 +172,9 @@ class Receiver:
         self.registers[kernels.SLOT] = 0
         room = len(symbols) // self.layout.frame_symbols + 2
         parts: list[FrameBatch] = []
-        log = np.empty((LOG_ROOM if self.keeps_log else 0, kernels.LOG_COLUMNS), np.int64)
+        if self.keeps_log and not len(self._log_rows):
+            self._log_rows = np.empty((LOG_ROOM, kernels.LOG_COLUMNS), np.int64)
+        log = self._log_rows if self.keeps_log else NO_ROWS
         log_count = np.zeros(1, np.int64)
         while self.registers[kernels.AT_EDGE] < stop_edge:
             edge = np.empty(room, np.uint64)
