@@ -19,6 +19,7 @@ from busplay.analysis.soundness.constant_stream import constant_stream, stream_s
 from busplay.analysis.soundness.hold import mean_frames_in_step
 from busplay.analysis.soundness.idle import idle_facts
 from busplay.analysis.soundness.locks import HoldReport
+from busplay.analysis.soundness.polynomials import KNOWN_POLYNOMIALS
 from busplay.analysis.soundness.report import analyse
 from busplay.analysis.soundness.weights import count_unseen, dual_weights
 from busplay.description.link import CheckFraming
@@ -319,3 +320,11 @@ def test_wilson_interval(found: int, tried: int, quantile: float, low: float, hi
     interval = wilson_interval(found, tried, quantile=quantile)
     assert interval.low == pytest.approx(low, abs=1e-6)
     assert interval.high == pytest.approx(high, abs=1e-6)
+
+
+@pytest.mark.source("crccheck 1.3", part="its catalogue of CRCs by width", kind="library")
+def test_polynomials_that_are_too_long_to_try_all_are_known_elsewhere() -> None:
+    known = {(one._width, one._poly) for one in crccheck.crc.ALLCRCCLASSES}
+    ours = {(width, poly) for width, polys in KNOWN_POLYNOMIALS.items() for poly in polys}
+    assert len(ours) >= 16
+    assert ours <= known

@@ -7,10 +7,10 @@ from __future__ import annotations
 
 KNOWN_POLYNOMIALS: dict[int, tuple[int, ...]] = {
     11: (0x385, 0x307),  # FlexRay header; UMTS
-    12: (0x80F, 0x683),  # UMTS; Koopman's best of distance 6
+    12: (0x80F,),  # UMTS
     13: (0x1CF5,),  # BBC teletext
     14: (0x0805, 0x202D),  # DARC; GSM
-    15: (0x4599, 0x2E75),  # CAN; Koopman's best of distance 6
+    15: (0x4599,),  # CAN
     16: (0x1021, 0x8005, 0x3D65, 0x8BB7, 0xC867),  # V.41; IBM; DNP; T10-DIF; CDMA2000
     17: (0x1685B,),  # CAN FD
     21: (0x102899,),  # CAN FD
