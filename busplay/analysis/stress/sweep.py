@@ -101,7 +101,8 @@ def _computed(
     if dask_address is None and jobs == 1:
         yield from map(_run_task, tasks)
         return
-    joblib = _joblib()
+    import joblib  # type: ignore[import-untyped]
+
     with ExitStack() as stack:
         if dask_address is not None:
             stack.enter_context(_dask_client(dask_address))
@@ -115,17 +116,6 @@ def _computed(
             shared = LoadFile.save(load, Path(folder))
             tasks = [(*task[:2], shared, *task[3:]) for task in tasks]
         yield from parallel(joblib.delayed(_run_task)(task) for task in tasks)
-
-
-def _joblib() -> Any:
-    try:
-        import joblib  # type: ignore[import-untyped]
-    except ImportError as error:
-        raise BusplayError(
-            "more than one job needs joblib; install it with: pip install 'busplay[analysis]',"
-            " or say --jobs 1"
-        ) from error
-    return joblib
 
 
 def _dask_client(address: str) -> Any:
