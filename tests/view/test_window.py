@@ -229,7 +229,7 @@ def test_picture_that_cannot_be_saved_is_told_and_the_window_goes_on(
     window, _, _ = make_window()
     window._folder = tmp_path / "missing"
     tap(window, pygame.K_F9)
-    assert "No such file or directory" in note_of(window)
+    assert "found no such file or directory" in note_of(window)
 
 
 def test_first_window_fits_the_units_and_the_desktop(make_window: MakeWindow) -> None:
