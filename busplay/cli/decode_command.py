@@ -38,6 +38,7 @@ class _Given:
     eye: Path | None
     expect: Path | None
     labels: Path | None
+    lists_all: bool
     mends: bool
     as_json: bool
 
@@ -83,6 +84,7 @@ class _Given:
 @click.option(
     "--labels", type=click.Path(path_type=Path), help="Labels of the program, for --expect."
 )
+@click.option("--all", "list_all", is_flag=True, help="List all that --expect finds.")
 @click.option(
     "--snapshot",
     "snapshots",
@@ -112,6 +114,7 @@ def command(
     mend: bool,
     expect: Path | None,
     labels: Path | None,
+    list_all: bool,
     snapshots: tuple[Snapshot, ...],
     eye: Path | None,
     rate: str | None,
@@ -127,7 +130,8 @@ def command(
 
     Reads VCD, CSV, session files (.sr) and raw samples. Prints how the clock and the lanes
     look, what a receiver makes of them, and what was damaged, where. Exit status 1 if
-    anything was damaged, lost or missing.
+    anything was damaged, lost or missing; with --expect, writes that the capture's time does not
+    reach are counted, but no fault.
     """
     from busplay.cli.notice import tell_of_compiling
     from busplay.decoding import DecodeSettings
@@ -149,6 +153,7 @@ def command(
         eye=eye,
         expect=expect,
         labels=labels,
+        lists_all=list_all,
         mends=mend,
         as_json=as_json,
     )
@@ -236,6 +241,7 @@ def _require_possible(given: _Given, board: Board | None) -> None:
 def _decode(capture: Capture, link: Link, board: Board | None, given: _Given) -> int:
     from busplay.cli.capture_map import map_capture
     from busplay.cli.decode_report import (
+        JSON_LISTED,
         map_figures,
         map_lines,
         report_figures,
@@ -270,9 +276,15 @@ def _decode(capture: Capture, link: Link, board: Board | None, given: _Given) ->
             from busplay.cli.decode_expect import expect_figures, expect_lines, hold_against
 
             assert trace is not None
-            against = hold_against(given.expect, trace, report, labels=given.labels)
+            against = hold_against(
+                given.expect,
+                trace,
+                report,
+                labels=given.labels,
+                rows_most=None if given.lists_all else JSON_LISTED,
+            )
             figures["expected"] = expect_figures(against)
-            status = status if against.comparison.frames_equal else 1
+            status = 1 if against.inside else status
     if found is not None:
         figures["found_map"] = map_figures(found)
     if given.output is not None:
@@ -294,7 +306,7 @@ def _decode(capture: Capture, link: Link, board: Board | None, given: _Given) ->
         return status
     click.echo("\n".join(report_lines(report)))
     if given.expect is not None:
-        click.echo("\n".join(["", *expect_lines(against)]))
+        click.echo("\n".join(["", *expect_lines(against, list_all=given.lists_all)]))
     for name in ("trace", "pictures", "eye"):
         value = figures.get(name)
         if value:

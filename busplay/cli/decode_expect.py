@@ -8,15 +8,19 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from busplay.cli.decode_report import JSON_LISTED, LISTED, show_time
 from busplay.cli.report import Figures
 
 if TYPE_CHECKING:
     from busplay.analysis.compare.comparison import Comparison
+    from busplay.analysis.compare.places import Places
     from busplay.decoding import DecodeReport
+    from busplay.trace.header import TraceHeader
 
 ABSENT = "-"
+NEVER_PS = np.iinfo(np.int64).max
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,22 +57,32 @@ class Against:
 
     Attributes:
         comparison: of the frames.
-        rows: the writes in the time of the capture, then others, up to JSON_LISTED.
-        outside: writes that are missing since the capture had not begun or was over.
+        rows: the writes in the time of the capture, then others, as many as were asked for.
+        rows_inside: how many of the rows lie in the time of the capture.
+        outside: writes that are missing since the receiver was not yet in step for the first
+            time, or the capture was over.
+        damaged: of the missing writes, those that came damaged.
     """
 
     comparison: Comparison
     rows: tuple[WriteRow, ...]
+    rows_inside: int
     outside: int
+    damaged: int
 
     @property
-    def damaged(self) -> int:
-        """Of the missing writes listed, those that came damaged."""
-        return sum(row.kind == "damaged" for row in self.rows)
+    def inside(self) -> int:
+        """How many differences lie in the time of the capture; 0 if it shows what was sent."""
+        return self.comparison.books.differences - self.outside
 
 
 def hold_against(
-    expected: Path, decoded: Path, report: DecodeReport, *, labels: Path | None
+    expected: Path,
+    decoded: Path,
+    report: DecodeReport,
+    *,
+    labels: Path | None,
+    rows_most: int | None = JSON_LISTED,
 ) -> Against:
     """Compare a trace of the emulator's with the trace of a capture.
 
@@ -77,6 +91,7 @@ def hold_against(
         decoded: what was decoded.
         report: of the decode, for times.
         labels: of the program.
+        rows_most: differences to name one by one; None: all.
 
     Raises:
         InputError: a file is damaged, or the two are of different links.
@@ -96,21 +111,21 @@ def hold_against(
             expected_name=str(expected),
             actual_name=report.info.file,
         )
-        places = Places(before.header.board, known)
-        rows, outside = _rows(comparison, report, places, before)
-    return Against(comparison, rows, outside)
+        return _against(
+            comparison, report, Places(before.header.board, known), before.header, rows_most
+        )
 
 
-def _rows(
-    comparison: Comparison, report: DecodeReport, places: object, expected: object
-) -> tuple[tuple[WriteRow, ...], int]:
+def _against(
+    comparison: Comparison,
+    report: DecodeReport,
+    places: Places,
+    header: TraceHeader,
+    rows_most: int | None,
+) -> Against:
     from busplay.analysis.compare.comparison import Kind
-    from busplay.analysis.compare.places import Places
-    from busplay.trace.reader import TraceReader
+    from busplay.link.layout import FrameLayout
 
-    assert isinstance(places, Places)
-    assert isinstance(expected, TraceReader)
-    header = expected.header
     found = comparison.differences
     delay = 0
     if comparison.delays is not None and comparison.delays.unit == "edges":
@@ -123,11 +138,18 @@ def _rows(
         found.expected_edge.astype(np.int64) + delay,
     )
     times = report.times.at(edge) + report.info.zero_ps
-    is_outside = ~has_actual & ((times < report.info.start_ps) | (times > report.info.stop_ps))
-    order = np.argsort(is_outside, kind="stable")[:JSON_LISTED]
+    begin_ps = report.info.start_ps
+    if report.health.first_step_ps is not None:
+        begin_ps = max(begin_ps, report.health.first_step_ps + report.info.zero_ps)
+    frame_symbols = FrameLayout(comparison.sides.actual.link).frame_symbols
+    frame_ps = frame_symbols * report.survey.plan.period_ps
+    is_outside = ~has_actual & ((times < begin_ps) | (times + frame_ps > report.info.stop_ps))
+    outside = int(np.count_nonzero(is_outside))
+    order = np.argsort(is_outside, kind="stable")[:rows_most]
     before = comparison.sides.unpack(found.expected_word)
     after = comparison.sides.unpack(found.actual_word)
-    broken = _damage_by_time(report)
+    broken, lanes_of = _damage_at(times, report)
+    broken &= found.kind == Kind.MISSING
     rows = []
     for row in order.tolist():
         has_expected = found.expected_index[row] >= 0
@@ -138,10 +160,9 @@ def _rows(
         address = places.address(unit, space, offset)
         first_edge = int(found.expected_edge[row])
         kind = Kind(int(found.kind[row])).name.lower().replace("_", " ")
-        lanes = broken(int(times[row])) if kind == "missing" else None
         rows.append(
             WriteRow(
-                kind=kind if lanes is None else "damaged",
+                kind="damaged" if broken[row] else kind,
                 time_ps=int(times[row]),
                 cycle=header.cycles_at(first_edge) if has_expected and header.board else None,
                 address=address,
@@ -149,27 +170,29 @@ def _rows(
                 place=places.text(unit, space, offset),
                 stored=int(before.data[row]) if has_expected else None,
                 arrived=int(after.data[row]) if has_actual[row] else None,
-                lanes=lanes or (),
+                lanes=lanes_of(row) if broken[row] else (),
             )
         )
-    return tuple(rows), int(np.count_nonzero(is_outside))
+    return Against(
+        comparison,
+        tuple(rows),
+        min(len(rows), len(found) - outside),
+        outside,
+        int(np.count_nonzero(broken)),
+    )
 
 
-def _damage_by_time(report: DecodeReport) -> Callable[[int], tuple[int, ...] | None]:
-    """Give what tells the lanes of the damaged frame at a time; None where none was damaged."""
+def _damage_at(
+    times_ps: NDArray[np.int64], report: DecodeReport
+) -> tuple[NDArray[np.bool_], Callable[[int], tuple[int, ...]]]:
+    """Tell at which of the times a frame came damaged, and what tells the lanes of each."""
     damaged = [one for one in report.health.damaged if one.kind != "mended"]
-    zero_ps = report.info.zero_ps
-    times = np.array([one.time_ps + zero_ps for one in damaged], np.int64)
+    # The last one never comes.
+    broken_ps = np.array([one.time_ps + report.info.zero_ps for one in damaged] + [NEVER_PS])
     # Frames are several symbols long, so this is within the same frame.
     reach_ps = 2 * report.survey.plan.period_ps
-
-    def lanes_at(time_ps: int) -> tuple[int, ...] | None:
-        place = int(np.searchsorted(times, time_ps - reach_ps))
-        if place == len(times) or times[place] > time_ps + reach_ps:
-            return None
-        return damaged[place].lanes
-
-    return lanes_at
+    place = np.searchsorted(broken_ps[:-1], times_ps - reach_ps)
+    return broken_ps[place] <= times_ps + reach_ps, lambda row: damaged[int(place[row])].lanes
 
 
 def expect_figures(against: Against) -> Figures:
@@ -177,6 +200,7 @@ def expect_figures(against: Against) -> Figures:
     books = against.comparison.books
     return {
         "equal": against.comparison.frames_equal,
+        "equal_in_capture": against.inside == 0,
         "frames_expected": books.expected,
         "frames_arrived": books.actual,
         "same": books.same,
@@ -206,8 +230,9 @@ def expect_figures(against: Against) -> Figures:
     }
 
 
-def expect_lines(against: Against) -> list[str]:
+def expect_lines(against: Against, *, list_all: bool = False) -> list[str]:
     """Say in words how the capture compares with what was sent."""
+    listed = None if list_all else LISTED
     books = against.comparison.books
     lines = [
         f"Against what was sent: {books.same:,} of {books.expected:,} frames are the same",
@@ -217,17 +242,18 @@ def expect_lines(against: Against) -> list[str]:
     ]
     if against.outside:
         lines.append(
-            f"  {against.outside:,} of the missing lie before the capture begins or after its end"
+            f"  {against.outside:,} of the missing lie outside the capture: before the first frame"
+            " in step, or after the end"
         )
     if against.damaged:
         lines.append(f"  {against.damaged:,} of the missing came, but failed their check")
     lines += [f"  {one.sentence}" for one in against.comparison.patterns]
-    inside = against.rows[: max(0, books.differences - against.outside)]
+    inside = against.rows[: against.rows_inside]
     if inside:
         lines.append(
             "  what          time in the capture   cycle       store          arrived  label, lanes"
         )
-    for one in inside[:LISTED]:
+    for one in inside[:listed]:
         stored = ABSENT if one.stored is None else f"${one.stored:02X}"
         where = f"${one.address:04X}" if one.address is not None else one.place
         arrived = ABSENT if one.arrived is None else f"${one.arrived:02X}"
@@ -236,9 +262,9 @@ def expect_lines(against: Against) -> list[str]:
             f"  {one.kind:12}  {show_time(one.time_ps):20}  {cycle:10}  {where}={stored:7}"
             f"  {arrived:7}  {', '.join(filter(None, [one.label, _lanes(one.lanes)]))}".rstrip()
         )
-    more = books.differences - against.outside - LISTED
+    more = against.inside - len(inside[:listed])
     if more > 0:
-        lines.append(f"  and {more:,} more (--json lists up to 1,000)")
+        lines.append(f"  and {more:,} more (--all lists them; --json up to 1,000 without it)")
     return lines
 
 

@@ -91,7 +91,34 @@ def test_expect_names_each_damaged_write_with_time_address_and_store(
     shown = busplay("decode", capture, "--board", "dunlin", "--expect", sent)
     assert shown.status == 1
     assert "of the missing came, but failed their check" in shown.out
-    assert "lie before the capture begins or after its end" in shown.out
+    assert "lie outside the capture: before the first frame in step" in shown.out
+
+
+def test_a_capture_of_a_part_that_lost_nothing_is_as_expected(
+    busplay: Call, sent: Path, tmp_path: Path
+) -> None:
+    capture = capture_of(busplay, sent, tmp_path / "run.sr", "--begin-at", "3ms")
+    outcome = busplay("decode", capture, "--board", "dunlin", "--expect", sent, "--json")
+    found = outcome.figures["expected"]
+    assert isinstance(found, dict)
+    assert found["missing"] == found["missing_outside_capture"] > 0
+    assert found["equal_in_capture"] is True
+    assert found["equal"] is False
+    assert outcome.status == 0
+
+
+def test_all_lists_what_expect_finds_one_by_one(busplay: Call, sent: Path, tmp_path: Path) -> None:
+    capture = capture_of(busplay, sent, tmp_path / "run.sr", "--glitch-ppm", "400")
+    words = ["decode", capture, "--board", "dunlin", "--expect", sent]
+    found = busplay(*words, "--all", "--json").figures["expected"]
+    assert isinstance(found, dict)
+    count = found["missing"] + found["changed"] + found["added"] + found["out_of_order"]
+    assert len(found["differences"]) == count > 10
+    shown = busplay(*words, "--all").out.splitlines()
+    kinds = ("  missing  ", "  damaged  ", "  changed  ", "  added  ", "  out of order  ")
+    assert sum(line.startswith(kinds) for line in shown) == count
+    shown = busplay(*words).out.splitlines()
+    assert sum(line.startswith(kinds) for line in shown) == 10
 
 
 def test_a_found_map_decodes_and_is_printed_as_map_takes_it(
