@@ -33,6 +33,7 @@ from busplay.description.board import Board
 from busplay.description.link import Link
 from busplay.display.bank import DisplayBank
 from busplay.errors import InputError
+from busplay.formats.read_ahead import read_ahead
 from busplay.link.layout import FrameLayout
 from busplay.receiver.receiver import Receiver
 from busplay.receiver.states import ReceiverCounters
@@ -228,7 +229,7 @@ class Decoding:
             OutputError: the trace cannot be written any further; it reads up to there.
         """
         try:
-            for batch in self._batches:
+            for batch in read_ahead(self._batches):
                 self._count_changes(batch)
                 self._decode(self._sampler.feed(batch))
                 if on_batch is not None:
