@@ -187,10 +187,11 @@ def random_stream(
     """Spell out `count` slots of a pattern that repeats, idle slots as idle."""
     words: UInt64Column = np.zeros(count, np.uint64)
     idle = np.zeros(count, np.bool_)
-    for index, space in enumerate(slots):
-        here = slice(index, None, len(slots))
-        words[here] = space.sample(len(words[here]), random)
-        idle[here] = not space.basis and space.base == layout.idle_word
+    in_round = np.arange(count) % len(slots)
+    for space in dict.fromkeys(slots):
+        here = np.array([one == space for one in slots])[in_round]
+        words[here] = space.sample(int(np.count_nonzero(here)), random)
+        idle |= here & (not space.basis and space.base == layout.idle_word)
     symbols = layout.to_symbols(words).reshape(count, layout.slot_symbols)
     symbols[idle] = layout.idle_symbols
     return symbols.reshape(-1)
