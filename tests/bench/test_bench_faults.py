@@ -36,7 +36,7 @@ def batches() -> list[FrameBatch]:
     ]
 
 
-def measure(benchmark: BenchmarkFixture, make: object, *, rounds: int = 5) -> Road:
+def measure(benchmark: BenchmarkFixture, make: object, *, rounds: int = 15) -> Road:
     parts = batches()
     roads: list[Road] = []
 
@@ -51,7 +51,7 @@ def measure(benchmark: BenchmarkFixture, make: object, *, rounds: int = 5) -> Ro
             road.feed_frames(part, stop_edge=0)
 
     benchmark.group = "frames with faults, guarded"
-    benchmark.pedantic(carry, setup=ready, rounds=rounds, warmup_rounds=1)
+    benchmark.pedantic(carry, setup=ready, rounds=rounds, warmup_rounds=3)
     if benchmark.enabled:
         benchmark.extra_info["frames_per_s"] = FRAMES / benchmark.stats.stats.min
     assert roads[-1].counters().books.is_balanced
