@@ -27,7 +27,6 @@ def sweep(*words: object) -> list[str]:
 def test_sweep_that_is_killed_goes_on_where_it_was(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    pytest.importorskip("joblib", reason="joblib is in the extra `analysis`")
     state = tmp_path / "sweep.state"
     words = sweep("--state", state, "--jobs", 2)
     # Killed with all its workers: nobody has a chance to tidy up.
