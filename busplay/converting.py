@@ -9,13 +9,12 @@ from __future__ import annotations
 
 import base64
 import binascii
-import os
 import re
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import BinaryIO, Literal
+from typing import Literal
 
 import numpy as np
 
@@ -24,6 +23,7 @@ from busplay.batch import FrameBatch, StoreBatch, UInt64Column
 from busplay.description.board import Board
 from busplay.description.link import SPACE_MEMORY, SPACE_REGISTERS, Link
 from busplay.errors import InputError
+from busplay.export.whole_file import open_whole_file
 from busplay.formats.byte_source import ByteSource, open_unpacked, plain_suffix
 from busplay.link.layout import FrameLayout
 from busplay.road import Road
@@ -287,7 +287,7 @@ def trace_to_frames_csv(reader: TraceReader, target: Path) -> Losses:
     header = reader.header
     layout = FrameLayout(header.link)
     rate = header.edges_per_second
-    with AtomicFile(target) as stream:
+    with open_whole_file(target) as stream:
         writer = FramesCsvWriter(
             stream,
             fields=[(one.name, one.bits) for one in header.link.fields],
@@ -305,7 +305,7 @@ def trace_to_pcapng(reader: TraceReader, target: Path) -> Losses:
 
     header = reader.header
     rate = _edges_per_second(header, file=str(reader.path))
-    with AtomicFile(target) as stream:
+    with open_whole_file(target) as stream:
         writer = PcapngWriter(
             stream, frame_bits=header.link.frame_bits, comment=header_comment(header)
         )
@@ -332,7 +332,7 @@ def trace_to_stores(reader: TraceReader, target: Path, *, binary: bool) -> Losse
         )
     finder = StoreFinder(header)
     batches = (finder.stores(frames) for frames in reader.chunks())
-    with AtomicFile(target) as stream:
+    with open_whole_file(target) as stream:
         (write_stores_binary if binary else write_stores_csv)(stream, batches)
     return Losses(finder.found, finder.left_out)
 
@@ -420,51 +420,3 @@ def with_clock(header: TraceHeader, clock_hz: int | None) -> TraceHeader:
         return header
     link: Link = replace(header.link, clock_hz=clock_hz)
     return replace(header, link=link)
-
-
-class AtomicFile:
-    """A file that takes its name only once it is whole; a context manager.
-
-    Raises:
-        OutputError: it cannot be written.
-    """
-
-    def __init__(self, target: Path) -> None:
-        self._target = target
-        # Not NAME.part, which a recording that was killed may have left.
-        self._part = target.with_name(f"{target.name}.part{os.getpid()}")
-
-    def __enter__(self) -> BinaryIO:
-        from busplay.errors import OutputError
-
-        try:
-            self._stream = self._part.open("wb")
-        except OSError as error:
-            raise OutputError(
-                file=str(self._target),
-                found=(error.strerror or str(error)).lower(),
-                wanted="give the name of a file in a folder that can be written",
-            ) from error
-        return self._stream
-
-    def __exit__(self, kind: type[BaseException] | None, error: object, trace: object) -> None:
-        from busplay.errors import OutputError
-
-        try:
-            self._stream.close()
-            if kind is None:
-                self._part.replace(self._target)
-                return
-        except OSError as failure:
-            raise OutputError(
-                file=str(self._target),
-                found=(failure.strerror or str(failure)).lower(),
-                wanted="see to room on the disk; nothing that was there is lost",
-            ) from failure
-        self._part.unlink(missing_ok=True)
-        if isinstance(error, OSError):
-            raise OutputError(
-                file=str(self._target),
-                found=(error.strerror or str(error)).lower(),
-                wanted="see to room on the disk; nothing that was there is lost",
-            ) from error

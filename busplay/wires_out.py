@@ -10,10 +10,11 @@ import numpy as np
 from busplay.batch import ChangeBatch, FrameBatch
 from busplay.capture.synthetic import Analyser, PutIn, SyntheticCapture
 from busplay.capture.wires import PS_PER_S, SymbolStretch, WireDrawer, spelled_stretches
-from busplay.converting import AtomicFile, Losses, header_comment
+from busplay.converting import Losses, header_comment
 from busplay.description.board import Board
 from busplay.description.link import SPACE_IDLE, SPACE_MEMORY, SPACE_REGISTERS
 from busplay.errors import InputError
+from busplay.export.whole_file import open_whole_file
 from busplay.formats.writing.vcd import TextBatch
 from busplay.link.layout import FrameLayout
 from busplay.receiver.receiver import Receiver
@@ -64,7 +65,7 @@ def write_wires(
     drawer = drawer_for(reader)
     stretches, frames = _stretches(reader, drawer, stop_ps)
     stretches = _told(stretches, on_edge)
-    with AtomicFile(target) as stream:
+    with open_whole_file(target) as stream:
         if target.suffix.lower() == ".csv":
             from busplay.formats.writing.csv import CsvWriter
 
@@ -112,7 +113,7 @@ def write_capture(
     stretches, frames = _stretches(reader, drawer, stop_ps)
     stretches = _told(stretches, on_edge)
     suffix = target.suffix.lower()
-    with AtomicFile(target) as stream:
+    with open_whole_file(target) as stream:
         if suffix == ".sr":
             from busplay.formats.writing.samples import write_session
 

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-import os
-import shutil
-import tempfile
+from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Self
 
-from busplay.errors import InputError, OutputError
+from busplay.errors import InputError
+from busplay.export.whole_file import no_way_to_write, place_beside
 
 if TYPE_CHECKING:
+    from types import TracebackType
+
     from busplay.converting import Losses
     from busplay.description.board import Board
     from busplay.trace.header import TraceHeader
@@ -122,7 +124,7 @@ class IncomingTrace:
         self._source = source
         self._target = target
         self._given = given
-        self._folder: Path | None = None
+        self._places = ExitStack()
 
     def __enter__(self) -> Self:
         from busplay.converting import find_kind, frames_to_trace, stores_to_trace
@@ -139,8 +141,8 @@ class IncomingTrace:
             )
         if kind == "trace" and self._target is None:
             return self
-        self.trace = self._new_trace()
-        try:
+        with ExitStack() as places:
+            self.trace = self._new_trace(places)
             if kind == "trace":
                 self._rewrite()
             elif kind == "capture":
@@ -157,36 +159,26 @@ class IncomingTrace:
             else:
                 header = given.header(source)
                 self.losses = frames_to_trace(source, self.trace, kind=kind, header=header)
-        except BaseException:
-            self._drop()
-            raise
+            self._places = places.pop_all()
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
-        if kind is None and self._target is not None:
-            try:
-                self.trace.replace(self._target)
-            except OSError as error:
-                self._drop()
-                raise OutputError(
-                    file=str(self._target),
-                    found=(error.strerror or str(error)).lower(),
-                    wanted="give the name of a file in a folder that can be written",
-                ) from error
-            return
-        self._drop()
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        try:
+            self._places.__exit__(kind, error, trace)
+        except OSError as failure:
+            if failure is error or self._target is None:
+                raise
+            raise no_way_to_write(self._target, failure) from failure
 
-    def _new_trace(self) -> Path:
+    def _new_trace(self, places: ExitStack) -> Path:
         if self._target is not None:
-            return self._target.with_name(f"{self._target.name}.part{os.getpid()}")
-        self._folder = Path(tempfile.mkdtemp(prefix="busplay-"))
-        return self._folder / "between.trace"
-
-    def _drop(self) -> None:
-        if self._folder is not None:
-            shutil.rmtree(self._folder, ignore_errors=True)
-        elif self.trace != self._source:
-            self.trace.unlink(missing_ok=True)
+            return places.enter_context(place_beside(self._target))
+        return Path(places.enter_context(TemporaryDirectory(prefix="busplay-"))) / "between.trace"
 
     def _rewrite(self) -> None:
         """Write a trace anew, with another board or what a cut one still has."""

@@ -6,6 +6,7 @@ import os
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import BinaryIO
 
 from busplay.errors import OutputError
 
@@ -19,6 +20,20 @@ def write_whole_file(path: Path, content: bytes) -> None:
     try:
         with place_beside(path) as beside:
             beside.write_bytes(content)
+    except OSError as error:
+        raise no_way_to_write(path, error) from error
+
+
+@contextmanager
+def open_whole_file(path: Path) -> Iterator[BinaryIO]:
+    """Give a stream to a file that takes its name once all is written.
+
+    Raises:
+        OutputError: it cannot be written; what was there before is still there.
+    """
+    try:
+        with place_beside(path) as beside, beside.open("wb") as stream:
+            yield stream
     except OSError as error:
         raise no_way_to_write(path, error) from error
 
