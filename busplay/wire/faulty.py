@@ -115,7 +115,6 @@ class FaultyWire:
         self.layout = layout
         self.plan = plan
         self.faults_put_in = dict.fromkeys(FaultKind, 0)
-        self._bits: Int64Column = np.zeros(kernels.KINDS, np.int64)
         self._idle = np.ascontiguousarray(layout.idle_symbols)
         wires = layout.lanes + isinstance(layout.link.framing, StrobeFraming)
         self._schedule = Schedule(plan, edge_hz=edge_hz, wires=wires)
@@ -132,11 +131,6 @@ class FaultyWire:
             self._looked_at = 0
             self.look(first_edge)
             self._forget(first_edge)
-
-    @property
-    def bits_damaged(self) -> dict[FaultKind, int]:
-        """How many bits late and early lanes, flips and stuck lanes changed."""
-        return {FaultKind(kind): int(count) for kind, count in enumerate(self._bits)}
 
     def take_log(self) -> FaultLog:
         """Give the faults put in since the last call."""
@@ -267,10 +261,9 @@ class FaultyWire:
         """Enter the next flips as put in, by somebody who carried symbols in the wire's place."""
         if not count:
             return
-        hits = Hits(self._flipped.edge[:count], self._flipped.mask[:count])
+        edge = self._flipped.edge[:count]
         self._flipped = self._flipped.after(count)
-        self._bits[kernels.FLIPPED] += int(np.bitwise_count(hits.mask).sum())
-        self._log(hits.edge + self._ordinal_shift, np.full(count, FaultKind.FLIPPED, np.uint8))
+        self._log(edge + self._ordinal_shift, np.full(count, FaultKind.FLIPPED, np.uint8))
 
     # -- symbols
 
@@ -338,7 +331,6 @@ class FaultyWire:
         kernels.fill(edge, source, np.ascontiguousarray(symbols), self._idle, out)
         entries = kernels.KINDS * count * slot if dense else len(hits)
         log_edge, log_kind = np.empty(entries, np.int64), np.empty(entries, np.uint8)
-        bits = self._bits.copy()
         found = kernels.damage(
             edge,
             out,
@@ -359,9 +351,7 @@ class FaultyWire:
             hits.flips.mask,
             log_edge,
             log_kind,
-            bits,
         )
-        self._bits = bits
         log_edge, log_kind = log_edge[:found], log_kind[:found]
         if len(lost):
             # What nobody samples is not damaged.

@@ -133,7 +133,6 @@ def damage(
     flip_mask: NDArray[np.uint64],
     log_edge: NDArray[np.int64],
     log_kind: NDArray[np.uint8],
-    bits: NDArray[np.int64],
 ) -> int:
     """Damage the symbols of a stretch in their places.
 
@@ -146,7 +145,6 @@ def damage(
         late_edge, late_mask, early_edge, early_mask, flip_edge, flip_mask: hits of single edges, in
             order.
         log_edge, log_kind: room for what was changed, by edge and kind.
-        bits: int64[KINDS]; how many bits each kind changed; added to.
 
     Returns:
         How many entries the log has.
@@ -159,7 +157,6 @@ def damage(
     every_early = np.uint64(always_early)
     is_dense = always_late != 0 or always_early != 0 or stuck_mask != 0
     zero = np.uint64(0)
-    one_bit = np.uint64(1)
     count = 0
     late = 0
     early = 0
@@ -220,9 +217,6 @@ def damage(
                 log_edge[count] = at
                 log_kind[count] = LATE
                 count += 1
-                while changed != zero:
-                    changed &= changed - one_bit
-                    bits[LATE] += 1
         if early_here != zero:
             if at + 1 == stop_edge:
                 behind = np.uint64(after)
@@ -239,26 +233,17 @@ def damage(
                 log_edge[count] = at
                 log_kind[count] = EARLY
                 count += 1
-                while changed != zero:
-                    changed &= changed - one_bit
-                    bits[EARLY] += 1
         if flip_here != zero:
             value ^= flip_here
             log_edge[count] = at
             log_kind[count] = FLIPPED
             count += 1
-            while flip_here != zero:
-                flip_here &= flip_here - one_bit
-                bits[FLIPPED] += 1
         changed = (value ^ level) & stuck
         if changed != zero:
             value ^= changed
             log_edge[count] = at
             log_kind[count] = STUCK
             count += 1
-            while changed != zero:
-                changed &= changed - one_bit
-                bits[STUCK] += 1
         kept = sent
         kept_edge = at
         symbols[place] = value
