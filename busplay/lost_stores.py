@@ -93,11 +93,6 @@ class LossNames:
         self._addresses = addresses[first]
         self._fields = FrameFields(layout, unit_number=0)
 
-    @property
-    def knows_counters(self) -> bool:
-        """Whether program counters can be told."""
-        return self._find_counters is not None
-
     def describe(self, losses: Losses) -> Iterator[LostStore]:
         """Give the losses in their order.
 

@@ -71,13 +71,6 @@ class CounterFinder:
                 found[cycle] = address
 
 
-def find_program_counters(
-    core: Core, happenings: Iterable[Happening], cycles: Sequence[int]
-) -> dict[int, int]:
-    """Give the address of the instruction under way in each of some cycles; see `CounterFinder`."""
-    return CounterFinder(core, happenings).find(cycles)
-
-
 def _run_to(core: Core, cycle: int) -> None:
     if cycle > core.cycle and core.stop is None:
         core.run(cycle - core.cycle)

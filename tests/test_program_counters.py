@@ -7,7 +7,7 @@ import pytest
 
 from busplay.core.interface import Core
 from busplay.core.make import make_core
-from busplay.program_counters import find_program_counters
+from busplay.program_counters import CounterFinder
 
 # $0200 LDA #1, STA $4000, INC $4001, PHA, JMP $0200
 PROGRAM = bytes.fromhex("A901 8D0040 EE0140 48 4C0002")
@@ -26,7 +26,7 @@ def test_each_store_has_its_instruction(kind: str) -> None:
     core = ready(kind)
     core.run(500)
     stores = core.take_stores()
-    found = find_program_counters(ready(kind), [], stores.cycle.tolist())
+    found = CounterFinder(ready(kind)).find(stores.cycle.tolist())
     expected = {0x4000: 0x0202, 0x4001: 0x0205}
     for cycle, address in zip(stores.cycle.tolist(), stores.address.tolist(), strict=True):
         assert found[cycle] == expected.get(address, 0x0208)
@@ -40,7 +40,7 @@ def test_reset_during_the_run_is_repeated() -> None:
     core.reset()
     core.run(100)
     late = [cycle for cycle in core.take_stores().cycle.tolist() if cycle > at]
-    found = find_program_counters(ready("reference"), [(at, lambda one: one.reset())], late)
+    found = CounterFinder(ready("reference"), [(at, lambda one: one.reset())]).find(late)
     assert set(found) == set(late)
     assert set(found.values()) == {0x0202, 0x0205, 0x0208}
 
@@ -48,4 +48,4 @@ def test_reset_during_the_run_is_repeated() -> None:
 def test_cycle_that_is_never_reached_is_left_out() -> None:
     core = ready("reference")
     core.memory[0x0202] = 0x02  # no instruction of the 6502
-    assert find_program_counters(core, [], [1_000]) == {}
+    assert CounterFinder(core).find([1_000]) == {}

@@ -115,11 +115,6 @@ class Capture:
         self._part = self._new_part()
 
     @property
-    def is_damaged(self) -> bool:
-        """Damage ended the last `batches()`, which went on up to it."""
-        return bool(self._damage)
-
-    @property
     def bytes_total(self) -> int:
         """Length of the file on disk, compressed or not."""
         return self._source.bytes_total

@@ -36,7 +36,6 @@ def swept(**more: object) -> list[PointResult]:
 
 
 def test_same_seed_same_results_whatever_the_number_of_workers() -> None:
-    pytest.importorskip("joblib", reason="joblib is in the extra `analysis`")
     assert swept(jobs=1) == swept(jobs=2)
 
 
@@ -49,7 +48,6 @@ def test_other_seed_other_results() -> None:
 
 def test_dask_cluster_gives_the_same_results() -> None:
     distributed = pytest.importorskip("distributed", reason="Dask is in the extra `cluster`")
-    pytest.importorskip("joblib", reason="joblib is in the extra `analysis`")
     with distributed.LocalCluster(
         n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None
     ) as cluster:
