@@ -43,10 +43,10 @@ if TYPE_CHECKING:
     )
     from busplay.link.layout import FrameLayout
     from busplay.receiver.receiver import Receiver
-    from busplay.replay import Replay
+    from busplay.run.replay import Replay
+    from busplay.run.session import Session
+    from busplay.run.tap import Tap, attach
     from busplay.sender.encoder import Encoder
-    from busplay.session import Session
-    from busplay.tapping import Tap, attach
     from busplay.trace.reader import TraceReader
     from busplay.trace.writer import TraceWriter
 
@@ -65,14 +65,14 @@ _HOME = {
     "NoScreenError": "busplay.errors",
     "OutputError": "busplay.errors",
     "Receiver": "busplay.receiver.receiver",
-    "Replay": "busplay.replay",
-    "Session": "busplay.session",
+    "Replay": "busplay.run.replay",
+    "Session": "busplay.run.session",
     "StoreBatch": "busplay.batch",
     "SymbolBatch": "busplay.batch",
-    "Tap": "busplay.tapping",
+    "Tap": "busplay.run.tap",
     "TraceReader": "busplay.trace.reader",
     "TraceWriter": "busplay.trace.writer",
-    "attach": "busplay.tapping",
+    "attach": "busplay.run.tap",
     "compare_traces": "busplay.analysis.compare.compare",
     "load_board": "busplay.description.read_board",
     "load_link": "busplay.description.read_link",

@@ -21,13 +21,13 @@ _NUMBA_VARIABLE = "NUMBA_CACHE_DIR"
 
 
 def named_folder() -> Path | None:
-    """Give the folder that the user named, or None."""
+    """Return the folder that the user named, or None."""
     named = os.environ.get(FOLDER_VARIABLE)
     return Path(named) if named else None
 
 
 def user_folder(name: str) -> Path | None:
-    """Give the user's folder for what a program of that name keeps, or None if there is none."""
+    """Return the user's folder for what a program of that name keeps, or None if there is none."""
     if sys.platform == "win32":
         local = os.environ.get("LOCALAPPDATA")
         return Path(local) / name if local else None

@@ -217,7 +217,7 @@ def _is_sound(link: Link) -> bool:
 
 
 def _made_sound(link: Link) -> Link:
-    """Give the link, or one with another XOR of its check, that a receiver can find frames on."""
+    """Return the link, or one with another XOR of its check, that a receiver can find frames on."""
     if _is_sound(link):
         return link
     check = link.check

@@ -82,7 +82,7 @@ class LinkBudget:
 
 
 def start_grid(link: Link) -> tuple[int, int]:
-    """Give the grid on which frames start and how far apart they start, in edges."""
+    """Return the grid on which frames start and how far apart they start, in edges."""
     slot = FrameLayout(link).slot_symbols
     grid = slot if link.start == "slot" else link.edges_per_cycle
     return grid, -(-slot // grid) * grid

@@ -52,7 +52,7 @@ class BusRow:
 
 
 def bus_rows(budget: LinkBudget, *, receivers: int, uart_bit_hz: int) -> tuple[BusRow, ...]:
-    """Give the link itself, shared memory, SPI by one and by four lanes, and UART 8N1.
+    """Return the link itself, shared memory, SPI by one and by four lanes, and UART 8N1.
 
     Args:
         budget: the link's.

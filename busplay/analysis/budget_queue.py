@@ -87,7 +87,7 @@ class StorePattern:
         return Fraction(self.period_cycles, len(self.offset_cycles))
 
     def cycles(self, stores: int, *, first: int = 0) -> NDArray[np.int64]:
-        """Give int64[stores]: in which cycle each falls, from the one numbered `first` on."""
+        """Return int64[stores]: in which cycle each falls, from the one numbered `first` on."""
         rounds, within = np.divmod(
             np.arange(first, first + stores, dtype=np.int64), len(self.offset_cycles)
         )
@@ -100,14 +100,14 @@ def growth_per_cycle(pattern: StorePattern, service: SlotService) -> Fraction:
 
 
 def depth_for_burst(pattern: StorePattern, service: SlotService, *, stores: int) -> int:
-    """Give the FIFO depth with which so many stores of a pattern lose nothing, at any phase."""
+    """Return the FIFO depth with which so many stores of a pattern lose nothing, at any phase."""
     if stores <= 0:
         return 0
     return int(_waiting(pattern, service, stores).max())
 
 
 def longest_burst(pattern: StorePattern, service: SlotService, *, fifo_depth: int) -> int | None:
-    """Give how many stores of a pattern a FIFO takes without loss; None: any number.
+    """Return how many stores of a pattern a FIFO takes without loss; None: any number.
 
     For a regular burst this is 1 + floor(d x slot / (slot - spacing)), the longest burst that
     GCRA lets pass. Bursts of more than `BURST_STORES_MAX` count as any number.
@@ -127,7 +127,7 @@ def longest_burst(pattern: StorePattern, service: SlotService, *, fifo_depth: in
 
 
 def _waiting(pattern: StorePattern, service: SlotService, stores: int) -> NDArray[np.int64]:
-    """Give int64[stores]: frames that wait as each comes, itself included, at its worst phase."""
+    """Return int64[stores]: frames that wait as each comes, itself included, at its worst phase."""
     worst = np.zeros(stores, np.int64)
     # A stretch that begins a whole round later is a stretch from the first round, moved.
     for first in range(min(len(pattern.offset_cycles), stores)):

@@ -140,7 +140,7 @@ def _lost_at(cycles: UInt64Column, budget: LinkBudget, fifo_depth: int) -> int:
 
 
 def _depth_at(cycles: UInt64Column, budget: LinkBudget) -> int:
-    """Give the most frames that ever wait when nothing is lost, the one that comes included."""
+    """Return the most frames that ever wait when nothing is lost, the one that comes included."""
     encoder, start = _encode(cycles, budget, ENDLESS_FIFO)
     if encoder.counters.frames_overrun:
         return ENDLESS_FIFO

@@ -90,7 +90,7 @@ class TraceTime:
         self.slot_cycles = Fraction(self.step_edges * self.ratio.denominator, self.ratio.numerator)
 
     def store_cycles(self, edges: NDArray[np.uint64]) -> NDArray[np.int64]:
-        """Give int64[frames]: the latest cycle in which each frame's store can have been."""
+        """Return int64[frames]: the latest cycle in which each frame's store can have been."""
         since = edges.astype(np.int64) - self.lead_edges
         whole, rest = np.divmod(since, self.ratio.numerator)
         cycles = whole * self.ratio.denominator + rest * self.ratio.denominator // (
@@ -100,7 +100,7 @@ class TraceTime:
         return latest
 
     def cycles(self, edge: int) -> int:
-        """Give the whole processor cycles that are over by an edge."""
+        """Return the whole processor cycles that are over by an edge."""
         since = max(0, edge - self.lead_edges)
         return since * self.ratio.denominator // self.ratio.numerator
 

@@ -1,7 +1,7 @@
 """Search links under limits, and keep those that no other beats in everything.
 
 How to think about it. A link is good at several things at once, and some of them cost others:
-few pins, a slow clock, a short slot, a long time for each symbol, a receiver that is in step
+few pins, a slow clock, a short slot, a long time for each symbol, a receiver that is in sync
 soon, few errors unseen, a count of lost frames. One link *dominates* another if it is as good
 in each and better in one. Those that none dominates are the Pareto front: choosing among them
 is up to the person, all others can be forgotten.
@@ -80,7 +80,7 @@ class Candidate:
         link: named for its choices.
         choice: what it was made from.
         budget: pins, rates, slot.
-        lock_slots: slots that a receiver takes to be in step, at best: 0 with a strobe, an idle
+        lock_slots: slots that a receiver takes to be in sync, at best: 0 with a strobe, an idle
             one with a marker, 1 + `confirm_frames` with the check.
         unseen: share of all errors of one, two and three bits that pass unseen.
         sequence_bits: of the count of frames.
@@ -94,7 +94,7 @@ class Candidate:
     sequence_bits: int
 
     def aims(self) -> tuple[object, ...]:
-        """Give what is to be small, in the order of the table."""
+        """Return what is to be small, in the order of the table."""
         return (
             self.budget.wires,
             self.budget.clock_hz,

@@ -88,7 +88,7 @@ def build_link(choice: Choice, payload: Payload) -> Link | None:
 
 
 def on_clock(link: Link, *, clock_hz: int | None, edges: Edges) -> Link:
-    """Give the link on another clock and other edges; its frames stay as they are."""
+    """Return the link on another clock and other edges; its frames stay as they are."""
     return replace(link, clock_hz=clock_hz, edges=edges)
 
 

@@ -15,8 +15,8 @@ from typing import TYPE_CHECKING, Any
 
 from busplay.analysis.explore import SHORT_NAMES, Candidate, Found
 from busplay.analysis.explore_links import FRAMING_CHOICES
-from busplay.description.text_layout import hertz
 from busplay.errors import BusplayError
+from busplay.explain.text_layout import hertz
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -132,7 +132,7 @@ def _kind(one: Candidate) -> tuple[str, str]:
 
 
 def _columns(found: Found) -> dict[tuple[str, str], float]:
-    """Give each pair of framing and check that is there its own place beside a number of pins."""
+    """Return each pair of framing and check that is there its own place beside a number of pins."""
     present = {_kind(one) for one in (*found.front, *found.others)}
     kinds = [(f, c) for f in FRAMING_CHOICES for c in COLOURS if (f, c) in present]
     step = 0.84 / max(1, len(kinds))

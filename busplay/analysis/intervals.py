@@ -36,7 +36,7 @@ class Interval(NamedTuple):
 
 
 def wilson_interval(found: int, tried: int, *, quantile: float = QUANTILE_95) -> Interval:
-    """Give the interval in which a rate lies of which `found` of `tried` were seen.
+    """Return the interval in which a rate lies of which `found` of `tried` were seen.
 
     Args:
         found: how often it happened, 0 to `tried`.
@@ -64,7 +64,7 @@ def wilson_interval(found: int, tried: int, *, quantile: float = QUANTILE_95) ->
 
 
 def t_quantile(degrees: int) -> float:
-    """Give the quantile of 0.975 of Student's t; beyond the table that of the normal, corrected.
+    """Return the quantile of 0.975 of Student's t; beyond the table that of the normal, corrected.
 
     Args:
         degrees: of freedom, 1 or more.
@@ -81,7 +81,7 @@ def t_quantile(degrees: int) -> float:
 
 
 def mean_interval(values: Sequence[float]) -> Interval:
-    """Give the interval, with 95 % confidence, in which the mean lies of which values were drawn.
+    """Return the interval, with 95 % confidence, in which the mean lies of which values were drawn.
 
     Args:
         values: independent of each other; two or more.

@@ -65,7 +65,7 @@ def sum_by_routine(
 
 
 def _routine_names(labels: Mapping[int, tuple[str, ...]]) -> dict[int, str]:
-    """Give the start of each routine and its name, from address 0 on."""
+    """Return the start of each routine and its name, from address 0 on."""
     named = {}
     for address, names in labels.items():
         global_names = [name for name in names if not _LOCAL.fullmatch(name)]

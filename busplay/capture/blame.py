@@ -38,7 +38,7 @@ class LaneBlame:
         }
 
     def lanes(self, words: UInt64Column) -> NDArray[np.uint32]:
-        """Give uint32[words]: a bit for each lane at fault; 0 where the frame does not tell."""
+        """Return uint32[words]: a bit for each lane at fault; 0 where the frame does not tell."""
         blamed = np.zeros(len(words), np.uint32)
         syndromes = self._layout.syndrome(words)
         for syndrome in np.unique(syndromes):
@@ -56,7 +56,7 @@ class LaneBlame:
 
 
 def lane_masks(layout: FrameLayout) -> list[np.uint64]:
-    """Give for each lane the bits of a word that it carries."""
+    """Return for each lane the bits of a word that it carries."""
     masks = [0] * layout.lanes
     for bit, lane in enumerate(lanes_of_wire_bits(layout)):
         masks[lane] |= 1 << (layout.frame_bits - 1 - bit)
@@ -64,7 +64,7 @@ def lane_masks(layout: FrameLayout) -> list[np.uint64]:
 
 
 def lanes_of_wire_bits(layout: FrameLayout) -> list[int]:
-    """Give the lane of each bit of a frame, the first on the wire first."""
+    """Return the lane of each bit of a frame, the first on the wire first."""
     lanes = layout.lanes
     highest_first = layout.link.first_bit_lane == "highest"
     return [

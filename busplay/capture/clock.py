@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busplay.batch import ChangeBatch
-from busplay.capture.edges import kernels
+from busplay.capture import edge_picking
 from busplay.capture.lane_map import Probe
 from busplay.description.link import Edges
 
@@ -26,7 +26,7 @@ KindColumn = NDArray[np.uint8]
 # A steady clock that has been silent for longer has stopped.
 PAUSE_EDGES = 64
 # Over how many edges a steady clock is averaged: a crystal's, and one that wanders.
-STEADY_MEMORY = kernels.LONG_MEMORY
+STEADY_MEMORY = edge_picking.LONG_MEMORY
 WANDERING_MEMORY = 1 << 5
 
 
@@ -38,7 +38,7 @@ class ClockPlan:
         period_ps: usual spacing of the edges on which the link samples.
         steady: take the edges from the steady clock, not as they were seen.
         period_parts: the same spacing in 2**-20 ps, for a steady clock.
-        duty_parts: by how much the clock's levels differ, in 2**-20 ps; see `kernels.DUTY`.
+        duty_parts: by how much the clock's levels differ, in 2**-20 ps; see `edge_picking.DUTY`.
         wanders: the period changes within a capture, by more than crystals do.
         is_gated: the clock stands still between frames as a rule.
         resolution_ps: the analyser's sample period; 0: finer than matters.
@@ -106,51 +106,52 @@ class ClockFollower:
         self._mask = np.uint64(1 << probe.index)
         self._inverted = int(probe.inverted)
         self._both = int(edges == "both")
-        self._wanted = kernels.FALLS if edges == "falling" else kernels.RISES
+        self._wanted = edge_picking.FALLS if edges == "falling" else edge_picking.RISES
         self._pause_ps = (PAUSE_EDGES if not plan.is_gated else 4) * plan.period_ps
-        self._picked = np.zeros(kernels.PICK_STATE, np.int64)
+        self._picked = np.zeros(edge_picking.PICK_STATE, np.int64)
         for place in (
-            kernels.CLOCK_LEVEL,
-            kernels.PENDING_PS,
-            kernels.LAST_ANY_PS,
-            kernels.LAST_ACTIVE_PS,
-            kernels.FIRST_PS,
+            edge_picking.CLOCK_LEVEL,
+            edge_picking.PENDING_PS,
+            edge_picking.LAST_ANY_PS,
+            edge_picking.LAST_ACTIVE_PS,
+            edge_picking.FIRST_PS,
         ):
             self._picked[place] = -1
-        self._picked[kernels.SPACING_LEAST_PS] = np.iinfo(np.int64).max
+        self._picked[edge_picking.SPACING_LEAST_PS] = np.iinfo(np.int64).max
         self._square = np.zeros(1, np.float64)
-        self._steady = np.zeros(kernels.STEADY_STATE, np.int64)
-        self._steady[kernels.PERIOD] = plan.period_parts
-        self._steady[kernels.DUTY] = plan.duty_parts
-        self._steady[kernels.MEMORY_EDGES] = WANDERING_MEMORY if plan.wanders else STEADY_MEMORY
-        self._steady[kernels.FOLLOWS_PERIOD] = int(plan.wanders)
-        self._steady[kernels.LAST_GIVEN_PS] = -1
+        self._steady = np.zeros(edge_picking.STEADY_STATE, np.int64)
+        self._steady[edge_picking.PERIOD] = plan.period_parts
+        self._steady[edge_picking.DUTY] = plan.duty_parts
+        memory_edges = WANDERING_MEMORY if plan.wanders else STEADY_MEMORY
+        self._steady[edge_picking.MEMORY_EDGES] = memory_edges
+        self._steady[edge_picking.FOLLOWS_PERIOD] = int(plan.wanders)
+        self._steady[edge_picking.LAST_GIVEN_PS] = -1
         self._used = 0
 
     @property
     def first_edge_ps(self) -> int | None:
         """Time of the first transition of either kind, or None."""
-        first = int(self._picked[kernels.FIRST_PS])
+        first = int(self._picked[edge_picking.FIRST_PS])
         return first if first >= 0 else None
 
     @property
     def level(self) -> int:
         """The clock's level now; -1 before the first change."""
-        return int(self._picked[kernels.CLOCK_LEVEL])
+        return int(self._picked[edge_picking.CLOCK_LEVEL])
 
     def feed(self, changes: ChangeBatch) -> tuple[Int64Column, KindColumn]:
         """Take changes; give the edges that are settled: int64[edges] ps, uint8[edges] kinds."""
         return self._settled(*self._pick(changes, is_last=False))
 
     def flush(self) -> tuple[Int64Column, KindColumn]:
-        """Give the edges that were held back, as no more changes come."""
+        """Return the edges that were held back, as no more changes come."""
         return self._settled(*self._pick(ChangeBatch.empty(), is_last=True))
 
     def _pick(self, changes: ChangeBatch, *, is_last: bool) -> tuple[Int64Column, KindColumn]:
         room = len(changes) + 2
         edge_ps = np.empty(room, np.int64)
         kind = np.empty(room, np.uint8)
-        count = kernels.pick_edges(
+        count = edge_picking.pick_edges(
             changes.time_ps,
             changes.level,
             changes.unknown,
@@ -179,7 +180,7 @@ class ClockFollower:
             room = len(seen_ps) - done + 2 * PAUSE_EDGES
             out_ps = np.empty(room, np.int64)
             out_kind = np.empty(room, np.uint8)
-            count, done = kernels.steady_edges(
+            count, done = edge_picking.steady_edges(
                 seen_ps, kind, self._both, PAUSE_EDGES, self._steady, out_ps, out_kind, done
             )
             parts.append((out_ps[:count], out_kind[:count]))
@@ -197,26 +198,26 @@ class ClockFollower:
     def counters(self) -> ClockCounters:
         """What the clock did so far."""
         picked = self._picked
-        spacings = int(picked[kernels.SPACINGS])
-        mean_deviation = int(picked[kernels.SPACING_PS]) / spacings if spacings else 0.0
+        spacings = int(picked[edge_picking.SPACINGS])
+        mean_deviation = int(picked[edge_picking.SPACING_PS]) / spacings if spacings else 0.0
         variance = float(self._square[0]) / spacings - mean_deviation**2 if spacings else 0.0
-        high = _mean(int(picked[kernels.HIGH_PS]), int(picked[kernels.HIGH_COUNT]))
-        low = _mean(int(picked[kernels.LOW_PS]), int(picked[kernels.LOW_COUNT]))
+        high = _mean(int(picked[edge_picking.HIGH_PS]), int(picked[edge_picking.HIGH_COUNT]))
+        low = _mean(int(picked[edge_picking.LOW_PS]), int(picked[edge_picking.LOW_COUNT]))
         return ClockCounters(
-            edges=int(picked[kernels.RISING] + picked[kernels.FALLING]),
+            edges=int(picked[edge_picking.RISING] + picked[edge_picking.FALLING]),
             edges_used=self._used,
-            edges_missing=int(picked[kernels.EDGES_MISSING]),
-            edges_early=int(picked[kernels.EDGES_EARLY]),
-            edges_filled=int(self._steady[kernels.EDGES_FILLED]),
-            edges_left_out=int(self._steady[kernels.EDGES_LEFT_OUT]),
-            glitches=int(picked[kernels.GLITCHES]),
-            pauses=int(picked[kernels.PAUSES]),
+            edges_missing=int(picked[edge_picking.EDGES_MISSING]),
+            edges_early=int(picked[edge_picking.EDGES_EARLY]),
+            edges_filled=int(self._steady[edge_picking.EDGES_FILLED]),
+            edges_left_out=int(self._steady[edge_picking.EDGES_LEFT_OUT]),
+            glitches=int(picked[edge_picking.GLITCHES]),
+            pauses=int(picked[edge_picking.PAUSES]),
             period_ps=self.plan.period_ps + round(mean_deviation),
             jitter_ps=isqrt(max(0, round(variance))),
-            spacing_least_ps=int(picked[kernels.SPACING_LEAST_PS]) if spacings else 0,
-            spacing_most_ps=int(picked[kernels.SPACING_MOST_PS]),
+            spacing_least_ps=int(picked[edge_picking.SPACING_LEAST_PS]) if spacings else 0,
+            spacing_most_ps=int(picked[edge_picking.SPACING_MOST_PS]),
             duty_ratio=round(high / (high + low), 4) if high + low else 0.0,
-            unknown=int(picked[kernels.UNKNOWN]),
+            unknown=int(picked[edge_picking.UNKNOWN]),
         )
 
 

@@ -45,7 +45,7 @@ class EdgeGrid:
         self._jump_total.append(total)
 
     def place(self, symbol: Int64Column) -> UInt64Column:
-        """Give the edges of frames that begin with these symbols, rising, all after the last."""
+        """Return the edges of frames that begin with these symbols, rising, all after the last."""
         if not len(symbol):
             return np.empty(0, np.uint64)
         jumps = np.concatenate(self._jump_symbol)
@@ -91,7 +91,7 @@ class EdgeTimes:
         self._time_ps.append(time_ps[keep])
 
     def at(self, edge: Int64Column) -> Int64Column:
-        """Give int64[edges] ps; before the first and after the last frame by the slope there."""
+        """Return int64[edges] ps; before the first and after the last frame by the slope there."""
         if not self._edge:
             return np.zeros(len(edge), np.int64)
         edges = np.concatenate(self._edge)

@@ -283,7 +283,7 @@ class _Search:
         return try_receiver(changes, self._layout, lane_map, survey, offsets_ps)
 
     def _clocks(self, moves: list[int]) -> list[Probe]:
-        """Give the signals that move most like a clock, upside down too where that matters."""
+        """Return the signals that move most like a clock, upside down too where that matters."""
         graded = []
         named = named_wires(link=self._link, signals=self._signals).get("clock")
         for index in self._live:
@@ -353,7 +353,7 @@ class _Search:
     def _graded(
         self, levels: NDArray[np.uint64], rows: NDArray[np.intp], others: list[int]
     ) -> list[tuple[Probe | None, NDArray[np.uint64], list[int], LaneGrader]]:
-        """Give the ways to find frames, each with its grader, as far as idle frames tell them."""
+        """Return the ways to find frames, each with its grader, as far as idle frames tell them."""
         ways = []
         for strobe, frames in self._framings(levels, rows, others):
             lanes = [index for index in others if strobe is None or index != strobe.index]
@@ -367,7 +367,7 @@ class _Search:
     def _framings(
         self, levels: NDArray[np.uint64], rows: NDArray[np.intp], others: list[int]
     ) -> Iterator[tuple[Probe | None, NDArray[np.uint64]]]:
-        """Give all frames, uint64[frames, frame_symbols], for each way to find them.
+        """Return all frames, uint64[frames, frame_symbols], for each way to find them.
 
         Args:
             levels: uint64[edges]; all signals at each edge's moment.
@@ -423,7 +423,7 @@ class _Search:
     def _lane_orders(
         self, frames: NDArray[np.uint64], lanes: list[int], grader: LaneGrader
     ) -> list[Order]:
-        """Give the orders of lanes that may be right, the likeliest first."""
+        """Return the orders of lanes that may be right, the likeliest first."""
         layout = self._layout
         if layout.syndrome_bits < _STRONG_CHECK_BITS:
             plain = self._plain_order(lanes)
@@ -449,7 +449,7 @@ class _Search:
         return []
 
     def _plain_order(self, lanes: list[int]) -> Order | None:
-        """Give the order that the signals' names say."""
+        """Return the order that the signals' names say."""
         named = named_wires(link=self._link, signals=self._signals)
         by_name = [named.get(f"lane{number}") for number in range(self._link.lanes)]
         order = tuple(index for index in by_name if index in lanes and index is not None)

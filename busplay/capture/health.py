@@ -1,4 +1,4 @@
-"""What was wrong with a capture: which frames, where, on which lanes, and how long out of step."""
+"""What was wrong with a capture: which frames, where, on which lanes, and how long out of sync."""
 
 from __future__ import annotations
 
@@ -19,12 +19,12 @@ ROWS_MAX = 10_000
 
 @dataclass(frozen=True, slots=True)
 class DamagedFrame:
-    """A frame that was wrong or given up.
+    """A frame that was wrong or aborted.
 
     Attributes:
         time_ps: its first clock edge.
-        kind: `check failed`, `given up` or `mended`.
-        word: its bits as they were read; None where it was given up.
+        kind: `check failed`, `aborted` or `mended`.
+        word: its bits as they were read; None where it was aborted.
         lanes: lanes at fault, as far as the frame tells.
     """
 
@@ -36,11 +36,11 @@ class DamagedFrame:
 
 @dataclass(frozen=True, slots=True)
 class Outage:
-    """A stretch out of step.
+    """A stretch out of sync.
 
     Attributes:
         first_ps: where it began: the first of the frames that led to it, or the capture.
-        stop_ps: where the receiver was in step again; None: not before the end.
+        stop_ps: where the receiver was in sync again; None: not before the end.
         symbols: how many symbols it took.
     """
 
@@ -69,13 +69,13 @@ class Health:
     """What was found; the lists end after ROWS_MAX rows, the counts do not.
 
     Attributes:
-        damaged: frames that were wrong or given up.
-        outages: stretches out of step; the first is the search at the capture's start.
+        damaged: frames that were wrong or aborted.
+        outages: stretches out of sync; the first is the search at the capture's start.
         gaps: stretches with no clock.
         lane_errors: damaged frames by the lane at fault.
         lane_errors_unknown: damaged frames that do not tell their lane.
         first_good_ps, last_good_ps: first edges of the first and last frame delivered.
-        first_step_ps: when the receiver first was in step.
+        first_step_ps: when the receiver first was in sync.
     """
 
     damaged: list[DamagedFrame] = field(default_factory=list)
@@ -117,7 +117,7 @@ class HealthWatch:
         return self._first + len(self._symbols)
 
     def times_ps(self, symbol: Int64Column) -> Int64Column:
-        """Give the clock edge's time of symbols of the last run, or shortly before it."""
+        """Return the clock edge's time of symbols of the last run, or shortly before it."""
         if not len(self._edge_ps):
             return np.zeros(len(symbol), np.int64)
         return self._edge_ps[np.clip(symbol - self._first, 0, len(self._edge_ps) - 1)]
@@ -176,7 +176,7 @@ class HealthWatch:
         kinds = {
             Event.FAILED: "check failed",
             Event.MENDED: "mended",
-            Event.ABANDONED: "given up",
+            Event.ABANDONED: "aborted",
         }
         rows = np.flatnonzero(np.isin(log.kind, list(kinds)))
         if not len(rows):
@@ -218,6 +218,6 @@ class HealthWatch:
         self.health.last_good_ps = int(time_ps[-1])
 
     def finish(self) -> Health:
-        """Give what was found, the last stretch out of step included."""
+        """Return what was found, the last stretch out of sync included."""
         self._end_outage(self.symbols, None)
         return self.health

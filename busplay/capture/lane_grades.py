@@ -84,7 +84,7 @@ class LaneGrader:
         self.idle_share = idle_frames / max(1, len(levels))
 
     def _find_idle(self, frames: int) -> NDArray[np.bool_]:
-        """Give the frames in which as many signals as there are lanes look like an idle lane."""
+        """Return the frames in which as many signals as there are lanes look like an idle lane."""
         symbols = self._layout.frame_symbols
         weights = np.uint64(1) << np.arange(symbols, dtype=np.uint64)
         idle = self._layout.idle_symbols[:symbols].astype(np.uint64)
@@ -99,7 +99,7 @@ class LaneGrader:
         return np.asarray(are_idle >= self._layout.lanes, np.bool_)
 
     def orders(self, most: int) -> list[tuple[Order, Grade]]:
-        """Give the orders that fit best, the best first; none where a lane has no signal."""
+        """Return the orders that fit best, the best first; none where a lane has no signal."""
         options = self._options()
         if not all(options):
             return []
@@ -153,7 +153,7 @@ class LaneGrader:
         return self._layout.to_words(flat)
 
     def _options(self) -> list[list[tuple[int, bool]]]:
-        """Give for each lane the signals that may be on it, and whether inverted."""
+        """Return for each lane the signals that may be on it, and whether inverted."""
         return [
             [
                 (signal, is_inverted)
@@ -183,7 +183,7 @@ class LaneGrader:
         )
 
     def _places(self, name: str, lane: int) -> Iterator[tuple[int, int]]:
-        """Give the bits of a field that a lane carries: value bit and symbol."""
+        """Return the bits of a field that a lane carries: value bit and symbol."""
         layout = self._layout
         lane_of = lanes_of_wire_bits(layout)
         for bit, place in enumerate(layout.bit_places(name)):
@@ -192,13 +192,13 @@ class LaneGrader:
                 yield bit, wire_bit // layout.lanes
 
     def _counting(self, lane: int) -> list[tuple[int, int]]:
-        """Give the symbols of sequence bits on a lane, and after how many frames each changes."""
+        """Return the symbols of sequence bits on a lane, and after how many frames each changes."""
         if self._layout.link.field_named("sequence") is None:
             return []
         return [(symbol, 1 << bit) for bit, symbol in self._places("sequence", lane)]
 
     def _constant(self, lane: int) -> list[tuple[int, int]]:
-        """Give the symbols of constant bits on a lane, and what they are."""
+        """Return the symbols of constant bits on a lane, and what they are."""
         return [
             (symbol, one.value >> bit & 1)
             for one in self._layout.link.fields
@@ -207,7 +207,7 @@ class LaneGrader:
         ]
 
     def _fillings(self, options: list[list[tuple[int, bool]]]) -> Iterator[Order]:
-        """Give the ways to fill the lanes, those with few inversions first."""
+        """Return the ways to fill the lanes, those with few inversions first."""
         lanes = len(options)
         sequence = sorted(range(lanes), key=lambda lane: len(options[lane]))
 
@@ -251,7 +251,7 @@ class LaneGrader:
 
 
 def _neighbours(order: Order, options: list[list[tuple[int, bool]]]) -> Iterator[Order]:
-    """Give the orders in which two lanes are swapped, or one has another signal."""
+    """Return the orders in which two lanes are swapped, or one has another signal."""
     signals, inverted = order
     lanes = len(signals)
     for a in range(lanes):

@@ -48,7 +48,7 @@ class LaneMap:
 
     @property
     def wires(self) -> dict[str, Probe]:
-        """Give every probe by its wire: clock, lane0 …, strobe."""
+        """Return every probe by its wire: clock, lane0 …, strobe."""
         wires = {CLOCK: self.clock}
         wires |= {f"lane{number}": probe for number, probe in enumerate(self.lanes)}
         if self.strobe is not None:
@@ -57,7 +57,7 @@ class LaneMap:
 
     @property
     def data(self) -> tuple[Probe, ...]:
-        """Give what a symbol is made of: bit i of it is the i-th; the strobe comes last."""
+        """Return what a symbol is made of: bit i of it is the i-th; the strobe comes last."""
         return self.lanes if self.strobe is None else (*self.lanes, self.strobe)
 
     def __str__(self) -> str:
@@ -110,7 +110,7 @@ def default_map(*, link: Link, signals: Sequence[str]) -> LaneMap:
 
 
 def named_wires(*, link: Link, signals: Sequence[str]) -> dict[str, int]:
-    """Give the signal of each wire whose name tells it, as far as names tell."""
+    """Return the signal of each wire whose name tells it, as far as names tell."""
     plain = [_plain(name) for name in signals]
     found: dict[str, int] = {}
     for wire in wires_of(link):

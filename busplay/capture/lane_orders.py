@@ -83,7 +83,7 @@ class LaneOrders:
         return found
 
     def _partial(self, levels: NDArray[np.uint64], signals: list[int]) -> NDArray[np.uint64]:
-        """Give uint64[signals, lanes, frames]: what each signal would say on each lane."""
+        """Return uint64[signals, lanes, frames]: what each signal would say on each lane."""
         out = np.zeros((len(signals), self._layout.lanes, len(levels)), np.uint64)
         for row, signal in enumerate(signals):
             bits = (levels >> np.uint64(signal)) & np.uint64(1)
@@ -93,7 +93,7 @@ class LaneOrders:
         return out
 
     def _fingerprints(self, difference: NDArray[np.uint64]) -> NDArray[np.uint64]:
-        """Give uint64[signals, lanes]: one number that stands for all frames, XOR for XOR."""
+        """Return uint64[signals, lanes]: one number that stands for all frames, XOR for XOR."""
         out = np.zeros(difference.shape[:2], np.uint64)
         for frame in range(difference.shape[2]):
             for bit in range(self._layout.syndrome_bits):
@@ -127,7 +127,7 @@ class LaneOrders:
         return orders
 
     def _inversions(self, rest: int) -> list[tuple[bool, ...]]:
-        """Give the sets of inverted lanes that make up a constant, the smallest first."""
+        """Return the sets of inverted lanes that make up a constant, the smallest first."""
         found = []
         for chosen in range(1 << len(self._inverted)):
             total = 0
@@ -142,7 +142,7 @@ class LaneOrders:
 def _fillings(
     prints: NDArray[np.uint64], signals: int
 ) -> tuple[NDArray[np.int64], UInt64Column, UInt64Column]:
-    """Give all ways to put different signals on some lanes, each with its number and its set."""
+    """Return all ways to put different signals on some lanes, each with its number and its set."""
     lanes = prints.shape[1]
     ways = np.array(list(permutations(range(signals), lanes)), np.int64).reshape(-1, lanes)
     total = np.zeros(len(ways), np.uint64)

@@ -38,8 +38,8 @@ class Trial:
     """How a receiver fared with a stretch of a capture.
 
     Attributes:
-        right: frames in step that were right, idle ones among them.
-        wrong: frames in step that were wrong or given up.
+        right: frames in sync that were right, idle ones among them.
+        wrong: frames in sync that were wrong or aborted.
         missed: frames that the sequence field says were missed.
         locks: times that it came into step.
         symbols: symbols that it was given.
@@ -76,7 +76,7 @@ def try_receiver(
         right=seen.frames_received + seen.frames_idle,
         wrong=seen.checks_failed + seen.frames_abandoned,
         missed=seen.frames_missed,
-        locks=seen.locks_gained,
+        locks=seen.syncs_gained,
         symbols=number,
     )
 
@@ -150,7 +150,7 @@ def _each_its_own(
 
 
 def _busiest(changes: ChangeBatch, lane_map: LaneMap) -> ChangeBatch:
-    """Give the stretch in which the lanes change most, as idle frames tell little."""
+    """Return the stretch in which the lanes change most, as idle frames tell little."""
     mask = sum(1 << probe.index for probe in lane_map.data)
     moved = (changes.level[1:] ^ changes.level[:-1]) & np.uint64(mask)
     busy = np.bitwise_count(moved).astype(np.int64)
@@ -160,7 +160,7 @@ def _busiest(changes: ChangeBatch, lane_map: LaneMap) -> ChangeBatch:
 
 
 def _mean_middle(own: Sequence[Int64Column], period_ps: int) -> int:
-    """Give the mean of the lanes' own best moments, on the circle of one period."""
+    """Return the mean of the lanes' own best moments, on the circle of one period."""
     middles = [find_openings(one, period_ps)[0].middle_ps for one in own if len(one)]
     turn = 2j * np.pi / period_ps
     direction = sum(np.exp(turn * middle) for middle in middles)

@@ -3,7 +3,7 @@
 A lane's moment is a fixed time from the clock's edge, before it (negative) or after. Lanes
 that share a moment are read together, so one walk over the changes does for a link without
 skew. Where the strobe is held for a frame and the clock stands still between frames, no edge
-shows that the strobe rested; a symbol is put in that does, and counted.
+shows that the strobe rested; a symbol is injected that does, and counted.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busplay.batch import ChangeBatch, SymbolColumn
-from busplay.capture import kernels
+from busplay.capture import sampled_symbols
 from busplay.capture.clock import ClockFollower, ClockPlan, Int64Column, KindColumn
 from busplay.capture.lane_map import LaneMap
 from busplay.description.link import StrobeFraming
@@ -76,7 +76,7 @@ class SymbolSampler:
     Attributes:
         clock: the follower, for its counters.
         symbols_in_doubt: symbols that a sampling of this rate cannot be sure of.
-        rests_inserted: symbols put in where the strobe rested while the clock stood still.
+        rests_inserted: symbols injected where the strobe rested while the clock stood still.
         symbols_beyond: symbols read while the strobe was held for more than a frame.
     """
 
@@ -120,10 +120,10 @@ class SymbolSampler:
     @property
     def symbols_unknown(self) -> int:
         """Symbols that were read while a wire was neither high nor low."""
-        return max(int(group.state[kernels.SYMBOLS_UNKNOWN]) for group in self._groups)
+        return max(int(group.state[sampled_symbols.SYMBOLS_UNKNOWN]) for group in self._groups)
 
     def eye(self, signal: int) -> Int64Column:
-        """Give int64[EYE_BINS]: a signal's changes by their time from its moment.
+        """Return int64[EYE_BINS]: a signal's changes by their time from its moment.
 
         The bins reach from a period before the moment to a period after it; a change counts
         on both sides, from the moment behind it and from the one before.
@@ -151,16 +151,16 @@ class SymbolSampler:
         else:
             # Joining whole batches cost as much as reading the symbols; the seam is enough.
             runs.append(self._take(_join(self._tail, changes[:SEAM_ROWS]), trim=False))
-            if all(int(group.state[kernels.ROW]) >= tail_rows for group in self._groups):
+            if all(int(group.state[sampled_symbols.ROW]) >= tail_rows for group in self._groups):
                 for group in self._groups:
-                    group.state[kernels.ROW] -= tail_rows
+                    group.state[sampled_symbols.ROW] -= tail_rows
                 runs.append(self._take(changes))
             else:
                 runs.append(self._take(_join(self._tail, changes)))
         return self._joined([run for run in runs if run is not None])
 
     def flush(self) -> SymbolRun:
-        """Give the symbols that waited for changes which do not come any more."""
+        """Return the symbols that waited for changes which do not come any more."""
         edge_ps, kind = self.clock.flush()
         runs = [self._add_edges(edge_ps, kind), self._take(self._tail, is_last=True)]
         return self._joined([run for run in runs if run is not None])
@@ -197,7 +197,7 @@ class SymbolSampler:
         return run
 
     def _keep(self, rows: ChangeBatch) -> None:
-        first = min(int(group.state[kernels.ROW]) for group in self._groups)
+        first = min(int(group.state[sampled_symbols.ROW]) for group in self._groups)
         if len(rows) - first > WAITING_ROWS_MAX and not len(self._edge_ps):
             # The next edge comes later than all this, so only its lookback counts.
             earliest = int(rows.time_ps[-1]) + self._least_offset_ps
@@ -208,13 +208,13 @@ class SymbolSampler:
         kept = rows[first:]
         self._tail = ChangeBatch(kept.time_ps.copy(), kept.level.copy(), kept.unknown.copy())
         for group in self._groups:
-            group.state[kernels.ROW] = max(0, int(group.state[kernels.ROW]) - first)
+            group.state[sampled_symbols.ROW] = max(0, int(group.state[sampled_symbols.ROW]) - first)
 
     def _with_rests(
         self, rows: ChangeBatch, edge_ps: Int64Column, kind: KindColumn
     ) -> tuple[Int64Column, KindColumn]:
         group = self._strobe_group
-        first = int(group.state[kernels.ROW])
+        first = int(group.state[sampled_symbols.ROW])
         out_ps = np.empty(2 * len(edge_ps) + 1, np.int64)
         out_kind = np.empty(2 * len(edge_ps) + 1, np.uint8)
         begun = 0
@@ -222,9 +222,9 @@ class SymbolSampler:
         if self.symbols == 0 and is_active and self._begins_at_rest():
             # Nothing has moved for longer than a level of the clock lasts: no frame is under way.
             assert self._start_ps is not None
-            out_ps[0], out_kind[0] = self._start_ps - group.offset_ps, kernels.RESTS
+            out_ps[0], out_kind[0] = self._start_ps - group.offset_ps, sampled_symbols.RESTS
             begun = 1
-        count, self._held_edges, beyond = kernels.insert_rests(
+        count, self._held_edges, beyond = sampled_symbols.insert_rests(
             rows.time_ps[first:],
             rows.level[first:],
             edge_ps,
@@ -255,7 +255,7 @@ class SymbolSampler:
         doubted[0] = self._last_doubted
         resolution = self.plan.resolution_ps
         for number, group in enumerate(self._groups):
-            kernels.take_symbols(
+            sampled_symbols.take_symbols(
                 rows.time_ps,
                 rows.level,
                 rows.unknown,
@@ -283,7 +283,7 @@ class SymbolSampler:
         jump_index = np.empty(len(edge_ps), np.int64)
         jump_edges = np.empty(len(edge_ps), np.int64)
         jump_ps = np.empty(len(edge_ps), np.int64)
-        jumps = kernels.find_jumps(
+        jumps = sampled_symbols.find_jumps(
             edge_ps, kind, self._last_edge_ps, self.plan.period_ps, jump_index, jump_edges, jump_ps
         )
         self._last_edge_ps = int(edge_ps[-1])
@@ -335,8 +335,8 @@ def _groups(
             byte, place = divmod(probe.index, 8)
             table = by_byte.setdefault(byte, np.zeros(256, np.uint32))
             table[(np.arange(256) >> place & 1).astype(bool)] |= np.uint32(1 << bit)
-        state = np.zeros(kernels.TAKE_STATE, np.int64)
-        state[kernels.LAST_MOMENT_PS] = -1
+        state = np.zeros(sampled_symbols.TAKE_STATE, np.int64)
+        state[sampled_symbols.LAST_MOMENT_PS] = -1
         groups.append(
             _Group(
                 offset_ps,
@@ -345,7 +345,7 @@ def _groups(
                 np.array(list(by_byte.values()), np.uint32),
                 np.uint32(flip),
                 np.uint32(rest_symbol),
-                np.zeros((len(by_byte), kernels.EYE_BINS, 256), np.int64),
+                np.zeros((len(by_byte), sampled_symbols.EYE_BINS, 256), np.int64),
                 state,
             )
         )

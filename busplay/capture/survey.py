@@ -16,8 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busplay.batch import ChangeBatch
+from busplay.capture import edge_picking
 from busplay.capture.clock import ClockFollower, ClockPlan, Int64Column, KindColumn
-from busplay.capture.edges import kernels as edge_kernels
 from busplay.capture.lane_map import Probe
 from busplay.description.link import Edges
 
@@ -131,14 +131,14 @@ def _samples_per_level(period_ps: int, resolution_ps: int, edges: Edges) -> floa
 
 
 def _usual(spacing: Int64Column, *, pair: bool) -> int:
-    """Give the usual spacing; levels of unequal length count in pairs."""
+    """Return the usual spacing; levels of unequal length count in pairs."""
     if pair and len(spacing) > 2:
         return max(1, (_middle(spacing[1:] + spacing[:-1]) + 1) // 2)
     return max(1, _middle(spacing))
 
 
 def _middle(spacing: Int64Column) -> int:
-    """Give the mean of the usual ones; at few samples an edge the median is a sample off."""
+    """Return the mean of the usual ones; at few samples an edge the median is a sample off."""
     middle = float(np.median(spacing))
     reach = 2.5
     for _ in range(3):
@@ -214,7 +214,7 @@ def _fit(
         blocks += 1
         x = _numbered(edge_ps[part].astype(np.float64) - begin_ps, kind[part], period, both=both)
         steps = np.diff(x)
-        begin, slope, _, spread = edge_kernels.fit_even(x, edge_ps[part], kind[part], int(both))
+        begin, slope, _, spread = edge_picking.fit_even(x, edge_ps[part], kind[part], int(both))
         if steps.min() < 1 or steps.max() > 8 or spread > allowed:
             strayed += 1
             begin_ps = float(edge_ps[first + _BLOCK_EDGES])
@@ -230,7 +230,7 @@ def _fit(
         return None
     first, stop = max(runs, key=lambda run: run[1] - run[0])
     part = slice(first, stop)
-    _, slope, duty, spread = edge_kernels.fit_even(
+    _, slope, duty, spread = edge_picking.fit_even(
         number[part] - number[first], edge_ps[part], kind[part], int(both)
     )
     scale = 1 << _PART_BITS
@@ -250,7 +250,7 @@ def _numbered(
 
 
 def phases(changes: ChangeBatch, probe: Probe, edge_ps: Int64Column, period_ps: int) -> Int64Column:
-    """Give when a signal changes, folded to one period after an edge: int64[changes] ps.
+    """Return when a signal changes, folded to one period after an edge: int64[changes] ps.
 
     A change within a period of both the edge before and the one behind gives two phases, one
     from each; a change far from all edges gives none.

@@ -1,7 +1,7 @@
 """A link's wires as a cheap analyser would see them: a fixed rate, late lanes, noise, mistakes.
 
 For test data and teaching. Everything is drawn from one seed, so the same arguments give the
-same samples, and what was put in is counted, so that a decode can be held against it.
+same samples, and what was injected is counted, so that a decode can be held against it.
 """
 
 from __future__ import annotations
@@ -56,7 +56,7 @@ class Analyser:
 
 
 @dataclass(slots=True)
-class PutIn:
+class InjectedFaults:
     """What was put into a synthetic capture.
 
     Attributes:
@@ -86,7 +86,7 @@ class SyntheticCapture:
 
     Attributes:
         names: of the channels: those of the wires, wherever their probes are meant to be.
-        put_in: what was put in so far.
+        put_in: what was injected so far.
     """
 
     def __init__(self, drawer: WireDrawer, analyser: Analyser) -> None:
@@ -107,7 +107,7 @@ class SyntheticCapture:
             f"{wire}={'!' if wire in analyser.inverted else ''}{wires[channel]}"
             for wire, channel in zip(wires, self._channels, strict=True)
         ]
-        self.put_in = PutIn(map_text=",".join(probes))
+        self.put_in = InjectedFaults(map_text=",".join(probes))
         self._start_ps = int(drawer.half_step_ps(np.array([2 * analyser.first_edge], np.int64))[0])
         self._toggles: list[NDArray[np.int64]] = [np.empty(0, np.int64) for _ in wires]
         # Levels behind the last change that was added, and before the first that is kept.
@@ -121,7 +121,7 @@ class SyntheticCapture:
         return int(self._random.geometric(1 / mean)) if mean else -1
 
     def samples(self, stretches: Iterable[SymbolStretch]) -> Iterator[NDArray[np.uint32]]:
-        """Give samples, uint32 each, bit i the level on channel i."""
+        """Return samples, uint32 each, bit i the level on channel i."""
         end_ps = self._start_ps
         for stretch in stretches:
             if stretch.stop_edge <= self._analyser.first_edge:
@@ -138,7 +138,7 @@ class SyntheticCapture:
         yield from self._until(end_ps)
 
     def changes(self, stretches: Iterable[SymbolStretch]) -> Iterator[ChangeBatch]:
-        """Give the same as changes, with times that the analyser would write down."""
+        """Return the same as changes, with times that the analyser would write down."""
         last: np.uint32 | None = None
         first = 0
         for block in self.samples(stretches):
@@ -154,7 +154,7 @@ class SyntheticCapture:
             yield ChangeBatch(times, level, np.zeros(len(level), np.uint64))
 
     def sample_ps(self, number: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Give the times at which samples were taken, as the analyser counts them."""
+        """Return the times at which samples were taken, as the analyser counts them."""
         return scaled(number, self._analyser.rate_hz)
 
     def _add(self, stretch: SymbolStretch) -> None:

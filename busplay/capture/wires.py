@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from busplay.batch import ChangeBatch, FrameBatch, SymbolColumn
 from busplay.capture.lane_map import CLOCK, wires_of
 from busplay.link.layout import FrameLayout
-from busplay.sender.speller import spell, spell_all
+from busplay.sender.expander import expand, spell_all
 
 PS_PER_S = 10**12
 STRETCH_EDGES = 1 << 17
@@ -64,7 +64,7 @@ def spelled_stretches(
 
 
 def scaled(count: NDArray[np.int64], rate_hz: int) -> NDArray[np.int64]:
-    """Give count / rate in ps, exact and rounded down; no product outgrows 64 bits."""
+    """Return count / rate in ps, exact and rounded down; no product outgrows 64 bits."""
     seconds, rest = np.divmod(count, rate_hz)
     step_ps, over = divmod(PS_PER_S, rate_hz)
     return np.asarray(seconds * PS_PER_S + rest * step_ps + rest * over // rate_hz, np.int64)
@@ -86,7 +86,7 @@ def _cut(
         stop_edge = int(frames.edge[count - 1]) + slot
     head = FrameBatch(frames.edge[:count], frames.word[:count])
     rest = FrameBatch(frames.edge[count:], frames.word[count:])
-    batch = spell(head, layout, first_edge=first_edge, stop_edge=stop_edge)
+    batch = expand(head, layout, first_edge=first_edge, stop_edge=stop_edge)
     return SymbolStretch(first_edge, spell_all(batch, layout)), rest, stop_edge
 
 
@@ -110,15 +110,15 @@ class WireDrawer:
         self._last: int | None = None
 
     def half_step_ps(self, half_steps: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Give the times of half steps, exact and rounded down."""
+        """Return the times of half steps, exact and rounded down."""
         return scaled(half_steps, self._rate)
 
     def edge_ps(self, edge: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Give the times of clock edges."""
+        """Return the times of clock edges."""
         return self.half_step_ps(2 * edge + 1)
 
     def levels(self, stretch: SymbolStretch) -> NDArray[np.uint64]:
-        """Give uint64[2 * edges]: all wires from each half step on; bit 0 is the clock."""
+        """Return uint64[2 * edges]: all wires from each half step on; bit 0 is the clock."""
         lanes = stretch.symbols.astype(np.uint64) << np.uint64(1)
         out = np.repeat(lanes, 2)
         if self._edges == "both":

@@ -28,7 +28,7 @@ def count_rows(capture: Capture) -> int:
 
 
 def capture_figures(info: CaptureInfo, *, rows: int, file_bytes: int) -> Figures:
-    """Give what is known of a capture that was read, ready for JSON."""
+    """Return what is known of a capture that was read, ready for JSON."""
     return {
         "file": info.file,
         "format": info.format,

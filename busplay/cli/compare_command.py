@@ -142,13 +142,13 @@ def _write_picture(picture: Path, expected: Path, actual: Path) -> dict[str, int
     """Write the picture; give the number of different pixels by unit."""
     from busplay.export.difference import compose_differences, pixels_different
     from busplay.export.png import write_png
-    from busplay.replay import Replay
+    from busplay.run.replay import Replay
 
     with Replay(expected) as before, Replay(actual) as after:
         for replay, path in ((before, expected), (after, actual)):
             while not replay.ended:
                 replay.run(PIECE_CYCLES)
-            lost = replay.road.counters().error_text()
+            lost = replay.pipeline.counters().error_text()
             if lost:
                 click.echo(f"busplay: {path}: in the picture: {lost}", err=True)
         pairs = {
@@ -160,7 +160,7 @@ def _write_picture(picture: Path, expected: Path, actual: Path) -> dict[str, int
 
 
 def _picture_text(picture: Path, pixels: Mapping[str, int]) -> str:
-    from busplay.description.text_layout import counted, heading, pairs
+    from busplay.explain.text_layout import counted, heading, pairs
 
     rows = [(name, f"{counted(count, 'pixel')} different") for name, count in pixels.items()]
     title = f"Last screens in {picture}: expected, actual, difference"

@@ -15,8 +15,8 @@ from busplay.cli.report import Figures
 from busplay.errors import InputError
 
 if TYPE_CHECKING:
-    from busplay.capture.synthetic import Analyser, PutIn
-    from busplay.converting import Losses
+    from busplay.capture.synthetic import Analyser, InjectedFaults
+    from busplay.convert.traces import Losses
     from busplay.trace.reader import TraceReader
 
 OutputKind = Literal["trace", "packets", "frames", "stores", "wires", "samples"]
@@ -131,7 +131,7 @@ def command(
     """
     from busplay.cli.convert_incoming import Incoming, IncomingTrace, override_header
     from busplay.cli.notice import tell_of_compiling
-    from busplay.converting import NOT_CARRIED
+    from busplay.convert.traces import NOT_CARRIED
     from busplay.formats.quantities import parse_rate_hz
 
     tell_of_compiling()
@@ -198,7 +198,7 @@ def command(
         click.echo(f"  {one}")
     if put_in is not None:
         click.echo(
-            f"  {put_in.samples:,} samples; put in: {put_in.glitches:,} glitches,"
+            f"  {put_in.samples:,} samples; injected: {put_in.glitches:,} glitches,"
             f" {put_in.unsure:,} unsure samples, {put_in.losses:,} losses of"
             f" {put_in.samples_lost:,} samples"
         )
@@ -306,17 +306,17 @@ def _write(
     stop_text: str | None,
     tick_ps: int | None,
     texts: bool,
-) -> tuple[Losses, PutIn | None]:
-    from busplay import converting, wires_out
+) -> tuple[Losses, InjectedFaults | None]:
     from busplay.cli.progress import edge_progress
+    from busplay.convert import traces, wires
 
     if kind == "frames":
-        return converting.trace_to_frames_csv(reader, target), None
+        return traces.trace_to_frames_csv(reader, target), None
     if kind == "packets":
-        return converting.trace_to_pcapng(reader, target), None
+        return traces.trace_to_pcapng(reader, target), None
     if kind == "stores":
         binary = target.suffix.lower() != ".csv"
-        return converting.trace_to_stores(reader, target, binary=binary), None
+        return traces.trace_to_stores(reader, target, binary=binary), None
     stop_ps = None
     if stop_text is not None:
         from busplay.formats.quantities import parse_time_ps
@@ -326,21 +326,19 @@ def _write(
             raise InputError(place="--stop", found=stop_text, wanted="give a time above 0")
     with edge_progress(reader.stop_edge, label="drawing") as move:
         if view is None:
-            losses = wires_out.write_wires(
+            losses = wires.write_wires(
                 reader, target, stop_ps=stop_ps, texts=texts, tick_ps=tick_ps, on_edge=move
             )
             return losses, None
         analyser = _analyser(view, reader)
-        return wires_out.write_capture(
-            reader, target, analyser=analyser, stop_ps=stop_ps, on_edge=move
-        )
+        return wires.write_capture(reader, target, analyser=analyser, stop_ps=stop_ps, on_edge=move)
 
 
 def _analyser(view: _View, reader: TraceReader) -> Analyser:
     from busplay.capture.lane_map import wires_of
     from busplay.capture.synthetic import Analyser
+    from busplay.convert.wires import drawer_for
     from busplay.formats.quantities import parse_rate_hz, parse_time_ps
-    from busplay.wires_out import drawer_for
 
     wires = wires_of(reader.header.link)
 

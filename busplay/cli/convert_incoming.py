@@ -14,7 +14,7 @@ from busplay.export.whole_file import no_way_to_write, place_beside
 if TYPE_CHECKING:
     from types import TracebackType
 
-    from busplay.converting import Losses
+    from busplay.convert.traces import Losses
     from busplay.description.board import Board
     from busplay.trace.header import TraceHeader
     from busplay.trace.reader import TraceReader
@@ -62,9 +62,9 @@ class Incoming:
         return board
 
     def told_header(self) -> TraceHeader | None:
-        """Give the header that the command line tells, or None."""
+        """Return the header that the command line tells, or None."""
         from busplay import __version__
-        from busplay.converting import with_clock
+        from busplay.convert.traces import with_clock
         from busplay.description.read_link import load_link
         from busplay.trace.header import TraceHeader
 
@@ -77,12 +77,12 @@ class Incoming:
         return None
 
     def header(self, source: Path) -> TraceHeader:
-        """Give the header that the command line or the file itself tells.
+        """Return the header that the command line or the file itself tells.
 
         Raises:
             InputError: neither does.
         """
-        from busplay.converting import carried_header
+        from busplay.convert.traces import carried_header
 
         header = self.told_header() or carried_header(source)
         if header is None:
@@ -114,7 +114,7 @@ class IncomingTrace:
     """
 
     def __init__(self, source: Path, target: Path | None, given: Incoming) -> None:
-        from busplay.converting import Losses
+        from busplay.convert.traces import Losses
 
         self.kind = ""
         self.trace = source
@@ -127,7 +127,7 @@ class IncomingTrace:
         self._places = ExitStack()
 
     def __enter__(self) -> Self:
-        from busplay.converting import find_kind, frames_to_trace, stores_to_trace
+        from busplay.convert.traces import find_kind, frames_to_trace, stores_to_trace
 
         given, source = self._given, self._source
         is_samples = given.reading.get("rate_hz") is not None
@@ -182,15 +182,15 @@ class IncomingTrace:
 
     def _rewrite(self) -> None:
         """Write a trace anew, with another board or what a cut one still has."""
-        from busplay.converting import rewrite_trace
+        from busplay.convert.traces import rewrite_trace
 
         self.losses = rewrite_trace(self._source, self.trace, header=self._given.told_header())
 
     def _decode(self) -> None:
+        from busplay.capture.decode import Decoding
         from busplay.cli.capture_map import map_capture
         from busplay.cli.progress import capture_progress
-        from busplay.converting import Losses
-        from busplay.decoding import Decoding
+        from busplay.convert.traces import Losses
         from busplay.formats.capture import open_capture
         from busplay.link.layout import FrameLayout
 
@@ -227,7 +227,7 @@ class IncomingTrace:
 
 def override_header(reader: TraceReader, given: Incoming) -> None:
     """Let a board or clock on the command line add what a trace does not tell."""
-    from busplay.converting import with_clock
+    from busplay.convert.traces import with_clock
 
     if reader.header.board is None:
         board = given.board()

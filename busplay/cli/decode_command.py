@@ -16,8 +16,8 @@ from busplay.cli.report import Figures
 from busplay.errors import InputError
 
 if TYPE_CHECKING:
+    from busplay.capture.decode import DecodeSettings, Decoding
     from busplay.capture.find_map import FoundMap
-    from busplay.decoding import DecodeSettings, Decoding
     from busplay.description.board import Board
     from busplay.description.link import Link
     from busplay.formats.capture import Capture
@@ -133,8 +133,8 @@ def command(
     anything was damaged, lost or missing; with --expect, writes that the capture's time does not
     reach are counted, but no fault.
     """
+    from busplay.capture.decode import DecodeSettings
     from busplay.cli.notice import tell_of_compiling
-    from busplay.decoding import DecodeSettings
     from busplay.formats.capture import open_capture
     from busplay.formats.quantities import parse_rate_hz
 
@@ -239,6 +239,7 @@ def _require_possible(given: _Given, board: Board | None) -> None:
 
 
 def _decode(capture: Capture, link: Link, board: Board | None, given: _Given) -> int:
+    from busplay.capture.decode import Decoding
     from busplay.cli.capture_map import map_capture
     from busplay.cli.decode_report import (
         JSON_LISTED,
@@ -247,7 +248,6 @@ def _decode(capture: Capture, link: Link, board: Board | None, given: _Given) ->
         report_figures,
         report_lines,
     )
-    from busplay.decoding import Decoding
     from busplay.link.layout import FrameLayout
 
     layout = FrameLayout(link)
@@ -339,8 +339,8 @@ class _trace_place:  # noqa: N801 - reads as a verb at its only use
 
 
 def _find(capture: Capture, layout: FrameLayout, given: _Given) -> FoundMap:
+    from busplay.capture.decode import look_ahead, sample_ps_of
     from busplay.capture.find_map import find_map
-    from busplay.decoding import look_ahead, sample_ps_of
 
     look, _ = look_ahead(capture)
     shows = sys.stderr.isatty()
@@ -380,4 +380,4 @@ def _run(decoding: Decoding, capture: Capture) -> DecodeReport:
 
 
 if TYPE_CHECKING:
-    from busplay.decoding import DecodeReport
+    from busplay.capture.decode import DecodeReport

@@ -16,7 +16,7 @@ from busplay.cli.report import Figures
 if TYPE_CHECKING:
     from busplay.analysis.compare.comparison import Comparison
     from busplay.analysis.compare.places import Places
-    from busplay.decoding import DecodeReport
+    from busplay.capture.decode import DecodeReport
     from busplay.trace.header import TraceHeader
 
 ABSENT = "-"
@@ -59,7 +59,7 @@ class Against:
         comparison: of the frames.
         rows: the writes in the time of the capture, then others, as many as were asked for.
         rows_inside: how many of the rows lie in the time of the capture.
-        outside: writes that are missing since the receiver was not yet in step for the first
+        outside: writes that are missing since the receiver was not yet in sync for the first
             time, or the capture was over.
         damaged: of the missing writes, those that came damaged.
     """
@@ -73,7 +73,7 @@ class Against:
     @property
     def inside(self) -> int:
         """How many differences lie in the time of the capture; 0 if it shows what was sent."""
-        return self.comparison.books.differences - self.outside
+        return self.comparison.accounts.differences - self.outside
 
 
 def hold_against(
@@ -196,22 +196,22 @@ def _damage_at(
 
 
 def expect_figures(against: Against) -> Figures:
-    """Give the comparison, ready for JSON."""
-    books = against.comparison.books
+    """Return the comparison, ready for JSON."""
+    accounts = against.comparison.accounts
     return {
         "equal": against.comparison.frames_equal,
         "equal_in_capture": against.inside == 0,
-        "frames_expected": books.expected,
-        "frames_arrived": books.actual,
-        "same": books.same,
-        "changed": books.changed,
-        "missing": books.missing,
+        "frames_expected": accounts.expected,
+        "frames_arrived": accounts.actual,
+        "same": accounts.same,
+        "changed": accounts.changed,
+        "missing": accounts.missing,
         "missing_damaged": against.damaged,
         "missing_outside_capture": against.outside,
-        "missing_at_start": books.missing_at_start,
-        "missing_at_end": books.missing_at_end,
-        "added": books.added,
-        "out_of_order": books.out_of_order,
+        "missing_at_start": accounts.missing_at_start,
+        "missing_at_end": accounts.missing_at_end,
+        "added": accounts.added,
+        "out_of_order": accounts.out_of_order,
         "patterns": [one.sentence for one in against.comparison.patterns],
         "differences": [
             {
@@ -233,17 +233,17 @@ def expect_figures(against: Against) -> Figures:
 def expect_lines(against: Against, *, list_all: bool = False) -> list[str]:
     """Say in words how the capture compares with what was sent."""
     listed = None if list_all else LISTED
-    books = against.comparison.books
+    accounts = against.comparison.accounts
     lines = [
-        f"Against what was sent: {books.same:,} of {books.expected:,} frames are the same",
-        f"  {books.missing:,} missing ({books.missing_at_start:,} before the first that came,"
-        f" {books.missing_at_end:,} after the last), {books.changed:,} changed,"
-        f" {books.added:,} added, {books.out_of_order:,} out of order",
+        f"Against what was sent: {accounts.same:,} of {accounts.expected:,} frames are the same",
+        f"  {accounts.missing:,} missing ({accounts.missing_at_start:,} before the first that came,"
+        f" {accounts.missing_at_end:,} after the last), {accounts.changed:,} changed,"
+        f" {accounts.added:,} added, {accounts.out_of_order:,} out of order",
     ]
     if against.outside:
         lines.append(
             f"  {against.outside:,} of the missing lie outside the capture: before the first frame"
-            " in step, or after the end"
+            " in sync, or after the end"
         )
     if against.damaged:
         lines.append(f"  {against.damaged:,} of the missing came, but failed their check")

@@ -8,11 +8,11 @@ from busplay.capture.survey import EDGES_TO_JUDGE, SAMPLES_FOR_CERTAINTY
 from busplay.cli.report import Figures
 
 if TYPE_CHECKING:
+    from busplay.capture.decode import DecodeReport
     from busplay.capture.eye import LaneEye
     from busplay.capture.find_map import FoundMap
     from busplay.capture.health import Health
     from busplay.capture.survey import ClockSurvey
-    from busplay.decoding import DecodeReport
 
 LISTED = 10
 JSON_LISTED = 1000
@@ -38,7 +38,7 @@ def show_ns(time_ps: int | None) -> str:
 
 
 def report_figures(report: DecodeReport) -> Figures:
-    """Give all figures of a decode, ready for JSON; times are in the capture's own time."""
+    """Return all figures of a decode, ready for JSON; times are in the capture's own time."""
     seen, health, clock, survey = report.receiver, report.health, report.clock, report.survey
     zero = report.info.zero_ps
     symbols = max(1, report.symbols)
@@ -87,8 +87,8 @@ def report_figures(report: DecodeReport) -> Figures:
         "frames_abandoned": seen.frames_abandoned,
         "frames_corrected": seen.frames_corrected,
         "frames_missed": seen.frames_missed,
-        "locks_gained": seen.locks_gained,
-        "locks_lost": seen.locks_lost,
+        "syncs_gained": seen.syncs_gained,
+        "syncs_lost": seen.syncs_lost,
         "symbols_skipped": seen.symbols_skipped,
         "pending_symbols": seen.pending_symbols,
         "first_step_ps": _moved(health.first_step_ps, zero),
@@ -124,7 +124,7 @@ def report_figures(report: DecodeReport) -> Figures:
 
 
 def map_figures(found: FoundMap) -> Figures:
-    """Give what the search for the map found, ready for JSON."""
+    """Return what the search for the map found, ready for JSON."""
     runner = found.runner_up
     return {
         "map": str(found.best.lane_map),
@@ -188,7 +188,7 @@ def report_lines(report: DecodeReport) -> list[str]:
     ]
     details = [
         (seen.checks_failed, "failed the check"),
-        (seen.frames_abandoned, "given up"),
+        (seen.frames_abandoned, "aborted"),
         (seen.frames_corrected, "mended"),
         (seen.frames_missed, "missed by sequence"),
     ]
@@ -207,7 +207,7 @@ def report_lines(report: DecodeReport) -> list[str]:
         )
     lines += _list(
         [
-            f"out of step from {show_time(one.first_ps + zero)} for {one.symbols:,} symbols, "
+            f"out of sync from {show_time(one.first_ps + zero)} for {one.symbols:,} symbols, "
             + ("to the end" if one.stop_ps is None else f"{show_time(one.stop_ps - one.first_ps)}")
             for one in health.outages[1:]
         ]
@@ -361,13 +361,13 @@ def _eye_figures(eye: LaneEye) -> Figures:
 
 def _step_text(report: DecodeReport) -> str:
     seen, health = report.receiver, report.health
-    if not seen.locks_gained:
-        return "never in step: no frame was found; is the link right, and the map (--find-map)?"
+    if not seen.syncs_gained:
+        return "never in sync: no frame was found; is the link right, and the map (--find-map)?"
     first = health.outages[0] if health.outages else None
-    began = f"in step from {show_time((health.first_step_ps or 0) + report.info.zero_ps)}" + (
+    began = f"in sync from {show_time((health.first_step_ps or 0) + report.info.zero_ps)}" + (
         f", after {first.symbols:,} symbols" if first is not None else ""
     )
-    lost = "never lost" if not seen.locks_lost else f"lost {seen.locks_lost:,} times"
+    lost = "never lost" if not seen.syncs_lost else f"lost {seen.syncs_lost:,} times"
     rest = f"; {seen.pending_symbols} symbols of a frame at the end" if seen.pending_symbols else ""
     return f"{began}; {lost}; {seen.symbols_skipped:,} symbols skipped{rest}"
 

@@ -152,7 +152,7 @@ def is_count(text: str) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class FaultRequest:
-    """What to put in, as the user gave it."""
+    """What to injected, as the user gave it."""
 
     file: str | None = None
     seed: int | None = None
@@ -171,7 +171,7 @@ class FaultRequest:
         return self == FaultRequest()
 
     def plan_for(self, link: Link) -> FaultPlan | None:
-        """Give the plan: the file's faults, and the options' behind them; None: nothing.
+        """Return the plan: the file's faults, and the options' behind them; None: nothing.
 
         Raises:
             DescriptionError: the file cannot be read, or a lane is not there.
@@ -236,7 +236,7 @@ def fault_options(command: Callable[..., R]) -> Callable[..., R]:
 
     options = [
         click.option(
-            "--faults", "fault_file", metavar="FILE", help="Put in the faults that a file says."
+            "--faults", "fault_file", metavar="FILE", help="Injected the faults that a file says."
         ),
         click.option(
             "--ber",

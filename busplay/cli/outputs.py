@@ -11,8 +11,8 @@ from busplay.cli.playing import require_folder
 from busplay.errors import InputError
 
 if TYPE_CHECKING:
-    from busplay.loss_file import LossFile
-    from busplay.road import Road
+    from busplay.losses.loss_file import LossFile
+    from busplay.pipeline.pipeline import Pipeline
 
 
 def require_outputs(outputs: Mapping[str, Path | None]) -> None:
@@ -36,16 +36,16 @@ def require_outputs(outputs: Mapping[str, Path | None]) -> None:
             )
 
 
-def open_loss_file(path: Path | None, road: Road, stack: ExitStack) -> LossFile | None:
-    """Begin to gather a road's losses for a file, if one was asked for.
+def open_loss_file(path: Path | None, pipeline: Pipeline, stack: ExitStack) -> LossFile | None:
+    """Begin to gather a pipeline's losses for a file, if one was asked for.
 
     Raises:
         OutputError: nothing can be written there.
     """
     if path is None:
         return None
-    from busplay.loss_file import LossFile
+    from busplay.losses.loss_file import LossFile
 
     file = stack.enter_context(LossFile(path))
-    road.watch_losses(file.add)
+    pipeline.watch_losses(file.add)
     return file

@@ -61,7 +61,7 @@ def explore_and_report(
         written = write_links(found.front, options.write_folder)
     if options.plot_path is not None and found.front:
         from busplay.analysis.explore_plot import plot_front
-        from busplay.description.text_layout import hertz
+        from busplay.explain.text_layout import hertz
 
         processor = f"a processor at {hertz(limits.processor_hz)}"
         title = f"Links for {processor}; in colour those that no other beats"
@@ -118,7 +118,7 @@ def _multiples(processor_hz: int, max_wire_hz: int | None) -> list[int]:
 
 
 def _payload(request: PlanRequest) -> Payload:
-    """Give what frames must carry: what the board uses, or what the link has."""
+    """Return what frames must carry: what the board uses, or what the link has."""
     from busplay.analysis.explore_links import Payload
 
     link, board = request.link, request.board
@@ -181,7 +181,7 @@ def write_links(front: Sequence[Candidate], folder: Path) -> list[Path]:
 def _text(found: Found, limits: Limits, payload: Payload) -> list[str]:
     from busplay.analysis.explore import SHORT_NAMES
     from busplay.cli.plan_text import percent
-    from busplay.description.text_layout import counted, exact, hertz, table, wrapped
+    from busplay.explain.text_layout import counted, exact, hertz, table, wrapped
 
     count = len(found.front) + len(found.others)
     lines = [f"Links for a processor at {hertz(limits.processor_hz)}"]
@@ -252,8 +252,8 @@ def _text(found: Found, limits: Limits, payload: Payload) -> list[str]:
 def _json(
     found: Found, limits: Limits, payload: Payload, written: list[Path], options: ExploreOptions
 ) -> dict[str, object]:
-    from busplay.description.explain_link import fraction_facts
     from busplay.description.plain import link_to_plain
+    from busplay.explain.link import fraction_facts
 
     front = []
     for one in found.front:

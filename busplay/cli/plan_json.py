@@ -7,13 +7,13 @@ from fractions import Fraction
 
 from busplay.analysis.budget_trace import TraceLoad
 from busplay.analysis.plan import Need, Plan
-from busplay.description.explain_link import fraction_facts
+from busplay.explain.link import fraction_facts
 
 Json = dict[str, object]
 
 
 def plan_json(plan: Plan) -> Json:
-    """Give a plan as values that JSON holds."""
+    """Return a plan as values that JSON holds."""
     request, budget = plan.request, plan.budget
     return {
         "kind": "plan",
@@ -91,7 +91,7 @@ def plan_json(plan: Plan) -> Json:
 
 
 def trace_json(load: TraceLoad) -> Json:
-    """Give a trace's load as values that JSON holds."""
+    """Return a trace's load as values that JSON holds."""
     return {
         "stores": load.stores,
         "stores_lost_when_recorded": load.stores_lost,
@@ -116,5 +116,5 @@ def trace_json(load: TraceLoad) -> Json:
 
 
 def needs_json(needs: Sequence[Need]) -> list[Json]:
-    """Give needs as values that JSON holds."""
+    """Return needs as values that JSON holds."""
     return [{"need": one.name, "met": one.met, "reason": one.reason} for one in needs]

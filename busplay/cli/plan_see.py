@@ -233,7 +233,7 @@ def _verdict(sampling: Sampling, see: SeeRequest, trace_path: Path | None) -> Ve
 
 
 def _recorded(path: Path, link: Link, count: int) -> FrameBatch:
-    """Give the first frames of a trace, from a few slots before the first of them."""
+    """Return the first frames of a trace, from a few slots before the first of them."""
     import numpy as np
 
     from busplay.analysis.budget import start_grid

@@ -10,8 +10,8 @@ from busplay.analysis.sampling.visibility import JITTER_PEAK, Sampling, no_doubt
 from busplay.capture.survey import SAMPLES_FOR_CERTAINTY
 from busplay.cli.plan_text import rate, seconds
 from busplay.cli.report import Figures
-from busplay.description.explain_link import fraction_facts
-from busplay.description.text_layout import counted, exact, hertz, pairs, table, wrapped
+from busplay.explain.link import fraction_facts
+from busplay.explain.text_layout import counted, exact, hertz, pairs, table, wrapped
 
 SAYS = {
     Answer.YES: "Yes.",
@@ -157,7 +157,7 @@ def _enough(sampling: Sampling) -> list[str]:
 
 
 def see_json(verdict: Verdict, traffic: str) -> Figures:
-    """Give the same as values that JSON holds."""
+    """Return the same as values that JSON holds."""
 
     sampling, trial = verdict.sampling, verdict.trial
     tried: Figures | None = None
@@ -168,7 +168,7 @@ def see_json(verdict: Verdict, traffic: str) -> Figures:
             "frames_lost": trial.lost,
             "frames_damaged": trial.damaged,
             "frames_nobody_sent": trial.wrong,
-            "locks_lost": trial.locks_lost,
+            "syncs_lost": trial.syncs_lost,
             "symbols": trial.symbols,
             "symbols_in_doubt": trial.symbols_in_doubt,
             "in_doubt_ratio": round(trial.doubt_ratio, 6),

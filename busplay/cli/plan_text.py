@@ -8,7 +8,7 @@ from fractions import Fraction
 from busplay.analysis.budget import IDLE, PAYLOAD_FIELDS, REST, LinkBudget
 from busplay.analysis.budget_trace import TraceLoad
 from busplay.analysis.plan import LoopRow, Need, Plan
-from busplay.description.text_layout import (
+from busplay.explain.text_layout import (
     counted,
     exact,
     heading,

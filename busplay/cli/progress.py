@@ -61,7 +61,7 @@ def edge_progress(stop_edge: int, *, label: str) -> Iterator[Callable[[int], Non
 def _late_bar(
     length: int, *, label: str, text: Callable[[], str] | None
 ) -> Iterator[Callable[[int], None]]:
-    """Give what to call with the place reached; a bar comes where it takes long enough."""
+    """Return what to call with the place reached; a bar comes where it takes long enough."""
     if not sys.stderr.isatty():
         yield lambda place: None
         return

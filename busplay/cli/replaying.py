@@ -9,16 +9,16 @@ from pathlib import Path
 
 import click
 
-from busplay.cli.books_report import BookReport
+from busplay.cli.accounts_report import AccountsReport
 from busplay.cli.fault_options import FaultRequest
 from busplay.cli.notice import tell_of_compiling
 from busplay.cli.outputs import open_loss_file, require_outputs
 from busplay.cli.playing import PlayOptions, play, require_snapshot_units, write_snapshots
-from busplay.cli.report import Figures, print_figures, road_figures
-from busplay.lost_stores import Labels
+from busplay.cli.report import Figures, pipeline_figures, print_figures
+from busplay.losses.lost_stores import Labels
 from busplay.program.labels import find_labels_beside, read_labels
-from busplay.replay import Replay
-from busplay.run_again import RunAgain
+from busplay.run.replay import Replay
+from busplay.run.rerun import Rerun
 from busplay.trace.reader import TraceReader
 
 
@@ -38,7 +38,7 @@ class ReplayRequest:
     faults: FaultRequest
 
     def stop_cycle(self, clock_hz: int) -> int | None:
-        """Give the cycle at which to stop, the earlier of the two limits; None is no limit."""
+        """Return the cycle at which to stop, the earlier of the two limits; None is no limit."""
         stops = [] if self.cycles is None else [self.cycles]
         if self.seconds is not None:
             stops.append(int(self.seconds * clock_hz))
@@ -64,9 +64,9 @@ def replay_and_report(request: ReplayRequest, options: PlayOptions, *, as_json: 
         )
         again = None
         if request.program is not None:
-            again = RunAgain(replay.reader, request.program, load_address=request.load_address)
+            again = Rerun(replay.reader, request.program, load_address=request.load_address)
             replay.run_beside(again)
-        loss_file = open_loss_file(request.losses, replay.road, stack)
+        loss_file = open_loss_file(request.losses, replay.pipeline, stack)
         require_snapshot_units(options.snapshots, replay.displays)
         if request.from_seconds is not None:
             replay.seek(min(int(request.from_seconds * replay.clock_hz), replay.end_cycle))
@@ -94,11 +94,11 @@ def _labels(request: ReplayRequest) -> Labels:
     return {} if beside is None else read_labels(beside)
 
 
-def _report(replay: Replay, again: RunAgain | None, labels: Labels) -> BookReport:
-    return BookReport(
-        replay.road,
+def _report(replay: Replay, again: Rerun | None, labels: Labels) -> AccountsReport:
+    return AccountsReport(
+        replay.pipeline,
         labels=labels,
-        find_counters=None if again is None else again.counter_finder().find,
+        find_counters=None if again is None else again.store_pc_finder().find,
         unknown="no program counters: a trace holds none; --program FILE runs its program again",
     )
 
@@ -107,11 +107,11 @@ def _print(
     replay: Replay,
     request: ReplayRequest,
     options: PlayOptions,
-    books: BookReport,
+    accounts: AccountsReport,
     *,
     as_json: bool,
 ) -> None:
-    figures: Figures = road_figures(replay.road, cycles=replay.cycle)
+    figures: Figures = pipeline_figures(replay.pipeline, cycles=replay.cycle)
     # A trace tells stores apart from frames only in its totals: what was lost at the
     # sender's FIFO never became a frame.
     figures["stores"] = replay.reader.stores
@@ -121,7 +121,7 @@ def _print(
     figures["received_trace"] = None if received is None else str(received)
     figures["losses_file"] = None if losses is None else str(losses)
     figures["pictures"] = [str(snapshot.path) for snapshot in options.snapshots]
-    figures |= books.figures()
+    figures |= accounts.figures()
     print_figures(figures, as_json=as_json, title=f"Replayed {request.trace.name}")
     if not as_json:
-        books.print()
+        accounts.print()

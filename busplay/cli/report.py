@@ -10,17 +10,17 @@ import click
 
 if TYPE_CHECKING:
     from busplay.analysis.profile import Routine
-    from busplay.road import Road
+    from busplay.pipeline.pipeline import Pipeline
 
 Figures = dict[str, object]
 
 
-def road_figures(road: Road, *, cycles: int) -> Figures:
-    """Give what a road has carried, ready for JSON."""
-    counters = road.counters()
-    board = road.board
+def pipeline_figures(pipeline: Pipeline, *, cycles: int) -> Figures:
+    """Return what a pipeline has carried, ready for JSON."""
+    counters = pipeline.counters()
+    board = pipeline.board
     seen = counters.receiver
-    slots = max(1, road.edge // road.layout.slot_symbols)
+    slots = max(1, pipeline.edge // pipeline.layout.slot_symbols)
     return {
         "board": board.name,
         "link": board.link.name,
@@ -32,12 +32,12 @@ def road_figures(road: Road, *, cycles: int) -> Figures:
         "frames_received": seen.frames_received,
         "frames_overrun": counters.frames_overrun,
         "checks_failed": seen.checks_failed,
-        "locks_lost": seen.locks_lost,
+        "syncs_lost": seen.syncs_lost,
         "frames_missed": seen.frames_missed,
-        "frames_lost_at_receiver": counters.books.frames.lost_at_receiver,
-        "frames_late": counters.books.frames.lost_late,
+        "frames_lost_at_receiver": counters.accounts.frames.lost_at_receiver,
+        "frames_late": counters.accounts.frames.lost_late,
         "writes_outside": counters.writes_outside,
-        "units": list(road.displays),
+        "units": list(pipeline.displays),
     }
 
 
@@ -88,7 +88,7 @@ def _losses(figures: Mapping[str, object]) -> str:
     names = {
         "frames_overrun": "lost at the sender's full FIFO",
         "checks_failed": "checks failed",
-        "locks_lost": "locks lost",
+        "syncs_lost": "losses of sync",
         "frames_missed": "missed by sequence",
         "frames_lost_at_receiver": "lost at the receiver's full FIFO",
         "frames_late": "served after their deadline",

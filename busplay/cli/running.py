@@ -13,7 +13,7 @@ from typing import IO, BinaryIO
 import click
 
 from busplay.analysis.profile import sum_by_routine
-from busplay.cli.books_report import BookReport
+from busplay.cli.accounts_report import AccountsReport
 from busplay.cli.fault_options import FaultRequest
 from busplay.cli.notice import tell_of_compiling
 from busplay.cli.outputs import open_loss_file, require_outputs
@@ -23,7 +23,7 @@ from busplay.cli.playing import (
     require_snapshot_units,
     write_snapshots,
 )
-from busplay.cli.report import print_figures, print_routines, road_figures
+from busplay.cli.report import pipeline_figures, print_figures, print_routines
 from busplay.description.board import Board
 from busplay.description.link_fit import require_link_fits
 from busplay.description.read_board import load_board
@@ -32,8 +32,8 @@ from busplay.errors import InputError
 from busplay.formats.keys_csv import read_key_presses
 from busplay.formats.stores import read_stores
 from busplay.program.labels import find_labels_beside, read_labels
-from busplay.session import Session
-from busplay.streaming import StoreStream
+from busplay.run.session import Session
+from busplay.run.store_stream import StoreStream
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +58,7 @@ class RunRequest:
     faults: FaultRequest = FaultRequest()  # noqa: RUF009 - frozen
 
     def stop_cycle(self, clock_hz: int) -> int | None:
-        """Give the cycle at which to stop, the earlier of the two limits; None is no limit."""
+        """Return the cycle at which to stop, the earlier of the two limits; None is no limit."""
         stops = [] if self.cycles is None else [self.cycles]
         if self.seconds is not None:
             stops.append(int(self.seconds * clock_hz))
@@ -117,7 +117,7 @@ def _run_program(
             faults=request.faults.plan_for(board.link),
         )
     )
-    loss_file = open_loss_file(request.losses, session.road, stack)
+    loss_file = open_loss_file(request.losses, session.pipeline, stack)
     labels = _labels(request) if request.profile or request.labels else {}
     require_snapshot_units(options.snapshots, session.displays)
     title = session.program.name or board.name
@@ -131,7 +131,7 @@ def _run_program(
     _play_and_close(session, title, options, request, session.close, after_run=pass_console)
     pass_console()
     stop = session.stop
-    figures = road_figures(session.road, cycles=session.cycle)
+    figures = pipeline_figures(session.pipeline, cycles=session.cycle)
     figures["program"] = session.program.name
     figures["exit_status"] = stop.exit_status if stop is not None else None
     figures["stopped"] = stop.reason if stop is not None else None
@@ -139,13 +139,15 @@ def _run_program(
     routines = None if counted is None else sum_by_routine(counted, labels)
     if routines is not None:
         figures["profile"] = [asdict(routine) for routine in routines]
-    if len(session.road.losses) and not labels:
+    if len(session.pipeline.losses) and not labels:
         labels = _labels(request)
     if loss_file is not None:
-        finder = session.counter_finder()
-        BookReport(session.road, labels=labels, find_counters=finder.find).write(loss_file)
-    books = BookReport(session.road, labels=labels, find_counters=session.program_counters)
-    _print(figures, request, options, books, as_json=as_json, title=title)
+        finder = session.store_pc_finder()
+        AccountsReport(session.pipeline, labels=labels, find_counters=finder.find).write(loss_file)
+    accounts = AccountsReport(
+        session.pipeline, labels=labels, find_counters=session.program_counters
+    )
+    _print(figures, request, options, accounts, as_json=as_json, title=title)
     if routines is not None and not as_json:
         print_routines(routines)
     if stop is None:
@@ -183,18 +185,18 @@ def _run_stores(
             faults=request.faults.plan_for(board.link),
         )
     )
-    loss_file = open_loss_file(request.losses, feed.road, stack)
+    loss_file = open_loss_file(request.losses, feed.pipeline, stack)
     require_snapshot_units(options.snapshots, feed.displays)
     _play_and_close(feed, name, options, request, feed.close)
-    figures = road_figures(feed.road, cycles=feed.cycle)
-    books = BookReport(
-        feed.road,
+    figures = pipeline_figures(feed.pipeline, cycles=feed.cycle)
+    accounts = AccountsReport(
+        feed.pipeline,
         labels=_labels(request),
         unknown="no program counters: stores from elsewhere come without",
     )
     if loss_file is not None:
-        books.write(loss_file)
-    _print(figures, request, options, books, as_json=as_json, title=f"Stores from {name}")
+        accounts.write(loss_file)
+    _print(figures, request, options, accounts, as_json=as_json, title=f"Stores from {name}")
     return 0
 
 
@@ -240,7 +242,7 @@ def _print(
     figures: dict[str, object],
     request: RunRequest,
     options: PlayOptions,
-    books: BookReport,
+    accounts: AccountsReport,
     *,
     as_json: bool,
     title: str,
@@ -251,7 +253,7 @@ def _print(
     figures["losses_file"] = None if losses is None else str(losses)
     figures["pictures"] = [str(snapshot.path) for snapshot in options.snapshots]
     if options.headless or as_json:
-        figures |= books.figures()
+        figures |= accounts.figures()
         print_figures(figures, as_json=as_json, title=title)
         if not as_json:
-            books.print()
+            accounts.print()

@@ -76,7 +76,9 @@ class Values(click.ParamType[tuple[float, ...]]):
     "--sweep-fifo", type=Values(whole=True, first=1, last=1 << 20), help="Places of the FIFO."
 )
 @click.option(
-    "--sweep-service", type=Values(whole=True, last=10**9), help="Service times of a frame, in ns."
+    "--sweep-service",
+    type=Values(whole=True, last=10**9),
+    help="Service times of a frame, in ns.",
 )
 @click.option(
     "--sweep-busy", type=Values(whole=True, last=10**9), help="Lengths of the busy time, in ns."

@@ -18,7 +18,6 @@ from busplay.analysis.stress.plot import PLOT_SUFFIXES, plot_sweeps
 from busplay.analysis.stress.points import DEFAULTS, TITLES, Figure, points_of
 from busplay.analysis.stress.sweep import run_sweep
 from busplay.analysis.stress.trials import WIRE_CAUSES, Effort, PointResult
-from busplay.books.totals import CAUSES
 from busplay.cli.fault_options import FaultRequest
 from busplay.cli.notice import tell_of_compiling
 from busplay.cli.playing import require_folder
@@ -27,6 +26,7 @@ from busplay.description.faults import FaultPlan
 from busplay.description.read_board import load_board
 from busplay.errors import InputError
 from busplay.export.whole_file import write_whole_file
+from busplay.pipeline.totals import CAUSES
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,7 +140,7 @@ def _require_lengths(lengths: Sequence[float], board: Board, period_ns: int) -> 
 
 
 def csv_of(results: Sequence[PointResult]) -> str:
-    """Give the points as CSV, the board as it is first."""
+    """Return the points as CSV, the board as it is first."""
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     columns = ["trials", "frames", "loss_ratio", "low", "high", "invented"]

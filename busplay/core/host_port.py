@@ -145,13 +145,13 @@ class HostPort:
         self._key_log.append((cycle, code))
 
     def take_console(self) -> bytes:
-        """Give the bytes written to CONSOLE since the last call, and forget them."""
+        """Return the bytes written to CONSOLE since the last call, and forget them."""
         taken = bytes(self._console)
         self._console.clear()
         return taken
 
     def interrupt_cycle(self) -> int:
-        """Give the first cycle in which the interrupt line is active, as things stand.
+        """Return the first cycle in which the interrupt line is active, as things stand.
 
         It stays active from there until a write changes something. `NEVER` if it is off.
         """

@@ -359,7 +359,7 @@ UNSTABLE: dict[str, dict[int, str]] = {
 
 
 def instructions_of(processor: str, *, undocumented: bool = False) -> dict[int, Instruction]:
-    """Give the table of a processor, with its undocumented instructions if they are wanted.
+    """Return the table of a processor, with its undocumented instructions if they are wanted.
 
     Raises:
         KeyError: no such processor.

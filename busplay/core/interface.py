@@ -154,7 +154,7 @@ class Core(Protocol):
         """
 
     def nmi(self) -> None:
-        """Give an edge on the NMI input, in the cycle `cycle`."""
+        """Return an edge on the NMI input, in the cycle `cycle`."""
 
     def step(self) -> int:
         """Run one instruction, or one interrupt sequence; give the cycles it took.
@@ -170,7 +170,7 @@ class Core(Protocol):
         """
 
     def take_stores(self) -> StoreBatch:
-        """Give the stores in windows since the last call, in order, and forget them."""
+        """Return the stores in windows since the last call, in order, and forget them."""
 
 
 class RunsUndocumented(Core, Protocol):

@@ -14,7 +14,7 @@ A class that can run undocumented instructions has `runs_undocumented = True` an
 `undocumented`, `"stop"` or `"run"`, see `RunsUndocumented`; others need neither.
 What a class must keep to, besides its methods' docstrings: the tables of `MemoryMap` for
 every write, operand reads of the host port through `HostPort.read` with the cycle of the
-read, writes through `HostPort.write`; nothing else on the road knows the processor.
+read, writes through `HostPort.write`; nothing else on the pipeline knows the processor.
 """
 
 from __future__ import annotations
@@ -39,13 +39,13 @@ _OURS = {
 
 
 def core_kinds() -> tuple[str, ...]:
-    """Give the names of all cores: ours first, then those of other packages."""
+    """Return the names of all cores: ours first, then those of other packages."""
     others = {point.name for point in entry_points(group=ENTRY_POINT_GROUP)}
     return (*_OURS, *sorted(others - set(_OURS)))
 
 
 def find_core_class(kind: str) -> type[Core]:
-    """Give the class of the core of that name.
+    """Return the class of the core of that name.
 
     Raises:
         InputError: no core has that name, or its package does not load.

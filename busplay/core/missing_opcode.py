@@ -9,7 +9,7 @@ from busplay.core.instructions import INSTRUCTIONS, LOCKING, UNDOCUMENTED, UNSTA
 
 
 def missing_opcode(core_kind: str, processor: str, address: int, opcode: int) -> str:
-    """Give the reason of a stop, one sentence that names address and opcode."""
+    """Return the reason of a stop, one sentence that names address and opcode."""
     at, code = f"${address:04X}", f"opcode ${opcode:02X}"
     if opcode in UNDOCUMENTED[processor]:
         name = UNDOCUMENTED[processor][opcode].mnemonic

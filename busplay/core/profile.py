@@ -37,4 +37,4 @@ class ProfilingCore(Protocol):
         """Count from now on; what was counted before is forgotten."""
 
     def profile(self) -> CoreProfile | None:
-        """Give a copy of what was counted, or None if `start_profile` was not called."""
+        """Return a copy of what was counted, or None if `start_profile` was not called."""

@@ -28,7 +28,7 @@ _LAID_OVER = ("step", "irq", "nmi", "reset")
 
 
 class StoreSink(Protocol):
-    """Who takes the stores: `busplay.tap.StoreBuffer`."""
+    """Who takes the stores: `busplay.core.store_buffer.StoreBuffer`."""
 
     @property
     def last_cycle(self) -> int:

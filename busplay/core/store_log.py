@@ -42,7 +42,7 @@ class StoreLog:
         data.frombytes(batch.data.astype(np.uint8, copy=False).tobytes())
 
     def take(self) -> StoreBatch:
-        """Give what was added since the last call."""
+        """Return what was added since the last call."""
         cycle, address, data = self._columns
         self._new()
         return StoreBatch(

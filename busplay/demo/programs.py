@@ -62,7 +62,7 @@ def shipped_file(folder: str, name: str) -> Path:
 
 
 def find_demo(name: str) -> DemoProgram:
-    """Give the shipped program of that name.
+    """Return the shipped program of that name.
 
     Raises:
         InputError: there is none.

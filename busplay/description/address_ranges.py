@@ -22,7 +22,7 @@ class AddressRange:
         return f"{show_address(self.first_address)}-{show_address(self.last_address)}"
 
     def first_common(self, other: AddressRange) -> int | None:
-        """Give the first address that both hold, or None."""
+        """Return the first address that both hold, or None."""
         first = max(self.first_address, other.first_address)
         return first if first <= min(self.last_address, other.last_address) else None
 

@@ -168,7 +168,7 @@ class Board:
     file: str = ""
 
     def unit_named(self, name: str) -> Unit:
-        """Give the unit of that name.
+        """Return the unit of that name.
 
         Raises:
             KeyError: no unit has it.

@@ -1,4 +1,4 @@
-"""What a faults file says, as typed values: damage to put in. Reading lives in `read_faults`.
+"""What a faults file says, as typed values: damage to injected. Reading lives in `read_faults`.
 
 Times are nanoseconds from link edge 0. Every kind draws from a stream of its own that the seed
 and the kind's place in the file determine, so the same plan gives the same faults, and a kind
@@ -106,7 +106,7 @@ class Stalls:
 
 @dataclass(frozen=True, slots=True)
 class FaultPlan:
-    """All faults to put in, and the seed that repeats them."""
+    """All faults to injected, and the seed that repeats them."""
 
     seed: int = 1
     bit_flips: tuple[BitFlips, ...] = ()
@@ -120,7 +120,7 @@ class FaultPlan:
 
     @property
     def on_wire(self) -> bool:
-        """Whether anything is put in between the two ends."""
+        """Whether anything is injected between the two ends."""
         return bool(
             self.bit_flips
             or self.stuck_lanes
@@ -131,5 +131,5 @@ class FaultPlan:
         )
 
     def __bool__(self) -> bool:
-        """Tell whether anything is put in at all."""
+        """Tell whether anything is injected at all."""
         return self.on_wire or bool(self.stalls)

@@ -160,5 +160,5 @@ class Link:
         return 2 if self.edges == "both" else 1
 
     def field_named(self, name: str) -> Field | None:
-        """Give the field of that name, or None."""
+        """Return the field of that name, or None."""
         return next((one for one in self.fields if one.name == name), None)

@@ -102,7 +102,7 @@ def read_host_port(table: Table | None, *, clock_hz: int) -> HostPort | None:
 
 
 def host_port_range(port: HostPort) -> AddressRange:
-    """Give the addresses of the host port's registers."""
+    """Return the addresses of the host port's registers."""
     return AddressRange(
         "the host port", port.first_address, port.first_address + HOST_PORT_REGISTERS - 1
     )

@@ -1,4 +1,4 @@
-"""Read faults files: which damage to put in, and what is refused with its remedy."""
+"""Read faults files: which damage to injected, and what is refused with its remedy."""
 
 from __future__ import annotations
 
@@ -16,9 +16,9 @@ from busplay.description.faults import (
     StuckLane,
 )
 from busplay.description.link import Link, StrobeFraming
-from busplay.description.text_layout import counted
 from busplay.description.toml_reader import Table, parse_toml, read_description_file, show_value
 from busplay.errors import DescriptionError
+from busplay.explain.text_layout import counted
 from busplay.units import NS_PER_S
 
 PLAN_KEYS = (
@@ -42,7 +42,7 @@ LOST_COUNT_MAX = 65_536
 
 
 def load_faults(path: str | Path, link: Link) -> FaultPlan:
-    """Load the faults to put in on a link.
+    """Load the faults to injected on a link.
 
     Raises:
         DescriptionError: the file cannot be read, or says something that cannot be.
@@ -173,7 +173,7 @@ def _read_span(table: Table) -> Span:
 
 
 def _read_ratio(table: Table, key: str = "ratio", *, default: float | None = None) -> float:
-    """Give a chance from 0 to 1; the smallest that is not 0 is 1e-12.
+    """Return a chance from 0 to 1; the smallest that is not 0 is 1e-12.
 
     Raises:
         DescriptionError: it is no number, or not such a chance.
@@ -190,5 +190,5 @@ def _read_ratio(table: Table, key: str = "ratio", *, default: float | None = Non
 
 
 def is_ratio(value: float) -> bool:
-    """Tell whether it is a chance that can be put in."""
+    """Tell whether it is a chance that can be injected."""
     return value == 0 or RATIO_MIN <= value <= 1

@@ -17,8 +17,8 @@ from busplay.description.link import (
     StrobeFraming,
     StrobeSpan,
 )
-from busplay.description.text_layout import counted
 from busplay.description.toml_reader import Table
+from busplay.explain.text_layout import counted
 
 KEYS_OF_METHOD: dict[str, tuple[str, ...]] = {
     "strobe": ("span", "active", "gap_symbols"),

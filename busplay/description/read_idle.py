@@ -12,7 +12,7 @@ from busplay.link.layout import FrameLayout
 
 
 def read_idle(table: Table, link: Link) -> Link:
-    """Give the link with the values that its file states for idle frames.
+    """Return the link with the values that its file states for idle frames.
 
     Raises:
         DescriptionError: a value does not fit, is the check's, or contradicts a constant, the

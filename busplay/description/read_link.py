@@ -24,7 +24,6 @@ from busplay.description.read_check import CHECK_KEYS, read_check
 from busplay.description.read_framing import FRAMING_KEYS, read_framing
 from busplay.description.read_idle import read_idle
 from busplay.description.shipped_files import shipped_links
-from busplay.description.text_layout import counted
 from busplay.description.toml_reader import (
     NoSuchFileError,
     Table,
@@ -35,6 +34,7 @@ from busplay.description.toml_reader import (
     show_string,
 )
 from busplay.errors import DescriptionError
+from busplay.explain.text_layout import counted
 from busplay.link.layout import WORD_BITS
 from busplay.link.rules import require_sound
 

@@ -13,7 +13,6 @@ import re
 from pathlib import Path
 from typing import get_args
 
-from busplay.description.text_layout import counted
 from busplay.description.toml_reader import (
     NoSuchFileError,
     Table,
@@ -24,6 +23,7 @@ from busplay.description.toml_reader import (
 )
 from busplay.display.palettes import DEFAULT_OF_DEPTH, Colour, PaletteName, named_palette
 from busplay.errors import DescriptionError
+from busplay.explain.text_layout import counted
 
 NAMES: tuple[PaletteName, ...] = get_args(PaletteName)
 COLOUR_WANTED = "give a colour as #RRGGBB, two hex digits for each of red, green, blue"

@@ -10,10 +10,10 @@ BOARD_NAMES = ("dunlin",)
 
 
 def shipped_links() -> dict[str, Path]:
-    """Give the file of each link that comes with busplay."""
+    """Return the file of each link that comes with busplay."""
     return {name: SHIPPED_FOLDER / f"{name}.toml" for name in LINK_NAMES}
 
 
 def shipped_boards() -> dict[str, Path]:
-    """Give the file of each board that comes with busplay."""
+    """Return the file of each board that comes with busplay."""
     return {name: SHIPPED_FOLDER / f"{name}.toml" for name in BOARD_NAMES}

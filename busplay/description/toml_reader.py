@@ -245,7 +245,7 @@ class Table:
         return one_of(self._keys, quoted=False)
 
     def place_of(self, key: str = "") -> str:
-        """Give the place of one of the table's keys, or of the table itself."""
+        """Return the place of one of the table's keys, or of the table itself."""
         if not key:
             return self.place
         plain = re.fullmatch(r"[A-Za-z0-9_-]{1,40}(\[\d+\])?", key)
@@ -269,7 +269,7 @@ class Table:
         return self._values.get(key)
 
     def value(self, key: str) -> object:
-        """Give whatever stands there, None where nothing does; the caller looks what it is."""
+        """Return whatever stands there, None where nothing does; the caller looks what it is."""
         return self._get(key)
 
     def _mismatch(self, key: str, wanted: str) -> DescriptionError:
@@ -288,7 +288,7 @@ class Table:
         hint: str = "",
         replace_wanted: str = "",
     ) -> int:
-        """Give a whole number from `first` to `last`, both included.
+        """Return a whole number from `first` to `last`, both included.
 
         Args:
             key: its name in this table.
@@ -315,13 +315,13 @@ class Table:
     def optional_integer(
         self, key: str, first: int, last: int, *, address: bool = False, hint: str = ""
     ) -> int | None:
-        """Give a whole number, or None when the key is missing."""
+        """Return a whole number, or None when the key is missing."""
         if self._get(key) is None:
             return None
         return self.integer(key, first, last, address=address, hint=hint)
 
     def boolean(self, key: str, *, default: bool) -> bool:
-        """Give true or false."""
+        """Return true or false."""
         found = self._get(key)
         if found is None:
             return default
@@ -332,7 +332,7 @@ class Table:
     def text(
         self, key: str, *, wanted: str, default: str | None = None, last_length: int = 200
     ) -> str:
-        """Give a string of one line, not empty."""
+        """Return a string of one line, not empty."""
         found = self._get(key)
         if found is None and default is not None:
             return default
@@ -353,7 +353,7 @@ class Table:
         return found
 
     def prose(self, key: str) -> str:
-        """Give a string of any number of lines, empty when the key is missing."""
+        """Return a string of any number of lines, empty when the key is missing."""
         found = self._get(key)
         if found is None:
             return ""
@@ -370,7 +370,7 @@ class Table:
     def choice(
         self, key: str, options: tuple[Choice, ...], *, default: Choice | None = None
     ) -> Choice:
-        """Give one of a few strings."""
+        """Return one of a few strings."""
         found = self._get(key)
         if found is None and default is not None:
             return default
@@ -392,7 +392,7 @@ class Table:
         return found
 
     def integers(self, key: str, first: int, last: int, *, wanted: str) -> tuple[int, ...]:
-        """Give an array of whole numbers, at least one."""
+        """Return an array of whole numbers, at least one."""
         found = self._array(key, wanted)
         if not found:
             raise self._mismatch(key, wanted)
@@ -406,7 +406,7 @@ class Table:
         return tuple(value for value in found if isinstance(value, int))
 
     def optional_strings(self, key: str, *, wanted: str) -> tuple[str, ...] | None:
-        """Give an array of strings, at least one, or None when the key is missing."""
+        """Return an array of strings, at least one, or None when the key is missing."""
         found = self._array(key, wanted)
         if found is None:
             return None

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from busplay.batch import FrameBatch, UInt64Column
 from busplay.description.board import Board, Unit
-from busplay.display import kernels
+from busplay.display import writes
 from busplay.display.display import Display, DisplayArrays
 from busplay.display.fields import FrameFields
 from busplay.errors import DescriptionError, InputError
@@ -46,7 +46,7 @@ class BankArrays(NamedTuple):
     Attributes:
         fields: uint64[4, 3]; see `FrameFields.table`.
         gather_tables: uint64[bytes, 256]; see `FrameFields`; no rows where it has none.
-        unit_indexes: int64[numbers]; see `kernels.apply_frames`.
+        unit_indexes: int64[numbers]; see `writes.apply_frames`.
         memory: uint8; the units' memories behind each other.
         memory_first, memory_bytes: uint64[units].
         counts: uint64[BANK_COUNTS].
@@ -85,10 +85,10 @@ class DisplayBank:
         self._memory_bytes = np.array(sizes, np.uint64)
         self._memory_first = stops - self._memory_bytes
         self._memory = np.zeros(sum(sizes), np.uint8)
-        self._rows = np.zeros((len(units), kernels.ROW_NUMBERS), np.uint64)
+        self._rows = np.zeros((len(units), writes.ROW_NUMBERS), np.uint64)
         self._palettes = np.zeros((len(units), MOST_COLOURS, 3), np.uint8)
         self._colour_masks = np.array([(1 << u.bits_per_pixel) - 1 for u in units], np.uint64)
-        self._counts = np.zeros(kernels.BANK_COUNTS, np.uint64)
+        self._counts = np.zeros(writes.BANK_COUNTS, np.uint64)
         self.displays: dict[str, Display] = {}
         for i, unit in enumerate(units):
             first = int(self._memory_first[i])
@@ -101,7 +101,7 @@ class DisplayBank:
 
     def feed(self, frames: FrameBatch) -> None:
         """Apply frames in order."""
-        kernels.apply_frames(
+        writes.apply_frames(
             self._fields.words_in_pieces(frames.word),
             self._fields.table,
             self._unit_indexes,
@@ -119,11 +119,11 @@ class DisplayBank:
         """What came in since the bank was made or reset."""
         counts = self._counts.tolist()
         return BankCounters(
-            frames_memory=counts[kernels.COUNT_MEMORY],
-            frames_registers=counts[kernels.COUNT_REGISTERS],
-            frames_idle=counts[kernels.COUNT_IDLE],
-            frames_kept_space=counts[kernels.COUNT_KEPT_SPACE],
-            frames_unknown_unit=counts[kernels.COUNT_UNKNOWN_UNIT],
+            frames_memory=counts[writes.COUNT_MEMORY],
+            frames_registers=counts[writes.COUNT_REGISTERS],
+            frames_idle=counts[writes.COUNT_IDLE],
+            frames_kept_space=counts[writes.COUNT_KEPT_SPACE],
+            frames_unknown_unit=counts[writes.COUNT_UNKNOWN_UNIT],
         )
 
     @property
@@ -147,7 +147,7 @@ class DisplayBank:
             display.reset()
 
     def state(self) -> dict[str, bytes]:
-        """Give the state of every unit by name; the bank's own counters are not in it."""
+        """Return the state of every unit by name; the bank's own counters are not in it."""
         return {name: display.state() for name, display in self.displays.items()}
 
     def restore(self, states: Mapping[str, bytes]) -> None:

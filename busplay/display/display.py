@@ -18,7 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from busplay.batch import UInt8Column, UInt64Column
 from busplay.description.board import Unit
-from busplay.display import kernels
+from busplay.display import writes
 from busplay.errors import InputError
 
 STATE_MAGIC = b"BUDS"
@@ -26,7 +26,7 @@ STATE_VERSION = 1
 # Magic, version, bits of a pixel, two bytes of zero, colours, bytes of memory; then the row
 # of numbers (uint64 each), the palette, the memory.
 _STATE_HEAD = struct.Struct("<4sBB2xII")
-_ROW_BYTES = 8 * kernels.ROW_NUMBERS
+_ROW_BYTES = 8 * writes.ROW_NUMBERS
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +54,7 @@ class DisplayArrays:
     Attributes:
         memory: uint8[memory_bytes].
         palette: uint8[colours, 3].
-        row: uint64[ROW_NUMBERS]; registers and counters, columns named in `kernels`.
+        row: uint64[ROW_NUMBERS]; registers and counters, columns named in `writes`.
     """
 
     memory: UInt8Column
@@ -67,7 +67,7 @@ class DisplayArrays:
         return cls(
             np.zeros(unit.memory_bytes, np.uint8),
             np.zeros((1 << unit.bits_per_pixel, 3), np.uint8),
-            np.zeros(kernels.ROW_NUMBERS, np.uint64),
+            np.zeros(writes.ROW_NUMBERS, np.uint64),
         )
 
 
@@ -99,9 +99,9 @@ class Display:
         self._memory[:] = 0
         self._palette[:] = np.array(self.unit.palette, np.uint8).reshape(-1, 3)
         self._row[:] = 0
-        self._row[kernels.BASE] = self.unit.base_offset
-        self._row[kernels.BASE_LOW] = self.unit.base_offset & 0xFF
-        self._row[kernels.BORDER] = self.unit.border_index & int(self._colour_mask)
+        self._row[writes.BASE] = self.unit.base_offset
+        self._row[writes.BASE_LOW] = self.unit.base_offset & 0xFF
+        self._row[writes.BORDER] = self.unit.border_index & int(self._colour_mask)
 
     # -- writes
 
@@ -112,7 +112,7 @@ class Display:
             offsets: uint64[writes].
             data: uint8[writes].
         """
-        kernels.write_memory(*_columns(offsets, data), self._memory, self._row)
+        writes.write_memory(*_columns(offsets, data), self._memory, self._row)
 
     def write_registers(self, offsets: ArrayLike, data: ArrayLike) -> None:
         """Write registers (`registers.REGISTERS`), in order; other offsets are counted.
@@ -121,7 +121,7 @@ class Display:
             offsets: uint64[writes].
             data: uint8[writes].
         """
-        kernels.write_registers(
+        writes.write_registers(
             *_columns(offsets, data), self._row, self._palette, self._colour_mask
         )
 
@@ -140,12 +140,12 @@ class Display:
     @property
     def base_offset(self) -> int:
         """Offset of the top left pixel, as the registers say; drawing wraps it."""
-        return int(self._row[kernels.BASE])
+        return int(self._row[writes.BASE])
 
     @property
     def border_index(self) -> int:
         """Palette index of the border."""
-        return int(self._row[kernels.BORDER])
+        return int(self._row[writes.BORDER])
 
     @property
     def border_rgb(self) -> tuple[int, int, int]:
@@ -156,25 +156,25 @@ class Display:
     @property
     def is_blank(self) -> bool:
         """The picture has the border's colour everywhere."""
-        return bool(self._row[kernels.BLANK])
+        return bool(self._row[writes.BLANK])
 
     @property
     def counters(self) -> DisplayCounters:
         """Writes that met nothing."""
         return DisplayCounters(
-            int(self._row[kernels.OUTSIDE_MEMORY]), int(self._row[kernels.OUTSIDE_REGISTERS])
+            int(self._row[writes.OUTSIDE_MEMORY]), int(self._row[writes.OUTSIDE_REGISTERS])
         )
 
     # -- pictures
 
     def indices(self) -> NDArray[np.uint8]:
-        """Give the picture as uint8[height_px, width_px] palette indexes, without border."""
+        """Return the picture as uint8[height_px, width_px] palette indexes, without border."""
         out = np.empty((self.unit.height_px, self.unit.width_px), np.uint8)
         self.draw(out, self._indexes_as_they_are, left_px=0, top_px=0, scale=1)
         return out
 
     def image(self) -> NDArray[np.uint8]:
-        """Give the picture as uint8[height_px, width_px, 3], without border."""
+        """Return the picture as uint8[height_px, width_px, 3], without border."""
         return self._palette[self.indices()]
 
     def draw(
@@ -206,7 +206,7 @@ class Display:
             out[top_px:bottom, left_px:right] = colours[self.border_index]
             return
         size = len(self._memory)
-        kernels.draw_pixels(
+        writes.draw_pixels(
             self._memory,
             self.base_offset % size,
             self.unit.stride_bytes % size,
@@ -224,7 +224,7 @@ class Display:
     # -- state
 
     def state(self) -> bytes:
-        """Give all that `restore` needs to go on from here, counters included."""
+        """Return all that `restore` needs to go on from here, counters included."""
         head = _STATE_HEAD.pack(
             STATE_MAGIC,
             STATE_VERSION,
@@ -272,18 +272,18 @@ class Display:
         if len(state) != whole:
             raise InputError(place=place, found=f"{len(state)} bytes", wanted=f"it takes {whole}")
         first = _STATE_HEAD.size
-        row = np.frombuffer(state, "<u8", kernels.ROW_NUMBERS, first).astype(np.uint64)
+        row = np.frombuffer(state, "<u8", writes.ROW_NUMBERS, first).astype(np.uint64)
         first += _ROW_BYTES
         palette = np.frombuffer(state, np.uint8, palette_bytes, first)
         memory = np.frombuffer(state, np.uint8, memory_bytes, first + palette_bytes)
         for name, column, most in (
-            ("base", kernels.BASE, max(0xFFFF, self.unit.base_offset)),
-            ("low byte of the base", kernels.BASE_LOW, 0xFF),
-            ("border", kernels.BORDER, self.colours - 1),
-            ("blank", kernels.BLANK, 1),
-            ("palette index", kernels.PALETTE_INDEX, self.colours - 1),
-            ("red", kernels.RED, 0xFF),
-            ("green", kernels.GREEN, 0xFF),
+            ("base", writes.BASE, max(0xFFFF, self.unit.base_offset)),
+            ("low byte of the base", writes.BASE_LOW, 0xFF),
+            ("border", writes.BORDER, self.colours - 1),
+            ("blank", writes.BLANK, 1),
+            ("palette index", writes.PALETTE_INDEX, self.colours - 1),
+            ("red", writes.RED, 0xFF),
+            ("green", writes.GREEN, 0xFF),
         ):
             if row[column] > most:
                 raise InputError(

@@ -6,7 +6,7 @@ import numpy as np
 
 from busplay.batch import UInt64Column
 from busplay.description.link import SPACE_MEMORY
-from busplay.display.kernels import (
+from busplay.display.writes import (
     FIELD_ADDRESS,
     FIELD_DATA,
     FIELD_SPACE,
@@ -67,7 +67,7 @@ class FrameFields:
             self.table[row] = bits[0], (1 << len(bits)) - 1, 0
 
     def words_in_pieces(self, words: UInt64Column) -> UInt64Column:
-        """Give words in which `table` finds the fields; the same words where it does already."""
+        """Return words in which `table` finds the fields; the same words where it does already."""
         words = np.ascontiguousarray(words, np.uint64)
         if self.gather_tables is None:
             return words

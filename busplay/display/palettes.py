@@ -69,7 +69,7 @@ DEFAULT_OF_DEPTH: dict[int, tuple[Colour, ...]] = {
 
 
 def named_palette(name: PaletteName, bits_per_pixel: int) -> tuple[Colour, ...]:
-    """Give a palette by name; `gray` has as many colours as the depth."""
+    """Return a palette by name; `gray` has as many colours as the depth."""
     if name == "gray":
         return GRAYS[bits_per_pixel]
     return HTML16 if name == "html16" else RGB332

@@ -48,7 +48,7 @@ NOTES = (
 
 
 def markdown_table() -> str:
-    """Give the table and its notes as Markdown, for documents."""
+    """Return the table and its notes as Markdown, for documents."""
     lines = ["| offset | register | a write |", "| --- | --- | --- |"]
     lines += [f"| {one.offset} | `{one.name}` | {one.on_write} |" for one in REGISTERS]
     lines += ["", *(f"- {note}" for note in NOTES)]

@@ -1,1 +1,1 @@
-"""A second engine for the road after the core: encode, wire, receive and display in one loop."""
+"""A second engine after the core: encode, wire, receive and display in one loop."""

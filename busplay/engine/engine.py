@@ -1,4 +1,4 @@
-"""The fused engine: the road after the core in one loop, the stages where that does not do."""
+"""The fused engine: the pipeline after the core in one loop, the stages where that does not do."""
 
 from __future__ import annotations
 
@@ -8,19 +8,19 @@ from numpy.typing import NDArray
 from busplay.batch import FrameBatch, StoreBatch, SymbolBatch, UInt64Column
 from busplay.display.bank import DisplayBank
 from busplay.engine import kernels
-from busplay.engine.geometry import RoadTables, road_tables
+from busplay.engine.geometry import PipelineTables, pipeline_tables
 from busplay.engine.word_hits import WordHits
-from busplay.receiver import kernels as receiver_kernels
+from busplay.receiver import machine as receiver_kernels
 from busplay.receiver.receiver import Receiver
 from busplay.receiver.states import ReceiverLog
 from busplay.sender.encoder import Encoder, EncoderState
-from busplay.sender.speller import Speller
+from busplay.sender.expander import SymbolExpander
 
 OTHERS_ROOM = 4 * kernels.BLOCK
 
 
 def _cut_after(cycle: UInt64Column, index: int) -> int:
-    """Give the first place from `index` on where the cycle changes, or the end."""
+    """Return the first place from `index` on where the cycle changes, or the end."""
     while index < len(cycle) and cycle[index] == cycle[index - 1]:
         index += 1
     return min(index, len(cycle))
@@ -33,9 +33,9 @@ class FusedEngine:
     the encoder's, the receiver's and the bank's, and are at any moment what these would have
     made of the same batches. So a run can change between this engine and the stages at will.
 
-    Blocks of frames in step go through one kernel. A block with a frame that is wrong, idle or
+    Blocks of frames in sync go through one kernel. A block with a frame that is wrong, idle or
     out of order goes through the receiver's machine instead, and so does everything until the
-    receiver is in step again.
+    receiver is in sync again.
 
     Args:
         encoder, receiver, bank: of one board and layout.
@@ -55,8 +55,8 @@ class FusedEngine:
         self.edge = edge
         self.frames_carried = 0
         self._layout = receiver.layout
-        self._tables: RoadTables = road_tables(encoder, receiver)
-        self._speller = Speller(self._layout)
+        self._tables: PipelineTables = pipeline_tables(encoder, receiver)
+        self._speller = SymbolExpander(self._layout)
         self._rows = np.zeros(len(self._tables.chunks) * kernels.BLOCK, np.uint64)
         self._pieces = np.zeros(kernels.BLOCK, np.uint64)
         self._kept = np.zeros(kernels.KEPT_COUNT, np.uint64)
@@ -134,7 +134,7 @@ class FusedEngine:
         self._idle_until(stop)
 
     def feed_hit(self, frames: FrameBatch, hits: WordHits) -> tuple[int, int]:
-        """Carry frames of which some are damaged on the wire, as far as the receiver stays in step.
+        """Carry frames of which some are damaged on the wire, as far as the receiver stays in sync.
 
         Damaged frames that fail their check are counted and logged as the receiver does. Before
         one that would pass, or lose step, or before anything else that is not plain, it stops.
@@ -226,9 +226,9 @@ class FusedEngine:
         self.frames_carried += len(frames)
 
     def _run_stages(self, frames: FrameBatch) -> None:
-        """Carry a few frames through the speller and the receiver's machine."""
+        """Carry a few frames through the expander and the receiver's machine."""
         stop_edge = int(frames.edge[-1]) + self._layout.slot_symbols
-        batch = self._speller.spell(frames, first_edge=self.edge, stop_edge=stop_edge)
+        batch = self._speller.expand(frames, first_edge=self.edge, stop_edge=stop_edge)
         self.bank.feed(self.receiver.feed(batch))
         self.edge = stop_edge
 

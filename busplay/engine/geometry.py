@@ -11,9 +11,9 @@ from busplay.batch import UInt64Column
 from busplay.description.link import MarkerFraming, StrobeFraming
 from busplay.engine import kernels
 from busplay.link.layout import FrameLayout
-from busplay.receiver import kernels as receiver_kernels
+from busplay.receiver import machine as receiver_kernels
 from busplay.receiver.receiver import Receiver
-from busplay.sender import kernels as sender_kernels
+from busplay.sender import encoding as sender_kernels
 from busplay.sender.encoder import Encoder
 
 WORD_MASK = (1 << 64) - 1
@@ -21,13 +21,13 @@ PARITIES_AT_ONCE = 4
 
 
 @dataclass(frozen=True, slots=True)
-class RoadTables:
+class PipelineTables:
     """A link and a board in the form that `kernels.carry` takes.
 
     Attributes:
         takes_stores: the clocks' ratio is whole and no slot need be left idle, so that stores
             can be taken at all.
-        is_steady: idle frames in step give the receiver no cause to look elsewhere, so that it
+        is_steady: idle frames in sync give the receiver no cause to look elsewhere, so that it
             can be run this way at all.
     """
 
@@ -46,7 +46,7 @@ class RoadTables:
     sequence_runs: UInt64Column
 
 
-def road_tables(encoder: Encoder, receiver: Receiver) -> RoadTables:
+def pipeline_tables(encoder: Encoder, receiver: Receiver) -> PipelineTables:
     """Work out the tables of a sender and a receiver of one layout."""
     layout = receiver.layout
     tables = encoder.tables
@@ -65,7 +65,7 @@ def road_tables(encoder: Encoder, receiver: Receiver) -> RoadTables:
         address = spelled(layout, address)[:, 0]
         data = spelled(layout, data)[:, 0] ^ blank
         sequence = spelled(layout, sequence.reshape(-1))[:, 0].reshape(sequence.shape) ^ blank
-    return RoadTables(
+    return PipelineTables(
         takes_stores=int(tables.timing[sender_kernels.DENOMINATOR]) == 1
         and int(tables.timing[sender_kernels.IDLE_EVERY]) == 0,
         is_steady=bool(machine.geometry[receiver_kernels.IS_STEADY]),
@@ -84,7 +84,7 @@ def road_tables(encoder: Encoder, receiver: Receiver) -> RoadTables:
 
 
 def spelled(layout: FrameLayout, words: UInt64Column) -> NDArray[np.uint64]:
-    """Give uint64[frames, chunks]: slots as chunks of 8 bytes, the first symbol lowest."""
+    """Return uint64[frames, chunks]: slots as chunks of 8 bytes, the first symbol lowest."""
     symbols = layout.to_symbols(words).astype(layout.symbol_dtype.newbyteorder("<"))
     slot_bytes = layout.slot_symbols * layout.symbol_dtype.itemsize
     rows = np.zeros((len(words), -(-slot_bytes // 8) * 8), np.uint8)
@@ -146,7 +146,7 @@ def _set_rules(numbers: UInt64Column, layout: FrameLayout) -> NDArray[np.uint64]
 
 
 def _chunks(layout: FrameLayout) -> NDArray[np.uint64]:
-    """Give what stands in each chunk of a slot, and which bits of the word it carries."""
+    """Return what stands in each chunk of a slot, and which bits of the word it carries."""
     symbol_bits = 8 * layout.symbol_dtype.itemsize
     symbols = 64 // symbol_bits
     piece_bits = symbols * layout.lanes
@@ -168,7 +168,7 @@ def _chunks(layout: FrameLayout) -> NDArray[np.uint64]:
 
 
 def _steps(layout: FrameLayout) -> NDArray[np.uint64]:
-    """Give the three steps that fold groups of 8, 16 and 32 bits; a step of 0 does nothing."""
+    """Return the three steps that fold groups of 8, 16 and 32 bits; a step of 0 does nothing."""
     steps = np.zeros((3, 3), np.uint64)
     steps[:, kernels.GROUP_MASK] = WORD_MASK
     group_bits = 8 * layout.symbol_dtype.itemsize
@@ -185,7 +185,7 @@ def _steps(layout: FrameLayout) -> NDArray[np.uint64]:
 
 
 def _turns(layout: FrameLayout) -> NDArray[np.uint64]:
-    """Give the steps that turn all symbols of a chunk round; none where none are turned."""
+    """Return the steps that turn all symbols of a chunk round; none where none are turned."""
     if layout.link.first_bit_lane == "highest" or layout.lanes == 1:
         return np.zeros((0, 2), np.uint64)
     symbol_bits = 8 * layout.symbol_dtype.itemsize

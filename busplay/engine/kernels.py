@@ -1,4 +1,4 @@
-"""The road in step: stores or frames to symbols, to words, to display memory, block by block.
+"""The pipeline in sync: stores or frames to symbols, to words, to display memory, block by block.
 
 How to think about it. The stages, one after the other, spend most of their time on moving
 columns through memory. Here some thousand frames at a time go the whole way while they stay in
@@ -179,7 +179,7 @@ def _look_up(
     sequence_tables: UInt64Table,
     target: UInt64Array,
 ) -> None:
-    """Give the row or word of each store; `number` is the first one's sequence number."""
+    """Return the row or word of each store; `number` is the first one's sequence number."""
     # Two tables of 256 entries for the address, which stay in the nearest cache, were no
     # faster than one of 65,536, with addresses at random.
     byte_mask = np.uint64(0xFF)

@@ -142,7 +142,7 @@ def _bars_px(eyes: Sequence[LaneEye]) -> int:
 
 
 def _parts(eyes: Sequence[LaneEye], title: str) -> Iterator[Box | Words]:
-    """Give what is drawn, what is covered first."""
+    """Return what is drawn, what is covered first."""
     yield Words(12, 24, title or "Eyes", 17)
     yield Words(12, 44, EXPLAINED, 12, QUIET)
     for row, eye in enumerate(eyes):
@@ -194,7 +194,7 @@ def _margin_px(eye: LaneEye, margin_ps: int | None) -> int:
 
 
 def _bars(eye: LaneEye) -> list[int]:
-    """Give the height of each bin in pixels; one change still shows."""
+    """Return the height of each bin in pixels; one change still shows."""
     import numpy as np
 
     most = max(1, int(eye.counts.max()))

@@ -26,7 +26,7 @@ def write_whole_file(path: Path, content: bytes) -> None:
 
 @contextmanager
 def open_whole_file(path: Path) -> Iterator[BinaryIO]:
-    """Give a stream to a file that takes its name once all is written.
+    """Return a stream to a file that takes its name once all is written.
 
     Raises:
         OutputError: it cannot be written; what was there before is still there.
@@ -40,7 +40,7 @@ def open_whole_file(path: Path) -> Iterator[BinaryIO]:
 
 @contextmanager
 def place_beside(path: Path) -> Iterator[Path]:
-    """Give a path to write to, which takes the file's place if all goes well.
+    """Return a path to write to, which takes the file's place if all goes well.
 
     A device or a pipe is written to as it is, since nothing may take its place; and a link to a
     file goes on to be a link.

@@ -121,7 +121,7 @@ class ByteSource:
         return filled
 
     def chunks(self, count: int = 1 << 20) -> Iterator[bytes]:
-        """Give the rest in pieces of at most that many bytes.
+        """Return the rest in pieces of at most that many bytes.
 
         Raises:
             InputError: as `read_into`.
@@ -143,7 +143,7 @@ class ByteSource:
             count -= filled
 
     def line_and_column(self, offset: int) -> str:
-        """Give the place of a byte as `line:column`, by reading up to it; moves the reading."""
+        """Return the place of a byte as `line:column`, by reading up to it; moves the reading."""
         self.restart(text=True)
         lines, last_line_at, passed = 1, 0, 0
         for chunk in self.chunks():
@@ -286,7 +286,7 @@ def open_unpacked(path: str | Path) -> BinaryIO:
 
 
 def plain_suffix(path: Path) -> str:
-    """Give a file's suffix in small letters, that of compression left out."""
+    """Return a file's suffix in small letters, that of compression left out."""
     suffixes = [suffix.lower() for suffix in path.suffixes]
     while suffixes and suffixes[-1] in _PACKED_SUFFIXES:
         suffixes.pop()

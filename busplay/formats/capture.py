@@ -46,7 +46,7 @@ class CaptureReader(Protocol):
         """Tell what is known so far."""
 
     def rows(self) -> Iterator[ChangeBatch]:
-        """Give all changes from the start; the first row is the state at the start."""
+        """Return all changes from the start; the first row is the state at the start."""
 
 
 class Capture:
@@ -125,7 +125,7 @@ class Capture:
         return self._source.bytes_read
 
     def batches(self) -> Iterator[ChangeBatch]:
-        """Give the changes from the start, in batches of bounded size; may be called again.
+        """Return the changes from the start, in batches of bounded size; may be called again.
 
         Raises:
             InputError: the file is damaged, with line and column (or byte); every change

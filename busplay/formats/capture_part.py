@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from busplay.batch import CaptureInfo, ChangeBatch
-from busplay.formats.kernels import count_changes, least_gap
+from busplay.formats.change_counts import count_changes, least_gap
 
 
 class PartOfRows:
@@ -44,7 +44,7 @@ class PartOfRows:
         self._zero_ps: int | None = None
 
     def take(self, batch: ChangeBatch, info: Callable[[], CaptureInfo]) -> Iterator[ChangeBatch]:
-        """Give what belongs to the part; `info` tells where the file's time begins."""
+        """Return what belongs to the part; `info` tells where the file's time begins."""
         if self._zero_ps is None:
             # Known from the start on, and `info` takes its time where there are many signals.
             has_times = (self._from_ps, self._to_ps) != (None, None)
@@ -68,7 +68,7 @@ class PartOfRows:
         yield from self._give(batch)
 
     def rest(self, info: CaptureInfo) -> Iterator[ChangeBatch]:
-        """Give the state at the start of a part in which nothing changes."""
+        """Return the state at the start of a part in which nothing changes."""
         if self._from_ps is None or self._has_begun or self._before is None:
             return
         if self._to_ps is not None and self._to_ps <= self._from_ps:

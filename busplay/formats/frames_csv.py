@@ -142,7 +142,7 @@ class _Parser:
         return InputError(file=self._file, place=f"line {self.line}", found=found, wanted=wanted)
 
     def parse(self, cells: list[str]) -> tuple[int, int] | None:
-        """Give edge and word of a row; None for the header and blank lines."""
+        """Return edge and word of a row; None for the header and blank lines."""
         if not "".join(cells).strip():
             return None
         if not self.has_header:

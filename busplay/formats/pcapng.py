@@ -136,7 +136,7 @@ class PcapngReader:
                 break
 
     def packets(self) -> Iterator[PacketBatch]:
-        """Give the packets, some thousands at a time.
+        """Return the packets, some thousands at a time.
 
         Raises:
             InputError: a block is damaged or cut off, packets are of another link type or
@@ -179,7 +179,7 @@ class PcapngReader:
             yield _batch(times, words, length)
 
     def _next_block(self) -> tuple[int, bytes, int] | None:
-        """Give a block's kind, body and place; None at the end; reads sections and interfaces."""
+        """Return a block's kind, body and place; None at the end; reads sections and interfaces."""
         place = self._position
         head = self._read(8)
         if not head:
@@ -255,7 +255,7 @@ class PcapngReader:
         return time_ns, body[20 : 20 + captured]
 
     def _options(self, content: bytes) -> dict[int, bytes]:
-        """Give the first option of each kind; damaged ones end the list."""
+        """Return the first option of each kind; damaged ones end the list."""
         found: dict[int, bytes] = {}
         at = 0
         while at + 4 <= len(content):

@@ -15,7 +15,7 @@ END_S = 1.0  # how long to wait for a reader that is no longer wanted; it may st
 
 
 def read_ahead(items: Iterator[T]) -> Iterator[T]:
-    """Give what an iterator gives, in its order, while a thread asks it for the next.
+    """Return what an iterator gives, in its order, while a thread asks it for the next.
 
     Each item must be its own, not room that the next one uses again.
 

@@ -57,7 +57,7 @@ def parse_rows(
 
 
 def _until_fault(parser: _Parser, lines: list[bytes]) -> Iterator[tuple[array[int], ...]]:
-    """Give the rows of these lines; a line at fault is told after the rows before it."""
+    """Return the rows of these lines; a line at fault is told after the rows before it."""
     values = tuple(array("Q") for _ in parser.columns)
     try:
         parser.parse(lines, values)

@@ -122,7 +122,7 @@ def wire_names(variables: Sequence[Variable]) -> tuple[str, ...]:
 
 
 def signal_masks(variables: Sequence[Variable], chosen: Sequence[ChosenBit]) -> tuple[int, ...]:
-    """Give for each variable the bits of a batch's level that it has; 0: none was chosen."""
+    """Return for each variable the bits of a batch's level that it has; 0: none was chosen."""
     masks: dict[int, int] = {}
     for index, bit in enumerate(chosen):
         masks[bit.place] = masks.get(bit.place, 0) | 1 << index
@@ -153,7 +153,7 @@ def _bits(variable: Variable, bits: Iterable[int]) -> list[ChosenBit]:
 
 
 def _plain(name: str) -> str:
-    """Drop what writers put in differently: blanks, and the backslash of escaped names."""
+    """Drop what writers injected differently: blanks, and the backslash of escaped names."""
     return re.sub(r"[\s\\]", "", name)
 
 

@@ -81,7 +81,7 @@ def parse_stores_binary(chunks: Iterable[bytes], *, file: str) -> Iterator[Store
 def _find_fault(
     records: np.ndarray[tuple[int], np.dtype[np.void]], last_cycle: int
 ) -> tuple[int, tuple[str, str] | None]:
-    """Give how many records are right before the first that is not, and what is wrong there."""
+    """Return how many records are right before the first that is not, and what is wrong there."""
     cycle = records["cycle"]
     before = np.concatenate([np.array([last_cycle], np.uint64), cycle[:-1]])
     wrong = (records["kind"] != 0) | (records["zero"] != 0) | (cycle < before) | (cycle >> 63 != 0)

@@ -11,7 +11,7 @@ CHUNK_BYTES = 1 << 20
 
 
 def read_chunks(stream: BinaryIO, file: str) -> Iterator[bytes]:
-    """Give what has arrived, up to 1 MiB at a time, without waiting for more.
+    """Return what has arrived, up to 1 MiB at a time, without waiting for more.
 
     Raises:
         InputError: reading fails.

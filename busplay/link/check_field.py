@@ -30,7 +30,7 @@ def remainder(bits: Sequence[int], *, polynomial: int, check_bits: int, initial:
 def check_columns(
     covered_count: int, *, polynomial: int, check_bits: int, initial: int, xor: int
 ) -> tuple[int, list[int]]:
-    """Give the check of all-zero covered bits, and what setting each covered bit changes in it."""
+    """Return the check of all-zero covered bits, and what each covered bit changes in it."""
     zeros = [0] * covered_count
     start = remainder(zeros, polynomial=polynomial, check_bits=check_bits, initial=initial)
     constant = start ^ xor

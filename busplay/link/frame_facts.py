@@ -26,7 +26,7 @@ def word_equations(word: int, frame_bits: int, *, shift: int = 0) -> Equations:
 
 
 def frame_equations(layout: FrameLayout, *, shift: int = 0) -> Equations:
-    """Give all that is known of a frame that a sender fills in, whatever its space.
+    """Return all that is known of a frame that a sender fills in, whatever its space.
 
     Args:
         layout: the frame's.
@@ -48,7 +48,7 @@ def frame_equations(layout: FrameLayout, *, shift: int = 0) -> Equations:
 
 
 def store_frame_cases(layout: FrameLayout, *, shift: int = 0) -> Iterator[Equations]:
-    """Give all that is known of a frame that carries a store, one case for each of its spaces.
+    """Return all that is known of a frame that carries a store, one case for each of its spaces.
 
     Args:
         layout: the frame's.

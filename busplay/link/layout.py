@@ -148,7 +148,7 @@ class FrameLayout:
             self.idle_symbols = data_symbols.astype(self.symbol_dtype)
 
     def with_check(self, word: int) -> int:
-        """Give the word with its check field worked out anew; all other bits stay."""
+        """Return the word with its check field worked out anew; all other bits stay."""
         check = self.link.check
         if check is None:
             return word
@@ -170,7 +170,7 @@ class FrameLayout:
         return idle
 
     def syndrome(self, words: UInt64Column) -> UInt64Column:
-        """Give uint64[frames]: 0 where check and constants hold, else which of them do not."""
+        """Return uint64[frames]: 0 where check and constants hold, else which of them do not."""
         found = np.zeros(len(words), np.uint64)
         for byte in range(8):
             index = (words >> np.uint64(8 * byte)) & np.uint64(0xFF)
@@ -237,7 +237,7 @@ class FrameLayout:
         return words
 
     def _value_column(self, name: str, value: int | UInt64Column) -> UInt64Column:
-        """Give uint64[1] or uint64[frames], after a look whether each value fits its field."""
+        """Return uint64[1] or uint64[frames], after a look whether each value fits its field."""
         bits = len(self.bit_places(name))
         given = np.atleast_1d(np.asarray(value))
         if given.size and not np.issubdtype(given.dtype, np.integer) and given.dtype != object:
@@ -249,7 +249,7 @@ class FrameLayout:
         return given.astype(np.uint64)
 
     def unpack_field(self, words: UInt64Column, name: str) -> UInt64Column:
-        """Give uint64[frames], one field of each word.
+        """Return uint64[frames], one field of each word.
 
         Raises:
             FieldError: no field has that name.
@@ -261,7 +261,7 @@ class FrameLayout:
         return value
 
     def unpack(self, words: UInt64Column) -> dict[str, UInt64Column]:
-        """Give each field of each word, check and constants included, by name."""
+        """Return each field of each word, check and constants included, by name."""
         return {one.name: self.unpack_field(words, one.name) for one in self.link.fields}
 
     # -- symbols
@@ -275,7 +275,7 @@ class FrameLayout:
         return word
 
     def _spread(self, words: UInt64Column) -> NDArray[np.unsignedinteger]:
-        """Give [frames, frame_symbols] symbols without strobe."""
+        """Return [frames, frame_symbols] symbols without strobe."""
         symbols = np.zeros((len(words), self.frame_symbols), np.uint32)
         for place in range(self.frame_bits):
             index, bit = divmod(self.frame_bits - 1 - place, self.lanes)

@@ -7,7 +7,7 @@ than its budget.
 
 - Owed cycles are whole; what is left of a cycle is carried in the unit of the clock, so that
   a day of ticks owes exactly a day of cycles.
-- What a tick had no time for stays owed. More than `MOST_LAG_NS` of it is given up and
+- What a tick had no time for stays owed. More than `MOST_LAG_NS` of it is aborted and
   counted: after a long stall (a window that was dragged, a machine that slept) nobody wants
   to watch it catch up, and a core that is too slow would never do so.
 - `run` may go some cycles past its end to finish an instruction. That is owed back.

@@ -60,14 +60,14 @@ def speed_text(speed: Speed) -> str:
 
 
 def faster(speed: Speed) -> Speed:
-    """Give the next higher step; above the highest it is as fast as it can."""
+    """Return the next higher step; above the highest it is as fast as it can."""
     if speed is None:
         return None
     return next((step for step in STEPS if _less(speed, step)), AS_FAST_AS_IT_CAN)
 
 
 def slower(speed: Speed) -> Speed:
-    """Give the next lower step; the lowest stays."""
+    """Return the next lower step; the lowest stays."""
     if speed is None:
         return STEPS[-1]
     return next((step for step in reversed(STEPS) if _less(step, speed)), STEPS[0])

@@ -64,7 +64,7 @@ def parse_labels(content: bytes, *, file: str) -> dict[int, tuple[str, ...]]:
 
 
 def _parse_line(line: str, file: str, place: str) -> tuple[int | None, str]:
-    """Give a line's address, None if it is a constant, and its name."""
+    """Return a line's address, None if it is a constant, and its name."""
     if match := _LD65.match(line) or _XA65.match(line):
         address = int(match["hex"], 16)
         if address > 0xFFFF:
@@ -98,7 +98,7 @@ def _parse_line(line: str, file: str, place: str) -> tuple[int | None, str]:
 
 
 def find_labels_beside(image_path: str | Path) -> Path | None:
-    """Give the file of labels that lies beside a program: NAME.lbl or NAME.labels, or None."""
+    """Return the file of labels that lies beside a program: NAME.lbl or NAME.labels, or None."""
     image_path = Path(image_path)
     for suffix in LABEL_SUFFIXES:
         beside = image_path.with_suffix(suffix)

@@ -11,18 +11,18 @@ from busplay.batch import SymbolColumn, UInt64Column
 from busplay.description.link import CheckFraming, MarkerFraming, StrobeFraming
 from busplay.errors import DescriptionError
 from busplay.link.layout import FrameLayout
-from busplay.receiver import kernels
+from busplay.receiver import machine
 
 # A wider sequence field is compared by its lowest bits: a gap of 2 ** 32 frames is beyond use.
 SEQUENCE_BITS_MAX = 32
 
 
 class MachineGeometry(NamedTuple):
-    """A link's description in the form that `kernels.receive` takes, in its order.
+    """A link's description in the form that `machine.receive` takes, in its order.
 
     Attributes:
-        geometry: int64[kernels.GEOMETRY_COUNT].
-        masks: uint64[kernels.MASKS_COUNT].
+        geometry: int64[machine.GEOMETRY_COUNT].
+        masks: uint64[machine.MASKS_COUNT].
         tables: uint64[8 * 256]; syndrome of each byte of a word.
         columns: uint64[frame_bits]; syndrome of each wrong bit, the first on the wire first.
         reversed_bytes: uint64[2 * 256]; a symbol's low and high byte with all lanes reversed.
@@ -40,7 +40,7 @@ class MachineGeometry(NamedTuple):
 
 
 def field_runs(places: tuple[int, ...]) -> UInt64Column:
-    """Give uint64[3 * runs]: a field as stretches of bits that keep their order in the word.
+    """Return uint64[3 * runs]: a field as stretches of bits that keep their order in the word.
 
     Args:
         places: where each bit of the field, lowest first, stands in the word.
@@ -67,50 +67,50 @@ def machine_geometry(layout: FrameLayout, *, correct_one_bit: bool) -> MachineGe
     framing = layout.link.framing
     if correct_one_bit:
         _require_bits_told_apart(layout)
-    geometry = np.zeros(kernels.GEOMETRY_COUNT, np.int64)
-    masks = np.zeros(kernels.MASKS_COUNT, np.uint64)
-    geometry[kernels.LANES] = layout.lanes
-    geometry[kernels.FRAME_SYMBOLS] = layout.frame_symbols
-    geometry[kernels.SLOT_SYMBOLS] = layout.slot_symbols
-    geometry[kernels.IS_REVERSED] = layout.link.first_bit_lane == "lowest" and layout.lanes > 1
-    geometry[kernels.IS_CORRECTED] = correct_one_bit
-    geometry[kernels.WORD_BYTES] = -(-layout.frame_bits // 8) if layout.syndrome_bits else 0
-    masks[kernels.FRAME_MASK] = (1 << layout.frame_bits) - 1
-    masks[kernels.LANE_MASK] = (1 << layout.lanes) - 1
-    masks[kernels.IDLE_WORD] = layout.idle_word
+    geometry = np.zeros(machine.GEOMETRY_COUNT, np.int64)
+    masks = np.zeros(machine.MASKS_COUNT, np.uint64)
+    geometry[machine.LANES] = layout.lanes
+    geometry[machine.FRAME_SYMBOLS] = layout.frame_symbols
+    geometry[machine.SLOT_SYMBOLS] = layout.slot_symbols
+    geometry[machine.IS_REVERSED] = layout.link.first_bit_lane == "lowest" and layout.lanes > 1
+    geometry[machine.IS_CORRECTED] = correct_one_bit
+    geometry[machine.WORD_BYTES] = -(-layout.frame_bits // 8) if layout.syndrome_bits else 0
+    masks[machine.FRAME_MASK] = (1 << layout.frame_bits) - 1
+    masks[machine.LANE_MASK] = (1 << layout.lanes) - 1
+    masks[machine.IDLE_WORD] = layout.idle_word
     if isinstance(framing, StrobeFraming):
-        geometry[kernels.IS_STROBE] = 1
-        geometry[kernels.IS_HELD] = framing.span == "frame"
-        masks[kernels.STROBE_MASK] = layout.strobe_mask
-        masks[kernels.STROBE_REST] = 0 if framing.active == "high" else layout.strobe_mask
+        geometry[machine.IS_STROBE] = 1
+        geometry[machine.IS_HELD] = framing.span == "frame"
+        masks[machine.STROBE_MASK] = layout.strobe_mask
+        masks[machine.STROBE_REST] = 0 if framing.active == "high" else layout.strobe_mask
     else:
-        geometry[kernels.RELEASE_FRAMES] = framing.release_frames
-        masks[kernels.IDLE_COMPARED] = ~np.uint64(0)
+        geometry[machine.RELEASE_FRAMES] = framing.release_frames
+        masks[machine.IDLE_COMPARED] = ~np.uint64(0)
     if isinstance(framing, CheckFraming):
-        geometry[kernels.CONFIRM_FRAMES] = framing.confirm_frames
+        geometry[machine.CONFIRM_FRAMES] = framing.confirm_frames
     if isinstance(framing, MarkerFraming):
         marker_bits = len(framing.symbols) * layout.lanes
         marker_mask = ((1 << marker_bits) - 1) << (layout.frame_bits - marker_bits)
-        masks[kernels.MARKER_MASK] = marker_mask
-        masks[kernels.MARKER_WORD] = layout.idle_word & marker_mask
+        masks[machine.MARKER_MASK] = marker_mask
+        masks[machine.MARKER_WORD] = layout.idle_word & marker_mask
         if framing.rule == "unique":
-            geometry[kernels.IS_WATCHED] = 1
+            geometry[machine.IS_WATCHED] = 1
         else:
-            geometry[kernels.CONFIRM_FRAMES] = framing.confirm_frames
-    geometry[kernels.IS_STEADY] = not (
-        geometry[kernels.IS_WATCHED] and _idle_misleads(layout, masks)
+            geometry[machine.CONFIRM_FRAMES] = framing.confirm_frames
+    geometry[machine.IS_STEADY] = not (
+        geometry[machine.IS_WATCHED] and _idle_misleads(layout, masks)
     )
-    masks[kernels.SPACE_COMPARED] = 1
+    masks[machine.SPACE_COMPARED] = 1
     if layout.link.field_named("space") is not None:
-        masks[kernels.SPACE_COMPARED] = 0
+        masks[machine.SPACE_COMPARED] = 0
         for place in layout.bit_places("space"):
-            masks[kernels.SPACE_MASK] |= np.uint64(1 << place)
+            masks[machine.SPACE_MASK] |= np.uint64(1 << place)
     sequence_runs = np.zeros(0, np.uint64)
     if layout.link.field_named("sequence") is not None:
         places = layout.bit_places("sequence")[:SEQUENCE_BITS_MAX]
         sequence_runs = field_runs(places)
-        geometry[kernels.SEQUENCE_BITS] = len(places)
-        geometry[kernels.SEQUENCE_RUNS] = len(sequence_runs) // 3
+        geometry[machine.SEQUENCE_BITS] = len(places)
+        geometry[machine.SEQUENCE_RUNS] = len(sequence_runs) // 3
     return MachineGeometry(
         geometry,
         masks,
@@ -128,12 +128,12 @@ def _idle_misleads(layout: FrameLayout, masks: UInt64Column) -> bool:
     frame_mask = (1 << layout.frame_bits) - 1
     shifts = range(layout.lanes, layout.frame_bits, layout.lanes)
     windows = np.array([idle >> shift & frame_mask for shift in shifts], np.uint64)
-    shows_marker = windows & masks[kernels.MARKER_MASK] == masks[kernels.MARKER_WORD]
+    shows_marker = windows & masks[machine.MARKER_MASK] == masks[machine.MARKER_WORD]
     return bool((layout.is_right(windows) & shows_marker).any())
 
 
 def _reversed_bytes(lanes: int) -> UInt64Column:
-    """Give what each value of a symbol's low byte, then of its high byte, becomes reversed."""
+    """Return what each value of a symbol's low byte, then of its high byte, becomes reversed."""
     tables = np.zeros(512, np.uint64)
     for byte in range(2):
         for bit in range(8):

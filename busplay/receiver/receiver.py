@@ -1,4 +1,4 @@
-"""From symbols to frames: find where frames begin, stay in step, check, count."""
+"""From symbols to frames: find where frames begin, stay in sync, check, count."""
 
 from __future__ import annotations
 
@@ -6,17 +6,17 @@ import numpy as np
 
 from busplay.batch import FrameBatch, SymbolBatch, SymbolColumn, UInt64Column
 from busplay.link.layout import FrameLayout
-from busplay.receiver import kernels
+from busplay.receiver import machine
 from busplay.receiver.geometry import machine_geometry
 from busplay.receiver.snapshot import require_possible
 from busplay.receiver.states import ReceiverCounters, ReceiverLog, State
 
 # Room for frames that one call of the kernel may deliver from gaps, beyond the spelled-out ones:
-# only a receiver that is out of step on an idle pattern that looks like frames needs any.
+# only a receiver that is out of sync on an idle pattern that looks like frames needs any.
 SPARE_FRAMES = 4096
 # Entries of the log that one call of the kernel may write.
 LOG_ROOM = 1 << 14
-NO_ROWS = np.empty((0, kernels.LOG_COLUMNS), np.int64)
+NO_ROWS = np.empty((0, machine.LOG_COLUMNS), np.int64)
 
 
 class Receiver:
@@ -39,8 +39,8 @@ class Receiver:
     def __init__(self, layout: FrameLayout, *, correct_one_bit: bool = False) -> None:
         self.layout = layout
         self.machine = machine_geometry(layout, correct_one_bit=correct_one_bit)
-        self.registers = np.zeros(kernels.STATE_COUNT, np.int64)
-        self._saved = np.zeros(kernels.STATE_COUNT, np.int64)
+        self.registers = np.zeros(machine.STATE_COUNT, np.int64)
+        self._saved = np.zeros(machine.STATE_COUNT, np.int64)
         self.keeps_log = False
         self._log: list[ReceiverLog] = []
         self._log_rows = NO_ROWS  # room to be told in, made when it is first needed
@@ -49,37 +49,37 @@ class Receiver:
     @property
     def state(self) -> State:
         """What the receiver knows now."""
-        return State(int(self.registers[kernels.STATE]))
+        return State(int(self.registers[machine.STATE]))
 
     @property
     def counters(self) -> ReceiverCounters:
         """What it has seen since it was made or reset."""
         state = self.registers
-        in_step = int(state[kernels.STATE]) == kernels.SYNC
+        in_step = int(state[machine.STATE]) == machine.SYNC
         return ReceiverCounters(
-            symbols_fed=int(state[kernels.FED]),
-            symbols_skipped=int(state[kernels.SKIPPED]),
-            symbols_idle=int(state[kernels.REST]),
-            pending_symbols=int(state[kernels.POSITION]) if in_step else 0,
-            frames_received=int(state[kernels.RECEIVED]),
-            frames_idle=int(state[kernels.IDLE]),
-            checks_failed=int(state[kernels.FAILED]),
-            frames_corrected=int(state[kernels.CORRECTED]),
-            frames_abandoned=int(state[kernels.ABANDONED]),
-            frames_missed=int(state[kernels.MISSED]),
-            locks_gained=int(state[kernels.GAINED]),
-            locks_lost=int(state[kernels.LOST]),
+            symbols_fed=int(state[machine.FED]),
+            symbols_skipped=int(state[machine.SKIPPED]),
+            symbols_idle=int(state[machine.REST]),
+            pending_symbols=int(state[machine.POSITION]) if in_step else 0,
+            frames_received=int(state[machine.RECEIVED]),
+            frames_idle=int(state[machine.IDLE]),
+            checks_failed=int(state[machine.FAILED]),
+            frames_corrected=int(state[machine.CORRECTED]),
+            frames_abandoned=int(state[machine.ABANDONED]),
+            frames_missed=int(state[machine.MISSED]),
+            syncs_gained=int(state[machine.GAINED]),
+            syncs_lost=int(state[machine.LOST]),
         )
 
     def reset(self) -> None:
         """Forget everything, counters included: HUNT, as after power-on."""
         self._log.clear()
         self.registers[:] = 0
-        self.registers[kernels.EXPECTED] = -1
-        self.registers[kernels.IS_ACTIVE] = 1
+        self.registers[machine.EXPECTED] = -1
+        self.registers[machine.IS_ACTIVE] = 1
 
     def snapshot(self) -> bytes:
-        """Give all that the receiver knows and has counted."""
+        """Return all that the receiver knows and has counted."""
         return self.registers.astype("<i8").tobytes()
 
     def restore(self, snapshot: bytes) -> None:
@@ -97,7 +97,7 @@ class Receiver:
         self.registers[:] = registers
 
     def take_log(self) -> ReceiverLog:
-        """Give what went wrong, and the steps gained and lost, since the last call."""
+        """Return what went wrong, and the steps gained and lost, since the last call."""
         parts, self._log = self._log, []
         return ReceiverLog.joined([ReceiverLog.empty(), *parts])
 
@@ -107,13 +107,13 @@ class Receiver:
             self._log.append(log)
 
     def settled_edge(self, stop_edge: int) -> int:
-        """Give the edge before which no frame to come begins, the wire having been fed to an edge.
+        """Return the edge before which no later frame begins, with the wire fed to an edge.
 
         Only a frame that is on its way in and is judged, once it is whole, began before it.
         """
-        in_frame = self.registers[kernels.POSITION] > 0
-        if in_frame and self.registers[kernels.STATE] == kernels.SYNC:
-            return int(self.registers[kernels.FRAME_EDGE])
+        in_frame = self.registers[machine.POSITION] > 0
+        if in_frame and self.registers[machine.STATE] == machine.SYNC:
+            return int(self.registers[machine.FRAME_EDGE])
         return stop_edge
 
     def feed(self, batch: SymbolBatch) -> FrameBatch:
@@ -168,18 +168,18 @@ class Receiver:
                 f"{len(slot_edges) * slot_length} symbols, not {len(symbols)}"
             )
         slot_edges = np.ascontiguousarray(slot_edges, np.uint64)
-        self.registers[kernels.AT_EDGE] = first_edge
-        self.registers[kernels.SLOT] = 0
+        self.registers[machine.AT_EDGE] = first_edge
+        self.registers[machine.SLOT] = 0
         room = len(symbols) // self.layout.frame_symbols + 2
         parts: list[FrameBatch] = []
         if self.keeps_log and not len(self._log_rows):
-            self._log_rows = np.empty((LOG_ROOM, kernels.LOG_COLUMNS), np.int64)
+            self._log_rows = np.empty((LOG_ROOM, machine.LOG_COLUMNS), np.int64)
         log = self._log_rows if self.keeps_log else NO_ROWS
         log_count = np.zeros(1, np.int64)
-        while self.registers[kernels.AT_EDGE] < stop_edge:
+        while self.registers[machine.AT_EDGE] < stop_edge:
             edge = np.empty(room, np.uint64)
             word = np.empty(room, np.uint64)
-            count = kernels.receive(
+            count = machine.receive(
                 symbols,
                 slot_edges,
                 slot_length,
@@ -196,8 +196,8 @@ class Receiver:
                 self._log.append(ReceiverLog.of_rows(log[: log_count[0]]))
             parts.append(FrameBatch(edge[:count], word[:count]))
             room = max(room, SPARE_FRAMES)
-        self.registers[kernels.AT_EDGE] = 0
-        self.registers[kernels.SLOT] = 0
+        self.registers[machine.AT_EDGE] = 0
+        self.registers[machine.SLOT] = 0
         if len(parts) == 1:
             return parts[0]
         if not parts:

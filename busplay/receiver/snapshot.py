@@ -10,52 +10,52 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from busplay.receiver import kernels
+from busplay.receiver import machine
 from busplay.receiver.geometry import MachineGeometry
 
 # Sums of a few counters stay within 64 bits.
 COUNT_MAX = 1 << 60
 
 
-def require_possible(registers: NDArray[np.int64], machine: MachineGeometry) -> None:
+def require_possible(registers: NDArray[np.int64], tables: MachineGeometry) -> None:
     """Refuse registers that no receiver of this layout can have.
 
     Args:
         registers: int64[STATE_COUNT].
-        machine: of the layout.
+        tables: of the layout.
 
     Raises:
         ValueError: names the register, what it holds and what it could.
     """
-    geometry = machine.geometry
-    frame_symbols = int(geometry[kernels.FRAME_SYMBOLS])
-    release_frames = int(geometry[kernels.RELEASE_FRAMES])
-    sequence_mask = (1 << int(geometry[kernels.SEQUENCE_BITS])) - 1
+    geometry = tables.geometry
+    frame_symbols = int(geometry[machine.FRAME_SYMBOLS])
+    release_frames = int(geometry[machine.RELEASE_FRAMES])
+    sequence_mask = (1 << int(geometry[machine.SEQUENCE_BITS])) - 1
     ranges = {
-        "state": (kernels.STATE, 0, kernels.SYNC),
-        "symbols in the window": (kernels.FILLED, 0, frame_symbols),
-        "position in the frame": (kernels.POSITION, 0, frame_symbols - 1),
-        "run of right frames": (kernels.RIGHT_RUN, 0, int(geometry[kernels.CONFIRM_FRAMES])),
-        "run of wrong frames": (kernels.WRONG_RUN, 0, max(0, release_frames - 1)),
-        "readiness to mend": (kernels.IS_ARMED, 0, 1),
-        "expected sequence number": (kernels.EXPECTED, -1, sequence_mask),
-        "strobe": (kernels.IS_ACTIVE, 0, 1),
-        "frame's first edge": (kernels.FRAME_EDGE, 0, (1 << 63) - 1),
+        "state": (machine.STATE, 0, machine.SYNC),
+        "symbols in the window": (machine.FILLED, 0, frame_symbols),
+        "position in the frame": (machine.POSITION, 0, frame_symbols - 1),
+        "run of right frames": (machine.RIGHT_RUN, 0, int(geometry[machine.CONFIRM_FRAMES])),
+        "run of wrong frames": (machine.WRONG_RUN, 0, max(0, release_frames - 1)),
+        "readiness to mend": (machine.IS_ARMED, 0, 1),
+        "expected sequence number": (machine.EXPECTED, -1, sequence_mask),
+        "strobe": (machine.IS_ACTIVE, 0, 1),
+        "frame's first edge": (machine.FRAME_EDGE, 0, (1 << 63) - 1),
     }
     for name, (place, least, most) in ranges.items():
         if not least <= int(registers[place]) <= most:
             article = "an" if name[0] in "aeiou" else "a"
             found = int(registers[place])
             raise ValueError(f"{article} {name} of {found}, not {least} to {most}")
-    window = int(registers[kernels.WINDOW].view(np.uint64))
-    if window & ~int(machine.masks[kernels.FRAME_MASK]):
+    window = int(registers[machine.WINDOW].view(np.uint64))
+    if window & ~int(tables.masks[machine.FRAME_MASK]):
         raise ValueError(f"a window of {window:X}, which has more bits than a frame")
-    counts = registers[kernels.FIRST_COUNTER : kernels.STOP_COUNTER]
+    counts = registers[machine.FIRST_COUNTER : machine.STOP_COUNTER]
     if (counts < 0).any() or (counts > COUNT_MAX).any():
         raise ValueError(f"a count of {counts[(counts < 0) | (counts > COUNT_MAX)][0]}")
-    in_step = int(registers[kernels.STATE]) == kernels.SYNC
-    frames = sum(int(registers[one]) for one in (kernels.RECEIVED, kernels.IDLE, kernels.FAILED))
-    symbols = frame_symbols * frames + int(registers[kernels.POSITION]) * in_step
-    symbols += int(registers[kernels.SKIPPED]) + int(registers[kernels.REST])
-    if symbols != int(registers[kernels.FED]):
-        raise ValueError(f"{registers[kernels.FED]} symbols fed, of which {symbols} are told")
+    in_step = int(registers[machine.STATE]) == machine.SYNC
+    frames = sum(int(registers[one]) for one in (machine.RECEIVED, machine.IDLE, machine.FAILED))
+    symbols = frame_symbols * frames + int(registers[machine.POSITION]) * in_step
+    symbols += int(registers[machine.SKIPPED]) + int(registers[machine.REST])
+    if symbols != int(registers[machine.FED]):
+        raise ValueError(f"{registers[machine.FED]} symbols fed, of which {symbols} are told")

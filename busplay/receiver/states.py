@@ -9,7 +9,7 @@ from enum import IntEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from busplay.receiver import kernels
+from busplay.receiver import machine
 
 
 class State(IntEnum):
@@ -23,7 +23,7 @@ class State(IntEnum):
     PRESYNC = 1
     """It has a place and counts right frames from there before it believes it."""
     SYNC = 2
-    """It is in step: every frame is judged, right ones are delivered."""
+    """It is in sync: every frame is judged, right ones are delivered."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +41,7 @@ class ReceiverCounters:
     Attributes:
         symbols_fed: all symbols, spelled out or standing in a gap.
         symbols_skipped: symbols of no judged frame: fed in HUNT or PRESYNC, or in a frame that
-            was given up.
+            was aborted.
         symbols_idle: symbols between frames while the strobe rested (strobe links only).
         pending_symbols: symbols of the frame that is on its way in.
         frames_received: judged frames that were delivered.
@@ -49,13 +49,13 @@ class ReceiverCounters:
         checks_failed: judged frames that were wrong and could not be mended.
         frames_corrected: judged frames that were wrong by one bit and were mended; they are
             among the received or idle ones too.
-        frames_abandoned: frames that were given up before their last symbol, because a strobe
+        frames_abandoned: frames that were aborted before their last symbol, because a strobe
             came early or was dropped, or a marker stood elsewhere.
         frames_missed: frames that the sequence field says were sent and not delivered, from
             the first delivered frame on. A gap of a whole modulus or more cannot be told from
             a shorter one, so after a long loss of step this is only known modulo 2 ** bits.
-        locks_gained: times that the receiver came into SYNC.
-        locks_lost: times that it fell out of SYNC, or found that it had been out of step.
+        syncs_gained: times that the receiver came into SYNC.
+        syncs_lost: times that it fell out of SYNC, or found that it had been out of sync.
     """
 
     symbols_fed: int = 0
@@ -68,22 +68,22 @@ class ReceiverCounters:
     frames_corrected: int = 0
     frames_abandoned: int = 0
     frames_missed: int = 0
-    locks_gained: int = 0
-    locks_lost: int = 0
+    syncs_gained: int = 0
+    syncs_lost: int = 0
 
 
 class Event(IntEnum):
     """What the receiver's log can say."""
 
-    FAILED = kernels.LOG_FAILED
+    FAILED = machine.LOG_FAILED
     """A judged frame was wrong and could not be mended."""
-    MENDED = kernels.LOG_MENDED
+    MENDED = machine.LOG_MENDED
     """A judged frame was wrong by one bit and was mended."""
-    ABANDONED = kernels.LOG_ABANDONED
-    """A frame was given up before its last symbol."""
-    LOST = kernels.LOG_LOST
-    """The receiver fell out of step, or found that it had been: after the frames it is about."""
-    GAINED = kernels.LOG_GAINED
+    ABANDONED = machine.LOG_ABANDONED
+    """A frame was aborted before its last symbol."""
+    LOST = machine.LOG_LOST
+    """The receiver fell out of sync, or found that it had been: after the frames it is about."""
+    GAINED = machine.LOG_GAINED
     """The receiver came into step: what follows is judged."""
 
 
@@ -109,10 +109,10 @@ class ReceiverLog:
     def of_rows(cls, rows: NDArray[np.int64]) -> ReceiverLog:
         """Copy int64[events, columns] as the machine writes them."""
         return cls(
-            rows[:, kernels.LOG_KIND].astype(np.uint8),
-            rows[:, kernels.LOG_EDGE].copy(),
-            rows[:, kernels.LOG_FIRST].copy(),
-            rows[:, kernels.LOG_STOP].copy(),
+            rows[:, machine.LOG_KIND].astype(np.uint8),
+            rows[:, machine.LOG_EDGE].copy(),
+            rows[:, machine.LOG_FIRST].copy(),
+            rows[:, machine.LOG_STOP].copy(),
         )
 
     @classmethod
@@ -132,7 +132,7 @@ class ReceiverLog:
         )
 
     def after(self, count: int) -> ReceiverLog:
-        """Give the log without its first entries."""
+        """Return the log without its first entries."""
         return ReceiverLog(
             self.kind[count:], self.edge[count:], self.first[count:], self.stop[count:]
         )

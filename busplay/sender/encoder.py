@@ -22,7 +22,7 @@ A word is `address_table[address] ^ data_table[data] ^ sequence_table[number]`: 
 layout does (placing bits, constants, check) is affine, and the tables are made by
 `FrameLayout.pack`, so no second encoder is here.
 
-Not here: symbols (`speller`), idle frames (a gap stands for them).
+Not here: symbols (`expander`), idle frames (a gap stands for them).
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ from busplay.description.board import Board, Window
 from busplay.description.link import SPACE_MEMORY, SPACE_REGISTERS
 from busplay.errors import FieldError, InputError
 from busplay.link.layout import FrameLayout
-from busplay.sender import kernels
+from busplay.sender import encoding
 from busplay.units import edges_per_processor_cycle
 
 ADDRESSES = 0x10000
@@ -110,14 +110,14 @@ class LostStores:
 
 
 class EncoderTables(NamedTuple):
-    """What a fused engine needs to make the same frames; see `kernels.encode`.
+    """What a fused engine needs to make the same frames; see `encoding.encode`.
 
     Attributes:
         in_window: bool[65536]; whether a store to an address goes out.
         address: uint64[65536]; the word of a store, data and sequence being 0.
         data: uint64[256]; what the data changes in it.
         sequence: uint64[bytes, 256]; what each byte of the sequence number changes.
-        timing: uint64[8]; constants of link and board, places named in `kernels`.
+        timing: uint64[8]; constants of link and board, places named in `encoding`.
     """
 
     in_window: NDArray[np.bool_]
@@ -184,7 +184,7 @@ class Encoder:
         self._lost: list[LostStores] = []
 
     def _field_table(self, name: str, shift: int, field_bits: int) -> UInt64Column:
-        """Give uint64[256]: what each value of the field's bits from `shift` on changes."""
+        """Return uint64[256]: what each value of the field's bits from `shift` on changes."""
         table = np.zeros(256, np.uint64)
         used = 1 << min(8, field_bits - shift)
         values = np.arange(used, dtype=np.uint64) << np.uint64(shift)
@@ -237,8 +237,8 @@ class Encoder:
         words = np.empty(count, np.uint64)
         sent_store, lost_store = np.empty(count, np.int64), np.empty(count, np.int64)
         lost_edge = np.empty(count, np.uint64)
-        overrun_before = int(self._counts[kernels.OVERRUN])
-        sent = kernels.encode(
+        overrun_before = int(self._counts[encoding.OVERRUN])
+        sent = encoding.encode(
             stores.cycle,
             stores.address,
             stores.data,
@@ -264,7 +264,7 @@ class Encoder:
             )
         self._stop_cycle = stop_cycle
         self._sent_store = sent_store[:sent]
-        lost = int(self._counts[kernels.OVERRUN]) - overrun_before
+        lost = int(self._counts[encoding.OVERRUN]) - overrun_before
         if lost:
             which = lost_store[:lost]
             self._lost.append(
@@ -283,7 +283,7 @@ class Encoder:
         return self._sent_store
 
     def take_lost(self) -> LostStores:
-        """Give the stores that were lost to a full FIFO since the last call."""
+        """Return the stores that were lost to a full FIFO since the last call."""
         lost, self._lost = self._lost, []
         return LostStores.joined(lost)
 
@@ -292,10 +292,10 @@ class Encoder:
         """What was offered and what became of it, since the start."""
         counts = self._counts
         return SenderCounters(
-            stores_offered=int(counts[kernels.OFFERED]),
-            frames_sent=int(counts[kernels.SENT]),
-            frames_overrun=int(counts[kernels.OVERRUN]),
-            stores_outside=int(counts[kernels.OUTSIDE]),
+            stores_offered=int(counts[encoding.OFFERED]),
+            frames_sent=int(counts[encoding.SENT]),
+            frames_overrun=int(counts[encoding.OVERRUN]),
+            stores_outside=int(counts[encoding.OUTSIDE]),
         )
 
     @property
@@ -306,8 +306,8 @@ class Encoder:
         wire can stop at.
         """
         edge = _round_up(self.cycle_to_edge(self._stop_cycle + 1), self.grid_edges)
-        if self._carried[kernels.ANY_SENT]:
-            edge = max(edge, int(self._carried[kernels.LAST_START]) + self.step_edges)
+        if self._carried[encoding.ANY_SENT]:
+            edge = max(edge, int(self._carried[encoding.LAST_START]) + self.step_edges)
         return edge
 
     @property
@@ -322,7 +322,7 @@ class Encoder:
         )
 
     def cycle_to_edge(self, cycle: int) -> int:
-        """Give the first edge that is not before the beginning of a processor cycle."""
+        """Return the first edge that is not before the beginning of a processor cycle."""
         return self.lead_edges + self.edges_per_cycle.ceil(cycle)
 
     def snapshot(self) -> EncoderState:
@@ -345,7 +345,7 @@ def _round_up(value: int, step: int) -> int:
 
 
 def _address_table(board: Board, layout: FrameLayout) -> tuple[NDArray[np.bool_], UInt64Column]:
-    """Give bool[65536], uint64[65536]: which addresses go out, and the word with all else 0."""
+    """Return bool[65536], uint64[65536]: which addresses go out, and the word with all else 0."""
     in_window = np.zeros(ADDRESSES, np.bool_)
     table = np.zeros(ADDRESSES, np.uint64)
     # Where windows overlap the one that the board names first has the address.

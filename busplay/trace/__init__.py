@@ -36,7 +36,7 @@ What the other parts call:
         reader.verify() -> None
 
 The writer feeds `units` itself, chunk by chunk, so that a key frame holds the state after
-exactly the frames before it, however the caller cuts its batches. Give it a road of its own
+exactly the frames before it, however the caller cuts its batches. Give it a pipeline of its own
 (receiver and displays), or only displays where the frames are known to be delivered.
 
 `stop_edge`: every frame of the batch starts before it, and nothing (frame, lost store, key

@@ -3,8 +3,8 @@
 How to think about it. Each frame becomes eight numbers, chosen so that what a program does
 again and again repeats: slots and rest of the gap to the frame before, bits above the frame
 (none, in a sound trace), the other fields, the steps of sequence and address, the data, and by
-what the check field differs from what it should be. `kernels` turns frames to these columns and
-back; here is how columns become bytes. Nothing is lost: words that break every rule of their
+what the check field differs from what it should be. `column_planes` turns frames to these columns
+and back; here is how columns become bytes. Nothing is lost: words that break every rule of their
 link come back bit for bit.
 """
 
@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from busplay.batch import FrameBatch, UInt64Column
 from busplay.link.layout import WORD_BITS, FrameLayout
-from busplay.trace import kernels
+from busplay.trace import column_planes
 from busplay.trace.blocks import make_compressor, make_decompressor, pack_block, unpack_block
 from busplay.trace.container import Where
 
@@ -33,7 +33,7 @@ _FAST_GRID = 1 << 16
 
 
 def grid_edges(layout: FrameLayout) -> int:
-    """Give the edges that gaps are counted in: a slot, or a clock cycle where frames start so."""
+    """Return the edges that gaps are counted in: a slot, or a clock cycle where frames start so."""
     if layout.link.start == "cycle":
         return layout.link.edges_per_cycle
     return layout.slot_symbols
@@ -48,11 +48,11 @@ class ColumnCodec:
         small = self._grid < _FAST_GRID
         self._grid_inverse = -(-(1 << _FAST_SHIFT) // self._grid) if small else 0
         places = _column_places(layout)
-        self._shifts = np.zeros(kernels.COLUMNS, np.uint64)
-        self._masks = np.zeros(kernels.COLUMNS, np.uint64)
+        self._shifts = np.zeros(column_planes.COLUMNS, np.uint64)
+        self._masks = np.zeros(column_planes.COLUMNS, np.uint64)
         self._plane_counts = [8, 8, (WORD_BITS - self._frame_bits + 7) // 8, 0, 0, 0, 0, 0]
         position = 0
-        for column in reversed(range(kernels.OTHERS, kernels.COLUMNS)):
+        for column in reversed(range(column_planes.OTHERS, column_planes.COLUMNS)):
             bits = len(places[column])
             self._shifts[column] = position % WORD_BITS
             self._masks[column] = (1 << bits) - 1
@@ -60,7 +60,9 @@ class ColumnCodec:
             position += bits
         self._encode_tables = _encode_tables(layout, places, self._shifts)
         self._decode_tables = _decode_tables(layout, places)
-        self._planes = np.empty((kernels.COLUMNS * kernels.PLANES, CHUNK_FRAMES), np.uint8)
+        self._planes = np.empty(
+            (column_planes.COLUMNS * column_planes.PLANES, CHUNK_FRAMES), np.uint8
+        )
         self._work = np.empty((3, CHUNK_FRAMES), np.uint64)
         self._compressor = make_compressor()
         self._decompressor = make_decompressor()
@@ -76,8 +78,8 @@ class ColumnCodec:
         edge = np.ascontiguousarray(frames.edge)
         word = np.ascontiguousarray(frames.word)
         before = np.zeros(3, np.uint64)
-        found = np.zeros((2, kernels.COLUMNS), np.uint64)
-        kernels.split(
+        found = np.zeros((2, column_planes.COLUMNS), np.uint64)
+        column_planes.split(
             edge,
             word,
             np.uint64(self._grid),
@@ -93,13 +95,13 @@ class ColumnCodec:
         parts = [_BEFORE.pack(*before.tolist())]
         present: list[tuple[int, int]] = []
         firsts, varying = found.tolist()
-        for column in range(kernels.COLUMNS):
-            planes = [p for p in range(kernels.PLANES) if varying[column] >> 8 * p & 0xFF]
+        for column in range(column_planes.COLUMNS):
+            planes = [p for p in range(column_planes.PLANES) if varying[column] >> 8 * p & 0xFF]
             parts.append(_COLUMN.pack(firsts[column], sum(1 << p for p in planes)))
             present.extend((column, plane) for plane in planes)
         for column, plane in present:
-            row = self._planes[column * kernels.PLANES + plane][:count]
-            kernels.take_plane(
+            row = self._planes[column * column_planes.PLANES + plane][:count]
+            column_planes.take_plane(
                 word,
                 self._frame_bits,
                 self._shifts,
@@ -130,8 +132,8 @@ class ColumnCodec:
             )
         before = np.array(_BEFORE.unpack_from(body, 0), np.uint64)
         offset = _BEFORE.size
-        firsts = np.zeros(kernels.COLUMNS, np.uint64)
-        presents = np.zeros(kernels.COLUMNS, np.int64)
+        firsts = np.zeros(column_planes.COLUMNS, np.uint64)
+        presents = np.zeros(column_planes.COLUMNS, np.int64)
         for column, most in enumerate(self._plane_counts):
             first, present = _COLUMN.unpack_from(body, offset)
             offset += _COLUMN.size
@@ -142,13 +144,13 @@ class ColumnCodec:
                 )
             firsts[column] = first
             presents[column] = present
-        for column in range(kernels.COLUMNS):
-            for plane in range(kernels.PLANES):
+        for column in range(column_planes.COLUMNS):
+            for plane in range(column_planes.PLANES):
                 if presents[column] >> plane & 1:
                     block, offset = unpack_block(
                         self._decompressor, body, offset, unpacked_bytes=count, where=where
                     )
-                    self._planes[column * kernels.PLANES + plane][:count] = np.frombuffer(
+                    self._planes[column * column_planes.PLANES + plane][:count] = np.frombuffer(
                         block, np.uint8
                     )
         if offset != len(body):
@@ -157,7 +159,7 @@ class ColumnCodec:
             )
         edge = np.empty(count, np.uint64)
         word = np.empty(count, np.uint64)
-        rising = kernels.join(
+        rising = column_planes.join(
             self._planes,
             presents,
             firsts,
@@ -178,19 +180,19 @@ def _column_places(layout: FrameLayout) -> list[tuple[int, ...]]:
     """Tell where in the word each column's bits stand, lowest value bit first."""
     link = layout.link
     check_name = link.check.field if link.check else None
-    places: list[tuple[int, ...]] = [()] * kernels.COLUMNS
+    places: list[tuple[int, ...]] = [()] * column_planes.COLUMNS
     if check_name:
-        places[kernels.CHECK] = layout.bit_places(check_name)
+        places[column_planes.CHECK] = layout.bit_places(check_name)
     named = (
-        (kernels.SEQUENCE, "sequence"),
-        (kernels.ADDRESS, "address"),
-        (kernels.DATA, "data"),
+        (column_planes.SEQUENCE, "sequence"),
+        (column_planes.ADDRESS, "address"),
+        (column_planes.DATA, "data"),
     )
     for column, name in named:
         if name != check_name and link.field_named(name) is not None:
             places[column] = layout.bit_places(name)
     taken = {place for column in places for place in column}
-    places[kernels.OTHERS] = tuple(p for p in range(layout.frame_bits) if p not in taken)
+    places[column_planes.OTHERS] = tuple(p for p in range(layout.frame_bits) if p not in taken)
     return places
 
 
@@ -200,7 +202,7 @@ def _encode_tables(
     """Make uint64[8, 256]: XOR of `tables[i, byte i of the word]` is the packed word."""
     tables = np.zeros((8, 256), np.uint64)
     values = np.arange(256)
-    for column in range(kernels.OTHERS, kernels.CHECK):
+    for column in range(column_planes.OTHERS, column_planes.CHECK):
         for value_bit, place in enumerate(places[column]):
             byte, bit = divmod(place, 8)
             target = np.uint64(1 << int(shifts[column]) + value_bit)
@@ -214,14 +216,14 @@ def _decode_tables(layout: FrameLayout, places: list[tuple[int, ...]]) -> NDArra
     zero_check = int(layout.syndrome_tables[0][0]) & check_mask
 
     def check_part(check: int) -> int:
-        return sum(1 << p for bit, p in enumerate(places[kernels.CHECK]) if check >> bit & 1)
+        return sum(1 << p for bit, p in enumerate(places[column_planes.CHECK]) if check >> bit & 1)
 
-    tables = np.zeros((kernels.COLUMNS, kernels.PLANES, 256), np.uint64)
+    tables = np.zeros((column_planes.COLUMNS, column_planes.PLANES, 256), np.uint64)
     values = np.arange(256)
-    for column in range(kernels.OTHERS, kernels.COLUMNS):
+    for column in range(column_planes.OTHERS, column_planes.COLUMNS):
         for value_bit, place in enumerate(places[column]):
             part = 1 << place
-            if column != kernels.CHECK:
+            if column != column_planes.CHECK:
                 byte, bit = divmod(place, 8)
                 entry = int(layout.syndrome_tables[byte][1 << bit])
                 if byte == 0:
@@ -229,5 +231,5 @@ def _decode_tables(layout: FrameLayout, places: list[tuple[int, ...]]) -> NDArra
                 part ^= check_part(entry & check_mask)
             plane, bit = divmod(value_bit, 8)
             tables[column][plane][(values >> bit & 1).astype(bool)] ^= np.uint64(part)
-    tables[kernels.CHECK][0] ^= np.uint64(check_part(zero_check))
+    tables[column_planes.CHECK][0] ^= np.uint64(check_part(zero_check))
     return tables

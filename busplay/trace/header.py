@@ -92,7 +92,7 @@ class TraceHeader:
         return self.edges_per_second or _EDGES_PER_SECOND_UNKNOWN
 
     def edge_at(self, cycle: int) -> int:
-        """Give the link edge at which a processor cycle begins; 0 without a board."""
+        """Return the link edge at which a processor cycle begins; 0 without a board."""
         return self._lead_edges + self._edges_per_cycle.ceil(cycle) if self._edges_per_cycle else 0
 
     def cycles_at(self, edge: int) -> int:

@@ -130,7 +130,7 @@ class TraceReader:
     # -- frames
 
     def chunks(self) -> Iterator[FrameBatch]:
-        """Give all frames in order, a chunk at a time.
+        """Return all frames in order, a chunk at a time.
 
         Raises:
             InputError: a chunk is damaged; those before it have been given.
@@ -160,7 +160,7 @@ class TraceReader:
         )
 
     def frames_between(self, first_edge: int, stop_edge: int) -> Iterator[FrameBatch]:
-        """Give the frames that start at or after one edge and before another, in order.
+        """Return the frames that start at or after one edge and before another, in order.
 
         Raises:
             InputError: a chunk is damaged.
@@ -213,7 +213,7 @@ class TraceReader:
     # -- the rest
 
     def key_presses(self) -> tuple[KeyPress, ...]:
-        """Give all key presses, in order.
+        """Return all key presses, in order.
 
         Raises:
             InputError: a chunk is damaged.
@@ -232,7 +232,7 @@ class TraceReader:
         return tuple(presses)
 
     def summary(self) -> dict[str, int]:
-        """Give the figures that the recorder kept at the end; none in a cut trace.
+        """Return the figures that the recorder kept at the end; none in a cut trace.
 
         Raises:
             InputError: the chunk is damaged.

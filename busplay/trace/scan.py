@@ -27,7 +27,7 @@ from busplay.trace.container import (
     chunks_before,
 )
 from busplay.trace.frame_chunk import Totals, parse_totals
-from busplay.trace.table import END_BYTES, ChunkTable, End, TableBuilder, parse_end, parse_table
+from busplay.trace.index import END_BYTES, ChunkTable, End, TableBuilder, parse_end, parse_table
 
 
 @dataclass(frozen=True, slots=True)

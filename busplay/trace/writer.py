@@ -32,10 +32,10 @@ from busplay.trace.columns import CHUNK_FRAMES, ColumnCodec, grid_edges
 from busplay.trace.container import END, FRAMES, HEADER, INDEX, KEYS, STATES, SUMMARY, ChunkFile
 from busplay.trace.frame_chunk import Totals
 from busplay.trace.header import TraceHeader, pack_header
+from busplay.trace.index import End, TableBuilder
 from busplay.trace.json_object import pack_object
 from busplay.trace.key_log import PRESSES_MAX, KeyPress, pack_presses
 from busplay.trace.states import KeyFrame, fits, pack_states
-from busplay.trace.table import End, TableBuilder
 
 # Four full chunks: a jump feeds at most some 330,000 frames, a few milliseconds.
 KEY_FRAME_FRAMES = 4 * CHUNK_FRAMES
@@ -52,7 +52,7 @@ class UnitStates(Protocol):
         """Take frames as they went over the link, up to an edge."""
 
     def states(self) -> dict[str, bytes]:
-        """Give the state after all frames so far, by name."""
+        """Return the state after all frames so far, by name."""
 
 
 class TraceWriter:
@@ -87,7 +87,7 @@ class TraceWriter:
         self._units = units
         layout = FrameLayout(header.link)
         grid = grid_edges(layout)
-        # Chunks stop where frames can start, so that what a road carries up to there is whole.
+        # Chunks stop where frames can start, so that what a pipeline carries up to there is whole.
         self._step_edges = _round_up(layout.slot_symbols, grid)
         self._span_edges = _round_up(header.span_edges, grid)
         self._press_margin_edges = _press_margin_edges(header, self._step_edges)
@@ -402,7 +402,7 @@ class TraceWriter:
 
 
 def _press_margin_edges(header: TraceHeader, step_edges: int) -> int:
-    """Give how far link time can be ahead of the processor: a full FIFO and two cycles.
+    """Return how far link time can be ahead of the processor: a full FIFO and two cycles.
 
     A key that is pressed now belongs to this cycle, though frames of later edges may have been
     written. Keys wait for this long, so that one pressed live and one that is known beforehand

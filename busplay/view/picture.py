@@ -12,7 +12,7 @@ PIXEL_BYTES = 4
 
 
 def surface_pixels(surface: pygame.Surface) -> NDArray[np.uint32]:
-    """Give a surface of 32 bits a pixel as uint32[height, pitch / 4], C order.
+    """Return a surface of 32 bits a pixel as uint32[height, pitch / 4], C order.
 
     The surface stays locked as long as the array lives: drop it before blitting. Columns from
     the surface's width on are padding, which nobody sees.
@@ -26,7 +26,7 @@ def surface_pixels(surface: pygame.Surface) -> NDArray[np.uint32]:
 
 
 def surface_colours(palette: NDArray[np.uint8], surface: pygame.Surface) -> NDArray[np.uint32]:
-    """Give the pixel values of a palette's colours on a surface of 32 bits: uint32[colours]."""
+    """Return the pixel values of a palette's colours on a surface of 32 bits: uint32[colours]."""
     red, green, blue, _ = surface.get_shifts()
     parts = palette.astype(np.uint32)
     colours: NDArray[np.uint32] = (

@@ -94,7 +94,7 @@ def keep_on_desktop() -> None:
 
 
 def desktop_size() -> tuple[int, int]:
-    """Give width and height of the first screen."""
+    """Return width and height of the first screen."""
     sizes = pygame.display.get_desktop_sizes()
     return sizes[0] if sizes else USUAL_DESKTOP
 

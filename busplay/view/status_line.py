@@ -94,7 +94,7 @@ def _hundredths(permille: int) -> str:
 
 
 def status_cells(player: Player, status: Status, *, held: bool = False) -> list[Cell]:
-    """Give all cells of the line, left to right."""
+    """Return all cells of the line, left to right."""
     playable = player.playable
     time = time_text(status.cycle, status.clock_hz)
     whole = ""

@@ -20,7 +20,7 @@ class Texts:
         self._kept: dict[tuple[str, int, Colour], pygame.Surface] = {}
 
     def _font(self, size_px: int) -> pygame.font.Font:
-        """Give pygame's bundled font, `OVERSIZE` times as large."""
+        """Return pygame's bundled font, `OVERSIZE` times as large."""
         if size_px not in self._fonts:
             self._fonts[size_px] = pygame.font.Font(None, size_px * OVERSIZE)
         return self._fonts[size_px]

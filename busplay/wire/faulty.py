@@ -1,4 +1,4 @@
-"""The wire between the two ends, with faults put in.
+"""The wire between the two ends, with faults injected.
 
 How to think about it. The wire takes a stretch as the sender spelled it and gives the stretches
 that the receiver samples. Flips, late, early and stuck lanes change symbols; a lost or an extra
@@ -6,7 +6,7 @@ edge changes no symbol but cuts the stretch: a receiver that is fed edges up to 
 f + 1 on never saw edge f, and one that is fed up to f + 1 and then from f on saw it twice. So edges
 stay the sender's, which is link time, and the slot grid stays where it is.
 
-Each symbol that a fault changed, each edge lost and each edge put in is one entry of the log,
+Each symbol that a fault changed, each edge lost and each edge injected is one entry of the log,
 with its place in the row of symbols that the receiver samples: what became of it is told by
 what the receiver did with that symbol.
 
@@ -31,7 +31,7 @@ from busplay.description.faults import FaultPlan
 from busplay.description.link import StrobeFraming
 from busplay.errors import InputError
 from busplay.link.layout import FrameLayout
-from busplay.wire import kernels
+from busplay.wire import damage
 from busplay.wire.schedule import Dense, Schedule
 from busplay.wire.streams import NEVER, Hits, Int64Column
 
@@ -42,19 +42,19 @@ PIECE_SLOTS = 1 << 15
 
 
 class FaultKind(IntEnum):
-    """What was put in."""
+    """What was injected."""
 
-    LATE = kernels.LATE
-    FLIPPED = kernels.FLIPPED
-    STUCK = kernels.STUCK
-    EARLY = kernels.EARLY
+    LATE = damage.LATE
+    FLIPPED = damage.FLIPPED
+    STUCK = damage.STUCK
+    EARLY = damage.EARLY
     LOST_EDGE = 4
     EXTRA_EDGE = 5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FaultLog:
-    """Faults that were put in, in the order in which the receiver meets them.
+    """Faults that were injected, in the order in which the receiver meets them.
 
     Attributes:
         ordinal: int64[faults]; which of the symbols that the receiver samples is concerned, from
@@ -89,17 +89,17 @@ class _LaneHits:
 
 
 class FaultyWire:
-    """A link's wires with faults put in as a plan says.
+    """A link's wires with faults injected as a plan says.
 
     Args:
         layout: the link's frame.
-        plan: what to put in; its stalls are the receiver's business.
+        plan: what to injected; its stalls are the receiver's business.
         edge_hz: edges in a second, for times.
         first_edge: edge from which the wire is fed.
         first_ordinal: symbols that the receiver has sampled before.
 
     Attributes:
-        faults_put_in: symbols that were changed, edges that were lost and that were put in, by
+        faults_put_in: symbols that were changed, edges that were lost and that were injected, by
             kind.
     """
 
@@ -133,7 +133,7 @@ class FaultyWire:
             self._forget(first_edge)
 
     def take_log(self) -> FaultLog:
-        """Give the faults put in since the last call."""
+        """Return the faults injected since the last call."""
         logs, self._logs = self._logs, []
         if not logs:
             return FaultLog(np.empty(0, np.int64), np.empty(0, np.uint8))
@@ -158,7 +158,7 @@ class FaultyWire:
         if batch.stop_edge > LAST_EDGE:
             raise InputError(
                 found=f"link edge {batch.stop_edge}",
-                wanted=f"faults can be put in up to edge {LAST_EDGE}",
+                wanted=f"faults can be injected up to edge {LAST_EDGE}",
             )
         self.look(batch.stop_edge)
         whole = batch
@@ -222,11 +222,11 @@ class FaultyWire:
 
     @property
     def is_sparse(self) -> bool:
-        """Whether nothing but bits that flip and edges that are lost or added is put in."""
+        """Whether nothing but bits that flip and edges that are lost or added is injected."""
         return self._schedule.is_sparse
 
     def look(self, stop_edge: int) -> None:
-        """Find all that happens before an edge; it stays to be put in."""
+        """Find all that happens before an edge; it stays to be injected."""
         if stop_edge <= self._looked_at:
             return
         self._looked_at = stop_edge
@@ -254,11 +254,11 @@ class FaultyWire:
         return min((int(cuts[0]) for cuts in (self._lost, self._extra) if len(cuts)), default=NEVER)
 
     def flips_before(self, stop_edge: int) -> Hits:
-        """Give the bits, of the edges looked at, that flip before an edge."""
+        """Return the bits, of the edges looked at, that flip before an edge."""
         return self._flipped.before(stop_edge)
 
     def pass_flips(self, count: int) -> None:
-        """Enter the next flips as put in, by somebody who carried symbols in the wire's place."""
+        """Enter the next flips as injected, by somebody who carried symbols in the wire's place."""
         if not count:
             return
         edge = self._flipped.edge[:count]
@@ -325,13 +325,13 @@ class FaultyWire:
         if spells_all:
             room = (stop - first) // slot + 2 * len(slots) + 2
         edge, source = np.empty(room, np.int64), np.empty(room, np.int64)
-        count = kernels.lay_out(slots, hit, first, stop, slot, spells_all, edge, source)
+        count = damage.lay_out(slots, hit, first, stop, slot, spells_all, edge, source)
         edge, source = edge[:count].copy(), source[:count]
         out = np.empty(count * slot, symbols.dtype)
-        kernels.fill(edge, source, np.ascontiguousarray(symbols), self._idle, out)
-        entries = kernels.KINDS * count * slot if dense else len(hits)
+        damage.fill(edge, source, np.ascontiguousarray(symbols), self._idle, out)
+        entries = damage.KINDS * count * slot if dense else len(hits)
         log_edge, log_kind = np.empty(entries, np.int64), np.empty(entries, np.uint8)
-        found = kernels.damage(
+        found = damage.damage(
             edge,
             out,
             self._idle,
@@ -362,7 +362,7 @@ class FaultyWire:
         return edge, out
 
     def _symbol_at(self, batch: SymbolBatch, edge: int) -> int:
-        """Give the symbol that was sent on an edge of a stretch."""
+        """Return the symbol that was sent on an edge of a stretch."""
         slot = len(self._idle)
         index = int(np.searchsorted(batch.edge.view(np.int64), edge, side="right")) - 1
         if index >= 0:
@@ -374,7 +374,7 @@ class FaultyWire:
     # -- edges
 
     def _shifts_before(self, edges: Int64Column) -> Int64Column:
-        """Give how many more symbols than edges the receiver sampled, of this stretch, before."""
+        """Return how many more symbols than edges the receiver sampled, of this stretch, before."""
         # An edge that is hit itself is sampled first, then once more.
         more = np.searchsorted(self._extra, edges, side="left")
         return (more - np.searchsorted(self._lost, edges, side="left")).astype(np.int64)

@@ -82,23 +82,23 @@ class Schedule:
 
     @property
     def is_sparse(self) -> bool:
-        """Whether nothing but bits that flip and edges that are lost or added is put in."""
+        """Whether nothing but bits that flip and edges that are lost or added is injected."""
         return not self.dense and not self._late and not self._early
 
     def take_flips(self, stop_edge: int) -> Hits:
-        """Give the bits that flip before an edge and were not given yet."""
+        """Return the bits that flip before an edge and were not given yet."""
         return Hits.joined([stream.take(stop_edge) for stream in self._flips]).combined()
 
     def take_late(self, stop_edge: int) -> Hits:
-        """Give the edges before another at which lanes are late by chance, once."""
+        """Return the edges before another at which lanes are late by chance, once."""
         return _take(self._late, stop_edge)
 
     def take_early(self, stop_edge: int) -> Hits:
-        """Give the edges before another at which lanes are early by chance, once."""
+        """Return the edges before another at which lanes are early by chance, once."""
         return _take(self._early, stop_edge)
 
     def take_lost(self, stop_edge: int) -> Int64Column:
-        """Give the edges before another that are lost, once."""
+        """Return the edges before another that are lost, once."""
         if not self._lost:
             return self._gone
         parts = [self._gone]
@@ -112,7 +112,7 @@ class Schedule:
         return lost[:cut]
 
     def take_extra(self, stop_edge: int) -> Int64Column:
-        """Give the edges before another that are sampled twice, once."""
+        """Return the edges before another that are sampled twice, once."""
         if not self._extra:
             return np.empty(0, np.int64)
         parts = [stream.take(stop_edge) for stream in self._extra]

@@ -64,12 +64,12 @@ class Hits:
         return Hits(edge[mask != 0], mask[mask != 0])
 
     def before(self, edge: int) -> Hits:
-        """Give the hits before an edge."""
+        """Return the hits before an edge."""
         count = int(np.searchsorted(self.edge, edge))
         return Hits(self.edge[:count], self.mask[:count])
 
     def after(self, count: int) -> Hits:
-        """Give all but the first so many."""
+        """Return all but the first so many."""
         return Hits(self.edge[count:], self.mask[count:])
 
 
@@ -88,7 +88,7 @@ class TrialStream:
         self._waiting = np.empty(0, np.int64)
 
     def take(self, stop: int) -> Int64Column:
-        """Give the hits before trial `stop` that were not given yet."""
+        """Return the hits before trial `stop` that were not given yet."""
         if self._ratio == 0:
             return np.empty(0, np.int64)
         parts = [self._waiting]
@@ -123,7 +123,7 @@ class EdgeStream:
         self._given = np.array(sorted(set(at_edges)), np.int64)
 
     def take(self, stop_edge: int) -> Int64Column:
-        """Give the edges before `stop_edge` that were not given yet, each once, in order."""
+        """Return the edges before `stop_edge` that were not given yet, each once, in order."""
         stop = min(stop_edge, self._stop)
         hits = np.empty(0, np.int64)
         if stop > self._first:
@@ -164,7 +164,7 @@ class FlipStream:
         self._waiting = Hits.none()
 
     def take(self, stop_edge: int) -> Hits:
-        """Give what is flipped before `stop_edge` and was not given yet."""
+        """Return what is flipped before `stop_edge` and was not given yet."""
         stop = min(stop_edge, self._stop)
         fresh = Hits.none()
         if stop > self._first:
@@ -175,7 +175,7 @@ class FlipStream:
         return Hits(hits.edge[:count], hits.mask[:count])
 
     def _bursts(self, trials: Int64Column) -> Hits:
-        """Give what hits flip, their bursts spelled out."""
+        """Return what hits flip, their bursts spelled out."""
         edge = self._first + trials // len(self._wires)
         mask = np.uint64(1) << self._wires[trials % len(self._wires)]
         further = self._burst_edges - 1

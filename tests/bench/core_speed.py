@@ -33,9 +33,9 @@ from busplay.description.read_board import load_board
 from busplay.display.bank import DisplayBank
 from busplay.engine.engine import FusedEngine
 from busplay.link.layout import FrameLayout
+from busplay.pipeline.pipeline import Pipeline
 from busplay.program.loading import load_memory
 from busplay.receiver.receiver import Receiver
-from busplay.road import Road
 from busplay.sender.encoder import Encoder
 from tests.bench.test_bench_core import PROGRAM, py65_on_a_list, py65_with_a_write_hook
 
@@ -86,7 +86,7 @@ def core_with(board: Board, code: bytes, address: int) -> CompiledCore:
 
 
 def ram_board(**changes: object) -> Board:
-    """Give the shipped board with RAM everywhere and no host port."""
+    """Return the shipped board with RAM everywhere and no host port."""
     board = load_board("dunlin")
     ram = (Memory("ram", 0, 0xFFFF),)
     windows = tuple(window for window in board.windows if window.unit == "panel")[:1]
@@ -106,7 +106,7 @@ def encoded(board: Board, core: CompiledCore, cycles: int) -> Run:
 
 
 def hostile_code(rng: np.random.Generator) -> bytes:
-    """Give 16 KiB of random instructions in a row, and a jump to the first.
+    """Return 16 KiB of random instructions in a row, and a jump to the first.
 
     None of them writes where the code lies, so that it stays what it is.
     """
@@ -183,10 +183,10 @@ def on_core(board: Board, program: Path) -> Run:
 
 def over_the_stages(board: Board, program: Path) -> Run:
     def run() -> int:
-        core, road = fresh_core(board, program), Road(board)
+        core, pipeline = fresh_core(board, program), Pipeline(board)
         while core.stop is None:
             core.run(PIECE_CYCLES)
-            road.feed(core.take_stores(), stop_cycle=core.cycle)
+            pipeline.feed(core.take_stores(), stop_cycle=core.cycle)
         return core.cycle
 
     return run
@@ -297,13 +297,13 @@ def main() -> None:
                 )
             comparisons += [
                 Comparison(
-                    "whole road, fused / sim65, picture",
+                    "whole pipeline, fused / sim65, picture",
                     over_the_engine(board, picture),
                     in_simulator(picture),
                     2.2,
                 ),
                 Comparison(
-                    "whole road, stages / sim65, picture",
+                    "whole pipeline, stages / sim65, picture",
                     over_the_stages(board, picture),
                     in_simulator(picture),
                     2.2,

@@ -1,4 +1,4 @@
-"""Print how fast the road after the core is, next to a plain copy of its symbols, in one run.
+"""Print how fast the pipeline after the core is, next to a plain copy of its symbols, in one run.
 
     python -m tests.bench.road [LINK ...] [--stores N] [--rounds N]
 
@@ -12,7 +12,7 @@ step.
   any cache.
 - `stores`: fused engine, stores to display memory; `kept`: frames are kept for a recorder.
 - `frames`: fused engine, frames (of a trace) to display memory.
-- `stages`: encoder, speller, receiver and displays, one after the other.
+- `stages`: encoder, expander, receiver and displays, one after the other.
 - `machine`: the receiver's symbol machine alone, on symbols without a gap; `gaps`: on slots with
   an idle slot behind each.
 """
@@ -31,7 +31,7 @@ from busplay.display.bank import DisplayBank
 from busplay.engine.engine import FusedEngine
 from busplay.receiver.receiver import Receiver
 from busplay.sender.encoder import Encoder
-from busplay.sender.speller import Speller
+from busplay.sender.expander import SymbolExpander
 from tests.boards import board_with
 
 LINKS = ["lean", "guarded", "strobed", "marked", "serial"]
@@ -56,7 +56,7 @@ def tasks(name: str, count: int) -> dict[str, Callable[[], object]]:
     board = board_with(load_link(name))
     encoder = Encoder(board)
     layout = encoder.layout
-    receiver, bank, speller = Receiver(layout), DisplayBank(board, layout), Speller(layout)
+    receiver, bank, expander = Receiver(layout), DisplayBank(board, layout), SymbolExpander(layout)
     engine = FusedEngine(encoder, receiver, bank)
     stores = busy_stores(encoder, count + WARM_STORES)
     first_cycle = int(stores.cycle[WARM_STORES])
@@ -67,7 +67,7 @@ def tasks(name: str, count: int) -> dict[str, Callable[[], object]]:
     stop_cycle = int(stores.cycle[-1]) + 1
     sender_start, receiver_start, edge_start = encoder.snapshot(), receiver.snapshot(), engine.edge
     frames = encoder.feed(stores, stop_cycle=stop_cycle)
-    spelled = speller.spell(frames, first_edge=edge_start, stop_edge=encoder.settled_edge)
+    spelled = expander.expand(frames, first_edge=edge_start, stop_edge=encoder.settled_edge)
     slots = np.arange(count, dtype=np.uint64) * np.uint64(2 * layout.slot_symbols)
     slots += np.uint64(edge_start)
     apart = SymbolBatch(
@@ -90,7 +90,7 @@ def tasks(name: str, count: int) -> dict[str, Callable[[], object]]:
     def stages() -> None:
         start()
         sent = encoder.feed(stores, stop_cycle=stop_cycle)
-        batch = speller.spell(sent, first_edge=edge_start, stop_edge=encoder.settled_edge)
+        batch = expander.expand(sent, first_edge=edge_start, stop_edge=encoder.settled_edge)
         bank.feed(receiver.feed(batch))
 
     def machine() -> None:

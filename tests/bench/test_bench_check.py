@@ -24,7 +24,7 @@ ROUNDS = 5
 
 
 def wide(lanes: int) -> Link:
-    """Give a frame of 64 bits, 8 of them check."""
+    """Return a frame of 64 bits, 8 of them check."""
     link = load_link("guarded")
     bits = {"unit": 6, "sequence": 8, "address": 24, "data": 8, "space": 2, "check": 8}
     fields = [replace(one, bits=bits[one.name]) for one in link.fields]

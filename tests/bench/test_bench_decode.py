@@ -23,14 +23,14 @@ import pytest
 from pytest_benchmark.fixture import BenchmarkFixture
 
 from busplay.batch import FrameBatch
+from busplay.capture.decode import DecodeReport, Decoding
 from busplay.capture.lane_map import parse_map
 from busplay.capture.wires import SymbolStretch, WireDrawer
-from busplay.decoding import DecodeReport, Decoding
 from busplay.description.read_link import load_link
 from busplay.formats.capture import open_capture
 from busplay.formats.writing.vcd import VcdWriter
 from busplay.link.layout import FrameLayout
-from busplay.sender.speller import spell, spell_all
+from busplay.sender.expander import expand, spell_all
 from tests.bench.test_bench_capture import read_bytes
 
 SYMBOLS = 16_000_000
@@ -54,7 +54,7 @@ def full_link(layout: FrameLayout, symbols: int) -> SymbolStretch:
         data=random.integers(0, 256, slots, dtype=np.uint64),
     )
     edges = np.arange(slots, dtype=np.uint64) * np.uint64(layout.slot_symbols)
-    batch = spell(FrameBatch(edges, words), layout, first_edge=0, stop_edge=symbols)
+    batch = expand(FrameBatch(edges, words), layout, first_edge=0, stop_edge=symbols)
     return SymbolStretch(0, spell_all(batch, layout))
 
 
@@ -98,7 +98,7 @@ def run_command(path: Path, per_symbol: int | None) -> int:
 
 @pytest.fixture(scope="module")
 def layout() -> FrameLayout:
-    """Give the guarded link's."""
+    """Return the guarded link's."""
     return FrameLayout(load_link("guarded"))
 
 
@@ -108,10 +108,10 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return tmp_path_factory.mktemp("captures")
 
 
-@pytest.mark.parametrize("road", ["decode", "command", "plain read"])
+@pytest.mark.parametrize("pipeline", ["decode", "command", "plain read"])
 @pytest.mark.parametrize("name", INPUTS)
 def test_bench_decode(
-    benchmark: BenchmarkFixture, folder: Path, layout: FrameLayout, name: str, road: str
+    benchmark: BenchmarkFixture, folder: Path, layout: FrameLayout, name: str, pipeline: str
 ) -> None:
     # Among the tests it only shows that it works, on a hundredth of a second.
     symbols = SYMBOLS if benchmark.enabled else SYMBOLS // 100
@@ -119,10 +119,10 @@ def test_bench_decode(
     path, per_symbol = folder / name, INPUTS[name]
     if not path.exists():
         write_capture(path, layout, per_symbol, symbols)
-    if road == "decode":
+    if pipeline == "decode":
         given = (path, layout, per_symbol, symbols)
         benchmark.pedantic(decode, given, rounds=ROUNDS, warmup_rounds=1)
-    elif road == "command":
+    elif pipeline == "command":
         status = benchmark.pedantic(run_command, (path, per_symbol), rounds=2, warmup_rounds=1)
         assert status == 0
     else:
@@ -140,20 +140,20 @@ def main() -> None:
             decode(path, layout, per_symbol, SYMBOLS)
             rows: dict[str, list[tuple[float, float]]] = {}
             for _ in range(ROUNDS):
-                for road in ("library", "command", "plain read"):
+                for pipeline in ("library", "command", "plain read"):
                     begin, spent = time.perf_counter(), os.times()
-                    if road == "library":
+                    if pipeline == "library":
                         decode(path, layout, per_symbol, SYMBOLS)
-                    elif road == "command":
+                    elif pipeline == "command":
                         run_command(path, per_symbol)
                     else:
                         read_bytes(path)
                     used = os.times()
                     cpu = sum(used[:4]) - sum(spent[:4])
-                    rows.setdefault(road, []).append((time.perf_counter() - begin, cpu))
-            for road, seconds in rows.items():
+                    rows.setdefault(pipeline, []).append((time.perf_counter() - begin, cpu))
+            for pipeline, seconds in rows.items():
                 best, cpu = min(one for one, _ in seconds), min(one for _, one in seconds)
-                print(f"  {road:10} {best:6.2f} s at best, {cpu:6.2f} s of processor time")
+                print(f"  {pipeline:10} {best:6.2f} s at best, {cpu:6.2f} s of processor time")
             path.unlink()
 
 

@@ -1,8 +1,8 @@
-"""How fast a road with faults is, next to the clean one.
+"""How fast a pipeline with faults is, next to the clean one.
 
 Run: pytest tests/bench/test_bench_faults.py --benchmark-enable
 One group: frames in every slot of the shipped board's link, fed by the quarter million, with
-bits flipped at several rates, through wire, receiver, books and displays; the column in brackets
+bits flipped at several rates, through wire, receiver, accounts and displays; the column in brackets
 is the ratio to the fastest, `frames_per_s` stands with --benchmark-json. What comes before step
 is found is not measured. The last two spell every symbol, and serve with a FIFO that can lose.
 """
@@ -18,8 +18,8 @@ from busplay.batch import FrameBatch
 from busplay.description.board import ReceiverEnd
 from busplay.description.faults import BitFlips, FaultPlan
 from busplay.description.read_board import load_board
-from busplay.road import Road
-from tests.books.test_books import every_slot
+from busplay.pipeline.pipeline import Pipeline
+from tests.pipeline.test_accounts import every_slot
 
 BATCH = 1 << 18
 BATCHES = 8
@@ -29,50 +29,52 @@ FRAMES = BATCH * BATCHES
 def batches() -> list[FrameBatch]:
     board = load_board("dunlin")
     count = FRAMES + BATCH
-    frames = Road(board).feed(every_slot(count, board=board, first_cycle=100), stop_cycle=5 * count)
+    frames = Pipeline(board).feed(
+        every_slot(count, board=board, first_cycle=100), stop_cycle=5 * count
+    )
     return [
         FrameBatch(frames.edge[first : first + BATCH], frames.word[first : first + BATCH])
         for first in range(0, count, BATCH)
     ]
 
 
-def measure(benchmark: BenchmarkFixture, make: object, *, rounds: int = 15) -> Road:
+def measure(benchmark: BenchmarkFixture, make: object, *, rounds: int = 15) -> Pipeline:
     parts = batches()
-    roads: list[Road] = []
+    pipeline: list[Pipeline] = []
 
-    def ready() -> tuple[tuple[Road], dict[str, object]]:
-        road = make()  # type: ignore[operator]
-        road.feed_frames(parts[0], stop_edge=0)
-        roads.append(road)
-        return (road,), {}
+    def ready() -> tuple[tuple[Pipeline], dict[str, object]]:
+        pipeline = make()  # type: ignore[operator]
+        pipeline.feed_frames(parts[0], stop_edge=0)
+        pipeline.append(pipeline)
+        return (pipeline,), {}
 
-    def carry(road: Road) -> None:
+    def carry(pipeline: Pipeline) -> None:
         for part in parts[1:]:
-            road.feed_frames(part, stop_edge=0)
+            pipeline.feed_frames(part, stop_edge=0)
 
     benchmark.group = "frames with faults, guarded"
     benchmark.pedantic(carry, setup=ready, rounds=rounds, warmup_rounds=3)
     if benchmark.enabled:
         benchmark.extra_info["frames_per_s"] = FRAMES / benchmark.stats.stats.min
-    assert roads[-1].counters().books.is_balanced
-    return roads[-1]
+    assert pipeline[-1].counters().accounts.is_balanced
+    return pipeline[-1]
 
 
 def test_clean(benchmark: BenchmarkFixture) -> None:
-    measure(benchmark, lambda: Road(load_board("dunlin")))
+    measure(benchmark, lambda: Pipeline(load_board("dunlin")))
 
 
 @pytest.mark.parametrize("ber", [1e-6, 1e-5, 1e-4, 1e-3])
 def test_bit_error_rate(benchmark: BenchmarkFixture, ber: float) -> None:
     plan = FaultPlan(bit_flips=(BitFlips(ber),))
-    measure(benchmark, lambda: Road(load_board("dunlin"), faults=plan))
+    measure(benchmark, lambda: Pipeline(load_board("dunlin"), faults=plan))
 
 
 def test_every_symbol_spelled_at_1e_4(benchmark: BenchmarkFixture) -> None:
-    def make() -> Road:
-        road = Road(load_board("dunlin"), faults=FaultPlan(bit_flips=(BitFlips(1e-4),)))
-        road._carriage._noisy.is_usable = False
-        return road
+    def make() -> Pipeline:
+        pipeline = Pipeline(load_board("dunlin"), faults=FaultPlan(bit_flips=(BitFlips(1e-4),)))
+        pipeline._transport._noisy.is_usable = False
+        return pipeline
 
     measure(benchmark, make, rounds=3)
 
@@ -81,4 +83,4 @@ def test_receiver_that_can_lose_at_1e_4(benchmark: BenchmarkFixture) -> None:
     board = load_board("dunlin")
     board = replace(board, receiver=ReceiverEnd(fifo_depth=16, service_ns=501))
     plan = FaultPlan(bit_flips=(BitFlips(1e-4),))
-    measure(benchmark, lambda: Road(board, faults=plan), rounds=3)
+    measure(benchmark, lambda: Pipeline(board, faults=plan), rounds=3)

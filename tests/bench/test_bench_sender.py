@@ -15,7 +15,7 @@ from pytest_benchmark.fixture import BenchmarkFixture
 from busplay.batch import FrameBatch, StoreBatch
 from busplay.description.read_link import load_link
 from busplay.sender.encoder import Encoder
-from busplay.sender.speller import Speller, spell_all
+from busplay.sender.expander import SymbolExpander, spell_all
 from tests.boards import board_with
 
 STORES = 2_000_000
@@ -72,11 +72,11 @@ def test_copy_of_the_encoded_columns(benchmark: BenchmarkFixture, name: str) -> 
 def test_spell(benchmark: BenchmarkFixture, name: str) -> None:
     encoder, stores, stop_cycle = encoded(name)
     frames = encoder.feed(stores, stop_cycle=stop_cycle)
-    speller = Speller(encoder.layout)
+    expander = SymbolExpander(encoder.layout)
     stop_edge = encoder.settled_edge
-    benchmark.group = f"spell, {name}"
+    benchmark.group = f"expand, {name}"
     batch = benchmark.pedantic(
-        lambda: speller.spell(frames, first_edge=0, stop_edge=stop_edge),
+        lambda: expander.expand(frames, first_edge=0, stop_edge=stop_edge),
         rounds=ROUNDS,
         warmup_rounds=1,
     )
@@ -89,7 +89,7 @@ def test_copy_of_the_spelled_symbols(benchmark: BenchmarkFixture, name: str) -> 
     layout = Encoder(board_with(load_link(name))).layout
     # Ones: a page of fresh zeros is no memory yet, and copying it would cost nothing.
     symbols = np.ones(STORES * layout.slot_symbols, layout.symbol_dtype)
-    benchmark.group = f"spell, {name}"
+    benchmark.group = f"expand, {name}"
     benchmark.pedantic(symbols.copy, rounds=ROUNDS, warmup_rounds=1)
     note(benchmark)
 
@@ -99,7 +99,7 @@ def test_spell_every_edge(benchmark: BenchmarkFixture, name: str) -> None:
     encoder, stores, stop_cycle = encoded(name)
     frames = encoder.feed(stores, stop_cycle=stop_cycle)
     layout = encoder.layout
-    batch = Speller(layout).spell(frames, first_edge=0, stop_edge=encoder.settled_edge)
-    benchmark.group = f"spell, {name}"
+    batch = SymbolExpander(layout).expand(frames, first_edge=0, stop_edge=encoder.settled_edge)
+    benchmark.group = f"expand, {name}"
     benchmark.pedantic(lambda: spell_all(batch, layout), rounds=ROUNDS, warmup_rounds=1)
     note(benchmark)

@@ -17,9 +17,9 @@ from busplay.analysis.stress.trials import Effort
 from busplay.batch import FrameBatch
 from busplay.description.board import ReceiverEnd
 from busplay.description.faults import FaultPlan
-from busplay.road import Road
+from busplay.pipeline.pipeline import Pipeline
 from tests.boards import GUARDED, board_with
-from tests.books.test_books import every_slot
+from tests.pipeline.test_accounts import every_slot
 
 FRAMES = 1_000_000
 COUNT = 20
@@ -30,7 +30,7 @@ def test_sweep_of_100_points(benchmark: BenchmarkFixture, jobs: int) -> None:
     pytest.importorskip("joblib", reason="joblib is in the extra `analysis`")
     board = board_with(GUARDED, receiver=ReceiverEnd(fifo_depth=64, service_ns=250))
     frames = FRAMES if benchmark.enabled else 10_000
-    sent = Road(board).feed(every_slot(frames, board=board), stop_cycle=4 * frames)
+    sent = Pipeline(board).feed(every_slot(frames, board=board), stop_cycle=4 * frames)
     load = Load("every slot", FrameBatch(sent.edge, sent.word), 8 * (frames + 32), 0)
     steps = range(COUNT)
     points = points_of(

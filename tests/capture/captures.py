@@ -9,10 +9,10 @@ from itertools import pairwise
 import numpy as np
 
 from busplay.batch import CaptureInfo, ChangeBatch, FrameBatch
+from busplay.capture.decode import DecodeReport, DecodeSettings, Decoding
 from busplay.capture.lane_map import LaneMap, default_map
-from busplay.capture.synthetic import Analyser, PutIn, SyntheticCapture
+from busplay.capture.synthetic import Analyser, InjectedFaults, SyntheticCapture
 from busplay.capture.wires import WireDrawer, spelled_stretches
-from busplay.decoding import DecodeReport, DecodeSettings, Decoding
 from busplay.description.link import Link
 from busplay.link.layout import FrameLayout
 from tests.receiver.wires import random_words
@@ -37,7 +37,7 @@ class Recorded:
         self._cuts = [0, *sorted(cuts), len(changes)]
 
     def batches(self) -> Iterator[ChangeBatch]:
-        """Give the changes, cut where the test wants."""
+        """Return the changes, cut where the test wants."""
         for first, stop in pairwise(self._cuts):
             yield self.changes[first:stop]
 
@@ -63,7 +63,7 @@ def changes_of(rows: Iterable[tuple[int, int]]) -> ChangeBatch:
 
 
 def edges_per_second(link: Link) -> int:
-    """Give the link's edges in a second; a processor's clock is 8 MHz here."""
+    """Return the link's edges in a second; a processor's clock is 8 MHz here."""
     return (link.clock_hz or CLOCK_HZ) * link.edges_per_cycle
 
 
@@ -84,7 +84,7 @@ def frames_on_grid(
 
 def sampled(
     frames: FrameBatch, layout: FrameLayout, analyser: Analyser
-) -> tuple[Recorded, PutIn, SyntheticCapture]:
+) -> tuple[Recorded, InjectedFaults, SyntheticCapture]:
     """Sample the wires that carry frames."""
     drawer = WireDrawer(layout, edges_per_second(layout.link))
     capture = SyntheticCapture(drawer, analyser)
@@ -126,7 +126,7 @@ class Collected:
 
     @property
     def frames(self) -> list[tuple[int, int]]:
-        """Give all frames as (edge, word)."""
+        """Return all frames as (edge, word)."""
         return [
             pair
             for batch in self.batches

@@ -8,10 +8,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from busplay.batch import ChangeBatch, FrameBatch, UInt64Column
+from busplay.capture.decode import look_ahead
 from busplay.capture.find_map import find_map
 from busplay.capture.lane_map import wires_of
 from busplay.capture.synthetic import Analyser
-from busplay.decoding import look_ahead
 from busplay.description.read_link import load_link
 from busplay.errors import InputError
 from busplay.link.layout import FrameLayout

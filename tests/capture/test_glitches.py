@@ -8,7 +8,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from busplay.capture import kernels
+from busplay.capture import sampled_symbols
 from tests.capture.captures import changes_of
 from tests.naive import capture as naive
 
@@ -38,7 +38,7 @@ def test_glitches_are_counted_however_the_capture_is_cut(
     places = sorted({0, len(rows), *(cut for cut in cuts if cut < len(rows))})
     for first, stop in pairwise(places):
         batch = changes_of(rows[first:stop])
-        kernels.count_glitches(
+        sampled_symbols.count_glitches(
             batch.time_ps,
             batch.level,
             before,

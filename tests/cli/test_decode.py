@@ -51,7 +51,7 @@ def test_a_clean_capture_gives_the_trace_and_the_picture(
     assert outcome.status == 0
     figures = outcome.figures
     assert figures["clean"] is True
-    assert figures["frames_damaged"] == figures["locks_lost"] == 0
+    assert figures["frames_damaged"] == figures["syncs_lost"] == 0
     assert busplay("compare", sent, out).status == 0
     assert busplay("replay", out, "--headless", "--snapshot", f"{again}@panel").status == 0
     assert picture.read_bytes() == again.read_bytes()
@@ -91,7 +91,7 @@ def test_expect_names_each_damaged_write_with_time_address_and_store(
     shown = busplay("decode", capture, "--board", "dunlin", "--expect", sent)
     assert shown.status == 1
     assert "of the missing came, but failed their check" in shown.out
-    assert "lie outside the capture: before the first frame in step" in shown.out
+    assert "lie outside the capture: before the first frame in sync" in shown.out
 
 
 def test_a_capture_of_a_part_that_lost_nothing_is_as_expected(

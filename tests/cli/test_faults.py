@@ -1,4 +1,4 @@
-"""Faults and timing from the command line: put in, accounted for, named."""
+"""Faults and timing from the command line: injected, accounted for, named."""
 
 from __future__ import annotations
 
@@ -46,11 +46,11 @@ def test_overruns_name_store_instruction_and_busy_receiver(
     capsys: pytest.CaptureFixture[str], slow_board: Path
 ) -> None:
     found = figures_of(capsys, "run", slow_board, FILL, "--headless", "--cycles", 4_000_000)
-    books = found["books"]
-    assert isinstance(books, dict)
-    assert books["balanced"] is True
-    assert books["frames"]["lost_at_receiver"] == found["frames_lost_at_receiver"] > 0
-    assert books["service"]["frames_held_max"] == 8
+    accounts = found["accounts"]
+    assert isinstance(accounts, dict)
+    assert accounts["balanced"] is True
+    assert accounts["frames"]["lost_at_receiver"] == found["frames_lost_at_receiver"] > 0
+    assert accounts["service"]["frames_held_max"] == 8
     losses = found["losses"]
     assert isinstance(losses, list)
     assert {one["cause"] for one in losses} == {"receiver_fifo"}
@@ -93,8 +93,8 @@ def test_same_seed_same_faults_on_run_and_replay(
     )
     replayed = figures_of(capsys, "replay", trace, "--headless", *faults)
     other = figures_of(capsys, "replay", trace, "--headless", *faults[:-1], 12)
-    assert ran["books"] == replayed["books"]
-    assert ran["books"] != other["books"]
+    assert ran["accounts"] == replayed["accounts"]
+    assert ran["accounts"] != other["accounts"]
     edges = [[one["edge"] for one in each["losses"]] for each in (ran, replayed)]
     assert edges[0] == edges[1] != []
     # The recording holds what was sent: the wire's damage is not in it.
@@ -122,11 +122,11 @@ def test_faults_file_and_options_add_up(capsys: pytest.CaptureFixture[str], tmp_
         "--stuck",
         "1=0",
     )
-    books = found["books"]
-    assert isinstance(books, dict)
-    assert books["faults"]["extra_edges"]["put_in"] == 1
-    assert books["faults"]["stuck_symbols"]["put_in"] > 0
-    assert books["balanced"] is True
+    accounts = found["accounts"]
+    assert isinstance(accounts, dict)
+    assert accounts["faults"]["extra_edges"]["put_in"] == 1
+    assert accounts["faults"]["stuck_symbols"]["put_in"] > 0
+    assert accounts["balanced"] is True
 
 
 @pytest.mark.parametrize(

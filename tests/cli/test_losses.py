@@ -48,7 +48,7 @@ def test_all_lost_stores_are_listed_with_all_that_is_known(
     words = ("--headless", "--cycles", 4_000_000, "--losses", losses, "--json")
     found = busplay("run", slow_board, FILL, *words).figures
     rows = rows_of(losses)
-    frames = found["books"]["frames"]  # type: ignore[index]
+    frames = found["accounts"]["frames"]  # type: ignore[index]
     assert len(rows) == frames["lost_at_receiver"] > 100
     assert found["losses_file"] == str(losses)
     listed = found["losses"]
@@ -71,7 +71,7 @@ def test_causes_of_sender_receiver_and_deadline_all_name_their_store(
     link.write_text(text.replace('clock = "processor"', "clock_hz = 3_000_000"))
     losses = tmp_path / "lost.csv"
     words = ("--headless", "--cycles", 4_000_000, "--losses", losses, "--link", link, "--json")
-    frames = busplay("run", narrow_board, FILL, *words).figures["books"]["frames"]  # type: ignore[index]
+    frames = busplay("run", narrow_board, FILL, *words).figures["accounts"]["frames"]  # type: ignore[index]
     rows = rows_of(losses)
     causes = {"sender_fifo": "lost_at_sender", "receiver_fifo": "lost_at_receiver"}
     causes["deadline"] = "lost_late"
@@ -95,7 +95,7 @@ def test_replay_with_its_program_names_the_same_stores(busplay: Busplay, tmp_pat
     replayed = busplay(*again, *words, "--losses", second).figures
     assert first.read_text() == second.read_text()
     assert len(rows_of(first)) > 20
-    assert ran["books"] == replayed["books"]
+    assert ran["accounts"] == replayed["accounts"]
     assert ran["losses"] == replayed["losses"]
     assert ran["program_counters"] == replayed["program_counters"] == "known"
 
@@ -122,7 +122,7 @@ def test_gap_longer_than_the_sequence_field_is_said_so(busplay: Busplay, tmp_pat
     words = ("--headless", "--cycles", 400_000, "--faults", faults)
     out = busplay("run", "dunlin", FILL, *words).out
     assert "it came round once, as 16 or more went at once" in out
-    frames = busplay("run", "dunlin", FILL, *words, "--json").figures["books"]["frames"]  # type: ignore[index]
+    frames = busplay("run", "dunlin", FILL, *words, "--json").figures["accounts"]["frames"]  # type: ignore[index]
     assert frames["missed_really"] >= 16
     assert frames["missed_counted"] == frames["missed_really"] % 16
 
@@ -152,10 +152,10 @@ def test_demo_takes_faults_and_records_both_ends(busplay: Busplay, tmp_path: Pat
     sent, received = tmp_path / "sent.trace", tmp_path / "received.trace"
     words = ("--headless", "--cycles", 3_000_000, "--record", sent, "--json", *ROUGH)
     figures = busplay("demo", "fill", *words, "--record-received", received).figures
-    books = figures["books"]
-    assert isinstance(books, dict)
-    assert books["balanced"] is True
-    assert set(books["faults"]) == {
+    accounts = figures["accounts"]
+    assert isinstance(accounts, dict)
+    assert accounts["balanced"] is True
+    assert set(accounts["faults"]) == {
         "flipped_symbols",
         "late_symbols",
         "early_symbols",
@@ -163,7 +163,7 @@ def test_demo_takes_faults_and_records_both_ends(busplay: Busplay, tmp_path: Pat
         "lost_edges",
         "extra_edges",
     }
-    frames = books["frames"]
+    frames = accounts["frames"]
     found = busplay("compare", sent, received, "--json")
     assert found.status == 1
     counted = found.figures

@@ -14,9 +14,9 @@ from py65.monitor import Monitor
 from busplay.core.instructions import INSTRUCTIONS, MODE_BYTES, Mode
 from busplay.core.make import core_for_board, make_core
 from busplay.core.py65_hook import hook_mpu
+from busplay.core.store_buffer import StoreBuffer
 from busplay.description.read_board import load_board
 from busplay.program.loading import load_memory
-from busplay.tap import StoreBuffer
 from tests.core.programs import rows
 
 ROMS = Path(__file__).parents[2] / "roms"

@@ -23,19 +23,19 @@ from busplay.description.link import (
     StrobeFraming,
 )
 from busplay.description.read_link import load_link
-from busplay.display import kernels as display_kernels
+from busplay.display import writes as display_kernels
 from busplay.display.bank import DisplayBank
 from busplay.engine import kernels
 from busplay.engine.engine import FusedEngine
 from busplay.engine.geometry import spelled
 from busplay.errors import InputError
 from busplay.link.layout import FrameLayout
-from busplay.receiver import kernels as receiver_kernels
+from busplay.receiver import machine as receiver_kernels
 from busplay.receiver.receiver import Receiver
 from busplay.receiver.states import State
-from busplay.sender import kernels as sender_kernels
+from busplay.sender import encoding as sender_kernels
 from busplay.sender.encoder import Encoder
-from busplay.sender.speller import Speller
+from busplay.sender.expander import SymbolExpander
 from tests.boards import board_with
 from tests.receiver.wires import damaged_wires, random_words
 from tests.strategies import boards_for, cuts, links, store_batches
@@ -44,7 +44,7 @@ SHIPPED = ["guarded", "lean", "marked", "serial", "strobed"]
 
 
 class Stages:
-    """Encoder, speller, receiver and bank, called one after the other."""
+    """Encoder, expander, receiver and bank, called one after the other."""
 
     def __init__(self, board: Board) -> None:
         self.encoder = Encoder(board)
@@ -52,7 +52,7 @@ class Stages:
         self.receiver = Receiver(self.layout)
         self.bank = DisplayBank(board, self.layout)
         self.edge = 0
-        self._speller = Speller(self.layout)
+        self._speller = SymbolExpander(self.layout)
 
     def feed(self, stores: StoreBatch, *, stop_cycle: int) -> FrameBatch:
         frames = self.encoder.feed(stores, stop_cycle=stop_cycle)
@@ -65,7 +65,7 @@ class Stages:
         if len(frames):
             stop = max(stop, int(frames.edge[-1]) + self.encoder.step_edges)
         if stop > self.edge:
-            batch = self._speller.spell(frames, first_edge=self.edge, stop_edge=stop)
+            batch = self._speller.expand(frames, first_edge=self.edge, stop_edge=stop)
             self.bank.feed(self.receiver.feed(batch))
             self.edge = stop
 
@@ -255,7 +255,7 @@ def test_frames_equal_stages_whatever_their_content(data: st.DataObject, seed: i
     layout = pair.stages.layout
     random = np.random.default_rng(seed)
     slot = layout.slot_symbols
-    # The receiver may be out of step, or anywhere in a frame, when the frames begin.
+    # The receiver may be out of sync, or anywhere in a frame, when the frames begin.
     before = data.draw(damaged_wires(link))
     for machine in (pair.stages, pair.other):
         machine.receiver.feed_symbols(before, 0)
@@ -335,7 +335,7 @@ def test_marker_between_two_right_frames_is_seen() -> None:
         words[20] |= np.uint64(0x34 << 24 >> 4 * offset + 4)
         edge = np.arange(50, dtype=np.uint64) * np.uint64(7) + np.uint64(70)
         pair.feed_frames(FrameBatch(edge, words), stop_edge=0)
-        assert pair.other.receiver.counters.locks_lost > 0
+        assert pair.other.receiver.counters.syncs_lost > 0
 
 
 @pytest.mark.parametrize("spare_bits", [0, 4])

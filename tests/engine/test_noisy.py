@@ -1,4 +1,4 @@
-"""Words with flipped bits, in step: exactly what wire and receiver make of the symbols."""
+"""Words with flipped bits, in sync: exactly what wire and receiver make of the symbols."""
 
 from __future__ import annotations
 
@@ -7,15 +7,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from busplay import carriage
 from busplay.batch import FrameBatch, StoreBatch
 from busplay.description.board import Board
 from busplay.description.faults import BitFlips, ExtraEdges, FaultPlan, LostEdges
 from busplay.engine.noisy import kernels
-from busplay.receiver import kernels as receiver_kernels
-from busplay.road import Road
+from busplay.pipeline import transport
+from busplay.pipeline.pipeline import Pipeline
+from busplay.receiver import machine as receiver_kernels
 from tests.boards import GUARDED, board_with
-from tests.books.test_books import every_slot, rows
+from tests.pipeline.test_accounts import every_slot, rows
 from tests.strategies import boards_for, links, store_batches
 
 
@@ -29,16 +29,16 @@ def test_places_are_those_of_the_receiver() -> None:
     assert [getattr(receiver_kernels, one) for one in columns] == [0, 1, 2, 3]
 
 
-def by_symbols(board: Board, plan: FaultPlan) -> Road:
-    """Make a road that spells everything out."""
-    road = Road(board, faults=plan)
-    road._carriage._noisy.is_usable = False
-    return road
+def by_symbols(board: Board, plan: FaultPlan) -> Pipeline:
+    """Make a pipeline that spells everything out."""
+    pipeline = Pipeline(board, faults=plan)
+    pipeline._transport._noisy.is_usable = False
+    return pipeline
 
 
-def assert_same(fast: Road, slow: Road) -> None:
+def assert_same(fast: Pipeline, slow: Pipeline) -> None:
     assert fast.counters() == slow.counters()
-    assert fast.counters().books.is_balanced
+    assert fast.counters().accounts.is_balanced
     assert fast.receiver.snapshot() == slow.receiver.snapshot()
     assert rows(fast.losses) == rows(slow.losses)
     for name, display in fast.displays.items():
@@ -48,11 +48,11 @@ def assert_same(fast: Road, slow: Road) -> None:
 @given(st.data())
 @settings(max_examples=200)
 def test_words_give_what_symbols_give(data: st.DataObject) -> None:
-    # From 0 frames on everything that is in step goes through the fused engine first.
-    least = data.draw(st.sampled_from((0, carriage.FUSED_FROM_FRAMES)))
+    # From 0 frames on everything that is in sync goes through the fused engine first.
+    least = data.draw(st.sampled_from((0, transport.FUSED_FROM_FRAMES)))
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(carriage, "FUSED_FROM_FRAMES", least)
-        patch.setattr(carriage, "NOISY_SLOTS", data.draw(st.sampled_from((1, 3, 2_048))))
+        patch.setattr(transport, "FUSED_FROM_FRAMES", least)
+        patch.setattr(transport, "NOISY_SLOTS", data.draw(st.sampled_from((1, 3, 2_048))))
         compare_words_and_symbols(data)
 
 
@@ -69,22 +69,22 @@ def compare_words_and_symbols(data: st.DataObject) -> None:
     )
     stores = data.draw(store_batches(board, latest=2_000, largest=200))
     stop_cycle = (int(stores.cycle[-1]) if len(stores) else 0) + data.draw(st.integers(1, 300))
-    fast, slow = Road(board, faults=plan), by_symbols(board, plan)
+    fast, slow = Pipeline(board, faults=plan), by_symbols(board, plan)
     middle = data.draw(st.integers(0, len(stores)))
-    for road in (fast, slow):
+    for pipeline in (fast, slow):
         if 0 < middle < len(stores):
             first = slice(0, middle)
-            road.feed(
+            pipeline.feed(
                 StoreBatch(stores.cycle[first], stores.address[first], stores.data[first]),
                 stop_cycle=int(stores.cycle[middle]),
             )
             rest = slice(middle, None)
-            road.feed(
+            pipeline.feed(
                 StoreBatch(stores.cycle[rest], stores.address[rest], stores.data[rest]),
                 stop_cycle=stop_cycle,
             )
         else:
-            road.feed(stores, stop_cycle=stop_cycle)
+            pipeline.feed(stores, stop_cycle=stop_cycle)
     assert_same(fast, slow)
 
 
@@ -95,25 +95,25 @@ def test_long_clean_stretches_go_through_the_fused_engine_alike(
     board = board_with(GUARDED)
     plan = FaultPlan(bit_flips=(BitFlips(ber),), lost_edges=(LostEdges(at_edges=(200_003,)),))
     stores = every_slot(60_000, board=board)
-    frames = Road(board).feed(stores, stop_cycle=240_000)
+    frames = Pipeline(board).feed(stores, stop_cycle=240_000)
     # Gaps: every other thousand of frames, so that idle slots are hit too.
     kept = np.arange(60_000) // 1_000 % 2 == 0
     frames = FrameBatch(frames.edge[kept], frames.word[kept])
-    monkeypatch.setattr(carriage, "FUSED_FROM_FRAMES", 1_000)
-    monkeypatch.setattr(carriage, "NOISY_SLOTS", 50)
-    fast, slow = Road(board, faults=plan), by_symbols(board, plan)
-    for road in (fast, slow):
-        road.feed_frames(frames, stop_edge=500_000)
+    monkeypatch.setattr(transport, "FUSED_FROM_FRAMES", 1_000)
+    monkeypatch.setattr(transport, "NOISY_SLOTS", 50)
+    fast, slow = Pipeline(board, faults=plan), by_symbols(board, plan)
+    for pipeline in (fast, slow):
+        pipeline.feed_frames(frames, stop_edge=500_000)
     assert_same(fast, slow)
     assert fast._engine is not None
-    assert fast.counters().books.frames.received_right > 25_000
+    assert fast.counters().accounts.frames.received_right > 25_000
 
 
 def test_long_batches_find_room() -> None:
     board = board_with(GUARDED)
     plan = FaultPlan(bit_flips=(BitFlips(5e-3),))
     stores = every_slot(150_000, board=board)
-    fast, slow = Road(board, faults=plan), by_symbols(board, plan)
-    for road in (fast, slow):
-        road.feed(stores, stop_cycle=600_000)
+    fast, slow = Pipeline(board, faults=plan), by_symbols(board, plan)
+    for pipeline in (fast, slow):
+        pipeline.feed(stores, stop_cycle=600_000)
     assert_same(fast, slow)

@@ -27,13 +27,13 @@ def rows_of(batches: Iterable[ChangeBatch]) -> list[Row]:
 
 
 def read(path: Path, **options: object) -> tuple[list[Row], CaptureInfo]:
-    """Give the rows, and what is known when all are read."""
+    """Return the rows, and what is known when all are read."""
     with open_capture(path, **options) as capture:  # type: ignore[arg-type]
         return rows_of(capture.batches()), capture.info
 
 
 def fault(path: Path, **options: object) -> tuple[list[Row], str]:
-    """Give the rows before the damage, and the message without the folder."""
+    """Return the rows before the damage, and the message without the folder."""
     rows: list[Row] = []
     try:
         with open_capture(path, **options) as capture:  # type: ignore[arg-type]

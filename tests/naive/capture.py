@@ -13,7 +13,7 @@ Row = tuple[int, int]  # time in ps, levels
 
 
 def level_at(rows: Sequence[Row], time_ps: int, bit: int) -> int:
-    """Give a wire's level at a time; before the first row that of the first row."""
+    """Return a wire's level at a time; before the first row that of the first row."""
     level = rows[0][1]
     for when, levels in rows:
         if when > time_ps:
@@ -23,7 +23,7 @@ def level_at(rows: Sequence[Row], time_ps: int, bit: int) -> int:
 
 
 def clock_edges(rows: Sequence[Row], bit: int, edges: str, *, inverted: bool) -> list[int]:
-    """Give the times at which the clock changes in the way that counts."""
+    """Return the times at which the clock changes in the way that counts."""
     found = []
     last = None
     for when, levels in rows:
@@ -73,7 +73,7 @@ def symbols(
     lanes: Sequence[tuple[int, bool, int]],
     clock_inverted: bool = False,
 ) -> list[int]:
-    """Give one symbol an edge.
+    """Return one symbol an edge.
 
     Args:
         lanes: for each bit of a symbol, lowest first: the wire's bit, whether it is inverted,

@@ -6,7 +6,7 @@ from __future__ import annotations
 def long_division(
     bits: list[int], *, polynomial: int, check_bits: int, initial: int, xor: int
 ) -> int:
-    """Give the check of bits; the start value is XORed to the first bits of the dividend."""
+    """Return the check of bits; the start value is XORed to the first bits of the dividend."""
     divisor = [1, *(polynomial >> i & 1 for i in range(check_bits - 1, -1, -1))]
     dividend = bits + [0] * check_bits
     for i in range(check_bits):

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 
 def fewest_edits(expected: Sequence[object], actual: Sequence[object]) -> int:
-    """Count the fewest frames left out, put in or changed that make one of the other."""
+    """Count the fewest frames left out, injected or changed that make one of the other."""
     row = list(range(len(actual) + 1))
     for i, wanted in enumerate(expected, 1):
         diagonal, row[0] = row[0], i

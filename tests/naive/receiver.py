@@ -210,7 +210,7 @@ class NaiveReceiver:
         self.state = "SYNC"
         self.wrong_run = 0
         self.may_mend = True
-        self.count("locks_gained")
+        self.count("syncs_gained")
 
     def _take(self, symbol: int, edge: int) -> None:
         framing = self.link.framing
@@ -248,7 +248,7 @@ class NaiveReceiver:
         elif unique and self._is_candidate(window):
             self.count("symbols_skipped", len(self.frame))
             self.count("frames_abandoned")
-            self.count("locks_lost")
+            self.count("syncs_lost")
             self.frame = []
             self._lock()
 
@@ -267,7 +267,7 @@ class NaiveReceiver:
         if begins:
             if self.state == "HUNT":
                 self.state = "SYNC"
-                self.count("locks_gained")
+                self.count("syncs_gained")
             self.frame_edge = edge
         if begins or self.frame:
             self.frame.append(self.naive.bits_of(symbol))
@@ -278,7 +278,7 @@ class NaiveReceiver:
         else:
             self.count("symbols_idle")
 
-    # -- a whole frame in step
+    # -- a whole frame in sync
 
     def _judge(self) -> None:
         bits = [bit for part in self.frame for bit in part]
@@ -293,7 +293,7 @@ class NaiveReceiver:
             framing = self.link.framing
             if not isinstance(framing, StrobeFraming) and self.wrong_run == framing.release_frames:
                 self.state = "HUNT"
-                self.count("locks_lost")
+                self.count("syncs_lost")
             if mended is None:
                 self.count("checks_failed")
                 return

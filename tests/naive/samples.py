@@ -8,7 +8,7 @@ from collections.abc import Sequence
 def changes_of(
     samples: Sequence[int], bits: Sequence[int], rate_hz: int
 ) -> tuple[list[tuple[int, int, int]], list[int]]:
-    """Give rows, and how many values each wire took, the first included."""
+    """Return rows, and how many values each wire took, the first included."""
     rows: list[tuple[int, int, int]] = []
     counts = [0] * len(bits)
     for number, sample in enumerate(samples):

@@ -40,7 +40,7 @@ class NaiveSender:
         self.lead = lead + lead % edges_of_clock
 
     def on_grid(self, edge: Fraction | int) -> int:
-        """Give the first edge at which a frame may start, not before the edge given."""
+        """Return the first edge at which a frame may start, not before the edge given."""
         return ceil(Fraction(edge) / self.grid) * self.grid
 
     def start(self, values: dict[str, int], edge: int) -> None:

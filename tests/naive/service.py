@@ -54,7 +54,7 @@ class NaiveService:
         return start
 
     def busy_until(self, now: Fraction) -> Fraction | None:
-        """Give the end of a busy time that covers an instant, or None."""
+        """Return the end of a busy time that covers an instant, or None."""
         for source, one in enumerate(self.busy):
             about = int((now - one.phase_ns) // one.period_ns)
             for index in range(max(0, about - 2), about + 2):
@@ -64,7 +64,7 @@ class NaiveService:
         return None
 
     def next_busy(self, now: Fraction) -> Fraction | None:
-        """Give the next beginning of a busy time after an instant."""
+        """Return the next beginning of a busy time after an instant."""
         starts = []
         for source, one in enumerate(self.busy):
             about = int((now - one.phase_ns) // one.period_ns)

@@ -18,7 +18,7 @@ FILLED = ("space", "unit", "sequence", "address", "data")
 def field_values(
     link: Link, *, with_spare: bool, fixed: dict[str, int]
 ) -> Iterator[dict[str, int]]:
-    """Give every combination of the fields that can have more than one value."""
+    """Return every combination of the fields that can have more than one value."""
     check_name = link.check.field if link.check else None
     free = [
         one
@@ -105,7 +105,7 @@ def runs_that_pass(link: Link, offset: int, windows: int) -> tuple[list[int], li
 
 
 def stream_of(link: Link, values: dict[str, int], *, idle_every: int | None) -> list[int]:
-    """Give the words of a round of slots in which the same store is sent again and again.
+    """Return the words of a round of slots in which the same store is sent again and again.
 
     With a sequence field the round is as long as it takes until everything repeats.
     """
@@ -125,7 +125,7 @@ def stream_of(link: Link, values: dict[str, int], *, idle_every: int | None) -> 
 
 
 def keeps(link: Link, slots: Sequence[int], offset: int, right: set[int]) -> bool:
-    """Walk the windows at a wrong offset: is a receiver in step there never driven out?"""
+    """Walk the windows at a wrong offset: is a receiver in sync there never driven out?"""
     assert not isinstance(link.framing, StrobeFraming)
     flags = _flags(link, slots, offset, right)
     wrong = 0

@@ -66,7 +66,7 @@ def _row(opcode: int) -> Row:
 
 
 def address_of(mode: str, operand: bytes, *, x: int, y: int, memory: bytes) -> tuple[int, bool]:
-    """Give the operand's address, and whether indexing left the page of the address before."""
+    """Return the operand's address, and whether indexing left the page of the address before."""
     zero_page, word = operand[0], operand[0] | operand[1] << 8
 
     def pointer(at: int) -> int:
@@ -93,7 +93,7 @@ def address_of(mode: str, operand: bytes, *, x: int, y: int, memory: bytes) -> t
 
 
 def cycles_of(row: Row, *, page_crossed: bool) -> int:
-    """Give the time: that of a documented instruction of the same kind in the same mode.
+    """Return the time: that of a documented instruction of the same kind in the same mode.
 
     Those that change memory by (zp),y or (zp,x), which no documented one does, take the two
     cycles more that the others take over a read; they wait for the page in any case.

@@ -15,7 +15,7 @@ Row = tuple[int, int, int]
 
 
 def read_vcd(text: str) -> tuple[list[str], list[Row], dict[str, int], int, int]:
-    """Give names of all wires, rows, values recorded of each variable, first and last time."""
+    """Return names of all wires, rows, values recorded of each variable, first and last time."""
     words = text.split()
     scopes: list[str] = []
     wires: list[tuple[str, str, int]] = []

@@ -7,10 +7,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from busplay.capture.decode import DecodeReport, DecodeSettings, Decoding, look_ahead
 from busplay.capture.find_map import find_map
 from busplay.capture.lane_map import default_map, parse_map
 from busplay.capture.synthetic import Analyser
-from busplay.decoding import DecodeReport, DecodeSettings, Decoding, look_ahead
 from busplay.description.read_link import load_link
 from busplay.errors import InputError
 from busplay.formats.capture import open_capture
@@ -105,7 +105,7 @@ def test_a_capture_that_begins_a_clock_late_is_read_in_step_from_the_next_byte(
     frames, report = decoded(
         f"spi_0x35_cpol0_cpha0_trigger_clk_rising_ok.{suffix}", "spi_byte_rising"
     )
-    # Read blindly, the 31 clocks give 6A 6A 6A; in step they give what was sent.
+    # Read blindly, the 31 clocks give 6A 6A 6A; in sync they give what was sent.
     assert [one["word"] for one in frames] == [0x35, 0x35, 0x35]
     assert report.clock.edges_used == 31
     # Seven clocks of the byte that was cut, and the rest behind it.

@@ -171,7 +171,7 @@ def test_acquisition_on_an_idle_link() -> None:
 
 
 def frames_until_noticed(layout: FrameLayout, wire: SymbolColumn, trials: int) -> list[int]:
-    """Lose one symbol in step, again and again; give the frames judged until HUNT."""
+    """Lose one symbol in sync, again and again; give the frames judged until HUNT."""
     size = layout.frame_symbols
     part = len(wire) // trials // size * size
     receiver = Receiver(layout)
@@ -235,7 +235,7 @@ def test_noise_costs_step_as_seldom_as_chance_says(name: str, frames: int) -> No
     judged = counters.frames_received + counters.frames_idle + counters.checks_failed
     # Losses come by chance, so their number is good to its square root.
     expected = judged / mean
-    assert abs(counters.locks_lost - expected) < 4 * expected**0.5
+    assert abs(counters.syncs_lost - expected) < 4 * expected**0.5
 
 
 @pytest.mark.source(
@@ -267,5 +267,5 @@ def test_constant_stream_can_lock_at_a_wrong_place() -> None:
             receiver = Receiver(layout)
             receiver.feed_symbols(wire[start:], start)
             assert receiver.counters.symbols_skipped == 7 * size
-            assert receiver.counters.locks_lost == 0
+            assert receiver.counters.syncs_lost == 0
             assert receiver.state is State.SYNC

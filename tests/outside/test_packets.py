@@ -11,13 +11,13 @@ import pytest
 
 from busplay.batch import FrameBatch
 from busplay.capture.synthetic import Analyser
-from busplay.converting import edge_ns, trace_to_pcapng
+from busplay.convert.traces import edge_ns, trace_to_pcapng
+from busplay.convert.wires import write_capture, write_wires
 from busplay.description.read_board import load_board
 from busplay.link.layout import FrameLayout
 from busplay.trace.header import TraceHeader
 from busplay.trace.reader import TraceReader
 from busplay.trace.writer import TraceWriter
-from busplay.wires_out import write_capture, write_wires
 from tests.capture.captures import frames_on_grid
 
 needs_tshark = pytest.mark.skipif(

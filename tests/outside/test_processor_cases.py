@@ -91,7 +91,7 @@ def memory_after(case: Case) -> NDArray[np.uint8]:
 
 
 def writes_of(case: Case) -> list[tuple[int, int, int]]:
-    """Give cycle, address and data of each write, the instruction's first cycle being 0."""
+    """Return cycle, address and data of each write, the instruction's first cycle being 0."""
     return [
         (cycle, address, byte)
         for cycle, (address, byte, direction) in enumerate(case["bus"])

@@ -10,29 +10,31 @@ import pytest
 from busplay.analysis.intervals import mean_interval, wilson_interval
 from busplay.batch import FrameBatch
 from busplay.description.board import ReceiverEnd
-from busplay.receiver.service.service import Fate, Served, Service
+from busplay.receiver.fifo import Fate, ReceiverFifo, Served
 
 EDGE_HZ = 1_000_000_000
 SERVICE_NS = 1_000
 ARRIVALS = 400_000
 
 
-def serve(edges: list[int] | np.ndarray, *, service_ns: int, places: int) -> tuple[Service, Served]:
+def serve(
+    edges: list[int] | np.ndarray, *, service_ns: int, places: int
+) -> tuple[ReceiverFifo, Served]:
     """Let frames arrive at given nanoseconds."""
     receiver = ReceiverEnd(fifo_depth=places, service_ns=service_ns)
-    service = Service(receiver, edge_hz=EDGE_HZ, frame_symbols=0)
+    service = ReceiverFifo(receiver, edge_hz=EDGE_HZ, frame_symbols=0)
     column = np.asarray(edges).astype(np.uint64)
     return service, service.feed(FrameBatch(column, column))
 
 
 def poisson(use: float, count: int, seed: int) -> np.ndarray:
-    """Give arrival times at random, `use` of the server's time on average."""
+    """Return arrival times at random, `use` of the server's time on average."""
     gaps = np.random.default_rng(seed).exponential(SERVICE_NS / use, count)
     return np.cumsum(gaps).astype(np.int64)
 
 
 def md1n_loss(use: float, places: int) -> float:
-    """Give the share of arrivals that an M/D/1 queue of so many places loses."""
+    """Return the share of arrivals that an M/D/1 queue of so many places loses."""
     held = sum(
         (-1) ** k / factorial(k) * (places - 1 - k) ** k * use**k * exp(use * (places - 1 - k))
         for k in range(places)
@@ -60,7 +62,7 @@ def test_long_run_figures_fall_in_their_intervals(use: float) -> None:
     held_wait = held_loss = 0
     for seed in range(20):
         edges = poisson(use, 200_000, seed).astype(np.uint64)
-        service = Service(
+        service = ReceiverFifo(
             ReceiverEnd(fifo_depth=1 << 16, service_ns=SERVICE_NS), edge_hz=EDGE_HZ, frame_symbols=0
         )
         waits, before = [], 0.0

@@ -107,7 +107,7 @@ class HostedCore:
             self.return_to_caller()
 
     def straddling_branches(self) -> list[int]:
-        """Give the branches that ran and have their end on another page than their opcode."""
+        """Return the branches that ran and have their end on another page than their opcode."""
         profile = self.core.profile()
         assert profile is not None
         rows = INSTRUCTIONS[self.core.processor]

@@ -37,7 +37,7 @@ HEADER = pytest.mark.source(
     "ITU-T I.432.1", part="header error control: distance 4 over 40 bits", kind="standard"
 )
 ALPHA = pytest.mark.source(
-    "ITU-T I.432.1", part="cell delineation: ALPHA 7, time in step", kind="standard"
+    "ITU-T I.432.1", part="cell delineation: ALPHA 7, time in sync", kind="standard"
 )
 RUNS = pytest.mark.source(
     "theory of runs: k in a row of chance x take (1 - x^k) / ((1 - x) x^k) on average",
@@ -67,7 +67,7 @@ def crc_columns(data_bits: int, *, check_bits: int, polynomial: int) -> list[int
 
 
 def koopman_rows() -> list[tuple[int, int, int, int]]:
-    """Give (check bits, polynomial without its highest term, distance, length) of each entry."""
+    """Return (check bits, polynomial without its highest term, distance, length) of each entry."""
     rows = []
     with KOOPMAN.open(encoding="utf-8") as file:
         for row in csv.DictReader(file):
@@ -179,7 +179,7 @@ def test_cells_in_step_at_a_bit_error_rate(rate: float, cells: float) -> None:
 
 @pytest.mark.source(
     "ITU-T I.432.1",
-    part="in step for more than a year at a bit error rate of 1e-4",
+    part="in sync for more than a year at a bit error rate of 1e-4",
     kind="from memory",
 )
 @RUNS

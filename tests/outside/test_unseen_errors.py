@@ -1,4 +1,4 @@
-"""Faults put in on the road: what the check lets pass is what its weights say."""
+"""Faults injected on the pipeline: what the check lets pass is what its weights say."""
 
 from __future__ import annotations
 
@@ -10,20 +10,20 @@ from busplay.batch import FrameBatch
 from busplay.description.faults import BitFlips, FaultPlan, Span
 from busplay.description.link import Link
 from busplay.link.layout import FrameLayout
-from busplay.road import Road
+from busplay.pipeline.pipeline import Pipeline
 from busplay.wire.faulty import FaultKind
 from tests.boards import GUARDED, LEAN, board_with
 
-LEAD_FRAMES = 16  # idle, clean: the receiver is in step when the first frame comes
+LEAD_FRAMES = 16  # idle, clean: the receiver is in sync when the first frame comes
 SEEN_BITS_OF = {"lean": 32, "guarded": 40}
 # A_2 ... A_8: errors of so many bits in the 32 of `lean` that its check does not see.
 LEAN_WEIGHTS = {2: 19, 3: 338, 4: 2_317, 5: 12_404, 6: 56_399, 7: 211_094, 8: 657_917}
 
 
-def noisy_road(link: Link, ber: float, *, frames: int, seed: int) -> Road:
+def noisy_pipeline(link: Link, ber: float, *, frames: int, seed: int) -> Pipeline:
     """Send frames in every slot over a link that flips bits."""
     board = board_with(link)
-    road = Road(
+    pipeline = Pipeline(
         board,
         faults=FaultPlan(seed=seed, bit_flips=(BitFlips(ber, span=Span(first_ns=8_000)),)),
         timing=False,
@@ -39,14 +39,14 @@ def noisy_road(link: Link, ber: float, *, frames: int, seed: int) -> Road:
     edge = (np.arange(frames, dtype=np.uint64) + np.uint64(LEAD_FRAMES)) * np.uint64(slot)
     for first in range(0, frames, 20_000):
         part = slice(first, first + 20_000)
-        road.feed_frames(FrameBatch(edge[part], layout.pack(**fields)[part]), stop_edge=0)
-    return road
+        pipeline.feed_frames(FrameBatch(edge[part], layout.pack(**fields)[part]), stop_edge=0)
+    return pipeline
 
 
-def unseen(road: Road) -> tuple[int, int]:
+def unseen(pipeline: Pipeline) -> tuple[int, int]:
     """Count frames that passed the check with other content, and all frames that were judged."""
-    frames = road.counters().books.frames
-    seen = road.receiver.counters
+    frames = pipeline.counters().accounts.frames
+    seen = pipeline.receiver.counters
     # A damaged frame that passes as an idle one is delivered by nobody and fails no check. The
     # lead's idle frames were right; the first of them are spent on coming into step.
     turned_idle = frames.lost_on_wire - seen.checks_failed
@@ -66,7 +66,7 @@ def test_share_of_frames_whose_damage_lean_does_not_see() -> None:
         count * ber**weight * (1 - ber) ** (32 - weight) for weight, count in LEAN_WEIGHTS.items()
     )
     assert chance == pytest.approx(1.6765e-3, rel=1e-3)
-    found, judged = unseen(noisy_road(LEAN, ber, frames=400_000, seed=21))
+    found, judged = unseen(noisy_pipeline(LEAN, ber, frames=400_000, seed=21))
     assert judged > 390_000
     assert chance in wilson_interval(found, judged, quantile=3)
 
@@ -76,11 +76,11 @@ def test_share_of_frames_whose_damage_lean_does_not_see() -> None:
 )
 def test_guarded_sees_every_flip_at_a_rate_where_four_never_meet() -> None:
     # 727 of the 91,390 errors of four bits pass: at 1e-3 that is 7e-10 of the frames.
-    road = noisy_road(GUARDED, 1e-3, frames=400_000, seed=22)
-    found, judged = unseen(road)
+    pipeline = noisy_pipeline(GUARDED, 1e-3, frames=400_000, seed=22)
+    found, judged = unseen(pipeline)
     assert found == 0
     assert judged > 399_000
-    flips = road.counters().books.faults[FaultKind.FLIPPED]
+    flips = pipeline.counters().accounts.faults[FaultKind.FLIPPED]
     assert flips.unnoticed == 0
     assert flips.put_in == flips.noticed_by_check + flips.noticed_by_step + flips.out_of_step
 
@@ -90,8 +90,8 @@ def test_guarded_sees_every_flip_at_a_rate_where_four_never_meet() -> None:
 )
 @pytest.mark.parametrize(("link", "ber"), [(LEAN, 1e-3), (GUARDED, 1e-3), (GUARDED, 1e-2)])
 def test_share_of_frames_that_are_damaged(link: Link, ber: float) -> None:
-    road = noisy_road(link, ber, frames=200_000, seed=23)
-    frames = road.counters().books.frames
+    pipeline = noisy_pipeline(link, ber, frames=200_000, seed=23)
+    frames = pipeline.counters().accounts.frames
     damaged = frames.received_wrong + frames.lost_on_wire
     judged = frames.received_right + damaged
     expected = 1 - (1 - ber) ** SEEN_BITS_OF[link.name]
@@ -100,6 +100,6 @@ def test_share_of_frames_that_are_damaged(link: Link, ber: float) -> None:
 
 @pytest.mark.source("rule of three", part="-ln 0.05 / N", kind="computed")
 def test_no_unseen_error_bounds_the_rate_by_three_over_the_frames() -> None:
-    found, judged = unseen(noisy_road(GUARDED, 1e-3, frames=100_000, seed=24))
+    found, judged = unseen(noisy_pipeline(GUARDED, 1e-3, frames=100_000, seed=24))
     assert found == 0
     assert wilson_interval(0, judged).high > -np.log(0.05) / judged > 2.99 / judged

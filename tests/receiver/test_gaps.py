@@ -19,7 +19,7 @@ from tests.receiver.wires import any_links, damaged_wires, frames_of, random_wor
 
 
 def spelled_out(batch: SymbolBatch, layout: FrameLayout) -> SymbolColumn:
-    """Give every symbol of a stretch: idle on the slot grid, then the slots over it."""
+    """Return every symbol of a stretch: idle on the slot grid, then the slots over it."""
     edges = np.arange(batch.first_edge, batch.stop_edge)
     wire = layout.idle_symbols[edges % layout.slot_symbols]
     for index, edge in enumerate(batch.edge.tolist()):
@@ -99,8 +99,8 @@ def assert_same_log(one: Receiver, other: Receiver) -> None:
         seen.checks_failed,
         seen.frames_corrected,
         seen.frames_abandoned,
-        seen.locks_lost,
-        seen.locks_gained,
+        seen.syncs_lost,
+        seen.syncs_gained,
     ]
 
 

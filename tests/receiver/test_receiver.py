@@ -37,7 +37,7 @@ def idle(layout: FrameLayout, count: int) -> UInt64Column:
 
 
 def locked(layout: FrameLayout, *, correct_one_bit: bool = False) -> Receiver:
-    """Give a receiver in SYNC between two frames; its counters count from here in tests."""
+    """Return a receiver in SYNC between two frames; its counters count from here in tests."""
     receiver = Receiver(layout, correct_one_bit=correct_one_bit)
     receiver.feed_symbols(layout.to_symbols(idle(layout, 16)), 0)
     if not layout.strobe_mask:
@@ -46,7 +46,7 @@ def locked(layout: FrameLayout, *, correct_one_bit: bool = False) -> Receiver:
 
 
 def at_rest(layout: FrameLayout) -> Receiver:
-    """Give a receiver that has seen one symbol with the strobe at rest, at edge 0."""
+    """Return a receiver that has seen one symbol with the strobe at rest, at edge 0."""
     receiver = Receiver(layout)
     receiver.feed_symbols(layout.idle_symbols[:1], 0)
     assert receiver.counters.symbols_skipped == 1
@@ -74,7 +74,7 @@ def test_first_right_frame_leads_to_presync_and_six_more_to_sync() -> None:
         feed_words(receiver, idle(GUARDED, 1), 8 * number)
         states.append(receiver.state)
     assert states == [State.PRESYNC] * 6 + [State.SYNC] * 2
-    assert receiver.counters.locks_gained == 1
+    assert receiver.counters.syncs_gained == 1
 
 
 def test_frame_that_completes_sync_is_not_delivered_and_the_next_is() -> None:
@@ -127,7 +127,7 @@ def test_receiver_returns_to_hunt_after_seven_bad_checks_running() -> None:
     feed_words(receiver, [bad])
     assert receiver.state is State.HUNT
     assert receiver.counters.checks_failed == 7
-    assert receiver.counters.locks_lost == 1
+    assert receiver.counters.syncs_lost == 1
 
 
 def test_one_right_frame_ends_a_run_of_bad_ones() -> None:
@@ -153,7 +153,7 @@ def test_lost_edge_is_noticed_and_step_found_again() -> None:
     symbols = np.delete(GUARDED.to_symbols(idle(GUARDED, 40)), 83)
     receiver.feed_symbols(symbols, 0)
     counters = receiver.counters
-    assert (counters.locks_lost, counters.locks_gained) == (1, 2)
+    assert (counters.syncs_lost, counters.syncs_gained) == (1, 2)
     # Seven bad frames, the last of which reaches 7 symbols into a frame's neighbour.
     assert counters.checks_failed == 7
     assert receiver.state is State.SYNC
@@ -281,7 +281,7 @@ def test_unique_marker_at_another_place_realigns_at_once() -> None:
     assert receiver.feed_symbols(MARKED.to_symbols(idle(MARKED, 1)), 0).word.tolist() == []
     assert feed_words(receiver, words[2:]) == words[2:].tolist()
     counters = receiver.counters
-    assert (counters.locks_lost, counters.locks_gained, counters.frames_abandoned) == (1, 2, 1)
+    assert (counters.syncs_lost, counters.syncs_gained, counters.frames_abandoned) == (1, 2, 1)
 
 
 def test_confirm_marker_locks_after_its_right_frames() -> None:

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from busplay.batch import SymbolBatch
 from busplay.link.layout import FrameLayout
-from busplay.receiver import kernels
+from busplay.receiver import machine
 from busplay.receiver.receiver import Receiver
 from tests.boards import GUARDED
 from tests.receiver.wires import random_words
@@ -19,7 +19,7 @@ LAYOUT = FrameLayout(GUARDED)
 
 
 def at_work(layout: FrameLayout, symbols: int, seed: int = 1) -> Receiver:
-    """Give a receiver that has seen idle frames and then some of random ones."""
+    """Return a receiver that has seen idle frames and then some of random ones."""
     receiver = Receiver(layout)
     words = random_words(layout, 6, np.random.default_rng(seed))
     idle = np.tile(layout.idle_symbols, 20)
@@ -65,14 +65,14 @@ def test_damaged_snapshot_is_refused_or_harmless(data: st.DataObject) -> None:
 @pytest.mark.parametrize(
     ("place", "value", "message"),
     [
-        (kernels.STATE, 3, "a state of 3, not 0 to 2"),
-        (kernels.POSITION, 8, "a position in the frame of 8, not 0 to 7"),
-        (kernels.POSITION, -1, "a position in the frame of -1, not 0 to 7"),
-        (kernels.WRONG_RUN, 7, "a run of wrong frames of 7, not 0 to 6"),
-        (kernels.EXPECTED, 16, "an expected sequence number of 16, not -1 to 15"),
-        (kernels.WINDOW, 1 << 40, "a window of 10000000000, which has more bits than a frame"),
-        (kernels.FAILED, -2, "a count of -2"),
-        (kernels.IDLE, 5, "163 symbols fed, of which 99 are told"),
+        (machine.STATE, 3, "a state of 3, not 0 to 2"),
+        (machine.POSITION, 8, "a position in the frame of 8, not 0 to 7"),
+        (machine.POSITION, -1, "a position in the frame of -1, not 0 to 7"),
+        (machine.WRONG_RUN, 7, "a run of wrong frames of 7, not 0 to 6"),
+        (machine.EXPECTED, 16, "an expected sequence number of 16, not -1 to 15"),
+        (machine.WINDOW, 1 << 40, "a window of 10000000000, which has more bits than a frame"),
+        (machine.FAILED, -2, "a count of -2"),
+        (machine.IDLE, 5, "163 symbols fed, of which 99 are told"),
     ],
 )
 def test_register_that_cannot_be_is_named(place: int, value: int, message: str) -> None:

@@ -1,8 +1,8 @@
-"""Program to pixels, judged by a second road that shares nothing with ours.
+"""Program to pixels, judged by a second pipeline that shares nothing with ours.
 
 A C program (waves, made by cc65) runs in a bare py65 whose memory notes the writes to the
 panel's window. The picture is made straight from those bytes, pixel by pixel, and held
-against the screen that the whole road decoded, for each framing and each depth.
+against the screen that the whole pipeline decoded, for each framing and each depth.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from busplay.description.board import Board, Unit
 from busplay.description.link_fit import require_link_fits
 from busplay.description.read_board import load_board
 from busplay.description.read_link import load_link
-from busplay.session import Session
+from busplay.run.session import Session
 
 PANEL = range(0x4000, 0xA000)
 SIGN = range(0xA000, 0xA200)

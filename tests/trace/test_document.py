@@ -15,7 +15,7 @@ from busplay.description.link import Link
 from busplay.link.layout import FrameLayout
 from busplay.trace import container
 from busplay.trace.columns import COLUMN_NAMES, ColumnCodec
-from busplay.trace.table import END_BYTES
+from busplay.trace.index import END_BYTES
 from tests.naive.trace_reader import read_frames, read_trace
 from tests.strategies import links
 from tests.trace.cases import any_frames, header_for, stream, write_trace

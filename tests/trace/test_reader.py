@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from busplay.batch import FrameBatch
 from busplay.errors import InputError
-from busplay.road import Road
+from busplay.pipeline.pipeline import Pipeline
 from busplay.trace.columns import CHUNK_FRAMES
 from busplay.trace.container import CHUNK_OVERHEAD, HEAD, chunk_bytes
 from busplay.trace.header import TraceHeader
@@ -153,12 +153,14 @@ def test_seek_gives_what_reading_from_the_start_gives(tmp_path: Path) -> None:
 def test_units_after_a_jump_are_as_after_playing_up_to_there(tmp_path: Path, link) -> None:  # type: ignore[no-untyped-def]
     board = board_with(link)
     frames = stream(link, 6 * CHUNK_FRAMES)
-    with TraceWriter(tmp_path / "a.trace", header=header_for(link), units=Road(board)) as writer:
+    with TraceWriter(
+        tmp_path / "a.trace", header=header_for(link), units=Pipeline(board)
+    ) as writer:
         writer.write(frames, stop_edge=int(frames.edge[-1]) + 8)
     with TraceReader(tmp_path / "a.trace") as reader:
         for count in (4 * CHUNK_FRAMES, 4 * CHUNK_FRAMES + 1, 5 * CHUNK_FRAMES + 999):
             edge = int(frames.edge[count])
-            played, jumped = Road(board), Road(board)
+            played, jumped = Pipeline(board), Pipeline(board)
             for part in reader.frames_between(0, edge):
                 played.feed_frames(part, stop_edge=0)
             point = reader.seek(edge)

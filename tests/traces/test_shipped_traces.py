@@ -9,7 +9,7 @@ import pytest
 import zstandard
 
 from busplay.demo.programs import DEMO_PROGRAMS
-from busplay.replay import Replay
+from busplay.run.replay import Replay
 from busplay.trace.header import pack_header
 from busplay.trace.reader import TraceReader
 from tests.cli.command import run_busplay

@@ -15,7 +15,7 @@ from PIL import Image
 
 from busplay.demo.programs import find_demo
 from busplay.description.read_board import load_board
-from busplay.session import Session
+from busplay.run.session import Session
 
 PROJECT = Path(__file__).parent.parent.parent
 TOOLS = [tool for tool in ("Xvfb", "import") if shutil.which(tool) is None]

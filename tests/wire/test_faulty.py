@@ -51,7 +51,7 @@ def stretches(draw: st.DrawFn, layout: FrameLayout) -> SymbolBatch:
 
 
 def spelled(batch: SymbolBatch, layout: FrameLayout) -> list[int]:
-    """Give every symbol of a stretch; where slots overlap the first has the edge."""
+    """Return every symbol of a stretch; where slots overlap the first has the edge."""
     slot = layout.slot_symbols
     edges = np.arange(batch.first_edge, batch.stop_edge)
     wire = layout.idle_symbols[edges % slot]
@@ -69,7 +69,7 @@ def part_of(batch: SymbolBatch, first: int, stop: int, slot: int) -> SymbolBatch
 
 
 def places_to_cut(batch: SymbolBatch, layout: FrameLayout) -> list[int]:
-    """List edges at which a road may cut: whole slots of the grid, never within a frame."""
+    """List edges at which a pipeline may cut: whole slots of the grid, never within a frame."""
     slot = layout.slot_symbols
     grid = slot if layout.link.start == "slot" else layout.link.edges_per_cycle
     taken = {int(edge) + one for edge in batch.edge for one in range(1, slot)}
@@ -235,5 +235,5 @@ def test_edge_past_the_last_that_can_be_counted_is_refused() -> None:
     with pytest.raises(InputError) as caught:
         wire.feed(SymbolBatch(*empty, 0, LAST_EDGE + 8))
     assert str(caught.value) == (
-        "found link edge 144115188075855880; faults can be put in up to edge 144115188075855872"
+        "found link edge 144115188075855880; faults can be injected up to edge 144115188075855872"
     )

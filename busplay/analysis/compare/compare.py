@@ -10,9 +10,9 @@ from collections.abc import Callable, Iterable
 
 import numpy as np
 
-from busplay.analysis.compare import kernels, streams
-from busplay.analysis.compare.background.background import Background
-from busplay.analysis.compare.comparison import Books, Comparison, Differences, Kind
+from busplay.analysis.compare import alignment, streams
+from busplay.analysis.compare.background import Background
+from busplay.analysis.compare.comparison import Comparison, Differences, FrameCounts, Kind
 from busplay.analysis.compare.queue import FrameQueue
 from busplay.analysis.compare.sides import Sides
 from busplay.analysis.compare.streams import Findings, Streams
@@ -66,7 +66,7 @@ def compare_traces(
     after = FrameQueue(actual, lambda one: sides.compared_words(one, actual=True), name=actual_name)
     comparer.run(before, after, progress or (lambda _: None))
     comparison = comparer.result(before, after)
-    if find_patterns and comparison.books.differences:
+    if find_patterns and comparison.accounts.differences:
         from busplay.analysis.compare.patterns import find_all_patterns
 
         comparison = find_all_patterns(comparison, comparer.background)
@@ -79,7 +79,7 @@ class _Comparer:
     def __init__(self, sides: Sides, keep: int) -> None:
         self._sides = sides
         self._state = streams.make_state()
-        self._state[streams.PATIENCE] = kernels.PATIENCE_LEAST
+        self._state[streams.PATIENCE] = alignment.PATIENCE_LEAST
         self._scratch = streams.make_scratch()
         self._findings = streams.make_findings(0)
         self._delays = None if sides.time_unit is None else DelayTally(sides.time_unit)
@@ -93,11 +93,11 @@ class _Comparer:
     ) -> None:
         """Align everything."""
         anchor = (-1, -1)
-        status = kernels.WANTS_FRAMES
-        while status != kernels.DONE:
-            if status == kernels.WANTS_FRAMES:
-                expected.fill(kernels.LOOK_FRAMES)
-                actual.fill(kernels.LOOK_FRAMES)
+        status = alignment.WANTS_FRAMES
+        while status != alignment.DONE:
+            if status == alignment.WANTS_FRAMES:
+                expected.fill(alignment.LOOK_FRAMES)
+                actual.fill(alignment.LOOK_FRAMES)
             window = self._streams(expected, actual)
             rows = len(expected) + len(actual)
             if len(self._findings.kind) < rows:
@@ -105,20 +105,20 @@ class _Comparer:
             status = self._align(window, anchor)
             anchor = (-1, -1)
             done = int(self._state[streams.NEXT_EXPECTED])
-            if status == kernels.DONE:
-                kernels.close_run(self._state, self._findings)
-            self._take(expected, actual, final=status == kernels.DONE)
+            if status == alignment.DONE:
+                alignment.close_run(self._state, self._findings)
+            self._take(expected, actual, final=status == alignment.DONE)
             progress(done)
-            if status == kernels.WANTS_ANCHOR:
+            if status == alignment.WANTS_ANCHOR:
                 anchor = self._find_anchor(expected, actual)
 
     def _align(self, window: Streams, anchor: tuple[int, int]) -> int:
         if self._sides.same_run:
-            from busplay.analysis.compare.pairing.kernels import pair
+            from busplay.analysis.compare.pairing import pair
 
             return int(pair(window, self._state, self._findings))
         return int(
-            kernels.align(
+            alignment.align(
                 window, self._sides.rules, self._state, self._findings, self._scratch, *anchor
             )
         )
@@ -134,20 +134,20 @@ class _Comparer:
         )
 
     def _find_anchor(self, expected: FrameQueue, actual: FrameQueue) -> tuple[int, int]:
-        from busplay.analysis.compare.anchors.kernels import find_anchor
+        from busplay.analysis.compare.anchors import find_anchor
 
-        words = expected.frames.word[: kernels.LOOK_FRAMES]
+        words = expected.frames.word[: alignment.LOOK_FRAMES]
         shift = int(self._state[streams.SEQUENCE_SHIFT])
         found: tuple[int, int] = find_anchor(
             words,
-            kernels.move_words(words, shift, self._sides.rules),
-            actual.frames.word[: kernels.LOOK_FRAMES],
+            alignment.move_words(words, shift, self._sides.rules),
+            actual.frames.word[: alignment.LOOK_FRAMES],
             self._sides.rules.content,
             expected.ended
             and actual.ended
-            and max(len(expected), len(actual)) <= kernels.LOOK_FRAMES,
+            and max(len(expected), len(actual)) <= alignment.LOOK_FRAMES,
         )
-        return found if found[0] >= 0 else (kernels.NO_ANCHOR, kernels.NO_ANCHOR)
+        return found if found[0] >= 0 else (alignment.NO_ANCHOR, alignment.NO_ANCHOR)
 
     def _take(self, expected: FrameQueue, actual: FrameQueue, *, final: bool) -> None:
         """Hand on what a call found, and move the windows on."""
@@ -170,10 +170,10 @@ class _Comparer:
         state[streams.NEXT_EXPECTED] = state[streams.NEXT_ACTUAL] = 0
 
     def result(self, expected: FrameQueue, actual: FrameQueue) -> Comparison:
-        """Close the books."""
+        """Close the accounts."""
         counts = self._differences.counts
         differences = self._differences.differences()
-        books = Books(
+        accounts = FrameCounts(
             expected=expected.taken,
             actual=actual.taken,
             same=int(self._state[streams.SAME]) + counts[Kind.OUT_OF_ORDER],
@@ -188,7 +188,7 @@ class _Comparer:
         )
         return Comparison(
             sides=self._sides,
-            books=books,
+            accounts=accounts,
             delays=self._delays.result() if self._delays is not None else None,
             wrong_bits=self._differences.wrong_bits(),
             differences=differences,

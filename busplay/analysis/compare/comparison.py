@@ -1,4 +1,4 @@
-"""What a comparison finds: books, delays, wrong bits, the differences as columns."""
+"""What a comparison finds: accounts, delays, wrong bits, the differences as columns."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ class Kind(IntEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Books:
+class FrameCounts:
     """Where every frame went: `expected = same + changed + missing`, `actual = same + changed +
     added`.
 
@@ -123,15 +123,15 @@ class Differences:
         return len(self.kind)
 
     def columns(self) -> tuple[NDArray[np.generic], ...]:
-        """Give all columns in the order in which they are declared."""
+        """Return all columns in the order in which they are declared."""
         return tuple(getattr(self, name) for name in self.__slots__)
 
     def select(self, rows: slice | NDArray[np.intp] | NDArray[np.bool_]) -> Differences:
-        """Give some of the rows."""
+        """Return some of the rows."""
         return Differences(*(column[rows] for column in self.columns()))  # type: ignore[arg-type]
 
     def of_kind(self, *kinds: Kind) -> Differences:
-        """Give the rows of some kinds."""
+        """Return the rows of some kinds."""
         return self.select(np.isin(self.kind, kinds))
 
     @classmethod
@@ -174,7 +174,7 @@ class Comparison:
 
     Attributes:
         sides: what was compared, and how.
-        books: every frame's fate.
+        accounts: every frame's fate.
         delays: None where no frame is in both, or their times cannot be compared.
         wrong_bits: of the changed frames.
         differences: the first of them, `kept_all` tells whether all.
@@ -182,7 +182,7 @@ class Comparison:
     """
 
     sides: Sides
-    books: Books
+    accounts: FrameCounts
     delays: Delays | None
     wrong_bits: WrongBits
     differences: Differences
@@ -191,17 +191,17 @@ class Comparison:
     @property
     def compared_anything(self) -> bool:
         """There was a frame in either recording."""
-        return bool(self.books.expected or self.books.actual)
+        return bool(self.accounts.expected or self.accounts.actual)
 
     @property
     def kept_all(self) -> bool:
         """`differences` has all of them."""
-        return len(self.differences) == self.books.differences
+        return len(self.differences) == self.accounts.differences
 
     @property
     def frames_equal(self) -> bool:
         """Something was compared, and every frame is there, right and in order."""
-        return self.compared_anything and not self.books.differences
+        return self.compared_anything and not self.accounts.differences
 
     @property
     def times_equal(self) -> bool:

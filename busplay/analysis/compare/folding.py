@@ -130,7 +130,7 @@ class Folding:
         return turns
 
     def lowest(self, turns: float) -> float:
-        """Give the lowest part of a number of turns at which events keep as close in time.
+        """Return the lowest part of a number of turns at which events keep as close in time.
 
         What comes 60 times a second agrees at 240 too. It is 60 if the events take no more time
         of the longer period than they did of the shorter, unless that is the frames' doing:
@@ -156,7 +156,7 @@ class Folding:
         return lowest
 
     def _share_inside(self, turns: float, start: float, arc: float) -> float:
-        """Give the share of all frames in a part of the period, and in what is one with it."""
+        """Return the share of all frames in a part of the period, and in what is one with it."""
         near = self.finest / self.span * turns / 2
         inside = (self.frames / self.span * turns - start + near) % 1.0 <= arc + 2 * near
         return float(inside.mean())
@@ -170,7 +170,7 @@ def _some(times: Floats, most: int) -> Floats:
 
 
 def _circular_spread(phases: Floats) -> float:
-    """Give the standard deviation of phases, in radians."""
+    """Return the standard deviation of phases, in radians."""
     agreement = abs(complex(np.exp(2j * math.pi * phases).mean()))
     return math.sqrt(max(0.0, -2 * math.log(max(agreement, 1e-12))))
 

@@ -70,7 +70,7 @@ class Difference:
 def list_differences(
     comparison: Comparison, places: Places, *, first: int | None = None
 ) -> Iterator[Difference]:
-    """Give the differences that were kept, in order; at most `first` of them."""
+    """Return the differences that were kept, in order; at most `first` of them."""
     rows = comparison.differences.select(slice(first))
     sides = comparison.sides
     expected = _sightings(rows, comparison, places, actual=False)
@@ -112,6 +112,6 @@ def _sightings(
 
 
 def time_ns(header: TraceHeader, edge: int) -> int | None:
-    """Give nanoseconds, rounded down, since processor cycle 0, or edge 0 without a board."""
+    """Return nanoseconds, rounded down, since processor cycle 0, or edge 0 without a board."""
     rate = header.edges_per_second
     return (edge - header.edge_at(0)) * NS_PER_S // rate if rate else None

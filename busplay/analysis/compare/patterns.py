@@ -14,7 +14,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from busplay.analysis.compare.background.background import SCALES, Background
+from busplay.analysis.compare.background import SCALES, Background
 from busplay.analysis.compare.comparison import Comparison, Differences, Kind
 from busplay.analysis.compare.pattern import TESTS, Pattern, is_told
 from busplay.analysis.compare.periods import find_period
@@ -41,7 +41,7 @@ _LOG_TESTS = math.log(TESTS)
 
 
 def find_all_patterns(comparison: Comparison, background: Background) -> Comparison:
-    """Give the comparison with all patterns that there is evidence for, the surest first."""
+    """Return the comparison with all patterns that there is evidence for, the surest first."""
     found = [one for one in _lane_patterns(comparison) if is_told(one.log_chance)]
     for kind in (Kind.MISSING, Kind.CHANGED, Kind.ADDED):
         rows = comparison.differences.of_kind(kind)
@@ -68,7 +68,7 @@ def _pieces(rows: Differences) -> Differences:
 
 def _lane_patterns(comparison: Comparison) -> Iterator[Pattern]:
     sides, bits = comparison.sides, comparison.wrong_bits
-    changed = comparison.books.changed
+    changed = comparison.accounts.changed
     if changed < EVENTS_LEAST:
         return
     if sides.lanes > 1:
@@ -115,7 +115,7 @@ def _lane_patterns(comparison: Comparison) -> Iterator[Pattern]:
 
 
 def _stuck_at(comparison: Comparison, lane: int) -> int | None:
-    """Give the level that all of a lane's wrong bits have; None where that may be chance."""
+    """Return the level that all of a lane's wrong bits have; None where that may be chance."""
     bits = comparison.wrong_bits
     on_lane = [i for i, bit in enumerate(comparison.sides.bits) if bit and bit.lane == lane]
     low = sum(bits.ones_lost[i] for i in on_lane)

@@ -111,7 +111,7 @@ def _candidates(strength: Floats, agreement: Floats, event_count: int) -> list[i
 
 
 def _hands(times: Floats, bins: int, span: float) -> NDArray[np.complex128]:
-    """Give the mean hand at each number of turns in the recording, in steps of 1 / FINER."""
+    """Return the mean hand at each number of turns in the recording, in steps of 1 / FINER."""
     places = np.minimum((times * (bins / span)).astype(np.int64), bins - 1)
     counts = np.bincount(places, minlength=bins)
     hands: NDArray[np.complex128] = np.fft.rfft(counts, FINER * bins) / len(times)
@@ -121,7 +121,7 @@ def _hands(times: Floats, bins: int, span: float) -> NDArray[np.complex128]:
 def _strength(
     events: NDArray[np.complex128], frames: NDArray[np.complex128], event_count: int, count: int
 ) -> Floats:
-    """Give what is exponential with mean 1 at each frequency if damage is undirected."""
+    """Return what is exponential with mean 1 at each frequency if damage is undirected."""
     usable = (len(frames) - 1) // 2 + 1  # of these twice the frequency is known
     mean, second = frames[:usable], frames[: 2 * usable : 2]
     x, y = mean.real, mean.imag
@@ -153,7 +153,7 @@ def _flattened(raised: Floats) -> Floats:
 
 
 def _fundamental(raised: Floats, strength: Floats, peak: int) -> float:
-    """Give the lowest frequency of which the peak is a multiple and that is about as clear.
+    """Return the lowest frequency of which the peak is a multiple and that is about as clear.
 
     In points, as the peak.
     """
@@ -172,7 +172,7 @@ def _fundamental(raised: Floats, strength: Floats, peak: int) -> float:
 
 
 def _frames_rhythm(folding: Folding, frames_mean: NDArray[np.complex128]) -> float | None:
-    """Give the lowest number of turns at which nearly all frames come together, if any is."""
+    """Return the lowest number of turns at which nearly all frames come together, if any is."""
     first = PERIODS_LEAST * FINER
     together = np.abs(frames_mean[first:]) > FRAMES_RHYTHM
     if not together.any():

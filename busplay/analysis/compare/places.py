@@ -32,7 +32,7 @@ class Places:
         self._addresses = sorted(self._labels)
 
     def address(self, unit_number: int, space: int, offset: int) -> int | None:
-        """Give the processor address whose stores go there; None where no window does."""
+        """Return the processor address whose stores go there; None where no window does."""
         for number, of_space, window in self._windows:
             address = window.first_address + offset - window.first_offset
             inside = window.first_address <= address <= window.last_address
@@ -48,7 +48,7 @@ class Places:
         return f"unit {number}"
 
     def label(self, address: int | None) -> str:
-        """Give the label at or before an address, with the distance; empty where none is.
+        """Return the label at or before an address, with the distance; empty where none is.
 
         A label stands for what follows it within its own window only.
         """

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from busplay.analysis.compare.comparison import Comparison, Delays
 from busplay.analysis.compare.listing import KIND_WORDS, Difference, Sighting
 from busplay.analysis.compare.pattern import CHANCE_MOST, Pattern, chance_text
-from busplay.description.text_layout import counted, heading, pairs, table, wrapped
+from busplay.explain.text_layout import counted, heading, pairs, table, wrapped
 from busplay.units import NS_PER_S
 
 Facts = dict[str, object]
@@ -22,30 +22,33 @@ def comparison_text(
         listed: the differences to show one by one.
         names: of the recordings.
     """
-    books = comparison.books
+    accounts = comparison.accounts
     lines = [f"{names[0]} (expected) and {names[1]} (actual)"]
     for note in comparison.sides.notes:
         lines += wrapped(note)
     rows = [
-        ("frames", f"{books.expected:,} expected, {books.actual:,} actual"),
-        ("same", f"{books.same:,}{_out_of_order(books.out_of_order)}"),
-        ("changed", f"{books.changed:,}"),
-        ("missing", f"{books.missing:,}{_at_the_ends(comparison)}"),
-        ("added", f"{books.added:,}"),
+        ("frames", f"{accounts.expected:,} expected, {accounts.actual:,} actual"),
+        ("same", f"{accounts.same:,}{_out_of_order(accounts.out_of_order)}"),
+        ("changed", f"{accounts.changed:,}"),
+        ("missing", f"{accounts.missing:,}{_at_the_ends(comparison)}"),
+        ("added", f"{accounts.added:,}"),
     ]
-    if books.expected_idle or books.actual_idle:
+    if accounts.expected_idle or accounts.actual_idle:
         rows.append(
-            ("idle", f"{books.expected_idle:,} expected, {books.actual_idle:,} actual; left out")
+            (
+                "idle",
+                f"{accounts.expected_idle:,} expected, {accounts.actual_idle:,} actual; left out",
+            )
         )
     if comparison.delays is not None:
         rows.append(("delay", _delay_text(comparison.delays, comparison)))
     lines += ["", *pairs(rows)]
-    if books.changed:
+    if accounts.changed:
         lines += _wrong_bits_lines(comparison)
-    if books.differences:
+    if accounts.differences:
         lines += _pattern_lines(comparison.patterns)
     if listed:
-        lines += _listing_lines(listed, books.differences)
+        lines += _listing_lines(listed, accounts.differences)
     return "\n".join(lines)
 
 
@@ -54,10 +57,10 @@ def _out_of_order(count: int) -> str:
 
 
 def _at_the_ends(comparison: Comparison) -> str:
-    books = comparison.books
+    accounts = comparison.accounts
     parts = [
         f"{count:,} at the {place}"
-        for count, place in ((books.missing_at_start, "start"), (books.missing_at_end, "end"))
+        for count, place in ((accounts.missing_at_start, "start"), (accounts.missing_at_end, "end"))
         if count
     ]
     return f", of them {' and '.join(parts)}" if parts else ""
@@ -90,7 +93,7 @@ def _as_ns(edges: int, comparison: Comparison) -> str:
 
 
 def _wrong_bits_lines(comparison: Comparison) -> list[str]:
-    bits, changed = comparison.wrong_bits, comparison.books.changed
+    bits, changed = comparison.wrong_bits, comparison.accounts.changed
     fields = [f"{name} {count:,}" for name, count in bits.frames_by_field.items() if count]
     lanes = [f"{lane}: {count:,}" for lane, count in enumerate(bits.frames_by_lane) if count]
     rows = [("fields", ", ".join(fields)), ("lanes", ", ".join(lanes) or "none of this link")]
@@ -165,8 +168,8 @@ def _changed_text(one: Difference, expected: Sighting, actual: Sighting) -> str:
 
 
 def comparison_facts(comparison: Comparison, listed: Sequence[Difference]) -> Facts:
-    """Give a comparison as plain values."""
-    sides, books, bits = comparison.sides, comparison.books, comparison.wrong_bits
+    """Return a comparison as plain values."""
+    sides, accounts, bits = comparison.sides, comparison.accounts, comparison.wrong_bits
     return {
         "frames_equal": comparison.frames_equal,
         "times_equal": comparison.times_equal,
@@ -174,17 +177,17 @@ def comparison_facts(comparison: Comparison, listed: Sequence[Difference]) -> Fa
         "expected_link": sides.expected.link.name,
         "actual_link": sides.actual.link.name,
         "notes": list(sides.notes),
-        "frames_expected": books.expected,
-        "frames_actual": books.actual,
-        "frames_same": books.same,
-        "frames_changed": books.changed,
-        "frames_missing": books.missing,
-        "frames_added": books.added,
-        "frames_out_of_order": books.out_of_order,
-        "frames_missing_at_start": books.missing_at_start,
-        "frames_missing_at_end": books.missing_at_end,
-        "idle_frames_expected": books.expected_idle,
-        "idle_frames_actual": books.actual_idle,
+        "frames_expected": accounts.expected,
+        "frames_actual": accounts.actual,
+        "frames_same": accounts.same,
+        "frames_changed": accounts.changed,
+        "frames_missing": accounts.missing,
+        "frames_added": accounts.added,
+        "frames_out_of_order": accounts.out_of_order,
+        "frames_missing_at_start": accounts.missing_at_start,
+        "frames_missing_at_end": accounts.missing_at_end,
+        "idle_frames_expected": accounts.expected_idle,
+        "idle_frames_actual": accounts.actual_idle,
         "delay": _delay_facts(comparison.delays),
         "changed_by_field": {name: n for name, n in bits.frames_by_field.items() if n},
         "changed_by_lane": list(bits.frames_by_lane),

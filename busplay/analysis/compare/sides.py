@@ -19,7 +19,7 @@ from busplay.batch import FrameBatch, UInt64Column
 from busplay.description.board import Board, Unit, Window
 from busplay.description.link import Link
 from busplay.display.fields import FrameFields
-from busplay.display.kernels import FIELD_ADDRESS, FIELD_DATA, FIELD_SPACE, FIELD_UNIT
+from busplay.display.writes import FIELD_ADDRESS, FIELD_DATA, FIELD_SPACE, FIELD_UNIT
 from busplay.errors import InputError
 from busplay.link.layout import FrameLayout
 from busplay.trace.header import TraceHeader
@@ -70,7 +70,7 @@ class _Side:
         self.fields = FrameFields(self.layout, unit_number=unit_number)
 
     def unpack(self, words: UInt64Column) -> Fields:
-        """Give the four fields of words of this link."""
+        """Return the four fields of words of this link."""
         return _unpack(self.fields.words_in_pieces(words), self.fields.table)
 
 
@@ -159,7 +159,7 @@ class Sides:
         return table
 
     def words_in_pieces(self, words: UInt64Column) -> UInt64Column:
-        """Give compared words in which `field_table` finds the fields."""
+        """Return compared words in which `field_table` finds the fields."""
         return self._expected.fields.words_in_pieces(words) if self.by_words else words
 
     @property
@@ -168,7 +168,7 @@ class Sides:
         return self.time_unit == "edges"
 
     def compared_words(self, frames: FrameBatch, *, actual: bool) -> tuple[FrameBatch, int]:
-        """Give frames with their compared words, idle ones left out, and how many those were."""
+        """Return frames with their compared words, idle ones left out, and how many those were."""
         side = self._actual if actual else self._expected
         idle = side.layout.is_idle(frames.word)
         idle_count = int(np.count_nonzero(idle))
@@ -184,7 +184,7 @@ class Sides:
         return FrameBatch(frames.edge, word), idle_count
 
     def times(self, edges: UInt64Column, *, actual: bool) -> NDArray[np.int64]:
-        """Give int64[frames]: start times in `time_unit`."""
+        """Return int64[frames]: start times in `time_unit`."""
         if self.time_unit != "cycles":
             return edges.view(np.int64)
         header = self.actual if actual else self.expected
@@ -196,15 +196,15 @@ class Sides:
         return cycles
 
     def unpack(self, words: UInt64Column) -> Fields:
-        """Give the four fields of compared words."""
+        """Return the four fields of compared words."""
         return _unpack(self.words_in_pieces(words), self.field_table)
 
     def field_mask(self, name: str) -> int:
-        """Give a compared word's bits of a field."""
+        """Return a compared word's bits of a field."""
         return sum(1 << i for i, bit in enumerate(self.bits) if bit and bit.field == name)
 
     def lane_mask(self, lane: int) -> int:
-        """Give a compared word's bits that travel on a lane."""
+        """Return a compared word's bits that travel on a lane."""
         return sum(1 << i for i, bit in enumerate(self.bits) if bit and bit.lane == lane)
 
     @property

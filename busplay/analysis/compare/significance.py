@@ -11,7 +11,7 @@ import numpy as np
 
 
 def log_binomial_tail(hits: int, trials: int, share: float) -> float:
-    """Give ln P(X >= hits) for X binomial; `share` is each trial's chance.
+    """Return ln P(X >= hits) for X binomial; `share` is each trial's chance.
 
     >>> round(math.exp(log_binomial_tail(9, 10, 0.5)), 6)
     0.010742

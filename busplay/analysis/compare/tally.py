@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busplay.analysis.compare.comparison import Delays, Differences, Kind, TimeUnit, WrongBits
-from busplay.analysis.compare.reordering.kernels import find_reordered
+from busplay.analysis.compare.reordering import find_reordered
 from busplay.analysis.compare.sides import Sides
 
 # A delay that changes all the time has no usual value, and need not fill the memory.
@@ -47,7 +47,7 @@ class DelayTally:
             self._frames = None
 
     def result(self) -> Delays | None:
-        """Give what was gathered; None if no frame was in both."""
+        """Return what was gathered; None if no frame was in both."""
         if self._first is None:
             return None
         usual = late = early = None
@@ -146,11 +146,11 @@ class DifferenceTally:
             self._by_field[name] += int(np.count_nonzero(flipped & mask))
 
     def differences(self) -> Differences:
-        """Give those that were kept."""
+        """Return those that were kept."""
         return Differences.join(self._kept)
 
     def wrong_bits(self) -> WrongBits:
-        """Give what changed frames have wrong."""
+        """Return what changed frames have wrong."""
         return WrongBits(
             tuple(self._ones_lost.tolist()),
             tuple(self._zeros_lost.tolist()),

@@ -11,9 +11,9 @@ from __future__ import annotations
 from html import escape
 
 from busplay.analysis.pictures.timing import Timing, timing_of
-from busplay.description.explain_link import LinkFacts, link_facts
 from busplay.description.link import Link
-from busplay.description.text_layout import counted
+from busplay.explain.link import LinkFacts, link_facts
+from busplay.explain.text_layout import counted
 
 CELL_PX = 38
 ROW_PX = 26

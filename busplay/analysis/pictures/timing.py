@@ -52,7 +52,7 @@ class Timing:
 
 
 def example_word(layout: FrameLayout) -> tuple[int, str]:
-    """Give a frame to show, as a word and in words."""
+    """Return a frame to show, as a word and in words."""
     values: dict[str, int] = {}
     for name, value in (
         ("space", SPACE_MEMORY),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from busplay.analysis.pictures.timing import Timing, timing_of
 from busplay.description.link import Link
-from busplay.description.text_layout import INDENT, LINE_CHARACTERS, heading
+from busplay.explain.text_layout import INDENT, LINE_CHARACTERS, heading
 
 CELL = 4
 LOW, HIGH, RISE, FALL = "_", "~", "/", "\\"

@@ -19,10 +19,10 @@ from numpy.typing import NDArray
 from busplay.analysis.budget import start_grid
 from busplay.analysis.sampling.visibility import PS_PER_S, Sampling
 from busplay.batch import CaptureInfo, ChangeBatch, FrameBatch, SymbolColumn, UInt64Column
+from busplay.capture.decode import DecodeReport, Decoding
 from busplay.capture.lane_map import default_map
 from busplay.capture.synthetic import Analyser, SyntheticCapture
 from busplay.capture.wires import SymbolStretch, WireDrawer, spelled_stretches
-from busplay.decoding import DecodeReport, Decoding
 from busplay.description.link import SPACE_IDLE, Link
 from busplay.errors import InputError
 from busplay.link.layout import FrameLayout
@@ -49,7 +49,7 @@ class Trial:
         right: of these, frames that came out of the decoder as they were sent.
         wrong: frames that came out and that nobody had sent.
         damaged: frames that the receiver found damaged.
-        locks_lost: times that it lost step.
+        syncs_lost: times that it lost step.
         symbols: that the decoder read, and
         symbols_in_doubt: how many of them it was not sure of.
         samples: that the analyser took.
@@ -60,7 +60,7 @@ class Trial:
     right: int
     wrong: int
     damaged: int
-    locks_lost: int
+    syncs_lost: int
     symbols: int
     symbols_in_doubt: int
     samples: int
@@ -83,7 +83,7 @@ class Trial:
 
 
 def frames_for_trial(sampling: Sampling, frames: int) -> int:
-    """Give how many frames a trial can have, so that it takes seconds; 0: too few to try."""
+    """Return how many frames a trial can have, so that it takes seconds; 0: too few to try."""
     slot_ps = start_grid(sampling.link)[1] * sampling.symbol_ps
     slots = int(SAMPLES_MAX * sampling.sample_ps / slot_ps) - lead_slots(sampling.link)
     most = int(slots * (1 - IDLE_SHARE))
@@ -91,7 +91,7 @@ def frames_for_trial(sampling: Sampling, frames: int) -> int:
 
 
 def lead_slots(link: Link) -> int:
-    """Give the idle slots before the first frame, in which a receiver comes into step."""
+    """Return the idle slots before the first frame, in which a receiver comes into step."""
     return LEAD_SLOTS + 2 * int(getattr(link.framing, "confirm_frames", 0))
 
 
@@ -144,7 +144,7 @@ def spelled(frames: FrameBatch, layout: FrameLayout) -> list[SymbolStretch]:
 
 
 def symbols_of(stretches: list[SymbolStretch]) -> SymbolColumn:
-    """Give the symbols of all stretches."""
+    """Return the symbols of all stretches."""
     return np.concatenate([one.symbols for one in stretches])
 
 
@@ -236,7 +236,7 @@ def _trial(frames: FrameBatch, found: Counter[int], report: DecodeReport, sample
         right=right,
         wrong=found.total() - right,
         damaged=report.frames_damaged,
-        locks_lost=report.receiver.locks_lost,
+        syncs_lost=report.receiver.syncs_lost,
         symbols=report.symbols,
         symbols_in_doubt=report.symbols_in_doubt,
         samples=samples,

@@ -169,7 +169,7 @@ def doubts(sampling: Sampling) -> tuple[Doubt, ...]:
 
 
 def doubt_ratio(sampling: Sampling, symbols: SymbolColumn | None = None) -> float:
-    """Give the share of symbols in doubt that is to be expected.
+    """Return the share of symbols in doubt that is to be expected.
 
     Args:
         sampling: what is sampled, and how.
@@ -181,7 +181,7 @@ def doubt_ratio(sampling: Sampling, symbols: SymbolColumn | None = None) -> floa
 def doubt_range(
     sampling: Sampling, symbols: SymbolColumn | None = None
 ) -> tuple[float, float] | None:
-    """Give least and most that are in doubt where rate and clock are in an exact small ratio.
+    """Return least and most that are in doubt where rate and clock are in an exact small ratio.
 
     Then samples come at a few phases only, and which these are is chance. None where the ratio
     has so many that it makes no difference.
@@ -198,7 +198,7 @@ def doubt_range(
 
 
 def no_doubt_hz(sampling: Sampling) -> int | None:
-    """Give the rate from which a decoder that follows a steady clock doubts no symbol.
+    """Return the rate from which a decoder that follows a steady clock doubts no symbol.
 
     Where no lane is late the stretch without changes is a symbol less a sample, and its middle
     has to lie a sample before the next change: three samples a symbol. Late lanes need more,
@@ -262,12 +262,12 @@ def _share(found: tuple[Doubt, ...], symbols: SymbolColumn | None) -> float:
 
 
 def _seen(moment: float, phase: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Give when a change at that moment is seen, for samples at each phase."""
+    """Return when a change at that moment is seen, for samples at each phase."""
     return np.asarray(phase + np.ceil(moment - phase), np.float64)
 
 
 def _strays(jitter: float) -> list[float]:
-    """Give how far edges stray, at equal shares of chance."""
+    """Return how far edges stray, at equal shares of chance."""
     if not jitter:
         return [0.0]
     shares = (np.arange(_JITTER_STEPS) + 0.5) / _JITTER_STEPS
@@ -279,7 +279,7 @@ def _moments(
     runs: list[tuple[NDArray[np.float64], NDArray[np.float64]]],
     symbol: float,
 ) -> list[float]:
-    """Give when each lane is read, from the edge: the middle of where none changes, or its own."""
+    """Return when each lane is read, from the edge: amid where none changes, or its own."""
     own = []
     for seen in lanes:
         phases = np.concatenate(

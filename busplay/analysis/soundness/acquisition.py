@@ -45,7 +45,7 @@ class LockTime:
 
     Attributes:
         mean_symbols: mean; infinite where it can take for ever.
-        quantile_symbols: time within which 99 % are in step; None: longer than was followed.
+        quantile_symbols: time within which 99 % are in sync; None: longer than was followed.
         false_ratio: chance that the step is a wrong place.
     """
 
@@ -64,7 +64,7 @@ def power_on(
     bit_error_rate: float = 0.0,
     chances: PassChances | None = None,
 ) -> LockTime:
-    """Give the time from power-on at a random symbol of a pattern of slots.
+    """Return the time from power-on at a random symbol of a pattern of slots.
 
     Args:
         layout: of the link.
@@ -73,7 +73,7 @@ def power_on(
         chances: of `pass_chances` without noise, if they were worked out before.
     """
     if isinstance(layout.link.framing, StrobeFraming):
-        # The next frame's strobe; the receiver is in step once its first symbol has come. A
+        # The next frame's strobe; the receiver is in sync once its first symbol has come. A
         # held strobe must have rested before, so a frame that begins at power-on is missed.
         missed = 1 if layout.link.framing.span == "frame" else 0
         return _told([wait + missed for wait in range(1, layout.slot_symbols + 1)])
@@ -93,7 +93,7 @@ def power_on(
 def after_lost_edge(
     layout: FrameLayout, slots: Sequence[FrameSpace], *, chances: PassChances | None = None
 ) -> LockTime:
-    """Give the time from a lost edge, at a random symbol of a pattern, to step again."""
+    """Return the time from a lost edge, at a random symbol of a pattern, to step again."""
     framing = layout.link.framing
     size = layout.frame_symbols
     if isinstance(framing, StrobeFraming):
@@ -142,14 +142,14 @@ def _hunting(
     chances: PassChances,
     first_place: int | None,
 ) -> PassChances:
-    """Give the chances of places as they are met; see `hunting`."""
+    """Return the chances of places as they are met; see `hunting`."""
     if not isinstance(layout.link.framing, CheckFraming):
         return chances
     return while_hunting(layout, slots[0], chances, first_place=first_place)
 
 
 def _told(waits: list[int]) -> LockTime:
-    """Give the figures of waits that are each as likely."""
+    """Return the figures of waits that are each as likely."""
     ordered = sorted(waits)
     index = -(-len(ordered) * 99 // 100) - 1
     return LockTime(sum(waits) / len(waits), ordered[index], 0.0)
@@ -158,12 +158,12 @@ def _told(waits: list[int]) -> LockTime:
 def _spliced_chance(
     layout: FrameLayout, spaces: tuple[FrameSpace, FrameSpace], judge: Judge, lost: int
 ) -> float:
-    """Give the chance that a frame looks right of which one symbol was missed."""
+    """Return the chance that a frame looks right of which one symbol was missed."""
     return float(right_chance(spaces, judge, lambda words: without_symbols(layout, words, lost, 1)))
 
 
 def _hunt(chances: PassChances) -> tuple[Places, Places]:
-    """Give the mean time from trying each place to step, and the chance that it is false."""
+    """Return the mean time from trying each place to step, and the chance that it is false."""
     places, size = chances.places, chances.frame_symbols
     confirm = chances.confirm_frames
     if places > PLACES_MAX:
@@ -190,7 +190,7 @@ def _hunt(chances: PassChances) -> tuple[Places, Places]:
 
 
 def _by_sweeps(chances: PassChances) -> tuple[Places, Places]:
-    """Give the same for many places: what each owes to those behind it, over and over.
+    """Return the same for many places: what each owes to those behind it, over and over.
 
     From each place the receiver goes on to one behind, so a sweep from the last to the first
     settles all but what comes round again, and that grows less with each sweep.
@@ -236,7 +236,7 @@ def _by_sweeps(chances: PassChances) -> tuple[Places, Places]:
 def _where_it_ends(
     next_place: Places, reached: Places, spent: Places, false_start: Places
 ) -> tuple[Places, Places]:
-    """Give the same where some places never lead to step: these wait for ever."""
+    """Return the same where some places never lead to step: these wait for ever."""
     leads = reached > 0
     while True:
         more = leads | ((next_place[:, leads] > 0).any(axis=1) if leads.any() else False)
@@ -261,7 +261,7 @@ def _where_it_ends(
 
 
 def _hold(chances: PassChances, wait: Places, false: Places, release: int) -> tuple[Places, Places]:
-    """Give mean time and chance of a false lock for a receiver that reads one symbol late.
+    """Return mean time and chance of a false lock for a receiver that reads one symbol late.
 
     Returns:
         float[release, slots] each: with so many wrong frames behind it, about to read in a slot.
@@ -299,7 +299,7 @@ def _hold(chances: PassChances, wait: Places, false: Places, release: int) -> tu
 
 
 def _after_marker(chances: PassChances) -> LockTime:
-    """Give the time to the end of the next whole frame that shows a marker nothing imitates."""
+    """Return the time to the end of the next whole frame that shows a marker nothing imitates."""
     size, places = chances.frame_symbols, chances.places
     shows = chances.run[::size, 0]
     if not (shows == 1).any() or ((shows > 0) & (shows < 1)).any():
@@ -316,7 +316,7 @@ def _after_marker(chances: PassChances) -> LockTime:
 def _quantile(
     chances: PassChances, hunting: dict[int, Places], reading: dict[int, Places], *, release: int
 ) -> int | None:
-    """Run the chain until 99 % are in step; give that time, or None if it takes too long.
+    """Run the chain until 99 % are in sync; give that time, or None if it takes too long.
 
     Args:
         hunting: by time, float[places]: how likely the receiver tries each place then.
@@ -379,10 +379,10 @@ def _quantile(
 
 
 def _tail(left: list[float], places: int) -> int | None:
-    """Give the time by when 99 % are in step once each round leaves the same share of the rest.
+    """Return the time by when 99 % are in sync once each round leaves the same share of the rest.
 
     Args:
-        left: by time, the share that is not in step yet.
+        left: by time, the share that is not in sync yet.
 
     Returns:
         None: the share is not steady yet, or the end is so near that it can be followed.

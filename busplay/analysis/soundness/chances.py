@@ -58,7 +58,7 @@ class PassChances:
 
 
 def confirm_frames(layout: FrameLayout) -> int:
-    """Give how many frames confirm a place; 0 where a marker needs none."""
+    """Return how many frames confirm a place; 0 where a marker needs none."""
     framing = layout.link.framing
     if isinstance(framing, CheckFraming):
         return framing.confirm_frames
@@ -68,7 +68,7 @@ def confirm_frames(layout: FrameLayout) -> int:
 
 
 def pattern_of(layout: FrameLayout, load: str, *, idle_every: int | None) -> list[FrameSpace]:
-    """Give the slots of a round: `idle`, or `busy` with an idle slot where the link asks for it."""
+    """List the slots of a round: idle, or busy with an idle slot where the link asks for one."""
     if load == "idle":
         return [idle_frame(layout)]
     busy = sent_frames(layout)
@@ -105,7 +105,7 @@ def pass_chances(layout: FrameLayout, slots: Sequence[FrameSpace]) -> PassChance
 
 
 def noisy(layout: FrameLayout, chances: PassChances, bit_error_rate: float) -> PassChances:
-    """Give the chances where each bit is wrong by itself at a rate.
+    """Return the chances where each bit is wrong by itself at a rate.
 
     A window that is right without noise stays so if no bit of it is wrong or nothing shows it; one
     that is not may become so. Where a place's syndromes are spread evenly, as in random data, or
@@ -135,7 +135,7 @@ def noisy(layout: FrameLayout, chances: PassChances, bit_error_rate: float) -> P
 def _run(
     layout: FrameLayout, spaces: list[FrameSpace], offset: int, judges: list[Judge]
 ) -> list[float]:
-    """Give the chance of each window in a row, given those before it; 0 behind a sure failure."""
+    """Return the chance of each window in a row, given those before it; 0 behind a sure failure."""
     # What is known of the part of the frame at hand that lies in the window to come.
     first = judges[0]
     start = first.linear(window(layout, spaces[0].base, 0, offset))

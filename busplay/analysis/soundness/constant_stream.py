@@ -98,7 +98,7 @@ def constant_stream(layout: FrameLayout, *, samples: int = 100_000) -> ConstantS
 
 
 def stream_shares(layout: FrameLayout, *, samples: int = 100_000) -> tuple[Share, Share]:
-    """Give `ConstantStream.found` and `kept`; not for a strobe."""
+    """Return `ConstantStream.found` and `kept`; not for a strobe."""
     if layout.link.field_named("sequence") is not None:
         return _counted(layout, None, samples)
     words = sent_frames(layout)
@@ -112,7 +112,7 @@ def idle_effect(
     samples: int = 100_000,
     stream: CountedStream | None = None,
 ) -> IdleEffect:
-    """Give what an idle slot in every N does to a constant stream; not for a strobe.
+    """Return what an idle slot in every N does to a constant stream; not for a strobe.
 
     Args:
         stream: of the layout, if a field counts its frames and it was made before.
@@ -162,7 +162,7 @@ def _shares(
 def _window_rows(
     layout: FrameLayout, words: FrameSpace, offset: int, judge: Judge, *, sides: str = "both"
 ) -> Rows:
-    """Give the equations of a window being right; one side of it may be the idle frame."""
+    """Return the equations of a window being right; one side of it may be the idle frame."""
     idle = layout.idle_word
 
     def read(word: int, *, is_change: bool) -> int:
@@ -179,7 +179,7 @@ def _window_rows(
 
 
 def _plain_events(layout: FrameLayout, words: FrameSpace) -> tuple[list[Rows], list[Rows]]:
-    """Give the events of one word repeated: a place is found, and is kept."""
+    """Return the events of one word repeated: a place is found, and is kept."""
     judge, first = Judge(layout), Judge(layout, with_marker=True)
     offsets = _wrong_offsets(layout)
     found = [_window_rows(layout, words, one, first) for one in offsets]
@@ -200,7 +200,7 @@ class _KindsOfWindow:
         self.has_marker = isinstance(layout.link.framing, MarkerFraming)
 
     def events(self, holds: Callable[[tuple[bool, ...], tuple[bool, ...]], bool]) -> list[Rows]:
-        """Give the smallest sets of equations under which `holds(right, shown)` is true."""
+        """Return the smallest sets of equations under which `holds(right, shown)` is true."""
         smallest: list[frozenset[int]] = []
         kinds = 6 if self.has_marker else 3
         sets = [

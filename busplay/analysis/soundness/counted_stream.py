@@ -45,7 +45,7 @@ class _Kind:
     changes: tuple[int, ...]
 
     def rows(self, value: int, bits: int) -> Rows:
-        """Give the equations under which a number that changes so much makes the window right.
+        """Return the equations under which a number that changes so much makes the window right.
 
         Args:
             value: of the lowest bits.
@@ -77,7 +77,7 @@ class CountedStream:
         self.unknowns = len(words.basis)
 
     def events(self, *, idle_every: int | None) -> tuple[list[Rows], list[Rows]]:
-        """Give the equations under which a word lets a receiver find, and keep, a wrong place.
+        """Return the equations under which a word lets a receiver find, and keep, a wrong place.
 
         Args:
             idle_every: one slot of so many is idle; None: none is.

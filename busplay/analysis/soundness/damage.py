@@ -5,7 +5,7 @@ each makes what is received an affine function of what was sent. So both "it loo
 "nothing was changed at all" are sets of equations in the bits of random frames, and the share of
 damaged frames that go unnoticed follows from two ranks.
 
-What damage does to later frames, by putting the receiver out of step, is `acquisition`'s.
+What damage does to later frames, by putting the receiver out of sync, is `acquisition`'s.
 """
 
 from __future__ import annotations
@@ -80,7 +80,7 @@ class EdgeDamage:
 def damage_share(
     spaces: Sequence[FrameSpace], judge: Judge, damage: Callable[[Words], Words]
 ) -> DamageShare:
-    """Give what affine damage does to frames that are drawn at random.
+    """Return what affine damage does to frames that are drawn at random.
 
     Args:
         spaces: where the sent frames are drawn from.
@@ -139,7 +139,7 @@ def _chance(vectors: list[int], wanted: int) -> Fraction:
 def right_chance(
     spaces: Sequence[FrameSpace], judge: Judge, damage: Callable[[Words], int]
 ) -> Fraction:
-    """Give the chance that the one word received looks right, changed or not.
+    """Return the chance that the one word received looks right, changed or not.
 
     Args:
         spaces: where the sent frames are drawn from.
@@ -166,7 +166,7 @@ def right_chance(
 
 
 def lane_mask(layout: FrameLayout, lane: int) -> int:
-    """Give the bits of a word that one lane carries."""
+    """Return the bits of a word that one lane carries."""
     in_symbol = layout.lanes - 1 - lane if layout.link.first_bit_lane == "highest" else lane
     return sum(
         1 << (layout.frame_bits - 1 - place)
@@ -175,7 +175,7 @@ def lane_mask(layout: FrameLayout, lane: int) -> int:
 
 
 def stuck_lanes(layout: FrameLayout, frames: FrameSpace, judge: Judge) -> list[StuckLane]:
-    """Give what each lane does that is stuck at each level."""
+    """Return what each lane does that is stuck at each level."""
     idle_is_sent = not isinstance(layout.link.framing, StrobeFraming)
     found = []
     for lane in range(layout.lanes):
@@ -196,7 +196,7 @@ def stuck_lanes(layout: FrameLayout, frames: FrameSpace, judge: Judge) -> list[S
 def swapped_edges(
     layout: FrameLayout, frames: FrameSpace, judge: Judge, *, first_place: int = 0
 ) -> EdgeDamage:
-    """Give what two neighbouring edges do that change places within a frame.
+    """Return what two neighbouring edges do that change places within a frame.
 
     Args:
         first_place: the first symbol that can take part.
@@ -214,7 +214,7 @@ def swapped_edges(
 def swapped_across(
     layout: FrameLayout, neighbours: Sequence[FrameSpace], judge: Judge
 ) -> DamageShare:
-    """Give what it does if a frame's last edge and the next one's first change places.
+    """Return what it does if a frame's last edge and the next one's first change places.
 
     Args:
         neighbours: where the two frames are drawn from. The damage goes unseen if both look
@@ -228,7 +228,7 @@ def swapped_across(
 
 
 def _swapped(layout: FrameLayout, words: Words, first: int) -> Words:
-    """Give words in a row with the symbols `first` and `first + 1` of the whole row swapped."""
+    """Return words in a row with the symbols `first` and `first + 1` of the whole row swapped."""
     lanes, frame_bits = layout.lanes, layout.frame_bits
     row = 0
     for word in words:
@@ -241,7 +241,7 @@ def _swapped(layout: FrameLayout, words: Words, first: int) -> Words:
 
 
 def without_symbols(layout: FrameLayout, words: Words, first: int, count: int) -> int:
-    """Give the word read of two sent ones if `count` symbols from `first` on were missed."""
+    """Return the word read of two sent ones if `count` symbols from `first` on were missed."""
     frame_bits, lanes = layout.frame_bits, layout.lanes
     both = words[0] << frame_bits | words[1]
     below = 2 * frame_bits - (first + count) * lanes
@@ -259,7 +259,7 @@ def lost_edges(
     first_place: int = 0,
     is_across: bool = False,
 ) -> EdgeDamage:
-    """Give what edges do that are missed, to the frame in which the first of them was.
+    """Return what edges do that are missed, to the frame in which the first of them was.
 
     Args:
         count: edges missed in a row, all within the frame.
@@ -307,7 +307,7 @@ class EdgeReport:
 def edge_reports(
     layout: FrameLayout, frames: FrameSpace, idle: FrameSpace, judge: Judge
 ) -> tuple[EdgeReport, ...]:
-    """Give what swapped and lost edges do wherever frames and idle frames meet."""
+    """Return what swapped and lost edges do wherever frames and idle frames meet."""
     found = []
     for meeting in MEETINGS:
         first, second = (idle if one == "idle" else frames for one in meeting.split(", "))

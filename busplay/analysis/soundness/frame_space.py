@@ -44,7 +44,7 @@ class FrameSpace:
         return self.words(choice)
 
     def words(self, choice: UInt64Column) -> UInt64Column:
-        """Give the word of each choice: bit i says whether vector i of the basis is added."""
+        """Return the word of each choice: bit i says whether vector i of the basis is added."""
         words = np.full(len(choice), self.base, np.uint64)
         for index, vector in enumerate(self.basis):
             words ^= ((choice >> np.uint64(index)) & np.uint64(1)) * np.uint64(vector)
@@ -52,7 +52,7 @@ class FrameSpace:
 
 
 def sent_frames(layout: FrameLayout, *, fixed: dict[str, int] | None = None) -> FrameSpace:
-    """Give the frames that a sender can send, idle ones apart.
+    """Return the frames that a sender can send, idle ones apart.
 
     Args:
         layout: the frame's.
@@ -70,7 +70,7 @@ def sent_frames(layout: FrameLayout, *, fixed: dict[str, int] | None = None) -> 
 
 
 def idle_frame(layout: FrameLayout) -> FrameSpace:
-    """Give the space that holds the idle frame and nothing else."""
+    """Return the space that holds the idle frame and nothing else."""
     return FrameSpace(layout.idle_word)
 
 
@@ -102,7 +102,7 @@ class Judge:
             self.bits += marker_bits
 
     def linear(self, word: int) -> int:
-        """Give the linear part of a word's judgement."""
+        """Return the linear part of a word's judgement."""
         tables = self._tables
         found = word >> self._marker_shift << self.layout.syndrome_bits
         for index in self._bytes:
@@ -117,7 +117,7 @@ class Judge:
 
 
 def window(layout: FrameLayout, first: int, second: int, offset: int) -> int:
-    """Give the word that is read `offset` symbols behind the start of the first of two words."""
+    """Return the word that is read `offset` symbols behind the start of the first of two words."""
     bits = offset * layout.lanes
     mask = (1 << layout.frame_bits) - 1
     return (first << bits & mask) | second >> (layout.frame_bits - bits)

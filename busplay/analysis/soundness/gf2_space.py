@@ -61,14 +61,14 @@ class Span:
         return True
 
     def copy(self) -> Span:
-        """Give a span that can grow by itself."""
+        """Return a span that can grow by itself."""
         other = Span()
         other._rows = dict(self._rows)
         return other
 
 
 def rank(vectors: Iterable[int]) -> int:
-    """Give the dimension of the span."""
+    """Return the dimension of the span."""
     return Span(vectors).rank
 
 

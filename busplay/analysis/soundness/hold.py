@@ -1,4 +1,4 @@
-"""How long a receiver stays in step against noise, by theory and by the real receiver.
+"""How long a receiver stays in sync against noise, by theory and by the real receiver.
 
 A frame is let go of after `release_frames` wrong ones in a row, and bits are wrong independently
 of each other: so the time is that to a first run of so many failures, which is a Markov chain of
@@ -36,7 +36,7 @@ FOLLOWED_FRAMES_MAX = 200_000
 
 
 def mean_frames_in_step(wrong_chance: float, release_frames: int) -> float:
-    """Give the mean number of frames until so many wrong ones have come in a row.
+    """Return the mean number of frames until so many wrong ones have come in a row.
 
     Args:
         wrong_chance: chance that a frame looks wrong.
@@ -57,7 +57,7 @@ def mean_frames_in_step(wrong_chance: float, release_frames: int) -> float:
 
 
 def frames_to_first_losses(wrong_chance: float, release_frames: int) -> float:
-    """Give the number of frames by which one receiver in a hundred has let go.
+    """Return the number of frames by which one receiver in a hundred has let go.
 
     Args:
         wrong_chance, release_frames: as for `mean_frames_in_step`.
@@ -82,7 +82,7 @@ def frames_to_first_losses(wrong_chance: float, release_frames: int) -> float:
 
 @dataclass(frozen=True, slots=True)
 class SimulatedHold:
-    """What receivers did that were in step when the noise began.
+    """What receivers did that were in sync when the noise began.
 
     Attributes:
         frames: how many they kept step for.
@@ -102,7 +102,7 @@ def simulate_hold(
     trials: int,
     seed: int,
 ) -> SimulatedHold:
-    """Flip bits at a rate until receivers that were in step let go.
+    """Flip bits at a rate until receivers that were in sync let go.
 
     Args:
         frames_of: where the frames of the stream are drawn from.

@@ -29,7 +29,7 @@ Visits = NDArray[np.float64]
 def while_hunting(
     layout: FrameLayout, frames: FrameSpace, chances: PassChances, *, first_place: int | None = None
 ) -> PassChances:
-    """Give the chances of places as a hunting receiver meets them on a stream of random frames.
+    """Return the chances of places as a hunting receiver meets them on a stream of random frames.
 
     Args:
         layout: of a link whose check finds the frames; others come back unchanged, and so do
@@ -96,20 +96,20 @@ class _Step:
         self._fresh = rest.rows
 
     def spread_evenly(self) -> Visits:
-        """Give one visit, each syndrome that the place can have being as likely."""
+        """Return one visit, each syndrome that the place can have being as likely."""
         visits = np.zeros(self._size)
         visits[self._here] = 1 / len(self._here)
         return visits
 
     def after_failure(self) -> Visits:
-        """Give one visit of the next place after this one failed; none if it cannot."""
+        """Return one visit of the next place after this one failed; none if it cannot."""
         visits = self.spread_evenly()
         visits[0] = 0.0
         total = visits.sum()
         return self.onward(visits / total) if total else visits
 
     def onward(self, visits: Visits) -> Visits:
-        """Give the visits of the next place that follow those of this one."""
+        """Return the visits of the next place that follow those of this one."""
         found = np.zeros(self._size)
         np.add.at(found, self._behind, visits[self._here])
         every = np.arange(self._size)

@@ -165,7 +165,7 @@ def marker_facts(layout: FrameLayout) -> MarkerFacts | None:
 
 
 def _example(layout: FrameLayout, framing: MarkerFraming, meeting: Meeting, offset: int) -> str:
-    """Give two neighbours in words that show the marker and look right `offset` symbols in."""
+    """Return two neighbours in words that show the marker and look right `offset` symbols in."""
     frame_bits = layout.frame_bits
     marker_bits = len(framing.symbols) * layout.lanes
     lowest = 2 * frame_bits - offset * layout.lanes

@@ -1,4 +1,4 @@
-"""Into step and in step: what Markov chains say and what the real receiver did, side by side."""
+"""Into step and in sync: what Markov chains say and what the real receiver did, side by side."""
 
 from __future__ import annotations
 
@@ -143,7 +143,7 @@ def lock_report(
     """
     is_strobe = isinstance(layout.link.framing, StrobeFraming)
     if is_strobe and load == "idle":
-        # Between frames there is nothing to be in step with.
+        # Between frames there is nothing to be in sync with.
         return None
     every = layout.link.idle_every if load == "busy" else None
     if every is not None:
@@ -238,7 +238,7 @@ def hold_reports(
 
 
 def wrong_chance(unseen: UnseenErrors, bit_error_rate: float) -> float:
-    """Give the chance that a frame looks wrong: damaged, and not in a way that is unseen."""
+    """Return the chance that a frame looks wrong: damaged, and not in a way that is unseen."""
     return unseen.damaged_chance(bit_error_rate) - unseen.unseen_chance(bit_error_rate)
 
 

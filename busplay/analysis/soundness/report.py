@@ -111,7 +111,7 @@ class Soundness:
         return not any(one.is_fault for one in self.weaknesses)
 
     def to_plain(self) -> dict[str, object]:
-        """Give all of it as values that JSON can hold; what is infinite becomes None."""
+        """Return all of it as values that JSON can hold; what is infinite becomes None."""
         plain = _plain(asdict(self))
         if not isinstance(plain, dict):
             raise TypeError("a dataclass becomes a dict")
@@ -153,7 +153,7 @@ def _plain(value: object) -> object:
 def steps(
     link: Link, *, bit_error_rates: Sequence[float] = BIT_ERROR_RATES, seed: int = SEED
 ) -> Iterator[tuple[str, Callable[[], Soundness | None]]]:
-    """Give the parts of the work one by one, each with its name, for a progress bar.
+    """Return the parts of the work one by one, each with its name, for a progress bar.
 
     Args:
         link: sound or not; its tables are right by themselves.

@@ -12,7 +12,6 @@ from busplay.analysis.soundness.damage import stuck_lanes, swapped_edges
 from busplay.analysis.soundness.figures import percent
 from busplay.analysis.soundness.frame_space import Judge, sent_frames
 from busplay.analysis.soundness.search_check import polynomials_of, with_check_of, with_room
-from busplay.description.explain_link import polynomial_text
 from busplay.description.link import (
     Check,
     Field,
@@ -21,6 +20,7 @@ from busplay.description.link import (
     StrobeFraming,
 )
 from busplay.errors import BusplayError
+from busplay.explain.link import polynomial_text
 from busplay.link.layout import FrameLayout
 from busplay.link.rules import find_faults
 
@@ -114,7 +114,7 @@ def change_marker(link: Link) -> Choice | None:
 
 
 def _markers(link: Link) -> Iterator[tuple[int, ...]]:
-    """Give markers to try, short ones first: a symbol, then all ones or all zeros."""
+    """Return markers to try, short ones first: a symbol, then all ones or all zeros."""
     ones = (1 << link.lanes) - 1
     first_bit = 0
     for field in link.fields:

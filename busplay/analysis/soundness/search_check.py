@@ -7,9 +7,9 @@ from dataclasses import replace
 from busplay.analysis.soundness.choice import Choice
 from busplay.analysis.soundness.polynomials import KNOWN_POLYNOMIALS
 from busplay.analysis.soundness.weights import UnseenErrors, count_unseen
-from busplay.description.explain_link import polynomial_text
 from busplay.description.link import Check, Field, Link
 from busplay.description.read_check import KNOWN_NAMES
+from busplay.explain.link import polynomial_text
 from busplay.link.layout import WORD_BITS, FrameLayout
 from busplay.link.rules import find_faults
 
@@ -20,7 +20,7 @@ WIDER_BITS_MAX = 8
 
 
 def columns_with(link: Link, polynomial: int, check_bits: int) -> list[int]:
-    """Give the syndrome columns of a frame whose check has another polynomial or width.
+    """Return the syndrome columns of a frame whose check has another polynomial or width.
 
     Returns:
         int[...]; in no particular order.
@@ -164,7 +164,7 @@ def change_width(link: Link) -> Choice | None:
 
 
 def with_check_of(link: Link, check_bits: int) -> tuple[Link, str] | None:
-    """Give a link with a check of so many bits, by the polynomial of most distance.
+    """Return a link with a check of so many bits, by the polynomial of most distance.
 
     Returns:
         The link and what to write in its file; None if the frame is full, no polynomial of the
@@ -217,7 +217,7 @@ def with_check_of(link: Link, check_bits: int) -> tuple[Link, str] | None:
 
 
 def with_room(link: Link, bits: int) -> tuple[Link, str] | None:
-    """Give a link whose frame has room for more bits, taken from fields that nothing fills.
+    """Return a link whose frame has room for more bits, taken from fields that nothing fills.
 
     Returns:
         The link and what to write in its file, empty if there was room; None if there is none.

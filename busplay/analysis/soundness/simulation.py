@@ -84,10 +84,10 @@ class SimulatedLocks:
 
     Attributes:
         symbols: time to step, as `acquisition.LockTime` has it.
-        quantile: time within which 99 % of the trials were in step.
+        quantile: time within which 99 % of the trials were in sync.
         false_locks: how many came into step at a wrong place.
         false_ratio: range of their share; for all symbols the share itself.
-        unlocked: how many were not in step after 40 times the mean; they are in no figure.
+        unlocked: how many were not in sync after 40 times the mean; they are in no figure.
         is_all: whether every symbol of the round was tried, so that the figures are exact.
     """
 
@@ -100,7 +100,7 @@ class SimulatedLocks:
 
 
 def sample_mean(values: Sequence[float] | NDArray[np.float64], *, is_all: bool) -> SimulatedMean:
-    """Give the mean of trials with its standard error."""
+    """Return the mean of trials with its standard error."""
     found = np.asarray(values, float)
     if not len(found):
         return SimulatedMean(float("nan"), float("nan"), 0)
@@ -109,7 +109,7 @@ def sample_mean(values: Sequence[float] | NDArray[np.float64], *, is_all: bool) 
 
 
 def sample_quantile(values: Sequence[float], share: float, *, is_all: bool) -> SimulatedQuantile:
-    """Give a quantile of trials; its range is what stands at the ranks that can be its.
+    """Return a quantile of trials; its range is what stands at the ranks that can be its.
 
     Source: order statistics; ranks of the quantile are binomial.
     """
@@ -158,7 +158,7 @@ class Wire:
         self._at = 0
 
     def read(self, count: int) -> SymbolColumn:
-        """Give some of the next symbols: `count`, or fewer at the end of a block."""
+        """Return some of the next symbols: `count`, or fewer at the end of a block."""
         if self._at == len(self._block):
             self._block = random_stream(self._layout, self._slots, self._block_slots, self._random)
             if self._bit_error_rate:
@@ -200,7 +200,7 @@ def random_stream(
 def noise(
     layout: FrameLayout, count: int, bit_error_rate: float, random: np.random.Generator
 ) -> SymbolColumn:
-    """Give the wrong bits of symbols, each lane's by itself; a strobe stays as it is."""
+    """Return the wrong bits of symbols, each lane's by itself; a strobe stays as it is."""
     bits = count * layout.lanes
     wrong = np.zeros(count, np.uint32)
     # The gaps between wrong bits are geometric, so right ones need no drawing.
@@ -288,7 +288,7 @@ def simulate_lost_edges(
     trials: int,
     seed: int,
 ) -> SimulatedLocks:
-    """Take one symbol from receivers that are in step; see when they come into step again.
+    """Take one symbol from receivers that are in sync; see when they come into step again.
 
     Args:
         slots: pattern of the stream; of an all-idle one each symbol is taken in turn.
@@ -347,7 +347,7 @@ def _simulated(
 
 
 def _in_step(layout: FrameLayout) -> bytes:
-    """Give the snapshot of a receiver that is in step at a slot's start."""
+    """Return the snapshot of a receiver that is in sync at a slot's start."""
     receiver = Receiver(layout)
     framing = layout.link.framing
     confirm = 1 if isinstance(framing, StrobeFraming) else framing.confirm_frames
@@ -357,7 +357,7 @@ def _in_step(layout: FrameLayout) -> bytes:
     else:
         receiver.feed_symbols(np.tile(layout.idle_symbols, frames), 0)
     if receiver.state is not State.SYNC:
-        raise AssertionError("a receiver that begins with a frame's first symbol is in step")
+        raise AssertionError("a receiver that begins with a frame's first symbol is in sync")
     return receiver.snapshot()
 
 
@@ -383,7 +383,7 @@ def _follow(receiver: Receiver, wire: Wire, chunk: int, symbols_max: int) -> int
 
 
 def _next_frame(receiver: Receiver, wire: Wire, slot_symbols: int) -> int | None:
-    """Give the edge at which the next frame begins that the receiver delivers."""
+    """Return the edge at which the next frame begins that the receiver delivers."""
     gone = wire.edge
     while wire.edge < gone + 8 * slot_symbols:
         edge = wire.edge
@@ -395,7 +395,7 @@ def _next_frame(receiver: Receiver, wire: Wire, slot_symbols: int) -> int | None
 
 
 def without_idle_space(link: Link) -> Link:
-    """Give the link with its space field under another name: every right frame is delivered."""
+    """Return the link with its space field under another name: every right frame is delivered."""
     name = "space"
     names = {one.name for one in link.fields}
     other = next(f"{name}_{i}" for i in range(len(names) + 1) if f"{name}_{i}" not in names)

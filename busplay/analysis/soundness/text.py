@@ -13,7 +13,7 @@ from busplay.analysis.soundness.idle import MEETINGS, IdleFacts, MarkerFacts
 from busplay.analysis.soundness.lock_text import hold_lines, lock_lines, noisy_lock_lines
 from busplay.analysis.soundness.report import CheckReport, Soundness
 from busplay.analysis.soundness.unions import Share
-from busplay.description.text_layout import counted, heading, pairs, table
+from busplay.explain.text_layout import counted, heading, pairs, table
 
 SHOWN_WEIGHTS = 4
 RIGHT = frozenset(range(6))
@@ -58,7 +58,7 @@ def soundness_text(found: Soundness, *, symbol_ns: float | None = None) -> str:
         lines += heading(f"Into step from power-on with bit errors, on a link that is {noisy.load}")
         lines += noisy_lock_lines(found.locks)
     if found.hold:
-        lines += heading("In step with bit errors: frames until a receiver lets go")
+        lines += heading("In sync with bit errors: frames until a receiver lets go")
         lines += hold_lines(found.hold, frame_symbols=found.frame_symbols, symbol_ns=symbol_ns)
     else:
         lines += pairs([("", "The strobe shows each frame, so bit errors cost no step.")])

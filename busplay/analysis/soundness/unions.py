@@ -54,7 +54,7 @@ class Share:
 
 
 def exact_share(ratio: Fraction | float, method: Method) -> Share:
-    """Give a share that is known exactly."""
+    """Return a share that is known exactly."""
     value = float(ratio)
     return Share(value, method, value, value)
 
@@ -62,7 +62,7 @@ def exact_share(ratio: Fraction | float, method: Method) -> Share:
 def union_share(
     events: Sequence[Rows], dimensions: int, *, seed: int, samples: int = SAMPLES
 ) -> Share:
-    """Give the share of points that meet all equations of at least one event.
+    """Return the share of points that meet all equations of at least one event.
 
     Args:
         events: an event without equations holds everywhere.
@@ -103,7 +103,7 @@ def _union_share(events: tuple[Rows, ...], dimensions: int, seed: int, samples: 
 
 
 def _simplified(events: Sequence[Rows]) -> list[Rows]:
-    """Give each event as independent rows; impossible ones and repetitions are left out."""
+    """Return each event as independent rows; impossible ones and repetitions are left out."""
     kept: dict[Rows, None] = {}
     for event in events:
         span = Span()

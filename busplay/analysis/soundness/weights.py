@@ -139,7 +139,7 @@ def _by_dual(columns: list[int], check_rank: int) -> tuple[int, ...]:
 
 @lru_cache(maxsize=4096)
 def _krawtchouk(size: int, weight: int) -> list[int]:
-    """Give the coefficients of (1 - z)^weight (1 + z)^(size - weight)."""
+    """Return the coefficients of (1 - z)^weight (1 + z)^(size - weight)."""
     factors = [1]
     for index in range(size):
         sign = -1 if index < weight else 1
@@ -164,7 +164,7 @@ def _by_listing(columns: list[int], check_rank: int) -> tuple[int, ...]:
 
 
 def _half_syndromes(columns: list[int], heaviest: int) -> list[NDArray[np.uint64]]:
-    """Give the syndromes of all errors within some columns, by weight."""
+    """Return the syndromes of all errors within some columns, by weight."""
     by_weight = [np.zeros(1, np.uint64)]
     last = np.full(1, -1, np.int64)
     for _ in range(heaviest):

@@ -14,7 +14,7 @@ SIDES: tuple[Sides, ...] = ("both", "idle behind", "idle before")
 
 
 def affine_rows(linear: Sequence[int], constant: int, bits: int) -> Rows:
-    """Give the rows of `sum of linear == constant`, one for each bit."""
+    """Return the rows of `sum of linear == constant`, one for each bit."""
     return tuple(
         sum((one >> bit & 1) << (index + 1) for index, one in enumerate(linear))
         | (constant >> bit & 1)
@@ -23,7 +23,7 @@ def affine_rows(linear: Sequence[int], constant: int, bits: int) -> Rows:
 
 
 def release_of(layout: FrameLayout) -> int:
-    """Give how many wrong frames in a row make a receiver let go; not for a strobe."""
+    """Return how many wrong frames in a row make a receiver let go; not for a strobe."""
     framing = layout.link.framing
     if isinstance(framing, StrobeFraming):
         raise ValueError("a strobe's receiver never lets go")
@@ -31,7 +31,7 @@ def release_of(layout: FrameLayout) -> int:
 
 
 def longest_run(flags: Sequence[bool], value: bool) -> int:
-    """Give the longest run of a value in a sequence that repeats; its length if all are so."""
+    """Return the longest run of a value in a sequence that repeats; its length if all are so."""
     if all(flag is value for flag in flags):
         return len(flags)
     first = next(i for i, flag in enumerate(flags) if flag is not value)

@@ -6,11 +6,11 @@ from dataclasses import dataclass, replace
 
 from busplay.analysis.stress.load import Load
 from busplay.analysis.stress.trials import run_trial, trial_seed
-from busplay.books.totals import CAUSES
 from busplay.description.board import Board, ReceiverEnd
 from busplay.description.faults import FaultPlan
 from busplay.description.read_ends import FIFO_DEPTH_MAX
 from busplay.errors import DescriptionError
+from busplay.pipeline.totals import CAUSES
 from busplay.units import NS_PER_S
 
 # A receiver that takes a millisecond over a frame shows no moving picture.
@@ -35,7 +35,7 @@ class Answers:
     explained: dict[str, int]
 
     def as_figures(self) -> dict[str, object]:
-        """Give all of it by name, for JSON."""
+        """Return all of it by name, for JSON."""
         return {
             "smallest_fifo": self.smallest_fifo,
             "longest_service_ns": self.longest_service_ns,
@@ -52,13 +52,13 @@ def find_answers(load: Load, board: Board, faults: FaultPlan) -> Answers:
         board, faults: as they are; the plan's seed is the run's.
     """
     plan = replace(faults, seed=trial_seed(faults.seed, 0, 0))
-    books = run_trial(load, board, plan).road.counters().books
-    causes = {name: int(getattr(books.frames, name)) for name in CAUSES}
+    accounts = run_trial(load, board, plan).pipeline.counters().accounts
+    causes = {name: int(getattr(accounts.frames, name)) for name in CAUSES}
     causes["lost_at_sender"] = load.lost_at_sender
     lost = sum(causes.values())
     explained = {}
     for name, (without_board, without_plan) in _without(board, plan).items():
-        frames = run_trial(load, without_board, without_plan).road.counters().books.frames
+        frames = run_trial(load, without_board, without_plan).pipeline.counters().accounts.frames
         explained[name] = lost - load.lost_at_sender - frames.lost
     if load.lost_at_sender:
         explained["the sender's FIFO"] = load.lost_at_sender
@@ -71,7 +71,7 @@ def find_answers(load: Load, board: Board, faults: FaultPlan) -> Answers:
 
 
 def _without(board: Board, plan: FaultPlan) -> dict[str, tuple[Board, FaultPlan]]:
-    """Give board and plan without each source of trouble that is there."""
+    """Return board and plan without each source of trouble that is there."""
     receiver = board.receiver
     found: dict[str, tuple[Board, FaultPlan]] = {}
     if plan.bit_flips:
@@ -101,10 +101,12 @@ def _with_receiver(board: Board, receiver: ReceiverEnd) -> Board:
 
 
 def _smallest_fifo(load: Load, board: Board, plan: FaultPlan) -> int | None:
-    """Give how many places are ever taken at once where there is no end of them."""
+    """Return how many places are ever taken at once where there is no end of them."""
     deep = replace(board.receiver, fifo_depth=FIFO_DEPTH_MAX, deadline_ns=None)
     try:
-        service = run_trial(load, _with_receiver(board, deep), plan).road.counters().books.service
+        service = (
+            run_trial(load, _with_receiver(board, deep), plan).pipeline.counters().accounts.service
+        )
     except DescriptionError:
         # Times that cannot be counted exactly with so deep a FIFO.
         return None
@@ -119,7 +121,9 @@ def _longest_service(load: Load, board: Board, plan: FaultPlan) -> int | None:
 
     def is_enough(service_ns: int) -> bool:
         here = replace(receiver, service_ns=service_ns)
-        frames = run_trial(load, _with_receiver(board, here), plan).road.counters().books.frames
+        frames = (
+            run_trial(load, _with_receiver(board, here), plan).pipeline.counters().accounts.frames
+        )
         return frames.lost_at_receiver + frames.lost_late + frames.invented_lost == 0
 
     if not is_enough(0):

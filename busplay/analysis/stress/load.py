@@ -10,8 +10,8 @@ import numpy as np
 from busplay.batch import FrameBatch
 from busplay.description.board import Board, ImageFormat
 from busplay.errors import InputError
-from busplay.road import Road
-from busplay.session import Session
+from busplay.pipeline.pipeline import Pipeline
+from busplay.run.session import Session
 from busplay.trace.container import MAGIC
 from busplay.trace.reader import TraceReader
 
@@ -35,7 +35,7 @@ class Load:
     lost_at_sender: int
 
     def first(self, count: int) -> Load:
-        """Give the load up to so many frames; the sender's losses are those of the whole."""
+        """Return the load up to so many frames; the sender's losses are those of the whole."""
         if count >= len(self.frames):
             return self
         frames = FrameBatch(self.frames.edge[:count], self.frames.word[:count])
@@ -59,7 +59,7 @@ class LoadFile:
         return cls(folder, load.name, load.stop_edge, load.lost_at_sender)
 
     def open(self) -> Load:
-        """Give the load; its columns are read when they are used."""
+        """Return the load; its columns are read when they are used."""
         frames = FrameBatch(
             np.load(self.folder / "edge.npy", mmap_mode="r"),
             np.load(self.folder / "word.npy", mmap_mode="r"),
@@ -100,7 +100,7 @@ def load_trace(path: Path, board: Board) -> Load:
             )
         frames = FrameBatch.joined(list(reader.chunks()))
         lost = reader.stores - reader.frames
-    layout = Road(board).layout
+    layout = Pipeline(board).layout
     stop = int(frames.edge[-1]) + layout.slot_symbols if len(frames) else 0
     return Load(path.name, frames, stop, lost)
 
@@ -120,8 +120,8 @@ def run_program(
     """
     session = Session(board, program=path, load_address=load_address, program_format=program_format)
     parts: list[FrameBatch] = []
-    # A road that only sends: what arrives is the sweep's business.
-    encoder = session.road.encoder
+    # A pipeline that only sends: what arrives is the sweep's business.
+    encoder = session.pipeline.encoder
     core = session.core
     while core.cycle < cycles and core.stop is None:
         core.run(min(PIECE_CYCLES, cycles - core.cycle))

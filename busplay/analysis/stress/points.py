@@ -54,7 +54,7 @@ class Point:
 def apply(
     point: Point | None, board: Board, faults: FaultPlan, *, busy_period_ns: int
 ) -> tuple[Board, FaultPlan]:
-    """Give board and faults with a point's figure put in its place.
+    """Return board and faults with a point's figure injected its place.
 
     Args:
         point: None leaves both as they are.

@@ -95,7 +95,7 @@ def _run_task(task: Task) -> tuple[int, PointResult]:
 def _computed(
     tasks: Sequence[Task], load: Load, *, jobs: int, dask_address: str | None
 ) -> Iterator[tuple[int, PointResult]]:
-    """Give results as they are done, in any order."""
+    """Return results as they are done, in any order."""
     if not tasks:
         return
     if dask_address is None and jobs == 1:

@@ -1,6 +1,6 @@
 """Monte Carlo at one point: trials until the interval is narrow enough or the budget is spent.
 
-A trial sends the whole load through a road of its own. Its seed comes from the run's seed, the
+A trial sends the whole load through a pipeline of its own. Its seed comes from the run's seed, the
 point's place and the trial's number, so the result does not depend on who computes it or when.
 Trials come in rounds of fixed sizes, and only between rounds is looked whether to stop.
 
@@ -24,10 +24,10 @@ from busplay.analysis.intervals import Interval, mean_interval, t_quantile, wils
 from busplay.analysis.stress.load import Load
 from busplay.analysis.stress.points import Figure, Point, apply, has_chance
 from busplay.batch import FrameBatch
-from busplay.books.totals import CAUSES, FrameTotals
 from busplay.description.board import Board
 from busplay.description.faults import FaultPlan
-from busplay.road import Road
+from busplay.pipeline.pipeline import Pipeline
+from busplay.pipeline.totals import CAUSES, FrameTotals
 
 # Rounds of 1, 1, 2, 4, ... trials.
 # Stretches of a trial: some, for a spread, and each as long as the fused engine wants them.
@@ -87,7 +87,7 @@ class PointResult:
         return sum(self.causes.values())
 
     def as_figures(self) -> dict[str, object]:
-        """Give all of it by name, for JSON."""
+        """Return all of it by name, for JSON."""
         return asdict(self)
 
     @classmethod
@@ -142,7 +142,7 @@ class _Sums:
         return sum(self.causes.values())
 
     def interval(self) -> Interval:
-        """Give where the share of losses lies, with 95 % confidence."""
+        """Return where the share of losses lies, with 95 % confidence."""
         low, high = wilson_interval(self.lost, self.frames)
         spread = self._spread()
         if spread is not None:
@@ -150,7 +150,7 @@ class _Sums:
         return Interval(low, high)
 
     def _spread(self) -> Interval | None:
-        """Give the interval that stretches tell; None where there are not enough of them."""
+        """Return the interval that stretches tell; None where there are not enough of them."""
         ratios = np.array(self.stretch_ratios)
         trials, stretches = ratios.shape
         if trials == 1:
@@ -164,7 +164,7 @@ class _Sums:
 
 
 def trial_seed(seed: int, point_index: int, trial: int) -> int:
-    """Give the seed of one trial."""
+    """Return the seed of one trial."""
     state = np.random.SeedSequence([seed, point_index, trial]).generate_state(1, np.uint64)
     return int(state[0] >> np.uint64(1))
 
@@ -174,17 +174,17 @@ class Trial:
     """A load that was sent once.
 
     Attributes:
-        road: over which it went.
+        pipeline: over which it went.
         stretch_ratios: share of the frames that each stretch of the load lost.
     """
 
-    road: Road
+    pipeline: Pipeline
     stretch_ratios: tuple[float, ...]
 
 
 def run_trial(load: Load, board: Board, faults: FaultPlan) -> Trial:
     """Send a load once."""
-    road = Road(board, faults=faults)
+    pipeline = Pipeline(board, faults=faults)
     frames = load.frames
     stretch = min(max(1, -(-len(frames) // STRETCHES)), STRETCH_FRAMES_MAX)
     ratios = []
@@ -192,12 +192,12 @@ def run_trial(load: Load, board: Board, faults: FaultPlan) -> Trial:
     for first in range(0, len(frames), stretch):
         part = slice(first, first + stretch)
         sent = FrameBatch(frames.edge[part], frames.word[part])
-        road.feed_frames(sent, stop_edge=0)
-        now = road.counters().books.frames.lost
+        pipeline.feed_frames(sent, stop_edge=0)
+        now = pipeline.counters().accounts.frames.lost
         ratios.append((now - lost) / len(sent))
         lost = now
-    road.feed_frames(FrameBatch.empty(), stop_edge=load.stop_edge)
-    return Trial(road, tuple(ratios))
+    pipeline.feed_frames(FrameBatch.empty(), stop_edge=load.stop_edge)
+    return Trial(pipeline, tuple(ratios))
 
 
 def run_point(
@@ -266,13 +266,13 @@ def run_point(
 
 
 def _add_trial(sums: _Sums, trial: Trial) -> None:
-    books = trial.road.counters().books
+    accounts = trial.pipeline.counters().accounts
     sums.add(
-        books.frames,
-        sum(one.put_in for one in books.faults.values()),
-        sum(one.unnoticed for one in books.faults.values()),
+        accounts.frames,
+        sum(one.put_in for one in accounts.faults.values()),
+        sum(one.unnoticed for one in accounts.faults.values()),
         trial.stretch_ratios,
     )
-    if books.service is not None:
-        sums.held_max = max(sums.held_max, books.service.frames_held_max)
-        sums.wait_ns += books.service.mean_wait_ns
+    if accounts.service is not None:
+        sums.held_max = max(sums.held_max, accounts.service.frames_held_max)
+        sums.wait_ns += accounts.service.mean_wait_ns

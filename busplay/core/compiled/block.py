@@ -127,5 +127,5 @@ CELL_COUNT = Cell.PORT_WRITE + 3 * PORT_WRITES_MAX
 
 
 def cell_offset(number: int) -> int:
-    """Give a cell's place, in bytes from the base."""
+    """Return a cell's place, in bytes from the base."""
     return -8 * (number + 1)

@@ -54,7 +54,7 @@ class Kernel:
 
 @cache
 def load_kernel(processor: str, *, undocumented: bool = False) -> Kernel:
-    """Give a processor's kernel, from the cache or newly compiled.
+    """Return a processor's kernel, from the cache or newly compiled.
 
     With undocumented instructions it is another kernel than without.
 
@@ -65,7 +65,7 @@ def load_kernel(processor: str, *, undocumented: bool = False) -> Kernel:
 
 
 def build_kernel(processor: str, code_cache: CodeCache, *, undocumented: bool = False) -> Kernel:
-    """Give a processor's kernel; `code_cache` is where it may be kept.
+    """Return a processor's kernel; `code_cache` is where it may be kept.
 
     Raises:
         CompileError: the compiler refuses the kernel.

@@ -26,7 +26,7 @@ class Code:
         self.body = Body()
 
     def argument(self, name: str) -> Value:
-        """Give an argument's value."""
+        """Return an argument's value."""
         return Value(self.body, f"%{name}")
 
     # What a conditional stretch may change; more for those that carry registers.
@@ -65,7 +65,7 @@ class Code:
     # Cells.
 
     def cell(self, number: int) -> Value:
-        """Give a cell's value."""
+        """Return a cell's value."""
         return self.body.load("%m", cell_offset(number), bits=64)
 
     def set_cell(self, number: int, value: Number) -> None:
@@ -98,7 +98,7 @@ class Code:
         self.store_to(pointer, index, total, bits=64)
 
     def number(self, number: int) -> Value:
-        """Give a constant as a value."""
+        """Return a constant as a value."""
         return Value(self.body, str(number))
 
     # Memory.
@@ -123,7 +123,7 @@ class Code:
         self.body.store("%m", address.at(MEMORY_BYTES), byte, bits=8)
 
     def action(self, address: Value) -> Value:
-        """Give what a write to an address does: bits of `Action`, and `MIRRORED`."""
+        """Return what a write to an address does: bits of `Action`, and `MIRRORED`."""
         return self.body.load("%m", address.at(ACTIONS_OFFSET), bits=8)
 
     def refresh_mirror(self) -> None:
@@ -132,5 +132,5 @@ class Code:
         self.body.store("%m", MEMORY_BYTES, word, bits=8 * MIRRORED_BYTES)
 
     def function_of(self, opcode: Value, *, table: int = TABLE_OFFSET) -> str:
-        """Give the function that does an opcode, as a table has it."""
+        """Return the function that does an opcode, as a table has it."""
         return self.body.load_pointer("%m", (opcode << 3).at(table))

@@ -33,7 +33,7 @@ class CodeCache:
 
     @classmethod
     def usual(cls) -> Self:
-        """Give the one for this installation and user."""
+        """Return the one for this installation and user."""
         named = named_folder()
         if named is not None:
             return cls([named])
@@ -41,7 +41,7 @@ class CodeCache:
         return cls([beside] if users is None else [beside, users])
 
     def find(self, name: str) -> bytes | None:
-        """Give the code kept under a name, or None."""
+        """Return the code kept under a name, or None."""
         for folder in self.folders:
             try:
                 kept = (folder / (name + _SUFFIX)).read_bytes()

@@ -323,7 +323,7 @@ class CompiledCore:
         self._actions[(self._actions & Action.TAPPED) != 0] |= PROFILED
 
     def profile(self) -> CoreProfile | None:
-        """Give a copy of what was counted, or None if `start_profile` was not called."""
+        """Return a copy of what was counted, or None if `start_profile` was not called."""
         return None if self._profile is None else self._profile.copy()
 
     # Between instructions.
@@ -425,7 +425,7 @@ class CompiledCore:
             self._stop = CoreStop("opcode", text, address, opcode, self.cycle)
 
     def _instruction(self) -> tuple[int, int, str]:
-        """Give address, opcode and name of the instruction that the kernel told of."""
+        """Return address, opcode and name of the instruction that the kernel told of."""
         noted = self._cells[~Cell.AT]
         opcode = noted >> 16
         return noted & 0xFFFF, opcode, self._mnemonics[opcode]

@@ -40,7 +40,7 @@ CALL_ON_SPECIAL_STACK = "call_on_special_stack"
 
 
 def write_instruction(row: Instruction, *, nmos: bool) -> str:
-    """Give the function of one opcode."""
+    """Return the function of one opcode."""
     cpu = Machine(row.opcode)
     match row.access:
         case Access.READ:
@@ -76,7 +76,7 @@ def write_instruction(row: Instruction, *, nmos: bool) -> str:
 
 
 def function_name(opcode: int) -> str:
-    """Give the name of an opcode's function."""
+    """Return the name of an opcode's function."""
     return f"op_{opcode:02X}"
 
 
@@ -137,7 +137,7 @@ def _write_call(cpu: Machine, row: Instruction, *, stack_is_plain: bool) -> None
 
 
 def write_call_on_special_stack(row: Instruction) -> str:
-    """Give the function of JSR for a stack that is not plain RAM."""
+    """Return the function of JSR for a stack that is not plain RAM."""
     cpu = Machine(row.opcode)
     _write_call(cpu, row, stack_is_plain=False)
     return cpu.definition(CALL_ON_SPECIAL_STACK)
@@ -187,7 +187,7 @@ def _write_without_access(cpu: Machine, row: Instruction, *, nmos: bool) -> None
 
 
 def _spend_on_address(cpu: Machine, row: Instruction) -> Value:
-    """Give the operand's address, and spend the instruction's cycles with what indexing adds."""
+    """Return the operand's address, and spend the instruction's cycles with what indexing adds."""
     match row.mode:
         case Mode.ZERO_PAGE:
             address, unindexed = cpu.operand(), None

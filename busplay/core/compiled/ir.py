@@ -30,12 +30,12 @@ class Body:
         self._count = 0
 
     def name(self) -> str:
-        """Give a name that nothing has yet."""
+        """Return a name that nothing has yet."""
         self._count += 1
         return f"%v{self._count}"
 
     def label(self) -> str:
-        """Give a label that nothing has yet."""
+        """Return a label that nothing has yet."""
         self._count += 1
         return f"b{self._count}"
 
@@ -74,7 +74,7 @@ class Body:
         self.write(f"br label %{label}")
 
     def merge(self, *ways: tuple[Value, str]) -> Value:
-        """Give the value of the block that this one was reached from."""
+        """Return the value of the block that this one was reached from."""
         texts = ", ".join(f"[ {value.text}, %{block} ]" for value, block in ways)
         return self.value(f"phi i64 {texts}")
 
@@ -84,7 +84,7 @@ class Body:
         return self.value(f"call {CALLED} @{function}(ptr %m{texts})")
 
     def definition(self, head: str) -> str:
-        """Give the whole function, headed by its name, arguments and attributes."""
+        """Return the whole function, headed by its name, arguments and attributes."""
         lines = "\n".join(self.lines)
         return f"define {head} {{\nentry:\n{lines}\n}}\n"
 
@@ -136,7 +136,7 @@ class Value:
         self.added = added
 
     def at(self, constant: int) -> Value:
-        """Give this as an offset with a constant beside it, for loads and stores only."""
+        """Return this as an offset with a constant beside it, for loads and stores only."""
         return Value(self.body, self.text, self.added + constant)
 
     def __add__(self, other: Number) -> Value:
@@ -208,7 +208,7 @@ class Truth:
         self.text = text
 
     def choose(self, then: Number, otherwise: Number) -> Value:
-        """Give one of two numbers; both are worked out."""
+        """Return one of two numbers; both are worked out."""
         return self.body.value(f"select i1 {self.text}, i64 {_text(then)}, i64 {_text(otherwise)}")
 
     def both(self, other: Truth) -> Truth:
@@ -216,7 +216,7 @@ class Truth:
         return self.body.truth(f"and i1 {self.text}, {other.text}")
 
     def as_number(self) -> Value:
-        """Give 1 or 0."""
+        """Return 1 or 0."""
         return self.body.value(f"zext i1 {self.text} to i64")
 
 

@@ -60,7 +60,7 @@ class Machine(Code):
             setattr(self, name, value)
 
     def definition(self, name: str) -> str:
-        """Give the whole function, once its last jump is written."""
+        """Return the whole function, once its last jump is written."""
         return self.body.definition(f"internal {TYPE} @{name}({ARGUMENTS}) noinline nounwind")
 
     # Ways to go.
@@ -99,7 +99,7 @@ class Machine(Code):
         self.left = self.left - cycles
 
     def cycle(self, *, position: int) -> Value:
-        """Give the number of a cycle, counted back from the last (1) of the cycles spent."""
+        """Return the number of a cycle, counted back from the last (1) of the cycles spent."""
         return self.cell(Cell.LIMIT) - self.left - position
 
     # The instruction's own bytes.
@@ -109,15 +109,15 @@ class Machine(Code):
         self.pc = (self.pc + instruction_bytes) & 0xFFFF
 
     def operand(self, number: int = 1) -> Value:
-        """Give byte 1 or 2 of the instruction; only before `advance`."""
+        """Return byte 1 or 2 of the instruction; only before `advance`."""
         return self.fetch(self.pc.at(number))
 
     def signed_operand(self, number: int = 1) -> Value:
-        """Give byte 1 or 2 of the instruction as a number with a sign."""
+        """Return byte 1 or 2 of the instruction as a number with a sign."""
         return (self.operand(number) ^ 0x80) - 0x80
 
     def operand_word(self) -> Value:
-        """Give bytes 1 and 2 of the instruction."""
+        """Return bytes 1 and 2 of the instruction."""
         return self.body.load("%m", self.pc.at(1), bits=16)
 
     # Operands in memory.

@@ -59,5 +59,5 @@ class ProfileCounts:
         self._cycles[address] += np.uint64(cycles)
 
     def copy(self) -> CoreProfile:
-        """Give what was counted so far."""
+        """Return what was counted so far."""
         return CoreProfile(self._cycles.copy(), self._stores.copy(), self._unchanged.copy())

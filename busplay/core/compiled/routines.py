@@ -41,7 +41,7 @@ _PORT = ("offset", "cycle")
 
 
 def write_routines(*, nmos: bool) -> list[str]:
-    """Give all of them."""
+    """Return all of them."""
     return [
         _run(),
         *(_exit(name, reason) for name, reason in _EXITS.items()),

@@ -52,7 +52,7 @@ class StoreColumns:
         self._filled = filled
 
     def take(self) -> StoreBatch:
-        """Give what was written since the last call."""
+        """Return what was written since the last call."""
         filled = self._filled
         self._filled = 0
         columns = (self._cycle[:filled], self._address[:filled], self._data[:filled])

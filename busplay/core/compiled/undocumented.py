@@ -27,7 +27,7 @@ from busplay.core.compiled.operations import (
 
 
 def _then(modify: str, read: Read) -> Modify:
-    """Give the template of a read-modify-write whose result goes on into a read."""
+    """Return the template of a read-modify-write whose result goes on into a read."""
 
     def both(cpu: Machine, byte: Value) -> Value:
         result = MODIFIES[modify](cpu, byte)

@@ -1,1 +1,1 @@
-"""The wire and the receiver in step, on whole words, where faults are few."""
+"""The wire and the receiver in sync, on whole words, where faults are few."""

@@ -85,7 +85,7 @@ def hit_slots(
 def _errors(
     layout: FrameLayout, symbol: NDArray[np.int64], mask: NDArray[np.uint64]
 ) -> UInt64Column:
-    """Give which bits of the word each hit flips; none where it is past the frame's symbols."""
+    """Return which bits of the word each hit flips; none where it is past the frame's symbols."""
     lanes = np.arange(layout.lanes, dtype=np.uint64)
     order = lanes if layout.link.first_bit_lane == "lowest" else lanes[::-1]
     within = symbol < layout.frame_symbols

@@ -1,6 +1,6 @@
-"""Frames in step with flipped bits, word by word, as far as the receiver stays in step.
+"""Frames in sync with flipped bits, word by word, as far as the receiver stays in sync.
 
-How to think about it. While a receiver is in step on the slot grid it joins exactly the symbols
+How to think about it. While a receiver is in sync on the slot grid it joins exactly the symbols
 of one slot to one word, so a flipped bit of a symbol is a flipped bit of the word: nothing need
 be spelled out. The word that arrives is the word sent, XOR what the hits of its slot flip. What
 follows is the receiver's judgement of a whole frame, the same as in its own machine, and a

@@ -1,4 +1,4 @@
-"""The wire and the receiver as one loop over words, where bits flip and the receiver is in step."""
+"""The wire and the receiver as one loop over words, where bits flip and the receiver is in sync."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from busplay.batch import FrameBatch
 from busplay.engine.noisy import kernels
-from busplay.receiver import kernels as receiver_kernels
+from busplay.receiver import machine as receiver_kernels
 from busplay.receiver.receiver import Receiver
 from busplay.receiver.states import ReceiverLog
 
@@ -35,7 +35,7 @@ class Carried:
 
 
 class NoisyEngine:
-    """Carries frames with flipped bits to a receiver in step, as wire and machine would.
+    """Carries frames with flipped bits to a receiver in sync, as wire and machine would.
 
     It keeps nothing of its own: registers and log are the receiver's.
 
@@ -76,7 +76,7 @@ class NoisyEngine:
         self._log = np.empty((LOG_ROOM, receiver_kernels.LOG_COLUMNS), np.int64)
 
     def is_in_step(self, edge: int) -> bool:
-        """Tell whether the receiver stands in step between two frames on the slot grid."""
+        """Tell whether the receiver stands in sync between two frames on the slot grid."""
         registers = self._receiver.registers
         layout = self._receiver.layout
         return (
@@ -95,7 +95,7 @@ class NoisyEngine:
         first_edge: int,
         stop_edge: int,
     ) -> Carried:
-        """Carry frames as far as the receiver stays in step.
+        """Carry frames as far as the receiver stays in sync.
 
         Args:
             frames: their slots lie within the stretch.

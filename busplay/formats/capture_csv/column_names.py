@@ -28,7 +28,7 @@ _INDEX_NAME = re.compile(
 
 
 def unit_word_ps(word: str) -> Fraction | None:
-    """Give the picoseconds of a unit of time standing alone; None if it is none."""
+    """Return the picoseconds of a unit of time standing alone; None if it is none."""
     return _UNIT_WORDS.get(word.strip(" []()\"'").lower())
 
 

@@ -16,7 +16,7 @@ _CHANNELS = re.compile(r"channels\s*\([0-9]+/[0-9]+\)\s*:\s*(.+)", re.IGNORECASE
 
 
 def told_channels(comment: str) -> list[str]:
-    """Give the names that a comment lists, as `Channels (2/8): D0, D1` does."""
+    """Return the names that a comment lists, as `Channels (2/8): D0, D1` does."""
     match = _CHANNELS.match(comment)
     return [name.strip() for name in match.group(1).split(",")] if match is not None else []
 

@@ -11,18 +11,18 @@ import numpy as np
 from busplay.batch import CaptureInfo, ChangeBatch, SignalInfo, UInt64Column
 from busplay.errors import InputError
 from busplay.formats.byte_source import ByteSource
-from busplay.formats.capture_csv import kernels
+from busplay.formats.capture_csv import cells
 from busplay.formats.capture_csv.head import HEAD_BYTES, parse_head
 from busplay.formats.signal_choice import Variable, choose_signals, signal_masks, wire_names
 
 BLOCK_BYTES = 1 << 18
 MAX_LINE_BYTES = 1 << 20
 _KINDS = {
-    "time": kernels.TIME_CELL,
-    "time with unit": kernels.TIME_WITH_UNIT,
-    "level": kernels.LEVEL_CELL,
-    "bus": kernels.BUS_CELL,
-    "other": kernels.IGNORED,
+    "time": cells.TIME_CELL,
+    "time with unit": cells.TIME_WITH_UNIT,
+    "level": cells.LEVEL_CELL,
+    "bus": cells.BUS_CELL,
+    "other": cells.IGNORED,
 }
 _MAX_DENOMINATOR = 1 << 32
 _MAX_TIME_PS = (1 << 63) - 1
@@ -79,7 +79,7 @@ class CsvReader:
         for index, bit in enumerate(chosen):
             at = column_of[bit.place]
             bit_masks[int(self._first_bits[at]) + bit.bit] = 1 << index
-            if self._kinds[at] == kernels.LEVEL_CELL:
+            if self._kinds[at] == cells.LEVEL_CELL:
                 self._masks[at] = 1 << index
         self._bit_masks = np.array(bit_masks, np.uint64)
         self._scale = scale_table(head.tick_ps)
@@ -98,9 +98,9 @@ class CsvReader:
 
     def _begin(self) -> None:
         self._counts = np.zeros(64, np.uint64)
-        self._state = np.zeros(kernels.STATE_SIZE, np.int64)
+        self._state = np.zeros(cells.STATE_SIZE, np.int64)
         unknown = np.array([(1 << len(self.signals)) - 1], np.uint64).view(np.int64)
-        self._state[kernels.UNKNOWN] = unknown[0]
+        self._state[cells.UNKNOWN] = unknown[0]
         self._cut_reason = ""
 
     @property
@@ -110,28 +110,28 @@ class CsvReader:
     def info(self) -> CaptureInfo:
         """Tell what is known so far."""
         state = self._state
-        first = int(state[kernels.HAS_TIME])
+        first = int(state[cells.HAS_TIME])
         changes = [0] * len(self._info.signals)
         for index, place in enumerate(self._chosen_places):
             changes[place] += int(self._counts[index]) + first
-        stop_ps = int(state[kernels.TIME])
+        stop_ps = int(state[cells.TIME])
         if not self._has_time_column:
             # Without times a row is a sample, and the record ends with the last one's end.
-            stop_ps = int(int(state[kernels.NEXT_INDEX]) * self._head.tick_ps)
+            stop_ps = int(int(state[cells.NEXT_INDEX]) * self._head.tick_ps)
         return replace(
             self._info,
             signals=tuple(
                 replace(signal, changes=count)
                 for signal, count in zip(self._info.signals, changes, strict=True)
             ),
-            start_ps=int(state[kernels.FIRST_TIME]) + self._info.zero_ps,
+            start_ps=int(state[cells.FIRST_TIME]) + self._info.zero_ps,
             stop_ps=stop_ps + self._info.zero_ps,
             complete=not self._cut_reason,
             cut_reason=self._cut_reason,
         )
 
     def rows(self) -> Iterator[ChangeBatch]:
-        """Give all changes from the start.
+        """Return all changes from the start.
 
         Raises:
             InputError: a cell that is no time or level, a row of the wrong length, a time
@@ -161,14 +161,14 @@ class CsvReader:
                 length = filled + 1
             if length:
                 self._parse(buffer, length, times, levels, unknowns)
-                rows = int(state[kernels.ROWS])
+                rows = int(state[cells.ROWS])
                 if rows:
                     yield ChangeBatch(
                         times[:rows].copy(), levels[:rows].copy(), unknowns[:rows].copy()
                     )
-            if state[kernels.FAULT]:
+            if state[cells.FAULT]:
                 yield from self._last_row()
-                fault_at = int(state[kernels.FAULT_AT])
+                fault_at = int(state[cells.FAULT_AT])
                 if ended and fault_at >= whole:
                     self._cut_reason = (
                         source.cut_reason or "it ends in the middle of a row: the file was cut off"
@@ -204,7 +204,7 @@ class CsvReader:
         levels: UInt64Column,
         unknowns: UInt64Column,
     ) -> None:
-        kernels.parse_rows(
+        cells.parse_rows(
             np.frombuffer(buffer, np.uint8),
             length,
             ord(self._head.delimiter),
@@ -224,46 +224,46 @@ class CsvReader:
         )
 
     def _last_row(self) -> Iterator[ChangeBatch]:
-        """Give the row of the last time, which nothing has closed."""
+        """Return the row of the last time, which nothing has closed."""
         state = self._state
-        if not state[kernels.HAS_TIME]:
+        if not state[cells.HAS_TIME]:
             return
         level, unknown = (
             state[place : place + 1].copy().view(np.uint64)
-            for place in (kernels.LEVEL, kernels.UNKNOWN)
+            for place in (cells.LEVEL, cells.UNKNOWN)
         )
-        if state[kernels.HAS_ROW]:
-            differs = (state[kernels.LEVEL] ^ state[kernels.ROW_LEVEL]) | (
-                state[kernels.UNKNOWN] ^ state[kernels.ROW_UNKNOWN]
+        if state[cells.HAS_ROW]:
+            differs = (state[cells.LEVEL] ^ state[cells.ROW_LEVEL]) | (
+                state[cells.UNKNOWN] ^ state[cells.ROW_UNKNOWN]
             )
             if not differs:
                 return
-            kernels.count_changes(np.array([differs]).view(np.uint64)[0], self._counts)
-        time = np.array([state[kernels.TIME]], np.uint64)
-        state[kernels.HAS_ROW] = 1
-        state[kernels.ROW_LEVEL] = state[kernels.LEVEL]
-        state[kernels.ROW_UNKNOWN] = state[kernels.UNKNOWN]
+            cells.count_changes(np.array([differs]).view(np.uint64)[0], self._counts)
+        time = np.array([state[cells.TIME]], np.uint64)
+        state[cells.HAS_ROW] = 1
+        state[cells.ROW_LEVEL] = state[cells.LEVEL]
+        state[cells.ROW_UNKNOWN] = state[cells.UNKNOWN]
         yield ChangeBatch(time, level, unknown)
 
     def _fault(self, at: int, rest: bytes) -> InputError:
         state = self._state
-        fault = int(state[kernels.FAULT])
+        fault = int(state[cells.FAULT])
         line = rest.split(b"\n", 1)[0].decode("utf-8", "replace").strip()
         cell = line.split(self._head.delimiter, 1)[0].strip().strip('"')[:40]
         columns = len(self._head.columns)
-        if fault == kernels.TIME_BACK:
+        if fault == cells.TIME_BACK:
             found = f"a time before that of the row above, in {line[:40]!r}"
             wanted = "time never goes back; the file is damaged here"
-        elif fault == kernels.TIME_RANGE:
+        elif fault == cells.TIME_RANGE:
             found = f"time {cell!r} of {self._head.tick}"
             wanted = "a capture is shorter than 106 days; --timescale 1ns sets the unit"
-        elif fault == kernels.BAD_TIME:
+        elif fault == cells.BAD_TIME:
             found, wanted = f"time {cell!r}", "a time is a number"
-        elif fault == kernels.BAD_LEVEL:
+        elif fault == cells.BAD_LEVEL:
             found, wanted = f"level {cell!r}", "a level is 0, 1, x or z"
-        elif fault == kernels.BAD_BUS:
+        elif fault == cells.BAD_BUS:
             found, wanted = f"value {cell!r}", "a bus is a number that fits its width"
-        elif fault == kernels.SHORT_ROW:
+        elif fault == cells.SHORT_ROW:
             found, wanted = f"the row {line[:40]!r}", f"a row has {columns} cells"
         else:
             found, wanted = f"{cell!r} behind the last column", f"a row has {columns} cells"
@@ -279,9 +279,9 @@ def scale_table(tick_ps: Fraction) -> UInt64Column:
     """Make the table by which a number's digits and exponent become picoseconds.
 
     Returns:
-        uint64[5, exponents], as `kernels.parse_rows` takes it.
+        uint64[5, exponents], as `cells.parse_rows` takes it.
     """
-    exponents = range(-kernels.EXPONENT_MIDDLE, kernels.EXPONENT_MIDDLE + 1)
+    exponents = range(-cells.EXPONENT_MIDDLE, cells.EXPONENT_MIDDLE + 1)
     table = np.zeros((5, len(exponents)), np.uint64)
     for place, exponent in enumerate(exponents):
         scale = tick_ps * Fraction(10) ** exponent

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from busplay.batch import CaptureInfo, ChangeBatch, UInt8Column, UInt64Column
 from busplay.errors import InputError
 from busplay.formats.quantities import PS_PER_S
-from busplay.formats.samples import kernels
+from busplay.formats.samples import changes
 from busplay.formats.signal_choice import ChosenBit
 
 # A batch's columns have at most this many rows each. Twice as many cost half of the speed (298
@@ -63,14 +63,14 @@ class SampleTimes:
     def __init__(self, rate_hz: int) -> None:
         common = gcd(PS_PER_S, rate_hz)
         self.num, self.den = PS_PER_S // common, rate_hz // common
-        times = [divmod(index * self.num, self.den) for index in range(kernels.GROUP + 1)]
+        times = [divmod(index * self.num, self.den) for index in range(changes.GROUP + 1)]
         self.quotient = np.array([whole for whole, _ in times], np.uint64)
         self.remainder = np.array([rest for _, rest in times], np.uint64)
         self.places: UInt64Column | None = None
         if self.den <= MAX_TABLED_DEN:
             self.places = np.array(
                 [
-                    [(rest + index * self.num) // self.den for index in range(kernels.GROUP)]
+                    [(rest + index * self.num) // self.den for index in range(changes.GROUP)]
                     for rest in range(self.den)
                 ],
                 np.uint64,
@@ -127,7 +127,7 @@ class SampleReader:
 
     def _begin(self) -> None:
         self._samples_read = 0
-        self._state = np.zeros(kernels.STATE_SIZE, np.uint64)
+        self._state = np.zeros(changes.STATE_SIZE, np.uint64)
         self._counts = np.zeros(64, np.uint64)
         self._cut_reason = ""
 
@@ -150,7 +150,7 @@ class SampleReader:
         )
 
     def rows(self) -> Iterator[ChangeBatch]:
-        """Give all changes from the start.
+        """Return all changes from the start.
 
         Raises:
             InputError: reading fails, or the bytes are damaged; everything before was given.
@@ -159,7 +159,7 @@ class SampleReader:
         source = self._source
         source.restart()
         size = self._form.sample_bytes
-        block_bytes = BLOCK_BYTES // (size * kernels.GROUP) * size * kernels.GROUP
+        block_bytes = BLOCK_BYTES // (size * changes.GROUP) * size * changes.GROUP
         memory = bytearray(block_bytes)
         buffer = np.frombuffer(memory, np.uint8)
         while True:
@@ -192,25 +192,25 @@ class SampleReader:
         rows = 0
         groups = 0
         state, exact = self._state, self._times
-        if self._form.sample_bytes == 1 and exact.places is not None and state[kernels.HAS_ROW]:
-            groups = count // kernels.GROUP
-            rows = kernels.find_changes_in_bytes(
-                block[: groups * kernels.GROUP].view(np.uint64),
+        if self._form.sample_bytes == 1 and exact.places is not None and state[changes.HAS_ROW]:
+            groups = count // changes.GROUP
+            rows = changes.find_changes_in_bytes(
+                block[: groups * changes.GROUP].view(np.uint64),
                 block,
                 groups,
                 state,
                 np.uint64(self._mask * 0x0101010101010101),
                 self._levels[0],
                 exact.places,
-                exact.quotient[kernels.GROUP],
-                exact.remainder[kernels.GROUP],
+                exact.quotient[changes.GROUP],
+                exact.remainder[changes.GROUP],
                 self._counts,
                 times,
                 levels,
             )
-        done = groups * kernels.GROUP
+        done = groups * changes.GROUP
         if done < count:
-            rows += kernels.find_changes(
+            rows += changes.find_changes(
                 _as_numbers(block, self._form.sample_bytes)[done:],
                 count - done,
                 state,

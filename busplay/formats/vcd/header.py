@@ -163,7 +163,7 @@ class _HeaderParser:
         )
 
     def _tokens(self) -> Iterator[Token]:
-        """Give the words and where they begin; what is after the last one given is not lost."""
+        """Return the words and where they begin; what is after the last one given is not lost."""
         rest = b""
         rest_at = 0
         for chunk in self._source.chunks(1 << 16):

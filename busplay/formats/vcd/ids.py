@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from busplay.errors import InputError
-from busplay.formats.vcd.kernels import add_long, long_key
+from busplay.formats.vcd.changes import add_long, long_key
 
 _SHORT_PLACES = 1 << 16
 

@@ -20,7 +20,7 @@ from busplay.errors import InputError
 from busplay.formats.byte_source import ByteSource
 from busplay.formats.quantities import parse_rate_hz
 from busplay.formats.signal_choice import choose_signals, signal_masks, wire_names
-from busplay.formats.vcd import kernels
+from busplay.formats.vcd import changes
 from busplay.formats.vcd.header import read_header
 from busplay.formats.vcd.ids import IdTable
 
@@ -119,19 +119,19 @@ class VcdReader:
 
     def _begin(self) -> None:
         self._counts = np.zeros(len(self._widths), np.uint64)
-        self._state = np.zeros(kernels.STATE_SIZE, np.uint64)
+        self._state = np.zeros(changes.STATE_SIZE, np.uint64)
         # Nothing is known of a signal before its first value.
-        self._state[kernels.UNKNOWN] = (1 << len(self.signals)) - 1
+        self._state[changes.UNKNOWN] = (1 << len(self.signals)) - 1
         self._cut_reason = ""
 
     def info(self) -> CaptureInfo:
         """Tell what is known so far."""
         state = self._state
         notes = list(self._info.notes)
-        for place, what in ((kernels.REALS, "real number"), (kernels.TEXTS, "text")):
+        for place, what in ((changes.REALS, "real number"), (changes.TEXTS, "text")):
             if count := int(state[place]):
                 notes.append(f"{count:,} {what}{'s' if count > 1 else ''} passed over")
-        if count := int(state[kernels.DUMPS_OFF]):
+        if count := int(state[changes.DUMPS_OFF]):
             times = "once" if count == 1 else f"{count:,} times"
             notes.append(f"recording was switched off {times}")
         return replace(
@@ -140,15 +140,15 @@ class VcdReader:
                 replace(signal, changes=int(self._counts[variable.place]))
                 for signal, variable in zip(self._info.signals, self._header.variables, strict=True)
             ),
-            start_ps=int(state[kernels.FIRST_TIME]) + self._zero_ps,
-            stop_ps=int(state[kernels.TIME]) + self._zero_ps,
+            start_ps=int(state[changes.FIRST_TIME]) + self._zero_ps,
+            stop_ps=int(state[changes.TIME]) + self._zero_ps,
             complete=not self._cut_reason,
             cut_reason=self._cut_reason,
             notes=tuple(notes),
         )
 
     def rows(self) -> Iterator[ChangeBatch]:
-        """Give all changes from the start.
+        """Return all changes from the start.
 
         Raises:
             InputError: a word that is no value change, an id that is not declared, a time
@@ -189,7 +189,7 @@ class VcdReader:
                     length -= 1
             taken = 0
             if length:
-                taken = kernels.parse_changes(
+                taken = changes.parse_changes(
                     np.frombuffer(buffer, np.uint8),
                     length,
                     state,
@@ -210,14 +210,14 @@ class VcdReader:
                     levels,
                     unknowns,
                 )
-                rows = int(state[kernels.ROWS])
+                rows = int(state[changes.ROWS])
                 if rows:
                     yield ChangeBatch(
                         times[:rows].copy(), levels[:rows].copy(), unknowns[:rows].copy()
                     )
-            if state[kernels.FAULT]:
+            if state[changes.FAULT]:
                 yield from self._last_row()
-                fault_at = int(state[kernels.FAULT_AT])
+                fault_at = int(state[changes.FAULT_AT])
                 if ended and self._is_cut(bytes(buffer[fault_at:filled])):
                     self._cut_reason = (
                         source.cut_reason or "it ends in the middle of a word: the file was cut off"
@@ -245,19 +245,19 @@ class VcdReader:
             filled = rest
 
     def _last_row(self) -> Iterator[ChangeBatch]:
-        """Give the row of the last time, which nothing has closed."""
+        """Return the row of the last time, which nothing has closed."""
         state = self._state
         same = (
-            state[kernels.HAS_ROW]
-            and state[kernels.LEVEL] == state[kernels.ROW_LEVEL]
-            and state[kernels.UNKNOWN] == state[kernels.ROW_UNKNOWN]
+            state[changes.HAS_ROW]
+            and state[changes.LEVEL] == state[changes.ROW_LEVEL]
+            and state[changes.UNKNOWN] == state[changes.ROW_UNKNOWN]
         )
-        if same or not (state[kernels.HAS_TIME] or self._counts.any()):
+        if same or not (state[changes.HAS_TIME] or self._counts.any()):
             return
-        places = (kernels.TIME, kernels.LEVEL, kernels.UNKNOWN)
+        places = (changes.TIME, changes.LEVEL, changes.UNKNOWN)
         time, level, unknown = (state[place : place + 1].copy() for place in places)
-        state[kernels.HAS_ROW] = 1
-        state[kernels.ROW_LEVEL], state[kernels.ROW_UNKNOWN] = level[0], unknown[0]
+        state[changes.HAS_ROW] = 1
+        state[changes.ROW_LEVEL], state[changes.ROW_UNKNOWN] = level[0], unknown[0]
         yield ChangeBatch(time, level, unknown)
 
     def _is_cut(self, rest: bytes) -> bool:
@@ -270,36 +270,36 @@ class VcdReader:
         elif rest.strip(_SPACE):
             shown = rest.strip(_SPACE)[:40].decode("latin-1")
             self._cut_reason = f"it ends after {shown!r}, which lacks its id: the file was cut off"
-        elif self._state[kernels.SKIPPING]:
+        elif self._state[changes.SKIPPING]:
             self._cut_reason = "it ends in a command that lacks its $end: the file was cut off"
-        elif self._state[kernels.IN_DUMP]:
+        elif self._state[changes.IN_DUMP]:
             self._cut_reason = "it ends in a $dump command that lacks its $end"
 
     def _fault(self, at: int, rest: bytes) -> InputError:
         state = self._state
         word = rest.split(maxsplit=1)[0][:40].decode("latin-1") if rest.split() else ""
         scale = self._header.timescale_ps
-        fault = int(state[kernels.FAULT])
-        if fault == kernels.TIME_BACK:
-            before = Fraction(int(state[kernels.TIME])) / scale
+        fault = int(state[changes.FAULT])
+        if fault == changes.TIME_BACK:
+            before = Fraction(int(state[changes.TIME])) / scale
             last = -(-before.numerator // before.denominator) - self._zero_ticks
             found = f"time {word} after #{last}"
             wanted = "time never goes back; the file is damaged here"
-        elif fault == kernels.TIME_LONG:
+        elif fault == changes.TIME_LONG:
             days = ((1 << 64) - 1) // 10**12 // 86_400
             found = f"time {word} of {self._header.timescale}"
             wanted = (
                 f"a capture ends within {days} days; if the timescale is wrong,"
                 " --timescale 1ns sets it"
             )
-        elif fault == kernels.BAD_TIME:
+        elif fault == changes.BAD_TIME:
             found, wanted = f"{word!r}", "a time is # and digits"
-        elif fault == kernels.NO_ID:
+        elif fault == changes.NO_ID:
             found, wanted = f"{word!r} without an id", "a value is followed by its id"
-        elif fault == kernels.BAD_ID:
+        elif fault == changes.BAD_ID:
             found = f"id {word!r}, which is not declared"
             wanted = "each id has its $var in the head; the file is damaged here"
-        elif fault == kernels.BAD_DIGIT:
+        elif fault == changes.BAD_DIGIT:
             found, wanted = f"{word!r} in a value", "the digits of a value are 0, 1, x and z"
         else:
             found = f"{word!r}" if word else f"byte {rest[0]:02X}"

@@ -10,7 +10,7 @@ from typing import BinaryIO
 import numpy as np
 
 from busplay.batch import ChangeBatch
-from busplay.formats.writing import kernels
+from busplay.formats.writing import text_rows
 
 ROWS_AT_ONCE = 1 << 13
 
@@ -39,8 +39,8 @@ class CsvWriter:
         """
         for first in range(0, len(changes), ROWS_AT_ONCE):
             rows = changes[first : first + ROWS_AT_ONCE]
-            out = np.empty(len(rows) * (kernels.MAX_DIGITS + 14 + 2 * self._wires), np.uint8)
-            count = kernels.put_rows(rows.time_ps, rows.level, rows.unknown, self._wires, out)
+            out = np.empty(len(rows) * (text_rows.MAX_DIGITS + 14 + 2 * self._wires), np.uint8)
+            count = text_rows.put_rows(rows.time_ps, rows.level, rows.unknown, self._wires, out)
             self._stream.write(out[:count].tobytes())
         if len(changes):
             self._last = changes[-1:]

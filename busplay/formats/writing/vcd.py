@@ -14,7 +14,7 @@ import numpy as np
 
 from busplay.batch import ChangeBatch, Int64Column, UInt64Column
 from busplay.formats.signal_choice import MAX_SIGNALS
-from busplay.formats.writing import kernels
+from busplay.formats.writing import text_rows
 
 ROWS_AT_ONCE = 1 << 13
 _TIMESCALES = {
@@ -87,7 +87,7 @@ class VcdWriter:
         self._stream = stream
         self._tick_ps = tick_ps
         self._wires, self._texts = len(wires), len(texts)
-        self._state = np.zeros(kernels.STATE_SIZE, np.uint64)
+        self._state = np.zeros(text_rows.STATE_SIZE, np.uint64)
         self._ids = np.zeros(2 * (len(wires) + len(texts)), np.uint8)
         lines = ["$version busplay $end"]
         if comment:
@@ -131,10 +131,10 @@ class VcdWriter:
         text_first = np.zeros(len(encoded) + 1, np.int64)
         np.cumsum([len(text) for text in encoded], out=text_first[1:])
         blob = np.frombuffer(b"".join(encoded) or b"\0", np.uint8)
-        size = len(rows) * (kernels.MAX_DIGITS + 2 + 4 * self._wires)
-        size += len(encoded) * (kernels.MAX_DIGITS + 8) + len(blob)
+        size = len(rows) * (text_rows.MAX_DIGITS + 2 + 4 * self._wires)
+        size += len(encoded) * (text_rows.MAX_DIGITS + 8) + len(blob)
         out = np.empty(size, np.uint8)
-        count = kernels.put_changes(
+        count = text_rows.put_changes(
             rows.time_ps,
             rows.level,
             rows.unknown,
@@ -158,9 +158,9 @@ class VcdWriter:
         """
         if stop_ps is None:
             return
-        last = int(self._state[kernels.TIME])
+        last = int(self._state[text_rows.TIME])
         stop = stop_ps // self._tick_ps
-        has_time = bool(self._state[kernels.HAS_TIME])
+        has_time = bool(self._state[text_rows.HAS_TIME])
         if has_time and stop < last:
             last_ps = last * self._tick_ps
             raise ValueError(f"the dump has rows up to {last_ps} ps and cannot end at {stop_ps}")
@@ -168,14 +168,14 @@ class VcdWriter:
             self._stream.write(b"#%d\n" % stop)
 
     def _require_order(self, *columns: UInt64Column) -> None:
-        last_ps = self._state[kernels.TIME] * np.uint64(self._tick_ps)
+        last_ps = self._state[text_rows.TIME] * np.uint64(self._tick_ps)
         for column in columns:
             if len(column) and (column[0] < last_ps or (column[1:] < column[:-1]).any()):
                 raise ValueError("times go back; write rows and texts in their order")
 
 
 def _id_code(number: int) -> bytes:
-    """Give the id of a variable: one printable character, then two."""
+    """Return the id of a variable: one printable character, then two."""
     if number < _IDS:
         return bytes([_FIRST_ID + number])
     high, low = divmod(number - _IDS, _IDS)

@@ -14,7 +14,7 @@ from busplay.link.layout import FrameLayout
 
 
 def rotated(layout: FrameLayout, word: int, offset: int) -> int:
-    """Give what a receiver reads that begins `offset` symbols late in a stream of one word."""
+    """Return what a receiver reads that begins `offset` symbols late in a stream of one word."""
     bits = offset * layout.lanes
     mask = (1 << layout.frame_bits) - 1
     return (word << bits | word >> (layout.frame_bits - bits)) & mask

@@ -35,7 +35,7 @@ def _show(framing: MarkerFraming) -> str:
 
 
 def _frame_cases(layout: FrameLayout, *, shift: int) -> Iterator[Equations]:
-    """Give what is known of any frame, idle or not."""
+    """Return what is known of any frame, idle or not."""
     yield word_equations(layout.idle_word, layout.frame_bits, shift=shift)
     yield from store_frame_cases(layout, shift=shift)
 

@@ -18,5 +18,5 @@ def frame_levels(framing: StrobeFraming, frame_symbols: int) -> list[int]:
 
 
 def idle_level(framing: StrobeFraming) -> int:
-    """Give the strobe's level, 0 or 1, where no frame is sent."""
+    """Return the strobe's level, 0 or 1, where no frame is sent."""
     return 0 if framing.active == "high" else 1

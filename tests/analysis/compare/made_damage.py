@@ -42,12 +42,12 @@ def program(
 
 
 def seconds(frames: FrameBatch) -> np.ndarray:
-    """Give start times."""
+    """Return start times."""
     return frames.edge.astype(np.float64) / EDGES_PER_S
 
 
 def offsets(frames: FrameBatch) -> np.ndarray:
-    """Give offsets in display memory."""
+    """Return offsets in display memory."""
     return FrameLayout(LEAN).unpack_field(frames.word, "address").astype(np.int64)
 
 

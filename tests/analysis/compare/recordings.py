@@ -60,7 +60,7 @@ def late(frames: FrameBatch, edges: int | np.ndarray) -> FrameBatch:
 
 @dataclass
 class Damage:
-    """What was put in, each frame at most once."""
+    """What was injected, each frame at most once."""
 
     missing: set[int] = field(default_factory=set)
     changed: dict[int, int] = field(default_factory=dict)  # frame: bits that are flipped

@@ -7,9 +7,9 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
+from busplay.analysis.compare.alignment import LOOK_FRAMES
 from busplay.analysis.compare.compare import compare_traces
-from busplay.analysis.compare.comparison import Books, Comparison, Differences, Kind
-from busplay.analysis.compare.kernels import LOOK_FRAMES
+from busplay.analysis.compare.comparison import Comparison, Differences, FrameCounts, Kind
 from busplay.analysis.compare.streams import EDIT_MOST
 from busplay.batch import FrameBatch
 from busplay.errors import InputError
@@ -35,7 +35,7 @@ LINKS = {"guarded": GUARDED, "lean": LEAN}
 
 def compare(expected: FrameBatch, actual: FrameBatch, link: str = "guarded") -> Comparison:
     found = compare_traces([expected], [actual], expected_header=HEADERS[link])
-    require_balance(found.books)
+    require_balance(found.accounts)
     return found
 
 
@@ -47,14 +47,14 @@ def compare_without_times(expected: FrameBatch, actual: FrameBatch) -> Compariso
         expected_header=HEADERS["guarded"],
         actual_header=TraceHeader(link=LEAN),
     )
-    require_balance(found.books)
+    require_balance(found.accounts)
     assert found.delays is None
     return found
 
 
-def require_balance(books: Books) -> None:
-    assert books.expected == books.same + books.changed + books.missing
-    assert books.actual == books.same + books.changed + books.added
+def require_balance(accounts: FrameCounts) -> None:
+    assert accounts.expected == accounts.same + accounts.changed + accounts.missing
+    assert accounts.actual == accounts.same + accounts.changed + accounts.added
 
 
 def as_lean(frames: FrameBatch) -> FrameBatch:
@@ -71,7 +71,7 @@ def indexes(found: Comparison, kind: Kind) -> list[int]:
     return (rows.actual_index if kind == Kind.ADDED else rows.expected_index).tolist()
 
 
-# -- what was put in is what is found
+# -- what was injected is what is found
 
 
 @pytest.mark.parametrize("link", ["guarded", "lean"])
@@ -90,7 +90,7 @@ def test_one_wrong_bit_is_found_in_the_last_frame_too(link: str) -> None:
 def test_equal_recordings_have_no_differences() -> None:
     frames = recording(GUARDED, FRAMES)
     found = compare(frames, frames)
-    assert found.books == Books(
+    assert found.accounts == FrameCounts(
         expected=FRAMES, actual=FRAMES, same=FRAMES, changed=0, missing=0, added=0, out_of_order=0
     )
     assert found.frames_equal
@@ -116,7 +116,7 @@ def test_damage_is_found_as_it_was_put_in_whatever_the_constant_delay(
     assert found.differences.of_kind(Kind.CHANGED).flipped.tolist() == [
         damage.changed[i] for i in sorted(damage.changed)
     ]
-    assert found.books.added == len(damage.added)
+    assert found.accounts.added == len(damage.added)
     assert found.delays is not None
     assert (found.delays.usual, found.delays.changes) == (delay, 0)
 
@@ -144,11 +144,11 @@ def test_comparison_by_time_equals_the_naive_one(data: st.DataObject) -> None:
         list(zip(times[keep].tolist(), sent[keep].tolist(), strict=True)),
         0,
     )
-    books = found.books
-    assert books.same == len(naive["same"])
-    assert books.changed == len(naive["changed"])
-    assert books.missing == len(naive["missing"])
-    assert books.added == len(naive["added"])
+    accounts = found.accounts
+    assert accounts.same == len(naive["same"])
+    assert accounts.changed == len(naive["changed"])
+    assert accounts.missing == len(naive["missing"])
+    assert accounts.added == len(naive["added"])
 
 
 @given(data=st.data())
@@ -160,8 +160,8 @@ def test_without_times_the_fewest_edits_are_found(data: st.DataObject) -> None:
     damage.changed = dict.fromkeys(damage.changed, 0xFF00)  # data bits, and not the check's
     actual = as_lean(damage.apply(frames, GUARDED))
     found = compare_without_times(frames, actual)
-    books = found.books
-    edits = books.changed + books.missing + books.added + 2 * books.out_of_order
+    accounts = found.accounts
+    edits = accounts.changed + accounts.missing + accounts.added + 2 * accounts.out_of_order
     fewest = fewest_edits(as_lean(frames).word.tolist(), actual.word.tolist())
     assume(fewest < EDIT_MOST)
     assert edits == fewest
@@ -169,7 +169,7 @@ def test_without_times_the_fewest_edits_are_found(data: st.DataObject) -> None:
 
 @given(expected=any_frames(), actual=any_frames())
 @settings(max_examples=60)
-def test_books_balance_whatever_is_compared(expected: FrameBatch, actual: FrameBatch) -> None:
+def test_accounts_balance_whatever_is_compared(expected: FrameBatch, actual: FrameBatch) -> None:
     compare(expected, actual)
     compare_without_times(expected, actual)
 
@@ -189,8 +189,8 @@ def test_no_more_is_wrong_than_in_two_recordings_with_nothing_in_common(
         words = layout.pack(space=1, data=np.array(data, np.uint64))
         return FrameBatch(edge, words if data else np.empty(0, np.uint64))
 
-    books = compare_without_times(of(layout, contents), of(lean, others)).books
-    edits = books.changed + books.missing + books.added + 2 * books.out_of_order
+    accounts = compare_without_times(of(layout, contents), of(lean, others)).accounts
+    edits = accounts.changed + accounts.missing + accounts.added + 2 * accounts.out_of_order
     assert fewest_edits(contents, others) <= edits <= len(contents) + len(others)
 
 
@@ -208,7 +208,7 @@ def test_where_batches_are_cut_changes_nothing(data: st.DataObject) -> None:
         )
     ]
     cut = compare_traces(*parts, expected_header=HEADERS["guarded"])
-    assert cut.books == whole.books
+    assert cut.accounts == whole.accounts
     assert cut.delays == whole.delays
     assert_same_rows(cut.differences, whole.differences)
 
@@ -227,7 +227,7 @@ def test_delay_that_grows_steadily_is_followed() -> None:
     actual = dropped(actual, np.array([700, 701, 2_900]))
     found = compare(frames, actual)
     assert indexes(found, Kind.MISSING) == [700, 701, 2_900]
-    assert found.books.differences == 3
+    assert found.accounts.differences == 3
     delays = found.delays
     assert delays is not None
     assert (delays.first, delays.last, delays.changes, delays.shorter) == (0, 124, 124, 0)
@@ -250,7 +250,7 @@ def test_delay_that_jumps_where_frames_are_lost_is_found() -> None:
     jumped = np.where(np.arange(4_000) >= 2_500, -37, 0)
     found = compare(frames, dropped(late(frames, jumped), lost))
     assert indexes(found, Kind.MISSING) == lost.tolist()
-    assert found.books.differences == 1_500
+    assert found.accounts.differences == 1_500
     assert found.delays is not None
     assert found.delays.last == -37
 
@@ -281,8 +281,8 @@ def test_outage_longer_than_the_look_ahead_is_bridged_by_time() -> None:
     frames = recording(LEAN, count)
     lost = np.arange(2_000, LOOK_FRAMES + 40_000)
     found = compare(frames, dropped(frames, lost), "lean")
-    assert found.books.missing == len(lost)
-    assert found.books.differences == len(lost)
+    assert found.accounts.missing == len(lost)
+    assert found.accounts.differences == len(lost)
 
 
 @pytest.mark.parametrize("outage", [1_000, 7_777, 24_000])
@@ -291,17 +291,17 @@ def test_thousands_of_lost_frames_are_bridged_without_times(outage: int) -> None
     lost = np.arange(3_000, 3_000 + outage)
     found = compare_without_times(frames, as_lean(dropped(frames, lost)))
     assert indexes(found, Kind.MISSING) == lost.tolist()
-    assert found.books.differences == outage
+    assert found.accounts.differences == outage
 
 
 def test_recording_that_begins_later_and_ends_earlier_lacks_both_ends() -> None:
     frames = recording(GUARDED, 6_000)
     part = piece(late(frames, -40_000), 2_500, 5_000)
     found = compare(frames, part)
-    assert found.books.missing_at_start == 2_500
-    assert found.books.missing_at_end == 1_000
-    assert found.books.missing == 3_500
-    assert found.books.differences == 3_500
+    assert found.accounts.missing_at_start == 2_500
+    assert found.accounts.missing_at_end == 1_000
+    assert found.accounts.missing == 3_500
+    assert found.accounts.differences == 3_500
 
 
 def test_stuck_lane_leaves_every_frame_in_its_place() -> None:
@@ -310,9 +310,9 @@ def test_stuck_lane_leaves_every_frame_in_its_place() -> None:
     words = frames.word.copy()
     words[5_000:25_000] &= ~np.uint64(stuck & ~(3 << 38))
     found = compare(frames, FrameBatch(frames.edge, words))
-    assert found.books.changed == np.count_nonzero(words != frames.word)
+    assert found.accounts.changed == np.count_nonzero(words != frames.word)
     assert [one.kind for one in found.patterns] == ["lane"]
-    assert found.books.missing == found.books.added == 0
+    assert found.accounts.missing == found.accounts.added == 0
 
 
 # -- order
@@ -324,8 +324,8 @@ def test_swapped_frames_are_out_of_order_and_not_lost() -> None:
     words[[100, 103]] = words[[103, 100]]
     found = compare(frames, FrameBatch(frames.edge, words), "lean")
     assert indexes(found, Kind.OUT_OF_ORDER) == [100, 103]
-    assert found.books.differences == found.books.out_of_order == 2
-    assert found.books.same == FRAMES
+    assert found.accounts.differences == found.accounts.out_of_order == 2
+    assert found.accounts.same == FRAMES
 
 
 def test_frame_that_comes_later_is_out_of_order_without_times() -> None:
@@ -335,7 +335,7 @@ def test_frame_that_comes_later_is_out_of_order_without_times() -> None:
     found = compare_without_times(frames, actual)
     assert indexes(found, Kind.OUT_OF_ORDER) == [50]
     assert found.differences.actual_index.tolist() == [59]
-    assert found.books.differences == 1
+    assert found.accounts.differences == 1
 
 
 # -- sequence and check
@@ -346,7 +346,7 @@ def test_frame_lost_at_the_sender_is_one_missing_frame() -> None:
     actual = renumbered(dropped(frames, np.array([60, 61, 200])), GUARDED)
     found = compare(frames, actual)
     assert indexes(found, Kind.MISSING) == [60, 61, 200]
-    assert found.books.differences == 3
+    assert found.accounts.differences == 3
 
 
 @pytest.mark.parametrize("bit", [33, 2])
@@ -380,7 +380,7 @@ def test_idle_frames_that_were_recorded_are_left_out_and_counted() -> None:
     words[[4, 5]] = FrameLayout(LEAN).idle_word
     found = compare(FrameBatch(frames.edge, words), dropped(frames, np.array([4, 5])), "lean")
     assert found.frames_equal
-    assert (found.books.expected_idle, found.books.actual_idle) == (2, 0)
+    assert (found.accounts.expected_idle, found.accounts.actual_idle) == (2, 0)
 
 
 # -- other links, other boards
@@ -393,7 +393,7 @@ def test_other_link_is_compared_by_what_frames_say() -> None:
         [frames], [actual], expected_header=HEADERS["guarded"], actual_header=HEADERS["lean"]
     )
     assert indexes(found, Kind.MISSING) == [9]
-    assert found.books.differences == 1
+    assert found.accounts.differences == 1
     assert found.delays is not None
     assert found.delays.unit == "cycles"
     assert not found.sides.by_words
@@ -434,8 +434,8 @@ def test_nothing_compared_is_not_equal() -> None:
 
 def test_empty_actual_lacks_everything() -> None:
     frames = recording(GUARDED, 10)
-    assert compare(frames, FrameBatch.empty()).books.missing == 10
-    assert compare(FrameBatch.empty(), frames).books.added == 10
+    assert compare(frames, FrameBatch.empty()).accounts.missing == 10
+    assert compare(FrameBatch.empty(), frames).accounts.added == 10
 
 
 def test_differences_beyond_what_is_kept_are_counted() -> None:
@@ -447,5 +447,5 @@ def test_differences_beyond_what_is_kept_are_counted() -> None:
         keep=7,
     )
     assert len(found.differences) == 7
-    assert found.books.missing == 100
+    assert found.accounts.missing == 100
     assert not found.kept_all

@@ -25,7 +25,7 @@ from tests.analysis.compare.recordings import dropped
 
 def losing(frames: FrameBatch, lost: np.ndarray) -> Comparison:
     found = compare_traces([frames], [dropped(frames, lost)], expected_header=HEADER)
-    assert found.books.missing == np.count_nonzero(lost)
+    assert found.accounts.missing == np.count_nonzero(lost)
     return found
 
 
@@ -59,7 +59,7 @@ def test_no_lane_is_told_of_flips_on_all_lanes() -> None:
     bits = np.uint64(1) << random.integers(0, 28, len(frames)).astype(np.uint64)
     hit = random.random(len(frames)) < 0.005
     found = flipping(frames, np.where(hit, bits, 0))
-    assert found.books.differences > 200
+    assert found.accounts.differences > 200
     assert found.patterns == ()
 
 
@@ -80,7 +80,7 @@ def test_damage_on_one_lane_is_told() -> None:
     hit = random.random(len(frames)) < 0.002
     found = flipping(frames, np.where(hit, np.uint64(1) << place.astype(np.uint64), 0))
     pattern = only(found, "lane")
-    count = found.books.changed
+    count = found.accounts.changed
     assert pattern.figures == {"lane": 2}
     assert pattern.sentence == (
         f"{count} of {count} changed frames are wrong on lane 2 alone"

@@ -152,7 +152,7 @@ def test_ninety_nine_of_a_hundred_are_in_step_by_the_quantile() -> None:
         for start in starts:
             receiver.reset()
             receiver.feed_symbols(symbols[start : start + symbols_given], 0)
-            late += receiver.counters.locks_gained == 0
+            late += receiver.counters.syncs_gained == 0
         return late / len(starts)
 
     # Five standard errors of a share of 1 %.

@@ -195,7 +195,7 @@ def one_lane(link: Link) -> Link:
 
 
 def with_spare(link: Link, bits: int) -> Link:
-    """Give a link with bits that nothing fills before its check."""
+    """Return a link with bits that nothing fills before its check."""
     assert link.check is not None
     fields = (*link.fields[:-1], Field("more", bits), link.fields[-1])
     covers = tuple(one.name for one in fields if one.name != link.check.field)

@@ -11,7 +11,7 @@ from busplay.sender.encoder import Encoder
 
 
 def burst_load(board: Board, *, bursts: int = 20, length: int = 50, pause: int = 2_000) -> Load:
-    """Give bursts of stores every 4 cycles, `length` each, with pauses between."""
+    """Return bursts of stores every 4 cycles, `length` each, with pauses between."""
     random = np.random.default_rng(7)
     one = np.arange(length, dtype=np.uint64) * np.uint64(4)
     first = np.arange(bursts, dtype=np.uint64) * np.uint64(4 * length + pause)

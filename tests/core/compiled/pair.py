@@ -19,7 +19,7 @@ STP = 0xDB
 
 
 def shared_opcodes(processor: str) -> list[int]:
-    """Give the opcodes that both cores run, without STP."""
+    """Return the opcodes that both cores run, without STP."""
     lacking = LACKING | {STP} if processor == "65c02" else set()
     return sorted(set(INSTRUCTIONS[processor]) - lacking)
 

@@ -1,0 +1,85 @@
+"""The nearest place where two streams of frames run equal again, by content alone.
+
+Every few frames running of the expected stream stand in a table, under a number mixed from
+their content. The actual stream is looked up in it. Where content repeats (a picture drawn
+again and again) several places fit: one whose sequence numbers are in sync wins over one whose
+are not, and of those the nearest.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busplay.jit import kernel
+
+UInt64s = NDArray[np.uint64]
+
+GRAM_FRAMES = 4  # looked up together
+RUN_FRAMES = 12  # equal ones running that make a place
+PLACES_MOST = 16  # of the same content that are looked at
+TABLE_BITS = 19
+NOT_IN_STEP = 1 << 40
+
+
+@kernel
+def _gram(words: UInt64s, at: int, content: np.uint64) -> int:
+    """Return the place in the table for the frames from `at` on."""
+    mixed = np.uint64(0)
+    for k in range(GRAM_FRAMES):
+        mixed = (mixed ^ (words[at + k] & content)) * np.uint64(0x9E3779B97F4A7C15)
+        mixed ^= mixed >> np.uint64(29)
+    return int(mixed >> np.uint64(64 - TABLE_BITS))
+
+
+@kernel
+def _run_equal(
+    expected: UInt64s, actual: UInt64s, x: int, y: int, content: np.uint64, ended: bool
+) -> bool:
+    """Tell whether enough frames are equal from here on, or all up to both ends."""
+    for run in range(RUN_FRAMES):
+        ends_x, ends_y = x + run == len(expected), y + run == len(actual)
+        if ends_x or ends_y:
+            return ends_x and ends_y and ended
+        if (expected[x + run] ^ actual[y + run]) & content != np.uint64(0):
+            return False
+    return True
+
+
+@kernel
+def find_anchor(
+    expected: UInt64s, in_step: UInt64s, actual: UInt64s, content: np.uint64, ended: bool
+) -> tuple[int, int]:
+    """Find the nearest places from which both streams run equal.
+
+    Args:
+        expected, actual: words.
+        in_step: the expected words as they are with sequence numbers in sync.
+        content: bits that are compared.
+        ended: nothing follows in either stream.
+
+    Returns:
+        Indexes into both; -1, -1 where there is no such place.
+    """
+    best_rank, best_x, best_y = 1 << 62, -1, -1
+    grams = len(expected) - GRAM_FRAMES + 1
+    if grams <= 0 or len(actual) < GRAM_FRAMES:
+        return -1, -1
+    table = np.full(1 << TABLE_BITS, -1, np.int32)
+    following = np.empty(grams, np.int32)
+    for x in range(grams - 1, -1, -1):
+        place = _gram(expected, x, content)
+        following[x] = table[place]
+        table[place] = x
+    for y in range(len(actual) - GRAM_FRAMES + 1):
+        if y >= best_rank:
+            break
+        x = int(table[_gram(actual, y, content)])
+        for _ in range(PLACES_MOST):
+            if x < 0 or x + y >= best_rank:
+                break
+            rank = x + y + (0 if in_step[x] == actual[y] else NOT_IN_STEP)
+            if rank < best_rank and _run_equal(expected, actual, x, y, content, ended):
+                best_rank, best_x, best_y = rank, x, y
+            x = int(following[x])
+    return best_x, best_y

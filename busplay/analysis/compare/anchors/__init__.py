@@ -1,1 +1,0 @@
-"""Find where two recordings run equal again after much damage."""

@@ -1,1 +1,0 @@
-"""What all frames do, damaged or not: what damage has to be held against."""

@@ -1,1 +1,0 @@
-"""Two recordings of one run, frame by frame in time."""

@@ -1,1 +1,0 @@
-"""Find frames that arrived, but not in their order."""

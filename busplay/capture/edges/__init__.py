@@ -1,1 +1,0 @@
-"""A clock's edges, compiled."""

@@ -1,0 +1,91 @@
+"""The stores and frames that were not received right, one by one, as many as there is room for."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busplay.batch import UInt16Column, UInt64Column
+
+# A list for people to read; the counts go on without end.
+LOSSES_MAX = 10_000
+NO_CYCLE = (1 << 64) - 1
+
+
+class Cause(IntEnum):
+    """Where a store got lost, or that it arrived changed."""
+
+    SENDER_FIFO = 0
+    WIRE = 1
+    OUT_OF_STEP = 2
+    RECEIVER_FIFO = 3
+    DEADLINE = 4
+    WRONG = 5
+
+
+CAUSE_WORDS = {
+    Cause.SENDER_FIFO: "sender's FIFO full",
+    Cause.WIRE: "lost on the wire",
+    Cause.OUT_OF_STEP: "receiver out of sync",
+    Cause.RECEIVER_FIFO: "receiver's FIFO full",
+    Cause.DEADLINE: "after its deadline",
+    Cause.WRONG: "received wrong",
+}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Losses:
+    """Columns of stores that were not received right, in the order in which that was known.
+
+    Attributes:
+        cause: uint8[losses]; a `Cause`.
+        edge: uint64[losses]; link edge of the frame's start, or at which the FIFO was full.
+        cycle: uint64[losses]; of the store; `NO_CYCLE` where only the frame is known.
+        address: uint16[losses]; of the store, or 0 with `NO_CYCLE`.
+        word: uint64[losses]; the frame sent; of a store lost at the sender the one that it would
+            have made, with sequence number 0.
+        busy: uint8[losses]; what held the receiver up (see `Busy`), for the receiver's losses.
+    """
+
+    cause: NDArray[np.uint8]
+    edge: UInt64Column
+    cycle: UInt64Column
+    address: UInt16Column
+    word: UInt64Column
+    busy: NDArray[np.uint8]
+
+    def __len__(self) -> int:
+        return len(self.cause)
+
+    @classmethod
+    def empty(cls) -> Losses:
+        """Make columns of no losses."""
+        none64, none8 = np.empty(0, np.uint64), np.empty(0, np.uint8)
+        return cls(none8, none64, none64, np.empty(0, np.uint16), none64, none8)
+
+    @classmethod
+    def joined(cls, parts: list[Losses]) -> Losses:
+        """Join columns in their order."""
+        parts = parts or [cls.empty()]
+        return cls(
+            np.concatenate([part.cause for part in parts]),
+            np.concatenate([part.edge for part in parts]),
+            np.concatenate([part.cycle for part in parts]),
+            np.concatenate([part.address for part in parts]),
+            np.concatenate([part.word for part in parts]),
+            np.concatenate([part.busy for part in parts]),
+        )
+
+    def first(self, count: int) -> Losses:
+        """Return the first so many."""
+        return Losses(
+            self.cause[:count],
+            self.edge[:count],
+            self.cycle[:count],
+            self.address[:count],
+            self.word[:count],
+            self.busy[:count],
+        )

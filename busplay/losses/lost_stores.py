@@ -1,0 +1,170 @@
+"""The stores that a pipeline lost, one by one, in words that a programmer knows.
+
+A loss knows its frame, and its store where the pipeline made the frame itself; what else there is
+to say follows from the board, the labels and, where the program can be run once more, from that.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from busplay.batch import UInt64Column
+from busplay.display.fields import FrameFields
+from busplay.display.writes import FIELD_DATA
+from busplay.losses.losses import NO_CYCLE, Cause, Losses
+from busplay.receiver.fifo import Busy
+
+if TYPE_CHECKING:
+    from busplay.pipeline.pipeline import Pipeline
+
+Labels = Mapping[int, tuple[str, ...]]
+
+
+FindCounters = Callable[[Sequence[int]], Mapping[int, int]]
+"""Gives the program counters of stores by their cycles; cycles come in order."""
+
+
+@dataclass(frozen=True, slots=True)
+class LostStore:
+    """A store that was not received right.
+
+    Attributes:
+        cause: where it got lost, or that it arrived changed.
+        edge: link edge of its frame's start, or at which the sender's FIFO was full.
+        cycle: of the store; the latest that it can have been where only the frame is known.
+        cycle_is_exact: whether it is the store's own.
+        address: of the store; None where no window makes such a frame.
+        address_label: the label at or before the address within its window, or None.
+        data: the byte.
+        pc: address of the instruction; None where it is not known.
+        label: the label at or before that, or None.
+        receiver_busy: what held the receiver up as the frame arrived: `video`, `stall`.
+    """
+
+    cause: Cause
+    edge: int
+    cycle: int
+    cycle_is_exact: bool
+    address: int | None
+    address_label: str | None
+    data: int
+    pc: int | None
+    label: str | None
+    receiver_busy: tuple[str, ...]
+
+
+class LossNames:
+    """Names the losses of one pipeline.
+
+    Args:
+        pipeline: that lost them.
+        labels: the program's.
+        find_counters: None: nobody knows.
+    """
+
+    def __init__(
+        self,
+        pipeline: Pipeline,
+        *,
+        labels: Labels | None = None,
+        find_counters: FindCounters | None = None,
+    ) -> None:
+        self._encoder = pipeline.encoder
+        self._labels = dict(labels or {})
+        self._starts = sorted(self._labels)
+        self._find_counters = find_counters
+        self._windows = [(one.first_address, one.last_address) for one in pipeline.board.windows]
+        tables, layout = pipeline.encoder.tables, pipeline.layout
+        kept = 0
+        for name in ("space", "unit", "address"):
+            if layout.link.field_named(name) is not None:
+                for place in layout.bit_places(name):
+                    kept |= 1 << place
+        self._kept = np.uint64(kept)
+        addresses = np.flatnonzero(tables.in_window)
+        keys = tables.address[addresses] & self._kept
+        # Of several addresses that make the same frame, the lowest.
+        self._keys, first = np.unique(keys, return_index=True)
+        self._addresses = addresses[first]
+        self._fields = FrameFields(layout, unit_number=0)
+
+    def describe(self, losses: Losses) -> Iterator[LostStore]:
+        """Return the losses in their order.
+
+        Args:
+            losses: where program counters are to be told, in order of their cycles, from one call
+                to the next too.
+        """
+        cycles = [int(cycle) for cycle in losses.cycle if cycle != NO_CYCLE]
+        counters: Mapping[int, int] = {}
+        if self._find_counters is not None and cycles:
+            counters = self._find_counters(cycles)
+        data = self._data_of(losses.word).tolist()
+        addresses = self._addresses_of(losses.word)
+        for index in range(len(losses)):
+            edge, cycle = int(losses.edge[index]), int(losses.cycle[index])
+            is_exact = cycle != NO_CYCLE
+            address = int(losses.address[index]) if is_exact else addresses[index]
+            pc = counters.get(cycle) if is_exact else None
+            busy = Busy(int(losses.busy[index]))
+            yield LostStore(
+                cause=Cause(int(losses.cause[index])),
+                edge=edge,
+                cycle=cycle if is_exact else self._latest_cycle(edge),
+                cycle_is_exact=is_exact,
+                address=address,
+                address_label=self._address_label(address),
+                data=data[index] & 0xFF,
+                pc=pc,
+                label=None if pc is None else self._label(pc),
+                receiver_busy=tuple(
+                    flag.name.lower() for flag in Busy if flag in busy and flag.name
+                ),
+            )
+
+    def _latest_cycle(self, edge: int) -> int:
+        """Return the last cycle whose store can go out in a frame that starts at an edge."""
+        ratio = self._encoder.edges_per_cycle
+        ready = max(0, edge - self._encoder.lead_edges)
+        return max(0, ready * ratio.denominator // ratio.numerator - 1)
+
+    def _data_of(self, words: UInt64Column) -> UInt64Column:
+        shift, mask, fixed = self._fields.table[FIELD_DATA]
+        found: UInt64Column = (self._fields.words_in_pieces(words) >> shift) & mask | fixed
+        return found
+
+    def _addresses_of(self, words: UInt64Column) -> list[int | None]:
+        """Return the lowest processor address whose store makes each frame, or None."""
+        if not len(self._keys):
+            return [None] * len(words)
+        keys = words & self._kept
+        place = np.minimum(np.searchsorted(self._keys, keys), len(self._keys) - 1)
+        found = self._addresses[place].tolist()
+        fits = (self._keys[place] == keys).tolist()
+        return [one if fit else None for one, fit in zip(found, fits, strict=True)]
+
+    def _address_label(self, address: int | None) -> str | None:
+        """Name an address; a label stands for what follows it within its own window only."""
+        if address is None or not self._starts:
+            return None
+        index = bisect_right(self._starts, address) - 1
+        start = self._starts[index] if index >= 0 else -1
+        if start != address and not any(
+            first <= start and address <= last for first, last in self._windows
+        ):
+            return None
+        return self._label(address)
+
+    def _label(self, address: int) -> str | None:
+        """Name an address by the label at or before it: `draw`, `draw+12`."""
+        index = bisect_right(self._starts, address) - 1
+        if index < 0:
+            return None
+        name = self._labels[self._starts[index]][0]
+        offset = address - self._starts[index]
+        return f"{name}+{offset}" if offset else name

@@ -1,0 +1,165 @@
+"""What became of every fault: noticed by the check, by loss of step, or not at all.
+
+How to think about it. Each fault concerns one of the symbols that the receiver samples. The
+receiver's log says which stretches of symbols were frames that it judged wrong, mended or gave
+up, and where it came into step and fell out of it. So a fault is looked up by its symbol:
+
+- out of sync there: it came while nothing is judged;
+- in no wrong frame: unnoticed, for what its frame carried then passed for right;
+- in a wrong frame: noticed by the check; or by loss of step, if the run of wrong frames that it
+  belongs to made the receiver hunt anew, or if the frame was aborted before its end.
+
+Whether a run of wrong frames ends in a loss of step is known some frames later, so the newest
+faults wait. Few of them wait for more to come, since looking some up costs as much as looking up
+thousands.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busplay.pipeline.totals import FaultTotals
+from busplay.receiver.states import Event, ReceiverLog
+
+CHECK, STEP, OUT, UNNOTICED, UNDER_WAY = range(5)
+VERDICTS = 5
+# Faults and entries of the log that are looked up together.
+AT_ONCE = 2_048
+
+Int64Column = NDArray[np.int64]
+
+
+class FaultAccounts:
+    """Follows faults to what the receiver made of them.
+
+    Args:
+        kinds: how many kinds of fault there are.
+        margin_symbols: symbols after a fault after which all about it is known.
+        in_step: whether the receiver is in sync to begin with.
+    """
+
+    def __init__(self, kinds: int, *, margin_symbols: int, in_step: bool = False) -> None:
+        self._margin = margin_symbols
+        self._decided = np.zeros((kinds, VERDICTS), np.int64)
+        self._ordinal: Int64Column = np.empty(0, np.int64)
+        self._kind: NDArray[np.uint8] = np.empty(0, np.uint8)
+        self._log = ReceiverLog.empty()
+        self._in_step = in_step
+        self._new_faults: list[tuple[Int64Column, NDArray[np.uint8]]] = []
+        self._new_logs: list[ReceiverLog] = []
+        self._new = 0
+
+    def feed(
+        self,
+        ordinal: Int64Column,
+        kind: NDArray[np.uint8],
+        log: ReceiverLog,
+        *,
+        symbols_fed: int,
+    ) -> None:
+        """Add faults and what the receiver saw meanwhile.
+
+        Args:
+            ordinal: int64[faults], never falling; which symbol each concerns.
+            kind: uint8[faults].
+            log: of the receiver.
+            symbols_fed: symbols that the receiver has sampled.
+        """
+        if len(log):
+            self._new_logs.append(log)
+        if len(ordinal):
+            self._new_faults.append((ordinal, kind))
+        self._new += len(log) + len(ordinal)
+        if self._new >= AT_ONCE:
+            self._judge(symbols_fed)
+
+    def _join(self) -> None:
+        """Put what is new behind what waits."""
+        if self._new_logs:
+            self._log = ReceiverLog.joined([self._log, *self._new_logs])
+        if self._new_faults:
+            self._ordinal = np.concatenate([self._ordinal, *(one for one, _ in self._new_faults)])
+            self._kind = np.concatenate([self._kind, *(one for _, one in self._new_faults)])
+        self._new_logs.clear()
+        self._new_faults.clear()
+        self._new = 0
+
+    def _judge(self, symbols_fed: int) -> None:
+        """Decide all about faults of which everything is known."""
+        self._join()
+        horizon = symbols_fed - self._margin
+        count = int(np.searchsorted(self._ordinal, horizon))
+        if count:
+            verdict = self._verdicts(self._ordinal[:count])
+            np.add.at(self._decided, (self._kind[:count], verdict), 1)
+            self._ordinal, self._kind = self._ordinal[count:], self._kind[count:]
+        self._forget(horizon)
+
+    def _verdicts(self, ordinal: Int64Column) -> Int64Column:
+        log = self._log
+        verdict = np.full(len(ordinal), UNNOTICED, np.int64)
+        is_wrong = log.kind <= Event.ABANDONED
+        wrong_first, wrong_stop = log.first[is_wrong], log.stop[is_wrong]
+        given_up = log.kind[is_wrong] == Event.ABANDONED
+        is_loss = log.kind == Event.LOST
+        loss_first, loss_stop = log.first[is_loss], log.stop[is_loss]
+        if len(wrong_stop):
+            index = np.searchsorted(wrong_stop, ordinal, side="right")
+            near = np.minimum(index, len(wrong_stop) - 1)
+            inside = (index < len(wrong_stop)) & (wrong_first[near] <= ordinal)
+            verdict[inside] = CHECK
+            stop = wrong_stop[near]
+            by_step = given_up[near]
+            if len(loss_stop):
+                loss = np.searchsorted(loss_stop, stop)
+                near_loss = np.minimum(loss, len(loss_stop) - 1)
+                by_step |= (loss < len(loss_stop)) & (loss_first[near_loss] < stop)
+            verdict[inside & by_step] = STEP
+        verdict[~self._in_step_at(ordinal)] = OUT
+        return verdict
+
+    def _in_step_at(self, ordinal: Int64Column) -> NDArray[np.bool_]:
+        log = self._log
+        is_change = log.kind >= Event.LOST
+        gained = log.kind[is_change] == Event.GAINED
+        last = np.searchsorted(log.stop[is_change], ordinal, side="right") - 1
+        known = np.concatenate([[self._in_step], gained])
+        return known[last + 1]
+
+    def _forget(self, horizon: int) -> None:
+        """Drop what the log says of symbols that no fault to come concerns."""
+        log = self._log
+        old = int(np.searchsorted(log.stop, horizon, side="right"))
+        # Faults that wait may look back by a run of wrong frames.
+        old = min(old, int(np.searchsorted(log.stop, horizon - self._margin)))
+        if old == 0:
+            return
+        changes = log.kind[:old][log.kind[:old] >= Event.LOST]
+        if len(changes):
+            self._in_step = bool(changes[-1] == Event.GAINED)
+        self._log = log.after(old)
+
+    def totals(self, *, symbols_judged: int) -> list[FaultTotals]:
+        """Return what is known of each kind now.
+
+        Args:
+            symbols_judged: symbols before the frame that is on its way in.
+        """
+        self._join()
+        counts = self._decided.copy()
+        if len(self._ordinal):
+            verdict = self._verdicts(self._ordinal)
+            verdict[self._ordinal >= symbols_judged] = UNDER_WAY
+            np.add.at(counts, (self._kind, verdict), 1)
+        return [
+            FaultTotals(
+                put_in=int(row.sum()),
+                noticed_by_check=int(row[CHECK]),
+                noticed_by_step=int(row[STEP]),
+                out_of_step=int(row[OUT]),
+                unnoticed=int(row[UNNOTICED]),
+                under_way=int(row[UNDER_WAY]),
+            )
+            for row in counts
+        ]

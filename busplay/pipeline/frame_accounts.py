@@ -1,0 +1,356 @@
+"""The accounts of one pipeline: every frame and every fault ends in exactly one of their columns.
+
+How to think about it. The pipeline tells the accounts what was offered and lost at the sender, what
+went on the wire, what the receiver delivered and how it was served, and what the receiver's log
+says. A frame is settled once the receiver cannot deliver it any more: it was received right or
+wrong, lost at the receiver's FIFO or late, or not delivered, and then the log says whether the
+receiver was in sync when its first symbol came.
+
+Nothing is derived by subtraction, so that the sums can be held against what was injected.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busplay.batch import FrameBatch, UInt16Column, UInt64Column
+from busplay.losses.losses import LOSSES_MAX, NO_CYCLE, Cause, Losses
+from busplay.pipeline import settling
+from busplay.pipeline.totals import FrameTotals
+from busplay.receiver.states import Event, ReceiverLog
+
+_CAUSE_OF_NOTE = np.array([Cause.WRONG, Cause.RECEIVER_FIFO, Cause.DEADLINE, Cause.WIRE], np.uint8)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SentFrames:
+    """Frames that went on the wire, and the stores that they carry where these are known.
+
+    Attributes:
+        edge, word: as in a batch of frames.
+        cycle: uint64[frames]; of the store; `NO_CYCLE` where it is not known.
+        address: uint16[frames]; of the store; 0 where it is not known.
+    """
+
+    edge: UInt64Column
+    word: UInt64Column
+    cycle: UInt64Column
+    address: UInt16Column
+
+    def __len__(self) -> int:
+        return len(self.edge)
+
+    @classmethod
+    def of_frames(cls, frames: FrameBatch) -> SentFrames:
+        """Take frames whose stores are not known."""
+        count = len(frames)
+        return cls(
+            frames.edge,
+            frames.word,
+            # One number each, seen as a column: no memory is filled for what nobody knows.
+            np.broadcast_to(np.uint64(NO_CYCLE), count),
+            np.broadcast_to(np.uint16(0), count),
+        )
+
+    def then(self, other: SentFrames) -> SentFrames:
+        """Return these and then the others."""
+        if not len(self):
+            return other
+        return SentFrames(
+            np.concatenate([self.edge, other.edge]),
+            np.concatenate([self.word, other.word]),
+            np.concatenate([self.cycle, other.cycle]),
+            np.concatenate([self.address, other.address]),
+        )
+
+    def first(self, count: int) -> SentFrames:
+        """Return the first so many."""
+        return SentFrames(
+            self.edge[:count], self.word[:count], self.cycle[:count], self.address[:count]
+        )
+
+    def after(self, count: int) -> SentFrames:
+        """Return all but the first so many."""
+        return SentFrames(
+            self.edge[count:], self.word[count:], self.cycle[count:], self.address[count:]
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DeliveredFrames:
+    """Frames that the receiver delivered, and how each was served.
+
+    Attributes:
+        edge, word: as in a batch of frames.
+        fate: uint8[frames]; 0 served in time, 1 found the FIFO full, 2 late.
+        busy: uint8[frames]; what held the receiver up.
+    """
+
+    edge: UInt64Column
+    word: UInt64Column
+    fate: NDArray[np.uint8]
+    busy: NDArray[np.uint8]
+
+    def __len__(self) -> int:
+        return len(self.edge)
+
+    def then(self, other: DeliveredFrames) -> DeliveredFrames:
+        """Return these and then the others."""
+        if not len(self):
+            return other
+        return DeliveredFrames(
+            np.concatenate([self.edge, other.edge]),
+            np.concatenate([self.word, other.word]),
+            np.concatenate([self.fate, other.fate]),
+            np.concatenate([self.busy, other.busy]),
+        )
+
+    def after(self, count: int) -> DeliveredFrames:
+        """Return all but the first so many."""
+        return DeliveredFrames(
+            self.edge[count:], self.word[count:], self.fate[count:], self.busy[count:]
+        )
+
+
+class FrameAccounts:
+    """What became of every store in a window and of every frame.
+
+    Args:
+        sequence_bits: width of the link's sequence field; 0: it has none.
+        in_step: whether the receiver is in sync to begin with.
+
+    Attributes:
+        on_losses: called with all losses as they become known; `losses` keeps the first.
+    """
+
+    def __init__(self, *, sequence_bits: int, in_step: bool = False) -> None:
+        self._modulus = 1 << sequence_bits if sequence_bits else 0
+        self._counts = np.zeros(settling.COUNTS, np.int64)
+        self._counts[settling.SINCE] = -1
+        self._lost_at_sender = 0
+        self._on_wire = 0
+        self._out_of_step = 0
+        none64, none8 = np.empty(0, np.uint64), np.empty(0, np.uint8)
+        self._sent = SentFrames.of_frames(FrameBatch.empty())
+        self._got = DeliveredFrames(none64, none64, none8, none8)
+        self._changes_edge: NDArray[np.int64] = np.empty(0, np.int64)
+        self._changes_gained: NDArray[np.bool_] = np.empty(0, np.bool_)
+        self._in_step = in_step
+        self.on_losses: Callable[[Losses], object] | None = None
+        self._losses: list[Losses] = []
+        self._losses_kept = 0
+
+    @property
+    def is_settled(self) -> bool:
+        """Whether nothing is under way."""
+        return not len(self._sent) and not len(self._got)
+
+    def add_right(self, count: int) -> None:
+        """Enter frames that are known to have been received right, all of them in sync."""
+        if count:
+            since = int(self._counts[settling.SINCE])
+            if since > 0:
+                self._counts[settling.MISSED] += since
+                self._counts[settling.LONG_GAPS] += 0 < self._modulus <= since
+            self._counts[settling.SINCE] = 0
+            self._counts[settling.RIGHT] += count
+
+    def add_in_step(self, sent: SentFrames, failed: NDArray[np.int64]) -> None:
+        """Enter frames that came while the receiver was in sync on the slot grid.
+
+        Args:
+            sent: all of them; nothing is under way.
+            failed: int64[failed], rising; which of them failed their check. The others were
+                received right.
+        """
+        count, lost = len(sent), len(failed)
+        if not lost:
+            self.add_right(count)
+            return
+        self._counts[settling.RIGHT] += count - lost
+        self._on_wire += lost
+        # Runs of failed frames are gaps; one at an end belongs to what comes before or after.
+        begins = np.concatenate([[0], np.flatnonzero(failed[1:] - failed[:-1] > 1) + 1])
+        lengths = np.concatenate([begins[1:], [lost]]) - begins
+        since = int(self._counts[settling.SINCE])
+        is_first = int(failed[0]) == 0
+        if is_first and since >= 0:
+            lengths[0] += since
+        elif is_first:
+            # Before the first frame delivered nothing is missed.
+            lengths[0] = 0
+        elif since > 0:
+            lengths = np.concatenate([[since], lengths])
+        since = 0
+        if int(failed[-1]) == count - 1:
+            since = int(lengths[-1])
+            lengths = lengths[:-1]
+            if is_first and lost == count and int(self._counts[settling.SINCE]) < 0:
+                since = -1
+        self._counts[settling.SINCE] = since
+        self._counts[settling.MISSED] += int(lengths.sum())
+        if self._modulus:
+            self._counts[settling.LONG_GAPS] += int(np.count_nonzero(lengths >= self._modulus))
+        if self._losses_kept >= LOSSES_MAX and self.on_losses is None:
+            return
+        nothing = np.zeros(lost, np.uint8)
+        self._keep(
+            Losses(
+                np.full(lost, Cause.WIRE, np.uint8),
+                sent.edge[failed],
+                sent.cycle[failed],
+                sent.address[failed],
+                sent.word[failed],
+                nothing,
+            )
+        )
+
+    def add_undelivered(self, count: int) -> None:
+        """Enter frames that a receiver in sync is known not to have delivered."""
+        self._on_wire += count
+
+    def add_lost_at_sender(
+        self, edge: UInt64Column, cycle: UInt64Column, address: UInt16Column, word: UInt64Column
+    ) -> None:
+        """Enter stores that found the sender's FIFO full; `word` is what they would have sent."""
+        count = len(edge)
+        self._lost_at_sender += count
+        nothing = np.zeros(count, np.uint8)
+        self._keep(
+            Losses(
+                np.full(count, Cause.SENDER_FIFO, np.uint8),
+                edge,
+                cycle,
+                address,
+                word,
+                nothing,
+            )
+        )
+
+    def feed(
+        self, sent: SentFrames, got: DeliveredFrames, log: ReceiverLog, *, settled_edge: int
+    ) -> None:
+        """Enter what was sent and what was delivered.
+
+        Args:
+            sent: frames put on the wire since the last call.
+            got: frames delivered since the last call.
+            log: of the receiver since the last call.
+            settled_edge: no frame to come is delivered that begins before this link edge.
+        """
+        self._add_changes(log)
+        sent, got = self._sent.then(sent), self._got.then(got)
+        room = len(sent)
+        kind = np.empty(room, np.uint8)
+        note_sent, note_got = np.empty(room, np.int64), np.empty(room, np.int64)
+        settled, used, notes = settling.settle(
+            np.ascontiguousarray(sent.edge),
+            np.ascontiguousarray(sent.word),
+            np.ascontiguousarray(got.edge),
+            np.ascontiguousarray(got.word),
+            got.fate,
+            settled_edge,
+            self._modulus,
+            self._counts,
+            kind,
+            note_sent,
+            note_got,
+        )
+        if notes:
+            self._enter(sent, got, kind[:notes], note_sent[:notes], note_got[:notes])
+        self._sent, self._got = sent.after(settled), got.after(used)
+        self._forget_changes(settled_edge)
+
+    def _enter(
+        self,
+        sent: SentFrames,
+        got: DeliveredFrames,
+        kind: NDArray[np.uint8],
+        which: NDArray[np.int64],
+        which_got: NDArray[np.int64],
+    ) -> None:
+        """Enter frames that were not received right."""
+        cause = _CAUSE_OF_NOTE[kind]
+        edge = sent.edge[which]
+        undelivered = kind == settling.NOTE_UNDELIVERED
+        out = undelivered & ~self._in_step_at(edge.astype(np.int64))
+        cause[out] = Cause.OUT_OF_STEP
+        lost_out = int(np.count_nonzero(out))
+        self._out_of_step += lost_out
+        self._on_wire += int(np.count_nonzero(undelivered)) - lost_out
+        if self._losses_kept >= LOSSES_MAX and self.on_losses is None:
+            return
+        busy = np.zeros(len(kind), np.uint8)
+        busy[~undelivered] = got.busy[which_got[~undelivered]]
+        self._keep(
+            Losses(cause, edge, sent.cycle[which], sent.address[which], sent.word[which], busy)
+        )
+
+    def _keep(self, losses: Losses) -> None:
+        if self.on_losses is not None and len(losses):
+            self.on_losses(losses)
+        room = LOSSES_MAX - self._losses_kept
+        if room > 0 and len(losses):
+            self._losses.append(losses.first(room))
+            self._losses_kept += len(self._losses[-1])
+
+    # -- when the receiver was in sync
+
+    def _add_changes(self, log: ReceiverLog) -> None:
+        is_change = log.kind >= Event.LOST
+        if not is_change.any():
+            return
+        edges = np.concatenate([self._changes_edge, log.edge[is_change]])
+        # An edge that is sampled twice puts an event an edge back.
+        self._changes_edge = np.maximum.accumulate(edges)
+        self._changes_gained = np.concatenate(
+            [self._changes_gained, log.kind[is_change] == Event.GAINED]
+        )
+
+    def _in_step_at(self, edges: NDArray[np.int64]) -> NDArray[np.bool_]:
+        last = np.searchsorted(self._changes_edge, edges, side="right")
+        return np.concatenate([[self._in_step], self._changes_gained])[last]
+
+    def _forget_changes(self, settled_edge: int) -> None:
+        old = int(np.searchsorted(self._changes_edge, settled_edge, side="right"))
+        if old:
+            self._in_step = bool(self._changes_gained[old - 1])
+            self._changes_edge = self._changes_edge[old:]
+            self._changes_gained = self._changes_gained[old:]
+
+    # -- what they say
+
+    @property
+    def losses(self) -> Losses:
+        """The first stores that were not received right, up to `LOSSES_MAX`."""
+        return Losses.joined(self._losses)
+
+    def totals(self, *, stores: int, missed_counted: int | None) -> FrameTotals:
+        """Return the sums.
+
+        Args:
+            stores: that were offered to the sender.
+            missed_counted: what the receiver counted by sequence; None: it cannot.
+        """
+        counts = [int(one) for one in self._counts]
+        return FrameTotals(
+            stores=stores,
+            received_right=counts[settling.RIGHT],
+            received_wrong=counts[settling.WRONG],
+            lost_at_sender=self._lost_at_sender,
+            lost_on_wire=self._on_wire,
+            lost_out_of_step=self._out_of_step,
+            lost_at_receiver=counts[settling.OVERRUNS],
+            lost_late=counts[settling.LATES],
+            under_way=len(self._sent),
+            invented=counts[settling.INVENTED],
+            invented_lost=counts[settling.INVENTED_LOST],
+            missed_really=counts[settling.MISSED],
+            missed_counted=missed_counted,
+            gaps_too_long=counts[settling.LONG_GAPS],
+            sequence_modulus=self._modulus or None,
+        )

@@ -1,0 +1,253 @@
+"""A recorded trace at work: its frames through the same receiver and the same displays.
+
+Playable in the sense of `busplay.player.playable`: goes forward, and jumps. A jump takes the
+key frame before the wanted cycle and plays from there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Self
+
+import numpy as np
+
+from busplay.batch import FrameBatch
+from busplay.description.board import Board
+from busplay.description.faults import FaultPlan
+from busplay.display.display import Display
+from busplay.errors import InputError
+from busplay.pipeline.pipeline import Pipeline
+from busplay.player.playable import Status
+from busplay.run.recent_load import RecentLoad
+from busplay.run.recording import ReceivedRecording
+from busplay.trace.reader import TraceReader
+
+if TYPE_CHECKING:
+    from busplay.run.rerun import Rerun
+
+
+class Replay:
+    """A trace that plays.
+
+    Args:
+        path: the trace's file.
+        faults: damage to injected on its way; with it a jump plays from the beginning, since the
+            key frames are of a run without.
+        record_received: file to which a trace of what arrives is written. With it, and with
+            stores that are told, a replay cannot jump.
+
+    Raises:
+        InputError: it is no trace, or damaged.
+    """
+
+    def __init__(
+        self,
+        path: str | Path,
+        *,
+        faults: FaultPlan | None = None,
+        record_received: str | Path | None = None,
+    ) -> None:
+        self.reader = TraceReader(Path(path))
+        board = self.reader.header.board
+        if board is None:
+            self.reader.close()
+            raise InputError(
+                file=str(path), found="a trace without a board", wanted="record it with a board"
+            )
+        self.board: Board = board
+        self._faults = faults
+        self.pipeline = Pipeline(board, faults=faults)
+        self._again: Rerun | None = None
+        self._received: ReceivedRecording | None = None
+        self._presses = iter(self.reader.key_presses())
+        self._press = next(self._presses, None)
+        if record_received is not None:
+            try:
+                self._received = ReceivedRecording(
+                    Path(record_received), self.pipeline, header=self.reader.header
+                )
+            except BaseException:
+                self.reader.close()
+                raise
+        self._spans = RecentLoad(board.clock_hz)
+        self._cycle = 0
+        self._chunks: Iterator[FrameBatch] = self.reader.chunks()
+        self._waiting = FrameBatch.empty()
+
+    def run_beside(self, again: Rerun) -> None:
+        """Have the recorded program run beside its trace, so that losses name their stores.
+
+        Raises:
+            ValueError: something was played already.
+        """
+        if self._cycle:
+            raise ValueError("a program runs beside its trace from the beginning")
+        self._again = again
+
+    @property
+    def clock_hz(self) -> int:
+        """Processor cycles in a second."""
+        return self.board.clock_hz
+
+    @property
+    def cycle(self) -> int:
+        """Processor cycle of the recording that is shown."""
+        return self._cycle
+
+    @property
+    def end_cycle(self) -> int:
+        """Processor cycles of the whole recording."""
+        return self.reader.cycles
+
+    @property
+    def ended(self) -> bool:
+        """The recording is over."""
+        return self._cycle >= self.end_cycle
+
+    @property
+    def can_seek(self) -> bool:
+        """A recording goes anywhere, unless its arrivals are recorded or its program runs too."""
+        return self._received is None and self._again is None
+
+    @property
+    def cut_reason(self) -> str:
+        """Why the trace is not complete; empty if it is."""
+        return self.reader.cut_reason or ""
+
+    @property
+    def displays(self) -> Mapping[str, Display]:
+        """The units by name."""
+        return self.pipeline.displays
+
+    def display(self, name: str) -> Display:
+        """Return the display of that unit.
+
+        Raises:
+            KeyError: the board has no such unit.
+        """
+        return self.pipeline.displays[name]
+
+    def run(self, cycles: int) -> int:
+        """Play that many cycles, fewer at the end; give how many it was.
+
+        Raises:
+            InputError: the trace is damaged here.
+        """
+        if cycles < 0:
+            raise ValueError(f"cycles is {cycles}; use seek to go back")
+        stop_cycle = min(self._cycle + cycles, self.end_cycle)
+        before_frames, before_edge = self.pipeline.frames_carried, self.pipeline.edge
+        # At the end everything is shown, what the sender's FIFO still held too.
+        last = stop_cycle == self.end_cycle
+        stop_edge = self._start_edge(stop_cycle)
+        for frames in self._frames_until(None if last else stop_edge):
+            stores = None if self._again is None else self._again.find(frames)
+            self.pipeline.feed_frames(frames, stop_edge=0, stores=stores)
+            if self._again is not None:
+                self.pipeline.enter_lost(self._again.take_lost())
+        self.pipeline.feed_frames(FrameBatch.empty(), stop_edge=stop_edge)
+        done = stop_cycle - self._cycle
+        self._cycle = stop_cycle
+        self._record()
+        self._spans.add(
+            cycles=done,
+            frames=self.pipeline.frames_carried - before_frames,
+            slots=(self.pipeline.edge - before_edge) // self.pipeline.layout.slot_symbols,
+        )
+        return done
+
+    def _record(self) -> None:
+        """Write what has arrived, and the keys that were pressed by now."""
+        if self._received is None:
+            return
+        while self._press is not None and self._press.cycle <= self._cycle:
+            self._received.press(self._press.cycle, self._press.code)
+            self._press = next(self._presses, None)
+        self._received.write(cycles=self._cycle)
+
+    def _start_edge(self, cycle: int) -> int:
+        """Return the edge at which the frame of a store just before `cycle` starts at the earliest.
+
+        Frames up to there, itself included, are what a run has shown when it has come to
+        `cycle`, as long as no frame waited in the sender's FIFO.
+        """
+        grid = self.pipeline.encoder.grid_edges
+        return -(-self.pipeline.encoder.cycle_to_edge(cycle) // grid) * grid
+
+    def _frames_until(self, last_start: int | None) -> Iterator[FrameBatch]:
+        """Return the frames that start up to an edge (None: all), and keep the rest waiting."""
+        while True:
+            frames = self._waiting
+            if last_start is not None:
+                count = int(np.searchsorted(frames.edge, np.uint64(last_start), side="right"))
+                if count < len(frames):
+                    self._waiting = FrameBatch(frames.edge[count:], frames.word[count:])
+                    yield FrameBatch(frames.edge[:count], frames.word[:count])
+                    return
+            self._waiting = FrameBatch.empty()
+            yield frames
+            following = next(self._chunks, None)
+            if following is None:
+                return
+            self._waiting = following
+
+    def seek(self, cycle: int) -> None:
+        """Go to a cycle of the recording; one outside it means its nearest end.
+
+        Raises:
+            InputError: the trace is damaged there.
+            ValueError: it cannot jump.
+        """
+        if not self.can_seek:
+            raise ValueError("a replay that is recorded, or runs its program, goes forward only")
+        cycle = max(0, min(cycle, self.end_cycle))
+        point = self.reader.seek(0 if self._faults is not None else self._start_edge(cycle))
+        self.pipeline = Pipeline(self.board, faults=self._faults)
+        if point.states:
+            try:
+                self.pipeline.restore(
+                    point.states, edge=point.edge, frames_carried=point.frames_before
+                )
+            except InputError as error:
+                raise InputError(
+                    file=str(self.reader.path),
+                    place=f"key frame after frame {point.frames_before:,}: {error.place}",
+                    found=error.found,
+                    wanted=error.wanted,
+                ) from error
+        self._chunks = iter(point.chunks)
+        self._waiting = FrameBatch.empty()
+        self._spans.clear()
+        self._cycle = min(cycle, self.reader.header.cycles_at(point.edge))
+        self.run(cycle - self._cycle)
+        self._spans.clear()
+
+    def reset(self) -> None:
+        """Go back to the beginning."""
+        self.seek(0)
+
+    def press(self, code: int) -> None:
+        """Do nothing: what was recorded cannot hear keys."""
+
+    def status(self) -> Status:
+        """Tell how things are, for a status line."""
+        state = ""
+        if self.ended:
+            state = "end of trace" if self.reader.complete else "end of what was recorded"
+        return self._spans.status(self.pipeline, cycle=self._cycle, state_text=state)
+
+    def close(self) -> None:
+        """Close the file, and end the recording."""
+        received, self._received = self._received, None
+        try:
+            if received is not None:
+                received.close(cycles=self._cycle)
+        finally:
+            self.reader.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()

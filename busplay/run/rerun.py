@@ -1,0 +1,106 @@
+"""A recorded program's run once more: which store each frame of its trace carries.
+
+A trace holds frames, and keys, but neither the cycles of stores nor program counters. A run can be
+repeated, though: same board, same program, same keys, same frames. So the program runs beside its
+trace, and where the two agree, frame by frame, everything about a store is known.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+
+from busplay.batch import FrameBatch
+from busplay.description.board import Board
+from busplay.errors import InputError
+from busplay.pipeline.frame_accounts import SentFrames
+from busplay.run.session import Session
+from busplay.run.store_pc import StorePcFinder
+from busplay.sender.encoder import Encoder, LostStores
+from busplay.trace.reader import TraceReader
+
+PIECE_CYCLES = 200_000
+
+
+class Rerun:
+    """The stores behind a trace's frames.
+
+    Args:
+        reader: the trace, recorded with a board.
+        program: the file that ran.
+        load_address: where a raw program went; the board's `program_load_address` by default.
+
+    Raises:
+        InputError: the program cannot be read, or is not the one that was recorded.
+    """
+
+    def __init__(
+        self, reader: TraceReader, program: Path, *, load_address: int | None = None
+    ) -> None:
+        header = reader.header
+        board: Board | None = header.board
+        if board is None:
+            raise InputError(
+                file=str(reader.path),
+                found="a trace without a board",
+                wanted="record it with a board",
+            )
+        self._program = program
+        self._session = Session(
+            board,
+            program=program,
+            load_address=load_address,
+            key_presses=[(press.cycle, press.code) for press in reader.key_presses()],
+        )
+        if header.program_sha256 not in (None, self._session.program.sha256):
+            raise InputError(
+                file=str(program),
+                found="another program than the one that was recorded",
+                wanted=f"give {header.program_name} as it was when {reader.path} was made",
+            )
+        self._encoder = Encoder(board)
+        self._sent = SentFrames.of_frames(FrameBatch.empty())
+
+    def find(self, frames: FrameBatch) -> SentFrames:
+        """Return the next frames of the trace with their stores.
+
+        Raises:
+            InputError: the program does not send these frames.
+        """
+        if not len(frames):
+            return SentFrames.of_frames(frames)
+        last_edge = int(frames.edge[-1])
+        core, encoder = self._session.core, self._encoder
+        while len(self._sent) < len(frames) and encoder.settled_edge <= last_edge:
+            if core.stop is not None:
+                break
+            core.run(PIECE_CYCLES)
+            stores = core.take_stores()
+            made = encoder.feed(stores, stop_cycle=core.cycle)
+            which = encoder.sent_store
+            sent = SentFrames(made.edge, made.word, stores.cycle[which], stores.address[which])
+            self._sent = self._sent.then(sent)
+        found, count = self._sent, len(frames)
+        agreed = min(count, len(found))
+        differs = (found.edge[:agreed] != frames.edge[:agreed]) | (
+            found.word[:agreed] != frames.word[:agreed]
+        )
+        if agreed < count or differs.any():
+            first = int(np.argmax(differs)) if differs.any() else agreed
+            raise InputError(
+                file=str(self._program),
+                found=f"a run that sends something else at link edge {frames.edge[first]:,}",
+                wanted="a run with resets, or on changed images, cannot be repeated;"
+                " leave --program out",
+            )
+        self._sent = found.after(count)
+        return found.first(count)
+
+    def take_lost(self) -> LostStores:
+        """Return the stores that found the sender's FIFO full since the last call."""
+        return self._encoder.take_lost()
+
+    def store_pc_finder(self) -> StorePcFinder:
+        """Return what tells the program counters of the stores."""
+        return self._session.store_pc_finder()

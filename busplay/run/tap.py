@@ -1,0 +1,166 @@
+"""For emulators of other makers: report stores, see what the far end of the link shows.
+
+    tap = busplay.Tap(board)
+    tap.store(cycle, address, data)          # for every write, in any order of addresses
+    tap.display("panel").image()
+
+or, for a py65 processor or monitor that is there already:
+
+    tap = busplay.attach(mpu, board)
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Self
+
+from busplay.batch import StoreBatch
+from busplay.core.store_buffer import StoreBuffer
+from busplay.description.board import Board
+from busplay.description.faults import FaultPlan
+from busplay.display.display import Display
+from busplay.pipeline.pipeline import Pipeline, PipelineCounters
+from busplay.run.recording import ReceivedRecording, Recording, header_for
+
+if TYPE_CHECKING:
+    from py65.devices.mpu6502 import MPU
+    from py65.monitor import Monitor
+
+    from busplay.core.py65_hook import Py65Hook
+
+
+class Tap:
+    """The end of the link for stores that somebody else's processor makes.
+
+    Stores outside the board's windows are ignored, so every write may be reported. Stores go
+    over the link when something is asked for (`display`, `counters`, `flush`), or when many
+    have come together.
+
+    Args:
+        board: the description; its processor, ROM and host port play no part here.
+        record: file to which a trace is written meanwhile.
+        record_received: file to which a trace of what arrives is written.
+        faults: damage to injected between the two ends.
+    """
+
+    def __init__(
+        self,
+        board: Board,
+        *,
+        record: str | Path | None = None,
+        record_received: str | Path | None = None,
+        faults: FaultPlan | None = None,
+    ) -> None:
+        self.board = board
+        self.pipeline = Pipeline(board, faults=faults)
+        self.buffer = StoreBuffer(board)
+        self._recording = None if record is None else Recording(Path(record), board)
+        self._received = (
+            None
+            if record_received is None
+            else ReceivedRecording(Path(record_received), self.pipeline, header=header_for(board))
+        )
+        self._hook: Py65Hook | None = None
+        self._flushed_cycle = 0
+
+    def store(self, cycle: int, address: int, data: int) -> None:
+        """Report one store: the processor cycle of the write itself, its address and data.
+
+        Raises:
+            ValueError: an argument is out of range, or the cycle is before the last one's.
+        """
+        self.buffer.store(cycle, address, data)
+        if len(self.buffer) >= FLUSH_STORES:
+            self.flush()
+
+    def stores(self, batch: StoreBatch) -> None:
+        """Report a batch of stores, in order of their cycles.
+
+        Raises:
+            ValueError: a cycle is before the one before it; nothing of the batch is taken.
+        """
+        self.buffer.extend(batch)
+        if len(self.buffer) >= FLUSH_STORES:
+            self.flush()
+
+    def flush(self, *, stop_cycle: int | None = None) -> None:
+        """Send what was reported and show it.
+
+        Args:
+            stop_cycle: cycle that the processor has reached, so that idle time passes on the
+                link too; by default the one after the last store.
+
+        Raises:
+            OutputError: the trace could not be written any further; it reads up to there.
+        """
+        stores = self.buffer.take()
+        stop = self.buffer.last_cycle + 1 if len(stores) else self._flushed_cycle
+        if stop_cycle is not None:
+            stop = max(stop, stop_cycle)
+        frames = self.pipeline.feed(stores, stop_cycle=stop)
+        self._flushed_cycle = stop
+        if self._recording is not None:
+            self._recording.write(frames, pipeline=self.pipeline, cycles=stop)
+        if self._received is not None:
+            self._received.write(cycles=stop)
+
+    @property
+    def displays(self) -> Mapping[str, Display]:
+        """The units by name, with everything reported so far."""
+        self.flush()
+        return self.pipeline.displays
+
+    def display(self, name: str) -> Display:
+        """Return a unit's display, with everything reported so far.
+
+        Raises:
+            KeyError: the board has no such unit.
+        """
+        return self.displays[name]
+
+    def counters(self) -> PipelineCounters:
+        """What was sent, received and lost so far."""
+        self.flush()
+        return self.pipeline.counters()
+
+    def detach(self) -> None:
+        """Take the hook out of an attached processor; what was reported stays."""
+        if self._hook is not None:
+            self._hook.detach()
+            self._hook = None
+
+    def close(self) -> None:
+        """Detach, send what is left, and end the recordings."""
+        self.detach()
+        self.flush()
+        recording, self._recording = self._recording, None
+        received, self._received = self._received, None
+        if recording is not None:
+            recording.close()
+        if received is not None:
+            received.close(cycles=self._flushed_cycle)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+
+FLUSH_STORES = 1 << 16
+
+
+def attach(mpu: MPU | Monitor, board: Board, *, record: str | Path | None = None) -> Tap:
+    """Tap a py65 processor, or a py65 monitor's, that somebody already has.
+
+    The program goes on as before; every write is seen with the cycle of the write itself.
+
+    Raises:
+        TypeError: it is neither.
+    """
+    from busplay.core.py65_hook import hook_mpu
+
+    tap = Tap(board, record=record)
+    tap._hook = hook_mpu(mpu, tap.buffer)
+    return tap

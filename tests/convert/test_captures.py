@@ -1,0 +1,99 @@
+"""A trace sampled into any file format, and decoded from it, is the trace again."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from busplay.capture.decode import Decoding
+from busplay.capture.lane_map import parse_map, wires_of
+from busplay.capture.synthetic import Analyser
+from busplay.convert.traces import with_clock
+from busplay.convert.wires import write_capture, write_wires
+from busplay.description.link import Link
+from busplay.formats.capture import open_capture
+from busplay.link.layout import FrameLayout
+from busplay.trace.header import TraceHeader
+from busplay.trace.reader import TraceReader
+from busplay.trace.writer import TraceWriter
+from tests.capture.captures import edges_per_second, frames_on_grid
+from tests.convert.test_traces import pairs_in
+from tests.strategies import links
+
+
+def write_trace(path: Path, link: Link, *, count: int, seed: int) -> None:
+    layout = FrameLayout(link)
+    frames = frames_on_grid(layout, count, np.random.default_rng(seed))
+    with TraceWriter(path, header=TraceHeader(link=link)) as writer:
+        writer.write(frames, stop_edge=int(frames.edge[-1]) + layout.slot_symbols)
+
+
+def decode_file(path: Path, target: Path, link: Link, map_text: str, **reading: object) -> bool:
+    """Decode a capture file to a trace; tell whether nothing in it was damaged."""
+    with open_capture(path, **reading) as capture:  # type: ignore[arg-type]
+        lane_map = parse_map(map_text, link=link, signals=capture.signals)
+        report = Decoding(capture, FrameLayout(link), lane_map, output=target).run()
+        assert capture.info.complete
+    return report.is_clean
+
+
+@given(st.data())
+@settings(
+    max_examples=40,
+    deadline=None,
+    suppress_health_check=[HealthCheck.too_slow, HealthCheck.function_scoped_fixture],
+)
+def test_any_link_comes_back_from_any_format_that_an_analyser_writes(
+    tmp_path: Path, data: st.DataObject
+) -> None:
+    link = data.draw(links())
+    levels = edges_per_second(link) * (1 if link.edges == "both" else 2)
+    trace, again = tmp_path / "a.trace", tmp_path / "again.trace"
+    write_trace(trace, link, count=data.draw(st.integers(1, 12)), seed=data.draw(st.integers(0, 9)))
+    names = wires_of(link)
+    analyser = Analyser(
+        rate_hz=int(levels * data.draw(st.floats(4.2, 9))),
+        phase_ps=data.draw(st.integers(0, 3000)),
+        channels=tuple(data.draw(st.permutations(range(len(names))))),
+        inverted=frozenset(data.draw(st.sets(st.sampled_from(names), max_size=2))),
+        seed=data.draw(st.integers(0, 99)),
+    )
+    path = tmp_path / f"a{data.draw(st.sampled_from(('.vcd', '.csv', '.sr', '.bin')))}"
+    with TraceReader(trace) as reader:
+        reader.header = with_clock(reader.header, 8_000_000)
+        _, put_in = write_capture(reader, path, analyser=analyser)
+    map_text = put_in.map_text
+    reading: dict[str, object] = {}
+    if path.suffix == ".bin":
+        reading = {"rate_hz": analyser.rate_hz, "bits": f"0-{len(names) - 1}"}
+        for channel, name in sorted(enumerate(names), reverse=True):
+            map_text = ",".join(
+                f"{wire}={'!' if '!' in signal else ''}D{channel}"
+                if signal.removeprefix("!") == name
+                else f"{wire}={signal}"
+                for wire, _, signal in (part.partition("=") for part in map_text.split(","))
+            )
+    assert decode_file(path, again, link, map_text, **reading)
+    assert pairs_in(again) == pairs_in(trace)
+
+
+@given(st.data())
+@settings(
+    max_examples=30,
+    deadline=None,
+    suppress_health_check=[HealthCheck.too_slow, HealthCheck.function_scoped_fixture],
+)
+def test_any_link_comes_back_from_its_wires_as_drawn(tmp_path: Path, data: st.DataObject) -> None:
+    link = data.draw(links())
+    trace, again = tmp_path / "a.trace", tmp_path / "again.trace"
+    write_trace(trace, link, count=data.draw(st.integers(1, 12)), seed=data.draw(st.integers(0, 9)))
+    path = tmp_path / f"a{data.draw(st.sampled_from(('.vcd', '.csv')))}"
+    with TraceReader(trace) as reader:
+        reader.header = with_clock(reader.header, 8_000_000)
+        write_wires(reader, path, texts=data.draw(st.booleans()))
+    map_text = ",".join(f"{wire}={wire}" for wire in wires_of(link))
+    assert decode_file(path, again, link, map_text)
+    assert pairs_in(again) == pairs_in(trace)

@@ -1,0 +1,143 @@
+"""Traces of what arrives: they hold what the displays got, and compare as the accounts count."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from busplay.analysis.compare import alignment, streams
+from busplay.analysis.compare import pairing as pairing
+from busplay.analysis.compare.compare import compare_traces
+from busplay.analysis.compare.comparison import Comparison
+from busplay.description.board import Board, BusyTime, ReceiverEnd
+from busplay.description.faults import BitFlips, FaultPlan, LostEdges, Stalls
+from busplay.run.replay import Replay
+from busplay.run.tap import Tap
+from busplay.trace.reader import TraceReader
+from tests.boards import GUARDED, board_with
+from tests.pipeline.test_accounts import every_slot, receivers
+from tests.strategies import boards_for, links, store_batches
+from tests.wire.plans import plans
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("received")
+
+
+def held_against(sent: Path, received: Path) -> Comparison:
+    with TraceReader(sent) as before, TraceReader(received) as after:
+        return compare_traces(
+            before.chunks(),
+            after.chunks(),
+            expected_header=before.header,
+            actual_header=after.header,
+            same_run=True,
+            find_patterns=False,
+        )
+
+
+def recorded(folder: Path, board: Board, stores: object, plan: FaultPlan) -> Tap:
+    sent, received = folder / "sent.trace", folder / "received.trace"
+    sent.unlink(missing_ok=True)
+    received.unlink(missing_ok=True)
+    tap = Tap(board, record=sent, record_received=received, faults=plan)
+    tap.stores(stores)  # type: ignore[arg-type]
+    tap.close()
+    return tap
+
+
+@given(data=st.data())
+@settings(max_examples=70)
+def test_sent_against_received_has_the_losses_that_the_accounts_count(
+    data: st.DataObject, folder: Path
+) -> None:
+    board = data.draw(boards_for(data.draw(links())))
+    board = replace(board, receiver=data.draw(receivers()))
+    plan = data.draw(plans(board.link, last_edge=4_000))
+    stores = data.draw(store_batches(board, latest=2_000))
+    tap = recorded(folder, board, stores, plan)
+    accounts = tap.pipeline.counters().accounts.frames
+    with TraceReader(folder / "received.trace") as reader:
+        noted = reader.summary()
+    assert noted["frames_sent"] == accounts.sent
+    assert noted["received_right"] == accounts.received_right
+    found = held_against(folder / "sent.trace", folder / "received.trace").accounts
+    assert found.expected == accounts.sent
+    assert found.actual == accounts.received_right + accounts.received_wrong + accounts.invented
+    lost = accounts.lost - accounts.lost_at_sender + accounts.under_way
+    if noted["frames_moved"]:
+        # A frame that nobody sent took another's slot, so that times are not its own.
+        assert found.missing + found.changed >= lost
+        return
+    assert found.same == accounts.received_right
+    assert found.missing + found.changed == lost
+    assert found.changed + found.added == accounts.received_wrong + accounts.invented
+
+
+@given(data=st.data())
+@settings(max_examples=60)
+def test_what_arrived_plays_and_shows_what_was_shown(data: st.DataObject, folder: Path) -> None:
+    # A link with a check, so that damage that passes does not mislead the replay itself.
+    board = data.draw(boards_for(data.draw(links(with_check=True, least_check_bits=8))))
+    board = replace(board, receiver=data.draw(receivers()))
+    plan = data.draw(plans(board.link, last_edge=4_000))
+    stores = data.draw(store_batches(board, latest=2_000))
+    tap = recorded(folder, board, stores, plan)
+    with Replay(folder / "received.trace") as replay:
+        replay.run(replay.end_cycle)
+        frames = replay.pipeline.counters().accounts.frames
+        assert frames.stores == replay.reader.frames
+        if frames.received_right < frames.stores:
+            return
+        for name, display in replay.displays.items():
+            assert display.state() == tap.pipeline.displays[name].state()
+
+
+def test_places_are_those_of_the_alignment() -> None:
+    for name in ("MISSING", "CHANGED", "ADDED"):
+        assert getattr(pairing, name) == getattr(streams, name)
+    for name in ("NEXT_EXPECTED", "NEXT_ACTUAL", "SAME", "STARTED", "DIFFERENCES", "RUN_FRAMES"):
+        assert getattr(pairing, name) == getattr(streams, name)
+    assert (pairing.WANTS_FRAMES, pairing.DONE) == (alignment.WANTS_FRAMES, alignment.DONE)
+
+
+SLOW = ReceiverEnd(fifo_depth=8, service_ns=400, busy=(BusyTime(64_000, 12_000),))
+ROUGH = FaultPlan(
+    seed=3,
+    bit_flips=(BitFlips(1e-3),),
+    lost_edges=(LostEdges(1e-5),),
+    stalls=(Stalls(200_000, 20_000),),
+)
+
+
+def test_long_noisy_run_is_counted_to_the_last_frame(tmp_path: Path) -> None:
+    board = board_with(GUARDED, receiver=SLOW)
+    tap = recorded(tmp_path, board, every_slot(150_000, board=board), ROUGH)
+    accounts = tap.pipeline.counters().accounts.frames
+    assert min(accounts.lost_on_wire, accounts.lost_out_of_step, accounts.lost_at_receiver) > 50
+    comparison = held_against(tmp_path / "sent.trace", tmp_path / "received.trace")
+    assert comparison.accounts.missing == accounts.lost + accounts.under_way
+    assert comparison.accounts.changed == accounts.received_wrong
+    assert comparison.accounts.added == accounts.invented
+    assert comparison.times_equal
+    edges = comparison.differences.expected_edge
+    assert (np.sort(tap.pipeline.losses.edge) == edges[: len(tap.pipeline.losses)]).all()
+
+
+def test_replay_records_what_arrives_as_the_run_does(tmp_path: Path) -> None:
+    board = board_with(GUARDED, receiver=SLOW)
+    recorded(tmp_path, board, every_slot(20_000, board=board), ROUGH)
+    again = tmp_path / "again.trace"
+    with Replay(tmp_path / "sent.trace", faults=ROUGH, record_received=again) as replay:
+        assert not replay.can_seek
+        with pytest.raises(ValueError, match="goes forward only"):
+            replay.seek(0)
+        replay.run(7_001)
+        replay.run(replay.end_cycle)
+    assert again.read_bytes() == (tmp_path / "received.trace").read_bytes()

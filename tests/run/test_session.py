@@ -1,0 +1,141 @@
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import busplay
+from busplay.demo.programs import find_demo
+from busplay.run.replay import Replay
+from busplay.run.session import Session
+
+DUNLIN = busplay.load_board("dunlin")
+TIDES = find_demo("tides").image_path
+KEYS = find_demo("keys").image_path
+
+
+def test_pieces_of_a_run_change_nothing(tmp_path: Path) -> None:
+    whole, cut = tmp_path / "whole.trace", tmp_path / "cut.trace"
+    with Session(DUNLIN, program=TIDES, record=whole) as session:
+        session.run(cycles=300_000)
+        end = session.cycle
+    with Session(DUNLIN, program=TIDES, record=cut) as pieces:
+        random = np.random.default_rng(4)
+        while pieces.cycle < end:
+            pieces.run(cycles=min(int(random.integers(1, 20_000)), end - pieces.cycle))
+    assert pieces.cycle == end
+    assert np.array_equal(session.display("panel").image(), pieces.display("panel").image())
+    assert whole.read_bytes() == cut.read_bytes()
+
+
+def test_every_store_has_arrived_when_run_returns() -> None:
+    session = Session(DUNLIN, program=TIDES)
+    for _ in range(20):
+        session.run(cycles=1_003)
+        counters = session.counters()
+        assert counters.receiver.frames_received + counters.frames_overrun == counters.stores
+    # The window lands in RAM on this board, so memory and display memory are the same bytes.
+    assert np.array_equal(session.core.memory[0x4000:0xA000], session.display("panel").memory)
+
+
+def test_replay_gives_every_moment_as_the_run_showed_it(tmp_path: Path) -> None:
+    trace = tmp_path / "t.trace"
+    moments: dict[int, bytes] = {}
+    with Session(DUNLIN, program=TIDES, record=trace) as session:
+        for _ in range(8):
+            session.run(cycles=100_000)
+            moments[session.cycle] = session.display("panel").image().tobytes()
+    with Replay(trace) as replay:
+        end = replay.end_cycle
+        assert end == session.cycle
+        forward = {}
+        for cycle in moments:
+            replay.run(cycle - replay.cycle)
+            forward[cycle] = replay.display("panel").image().tobytes()
+        assert replay.ended
+        # Frames that waited in the FIFO at the moment are the only difference there can be;
+        # this program leaves none waiting.
+        assert forward == moments
+        for cycle in reversed(list(moments)):
+            replay.seek(cycle)
+            assert replay.cycle == cycle
+            assert replay.display("panel").image().tobytes() == moments[cycle]
+        replay.reset()
+        assert replay.cycle == 0
+        assert not replay.display("panel").memory.any()
+        replay.run(end)
+        assert replay.display("panel").image().tobytes() == moments[end]
+        assert replay.status().frames == replay.reader.frames
+
+
+def test_keys_reach_the_program_and_the_trace(tmp_path: Path) -> None:
+    trace = tmp_path / "k.trace"
+    with Session(DUNLIN, program=KEYS, record=trace) as session:
+        session.run(cycles=200_000)
+        before = session.display("panel").image()
+        session.press(ord("A"))
+        pressed_cycle = session.cycle
+        session.run(cycles=200_000)
+        assert not np.array_equal(before, session.display("panel").image())
+    with busplay.TraceReader(trace) as reader:
+        assert [(p.cycle, p.code) for p in reader.key_presses()] == [(pressed_cycle, 65)]
+
+
+def test_reset_starts_the_program_again_and_time_goes_on() -> None:
+    session = Session(DUNLIN, program=TIDES)
+    session.run(cycles=100_000)
+    session.reset()
+    cycle = session.cycle
+    assert cycle > 100_000
+    assert session.core.pc == int.from_bytes(session.core.memory[0xFFFC:0xFFFE], "little")
+    session.run(cycles=100_000)
+    assert session.counters().errors == 0
+
+
+def test_program_without_a_reset_vector_starts_at_its_first_byte(tmp_path: Path) -> None:
+    program = tmp_path / "ram.bin"
+    program.write_bytes(bytes([0xA9, 0x77, 0x8D, 0x00, 0x40, 0x80, 0xFE]))
+    session = Session(DUNLIN, program=program, load_address=0x0300)
+    session.run(cycles=100)
+    assert session.display("panel").memory[0] == 0x77
+
+
+def test_program_outside_memory_is_refused(tmp_path: Path) -> None:
+    program = tmp_path / "lost.bin"
+    program.write_bytes(b"\xea" * 16)
+    with pytest.raises(busplay.InputError) as caught:
+        Session(DUNLIN, program=program, load_address=0xB000)
+    assert str(caught.value) == (
+        f"{program}: found bytes for $B000-$B00F; board Dunlin has RAM $0000-$A1FF, "
+        "ROM $C000-$FFFF and its host port at $A400-$A40F"
+    )
+
+
+def test_a_full_sender_fifo_loses_stores_and_says_so(tmp_path: Path) -> None:
+    """Absolute stores come every 4 cycles and the strobed link takes 5 for a frame.
+
+    Backlog grows by one frame in 20 cycles; of 200 stores the FIFO of 16 cannot keep all.
+    """
+    program = tmp_path / "burst.bin"
+    code = bytes([0x8D, 0x00, 0x40]) * 200 + bytes([0x80, 0xFE])
+    program.write_bytes(code.ljust(0x3FFC, b"\xea") + b"\x00\xc0\x00\xc0")
+    board = replace(DUNLIN, link=busplay.load_link("strobed"))
+    session = Session(board, program=program)
+    session.run(cycles=2_000)
+    counters = session.counters()
+    assert counters.stores == 200
+    # 800 cycles of stores carry 160 frames, and 16 more wait in the FIFO.
+    assert counters.frames_sent == pytest.approx(176, abs=2)
+    assert counters.frames_sent + counters.frames_overrun == 200
+    assert counters.receiver.frames_received == counters.frames_sent
+    assert "lost at the sender's full FIFO" in session.status().error_text
+
+
+def test_public_names_all_load() -> None:
+    assert set(busplay.__all__) == {*busplay._HOME, "__version__"}
+    for name in busplay.__all__:
+        assert getattr(busplay, name) is not None
+    with pytest.raises(AttributeError, match="no attribute 'nothing'"):
+        _ = busplay.nothing
