@@ -40,12 +40,12 @@ def batches() -> list[FrameBatch]:
 
 def measure(benchmark: BenchmarkFixture, make: object, *, rounds: int = 15) -> Pipeline:
     parts = batches()
-    pipeline: list[Pipeline] = []
+    pipelines: list[Pipeline] = []
 
     def ready() -> tuple[tuple[Pipeline], dict[str, object]]:
         pipeline = make()  # type: ignore[operator]
         pipeline.feed_frames(parts[0], stop_edge=0)
-        pipeline.append(pipeline)
+        pipelines.append(pipeline)
         return (pipeline,), {}
 
     def carry(pipeline: Pipeline) -> None:
@@ -56,8 +56,8 @@ def measure(benchmark: BenchmarkFixture, make: object, *, rounds: int = 15) -> P
     benchmark.pedantic(carry, setup=ready, rounds=rounds, warmup_rounds=3)
     if benchmark.enabled:
         benchmark.extra_info["frames_per_s"] = FRAMES / benchmark.stats.stats.min
-    assert pipeline[-1].counters().accounts.is_balanced
-    return pipeline[-1]
+    assert pipelines[-1].counters().accounts.is_balanced
+    return pipelines[-1]
 
 
 def test_clean(benchmark: BenchmarkFixture) -> None:

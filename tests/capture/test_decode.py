@@ -275,7 +275,7 @@ def test_lanes_that_are_late_by_different_times_get_moments_of_their_own() -> No
 def test_decoded_trace_replays_to_the_same_picture(tmp_path: Path) -> None:
     board = load_board("dunlin")
     layout = FrameLayout(board.link)
-    shipped = Path(__file__).parent.parent / "traces" / "fill.trace"
+    shipped = Path(__file__).parents[2] / "traces" / "fill.trace"
     with TraceReader(shipped) as reader:
         parts = list(reader.chunks())
     frames = FrameBatch(

@@ -138,7 +138,7 @@ def test_stores_that_are_found_give_the_same_frames_again(data: st.DataObject) -
 
 
 def test_trace_to_stores_and_back_is_the_same_trace(tmp_path: Path) -> None:
-    shipped = Path(__file__).parent.parent / "traces" / "tides.trace"
+    shipped = Path(__file__).parents[2] / "traces" / "tides.trace"
     for name, binary in (("a.stores", True), ("a.csv", False)):
         target, back = tmp_path / name, tmp_path / f"{name}.trace"
         with TraceReader(shipped) as reader:
