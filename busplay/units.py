@@ -10,6 +10,7 @@ import numpy as np
 from busplay.batch import UInt64Column
 
 NS_PER_S = 1_000_000_000
+PS_PER_S = 10**12
 
 
 @dataclass(frozen=True, slots=True)

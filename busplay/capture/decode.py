@@ -40,8 +40,8 @@ from busplay.receiver.receiver import Receiver
 from busplay.receiver.states import ReceiverCounters
 from busplay.trace.header import TraceHeader
 from busplay.trace.writer import TraceWriter
+from busplay.units import PS_PER_S
 
-PS_PER_S = 10**12
 # How much is looked at before decoding begins: changes, and how many of them should be the
 # clock's and how many of other wires; how far to read on for such a stretch.
 LOOK_CHANGES = 150_000

@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busplay.batch import ChangeBatch
-from busplay.capture.wires import PS_PER_S, SymbolStretch, WireDrawer, scaled
+from busplay.capture.wires import SymbolStretch, WireDrawer, scaled
+from busplay.units import PS_PER_S
 
 BLOCK_SAMPLES = 1 << 18
 # An edge strays by at most this share of a half step, so that none overtakes the next.

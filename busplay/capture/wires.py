@@ -20,8 +20,8 @@ from busplay.batch import ChangeBatch, FrameBatch, SymbolColumn
 from busplay.capture.lane_map import CLOCK, wires_of
 from busplay.link.layout import FrameLayout
 from busplay.sender.expander import expand, spell_all
+from busplay.units import PS_PER_S
 
-PS_PER_S = 10**12
 STRETCH_EDGES = 1 << 17
 
 

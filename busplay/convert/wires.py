@@ -9,7 +9,7 @@ import numpy as np
 
 from busplay.batch import ChangeBatch, FrameBatch
 from busplay.capture.synthetic import Analyser, InjectedFaults, SyntheticCapture
-from busplay.capture.wires import PS_PER_S, SymbolStretch, WireDrawer, spelled_stretches
+from busplay.capture.wires import SymbolStretch, WireDrawer, spelled_stretches
 from busplay.convert.traces import Losses, header_comment
 from busplay.description.board import Board
 from busplay.description.link import SPACE_IDLE, SPACE_MEMORY, SPACE_REGISTERS
@@ -20,6 +20,7 @@ from busplay.link.layout import FrameLayout
 from busplay.receiver.receiver import Receiver
 from busplay.receiver.states import Event
 from busplay.trace.reader import TraceReader
+from busplay.units import PS_PER_S
 
 SAMPLE_SUFFIXES = (".sr", ".bin", ".raw")
 FRAME_TEXT, STATE_TEXT = 0, 1

@@ -5,7 +5,7 @@ from __future__ import annotations
 from fractions import Fraction
 
 from busplay.batch import CaptureInfo
-from busplay.formats.quantities import PS_PER_S
+from busplay.units import PS_PER_S
 
 # An analyser's memory is full long before; a dump of a day is nearly always a wrong unit.
 LONGEST_PS = 24 * 3600 * PS_PER_S

@@ -6,8 +6,8 @@ import re
 from fractions import Fraction
 
 from busplay.errors import InputError
+from busplay.units import PS_PER_S
 
-PS_PER_S = 10**12
 UNIT_PS = {
     "s": Fraction(PS_PER_S),
     "sec": Fraction(PS_PER_S),

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busplay.analysis.budget import start_grid
-from busplay.analysis.sampling.visibility import PS_PER_S, Sampling
+from busplay.analysis.sampling.visibility import Sampling
 from busplay.batch import CaptureInfo, ChangeBatch, FrameBatch, SymbolColumn, UInt64Column
 from busplay.capture.decode import DecodeReport, Decoding
 from busplay.capture.lane_map import default_map
@@ -27,6 +27,7 @@ from busplay.description.link import SPACE_IDLE, Link
 from busplay.errors import InputError
 from busplay.link.layout import FrameLayout
 from busplay.trace.reader import TraceReader
+from busplay.units import PS_PER_S
 
 # So much is the analyser's clock off, that a trial of milliseconds comes by all phases.
 DRIFT_PPM = 1_000

@@ -27,8 +27,8 @@ from busplay.analysis.budget import link_wires
 from busplay.batch import SymbolColumn
 from busplay.capture.survey import SAMPLES_FOR_CERTAINTY
 from busplay.description.link import Link
+from busplay.units import PS_PER_S
 
-PS_PER_S = 10**12
 # A jittering edge strays by up to so many times its root mean square, for all that is promised.
 JITTER_PEAK = 3
 # A lane keeps the moment that suits all lanes if that leaves it this share of its own margin.

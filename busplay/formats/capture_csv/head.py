@@ -30,7 +30,8 @@ from busplay.formats.capture_csv.looks import (
     split_cells,
     told_channels,
 )
-from busplay.formats.quantities import PS_PER_S, UNIT_PS, find_timescale_ps, parse_rate_hz
+from busplay.formats.quantities import UNIT_PS, find_timescale_ps, parse_rate_hz
+from busplay.units import PS_PER_S
 
 HEAD_BYTES = 1 << 16
 LOOKED_ROWS = 200

@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 
 from busplay.batch import CaptureInfo, ChangeBatch, UInt8Column, UInt64Column
 from busplay.errors import InputError
-from busplay.formats.quantities import PS_PER_S
 from busplay.formats.samples import changes
 from busplay.formats.signal_choice import ChosenBit
+from busplay.units import PS_PER_S
 
 # A batch's columns have at most this many rows each. Twice as many cost half of the speed (298
 # million samples a second for 701, at three a symbol): the allocator then gives such memory

@@ -12,7 +12,6 @@ from hypothesis import strategies as st
 
 from busplay.analysis.sampling.trial import random_frames, spelled, symbols_of
 from busplay.analysis.sampling.visibility import (
-    PS_PER_S,
     Sampling,
     doubt_range,
     doubt_ratio,
@@ -21,6 +20,7 @@ from busplay.analysis.sampling.visibility import (
 )
 from busplay.description.read_link import load_link
 from busplay.link.layout import FrameLayout
+from busplay.units import PS_PER_S
 
 MHZ = 1_000_000
 SHIPPED = ("guarded", "lean", "strobed", "marked", "serial")
