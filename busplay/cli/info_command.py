@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from busplay.cli.capture_options import capture_options
-from busplay.cli.report import Figures
+from busplay.cli.json_output import print_json
 from busplay.errors import InputError
 
 if TYPE_CHECKING:
-    from busplay.trace.reader import TraceReader
+    from busplay.trace.info import TraceInfo
 
 
 @click.command("info", epilog="Example: busplay info tides.trace --json")
@@ -35,16 +34,17 @@ def command(file: Path, as_json: bool, verify: bool, **reading: int | str | bool
     as_samples = reading["rate_hz"] is not None or reading["bits"] is not None
     if as_samples or not _is_trace(file):
         return _show_capture(file, as_json=as_json, **reading)
+    from busplay.trace.info import trace_info
     from busplay.trace.reader import TraceReader
 
     with TraceReader(file) as reader:
         if verify:
             reader.verify()
-        figures = _figures(reader, file)
+        info = trace_info(reader)
     if as_json:
-        click.echo(json.dumps(figures, indent=2))
+        print_json(info)
     else:
-        _print(figures)
+        _print(info)
     return 0
 
 
@@ -68,64 +68,30 @@ def _show_capture(file: Path, *, as_json: bool, **reading: int | str | bool | No
         rows = count_rows(capture)
         info, file_bytes = capture.info, capture.bytes_total
     if as_json:
-        figures = capture_figures(info, rows=rows, file_bytes=file_bytes)
-        click.echo(json.dumps(figures, indent=2))
+        print_json(capture_figures(info, rows=rows, file_bytes=file_bytes))
     else:
         print_capture(info, rows=rows, file_bytes=file_bytes)
     return 1 if reading["keep_going"] and not info.complete else 0
 
 
-def _figures(reader: TraceReader, file: Path) -> Figures:
-    header = reader.header
-    board = header.board
-    clock_hz = header.clock_hz
-    return {
-        "file": str(file),
-        "format": "busplay trace",
-        "complete": reader.complete,
-        "cut_reason": reader.cut_reason or None,
-        "program": header.program_name or None,
-        "program_sha256": header.program_sha256 or None,
-        "board": board.name if board is not None else None,
-        "processor": board.processor if board is not None else None,
-        "clock_hz": clock_hz,
-        "link": header.link.name,
-        "frame_bits": header.link.frame_bits,
-        "units": [unit.name for unit in header.units],
-        "cycles": reader.cycles,
-        "seconds": round(reader.cycles / clock_hz, 6) if clock_hz else None,
-        "stores": reader.stores,
-        "frames": reader.frames,
-        "stores_lost": max(0, reader.stores - reader.frames),
-        # What a recorder of arrivals notes; None: the trace holds what was sent.
-        "arrived_of": reader.summary().get("frames_sent"),
-        "key_presses": len(reader.key_presses()),
-        "file_bytes": reader.file_bytes,
-        "bytes_per_frame": round(reader.file_bytes / reader.frames, 3) if reader.frames else None,
-        "recorded_by": header.busplay_version,
-    }
-
-
-def _print(figures: Figures) -> None:
-    whole = "complete" if figures["complete"] else f"CUT: {figures['cut_reason']}"
-    clock = figures["clock_hz"]
-    board = f"{figures['board']}, {figures['processor']}" if figures["board"] else "not recorded"
-    if isinstance(clock, int):
-        board += f" at {clock / 1e6:g} MHz"
-    units = figures["units"]
+def _print(info: TraceInfo) -> None:
+    whole = "complete" if info.complete else f"CUT: {info.cut_reason}"
+    board = f"{info.board}, {info.processor}" if info.board else "not recorded"
+    if info.clock_hz is not None:
+        board += f" at {info.clock_hz / 1e6:g} MHz"
     rows = {
-        "trace": f"{figures['file']}, {figures['file_bytes']:,} bytes, {whole}",
-        "program": figures["program"] or "none (stores from elsewhere, or ROM alone)",
+        "trace": f"{info.file}, {info.file_bytes:,} bytes, {whole}",
+        "program": info.program or "none (stores from elsewhere, or ROM alone)",
         "board": board,
-        "link": f"{figures['link']}, {figures['frame_bits']} bits a frame",
-        "units": ", ".join(units) if isinstance(units, list) else "",
-        "time": f"{figures['cycles']:,} cycles, {figures['seconds']} s",
-        "stores": f"{figures['stores']:,}, of them {figures['stores_lost']:,} lost at the sender",
-        "frames": f"{figures['frames']:,}",
-        "arrived": f"these frames did, of {figures['arrived_of']:,} that were sent"
-        if figures["arrived_of"] is not None
+        "link": f"{info.link}, {info.frame_bits} bits a frame",
+        "units": ", ".join(info.units),
+        "time": f"{info.cycles:,} cycles, {info.duration_s} s",
+        "stores": f"{info.stores:,}, of them {info.stores_lost:,} lost at the sender",
+        "frames": f"{info.frames:,}",
+        "arrived": f"these frames did, of {info.arrived_of:,} that were sent"
+        if info.arrived_of is not None
         else "",
-        "keys": f"{figures['key_presses']:,} pressed",
+        "keys": f"{info.key_presses:,} pressed",
     }
     for name, value in rows.items():
         if value:

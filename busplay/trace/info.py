@@ -1,0 +1,96 @@
+"""What a trace says of itself, as figures: program, board, link, how much, how long, if whole."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from busplay.trace.reader import TraceReader
+
+
+@dataclass(frozen=True, slots=True)
+class TraceInfo:
+    """What is in a trace.
+
+    Attributes:
+        file: the trace.
+        format: `busplay trace`.
+        complete: the recorder closed it; otherwise it ends early.
+        cut_reason: where and how it ends early; null if it is complete.
+        program: file name of the program that ran; null: the stores came from elsewhere, or the
+            board's ROM ran alone.
+        program_sha256: digest of the program's bytes, in hex.
+        board: name of the board; null if only the link was recorded.
+        processor: of the board.
+        clock_hz: processor cycles in a second.
+        link: name of the link.
+        frame_bits: bits of a frame.
+        units: names of the units behind the link.
+        cycles: processor cycles that the trace covers.
+        duration_s: the same in seconds; null without a board.
+        stores: stores that the program made into windows, those that were lost included.
+        frames: frames in the trace.
+        stores_lost: stores that found the sender's FIFO full.
+        arrived_of: in a trace of what was received, the frames that were sent; null in a trace of
+            what was sent.
+        key_presses: keys that were pressed while it was recorded.
+        file_bytes: size of the file.
+        bytes_per_frame: size of the file by its frames; null without frames.
+        recorded_by: version of the busplay that wrote it.
+    """
+
+    file: Path
+    format: str
+    complete: bool
+    cut_reason: str | None
+    program: str | None
+    program_sha256: str | None
+    board: str | None
+    processor: str | None
+    clock_hz: int | None
+    link: str
+    frame_bits: int
+    units: tuple[str, ...]
+    cycles: int
+    duration_s: float | None
+    stores: int
+    frames: int
+    stores_lost: int
+    arrived_of: int | None
+    key_presses: int
+    file_bytes: int
+    bytes_per_frame: float | None
+    recorded_by: str
+
+
+def trace_info(reader: TraceReader) -> TraceInfo:
+    """Return what an open trace says of itself.
+
+    Raises:
+        InputError: a chunk that holds keys or the summary is damaged.
+    """
+    header, board, clock_hz = reader.header, reader.header.board, reader.header.clock_hz
+    return TraceInfo(
+        file=reader.path,
+        format="busplay trace",
+        complete=reader.complete,
+        cut_reason=reader.cut_reason or None,
+        program=header.program_name or None,
+        program_sha256=header.program_sha256 or None,
+        board=None if board is None else board.name,
+        processor=None if board is None else board.processor,
+        clock_hz=clock_hz,
+        link=header.link.name,
+        frame_bits=header.link.frame_bits,
+        units=tuple(unit.name for unit in header.units),
+        cycles=reader.cycles,
+        duration_s=round(reader.cycles / clock_hz, 6) if clock_hz else None,
+        stores=reader.stores,
+        frames=reader.frames,
+        stores_lost=max(0, reader.stores - reader.frames),
+        arrived_of=reader.summary().get("frames_sent"),
+        key_presses=len(reader.key_presses()),
+        file_bytes=reader.file_bytes,
+        bytes_per_frame=round(reader.file_bytes / reader.frames, 3) if reader.frames else None,
+        recorded_by=header.busplay_version,
+    )
