@@ -26,7 +26,7 @@ from busplay.description.link import (
     StrobeFraming,
 )
 from busplay.errors import DescriptionError
-from busplay.link.check_catalogue import CHECK_CATALOGUE
+from busplay.description.check_catalogue import CHECK_CATALOGUE
 from busplay.link.rules import require_sound
 from tests.boards import board_with
 

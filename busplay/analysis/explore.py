@@ -35,7 +35,7 @@ from busplay.analysis.explore_links import (
 )
 from busplay.analysis.soundness.weights import count_unseen
 from busplay.description.link import CheckFraming, Edges, Link, StrobeFraming
-from busplay.link.check_catalogue import CHECK_CATALOGUE
+from busplay.description.check_catalogue import CHECK_CATALOGUE
 from busplay.link.layout import FrameLayout
 
 LANES_MAX = 16

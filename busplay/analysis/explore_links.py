@@ -22,7 +22,7 @@ from busplay.description.link import (
     StrobeFraming,
 )
 from busplay.errors import DescriptionError
-from busplay.link.check_catalogue import CHECK_CATALOGUE
+from busplay.description.check_catalogue import CHECK_CATALOGUE
 from busplay.link.layout import WORD_BITS
 from busplay.link.rules import require_sound
 

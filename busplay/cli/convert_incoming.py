@@ -50,7 +50,7 @@ class Incoming:
 
     def board(self) -> Board | None:
         """Load the board that was given, with the link that was given."""
-        from busplay.description.link_fit import require_link_fits
+        from busplay.link.board_fit import require_link_fits
         from busplay.description.read_board import load_board
         from busplay.description.read_link import load_link
 

@@ -182,7 +182,7 @@ def _optional_time(text: str | None, name: str) -> int | None:
 def _descriptions(board_source: str | None, link_source: str | None) -> tuple[Board | None, Link]:
     from dataclasses import replace
 
-    from busplay.description.link_fit import require_link_fits
+    from busplay.link.board_fit import require_link_fits
     from busplay.description.read_board import load_board
     from busplay.description.read_link import load_link
 

@@ -25,7 +25,7 @@ from busplay.cli.playing import (
 )
 from busplay.cli.report import pipeline_figures, print_figures, print_routines
 from busplay.description.board import Board
-from busplay.description.link_fit import require_link_fits
+from busplay.link.board_fit import require_link_fits
 from busplay.description.read_board import load_board
 from busplay.description.read_link import load_link
 from busplay.errors import InputError

@@ -50,7 +50,7 @@ class Check:
 
     Attributes:
         field: name of the field that holds the check.
-        kind: name in the catalogue (`busplay.link.check_catalogue`), or `custom`.
+        kind: name in the catalogue (`busplay.description.check_catalogue`), or `custom`.
         polynomial: without its highest term; x^4+x+1 is 0b0011.
         initial: start value of the register.
         xor: XORed to the remainder.

@@ -25,7 +25,7 @@ from busplay.description.board import (
     Undocumented,
 )
 from busplay.description.link import Link
-from busplay.description.link_fit import require_link_fits
+from busplay.link.board_fit import require_link_fits
 from busplay.description.read_ends import (
     HOST_PORT_KEYS,
     RECEIVER_KEYS,

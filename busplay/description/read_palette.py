@@ -21,7 +21,7 @@ from busplay.description.toml_reader import (
     read_description_file,
     show_string,
 )
-from busplay.display.palettes import DEFAULT_OF_DEPTH, Colour, PaletteName, named_palette
+from busplay.description.palettes import DEFAULT_OF_DEPTH, Colour, PaletteName, named_palette
 from busplay.errors import DescriptionError
 from busplay.explain.text_layout import counted
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 
 from busplay.description.link import Check, Field, Link, MarkerFraming, StrobeFraming
-from busplay.link.check_catalogue import CHECK_CATALOGUE
+from busplay.description.check_catalogue import CHECK_CATALOGUE
 
 DELETE = 0x7F
 

@@ -12,7 +12,7 @@ import pytest
 from click.testing import Result
 
 from busplay.description.link import Link
-from busplay.description.link_fit import require_link_fits
+from busplay.link.board_fit import require_link_fits
 from busplay.description.plain import link_from_plain
 from busplay.description.read_board import load_board
 from busplay.description.read_link import load_link

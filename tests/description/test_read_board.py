@@ -20,7 +20,7 @@ from busplay.description.board import (
 )
 from busplay.description.read_board import load_board, parse_board, require_link_fits
 from busplay.description.read_link import load_link, parse_link
-from busplay.display.palettes import HTML16
+from busplay.description.palettes import HTML16
 from busplay.errors import DescriptionError
 from tests.description.writing import BARE_LINK, BOARD, LINK, edited
 

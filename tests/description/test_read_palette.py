@@ -8,7 +8,7 @@ import pytest
 
 from busplay.description.read_board import parse_board
 from busplay.description.read_palette import parse_palette
-from busplay.display.palettes import DEFAULT_OF_DEPTH, GRAYS, HTML16, RGB332, Colour
+from busplay.description.palettes import DEFAULT_OF_DEPTH, GRAYS, HTML16, RGB332, Colour
 from busplay.errors import DescriptionError
 from tests.description.writing import BOARD, edited
 

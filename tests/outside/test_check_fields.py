@@ -15,7 +15,7 @@ import pytest
 
 from busplay.description.link import Check, Link
 from busplay.description.read_link import load_link
-from busplay.link.check_catalogue import CHECK_CATALOGUE
+from busplay.description.check_catalogue import CHECK_CATALOGUE
 from busplay.link.check_field import check_columns, remainder
 from busplay.link.framing.check import idle_rotations_that_pass
 from busplay.link.layout import FrameLayout

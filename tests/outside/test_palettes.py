@@ -7,7 +7,7 @@ from fractions import Fraction
 import pytest
 from PIL import Image, ImageColor
 
-from busplay.display.palettes import GRAYS, HTML16, HTML16_NAMES, RGB332
+from busplay.description.palettes import GRAYS, HTML16, HTML16_NAMES, RGB332
 
 
 @pytest.mark.source("HTML 4.01", part="6.5, the sixteen colour names and values", kind="standard")
