@@ -29,8 +29,6 @@ if TYPE_CHECKING:
     from busplay.core.make import make_core
     from busplay.description.board import Board
     from busplay.description.link import Link
-    from busplay.description.read_board import load_board, parse_board
-    from busplay.description.read_link import load_link, parse_link
     from busplay.display.display import Display
     from busplay.errors import (
         BusplayError,
@@ -42,6 +40,7 @@ if TYPE_CHECKING:
         OutputError,
     )
     from busplay.link.layout import FrameLayout
+    from busplay.link.load import load_board, load_link, parse_board, parse_link
     from busplay.receiver.receiver import Receiver
     from busplay.run.replay import Replay
     from busplay.run.session import Session
@@ -74,11 +73,11 @@ _HOME = {
     "TraceWriter": "busplay.trace.writer",
     "attach": "busplay.run.tap",
     "compare_traces": "busplay.analysis.compare.compare",
-    "load_board": "busplay.description.read_board",
-    "load_link": "busplay.description.read_link",
+    "load_board": "busplay.link.load",
+    "load_link": "busplay.link.load",
     "make_core": "busplay.core.make",
-    "parse_board": "busplay.description.read_board",
-    "parse_link": "busplay.description.read_link",
+    "parse_board": "busplay.link.load",
+    "parse_link": "busplay.link.load",
 }
 
 __all__ = [

@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 
 from busplay.batch import StoreBatch
 from busplay.description.board import Board, Sender, Window
+from busplay.description.check_catalogue import CHECK_CATALOGUE
 from busplay.description.link import (
     Check,
     CheckFraming,
@@ -26,7 +27,6 @@ from busplay.description.link import (
     StrobeFraming,
 )
 from busplay.errors import DescriptionError
-from busplay.description.check_catalogue import CHECK_CATALOGUE
 from busplay.link.rules import require_sound
 from tests.boards import board_with
 

@@ -12,7 +12,7 @@ import pytest
 from busplay.cli.main import COMMANDS
 
 PACKAGE = Path(__file__).parent.parent / "busplay"
-SHARED = {"batch", "description", "errors", "jit", "link", "units"}
+SHARED = {"batch", "description", "errors", "jit", "link", "units", "wording"}
 STAGES = ["core", "display", "receiver", "sender", "wire"]
 # Extra folders that a stage may know, with the reason.
 ALSO = {

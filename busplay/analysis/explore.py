@@ -34,8 +34,8 @@ from busplay.analysis.explore_links import (
     on_clock,
 )
 from busplay.analysis.soundness.weights import count_unseen
-from busplay.description.link import CheckFraming, Edges, Link, StrobeFraming
 from busplay.description.check_catalogue import CHECK_CATALOGUE
+from busplay.description.link import CheckFraming, Edges, Link, StrobeFraming
 from busplay.link.layout import FrameLayout
 
 LANES_MAX = 16

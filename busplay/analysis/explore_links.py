@@ -11,7 +11,9 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Literal
 
+from busplay.description.check_catalogue import CHECK_CATALOGUE
 from busplay.description.link import (
+    WORD_BITS,
     Check,
     CheckFraming,
     Edges,
@@ -22,8 +24,6 @@ from busplay.description.link import (
     StrobeFraming,
 )
 from busplay.errors import DescriptionError
-from busplay.description.check_catalogue import CHECK_CATALOGUE
-from busplay.link.layout import WORD_BITS
 from busplay.link.rules import require_sound
 
 FramingChoice = Literal["strobe", "select", "marker", "check"]

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 from busplay.analysis.explore import SHORT_NAMES, Candidate, Found
 from busplay.analysis.explore_links import FRAMING_CHOICES
 from busplay.errors import BusplayError
-from busplay.explain.text_layout import hertz
+from busplay.wording import hertz
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

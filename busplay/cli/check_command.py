@@ -62,8 +62,8 @@ def command(
     from busplay.analysis.soundness.report import BIT_ERROR_RATES
     from busplay.analysis.soundness.text import soundness_text
     from busplay.description.board import Board
-    from busplay.description.load_either import load_link_or_board
     from busplay.explain import board_facts, board_text, link_facts, link_text
+    from busplay.link.load import load_link_or_board
 
     described = load_link_or_board(source, must_be_sound=False)
     link = described.link if isinstance(described, Board) else described

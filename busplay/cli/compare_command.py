@@ -160,7 +160,8 @@ def _write_picture(picture: Path, expected: Path, actual: Path) -> dict[str, int
 
 
 def _picture_text(picture: Path, pixels: Mapping[str, int]) -> str:
-    from busplay.explain.text_layout import counted, heading, pairs
+    from busplay.explain.text_layout import heading, pairs
+    from busplay.wording import counted
 
     rows = [(name, f"{counted(count, 'pixel')} different") for name, count in pixels.items()]
     title = f"Last screens in {picture}: expected, actual, difference"

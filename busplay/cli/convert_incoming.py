@@ -51,8 +51,7 @@ class Incoming:
     def board(self) -> Board | None:
         """Load the board that was given, with the link that was given."""
         from busplay.link.board_fit import require_link_fits
-        from busplay.description.read_board import load_board
-        from busplay.description.read_link import load_link
+        from busplay.link.load import load_board, load_link
 
         if self.board_source is None:
             return None
@@ -65,7 +64,7 @@ class Incoming:
         """Return the header that the command line tells, or None."""
         from busplay import __version__
         from busplay.convert.traces import with_clock
-        from busplay.description.read_link import load_link
+        from busplay.link.load import load_link
         from busplay.trace.header import TraceHeader
 
         board = self.board()

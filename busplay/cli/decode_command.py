@@ -183,8 +183,7 @@ def _descriptions(board_source: str | None, link_source: str | None) -> tuple[Bo
     from dataclasses import replace
 
     from busplay.link.board_fit import require_link_fits
-    from busplay.description.read_board import load_board
-    from busplay.description.read_link import load_link
+    from busplay.link.load import load_board, load_link
 
     board = None if board_source is None else load_board(board_source)
     if link_source is not None:

@@ -175,7 +175,7 @@ def command(
     from busplay.cli.plan_explore import ExploreOptions, explore_and_report
     from busplay.cli.plan_json import needs_json, plan_json, trace_json
     from busplay.cli.plan_text import needs_text, plan_text, trace_text
-    from busplay.description.load_either import load_link_or_board
+    from busplay.link.load import load_link_or_board
 
     options = ExploreOptions(
         max_pins=max_pins,

@@ -61,7 +61,7 @@ def explore_and_report(
         written = write_links(found.front, options.write_folder)
     if options.plot_path is not None and found.front:
         from busplay.analysis.explore_plot import plot_front
-        from busplay.explain.text_layout import hertz
+        from busplay.wording import hertz
 
         processor = f"a processor at {hertz(limits.processor_hz)}"
         title = f"Links for {processor}; in colour those that no other beats"
@@ -181,7 +181,8 @@ def write_links(front: Sequence[Candidate], folder: Path) -> list[Path]:
 def _text(found: Found, limits: Limits, payload: Payload) -> list[str]:
     from busplay.analysis.explore import SHORT_NAMES
     from busplay.cli.plan_text import percent
-    from busplay.explain.text_layout import counted, exact, hertz, table, wrapped
+    from busplay.explain.text_layout import table, wrapped
+    from busplay.wording import counted, exact, hertz
 
     count = len(found.front) + len(found.others)
     lines = [f"Links for a processor at {hertz(limits.processor_hz)}"]

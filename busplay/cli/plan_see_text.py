@@ -11,7 +11,8 @@ from busplay.capture.survey import SAMPLES_FOR_CERTAINTY
 from busplay.cli.plan_text import rate, seconds
 from busplay.cli.report import Figures
 from busplay.explain.link import fraction_facts
-from busplay.explain.text_layout import counted, exact, hertz, pairs, table, wrapped
+from busplay.explain.text_layout import pairs, table, wrapped
+from busplay.wording import counted, exact, hertz
 
 SAYS = {
     Answer.YES: "Yes.",

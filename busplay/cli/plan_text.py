@@ -8,15 +8,8 @@ from fractions import Fraction
 from busplay.analysis.budget import IDLE, PAYLOAD_FIELDS, REST, LinkBudget
 from busplay.analysis.budget_trace import TraceLoad
 from busplay.analysis.plan import LoopRow, Need, Plan
-from busplay.explain.text_layout import (
-    counted,
-    exact,
-    heading,
-    hertz,
-    pairs,
-    table,
-    wrapped,
-)
+from busplay.explain.text_layout import heading, pairs, table, wrapped
+from busplay.wording import counted, exact, hertz
 
 ADVICE = (
     "Length: keep the cable as short as it can be, and its wires of one length. A symbol stands"

@@ -25,12 +25,11 @@ from busplay.cli.playing import (
 )
 from busplay.cli.report import pipeline_figures, print_figures, print_routines
 from busplay.description.board import Board
-from busplay.link.board_fit import require_link_fits
-from busplay.description.read_board import load_board
-from busplay.description.read_link import load_link
 from busplay.errors import InputError
 from busplay.formats.keys_csv import read_key_presses
 from busplay.formats.stores import read_stores
+from busplay.link.board_fit import require_link_fits
+from busplay.link.load import load_board, load_link
 from busplay.program.labels import find_labels_beside, read_labels
 from busplay.run.session import Session
 from busplay.run.store_stream import StoreStream

@@ -23,9 +23,9 @@ from busplay.cli.notice import tell_of_compiling
 from busplay.cli.playing import require_folder
 from busplay.description.board import Board
 from busplay.description.faults import FaultPlan
-from busplay.description.read_board import load_board
 from busplay.errors import InputError
 from busplay.export.whole_file import write_whole_file
+from busplay.link.load import load_board
 from busplay.pipeline.totals import CAUSES
 
 

@@ -1,10 +1,11 @@
-"""Ranges of processor addresses: where two of them overlap, and how messages show them."""
+"""Ranges of addresses: where two overlap, where a window leaves its space, how messages show it."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from busplay.description.board import Window
 from busplay.description.toml_reader import Table, show_address
 
 ADDRESS_MAX = 0xFFFF
@@ -57,3 +58,39 @@ def require_apart(
         if common is not None:
             found = f"{span} overlaps {other.label} ({other}) from {show_address(common)}"
             raise table.error(found=found, wanted=remedy, message=f"{found}; {remedy}")
+
+
+@dataclass(frozen=True, slots=True)
+class Overreach:
+    """A window whose offsets leave a space: the key at fault (empty: the range), and why."""
+
+    key: str
+    found: str
+    wanted: str
+
+
+def find_overreach(window: Window, *, last_offset: int, holder: str) -> Overreach | None:
+    """Find what is wrong with a window's offsets, if they go past `last_offset`.
+
+    Args:
+        window: the window.
+        last_offset: the last offset that there is.
+        holder: who ends there, with its verb: `the memory of units.panel ends`.
+    """
+    reached = window.first_offset + window.last_address - window.first_address
+    if window.first_offset > last_offset:
+        return Overreach(
+            "first_offset",
+            found=show_address(window.first_offset),
+            wanted=f"{holder} at {show_address(last_offset)}, so give that or less",
+        )
+    if reached <= last_offset:
+        return None
+    last_address = window.first_address + last_offset - window.first_offset
+    span = f"{show_address(window.first_address)}-{show_address(window.last_address)}"
+    return Overreach(
+        "",
+        found=f"{span}, which reaches offset {show_address(reached)}",
+        wanted=f"{holder} at {show_address(last_offset)}, so end the window at "
+        f"{show_address(last_address)}",
+    )

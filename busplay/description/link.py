@@ -13,7 +13,10 @@ MarkerRule = Literal["unique", "confirm"]
 StrobeSpan = Literal["first", "frame"]
 StrobeActive = Literal["high", "low"]
 
-# What the field named `space` tells: common to every link that has one.
+# The most that a frame's word holds.
+WORD_BITS = 64
+
+# What the field named `space` says: common to every link that has one.
 SPACE_IDLE = 0
 SPACE_MEMORY = 1
 SPACE_REGISTERS = 2

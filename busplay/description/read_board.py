@@ -1,11 +1,12 @@
 """Read board files: what they may say, and what is refused with its remedy.
 
 Order matters for the messages: each table by itself first, the units before the windows that
-name them, and last whether the link can carry it all.
+name them. Whether the link can carry it all is asked last, by `busplay.link.load`.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import get_args
 
@@ -25,7 +26,6 @@ from busplay.description.board import (
     Undocumented,
 )
 from busplay.description.link import Link
-from busplay.link.board_fit import require_link_fits
 from busplay.description.read_ends import (
     HOST_PORT_KEYS,
     RECEIVER_KEYS,
@@ -35,22 +35,19 @@ from busplay.description.read_ends import (
     read_receiver,
     read_sender,
 )
-from busplay.description.read_link import CLOCK_HZ_MAX, load_link, unknown_name
+from busplay.description.read_link import CLOCK_HZ_MAX
 from busplay.description.read_unit import read_units
 from busplay.description.read_windows import read_windows
-from busplay.description.shipped_files import shipped_boards, shipped_links
+from busplay.description.shipped_files import shipped_links
 from busplay.description.toml_reader import (
     NoSuchFileError,
     Table,
     nearest,
     parse_toml,
-    read_description_file,
     show_address,
     show_string,
 )
 from busplay.errors import DescriptionError
-
-__all__ = ["load_board", "parse_board", "require_link_fits", "shipped_boards"]
 
 BOARD_KEYS = (
     "name",
@@ -76,38 +73,16 @@ FORMATS: tuple[ImageFormat, ...] = get_args(ImageFormat)
 REMEDY = "move one or shorten it"
 
 
-def load_board(source: str | Path) -> Board:
-    """Load a board by the name of a shipped one or by the path of a file.
-
-    A string that is exactly a shipped board's name means that board; `./dunlin` or
-    `dunlin.toml` means a file.
-
-    Raises:
-        DescriptionError: the file, its link or its palettes cannot be read, or they describe
-            no possible board.
-    """
-    shipped = shipped_boards()
-    if isinstance(source, str) and source in shipped:
-        path = shipped[source]
-        return parse_board(read_description_file(path), file=path.name, folder=path.parent)
-    path = Path(source)
-    try:
-        text = read_description_file(path)
-    except NoSuchFileError:
-        if path.suffix:
-            raise
-        raise unknown_name(str(source), shipped, what="board") from None
-    return parse_board(text, file=str(path), folder=path.parent)
-
-
-def parse_board(text: str, *, file: str, folder: Path, must_be_sound: bool = True) -> Board:
-    """Parse a board file's text.
+def read_board(
+    text: str, *, file: str, folder: Path, load_link: Callable[[str | Path], Link]
+) -> Board:
+    """Read a board file's text.
 
     Args:
         text: TOML.
         file: what messages call the file.
         folder: where paths in the file start.
-        must_be_sound: refuse a link on which frames could not be found or told apart.
+        load_link: loads the link that the file names.
 
     Raises:
         DescriptionError: it is not TOML, or describes no possible board; says file, place,
@@ -129,7 +104,7 @@ def parse_board(text: str, *, file: str, folder: Path, must_be_sound: bool = Tru
     processor = table.choice("processor", PROCESSORS)
     undocumented = table.choice("undocumented", UNDOCUMENTED, default="stop")
     clock_hz = table.integer("clock_hz", 1, CLOCK_HZ_MAX, hint=" (1 GHz)")
-    link = _read_link(table, folder, must_be_sound=must_be_sound)
+    link = _read_link(table, folder, load_link)
     units = read_units(table, folder)
     memory, memory_ranges = _read_memory(table, folder)
     host_port_table = table.optional_table("host_port", HOST_PORT_KEYS)
@@ -138,7 +113,7 @@ def parse_board(text: str, *, file: str, folder: Path, must_be_sound: bool = Tru
     if host_port_table is not None and port_range is not None:
         require_apart(host_port_table, port_range, memory_ranges, remedy=REMEDY)
     windows = read_windows(table, units=units, memory=memory, host_port=port_range)
-    board = Board(
+    return Board(
         name=name,
         processor=processor,
         undocumented=undocumented,
@@ -155,28 +130,24 @@ def parse_board(text: str, *, file: str, folder: Path, must_be_sound: bool = Tru
         description=table.prose("description"),
         file=file,
     )
-    return require_link_fits(board)
 
 
-def _read_link(table: Table, folder: Path, *, must_be_sound: bool) -> Link:
+def _read_link(table: Table, folder: Path, load_link: Callable[[str | Path], Link]) -> Link:
     text = table.text("link", wanted="name a shipped link or the path of a link file")
     shipped = shipped_links()
     if text in shipped:
-        link = load_link(text)
-    else:
-        path = folder / text
-        try:
-            link = load_link(path, must_be_sound=must_be_sound)
-        except NoSuchFileError:
-            likely = nearest(text, shipped)
-            hint = f"did you mean {likely}?" if likely else f"shipped: {', '.join(shipped)}"
-            raise table.error(
-                "link",
-                found=show_string(text),
-                wanted=f"no shipped link and no file (seen from the board file's folder) has "
-                f"that name; {hint}",
-            ) from None
-    return link
+        return load_link(text)
+    try:
+        return load_link(folder / text)
+    except NoSuchFileError:
+        likely = nearest(text, shipped)
+        hint = f"did you mean {likely}?" if likely else f"shipped: {', '.join(shipped)}"
+        raise table.error(
+            "link",
+            found=show_string(text),
+            wanted=f"no shipped link and no file (seen from the board file's folder) has "
+            f"that name; {hint}",
+        ) from None
 
 
 def _read_memory(board: Table, folder: Path) -> tuple[tuple[Memory, ...], list[AddressRange]]:

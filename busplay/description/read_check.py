@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+from busplay.description.check_catalogue import CHECK_CATALOGUE
 from busplay.description.link import Check, Field
 from busplay.description.toml_reader import Table, nearest, one_of, show_string
-from busplay.description.check_catalogue import CHECK_CATALOGUE
 
 CHECK_KEYS = ("field", "kind", "polynomial", "initial", "xor", "covers")
 CUSTOM = "custom"

@@ -18,8 +18,8 @@ from busplay.description.faults import (
 from busplay.description.link import Link, StrobeFraming
 from busplay.description.toml_reader import Table, parse_toml, read_description_file, show_value
 from busplay.errors import DescriptionError
-from busplay.explain.text_layout import counted
 from busplay.units import NS_PER_S
+from busplay.wording import counted
 
 PLAN_KEYS = (
     "seed",

@@ -18,7 +18,7 @@ from busplay.description.link import (
     StrobeSpan,
 )
 from busplay.description.toml_reader import Table
-from busplay.explain.text_layout import counted
+from busplay.wording import counted
 
 KEYS_OF_METHOD: dict[str, tuple[str, ...]] = {
     "strobe": ("span", "active", "gap_symbols"),

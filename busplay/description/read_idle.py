@@ -2,21 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
-import numpy as np
-
 from busplay.description.link import Link, StrobeFraming
 from busplay.description.toml_reader import Table
-from busplay.link.layout import FrameLayout
 
 
-def read_idle(table: Table, link: Link) -> Link:
-    """Return the link with the values that its file states for idle frames.
+def read_idle(table: Table, link: Link) -> dict[str, int]:
+    """Read the values that a link's file states for idle frames, zeros included.
 
     Raises:
-        DescriptionError: a value does not fit, is the check's, or contradicts a constant, the
-            marker, or the meaning of space 0.
+        DescriptionError: a value does not fit, is the check's, or contradicts a constant or the
+            meaning of space 0.
     """
     names = table.present_keys()
     if names and isinstance(link.framing, StrobeFraming):
@@ -31,9 +26,7 @@ def read_idle(table: Table, link: Link) -> Link:
         field = link.field_named(name)
         if field is not None and field.value is None:
             stated[name] = value
-    link = replace(link, idle={name: value for name, value in stated.items() if value})
-    _require_marker_agrees(table, stated, link)
-    return link
+    return stated
 
 
 def _read_value(table: Table, name: str, link: Link) -> int:
@@ -57,18 +50,3 @@ def _read_value(table: Table, name: str, link: Link) -> int:
     if name == "space" and value:
         raise table.error(name, found=str(value), wanted="space 0 says idle, so take the line out")
     return value
-
-
-def _require_marker_agrees(table: Table, stated: dict[str, int], link: Link) -> None:
-    """Refuse a value whose bits the marker overwrites with others."""
-    layout = FrameLayout(link)
-    word = np.array([layout.idle_word], np.uint64)
-    for name, value in stated.items():
-        carried = int(layout.unpack_field(word, name)[0])
-        if carried != value:
-            raise table.error(
-                name,
-                found=str(value),
-                wanted=f"the marker's symbols make it {carried}, so take the line out or change "
-                "framing.symbols",
-            )

@@ -1,16 +1,18 @@
 """Read link files: what they may say, and what is refused with its remedy.
 
-The tables are checked one by one where they are read; what only the whole link can tell
-(idle frames under a marker, imitation) comes at the end.
+The tables are checked one by one where they are read. What only the frame's layout can tell
+(idle frames under a marker, imitation) is not asked here: `busplay.link.load` does.
 """
 
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import get_args
 
 from busplay.description.link import (
+    WORD_BITS,
     Edges,
     Field,
     FieldOrder,
@@ -23,22 +25,16 @@ from busplay.description.link import (
 from busplay.description.read_check import CHECK_KEYS, read_check
 from busplay.description.read_framing import FRAMING_KEYS, read_framing
 from busplay.description.read_idle import read_idle
-from busplay.description.shipped_files import shipped_links
 from busplay.description.toml_reader import (
     NoSuchFileError,
     Table,
     nearest,
     one_of,
     parse_toml,
-    read_description_file,
     show_string,
 )
 from busplay.errors import DescriptionError
-from busplay.explain.text_layout import counted
-from busplay.link.layout import WORD_BITS
-from busplay.link.rules import require_sound
-
-__all__ = ["load_link", "parse_link", "shipped_links"]
+from busplay.wording import counted
 
 LINK_KEYS = (
     "name",
@@ -77,33 +73,6 @@ KNOWN_WIDTHS: dict[str, tuple[int, int, str]] = {
 }
 
 
-def load_link(source: str | Path, *, must_be_sound: bool = True) -> Link:
-    """Load a link by the name of a shipped one or by the path of a file.
-
-    A string that is exactly a shipped link's name means that link; `./guarded` or
-    `guarded.toml` means a file.
-
-    Args:
-        source: name or path.
-        must_be_sound: refuse a link on which frames could not be found or told apart.
-
-    Raises:
-        DescriptionError: the file cannot be read, or describes no possible link.
-    """
-    shipped = shipped_links()
-    if isinstance(source, str) and source in shipped:
-        path = shipped[source]
-        return parse_link(read_description_file(path), file=path.name)
-    path = Path(source)
-    try:
-        text = read_description_file(path)
-    except NoSuchFileError:
-        if path.suffix:
-            raise
-        raise unknown_name(str(source), shipped, what="link") from None
-    return parse_link(text, file=str(path), must_be_sound=must_be_sound)
-
-
 def unknown_name(source: str, shipped: dict[str, Path], *, what: str) -> NoSuchFileError:
     """Make the error for a name that is neither a file nor shipped."""
     likely = nearest(source, shipped)
@@ -115,14 +84,16 @@ def unknown_name(source: str, shipped: dict[str, Path], *, what: str) -> NoSuchF
     )
 
 
-def parse_link(text: str, *, file: str, must_be_sound: bool = True) -> Link:
-    """Parse a link file's text.
+def read_link(text: str, *, file: str) -> tuple[Link, dict[str, int]]:
+    """Read a link file's text, table by table.
 
     Args:
         text: TOML.
         file: what messages call the file.
-        must_be_sound: refuse a link on which frames could not be found or told apart; without
-            it `busplay.link.rules.find_faults` tells.
+
+    Returns:
+        The link, and what its file states of idle frames: zeros too, which `Link.idle` leaves
+        out. Whether a marker agrees with them, only the layout can tell.
 
     Raises:
         DescriptionError: it is not TOML, or describes no possible link; says file, place,
@@ -174,11 +145,8 @@ def parse_link(text: str, *, file: str, must_be_sound: bool = True) -> Link:
         file=file,
     )
     idle_table = table.optional_table("idle", tuple(one.name for one in fields))
-    if idle_table:
-        link = read_idle(idle_table, link)
-    if must_be_sound:
-        require_sound(link)
-    return link
+    stated = read_idle(idle_table, link) if idle_table else {}
+    return replace(link, idle={name: value for name, value in stated.items() if value}), stated
 
 
 def _read_clock(table: Table) -> int | None:

@@ -13,6 +13,7 @@ import re
 from pathlib import Path
 from typing import get_args
 
+from busplay.description.palettes import DEFAULT_OF_DEPTH, Colour, PaletteName, named_palette
 from busplay.description.toml_reader import (
     NoSuchFileError,
     Table,
@@ -21,9 +22,8 @@ from busplay.description.toml_reader import (
     read_description_file,
     show_string,
 )
-from busplay.description.palettes import DEFAULT_OF_DEPTH, Colour, PaletteName, named_palette
 from busplay.errors import DescriptionError
-from busplay.explain.text_layout import counted
+from busplay.wording import counted
 
 NAMES: tuple[PaletteName, ...] = get_args(PaletteName)
 COLOUR_WANTED = "give a colour as #RRGGBB, two hex digits for each of red, green, blue"

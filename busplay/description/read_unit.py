@@ -9,7 +9,7 @@ from typing import get_args
 from busplay.description.board import PixelOrder, Unit
 from busplay.description.read_palette import read_palette
 from busplay.description.toml_reader import Table, show_address, show_string, show_value
-from busplay.explain.text_layout import counted
+from busplay.wording import counted
 
 UNIT_KEYS = (
     "number",

@@ -4,9 +4,13 @@ from __future__ import annotations
 
 from typing import get_args
 
-from busplay.description.address_ranges import AddressRange, read_range, require_apart
+from busplay.description.address_ranges import (
+    AddressRange,
+    find_overreach,
+    read_range,
+    require_apart,
+)
 from busplay.description.board import Memory, Space, Unit, Window
-from busplay.link.board_fit import find_overreach
 from busplay.description.read_unit import MEMORY_BYTES_MAX
 from busplay.description.toml_reader import Table, nearest, show_address, show_string
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import json
 
-from busplay.description.link import Check, Field, Link, MarkerFraming, StrobeFraming
 from busplay.description.check_catalogue import CHECK_CATALOGUE
+from busplay.description.link import Check, Field, Link, MarkerFraming, StrobeFraming
 
 DELETE = 0x7F
 

@@ -19,16 +19,9 @@ from busplay.explain.link import (
     link_text,
     slot_text,
 )
-from busplay.explain.text_layout import (
-    counted,
-    exact,
-    heading,
-    hertz,
-    pairs,
-    table,
-    wrapped,
-)
+from busplay.explain.text_layout import heading, pairs, table, wrapped
 from busplay.units import NS_PER_S
+from busplay.wording import counted, exact, hertz
 
 SHOWN_COLOURS = 16
 

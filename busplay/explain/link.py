@@ -15,21 +15,11 @@ from busplay.description.link import (
     MarkerFraming,
     StrobeFraming,
 )
-from busplay.explain.text_layout import (
-    INDENT,
-    LINE_CHARACTERS,
-    counted,
-    exact,
-    heading,
-    hertz,
-    hex_digits,
-    pairs,
-    table,
-    wrapped,
-)
+from busplay.explain.text_layout import INDENT, LINE_CHARACTERS, heading, pairs, table, wrapped
 from busplay.link.framing.strobe import frame_levels, idle_level
 from busplay.link.layout import FrameLayout
 from busplay.units import NS_PER_S
+from busplay.wording import counted, exact, hertz, hex_digits
 
 CODE_OF_KNOWN = {"space": "s", "unit": "u", "sequence": "q", "address": "a", "data": "d"}
 MEANING_OF_KNOWN = {

@@ -1,10 +1,9 @@
-"""Plain text for a terminal of 80 columns: tables, pairs, and numbers with their units."""
+"""Plain text for a terminal of 80 columns: prose, pairs and tables."""
 
 from __future__ import annotations
 
 import textwrap
 from collections.abc import Sequence
-from fractions import Fraction
 
 LINE_CHARACTERS = 80
 INDENT = "  "
@@ -53,32 +52,3 @@ def table(rows: Sequence[Sequence[str]], *, right: frozenset[int] = frozenset())
 def heading(text: str) -> list[str]:
     """Set a heading apart from what stands before it."""
     return ["", text]
-
-
-def counted(count: int, noun: str) -> str:
-    """Write a number with its noun: `1 bit`, `1,024 bits`."""
-    return f"{count:,} {noun}" if count == 1 else f"{count:,} {noun}s"
-
-
-def hertz(value_hz: int) -> str:
-    """Write a frequency exactly, in the largest unit below it: `1.023 MHz`."""
-    for scale, unit in ((1_000_000, "MHz"), (1_000, "kHz")):
-        if value_hz >= scale:
-            whole, rest = divmod(value_hz, scale)
-            digits = f"{rest:0{len(str(scale)) - 1}d}".rstrip("0")
-            return f"{whole:,}{'.' + digits if digits else ''} {unit}"
-    return f"{value_hz} Hz"
-
-
-def exact(value: Fraction) -> str:
-    """Write a fraction as a decimal if three places hold it, else rounded and said so."""
-    thousandths = (2000 * value.numerator + value.denominator) // (2 * value.denominator)
-    whole, places = divmod(thousandths, 1000)
-    digits = f"{places:03d}".rstrip("0")
-    shown = f"{whole:,}{'.' + digits if digits else ''}"
-    return shown if Fraction(thousandths, 1000) == value else f"about {shown}"
-
-
-def hex_digits(value: int, *, bits: int) -> str:
-    """Write a number as hex digits, as many as its bits need."""
-    return f"{value:0{-(-bits // 4)}X}"

@@ -2,53 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
+from busplay.description.address_ranges import find_overreach
 from busplay.description.board import Board, Window
 from busplay.description.link import Link
-from busplay.description.toml_reader import show_address, show_string
+from busplay.description.toml_reader import show_string
 from busplay.errors import DescriptionError
 from busplay.link.layout import FrameLayout
 
 
-@dataclass(frozen=True, slots=True)
-class Overreach:
-    """A window whose offsets leave a space: the key at fault (empty: the range), and why."""
-
-    key: str
-    found: str
-    wanted: str
-
-
-def find_overreach(window: Window, *, last_offset: int, holder: str) -> Overreach | None:
-    """Find what is wrong with a window's offsets, if they go past `last_offset`.
-
-    Args:
-        window: the window.
-        last_offset: the last offset that there is.
-        holder: who ends there, with its verb: `the memory of units.panel ends`.
-    """
-    reached = window.first_offset + window.last_address - window.first_address
-    if window.first_offset > last_offset:
-        return Overreach(
-            "first_offset",
-            found=show_address(window.first_offset),
-            wanted=f"{holder} at {show_address(last_offset)}, so give that or less",
-        )
-    if reached <= last_offset:
-        return None
-    last_address = window.first_address + last_offset - window.first_offset
-    span = f"{show_address(window.first_address)}-{show_address(window.last_address)}"
-    return Overreach(
-        "",
-        found=f"{span}, which reaches offset {show_address(reached)}",
-        wanted=f"{holder} at {show_address(last_offset)}, so end the window at "
-        f"{show_address(last_address)}",
-    )
-
-
 def require_link_fits(board: Board) -> Board:
-    """Refuse a board whose link cannot carry its stores; give the same board back.
+    """Refuse a board whose link cannot carry its stores; return the same board.
 
     Raises:
         DescriptionError: the link lacks a field, a unit's number or a window's offset does not

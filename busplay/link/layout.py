@@ -15,12 +15,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busplay.batch import SymbolColumn, UInt64Column
-from busplay.description.link import SPACE_IDLE, Field, Link, MarkerFraming, StrobeFraming
+from busplay.description.link import (
+    SPACE_IDLE,
+    WORD_BITS,
+    Field,
+    Link,
+    MarkerFraming,
+    StrobeFraming,
+)
 from busplay.errors import FieldError
 from busplay.link.check_field import check_columns
 from busplay.link.framing.strobe import frame_levels, idle_level
-
-WORD_BITS = 64
 
 
 def _bit_order(field: Field, lanes: int) -> list[int]:

@@ -16,7 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busplay.batch import FrameBatch, UInt64Column
-from busplay.link.layout import WORD_BITS, FrameLayout
+from busplay.description.link import WORD_BITS
+from busplay.link.layout import FrameLayout
 from busplay.trace import column_planes
 from busplay.trace.blocks import make_compressor, make_decompressor, pack_block, unpack_block
 from busplay.trace.container import Where

@@ -12,7 +12,7 @@ from busplay.analysis.budget import link_budget
 from busplay.analysis.budget_buses import bus_rows
 from busplay.analysis.budget_sender import planning_board
 from busplay.description.link import Link, StrobeFraming
-from busplay.description.read_link import load_link
+from busplay.link.load import load_link
 from busplay.sender.encoder import Encoder
 from tests.boards import GUARDED
 from tests.strategies import links

@@ -21,7 +21,7 @@ from busplay.analysis.budget_queue import (
 )
 from busplay.analysis.budget_sender import planning_board, sender_load, stores_at
 from busplay.description.link import Field, Link, StrobeFraming
-from busplay.description.read_link import load_link
+from busplay.link.load import load_link
 from busplay.sender.encoder import Encoder
 from tests.boards import GUARDED
 from tests.naive.sender import send_all

@@ -13,7 +13,7 @@ from busplay.analysis.budget_sender import planning_board, stores_at
 from busplay.analysis.budget_trace import TraceLoad, trace_load
 from busplay.batch import FrameBatch
 from busplay.description.link import Link
-from busplay.description.read_link import load_link
+from busplay.link.load import load_link
 from busplay.sender.encoder import Encoder
 from busplay.trace.header import TraceHeader
 from tests.boards import GUARDED

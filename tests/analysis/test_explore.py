@@ -14,9 +14,9 @@ from busplay.analysis.explore import Candidate, Found, Limits, explore, unseen_s
 from busplay.analysis.explore_links import Choice, Payload, build_link
 from busplay.analysis.explore_plot import CLOCK_INCHES, DOTS_PER_INCH, plot_front
 from busplay.description.link import Edges, Link
-from busplay.description.read_link import load_link, parse_link
 from busplay.description.write_link import link_toml
 from busplay.link.layout import FrameLayout
+from busplay.link.load import load_link, parse_link
 from busplay.link.rules import require_sound
 
 CLOCK_HZ = 8_000_000

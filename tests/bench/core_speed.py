@@ -29,10 +29,10 @@ from busplay.core.instructions import MODE_BYTES, W65C02S, Access, Mode
 from busplay.core.make import core_for_board
 from busplay.core.memory_map import MemoryMap
 from busplay.description.board import Board, Memory
-from busplay.description.read_board import load_board
 from busplay.display.bank import DisplayBank
 from busplay.engine.engine import FusedEngine
 from busplay.link.layout import FrameLayout
+from busplay.link.load import load_board
 from busplay.pipeline.pipeline import Pipeline
 from busplay.program.loading import load_memory
 from busplay.receiver.receiver import Receiver

@@ -26,9 +26,9 @@ from collections.abc import Callable
 import numpy as np
 
 from busplay.batch import StoreBatch, SymbolBatch
-from busplay.description.read_link import load_link
 from busplay.display.bank import DisplayBank
 from busplay.engine.engine import FusedEngine
+from busplay.link.load import load_link
 from busplay.receiver.receiver import Receiver
 from busplay.sender.encoder import Encoder
 from busplay.sender.expander import SymbolExpander

@@ -17,8 +17,8 @@ import pytest
 from pytest_benchmark.fixture import BenchmarkFixture
 
 from busplay.description.link import Link, MarkerFraming
-from busplay.description.read_link import load_link
 from busplay.description.write_link import link_toml
+from busplay.link.load import load_link
 
 ROUNDS = 5
 

@@ -26,10 +26,10 @@ from busplay.batch import FrameBatch
 from busplay.capture.decode import DecodeReport, Decoding
 from busplay.capture.lane_map import parse_map
 from busplay.capture.wires import SymbolStretch, WireDrawer
-from busplay.description.read_link import load_link
 from busplay.formats.capture import open_capture
 from busplay.formats.writing.vcd import VcdWriter
 from busplay.link.layout import FrameLayout
+from busplay.link.load import load_link
 from busplay.sender.expander import expand, spell_all
 from tests.bench.test_bench_capture import read_bytes
 

@@ -17,7 +17,7 @@ from pytest_benchmark.fixture import BenchmarkFixture
 from busplay.batch import FrameBatch
 from busplay.description.board import ReceiverEnd
 from busplay.description.faults import BitFlips, FaultPlan
-from busplay.description.read_board import load_board
+from busplay.link.load import load_board
 from busplay.pipeline.pipeline import Pipeline
 from tests.pipeline.test_accounts import every_slot
 

@@ -13,7 +13,7 @@ import pytest
 from pytest_benchmark.fixture import BenchmarkFixture
 
 from busplay.batch import FrameBatch, StoreBatch
-from busplay.description.read_link import load_link
+from busplay.link.load import load_link
 from busplay.sender.encoder import Encoder
 from busplay.sender.expander import SymbolExpander, spell_all
 from tests.boards import board_with

@@ -20,8 +20,8 @@ import pytest
 from pytest_benchmark.fixture import BenchmarkFixture
 
 from busplay.batch import FrameBatch
-from busplay.description.read_link import load_link
 from busplay.link.layout import FrameLayout
+from busplay.link.load import load_link
 from busplay.trace.header import TraceHeader
 from busplay.trace.reader import TraceReader
 from busplay.trace.writer import TraceWriter

@@ -13,10 +13,9 @@ from busplay.batch import FrameBatch
 from busplay.capture.decode import DecodeSettings, Decoding
 from busplay.capture.lane_map import LaneMap, Probe, default_map, wires_of
 from busplay.capture.synthetic import Analyser
-from busplay.description.read_board import load_board
-from busplay.description.read_link import load_link
 from busplay.errors import InputError
 from busplay.link.layout import FrameLayout
+from busplay.link.load import load_board, load_link
 from busplay.run.replay import Replay
 from busplay.trace.reader import TraceReader
 from tests.capture.captures import (

@@ -9,8 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from busplay.capture.edge_grid import EdgeGrid, EdgeTimes
-from busplay.description.read_link import load_link
 from busplay.link.layout import FrameLayout
+from busplay.link.load import load_link
 from tests.strategies import cuts
 
 LAYOUT = FrameLayout(load_link("guarded"))

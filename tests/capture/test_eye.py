@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from busplay.capture.blame import LaneBlame, lane_masks
 from busplay.capture.eye import LaneEye, lane_eye
-from busplay.description.read_link import load_link
 from busplay.link.layout import FrameLayout
+from busplay.link.load import load_link
 from tests.receiver.wires import random_words
 
 

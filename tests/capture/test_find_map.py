@@ -12,9 +12,9 @@ from busplay.capture.decode import look_ahead
 from busplay.capture.find_map import find_map
 from busplay.capture.lane_map import wires_of
 from busplay.capture.synthetic import Analyser
-from busplay.description.read_link import load_link
 from busplay.errors import InputError
 from busplay.link.layout import FrameLayout
+from busplay.link.load import load_link
 from tests.capture.captures import Recorded, changes_of, frames_on_grid, sampled
 
 RATES = {"guarded": 100_000_000, "lean": 100_000_000, "strobed": 100_000_000}

@@ -6,8 +6,8 @@ import pytest
 
 from busplay.capture.lane_map import default_map, parse_map
 from busplay.description.link import Link
-from busplay.description.read_link import load_link
 from busplay.errors import InputError
+from busplay.link.load import load_link
 
 LEAN = load_link("lean")
 SERIAL = load_link("serial")

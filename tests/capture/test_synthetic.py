@@ -8,8 +8,8 @@ import pytest
 from busplay.batch import FrameBatch
 from busplay.capture.synthetic import Analyser, SyntheticCapture
 from busplay.capture.wires import WireDrawer, scaled, spelled_stretches
-from busplay.description.read_link import load_link
 from busplay.link.layout import FrameLayout
+from busplay.link.load import load_link
 from tests.capture.captures import drawn, edges_per_second, frames_on_grid, joined, sampled
 from tests.naive import capture as naive
 

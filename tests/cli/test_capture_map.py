@@ -5,9 +5,9 @@ from pathlib import Path
 import pytest
 
 from busplay.cli.capture_map import map_capture
-from busplay.description.read_link import load_link
 from busplay.errors import InputError
 from busplay.formats.capture import open_capture
+from busplay.link.load import load_link
 
 LINK = load_link("lean")  # a clock and four lanes
 

@@ -11,8 +11,8 @@ import pytest
 import zstandard
 
 from busplay.batch import FrameBatch
-from busplay.description.read_board import load_board
 from busplay.link.layout import FrameLayout
+from busplay.link.load import load_board
 from busplay.trace.header import TraceHeader
 from busplay.trace.reader import TraceReader
 from busplay.trace.writer import TraceWriter

@@ -12,12 +12,11 @@ import pytest
 from click.testing import Result
 
 from busplay.description.link import Link
-from busplay.link.board_fit import require_link_fits
 from busplay.description.plain import link_from_plain
-from busplay.description.read_board import load_board
-from busplay.description.read_link import load_link
 from busplay.description.write_link import link_toml
 from busplay.errors import InputError
+from busplay.link.board_fit import require_link_fits
+from busplay.link.load import load_board, load_link
 from tests.cli.command import Plan
 
 PROJECT = Path(__file__).parent.parent.parent

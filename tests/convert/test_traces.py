@@ -29,10 +29,9 @@ from busplay.convert.traces import (
 from busplay.convert.wires import frame_texts, write_wires
 from busplay.description.board import Board, Sender
 from busplay.description.link import Link
-from busplay.description.read_board import load_board
-from busplay.description.read_link import load_link
 from busplay.errors import InputError
 from busplay.link.layout import FrameLayout
+from busplay.link.load import load_board, load_link
 from busplay.sender.encoder import Encoder
 from busplay.trace.header import TraceHeader
 from busplay.trace.reader import TraceReader

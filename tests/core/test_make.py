@@ -8,8 +8,8 @@ import pytest
 
 from busplay.core.make import core_for_board, core_kinds, find_core_class, make_core
 from busplay.core.reference import ReferenceCore
-from busplay.description.read_board import load_board
 from busplay.errors import InputError
+from busplay.link.load import load_board
 
 
 def test_core_of_a_board_has_its_processor_map_and_port() -> None:

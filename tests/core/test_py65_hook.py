@@ -15,7 +15,7 @@ from busplay.core.instructions import INSTRUCTIONS, MODE_BYTES, Mode
 from busplay.core.make import core_for_board, make_core
 from busplay.core.py65_hook import hook_mpu
 from busplay.core.store_buffer import StoreBuffer
-from busplay.description.read_board import load_board
+from busplay.link.load import load_board
 from busplay.program.loading import load_memory
 from tests.core.programs import rows
 

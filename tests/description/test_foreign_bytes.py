@@ -11,12 +11,10 @@ from hypothesis import strategies as st
 
 from busplay.description.board import Board
 from busplay.description.link import Link
-from busplay.description.load_either import load_link_or_board
-from busplay.description.read_board import parse_board
-from busplay.description.read_link import parse_link
 from busplay.description.read_palette import parse_palette
 from busplay.description.shipped_files import shipped_boards, shipped_links
 from busplay.errors import DescriptionError
+from busplay.link.load import load_link_or_board, parse_board, parse_link
 from tests.description.writing import BARE_LINK, BOARD, LINK, MARKED_LINK
 
 HERE = Path(__file__).parent

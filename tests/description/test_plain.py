@@ -27,9 +27,10 @@ from busplay.description.plain import (
     link_from_plain,
     link_to_plain,
 )
-from busplay.description.read_link import load_link, shipped_links
+from busplay.description.shipped_files import shipped_links
 from busplay.errors import InputError
 from busplay.link.layout import FrameLayout
+from busplay.link.load import load_link
 from tests.boards import GUARDED, board_with
 from tests.strategies import links
 

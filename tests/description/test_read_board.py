@@ -18,10 +18,10 @@ from busplay.description.board import (
     Unit,
     Window,
 )
-from busplay.description.read_board import load_board, parse_board, require_link_fits
-from busplay.description.read_link import load_link, parse_link
 from busplay.description.palettes import HTML16
 from busplay.errors import DescriptionError
+from busplay.link.board_fit import require_link_fits
+from busplay.link.load import load_board, load_link, parse_board, parse_link
 from tests.description.writing import BARE_LINK, BOARD, LINK, edited
 
 FILE = "x.toml"

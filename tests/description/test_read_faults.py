@@ -22,8 +22,8 @@ from busplay.description.faults import (
     StuckLane,
 )
 from busplay.description.read_faults import load_faults, parse_faults
-from busplay.description.read_link import load_link
 from busplay.errors import DescriptionError, InputError
+from busplay.link.load import load_link
 from tests.boards import GUARDED
 from tests.wire.plans import faults_file, plans
 

@@ -17,9 +17,9 @@ from busplay.description.link import (
     MarkerFraming,
     StrobeFraming,
 )
-from busplay.description.read_link import load_link, parse_link
 from busplay.errors import DescriptionError
 from busplay.link.layout import FrameLayout
+from busplay.link.load import load_link, parse_link
 from tests.description.writing import BARE_LINK, LINK, MARKED_LINK, edited, link_toml
 from tests.strategies import links
 

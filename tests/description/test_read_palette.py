@@ -6,10 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from busplay.description.read_board import parse_board
-from busplay.description.read_palette import parse_palette
 from busplay.description.palettes import DEFAULT_OF_DEPTH, GRAYS, HTML16, RGB332, Colour
+from busplay.description.read_palette import parse_palette
 from busplay.errors import DescriptionError
+from busplay.link.load import parse_board
 from tests.description.writing import BOARD, edited
 
 DEPTHS = (1, 2, 4, 8)

@@ -4,12 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from busplay.description.load_either import load_link_or_board
-from busplay.description.read_board import load_board
-from busplay.description.read_link import load_link
 from busplay.description.shipped_files import SHIPPED_FOLDER, shipped_boards, shipped_links
 from busplay.errors import DescriptionError
 from busplay.link.layout import FrameLayout
+from busplay.link.load import load_board, load_link, load_link_or_board
 
 
 def test_every_shipped_file_has_a_name_and_every_name_a_file() -> None:

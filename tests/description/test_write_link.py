@@ -8,8 +8,8 @@ import pytest
 from hypothesis import assume, given, settings
 
 from busplay.description.link import Link, MarkerFraming
-from busplay.description.read_link import load_link, parse_link
 from busplay.description.write_link import link_toml
+from busplay.link.load import load_link, parse_link
 from tests.strategies import links
 
 SHIPPED = ("guarded", "lean", "strobed", "marked", "serial")

@@ -22,7 +22,6 @@ from busplay.description.link import (
     MarkerFraming,
     StrobeFraming,
 )
-from busplay.description.read_link import load_link
 from busplay.display import writes as display_kernels
 from busplay.display.bank import DisplayBank
 from busplay.engine import kernels
@@ -30,6 +29,7 @@ from busplay.engine.engine import FusedEngine
 from busplay.engine.geometry import spelled
 from busplay.errors import InputError
 from busplay.link.layout import FrameLayout
+from busplay.link.load import load_link
 from busplay.receiver import machine as receiver_kernels
 from busplay.receiver.receiver import Receiver
 from busplay.receiver.states import State

@@ -15,13 +15,13 @@ from hypothesis import strategies as st
 
 from busplay.description.board import Board, BusyTime, ReceiverEnd, Window
 from busplay.description.link import Field, Link
-from busplay.description.read_board import load_board, parse_board
-from busplay.description.read_link import load_link, parse_link
 from busplay.description.shipped_files import shipped_links
 from busplay.explain import board_facts, board_text, link_facts, link_text
 from busplay.explain.link import LinkFacts, fraction_of, polynomial_text
-from busplay.explain.text_layout import exact, hertz, table
+from busplay.explain.text_layout import table
 from busplay.link.layout import FrameLayout
+from busplay.link.load import load_board, load_link, parse_board, parse_link
+from busplay.wording import exact, hertz
 from tests.description.writing import BARE_LINK, BOARD, edited
 from tests.strategies import links
 

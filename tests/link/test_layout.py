@@ -8,9 +8,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busplay.description.link import Check, Field, Link, MarkerFraming, StrobeFraming
-from busplay.description.read_link import load_link
 from busplay.errors import FieldError
 from busplay.link.layout import FrameLayout
+from busplay.link.load import load_link
 from tests.boards import GUARDED, LEAN
 from tests.naive import layout as naive
 from tests.strategies import links

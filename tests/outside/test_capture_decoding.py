@@ -11,10 +11,10 @@ from busplay.capture.decode import DecodeReport, DecodeSettings, Decoding, look_
 from busplay.capture.find_map import find_map
 from busplay.capture.lane_map import default_map, parse_map
 from busplay.capture.synthetic import Analyser
-from busplay.description.read_link import load_link
 from busplay.errors import InputError
 from busplay.formats.capture import open_capture
 from busplay.link.layout import FrameLayout
+from busplay.link.load import load_link
 from tests.capture.captures import Collected, decode, drawn, frames_on_grid, sampled
 
 DATA = Path(__file__).parent.parent / "data"

@@ -13,12 +13,12 @@ import crccheck.crc
 import numpy as np
 import pytest
 
-from busplay.description.link import Check, Link
-from busplay.description.read_link import load_link
 from busplay.description.check_catalogue import CHECK_CATALOGUE
+from busplay.description.link import Check, Link
 from busplay.link.check_field import check_columns, remainder
 from busplay.link.framing.check import idle_rotations_that_pass
 from busplay.link.layout import FrameLayout
+from busplay.link.load import load_link
 from tests.naive.check_field import long_division
 
 CHECK_STRING = b"123456789"

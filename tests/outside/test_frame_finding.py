@@ -14,8 +14,8 @@ import pytest
 
 from busplay.batch import SymbolColumn, UInt64Column
 from busplay.description.link import CheckFraming
-from busplay.description.read_link import load_link
 from busplay.link.layout import FrameLayout
+from busplay.link.load import load_link
 from busplay.receiver.receiver import Receiver
 from busplay.receiver.states import State
 

@@ -11,7 +11,7 @@ import pytest
 from busplay.batch import FrameBatch, StoreBatch, UInt64Column
 from busplay.description.board import Sender, Window
 from busplay.description.link import Field, Link, StrobeFraming
-from busplay.description.read_link import load_link
+from busplay.link.load import load_link
 from busplay.sender.encoder import Encoder
 from tests.boards import board_with
 

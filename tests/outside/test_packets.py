@@ -13,8 +13,8 @@ from busplay.batch import FrameBatch
 from busplay.capture.synthetic import Analyser
 from busplay.convert.traces import edge_ns, trace_to_pcapng
 from busplay.convert.wires import write_capture, write_wires
-from busplay.description.read_board import load_board
 from busplay.link.layout import FrameLayout
+from busplay.link.load import load_board
 from busplay.trace.header import TraceHeader
 from busplay.trace.reader import TraceReader
 from busplay.trace.writer import TraceWriter

@@ -24,7 +24,7 @@ from busplay.analysis.budget_sender import planning_board, stores_at
 from busplay.analysis.explore import Limits, explore
 from busplay.analysis.explore_links import Payload
 from busplay.description.link import Field, Link, StrobeFraming
-from busplay.description.read_link import load_link
+from busplay.link.load import load_link
 from tests.naive.sender import send_all
 
 CLOCK_HZ = 8_000_000

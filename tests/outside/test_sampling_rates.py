@@ -13,7 +13,7 @@ from busplay.analysis.sampling.visibility import Sampling
 from busplay.cli.convert_command import command as convert
 from busplay.cli.decode_command import command as decode
 from busplay.cli.plan_command import command as plan
-from busplay.description.read_link import load_link
+from busplay.link.load import load_link
 
 PRACTICE = "common practice, no source"
 MHZ = 1_000_000

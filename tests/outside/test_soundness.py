@@ -23,9 +23,9 @@ from busplay.analysis.soundness.polynomials import KNOWN_POLYNOMIALS
 from busplay.analysis.soundness.report import analyse
 from busplay.analysis.soundness.weights import count_unseen, dual_weights
 from busplay.description.link import CheckFraming
-from busplay.description.read_link import load_link
 from busplay.link.check_field import check_columns
 from busplay.link.layout import FrameLayout
+from busplay.link.load import load_link
 
 KOOPMAN = Path(__file__).parent.parent / "data" / "koopman_crc" / "hd_lengths.csv"
 TABLES = pytest.mark.source(

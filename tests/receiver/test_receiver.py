@@ -17,9 +17,9 @@ from busplay.description.link import (
     MarkerFraming,
     StrobeFraming,
 )
-from busplay.description.read_link import load_link
 from busplay.errors import DescriptionError
 from busplay.link.layout import FrameLayout
+from busplay.link.load import load_link
 from busplay.receiver.receiver import Receiver
 from busplay.receiver.states import State
 from tests.receiver.wires import can_mend, frames_of, random_words

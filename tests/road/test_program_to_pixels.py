@@ -18,8 +18,7 @@ from py65.devices.mpu65c02 import MPU
 from busplay.demo.programs import find_demo
 from busplay.description.board import Board, Unit
 from busplay.link.board_fit import require_link_fits
-from busplay.description.read_board import load_board
-from busplay.description.read_link import load_link
+from busplay.link.load import load_board, load_link
 from busplay.run.session import Session
 
 PANEL = range(0x4000, 0xA000)

@@ -10,7 +10,7 @@ import numpy as np
 from busplay.batch import UInt8Column
 from busplay.core.interface import CoreStop
 from busplay.core.make import core_for_board
-from busplay.description.read_board import load_board
+from busplay.link.load import load_board
 from busplay.program.labels import read_labels
 
 ROMS = Path(__file__).parent.parent.parent / "roms"

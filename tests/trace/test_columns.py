@@ -9,9 +9,10 @@ from hypothesis import strategies as st
 
 from busplay.batch import FrameBatch
 from busplay.description.link import Check, CheckFraming, Field, Link, StrobeFraming
-from busplay.description.read_link import load_link, shipped_links
+from busplay.description.shipped_files import shipped_links
 from busplay.errors import InputError
 from busplay.link.layout import FrameLayout
+from busplay.link.load import load_link
 from busplay.trace.columns import CHUNK_FRAMES, ColumnCodec
 from busplay.trace.container import Where
 from tests.boards import GUARDED, LEAN

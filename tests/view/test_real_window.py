@@ -14,7 +14,7 @@ import pytest
 from PIL import Image
 
 from busplay.demo.programs import find_demo
-from busplay.description.read_board import load_board
+from busplay.link.load import load_board
 from busplay.run.session import Session
 
 PROJECT = Path(__file__).parent.parent.parent

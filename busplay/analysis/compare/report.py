@@ -7,8 +7,9 @@ from collections.abc import Sequence
 from busplay.analysis.compare.comparison import Comparison, Delays
 from busplay.analysis.compare.listing import KIND_WORDS, Difference, Sighting
 from busplay.analysis.compare.pattern import CHANCE_MOST, Pattern, chance_text
-from busplay.explain.text_layout import counted, heading, pairs, table, wrapped
+from busplay.explain.text_layout import heading, pairs, table, wrapped
 from busplay.units import NS_PER_S
+from busplay.wording import counted
 
 Facts = dict[str, object]
 

@@ -13,7 +13,7 @@ from html import escape
 from busplay.analysis.pictures.timing import Timing, timing_of
 from busplay.description.link import Link
 from busplay.explain.link import LinkFacts, link_facts
-from busplay.explain.text_layout import counted
+from busplay.wording import counted
 
 CELL_PX = 38
 ROW_PX = 26

@@ -8,7 +8,8 @@ from math import isfinite, isinf
 from busplay.analysis.soundness.figures import duration, percent
 from busplay.analysis.soundness.locks import HoldReport, LockCase, LockReport
 from busplay.analysis.soundness.simulation import SimulatedLocks, SimulatedQuantile
-from busplay.explain.text_layout import counted, pairs, table
+from busplay.explain.text_layout import pairs, table
+from busplay.wording import counted
 
 Row = tuple[str, ...]
 

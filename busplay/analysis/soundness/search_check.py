@@ -7,10 +7,10 @@ from dataclasses import replace
 from busplay.analysis.soundness.choice import Choice
 from busplay.analysis.soundness.polynomials import KNOWN_POLYNOMIALS
 from busplay.analysis.soundness.weights import UnseenErrors, count_unseen
-from busplay.description.link import Check, Field, Link
+from busplay.description.link import WORD_BITS, Check, Field, Link
 from busplay.description.read_check import KNOWN_NAMES
 from busplay.explain.link import polynomial_text
-from busplay.link.layout import WORD_BITS, FrameLayout
+from busplay.link.layout import FrameLayout
 from busplay.link.rules import find_faults
 
 # Up to this width every polynomial is tried, above it those of `polynomials`.

@@ -13,7 +13,8 @@ from busplay.analysis.soundness.idle import MEETINGS, IdleFacts, MarkerFacts
 from busplay.analysis.soundness.lock_text import hold_lines, lock_lines, noisy_lock_lines
 from busplay.analysis.soundness.report import CheckReport, Soundness
 from busplay.analysis.soundness.unions import Share
-from busplay.explain.text_layout import counted, heading, pairs, table
+from busplay.explain.text_layout import heading, pairs, table
+from busplay.wording import counted
 
 SHOWN_WEIGHTS = 4
 RIGHT = frozenset(range(6))

@@ -13,11 +13,11 @@ from busplay.analysis.pictures.frame_svg import frame_svg
 from busplay.analysis.pictures.timing import example_word, timing_of
 from busplay.analysis.pictures.timing_text import timing_text
 from busplay.description.link import Link
-from busplay.description.read_link import load_link
 from busplay.description.shipped_files import shipped_links
 from busplay.explain.link import link_facts
-from busplay.explain.text_layout import counted
 from busplay.link.layout import FrameLayout
+from busplay.link.load import load_link
+from busplay.wording import counted
 from tests.strategies import links
 
 LINE_CHARACTERS = 80

@@ -19,8 +19,8 @@ from busplay.analysis.sampling.trial import (
 )
 from busplay.analysis.sampling.verdict import Answer, Verdict, judge
 from busplay.analysis.sampling.visibility import Sampling
-from busplay.description.read_link import load_link
 from busplay.link.layout import FrameLayout
+from busplay.link.load import load_link
 from tests.strategies import links
 
 MHZ = 1_000_000

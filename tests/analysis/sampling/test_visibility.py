@@ -18,8 +18,8 @@ from busplay.analysis.sampling.visibility import (
     doubts,
     no_doubt_hz,
 )
-from busplay.description.read_link import load_link
 from busplay.link.layout import FrameLayout
+from busplay.link.load import load_link
 from busplay.units import PS_PER_S
 
 MHZ = 1_000_000

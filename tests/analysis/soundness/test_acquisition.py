@@ -27,8 +27,8 @@ from busplay.analysis.soundness.simulation import (
 )
 from busplay.analysis.soundness.weights import count_unseen
 from busplay.description.link import Check, CheckFraming, Field, Link, MarkerFraming
-from busplay.description.read_link import load_link
 from busplay.link.layout import FrameLayout
+from busplay.link.load import load_link
 from busplay.receiver.receiver import Receiver
 
 # A marker of one symbol that data imitate; the check tells.

@@ -11,8 +11,8 @@ from hypothesis import HealthCheck, given, settings
 from busplay.analysis.soundness.chances import confirm_frames, pass_chances, pattern_of
 from busplay.analysis.soundness.frame_space import FrameSpace, sent_frames
 from busplay.description.link import CheckFraming, Link, MarkerFraming
-from busplay.description.read_link import load_link
 from busplay.link.layout import FrameLayout
+from busplay.link.load import load_link
 from tests.analysis.soundness.small_links import small_links
 from tests.naive import soundness as naive
 

@@ -15,8 +15,8 @@ from busplay.analysis.soundness.bursts import bit_bursts, edge_bursts, lane_burs
 from busplay.analysis.soundness.gf2_space import coordinates
 from busplay.analysis.soundness.weights import count_unseen
 from busplay.description.link import Link
-from busplay.description.read_link import load_link
 from busplay.link.layout import FrameLayout
+from busplay.link.load import load_link
 from tests.analysis.soundness.small_links import small_links
 from tests.naive import soundness as naive
 

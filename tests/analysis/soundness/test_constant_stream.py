@@ -13,9 +13,9 @@ from busplay.analysis.soundness.constant_stream import constant_stream, idle_eff
 from busplay.analysis.soundness.frame_space import sent_frames
 from busplay.analysis.soundness.unions import union_share
 from busplay.description.link import CheckFraming, Field, Link
-from busplay.description.read_link import load_link
 from busplay.link.framing.check import rotated
 from busplay.link.layout import FrameLayout
+from busplay.link.load import load_link
 from busplay.receiver.receiver import Receiver
 from busplay.receiver.states import State
 from tests.analysis.soundness.small_links import small_links

@@ -18,8 +18,8 @@ from busplay.analysis.soundness.damage import (
 )
 from busplay.analysis.soundness.frame_space import FrameSpace, Judge, sent_frames
 from busplay.description.link import Link, StrobeFraming
-from busplay.description.read_link import load_link
 from busplay.link.layout import FrameLayout
+from busplay.link.load import load_link
 from tests.analysis.soundness.small_links import small_links
 from tests.naive import layout as naive_layout
 from tests.naive import soundness as naive

@@ -10,8 +10,8 @@ from hypothesis import HealthCheck, given, settings
 
 from busplay.analysis.soundness.idle import MEETINGS, idle_facts, marker_facts
 from busplay.description.link import Link
-from busplay.description.read_link import load_link
 from busplay.link.layout import FrameLayout
+from busplay.link.load import load_link
 from tests.analysis.soundness.small_links import small_links
 from tests.naive import soundness as naive
 

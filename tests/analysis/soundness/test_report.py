@@ -12,8 +12,8 @@ from busplay.analysis.soundness.figures import duration, percent
 from busplay.analysis.soundness.report import analyse, steps
 from busplay.analysis.soundness.text import soundness_text
 from busplay.description.link import Link
-from busplay.description.read_link import load_link
 from busplay.description.shipped_files import shipped_links
+from busplay.link.load import load_link
 from tests.analysis.soundness.small_links import small_links
 from tests.strategies import links
 

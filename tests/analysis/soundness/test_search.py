@@ -16,9 +16,9 @@ from busplay.analysis.soundness.report import analyse, steps
 from busplay.analysis.soundness.weaknesses import Weakness
 from busplay.analysis.soundness.weights import count_unseen
 from busplay.description.link import CheckFraming, Field, Link, MarkerFraming
-from busplay.description.read_link import load_link, parse_link
 from busplay.description.write_link import link_toml
 from busplay.link.layout import FrameLayout
+from busplay.link.load import load_link, parse_link
 from busplay.link.rules import find_faults
 from tests.analysis.soundness.small_links import small_links
 

@@ -16,7 +16,7 @@ from busplay.core.make import core_for_board, find_core_class
 from busplay.core.memory_map import MemoryMap
 from busplay.description import board as description
 from busplay.description.board import Memory, Window
-from busplay.description.read_board import load_board
+from busplay.link.load import load_board
 from busplay.program.loading import load_memory
 from tests.core.compiled.pair import STP, Pair, shared_opcodes
 from tests.core.programs import MEMORY, PORT, WINDOWS

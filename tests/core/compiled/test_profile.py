@@ -13,7 +13,7 @@ from busplay.core.make import core_for_board
 from busplay.core.memory_map import ADDRESSES, MemoryMap
 from busplay.core.profile import CoreProfile
 from busplay.description import board as description
-from busplay.description.read_board import load_board
+from busplay.link.load import load_board
 from busplay.program.loading import load_memory
 from tests.core.programs import HANDLER, MEMORY, PORT, WINDOWS, port, put
 

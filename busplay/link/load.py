@@ -1,0 +1,144 @@
+"""Load link and board files: their tables by themselves, then what the frame's layout can tell.
+
+How to think about it. `busplay.description` reads a file table by table and knows nothing of
+layouts. What needs one comes after it, here: whether a marker leaves the idle frame as the file
+states it, whether a receiver can find the frames, and whether a link carries what a board sends.
+"""
+
+from __future__ import annotations
+
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+
+from busplay.description.board import Board
+from busplay.description.link import Link
+from busplay.description.read_board import read_board
+from busplay.description.read_link import read_link, unknown_name
+from busplay.description.shipped_files import shipped_boards, shipped_links
+from busplay.description.toml_reader import NoSuchFileError, parse_toml, read_description_file
+from busplay.errors import DescriptionError
+from busplay.link.board_fit import require_link_fits
+from busplay.link.layout import FrameLayout
+from busplay.link.rules import require_sound
+
+# One of these at the top of a file makes it a board's.
+BOARD_SIGNS = ("processor", "units", "windows", "memory", "host_port")
+
+
+def load_link(source: str | Path, *, must_be_sound: bool = True) -> Link:
+    """Load a link by the name of a shipped one or by the path of a file.
+
+    A string that is exactly a shipped link's name means that link; `./guarded` or
+    `guarded.toml` means a file.
+
+    Args:
+        source: name or path.
+        must_be_sound: refuse a link on which frames could not be found or told apart.
+
+    Raises:
+        DescriptionError: the file cannot be read, or describes no possible link.
+    """
+    text, file, _ = _read(source, shipped_links(), what="link")
+    return parse_link(text, file=file, must_be_sound=must_be_sound)
+
+
+def parse_link(text: str, *, file: str, must_be_sound: bool = True) -> Link:
+    """Parse a link file's text.
+
+    Args:
+        text: TOML.
+        file: what messages call the file.
+        must_be_sound: refuse a link on which frames could not be found or told apart; without
+            it `busplay.link.rules.find_faults` lists why.
+
+    Raises:
+        DescriptionError: it is not TOML, or describes no possible link; says file, place,
+            what was found and what would be right.
+    """
+    link, stated_idle = read_link(text, file=file)
+    _require_marker_agrees(link, stated_idle)
+    if must_be_sound:
+        require_sound(link)
+    return link
+
+
+def load_board(source: str | Path) -> Board:
+    """Load a board by the name of a shipped one or by the path of a file.
+
+    A string that is exactly a shipped board's name means that board; `./dunlin` or
+    `dunlin.toml` means a file.
+
+    Raises:
+        DescriptionError: the file, its link or its palettes cannot be read, or they describe
+            no possible board.
+    """
+    text, file, folder = _read(source, shipped_boards(), what="board")
+    return parse_board(text, file=file, folder=folder)
+
+
+def parse_board(text: str, *, file: str, folder: Path, must_be_sound: bool = True) -> Board:
+    """Parse a board file's text.
+
+    Args:
+        text: TOML.
+        file: what messages call the file.
+        folder: where paths in the file start.
+        must_be_sound: refuse a link on which frames could not be found or told apart.
+
+    Raises:
+        DescriptionError: it is not TOML, or describes no possible board; says file, place,
+            what was found and what would be right.
+    """
+    load = partial(load_link, must_be_sound=must_be_sound)
+    return require_link_fits(read_board(text, file=file, folder=folder, load_link=load))
+
+
+def load_link_or_board(source: str | Path, *, must_be_sound: bool = True) -> Link | Board:
+    """Load the link or board that `source` names: a shipped one, or the path of a file.
+
+    Args:
+        source: name or path.
+        must_be_sound: refuse a link on which frames could not be found or told apart.
+
+    Raises:
+        DescriptionError: the file cannot be read, or describes neither.
+    """
+    text, file, folder = _read(source, shipped_links() | shipped_boards(), what="link or board")
+    values = parse_toml(text, file=file)
+    if any(sign in values for sign in BOARD_SIGNS):
+        return parse_board(text, file=file, folder=folder, must_be_sound=must_be_sound)
+    return parse_link(text, file=file, must_be_sound=must_be_sound)
+
+
+def _read(source: str | Path, shipped: dict[str, Path], *, what: str) -> tuple[str, str, Path]:
+    """Return a description's text, what messages call its file, and the file's folder."""
+    if isinstance(source, str) and source in shipped:
+        path = shipped[source]
+        return read_description_file(path, file=path.name), path.name, path.parent
+    path = Path(source)
+    try:
+        return read_description_file(path), str(path), path.parent
+    except NoSuchFileError:
+        if path.suffix:
+            raise
+        raise unknown_name(str(source), shipped, what=what) from None
+
+
+def _require_marker_agrees(link: Link, stated_idle: dict[str, int]) -> None:
+    """Refuse an idle value whose bits the marker overwrites with others."""
+    if not stated_idle:
+        return
+    layout = FrameLayout(link)
+    word = np.array([layout.idle_word], np.uint64)
+    for name, value in stated_idle.items():
+        carried = int(layout.unpack_field(word, name)[0])
+        if carried != value:
+            raise DescriptionError(
+                file=link.file,
+                place=f"idle.{name}",
+                found=str(value),
+                wanted=f"the marker's symbols make it {carried}, so take the line out or change "
+                "framing.symbols",
+            )
