@@ -16,7 +16,7 @@ def link_toml(link: Link) -> str:
     Args:
         link: sound, as `load_link` gives it; its `file` is left out.
 
-    >>> from busplay.description.read_link import load_link, parse_link
+    >>> from busplay.link.load import load_link, parse_link
     >>> text = link_toml(load_link("lean"))
     >>> parse_link(text, file="lean.toml") == load_link("lean")
     True
