@@ -103,7 +103,7 @@ def require_part(options: Mapping[str, object]) -> None:
 
     first, stop = options.get("from_ps"), options.get("to_ps")
     if isinstance(first, int) and isinstance(stop, int) and stop <= first:
-        from busplay.cli.capture_report import time_text
+        from busplay.formats.quantities import time_text
 
         raise InputError(
             place="--to",

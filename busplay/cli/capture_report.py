@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from busplay.cli.report import Figures
+from busplay.formats.quantities import rate_text, time_text
 
 if TYPE_CHECKING:
     from busplay.batch import CaptureInfo
@@ -88,23 +89,3 @@ def print_capture(info: CaptureInfo, *, rows: int, file_bytes: int) -> None:
         click.echo(f"{signal.name:{width}}  {signal.kind:10} {bits:>5} {signal.changes:>12,}")
     if len(info.signals) > len(shown):
         click.echo(f"... and {len(info.signals) - len(shown):,} more; --json has them all")
-
-
-def time_text(time_ps: int) -> str:
-    """Write a time in the unit that suits it, exactly or with six digits after the point."""
-    for unit, unit_ps in (("s", 10**12), ("ms", 10**9), ("us", 10**6), ("ns", 10**3)):
-        if abs(time_ps) >= unit_ps:
-            sign = "-" if time_ps < 0 else ""
-            whole, rest = divmod(abs(time_ps), unit_ps)
-            digits = len(str(unit_ps)) - 1
-            text = f"{whole:,}.{rest:0{digits}d}"[: len(f"{whole:,}") + 7].rstrip("0").rstrip(".")
-            return f"{sign}{text} {unit}"
-    return f"{time_ps} ps" if time_ps else "0"
-
-
-def rate_text(rate_hz: int) -> str:
-    """Write a rate in the unit that suits it."""
-    for unit, unit_hz in (("GHz", 10**9), ("MHz", 10**6), ("kHz", 10**3)):
-        if rate_hz >= unit_hz:
-            return f"{rate_hz / unit_hz:.9g} {unit}"
-    return f"{rate_hz} Hz"

@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from busplay.cli.decode_report import JSON_LISTED, LISTED, show_time
+from busplay.cli.decode_report import JSON_LISTED, LISTED
 from busplay.cli.report import Figures
+from busplay.formats.quantities import time_text
 
 if TYPE_CHECKING:
     from busplay.analysis.compare.comparison import Comparison
@@ -259,7 +260,7 @@ def expect_lines(against: Against, *, list_all: bool = False) -> list[str]:
         arrived = ABSENT if one.arrived is None else f"${one.arrived:02X}"
         cycle = ABSENT if one.cycle is None else f"{one.cycle:,}"
         lines.append(
-            f"  {one.kind:12}  {show_time(one.time_ps):20}  {cycle:10}  {where}={stored:7}"
+            f"  {one.kind:12}  {time_text(one.time_ps):20}  {cycle:10}  {where}={stored:7}"
             f"  {arrived:7}  {', '.join(filter(None, [one.label, _lanes(one.lanes)]))}".rstrip()
         )
     more = against.inside - len(inside[:listed])

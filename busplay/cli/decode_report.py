@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from busplay.capture.survey import EDGES_TO_JUDGE, SAMPLES_FOR_CERTAINTY
 from busplay.cli.report import Figures
+from busplay.formats.quantities import time_text
 
 if TYPE_CHECKING:
     from busplay.capture.decode import DecodeReport
@@ -16,20 +17,6 @@ if TYPE_CHECKING:
 
 LISTED = 10
 JSON_LISTED = 1000
-
-
-def show_time(time_ps: int | None) -> str:
-    """Write a time with the unit that suits it, nothing rounded away that was seen."""
-    if time_ps is None:
-        return "never"
-    for unit, size in (("s", 10**12), ("ms", 10**9), ("us", 10**6), ("ns", 10**3)):
-        if abs(time_ps) >= size:
-            digits = len(str(size)) - 1
-            whole, part = divmod(abs(time_ps), size)
-            shown = f"{part:0{digits}d}".rstrip("0")
-            sign = "-" if time_ps < 0 else ""
-            return f"{sign}{whole:,}{'.' + shown if shown else ''} {unit}"
-    return f"{time_ps} ps"
 
 
 def show_ns(time_ps: int | None) -> str:
@@ -179,7 +166,7 @@ def report_lines(report: DecodeReport) -> list[str]:
     if report.clock.glitches:
         glitches.insert(0, f"clock {report.clock.glitches:,}")
     lines.append(
-        f"  glitches shorter than {show_time(report.glitch_ps)}: {', '.join(glitches) or 'none'}"
+        f"  glitches shorter than {time_text(report.glitch_ps)}: {', '.join(glitches) or 'none'}"
     )
     lines += [
         "",
@@ -207,8 +194,8 @@ def report_lines(report: DecodeReport) -> list[str]:
         )
     lines += _list(
         [
-            f"out of sync from {show_time(one.first_ps + zero)} for {one.symbols:,} symbols, "
-            + ("to the end" if one.stop_ps is None else f"{show_time(one.stop_ps - one.first_ps)}")
+            f"out of sync from {time_text(one.first_ps + zero)} for {one.symbols:,} symbols, "
+            + ("to the end" if one.stop_ps is None else f"{time_text(one.stop_ps - one.first_ps)}")
             for one in health.outages[1:]
         ]
     )
@@ -222,15 +209,15 @@ def report_lines(report: DecodeReport) -> list[str]:
         lines.append(f"gaps      {health.gap_count:,} in the clock")
         lines += _list(
             [
-                f"{show_time(one.first_ps + zero)} for {show_time(one.stop_ps - one.first_ps)},"
+                f"{time_text(one.first_ps + zero)} for {time_text(one.stop_ps - one.first_ps)},"
                 f" {one.edges:,} edges"
                 for one in health.gaps
             ]
         )
     if health.first_good_ps is not None and health.last_good_ps is not None:
         lines.append(
-            f"good      first {show_time(health.first_good_ps + zero)},"
-            f" last {show_time(health.last_good_ps + zero)}"
+            f"good      first {time_text(health.first_good_ps + zero)},"
+            f" last {time_text(health.last_good_ps + zero)}"
         )
     if health.damaged:
         lines.append("damaged   first edge, what, word, lanes")
@@ -248,7 +235,7 @@ def _is_mostly_damage(report: DecodeReport) -> bool:
 
 def _damaged_rows(health: Health, zero: int) -> list[str]:
     return [
-        f"{show_time(one.time_ps + zero)}  {one.kind}"
+        f"{time_text(one.time_ps + zero)}  {one.kind}"
         + ("" if one.word is None else f"  {one.word:X}")
         + (f"  lane {', '.join(map(str, one.lanes))}" if one.lanes else "")
         for one in health.damaged
@@ -364,7 +351,7 @@ def _step_text(report: DecodeReport) -> str:
     if not seen.syncs_gained:
         return "never in sync: no frame was found; is the link right, and the map (--find-map)?"
     first = health.outages[0] if health.outages else None
-    began = f"in sync from {show_time((health.first_step_ps or 0) + report.info.zero_ps)}" + (
+    began = f"in sync from {time_text((health.first_step_ps or 0) + report.info.zero_ps)}" + (
         f", after {first.symbols:,} symbols" if first is not None else ""
     )
     lost = "never lost" if not seen.syncs_lost else f"lost {seen.syncs_lost:,} times"

@@ -21,9 +21,10 @@ UNIT_PS = {
     "ps": Fraction(1),
     "fs": Fraction(1, 1000),
 }
-_UNIT_HZ = {"": 1, "hz": 1, "k": 10**3, "khz": 10**3, "m": 10**6, "mhz": 10**6}
-_UNIT_HZ |= {"g": 10**9, "ghz": 10**9, "sps": 1, "ksps": 10**3, "msps": 10**6, "gsps": 10**9}
-_UNIT_HZ |= {"s/s": 1, "ks/s": 10**3, "ms/s": 10**6, "gs/s": 10**9}
+_PREFIXES = {"": 1, "k": 10**3, "m": 10**6, "g": 10**9}
+_UNIT_HZ = {
+    prefix + unit: hz for prefix, hz in _PREFIXES.items() for unit in ("", "hz", "sps", "s/s")
+}
 _QUANTITY = re.compile(r"\s*([+-]?[0-9_]*(?:\.[0-9]*)?(?:[eE][+-]?[0-9]{1,3})?)\s*(\D*?)\s*")
 MAX_RATE_HZ = 10**12
 
@@ -48,54 +49,73 @@ def parse_time_ps(text: str, *, name: str = "time") -> int:
     """Read a time such as `1.5ms`, `-20us`, `0`; the unit may only be left out of 0.
 
     Raises:
-        InputError: it is no time, or not a whole number of picoseconds.
+        InputError: it is no time, has no unit, or is not a whole number of picoseconds.
     """
-    split = _split(text)
-    if split is not None and split[0] is not None:
-        number, unit = split[0], split[1]
-        if unit == "" and number == 0:
-            return 0
-        if unit in UNIT_PS:
+    wanted = "write a number and s, ms, us, ns or ps, such as 1.5ms"
+    match _split(text):
+        case (Fraction() as number, ""):
+            if number == 0:
+                return 0
+            wanted = f"give a unit, such as {text.strip()}s or {text.strip()}ms"
+        case (Fraction() as number, unit) if unit in UNIT_PS:
             time_ps = number * UNIT_PS[unit]
             if time_ps.denominator == 1 and abs(time_ps) < 1 << 63:
                 return int(time_ps)
             if abs(time_ps) < 1 << 63:
-                raise InputError(
-                    found=f"{name} {text[:40]!r}",
-                    wanted=f"it is a whole number of picoseconds, such as {round(time_ps)}ps",
-                )
-    raise InputError(
-        found=f"{name} {text[:40]!r}",
-        wanted="write a number and s, ms, us, ns or ps, such as 1.5ms",
-    )
+                wanted = f"it is a whole number of picoseconds, such as {round(time_ps)}ps"
+    raise InputError(found=f"{name} {text[:40]!r}", wanted=wanted)
 
 
-def parse_rate_hz(text: str, *, name: str = "rate") -> int:
-    """Read a rate such as `24MHz`, `1 GHz`, `500k`, `48000`, `24MS/s`.
+def parse_rate_hz(text: str, *, name: str = "rate", needs_unit: bool = True) -> int:
+    """Read a rate such as `24MHz`, `1 GHz`, `24MS/s`.
+
+    Args:
+        text: a number and its unit.
+        name: what it is, for messages.
+        needs_unit: refuse `24` and `24M`; where files leave the unit out, it is hertz.
 
     Raises:
         InputError: it is no rate, or not a whole number of hertz from 1 to 10^12.
     """
-    split = _split(text)
-    if split is not None and split[0] is not None:
-        number, unit = split[0], split[1]
-        if unit in _UNIT_HZ:
+    wanted = "write a number and Hz, kHz, MHz or GHz, such as 24MHz"
+    match _split(text):
+        case (Fraction() as number, unit) if unit in _PREFIXES and needs_unit:
+            if number > 0:
+                usual = text.strip() if unit else f"{text.strip()}M"
+                wanted = f"give a unit, such as {usual}Hz"
+        case (Fraction() as number, unit) if unit in _UNIT_HZ:
             rate_hz = number * _UNIT_HZ[unit]
             if rate_hz.denominator == 1 and 1 <= rate_hz <= MAX_RATE_HZ:
                 return int(rate_hz)
             if 1 <= rate_hz <= MAX_RATE_HZ:
-                raise InputError(
-                    found=f"{name} {text[:40]!r}",
-                    wanted=f"it is a whole number of hertz, such as {round(rate_hz)}Hz",
-                )
-    raise InputError(
-        found=f"{name} {text[:40]!r}",
-        wanted="write a number and Hz, kHz, MHz or GHz, such as 24MHz",
-    )
+                wanted = f"it is a whole number of hertz, such as {round(rate_hz)}Hz"
+    raise InputError(found=f"{name} {text[:40]!r}", wanted=wanted)
+
+
+def time_text(time_ps: int) -> str:
+    """Write a time in the unit that suits it, exactly.
+
+    >>> time_text(1_500_000), time_text(-20), time_text(0)
+    ('1.5 us', '-20 ps', '0')
+    """
+    for unit, unit_ps in (("s", PS_PER_S), ("ms", 10**9), ("us", 10**6), ("ns", 10**3)):
+        if abs(time_ps) >= unit_ps:
+            whole, rest = divmod(abs(time_ps), unit_ps)
+            digits = f"{rest:0{len(str(unit_ps)) - 1}d}".rstrip("0")
+            return f"{'-' if time_ps < 0 else ''}{whole:,}{'.' if digits else ''}{digits} {unit}"
+    return f"{time_ps} ps" if time_ps else "0"
+
+
+def rate_text(rate_hz: int) -> str:
+    """Write a rate in the unit that suits it."""
+    for unit, unit_hz in (("GHz", 10**9), ("MHz", 10**6), ("kHz", 10**3)):
+        if rate_hz >= unit_hz:
+            return f"{rate_hz / unit_hz:.9g} {unit}"
+    return f"{rate_hz} Hz"
 
 
 def _split(text: str) -> tuple[Fraction | None, str] | None:
-    """Take a number and its unit, in small letters, apart; None if there is something else."""
+    """Split a number from its unit, in small letters; None if there is something else."""
     match = _QUANTITY.fullmatch(text)
     if match is None or len(text) > 100:
         return None

@@ -5,7 +5,13 @@ from fractions import Fraction
 import pytest
 
 from busplay.errors import InputError
-from busplay.formats.quantities import find_timescale_ps, parse_rate_hz, parse_time_ps
+from busplay.formats.quantities import (
+    find_timescale_ps,
+    parse_rate_hz,
+    parse_time_ps,
+    rate_text,
+    time_text,
+)
 
 
 @pytest.mark.parametrize(
@@ -25,7 +31,7 @@ def test_times_are_exact(text: str, time_ps: int) -> None:
     assert parse_time_ps(text) == time_ps
 
 
-@pytest.mark.parametrize("text", ["", "5", "ms", "1.5 parsecs", "1e99s", "1..2s", "--1s"])
+@pytest.mark.parametrize("text", ["", "ms", "1.5 parsecs", "1e99s", "1..2s", "--1s"])
 def test_what_is_no_time_is_refused(text: str) -> None:
     with pytest.raises(InputError) as error:
         parse_time_ps(text)
@@ -39,8 +45,8 @@ def test_what_is_no_time_is_refused(text: str) -> None:
     [
         ("24MHz", 24_000_000),
         ("1 GHz", 10**9),
-        ("500k", 500_000),
-        ("48000", 48_000),
+        ("500kHz", 500_000),
+        ("48000 Hz", 48_000),
         ("1.5 mhz", 1_500_000),
         ("24MS/s", 24_000_000),
         ("100Msps", 100_000_000),
@@ -50,13 +56,40 @@ def test_rates_are_exact(text: str, rate_hz: int) -> None:
     assert parse_rate_hz(text) == rate_hz
 
 
-@pytest.mark.parametrize("text", ["", "0", "-1MHz", "fast", "2THz", "1e13"])
+@pytest.mark.parametrize("text", ["", "0", "-1MHz", "fast", "2THz", "1e13 Hz"])
 def test_what_is_no_rate_is_refused(text: str) -> None:
     with pytest.raises(InputError) as error:
         parse_rate_hz(text)
     assert str(error.value) == (
         f"found rate {text!r}; write a number and Hz, kHz, MHz or GHz, such as 24MHz"
     )
+
+
+def test_a_number_without_a_unit_is_refused_but_for_no_time_and_in_files() -> None:
+    with pytest.raises(InputError) as error:
+        parse_time_ps("5", name="--from")
+    assert str(error.value) == "found --from '5'; give a unit, such as 5s or 5ms"
+    for text, wanted in (("24", "24MHz"), ("500k", "500kHz")):
+        with pytest.raises(InputError) as error:
+            parse_rate_hz(text, name="--in-rate")
+        assert str(error.value) == f"found --in-rate {text!r}; give a unit, such as {wanted}"
+    assert parse_rate_hz("48000", needs_unit=False) == 48_000
+    assert parse_rate_hz("500k", needs_unit=False) == 500_000
+
+
+@pytest.mark.parametrize(
+    ("time_ps", "text"),
+    [
+        (0, "0"),
+        (-20, "-20 ps"),
+        (1_500_000, "1.5 us"),
+        (41_667, "41.667 ns"),
+        (-1_234_567_890_123_456, "-1,234.567890123456 s"),
+    ],
+)
+def test_times_are_written_exactly(time_ps: int, text: str) -> None:
+    assert time_text(time_ps) == text
+    assert not time_ps or parse_time_ps(text.replace(",", "")) == time_ps
 
 
 @pytest.mark.parametrize(
@@ -88,3 +121,12 @@ def test_what_is_not_whole_is_refused_with_what_is_nearest() -> None:
     assert str(error.value) == (
         "found --from '41.6667fs'; it is a whole number of picoseconds, such as 0ps"
     )
+
+
+def test_rates_are_written_in_the_unit_that_suits_them() -> None:
+    assert [rate_text(rate) for rate in (24_000_000, 1_500, 999, 10**9)] == [
+        "24 MHz",
+        "1.5 kHz",
+        "999 Hz",
+        "1 GHz",
+    ]

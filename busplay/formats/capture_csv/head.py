@@ -245,7 +245,7 @@ class _HeadParser:
             match = _RATE.search(line)
             if match is not None:
                 try:
-                    return parse_rate_hz(match.group(1).replace(" ", ""))
+                    return parse_rate_hz(match.group(1).replace(" ", ""), needs_unit=False)
                 except InputError:
                     continue
             match = _PERIOD.search(line)

@@ -249,7 +249,7 @@ def read_session(
         if not text:
             raise _wrong(session, "no samplerate", "--rate 24MHz sets it")
         try:
-            rate_hz = parse_rate_hz(text, name="samplerate")
+            rate_hz = parse_rate_hz(text, name="samplerate", needs_unit=False)
         except InputError as error:
             raise _wrong(session, error.found or text, "--rate 24MHz sets it") from None
     session.choose_members(values.get("capturefile", "logic-1"))
