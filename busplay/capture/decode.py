@@ -125,7 +125,7 @@ class DecodeReport:
     @property
     def frames_damaged(self) -> int:
         """Frames that were wrong or aborted."""
-        return self.receiver.checks_failed + self.receiver.frames_abandoned
+        return self.receiver.checks_failed + self.receiver.frames_aborted
 
     @property
     def is_clean(self) -> bool:
@@ -345,7 +345,7 @@ def _summary(report: DecodeReport) -> dict[str, int]:
         "capture_frames_received": seen.frames_received,
         "capture_frames_idle": seen.frames_idle,
         "capture_checks_failed": seen.checks_failed,
-        "capture_frames_abandoned": seen.frames_abandoned,
+        "capture_frames_aborted": seen.frames_aborted,
         "capture_frames_missed": seen.frames_missed,
         "capture_locks_lost": seen.syncs_lost,
     }

@@ -74,7 +74,7 @@ def try_receiver(
     seen = receiver.counters
     return Trial(
         right=seen.frames_received + seen.frames_idle,
-        wrong=seen.checks_failed + seen.frames_abandoned,
+        wrong=seen.checks_failed + seen.frames_aborted,
         missed=seen.frames_missed,
         locks=seen.syncs_gained,
         symbols=number,

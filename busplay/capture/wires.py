@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from busplay.batch import ChangeBatch, FrameBatch, SymbolColumn
 from busplay.capture.lane_map import CLOCK, wires_of
 from busplay.link.layout import FrameLayout
-from busplay.sender.expander import expand, spell_all
+from busplay.sender.expander import expand, expand_all
 from busplay.units import PS_PER_S
 
 STRETCH_EDGES = 1 << 17
@@ -87,7 +87,7 @@ def _cut(
     head = FrameBatch(frames.edge[:count], frames.word[:count])
     rest = FrameBatch(frames.edge[count:], frames.word[count:])
     batch = expand(head, layout, first_edge=first_edge, stop_edge=stop_edge)
-    return SymbolStretch(first_edge, spell_all(batch, layout)), rest, stop_edge
+    return SymbolStretch(first_edge, expand_all(batch, layout)), rest, stop_edge
 
 
 class WireDrawer:

@@ -84,7 +84,7 @@ class AccountsReport:
 def accounts_figures(pipeline: Pipeline) -> dict[str, object]:
     """Return the accounts of a pipeline, ready for JSON."""
     accounts = pipeline.counters().accounts
-    service = accounts.service
+    fifo = accounts.receiver_fifo
     return {
         "balanced": accounts.is_balanced,
         "frames": accounts.frames.as_figures(),
@@ -92,15 +92,15 @@ def accounts_figures(pipeline: Pipeline) -> dict[str, object]:
             FAULT_NAMES[kind].replace(" ", "_"): one.as_figures()
             for kind, one in accounts.faults.items()
         },
-        "service": None
-        if service is None
+        "receiver_fifo": None
+        if fifo is None
         else {
-            "frames_served": service.frames_served,
-            "frames_overrun": service.frames_overrun,
-            "frames_late": service.frames_late,
-            "overruns_while_busy": service.overruns_while_busy,
-            "frames_held_max": service.frames_held_max,
-            "mean_wait_ns": round(service.mean_wait_ns, 3),
+            "frames_served": fifo.frames_served,
+            "frames_overrun": fifo.frames_overrun,
+            "frames_late": fifo.frames_late,
+            "overruns_while_busy": fifo.overruns_while_busy,
+            "frames_held_max": fifo.frames_held_max,
+            "mean_wait_ns": round(fifo.mean_wait_ns, 3),
         },
     }
 
@@ -129,41 +129,41 @@ def print_accounts(accounts: RunAccounts) -> None:
         if count:
             share = count / max(1, frames.lost)
             click.echo(f"  {count:>9,} {CAUSES[name]:34} {share:6.1%} of all losses")
-    if frames.invented or frames.invented_lost:
-        more = f", of them {frames.invented_lost:,} not served" if frames.invented_lost else ""
+    if frames.spurious or frames.spurious_lost:
+        more = f", of them {frames.spurious_lost:,} not served" if frames.spurious_lost else ""
         click.echo(
-            f"  {frames.invented + frames.invented_lost:>9,} received that nobody sent{more}"
+            f"  {frames.spurious + frames.spurious_lost:>9,} spurious: received, never sent{more}"
         )
     _print_missed(frames, on_a_clean_wire=not accounts.faults)
     for kind, one in accounts.faults.items():
-        if one.put_in:
+        if one.injected:
             click.echo(
-                f"  {one.put_in:>9,} {FAULT_NAMES[kind]}: {one.noticed_by_check:,} noticed by the"
-                f" check, {one.noticed_by_step:,} by loss of step,\n{'':12}{one.out_of_step:,} came"
-                f" out of sync, {one.unnoticed:,} unnoticed"
-                + (f", {one.under_way:,} under way" if one.under_way else "")
+                f"  {one.injected:>9,} {FAULT_NAMES[kind]}: {one.detected_by_check:,} detected"
+                f" by the check, {one.detected_by_sync:,} by loss of sync,\n"
+                f"{'':12}{one.out_of_sync:,} came out of sync, {one.undetected:,} undetected"
+                + (f", {one.in_flight:,} in flight" if one.in_flight else "")
             )
-    service = accounts.service
-    if service is not None and (service.frames_overrun or service.frames_late):
+    fifo = accounts.receiver_fifo
+    if fifo is not None and (fifo.frames_overrun or fifo.frames_late):
         click.echo(
-            f"  the receiver held {service.frames_held_max:,} frames at most;"
-            f" {service.overruns_while_busy:,} overruns came while it was busy"
+            f"  the receiver held {fifo.frames_held_max:,} frames at most;"
+            f" {fifo.overruns_while_busy:,} overruns came while it was busy"
         )
 
 
 def _print_missed(frames: FrameTotals, *, on_a_clean_wire: bool) -> None:
-    if frames.missed_counted is None or not (frames.missed_really or frames.missed_counted):
+    if frames.missed_by_sequence is None or not (frames.missed or frames.missed_by_sequence):
         return
-    text = f"  {frames.missed_really:>9,} missing, of which the sequence field tells"
-    text += f" {frames.missed_counted:,}"
+    text = f"  {frames.missed:>9,} missing, of which the sequence field counts"
+    text += f" {frames.missed_by_sequence:,}"
     if frames.gaps_too_long:
         times = {1: "once", 2: "twice"}.get(frames.gaps_too_long, f"{frames.gaps_too_long:,} times")
         text += (
             f";\n{'':12}it came round {times}, as {frames.sequence_modulus:,} or more went at once"
         )
-    elif on_a_clean_wire and frames.missed_counted > frames.missed_really:
+    elif on_a_clean_wire and frames.missed_by_sequence > frames.missed:
         text += " (a recording of what arrived has gaps)"
-    elif frames.missed_counted != frames.missed_really:
+    elif frames.missed_by_sequence != frames.missed:
         text += " (damaged frames mislead it)"
     click.echo(text)
 

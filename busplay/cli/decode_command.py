@@ -371,7 +371,7 @@ def _run(decoding: Decoding, capture: Capture) -> DecodeReport:
 
     def text() -> str:
         seen = decoding.receiver.counters
-        damaged = seen.checks_failed + seen.frames_abandoned
+        damaged = seen.checks_failed + seen.frames_aborted
         return f"{seen.frames_received:,} frames, {damaged:,} damaged"
 
     with capture_progress(capture, label="decoding", text=text) as move:

@@ -71,7 +71,7 @@ def report_figures(report: DecodeReport) -> Figures:
         "frames_idle": seen.frames_idle,
         "frames_damaged": report.frames_damaged,
         "checks_failed": seen.checks_failed,
-        "frames_abandoned": seen.frames_abandoned,
+        "frames_aborted": seen.frames_aborted,
         "frames_corrected": seen.frames_corrected,
         "frames_missed": seen.frames_missed,
         "syncs_gained": seen.syncs_gained,
@@ -175,7 +175,7 @@ def report_lines(report: DecodeReport) -> list[str]:
     ]
     details = [
         (seen.checks_failed, "failed the check"),
-        (seen.frames_abandoned, "aborted"),
+        (seen.frames_aborted, "aborted"),
         (seen.frames_corrected, "mended"),
         (seen.frames_missed, "missed by sequence"),
     ]

@@ -143,8 +143,8 @@ def csv_of(results: Sequence[PointResult]) -> str:
     """Return the points as CSV, the board as it is first."""
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
-    columns = ["trials", "frames", "loss_ratio", "low", "high", "invented"]
-    columns += ["faults_put_in", "faults_unnoticed", "held_max", "mean_wait_ns", "stop"]
+    columns = ["trials", "frames", "loss_ratio", "low", "high", "spurious"]
+    columns += ["faults_injected", "faults_undetected", "held_max", "mean_wait_ns", "stop"]
     writer.writerow(["figure", "value", *columns, *WIRE_CAUSES])
     for one in results:
         row = [one.figure or "as it is", "" if one.value is None else f"{one.value:g}"]

@@ -56,7 +56,7 @@ class FusedEngine:
         self.frames_carried = 0
         self._layout = receiver.layout
         self._tables: PipelineTables = pipeline_tables(encoder, receiver)
-        self._speller = SymbolExpander(self._layout)
+        self._expander = SymbolExpander(self._layout)
         self._rows = np.zeros(len(self._tables.chunks) * kernels.BLOCK, np.uint64)
         self._pieces = np.zeros(kernels.BLOCK, np.uint64)
         self._kept = np.zeros(kernels.KEPT_COUNT, np.uint64)
@@ -146,7 +146,7 @@ class FusedEngine:
         Returns:
             How many of the frames and how many of the hits were taken; `edge` has moved along.
         """
-        if not self._in_step():
+        if not self._in_sync():
             return 0, 0
         log = np.empty((len(hits.frame), kernels.LOG_COLUMNS), np.int64)
         self._run(None, frames, self._no_edges, self._no_edges, *self._block(), hits, log)
@@ -179,12 +179,12 @@ class FusedEngine:
         """Take as many stores as are plain; give how many, and their frames if they are kept."""
         if not self._tables.takes_stores:
             return 0, FrameBatch.empty()
-        if not self._in_step():
+        if not self._in_sync():
             # Nothing starts before the first store is whole; idle slots may bring it into step.
             grid = self.encoder.grid_edges
             edge = self.encoder.cycle_to_edge(int(stores.cycle[first]) + 1)
             self._idle_until(edge // grid * grid)
-            if not self._in_step():
+            if not self._in_sync():
                 return 0, FrameBatch.empty()
         rest = StoreBatch(stores.cycle[first:], stores.address[first:], stores.data[first:])
         sender = self.encoder.snapshot()
@@ -213,9 +213,9 @@ class FusedEngine:
         """Carry frames up to the end of the last one's slot."""
         first = 0
         while first < len(frames):
-            if not self._in_step():
+            if not self._in_sync():
                 self._idle_until(int(frames.edge[first]))
-            if self._in_step():
+            if self._in_sync():
                 rest = FrameBatch(frames.edge[first:], frames.word[first:])
                 self._run(None, rest, self._no_edges, self._no_edges, *self._block())
                 first += int(self._info[kernels.FIRST])
@@ -228,7 +228,7 @@ class FusedEngine:
     def _run_stages(self, frames: FrameBatch) -> None:
         """Carry a few frames through the expander and the receiver's machine."""
         stop_edge = int(frames.edge[-1]) + self._layout.slot_symbols
-        batch = self._speller.expand(frames, first_edge=self.edge, stop_edge=stop_edge)
+        batch = self._expander.expand(frames, first_edge=self.edge, stop_edge=stop_edge)
         self.bank.feed(self.receiver.feed(batch))
         self.edge = stop_edge
 
@@ -240,7 +240,7 @@ class FusedEngine:
 
     # -- the kernel
 
-    def _in_step(self) -> bool:
+    def _in_sync(self) -> bool:
         """Tell whether the receiver stands between two frames that lie on the slot grid."""
         registers = self.receiver.registers
         return (

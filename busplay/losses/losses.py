@@ -1,4 +1,4 @@
-"""The stores and frames that were not received right, one by one, as many as there is room for."""
+"""The stores and frames that were not received intact, one by one, as many as there is room for."""
 
 from __future__ import annotations
 
@@ -20,25 +20,25 @@ class Cause(IntEnum):
 
     SENDER_FIFO = 0
     WIRE = 1
-    OUT_OF_STEP = 2
+    OUT_OF_SYNC = 2
     RECEIVER_FIFO = 3
     DEADLINE = 4
-    WRONG = 5
+    DAMAGED = 5
 
 
 CAUSE_WORDS = {
     Cause.SENDER_FIFO: "sender's FIFO full",
     Cause.WIRE: "lost on the wire",
-    Cause.OUT_OF_STEP: "receiver out of sync",
+    Cause.OUT_OF_SYNC: "receiver out of sync",
     Cause.RECEIVER_FIFO: "receiver's FIFO full",
     Cause.DEADLINE: "after its deadline",
-    Cause.WRONG: "received wrong",
+    Cause.DAMAGED: "received damaged",
 }
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Losses:
-    """Columns of stores that were not received right, in the order in which that was known.
+    """Columns of stores that were not received intact, in the order in which that was known.
 
     Attributes:
         cause: uint8[losses]; a `Cause`.

@@ -5,7 +5,7 @@ receiver's log says which stretches of symbols were frames that it judged wrong,
 up, and where it came into step and fell out of it. So a fault is looked up by its symbol:
 
 - out of sync there: it came while nothing is judged;
-- in no wrong frame: unnoticed, for what its frame carried then passed for right;
+- in no wrong frame: undetected, for what its frame carried then passed for right;
 - in a wrong frame: noticed by the check; or by loss of step, if the run of wrong frames that it
   belongs to made the receiver hunt anew, or if the frame was aborted before its end.
 
@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from busplay.pipeline.totals import FaultTotals
 from busplay.receiver.states import Event, ReceiverLog
 
-CHECK, STEP, OUT, UNNOTICED, UNDER_WAY = range(5)
+CHECK, STEP, OUT, UNDETECTED, IN_FLIGHT = range(5)
 VERDICTS = 5
 # Faults and entries of the log that are looked up together.
 AT_ONCE = 2_048
@@ -36,16 +36,16 @@ class FaultAccounts:
     Args:
         kinds: how many kinds of fault there are.
         margin_symbols: symbols after a fault after which all about it is known.
-        in_step: whether the receiver is in sync to begin with.
+        in_sync: whether the receiver is in sync to begin with.
     """
 
-    def __init__(self, kinds: int, *, margin_symbols: int, in_step: bool = False) -> None:
+    def __init__(self, kinds: int, *, margin_symbols: int, in_sync: bool = False) -> None:
         self._margin = margin_symbols
         self._decided = np.zeros((kinds, VERDICTS), np.int64)
         self._ordinal: Int64Column = np.empty(0, np.int64)
         self._kind: NDArray[np.uint8] = np.empty(0, np.uint8)
         self._log = ReceiverLog.empty()
-        self._in_step = in_step
+        self._in_sync = in_sync
         self._new_faults: list[tuple[Int64Column, NDArray[np.uint8]]] = []
         self._new_logs: list[ReceiverLog] = []
         self._new = 0
@@ -98,7 +98,7 @@ class FaultAccounts:
 
     def _verdicts(self, ordinal: Int64Column) -> Int64Column:
         log = self._log
-        verdict = np.full(len(ordinal), UNNOTICED, np.int64)
+        verdict = np.full(len(ordinal), UNDETECTED, np.int64)
         is_wrong = log.kind <= Event.ABANDONED
         wrong_first, wrong_stop = log.first[is_wrong], log.stop[is_wrong]
         given_up = log.kind[is_wrong] == Event.ABANDONED
@@ -124,7 +124,7 @@ class FaultAccounts:
         is_change = log.kind >= Event.LOST
         gained = log.kind[is_change] == Event.GAINED
         last = np.searchsorted(log.stop[is_change], ordinal, side="right") - 1
-        known = np.concatenate([[self._in_step], gained])
+        known = np.concatenate([[self._in_sync], gained])
         return known[last + 1]
 
     def _forget(self, horizon: int) -> None:
@@ -137,7 +137,7 @@ class FaultAccounts:
             return
         changes = log.kind[:old][log.kind[:old] >= Event.LOST]
         if len(changes):
-            self._in_step = bool(changes[-1] == Event.GAINED)
+            self._in_sync = bool(changes[-1] == Event.GAINED)
         self._log = log.after(old)
 
     def totals(self, *, symbols_judged: int) -> list[FaultTotals]:
@@ -150,16 +150,16 @@ class FaultAccounts:
         counts = self._decided.copy()
         if len(self._ordinal):
             verdict = self._verdicts(self._ordinal)
-            verdict[self._ordinal >= symbols_judged] = UNDER_WAY
+            verdict[self._ordinal >= symbols_judged] = IN_FLIGHT
             np.add.at(counts, (self._kind, verdict), 1)
         return [
             FaultTotals(
-                put_in=int(row.sum()),
-                noticed_by_check=int(row[CHECK]),
-                noticed_by_step=int(row[STEP]),
-                out_of_step=int(row[OUT]),
-                unnoticed=int(row[UNNOTICED]),
-                under_way=int(row[UNDER_WAY]),
+                injected=int(row.sum()),
+                detected_by_check=int(row[CHECK]),
+                detected_by_sync=int(row[STEP]),
+                out_of_sync=int(row[OUT]),
+                undetected=int(row[UNDETECTED]),
+                in_flight=int(row[IN_FLIGHT]),
             )
             for row in counts
         ]

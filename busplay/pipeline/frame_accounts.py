@@ -23,7 +23,9 @@ from busplay.pipeline import settling
 from busplay.pipeline.totals import FrameTotals
 from busplay.receiver.states import Event, ReceiverLog
 
-_CAUSE_OF_NOTE = np.array([Cause.WRONG, Cause.RECEIVER_FIFO, Cause.DEADLINE, Cause.WIRE], np.uint8)
+_CAUSE_OF_NOTE = np.array(
+    [Cause.DAMAGED, Cause.RECEIVER_FIFO, Cause.DEADLINE, Cause.WIRE], np.uint8
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -121,13 +123,13 @@ class FrameAccounts:
 
     Args:
         sequence_bits: width of the link's sequence field; 0: it has none.
-        in_step: whether the receiver is in sync to begin with.
+        in_sync: whether the receiver is in sync to begin with.
 
     Attributes:
         on_losses: called with all losses as they become known; `losses` keeps the first.
     """
 
-    def __init__(self, *, sequence_bits: int, in_step: bool = False) -> None:
+    def __init__(self, *, sequence_bits: int, in_sync: bool = False) -> None:
         self._modulus = 1 << sequence_bits if sequence_bits else 0
         self._counts = np.zeros(settling.COUNTS, np.int64)
         self._counts[settling.SINCE] = -1
@@ -139,7 +141,7 @@ class FrameAccounts:
         self._got = DeliveredFrames(none64, none64, none8, none8)
         self._changes_edge: NDArray[np.int64] = np.empty(0, np.int64)
         self._changes_gained: NDArray[np.bool_] = np.empty(0, np.bool_)
-        self._in_step = in_step
+        self._in_sync = in_sync
         self.on_losses: Callable[[Losses], object] | None = None
         self._losses: list[Losses] = []
         self._losses_kept = 0
@@ -159,7 +161,7 @@ class FrameAccounts:
             self._counts[settling.SINCE] = 0
             self._counts[settling.RIGHT] += count
 
-    def add_in_step(self, sent: SentFrames, failed: NDArray[np.int64]) -> None:
+    def add_in_sync(self, sent: SentFrames, failed: NDArray[np.int64]) -> None:
         """Enter frames that came while the receiver was in sync on the slot grid.
 
         Args:
@@ -278,7 +280,7 @@ class FrameAccounts:
         edge = sent.edge[which]
         undelivered = kind == settling.NOTE_UNDELIVERED
         out = undelivered & ~self._in_step_at(edge.astype(np.int64))
-        cause[out] = Cause.OUT_OF_STEP
+        cause[out] = Cause.OUT_OF_SYNC
         lost_out = int(np.count_nonzero(out))
         self._out_of_step += lost_out
         self._on_wire += int(np.count_nonzero(undelivered)) - lost_out
@@ -313,12 +315,12 @@ class FrameAccounts:
 
     def _in_step_at(self, edges: NDArray[np.int64]) -> NDArray[np.bool_]:
         last = np.searchsorted(self._changes_edge, edges, side="right")
-        return np.concatenate([[self._in_step], self._changes_gained])[last]
+        return np.concatenate([[self._in_sync], self._changes_gained])[last]
 
     def _forget_changes(self, settled_edge: int) -> None:
         old = int(np.searchsorted(self._changes_edge, settled_edge, side="right"))
         if old:
-            self._in_step = bool(self._changes_gained[old - 1])
+            self._in_sync = bool(self._changes_gained[old - 1])
             self._changes_edge = self._changes_edge[old:]
             self._changes_gained = self._changes_gained[old:]
 
@@ -329,28 +331,28 @@ class FrameAccounts:
         """The first stores that were not received right, up to `LOSSES_MAX`."""
         return Losses.joined(self._losses)
 
-    def totals(self, *, stores: int, missed_counted: int | None) -> FrameTotals:
+    def totals(self, *, stores: int, missed_by_sequence: int | None) -> FrameTotals:
         """Return the sums.
 
         Args:
             stores: that were offered to the sender.
-            missed_counted: what the receiver counted by sequence; None: it cannot.
+            missed_by_sequence: what the receiver counted by sequence; None: it cannot.
         """
         counts = [int(one) for one in self._counts]
         return FrameTotals(
             stores=stores,
-            received_right=counts[settling.RIGHT],
-            received_wrong=counts[settling.WRONG],
+            received_intact=counts[settling.RIGHT],
+            received_damaged=counts[settling.WRONG],
             lost_at_sender=self._lost_at_sender,
             lost_on_wire=self._on_wire,
-            lost_out_of_step=self._out_of_step,
+            lost_out_of_sync=self._out_of_step,
             lost_at_receiver=counts[settling.OVERRUNS],
             lost_late=counts[settling.LATES],
-            under_way=len(self._sent),
-            invented=counts[settling.INVENTED],
-            invented_lost=counts[settling.INVENTED_LOST],
-            missed_really=counts[settling.MISSED],
-            missed_counted=missed_counted,
+            in_flight=len(self._sent),
+            spurious=counts[settling.SPURIOUS],
+            spurious_lost=counts[settling.SPURIOUS_LOST],
+            missed=counts[settling.MISSED],
+            missed_by_sequence=missed_by_sequence,
             gaps_too_long=counts[settling.LONG_GAPS],
             sequence_modulus=self._modulus or None,
         )

@@ -71,7 +71,7 @@ class PipelineCounters:
             "checks failed": seen.checks_failed,
             "losses of sync": seen.syncs_lost,
             "frames missed by sequence": seen.frames_missed,
-            "frames aborted": seen.frames_abandoned,
+            "frames aborted": seen.frames_aborted,
             "lost at the receiver's full FIFO": self.accounts.frames.lost_at_receiver,
             "served after their deadline": self.accounts.frames.lost_late,
             "outside the units": self.writes_outside,
@@ -335,6 +335,6 @@ class Pipeline:
         self._transport.restore(states.get(SERVICE_STATE), edge=edge)
 
     @property
-    def in_step(self) -> bool:
+    def in_sync(self) -> bool:
         """Tell whether the receiver is in SYNC."""
         return self.receiver.state is State.SYNC

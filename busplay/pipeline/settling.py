@@ -1,7 +1,7 @@
 """Compiled loop of the accounts: frames sent against frames delivered, in order of link edges.
 
 A frame that was delivered is the one sent that starts at the same edge; where none does, it was
-invented by damage, or by a receiver at a wrong alignment. Both columns are in order, so one
+spurious by damage, or by a receiver at a wrong alignment. Both columns are in order, so one
 pass settles all that the receiver cannot deliver any more.
 """
 
@@ -15,7 +15,7 @@ from busplay.jit import kernel
 SERVED, OVERRUN, LATE = range(3)
 
 # Places in `counts` (int64).
-RIGHT, WRONG, OVERRUNS, LATES, UNDELIVERED, INVENTED, INVENTED_LOST = range(7)
+RIGHT, WRONG, OVERRUNS, LATES, UNDELIVERED, SPURIOUS, SPURIOUS_LOST = range(7)
 # Places in `run`: frames undelivered since the last delivered one (-1: none was), how many the
 # receiver could have counted, and how many gaps were too long for its sequence field.
 SINCE, MISSED, LONG_GAPS = range(7, 10)
@@ -64,7 +64,7 @@ def settle(
     while sent < count and sent_edge[sent] < limit:
         edge = sent_edge[sent]
         while got < got_count and got_edge[got] < edge:
-            counts[INVENTED if got_fate[got] == SERVED else INVENTED_LOST] += 1
+            counts[SPURIOUS if got_fate[got] == SERVED else SPURIOUS_LOST] += 1
             got += 1
         if got == got_count or got_edge[got] != edge:
             note_kind[notes] = NOTE_UNDELIVERED
@@ -100,7 +100,7 @@ def settle(
         got += 1
         sent += 1
     while got < got_count and got_edge[got] < limit:
-        counts[INVENTED if got_fate[got] == SERVED else INVENTED_LOST] += 1
+        counts[SPURIOUS if got_fate[got] == SERVED else SPURIOUS_LOST] += 1
         got += 1
     counts[RIGHT] += right
     return sent, got, notes

@@ -65,12 +65,12 @@ class RunAccounts:
     Attributes:
         frames: every store in a window, by what became of it.
         faults: every fault injected, by kind; empty where none were to be injected.
-        service: what the receiver's FIFO saw; None where its timing cannot lose anything.
+        receiver_fifo: what the receiver's FIFO saw; None where its timing cannot lose anything.
     """
 
     frames: FrameTotals
     faults: dict[FaultKind, FaultTotals]
-    service: FifoCounters | None
+    receiver_fifo: FifoCounters | None
 
     @property
     def is_balanced(self) -> bool:
@@ -152,17 +152,17 @@ class Transport:
             if plan.extra_edges or plan.stalls or not service.is_harmless(nearest):
                 self.service = service
         sequence = board.link.field_named("sequence")
-        in_step = receiver.state is State.SYNC
+        in_sync = receiver.state is State.SYNC
         self._has_sequence = sequence is not None
         self.frames = FrameAccounts(
-            sequence_bits=min(sequence.bits, 32) if sequence else 0, in_step=in_step
+            sequence_bits=min(sequence.bits, 32) if sequence else 0, in_sync=in_sync
         )
         framing = board.link.framing
         release = 0 if isinstance(framing, StrobeFraming) else framing.release_frames
         self._faults = FaultAccounts(
             len(FaultKind),
             margin_symbols=(release + 2) * self._layout.frame_symbols,
-            in_step=in_step,
+            in_sync=in_sync,
         )
 
     @property
@@ -209,7 +209,7 @@ class Transport:
         at = first_edge
         while at < stop_edge:
             limit = self._first_cut(sent, stop_edge)
-            while at < limit and self._noisy.is_in_step(at):
+            while at < limit and self._noisy.is_in_sync(at):
                 before = at
                 sent, at = self._carry_words(sent, at, limit, large=large)
                 if at == before:
@@ -281,7 +281,7 @@ class Transport:
             return sent, edge
         count = int(np.searchsorted(sent.edge, np.uint64(edge)))
         failed = hit.sent[:taken_hits]
-        self.frames.add_in_step(sent.first(count), failed[failed >= 0])
+        self.frames.add_in_sync(sent.first(count), failed[failed >= 0])
         if self.wire is not None:
             self.wire.pass_flips(len(hits.before(edge)))
             self._enter_faults(self._receiver.take_log())
@@ -347,9 +347,9 @@ class Transport:
             totals = self._faults.totals(symbols_judged=judged)
             faults = {kind: totals[kind] for kind in FAULT_NAMES}
         return RunAccounts(
-            frames=self.frames.totals(stores=stores, missed_counted=missed),
+            frames=self.frames.totals(stores=stores, missed_by_sequence=missed),
             faults=faults,
-            service=None if self.service is None else self.service.counters,
+            receiver_fifo=None if self.service is None else self.service.counters,
         )
 
     def state(self) -> bytes | None:

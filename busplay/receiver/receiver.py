@@ -55,17 +55,17 @@ class Receiver:
     def counters(self) -> ReceiverCounters:
         """What it has seen since it was made or reset."""
         state = self.registers
-        in_step = int(state[machine.STATE]) == machine.SYNC
+        in_sync = int(state[machine.STATE]) == machine.SYNC
         return ReceiverCounters(
             symbols_fed=int(state[machine.FED]),
             symbols_skipped=int(state[machine.SKIPPED]),
             symbols_idle=int(state[machine.REST]),
-            pending_symbols=int(state[machine.POSITION]) if in_step else 0,
+            pending_symbols=int(state[machine.POSITION]) if in_sync else 0,
             frames_received=int(state[machine.RECEIVED]),
             frames_idle=int(state[machine.IDLE]),
             checks_failed=int(state[machine.FAILED]),
             frames_corrected=int(state[machine.CORRECTED]),
-            frames_abandoned=int(state[machine.ABANDONED]),
+            frames_aborted=int(state[machine.ABANDONED]),
             frames_missed=int(state[machine.MISSED]),
             syncs_gained=int(state[machine.GAINED]),
             syncs_lost=int(state[machine.LOST]),

@@ -53,9 +53,9 @@ def require_possible(registers: NDArray[np.int64], tables: MachineGeometry) -> N
     counts = registers[machine.FIRST_COUNTER : machine.STOP_COUNTER]
     if (counts < 0).any() or (counts > COUNT_MAX).any():
         raise ValueError(f"a count of {counts[(counts < 0) | (counts > COUNT_MAX)][0]}")
-    in_step = int(registers[machine.STATE]) == machine.SYNC
+    in_sync = int(registers[machine.STATE]) == machine.SYNC
     frames = sum(int(registers[one]) for one in (machine.RECEIVED, machine.IDLE, machine.FAILED))
-    symbols = frame_symbols * frames + int(registers[machine.POSITION]) * in_step
+    symbols = frame_symbols * frames + int(registers[machine.POSITION]) * in_sync
     symbols += int(registers[machine.SKIPPED]) + int(registers[machine.REST])
     if symbols != int(registers[machine.FED]):
         raise ValueError(f"{registers[machine.FED]} symbols fed, of which {symbols} are told")

@@ -49,7 +49,7 @@ class ReceiverCounters:
         checks_failed: judged frames that were wrong and could not be mended.
         frames_corrected: judged frames that were wrong by one bit and were mended; they are
             among the received or idle ones too.
-        frames_abandoned: frames that were aborted before their last symbol, because a strobe
+        frames_aborted: frames that were aborted before their last symbol, because a strobe
             came early or was dropped, or a marker stood elsewhere.
         frames_missed: frames that the sequence field says were sent and not delivered, from
             the first delivered frame on. A gap of a whole modulus or more cannot be told from
@@ -66,7 +66,7 @@ class ReceiverCounters:
     frames_idle: int = 0
     checks_failed: int = 0
     frames_corrected: int = 0
-    frames_abandoned: int = 0
+    frames_aborted: int = 0
     frames_missed: int = 0
     syncs_gained: int = 0
     syncs_lost: int = 0

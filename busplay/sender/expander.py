@@ -7,7 +7,7 @@ strobe and the gap. The symbols of a slot are handled as chunks, the widest unsi
 divides a slot: 8 symbols of up to 8 wires are one number, and a frame of 40 bits takes five
 look-ups.
 
-`spell` gives only slots that carry frames; a gap stands for idle. `spell_all` writes every
+`spell` gives only slots that carry frames; a gap stands for idle. `expand_all` writes every
 edge, for those who need the wire itself.
 """
 
@@ -85,18 +85,18 @@ class SymbolExpander:
 
 
 @lru_cache(maxsize=16)
-def _speller_for(layout: FrameLayout) -> SymbolExpander:
+def _expander_for(layout: FrameLayout) -> SymbolExpander:
     return SymbolExpander(layout)
 
 
 def expand(
     frames: FrameBatch, layout: FrameLayout, *, first_edge: int, stop_edge: int
 ) -> SymbolBatch:
-    """Spell frames of a layout; see `SymbolExpander.spell`."""
-    return _speller_for(layout).expand(frames, first_edge=first_edge, stop_edge=stop_edge)
+    """Spell frames of a layout; see `SymbolExpander.expand`."""
+    return _expander_for(layout).expand(frames, first_edge=first_edge, stop_edge=stop_edge)
 
 
-def spell_all(batch: SymbolBatch, layout: FrameLayout) -> SymbolColumn:
+def expand_all(batch: SymbolBatch, layout: FrameLayout) -> SymbolColumn:
     """Write every edge of a stretch: its slots, and the idle pattern between them.
 
     Returns:

@@ -99,7 +99,7 @@ class FaultyWire:
         first_ordinal: symbols that the receiver has sampled before.
 
     Attributes:
-        faults_put_in: symbols that were changed, edges that were lost and that were injected, by
+        faults_injected: symbols that were changed, edges that were lost and that were injected, by
             kind.
     """
 
@@ -114,7 +114,7 @@ class FaultyWire:
     ) -> None:
         self.layout = layout
         self.plan = plan
-        self.faults_put_in = dict.fromkeys(FaultKind, 0)
+        self.faults_injected = dict.fromkeys(FaultKind, 0)
         self._idle = np.ascontiguousarray(layout.idle_symbols)
         wires = layout.lanes + isinstance(layout.link.framing, StrobeFraming)
         self._schedule = Schedule(plan, edge_hz=edge_hz, wires=wires)
@@ -423,7 +423,7 @@ class FaultyWire:
         self._logs.append(FaultLog(ordinal, kind))
         counts = np.bincount(kind, minlength=len(FaultKind))
         for one in FaultKind:
-            self.faults_put_in[one] += int(counts[one])
+            self.faults_injected[one] += int(counts[one])
 
 
 def _between(hits: Hits, first: int, stop: int) -> Hits:

@@ -30,7 +30,7 @@ from busplay.formats.capture import open_capture
 from busplay.formats.writing.vcd import VcdWriter
 from busplay.link.layout import FrameLayout
 from busplay.link.load import load_link
-from busplay.sender.expander import expand, spell_all
+from busplay.sender.expander import expand, expand_all
 from tests.bench.test_bench_capture import read_bytes
 
 SYMBOLS = 16_000_000
@@ -55,7 +55,7 @@ def full_link(layout: FrameLayout, symbols: int) -> SymbolStretch:
     )
     edges = np.arange(slots, dtype=np.uint64) * np.uint64(layout.slot_symbols)
     batch = expand(FrameBatch(edges, words), layout, first_edge=0, stop_edge=symbols)
-    return SymbolStretch(0, spell_all(batch, layout))
+    return SymbolStretch(0, expand_all(batch, layout))
 
 
 def write_capture(path: Path, layout: FrameLayout, per_symbol: int | None, symbols: int) -> None:

@@ -15,7 +15,7 @@ from pytest_benchmark.fixture import BenchmarkFixture
 from busplay.batch import FrameBatch, StoreBatch
 from busplay.link.load import load_link
 from busplay.sender.encoder import Encoder
-from busplay.sender.expander import SymbolExpander, spell_all
+from busplay.sender.expander import SymbolExpander, expand_all
 from tests.boards import board_with
 
 STORES = 2_000_000
@@ -101,5 +101,5 @@ def test_spell_every_edge(benchmark: BenchmarkFixture, name: str) -> None:
     layout = encoder.layout
     batch = SymbolExpander(layout).expand(frames, first_edge=0, stop_edge=encoder.settled_edge)
     benchmark.group = f"expand, {name}"
-    benchmark.pedantic(lambda: spell_all(batch, layout), rounds=ROUNDS, warmup_rounds=1)
+    benchmark.pedantic(lambda: expand_all(batch, layout), rounds=ROUNDS, warmup_rounds=1)
     note(benchmark)

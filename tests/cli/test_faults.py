@@ -50,7 +50,7 @@ def test_overruns_name_store_instruction_and_busy_receiver(
     assert isinstance(accounts, dict)
     assert accounts["balanced"] is True
     assert accounts["frames"]["lost_at_receiver"] == found["frames_lost_at_receiver"] > 0
-    assert accounts["service"]["frames_held_max"] == 8
+    assert accounts["receiver_fifo"]["frames_held_max"] == 8
     losses = found["losses"]
     assert isinstance(losses, list)
     assert {one["cause"] for one in losses} == {"receiver_fifo"}
@@ -124,8 +124,8 @@ def test_faults_file_and_options_add_up(capsys: pytest.CaptureFixture[str], tmp_
     )
     accounts = found["accounts"]
     assert isinstance(accounts, dict)
-    assert accounts["faults"]["extra_edges"]["put_in"] == 1
-    assert accounts["faults"]["stuck_symbols"]["put_in"] > 0
+    assert accounts["faults"]["extra_edges"]["injected"] == 1
+    assert accounts["faults"]["stuck_symbols"]["injected"] > 0
     assert accounts["balanced"] is True
 
 

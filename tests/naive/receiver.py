@@ -247,7 +247,7 @@ class NaiveReceiver:
             self._judge()
         elif unique and self._is_candidate(window):
             self.count("symbols_skipped", len(self.frame))
-            self.count("frames_abandoned")
+            self.count("frames_aborted")
             self.count("syncs_lost")
             self.frame = []
             self._lock()
@@ -262,7 +262,7 @@ class NaiveReceiver:
         self.was_active = active
         if self.frame and (begins or dropped):
             self.count("symbols_skipped", len(self.frame))
-            self.count("frames_abandoned")
+            self.count("frames_aborted")
             self.frame = []
         if begins:
             if self.state == "HUNT":

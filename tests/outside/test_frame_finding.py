@@ -178,10 +178,10 @@ def frames_until_noticed(layout: FrameLayout, wire: SymbolColumn, trials: int) -
     # Confirming takes for ever in these layouts: SYNC once lost stays lost. So lock another way.
     lock = Receiver(layout_of(layout.link.name))
     lock.feed_symbols(np.tile(layout.idle_symbols, 8), 0)
-    in_step = lock.snapshot()
+    in_sync = lock.snapshot()
     counts = []
     for trial in range(trials):
-        receiver.restore(in_step)
+        receiver.restore(in_sync)
         before = receiver.counters
         receiver.feed_symbols(wire[trial * part + 1 : (trial + 1) * part], 0)
         after = receiver.counters

@@ -50,9 +50,9 @@ def unseen(pipeline: Pipeline) -> tuple[int, int]:
     # A damaged frame that passes as an idle one is delivered by nobody and fails no check. The
     # lead's idle frames were right; the first of them are spent on coming into step.
     turned_idle = frames.lost_on_wire - seen.checks_failed
-    judged = frames.received_right + frames.received_wrong + frames.lost_on_wire
-    assert frames.invented == 0
-    return frames.received_wrong + turned_idle, judged
+    judged = frames.received_intact + frames.received_damaged + frames.lost_on_wire
+    assert frames.spurious == 0
+    return frames.received_damaged + turned_idle, judged
 
 
 @pytest.mark.source(
@@ -81,8 +81,8 @@ def test_guarded_sees_every_flip_at_a_rate_where_four_never_meet() -> None:
     assert found == 0
     assert judged > 399_000
     flips = pipeline.counters().accounts.faults[FaultKind.FLIPPED]
-    assert flips.unnoticed == 0
-    assert flips.put_in == flips.noticed_by_check + flips.noticed_by_step + flips.out_of_step
+    assert flips.undetected == 0
+    assert flips.injected == flips.detected_by_check + flips.detected_by_sync + flips.out_of_sync
 
 
 @pytest.mark.source(
@@ -92,8 +92,8 @@ def test_guarded_sees_every_flip_at_a_rate_where_four_never_meet() -> None:
 def test_share_of_frames_that_are_damaged(link: Link, ber: float) -> None:
     pipeline = noisy_pipeline(link, ber, frames=200_000, seed=23)
     frames = pipeline.counters().accounts.frames
-    damaged = frames.received_wrong + frames.lost_on_wire
-    judged = frames.received_right + damaged
+    damaged = frames.received_damaged + frames.lost_on_wire
+    judged = frames.received_intact + damaged
     expected = 1 - (1 - ber) ** SEEN_BITS_OF[link.name]
     assert expected in wilson_interval(damaged, judged, quantile=3.5)
 

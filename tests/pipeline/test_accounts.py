@@ -101,14 +101,14 @@ def hold_accounts_of_drawn_run(data: st.DataObject) -> None:
     assert frames.sent == counters.frames_sent
     assert frames.lost_at_sender == counters.frames_overrun
     # Nothing is left open but what lies in a frame that has not ended.
-    assert frames.under_way == 0 or seen.pending_symbols > 0 or plan.early_lanes
-    delivered = frames.received_right + frames.received_wrong
+    assert frames.in_flight == 0 or seen.pending_symbols > 0 or plan.early_lanes
+    delivered = frames.received_intact + frames.received_damaged
     delivered += frames.lost_at_receiver + frames.lost_late
-    delivered += frames.invented + frames.invented_lost
+    delivered += frames.spurious + frames.spurious_lost
     assert delivered <= seen.frames_received <= delivered + 1
     if pipeline._transport.wire is not None:
-        put_in = pipeline._transport.wire.faults_put_in
-        assert {kind: one.put_in for kind, one in accounts.faults.items()} == put_in
+        injected = pipeline._transport.wire.faults_injected
+        assert {kind: one.injected for kind, one in accounts.faults.items()} == injected
     cut = data.draw(cuts(len(stores)))
     if len(stores) == 0:
         cut = [0, 0]
@@ -119,10 +119,10 @@ def hold_accounts_of_drawn_run(data: st.DataObject) -> None:
     for cause, name in (
         (Cause.SENDER_FIFO, "lost_at_sender"),
         (Cause.WIRE, "lost_on_wire"),
-        (Cause.OUT_OF_STEP, "lost_out_of_step"),
+        (Cause.OUT_OF_SYNC, "lost_out_of_sync"),
         (Cause.RECEIVER_FIFO, "lost_at_receiver"),
         (Cause.DEADLINE, "lost_late"),
-        (Cause.WRONG, "received_wrong"),
+        (Cause.DAMAGED, "received_damaged"),
     ):
         assert int((pipeline.losses.cause == cause).sum()) == getattr(frames, name)
 
@@ -136,9 +136,9 @@ def test_without_faults_what_is_sent_in_step_is_received_right(data: st.DataObje
     pipeline = run_cut(board, stores, [0, len(stores)], faults=FaultPlan(), stop_cycle=stop_cycle)
     frames = pipeline.counters().accounts.frames
     assert frames.balance() == 0
-    if frames.invented == 0 and pipeline.receiver.counters.checks_failed == 0:
+    if frames.spurious == 0 and pipeline.receiver.counters.checks_failed == 0:
         # It never stood at a wrong place, so all that is missing came before it was in sync.
-        assert frames.lost_on_wire == frames.received_wrong == 0
+        assert frames.lost_on_wire == frames.received_damaged == 0
 
 
 def every_slot(count: int, *, board: Board, first_cycle: int = 0) -> StoreBatch:
@@ -162,8 +162,8 @@ def test_single_flips_are_all_noticed_by_the_check() -> None:
     pipeline = run(FaultPlan(bit_flips=(BitFlips(1e-4),)), count=10_000)
     accounts = pipeline.counters().accounts
     flips = accounts.faults[FaultKind.FLIPPED]
-    assert flips.put_in > 20
-    assert flips.noticed_by_check == flips.put_in
+    assert flips.injected > 20
+    assert flips.detected_by_check == flips.injected
     assert accounts.frames.lost_on_wire == pipeline.receiver.counters.checks_failed
 
 
@@ -171,18 +171,18 @@ def test_lost_edge_is_noticed_by_loss_of_step_and_costs_frames_until_it_is_found
     pipeline = run(FaultPlan(lost_edges=(LostEdges(at_edges=(8_003,)),)))
     accounts, seen = pipeline.counters().accounts, pipeline.receiver.counters
     lost = accounts.faults[FaultKind.LOST_EDGE]
-    assert (lost.put_in, lost.noticed_by_step) == (1, 1)
+    assert (lost.injected, lost.detected_by_sync) == (1, 1)
     assert seen.syncs_lost == 1
     # Seven wrong frames in sync, the last of which takes the first symbol of an eighth; the
     # search finds the ninth, six confirm from there, and the fifteenth is delivered.
     assert accounts.frames.lost_on_wire == 8
-    assert accounts.frames.lost_out_of_step == 6
+    assert accounts.frames.lost_out_of_sync == 6
 
 
 def test_extra_edge_on_the_last_symbol_of_a_frame_hurts_the_frame_behind_it() -> None:
     pipeline = run(FaultPlan(extra_edges=(ExtraEdges(at_edges=(8_007,)),)))
     accounts = pipeline.counters().accounts
-    assert accounts.faults[FaultKind.EXTRA_EDGE].noticed_by_step == 1
+    assert accounts.faults[FaultKind.EXTRA_EDGE].detected_by_sync == 1
     first = int(pipeline.losses.edge[0])
     assert first == 8_008
 
@@ -191,7 +191,7 @@ def test_fault_out_of_step_is_told_apart() -> None:
     # The receiver needs six frames and a seventh's place; the first slots fall before that.
     pipeline = run(FaultPlan(bit_flips=(BitFlips(0.02),), seed=3), count=30)
     flips = pipeline.counters().accounts.faults[FaultKind.FLIPPED]
-    assert flips.out_of_step > 0
+    assert flips.out_of_sync > 0
     assert flips.balance() == 0
 
 
@@ -200,23 +200,23 @@ def test_two_flips_that_the_check_cannot_see_are_received_wrong_and_unnoticed() 
     plan = FaultPlan(bit_flips=(BitFlips(0.02),), seed=5)
     board = board_with(LEAN)
     accounts = run(plan, board=board, count=20_000).counters().accounts
-    assert accounts.frames.received_wrong + accounts.frames.invented > 0
-    assert accounts.faults[FaultKind.FLIPPED].unnoticed > 0
+    assert accounts.frames.received_damaged + accounts.frames.spurious > 0
+    assert accounts.faults[FaultKind.FLIPPED].undetected > 0
 
 
 def test_stuck_lane_is_noticed_and_costs_everything() -> None:
     pipeline = run(FaultPlan(stuck_lanes=(StuckLane(2, 1),)), count=500)
     accounts = pipeline.counters().accounts
     stuck = accounts.faults[FaultKind.STUCK]
-    assert stuck.put_in > 500
+    assert stuck.injected > 500
     assert stuck.balance() == 0
-    assert accounts.frames.received_right == 0
+    assert accounts.frames.received_intact == 0
 
 
 def test_late_lane_hurts_only_where_its_level_changes() -> None:
     pipeline = run(FaultPlan(late_lanes=(LateLane(0, 1.0),)), count=500)
     late = pipeline.counters().accounts.faults[FaultKind.LATE]
-    assert 0 < late.put_in < 8 * (500 + 16)
+    assert 0 < late.injected < 8 * (500 + 16)
     assert late.balance() == 0
 
 
@@ -226,11 +226,11 @@ def test_early_lane_shows_the_symbol_behind() -> None:
     pipeline = run(FaultPlan(early_lanes=(EarlyLane(4, 1.0),)), count=500)
     accounts = pipeline.counters().accounts
     early = accounts.faults[FaultKind.EARLY]
-    assert 0 < early.put_in < 8 * (500 + 16)
+    assert 0 < early.injected < 8 * (500 + 16)
     assert early.balance() == accounts.frames.balance() == 0
-    assert accounts.frames.received_right < 100
+    assert accounts.frames.received_intact < 100
     once = run(FaultPlan(early_lanes=(EarlyLane(4, 1.0, Span(100_000, 100_063)),)), count=500)
-    assert once.counters().accounts.faults[FaultKind.EARLY].put_in <= 1
+    assert once.counters().accounts.faults[FaultKind.EARLY].injected <= 1
 
 
 def test_sixteen_frames_missed_at_once_are_more_than_the_sequence_field_tells() -> None:
@@ -238,10 +238,10 @@ def test_sixteen_frames_missed_at_once_are_more_than_the_sequence_field_tells() 
     # needs to find step again.
     pipeline = run(FaultPlan(lost_edges=(LostEdges(at_edges=(8_000,), count=160),)))
     frames = pipeline.counters().accounts.frames
-    assert frames.missed_really == 20
-    assert frames.missed_counted == 4
+    assert frames.missed == 20
+    assert frames.missed_by_sequence == 4
     assert frames.gaps_too_long == 1
-    assert frames.received_right == 2_000 - 20
+    assert frames.received_intact == 2_000 - 20
 
 
 def test_overrun_names_its_store_and_that_the_receiver_was_busy() -> None:
@@ -304,4 +304,4 @@ def test_clean_road_through_the_fused_engine_keeps_the_same_accounts() -> None:
     assert large._engine is not None
     assert small._engine is None
     assert large.counters() == small.counters()
-    assert large.counters().accounts.frames.received_right == 100_000
+    assert large.counters().accounts.frames.received_intact == 100_000

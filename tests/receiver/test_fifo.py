@@ -15,7 +15,7 @@ from busplay.description.board import BusyTime, ReceiverEnd
 from busplay.description.faults import Stalls
 from busplay.errors import DescriptionError
 from busplay.receiver.fifo import Busy, Fate, ReceiverFifo
-from tests.naive.service import NaiveBusy, NaiveService
+from tests.naive.fifo import NaiveBusy, NaiveFifo
 from tests.strategies import cuts
 
 
@@ -53,7 +53,7 @@ def test_every_frame_fares_as_in_exact_fractions(data: st.DataObject) -> None:
     busy += [NaiveBusy(s.period_ns, s.length_ns, 0, s.period_ns - s.length_ns) for s in stalls]
     times = [receiver.service_ns, receiver.deadline_ns or 0]
     times += [t for b in busy for t in (b.period_ns, b.length_ns, b.phase_ns, b.jitter_ns)]
-    naive = NaiveService(
+    naive = NaiveFifo(
         receiver.fifo_depth,
         receiver.service_ns,
         edge_hz,

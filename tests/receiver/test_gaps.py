@@ -98,7 +98,7 @@ def assert_same_log(one: Receiver, other: Receiver) -> None:
     assert counts == [
         seen.checks_failed,
         seen.frames_corrected,
-        seen.frames_abandoned,
+        seen.frames_aborted,
         seen.syncs_lost,
         seen.syncs_gained,
     ]

@@ -281,7 +281,7 @@ def test_unique_marker_at_another_place_realigns_at_once() -> None:
     assert receiver.feed_symbols(MARKED.to_symbols(idle(MARKED, 1)), 0).word.tolist() == []
     assert feed_words(receiver, words[2:]) == words[2:].tolist()
     counters = receiver.counters
-    assert (counters.syncs_lost, counters.syncs_gained, counters.frames_abandoned) == (1, 2, 1)
+    assert (counters.syncs_lost, counters.syncs_gained, counters.frames_aborted) == (1, 2, 1)
 
 
 def test_confirm_marker_locks_after_its_right_frames() -> None:
@@ -323,7 +323,7 @@ def test_early_strobe_abandons_the_frame_and_begins_another() -> None:
     symbols = STROBED.to_symbols(np.array([word, word], np.uint64))
     frames = receiver.feed_symbols(np.delete(symbols, 3), 10)
     assert frames_of(frames) == [(14, word)]
-    assert receiver.counters.frames_abandoned == 1
+    assert receiver.counters.frames_aborted == 1
     assert receiver.counters.symbols_skipped == 1 + 4
 
 
@@ -335,7 +335,7 @@ def test_held_strobe_dropped_early_abandons_the_frame() -> None:
     frames = receiver.feed_symbols(symbols, 0)
     assert frames_of(frames) == [(34, word)]
     # 20 symbols before the drop and 11 after it, where the strobe rose within the frame.
-    assert receiver.counters.frames_abandoned == 2
+    assert receiver.counters.frames_aborted == 2
     assert receiver.counters.symbols_skipped == 1 + 31
 
 
@@ -355,7 +355,7 @@ def test_held_strobe_at_the_very_start_is_no_frame() -> None:
     word = int(SERIAL.pack(space=1, address=0x1234, data=0x56)[0])
     symbols = SERIAL.to_symbols(np.array([word, word], np.uint64))
     assert frames_of(receiver.feed_symbols(symbols[5:], 5)) == [(34, word)]
-    assert receiver.counters.frames_abandoned == 0
+    assert receiver.counters.frames_aborted == 0
 
 
 def test_rest_between_frames_is_idle_and_not_skipped() -> None:

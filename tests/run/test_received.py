@@ -66,18 +66,18 @@ def test_sent_against_received_has_the_losses_that_the_accounts_count(
     with TraceReader(folder / "received.trace") as reader:
         noted = reader.summary()
     assert noted["frames_sent"] == accounts.sent
-    assert noted["received_right"] == accounts.received_right
+    assert noted["received_intact"] == accounts.received_intact
     found = held_against(folder / "sent.trace", folder / "received.trace").accounts
     assert found.expected == accounts.sent
-    assert found.actual == accounts.received_right + accounts.received_wrong + accounts.invented
-    lost = accounts.lost - accounts.lost_at_sender + accounts.under_way
+    assert found.actual == accounts.received_intact + accounts.received_damaged + accounts.spurious
+    lost = accounts.lost - accounts.lost_at_sender + accounts.in_flight
     if noted["frames_moved"]:
         # A frame that nobody sent took another's slot, so that times are not its own.
         assert found.missing + found.changed >= lost
         return
-    assert found.same == accounts.received_right
+    assert found.same == accounts.received_intact
     assert found.missing + found.changed == lost
-    assert found.changed + found.added == accounts.received_wrong + accounts.invented
+    assert found.changed + found.added == accounts.received_damaged + accounts.spurious
 
 
 @given(data=st.data())
@@ -93,7 +93,7 @@ def test_what_arrived_plays_and_shows_what_was_shown(data: st.DataObject, folder
         replay.run(replay.end_cycle)
         frames = replay.pipeline.counters().accounts.frames
         assert frames.stores == replay.reader.frames
-        if frames.received_right < frames.stores:
+        if frames.received_intact < frames.stores:
             return
         for name, display in replay.displays.items():
             assert display.state() == tap.pipeline.displays[name].state()
@@ -120,11 +120,11 @@ def test_long_noisy_run_is_counted_to_the_last_frame(tmp_path: Path) -> None:
     board = board_with(GUARDED, receiver=SLOW)
     tap = recorded(tmp_path, board, every_slot(150_000, board=board), ROUGH)
     accounts = tap.pipeline.counters().accounts.frames
-    assert min(accounts.lost_on_wire, accounts.lost_out_of_step, accounts.lost_at_receiver) > 50
+    assert min(accounts.lost_on_wire, accounts.lost_out_of_sync, accounts.lost_at_receiver) > 50
     comparison = held_against(tmp_path / "sent.trace", tmp_path / "received.trace")
-    assert comparison.accounts.missing == accounts.lost + accounts.under_way
-    assert comparison.accounts.changed == accounts.received_wrong
-    assert comparison.accounts.added == accounts.invented
+    assert comparison.accounts.missing == accounts.lost + accounts.in_flight
+    assert comparison.accounts.changed == accounts.received_damaged
+    assert comparison.accounts.added == accounts.spurious
     assert comparison.times_equal
     edges = comparison.differences.expected_edge
     assert (np.sort(tap.pipeline.losses.edge) == edges[: len(tap.pipeline.losses)]).all()

@@ -160,7 +160,7 @@ def test_receiver_samples_what_the_slow_wire_gives_however_it_is_cut(data: st.Da
     assert sampled(parts, layout) == expected.samples
     assert sorted(log) == sorted(expected.faults)
     counted = Counter(kind for _, kind in expected.faults)
-    assert {kind.name: count for kind, count in wire.faults_put_in.items() if count} == counted
+    assert {kind.name: count for kind, count in wire.faults_injected.items() if count} == counted
 
 
 @given(st.data())
@@ -216,7 +216,7 @@ def test_clean_wire_copies_nothing() -> None:
     [part] = wire.feed(batch)
     assert np.shares_memory(part.symbols, batch.symbols)
     assert sampled([part], layout) == sampled([batch], layout)
-    assert sum(wire.faults_put_in.values()) == 0
+    assert sum(wire.faults_injected.values()) == 0
 
 
 def test_idle_time_is_spelled_out_only_where_a_fault_hits() -> None:
@@ -225,7 +225,7 @@ def test_idle_time_is_spelled_out_only_where_a_fault_hits() -> None:
     wire = FaultyWire(layout, FaultPlan(bit_flips=(BitFlips(1e-9),)), edge_hz=EDGE_HZ)
     stop = 8 << 30  # an hour of slots
     [part] = wire.feed(SymbolBatch(*empty, 0, stop))
-    assert len(part) == wire.faults_put_in[FaultKind.FLIPPED]
+    assert len(part) == wire.faults_injected[FaultKind.FLIPPED]
     assert 10 < len(part) < 100  # 43 are to be expected
 
 

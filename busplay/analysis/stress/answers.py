@@ -105,7 +105,9 @@ def _smallest_fifo(load: Load, board: Board, plan: FaultPlan) -> int | None:
     deep = replace(board.receiver, fifo_depth=FIFO_DEPTH_MAX, deadline_ns=None)
     try:
         service = (
-            run_trial(load, _with_receiver(board, deep), plan).pipeline.counters().accounts.service
+            run_trial(load, _with_receiver(board, deep), plan)
+            .pipeline.counters()
+            .accounts.receiver_fifo
         )
     except DescriptionError:
         # Times that cannot be counted exactly with so deep a FIFO.
@@ -124,7 +126,7 @@ def _longest_service(load: Load, board: Board, plan: FaultPlan) -> int | None:
         frames = (
             run_trial(load, _with_receiver(board, here), plan).pipeline.counters().accounts.frames
         )
-        return frames.lost_at_receiver + frames.lost_late + frames.invented_lost == 0
+        return frames.lost_at_receiver + frames.lost_late + frames.spurious_lost == 0
 
     if not is_enough(0):
         return None

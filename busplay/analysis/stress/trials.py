@@ -58,8 +58,8 @@ class PointResult:
         figure, value: of the point; None for the board as it is.
         trials, frames: how often the load was sent, and frames in all.
         causes: frames not received right, by where that happened.
-        invented: frames delivered that nobody sent.
-        faults_put_in, faults_unnoticed: symbols and edges.
+        spurious: frames delivered that nobody sent.
+        faults_injected, faults_undetected: symbols and edges.
         loss_ratio, low, high: share of the frames not received right, and its 95 % interval.
         held_max: places of the receiver's FIFO that were ever taken at once.
         mean_wait_ns: in the FIFO.
@@ -71,9 +71,9 @@ class PointResult:
     trials: int
     frames: int
     causes: dict[str, int]
-    invented: int
-    faults_put_in: int
-    faults_unnoticed: int
+    spurious: int
+    faults_injected: int
+    faults_undetected: int
     loss_ratio: float
     low: float
     high: float
@@ -115,15 +115,15 @@ class _Sums:
     trials: int = 0
     frames: int = 0
     causes: dict[str, int] = field(default_factory=lambda: dict.fromkeys(WIRE_CAUSES, 0))
-    invented: int = 0
-    put_in: int = 0
-    unnoticed: int = 0
+    spurious: int = 0
+    injected: int = 0
+    undetected: int = 0
     held_max: int = 0
     wait_ns: float = 0.0
     stretch_ratios: list[tuple[float, ...]] = field(default_factory=list)
 
     def add(
-        self, totals: FrameTotals, put_in: int, unnoticed: int, stretches: tuple[float, ...]
+        self, totals: FrameTotals, injected: int, undetected: int, stretches: tuple[float, ...]
     ) -> None:
         lost = 0
         for name in WIRE_CAUSES:
@@ -132,9 +132,9 @@ class _Sums:
             lost += count
         self.trials += 1
         self.frames += totals.sent
-        self.invented += totals.invented
-        self.put_in += put_in
-        self.unnoticed += unnoticed
+        self.spurious += totals.spurious
+        self.injected += injected
+        self.undetected += undetected
         self.stretch_ratios.append(stretches)
 
     @property
@@ -253,9 +253,9 @@ def run_point(
         trials=sums.trials,
         frames=sums.frames,
         causes=sums.causes,
-        invented=sums.invented,
-        faults_put_in=sums.put_in,
-        faults_unnoticed=sums.unnoticed,
+        spurious=sums.spurious,
+        faults_injected=sums.injected,
+        faults_undetected=sums.undetected,
         loss_ratio=ratio,
         low=low,
         high=high,
@@ -269,10 +269,10 @@ def _add_trial(sums: _Sums, trial: Trial) -> None:
     accounts = trial.pipeline.counters().accounts
     sums.add(
         accounts.frames,
-        sum(one.put_in for one in accounts.faults.values()),
-        sum(one.unnoticed for one in accounts.faults.values()),
+        sum(one.injected for one in accounts.faults.values()),
+        sum(one.undetected for one in accounts.faults.values()),
         trial.stretch_ratios,
     )
-    if accounts.service is not None:
-        sums.held_max = max(sums.held_max, accounts.service.frames_held_max)
-        sums.wait_ns += accounts.service.mean_wait_ns
+    if accounts.receiver_fifo is not None:
+        sums.held_max = max(sums.held_max, accounts.receiver_fifo.frames_held_max)
+        sums.wait_ns += accounts.receiver_fifo.mean_wait_ns

@@ -75,7 +75,7 @@ class NoisyEngine:
         self._masks[kernels.SPACE_COMPARED] = machine.masks[receiver_kernels.SPACE_COMPARED]
         self._log = np.empty((LOG_ROOM, receiver_kernels.LOG_COLUMNS), np.int64)
 
-    def is_in_step(self, edge: int) -> bool:
+    def is_in_sync(self, edge: int) -> bool:
         """Tell whether the receiver stands in sync between two frames on the slot grid."""
         registers = self._receiver.registers
         layout = self._receiver.layout
@@ -100,7 +100,7 @@ class NoisyEngine:
         Args:
             frames: their slots lie within the stretch.
             hit_edge, hit_mask: bits flipped in the stretch, in order of their edges.
-            first_edge: where the receiver stands; `is_in_step` holds.
+            first_edge: where the receiver stands; `is_in_sync` holds.
             stop_edge: the stretch's end.
         """
         room = min(ROOM_FRAMES, len(frames) + len(hit_edge)) + 1

@@ -31,7 +31,7 @@ class NaiveBusy:
 
 
 @dataclass
-class NaiveService:
+class NaiveFifo:
     """A FIFO with one server."""
 
     depth: int

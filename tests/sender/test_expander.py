@@ -10,7 +10,7 @@ from busplay.description.board import Board
 from busplay.description.link import Field, Link, StrobeFraming
 from busplay.link.layout import FrameLayout
 from busplay.sender.encoder import Encoder
-from busplay.sender.expander import SymbolExpander, expand, spell_all
+from busplay.sender.expander import SymbolExpander, expand, expand_all
 from tests.boards import GUARDED, LEAN
 from tests.naive import layout as naive
 from tests.strategies import boards_for, links, store_batches
@@ -57,7 +57,7 @@ def test_whole_wire_is_that_written_out_edge_by_edge(data: st.DataObject) -> Non
     link = data.draw(links())
     layout, frames, stop_edge = sent(data.draw(boards_for(link)), data)
     batch = expand(frames, layout, first_edge=0, stop_edge=stop_edge)
-    assert spell_all(batch, layout).tolist() == naive_wire(link, frames, 0, stop_edge)
+    assert expand_all(batch, layout).tolist() == naive_wire(link, frames, 0, stop_edge)
 
 
 @settings(deadline=None)
@@ -71,11 +71,11 @@ def test_stretches_of_the_wire_join_without_a_seam(data: st.DataObject) -> None:
     head = FrameBatch(frames.edge[:cut], frames.word[:cut])
     tail = FrameBatch(frames.edge[cut:], frames.word[cut:])
     parts = [
-        spell_all(expand(head, layout, first_edge=0, stop_edge=seam), layout),
-        spell_all(expand(tail, layout, first_edge=seam, stop_edge=stop_edge), layout),
+        expand_all(expand(head, layout, first_edge=0, stop_edge=seam), layout),
+        expand_all(expand(tail, layout, first_edge=seam, stop_edge=stop_edge), layout),
     ]
     whole = expand(frames, layout, first_edge=0, stop_edge=stop_edge)
-    assert np.concatenate(parts).tolist() == spell_all(whole, layout).tolist()
+    assert np.concatenate(parts).tolist() == expand_all(whole, layout).tolist()
 
 
 def test_gap_between_slots_is_not_spelled() -> None:
@@ -90,13 +90,13 @@ def test_gap_between_slots_is_not_spelled() -> None:
 def test_stretch_may_begin_within_an_idle_slot() -> None:
     layout = FrameLayout(LEAN)
     nothing = SymbolBatch(np.empty(0, np.uint64), np.empty(0, np.uint8), 5, 18)
-    assert spell_all(nothing, layout).tolist() == [0, 0, 5, 0, 0, 0, 0, 0, 0, 0, 5, 0, 0]
+    assert expand_all(nothing, layout).tolist() == [0, 0, 5, 0, 0, 0, 0, 0, 0, 0, 5, 0, 0]
 
 
 def test_stretch_of_no_edges_has_no_symbols() -> None:
     layout = FrameLayout(LEAN)
     batch = expand(FrameBatch.empty(), layout, first_edge=8, stop_edge=8)
-    assert len(spell_all(batch, layout)) == 0
+    assert len(expand_all(batch, layout)) == 0
 
 
 def test_slot_of_an_odd_number_of_symbols_is_spelled() -> None:
@@ -105,7 +105,7 @@ def test_slot_of_an_odd_number_of_symbols_is_spelled() -> None:
     word = layout.pack(address=1, data=0x23)
     frames = FrameBatch(np.array([3], np.uint64), word)
     batch = expand(frames, layout, first_edge=0, stop_edge=9)
-    assert spell_all(batch, layout).tolist() == [0, 0, 0, 0x11, 2, 3, 0, 0, 0]
+    assert expand_all(batch, layout).tolist() == [0, 0, 0, 0x11, 2, 3, 0, 0, 0]
 
 
 def test_symbols_of_sixteen_lanes_and_a_strobe_take_32_bits() -> None:
