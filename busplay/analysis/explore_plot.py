@@ -36,7 +36,6 @@ FRAMING_NAMES = {
     "marker": "marker in idle frames",
     "check": "found by the check",
 }
-PLOT_SUFFIXES = (".png", ".svg")
 SIZE_INCHES = (9.6, 6.0)
 # Links of each clock have a panel of their own, which makes the picture so much higher.
 CLOCK_INCHES = 3.6

@@ -5,6 +5,8 @@ from __future__ import annotations
 import sys
 from collections import Counter
 from collections.abc import Sequence
+from contextlib import ExitStack
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -79,6 +81,21 @@ class AccountsReport:
         print_places(self.losses)
         if self.losses and self._unknown:
             click.echo(f"  {self._unknown}")
+
+
+def open_loss_file(path: Path | None, pipeline: Pipeline, stack: ExitStack) -> LossFile | None:
+    """Begin to gather a pipeline's losses for a file, if one was asked for.
+
+    Raises:
+        OutputError: nothing can be written there.
+    """
+    if path is None:
+        return None
+    from busplay.losses.loss_file import LossFile
+
+    file = stack.enter_context(LossFile(path))
+    pipeline.watch_losses(file.add)
+    return file
 
 
 def accounts_figures(pipeline: Pipeline) -> dict[str, object]:

@@ -9,13 +9,15 @@ from typing import TYPE_CHECKING
 
 import click
 
+from busplay.cli.files import Described, OutFile
+
 if TYPE_CHECKING:
     from busplay.analysis.soundness.report import Soundness
     from busplay.description.link import Link
 
 
 @click.command("check", epilog="Example: busplay check lean --ber 1e-3 --svg lean.svg")
-@click.argument("source", metavar="FILE")
+@click.argument("source", metavar="FILE", type=Described())
 @click.option(
     "--ber",
     "bit_error_rates",
@@ -27,8 +29,7 @@ if TYPE_CHECKING:
 @click.option(
     "--svg",
     "svg_path",
-    metavar="FILE",
-    type=click.Path(path_type=Path, dir_okay=False),
+    type=OutFile(".svg"),
     help="Write a picture of the frame and a timing diagram.",
 )
 @click.option(

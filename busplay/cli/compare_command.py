@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from busplay.cli.files import InFile, OutFile
 from busplay.cli.options import Count
 from busplay.errors import InputError
 
@@ -25,8 +26,8 @@ PIECE_CYCLES = 1_000_000
 @click.command(
     "compare", epilog="Example: busplay compare sent.trace received.trace --picture both.png"
 )
-@click.argument("expected", metavar="EXPECTED", type=click.Path(path_type=Path))
-@click.argument("actual", metavar="ACTUAL", type=click.Path(path_type=Path))
+@click.argument("expected", metavar="EXPECTED", type=InFile())
+@click.argument("actual", metavar="ACTUAL", type=InFile())
 @click.option(
     "--first",
     type=Count(),
@@ -37,14 +38,12 @@ PIECE_CYCLES = 1_000_000
 @click.option("--all", "list_all", is_flag=True, help="List all of them.")
 @click.option(
     "--labels",
-    metavar="FILE",
-    type=click.Path(path_type=Path),
+    type=InFile(),
     help="Name addresses by the labels that an assembler listed.",
 )
 @click.option(
     "--picture",
-    metavar="FILE.png",
-    type=click.Path(path_type=Path),
+    type=OutFile(".png"),
     help="Write both last screens and their difference, side by side.",
 )
 @click.option("--ignore-time", is_flag=True, help="Take frames that are late for equal.")
@@ -73,15 +72,10 @@ def command(
     from busplay.analysis.compare.places import Places
     from busplay.analysis.compare.report import comparison_facts, comparison_text
     from busplay.cli.notice import tell_of_compiling
-    from busplay.cli.playing import require_folder
     from busplay.program.labels import read_labels
     from busplay.trace.reader import TraceReader
 
     tell_of_compiling()
-    if picture is not None:
-        if picture.suffix.lower() != ".png":
-            raise click.UsageError(f"--picture {picture}: pictures are written as PNG")
-        require_folder(picture, option="--picture")
     names = read_labels(labels) if labels is not None else None
     with TraceReader(expected) as before, TraceReader(actual) as after:
         comparison = _compare(before, after, None if list_all else first)

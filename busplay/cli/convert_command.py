@@ -11,6 +11,7 @@ import click
 from click.core import ParameterSource
 
 from busplay.cli.capture_options import RateHz, TimePs, require_part
+from busplay.cli.files import Described, InFile, OutFile
 from busplay.cli.report import Figures
 from busplay.errors import InputError
 
@@ -47,10 +48,22 @@ class _View:
 
 
 @click.command("convert", epilog="Example: busplay convert tides.trace tides.vcd --stop 2ms")
-@click.argument("source", metavar="IN", type=click.Path(path_type=Path))
-@click.argument("target", metavar="OUT", type=click.Path(path_type=Path))
-@click.option("--link", "link_source", metavar="LINK", help="Link, where IN does not tell it.")
-@click.option("--board", "board_source", metavar="BOARD", help="Board, where IN does not tell it.")
+@click.argument("source", metavar="IN", type=InFile())
+@click.argument("target", metavar="OUT", type=OutFile())
+@click.option(
+    "--link",
+    "link_source",
+    metavar="LINK",
+    type=Described(),
+    help="Link, where IN does not tell it.",
+)
+@click.option(
+    "--board",
+    "board_source",
+    metavar="BOARD",
+    type=Described(),
+    help="Board, where IN does not tell it.",
+)
 @click.option(
     "--as",
     "wanted",
@@ -147,7 +160,6 @@ def command(
     reading |= {"rate_hz": in_rate, "bits": in_bits}
     clock_hz = None if clock is None else parse_rate_hz(clock, name="--clock")
     given = Incoming(link_source, board_source, clock_hz, map_text, reading)
-    _require_two_files(source, target)
     with IncomingTrace(source, target if kind == "trace" else None, given) as incoming:
         losses, put_in = incoming.losses, None
         if kind != "trace":
@@ -233,20 +245,6 @@ def _require_used(kind: OutputKind, target: Path) -> None:
             place=unused[0],
             found=f"a conversion of {kind} to {target}",
             wanted="it is for a .vcd without --rate",
-        )
-
-
-def _require_two_files(source: Path, target: Path) -> None:
-    """Refuse to write over what is read."""
-    try:
-        is_one = target.samefile(source)
-    except OSError:
-        is_one = False
-    if is_one:
-        raise InputError(
-            place="OUT",
-            found=f"{target}, which is IN",
-            wanted="give another name, so that nothing is lost",
         )
 
 

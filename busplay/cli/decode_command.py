@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from busplay.cli.capture_options import require_part
+from busplay.cli.files import Described, InFile, OutFile
 from busplay.cli.options import Snapshot, SnapshotParam
 from busplay.cli.report import Figures
 from busplay.errors import InputError
@@ -46,15 +47,22 @@ class _Given:
 @click.command(
     "decode", epilog="Example: busplay decode run3.vcd --link guarded --board dunlin -o run3.trace"
 )
-@click.argument("capture", metavar="CAPTURE", type=click.Path(path_type=Path))
-@click.option("--link", "link_source", metavar="LINK", help="Link file, or a shipped link's name.")
+@click.argument("capture", metavar="CAPTURE", type=InFile())
+@click.option(
+    "--link",
+    "link_source",
+    metavar="LINK",
+    type=Described(),
+    help="Link file, or a shipped link's name.",
+)
 @click.option(
     "--board",
     "board_source",
     metavar="BOARD",
+    type=Described(),
     help="Board file or shipped board: gives units and windows, and the link if --link does not.",
 )
-@click.option("--output", "-o", type=click.Path(path_type=Path), help="Write a trace that replays.")
+@click.option("--output", "-o", type=OutFile(), help="Write a trace that replays.")
 @click.option(
     "--map",
     "map_text",
@@ -80,10 +88,8 @@ class _Given:
     help="steady: edges where an even clock must have them; seen: where the samples show them.",
 )
 @click.option("--mend", is_flag=True, help="Let the receiver mend one wrong bit in a frame.")
-@click.option("--expect", type=click.Path(path_type=Path), help="Compare with this trace.")
-@click.option(
-    "--labels", type=click.Path(path_type=Path), help="Labels of the program, for --expect."
-)
+@click.option("--expect", type=InFile(), help="Compare with this trace.")
+@click.option("--labels", type=InFile(), help="Labels of the program, for --expect.")
 @click.option("--all", "list_all", is_flag=True, help="List all that --expect finds.")
 @click.option(
     "--snapshot",
@@ -92,7 +98,7 @@ class _Given:
     multiple=True,
     help="Write the last picture as PNG; @UNIT picks one unit. Needs --board.",
 )
-@click.option("--eye", type=click.Path(path_type=Path), help="Draw the eyes, as .png or .svg.")
+@click.option("--eye", type=OutFile(*EYE_SUFFIXES), help="Draw the eyes, as .png or .svg.")
 @click.option("--rate", metavar="RATE", help="Sample rate of raw samples, such as 24MHz.")
 @click.option("--bits", metavar="BITS", help="Bits of raw samples that are wires, such as 0-5.")
 @click.option("--timescale", metavar="TIME", help="Unit of the file's times, such as 1ns.")
@@ -202,8 +208,6 @@ def _descriptions(board_source: str | None, link_source: str | None) -> tuple[Bo
 
 def _require_possible(given: _Given, board: Board | None) -> None:
     """Refuse what cannot be done before a long file is read."""
-    from busplay.cli.playing import require_folder
-
     if given.snapshots and board is None:
         raise InputError(
             place="--snapshot", found="no board", wanted="a picture needs --board BOARD"
@@ -216,11 +220,6 @@ def _require_possible(given: _Given, board: Board | None) -> None:
                 found=f"unit {snapshot.unit!r}",
                 wanted=f"the units are {', '.join(units)}",
             )
-        require_folder(snapshot.path, option="--snapshot")
-    if given.eye is not None:
-        if given.eye.suffix.lower() not in EYE_SUFFIXES:
-            raise InputError(place="--eye", found=str(given.eye), wanted="name a .png or .svg file")
-        require_folder(given.eye, option="--eye")
     if given.settings.glitch_ps is not None and given.settings.glitch_ps < 0:
         raise InputError(
             place="--glitch",

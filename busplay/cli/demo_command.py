@@ -9,6 +9,7 @@ from pathlib import Path
 import click
 
 from busplay.cli.fault_options import FaultRequest, fault_options
+from busplay.cli.files import Described, OutFile
 from busplay.cli.options import Count, GivenSpeed, Seconds, Snapshot
 from busplay.cli.playing import PlayOptions, play_options
 from busplay.demo.programs import DEMO_PROGRAMS, find_demo
@@ -17,18 +18,22 @@ from busplay.demo.programs import DEMO_PROGRAMS, find_demo
 @click.command("demo", epilog="Example: busplay demo waves --link lean")
 @click.argument("name", default="tides", metavar="[NAME]")
 @click.option("--list", "list_them", is_flag=True, help="List the shipped programs and stop.")
-@click.option("--link", "link_source", metavar="LINK", help="Use this link, not the board's.")
+@click.option(
+    "--link",
+    "link_source",
+    metavar="LINK",
+    type=Described(),
+    help="Use this link, not the board's.",
+)
 @click.option("--core", default="compiled", show_default=True, help="Which core runs it.")
 @click.option(
     "--record",
-    metavar="FILE",
-    type=click.Path(path_type=Path),
+    type=OutFile(),
     help="Record a trace while it runs.",
 )
 @click.option(
     "--record-received",
-    metavar="FILE",
-    type=click.Path(path_type=Path),
+    type=OutFile(),
     help="Record a trace of what arrives, to play, or to compare with what was sent.",
 )
 @click.option("--cycles", type=Count(), help="Stop after this many processor cycles.")
@@ -38,8 +43,7 @@ from busplay.demo.programs import DEMO_PROGRAMS, find_demo
 @click.option(
     "--losses",
     "losses_path",
-    metavar="FILE.csv",
-    type=click.Path(path_type=Path),
+    type=OutFile(),
     help="List every store that was not received right, as CSV.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the figures as JSON.")

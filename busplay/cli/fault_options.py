@@ -5,9 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import wraps
+from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple, TypeVar
 
 import click
+
+from busplay.cli.files import InFile
 
 if TYPE_CHECKING:
     from busplay.description.faults import FaultPlan
@@ -154,7 +157,7 @@ def is_count(text: str) -> bool:
 class FaultRequest:
     """What to injected, as the user gave it."""
 
-    file: str | None = None
+    file: Path | None = None
     seed: int | None = None
     ber: tuple[OnLane, ...] = ()
     burst_edges: int | None = None
@@ -236,7 +239,7 @@ def fault_options(command: Callable[..., R]) -> Callable[..., R]:
 
     options = [
         click.option(
-            "--faults", "fault_file", metavar="FILE", help="Injected the faults that a file says."
+            "--faults", "fault_file", type=InFile(), help="Injected the faults that a file says."
         ),
         click.option(
             "--ber",

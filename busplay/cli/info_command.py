@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from busplay.cli.capture_options import capture_options
+from busplay.cli.files import InFile
 from busplay.cli.json_output import print_json
 from busplay.errors import InputError
 
@@ -16,7 +17,7 @@ if TYPE_CHECKING:
 
 
 @click.command("info", epilog="Example: busplay info tides.trace --json")
-@click.argument("file", metavar="FILE", type=click.Path(path_type=Path))
+@click.argument("file", metavar="FILE", type=InFile())
 @click.option("--json", "as_json", is_flag=True, help="Print the figures as JSON.")
 @click.option("--verify", is_flag=True, help="Trace: read every chunk, hold it against its CRC.")
 @capture_options

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import click
 
+from busplay.cli.files import OutFile, label_of
 from busplay.errors import InputError
 
 if TYPE_CHECKING:
@@ -117,6 +118,4 @@ class SnapshotParam(click.ParamType[Snapshot]):
         # An @ in a folder's name is not a unit: only what follows the suffix counts.
         head, at, unit = text.rpartition("@")
         path, name = (head, unit) if at and head.lower().endswith(".png") else (text, None)
-        if not path.lower().endswith(".png"):
-            self.fail(f"{text!r} does not end in .png; pictures are written as PNG", param, ctx)
-        return Snapshot(Path(path), name)
+        return Snapshot(OutFile(".png").enter(Path(path), label_of(param)), name)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from busplay.cli.files import Described, InFile, OutFile, OutFolder
 from busplay.cli.options import Count
 from busplay.cli.plan_see import SeeRequest, question_of, see_and_report, see_options
 
@@ -62,7 +63,7 @@ class Bounded(click.ParamType[int]):
 
 
 @click.command("plan", epilog="Example: busplay plan lean --processor-hz 2M --need unrolled")
-@click.argument("source", metavar="LINK-or-BOARD", required=False)
+@click.argument("source", metavar="LINK-or-BOARD", type=Described(), required=False)
 @click.option("--processor-hz", type=Hertz(), help="The processor's clock; 8 MHz for a link alone.")
 @click.option("--processor", type=click.Choice(["6502", "65c02"]), help="Whose instructions.")
 @click.option("--fifo", "fifo_depth", type=Bounded(0, 1 << 24), help="Depth of the sender's FIFO.")
@@ -80,7 +81,7 @@ class Bounded(click.ParamType[int]):
     "--trace",
     "trace_path",
     metavar="TRACE",
-    type=click.Path(path_type=Path),
+    type=InFile(),
     help="Put a recorded program's stores on the link.",
 )
 @click.option(
@@ -123,15 +124,13 @@ class Bounded(click.ParamType[int]):
 @click.option(
     "--plot",
     "plot_path",
-    metavar="FILE.png|svg",
-    type=click.Path(path_type=Path),
+    type=OutFile(".png", ".svg"),
     help="Explore: draw pins against slot time.",
 )
 @click.option(
     "--write",
     "write_folder",
-    metavar="FOLDER",
-    type=click.Path(path_type=Path),
+    type=OutFolder(),
     help="Explore: write each link of the front as a link file.",
 )
 @see_options

@@ -137,10 +137,8 @@ def _payload(request: PlanRequest) -> Payload:
 
 
 def _require_plot(path: Path) -> None:
-    from busplay.analysis.explore_plot import PLOT_SUFFIXES, require_matplotlib
+    from busplay.analysis.explore_plot import require_matplotlib
 
-    if path.suffix.lower() not in PLOT_SUFFIXES:
-        raise click.UsageError(f"--plot {str(path)!r} does not end in .png or .svg")
     require_matplotlib()
 
 
@@ -165,8 +163,6 @@ def write_links(front: Sequence[Candidate], folder: Path) -> list[Path]:
                     found="another file of that name",
                     wanted="move it away or give another --write folder",
                 )
-        if folder.exists() and not folder.is_dir():
-            raise OutputError(file=str(folder), found="a file", wanted="give --write a folder")
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise no_way_to_write(folder, error) from error

@@ -75,7 +75,7 @@ def require_snapshot_units(snapshots: Sequence[Snapshot], displays: Mapping[str,
     """Refuse a picture of a unit that is not there before anything runs.
 
     Raises:
-        InputError: the board has no such unit, or the picture's folder is not there.
+        InputError: the board has no such unit.
     """
     for snapshot in snapshots:
         if snapshot.unit is not None and snapshot.unit not in displays:
@@ -84,19 +84,6 @@ def require_snapshot_units(snapshots: Sequence[Snapshot], displays: Mapping[str,
                 found=f"unit {snapshot.unit!r}",
                 wanted=f"the units are {', '.join(displays)}",
             )
-        require_folder(snapshot.path, option="--snapshot")
-
-
-def require_folder(path: Path, *, option: str) -> None:
-    """Refuse a file to write whose folder is not there, before anything runs.
-
-    Raises:
-        InputError: there is no such folder.
-    """
-    if not path.parent.is_dir():
-        raise InputError(
-            place=option, found=f"{path}", wanted=f"make the folder {path.parent} first"
-        )
 
 
 def write_snapshots(snapshots: Sequence[Snapshot], displays: Mapping[str, Display]) -> None:

@@ -8,39 +8,37 @@ from pathlib import Path
 import click
 
 from busplay.cli.fault_options import FaultRequest, fault_options
+from busplay.cli.files import InFile, InProgram, OutFile
 from busplay.cli.options import Address, Count, GivenSpeed, Seconds, Snapshot
 from busplay.cli.playing import PlayOptions, play_options
 
 
 @click.command("replay", epilog="Example: busplay replay tides.trace --from 0.5")
-@click.argument("trace", metavar="TRACE", type=click.Path(path_type=Path))
+@click.argument("trace", metavar="TRACE", type=InFile())
 @click.option("--from", "from_seconds", type=Seconds(), help="Begin at this machine time.")
 @click.option("--cycles", type=Count(), help="Stop at this processor cycle of the recording.")
 @click.option("--seconds", type=Seconds(), help="Stop at this machine time of the recording.")
 @click.option(
     "--record-received",
-    metavar="FILE",
-    type=click.Path(path_type=Path),
+    type=OutFile(),
     help="Record a trace of what arrives, to play, or to compare with TRACE.",
 )
 @click.option(
     "--losses",
     "losses_path",
-    metavar="FILE.csv",
-    type=click.Path(path_type=Path),
+    type=OutFile(),
     help="List every frame that was not received right, as CSV.",
 )
 @click.option(
     "--program",
-    metavar="FILE",
-    type=click.Path(path_type=Path),
+    type=InProgram(),
     help="Run the recorded program beside its trace, so that what gets lost is named by cycle,"
     " program counter and label.",
 )
 @click.option("--load", "load_address", type=Address(), help="Where a raw --program goes.")
 @click.option(
     "--labels",
-    metavar="FILE",
+    type=InFile(),
     help="The program's labels; found beside --program as NAME.lbl or NAME.labels if not given.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the figures as JSON.")
@@ -55,7 +53,7 @@ def command(
     losses_path: Path | None,
     program: Path | None,
     load_address: int | None,
-    labels: str | None,
+    labels: Path | None,
     as_json: bool,
     headless: bool,
     speed: GivenSpeed | None,

@@ -9,10 +9,9 @@ from pathlib import Path
 
 import click
 
-from busplay.cli.accounts_report import AccountsReport
+from busplay.cli.accounts_report import AccountsReport, open_loss_file
 from busplay.cli.fault_options import FaultRequest
 from busplay.cli.notice import tell_of_compiling
-from busplay.cli.outputs import open_loss_file, require_outputs
 from busplay.cli.playing import PlayOptions, play, require_snapshot_units, write_snapshots
 from busplay.cli.report import Figures, pipeline_figures, print_figures
 from busplay.losses.lost_stores import Labels
@@ -34,7 +33,7 @@ class ReplayRequest:
     losses: Path | None
     program: Path | None
     load_address: int | None
-    labels: str | None
+    labels: Path | None
     faults: FaultRequest
 
     def stop_cycle(self, clock_hz: int) -> int | None:
@@ -52,7 +51,6 @@ def replay_and_report(request: ReplayRequest, options: PlayOptions, *, as_json: 
         BusplayError: for whatever a user can cause.
     """
     tell_of_compiling()
-    require_outputs({"--record-received": request.record_received, "--losses": request.losses})
     labels = _labels(request)
     plan = None
     if not request.faults.is_empty:

@@ -9,33 +9,39 @@ from pathlib import Path
 import click
 
 from busplay.cli.fault_options import FaultRequest, fault_options
+from busplay.cli.files import Described, InFile, InProgram, OutFile
 from busplay.cli.options import Address, Count, GivenSpeed, Seconds, Snapshot
 from busplay.cli.playing import PlayOptions, play_options
 
 
 @click.command("run", epilog="Example: busplay run dunlin tides.bin --record tides.trace")
-@click.argument("board_source", metavar="BOARD")
-@click.argument("program", metavar="[PROGRAM]", required=False, type=click.Path(path_type=Path))
+@click.argument("board_source", metavar="BOARD", type=Described())
+@click.argument("program", metavar="[PROGRAM]", required=False, type=InProgram())
 @click.option(
     "--stores",
     metavar="FILE|-",
+    type=InFile(dash=True),
     help="Take stores from a file or pipe (CSV with a header, or 16-byte records) instead of"
     " running a program; - is standard input.",
 )
-@click.option("--link", "link_source", metavar="LINK", help="Use this link, not the board's.")
+@click.option(
+    "--link",
+    "link_source",
+    metavar="LINK",
+    type=Described(),
+    help="Use this link, not the board's.",
+)
 @click.option("--load", "load_address", type=Address(), help="Where a raw program goes.")
 @click.option("--core", default="compiled", show_default=True, help="Which core runs it.")
-@click.option("--keys", metavar="FILE", help="Press keys as a CSV with cycle,code says.")
+@click.option("--keys", type=InFile(), help="Press keys as a CSV with cycle,code says.")
 @click.option(
     "--record",
-    metavar="FILE",
-    type=click.Path(path_type=Path),
+    type=OutFile(),
     help="Record a trace while it runs.",
 )
 @click.option(
     "--record-received",
-    metavar="FILE",
-    type=click.Path(path_type=Path),
+    type=OutFile(),
     help="Record a trace of what arrives, to play, or to compare with what was sent.",
 )
 @click.option("--cycles", type=Count(), help="Stop after this many processor cycles.")
@@ -43,7 +49,7 @@ from busplay.cli.playing import PlayOptions, play_options
 @click.option("--until-exit", is_flag=True, help="Run until the program writes its exit register.")
 @click.option(
     "--labels",
-    metavar="FILE",
+    type=InFile(),
     help="The program's labels, for --profile and for stores that get lost; found beside PROGRAM"
     " as NAME.lbl or NAME.labels if not given.",
 )
@@ -51,8 +57,7 @@ from busplay.cli.playing import PlayOptions, play_options
 @click.option(
     "--losses",
     "losses_path",
-    metavar="FILE.csv",
-    type=click.Path(path_type=Path),
+    type=OutFile(),
     help="List every store that was not received right, as CSV.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the figures as JSON.")
@@ -61,17 +66,17 @@ from busplay.cli.playing import PlayOptions, play_options
 def command(
     board_source: str,
     program: Path | None,
-    stores: str | None,
+    stores: Path | None,
     link_source: str | None,
     load_address: int | None,
     core: str,
-    keys: str | None,
+    keys: Path | None,
     record: Path | None,
     record_received: Path | None,
     cycles: int | None,
     seconds: Fraction | None,
     until_exit: bool,
-    labels: str | None,
+    labels: Path | None,
     profile: bool,
     losses_path: Path | None,
     as_json: bool,

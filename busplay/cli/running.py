@@ -13,10 +13,9 @@ from typing import IO, BinaryIO
 import click
 
 from busplay.analysis.profile import sum_by_routine
-from busplay.cli.accounts_report import AccountsReport
+from busplay.cli.accounts_report import AccountsReport, open_loss_file
 from busplay.cli.fault_options import FaultRequest
 from busplay.cli.notice import tell_of_compiling
-from busplay.cli.outputs import open_loss_file, require_outputs
 from busplay.cli.playing import (
     PlayOptions,
     play,
@@ -43,9 +42,9 @@ class RunRequest:
     link_source: str | None = None
     program: Path | None = None
     load_address: int | None = None
-    stores: str | None = None
+    stores: Path | None = None
     core: str = "compiled"
-    keys: str | None = None
+    keys: Path | None = None
     record: Path | None = None
     record_received: Path | None = None
     losses: Path | None = None
@@ -53,7 +52,7 @@ class RunRequest:
     seconds: Fraction | None = None
     until_exit: bool = False
     profile: bool = False
-    labels: str | None = None
+    labels: Path | None = None
     faults: FaultRequest = FaultRequest()  # noqa: RUF009 - frozen
 
     def stop_cycle(self, clock_hz: int) -> int | None:
@@ -82,12 +81,6 @@ def run_and_report(
     board = load_board(request.board_source)
     if request.link_source is not None:
         board = require_link_fits(replace(board, link=load_link(request.link_source)))
-    outputs = {
-        "--record": request.record,
-        "--record-received": request.record_received,
-        "--losses": request.losses,
-    }
-    require_outputs(outputs)
     with ExitStack() as stack:
         if request.stores is not None:
             return _run_stores(request, board, options, as_json=as_json, stack=stack)
@@ -163,16 +156,17 @@ def _run_program(
 def _labels(request: RunRequest) -> dict[int, tuple[str, ...]]:
     if request.labels is None and request.program is None:
         return {}
-    path = Path(request.labels) if request.labels else find_labels_beside(request.program or "")
+    path = request.labels or find_labels_beside(request.program or "")
     return read_labels(path) if path is not None else {}
 
 
 def _run_stores(
     request: RunRequest, board: Board, options: PlayOptions, *, as_json: bool, stack: ExitStack
 ) -> int:
-    source = request.stores or "-"
-    name = "standard input" if source == "-" else source
-    stream = sys.stdin.buffer if source == "-" else stack.enter_context(_open_stores(source))
+    source = request.stores or Path("-")
+    is_live = str(source) == "-"
+    name = "standard input" if is_live else str(source)
+    stream = sys.stdin.buffer if is_live else stack.enter_context(_open_stores(source))
     feed = stack.enter_context(
         StoreStream(
             board,
@@ -199,12 +193,12 @@ def _run_stores(
     return 0
 
 
-def _open_stores(path: str) -> BinaryIO:
+def _open_stores(path: Path) -> BinaryIO:
     try:
-        return Path(path).open("rb")
+        return path.open("rb")
     except OSError as error:
         raise InputError(
-            file=path,
+            file=str(path),
             found=error.strerror or str(error),
             wanted="name a file of stores, or - for standard input",
         ) from error

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from busplay.cli.fault_options import FaultRequest, fault_options
+from busplay.cli.files import Described, InProgram, OutFile
 from busplay.cli.options import Address, Count
 
 if TYPE_CHECKING:
@@ -68,8 +69,8 @@ class Values(click.ParamType[tuple[float, ...]]):
 @click.command(
     "stress", epilog="Example: busplay stress dunlin tides.trace --sweep-fifo 1,2,4,8 --jobs 2"
 )
-@click.argument("board_source", metavar="BOARD")
-@click.argument("load_path", metavar="TRACE-or-PROGRAM", type=click.Path(path_type=Path))
+@click.argument("board_source", metavar="BOARD", type=Described())
+@click.argument("load_path", metavar="TRACE-or-PROGRAM", type=InProgram())
 @click.option("--sweep-ber", type=Values(whole=False), help="Chances of a bit to flip.")
 @click.option("--sweep-lost-edges", type=Values(whole=False), help="Chances of an edge to go.")
 @click.option(
@@ -113,22 +114,19 @@ class Values(click.ParamType[tuple[float, ...]]):
 @click.option(
     "--state",
     "state_path",
-    metavar="FILE",
-    type=click.Path(path_type=Path),
+    type=OutFile(),
     help="Keep each point here; a run that was killed goes on from it.",
 )
 @click.option(
     "--csv",
     "csv_path",
-    metavar="FILE",
-    type=click.Path(path_type=Path),
+    type=OutFile(),
     help="Write the points as CSV.",
 )
 @click.option(
     "--plot",
     "plot_path",
-    metavar="FILE",
-    type=click.Path(path_type=Path),
+    type=OutFile(".png", ".svg", ".pdf"),
     help="Draw the sweeps, with their bands, as .png, .svg or .pdf.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")

@@ -14,13 +14,12 @@ import click
 
 from busplay.analysis.stress.answers import SERVICE_NS_MAX, Answers, find_answers
 from busplay.analysis.stress.load import Load, is_trace, load_trace, run_program
-from busplay.analysis.stress.plot import PLOT_SUFFIXES, plot_sweeps
+from busplay.analysis.stress.plot import plot_sweeps
 from busplay.analysis.stress.points import DEFAULTS, TITLES, Figure, points_of
 from busplay.analysis.stress.sweep import run_sweep
 from busplay.analysis.stress.trials import WIRE_CAUSES, Effort, PointResult
 from busplay.cli.fault_options import FaultRequest
 from busplay.cli.notice import tell_of_compiling
-from busplay.cli.playing import require_folder
 from busplay.description.board import Board
 from busplay.description.faults import FaultPlan
 from busplay.errors import InputError
@@ -56,7 +55,6 @@ def stress_and_report(request: StressRequest, *, as_json: bool, show_progress: b
     Raises:
         BusplayError: for whatever a user can cause.
     """
-    _require_outputs(request)
     tell_of_compiling()
     board = load_board(request.board_source)
     faults = request.faults.plan_for(board.link) or FaultPlan(seed=request.faults.seed or 1)
@@ -110,21 +108,6 @@ def _load(request: StressRequest, board: Board) -> Load:
             wanted="give a trace with frames, or a program that stores into a window in --cycles",
         )
     return load
-
-
-def _require_outputs(request: StressRequest) -> None:
-    """Refuse files that cannot be written before anything runs."""
-    for option, path in (("--csv", request.csv_path), ("--state", request.state_path)):
-        if path is not None:
-            require_folder(path, option=option)
-    path = request.plot_path
-    if path is None:
-        return
-    require_folder(path, option="--plot")
-    if path.suffix.lower() not in PLOT_SUFFIXES:
-        raise InputError(
-            place="--plot", found=str(path), wanted=f"end its name in {', '.join(PLOT_SUFFIXES)}"
-        )
 
 
 def _require_lengths(lengths: Sequence[float], board: Board, period_ns: int) -> None:

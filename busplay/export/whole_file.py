@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import stat
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -47,10 +48,12 @@ def place_beside(path: Path) -> Iterator[Path]:
 
     Raises:
         OSError: whatever the block raises, or the file cannot take its place.
+        OutputError: the file is write-protected.
     """
     if path.exists() and not path.is_file():
         yield path
         return
+    require_replaceable(path)
     target = path.resolve()
     beside = target.with_name(f"{target.name}.part{os.getpid()}")
     try:
@@ -60,6 +63,25 @@ def place_beside(path: Path) -> Iterator[Path]:
         with suppress(OSError):
             beside.unlink()
         raise
+
+
+def require_replaceable(path: Path) -> None:
+    """Refuse a write-protected file, which a rename would replace all the same.
+
+    Raises:
+        OutputError: the file is there, and nobody, or not this user, may write to it.
+    """
+    try:
+        found = path.stat()
+    except (OSError, ValueError):
+        return
+    # The mode is asked besides, as nothing is write-protected to a superuser.
+    if stat.S_ISREG(found.st_mode) and not (found.st_mode & 0o222 and os.access(path, os.W_OK)):
+        raise OutputError(
+            file=str(path),
+            found="a write-protected file",
+            wanted="give another file, or make it writable",
+        )
 
 
 def no_way_to_write(path: Path, error: OSError) -> OutputError:

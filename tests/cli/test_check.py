@@ -117,9 +117,7 @@ def test_svg_that_cannot_be_written_is_named(busplay: Call, tmp_path: Path) -> N
     file = tmp_path / "no" / "lean.svg"
     outcome = busplay("check", "lean", "--svg", file)
     assert outcome.status == 2
-    assert outcome.err == (
-        f"busplay: {file}: found no such file or directory; give a place that can be written to\n"
-    )
+    assert outcome.err == (f"busplay: --svg: found {file}; make the folder {file.parent} first\n")
 
 
 def test_same_seed_prints_the_same(busplay: Call) -> None:

@@ -3,7 +3,6 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
-import click
 import numpy as np
 import pytest
 from click.testing import CliRunner, Result
@@ -11,7 +10,7 @@ from PIL import Image
 
 from busplay.batch import FrameBatch
 from busplay.cli.compare_command import command
-from busplay.errors import BusplayError
+from busplay.errors import BusplayError, InputError
 from busplay.export.difference import DIFFERENT_RGB, compose_differences, difference_image
 from busplay.link.layout import FrameLayout
 from busplay.trace.header import TraceHeader
@@ -234,7 +233,7 @@ def test_picture_shows_both_screens_and_their_difference(
 
 
 def test_picture_must_be_png(expected: Path) -> None:
-    with pytest.raises(click.UsageError, match="pictures are written as PNG"):
+    with pytest.raises(InputError, match=r"--picture: found a.gif; end its name in .png"):
         raise_what(compare(expected, expected, "--picture", "a.gif"))
 
 

@@ -111,7 +111,7 @@ def test_what_is_read_is_never_written_over(busplay: Call, trace: Path) -> None:
     outcome = busplay("convert", trace, trace.parent / "." / "a.trace")
     assert outcome.status == 2
     assert outcome.err == (
-        f"busplay: OUT: found {trace}, which is IN; give another name, so that nothing is lost\n"
+        f"busplay: OUT: found {trace}, the file of IN; give another file, so that nothing is lost\n"
     )
     assert trace.read_bytes() == before
 

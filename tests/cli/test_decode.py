@@ -171,7 +171,7 @@ so give less than that either way
 0: nothing is a glitch
 --link {link} --labels x.lbl: --labels: found no --expect; labels name what a comparison finds
 --link {link} --snapshot a.png: --snapshot: found no board; a picture needs --board BOARD
---link {link} --eye e.gif: --eye: found e.gif; name a .png or .svg file
+--link {link} --eye e.gif: --eye: found e.gif; end its name in .png, .svg
 --link {link} --find-map --map clock=lclk: --find-map: found --map besides it; \
 give one or the other
 """

@@ -184,7 +184,7 @@ def test_demo_takes_faults_and_records_both_ends(busplay: Busplay, tmp_path: Pat
         ),
         (
             ("--record", "a.trace", "--record-received", "./a.trace"),
-            "--record-received: found a.trace; --record writes there; give another file",
+            "--record-received: found a.trace, where --record writes; give another file",
         ),
         (("--early", "x"), "'x' names no lane; write 2=1e-3 for lane 2"),
         (("--early", "7"), "--early: found lane 7; link guarded has 5 wires, 0 to 4"),

@@ -143,7 +143,7 @@ def test_write_wants_a_folder(plan: Plan, tmp_path: Path) -> None:
     file = tmp_path / "links"
     file.write_text("mine")
     result = plan("lean", "--explore", "--max-pins", 5, "--write", file)
-    assert str(result.exception) == f"{file}: found a file; give --write a folder"
+    assert str(result.exception) == f"--write: found {file}, a file; give a folder's name"
     assert file.read_text() == "mine"
 
 
@@ -189,7 +189,7 @@ def test_explore_that_finds_nothing_gives_status_1(plan: Plan) -> None:
     ("words", "message"),
     [
         (["lean", "--plot", "a.png"], "the limits, --plot and --write go with --explore"),
-        (["lean", "--explore", "--plot", "a.pdf"], "--plot 'a.pdf' does not end in .png or .svg"),
+        (["lean", "--explore", "--plot", "a.pdf"], "found a.pdf; end its name in .png, .svg"),
         (["lean", "--need", "trace"], "--need trace goes with --trace"),
         (
             ["lean", "--need", "quick"],

@@ -14,7 +14,6 @@ from busplay.errors import BusplayError
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-PLOT_SUFFIXES = (".png", ".svg", ".pdf")
 LOGARITHMIC = {Figure.BER, Figure.LOST_EDGES}
 PANEL_INCHES = (4.8, 3.4)
 DOTS_PER_INCH = 150
