@@ -1,6 +1,19 @@
 """`python -m busplay` is the command `busplay`."""
 
-from busplay.cli.main import main
+from __future__ import annotations
+
+import sys
+
+
+def run() -> None:
+    """Load the command line and leave with its exit status, interrupted while loading or not."""
+    try:
+        from busplay.cli.main import main
+    except KeyboardInterrupt:
+        sys.stderr.write("busplay: interrupted\n")
+        sys.exit(130)
+    main()
+
 
 if __name__ == "__main__":
-    main()
+    run()

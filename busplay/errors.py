@@ -8,8 +8,30 @@ programming mistake is a `TypeError` or `ValueError` instead.
 from __future__ import annotations
 
 import re
+import unicodedata
 
+# Controls, bytes that were no UTF-8, and what turns the order of letters round.
+_HIDDEN = {"Cc", "Cf", "Cs", "Zl", "Zp"}
 _LINE_AND_COLUMN = re.compile(r"\d+:\d+")
+
+
+def printable(text: object) -> str:
+    r"""Return a text with its control characters escaped, so that a terminal only shows it.
+
+    >>> printable("tides\x1b[2J.bin")
+    'tides\\x1b[2J.bin'
+    """
+    return "".join(
+        one if unicodedata.category(one) not in _HIDDEN else _escaped(one) for one in str(text)
+    )
+
+
+def _escaped(character: str) -> str:
+    code = ord(character)
+    # A file name's byte that is no UTF-8, as the file system hands it on.
+    if 0xDC80 <= code <= 0xDCFF:
+        return f"\\x{code - 0xDC00:02x}"
+    return character.encode("unicode_escape").decode()
 
 
 class BusplayError(Exception):
@@ -48,7 +70,7 @@ class BusplayError(Exception):
         if file and place and _LINE_AND_COLUMN.fullmatch(place):
             # Editors and terminals open `file:line:column` when it stands in one piece.
             file, place = f"{file}:{place}", None
-        return ": ".join(part for part in (file, place, self.message) if part)
+        return printable(": ".join(part for part in (file, place, self.message) if part))
 
 
 class InputError(BusplayError):

@@ -1,12 +1,13 @@
 """The command `busplay`: finds the subcommand, loads only its module, and reports errors.
 
-Exit status: 0 fine, 1 found something, 2 wrong use or bad input; `run` hands on what the
-program wrote to its exit register.
+Exit status: 0 fine, 1 found something, 2 wrong use or bad input, 130 interrupted; `run` hands on
+what the program wrote to its exit register.
 """
 
 from __future__ import annotations
 
 import importlib
+import io
 import json
 import os
 import sys
@@ -14,7 +15,7 @@ import sys
 import click
 
 from busplay import __version__
-from busplay.errors import BusplayError
+from busplay.errors import BusplayError, printable
 
 # Name, and the line that `busplay --help` shows: known without loading the command's module.
 COMMANDS = {
@@ -77,6 +78,17 @@ def _report(error: BusplayError, *, as_json: bool) -> None:
     click.echo(f"busplay: {error}", err=True)
 
 
+def _show_wrong_use(error: click.ClickException) -> None:
+    """Show the error as click does, but with what the user wrote escaped."""
+    context = error.ctx if isinstance(error, click.UsageError) else None
+    if context is not None:
+        click.echo(
+            f"{context.get_usage()}\nTry '{context.command_path} --help' for help.\n", err=True
+        )
+    lines = error.format_message().split("\n")
+    click.echo("Error: " + "\n".join(map(printable, lines)), err=True)
+
+
 def main(arguments: list[str] | None = None) -> None:
     """Run the command line and leave with its exit status.
 
@@ -84,16 +96,19 @@ def main(arguments: list[str] | None = None) -> None:
         arguments: what follows the command's name; `sys.argv` by default.
     """
     words = sys.argv[1:] if arguments is None else arguments
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        # A name that the terminal's encoding lacks is shown as escapes; it stops no report.
+        sys.stdout.reconfigure(errors="backslashreplace")
     try:
         status = group.main(args=words, prog_name="busplay", standalone_mode=False)
     except BusplayError as error:
         _report(error, as_json="--json" in words)
         sys.exit(2)
     except click.ClickException as error:
-        error.show()
+        _show_wrong_use(error)
         sys.exit(2)
     except (KeyboardInterrupt, click.Abort):
-        click.echo("busplay: stopped", err=True)
+        click.echo("busplay: interrupted", err=True)
         sys.exit(130)
     except BrokenPipeError:
         # Whoever read our output went away; nothing more can be said to them.
