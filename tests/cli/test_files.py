@@ -126,11 +126,11 @@ def test_two_outputs_of_one_file_are_refused(
 ) -> None:
     (desk / "sub").mkdir()
     (desk / "link-to-x").symlink_to("x")
-    before = sorted(os.listdir(desk))
+    before = sorted(desk.iterdir())
     found = busplay(*words)
     assert found.status == 2
     assert "writes; give another file" in found.err
-    assert sorted(os.listdir(desk)) == before
+    assert sorted(desk.iterdir()) == before
 
 
 def test_device_takes_two_outputs(busplay: Busplay, desk: Path) -> None:
