@@ -70,7 +70,7 @@ def command(
     link = described.link if isinstance(described, Board) else described
     if svg_path is not None:
         from busplay.analysis.pictures.frame_svg import frame_svg
-        from busplay.export.whole_file import write_whole_file
+        from busplay.whole_file import write_whole_file
 
         write_whole_file(svg_path, frame_svg(link).encode())
     found = _analyse(link, bit_error_rates or BIT_ERROR_RATES, seed)

@@ -9,7 +9,7 @@ from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Self
 
 from busplay.errors import InputError
-from busplay.export.whole_file import no_way_to_write, place_beside
+from busplay.whole_file import no_way_to_write, place_beside
 
 if TYPE_CHECKING:
     from types import TracebackType

@@ -22,7 +22,7 @@ from pathlib import Path
 import click
 
 from busplay.errors import InputError
-from busplay.export.whole_file import require_replaceable
+from busplay.whole_file import require_replaceable
 
 FileId = tuple[int, int, str]
 

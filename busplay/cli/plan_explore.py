@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import click
 
 from busplay.errors import OutputError
-from busplay.export.whole_file import no_way_to_write, write_whole_file
+from busplay.whole_file import no_way_to_write, write_whole_file
 
 if TYPE_CHECKING:
     from busplay.analysis.explore import Candidate, Found, Limits

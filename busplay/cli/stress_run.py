@@ -23,9 +23,9 @@ from busplay.cli.notice import tell_of_compiling
 from busplay.description.board import Board
 from busplay.description.faults import FaultPlan
 from busplay.errors import InputError
-from busplay.export.whole_file import write_whole_file
 from busplay.link.load import load_board
 from busplay.pipeline.totals import CAUSES
+from busplay.whole_file import write_whole_file
 
 
 @dataclass(frozen=True, slots=True)

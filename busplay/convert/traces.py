@@ -23,7 +23,6 @@ from busplay.batch import FrameBatch, StoreBatch, UInt64Column
 from busplay.description.board import Board
 from busplay.description.link import SPACE_MEMORY, SPACE_REGISTERS, Link
 from busplay.errors import InputError
-from busplay.export.whole_file import open_whole_file
 from busplay.formats.byte_source import ByteSource, open_unpacked, plain_suffix
 from busplay.link.layout import FrameLayout
 from busplay.pipeline.pipeline import Pipeline
@@ -33,6 +32,7 @@ from busplay.trace.container import Where
 from busplay.trace.header import TraceHeader, pack_header, parse_header
 from busplay.trace.reader import TraceReader
 from busplay.trace.writer import TraceWriter
+from busplay.whole_file import open_whole_file
 
 NS_PER_S = 10**9
 InputKind = Literal["trace", "pcapng", "frames", "stores", "capture"]

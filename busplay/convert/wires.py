@@ -14,13 +14,13 @@ from busplay.convert.traces import Losses, header_comment
 from busplay.description.board import Board
 from busplay.description.link import SPACE_IDLE, SPACE_MEMORY, SPACE_REGISTERS
 from busplay.errors import InputError
-from busplay.export.whole_file import open_whole_file
 from busplay.formats.writing.vcd import TextBatch
 from busplay.link.layout import FrameLayout
 from busplay.receiver.receiver import Receiver
 from busplay.receiver.states import Event
 from busplay.trace.reader import TraceReader
 from busplay.units import PS_PER_S
+from busplay.whole_file import open_whole_file
 
 SAMPLE_SUFFIXES = (".sr", ".bin", ".raw")
 FRAME_TEXT, STATE_TEXT = 0, 1

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 from xml.sax.saxutils import escape
 
-from busplay.export.whole_file import write_whole_file
+from busplay.whole_file import write_whole_file
 
 if TYPE_CHECKING:
     import numpy as np

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from busplay.display.arrangement import GAP_PX, GAP_RGB, arrange
 from busplay.display.display import Display
 from busplay.errors import OutputError
-from busplay.export.whole_file import no_way_to_write, write_whole_file
+from busplay.whole_file import no_way_to_write, write_whole_file
 
 SIGNATURE = b"\x89PNG\r\n\x1a\n"
 TRUE_COLOUR = 2

@@ -17,9 +17,9 @@ from typing import IO, Self
 import numpy as np
 from numpy.typing import NDArray
 
-from busplay.export.whole_file import no_way_to_write, place_beside
 from busplay.losses.losses import NO_CYCLE, Losses
 from busplay.losses.lost_stores import LossNames, LostStore
+from busplay.whole_file import no_way_to_write, place_beside
 
 COLUMNS = (
     "cause",

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from busplay.errors import OutputError
-from busplay.export.whole_file import place_beside, write_whole_file
+from busplay.whole_file import place_beside, write_whole_file
 
 
 def test_file_is_there_whole_or_not_at_all(tmp_path: Path) -> None:
