@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 
 @dataclass(frozen=True, slots=True)
-class Register:
+class UnitRegister:
     """One register: its offset in the space, its name, what a write does."""
 
     offset: int
@@ -19,19 +19,21 @@ class Register:
 
 
 REGISTERS = (
-    Register(0, "BASE_LOW", "low byte of the base offset; kept until BASE_HIGH is written"),
-    Register(
+    UnitRegister(0, "BASE_LOW", "low byte of the base offset; kept until BASE_HIGH is written"),
+    UnitRegister(
         1,
         "BASE_HIGH",
         "high byte of the base offset, which is where the top left pixel lies; both bytes take "
         "effect now",
     ),
-    Register(2, "BORDER", "palette index of the border"),
-    Register(3, "BLANK", "bit 0 set: the whole picture has the border's colour; memory is kept"),
-    Register(4, "PALETTE_INDEX", "palette index that PALETTE_BLUE writes to"),
-    Register(5, "PALETTE_RED", "red, 0 to 255; kept until PALETTE_BLUE is written"),
-    Register(6, "PALETTE_GREEN", "green, 0 to 255; kept until PALETTE_BLUE is written"),
-    Register(
+    UnitRegister(2, "BORDER", "palette index of the border"),
+    UnitRegister(
+        3, "BLANK", "bit 0 set: the whole picture has the border's colour; memory is kept"
+    ),
+    UnitRegister(4, "PALETTE_INDEX", "palette index that PALETTE_BLUE writes to"),
+    UnitRegister(5, "PALETTE_RED", "red, 0 to 255; kept until PALETTE_BLUE is written"),
+    UnitRegister(6, "PALETTE_GREEN", "green, 0 to 255; kept until PALETTE_BLUE is written"),
+    UnitRegister(
         7,
         "PALETTE_BLUE",
         "blue, 0 to 255: stores red, green and blue at PALETTE_INDEX, which then goes up by one",

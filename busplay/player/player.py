@@ -7,7 +7,7 @@ than its budget.
 
 - Owed cycles are whole; what is left of a cycle is carried in the unit of the clock, so that
   a day of ticks owes exactly a day of cycles.
-- What a tick had no time for stays owed. More than `MOST_LAG_NS` of it is aborted and
+- What a tick had no time for stays owed. More than `MOST_LAG_NS` of it is dropped and
   counted: after a long stall (a window that was dragged, a machine that slept) nobody wants
   to watch it catch up, and a core that is too slow would never do so.
 - `run` may go some cycles past its end to finish an instruction. That is owed back.
@@ -39,18 +39,19 @@ class Player:
     Args:
         playable: a running program or a replay.
         clock: gives nanoseconds that never go back.
-        refresh_hz: a single frame is one of these.
+        refresh_hz: pictures in a second of the board's time; one is a single step.
         speed: at first.
         budget_ns: what one tick may take.
-        whole_frames: at the board's own speed and above, run up to a refresh and no further, so
+        whole_pictures: at the board's own speed and above, run up to a refresh and no further, so
             that a picture is taken where a screen would take it.
 
     Attributes:
         playing: it runs by the clock.
         speed: ratio to the board's own, or None: as fast as it can.
-        begin_mark, end_mark: cycles of the marked passage, or None. Playing that comes to the
-            end mark goes on at the begin mark if the playable can seek, else it pauses.
-        cycles_given_up: owed cycles that nobody will run, since the machine could not.
+        begin_mark, end_mark: cycles at which the loop begins and ends, or None. Without a begin
+            mark it begins at 0, without an end mark it ends with the playable. Playing that comes
+            to the loop's end goes on at its beginning if the playable can seek, else it pauses.
+        cycles_dropped: owed cycles that nobody will run, since the machine could not.
     """
 
     def __init__(
@@ -61,7 +62,7 @@ class Player:
         refresh_hz: int = 60,
         speed: Speed = NORMAL,
         budget_ns: int = BUDGET_NS,
-        whole_frames: bool = False,
+        whole_pictures: bool = False,
     ) -> None:
         if refresh_hz <= 0 or budget_ns <= 0:
             raise ValueError(f"refresh_hz {refresh_hz} and budget_ns {budget_ns} must be positive")
@@ -71,10 +72,10 @@ class Player:
         self.speed = speed
         self.begin_mark: int | None = None
         self.end_mark: int | None = None
-        self.cycles_given_up = 0
+        self.cycles_dropped = 0
         self._clock = clock
         self._budget_ns = budget_ns
-        self._whole_frames = whole_frames
+        self._whole_pictures = whole_pictures
         self._last_ns = clock()
         self._owed_cycles = 0
         self._rest = 0  # of a cycle, in 1 / (NS_PER_S * denominator of the speed)
@@ -87,8 +88,9 @@ class Player:
     # -- what is asked for
 
     def play(self) -> None:
-        """Run by the clock from now on; a replay that is over begins anew."""
-        if self.playable.ended and self.playable.can_seek:
+        """Run by the clock from now on; a replay that is over, or a loop, begins anew."""
+        at_end = self.playable.ended or self.playable.cycle == self.end_mark
+        if at_end and self.playable.can_seek:
             self._seek(self.begin_mark or 0)
         self._forget_time()
         self._step_target = None
@@ -107,12 +109,12 @@ class Player:
         else:
             self.play()
 
-    def step(self, frames: int = 1) -> None:
-        """Pause, and go some refreshes on (ticks do it) or, for a replay, back (at once)."""
+    def step(self, pictures: int = 1) -> None:
+        """Pause, and go some pictures on (ticks do it) or, for a replay, back (at once)."""
         from_cycle = self.playable.cycle if self._step_target is None else self._step_target
         self.pause()
-        target = self._refresh_cycle(from_cycle, frames)
-        if frames < 0:
+        target = self._refresh_cycle(from_cycle, pictures)
+        if pictures < 0:
             if self.playable.can_seek:
                 self._seek(target)
         elif not self.playable.ended:
@@ -153,19 +155,21 @@ class Player:
         self.seek_to(self.playable.cycle + cycles)
 
     def mark_begin(self) -> None:
-        """The passage begins here; an end mark that does not lie behind it goes."""
+        """Begin the loop here; an end mark that does not lie behind it goes."""
         self.begin_mark = self.playable.cycle
         if self.end_mark is not None and self.end_mark <= self.begin_mark:
             self.end_mark = None
 
     def mark_end(self) -> None:
-        """The passage ends here; a begin mark that does not lie before it goes."""
+        """End the loop here, and play on at its beginning; a begin mark not before it goes."""
         self.end_mark = self.playable.cycle
         if self.begin_mark is not None and self.begin_mark >= self.end_mark:
             self.begin_mark = None
+        if self.playing:
+            self._at_loop_end()
 
     def clear_marks(self) -> None:
-        """Play without a passage."""
+        """Play without a loop."""
         self.begin_mark = self.end_mark = None
 
     def rest(self) -> None:
@@ -176,8 +180,17 @@ class Player:
 
     @property
     def stepping(self) -> bool:
-        """A single frame is on its way."""
+        """A single picture is on its way."""
         return self._step_target is not None
+
+    @property
+    def looping(self) -> bool:
+        """Playing will come to the loop's end and go back to its beginning."""
+        if not self.playable.can_seek:
+            return False
+        if self.end_mark is None:
+            return self.begin_mark is not None
+        return self.playable.cycle <= self.end_mark
 
     @property
     def achieved_permille(self) -> int | None:
@@ -206,8 +219,11 @@ class Player:
             self._owed_cycles -= here
             if not self.playing or here <= 0 or self._clock() - now_ns >= self._budget_ns:
                 break
-        self._give_up_lag()
-        self._measure(ran)
+        if self.playing:
+            self._drop_lag()
+            self._measure(ran)
+        else:
+            self._forget_time()
         return ran
 
     # -- inside
@@ -234,24 +250,24 @@ class Player:
         self._owed_cycles += cycles
 
     def _held_cycles(self) -> int:
-        """Tell how many owed cycles lie behind the last refresh, and wait for the next.
+        """Count the owed cycles that lie behind the last refresh, and wait for the next.
 
         A program draws between two refreshes, and may take its moving things away first, so
         that pictures from in between flicker. Slower, one wants to see how it draws.
         """
         slow = self.speed is not None and self.speed.numerator < self.speed.denominator
-        if slow or not self._whole_frames:
+        if slow or not self._whole_pictures:
             return 0
         target = self.playable.cycle + self._owed_cycles
         return min(self._owed_cycles, target - self._refresh_cycle(target, 0))
 
-    def _give_up_lag(self) -> None:
+    def _drop_lag(self) -> None:
         if self.speed is None:
             self._owed_cycles = 0
             return
         most = self.speed.floor(self.playable.clock_hz * MOST_LAG_NS // NS_PER_S)
         if self._owed_cycles > most:
-            self.cycles_given_up += self._owed_cycles - most
+            self.cycles_dropped += self._owed_cycles - most
             self._owed_cycles = most
 
     def _run_slice(self, most_cycles: int) -> int:
@@ -269,12 +285,14 @@ class Player:
         elif took_ns < SLICE_NS // 2 and cycles == self._slice_cycles < self.playable.clock_hz:
             self._slice_cycles = min(self.playable.clock_hz, 2 * self._slice_cycles)
         if end_mark is not None and begin < end_mark <= self.playable.cycle:
-            self._at_end_mark()
+            self._at_loop_end()
         elif self.playable.ended:
-            self.playing = False
+            if self.looping and self.playing:
+                self._at_loop_end()
+            self.playing = self.playing and not self.playable.ended
         return ran
 
-    def _at_end_mark(self) -> None:
+    def _at_loop_end(self) -> None:
         if self.playable.can_seek:
             self._seek(self.begin_mark or 0)
         else:
@@ -284,14 +302,14 @@ class Player:
         end = self.playable.end_cycle
         self.playable.seek(max(0, cycle if end is None else min(cycle, end)))
 
-    def _refresh_cycle(self, from_cycle: int, frames: int) -> int:
-        """Tell the cycle of a refresh before or after one: refresh k is at ⌊k · clock / rate⌋."""
+    def _refresh_cycle(self, from_cycle: int, refreshes: int) -> int:
+        """Return the cycle of a refresh before or after one: refresh k is at ⌊k · clock / rate⌋."""
         clock_hz, rate = self.playable.clock_hz, self.refresh_hz
         # The last refresh at or before the cycle.
         number = ((from_cycle + 1) * rate - 1) // clock_hz
-        if frames < 0 and number * clock_hz // rate < from_cycle:
+        if refreshes < 0 and number * clock_hz // rate < from_cycle:
             number += 1
-        return max(0, (number + frames) * clock_hz // rate)
+        return max(0, (number + refreshes) * clock_hz // rate)
 
     def _forget_time(self) -> None:
         self._last_ns = self._clock()

@@ -15,7 +15,7 @@ from busplay.view import theme
 from busplay.view.help import HelpOverlay
 from busplay.view.picture import draw_display
 from busplay.view.position_bar import PositionBar
-from busplay.view.status_line import Cell, StatusLine
+from busplay.view.status_line import StatusCell, StatusLine
 from busplay.view.text import Texts
 from busplay.view.theme import Sizes
 
@@ -36,7 +36,7 @@ class Scene:
     """
 
     player: Player
-    cells: list[Cell] = field(default_factory=list)
+    cells: list[StatusCell] = field(default_factory=list)
     scale: int | None = None
     stacked: bool = False
     help_open: bool = False

@@ -108,7 +108,7 @@ _FUNCTION_KEYS = frozenset(range(pygame.K_F1, pygame.K_F12 + 1))
 WINDOW_HELP = (
     KeyRow("F1", "this help"),
     KeyRow("F2", "pause, or go on"),
-    KeyRow("F3", "one frame"),
+    KeyRow("F3", "one picture"),
     KeyRow("F4", "reset"),
     KeyRow("F5  F6", "slower, faster"),
     KeyRow("Shift F5  F6", "normal speed, as fast as it can"),
@@ -123,12 +123,12 @@ WINDOW_HELP = (
 PROGRAM_HELP = (KeyRow("all others", "go to the program"),)
 REPLAY_HELP = (
     KeyRow("Space", "pause, or go on"),
-    KeyRow(",  .", "one frame back, on"),
+    KeyRow(",  .", "one picture back, on"),
     KeyRow("Left  Right", "a second back, on"),
     KeyRow("Page up  down", "ten seconds back, on"),
     KeyRow("Home  End", "to the beginning, the end"),
-    KeyRow("B  E", "passage begins, ends here"),
-    KeyRow("C", "no passage"),
+    KeyRow("B  E", "loop: begins, ends here"),
+    KeyRow("C", "no loop"),
     KeyRow("click the bar", "go there"),
 )
 

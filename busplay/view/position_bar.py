@@ -1,4 +1,4 @@
-"""The position bar of a replay: where it stands, the marked passage, and where a click goes."""
+"""The position bar of a replay: where it stands, the loop, and where a click goes."""
 
 from __future__ import annotations
 
@@ -64,7 +64,7 @@ class PositionBar:
         end_mark: int | None,
         sizes: Sizes,
     ) -> None:
-        """Draw track, passage, marks and position."""
+        """Draw track, loop, marks and position."""
         target.fill(theme.BAR, (0, self.top_px, target.get_width(), self.height_px))
         thickness = max(4, 3 * sizes.line_px)
         middle = self.top_px + self.height_px // 2

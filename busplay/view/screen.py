@@ -39,8 +39,8 @@ def require_screen(environ: Mapping[str, str], platform: str) -> None:
 
 
 @contextmanager
-def open_screen(*, title: str) -> Iterator[None]:
-    """Open pygame's display and close it in the end, whatever happens.
+def open_screen() -> Iterator[None]:
+    """Open the screen for windows and close it in the end, whatever happens.
 
     Raises:
         NoScreenError: there is none.
@@ -59,38 +59,91 @@ def open_screen(*, title: str) -> Iterator[None]:
             # card works out by itself: 4 to 9 ms for 1024 x 768, and 0.1 ms by shared memory.
             os.environ.setdefault("SDL_FRAMEBUFFER_ACCELERATION", "0")
         pygame.font.init()
-        pygame.display.set_caption(title)
-        pygame.display.set_icon(icon())
         yield
     finally:
         pygame.font.quit()
         pygame.display.quit()
 
 
-def set_window(size: tuple[int, int], *, fullscreen: bool) -> pygame.Surface:
-    """Make the window, or remake it, at a size; full screen takes the desktop's.
+class ScreenWindow:
+    """A window on the desktop that can be resized, or take the whole screen.
+
+    It is one of `pygame.Window`: that of `pygame.display` stays as large as the screen when it
+    leaves full screen under X11.
+
+    Args:
+        title: stands on its frame.
+        size: of its inside, in pixels; it is not smaller than letters need.
 
     Raises:
         NoScreenError: the screen refuses.
     """
-    try:
-        if fullscreen:
-            return pygame.display.set_mode(desktop_size(), pygame.FULLSCREEN)
-        width, height = max(LEAST_WIDTH_PX, size[0]), max(LEAST_HEIGHT_PX, size[1])
-        return pygame.display.set_mode((width, height), pygame.RESIZABLE)
-    except pygame.error as error:
-        raise NoScreenError(f"{NO_SCREEN} ({error}); {WAY_OUT}") from None
+
+    def __init__(self, title: str, size: tuple[int, int]) -> None:
+        try:
+            self._window = pygame.Window(title, _readable(size), resizable=True)
+        except pygame.error as error:
+            raise NoScreenError(f"{NO_SCREEN} ({error}); {WAY_OUT}") from None
+        self._window.set_icon(icon())
+        self._put_at = self._window.position
+        self._windowed: tuple[tuple[int, int], tuple[int, int]] | None = None
+
+    @property
+    def title(self) -> str:
+        """What stands on its frame."""
+        return self._window.title
+
+    @property
+    def size(self) -> tuple[int, int]:
+        """Width and height of its inside."""
+        return self._window.size
+
+    @property
+    def full_screen(self) -> bool:
+        """It takes the whole screen."""
+        return self._windowed is not None
+
+    @property
+    def surface(self) -> pygame.Surface:
+        """What is drawn on; `show` shows it."""
+        return self._window.get_surface()
+
+    def show(self) -> None:
+        """Show what was drawn."""
+        self._window.flip()
+
+    def resize(self, size: tuple[int, int]) -> None:
+        """Resize it, and move it to the desktop's middle if it would reach over an edge."""
+        window, desktop = self._window, desktop_size()
+        window.size = _readable(size)
+        if any(window.position[i] + window.size[i] > desktop[i] for i in range(2)):
+            left, top = (max(0, (desktop[i] - window.size[i]) // 2) for i in range(2))
+            self._put(left, top)
+
+    def toggle_full_screen(self) -> None:
+        """Take the whole screen, or go back to the size and place from before."""
+        window = self._window
+        if self._windowed is None:
+            self._windowed = window.size, window.position
+            # A window manager's frame moves a window away from where it was put. Where none has,
+            # there may be no manager, and X asks a manager alone to make a window fill the screen.
+            if window.position == self._put_at:
+                window.size = desktop_size()
+                window.position = 0, 0
+            window.set_fullscreen(desktop=True)
+            return
+        (size, position), self._windowed = self._windowed, None
+        window.set_windowed()
+        if window.size != size:
+            window.size = size
+            self._put(*position)
+
+    def _put(self, left: int, top: int) -> None:
+        self._window.position = self._put_at = left, top
 
 
-def keep_on_desktop() -> None:
-    """Move a window that reaches over the desktop's right or lower edge to its middle."""
-    desktop = desktop_size()
-    size = pygame.display.get_window_size()
-    place = pygame.display.get_window_position()
-    if any(place[i] + size[i] > desktop[i] for i in range(2)):
-        pygame.display.set_window_position(
-            (max(0, (desktop[0] - size[0]) // 2), max(0, (desktop[1] - size[1]) // 2))
-        )
+def _readable(size: tuple[int, int]) -> tuple[int, int]:
+    return max(LEAST_WIDTH_PX, size[0]), max(LEAST_HEIGHT_PX, size[1])
 
 
 def desktop_size() -> tuple[int, int]:

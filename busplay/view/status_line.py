@@ -22,7 +22,7 @@ REACHES_PERMILLE = 950
 
 
 @dataclass(frozen=True, slots=True)
-class Cell:
+class StatusCell:
     """One piece of the status line.
 
     Attributes:
@@ -58,34 +58,35 @@ def permille_text(permille: int) -> str:
     return f"{permille // 10}.{permille % 10} %"
 
 
-def state_cell(player: Player, status: Status, *, held: bool) -> Cell:
+def state_cell(player: Player, status: Status, *, held: bool) -> StatusCell:
     """Tell whether it runs, and if not, why."""
     if player.playable.ended and not player.playing:
         # "exit 0" says what happened, as does "stopped at $C123: opcode $02".
         ended = "ended:" if status.state_text else "ended"
-        return Cell("state", ended, "running", 9, theme.ENDED, status.state_text, dot=True)
+        return StatusCell("state", ended, "running", 9, theme.ENDED, status.state_text, dot=True)
     if held:
-        return Cell("state", "held", "running", 9, theme.PAUSED, dot=True)
+        return StatusCell("state", "held", "running", 9, theme.PAUSED, dot=True)
     if player.stepping:
-        return Cell("state", "one frame", "running", 9, theme.PAUSED, dot=True)
+        return StatusCell("state", "one picture", "running", 9, theme.PAUSED, dot=True)
     if player.playing:
-        return Cell("state", "running", "running", 9, theme.RUNNING, dot=True)
-    return Cell("state", "paused", "running", 9, theme.PAUSED, dot=True)
+        value = "looping" if player.looping else "running"
+        return StatusCell("state", value, "running", 9, theme.RUNNING, dot=True)
+    return StatusCell("state", "paused", "running", 9, theme.PAUSED, dot=True)
 
 
-def speed_cell(player: Player) -> Cell:
+def speed_cell(player: Player) -> StatusCell:
     """Tell the speed that is asked for, and what is reached if that is less."""
     reached = player.achieved_permille
     speed = player.speed
     text = speed_text(speed)
     if reached is None:
-        return Cell("speed", text, "1/8×", 5)
+        return StatusCell("speed", text, "1/8×", 5)
     reached_text = f"{_hundredths(reached)}×"
     if speed is None:
-        return Cell("speed", reached_text, "as fast as it can", 5, more="as fast as it can")
+        return StatusCell("speed", reached_text, "as fast as it can", 5, more="as fast as it can")
     if reached * speed.denominator < REACHES_PERMILLE * speed.numerator:
-        return Cell("speed", reached_text, "0.00×", 5, theme.PAUSED, more=f"of {text}")
-    return Cell("speed", text, "1/8×", 5)
+        return StatusCell("speed", reached_text, "0.00×", 5, theme.PAUSED, more=f"of {text}")
+    return StatusCell("speed", text, "1/8×", 5)
 
 
 def _hundredths(permille: int) -> str:
@@ -93,31 +94,30 @@ def _hundredths(permille: int) -> str:
     return f"{hundredths // 100}.{hundredths % 100:02}"
 
 
-def status_cells(player: Player, status: Status, *, held: bool = False) -> list[Cell]:
+def status_cells(player: Player, status: Status, *, held: bool = False) -> list[StatusCell]:
     """Return all cells of the line, left to right."""
     playable = player.playable
     time = time_text(status.cycle, status.clock_hz)
     whole = ""
     if playable.can_seek and playable.end_cycle is not None:
         whole = f"of {time_text(playable.end_cycle, status.clock_hz)}"
-    causes = status.error_text if status.errors else ""
-    errors = Cell(
-        "errors",
-        f"{status.errors:,}" + (":" if causes else ""),
-        "000",
-        7,
-        theme.ERROR if status.errors else theme.TEXT,
-        causes,
-    )
+    count, causes = f"{status.errors:,}", status.error_text if status.errors else ""
+    if causes.startswith(f"{count} "):
+        # One cause has them all, and its number stands there already.
+        causes = causes.removeprefix(f"{count} ")
+    elif causes:
+        count += ":"
+    colour = theme.ERROR if status.errors else theme.TEXT
+    errors = StatusCell("errors", count, "000", 7, colour, causes)
     return [
         state_cell(player, status, held=held),
-        Cell("time", time, "00:00.000", 8, more=whole),
-        Cell("processor cycles", f"{status.cycle:,}", "000,000,000", 2),
-        Cell("link use", permille_text(status.link_use_permille), "100.0 %", 6),
-        Cell("frames", f"{status.frames:,}", "0,000,000", 3),
+        StatusCell("time", time, "00:00.000", 8, more=whole),
+        StatusCell("processor cycles", f"{status.cycle:,}", "000,000,000", 2),
+        StatusCell("link use", permille_text(status.link_use_permille), "100.0 %", 6),
+        StatusCell("frames", f"{status.frames:,}", "0,000,000", 3),
         errors,
         speed_cell(player),
-        Cell("F1", "help", "help", 4, theme.ACCENT),
+        StatusCell("F1", "help", "help", 4, theme.ACCENT),
     ]
 
 
@@ -136,12 +136,12 @@ class StatusLine:
             + sizes.line_px
         )
 
-    def width(self, cells: list[Cell], sizes: Sizes) -> int:
+    def width(self, cells: list[StatusCell], sizes: Sizes) -> int:
         """Tell how wide a window must be to show every cell."""
         gaps = 2 * sizes.pad_px * (len(cells) + 1)
         return gaps + sum(self._cell_width(cell, sizes) for cell in cells)
 
-    def draw(self, target: pygame.Surface, cells: list[Cell], sizes: Sizes) -> None:
+    def draw(self, target: pygame.Surface, cells: list[StatusCell], sizes: Sizes) -> None:
         """Draw as many cells as fit."""
         width, height = target.get_size()
         top = height - self.height(sizes)
@@ -160,7 +160,9 @@ class StatusLine:
             self._draw_cell(target, cell, left, top + sizes.pad_px // 2, more, sizes)
             left += cell_width + more + gap
 
-    def _that_fit(self, cells: list[Cell], sizes: Sizes, room_px: int, gap_px: int) -> list[Cell]:
+    def _that_fit(
+        self, cells: list[StatusCell], sizes: Sizes, room_px: int, gap_px: int
+    ) -> list[StatusCell]:
         shown = list(cells)
         while len(shown) > 1:
             needed = sum(self._cell_width(cell, sizes) for cell in shown)
@@ -169,7 +171,7 @@ class StatusLine:
             shown.remove(min(shown, key=lambda cell: cell.need))
         return shown
 
-    def _mores_that_fit(self, cells: list[Cell], sizes: Sizes, spare_px: int) -> list[int]:
+    def _mores_that_fit(self, cells: list[StatusCell], sizes: Sizes, spare_px: int) -> list[int]:
         """Share the spare room among what cells have more to tell, the most needed first."""
         mores = [0] * len(cells)
         space = self._texts.width(" ", sizes.text_px)
@@ -185,11 +187,11 @@ class StatusLine:
                 spare_px -= mores[i]
         return mores
 
-    def _value_width(self, cell: Cell, sizes: Sizes) -> int:
+    def _value_width(self, cell: StatusCell, sizes: Sizes) -> int:
         dot = _dot_room(sizes) if cell.dot else 0
         return dot + self._texts.width(cell.value, sizes.text_px)
 
-    def _cell_width(self, cell: Cell, sizes: Sizes) -> int:
+    def _cell_width(self, cell: StatusCell, sizes: Sizes) -> int:
         dot = _dot_room(sizes) if cell.dot else 0
         return max(
             self._texts.width(cell.label, sizes.small_px),
@@ -200,7 +202,7 @@ class StatusLine:
     def _draw_cell(
         self,
         target: pygame.Surface,
-        cell: Cell,
+        cell: StatusCell,
         left: int,
         top: int,
         more_px: int,

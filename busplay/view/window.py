@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
@@ -86,7 +86,7 @@ def open_window(
         fullscreen: at first.
         clock: gives nanoseconds; the machine's by default.
         wait_ns: lets that many nanoseconds of the clock pass; sleeps by default.
-        refresh_hz: a single frame is one of these.
+        refresh_hz: pictures in a second of the board's time; one is a single step.
         paused: wait for the key that runs it.
         stacked: units one below the other at first.
         close_at_end: close when the playable ends.
@@ -98,16 +98,17 @@ def open_window(
         NoScreenError: there is no screen to open a window on.
         BusplayError: what the playable raises; the window is closed first.
     """
-    with screen.open_screen(title=title):
+    with screen.open_screen():
         player = Player(
             playable,
             clock or time.monotonic_ns,
             refresh_hz=refresh_hz,
             speed=speed,
-            whole_frames=True,
+            whole_pictures=True,
         )
-        window = Window(
+        window = PlayerWindow(
             player,
+            title=title,
             clock=clock or time.monotonic_ns,
             scale=scale,
             stacked=stacked,
@@ -128,13 +129,14 @@ def _sleep_ns(span_ns: int) -> None:
     time.sleep(span_ns / NS_PER_S)
 
 
-class Window:
+class PlayerWindow:
     """The open window of one player; the screen must be open (`screen.open_screen`)."""
 
     def __init__(
         self,
         player: Player,
         *,
+        title: str,
         clock: Callable[[], int],
         scale: int | None,
         stacked: bool,
@@ -149,7 +151,6 @@ class Window:
         self._painter = Painter()
         self._folder = picture_folder
         self._stem = picture_stem
-        self._fullscreen = False
         self._held: set[int] = set()
         self._dragging = False
         self._closed = False
@@ -157,10 +158,9 @@ class Window:
         self._status_key: tuple[object, ...] = ()
         self._note_until_ns = 0
         self._drawn = Drawn(scale or 1, None)
-        self._windowed_size = self._first_size()
-        screen.set_window(self._windowed_size, fullscreen=False)
+        self._window = screen.ScreenWindow(title, self._first_size())
         if fullscreen:
-            self._toggle_full_screen()
+            self._window.toggle_full_screen()
         pygame.key.set_repeat(*KEY_REPEAT_MS)
         self._note(GREETING)
 
@@ -199,7 +199,7 @@ class Window:
                 return self._report(pictures, "closed")
             self.advance()
             self.paint()
-            pygame.display.flip()
+            self._window.show()
             pictures += 1
             if stop_after_pictures is not None and pictures >= stop_after_pictures:
                 return self._report(pictures, "pictures")
@@ -221,14 +221,12 @@ class Window:
             self._player.tick()
 
     def paint(self) -> None:
-        """Draw one picture of the window; `pygame.display.flip` shows it."""
+        """Draw one picture of the window; `ScreenWindow.show` shows it."""
         now_ns = self._clock()
         self._update_status(now_ns)
         if self._scene.note and now_ns >= self._note_until_ns:
             self._scene.note = ""
-        surface = pygame.display.get_surface()
-        if surface is None:
-            return
+        surface = self._window.surface
         if surface.get_bytesize() == 4:
             self._drawn = self._painter.paint(surface, self._scene)
             return
@@ -330,7 +328,7 @@ class Window:
             self._scene.stacked = not self._scene.stacked
             self._note("units stacked" if self._scene.stacked else "units side by side")
         elif command is Command.FULL_SCREEN:
-            self._toggle_full_screen()
+            self._window.toggle_full_screen()
         elif command is Command.PICTURE:
             displays = self._playable.displays.values()
             self._save(compose(displays, stacked=self._scene.stacked))
@@ -351,49 +349,39 @@ class Window:
         elif command is Command.PAUSE and self._playable.ended and not player.playing:
             self._note("it has ended; F4 resets")
         elif command in {Command.MARK_BEGIN, Command.MARK_END, Command.CLEAR_MARKS}:
-            self._note(self._passage_text())
+            self._note(self._loop_text())
 
-    def _passage_text(self) -> str:
+    def _loop_text(self) -> str:
         begin, end = self._player.begin_mark, self._player.end_mark
         clock_hz = self._playable.clock_hz
         if begin is None and end is None:
-            return "no passage"
+            return "no loop"
         first = time_text(begin or 0, clock_hz)
-        return f"passage from {first} to {'the end' if end is None else time_text(end, clock_hz)}"
+        return f"loops from {first} to {'the end' if end is None else time_text(end, clock_hz)}"
 
     def _set_scale(self, scale: int) -> None:
         if scale < 1:
             self._note("pixels cannot be smaller")
             return
-        surface = pygame.display.get_surface()
-        if surface is None:
-            return
-        now = surface.get_size()
+        now = self._window.size
         needed = self._painter.window_size_for(self._scene, scale, now)
-        most = now if self._fullscreen else screen.desktop_size()
+        most = now if self._window.full_screen else screen.desktop_size()
         if scale > self._drawn.scale and (needed[0] > most[0] or needed[1] > most[1]):
             self._note(f"no room for scale {scale}")
             return
         self._scene.scale = scale
         self._note(f"scale {scale}")
         larger = max(now[0], needed[0]), max(now[1], needed[1])
-        if not self._fullscreen and larger != now:
-            screen.set_window(larger, fullscreen=False)
-            screen.keep_on_desktop()
-
-    def _toggle_full_screen(self) -> None:
-        surface = pygame.display.get_surface()
-        if not self._fullscreen and surface is not None:
-            self._windowed_size = surface.get_size()
-        self._fullscreen = not self._fullscreen
-        screen.set_window(self._windowed_size, fullscreen=self._fullscreen)
+        if not self._window.full_screen and larger != now:
+            self._window.resize(larger)
 
     def _window_picture(self) -> np.ndarray[tuple[int, ...], np.dtype[np.uint8]]:
         # The line may be a fifth of a second old; a picture that stays should agree with itself.
         self._status_due_ns = 0
         self._update_status(self._clock())
-        surface = pygame.Surface(pygame.display.get_window_size(), depth=32)
-        self._painter.paint(surface, self._scene)
+        surface = pygame.Surface(self._window.size, depth=32)
+        # What was said for a moment, such as the name of the picture before, does not belong in it.
+        self._painter.paint(surface, replace(self._scene, note=""))
         return np.ascontiguousarray(pygame.surfarray.array3d(surface).swapaxes(0, 1))
 
     def _save(self, image: np.ndarray[tuple[int, ...], np.dtype[np.uint8]]) -> None:

@@ -66,7 +66,7 @@ def test_cycles_follow_the_clock_without_drift(clock_hz, speed, spans_ns, instru
         player.tick()
         owed = passed_ns * clock_hz * speed.numerator // (S * speed.denominator)
         assert owed <= playable.cycle < owed + instruction
-    assert player.cycles_given_up == 0
+    assert player.cycles_dropped == 0
 
 
 def test_tick_stops_when_its_budget_is_used_and_catches_up_later() -> None:
@@ -77,7 +77,7 @@ def test_tick_stops_when_its_budget_is_used_and_catches_up_later() -> None:
     began_ns = clock()
     assert 24_000 <= player.tick() < 80_000
     assert clock() - began_ns < 12 * MS + 4 * MS
-    assert player.cycles_given_up == 0
+    assert player.cycles_dropped == 0
     ran = playable.cycle
     # A tick without more time on the clock than its own goes on with what is owed.
     assert player.tick() > 0
@@ -90,12 +90,12 @@ def test_lag_beyond_a_quarter_second_is_given_up_and_counted() -> None:
     clock.pass_ns(1 * S)
     # Nothing costs time, so all of it is run at once: a stall alone loses nothing.
     assert player.tick() == 8_000_000
-    assert player.cycles_given_up == 0
+    assert player.cycles_dropped == 0
     slow, playable, clock = player_of(cost_ns_per_kilocycle=1_000_000)
     slow.play()
     clock.pass_ns(1 * S)
     ran = slow.tick()
-    assert slow.cycles_given_up == 8_000_000 - ran - 2_000_000
+    assert slow.cycles_dropped == 8_000_000 - ran - 2_000_000
     assert playable.cycle == ran
 
 
@@ -310,7 +310,7 @@ def test_running_program_cannot_seek() -> None:
     assert playable.seeks == []
 
 
-def test_passage_plays_round_exactly_from_end_to_begin() -> None:
+def test_loop_plays_round_exactly_from_end_to_begin() -> None:
     player, playable, clock = player_of(clock_hz=1000, end_cycle=1000, can_seek=True)
     player.seek_to(100)
     player.mark_begin()
@@ -324,7 +324,7 @@ def test_passage_plays_round_exactly_from_end_to_begin() -> None:
     assert player.playing
 
 
-def test_passage_begins_at_0_without_a_begin_mark() -> None:
+def test_loop_begins_at_0_without_a_begin_mark() -> None:
     player, playable, clock = player_of(clock_hz=1000, end_cycle=1000, can_seek=True)
     player.seek_to(50)
     player.mark_end()
@@ -333,6 +333,52 @@ def test_passage_begins_at_0_without_a_begin_mark() -> None:
     clock.pass_ns(S // 100)
     player.tick()
     assert playable.cycle == 5
+
+
+def test_loop_without_an_end_mark_ends_with_the_replay() -> None:
+    player, playable, clock = player_of(clock_hz=1000, end_cycle=1000, can_seek=True)
+    player.seek_to(950)
+    player.mark_begin()
+    player.play()
+    clock.pass_ns(S // 10)
+    player.tick()
+    assert playable.cycle == 950
+    assert player.playing
+
+
+def test_end_mark_set_while_playing_goes_back_at_once() -> None:
+    """Playback ran on behind the mark, as it stood on it already."""
+    player, playable, clock = player_of(clock_hz=1000, end_cycle=1000, can_seek=True)
+    player.seek_to(100)
+    player.mark_begin()
+    player.play()
+    clock.pass_ns(S // 20)
+    player.tick()
+    player.mark_end()
+    assert (playable.cycle, player.end_mark, player.playing) == (100, 150, True)
+    clock.pass_ns(S // 20 + S // 100)
+    player.tick()
+    assert playable.cycle == 110
+
+
+def test_play_from_the_end_mark_begins_the_loop() -> None:
+    player, playable, clock = player_of(clock_hz=1000, end_cycle=1000, can_seek=True)
+    player.seek_to(50)
+    player.mark_end()
+    player.play()
+    clock.pass_ns(S // 100)
+    player.tick()
+    assert playable.cycle == 10
+
+
+def test_mark_at_the_very_end_does_not_play_for_ever() -> None:
+    player, _, clock = player_of(clock_hz=1000, end_cycle=1000, can_seek=True)
+    player.seek_to(1000)
+    player.mark_begin()
+    player.play()
+    clock.pass_ns(S // 10)
+    assert player.tick() == 0
+    assert not player.playing
 
 
 def test_end_mark_pauses_what_cannot_seek() -> None:
@@ -380,10 +426,10 @@ def test_player_refuses_what_cannot_be() -> None:
         Player(FakePlayable(clock), clock, refresh_hz=0, budget_ns=1)
 
 
-def test_whole_frames_end_at_a_refresh_and_lose_no_time() -> None:
+def test_whole_pictures_end_at_a_refresh_and_lose_no_time() -> None:
     clock = HandClock()
     playable = FakePlayable(clock, clock_hz=6_000)  # a refresh every 100 cycles
-    player = Player(playable, clock, whole_frames=True)
+    player = Player(playable, clock, whole_pictures=True)
     player.play()
     for tick in range(1, 601):
         clock.pass_ns(S // 100)  # 60 cycles

@@ -10,16 +10,16 @@ import pytest
 from busplay.display.display import Display
 from busplay.player.player import Player
 from busplay.view import screen
-from busplay.view.window import Window
+from busplay.view.window import PlayerWindow
 from tests.display.cases import unit_with
 from tests.player.fakes import FakePlayable, HandClock
 
-MakeWindow = Callable[..., tuple[Window, FakePlayable, HandClock]]
+MakeWindow = Callable[..., tuple[PlayerWindow, FakePlayable, HandClock]]
 
 
 @pytest.fixture
 def opened() -> Iterator[None]:
-    with screen.open_screen(title="made up"):
+    with screen.open_screen():
         yield
 
 
@@ -38,8 +38,9 @@ def make_window(opened: None, tmp_path: Path) -> MakeWindow:
         clock = HandClock()
         options.setdefault("displays", two_displays())
         playable = FakePlayable(clock, **options)
-        window = Window(
+        window = PlayerWindow(
             Player(playable, clock),
+            title="made up",
             clock=clock,
             scale=scale,
             stacked=False,

@@ -42,13 +42,66 @@ def display() -> Iterator[str]:
     server.wait()
 
 
-def test_demo_shows_both_units_in_a_real_window(display: str, tmp_path: Path) -> None:
-    environment = {
-        key: value for key, value in os.environ.items() if not key.startswith("SDL_VIDEO")
-    }
-    environment |= {"DISPLAY": display, "PYTHONPATH": str(PROJECT)}
+def environment_of(display: str) -> dict[str, str]:
+    kept = {key: value for key, value in os.environ.items() if not key.startswith("SDL_VIDEO")}
+    return {**kept, "DISPLAY": display, "PYTHONPATH": str(PROJECT)}
+
+
+def screenshot(display: str, path: Path) -> Image.Image:
+    subprocess.run(["import", "-display", display, "-window", "root", str(path)], check=True)
+    return Image.open(path).convert("RGB")
+
+
+WHITE_WINDOW = """
+import pygame
+from busplay.view import screen
+
+with screen.open_screen():
+    window = screen.ScreenWindow("made up", (600, 400))
+    while True:
+        for _ in range(20):
+            pygame.event.get()
+            window.surface.fill("white")
+            window.show()
+            pygame.time.wait(10)
+        print(*window.size, flush=True)
+        if input() == "close":
+            break
+        window.toggle_full_screen()
+"""
+
+
+def test_full_screen_fills_the_screen_and_leaves_no_trace(display: str, tmp_path: Path) -> None:
+    """The window stayed as large as the screen, and a warning stood on the terminal."""
     child = subprocess.Popen(
-        [sys.executable, "-m", "busplay", "demo", "tides"], cwd=tmp_path, env=environment
+        [sys.executable, "-Walways", "-c", WHITE_WINDOW],
+        env=environment_of(display),
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    assert child.stdin is not None
+    assert child.stdout is not None
+    whites = []
+    sizes = []
+    for answer in ("toggle", "toggle", "toggle", "toggle", "close"):
+        sizes.append(child.stdout.readline().split())
+        whites.append(screenshot(display, tmp_path / "screen.png").getbbox())
+        print(answer, file=child.stdin, flush=True)
+    _, errors = child.communicate(timeout=30)
+    assert errors == ""
+    assert sizes == [["600", "400"], ["1280", "900"]] * 2 + [["600", "400"]]
+    left, top, right, bottom = whites[0] or (0, 0, 0, 0)
+    assert (right - left, bottom - top) == (600, 400)
+    assert whites == [whites[0], (0, 0, 1280, 900)] * 2 + [whites[0]]
+
+
+def test_demo_shows_both_units_in_a_real_window(display: str, tmp_path: Path) -> None:
+    child = subprocess.Popen(
+        [sys.executable, "-m", "busplay", "demo", "tides"],
+        cwd=tmp_path,
+        env=environment_of(display),
     )
     picture = tmp_path / "screen.png"
     colours: set[tuple[int, ...]] = set()
@@ -65,10 +118,7 @@ def test_demo_shows_both_units_in_a_real_window(display: str, tmp_path: Path) ->
         while not wanted <= colours and time.monotonic() < deadline:
             assert child.poll() is None
             time.sleep(0.5)
-            subprocess.run(
-                ["import", "-display", display, "-window", "root", str(picture)], check=True
-            )
-            found = Image.open(picture).convert("RGB").getcolors(1 << 20) or []
+            found = screenshot(display, picture).getcolors(1 << 20) or []
             colours = {colour for _, colour in found}
     finally:
         child.terminate()

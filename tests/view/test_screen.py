@@ -38,7 +38,7 @@ def test_driver_that_fails_is_no_screen(monkeypatch: pytest.MonkeyPatch) -> None
     monkeypatch.setenv("SDL_VIDEODRIVER", "no_such_driver")
     with (
         pytest.raises(NoScreenError, match=r"^no screen to open a window on \(.*\); --headless"),
-        screen.open_screen(title="made up"),
+        screen.open_screen(),
     ):
         pass
 
@@ -49,8 +49,8 @@ def test_display_that_is_not_there_is_no_screen() -> None:
         "from busplay.errors import NoScreenError\n"
         "from busplay.view import screen\n"
         "try:\n"
-        "    with screen.open_screen(title='x'):\n"
-        "        screen.set_window((100, 100), fullscreen=False)\n"
+        "    with screen.open_screen():\n"
+        "        screen.ScreenWindow('x', (100, 100))\n"
         "except NoScreenError as error:\n"
         "    print(error)\n"
     )
@@ -74,8 +74,9 @@ def test_screen_is_closed_whatever_happens() -> None:
     seen = []
 
     def fail() -> None:
-        with screen.open_screen(title="made up"):
-            seen.append((pygame.display.get_init(), pygame.display.get_caption()[0]))
+        with screen.open_screen():
+            window = screen.ScreenWindow("made up", (400, 300))
+            seen.append((pygame.display.get_init(), window.title))
             raise KeyError
 
     with pytest.raises(KeyError):
@@ -85,8 +86,23 @@ def test_screen_is_closed_whatever_happens() -> None:
 
 
 def test_window_has_a_least_size(opened: None) -> None:
-    surface = screen.set_window((10, 10), fullscreen=False)
-    assert surface.get_size() == (screen.LEAST_WIDTH_PX, screen.LEAST_HEIGHT_PX)
+    least = (screen.LEAST_WIDTH_PX, screen.LEAST_HEIGHT_PX)
+    window = screen.ScreenWindow("made up", (10, 10))
+    assert window.size == least
+    window.resize((900, 700))
+    assert window.size == (900, 700)
+    window.resize((10, 10))
+    assert window.size == least
+
+
+def test_window_that_grows_over_an_edge_moves_to_the_middle(opened: None) -> None:
+    desktop = screen.desktop_size()
+    window = screen.ScreenWindow("made up", (400, 300))
+    window._window.position = desktop[0] - 410, 20
+    window.resize((400, 310))
+    assert window._window.position == (desktop[0] - 410, 20)
+    window.resize((500, 310))
+    assert window._window.position == ((desktop[0] - 500) // 2, (desktop[1] - 310) // 2)
 
 
 def test_greeting_of_pygame_does_not_reach_standard_output() -> None:

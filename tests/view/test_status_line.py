@@ -76,7 +76,7 @@ def test_state_tells_why_it_does_not_run() -> None:
     player, playable, clock = player_of(clock_hz=1000, end_cycle=10)
     assert cells_of(player)["state"] == "paused"
     player.step()
-    assert cells_of(player)["state"] == "one frame"
+    assert cells_of(player)["state"] == "one picture"
     player.play()
     assert cells_of(player, held=True)["state"] == "held"
     clock.pass_ns(10**9)
@@ -93,6 +93,44 @@ def test_errors_are_told_with_their_causes_and_in_another_colour() -> None:
     cell = next(cell for cell in status_cells(player, status) if cell.label == "errors")
     assert f"{cell.value} {cell.more}" == "1,012: 9 checks failed, 1,003 frames missed"
     assert cell.colour == theme.ERROR
+
+
+@pytest.mark.parametrize(
+    ("errors", "error_text", "told"),
+    [
+        (7, "7 lost", "7 lost"),
+        (7, "", "7"),
+        (17, "7 lost, 10 served late", "17: 7 lost, 10 served late"),
+        (0, "", "0"),
+    ],
+)
+def test_a_single_cause_s_number_is_told_once(errors: int, error_text: str, told: str) -> None:
+    player, _, _ = player_of()
+    status = replace(STATUS, errors=errors, error_text=error_text)
+    assert cells_of(player, status)["errors"] == told
+
+
+def test_state_tells_of_a_loop_while_it_plays() -> None:
+    player, _, _ = player_of(clock_hz=1000, end_cycle=1000, can_seek=True)
+    player.seek_to(100)
+    player.mark_begin()
+    assert cells_of(player)["state"] == "paused"
+    player.play()
+    assert cells_of(player)["state"] == "looping"
+    player.pause()
+    player.seek_to(500)
+    player.mark_end()
+    player.seek_to(600)
+    player.play()
+    assert cells_of(player)["state"] == "running"  # behind the loop's end
+
+
+def test_speed_of_what_has_ended_is_the_one_asked_for() -> None:
+    player, _, clock = player_of(clock_hz=1000, end_cycle=10)
+    player.play()
+    clock.pass_ns(10**9)
+    player.tick()
+    assert cells_of(player)["speed"] == "1×"
 
 
 def test_replay_tells_how_long_it_is() -> None:

@@ -13,7 +13,7 @@ from busplay.export.png import compose, encode_png
 from busplay.units import Ratio
 from busplay.view import screen
 from busplay.view.keys import Command
-from busplay.view.window import Window, WindowReport, open_window
+from busplay.view.window import PlayerWindow, WindowReport, open_window
 from tests.display.cases import unit_with
 from tests.player.fakes import FakePlayable, HandClock
 from tests.view.conftest import MakeWindow, two_displays
@@ -29,13 +29,13 @@ def key_up(key: int) -> None:
     pygame.event.post(pygame.event.Event(pygame.KEYUP, key=key, mod=0, unicode=""))
 
 
-def tap(window: Window, key: int, text: str = "", modifiers: int = 0) -> None:
+def tap(window: PlayerWindow, key: int, text: str = "", modifiers: int = 0) -> None:
     key_down(key, text, modifiers)
     key_up(key)
     window.handle_events()
 
 
-def note_of(window: Window) -> str:
+def note_of(window: PlayerWindow) -> str:
     return window._scene.note
 
 
@@ -131,7 +131,9 @@ def test_pause_key_happens_once_while_it_is_held(make_window: MakeWindow) -> Non
     assert window._player.playing
 
 
-def test_single_frame_key_runs_one_refresh_and_repeats_while_held(make_window: MakeWindow) -> None:
+def test_single_picture_key_runs_one_refresh_and_repeats_while_held(
+    make_window: MakeWindow,
+) -> None:
     window, playable, _ = make_window(clock_hz=6_000)
     tap(window, pygame.K_F3)
     window.advance()
@@ -201,13 +203,16 @@ def test_picture_key_saves_exact_pixels_under_a_new_name(
 def test_shifted_picture_key_saves_the_window_as_it_is(
     make_window: MakeWindow, tmp_path: Path
 ) -> None:
+    """The name of the picture before, said in a note, stood in the next one."""
     window, _, _ = make_window()
     window._scene.note = ""
     window.paint()
-    surface = pygame.display.get_surface()
+    surface = window._window.surface
     wanted = np.ascontiguousarray(pygame.surfarray.array3d(surface).swapaxes(0, 1))
-    tap(window, pygame.K_F9, modifiers=pygame.KMOD_LSHIFT)
-    assert (tmp_path / "tide-001.png").read_bytes() == encode_png(wanted)
+    for number in (1, 2):
+        tap(window, pygame.K_F9, modifiers=pygame.KMOD_LSHIFT)
+        assert note_of(window) == f"saved tide-00{number}.png"
+        assert (tmp_path / f"tide-00{number}.png").read_bytes() == encode_png(wanted)
 
 
 def test_window_s_picture_tells_the_time_of_what_it_shows(make_window: MakeWindow) -> None:
@@ -234,8 +239,8 @@ def test_picture_that_cannot_be_saved_is_told_and_the_window_goes_on(
 
 def test_first_window_fits_the_units_and_the_desktop(make_window: MakeWindow) -> None:
     desktop = screen.desktop_size()
-    make_window()
-    width, height = pygame.display.get_window_size()
+    window, _, _ = make_window()
+    width, height = window._window.size
     assert width <= desktop[0] * 85 // 100
     assert height <= desktop[1] * 85 // 100
     window, _, _ = make_window(scale=2)
@@ -246,17 +251,17 @@ def test_first_window_fits_the_units_and_the_desktop(make_window: MakeWindow) ->
 def test_larger_pixels_make_the_window_larger_where_needed(make_window: MakeWindow) -> None:
     window, _, _ = make_window(scale=2)
     window.paint()
-    before = pygame.display.get_window_size()
+    before = window._window.size
     for _ in range(4):
         tap(window, pygame.K_F8)
         window.paint()
     assert window._drawn.scale == 6
-    after = pygame.display.get_window_size()
+    after = window._window.size
     assert after > before
     tap(window, pygame.K_F7)
     window.paint()
     assert window._drawn.scale == 5
-    assert pygame.display.get_window_size() == after
+    assert window._window.size == after
 
 
 def test_pixels_stay_between_one_and_what_the_desktop_has_room_for(
@@ -270,33 +275,33 @@ def test_pixels_stay_between_one_and_what_the_desktop_has_room_for(
         window.paint()
         tap(window, pygame.K_F8)
     assert note_of(window) == f"no room for scale {window._drawn.scale + 1}"
-    size = pygame.display.get_window_size()
+    size = window._window.size
     assert size <= screen.desktop_size()
 
 
 def test_fit_key_follows_the_size_of_the_window_again(make_window: MakeWindow) -> None:
     window, _, _ = make_window(scale=1)
-    screen.set_window((900, 700), fullscreen=False)
+    window._window.resize((900, 700))
     window.paint()
     assert window._drawn.scale == 1
     tap(window, pygame.K_F7, modifiers=pygame.KMOD_LSHIFT)
     window.paint()
     large = window._drawn.scale
     assert large > 4
-    screen.set_window((500, 400), fullscreen=False)
+    window._window.resize((500, 400))
     window.paint()
     assert 1 <= window._drawn.scale < large
 
 
 def test_full_screen_and_back_keeps_the_window_s_size(make_window: MakeWindow) -> None:
     window, _, _ = make_window()
-    before = pygame.display.get_window_size()
+    before = window._window.size
     tap(window, pygame.K_F11)
     window.paint()
-    assert pygame.display.get_window_size() == screen.desktop_size()
+    assert window._window.size == screen.desktop_size()
     tap(window, pygame.K_F11)
     window.paint()
-    assert pygame.display.get_window_size() == before
+    assert window._window.size == before
 
 
 def test_arrange_key_stacks_units_and_back(make_window: MakeWindow) -> None:
@@ -308,7 +313,7 @@ def test_arrange_key_stacks_units_and_back(make_window: MakeWindow) -> None:
     assert not window._scene.stacked
 
 
-def replay(make_window: MakeWindow) -> tuple[Window, FakePlayable, HandClock]:
+def replay(make_window: MakeWindow) -> tuple[PlayerWindow, FakePlayable, HandClock]:
     return make_window(clock_hz=1000, can_seek=True, end_cycle=60_000)
 
 
@@ -360,13 +365,13 @@ def test_marks_are_set_told_and_cleared(make_window: MakeWindow) -> None:
     window, _, _ = replay(make_window)
     window._player.seek_to(12_000)
     tap(window, pygame.K_b, "b")
-    assert note_of(window) == "passage from 0:12.000 to the end"
+    assert note_of(window) == "loops from 0:12.000 to the end"
     window._player.seek_to(40_500)
     tap(window, pygame.K_e, "e")
-    assert note_of(window) == "passage from 0:12.000 to 0:40.500"
+    assert note_of(window) == "loops from 0:12.000 to 0:40.500"
     window.paint()
     tap(window, pygame.K_c, "c")
-    assert note_of(window) == "no passage"
+    assert note_of(window) == "no loop"
 
 
 def test_status_is_asked_for_at_most_five_times_a_second_while_it_runs(
@@ -406,7 +411,5 @@ def test_writes_show_in_the_next_picture(make_window: MakeWindow) -> None:
     window, _, _ = make_window(scale=40, displays={"dot": display})
     display.write_memory([0], [200])
     window.paint()
-    surface = pygame.display.get_surface()
-    assert surface is not None
-    picture = pygame.surfarray.array3d(surface)
+    picture = pygame.surfarray.array3d(window._window.surface)
     assert (picture == display.palette[200]).all(axis=2).sum() >= 40 * 40
