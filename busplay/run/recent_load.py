@@ -1,4 +1,4 @@
-"""How busy the link was lately: what a status line shows of the last half second."""
+"""How busy the link was lately: what a status line shows of it."""
 
 from __future__ import annotations
 
@@ -16,9 +16,14 @@ class _Span(NamedTuple):
 
 
 class RecentLoad:
-    """The latest stretches that were run, about half a second of them."""
+    """The latest stretches that were run, about half a second of them.
+
+    Attributes:
+        span_cycles: processor cycles in half a second.
+    """
 
     def __init__(self, clock_hz: int) -> None:
+        self.span_cycles = clock_hz // 2
         self._clock_hz = clock_hz
         self._spans: deque[_Span] = deque()
         self._cycles = 0
@@ -29,11 +34,11 @@ class RecentLoad:
             return
         self._spans.append(_Span(cycles, frames, slots))
         self._cycles += cycles
-        while len(self._spans) > 1 and self._cycles - self._spans[0].cycles > self._clock_hz // 2:
+        while len(self._spans) > 1 and self._cycles - self._spans[0].cycles > self.span_cycles:
             self._cycles -= self._spans.popleft().cycles
 
     def clear(self) -> None:
-        """Forget everything, as after a jump."""
+        """Forget everything, as before a jump's last stretch."""
         self._spans.clear()
         self._cycles = 0
 

@@ -70,7 +70,7 @@ class Replay:
             except BaseException:
                 self.reader.close()
                 raise
-        self._spans = RecentLoad(board.clock_hz)
+        self._recent = RecentLoad(board.clock_hz)
         self._cycle = 0
         self._chunks: Iterator[FrameBatch] = self.reader.chunks()
         self._waiting = FrameBatch.empty()
@@ -150,7 +150,7 @@ class Replay:
         done = stop_cycle - self._cycle
         self._cycle = stop_cycle
         self._record()
-        self._spans.add(
+        self._recent.add(
             cycles=done,
             frames=self.pipeline.frames_carried - before_frames,
             slots=(self.pipeline.edge - before_edge) // self.pipeline.layout.slot_symbols,
@@ -202,7 +202,9 @@ class Replay:
         if not self.can_seek:
             raise ValueError("a replay that is recorded, or runs its program, goes forward only")
         cycle = max(0, min(cycle, self.end_cycle))
-        point = self.reader.seek(0 if self._faults is not None else self._start_edge(cycle))
+        # What was lately on the link is played, so that its use can be shown.
+        before = max(0, cycle - self._recent.span_cycles)
+        point = self.reader.seek(0 if self._faults is not None else self._start_edge(before))
         self.pipeline = Pipeline(self.board, faults=self._faults)
         if point.states:
             try:
@@ -218,10 +220,10 @@ class Replay:
                 ) from error
         self._chunks = iter(point.chunks)
         self._waiting = FrameBatch.empty()
-        self._spans.clear()
-        self._cycle = min(cycle, self.reader.header.cycles_at(point.edge))
-        self.run(cycle - self._cycle)
-        self._spans.clear()
+        self._cycle = min(before, self.reader.header.cycles_at(point.edge))
+        self.run(before - self._cycle)
+        self._recent.clear()
+        self.run(cycle - before)
 
     def reset(self) -> None:
         """Go back to the beginning."""
@@ -235,7 +237,7 @@ class Replay:
         state = ""
         if self.ended:
             state = "end of trace" if self.reader.complete else "end of what was recorded"
-        return self._spans.status(self.pipeline, cycle=self._cycle, state_text=state)
+        return self._recent.status(self.pipeline, cycle=self._cycle, state_text=state)
 
     def close(self) -> None:
         """Close the file, and end the recording."""

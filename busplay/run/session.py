@@ -71,7 +71,7 @@ class Session:
         self.core: Core = core_for_board(board, kind=core)
         self.pipeline = Pipeline(board, faults=faults)
         self._console = bytearray()
-        self._spans = RecentLoad(board.clock_hz)
+        self._recent = RecentLoad(board.clock_hz)
         self._load = partial(
             load_memory,
             board,
@@ -175,7 +175,7 @@ class Session:
             self._recording.write(frames, pipeline=self.pipeline, cycles=stop_cycle)
         if self._received is not None:
             self._received.write(cycles=stop_cycle)
-        self._spans.add(
+        self._recent.add(
             cycles=done,
             frames=self.pipeline.frames_carried - before_frames,
             slots=self._slots() - before_slots,
@@ -254,7 +254,7 @@ class Session:
         state = ""
         if stop is not None:
             state = f"exit {stop.exit_status}" if stop.kind == "exit" else stop.reason
-        return self._spans.status(self.pipeline, cycle=self.core.cycle, state_text=state)
+        return self._recent.status(self.pipeline, cycle=self.core.cycle, state_text=state)
 
     # -- the recorder
 

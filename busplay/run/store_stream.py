@@ -58,7 +58,7 @@ class StoreStream:
         self.tap = Tap(board, record=record, record_received=record_received, faults=faults)
         self._name = name
         self._wait = wait
-        self._spans = RecentLoad(board.clock_hz)
+        self._recent = RecentLoad(board.clock_hz)
         self._cycle = 0
         self._waiting = StoreBatch.empty()
         self._source_ended = False
@@ -131,7 +131,7 @@ class StoreStream:
                 break
             self._pass_stores_before(target)
         done = self._cycle - before_cycle
-        self._spans.add(
+        self._recent.add(
             cycles=done,
             frames=self.pipeline.frames_carried - before_frames,
             slots=(self.pipeline.edge - before_edge) // self.pipeline.layout.slot_symbols,
@@ -192,7 +192,7 @@ class StoreStream:
     def status(self) -> Status:
         """Tell how things are, for a status line."""
         state = "end of stores" if self.ended else ""
-        return self._spans.status(self.pipeline, cycle=self._cycle, state_text=state)
+        return self._recent.status(self.pipeline, cycle=self._cycle, state_text=state)
 
     def close(self) -> None:
         """Send what is left, and end the recording."""

@@ -77,6 +77,8 @@ def test_state_that_cannot_be_is_refused_with_file_and_place(
 )
 def test_jump_shows_what_playing_on_shows(trace: Path, faults: FaultPlan | None) -> None:
     with Replay(trace, faults=faults) as played, Replay(trace, faults=faults) as jumped:
+        # Else the whole trace is what was lately, and no key frame is used.
+        jumped._recent.span_cycles = 5_000
         for cycle in (70_000, 30_011, 79_000):
             played.reset()
             played.run(cycle)
@@ -99,3 +101,22 @@ def test_slow_receiver_loses_in_the_replay_what_it_lost_in_the_run(trace: Path) 
     assert found == expected
     assert found.lost_at_receiver > 100
     assert np.array_equal(image, tap.display("panel").image())
+
+
+def test_link_use_after_a_jump_is_that_of_the_time_before(tmp_path: Path) -> None:
+    """It was 0.0 % until half a second had been played."""
+    board = board_with(GUARDED)
+    path = tmp_path / "half.trace"
+    with Tap(board, record=path) as tap:
+        tap.stores(every_slot(10_000, board=board))
+        tap.flush(stop_cycle=80_000)
+    with Replay(path) as replay:
+        replay.seek(40_000)
+        assert replay.status().link_use_permille == 1000
+        replay.seek(80_000)
+        assert replay.status().link_use_permille == 500
+        replay._recent.span_cycles = 10_000
+        replay.seek(45_000)
+        assert replay.status().link_use_permille == 500
+        replay.seek(80_000)
+        assert replay.status().link_use_permille == 0
