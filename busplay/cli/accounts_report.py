@@ -55,6 +55,11 @@ class AccountsReport:
             self._losses = list(self._names.describe(self._pipeline.losses.first(LISTED_MAX)))
         return self._losses
 
+    @property
+    def tell_of_losses(self) -> bool:
+        """Whether anything went wrong on the way."""
+        return self._pipeline.counters().errors > 0
+
     def write(self, file: LossFile) -> None:
         """Write all stores that were lost, with a progress bar where that takes long.
 

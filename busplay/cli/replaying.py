@@ -80,8 +80,9 @@ def replay_and_report(request: ReplayRequest, options: PlayOptions, *, as_json: 
         write_snapshots(options.snapshots, replay.displays)
         if loss_file is not None:
             _report(replay, again, labels).write(loss_file)
-        if options.headless or as_json:
-            _print(replay, request, options, _report(replay, again, labels), as_json=as_json)
+        accounts = _report(replay, again, labels)
+        if options.headless or as_json or accounts.tell_of_losses:
+            _print(replay, request, options, accounts, as_json=as_json)
     return 0
 
 

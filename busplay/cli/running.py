@@ -245,7 +245,7 @@ def _print(
     figures["received_trace"] = None if received is None else str(received)
     figures["losses_file"] = None if losses is None else str(losses)
     figures["pictures"] = [str(snapshot.path) for snapshot in options.snapshots]
-    if options.headless or as_json:
+    if options.headless or as_json or accounts.tell_of_losses:
         figures |= accounts.figures()
         print_figures(figures, as_json=as_json, title=title)
         if not as_json:

@@ -47,6 +47,14 @@ def test_run_without_exit_in_time_is_status_1(busplay: Busplay) -> None:
     assert found.status == 1
 
 
+@pytest.mark.parametrize("ber", ["1e-3", "0"])
+def test_window_that_closes_after_losses_prints_the_summary(busplay: Busplay, ber: str) -> None:
+    words = ("demo", "fill", "--cycles", 60_000, "--ber", ber)
+    found = busplay(*words)
+    assert found.status == 0
+    assert found.out == ("" if ber == "0" else busplay(*words, "--headless").out)
+
+
 def test_run_headless_needs_an_end(busplay: Busplay) -> None:
     found = busplay("run", "dunlin", TIDES, "--headless")
     assert found.status == 2
