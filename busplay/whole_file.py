@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import errno
 import os
+import shutil
 import stat
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import BinaryIO
 
 from busplay.errors import OutputError
+
+_PARTS_MAX = 1_000
 
 
 def write_whole_file(path: Path, content: bytes) -> None:
@@ -54,15 +59,73 @@ def place_beside(path: Path) -> Iterator[Path]:
         yield path
         return
     require_replaceable(path)
-    target = path.resolve()
-    beside = target.with_name(f"{target.name}.part{os.getpid()}")
+    beside = Beside(path)
     try:
-        yield beside
-        beside.replace(target)
+        yield beside.path
+        beside.take_place()
     except BaseException:
         with suppress(OSError):
-            beside.unlink()
+            beside.path.unlink()
         raise
+
+
+class Beside:
+    """A new, empty file beside a place, `NAME.part`, which takes the place once it is whole.
+
+    Args:
+        place: the file's name in the end; a link to a file goes on to be a link.
+
+    Attributes:
+        path: where to write until then; nothing of that name was there.
+
+    Raises:
+        OSError: no file can be made there.
+    """
+
+    def __init__(self, place: Path) -> None:
+        self._place = place.resolve()
+        for number in range(1, _PARTS_MAX):
+            ending = f".part{number if number > 1 else ''}"
+            self.path = self._place.with_name(self._place.name + ending)
+            with suppress(FileExistsError):
+                os.close(os.open(self.path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666))
+                return
+        raise FileExistsError(
+            errno.EEXIST, f"{_PARTS_MAX:,} unfinished files beside it, {self._place.name}.part…"
+        )
+
+    def take_place(self) -> None:
+        """Take the place, with the mode of what was there; all of it reaches the disk first.
+
+        Raises:
+            OSError: it cannot; what was there is still there.
+        """
+        with suppress(OSError):
+            shutil.copymode(self._place, self.path)
+        descriptor = os.open(self.path, os.O_RDWR)
+        try:
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
+        self.path.replace(self._place)
+
+
+def try_lock(descriptor: int) -> bool:
+    """Lock a file until its descriptor is closed; False: somebody else has locked it.
+
+    Where there are no such locks (Windows, some file systems of networks) nobody ever has.
+    """
+    if sys.platform == "win32":
+        return True
+    import fcntl
+
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return False
+    except OSError:
+        return True
+    return True
 
 
 def require_replaceable(path: Path) -> None:

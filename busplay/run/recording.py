@@ -6,6 +6,7 @@ that shows the screen may be ahead of that, so a recorder keeps a second pipelin
 
 from __future__ import annotations
 
+from contextlib import ExitStack
 from pathlib import Path
 
 import numpy as np
@@ -30,69 +31,126 @@ def header_for(board: Board, program: LoadedProgram | None = None) -> TraceHeade
     )
 
 
-class Recording:
-    """A trace of what is sent, under way.
+class Recorder:
+    """The traces that are written while something plays: of what is sent, of what arrives, or none.
 
     Args:
-        path: the file.
-        board: whose link is recorded.
-        program: what runs, for the header; None where stores come from elsewhere.
+        pipeline: nothing has been fed to it yet.
+        header: for the traces; of the pipeline's board.
+        sent: file for what is sent.
+        received: file for what arrives.
+
+    Attributes:
+        kept_beside: traces that were closed beside a file that was there, and left it in place.
 
     Raises:
-        OutputError: the file cannot be written.
+        OutputError: a file cannot be written.
     """
 
-    def __init__(self, path: Path, board: Board, *, program: LoadedProgram | None = None) -> None:
-        self._writer = TraceWriter(path, header=header_for(board, program), units=Pipeline(board))
-        self._cycles = 0
-        self._stores = 0
+    def __init__(
+        self,
+        pipeline: Pipeline,
+        header: TraceHeader,
+        *,
+        sent: str | Path | None = None,
+        received: str | Path | None = None,
+    ) -> None:
+        self.kept_beside: tuple[Path, ...] = ()
+        self._traces: list[_Trace] = []
+        with ExitStack() as failed:
+            if sent is not None:
+                self._traces.append(_SentTrace(Path(sent), pipeline, header))
+                failed.callback(self._traces[0].writer.abandon)
+            if received is not None:
+                self._traces.append(_ReceivedTrace(Path(received), pipeline, header))
+            failed.pop_all()
 
-    def write(self, frames: FrameBatch, *, pipeline: Pipeline, cycles: int) -> None:
-        """Add the frames that were sent up to cycle `cycles`.
+    @property
+    def is_needed(self) -> bool:
+        """Whether anything is recorded."""
+        return bool(self._traces)
+
+    def write(self, frames: FrameBatch, *, cycles: int) -> None:
+        """Add what was sent, and what was delivered, up to cycle `cycles`.
+
+        Args:
+            frames: that were sent; a replay, which records arrivals alone, has none to tell.
+            cycles: processor cycles so far.
 
         Raises:
             OutputError: the disk is full, or the file cannot be written for another reason;
                 what was written before still reads.
         """
-        self._cycles = cycles
-        self._stores = pipeline.encoder.counters.stores_offered
-        self._writer.write(
-            frames,
-            stop_edge=pipeline.encoder.settled_edge,
-            stores=self._stores,
-            cycles=cycles,
-            lost_edges=pipeline.lost_edges,
-        )
+        for trace in self._traces:
+            trace.write(frames, cycles=cycles)
 
     def press(self, cycle: int, code: int) -> None:
         """Add a key that was pressed."""
-        self._writer.press(cycle, code)
+        for trace in self._traces:
+            trace.writer.press(cycle, code)
 
-    def close(self) -> None:
-        """Write what is left, and the trace's end."""
-        self._writer.close()
+    def close(self, *, cycles: int, keeps_old: bool = False) -> None:
+        """Write what is left, and the traces' ends; a second call does nothing.
+
+        Args:
+            cycles: processor cycles in all.
+            keeps_old: leave files that were there in their places, as this ended early.
+
+        Raises:
+            OutputError: as for `write`.
+        """
+        traces, self._traces = self._traces, []
+        with ExitStack() as stack:
+            for trace in traces:
+                stack.callback(trace.close, cycles=cycles, keeps_old=keeps_old)
+        self.kept_beside = tuple(
+            trace.writer.recording_path
+            for trace in traces
+            if trace.writer.recording_path != trace.writer.path
+        )
 
 
-class ReceivedRecording:
-    """A trace of what a pipeline delivers to its displays, under way.
+class _Trace:
+    """One trace under way."""
 
-    A frame stands at the link edge at which the sender started it. One that nobody sent, found at a
-    wrong place, stands in the slot that is nearest, or in the next that is free: so the trace plays
-    like any other, and shows what the pipeline has shown. Where such a frame takes another's slot,
-    what follows is moved, and the trace's summary counts it.
+    def __init__(self, path: Path, pipeline: Pipeline, header: TraceHeader) -> None:
+        self._pipeline = pipeline
+        self.writer = TraceWriter(path, header=header, units=Pipeline(pipeline.board))
 
-    Args:
-        path: the file.
-        pipeline: nothing has been fed to it yet.
-        header: for the trace; of the pipeline's board.
+    def write(self, frames: FrameBatch, *, cycles: int) -> None:
+        raise NotImplementedError
 
-    Raises:
-        OutputError: the file cannot be written.
+    def close(self, *, cycles: int, keeps_old: bool) -> None:
+        raise NotImplementedError
+
+
+class _SentTrace(_Trace):
+    """A trace of what is sent."""
+
+    def write(self, frames: FrameBatch, *, cycles: int) -> None:
+        self.writer.write(
+            frames,
+            stop_edge=self._pipeline.encoder.settled_edge,
+            stores=self._pipeline.encoder.counters.stores_offered,
+            cycles=cycles,
+            lost_edges=self._pipeline.lost_edges,
+        )
+
+    def close(self, *, cycles: int, keeps_old: bool) -> None:
+        self.writer.close(keeps_old=keeps_old)
+
+
+class _ReceivedTrace(_Trace):
+    """A trace of what a pipeline delivers to its displays.
+
+    A frame stands at the link edge at which the sender started it. A spurious one, found at a wrong
+    place, stands in the slot that is nearest, or in the next that is free: so the trace plays like
+    any other, and shows what the pipeline has shown. Where such a frame takes another's slot, what
+    follows is moved, and the trace's summary counts it.
     """
 
-    def __init__(self, path: Path, pipeline: Pipeline, *, header: TraceHeader) -> None:
-        self._pipeline = pipeline
-        self._writer = TraceWriter(path, header=header, units=Pipeline(pipeline.board))
+    def __init__(self, path: Path, pipeline: Pipeline, header: TraceHeader) -> None:
+        super().__init__(path, pipeline, header)
         self._grid_edges = pipeline.encoder.grid_edges
         self._step_edges = pipeline.encoder.step_edges
         self._taken: list[FrameBatch] = []
@@ -102,19 +160,14 @@ class ReceivedRecording:
         self._moved = 0
         pipeline.watch_delivered(self._taken.append)
 
-    def write(self, *, cycles: int) -> None:
-        """Add what has been delivered up to cycle `cycles`.
-
-        Raises:
-            OutputError: as `Recording.write`.
-        """
+    def write(self, frames: FrameBatch, *, cycles: int) -> None:
         grid = self._grid_edges
         self._stop_edge = max(self._stop_edge, self._pipeline.delivered_edge // grid * grid)
-        frames = self._placed()
-        count = int(np.searchsorted(frames.edge, np.uint64(self._stop_edge)))
-        self._waiting = FrameBatch(frames.edge[count:], frames.word[count:])
-        self._writer.write(
-            FrameBatch(frames.edge[:count], frames.word[:count]),
+        placed = self._placed()
+        count = int(np.searchsorted(placed.edge, np.uint64(self._stop_edge)))
+        self._waiting = FrameBatch(placed.edge[count:], placed.word[count:])
+        self.writer.write(
+            FrameBatch(placed.edge[:count], placed.word[:count]),
             stop_edge=self._stop_edge,
             cycles=cycles,
         )
@@ -133,17 +186,13 @@ class ReceivedRecording:
         self._free_edge = int(edge[-1]) + self._step_edges
         return FrameBatch.joined([self._waiting, FrameBatch(edge.astype(np.uint64), taken.word)])
 
-    def press(self, cycle: int, code: int) -> None:
-        """Add a key that was pressed."""
-        self._writer.press(cycle, code)
-
-    def close(self, *, cycles: int) -> None:
-        """Write what is left, what became of all frames, and the trace's end."""
-        self.write(cycles=cycles)
+    def close(self, *, cycles: int, keeps_old: bool) -> None:
+        """Write what became of all frames, too."""
+        self.write(FrameBatch.empty(), cycles=cycles)
         rest = self._waiting
         stop_edge = max(self._stop_edge, self._pipeline.edge, self._free_edge if len(rest) else 0)
-        self._writer.write(rest, stop_edge=stop_edge, cycles=cycles)
+        self.writer.write(rest, stop_edge=stop_edge, cycles=cycles)
         frames = self._pipeline.counters().accounts.frames.as_figures()
         counts = {name: count for name, count in frames.items() if count is not None}
         noted = {"frames_sent": self._pipeline.frames_carried, "frames_moved": self._moved}
-        self._writer.close(summary={**noted, **counts})
+        self.writer.close(summary={**noted, **counts}, keeps_old=keeps_old)

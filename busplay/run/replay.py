@@ -20,7 +20,7 @@ from busplay.errors import InputError
 from busplay.pipeline.pipeline import Pipeline
 from busplay.player.playable import Status
 from busplay.run.recent_load import RecentLoad
-from busplay.run.recording import ReceivedRecording
+from busplay.run.recording import Recorder
 from busplay.trace.reader import TraceReader
 
 if TYPE_CHECKING:
@@ -32,7 +32,7 @@ class Replay:
 
     Args:
         path: the trace's file.
-        faults: damage to injected on its way; with it a jump plays from the beginning, since the
+        faults: damage to inject on its way; with it a jump plays from the beginning, since the
             key frames are of a run without.
         record_received: file to which a trace of what arrives is written. With it, and with
             stores that are told, a replay cannot jump.
@@ -59,17 +59,13 @@ class Replay:
         self._faults = faults
         self.pipeline = Pipeline(board, faults=faults)
         self._again: Rerun | None = None
-        self._received: ReceivedRecording | None = None
         self._presses = iter(self.reader.key_presses())
         self._press = next(self._presses, None)
-        if record_received is not None:
-            try:
-                self._received = ReceivedRecording(
-                    Path(record_received), self.pipeline, header=self.reader.header
-                )
-            except BaseException:
-                self.reader.close()
-                raise
+        try:
+            self.recorder = Recorder(self.pipeline, self.reader.header, received=record_received)
+        except BaseException:
+            self.reader.close()
+            raise
         self._recent = RecentLoad(board.clock_hz)
         self._cycle = 0
         self._chunks: Iterator[FrameBatch] = self.reader.chunks()
@@ -108,7 +104,7 @@ class Replay:
     @property
     def can_seek(self) -> bool:
         """A recording goes anywhere, unless its arrivals are recorded or its program runs too."""
-        return self._received is None and self._again is None
+        return not self.recorder.is_needed and self._again is None
 
     @property
     def cut_reason(self) -> str:
@@ -159,12 +155,10 @@ class Replay:
 
     def _record(self) -> None:
         """Write what has arrived, and the keys that were pressed by now."""
-        if self._received is None:
-            return
         while self._press is not None and self._press.cycle <= self._cycle:
-            self._received.press(self._press.cycle, self._press.code)
+            self.recorder.press(self._press.cycle, self._press.code)
             self._press = next(self._presses, None)
-        self._received.write(cycles=self._cycle)
+        self.recorder.write(FrameBatch.empty(), cycles=self._cycle)
 
     def _start_edge(self, cycle: int) -> int:
         """Return the edge at which the frame of a store just before `cycle` starts at the earliest.
@@ -239,17 +233,19 @@ class Replay:
             state = "end of trace" if self.reader.complete else "end of what was recorded"
         return self._recent.status(self.pipeline, cycle=self._cycle, state_text=state)
 
-    def close(self) -> None:
-        """Close the file, and end the recording."""
-        received, self._received = self._received, None
+    def close(self, *, keeps_old: bool = False) -> None:
+        """Close the file, and end the recording.
+
+        Args:
+            keeps_old: leave a trace that was there in its place, and the new one beside it.
+        """
         try:
-            if received is not None:
-                received.close(cycles=self._cycle)
+            self.recorder.close(cycles=self._cycle, keeps_old=keeps_old)
         finally:
             self.reader.close()
 
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(self, *_: object) -> None:
-        self.close()
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
+        self.close(keeps_old=kind is not None)

@@ -26,7 +26,7 @@ from busplay.pipeline.pipeline import Pipeline, PipelineCounters
 from busplay.player.playable import Status
 from busplay.program.loading import load_memory
 from busplay.run.recent_load import RecentLoad
-from busplay.run.recording import ReceivedRecording, Recording, header_for
+from busplay.run.recording import Recorder, header_for
 from busplay.run.store_pc import StorePcFinder
 
 KeyPresses = Iterable[tuple[int, int]]
@@ -45,7 +45,7 @@ class Session:
         record: file to which a trace is written while the program runs.
         record_received: file to which a trace of what arrives is written.
         profile: count cycles and stores by address, for `profile`.
-        faults: damage to injected between the two ends.
+        faults: damage to inject between the two ends.
 
     Raises:
         InputError: a program or image cannot be read or falls where there is no memory, or a
@@ -89,15 +89,8 @@ class Session:
                     found=f"a profile asked of the {core} core", wanted="the compiled core has one"
                 )
             self.core.start_profile()
-        self._recording = (
-            None if record is None else Recording(Path(record), board, program=self.program)
-        )
-        self._received = (
-            None
-            if record_received is None
-            else ReceivedRecording(
-                Path(record_received), self.pipeline, header=header_for(board, self.program)
-            )
+        self.recorder = Recorder(
+            self.pipeline, header_for(board, self.program), sent=record, received=record_received
         )
         for cycle, code in key_presses:
             self._press_at(cycle, code)
@@ -171,10 +164,7 @@ class Session:
         frames = self.pipeline.feed(self.core.take_stores(), stop_cycle=stop_cycle)
         if self.core.host_port is not None:
             self._console += self.core.host_port.take_console()
-        if self._recording is not None:
-            self._recording.write(frames, pipeline=self.pipeline, cycles=stop_cycle)
-        if self._received is not None:
-            self._received.write(cycles=stop_cycle)
+        self.recorder.write(frames, cycles=stop_cycle)
         self._recent.add(
             cycles=done,
             frames=self.pipeline.frames_carried - before_frames,
@@ -211,10 +201,7 @@ class Session:
             return
         self.core.host_port.press(code, cycle=cycle)
         self._presses.append((cycle, code))
-        if self._recording is not None:
-            self._recording.press(cycle, code)
-        if self._received is not None:
-            self._received.press(cycle, code)
+        self.recorder.press(cycle, code)
 
     def take_console(self) -> bytes:
         """Return what the program wrote to its console register since the last call."""
@@ -258,20 +245,19 @@ class Session:
 
     # -- the recorder
 
-    def close(self) -> None:
-        """End the recordings; without one nothing happens."""
-        recording, self._recording = self._recording, None
-        received, self._received = self._received, None
-        if recording is not None:
-            recording.close()
-        if received is not None:
-            received.close(cycles=self.core.cycle)
+    def close(self, *, keeps_old: bool = False) -> None:
+        """End the recordings; without one nothing happens.
+
+        Args:
+            keeps_old: leave traces that were there in their places, and the new ones beside them.
+        """
+        self.recorder.close(cycles=self.core.cycle, keeps_old=keeps_old)
 
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(self, *_: object) -> None:
-        self.close()
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
+        self.close(keeps_old=kind is not None)
 
 
 PIECE_CYCLES = 1_000_000

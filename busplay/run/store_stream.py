@@ -23,6 +23,7 @@ from busplay.errors import InputError
 from busplay.pipeline.pipeline import Pipeline, PipelineCounters
 from busplay.player.playable import Status
 from busplay.run.recent_load import RecentLoad
+from busplay.run.recording import Recorder
 from busplay.run.tap import Tap
 
 QUEUE_BATCHES = 64
@@ -40,7 +41,7 @@ class StoreStream:
             shows what has come.
         record: file to which a trace is written meanwhile.
         record_received: file to which a trace of what arrives is written.
-        faults: damage to injected between the two ends.
+        faults: damage to inject between the two ends.
     """
 
     def __init__(
@@ -194,12 +195,17 @@ class StoreStream:
         state = "end of stores" if self.ended else ""
         return self._recent.status(self.pipeline, cycle=self._cycle, state_text=state)
 
-    def close(self) -> None:
-        """Send what is left, and end the recording."""
-        self.tap.close()
+    @property
+    def recorder(self) -> Recorder:
+        """The traces that are written."""
+        return self.tap.recorder
+
+    def close(self, *, keeps_old: bool = False) -> None:
+        """Send what is left, and end the recordings, as `Tap.close` does."""
+        self.tap.close(keeps_old=keeps_old)
 
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(self, *_: object) -> None:
-        self.close()
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
+        self.close(keeps_old=kind is not None)

@@ -21,7 +21,7 @@ from busplay.description.board import Board
 from busplay.description.faults import FaultPlan
 from busplay.display.display import Display
 from busplay.pipeline.pipeline import Pipeline, PipelineCounters
-from busplay.run.recording import ReceivedRecording, Recording, header_for
+from busplay.run.recording import Recorder, header_for
 
 if TYPE_CHECKING:
     from py65.devices.mpu6502 import MPU
@@ -41,7 +41,7 @@ class Tap:
         board: the description; its processor, ROM and host port play no part here.
         record: file to which a trace is written meanwhile.
         record_received: file to which a trace of what arrives is written.
-        faults: damage to injected between the two ends.
+        faults: damage to inject between the two ends.
     """
 
     def __init__(
@@ -55,11 +55,8 @@ class Tap:
         self.board = board
         self.pipeline = Pipeline(board, faults=faults)
         self.buffer = StoreBuffer(board)
-        self._recording = None if record is None else Recording(Path(record), board)
-        self._received = (
-            None
-            if record_received is None
-            else ReceivedRecording(Path(record_received), self.pipeline, header=header_for(board))
+        self.recorder = Recorder(
+            self.pipeline, header_for(board), sent=record, received=record_received
         )
         self._hook: Py65Hook | None = None
         self._flushed_cycle = 0
@@ -100,10 +97,7 @@ class Tap:
             stop = max(stop, stop_cycle)
         frames = self.pipeline.feed(stores, stop_cycle=stop)
         self._flushed_cycle = stop
-        if self._recording is not None:
-            self._recording.write(frames, pipeline=self.pipeline, cycles=stop)
-        if self._received is not None:
-            self._received.write(cycles=stop)
+        self.recorder.write(frames, cycles=stop)
 
     @property
     def displays(self) -> Mapping[str, Display]:
@@ -130,22 +124,21 @@ class Tap:
             self._hook.detach()
             self._hook = None
 
-    def close(self) -> None:
-        """Detach, send what is left, and end the recordings."""
+    def close(self, *, keeps_old: bool = False) -> None:
+        """Detach, send what is left, and end the recordings.
+
+        Args:
+            keeps_old: leave traces that were there in their places, and the new ones beside them.
+        """
         self.detach()
         self.flush()
-        recording, self._recording = self._recording, None
-        received, self._received = self._received, None
-        if recording is not None:
-            recording.close()
-        if received is not None:
-            received.close(cycles=self._flushed_cycle)
+        self.recorder.close(cycles=self._flushed_cycle, keeps_old=keeps_old)
 
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(self, *_: object) -> None:
-        self.close()
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
+        self.close(keeps_old=kind is not None)
 
 
 FLUSH_STORES = 1 << 16

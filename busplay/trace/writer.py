@@ -9,13 +9,13 @@ the chunk that was being gathered.
 A file that is not there yet (or is empty) is written in place, so that a killed recording is
 found under the name that was asked for. A file that is there is left as it is until the new
 trace is complete: the new one grows beside it as `NAME.part` and takes its place at the end.
+Either way the place is locked meanwhile, so that a second recorder on it is refused.
 """
 
 from __future__ import annotations
 
 import contextlib
 import os
-import shutil
 import stat
 from collections.abc import Mapping
 from pathlib import Path
@@ -36,13 +36,13 @@ from busplay.trace.index import End, TableBuilder
 from busplay.trace.json_object import pack_object
 from busplay.trace.key_log import PRESSES_MAX, KeyPress, pack_presses
 from busplay.trace.states import KeyFrame, fits, pack_states
+from busplay.whole_file import Beside, require_replaceable, try_lock
 
 # Four full chunks: a jump feeds at most some 330,000 frames, a few milliseconds.
 KEY_FRAME_FRAMES = 4 * CHUNK_FRAMES
 # Chunks that a second of link time closed are small, but each costs a call when it is read.
 KEY_FRAME_CHUNKS = 64
 _EDGE_MAX = (1 << 64) - 1
-_PART_NAMES = 1_000
 
 
 class UnitStates(Protocol):
@@ -109,8 +109,8 @@ class TraceWriter:
         self._failure: OutputError | None = None
         self._table = TableBuilder()
         self._file = str(path)
-        self.recording_path, self._replaces = _recording_path(self.path, self._file)
-        self._descriptor = _open(self.recording_path, self._file)
+        self._descriptor, self._lock, self._beside = _open(self.path, self._file)
+        self.recording_path = self.path if self._beside is None else self._beside.path
         self._chunks = ChunkFile(self._descriptor, file=self._file)
         payload = pack_header(header)
         try:
@@ -118,7 +118,7 @@ class TraceWriter:
         except OutputError as error:
             self._release()
             # Nothing stands in it, not even a header.
-            if _is_empty_file(self.recording_path):
+            if self.recording_path.is_file() and not self.recording_path.stat().st_size:
                 self.recording_path.unlink()
             raise OutputError(
                 file=self._file,
@@ -190,11 +190,13 @@ class TraceWriter:
             raise ValueError(f"cycle {cycle} comes after cycle {self._presses[-1].cycle}")
         self._presses.append(KeyPress(cycle, code))
 
-    def close(self, *, summary: Mapping[str, int] | None = None) -> None:
+    def close(self, *, summary: Mapping[str, int] | None = None, keeps_old: bool = False) -> None:
         """Write what is left, the index and the end; a second call does nothing.
 
         Args:
             summary: figures by name that the recorder wants to keep, such as counters.
+            keeps_old: leave a trace that was there in its place, and this one beside it, as
+                what was to be recorded ended early.
 
         Raises:
             OutputError: it could not be written; what was written before still reads, as a
@@ -219,13 +221,10 @@ class TraceWriter:
         self._append(INDEX, self._table.pack())
         self._append(END, end.pack())
         try:
-            if self._replaces:
-                os.fsync(self._descriptor)
             self._release()
-            if self._replaces:
-                with contextlib.suppress(OSError):
-                    shutil.copymode(self.path, self.recording_path)
-                self.recording_path.replace(self.path.resolve())
+            if self._beside is not None and not keeps_old:
+                self._beside.take_place()
+                self.recording_path = self.path
         except OSError as error:
             raise OutputError(
                 file=self._file,
@@ -396,8 +395,9 @@ class TraceWriter:
         self._table.add(kind, len(payload), frames=self._frames_stored, edge=self._chunk_first_edge)
 
     def _release(self) -> None:
-        descriptor, self._descriptor = self._descriptor, -1
-        if descriptor >= 0:
+        descriptors = {self._descriptor, self._lock} - {-1}
+        self._descriptor = self._lock = -1
+        for descriptor in descriptors:
             os.close(descriptor)
 
 
@@ -422,32 +422,40 @@ def _round_up(value: int, step: int) -> int:
     return -(-value // step) * step
 
 
-def _recording_path(path: Path, file: str) -> tuple[Path, bool]:
-    """Tell which file to write, and whether it is to replace one in the end."""
-    try:
-        found = path.stat()
-    except FileNotFoundError:
-        return path, False
-    except (OSError, ValueError) as error:
-        raise _cannot_open(error, file) from error
-    if not stat.S_ISREG(found.st_mode) or found.st_size == 0:
-        return path, False
-    target = path.resolve()
-    for number in range(1, _PART_NAMES):
-        beside = target.with_name(f"{target.name}.part{number if number > 1 else ''}")
-        if not beside.exists():
-            return beside, True
-    raise OutputError(
-        file=file, found=f"{_PART_NAMES} unfinished recordings beside it", wanted="remove some"
-    )
+def _open(path: Path, file: str) -> tuple[int, int, Beside | None]:
+    """Open a file for a new trace and lock its place.
 
-
-def _open(path: Path, file: str) -> int:
-    # Only an empty file or a device is opened though it is there; the rest is new.
+    Returns:
+        Descriptors of the file and of the place, which may be the same; and where the trace
+        grows, if not in place.
+    """
+    require_replaceable(path)
     flags = os.O_WRONLY | getattr(os, "O_BINARY", 0)
-    flags |= 0 if path.exists() else os.O_CREAT | os.O_EXCL
     try:
-        return os.open(path, flags, 0o666)
+        while True:
+            place = os.open(path, flags | os.O_CREAT, 0o666)
+            found = os.fstat(place)
+            if not stat.S_ISREG(found.st_mode):
+                return place, place, None
+            if not try_lock(place):
+                os.close(place)
+                raise OutputError(
+                    file=file,
+                    found="a recording that is under way",
+                    wanted="wait for its end, or give another file",
+                )
+            # Another recorder may have put its trace here between the two calls.
+            if os.path.samestat(found, path.stat()):
+                break
+            os.close(place)
+        if not os.fstat(place).st_size:
+            return place, place, None
+        try:
+            beside = Beside(path)
+            return os.open(beside.path, flags), place, beside
+        except BaseException:
+            os.close(place)
+            raise
     except (OSError, ValueError) as error:
         raise _cannot_open(error, file) from error
 
@@ -459,11 +467,3 @@ def _cannot_open(error: OSError | ValueError, file: str) -> OutputError:
         found=(reason or "a file that cannot be opened").lower(),
         wanted="give the name of a file in a folder that is there and can be written",
     )
-
-
-def _is_empty_file(path: Path) -> bool:
-    try:
-        found = path.stat()
-    except OSError:
-        return False
-    return stat.S_ISREG(found.st_mode) and found.st_size == 0

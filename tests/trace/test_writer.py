@@ -308,6 +308,66 @@ def test_file_that_is_there_stays_until_the_new_trace_is_complete(tmp_path: Path
     assert path.stat().st_mode & 0o777 == 0o640
 
 
+LOCK_AND_WAIT = """
+import sys
+from busplay.trace.writer import TraceWriter
+from tests.boards import GUARDED
+from tests.trace.cases import header_for, stream
+with TraceWriter(sys.argv[1], header=header_for()) as writer:
+    print("locked", flush=True)
+    sys.stdin.read()
+    writer.write(stream(GUARDED, 30), stop_edge=1 << 30)
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="there are no such locks")
+@pytest.mark.parametrize("is_new", [True, False])
+def test_second_recorder_on_a_file_is_refused(tmp_path: Path, is_new: bool) -> None:
+    path = tmp_path / "a.trace"
+    if not is_new:
+        write_trace(path, stream(GUARDED, 5), header_for())
+    first = subprocess.Popen(
+        [sys.executable, "-c", LOCK_AND_WAIT, str(path)],
+        cwd=REPOSITORY,
+        env={**os.environ, "PYTHONPATH": str(REPOSITORY)},
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    assert first.stdout is not None
+    assert first.stdout.readline() == "locked\n"
+    with pytest.raises(OutputError) as refused:
+        TraceWriter(path, header=header_for())
+    assert str(refused.value) == (
+        f"{path}: found a recording that is under way; wait for its end, or give another file"
+    )
+    first.communicate("", timeout=60)
+    assert first.returncode == 0
+    assert_same(read_all(path), stream(GUARDED, 30))
+    write_trace(path, stream(GUARDED, 6), header_for())
+    assert [one.name for one in tmp_path.iterdir()] == ["a.trace"]
+
+
+def test_trace_that_keeps_the_old_one_is_whole_beside_it(tmp_path: Path) -> None:
+    path = tmp_path / "a.trace"
+    old, new = stream(GUARDED, 5), stream(GUARDED, 30, seed=4)
+    write_trace(path, old, header_for())
+    writer = TraceWriter(path, header=header_for())
+    writer.write(new, stop_edge=1 << 30)
+    writer.close(keeps_old=True)
+    assert writer.recording_path == tmp_path / "a.trace.part"
+    assert_same(read_all(path), old)
+    assert_same(read_all(writer.recording_path), new)
+
+
+def test_write_protected_trace_is_not_replaced(tmp_path: Path) -> None:
+    path = tmp_path / "a.trace"
+    write_trace(path, stream(GUARDED, 5), header_for())
+    path.chmod(0o444)
+    with pytest.raises(OutputError, match="found a write-protected file"):
+        TraceWriter(path, header=header_for())
+
+
 def test_unfinished_recording_beside_a_trace_is_never_overwritten(tmp_path: Path) -> None:
     path = tmp_path / "a.trace"
     write_trace(path, stream(GUARDED, 50), header_for())
