@@ -102,5 +102,5 @@ class Rerun:
         return self._encoder.take_lost()
 
     def store_pc_finder(self) -> StorePcFinder:
-        """Return what tells the program counters of the stores."""
+        """Return a finder of the program counters of the stores."""
         return self._session.store_pc_finder()

@@ -221,11 +221,26 @@ class Session:
         """Return the address of the instruction that made the store of each cycle.
 
         The program runs once more for it, on a core of its own, as far as the last of them.
+
+        Args:
+            cycles: in which stores fell into windows, in any order.
+
+        Returns:
+            Cycle to address; a store of an interrupt sequence has the address that it will return
+            to.
+
+        Raises:
+            ValueError: nothing was stored into a window in one of the cycles, or the run has not
+                come to it.
         """
+        if cycles and max(cycles) >= self.cycle:
+            raise ValueError(
+                f"cycle {max(cycles):,}: the run has come to cycle {self.cycle:,} and no further"
+            )
         return self.store_pc_finder().find(cycles)
 
     def store_pc_finder(self) -> StorePcFinder:
-        """Return what tells program counters of stores of this run, in order of their cycles."""
+        """Return a finder of program counters of this run's stores, in order of their cycles."""
         core = core_for_board(self.board, kind=self.core.kind)
         self._load(core.memory)
         self._reset_core(core)

@@ -29,46 +29,57 @@ class StorePcFinder:
         self._core = core
         self._happenings = list(happenings)
         # The last instruction that was stepped over may have stores that are asked about later.
-        self._stepped = (0, 0, 0)
+        self._address = 0
+        self._store_cycles: list[int] = []
 
     def find(self, cycles: Sequence[int]) -> dict[int, int]:
-        """Return the address of the instruction under way in each of some cycles.
+        """Return the address of the instruction that made the store of each cycle.
 
         Args:
-            cycles: in which the stores fell, in any order, none before those of earlier calls.
+            cycles: in which stores fell into windows, in any order, none before those of earlier
+                calls.
 
         Returns:
             Cycle to address; a store of an interrupt sequence has the address that it will return
-            to. Cycles that the run does not reach are left out.
+            to.
+
+        Raises:
+            ValueError: the run stores nothing into a window in one of the cycles, or has been
+                followed past it.
         """
         core = self._core
         waiting = sorted(set(cycles), reverse=True)
         found: dict[int, int] = {}
         self._answer(waiting, found)
-        while waiting and core.stop is None:
+        while waiting:
+            if core.stop is not None:
+                raise _no_store(waiting[-1])
             if self._happenings and self._happenings[0][0] <= waiting[-1]:
                 at, act = self._happenings.pop(0)
                 _run_to(core, at)
                 act(core)
                 continue
             _run_to(core, waiting[-1] - NEAR_CYCLES)
-            address, before = core.pc, core.cycle
-            if not core.step():
-                break
-            self._stepped = before, core.cycle, address
+            self._address = core.pc
+            core.step()
+            self._store_cycles = core.take_stores().cycle.tolist()
             self._answer(waiting, found)
-            # What the run before did with them does not matter here.
-            core.take_stores()
         return found
 
     def _answer(self, waiting: list[int], found: dict[int, int]) -> None:
-        """Answer for the cycles of the last step; what lies before it stays unknown."""
-        first, stop, address = self._stepped
+        """Answer for the cycles up to here; all of them fell in the last step."""
         # One instruction may have made several stores.
-        while waiting and waiting[-1] < stop:
+        while waiting and waiting[-1] < self._core.cycle:
             cycle = waiting.pop()
-            if cycle >= first:
-                found[cycle] = address
+            if cycle not in self._store_cycles:
+                raise _no_store(cycle)
+            found[cycle] = self._address
+
+
+def _no_store(cycle: int) -> ValueError:
+    return ValueError(
+        f"cycle {cycle:,}: nothing was stored into a window then; ask for the cycle of a store"
+    )
 
 
 def _run_to(core: Core, cycle: int) -> None:

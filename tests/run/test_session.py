@@ -83,6 +83,31 @@ def test_keys_reach_the_program_and_the_trace(tmp_path: Path) -> None:
         assert [(p.cycle, p.code) for p in reader.key_presses()] == [(pressed_cycle, 65)]
 
 
+def test_program_counters_are_told_for_cycles_of_stores_alone() -> None:
+    """A cycle in which nothing was stored had the address of some instruction near it."""
+    session = Session(DUNLIN, program=TIDES, core="reference")
+    stores = []
+    take_stores = session.core.take_stores
+
+    def keep_stores() -> busplay.StoreBatch:
+        stores.append(take_stores())
+        return stores[-1]
+
+    session.core.take_stores = keep_stores  # type: ignore[method-assign]
+    session.run(cycles=3_000)
+    cycles = stores[0].cycle.tolist()
+    found = session.program_counters(cycles)
+    assert set(found) == set(cycles)
+    assert all(0xC000 <= address for address in found.values())
+    between = next(cycle for cycle in range(cycles[0], cycles[-1]) if cycle not in found)
+    with pytest.raises(ValueError, match=f"^cycle {between:,}: nothing was stored into a window"):
+        session.program_counters([*cycles, between])
+    end = session.cycle
+    message = f"^cycle {end:,}: the run has come to cycle {end:,} and no further$"
+    with pytest.raises(ValueError, match=message):
+        session.program_counters([cycles[0], end])
+
+
 def test_reset_starts_the_program_again_and_time_goes_on() -> None:
     session = Session(DUNLIN, program=TIDES)
     session.run(cycles=100_000)

@@ -45,7 +45,38 @@ def test_reset_during_the_run_is_repeated() -> None:
     assert set(found.values()) == {0x0202, 0x0205, 0x0208}
 
 
-def test_cycle_that_is_never_reached_is_left_out() -> None:
+def refusal(cycle: int) -> str:
+    return f"^cycle {cycle:,}: nothing was stored into a window then; ask for the cycle of a store$"
+
+
+@pytest.mark.parametrize("kind", ["reference", "compiled"])
+def test_cycle_without_a_store_is_refused(kind: str) -> None:
+    """The instruction under way had the answer, or the next one."""
+    core = ready(kind)
+    core.run(60)
+    stores = set(core.take_stores().cycle.tolist())
+    for cycle in range(60):
+        finder = StorePcFinder(ready(kind))
+        if cycle in stores:
+            assert set(finder.find([cycle])) == {cycle}
+            continue
+        with pytest.raises(ValueError, match=refusal(cycle)):
+            finder.find([cycle])
+
+
+def test_cycle_that_is_never_reached_is_refused() -> None:
     core = ready("reference")
     core.memory[0x0202] = 0x02  # no instruction of the 6502
-    assert StorePcFinder(core).find([1_000]) == {}
+    with pytest.raises(ValueError, match=refusal(1_000)):
+        StorePcFinder(core).find([1_000])
+
+
+def test_cycle_before_those_asked_earlier_is_refused() -> None:
+    core = ready("compiled")
+    core.run(500)
+    first, *_, last = core.take_stores().cycle.tolist()
+    finder = StorePcFinder(ready("compiled"))
+    assert set(finder.find([last])) == {last}
+    assert set(finder.find([last])) == {last}
+    with pytest.raises(ValueError, match=refusal(first)):
+        finder.find([first])
