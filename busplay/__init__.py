@@ -13,15 +13,10 @@ Every name loads its module when it is first touched, so that `import busplay` i
 from __future__ import annotations
 
 import importlib
-from pathlib import Path
 from typing import TYPE_CHECKING
-
-from busplay.cache_folders import find_numba_a_folder
 
 __version__ = "0.1.0"
 
-# Before anything loads Numba, which looks for its folder once.
-find_numba_a_folder(Path(__file__).parent)
 
 if TYPE_CHECKING:
     from busplay.analysis.compare.compare import compare_traces

@@ -16,8 +16,8 @@ SHARED = {"batch", "description", "errors", "jit", "link", "units", "wording"}
 STAGES = ["core", "display", "receiver", "sender", "wire"]
 # Extra folders that a stage may know, with the reason.
 ALSO = {
-    # A program's bytes are put into the memory map; machine code is kept in a folder.
-    "core": {"program", "cache_folders"},
+    # A program's bytes are put into the memory map.
+    "core": {"program"},
 }
 HEAVY = {"bincopy", "numba", "py65", "pygame", "zstandard"}
 

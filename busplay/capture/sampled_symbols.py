@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busplay.jit import kernel
+from busplay.jit.bits import trailing_zeros
 
 # The kind of an edge that is none: the strobe rested while the clock stood still. Other kinds
 # are in `edges.kernels`.
@@ -202,26 +203,6 @@ def take_symbols(
 
 
 @kernel
-def _lowest_bit(bits: np.uint64) -> int:
-    """Return the number of the lowest bit that is set."""
-    lowest = bits & (~bits + np.uint64(1))
-    number = np.int64(0)
-    if lowest & np.uint64(0xFFFFFFFF00000000):
-        number += 32
-    if lowest & np.uint64(0xFFFF0000FFFF0000):
-        number += 16
-    if lowest & np.uint64(0xFF00FF00FF00FF00):
-        number += 8
-    if lowest & np.uint64(0xF0F0F0F0F0F0F0F0):
-        number += 4
-    if lowest & np.uint64(0xCCCCCCCCCCCCCCCC):
-        number += 2
-    if lowest & np.uint64(0xAAAAAAAAAAAAAAAA):
-        number += 1
-    return int(number)
-
-
-@kernel
 def find_jumps(
     edge_ps: NDArray[np.int64],
     edge_kind: NDArray[np.uint8],
@@ -317,7 +298,7 @@ def count_glitches(
         moved = (level[at] ^ (level[at - 1] if at > 0 else before)) & left
         left &= ~moved
         while moved != zero:
-            changed_ps[_lowest_bit(moved)] = np.int64(time_ps[at])
+            changed_ps[trailing_zeros(moved)] = np.int64(time_ps[at])
             moved &= moved - np.uint64(1)
         at -= 1
 
@@ -349,7 +330,7 @@ def _find_glitches(
             back -= 1
         if back < 0:
             while changed != zero:
-                signal = _lowest_bit(changed)
+                signal = trailing_zeros(changed)
                 changed &= changed - np.uint64(1)
                 if changed_ps[signal] >= 0 and now - changed_ps[signal] < glitch_ps:
                     glitches[signal] += 1
@@ -359,5 +340,5 @@ def _find_glitches(
 def _add_bits(bits: np.uint64, counts: NDArray[np.int64]) -> None:
     """Add one to the count of each bit that is set."""
     while bits != np.uint64(0):
-        counts[_lowest_bit(bits)] += 1
+        counts[trailing_zeros(bits)] += 1
         bits &= bits - np.uint64(1)

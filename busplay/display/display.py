@@ -219,6 +219,8 @@ class Display:
             out,
             left_px,
             top_px,
+            np.empty(self.unit.width_px + 8, out.dtype),
+            np.empty(self.unit.width_px * scale, out.dtype),
         )
 
     # -- state

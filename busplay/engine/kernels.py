@@ -31,10 +31,10 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from llvmlite import ir
-from numba import njit, types
-from numba.extending import intrinsic
 from numpy.typing import NDArray
+
+from busplay.jit import kernel
+from busplay.jit.bits import count_ones
 
 BLOCK = 2048
 
@@ -90,23 +90,7 @@ SIGN = np.uint64(1 << 63)
 EXACT_EDGES = float(1 << 50)
 
 
-def _count_ones(_: Any, value: Any) -> Any:
-    def generate(_: Any, builder: ir.IRBuilder, __: Any, values: Any) -> Any:
-        return builder.ctpop(values[0])
-
-    return types.uint64(types.uint64), generate
-
-
-# Counts the ones of a uint64; parity is its lowest bit.
-count_ones: Any = intrinsic(_count_ones)
-
-
-# A part of `carry`; it is kept in the cache with it.
-_PART: dict[str, Any] = {"nogil": True, "error_model": "numpy", "no_cpython_wrapper": True}
-_part: Any = njit(**_PART)
-
-
-@njit(types.boolean(types.Array(types.uint64, 1, "C", readonly=True)), cache=True, nogil=True)
+@kernel
 def falls(cycle: UInt64Array) -> bool:
     """Tell whether a cycle lies before the one before it."""
     signs = np.uint64(0)
@@ -115,7 +99,7 @@ def falls(cycle: UInt64Array) -> bool:
     return bool(signs & SIGN != np.uint64(0))
 
 
-@_part
+@kernel
 def _start_edges(cycles: UInt64Array, numbers: UInt64Array, free: np.uint64, edge: Any) -> int:
     """Work out where the frames of a block of stores start; give NOT_PLAIN, A_ROW or APART.
 
@@ -168,7 +152,7 @@ def _start_edges(cycles: UInt64Array, numbers: UInt64Array, free: np.uint64, edg
     return APART
 
 
-@_part
+@kernel
 def _look_up(
     addresses: NDArray[np.uint16],
     values: NDArray[np.uint8],
@@ -198,7 +182,7 @@ def _look_up(
             target[i] ^= table[((number + np.uint64(i)) & sequence_mask) >> shift & byte_mask]
 
 
-@_part
+@kernel
 def _turn(row: UInt64Array, turns: UInt64Table) -> None:
     """Turn the lanes of all symbols round."""
     last = len(turns) - 1
@@ -211,7 +195,7 @@ def _turn(row: UInt64Array, turns: UInt64Table) -> None:
         row[i] = (row[i] >> bits) & mask
 
 
-@_part
+@kernel
 def _unfold(
     word: UInt64Array, chunk: UInt64Array, steps: UInt64Table, turns: UInt64Table, row: Any
 ) -> None:
@@ -237,7 +221,7 @@ def _unfold(
             row[i] = template
 
 
-@_part
+@kernel
 def _fold(
     row: UInt64Array, chunk: UInt64Array, steps: UInt64Table, is_first: bool, word: UInt64Array
 ) -> None:
@@ -262,7 +246,7 @@ def _fold(
             word[i] |= x >> left << right
 
 
-@_part
+@kernel
 def _is_wrong(word: UInt64Array, numbers: UInt64Array, parities: UInt64Table) -> bool:
     """Tell whether a check does not hold or a constant is not in its place."""
     odd = np.uint64(0)
@@ -273,10 +257,10 @@ def _is_wrong(word: UInt64Array, numbers: UInt64Array, parities: UInt64Table) ->
         even_2, even_3 = parities[4 * group + 2, 1], parities[4 * group + 3, 1]
         for i in range(len(word)):
             x = word[i]
-            odd |= count_ones(x & bits_0) ^ even_0
-            odd |= count_ones(x & bits_1) ^ even_1
-            odd |= count_ones(x & bits_2) ^ even_2
-            odd |= count_ones(x & bits_3) ^ even_3
+            odd |= np.uint64(count_ones(x & bits_0)) ^ even_0
+            odd |= np.uint64(count_ones(x & bits_1)) ^ even_1
+            odd |= np.uint64(count_ones(x & bits_2)) ^ even_2
+            odd |= np.uint64(count_ones(x & bits_3)) ^ even_3
     wrong = odd & np.uint64(1)
     fixed_mask, fixed_word = numbers[FIXED_MASK], numbers[FIXED_WORD]
     if fixed_mask != np.uint64(0):
@@ -285,7 +269,7 @@ def _is_wrong(word: UInt64Array, numbers: UInt64Array, parities: UInt64Table) ->
     return bool(wrong != np.uint64(0))
 
 
-@_part
+@kernel
 def _misses(word: UInt64Array, number: np.uint64, runs: UInt64Array) -> bool:
     """Tell whether the sequence numbers do not follow each other from `number` on."""
     wrong = np.uint64(0)
@@ -296,7 +280,7 @@ def _misses(word: UInt64Array, number: np.uint64, runs: UInt64Array) -> bool:
     return bool(wrong != np.uint64(0))
 
 
-@_part
+@kernel
 def _shows_marker(word: UInt64Array, window: np.uint64, watches: UInt64Table) -> bool:
     """Tell whether a marker may stand between two frames; `window` came before the first."""
     shows = np.uint64(0)
@@ -312,7 +296,7 @@ def _shows_marker(word: UInt64Array, window: np.uint64, watches: UInt64Table) ->
     return bool(shows != np.uint64(0))
 
 
-@_part
+@kernel
 def _find_place(
     word: np.uint64,
     fields: UInt64Table,
@@ -335,7 +319,7 @@ def _find_place(
     return True
 
 
-@_part
+@kernel
 def _fail(
     word: np.uint64,
     edge: np.uint64,
@@ -383,28 +367,7 @@ def _fail(
     return True
 
 
-def _given(element: Any, dimensions: int = 1) -> Any:
-    """Make the type of an array that is only read; arrays that can be written are taken too."""
-    return types.Array(element, dimensions, "C", readonly=True)
-
-
-_U64 = types.uint64[::1]
-_TABLE = types.uint64[:, ::1]
-# Spelled out, so that columns that may not be written need no second compilation.
-_CARRY = types.int64(
-    *(types.boolean, types.boolean),
-    *(_given(types.uint64), _given(types.uint16), _given(types.uint8)),
-    *(_U64, _U64),
-    *(types.uint32[::1], _U64, _U64, _TABLE, _U64, _U64),
-    *(_U64, _TABLE, _TABLE, _TABLE, _TABLE, _TABLE, _U64),
-    *(types.int64[::1], _TABLE, _TABLE, types.int64[::1]),
-    *(types.uint8[::1], _U64, _U64, _U64),
-    *(_U64, _U64, _U64, _U64, types.int64[::1], _U64, _U64),
-    *(_given(types.int64), _given(types.uint64), types.int64[:, ::1]),
-)
-
-
-@njit(_CARRY, cache=True, nogil=True, error_model="numpy")
+@kernel
 def carry(
     from_stores: bool,
     keeps_frames: bool,

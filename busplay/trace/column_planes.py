@@ -39,7 +39,7 @@ CHECK = 7
 COLUMNS = 8
 PLANES = 8
 
-_BLOCK = 1024
+BLOCK = 1024
 _U0 = np.uint64(0)
 _U8 = np.uint64(8)
 _BYTE = np.uint64(0xFF)
@@ -213,6 +213,7 @@ def join(
     before: UInt64s,
     edge: UInt64s,
     word: UInt64s,
+    values: UInt64s,
 ) -> bool:
     """Build frames from planes, the way back from `split` and `take_plane`.
 
@@ -226,12 +227,12 @@ def join(
         masks: uint64[columns]; bits of each column in the packed word.
         before: uint64[3], edge, sequence and address before the first frame.
         edge, word: uint64[frames]; filled.
+        values: uint64[COLUMNS, BLOCK]; changed.
 
     Returns:
         True if the edges never fall (in a damaged chunk an overflow can let them).
     """
     count = len(edge)
-    values = np.empty((COLUMNS, _BLOCK), np.uint64)
     slots, rests, excess = values[SLOTS], values[REST], values[EXCESS]
     sequences, addresses = values[SEQUENCE], values[ADDRESS]
     sequence_mask, address_mask = masks[SEQUENCE], masks[ADDRESS]
@@ -249,8 +250,8 @@ def join(
     last_sequence = before[1]
     last_address = before[2]
     rising = True
-    for start in range(0, count, _BLOCK):
-        stop = min(start + _BLOCK, count)
+    for start in range(0, count, BLOCK):
+        stop = min(start + BLOCK, count)
         size = stop - start
         edges = edge[start:stop]
         words = word[start:stop]

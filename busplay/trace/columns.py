@@ -171,6 +171,7 @@ class ColumnCodec:
             before,
             edge,
             word,
+            np.empty((column_planes.COLUMNS, column_planes.BLOCK), np.uint64),
         )
         if not rising:
             raise where.error("edges that fall", "a frame never begins before the one ahead of it")

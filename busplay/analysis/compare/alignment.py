@@ -51,6 +51,7 @@ from busplay.analysis.compare.streams import (
     Streams,
 )
 from busplay.jit import kernel
+from busplay.jit.bits import count_ones
 
 # What a call answers.
 GO_ON, WANTS_FRAMES, WANTS_ANCHOR, DONE = 0, 1, 2, 3
@@ -111,12 +112,12 @@ def _shift_between(s: Streams, rules: Rules, i: int, j: int) -> int:
 
 
 @kernel
-def move_words(words: NDArray[np.uint64], shift: int, rules: Rules) -> NDArray[np.uint64]:
-    """Return words with their sequence numbers moved on, checks included."""
-    moved = words.copy()
+def move_words(
+    words: NDArray[np.uint64], shift: int, rules: Rules, moved: NDArray[np.uint64]
+) -> None:
+    """Fill `moved` with words whose sequence numbers are moved on, checks included."""
     for k in range(len(words)):
         moved[k] = _moved(words[k], shift, rules)
-    return moved
 
 
 @kernel
@@ -129,15 +130,6 @@ def _equal(s: Streams, rules: Rules, i: int, j: int, shift: int, strict: bool) -
     # neither is damage, also where no frame behind it tells.
     moved = _moved(s.expected_word[i], _shift_between(s, rules, i, j), rules)
     return bool(s.actual_word[j] == moved)
-
-
-@kernel
-def _bit_count(word: np.uint64) -> int:
-    count = 0
-    while word:
-        word &= word - np.uint64(1)
-        count += 1
-    return count
 
 
 # -- telling
@@ -459,9 +451,9 @@ def _keep(s: Streams, rules: Rules, state: NDArray[np.int64], f: Findings) -> No
         count = min(stop_i - i, stop_j - j)
         wrong = 0
         for k in range(count):
-            wrong += _bit_count((s.expected_word[i + k] ^ s.actual_word[j + k]) & rules.content)
+            wrong += count_ones((s.expected_word[i + k] ^ s.actual_word[j + k]) & rules.content)
         # Other frames altogether differ in half of their bits, neighbours of a loop in less.
-        if 5 * wrong > count * _bit_count(rules.content):
+        if 5 * wrong > count * count_ones(rules.content):
             _skip(state, f, i, i + count, j, j + count)
         else:
             for k in range(count):

@@ -48,7 +48,13 @@ def _run_equal(
 
 @kernel
 def find_anchor(
-    expected: UInt64s, in_step: UInt64s, actual: UInt64s, content: np.uint64, ended: bool
+    expected: UInt64s,
+    in_step: UInt64s,
+    actual: UInt64s,
+    content: np.uint64,
+    ended: bool,
+    table: NDArray[np.int32],
+    following: NDArray[np.int32],
 ) -> tuple[int, int]:
     """Find the nearest places from which both streams run equal.
 
@@ -57,6 +63,8 @@ def find_anchor(
         in_step: the expected words as they are with sequence numbers in sync.
         content: bits that are compared.
         ended: nothing follows in either stream.
+        table: int32[2 ** TABLE_BITS], all -1; changed.
+        following: int32[len(expected) - GRAM_FRAMES + 1]; filled.
 
     Returns:
         Indexes into both; -1, -1 where there is no such place.
@@ -65,8 +73,6 @@ def find_anchor(
     grams = len(expected) - GRAM_FRAMES + 1
     if grams <= 0 or len(actual) < GRAM_FRAMES:
         return -1, -1
-    table = np.full(1 << TABLE_BITS, -1, np.int32)
-    following = np.empty(grams, np.int32)
     for x in range(grams - 1, -1, -1):
         place = _gram(expected, x, content)
         following[x] = table[place]

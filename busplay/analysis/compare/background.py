@@ -92,7 +92,8 @@ class Background:
         self._words = np.concatenate([self._words, frames.word[here]])
         while len(self._numbers) > SAMPLE_FRAMES:
             self._level += 1
-            kept = background_sample.sampled(self._numbers, self._level)
+            kept = np.empty(len(self._numbers), np.bool_)
+            background_sample.find_sampled(self._numbers, self._level, kept)
             self._numbers, self._edges = self._numbers[kept], self._edges[kept]
             self._words = self._words[kept]
 

@@ -38,12 +38,10 @@ def is_sampled(number: int, level: int) -> bool:
 
 
 @kernel
-def sampled(numbers: Int64s, level: int) -> NDArray[np.bool_]:
-    """Tell which frames are in a sample, by number."""
-    kept = np.empty(len(numbers), np.bool_)
+def find_sampled(numbers: Int64s, level: int, kept: NDArray[np.bool_]) -> None:
+    """Fill `kept` with which frames are in a sample, by number."""
     for k in range(len(numbers)):
         kept[k] = is_sampled(numbers[k], level)
-    return kept
 
 
 @kernel

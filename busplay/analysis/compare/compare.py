@@ -134,18 +134,22 @@ class _Comparer:
         )
 
     def _find_anchor(self, expected: FrameQueue, actual: FrameQueue) -> tuple[int, int]:
-        from busplay.analysis.compare.anchors import find_anchor
+        from busplay.analysis.compare.anchors import GRAM_FRAMES, TABLE_BITS, find_anchor
 
         words = expected.frames.word[: alignment.LOOK_FRAMES]
         shift = int(self._state[streams.SEQUENCE_SHIFT])
+        moved = np.empty_like(words)
+        alignment.move_words(words, shift, self._sides.rules, moved)
         found: tuple[int, int] = find_anchor(
             words,
-            alignment.move_words(words, shift, self._sides.rules),
+            moved,
             actual.frames.word[: alignment.LOOK_FRAMES],
             self._sides.rules.content,
             expected.ended
             and actual.ended
             and max(len(expected), len(actual)) <= alignment.LOOK_FRAMES,
+            np.full(1 << TABLE_BITS, -1, np.int32),
+            np.empty(max(len(words) - GRAM_FRAMES + 1, 0), np.int32),
         )
         return found if found[0] >= 0 else (alignment.NO_ANCHOR, alignment.NO_ANCHOR)
 

@@ -69,6 +69,8 @@ def find_reordered(
     out_kind: NDArray[np.uint8],
     out_expected: Int64s,
     out_actual: Int64s,
+    partner: Int64s,
+    taken: NDArray[np.bool_],
 ) -> tuple[int, int]:
     """Tell frames that are out of order from those that are missing or added.
 
@@ -80,13 +82,13 @@ def find_reordered(
         final: no more rows come.
         out_kind, out_expected, out_actual: [2 * rows]; filled with kinds (REORDERED too) and
             with the rows that the expected and actual frame come from, -1 none.
+        partner: int64[rows], all -1; changed: the row whose actual frame a row's expected one is.
+        taken: bool[rows], all False; changed: rows whose actual frame is a partner.
 
     Returns:
         How many rows are done, and how many are filled.
     """
     rows = len(kind)
-    actual_row = np.full(rows, -1, np.int64)
-    taken = np.zeros(rows, np.bool_)
     filled = start = 0
     while start < rows:
         stop = start + 1
@@ -97,15 +99,13 @@ def find_reordered(
         if stop == rows and stop - start < STRETCH_ROWS and not final:
             break
         if stop - start > 1:
-            _match(
-                position, kind, expected_word, actual_word, content, start, stop, actual_row, taken
-            )
+            _match(position, kind, expected_word, actual_word, content, start, stop, partner, taken)
         for row in range(start, stop):
             expected, actual = -1, -1
             if kind[row] != ADDED:
-                if actual_row[row] >= 0:
+                if partner[row] >= 0:
                     out_kind[filled] = REORDERED
-                    out_expected[filled], out_actual[filled] = row, actual_row[row]
+                    out_expected[filled], out_actual[filled] = row, partner[row]
                     filled += 1
                 else:
                     expected = row

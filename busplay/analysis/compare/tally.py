@@ -112,6 +112,8 @@ class DifferenceTally:
             kind,
             expected_row,
             actual_row,
+            np.full(len(pending), -1, np.int64),
+            np.zeros(len(pending), np.bool_),
         )
         self._pending = pending.select(slice(done, None))
         sorted_out = _put_together(

@@ -17,11 +17,12 @@ from functools import cache
 import llvmlite
 import llvmlite.binding as llvm
 
-from busplay.core.compiled.code_cache import CodeCache
 from busplay.core.compiled.generate import kernel_text
 from busplay.errors import BusplayError
+from busplay.jit.code_cache import CodeCache
+from busplay.jit.kernel_function import tell_of_compiling
+from busplay.jit.machine_code import LoadedCode, compile_text, target_text
 
-OPTIMISATION = 2
 OLDEST_LLVMLITE = "0.45"
 """LLVM 20: the first here with `preserve_none` and untyped pointers."""
 
@@ -49,7 +50,7 @@ class Kernel:
     table: tuple[int, ...]
     profile: int
     was_kept: bool
-    _engine: llvm.ExecutionEngine
+    _code: LoadedCode
 
 
 @cache
@@ -78,17 +79,16 @@ def build_kernel(processor: str, code_cache: CodeCache, *, undocumented: bool = 
             " use the reference core"
         )
     text = kernel_text(processor, undocumented=undocumented)
-    llvm.initialize_native_target()
-    llvm.initialize_native_asmprinter()
-    name = f"kernel-{processor}-{_key(text)}"
+    digest = hashlib.sha256(f"{text}\0{target_text()}".encode()).hexdigest()[:40]
+    name = f"core-{processor}-{digest}"
     code = code_cache.find(name)
     was_kept = code is not None
     try:
-        machine = _target_machine()
         if code is None:
-            code = _compile(text, machine)
+            tell_of_compiling()
+            code = compile_text(text)
             code_cache.keep(name, code)
-        return _load(code, machine, was_kept=was_kept)
+        return _load(code, was_kept=was_kept)
     except RuntimeError as error:
         said = str(error).strip().splitlines() or ["no reason given"]
         raise CompileError(
@@ -98,48 +98,8 @@ def build_kernel(processor: str, code_cache: CodeCache, *, undocumented: bool = 
         ) from error
 
 
-def _key(text: str) -> str:
-    features = llvm.get_host_cpu_features().flatten()
-    parts = (
-        text,
-        llvmlite.__version__,
-        str(llvm.llvm_version_info),
-        llvm.get_process_triple(),
-        llvm.get_host_cpu_name(),
-        features,
-        str(OPTIMISATION),
-    )
-    return hashlib.sha256("\0".join(parts).encode()).hexdigest()[:24]
-
-
-def _target_machine() -> llvm.TargetMachine:
-    # All calls stay within the one object, so small code suits wherever it is loaded.
-    return llvm.Target.from_triple(llvm.get_process_triple()).create_target_machine(
-        cpu=llvm.get_host_cpu_name(),
-        features=llvm.get_host_cpu_features().flatten(),
-        opt=OPTIMISATION,
-        reloc="pic",
-        codemodel="small",
-    )
-
-
-def _compile(text: str, machine: llvm.TargetMachine) -> bytes:
-    module = llvm.parse_assembly(text)
-    module.triple = machine.triple
-    module.data_layout = str(machine.target_data)
-    module.verify()
-    options = llvm.create_pipeline_tuning_options(speed_level=OPTIMISATION)
-    builder = llvm.create_pass_builder(machine, options)
-    builder.getModulePassManager().run(module, builder)
-    code: bytes = machine.emit_object(module)
-    return code
-
-
-def _load(code: bytes, machine: llvm.TargetMachine, *, was_kept: bool) -> Kernel:
-    engine = llvm.create_mcjit_compiler(llvm.parse_assembly(""), machine)
-    engine.add_object_file(llvm.ObjectFileRef.from_data(code))
-    engine.finalize_object()
-    run = ctypes.CFUNCTYPE(None, ctypes.c_void_p)(engine.get_function_address("run"))
-    address = engine.get_global_value_address("table")
-    *table, profile = (ctypes.c_uint64 * 257).from_address(address)
-    return Kernel(run, tuple(table), profile, was_kept, engine)
+def _load(code: bytes, *, was_kept: bool) -> Kernel:
+    loaded = LoadedCode(code, ["run", "table"])
+    run = ctypes.CFUNCTYPE(None, ctypes.c_void_p)(loaded.addresses["run"])
+    *table, profile = (ctypes.c_uint64 * 257).from_address(loaded.addresses["table"])
+    return Kernel(run, tuple(table), profile, was_kept, loaded)

@@ -16,8 +16,9 @@ On a strobe link the lanes rest between frames: hits there change nothing that i
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from busplay.jit import kernel
 
 # Places in `geometry` (int64).
 (
@@ -48,7 +49,7 @@ R_FED, R_REST, R_RECEIVED, R_IDLE, R_FAILED, R_MISSED = 10, 12, 13, 14, 15, 18
 LOG_FAILED = 0
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def carry(
     sent_edge: NDArray[np.uint64],
     sent_word: NDArray[np.uint64],

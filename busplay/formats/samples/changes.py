@@ -14,15 +14,12 @@ table: for each remainder, where `den` is small, as it is for all rates that ana
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
-from numba import types
-from numba.extending import intrinsic
 from numpy.typing import NDArray
 
 from busplay.batch import UInt64Column
 from busplay.jit import kernel
+from busplay.jit.bits import trailing_zeros
 
 GROUP = 64
 # Places in `state`.
@@ -34,23 +31,6 @@ _SPREAD = np.array(
     [sum((byte >> bit & 1) << (8 * bit) for bit in range(8)) for byte in range(256)], np.uint64
 )
 _COUNTED_ROWS = 255
-
-
-if TYPE_CHECKING:
-
-    def trailing_zeros(word: np.uint64) -> np.uint64:
-        """Count the zeros below the lowest set bit; the word must not be 0."""
-
-else:
-
-    @intrinsic
-    def trailing_zeros(_, word):
-        """Count the zeros below the lowest set bit; the word must not be 0."""
-
-        def generate(context, builder, signature, arguments):
-            return builder.cttz(arguments[0], context.get_constant(types.boolean, True))
-
-        return types.uint64(types.uint64), generate
 
 
 @kernel
@@ -103,7 +83,7 @@ def find_changes_in_bytes(
             changed |= (((flags >> np.uint64(7)) * gather) >> np.uint64(56)) << np.uint64(8 * place)
         base = group * GROUP
         while changed != np.uint64(0):
-            place_in_group = np.int64(trailing_zeros(changed))
+            place_in_group = trailing_zeros(changed)
             changed &= changed - np.uint64(1)
             new_level = levels[samples[base + place_in_group]]
             row_time[rows] = quotient + places[remainder, place_in_group]

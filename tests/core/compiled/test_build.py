@@ -23,9 +23,10 @@ from busplay.core.compiled.block import (
     cell_offset,
 )
 from busplay.core.compiled.build import CompileError, build_kernel
-from busplay.core.compiled.code_cache import CodeCache
 from busplay.core.compiled.generate import kernel_text
 from busplay.core.instructions import INSTRUCTIONS
+from busplay.jit import machine_code
+from busplay.jit.code_cache import CodeCache
 
 PROJECT = Path(__file__).parents[3]
 
@@ -98,14 +99,14 @@ def test_code_is_kept_and_found_again(tmp_path: Path) -> None:
 
 
 def test_processors_are_kept_apart(tmp_path: Path) -> None:
-    names = {build._key(kernel_text(processor)) for processor in INSTRUCTIONS}
-    assert len(names) == 2
+    for processor in INSTRUCTIONS:
+        assert not build_kernel(processor, CodeCache([tmp_path])).was_kept
+    assert len(kept_files(tmp_path)) == len(INSTRUCTIONS) == 2
 
 
 def test_changed_template_does_not_meet_the_old_code(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Numba's cache, which looks at one file only, would give the old code here."""
     build_kernel("6502", CodeCache([tmp_path]))
     monkeypatch.setitem(operations.WRITES, "STA", lambda cpu: cpu.x)
     assert instructions.WRITES is operations.WRITES
@@ -117,13 +118,13 @@ def test_changed_template_does_not_meet_the_old_code(
 def test_other_compiler_or_processor_does_not_meet_the_old_code(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    text = kernel_text("6502")
-    key = build._key(text)
+    targets = {machine_code.target_text()}
     monkeypatch.setattr(llvm, "get_host_cpu_name", lambda: "another")
-    other_processor = build._key(text)
+    targets.add(machine_code.target_text())
     monkeypatch.undo()
-    monkeypatch.setattr(build.llvmlite, "__version__", "0.0")
-    assert len({key, other_processor, build._key(text)}) == 3
+    monkeypatch.setattr(machine_code.llvmlite, "__version__", "0.0")
+    targets.add(machine_code.target_text())
+    assert len(targets) == 3
 
 
 def test_damaged_file_is_made_anew(tmp_path: Path) -> None:
@@ -136,35 +137,6 @@ def test_damaged_file_is_made_anew(tmp_path: Path) -> None:
     assert file.read_bytes() == whole
 
 
-@pytest.mark.parametrize("damage", ["empty", "cut in the digest", "cut", "longer", "one bit"])
-def test_damaged_file_is_as_good_as_none(tmp_path: Path, damage: str) -> None:
-    cache = CodeCache([tmp_path])
-    path = cache.keep("some", b"machine code")
-    assert path is not None
-    assert cache.find("some") == b"machine code"
-    whole = path.read_bytes()
-    path.write_bytes(
-        {
-            "empty": b"",
-            "cut in the digest": whole[:10],
-            "cut": whole[:-1],
-            "longer": whole + b"x",
-            "one bit": whole[:-1] + bytes([whole[-1] ^ 1]),
-        }[damage]
-    )
-    assert cache.find("some") is None
-
-
-def test_folder_that_cannot_be_written_is_passed_over(tmp_path: Path) -> None:
-    # A file stands where the folder would be: nobody can write there, whoever runs this.
-    (tmp_path / "file").write_bytes(b"")
-    cache = CodeCache([tmp_path / "file" / "below", tmp_path / "second"])
-    path = cache.keep("some", b"machine code")
-    assert path is not None
-    assert path.parent == tmp_path / "second"
-    assert cache.find("some") == b"machine code"
-
-
 def test_without_any_folder_the_kernel_is_built_all_the_same(tmp_path: Path) -> None:
     (tmp_path / "file").write_bytes(b"")
     cache = CodeCache([tmp_path / "file" / "below"])
@@ -172,32 +144,6 @@ def test_without_any_folder_the_kernel_is_built_all_the_same(tmp_path: Path) -> 
     assert not kernel.was_kept
     assert len(kernel.table) == 256
     assert cache.keep("some", b"code") is None
-
-
-def test_nothing_half_written_is_left(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    def refuse(self: Path, target: Path) -> Path:
-        raise OSError("no")
-
-    monkeypatch.setattr(Path, "replace", refuse)
-    assert CodeCache([tmp_path]).keep("some", b"code") is None
-    assert kept_files(tmp_path) == []
-
-
-def test_named_folder_goes_before_the_usual_ones(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setenv("BUSPLAY_CACHE_DIR", str(tmp_path))
-    assert CodeCache.usual().folders == (tmp_path,)
-
-
-def test_usual_folders_are_the_installation_and_the_users_own(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.delenv("BUSPLAY_CACHE_DIR", raising=False)
-    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
-    monkeypatch.setattr(sys, "platform", "linux")
-    installation = PROJECT / "busplay" / "core" / "compiled" / "__pycache__"
-    assert CodeCache.usual().folders == (installation, tmp_path / "busplay")
 
 
 def test_refusal_of_the_compiler_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

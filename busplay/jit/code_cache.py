@@ -1,0 +1,132 @@
+"""Machine code in files, kept in the user's cache folder.
+
+Names are digests of all that the code depends on, so every installation and every version of
+the program shares the one folder, and a user compiles once. `BUSPLAY_CACHE_DIR` names another
+folder. Where a user has no folder that can be written (a service without a home), code is kept
+beside the package if that can be written.
+
+Machine code runs with the user's rights, so a file counts only if its own digest, which covers
+its name, holds, and if nobody but the user and root could have written it (on POSIX: owner and
+mode of file and folder). What does not count is as good as not there: it is compiled anew, and
+written anew if that can be. Nothing here fails, and nobody is told; it only takes longer.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import stat
+import sys
+import tempfile
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Self
+
+FOLDER_VARIABLE = "BUSPLAY_CACHE_DIR"
+"""Environment variable that names the one folder to use."""
+
+_DIGEST_BYTES = 32
+_SUFFIX = ".machinecode"
+_OTHERS_WRITE = stat.S_IWGRP | stat.S_IWOTH
+
+
+class CodeCache:
+    """Files of machine code by name.
+
+    Args:
+        folders: where to look, in order; the first that can be written is written to.
+    """
+
+    def __init__(self, folders: Sequence[Path]) -> None:
+        self.folders = tuple(folders)
+
+    @classmethod
+    def usual(cls) -> Self:
+        """Return the one of this user."""
+        named = named_folder()
+        if named is not None:
+            return cls([named / "code"])
+        beside, users = Path(__file__).parents[1] / "__pycache__", user_folder("busplay")
+        return cls([folder / "code" for folder in (users, beside) if folder is not None])
+
+    def find(self, name: str) -> bytes | None:
+        """Return the code kept under a name, or None."""
+        for folder in self.folders:
+            try:
+                kept = _read_own(folder / (name + _SUFFIX))
+            except OSError:
+                continue
+            digest, code = kept[:_DIGEST_BYTES], kept[_DIGEST_BYTES:]
+            if _digest(name, code) == digest:
+                return code
+        return None
+
+    def keep(self, name: str, code: bytes) -> Path | None:
+        """Keep code; return the file, or None if there is no place for it."""
+        for folder in self.folders:
+            path = folder / (name + _SUFFIX)
+            try:
+                folder.parent.mkdir(parents=True, exist_ok=True)
+                folder.mkdir(mode=0o700, exist_ok=True)
+                if _is_own(folder.stat()):
+                    _write_whole(path, _digest(name, code) + code)
+                    return path
+            except OSError:
+                continue
+        return None
+
+
+def named_folder() -> Path | None:
+    """Return the folder that the user named, or None."""
+    named = os.environ.get(FOLDER_VARIABLE)
+    return Path(named) if named else None
+
+
+def user_folder(name: str) -> Path | None:
+    """Return the user's folder for what a program of that name keeps, or None if there is none."""
+    if sys.platform == "win32":
+        local = os.environ.get("LOCALAPPDATA")
+        return Path(local) / name if local else None
+    try:
+        home = Path.home()
+    except RuntimeError:
+        return None
+    if sys.platform == "darwin":
+        return home / "Library" / "Caches" / name
+    base = os.environ.get("XDG_CACHE_HOME")
+    return Path(base) / name if base else home / ".cache" / name
+
+
+def _digest(name: str, code: bytes) -> bytes:
+    # With the name, so that a file under another's name is none.
+    return hashlib.sha256(name.encode() + b"\0" + code).digest()
+
+
+def _read_own(path: Path) -> bytes:
+    if not _is_own(path.parent.stat()):
+        raise PermissionError(f"others may write in {path.parent}")
+    if not path.is_file():
+        # Opening a pipe would wait.
+        raise FileNotFoundError(path)
+    with path.open("rb") as file:
+        if not _is_own(os.fstat(file.fileno())):
+            raise PermissionError(f"others may write {path}")
+        return file.read()
+
+
+def _is_own(found: os.stat_result) -> bool:
+    if os.name != "posix":
+        return True
+    return found.st_uid in (os.geteuid(), 0) and not found.st_mode & _OTHERS_WRITE
+
+
+def _write_whole(path: Path, contents: bytes) -> None:
+    # Beside it first, so that another process never sees half a file.
+    descriptor, beside = tempfile.mkstemp(dir=path.parent, prefix=path.stem, suffix=".new")
+    try:
+        with os.fdopen(descriptor, "wb") as file:
+            file.write(contents)
+        Path(beside).replace(path)
+    except BaseException:
+        Path(beside).unlink(missing_ok=True)
+        raise
