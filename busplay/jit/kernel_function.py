@@ -12,16 +12,16 @@ import contextlib
 import ctypes
 import functools
 import struct
+import threading
 from collections.abc import Callable, Iterable, Sequence
-from threading import RLock
+from importlib import import_module
 from types import FunctionType
-from typing import Any, ParamSpec, TypeVar, cast
+from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar, cast
 
 import numpy as np
 
-from busplay.jit.code_cache import CodeCache
-from busplay.jit.digest import describe, digest_of_call, digest_of_function
-from busplay.jit.machine_code import LoadedCode
+if TYPE_CHECKING:
+    from busplay.jit.machine_code import LoadedCode
 
 _Arguments = ParamSpec("_Arguments")
 _Result = TypeVar("_Result")
@@ -39,7 +39,7 @@ _SLOT_OF: dict[type, str] = {
     **dict.fromkeys((np.uint8, np.uint16, np.uint32, np.uint64), "Q"),
 }
 
-_lock = RLock()
+_lock = threading.RLock()
 _listeners: list[Callable[[], None]] = []
 
 
@@ -54,9 +54,14 @@ def on_compiling(listener: Callable[[], None]) -> None:
 
 
 def tell_of_compiling() -> None:
-    """Call those who want to know that something is about to be compiled."""
+    """Call those who want to know that something is about to be compiled.
+
+    Whatever it is, Numba is likely to be needed next, so its import begins, in a thread of its
+    own: half of it passes while LLVM compiles the core.
+    """
     for listener in _listeners:
         listener()
+    threading.Thread(target=import_module, args=("busplay.jit.compiling",)).start()
 
 
 def kernel(function: Callable[_Arguments, _Result]) -> Callable[_Arguments, _Result]:
@@ -95,6 +100,8 @@ class KernelFunction:
     @functools.cached_property
     def digest(self) -> bytes:
         """Of everything that the code depends on but the types of its arguments."""
+        from busplay.jit.digest import digest_of_function
+
         return digest_of_function(self.py_func)
 
     def _in_order(
@@ -117,6 +124,10 @@ class KernelFunction:
             return self._pieces[key]
 
     def _load_or_compile(self, arguments: tuple[object, ...]) -> _Piece:
+        # Loaded here, since many a module has kernels that a command never calls.
+        from busplay.jit.code_cache import CodeCache
+        from busplay.jit.digest import describe, digest_of_call
+
         types = [describe(argument) for argument in arguments]
         name = f"{self.py_func.__name__}-{digest_of_call(self.digest, types)}"
         cache = CodeCache.usual()
@@ -134,9 +145,12 @@ class KernelFunction:
         return self._from_kept(kept, arguments)
 
     def _from_kept(self, kept: bytes, arguments: tuple[object, ...]) -> _Piece:
+        from busplay.jit.machine_code import LoadedCode
+
         code_at = 1 + kept[0]
         slots = "".join(_slot_formats(arguments))
-        return _Piece(self.py_func.__name__, kept[code_at:], slots, kept[1:code_at].decode())
+        code = LoadedCode(kept[code_at:], ["kernel"])
+        return _Piece(self.py_func.__name__, code, slots, kept[1:code_at].decode())
 
 
 class _Piece:
@@ -146,10 +160,10 @@ class _Piece:
         slots, results: their formats, as `struct` says it; results in parentheses are a tuple.
     """
 
-    def __init__(self, name: str, code: bytes, slots: str, results: str) -> None:
+    def __init__(self, name: str, code: LoadedCode, slots: str, results: str) -> None:
         self._name = name
-        self._code = LoadedCode(code, ["kernel"])
-        self._function = _FUNCTION(self._code.addresses["kernel"])
+        self._code = code
+        self._function = _FUNCTION(code.addresses["kernel"])
         self._pack = struct.Struct(f"={slots}").pack
         self._is_tuple = results.startswith("(")
         self._results = struct.Struct(f"={results.strip('()')}")

@@ -328,3 +328,26 @@ def test_where_nothing_can_be_kept_it_is_compiled_every_time(program: Path) -> N
     for _ in range(2):
         found = start(program, BUSPLAY_CACHE_DIR=str(program / "file" / "below"))
         assert found == ["compiling", "43 True"]
+
+
+COMMANDS = [
+    "demo fill --headless --cycles 100000",
+    "replay traces/fill.trace --headless",
+    "info traces/fill.trace",
+]
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_command_whose_kernels_are_kept_does_not_load_numba(command: str) -> None:
+    code = (
+        "import sys; from busplay.cli.main import group;"
+        f"group.main({command.split()!r}, standalone_mode=False);"
+        "print('numba' in sys.modules)"
+    )
+    said = [
+        subprocess.run(
+            [sys.executable, "-c", code], cwd=PROJECT, capture_output=True, text=True, check=True
+        ).stdout.splitlines()[-1]
+        for _ in range(2)
+    ]
+    assert said[1] == "False"
