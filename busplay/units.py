@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import gcd
+from typing import TYPE_CHECKING
 
-import numpy as np
-
-from busplay.batch import UInt64Column
+if TYPE_CHECKING:
+    # Command lines read the constants before anything needs NumPy.
+    from busplay.batch import UInt64Column
 
 NS_PER_S = 1_000_000_000
 PS_PER_S = 10**12
@@ -38,16 +39,15 @@ class Ratio:
 
     def ceil_column(self, counts: UInt64Column) -> UInt64Column:
         """Scale a column and round up; exact as long as the results fit 64 bits."""
-        if self.denominator == 1:
-            return counts * np.uint64(self.numerator)
+        uint64 = counts.dtype.type
+        numerator, denominator = uint64(self.numerator), uint64(self.denominator)
         # Split so that no product exceeds 64 bits where the result itself does not.
-        whole, rest = np.divmod(counts, np.uint64(self.denominator))
-        numerator, denominator = np.uint64(self.numerator), np.uint64(self.denominator)
-        return whole * numerator + (rest * numerator + denominator - np.uint64(1)) // denominator
+        whole, rest = divmod(counts, denominator)
+        return whole * numerator + (rest * numerator + denominator - uint64(1)) // denominator
 
 
 def edges_per_processor_cycle(
     processor_hz: int, link_hz: int | None, edges_per_link_cycle: int
 ) -> Ratio:
-    """Tell how many link edges pass in one processor cycle; `link_hz` None is the same clock."""
+    """Return how many link edges pass in one processor cycle; `link_hz` None is the same clock."""
     return Ratio.of((link_hz or processor_hz) * edges_per_link_cycle, processor_hz)

@@ -11,6 +11,9 @@ from typing import TYPE_CHECKING, NamedTuple, TypeVar
 import click
 
 from busplay.cli.files import InFile
+from busplay.description.faults import BitFlips
+from busplay.description.limits import LIMITS
+from busplay.units import NS_PER_S
 
 if TYPE_CHECKING:
     from busplay.description.faults import FaultPlan
@@ -18,8 +21,6 @@ if TYPE_CHECKING:
 
 R = TypeVar("R")
 
-BURST_EDGES_MAX = 4096
-NS_PER_S = 1_000_000_000
 NAMES = (
     "file",
     "seed",
@@ -180,7 +181,6 @@ class FaultRequest:
             DescriptionError: the file cannot be read, or a lane is not there.
         """
         from busplay.description.faults import (
-            BitFlips,
             EarlyLane,
             ExtraEdges,
             FaultPlan,
@@ -252,7 +252,7 @@ def fault_options(command: Callable[..., R]) -> Callable[..., R]:
         click.option(
             "--burst",
             "fault_burst_edges",
-            type=click.IntRange(1, BURST_EDGES_MAX),
+            type=click.IntRange(*LIMITS[BitFlips, "burst_edges"]),
             metavar="EDGES",
             help="Let each bit that --ber flips begin a burst; half of its further bits are wrong.",
         ),

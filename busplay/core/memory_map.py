@@ -25,10 +25,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busplay.batch import UInt8Column, UInt16Column
-from busplay.description.board import Board, HostPort, Memory, Window
+from busplay.description.board import HOST_PORT_REGISTERS, Board, HostPort, Memory, Window
 
 ADDRESSES = 0x10000
-HOST_PORT_REGISTERS = 16
 NO_WINDOW = -1
 
 

@@ -25,7 +25,7 @@ from busplay.core.cycles import (
 )
 from busplay.core.host_port import NEVER, HostPort, Register
 from busplay.core.interface import CoreCounters, CoreStop
-from busplay.core.memory_map import HOST_PORT_REGISTERS, Action, MemoryMap
+from busplay.core.memory_map import Action, MemoryMap
 from busplay.core.missing_opcode import missing_opcode
 from busplay.core.py65_corrected import (
     BREAK,
@@ -39,6 +39,7 @@ from busplay.core.py65_corrected import (
     Corrected6502,
 )
 from busplay.core.store_log import StoreLog
+from busplay.description.board import HOST_PORT_REGISTERS
 
 _MPU_CLASSES = {"6502": Corrected6502, "65c02": Corrected65C02}
 

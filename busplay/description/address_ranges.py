@@ -6,9 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from busplay.description.board import Window
+from busplay.description.limits import ADDRESS_MAX
 from busplay.description.toml_reader import Table, show_address
-
-ADDRESS_MAX = 0xFFFF
 
 
 @dataclass(frozen=True, slots=True)

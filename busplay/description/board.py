@@ -15,6 +15,8 @@ Space = Literal["memory", "registers"]
 PixelOrder = Literal["high_first", "low_first"]
 ImageFormat = Literal["auto", "raw", "ihex", "srec", "elf"]
 
+HOST_PORT_REGISTERS = 16
+
 
 @dataclass(frozen=True, slots=True)
 class Image:

@@ -22,19 +22,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal, TypeVar, Union, get_args, get_origin, get_type_hints
 
-from busplay.description.board import (
-    Board,
-    BusyTime,
-    HostPort,
-    Image,
-    Memory,
-    Sender,
-    Unit,
-    Window,
-)
+from busplay.description.board import Board
+from busplay.description.limits import INTEGER_MAX, LIMITS
 from busplay.description.link import (
     CheckFraming,
-    Field,
     Framing,
     Link,
     MarkerFraming,
@@ -57,43 +48,6 @@ _LEFT_OUT = "file"
 _LEFT_OUT_IF_NONE: frozenset[tuple[type, str]] = frozenset({(Link, "idle_every")})
 _TEXT_MAX = 10_000
 _ARRAY_MAX = 4_096
-_INTEGER_MAX = (1 << 64) - 1
-# What would make a layout, a clock or a display impossible or enormous; other numbers are
-# whole numbers of up to 64 bits.
-_RANGES: dict[tuple[type, str], tuple[int, int]] = {
-    (Link, "lanes"): (1, 16),
-    (Link, "clock_hz"): (1, 1_000_000_000),
-    (Link, "idle_every"): (2, 65_535),
-    (Field, "bits"): (1, 64),
-    (StrobeFraming, "gap_symbols"): (0, 65_535),
-    (MarkerFraming, "confirm_frames"): (1, 1_000_000),
-    (MarkerFraming, "release_frames"): (1, 1_000_000),
-    (CheckFraming, "confirm_frames"): (1, 1_000_000),
-    (CheckFraming, "release_frames"): (1, 1_000_000),
-    (Board, "clock_hz"): (1, 1_000_000_000),
-    (Board, "unmapped_read"): (0, 255),
-    (Board, "program_load_address"): (0, 65_535),
-    (Image, "load_address"): (0, 65_535),
-    (Memory, "first_address"): (0, 65_535),
-    (Memory, "last_address"): (0, 65_535),
-    (Window, "first_address"): (0, 65_535),
-    (Window, "last_address"): (0, 65_535),
-    (HostPort, "first_address"): (0, 65_535),
-    (HostPort, "refresh_hz"): (1, 1_000_000),
-    (Sender, "fifo_depth"): (0, 1 << 24),
-    (Sender, "lead_frames"): (0, 1 << 24),
-    (Unit, "number"): (0, 65_535),
-    (Unit, "width_px"): (1, 16_384),
-    (Unit, "height_px"): (1, 16_384),
-    (Unit, "bits_per_pixel"): (1, 8),
-    (Unit, "stride_bytes"): (0, 1 << 24),
-    (Unit, "base_offset"): (0, (1 << 24) - 1),
-    (Unit, "memory_bytes"): (1, 1 << 24),
-    (Unit, "border_px"): (0, 16_384),
-    (Unit, "border_index"): (0, 255),
-    (Unit, "palette"): (0, 255),
-    (BusyTime, "period_ns"): (1, _INTEGER_MAX),
-}
 
 
 def link_to_plain(link: Link) -> Plain:
@@ -252,7 +206,7 @@ class _Reader:
         if origin is dict:
             return self.numbers(plain, place)
         if hint is int:
-            return self.integer(plain, place, *_RANGES.get((owner, name), (0, _INTEGER_MAX)))
+            return self.integer(plain, place, *LIMITS.get((owner, name), (0, INTEGER_MAX)))
         if hint is bool:
             if not isinstance(plain, bool):
                 raise self.error(place, show_value(plain), "true or false belongs here")
@@ -296,7 +250,7 @@ class _Reader:
         if not isinstance(plain, dict):
             raise self.error(place, show_value(plain), "a table belongs here")
         return {
-            self.text(key, place): self.integer(one, f"{place}.{key[:40]}", 0, _INTEGER_MAX)
+            self.text(key, place): self.integer(one, f"{place}.{key[:40]}", 0, INTEGER_MAX)
             for key, one in plain.items()
         }
 

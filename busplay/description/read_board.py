@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import get_args
 
 from busplay.description.address_ranges import (
-    ADDRESS_MAX,
     AddressRange,
     read_range,
     require_apart,
@@ -25,6 +24,7 @@ from busplay.description.board import (
     Processor,
     Undocumented,
 )
+from busplay.description.limits import LIMITS
 from busplay.description.link import Link
 from busplay.description.read_ends import (
     HOST_PORT_KEYS,
@@ -35,7 +35,6 @@ from busplay.description.read_ends import (
     read_receiver,
     read_sender,
 )
-from busplay.description.read_link import CLOCK_HZ_MAX
 from busplay.description.read_unit import read_units
 from busplay.description.read_windows import read_windows
 from busplay.description.shipped_files import shipped_links
@@ -103,7 +102,7 @@ def read_board(
     name = table.text("name", wanted="give the board a short name in quotes", last_length=40)
     processor = table.choice("processor", PROCESSORS)
     undocumented = table.choice("undocumented", UNDOCUMENTED, default="stop")
-    clock_hz = table.integer("clock_hz", 1, CLOCK_HZ_MAX, hint=" (1 GHz)")
+    clock_hz = table.integer("clock_hz", *LIMITS[Board, "clock_hz"], hint=" (1 GHz)")
     link = _read_link(table, folder, load_link)
     units = read_units(table, folder)
     memory, memory_ranges = _read_memory(table, folder)
@@ -125,7 +124,7 @@ def read_board(
         sender=read_sender(table.optional_table("sender", SENDER_KEYS)),
         receiver=read_receiver(table.optional_table("receiver", RECEIVER_KEYS)),
         host_port=host_port,
-        unmapped_read=table.integer("unmapped_read", 0, 0xFF, default=0xFF),
+        unmapped_read=table.integer("unmapped_read", *LIMITS[Board, "unmapped_read"], default=0xFF),
         program_load_address=_read_program_load_address(table, memory_ranges),
         description=table.prose("description"),
         file=file,
@@ -171,7 +170,7 @@ def _read_memory(board: Table, folder: Path) -> tuple[tuple[Memory, ...], list[A
 
 def _read_program_load_address(table: Table, memory: list[AddressRange]) -> int | None:
     key = "program_load_address"
-    address = table.optional_integer(key, 0, ADDRESS_MAX, address=True)
+    address = table.optional_integer(key, *LIMITS[Board, key], address=True)
     if address is None:
         return None
     if not any(span.first_address <= address <= span.last_address for span in memory):

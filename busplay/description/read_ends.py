@@ -3,22 +3,20 @@
 from __future__ import annotations
 
 from busplay.description.address_ranges import AddressRange
-from busplay.description.board import BusyTime, HostPort, ReceiverEnd, Sender
+from busplay.description.board import (
+    HOST_PORT_REGISTERS,
+    BusyTime,
+    HostPort,
+    ReceiverEnd,
+    Sender,
+)
+from busplay.description.limits import ADDRESS_MAX, LIMITS, VECTORS_FIRST_ADDRESS
 from busplay.description.toml_reader import Table, show_address
-from busplay.units import NS_PER_S
 
 SENDER_KEYS = ("fifo_depth", "lead_frames")
 RECEIVER_KEYS = ("fifo_depth", "service_ns", "deadline_ns", "correct_one_bit", "busy")
 BUSY_KEYS = ("period_ns", "length_ns", "phase_ns", "jitter_ns")
 HOST_PORT_KEYS = ("first_address", "refresh_hz", "random_seed")
-
-FIFO_DEPTH_MAX = 1 << 20
-LEAD_FRAMES_MAX = 65_536
-REFRESH_HZ_MAX = 10_000
-HOST_PORT_REGISTERS = 16
-# The port must leave the processor's vectors readable.
-VECTORS_FIRST_ADDRESS = 0xFFFA
-HOST_PORT_LAST_FIRST = VECTORS_FIRST_ADDRESS - HOST_PORT_REGISTERS
 
 
 def read_sender(table: Table | None) -> Sender:
@@ -27,8 +25,12 @@ def read_sender(table: Table | None) -> Sender:
     if table is None:
         return default
     return Sender(
-        fifo_depth=table.integer("fifo_depth", 1, FIFO_DEPTH_MAX, default=default.fifo_depth),
-        lead_frames=table.integer("lead_frames", 0, LEAD_FRAMES_MAX, default=default.lead_frames),
+        fifo_depth=table.integer(
+            "fifo_depth", *LIMITS[Sender, "fifo_depth"], default=default.fifo_depth
+        ),
+        lead_frames=table.integer(
+            "lead_frames", *LIMITS[Sender, "lead_frames"], default=default.lead_frames
+        ),
     )
 
 
@@ -41,8 +43,10 @@ def read_receiver(table: Table | None) -> ReceiverEnd:
     default = ReceiverEnd()
     if table is None:
         return default
-    service_ns = table.integer("service_ns", 0, NS_PER_S, default=default.service_ns)
-    deadline_ns = table.optional_integer("deadline_ns", 1, NS_PER_S)
+    service_ns = table.integer(
+        "service_ns", *LIMITS[ReceiverEnd, "service_ns"], default=default.service_ns
+    )
+    deadline_ns = table.optional_integer("deadline_ns", *LIMITS[ReceiverEnd, "deadline_ns"])
     if deadline_ns is not None and deadline_ns < service_ns:
         raise table.error(
             "deadline_ns",
@@ -50,7 +54,9 @@ def read_receiver(table: Table | None) -> ReceiverEnd:
             wanted=f"one frame alone takes service_ns = {service_ns}, so give that or more",
         )
     return ReceiverEnd(
-        fifo_depth=table.integer("fifo_depth", 1, FIFO_DEPTH_MAX, default=default.fifo_depth),
+        fifo_depth=table.integer(
+            "fifo_depth", *LIMITS[ReceiverEnd, "fifo_depth"], default=default.fifo_depth
+        ),
         service_ns=service_ns,
         deadline_ns=deadline_ns,
         correct_one_bit=table.boolean("correct_one_bit", default=default.correct_one_bit),
@@ -59,7 +65,7 @@ def read_receiver(table: Table | None) -> ReceiverEnd:
 
 
 def _read_busy(table: Table) -> BusyTime:
-    period_ns = table.integer("period_ns", 2, NS_PER_S)
+    period_ns = table.integer("period_ns", *LIMITS[BusyTime, "period_ns"])
     length_ns = table.integer(
         "length_ns", 1, period_ns - 1, hint=f" (less than period_ns = {period_ns})"
     )
@@ -84,20 +90,23 @@ def read_host_port(table: Table | None, *, clock_hz: int) -> HostPort | None:
     """
     if table is None:
         return None
-    first_address = table.integer("first_address", 0, 0xFFFF, address=True)
-    if first_address > HOST_PORT_LAST_FIRST:
+    first_address = table.integer("first_address", 0, ADDRESS_MAX, address=True)
+    last_first = LIMITS[HostPort, "first_address"][1]
+    if first_address > last_first:
         raise table.error(
             "first_address",
             found=show_address(first_address),
             wanted=f"its {HOST_PORT_REGISTERS} registers must end below the vectors at "
-            f"{show_address(VECTORS_FIRST_ADDRESS)}, so give {show_address(HOST_PORT_LAST_FIRST)} "
+            f"{show_address(VECTORS_FIRST_ADDRESS)}, so give {show_address(last_first)} "
             "or less",
         )
-    refresh_hz_max = min(REFRESH_HZ_MAX, clock_hz)
+    least_hz, most_hz = LIMITS[HostPort, "refresh_hz"]
     return HostPort(
         first_address=first_address,
-        refresh_hz=table.integer("refresh_hz", 1, refresh_hz_max, default=min(60, clock_hz)),
-        random_seed=table.integer("random_seed", 1, 0xFFFF_FFFF, default=1),
+        refresh_hz=table.integer(
+            "refresh_hz", least_hz, min(most_hz, clock_hz), default=min(60, clock_hz)
+        ),
+        random_seed=table.integer("random_seed", *LIMITS[HostPort, "random_seed"], default=1),
     )
 
 

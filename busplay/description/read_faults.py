@@ -15,10 +15,10 @@ from busplay.description.faults import (
     Stalls,
     StuckLane,
 )
+from busplay.description.limits import LIMITS
 from busplay.description.link import Link, StrobeFraming
 from busplay.description.toml_reader import Table, parse_toml, read_description_file, show_value
 from busplay.errors import DescriptionError
-from busplay.units import NS_PER_S
 from busplay.wording import counted
 
 PLAN_KEYS = (
@@ -34,11 +34,6 @@ PLAN_KEYS = (
 SPAN_KEYS = ("first_ns", "stop_ns")
 # The chance of an event so rare that it never comes needs no stream of its own.
 RATIO_MIN = 1e-12
-SEED_MAX = (1 << 63) - 1
-EDGE_MAX = 1 << 56
-TIME_NS_MAX = 1 << 60
-BURST_EDGES_MAX = 4096
-LOST_COUNT_MAX = 65_536
 
 
 def load_faults(path: str | Path, link: Link) -> FaultPlan:
@@ -58,7 +53,7 @@ def parse_faults(text: str, link: Link, *, file: str) -> FaultPlan:
     """
     table = Table(parse_toml(text, file=file), file=file, keys=PLAN_KEYS)
     plan = FaultPlan(
-        seed=table.integer("seed", 0, SEED_MAX, default=1),
+        seed=table.integer("seed", *LIMITS[FaultPlan, "seed"], default=1),
         bit_flips=tuple(
             _read_flips(one, link)
             for one in table.tables(
@@ -66,7 +61,11 @@ def parse_faults(text: str, link: Link, *, file: str) -> FaultPlan:
             )
         ),
         stuck_lanes=tuple(
-            StuckLane(_read_lane(one, link), one.integer("level", 0, 1), _read_span(one))
+            StuckLane(
+                _read_lane(one, link),
+                one.integer("level", *LIMITS[StuckLane, "level"]),
+                _read_span(one),
+            )
             for one in table.tables("stuck_lanes", ("lane", "level", *SPAN_KEYS))
         ),
         late_lanes=tuple(
@@ -129,7 +128,7 @@ def _read_flips(table: Table, link: Link) -> BitFlips:
     return BitFlips(
         ratio=_read_ratio(table),
         lanes=tuple(sorted(set(lanes))),
-        burst_edges=table.integer("burst_edges", 1, BURST_EDGES_MAX, default=1),
+        burst_edges=table.integer("burst_edges", *LIMITS[BitFlips, "burst_edges"], default=1),
         burst_ratio=_read_ratio(table, "burst_ratio", default=0.5),
         span=_read_span(table),
     )
@@ -138,14 +137,14 @@ def _read_flips(table: Table, link: Link) -> BitFlips:
 def _read_lost(table: Table) -> LostEdges:
     return LostEdges(
         ratio=_read_ratio(table, default=0.0),
-        count=table.integer("count", 1, LOST_COUNT_MAX, default=1),
+        count=table.integer("count", *LIMITS[LostEdges, "count"], default=1),
         at_edges=_read_at_edges(table),
         span=_read_span(table),
     )
 
 
 def _read_stalls(table: Table) -> Stalls:
-    period_ns = table.integer("period_ns", 2, NS_PER_S)
+    period_ns = table.integer("period_ns", *LIMITS[Stalls, "period_ns"])
     return Stalls(
         period_ns,
         table.integer("length_ns", 1, period_ns - 1, hint=f" (less than period_ns = {period_ns})"),
@@ -159,12 +158,14 @@ def _read_lane(table: Table, link: Link) -> int:
 def _read_at_edges(table: Table) -> tuple[int, ...]:
     if "at_edges" not in table:
         return ()
-    return table.integers("at_edges", 0, EDGE_MAX, wanted="give an array of link edges")
+    return table.integers(
+        "at_edges", *LIMITS[LostEdges, "at_edges"], wanted="give an array of link edges"
+    )
 
 
 def _read_span(table: Table) -> Span:
-    first_ns = table.integer("first_ns", 0, TIME_NS_MAX, default=0)
-    stop_ns = table.optional_integer("stop_ns", 1, TIME_NS_MAX)
+    first_ns = table.integer("first_ns", *LIMITS[Span, "first_ns"], default=0)
+    stop_ns = table.optional_integer("stop_ns", *LIMITS[Span, "stop_ns"])
     if stop_ns is not None and stop_ns <= first_ns:
         raise table.error(
             "stop_ns", found=str(stop_ns), wanted=f"give more than first_ns = {first_ns}"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import get_args
 
+from busplay.description.limits import LIMITS
 from busplay.description.link import (
     CONFIRM_FRAMES,
     RELEASE_FRAMES,
@@ -39,8 +40,6 @@ METHODS = ("strobe", "marker", "check")
 SPANS: tuple[StrobeSpan, ...] = get_args(StrobeSpan)
 LEVELS: tuple[StrobeActive, ...] = get_args(StrobeActive)
 RULES: tuple[MarkerRule, ...] = get_args(MarkerRule)
-GAP_SYMBOLS_MAX = 4096
-COUNT_MAX = 255
 
 
 def read_framing(
@@ -73,15 +72,19 @@ def read_framing(
             "frame by strobe or marker",
         )
     return CheckFraming(
-        confirm_frames=table.integer("confirm_frames", 1, COUNT_MAX, default=CONFIRM_FRAMES),
-        release_frames=table.integer("release_frames", 1, COUNT_MAX, default=RELEASE_FRAMES),
+        confirm_frames=table.integer(
+            "confirm_frames", *LIMITS[CheckFraming, "confirm_frames"], default=CONFIRM_FRAMES
+        ),
+        release_frames=table.integer(
+            "release_frames", *LIMITS[CheckFraming, "release_frames"], default=RELEASE_FRAMES
+        ),
     )
 
 
 def _read_strobe(table: Table) -> StrobeFraming:
     span = table.choice("span", SPANS, default="first")
     least = 1 if span == "frame" else 0
-    gap_symbols = table.integer("gap_symbols", 0, GAP_SYMBOLS_MAX, default=least)
+    gap_symbols = table.integer("gap_symbols", *LIMITS[StrobeFraming, "gap_symbols"], default=least)
     if gap_symbols < least:
         raise table.error(
             "gap_symbols",
@@ -129,8 +132,12 @@ def _read_marker(
     return MarkerFraming(
         symbols=symbols,
         rule=rule,
-        confirm_frames=table.integer("confirm_frames", 1, COUNT_MAX, default=CONFIRM_FRAMES),
-        release_frames=table.integer("release_frames", 1, COUNT_MAX, default=RELEASE_FRAMES),
+        confirm_frames=table.integer(
+            "confirm_frames", *LIMITS[MarkerFraming, "confirm_frames"], default=CONFIRM_FRAMES
+        ),
+        release_frames=table.integer(
+            "release_frames", *LIMITS[MarkerFraming, "release_frames"], default=RELEASE_FRAMES
+        ),
     )
 
 

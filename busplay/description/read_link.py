@@ -11,6 +11,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import get_args
 
+from busplay.description.limits import LIMITS
 from busplay.description.link import (
     WORD_BITS,
     Edges,
@@ -52,11 +53,6 @@ LINK_KEYS = (
     "idle",
 )
 FIELD_KEYS = ("name", "bits", "value", "order")
-LANES_MAX = 16
-# An idle slot in so many would be no more than a comment.
-IDLE_EVERY_MAX = 65_535
-# Edges are worked out as 64-bit products of two clocks; a gigahertz keeps them exact.
-CLOCK_HZ_MAX = 1_000_000_000
 
 EDGES: tuple[Edges, ...] = get_args(Edges)
 ORDERS: tuple[FieldOrder, ...] = get_args(FieldOrder)
@@ -112,7 +108,7 @@ def read_link(text: str, *, file: str) -> tuple[Link, dict[str, int]]:
         )
     table = Table(values, file=file, keys=LINK_KEYS)
     name = table.text("name", wanted="give the link a short name in quotes", last_length=40)
-    lanes = table.integer("lanes", 1, LANES_MAX)
+    lanes = table.integer("lanes", *LIMITS[Link, "lanes"])
     edges = table.choice("edges", EDGES)
     clock_hz = _read_clock(table)
     start = table.choice("start", STARTS, default="slot")
@@ -157,11 +153,11 @@ def _read_clock(table: Table) -> int | None:
             wanted="give either clock or clock_hz",
         )
     table.choice("clock", ("processor",), default="processor")
-    return table.optional_integer("clock_hz", 1, CLOCK_HZ_MAX, hint=" (1 GHz)")
+    return table.optional_integer("clock_hz", *LIMITS[Link, "clock_hz"], hint=" (1 GHz)")
 
 
 def _read_idle_every(table: Table, framing: Framing) -> int | None:
-    idle_every = table.optional_integer("idle_every", 2, IDLE_EVERY_MAX)
+    idle_every = table.optional_integer("idle_every", *LIMITS[Link, "idle_every"])
     if idle_every is not None and isinstance(framing, StrobeFraming):
         raise table.error(
             "idle_every",
@@ -200,7 +196,7 @@ def _read_field_name(table: Table, before: list[Field]) -> str:
 
 
 def _read_field(table: Table, name: str, lanes: int) -> Field:
-    bits = table.integer("bits", 1, WORD_BITS)
+    bits = table.integer("bits", *LIMITS[Field, "bits"])
     if name in KNOWN_WIDTHS:
         first, last, reason = KNOWN_WIDTHS[name]
         if not first <= bits <= last:

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import get_args
 
 from busplay.description.board import PixelOrder, Unit
+from busplay.description.limits import LIMITS, MEMORY_BYTES_MAX
 from busplay.description.read_palette import read_palette
 from busplay.description.toml_reader import Table, show_address, show_string, show_value
 from busplay.wording import counted
@@ -24,14 +25,7 @@ UNIT_KEYS = (
     "border_px",
     "border_index",
 )
-# What the widest unit field holds.
-UNIT_NUMBER_MAX = 255
 DEPTHS = (1, 2, 4, 8)
-SIDE_PX_MAX = 4096
-STRIDE_BYTES_MAX = 65_536
-# As many bytes as the widest address field reaches.
-MEMORY_BYTES_MAX = 1 << 24
-BORDER_PX_MAX = 512
 PIXEL_ORDERS: tuple[PixelOrder, ...] = get_args(PixelOrder)
 
 
@@ -59,7 +53,7 @@ def read_units(board: Table, folder: Path) -> tuple[Unit, ...]:
 
 
 def _read_number(table: Table, before: list[Unit]) -> int:
-    number = table.integer("number", 0, UNIT_NUMBER_MAX, default=0)
+    number = table.integer("number", *LIMITS[Unit, "number"], default=0)
     for unit in before:
         if unit.number == number:
             raise table.error(
@@ -72,20 +66,20 @@ def _read_number(table: Table, before: list[Unit]) -> int:
 
 def _read_depth(table: Table) -> int:
     wanted = "give 1, 2, 4 or 8"
-    found = table.integer("bits_per_pixel", 1, 8, replace_wanted=wanted)
+    found = table.integer("bits_per_pixel", *LIMITS[Unit, "bits_per_pixel"], replace_wanted=wanted)
     if found not in DEPTHS:
         raise table.error("bits_per_pixel", found=show_value(found), wanted=wanted)
     return found
 
 
 def _read_unit(table: Table, name: str, number: int, folder: Path) -> Unit:
-    width_px = table.integer("width_px", 1, SIDE_PX_MAX)
-    height_px = table.integer("height_px", 1, SIDE_PX_MAX)
+    width_px = table.integer("width_px", *LIMITS[Unit, "width_px"])
+    height_px = table.integer("height_px", *LIMITS[Unit, "height_px"])
     bits_per_pixel = _read_depth(table)
     # A row always begins at a byte; spare bits at its end show nothing.
     row_bytes = -(-width_px * bits_per_pixel // 8)
     bits = counted(bits_per_pixel, "bit")
-    stride_bytes = table.integer("stride_bytes", 0, STRIDE_BYTES_MAX, default=row_bytes)
+    stride_bytes = table.integer("stride_bytes", *LIMITS[Unit, "stride_bytes"], default=row_bytes)
     if stride_bytes < row_bytes:
         raise table.error(
             "stride_bytes",
@@ -93,7 +87,9 @@ def _read_unit(table: Table, name: str, number: int, folder: Path) -> Unit:
             wanted=f"a row of {width_px} pixels at {bits} takes {row_bytes} bytes, so give "
             f"{row_bytes} or more",
         )
-    base_offset = table.integer("base_offset", 0, MEMORY_BYTES_MAX - 1, default=0, address=True)
+    base_offset = table.integer(
+        "base_offset", *LIMITS[Unit, "base_offset"], default=0, address=True
+    )
     memory_bytes = _read_memory_bytes(
         table,
         default=base_offset + stride_bytes * height_px,
@@ -118,7 +114,7 @@ def _read_unit(table: Table, name: str, number: int, folder: Path) -> Unit:
         stride_bytes=stride_bytes,
         base_offset=base_offset,
         memory_bytes=memory_bytes,
-        border_px=table.integer("border_px", 0, BORDER_PX_MAX, default=0),
+        border_px=table.integer("border_px", *LIMITS[Unit, "border_px"], default=0),
         border_index=table.integer(
             "border_index",
             0,
@@ -142,7 +138,7 @@ def _read_memory_bytes(table: Table, *, default: int, picture_bytes: int, pictur
             wanted=f"a unit has up to {MEMORY_BYTES_MAX:,} bytes of memory, so make it smaller",
         )
     memory_bytes = table.integer(
-        "memory_bytes", 0, MEMORY_BYTES_MAX, default=min(default, MEMORY_BYTES_MAX)
+        "memory_bytes", *LIMITS[Unit, "memory_bytes"], default=min(default, MEMORY_BYTES_MAX)
     )
     if memory_bytes < picture_bytes:
         raise table.error(

@@ -11,7 +11,7 @@ from busplay.description.address_ranges import (
     require_apart,
 )
 from busplay.description.board import Memory, Space, Unit, Window
-from busplay.description.read_unit import MEMORY_BYTES_MAX
+from busplay.description.limits import LIMITS
 from busplay.description.toml_reader import Table, nearest, show_address, show_string
 
 WINDOW_KEYS = (
@@ -69,7 +69,9 @@ def _read_window(
 ) -> Window:
     unit = _read_unit_name(table, units)
     space = table.choice("space", SPACES)
-    first_offset = table.integer("first_offset", 0, MEMORY_BYTES_MAX - 1, default=0, address=True)
+    first_offset = table.integer(
+        "first_offset", *LIMITS[Window, "first_offset"], default=0, address=True
+    )
     window = Window(
         name=table.text("name", wanted="give the window a name in quotes", last_length=40),
         first_address=span.first_address,

@@ -6,8 +6,9 @@ from fractions import Fraction
 from itertools import pairwise
 from typing import TypedDict
 
-from busplay.description.address_ranges import ADDRESS_MAX, AddressRange
+from busplay.description.address_ranges import AddressRange
 from busplay.description.board import Board, Window
+from busplay.description.limits import ADDRESS_MAX
 from busplay.description.read_ends import host_port_range
 from busplay.description.toml_reader import show_address
 from busplay.explain.link import (

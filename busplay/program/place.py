@@ -5,11 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from busplay.batch import UInt8Column
-from busplay.description.board import Board
+from busplay.description.board import HOST_PORT_REGISTERS, Board
 from busplay.errors import InputError
 from busplay.program.image import ProgramImage
-
-_HOST_PORT_REGISTERS = 16
 
 
 def place_image(image: ProgramImage, board: Board, memory: UInt8Column) -> None:
@@ -27,7 +25,7 @@ def place_image(image: ProgramImage, board: Board, memory: UInt8Column) -> None:
         takes[region.first_address : region.last_address + 1] = True
     if board.host_port is not None:
         first = board.host_port.first_address
-        takes[first : first + _HOST_PORT_REGISTERS] = False
+        takes[first : first + HOST_PORT_REGISTERS] = False
     for segment in image.segments:
         homeless = np.flatnonzero(~takes[segment.address : segment.last_address + 1])
         if len(homeless):
@@ -52,7 +50,7 @@ def describe_memory(board: Board) -> str:
     ]
     if board.host_port is not None:
         first = board.host_port.first_address
-        parts.append(f"its host port at ${first:04X}-${first + _HOST_PORT_REGISTERS - 1:04X}")
+        parts.append(f"its host port at ${first:04X}-${first + HOST_PORT_REGISTERS - 1:04X}")
     if not parts:
         return "no memory at all"
     return ", ".join(parts[:-1]) + " and " + parts[-1] if len(parts) > 1 else parts[0]

@@ -8,7 +8,7 @@ from busplay.analysis.stress.load import Load
 from busplay.analysis.stress.trials import run_trial, trial_seed
 from busplay.description.board import Board, ReceiverEnd
 from busplay.description.faults import FaultPlan
-from busplay.description.read_ends import FIFO_DEPTH_MAX
+from busplay.description.limits import LIMITS
 from busplay.errors import DescriptionError
 from busplay.pipeline.totals import CAUSES
 from busplay.units import NS_PER_S
@@ -102,7 +102,9 @@ def _with_receiver(board: Board, receiver: ReceiverEnd) -> Board:
 
 def _smallest_fifo(load: Load, board: Board, plan: FaultPlan) -> int | None:
     """Return how many places are ever taken at once where there is no end of them."""
-    deep = replace(board.receiver, fifo_depth=FIFO_DEPTH_MAX, deadline_ns=None)
+    deep = replace(
+        board.receiver, fifo_depth=LIMITS[ReceiverEnd, "fifo_depth"][1], deadline_ns=None
+    )
     try:
         service = (
             run_trial(load, _with_receiver(board, deep), plan)

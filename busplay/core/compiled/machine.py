@@ -18,7 +18,8 @@ from __future__ import annotations
 from busplay.core.compiled.block import TABLE_OFFSET, Cell
 from busplay.core.compiled.code import Code
 from busplay.core.compiled.ir import Number, Truth, Value
-from busplay.core.memory_map import HOST_PORT_REGISTERS, Action
+from busplay.core.memory_map import Action
+from busplay.description.board import HOST_PORT_REGISTERS
 
 REGISTERS = ("pc", "a", "x", "y", "s", "nz", "c", "left")
 EXTRAS = ("address", "byte")
