@@ -8,22 +8,17 @@ programming mistake is a `TypeError` or `ValueError` instead.
 from __future__ import annotations
 
 import re
-import unicodedata
 
-# Controls, bytes that were no UTF-8, and what turns the order of letters round.
-_HIDDEN = {"Cc", "Cf", "Cs", "Zl", "Zp"}
 _LINE_AND_COLUMN = re.compile(r"\d+:\d+")
 
 
 def printable(text: object) -> str:
-    r"""Return a text with its control characters escaped, so that a terminal only shows it.
+    r"""Return a text with what does not print escaped, so that a terminal only shows it.
 
     >>> printable("tides\x1b[2J.bin")
     'tides\\x1b[2J.bin'
     """
-    return "".join(
-        one if unicodedata.category(one) not in _HIDDEN else _escaped(one) for one in str(text)
-    )
+    return "".join(one if one.isprintable() else _escaped(one) for one in str(text))
 
 
 def _escaped(character: str) -> str:

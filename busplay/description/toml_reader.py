@@ -19,7 +19,7 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import TypeVar
 
-from busplay.errors import DescriptionError
+from busplay.errors import DescriptionError, printable
 
 # A description is typed by a person; anything longer is the wrong file. The limits also bound
 # the time of tomllib, which takes the square of a dotted key's parts: 6 s for 20,000 of them.
@@ -146,18 +146,8 @@ def _syntax_error(text: str, told: str, *, file: str) -> DescriptionError:
 
 def show_string(text: str) -> str:
     """Quote a text of the user's for a message: one line, short, nothing a terminal obeys."""
-    shown = "".join(
-        one if one.isprintable() and one not in '"\\' else _escape(one)
-        for one in text[:SHOWN_CHARACTERS]
-    )
+    shown = printable(text[:SHOWN_CHARACTERS].replace("\\", "\\\\").replace('"', '\\"'))
     return f'"{shown}{"..." if len(text) > SHOWN_CHARACTERS else ""}"'
-
-
-def _escape(character: str) -> str:
-    if character in '"\\':
-        return "\\" + character
-    short = {"\n": "\\n", "\t": "\\t", "\r": "\\r"}.get(character)
-    return short or f"\\u{ord(character):04X}"
 
 
 def show_number(value: int) -> str:

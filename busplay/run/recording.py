@@ -16,7 +16,7 @@ from busplay.batch import FrameBatch
 from busplay.description.board import Board
 from busplay.pipeline.pipeline import Pipeline
 from busplay.program.loading import LoadedProgram
-from busplay.trace.header import TraceHeader
+from busplay.trace.header import TraceHeader, safe_name
 from busplay.trace.writer import TraceWriter
 
 
@@ -25,7 +25,7 @@ def header_for(board: Board, program: LoadedProgram | None = None) -> TraceHeade
     return TraceHeader(
         link=board.link,
         board=board,
-        program_name=None if program is None else program.name,
+        program_name=None if program is None else safe_name(program.name),
         program_sha256=None if program is None else program.sha256,
         busplay_version=__version__,
     )

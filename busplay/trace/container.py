@@ -37,6 +37,9 @@ INDEX = b"INDX"
 END = b"DONE"
 KNOWN_TYPES = frozenset((HEADER, KEYS, FRAMES, STATES, SUMMARY, INDEX, END))
 
+# Edges, cycles, frames: receivers and players work them out in signed 64-bit numbers, and 62 bits
+# are 73 years of a link of 2 GHz.
+TOTAL_MAX = (1 << 62) - 1
 # No chunk of ours comes near it; the index of a year's trace would.
 PAYLOAD_BYTES_MAX = 1 << 28
 
@@ -74,6 +77,18 @@ class Where:
     def error(self, found: str, wanted: str) -> InputError:
         """Make the error for something in it."""
         return InputError(file=self.file, place=self.place, found=found, wanted=wanted)
+
+    def require_totals(self, **totals: int) -> None:
+        """Refuse numbers that no recording reaches.
+
+        Raises:
+            InputError: with the name of the number.
+        """
+        for name, total in totals.items():
+            if total > TOTAL_MAX:
+                raise self.error(
+                    f"{name.replace('_', ' ')} {total:,}", f"up to {TOTAL_MAX:,} belongs here"
+                )
 
 
 class NotWholeError(InputError):

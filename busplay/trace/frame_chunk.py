@@ -52,6 +52,12 @@ def parse_totals(payload: memoryview, *, where: Where) -> tuple[Totals, memoryvi
     totals = Totals(*TOTALS.unpack_from(payload))
     if not 1 <= totals.count <= CHUNK_FRAMES:
         raise where.error(f"{totals.count:,} frames", f"a chunk has 1 to {CHUNK_FRAMES:,}")
+    where.require_totals(
+        frames=totals.frames,
+        stores=totals.stores,
+        cycles=totals.cycles,
+        stop_edge=totals.stop_edge,
+    )
     if totals.frames < totals.count:
         raise where.error(
             f"{totals.frames:,} frames in all", f"this chunk alone has {totals.count:,}"

@@ -6,6 +6,7 @@ folder or the time, so that the same board and program give the same bytes.
 
 from __future__ import annotations
 
+import os
 import re
 from dataclasses import dataclass, field
 
@@ -38,7 +39,8 @@ class TraceHeader:
     Attributes:
         link: the link that its frames went over.
         board: the board that sent them; its link is `link`. None: only the link is known.
-        program_name: file name of the program, without folders, or None.
+        program_name: file name of the program, without folders, as `safe_name` returns it; or
+            None.
         program_sha256: digest of the program's bytes in hex, or None.
         busplay_version: version of the busplay that wrote the trace.
     """
@@ -57,7 +59,7 @@ class TraceHeader:
                 f"the link is {self.link.name!r}, the board's is {self.board.link.name!r}"
             )
         if self.program_name is not None and not _is_name(self.program_name):
-            raise ValueError(f"program_name is a bare file name, not {self.program_name!r}")
+            raise ValueError(f"program_name is as safe_name returns it, not {self.program_name!r}")
         if self.program_sha256 is not None and not _is_digest(self.program_sha256):
             raise ValueError(f"program_sha256 is 64 hex digits, not {self.program_sha256!r}")
         if self.board is not None:
@@ -160,6 +162,18 @@ def _text(plain: dict[str, object], key: str, where: Where) -> str | None:
     if not isinstance(value, str) or len(value) > _TEXT_MAX or not value.isprintable():
         raise where.error(f"{key} {show_value(value)}", "a short string belongs here")
     return value
+
+
+def safe_name(name: str) -> str:
+    """Return a file name as a header holds it: what does not print as `%0A`, up to 255 letters.
+
+    >>> safe_name("tides\\n.bin")
+    'tides%0A.bin'
+    """
+    return "".join(
+        one if _is_name(one) else "".join(f"%{byte:02X}" for byte in os.fsencode(one))
+        for one in name
+    )[:_TEXT_MAX]
 
 
 def _is_name(name: str) -> bool:

@@ -135,6 +135,8 @@ def _require_totals(table: ChunkTable, where: Where) -> None:
     edge = np.concatenate((np.zeros(1, np.uint64), table.edge))
     if (frames[1:] < frames[:-1]).any() or (edge[1:] < edge[:-1]).any():
         raise where.error("totals that fall", "frames and edges only rise")
+    # They rise, so the last are the largest.
+    where.require_totals(frames=int(frames[-1]), stop_edge=int(edge[-1]))
     added = np.diff(frames)
     least, most = is_frames.astype(np.uint64), is_frames * np.uint64(CHUNK_FRAMES)
     if (added < least).any() or (added > most).any() or np.diff(edge)[~is_frames].any():
@@ -166,4 +168,8 @@ def parse_end(payload: memoryview, *, where: Where) -> End:
     """
     if len(payload) != _END.size:
         raise where.error(f"{len(payload):,} bytes", f"an end chunk has {_END.size}")
-    return End(*_END.unpack(payload))
+    end = End(*_END.unpack(payload))
+    where.require_totals(
+        frames=end.frames, stores=end.stores, cycles=end.cycles, stop_edge=end.stop_edge
+    )
+    return end

@@ -49,4 +49,5 @@ def parse_presses(payload: memoryview, *, where: Where) -> list[KeyPress]:
             raise where.error(
                 f"cycle {after.cycle:,} behind cycle {before.cycle:,}", "cycles never fall"
             )
+    where.require_totals(cycle=presses[-1].cycle)
     return presses

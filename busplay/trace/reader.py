@@ -22,7 +22,16 @@ from busplay.errors import InputError
 from busplay.link.layout import FrameLayout
 from busplay.trace.blocks import make_decompressor
 from busplay.trace.columns import ColumnCodec
-from busplay.trace.container import FRAMES, KEYS, STATES, SUMMARY, Chunk, ChunkSource, Where
+from busplay.trace.container import (
+    FRAMES,
+    KEYS,
+    STATES,
+    SUMMARY,
+    TOTAL_MAX,
+    Chunk,
+    ChunkSource,
+    Where,
+)
 from busplay.trace.frame_chunk import parse_totals
 from busplay.trace.header import TraceHeader, parse_header
 from busplay.trace.json_object import parse_object
@@ -31,7 +40,6 @@ from busplay.trace.scan import read_contents
 from busplay.trace.states import KeyFrame, parse_states
 
 SUMMARY_BYTES_MAX = 1 << 16
-_INTEGER_MAX = 1 << 64
 
 
 @dataclass(frozen=True, slots=True)
@@ -313,7 +321,7 @@ class TraceReader:
 
 
 def _clamped(edge: int) -> np.uint64:
-    return np.uint64(min(max(edge, 0), _INTEGER_MAX - 1))
+    return np.uint64(min(max(edge, 0), TOTAL_MAX))
 
 
 def _open(path: Path, file: str) -> BinaryIO:

@@ -65,6 +65,7 @@ def parse_states(
     if len(payload) < _HEAD.size:
         raise where.error(f"{len(payload)} bytes", f"a key frame begins with {_HEAD.size}")
     frames_before, edge, count = _HEAD.unpack_from(payload)
+    where.require_totals(frames=frames_before, edge=edge)
     offset = _HEAD.size
     states: dict[str, bytes] = {}
     bytes_left = STATES_BYTES_MAX

@@ -29,7 +29,17 @@ from busplay.errors import OutputError
 from busplay.link.layout import FrameLayout
 from busplay.trace.blocks import make_compressor
 from busplay.trace.columns import CHUNK_FRAMES, ColumnCodec, grid_edges
-from busplay.trace.container import END, FRAMES, HEADER, INDEX, KEYS, STATES, SUMMARY, ChunkFile
+from busplay.trace.container import (
+    END,
+    FRAMES,
+    HEADER,
+    INDEX,
+    KEYS,
+    STATES,
+    SUMMARY,
+    TOTAL_MAX,
+    ChunkFile,
+)
 from busplay.trace.frame_chunk import Totals
 from busplay.trace.header import TraceHeader, pack_header
 from busplay.trace.index import End, TableBuilder
@@ -42,7 +52,6 @@ from busplay.whole_file import Beside, require_replaceable, try_lock
 KEY_FRAME_FRAMES = 4 * CHUNK_FRAMES
 # Chunks that a second of link time closed are small, but each costs a call when it is read.
 KEY_FRAME_CHUNKS = 64
-_EDGE_MAX = (1 << 64) - 1
 
 
 class UnitStates(Protocol):
@@ -182,8 +191,8 @@ class TraceWriter:
     def press(self, cycle: int, code: int) -> None:
         """Add a key press, of the cycle that the processor has reached or of a later one."""
         self._require_open()
-        if not 0 <= cycle <= _EDGE_MAX:
-            raise ValueError(f"a cycle has 64 bits, so {cycle} is none")
+        if not 0 <= cycle <= TOTAL_MAX:
+            raise ValueError(f"a cycle has 62 bits, so {cycle} is none")
         if not 0 <= code <= 255:
             raise ValueError(f"a key's code is 0 to 255, not {code}")
         if self._presses and cycle < self._presses[-1].cycle:
@@ -210,13 +219,13 @@ class TraceWriter:
             self._append(SUMMARY, payload)
             self._enter(SUMMARY, payload)
         index_position = self._chunks.position
-        cycles = min(self.header.cycles_at(self._known_edge), _EDGE_MAX)
+        cycles = min(self.header.cycles_at(self._known_edge), TOTAL_MAX)
         end = End(
             index_position=index_position,
             frames=self.frames,
             stores=self.frames + self._lost if self._told_stores is None else self._told_stores,
             cycles=cycles if self._told_cycles is None else self._told_cycles,
-            stop_edge=min(max(self._known_edge, self._chunk_first_edge), _EDGE_MAX),
+            stop_edge=min(max(self._known_edge, self._chunk_first_edge), TOTAL_MAX),
         )
         self._append(INDEX, self._table.pack())
         self._append(END, end.pack())
@@ -301,7 +310,7 @@ class TraceWriter:
         count, self._count = self._count, 0
         frames = FrameBatch(self._edge[:count], self._word[:count])
         last_edge = int(frames.edge[-1])
-        stop_edge = min(max(known_edge, last_edge + self._step_edges), _EDGE_MAX)
+        stop_edge = min(max(known_edge, last_edge + self._step_edges), TOTAL_MAX)
         self._store_presses(known_edge)
         self._count_lost(known_edge)
         frames_stored = self._frames_stored + count
@@ -309,7 +318,7 @@ class TraceWriter:
             count=count,
             frames=frames_stored,
             stores=frames_stored + self._lost,
-            cycles=min(self.header.cycles_at(stop_edge), _EDGE_MAX),
+            cycles=min(self.header.cycles_at(stop_edge), TOTAL_MAX),
             first_edge=self._chunk_first_edge,
             stop_edge=stop_edge,
         )
@@ -363,7 +372,7 @@ class TraceWriter:
         if not self._lost_edges:
             return
         edges = np.concatenate(self._lost_edges)
-        known = edges < np.uint64(min(known_edge, _EDGE_MAX))
+        known = edges < np.uint64(min(known_edge, TOTAL_MAX))
         self._lost += int(np.count_nonzero(known))
         self._lost_edges = [edges[~known]]
 

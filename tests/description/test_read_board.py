@@ -298,7 +298,7 @@ CASES: dict[str, tuple[str, str]] = {
     ),
     "image of an impossible name": (
         edited(BOARD, ("last_address = 0xFFFF\n", 'last_address = 0xFFFF\nimage = "a\\u0000"\n')),
-        'x.toml: memory[1].image: found "a\\u0000"; give one line without control characters',
+        'x.toml: memory[1].image: found "a\\x00"; give one line without control characters',
     ),
     "format without an image": (
         edited(BOARD, ("last_address = 0xFFFF\n", 'last_address = 0xFFFF\nformat = "raw"\n')),

@@ -186,7 +186,7 @@ CASES: dict[str, tuple[str, str]] = {
     ),
     "unknown key with control characters": (
         edited(LINK, ("lanes = 4", 'lanes = 4\n"a\\u001Bb" = 4')),
-        'x.toml: "a\\u001Bb": found a key that is not known here; give name, description, lanes, '
+        'x.toml: "a\\x1bb": found a key that is not known here; give name, description, lanes, '
         "edges, clock, clock_hz, start, first_bit_lane, idle_every, fields, framing, check or "
         "idle",
     ),
@@ -204,7 +204,7 @@ CASES: dict[str, tuple[str, str]] = {
     ),
     "name with a control character": (
         edited(LINK, ('"small"', '"a\\u0007"')),
-        'x.toml: name: found "a\\u0007"; give one line without control characters',
+        'x.toml: name: found "a\\x07"; give one line without control characters',
     ),
     "description of another type": (
         edited(LINK, ("lanes = 4", "lanes = 4\ndescription = 4")),
@@ -212,7 +212,7 @@ CASES: dict[str, tuple[str, str]] = {
     ),
     "description with an escape": (
         edited(LINK, ("lanes = 4", 'lanes = 4\ndescription = "a\\u001B[2J"')),
-        'x.toml: description: found "a\\u001B[2J"; give a text without control characters',
+        'x.toml: description: found "a\\x1b[2J"; give a text without control characters',
     ),
     "description too long": (
         edited(LINK, ("lanes = 4", f'lanes = 4\ndescription = "{"x" * 4001}"')),
@@ -671,7 +671,7 @@ def test_directory_is_refused(tmp_path: Path) -> None:
 
 def test_path_with_a_nul_is_refused() -> None:
     assert load_message("a\0b.toml") == (
-        "a\0b.toml: found a path that no file can have; give the path of a file that can be read"
+        "a\\x00b.toml: found a path that no file can have; give the path of a file that can be read"
     )
 
 

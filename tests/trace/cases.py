@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from busplay.batch import FrameBatch
 from busplay.description.link import Link
 from busplay.link.layout import FrameLayout
+from busplay.trace.container import TOTAL_MAX
 from busplay.trace.header import TraceHeader
 from busplay.trace.reader import TraceReader
 from busplay.trace.writer import TraceWriter
@@ -122,7 +123,7 @@ def any_frames(draw: st.DrawFn, *, most: int = 40) -> FrameBatch:
     """Draw frames whose edges never fall and whose words are anything."""
     count = draw(st.integers(0, most))
     gaps = st.one_of(
-        st.integers(0, 64), st.integers(0, 1 << 26), st.integers(0, _U64 // (most + 1))
+        st.integers(0, 64), st.integers(0, 1 << 26), st.integers(0, TOTAL_MAX // (most + 1))
     )
     edges = np.cumsum(np.array([draw(gaps) for _ in range(count)], np.uint64), dtype=np.uint64)
     words = st.one_of(st.integers(0, 255), st.integers(0, _U64))

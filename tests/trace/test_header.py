@@ -76,7 +76,7 @@ def test_second_of_link_time_is_that_of_the_clock_that_drives_it() -> None:
     ("fields", "message"),
     [
         ({"board": board_with(LEAN)}, "the link is 'guarded', the board's is 'lean'"),
-        ({"program_name": "roms/tides.bin"}, "program_name is a bare file name, not 'roms/tides.bin'"),  # noqa: E501
+        ({"program_name": "roms/tides.bin"}, "program_name is as safe_name returns it, not 'roms/tides.bin'"),  # noqa: E501
         ({"program_sha256": "5E"}, "program_sha256 is 64 hex digits, not '5E'"),
     ],
 )  # fmt: skip
@@ -91,7 +91,7 @@ def test_header_that_contradicts_itself_is_a_mistake(fields: dict[str, Any], mes
         ({"extra": 1}, 'found the key "extra"; this version of busplay does not know it; a later one may'),  # noqa: E501
         ({"program": "a/b"}, 'found program "a/b"; a bare file name belongs here'),
         ({"program": 3}, "found program 3; a short string belongs here"),
-        ({"busplay": "a\x1b[2J"}, 'found busplay "a\\u001B[2J", a string; a short string belongs here'),  # noqa: E501
+        ({"busplay": "a\x1b[2J"}, 'found busplay "a\\x1b[2J", a string; a short string belongs here'),  # noqa: E501
         ({"program_sha256": "5e"}, 'found program_sha256 "5e"; 64 hex digits belong here'),
         ({"link": 7}, "link: found 7; a table belongs here"),
     ],

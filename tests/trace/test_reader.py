@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busplay.batch import FrameBatch
-from busplay.errors import InputError
+from busplay.errors import InputError, printable
 from busplay.pipeline.pipeline import Pipeline
 from busplay.trace.columns import CHUNK_FRAMES
 from busplay.trace.container import CHUNK_OVERHEAD, HEAD, chunk_bytes
@@ -408,7 +408,7 @@ def test_what_is_no_trace_is_refused_with_the_reason(
 def test_what_is_no_file_is_refused(tmp_path: Path, name: str, found: str) -> None:
     with pytest.raises(InputError) as refused:
         TraceReader(f"{tmp_path}/{name}")
-    assert str(refused.value) == f"{tmp_path}/{name}: found {found}; give a trace"
+    assert str(refused.value) == f"{tmp_path}/{printable(name)}: found {found}; give a trace"
 
 
 def test_device_is_refused_and_does_not_block() -> None:
