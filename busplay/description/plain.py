@@ -23,7 +23,7 @@ from pathlib import Path
 from typing import Literal, TypeVar, Union, get_args, get_origin, get_type_hints
 
 from busplay.description.board import Board
-from busplay.description.limits import INTEGER_MAX, LIMITS
+from busplay.description.limits import ALL_MEMORY_BYTES_MAX, INTEGER_MAX, LIMITS
 from busplay.description.link import (
     CheckFraming,
     Framing,
@@ -344,6 +344,13 @@ def _require_pictures(board: Board, file: str, place: str) -> None:
                 f"{len(unit.palette)} colours",
                 f"{1 << unit.bits_per_pixel} belong here",
             )
+    memory_bytes = sum(unit.memory_bytes for unit in board.units)
+    if memory_bytes > ALL_MEMORY_BYTES_MAX:
+        raise reader.error(
+            f"{place}.units",
+            f"{memory_bytes:,} bytes of display memory",
+            f"up to {ALL_MEMORY_BYTES_MAX:,} together belong here",
+        )
     for i, window in enumerate(board.windows):
         if window.unit not in names:
             raise reader.error(

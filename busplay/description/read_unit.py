@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import get_args
 
 from busplay.description.board import PixelOrder, Unit
-from busplay.description.limits import LIMITS, MEMORY_BYTES_MAX
+from busplay.description.limits import ALL_MEMORY_BYTES_MAX, LIMITS, MEMORY_BYTES_MAX
 from busplay.description.read_palette import read_palette
 from busplay.description.toml_reader import Table, show_address, show_string, show_value
 from busplay.wording import counted
@@ -49,6 +49,13 @@ def read_units(board: Table, folder: Path) -> tuple[Unit, ...]:
             )
         number = _read_number(table, units)
         units.append(_read_unit(table, name, number, folder))
+        memory_bytes = sum(unit.memory_bytes for unit in units)
+        if memory_bytes > ALL_MEMORY_BYTES_MAX:
+            raise table.error(
+                "memory_bytes",
+                found=f"{memory_bytes:,} bytes with the units before it",
+                wanted=f"all units together have up to {ALL_MEMORY_BYTES_MAX:,}, so give less",
+            )
     return tuple(units)
 
 

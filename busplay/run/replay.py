@@ -184,7 +184,26 @@ class Replay:
             following = next(self._chunks, None)
             if following is None:
                 return
-            self._waiting = following
+            self._waiting = self._require_slots(following)
+
+    def _require_slots(self, frames: FrameBatch) -> FrameBatch:
+        """Return frames that each have a slot of the link; refuse others.
+
+        Raises:
+            InputError: a frame starts off the grid, or before the one ahead of it is over.
+        """
+        grid, slot = self.pipeline.encoder.grid_edges, self.pipeline.layout.slot_symbols
+        wrong = frames.edge % np.uint64(grid) != 0
+        wrong[1:] |= np.diff(frames.edge) < np.uint64(slot)
+        if not wrong.any():
+            return frames
+        raise InputError(
+            file=str(self.reader.path),
+            place=f"edge {int(frames.edge[int(np.argmax(wrong))]):,}",
+            found=f"a frame that starts there on link {self.reader.header.link.name}",
+            wanted=f"its frames start at multiples of {grid} edges and take {slot}, so this"
+            " trace cannot be replayed",
+        )
 
     def seek(self, cycle: int) -> None:
         """Go to a cycle of the recording; one outside it means its nearest end.

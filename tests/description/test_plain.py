@@ -124,6 +124,8 @@ Change = Callable[[dict], object]  # type: ignore[type-arg]
         (lambda b: b["units"][0]["palette"][3].append(1), "board.units[0].palette[3]: found an array of 4; an array of 3 belongs here"),  # noqa: E501
         (lambda b: b["units"][0]["palette"][3].__setitem__(0, 256), "board.units[0].palette[3][0]: found 256; 0 to 255 belongs here"),  # noqa: E501
         (lambda b: b["units"][0].update(memory_bytes=1 << 60), "board.units[0].memory_bytes: found 1152921504606846976; 1 to 16,777,216 belongs here"),  # noqa: E501
+        (lambda b: b["receiver"].update(fifo_depth=1 << 32), "board.receiver.fifo_depth: found 4294967296; 1 to 1,048,576 belongs here"),  # noqa: E501
+        (lambda b: b.update(units=[b["units"][0] | {"name": f"u{i}", "memory_bytes": 1 << 24} for i in range(5)]), "board.units: found 83,886,080 bytes of display memory; up to 67,108,864 together belong here"),  # noqa: E501
         (lambda b: b["windows"][0].update(unit="mural"), 'board.windows[0].unit: found "mural"; one of "panel" or "sign" belongs here'),  # noqa: E501
         (lambda b: b["memory"][1]["image"].update(path="../x.bin"), 'board.memory[1].image.path: found "../x.bin", a string; a bare file name belongs here'),  # noqa: E501
         (lambda b: b["receiver"].update(correct_one_bit=1), "board.receiver.correct_one_bit: found 1; true or false belongs here"),  # noqa: E501

@@ -373,6 +373,16 @@ CASES: dict[str, tuple[str, str]] = {
         "x.toml: units.panel.memory_bytes: found 24575; 256 x 192 pixels at 4 bits take 24576 "
         "bytes, so give 24576 or more",
     ),
+    "more memory than a key frame holds": (
+        BOARD
+        + "".join(
+            f"[units.u{i}]\nnumber = {i}\nwidth_px = 8\nheight_px = 8\nbits_per_pixel = 1\n"
+            "memory_bytes = 16_777_216\n"
+            for i in range(1, 5)
+        ),
+        "x.toml: units.u4.memory_bytes: found 67,133,440 bytes with the units before it; all "
+        "units together have up to 67,108,864, so give less",
+    ),
     "picture too large": (
         edited(
             BOARD,

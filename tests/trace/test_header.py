@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import replace
 from typing import Any
 
@@ -14,7 +15,7 @@ from busplay.description.link import Link
 from busplay.errors import InputError
 from busplay.sender.encoder import Encoder
 from busplay.trace.container import Where
-from busplay.trace.header import TraceHeader, pack_header, parse_header
+from busplay.trace.header import TraceHeader, pack_header, parse_header, safe_name
 from busplay.trace.json_object import pack_object, parse_object
 from tests.boards import GUARDED, LEAN, board_with
 from tests.strategies import links
@@ -102,6 +103,24 @@ def test_foreign_header_is_refused(change: dict[str, object], message: str) -> N
     with pytest.raises(InputError) as refused:
         parse_header(memoryview(pack_object(plain)), where=HERE)
     assert str(refused.value) == f"x.trace: chunk 1 at byte 12: {message}"
+
+
+@pytest.mark.parametrize(
+    ("name", "stored"),
+    [
+        ("tides.bin", "tides.bin"),
+        ("a\nb.bin", "a%0Ab.bin"),
+        ("e\x1b[31m.bin", "e%1B[31m.bin"),
+        (os.fsdecode(b"\xff\xfe.bin"), "%FF%FE.bin"),
+        ("back\\slash.bin", "back%5Cslash.bin"),
+        ("\u2028" * 200, ("%E2%80%A8" * 200)[:255]),
+    ],
+)
+def test_any_file_name_can_be_recorded(name: str, stored: str) -> None:
+    """A program so named could not be recorded: `program_name is a bare file name`."""
+    header = replace(header_for(), program_name=safe_name(name))
+    assert header.program_name == stored
+    assert back(header).program_name == stored
 
 
 def test_header_of_megabytes_is_refused() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import struct
 import zlib
+from collections.abc import Callable
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
@@ -17,8 +18,11 @@ from busplay.batch import FrameBatch
 from busplay.errors import InputError, printable
 from busplay.pipeline.pipeline import Pipeline
 from busplay.trace.columns import CHUNK_FRAMES
-from busplay.trace.container import CHUNK_OVERHEAD, HEAD, chunk_bytes
+from busplay.trace.container import CHUNK_OVERHEAD, HEAD, Where, chunk_bytes
+from busplay.trace.frame_chunk import Totals, parse_totals
 from busplay.trace.header import TraceHeader
+from busplay.trace.index import End, parse_end
+from busplay.trace.key_log import KeyPress, pack_presses, parse_presses
 from busplay.trace.reader import TraceReader
 from busplay.trace.writer import TraceWriter
 from tests.boards import GUARDED, LEAN, board_with
@@ -34,6 +38,7 @@ from tests.trace.cases import (
 )
 
 SECOND_EDGES = 16_000_000
+HERE = Where("a.trace", "chunk 2 at byte 900")
 
 
 def small_trace(path: Path) -> FrameBatch:
@@ -495,6 +500,26 @@ def test_any_bytes_are_read_or_refused(
     path.write_bytes((HEAD.pack(b"\x89BPT\r\n\x1a\n", 1) if with_head else b"") + raw)
     with pytest.raises(InputError):
         TraceReader(path)
+
+
+@pytest.mark.parametrize(
+    ("parse", "found"),
+    [
+        (lambda large: parse_totals(Totals(1, large, 0, 0, 0, 0).pack(), where=HERE), "frames"),
+        (lambda large: parse_totals(Totals(1, 1, 0, 0, 0, large).pack(), where=HERE), "stop edge"),
+        (lambda large: parse_presses(pack_presses([KeyPress(large, 1)]), where=HERE), "cycle"),
+        (lambda large: parse_end(End(0, 0, 0, large, 0).pack(), where=HERE), "cycles"),
+    ],
+)
+def test_total_that_no_recording_reaches_is_refused(
+    parse: Callable[[int], object], found: str
+) -> None:
+    """An edge of 2**63 and more was an OverflowError when the trace was played."""
+    with pytest.raises(InputError) as refused:
+        parse(1 << 62)
+    assert refused.value.found == f"{found} {1 << 62:,}"
+    assert refused.value.wanted == f"up to {(1 << 62) - 1:,} belongs here"
+    assert parse((1 << 62) - 1)
 
 
 def test_memory_stays_bounded_whatever_lengths_say(
