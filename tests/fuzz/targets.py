@@ -11,7 +11,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import NamedTuple
 
-from tests.fuzz import formats
+from tests.fuzz import formats, own
 
 CORPORA = Path(__file__).parents[1] / "data" / "fuzz"
 
@@ -42,6 +42,15 @@ _PARSERS: dict[str, Callable[[bytes], object]] = {
     "stores": formats.parse_stores,
     "frames_csv": formats.parse_frames_csv,
     "keys": formats.parse_keys,
+    "link": own.parse_link_file,
+    "board": own.parse_board_file,
+    "faults": own.parse_faults_file,
+    "palette": own.parse_palette_file,
+    "image": own.parse_image_file,
+    "labels": own.parse_labels_file,
+    "trace": own.parse_trace,
+    "sealed_trace": own.parse_sealed_trace,
+    "trace_header": own.parse_trace_header,
 }
 
 TARGETS = {name: FuzzTarget(parse, CORPORA / name) for name, parse in _PARSERS.items()}

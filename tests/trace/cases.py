@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import struct
+import zlib
 from pathlib import Path
 
 import numpy as np
@@ -10,7 +12,7 @@ from hypothesis import strategies as st
 from busplay.batch import FrameBatch
 from busplay.description.link import Link
 from busplay.link.layout import FrameLayout
-from busplay.trace.container import TOTAL_MAX
+from busplay.trace.container import CHUNK_OVERHEAD, HEAD, TOTAL_MAX
 from busplay.trace.header import TraceHeader
 from busplay.trace.reader import TraceReader
 from busplay.trace.writer import TraceWriter
@@ -89,6 +91,20 @@ def read_all(path: Path) -> FrameBatch:
 
 def _stop(frames: FrameBatch) -> int:
     return int(frames.edge[-1]) + 1 if len(frames) else 0
+
+
+def sealed(raw: bytes) -> bytes:
+    """Put right every checksum that stands where the lengths say, as far as they lead."""
+    out = bytearray(raw)
+    position = HEAD.size
+    while position + CHUNK_OVERHEAD <= len(out):
+        (length,) = struct.unpack_from("<I", out, position + 4)
+        stop = position + 8 + length
+        if stop + 4 > len(out):
+            break
+        struct.pack_into("<I", out, stop, zlib.crc32(out[position:stop]))
+        position = stop + 4
+    return bytes(out)
 
 
 class CountingUnits:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import struct
 import zlib
 from collections.abc import Callable
 from dataclasses import replace
@@ -18,7 +17,7 @@ from busplay.batch import FrameBatch
 from busplay.errors import InputError, printable
 from busplay.pipeline.pipeline import Pipeline
 from busplay.trace.columns import CHUNK_FRAMES
-from busplay.trace.container import CHUNK_OVERHEAD, HEAD, Where, chunk_bytes
+from busplay.trace.container import HEAD, Where, chunk_bytes
 from busplay.trace.frame_chunk import Totals, parse_totals
 from busplay.trace.header import TraceHeader
 from busplay.trace.index import End, parse_end
@@ -33,6 +32,7 @@ from tests.trace.cases import (
     header_for,
     joined,
     piece,
+    sealed,
     stream,
     write_trace,
 )
@@ -432,20 +432,6 @@ def test_unknown_chunk_in_lower_case_is_passed_over(
         assert not reader.complete
         assert_same(joined(list(reader.chunks())), frames)
         reader.verify()
-
-
-def sealed(raw: bytes) -> bytes:
-    """Put right every checksum that stands where the lengths say, as far as they lead."""
-    out = bytearray(raw)
-    position = HEAD.size
-    while position + CHUNK_OVERHEAD <= len(out):
-        (length,) = struct.unpack_from("<I", out, position + 4)
-        stop = position + 8 + length
-        if stop + 4 > len(out):
-            break
-        struct.pack_into("<I", out, stop, zlib.crc32(out[position:stop]))
-        position = stop + 4
-    return bytes(out)
 
 
 def read_everything(path: Path, *, keep_going: bool) -> None:

@@ -1,0 +1,94 @@
+"""Parse functions over bytes for descriptions, programs, labels and traces."""
+
+from __future__ import annotations
+
+from contextlib import suppress
+from typing import get_args
+
+from busplay.description.board import ImageFormat
+from busplay.description.read_faults import load_faults
+from busplay.description.read_palette import parse_palette
+from busplay.errors import InputError
+from busplay.explain import board_text, link_text
+from busplay.link.load import load_board, load_link
+from busplay.link.rules import find_faults
+from busplay.pipeline.pipeline import Pipeline
+from busplay.program.image import parse_image
+from busplay.program.labels import parse_labels
+from busplay.run.replay import Replay
+from busplay.trace.container import Where
+from busplay.trace.header import parse_header
+from busplay.trace.info import trace_info
+from busplay.trace.reader import TraceReader
+from tests.fuzz.formats import with_file
+from tests.trace.cases import sealed
+
+_CYCLES_MOST = 100_000
+
+
+def parse_link_file(content: bytes) -> None:
+    """Read a link file, judge its frames and say what it means."""
+    link = load_link(with_file(content, "link.toml"), must_be_sound=False)
+    find_faults(link)
+    link_text(link)
+
+
+def parse_board_file(content: bytes) -> None:
+    """Read a board file and say what it means."""
+    board_text(load_board(with_file(content, "board.toml")))
+
+
+def parse_faults_file(content: bytes) -> None:
+    """Read faults of a link with a strobe, which has the most wires."""
+    load_faults(with_file(content, "faults.toml"), load_link("strobed"))
+
+
+def parse_palette_file(content: bytes) -> None:
+    """Read a palette file."""
+    parse_palette(content.decode("latin-1"), file="input.pal")
+
+
+def parse_image_file(content: bytes) -> None:
+    """Read a program as each format, and as what its bytes look like."""
+    for image_format in get_args(ImageFormat):
+        with suppress(InputError):
+            parse_image(content, file="input", format=image_format, load_address=0x8000)
+    parse_image(content, file="input", load_address=0x8000)
+
+
+def parse_labels_file(content: bytes) -> None:
+    """Read a list of labels."""
+    parse_labels(content, file="input.lbl")
+
+
+def parse_trace(content: bytes) -> None:
+    """Read a trace as it is, whole and as far as it goes."""
+    path = with_file(content, "input.trace")
+    for keep_going in (True, False):
+        with TraceReader(path, keep_going=keep_going) as reader:
+            trace_info(reader)
+            reader.verify()
+            for _ in reader.frames_between(reader.stop_edge // 2, reader.stop_edge):
+                pass
+
+
+def parse_sealed_trace(content: bytes) -> None:
+    """Read and play a trace whose checksums are made right, so that the damage gets further."""
+    path = with_file(sealed(content), "sealed.trace")
+    with Replay(path) as replay:
+        _play(replay)
+
+
+def _play(replay: Replay) -> None:
+    replay.run(min(replay.end_cycle, _CYCLES_MOST))
+    replay.seek(replay.end_cycle // 2)
+    replay.run(_CYCLES_MOST)
+    for display in replay.displays.values():
+        display.image()
+
+
+def parse_trace_header(content: bytes) -> None:
+    """Read a trace's header and set up what it describes."""
+    header = parse_header(memoryview(content), where=Where("input.trace", "chunk 1"))
+    if header.board is not None:
+        Pipeline(header.board)
