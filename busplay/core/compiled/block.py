@@ -119,8 +119,11 @@ class Cell:
     """Pointer to the bytes that were written to CONSOLE, room for CONSOLE_BYTES_MAX, and how many
     they are."""
     PORT_WRITES = 41
-    """How many writes to the host port wait to be done; (cycle, offset, data) of each follow."""
-    PORT_WRITE = 42
+    """How many writes to the host port wait to be done; (cycle, offset, data) of each stand from
+    PORT_WRITE on."""
+    ENDS_AT_CLEAR_I = 42
+    """4 if the code is to come back once an instruction has cleared I, else 0."""
+    PORT_WRITE = 43
 
 
 CELL_COUNT = Cell.PORT_WRITE + 3 * PORT_WRITES_MAX

@@ -2,7 +2,8 @@
 
 How to think about it. The kernel runs instructions until its cycles are used up; so many are
 given that nobody can disturb before: up to the end of the run, or the first cycle at which an
-interrupt line could be seen. It comes back early for the few things that need the host: a
+interrupt line could be seen; of a line that is active while I is set, up to the instruction that
+clears I. It comes back early for the few things that need the host: a
 write to the host port, a key that is to be taken, WAI, STP, a missing instruction. What the
 kernel needs to know of the host port (when a refresh is pending, the random state, the tick)
 is laid out for it before each stretch, and taken back after it; what it all means stands in
@@ -297,6 +298,11 @@ class CompiledCore:
             line_from = self._irq_line_from()
             seen_from = min(line_from, self._nmi_from) + _LOOK_CYCLES
             limit = min(seen_from, stop_cycle)
+            # A line that is active but masked changes nothing until an instruction clears I.
+            is_masked = bool(self._cells[~Cell.I]) and line_from + _LOOK_CYCLES <= cycle
+            self._cells[~Cell.ENDS_AT_CLEAR_I] = INTERRUPT if is_masked else 0
+            if is_masked and not self._waiting:
+                limit = min(self._nmi_from + _LOOK_CYCLES, stop_cycle)
             if self._waiting:
                 self._wait(cycle, max(cycle, limit))
             else:

@@ -164,6 +164,7 @@ def _write_without_access(cpu: Machine, row: Instruction, *, nmos: bool) -> None
         cpu.set_flags(cpu.pull())
         low = cpu.pull()
         cpu.pc = low | cpu.pull() << 8
+        cpu.end_at_clear_i()
     elif name in ("WAI", "STP"):
         cpu.note_instruction()
         cpu.advance(1)
@@ -173,6 +174,7 @@ def _write_without_access(cpu: Machine, row: Instruction, *, nmos: bool) -> None
         cpu.set_cell(Cell.OLD_I, cpu.cell(Cell.I))
         LATE_FLAGS[name](cpu)
         cpu.advance(1)
+        cpu.end_at_clear_i()
         with cpu.when(cpu.left.used_up(), unlikely=True):
             cpu.leave_to("leave_delayed")
         cpu.dispatch()

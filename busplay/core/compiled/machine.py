@@ -88,6 +88,14 @@ class Machine(Code):
             self.leave_to("leave")
         self.dispatch()
 
+    def end_at_clear_i(self) -> None:
+        """Let no cycles be left if I is clear and the host waits for that."""
+        waits = self.cell(Cell.ENDS_AT_CLEAR_I)
+        with self.when((waits & (self.cell(Cell.I) ^ 0x04)).differs(0), unlikely=True):
+            # The limit moves by as much: the next cycle stays what it was.
+            self.set_cell(Cell.LIMIT, self.cell(Cell.LIMIT) - self.left)
+            self.left = self.number(0)
+
     def dispatch(self, *, table: int = TABLE_OFFSET) -> None:
         """Go on with the next instruction."""
         function = self.function_of(self.fetch(self.pc), table=table)

@@ -98,10 +98,8 @@ def test_code_is_kept_and_found_again(tmp_path: Path) -> None:
     assert len(kept_files(tmp_path)) == 1
 
 
-def test_processors_are_kept_apart(tmp_path: Path) -> None:
-    for processor in INSTRUCTIONS:
-        assert not build_kernel(processor, CodeCache([tmp_path])).was_kept
-    assert len(kept_files(tmp_path)) == len(INSTRUCTIONS) == 2
+def test_processors_are_kept_apart() -> None:
+    assert len({kernel_text(processor) for processor in INSTRUCTIONS}) == len(INSTRUCTIONS) == 2
 
 
 def test_changed_template_does_not_meet_the_old_code(

@@ -19,7 +19,7 @@ from busplay.description.board import Memory, Window
 from busplay.link.load import load_board
 from busplay.program.loading import load_memory
 from tests.core.compiled.pair import STP, Pair, shared_opcodes
-from tests.core.programs import MEMORY, PORT, WINDOWS
+from tests.core.programs import HANDLER, MEMORY, NMI_HANDLER, PORT, PROGRAM, WINDOWS, put
 
 ROMS = Path(__file__).parents[3] / "roms"
 PROCESSORS = ("6502", "65c02")
@@ -107,6 +107,50 @@ def test_random_programs_run_alike(
                     assert core.host_port is not None
                     core.host_port.write(8, value, cycle=core.cycle - 1)
         pair.compare()
+
+
+MASKING = ["58", "78", "08", "28", "E610", "EA", "EE0040", "8D09A4", "AD08A4", "08 28", "78 58"]
+
+
+@settings(max_examples=150)
+@given(
+    processor=st.sampled_from(PROCESSORS),
+    program=st.lists(st.sampled_from(MASKING), min_size=3, max_size=12),
+    handler=st.lists(st.sampled_from(MASKING), max_size=6),
+    events=st.lists(EVENTS, min_size=1, max_size=20),
+    refresh_hz=st.sampled_from([3, 40, 200]),
+)
+def test_masked_lines_are_looked_at_alike(
+    processor: str,
+    program: list[str],
+    handler: list[str],
+    events: list[tuple[str, int]],
+    refresh_hz: int,
+) -> None:
+    """One instruction in three sets or clears I, and a line is active most of the time."""
+
+    def make(kind: str) -> Core:
+        described = description.HostPort(PORT, refresh_hz=refresh_hz, random_seed=1)
+        memory_map = MemoryMap.of_parts(MEMORY, windows=WINDOWS, host_port=described)
+        core = find_core_class(kind)(processor, memory_map, HostPort(described, clock_hz=977))
+        put(core, PROGRAM, f"A901 8D08A4 58 {' '.join(program)} 4C0602")
+        put(core, HANDLER, f"{' '.join(handler)} 40")
+        put(core, NMI_HANDLER, "40")
+        put(core, 0xFFFA, "8003 0002 0003")
+        return core
+
+    pair = Pair(make)
+    pair.reset()
+    for event, value in events:
+        match event:
+            case "run":
+                pair.run(value)
+            case "irq":
+                pair.set_irq(bool(value))
+            case "nmi":
+                pair.nmi()
+            case _:
+                pair.compare()
 
 
 @pytest.mark.parametrize("name", sorted(MAPS))

@@ -12,6 +12,7 @@ from busplay.core.interface import Core
 from busplay.core.make import core_for_board
 from busplay.core.memory_map import ADDRESSES, MemoryMap
 from busplay.core.profile import CoreProfile
+from busplay.core.reference import ReferenceCore
 from busplay.description import board as description
 from busplay.link.load import load_board
 from busplay.program.loading import load_memory
@@ -178,3 +179,10 @@ def test_counting_changes_nothing_that_the_program_does() -> None:
         runs.append((core.cycle, core.pc, stores.cycle.tolist(), core.memory.tobytes()))
     assert runs[0] == runs[1]
     assert len(runs[0][2]) > 100
+
+
+def test_profile_of_a_masked_line_is_what_steps_give() -> None:
+    program, handler = "A901 8D08A4 58 E610 08 78 EE0040 28 4C0602", "E611 8D09A4 E612 40"
+    _, ours = profiled(program, 3000, handler=handler)
+    theirs = counted_by_steps(machine(ReferenceCore, program, handler=handler), 3000)
+    assert_alike(ours, theirs)

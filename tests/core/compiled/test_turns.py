@@ -1,0 +1,61 @@
+"""How often the machine code comes back to the host: what costs time beside the cycles."""
+
+from __future__ import annotations
+
+import pytest
+
+from busplay.core.compiled.core import CompiledCore
+from busplay.core.memory_map import MemoryMap
+from busplay.description.board import HostPort
+from tests.core.programs import HANDLER, MEMORY, PORT, PROGRAM, WINDOWS, port, put
+
+CYCLES = 1_000_000
+REFRESHES = 125  # of 8,000 cycles each
+
+
+class Counting(CompiledCore):
+    """A core that counts how often its machine code runs."""
+
+    turns = 0
+
+    def _run_kernel(self) -> None:
+        self.turns += 1
+        super()._run_kernel()
+
+
+def turns_of(program: str, *, handler: str = "40") -> int:
+    host_port = port(refresh_hz=1000)
+    memory_map = MemoryMap.of_parts(MEMORY, windows=WINDOWS, host_port=HostPort(PORT))
+    core = Counting("65c02", memory_map, host_port)
+    put(core, PROGRAM, program)
+    put(core, HANDLER, handler)
+    put(core, 0xFFFC, "0002 0003")
+    core.reset()
+    core.run(CYCLES)
+    assert core.stop is None
+    return core.turns
+
+
+# LDX #0, DEX, BNE: 1,281 cycles.
+LONG = "A200 CA D0FD"
+ENABLED = "A901 8D08A4"
+
+
+@pytest.mark.parametrize(
+    ("program", "handler", "turns_a_refresh"),
+    [
+        (f"{ENABLED} 58 4C0602", f"8D09A4 {LONG} 40", 4),
+        # The line is active all through the handler.
+        (f"{ENABLED} 58 4C0602", f"{LONG} 8D09A4 40", 4),
+        # BIT REFRESH, BPL, STA REFRESH_ACK: polled, interrupts disabled.
+        (f"{ENABLED} 78 2C08A4 10FB {LONG} 8D09A4 4C0602", "40", 4),
+        # Nobody ever acknowledges.
+        (f"{ENABLED} 78 E610 4C0602", "40", 0),
+    ],
+    ids=["acknowledged first", "acknowledged last", "polled", "never acknowledged"],
+)
+def test_machine_code_comes_back_a_few_times_a_refresh(
+    program: str, handler: str, turns_a_refresh: int
+) -> None:
+    """One instruction a turn, while a line was active and I set, took seven times as long."""
+    assert turns_of(program, handler=handler) <= turns_a_refresh * REFRESHES + 10
