@@ -22,7 +22,7 @@ Interrupts, the same on every core:
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import ClassVar, Literal, Protocol
+from typing import ClassVar, Literal, Protocol, runtime_checkable
 
 from busplay.batch import StoreBatch, UInt8Column
 from busplay.core.host_port import HostPort
@@ -57,6 +57,42 @@ class CoreStop:
     def as_error(self) -> CoreStoppedError:
         """Make the error that tells a user of this stop."""
         return CoreStoppedError(self.reason)
+
+
+@dataclass(frozen=True, slots=True)
+class Registers:
+    """The registers of a processor, between two instructions.
+
+    Attributes:
+        a, x, y: accumulator and index registers, 0 to 255.
+        s: stack pointer, 0 to 255; the stack is at $0100.
+        p: flags NV--DIZC; bits 4 and 5 always read 1.
+        pc: address of the next instruction.
+        cycle: number of the next cycle.
+    """
+
+    a: int
+    x: int
+    y: int
+    s: int
+    p: int
+    pc: int
+    cycle: int
+
+    @classmethod
+    def of(cls, core: Core) -> Registers:
+        """Read the registers of a core."""
+        return cls(core.a, core.x, core.y, core.s, core.p, core.pc, core.cycle)
+
+    def __str__(self) -> str:
+        """Write them as a monitor does, the flags that are set as letters."""
+        flags = "".join(
+            letter if self.p & 0x80 >> bit else "." for bit, letter in enumerate("NV--DIZC")
+        )
+        return (
+            f"PC ${self.pc:04X} A ${self.a:02X} X ${self.x:02X} Y ${self.y:02X} S ${self.s:02X}"
+            f" P {flags} cycle {self.cycle:,}"
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,7 +190,7 @@ class Core(Protocol):
         """
 
     def nmi(self) -> None:
-        """Return an edge on the NMI input, in the cycle `cycle`."""
+        """Make an edge on the NMI input, in the cycle `cycle`."""
 
     def step(self) -> int:
         """Run one instruction, or one interrupt sequence; give the cycles it took.
@@ -171,6 +207,14 @@ class Core(Protocol):
 
     def take_stores(self) -> StoreBatch:
         """Return the stores in windows since the last call, in order, and forget them."""
+
+
+@runtime_checkable
+class RunsToAddress(Protocol):
+    """A core that looks out for an address by itself; others are run step by step for it."""
+
+    def run_to(self, address: int, cycles: int) -> int:
+        """Run as `Core.run` does, but stop where the instruction at `address` is next."""
 
 
 class RunsUndocumented(Core, Protocol):

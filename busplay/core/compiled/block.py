@@ -13,7 +13,8 @@ the first bytes of memory stand behind the last ones too; writes to them are mar
 they go both ways.
 
 Instructions jump by a table so that a profile needs no code of its own in them: while one is
-taken, every entry leads to one function that counts and then jumps by the other table.
+taken, every entry leads to one function that counts and then jumps by the other table. A wait for
+an address is done the same way.
 """
 
 from __future__ import annotations
@@ -52,6 +53,8 @@ class Reason(IntEnum):
     HALTED = 3
     OPCODE = 4
     """An instruction that is not there; it has not begun."""
+    REACHED = 5
+    """The instruction at STOP_PC is next; it has not begun."""
 
 
 class Cell:
@@ -114,16 +117,18 @@ class Cell:
     PROFILE_UNCHANGED = 37
     PROFILE_LAST = 38
     """Pointers to the columns of a profile, see `ProfileCounts`."""
-    CONSOLE_COUNT = 39
-    CONSOLE_DATA = 40
+    STOP_PC = 39
+    """Address that is waited for, or one that nothing can have."""
+    CONSOLE_COUNT = 40
+    CONSOLE_DATA = 41
     """Pointer to the bytes that were written to CONSOLE, room for CONSOLE_BYTES_MAX, and how many
     they are."""
-    PORT_WRITES = 41
+    PORT_WRITES = 42
     """How many writes to the host port wait to be done; (cycle, offset, data) of each stand from
     PORT_WRITE on."""
-    ENDS_AT_CLEAR_I = 42
+    ENDS_AT_CLEAR_I = 43
     """4 if the code is to come back once an instruction has cleared I, else 0."""
-    PORT_WRITE = 43
+    PORT_WRITE = 44
 
 
 CELL_COUNT = Cell.PORT_WRITE + 3 * PORT_WRITES_MAX

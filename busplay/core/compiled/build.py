@@ -43,12 +43,14 @@ class Kernel:
         run: takes the address of a block's memory.
         table: addresses of the 256 instructions' code, for the block.
         profile: address of the code that stands in for all of them while a profile is taken.
+        watch: the same while an address is waited for.
         was_kept: it came from the cache.
     """
 
     run: Callable[[int], None]
     table: tuple[int, ...]
     profile: int
+    watch: int
     was_kept: bool
     _code: LoadedCode
 
@@ -101,5 +103,5 @@ def build_kernel(processor: str, code_cache: CodeCache, *, undocumented: bool = 
 def _load(code: bytes, *, was_kept: bool) -> Kernel:
     loaded = LoadedCode(code, ["run", "table"])
     run = ctypes.CFUNCTYPE(None, ctypes.c_void_p)(loaded.addresses["run"])
-    *table, profile = (ctypes.c_uint64 * 257).from_address(loaded.addresses["table"])
-    return Kernel(run, tuple(table), profile, was_kept, loaded)
+    *table, profile, watch = (ctypes.c_uint64 * 258).from_address(loaded.addresses["table"])
+    return Kernel(run, tuple(table), profile, watch, was_kept, loaded)

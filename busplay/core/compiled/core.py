@@ -134,6 +134,7 @@ class CompiledCore:
         self._cells[~Cell.ANSWER] = NO_ANSWER
         first = self._map.host_port_first
         self._cells[~Cell.PORT_FIRST] = _NO_ADDRESS if first is None else first
+        self._cells[~Cell.STOP_PC] = _NO_ADDRESS
 
     # What `Core` promises.
 
@@ -291,7 +292,10 @@ class CompiledCore:
         """See `Core`."""
         first_cycle = self.cycle
         stop_cycle = min(first_cycle + cycles, _CYCLES_MAX)
+        cells = self._cells
         while (cycle := self.cycle) < stop_cycle and self._stop is None:
+            if cells[~Cell.PC] == cells[~Cell.STOP_PC]:
+                break
             if self._due_vector:
                 self._take_interrupt(cycle)
                 continue
@@ -316,6 +320,22 @@ class CompiledCore:
         return self._columns.take()
 
     # What other cores need not have.
+
+    def run_to(self, address: int, cycles: int) -> int:
+        """See `RunsToAddress`.
+
+        Running takes up to 1.5 times as long (measured on shipped programs).
+        """
+        cells = self._cells
+        cells[~Cell.STOP_PC] = _in_range("address", address, 0xFFFF)
+        if self._profile is None:
+            self._table[:] = self._kernel.watch
+        try:
+            return self.run(cycles)
+        finally:
+            cells[~Cell.STOP_PC] = _NO_ADDRESS
+            if self._profile is None:
+                self._table[:] = self._kernel.table
 
     def start_profile(self) -> None:
         """Count from now on what `profile` gives; what was counted before is forgotten.

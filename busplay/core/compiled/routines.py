@@ -48,6 +48,7 @@ def write_routines(*, nmos: bool) -> list[str]:
         _exit("leave_delayed", Reason.SPENT, delayed=1),
         _undefined(),
         _profile(),
+        _watch(),
         _interrupt(nmos=nmos),
         _decimal("adc_decimal", nmos=nmos),
         _decimal("sbc_decimal", nmos=nmos),
@@ -63,6 +64,7 @@ _EXITS = {
     "wait": Reason.WAITS,
     "halt": Reason.HALTED,
     "missing": Reason.OPCODE,
+    "reached": Reason.REACHED,
 }
 
 
@@ -104,15 +106,29 @@ def _undefined() -> str:
 def _profile() -> str:
     """Write what every instruction leads to while a profile is taken.
 
-    It counts the cycles of the instruction before, then does the one that is due.
+    It counts the cycles of the instruction before, then does the one that is due, unless that
+    is the one that is waited for.
     """
     cpu = Machine()
     spent = cpu.cell(Cell.PROFILE_LEFT) - cpu.left
     cpu.add_to(Cell.PROFILE_CYCLES, cpu.cell(Cell.PROFILE_PC), spent)
     cpu.set_cell(Cell.PROFILE_PC, cpu.pc)
     cpu.set_cell(Cell.PROFILE_LEFT, cpu.left)
-    cpu.dispatch(table=PROFILED_TABLE_OFFSET)
+    _stop_or_dispatch(cpu)
     return cpu.definition("profile")
+
+
+def _watch() -> str:
+    """Write what every instruction leads to while an address is waited for."""
+    cpu = Machine()
+    _stop_or_dispatch(cpu)
+    return cpu.definition("watch")
+
+
+def _stop_or_dispatch(cpu: Machine) -> None:
+    with cpu.when(cpu.pc.equals(cpu.cell(Cell.STOP_PC)), unlikely=True):
+        cpu.leave_to("reached")
+    cpu.dispatch(table=PROFILED_TABLE_OFFSET)
 
 
 def _interrupt(*, nmos: bool) -> str:
