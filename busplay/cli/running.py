@@ -24,7 +24,7 @@ from busplay.cli.playing import (
 )
 from busplay.cli.report import pipeline_figures, print_figures, print_routines
 from busplay.description.board import Board
-from busplay.errors import InputError
+from busplay.errors import InputError, printable
 from busplay.formats.keys_csv import read_key_presses
 from busplay.formats.stores import read_stores
 from busplay.link.board_fit import require_link_fits
@@ -112,7 +112,7 @@ def _run_program(
     loss_file = open_loss_file(request.losses, session.pipeline, stack)
     labels = _labels(request) if request.profile or request.labels else {}
     require_snapshot_units(options.snapshots, session.displays)
-    title = session.program.name or board.name
+    title = printable(session.program.name) or board.name
 
     def pass_console() -> None:
         taken = session.take_console()
@@ -128,7 +128,7 @@ def _run_program(
     figures["exit_status"] = stop.exit_status if stop is not None else None
     figures["stopped"] = stop.reason if stop is not None else None
     counted = session.profile()
-    routines = None if counted is None else sum_by_routine(counted, labels)
+    routines = None if counted is None else sum_by_routine(counted, labels, regions=board.memory)
     if routines is not None:
         figures["profile"] = [asdict(routine) for routine in routines]
     if len(session.pipeline.losses) and not labels:

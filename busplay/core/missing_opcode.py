@@ -10,6 +10,17 @@ from busplay.core.instructions import INSTRUCTIONS, LOCKING, UNDOCUMENTED, UNSTA
 
 def missing_opcode(core_kind: str, processor: str, address: int, opcode: int) -> str:
     """Return the reason of a stop, one sentence that names address and opcode."""
+    reason = _reason(core_kind, processor, address, opcode)
+    newer = INSTRUCTIONS["65c02"].get(opcode) if processor == "6502" else None
+    if newer is None:
+        return reason
+    return (
+        f"{reason}; it is {newer.mnemonic} on the 65c02, so for a 65c02 program write"
+        ' processor = "65c02" in the board file'
+    )
+
+
+def _reason(core_kind: str, processor: str, address: int, opcode: int) -> str:
     at, code = f"${address:04X}", f"opcode ${opcode:02X}"
     if opcode in UNDOCUMENTED[processor]:
         name = UNDOCUMENTED[processor][opcode].mnemonic

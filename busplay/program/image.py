@@ -24,13 +24,32 @@ CarriedFormat = Literal["raw", "ihex", "srec", "elf"]
 _ADDRESSES = 0x10000
 _MAX_FILE_BYTES = 1 << 24
 
-_NAMES = {"raw": "raw", "ihex": "Intel HEX", "srec": "Motorola S-record", "elf": "ELF"}
+FORMAT_NAMES = {"raw": "raw", "ihex": "Intel HEX", "srec": "Motorola S-record", "elf": "ELF"}
 _SUFFIXES: dict[str, CarriedFormat] = {
     **dict.fromkeys((".hex", ".ihx", ".ihex", ".mcs"), "ihex"),
     **dict.fromkeys((".s19", ".s28", ".s37", ".srec", ".srecord", ".mot"), "srec"),
     **dict.fromkeys((".elf", ".axf"), "elf"),
     **dict.fromkeys((".bin", ".raw", ".rom"), "raw"),
 }
+# What people give by mistake: by content, and by suffix where the content does not say.
+_OTHER_CONTENTS = {
+    b"\x89PNG\r\n\x1a\n": "a PNG picture",
+    b"GIF8": "a GIF picture",
+    b"\xff\xd8\xff": "a JPEG picture",
+    b"PK\x03\x04": "a ZIP archive",
+    b"\x1f\x8b": "a gzip archive",
+    b"\x28\xb5\x2f\xfd": "a Zstandard archive",
+}
+_OBJECTS = (b"\x55\x7a\x6e\x61", b"\x6e\x61\x55\x7a")  # cc65's object files and libraries
+_ELF_RELOCATABLE = 1
+_SOURCES = dict.fromkeys((".s", ".asm", ".a65", ".inc", ".c", ".h"), "source text")
+_OTHER_TEXTS = _SOURCES | {
+    **dict.fromkeys((".lbl", ".labels", ".sym"), "a list of labels"),
+    **dict.fromkeys((".lst", ".map"), "a listing"),
+    **dict.fromkeys((".toml", ".cfg"), "a description"),
+    **dict.fromkeys((".csv", ".vcd"), "a recording"),
+}
+_CONTROL = re.compile(rb"[\x00-\x08\x0b\x0e-\x1f\x7f]")
 _IHEX_LINE = re.compile(rb"\s*:[0-9A-Fa-f]{10,}\s*(\r|\n|$)")
 _SREC_LINE = re.compile(rb"\s*S[0-9][0-9A-Fa-f]{4,}\s*(\r|\n|$)")
 
@@ -82,15 +101,23 @@ def read_image(
 
     Raises:
         InputError: the file cannot be read, is damaged or cut off, is empty, lies outside
-            64 KiB, or is raw and has no load address.
+            64 KiB, is raw and has no load address, or is no program by its content or name.
     """
-    path = Path(path)
+    content = read_content(path)
+    return parse_image(content, file=str(path), format=format, load_address=load_address)
+
+
+def read_content(path: str | Path) -> bytes:
+    """Read a program file's bytes, one more than a program can have at the most.
+
+    Raises:
+        InputError: the file cannot be read.
+    """
     try:
-        with path.open("rb") as stream:
-            content = stream.read(_MAX_FILE_BYTES + 1)
+        with Path(path).open("rb") as stream:
+            return stream.read(_MAX_FILE_BYTES + 1)
     except OSError as error:
         raise InputError(f"cannot be read: {error.strerror or error}", file=str(path)) from error
-    return parse_image(content, file=str(path), format=format, load_address=load_address)
 
 
 def parse_image(
@@ -111,6 +138,8 @@ def parse_image(
             wanted="a program for 64 KiB of memory is shorter",
             file=file,
         )
+    if format == "auto":
+        _require_program(content, file)
     told = _tell_format(content, file, load_address) if format == "auto" else format
     match told:
         case "ihex":
@@ -128,6 +157,42 @@ def parse_image(
     memory = _SparseMemory(file)
     memory.add(load_address, content, place=None)
     return memory.image(None, "raw")
+
+
+def _require_program(content: bytes, file: str) -> None:
+    """Refuse what is no program, or none yet."""
+    suffix = Path(file).suffix.lower()
+    found = next(
+        (name for start, name in _OTHER_CONTENTS.items() if content.startswith(start)), None
+    )
+    wanted = "give a program: a raw binary, Intel HEX, S-record or ELF"
+    if _is_object(content):
+        found, wanted = "an object file that is not linked", "link it, and give the result"
+    elif found is None and not (_IHEX_LINE.match(content) or _SREC_LINE.match(content)):
+        # A binary may be named in any way, and text may be meant as data if it is named .bin.
+        if suffix not in _SUFFIXES and _is_text(content):
+            found = _OTHER_TEXTS.get(suffix, "text" if b"\n" in content else None)
+        if suffix in _SOURCES and found is not None:
+            wanted = "assemble and link it, and give the result"
+    if found is not None:
+        raise InputError(found=found, wanted=wanted, file=file)
+
+
+def _is_text(content: bytes) -> bool:
+    if _CONTROL.search(content):
+        return False
+    try:
+        content.decode("utf-8")
+    except UnicodeDecodeError:
+        return False
+    return True
+
+
+def _is_object(content: bytes) -> bool:
+    if content.startswith(b"\x7fELF"):
+        order: Literal["big", "little"] = "big" if content[5:6] == b"\x02" else "little"
+        return int.from_bytes(content[16:18], order) == _ELF_RELOCATABLE
+    return content.startswith(_OBJECTS)
 
 
 def _tell_format(content: bytes, file: str, load_address: int | None) -> CarriedFormat:
@@ -180,7 +245,7 @@ class _SparseMemory:
     def image(self, entry: int | None, told: CarriedFormat) -> ProgramImage:
         if not self._there.any():
             raise InputError(
-                found=f"{_NAMES[told]} without any data",
+                found=f"{FORMAT_NAMES[told]} without any data",
                 wanted="give a program of 1 byte or more",
                 file=self._file,
             )

@@ -14,7 +14,13 @@ from pathlib import Path
 from busplay.batch import UInt8Column
 from busplay.description.board import Board, ImageFormat
 from busplay.errors import InputError
-from busplay.program.image import ProgramImage, read_image
+from busplay.program.image import (
+    FORMAT_NAMES,
+    ProgramImage,
+    parse_image,
+    read_content,
+    read_image,
+)
 from busplay.program.place import place_image
 
 RESET_VECTOR = range(0xFFFC, 0xFFFE)
@@ -50,8 +56,8 @@ def load_memory(
         load_address: where a raw program goes; the board's `program_load_address` by default.
 
     Raises:
-        InputError: a file cannot be read, falls where there is no memory, or there is nothing
-            to run at all.
+        InputError: a file cannot be read, falls where there is no memory, names its addresses
+            itself although a load address is given, or there is nothing to run at all.
     """
     images: list[ProgramImage] = []
     for region in board.memory:
@@ -67,11 +73,22 @@ def load_memory(
             )
     digest = name = ""
     if program is not None:
-        if load_address is None:
-            load_address = board.program_load_address
-        images.append(read_image(program, program_format, load_address))
+        content = read_content(program)
+        image = parse_image(
+            content,
+            file=str(program),
+            format=program_format,
+            load_address=board.program_load_address if load_address is None else load_address,
+        )
+        if load_address is not None and image.format != "raw":
+            raise InputError(
+                found=f"{FORMAT_NAMES[image.format]} and the load address ${load_address:04X}",
+                wanted="such a file says itself where its bytes go, so leave the load address out",
+                file=str(program),
+            )
+        images.append(image)
         name = program.name
-        digest = sha256(program.read_bytes()).hexdigest()
+        digest = sha256(content).hexdigest()
     if not images:
         raise InputError(
             file=board.file or None,

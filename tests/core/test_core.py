@@ -80,7 +80,11 @@ UNDOCUMENTED_REASONS = {
     0x03: 'opcode $03 (SLO) is undocumented and stops the core; undocumented = "run" in the board'
     " file lets the compiled core run it",
     0x80: 'opcode $80 (NOP) is undocumented and stops the core; undocumented = "run" in the board'
-    " file lets the compiled core run it",
+    " file lets the compiled core run it; it is BRA on the 65c02, so for a 65c02 program write"
+    ' processor = "65c02" in the board file',
+    0x9C: "opcode $9C (SHY) is undocumented and not the same on every chip; the program cannot go"
+    " on here; it is STZ on the 65c02, so for a 65c02 program write"
+    ' processor = "65c02" in the board file',
     0x8B: "opcode $8B (ANE) is undocumented and not the same on every chip; the program cannot go"
     " on here",
 }

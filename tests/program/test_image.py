@@ -242,7 +242,42 @@ def test_suffix_tells_where_the_content_does_not() -> None:
     with pytest.raises(InputError, match=r"^p\.hex: line 1: the record is damaged"):
         parse_image(damaged, file="p.hex", load_address=0x0200)
     assert parse_image(damaged, file="p.bin", load_address=0x0200).format == "raw"
-    assert parse_image(damaged, file="p", load_address=0x0200).format == "raw"
+
+
+TEXT = "; Größe\n  lda #1\n".encode()
+GIVE = "give a program: a raw binary, Intel HEX, S-record or ELF"
+LINK = "found an object file that is not linked; link it, and give the result"
+
+
+@pytest.mark.parametrize(
+    ("file", "content", "message"),
+    [
+        ("p.s", TEXT, "found source text; assemble and link it, and give the result"),
+        ("p.asm", b"rts", "found source text; assemble and link it, and give the result"),
+        ("p.lbl", b"al 000200 .start\n", f"found a list of labels; {GIVE}"),
+        ("p", TEXT, f"found text; {GIVE}"),
+        ("p.txt", b"garbage\n" + IHEX, f"found text; {GIVE}"),
+        ("p.png", b"\x89PNG\r\n\x1a\n" + bytes(9), f"found a PNG picture; {GIVE}"),
+        ("p.bin", b"\x89PNG\r\n\x1a\n" + bytes(9), f"found a PNG picture; {GIVE}"),
+        ("p.gz", b"\x1f\x8b\x08" + bytes(9), f"found a gzip archive; {GIVE}"),
+        ("p.o", b"\x55\x7a\x6e\x61" + bytes(9), LINK),
+        ("p", elf(*PARTS)[:16] + b"\1" + elf(*PARTS)[17:], LINK),
+    ],
+)
+def test_what_is_no_program_is_refused(file: str, content: bytes, message: str) -> None:
+    """All of these once ran as raw programs."""
+    with pytest.raises(InputError) as caught:
+        parse_image(content, file=file, load_address=0x0200)
+    assert str(caught.value) == f"{file}: {message}"
+    assert parse_image(content, file=file, format="raw", load_address=0x0200).segments
+
+
+def test_binary_may_have_any_name_and_text_may_be_data() -> None:
+    for file in ("p.s", "p.o", "p.png", "p.lbl", "p"):
+        image = parse_image(b"\xa9\x01\x8d\x00\x40", file=file, load_address=0x0200)
+        assert image.format == "raw"
+    assert parse_image(TEXT, file="p.bin", load_address=0x0200).format == "raw"
+    assert parse_image(b"abc", file="p", load_address=0x0200).format == "raw"
 
 
 @pytest.mark.parametrize("length", range(4, len(elf(*PARTS)), 7))
