@@ -15,7 +15,9 @@ from __future__ import annotations
 import importlib
 from typing import TYPE_CHECKING
 
-__version__ = "0.1.0"
+from busplay.version import VERSION
+
+__version__ = VERSION
 
 
 if TYPE_CHECKING:

@@ -1,59 +1,115 @@
-"""The way of the data, read from the imports: no stage knows its neighbour."""
+"""Who imports whom, as DEVELOPERS.md has it: no stage knows its neighbour, nothing goes round."""
 
 from __future__ import annotations
 
 import ast
+import re
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from busplay.cli.main import COMMANDS
 
-PACKAGE = Path(__file__).parent.parent / "busplay"
-SHARED = {"batch", "description", "errors", "jit", "link", "units", "wording"}
-STAGES = ["core", "display", "receiver", "sender", "wire"]
-# Extra folders that a stage may know, with the reason.
-ALSO = {
-    # A program's bytes are put into the memory map.
-    "core": {"program"},
+PROJECT = Path(__file__).parent.parent
+PACKAGE = PROJECT / "busplay"
+SOURCES = sorted(PACKAGE.glob("**/*.py"))
+# DEVELOPERS.md has a row `folder/` | what is in it | imports; the stages know only what is shared.
+ROW = re.compile(r"^\| `(\w+)(?:/|\.py)` \| .+ \| (.*?)\|$", re.MULTILINE)
+TABLE = {
+    name: None if said.strip() == "anything" else set(re.findall(r"`(\w+)`", said))
+    for name, said in ROW.findall((PROJECT / "DEVELOPERS.md").read_text(encoding="utf-8"))
 }
+STAGES = ("core", "sender", "wire", "receiver", "display")
+SHARED = {"batch", "description", "errors", "jit", "link", "units", "wording"}
+# A program's bytes are put into the memory map.
+ALSO = {"core": {"program"}}
+# These are the package itself, not a part of it.
+ON_TOP = {"__init__", "__main__"}
+# export/eye.py is the last outside of view/.
+PYGAME_FOLDERS = {"view", "export"}
 HEAVY = {"bincopy", "numba", "py65", "pygame", "zstandard"}
 
 
-def imported_folders(file: Path) -> set[str]:
-    folders = set()
-    for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
-        if isinstance(node, ast.ImportFrom) and node.module:
-            names = [node.module]
-        elif isinstance(node, ast.Import):
-            names = [alias.name for alias in node.names]
+def folder_of(module: str) -> str:
+    """Return the folder, or the module on top, to which a module belongs."""
+    return [*module.split("."), "__init__"][1]
+
+
+def module_of(file: Path) -> str:
+    parts = file.relative_to(PROJECT).with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+MODULES = {module_of(file): file for file in SOURCES}
+
+
+def imported_modules(file: Path, *, everywhere: bool) -> set[str]:
+    """Return the modules of ours that a file imports, in its functions too or on top only."""
+    tree = ast.parse(file.read_text(encoding="utf-8"))
+    found = set()
+    for node in ast.walk(tree) if everywhere else _on_top(tree):
+        if isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            names = {f"{node.module}.{alias.name}" for alias in node.names}
+            found |= names & set(MODULES) or {node.module}
+    return found & set(MODULES)
+
+
+def _on_top(tree: ast.AST) -> Iterator[ast.AST]:
+    """Return the statements that run at import, those for type checkers included."""
+    for node in ast.iter_child_nodes(tree):
+        if isinstance(node, ast.If | ast.Try):
+            yield from _on_top(node)
         else:
-            continue
-        folders |= {name.split(".")[1] for name in names if name.startswith("busplay.")}
-    return folders
+            yield node
+
+
+@pytest.mark.parametrize("folder", TABLE)
+def test_folder_imports_only_what_its_row_in_developers_md_says(folder: str) -> None:
+    allowed = TABLE[folder]
+    if allowed is None:
+        return
+    for module, file in MODULES.items():
+        if folder_of(module) == folder:
+            found = {folder_of(one) for one in imported_modules(file, everywhere=True)}
+            assert found <= allowed | {folder}, module
+
+
+def test_every_folder_has_a_row_in_developers_md_and_no_other_has() -> None:
+    assert set(TABLE) == {folder_of(module) for module in MODULES} - ON_TOP
 
 
 @pytest.mark.parametrize("stage", STAGES)
-def test_stage_imports_nothing_of_another_stage(stage: str) -> None:
-    allowed = SHARED | ALSO.get(stage, set()) | {stage}
-    for file in (PACKAGE / stage).glob("**/*.py"):
-        extra = imported_folders(file) - allowed
-        assert not extra, f"{file.relative_to(PACKAGE)} imports {sorted(extra)}"
+def test_stage_may_import_no_other_stage(stage: str) -> None:
+    allowed = TABLE[stage]
+    assert allowed is not None
+    assert allowed <= SHARED | ALSO.get(stage, set())
 
 
-def test_only_view_and_export_import_pygame() -> None:
-    for file in PACKAGE.glob("**/*.py"):
-        if file.relative_to(PACKAGE).parts[0] in {"view", "export"}:
-            continue
-        assert "import pygame" not in file.read_text(encoding="utf-8"), file
+def test_no_modules_import_each_other_in_a_circle() -> None:
+    imports = {module: imported_modules(file, everywhere=False) for module, file in MODULES.items()}
+    left = dict(imports)
+    # What imports nothing that is left is in no circle; nor is what remains without it.
+    while ready := {module for module, needs in left.items() if not needs & set(left)}:
+        left = {module: needs for module, needs in left.items() if module not in ready}
+    circles = {module: sorted(needs & set(left)) for module, needs in left.items()}
+    assert not circles
+
+
+def test_only_view_imports_pygame() -> None:
+    for file in SOURCES:
+        if file.relative_to(PACKAGE).parts[0] not in PYGAME_FOLDERS:
+            assert "import pygame" not in file.read_text(encoding="utf-8"), file
 
 
 def test_formats_know_nothing_of_links() -> None:
-    for file in (PACKAGE / "formats").glob("**/*.py"):
-        extra = imported_folders(file) & {"link", "sender", "receiver", "display"}
-        assert not extra, f"{file.relative_to(PACKAGE)} imports {sorted(extra)}"
+    allowed = TABLE["formats"]
+    assert allowed is not None
+    assert not allowed & {"link", "sender", "receiver", "display", "trace"}
 
 
 @pytest.mark.parametrize("command", ["", *COMMANDS])

@@ -18,7 +18,6 @@ from typing import Protocol
 
 import numpy as np
 
-from busplay import __version__
 from busplay.batch import CaptureInfo, ChangeBatch, FrameBatch
 from busplay.capture import sampled_symbols
 from busplay.capture.clock import ClockCounters, Int64Column
@@ -41,6 +40,7 @@ from busplay.receiver.states import ReceiverCounters
 from busplay.trace.header import TraceHeader
 from busplay.trace.writer import TraceWriter
 from busplay.units import PS_PER_S
+from busplay.version import VERSION
 
 # How much is looked at before decoding begins: changes, and how many of them should be the
 # clock's and how many of other wires; how far to read on for such a stretch.
@@ -213,7 +213,7 @@ class Decoding:
         self.bank = DisplayBank(board, layout) if board is not None else None
         self._writer: TraceWriter | None = None
         if output is not None:
-            header = TraceHeader(link=layout.link, board=board, busplay_version=__version__)
+            header = TraceHeader(link=layout.link, board=board, busplay_version=VERSION)
             self._writer = TraceWriter(
                 output, header=header, units=None if board is None else Pipeline(board)
             )

@@ -62,17 +62,17 @@ class Incoming:
 
     def told_header(self) -> TraceHeader | None:
         """Return the header that the command line tells, or None."""
-        from busplay import __version__
         from busplay.convert.traces import with_clock
         from busplay.link.load import load_link
         from busplay.trace.header import TraceHeader
+        from busplay.version import VERSION
 
         board = self.board()
         if board is not None:
-            return TraceHeader(link=board.link, board=board, busplay_version=__version__)
+            return TraceHeader(link=board.link, board=board, busplay_version=VERSION)
         if self.link_source is not None:
             link = load_link(self.link_source)
-            return with_clock(TraceHeader(link=link, busplay_version=__version__), self.clock_hz)
+            return with_clock(TraceHeader(link=link, busplay_version=VERSION), self.clock_hz)
         return None
 
     def header(self, source: Path) -> TraceHeader:

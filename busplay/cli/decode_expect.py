@@ -124,7 +124,7 @@ def _against(
     header: TraceHeader,
     rows_most: int | None,
 ) -> Against:
-    from busplay.analysis.compare.comparison import Kind
+    from busplay.analysis.compare.kinds import Kind
     from busplay.link.layout import FrameLayout
 
     found = comparison.differences

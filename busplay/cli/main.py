@@ -14,8 +14,8 @@ import sys
 
 import click
 
-from busplay import __version__
 from busplay.errors import BusplayError, printable
+from busplay.version import VERSION
 
 # Name, and the line that `busplay --help` shows: known without loading the command's module.
 COMMANDS = {
@@ -56,7 +56,7 @@ class LazyGroup(click.Group):
 
 
 @click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
-@click.version_option(__version__, prog_name="busplay")
+@click.version_option(VERSION, prog_name="busplay")
 def group() -> None:
     """Run 6502 and 65C02 programs whose stores leave the board on a one-way video link.
 

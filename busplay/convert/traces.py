@@ -18,7 +18,6 @@ from typing import Literal
 
 import numpy as np
 
-from busplay import __version__
 from busplay.batch import FrameBatch, StoreBatch, UInt64Column
 from busplay.description.board import Board
 from busplay.description.link import SPACE_MEMORY, SPACE_REGISTERS, Link
@@ -32,6 +31,7 @@ from busplay.trace.container import Where
 from busplay.trace.header import TraceHeader, pack_header, parse_header
 from busplay.trace.reader import TraceReader
 from busplay.trace.writer import TraceWriter
+from busplay.version import VERSION
 from busplay.whole_file import open_whole_file
 
 NS_PER_S = 10**9
@@ -80,7 +80,7 @@ def header_comment(header: TraceHeader) -> str:
     """Write a header as one word for the comment of another form."""
     payload = pack_header(header)
     if len(payload) * 4 // 3 > _COMMENT_BYTES_MAX:
-        payload = pack_header(TraceHeader(link=header.link, busplay_version=__version__))
+        payload = pack_header(TraceHeader(link=header.link, busplay_version=VERSION))
     return _HEADER_MARK + base64.b64encode(payload).decode("ascii")
 
 

@@ -11,13 +11,13 @@ from pathlib import Path
 
 import numpy as np
 
-from busplay import __version__
 from busplay.batch import FrameBatch
 from busplay.description.board import Board
 from busplay.pipeline.pipeline import Pipeline
 from busplay.program.loading import LoadedProgram
 from busplay.trace.header import TraceHeader, safe_name
 from busplay.trace.writer import TraceWriter
+from busplay.version import VERSION
 
 
 def header_for(board: Board, program: LoadedProgram | None = None) -> TraceHeader:
@@ -27,7 +27,7 @@ def header_for(board: Board, program: LoadedProgram | None = None) -> TraceHeade
         board=board,
         program_name=None if program is None else safe_name(program.name),
         program_sha256=None if program is None else program.sha256,
-        busplay_version=__version__,
+        busplay_version=VERSION,
     )
 
 

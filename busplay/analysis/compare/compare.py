@@ -12,7 +12,8 @@ import numpy as np
 
 from busplay.analysis.compare import alignment, streams
 from busplay.analysis.compare.background import Background
-from busplay.analysis.compare.comparison import Comparison, Differences, FrameCounts, Kind
+from busplay.analysis.compare.comparison import Comparison, Differences, FrameCounts
+from busplay.analysis.compare.kinds import Kind
 from busplay.analysis.compare.queue import FrameQueue
 from busplay.analysis.compare.sides import Sides
 from busplay.analysis.compare.streams import Findings, Streams

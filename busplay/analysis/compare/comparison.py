@@ -3,29 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from enum import IntEnum
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from busplay.analysis.compare import streams
+from busplay.analysis.compare.kinds import Kind, TimeUnit
 from busplay.batch import UInt64Column
 
 if TYPE_CHECKING:
     from busplay.analysis.compare.pattern import Pattern
     from busplay.analysis.compare.sides import Sides
-
-TimeUnit = Literal["edges", "cycles"]
-
-
-class Kind(IntEnum):
-    """What is wrong with a frame."""
-
-    MISSING = streams.MISSING
-    CHANGED = streams.CHANGED
-    ADDED = streams.ADDED
-    OUT_OF_ORDER = streams.REORDERED
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from busplay.analysis.compare.comparison import Comparison, Differences, Kind
+from busplay.analysis.compare.comparison import Comparison, Differences
+from busplay.analysis.compare.kinds import Kind
 from busplay.analysis.compare.places import Places
 from busplay.analysis.compare.sides import Bit, space_name
 from busplay.trace.header import TraceHeader

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass, field
 from typing import Literal
 
-from busplay.analysis.compare.comparison import Kind
+from busplay.analysis.compare.kinds import Kind
 
 # A pattern is told only if chance alone would give one this strong in fewer than this share of
 # comparisons. Each pattern's chance is already multiplied by how many places (lanes, intervals,

@@ -15,7 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busplay.analysis.compare.background import SCALES, Background
-from busplay.analysis.compare.comparison import Comparison, Differences, Kind
+from busplay.analysis.compare.comparison import Comparison, Differences
+from busplay.analysis.compare.kinds import Kind
 from busplay.analysis.compare.pattern import TESTS, Pattern, is_told
 from busplay.analysis.compare.periods import find_period
 from busplay.analysis.compare.places import Places

@@ -7,7 +7,8 @@ from collections import Counter
 import numpy as np
 from numpy.typing import NDArray
 
-from busplay.analysis.compare.comparison import Delays, Differences, Kind, TimeUnit, WrongBits
+from busplay.analysis.compare.comparison import Delays, Differences, WrongBits
+from busplay.analysis.compare.kinds import Kind, TimeUnit
 from busplay.analysis.compare.reordering import find_reordered
 from busplay.analysis.compare.sides import Sides
 

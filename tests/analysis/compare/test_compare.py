@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 
 from busplay.analysis.compare.alignment import LOOK_FRAMES
 from busplay.analysis.compare.compare import compare_traces
-from busplay.analysis.compare.comparison import Comparison, Differences, FrameCounts, Kind
+from busplay.analysis.compare.comparison import Comparison, Differences, FrameCounts
+from busplay.analysis.compare.kinds import Kind
 from busplay.analysis.compare.streams import EDIT_MOST
 from busplay.batch import FrameBatch
 from busplay.errors import InputError
