@@ -8,54 +8,16 @@ from typing import TypeVar, cast
 
 import click
 
+from busplay.cli.options import Rate, Time
+
 _Function = TypeVar("_Function", bound=Callable[..., object])
-
-
-class TimePs(click.ParamType[int]):
-    """A time in a capture, such as 1.5ms or -20us, as picoseconds."""
-
-    name = "time"
-
-    def convert(
-        self, value: object, param: click.Parameter | None, ctx: click.Context | None
-    ) -> int:
-        """Read the number and its unit."""
-        from busplay.errors import InputError
-        from busplay.formats.quantities import parse_time_ps
-
-        if isinstance(value, int):
-            return value
-        try:
-            return parse_time_ps(str(value))
-        except InputError as error:
-            self.fail(str(error), param, ctx)
-
-
-class RateHz(click.ParamType[int]):
-    """A sampling rate, such as 24MHz, as hertz."""
-
-    name = "rate"
-
-    def convert(
-        self, value: object, param: click.Parameter | None, ctx: click.Context | None
-    ) -> int:
-        """Read the number and its unit."""
-        from busplay.errors import InputError
-        from busplay.formats.quantities import parse_rate_hz
-
-        if isinstance(value, int):
-            return value
-        try:
-            return parse_rate_hz(str(value))
-        except InputError as error:
-            self.fail(str(error), param, ctx)
 
 
 _OPTIONS = (
     click.option(
         "--rate",
         "rate_hz",
-        type=RateHz(),
+        type=Rate(),
         help="Samples in a second, for raw samples and for CSV without times: 24MHz.",
     ),
     click.option(
@@ -67,9 +29,12 @@ _OPTIONS = (
         "--timescale", metavar="TIME", help="Unit of the file's times, whatever it says: 1ns."
     ),
     click.option(
-        "--from", "from_ps", type=TimePs(), help="Leave out what is earlier: 1.5ms, in its time."
+        "--from",
+        "from_ps",
+        type=Time(can_be_negative=True),
+        help="Leave out what is earlier: 1.5ms, in its time.",
     ),
-    click.option("--to", "to_ps", type=TimePs(), help="Leave out what is later."),
+    click.option("--to", "to_ps", type=Time(can_be_negative=True), help="Leave out what is later."),
     click.option(
         "--first", type=click.IntRange(min=1), metavar="N", help="Read at most N changes of state."
     ),

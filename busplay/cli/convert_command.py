@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Literal, cast
 import click
 from click.core import ParameterSource
 
-from busplay.cli.capture_options import RateHz, TimePs, require_part
+from busplay.cli.capture_options import require_part
 from busplay.cli.files import Described, InFile, OutFile
+from busplay.cli.options import Rate, Time
 from busplay.cli.report import Figures
 from busplay.errors import InputError
 
@@ -94,11 +95,18 @@ class _View:
 @click.option("--begin-at", metavar="TIME", help="The capture begins at this link time.")
 @click.option("--seed", type=int, default=1, help="Of everything random.")
 @click.option("--map", "map_text", metavar="clock=CH0,…", help="Wires of a capture that comes in.")
-@click.option("--in-rate", type=RateHz(), help="Rate of samples that come in.")
+@click.option("--in-rate", type=Rate(), help="Rate of samples that come in.")
 @click.option("--in-bits", metavar="BITS", help="Which bits of raw ones are wires, such as 0-5.")
 @click.option("--timescale", metavar="TIME", help="Unit of a capture's times, such as 1ns.")
-@click.option("--from", "from_ps", type=TimePs(), help="Leave out what is earlier in a capture.")
-@click.option("--to", "to_ps", type=TimePs(), help="Leave out what is later in a capture.")
+@click.option(
+    "--from",
+    "from_ps",
+    type=Time(can_be_negative=True),
+    help="Leave out what is earlier in a capture.",
+)
+@click.option(
+    "--to", "to_ps", type=Time(can_be_negative=True), help="Leave out what is later in a capture."
+)
 @click.option("--first", type=click.IntRange(min=1), metavar="N", help="Its first N changes only.")
 @click.option("--keep-going", is_flag=True, help="Read a damaged capture up to the damage.")
 @click.option("--json", "as_json", is_flag=True, help="Print the figures as JSON.")
@@ -305,7 +313,7 @@ def _write(
     tick_ps: int | None,
     texts: bool,
 ) -> tuple[Losses, InjectedFaults | None]:
-    from busplay.cli.progress import edge_progress
+    from busplay.cli.progress import late_bar
     from busplay.convert import traces, wires
 
     if kind == "frames":
@@ -322,7 +330,7 @@ def _write(
         stop_ps = parse_time_ps(stop_text, name="--stop")
         if stop_ps <= 0:
             raise InputError(place="--stop", found=stop_text, wanted="give a time above 0")
-    with edge_progress(reader.stop_edge, label="drawing") as move:
+    with late_bar(reader.stop_edge, label="drawing") as move:
         if view is None:
             losses = wires.write_wires(
                 reader, target, stop_ps=stop_ps, texts=texts, tick_ps=tick_ps, on_edge=move

@@ -1,16 +1,16 @@
-"""Options that put faults in: a file of them, or the usual ones by themselves."""
+"""Options that inject faults: a file of them, or the usual ones by themselves."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import wraps
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple, TypeVar
+from typing import TYPE_CHECKING, NamedTuple
 
 import click
 
 from busplay.cli.files import InFile
+from busplay.cli.options import Time, option_group
+from busplay.cli.renamed import renamed
 from busplay.description.faults import BitFlips
 from busplay.description.limits import LIMITS
 from busplay.units import NS_PER_S
@@ -19,26 +19,11 @@ if TYPE_CHECKING:
     from busplay.description.faults import FaultPlan
     from busplay.description.link import Link
 
-R = TypeVar("R")
 
-NAMES = (
-    "file",
-    "seed",
-    "ber",
-    "burst_edges",
-    "lost_edges",
-    "extra_edges",
-    "stuck",
-    "late",
-    "early",
-    "stalls",
-)
+class Probability(click.ParamType[float]):
+    """A probability: 0, 1, or one between that is not too small to draw."""
 
-
-class Ratio(click.ParamType[float]):
-    """A chance: 0, 1, or one between that is not too small to draw."""
-
-    name = "ratio"
+    name = "probability"
 
     def convert(
         self, value: object, param: click.Parameter | None, ctx: click.Context | None
@@ -49,29 +34,31 @@ class Ratio(click.ParamType[float]):
         try:
             ratio = float(str(value))
         except ValueError:
-            self.fail(f"{value!r} is no chance; write 1e-4 or 0.001", param, ctx)
+            self.fail(f"{value!r} is no probability; write 1e-4 or 0.001", param, ctx)
         if not is_ratio(ratio):
             self.fail(f"{value} is not 0, 1, or between 1e-12 and 1", param, ctx)
         return ratio
 
 
 class OnLane(NamedTuple):
-    """A chance, and the lane that it concerns; `lane` None: all of them."""
+    """A probability, and the lane that it concerns; `lane` None: all of them."""
 
     lane: int | None
     ratio: float
 
 
-class LaneRatio(click.ParamType[OnLane]):
-    """LANE=RATIO; one of the two may do.
+class LaneProbability(click.ParamType[OnLane]):
+    """LANE=PROBABILITY, or one of the two alone.
 
     Args:
-        lone: what a number by itself is: a ratio for all lanes, or a lane that is hurt always.
+        lone: what a number alone is: `probability`, for all lanes, or `lane`, one with
+            probability 1.
     """
+
+    name = "lane=probability"
 
     def __init__(self, lone: str) -> None:
         self._lone = lone
-        self.name = "[lane=]ratio" if lone == "ratio" else "lane[=ratio]"
 
     def convert(
         self, value: object, param: click.Parameter | None, ctx: click.Context | None
@@ -80,11 +67,11 @@ class LaneRatio(click.ParamType[OnLane]):
         if isinstance(value, OnLane):
             return value
         head, equals, tail = str(value).partition("=")
-        if not equals and self._lone == "ratio":
-            return OnLane(None, Ratio().convert(value, param, ctx))
+        if not equals and self._lone == "probability":
+            return OnLane(None, Probability().convert(value, param, ctx))
         if not is_lane(head):
             self.fail(f"{value!r} names no lane; write 2=1e-3 for lane 2", param, ctx)
-        ratio = Ratio().convert(tail, param, ctx) if equals else 1.0
+        ratio = Probability().convert(tail, param, ctx) if equals else 1.0
         return OnLane(int(head), ratio)
 
 
@@ -120,28 +107,33 @@ class StallSpan(NamedTuple):
 
 
 class Stall(click.ParamType[StallSpan]):
-    """LENGTH/PERIOD in nanoseconds, such as 20_000/1_000_000."""
+    """LENGTH/PERIOD, such as 20us/1ms."""
 
     name = "length/period"
 
     def convert(
         self, value: object, param: click.Parameter | None, ctx: click.Context | None
     ) -> StallSpan:
-        """Take the two numbers apart."""
+        """Read the two times."""
         if isinstance(value, StallSpan):
             return value
-        head, _, tail = str(value).replace("_", "").partition("/")
-        if not (is_count(head) and is_count(tail)):
-            self.fail(f"{value!r} is no LENGTH/PERIOD; write 20000/1000000, in ns", param, ctx)
-        length_ns, period_ns = int(head), int(tail)
+        head, slash, tail = str(value).partition("/")
+        if not slash:
+            self.fail(f"{value!r} is no LENGTH/PERIOD; write 20us/1ms", param, ctx)
+        length_ns, period_ns = (self._whole_ns(one, param, ctx) for one in (head, tail))
         if not 0 < length_ns < period_ns <= NS_PER_S:
             self.fail(
-                f"{value}: the length is more than 0 and less than the period, which is up to"
-                f" {NS_PER_S:,} ns",
+                f"{value}: the length is more than 0 and less than the period, which is up to 1 s",
                 param,
                 ctx,
             )
         return StallSpan(length_ns, period_ns)
+
+    def _whole_ns(self, text: str, param: click.Parameter | None, ctx: click.Context | None) -> int:
+        time_ns, rest_ps = divmod(Time().convert(text, param, ctx), 1_000)
+        if rest_ps:
+            self.fail(f"{text} is no whole number of nanoseconds", param, ctx)
+        return time_ns
 
 
 def is_lane(text: str) -> bool:
@@ -149,16 +141,11 @@ def is_lane(text: str) -> bool:
     return text.isascii() and text.isdecimal() and len(text) <= 4
 
 
-def is_count(text: str) -> bool:
-    """Tell whether a text is a number of nanoseconds."""
-    return text.isascii() and text.isdecimal() and len(text) <= 18
-
-
 @dataclass(frozen=True, slots=True)
 class FaultRequest:
-    """What to injected, as the user gave it."""
+    """What to inject, as the user gave it."""
 
-    file: Path | None = None
+    fault_file: Path | None = None
     seed: int | None = None
     ber: tuple[OnLane, ...] = ()
     burst_edges: int | None = None
@@ -194,8 +181,8 @@ class FaultRequest:
         if self.is_empty:
             return None
         if self.burst_edges is not None and not self.ber:
-            raise click.UsageError("--burst says how long the bursts of --ber are; give both")
-        plan = FaultPlan() if self.file is None else load_faults(self.file, link)
+            raise click.UsageError("--burst-edges says how long the bursts of --ber are; give both")
+        plan = FaultPlan() if self.fault_file is None else load_faults(self.fault_file, link)
         lanes: dict[str, list[int | None]] = {
             "--stuck": [one.lane for one in self.stuck],
             "--late": [one.lane for one in self.late],
@@ -229,80 +216,65 @@ class FaultRequest:
         )
 
 
-def fault_options(command: Callable[..., R]) -> Callable[..., R]:
-    """Add the options that put faults in; the command gets them as `faults`."""
-
-    @wraps(command)
-    def with_faults(*args: object, **values: object) -> R:
-        given = {name: values.pop(f"fault_{name}") for name in NAMES}
-        return command(*args, faults=FaultRequest(**given), **values)  # type: ignore[arg-type]
-
-    options = [
-        click.option(
-            "--faults", "fault_file", type=InFile(), help="Injected the faults that a file says."
-        ),
-        click.option(
-            "--ber",
-            "fault_ber",
-            type=LaneRatio("ratio"),
-            multiple=True,
-            metavar="[LANE=]RATIO",
-            help="Flip bits, each by this chance, of all lanes or of one. May be repeated.",
-        ),
-        click.option(
-            "--burst",
-            "fault_burst_edges",
-            type=click.IntRange(*LIMITS[BitFlips, "burst_edges"]),
-            metavar="EDGES",
-            help="Let each bit that --ber flips begin a burst; half of its further bits are wrong.",
-        ),
-        click.option(
-            "--lost-edges", "fault_lost_edges", type=Ratio(), help="Lose clock edges by chance."
-        ),
-        click.option(
-            "--extra-edges", "fault_extra_edges", type=Ratio(), help="Add clock edges by chance."
-        ),
-        click.option(
-            "--stuck",
-            "fault_stuck",
-            type=Stuck(),
-            multiple=True,
-            metavar="LANE=LEVEL",
-            help="Let a lane show one level. May be repeated.",
-        ),
-        click.option(
-            "--late",
-            "fault_late",
-            type=LaneRatio("lane"),
-            multiple=True,
-            metavar="LANE[=RATIO]",
-            help="Let a lane come too late for its edge, always or by chance. May be repeated.",
-        ),
-        click.option(
-            "--early",
-            "fault_early",
-            type=LaneRatio("lane"),
-            multiple=True,
-            metavar="LANE[=RATIO]",
-            help="Let a lane be an edge ahead, always or by chance. May be repeated.",
-        ),
-        click.option(
-            "--stall",
-            "fault_stalls",
-            type=Stall(),
-            multiple=True,
-            metavar="LENGTH/PERIOD",
-            help="Let the receiver serve nothing for LENGTH ns, once in every PERIOD ns, at a"
-            " moment by chance. May be repeated.",
-        ),
-        click.option(
-            "--seed",
-            "fault_seed",
-            type=click.IntRange(0, (1 << 63) - 1),
-            help="Seed of all chance; the same seed gives the same faults. Default: 1.",
-        ),
-    ]
-    decorated: Callable[..., R] = with_faults
-    for option in reversed(options):
-        decorated = option(decorated)
-    return decorated
+fault_options = option_group(
+    "faults",
+    FaultRequest,
+    click.option(
+        "--faults", "fault_file", type=InFile(), help="Inject the faults listed in FILE, a TOML."
+    ),
+    click.option(
+        "--ber",
+        type=LaneProbability("probability"),
+        multiple=True,
+        metavar="[LANE=]PROBABILITY",
+        help="Flip each bit with PROBABILITY, on all lanes or on one. Repeatable.",
+    ),
+    click.option(
+        "--burst-edges",
+        type=click.IntRange(*LIMITS[BitFlips, "burst_edges"]),
+        metavar="EDGES",
+        help="Extend each bit that --ber flips to a burst of EDGES; its further bits flip with"
+        " probability 1/2.",
+    ),
+    renamed("--burst", "--burst-edges"),
+    click.option("--lost-edges", type=Probability(), help="Lose each clock edge with PROBABILITY."),
+    click.option(
+        "--extra-edges", type=Probability(), help="Add a clock edge after each with PROBABILITY."
+    ),
+    click.option(
+        "--stuck",
+        type=Stuck(),
+        multiple=True,
+        metavar="LANE=LEVEL",
+        help="Hold a lane at LEVEL, 0 or 1. Repeatable.",
+    ),
+    click.option(
+        "--late",
+        type=LaneProbability("lane"),
+        multiple=True,
+        metavar="LANE[=PROBABILITY]",
+        help="Delay a lane by an edge, always or with PROBABILITY. Repeatable.",
+    ),
+    click.option(
+        "--early",
+        type=LaneProbability("lane"),
+        multiple=True,
+        metavar="LANE[=PROBABILITY]",
+        help="Advance a lane by an edge, always or with PROBABILITY. Repeatable.",
+    ),
+    click.option(
+        "--stall",
+        "stalls",
+        type=Stall(),
+        multiple=True,
+        metavar="LENGTH/PERIOD",
+        help="Stall the receiver for LENGTH once in every PERIOD, at a random moment: 20us/1ms."
+        " Repeatable.",
+    ),
+    click.option(
+        "--seed",
+        type=click.IntRange(0, (1 << 63) - 1),
+        metavar="NUMBER",
+        help="Random seed; the same seed gives the same faults.  [default: 1]",
+    ),
+)

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from fractions import Fraction
+from collections.abc import Callable
+from dataclasses import fields
+from functools import wraps
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple, TypeVar
 
 import click
 
@@ -12,25 +14,87 @@ from busplay.cli.files import OutFile, label_of
 from busplay.errors import InputError
 
 if TYPE_CHECKING:
+    from _typeshed import DataclassInstance
+
     from busplay.player.speed import Speed
 
 
-class Seconds(click.ParamType[Fraction]):
-    """A span in seconds such as 2, 0.5 or 1/60, kept as a fraction."""
+F = TypeVar("F", bound=Callable[..., object])
+R = TypeVar("R")
+G = TypeVar("G", bound="DataclassInstance")
 
-    name = "seconds"
+
+def option_group(
+    name: str, group: type[G], *options: Callable[[Callable[..., R]], Callable[..., R]]
+) -> Callable[[Callable[..., R]], Callable[..., R]]:
+    """Make a decorator that adds options to a command, which gets them as one dataclass.
+
+    Args:
+        name: of the command's parameter.
+        group: the dataclass; its fields are the options' parameter names.
+        options: made by `click.option`.
+    """
+
+    def add(command: Callable[..., R]) -> Callable[..., R]:
+        @wraps(command)
+        def with_group(*args: object, **values: object) -> R:
+            given = {one.name: values.pop(one.name) for one in fields(group)}
+            return command(*args, **{name: group(**given)}, **values)
+
+        decorated: Callable[..., R] = with_group
+        for option in reversed(options):
+            decorated = option(decorated)
+        return decorated
+
+    return add
+
+
+class Time(click.ParamType[int]):
+    """A time with its unit, such as 1.5ms or 20us, as picoseconds.
+
+    Args:
+        can_be_negative: whether it may lie before a capture's 0, as -20us does.
+    """
+
+    name = "time"
+
+    def __init__(self, *, can_be_negative: bool = False) -> None:
+        self._can_be_negative = can_be_negative
 
     def convert(
         self, value: object, param: click.Parameter | None, ctx: click.Context | None
-    ) -> Fraction:
-        """Read the number; negative spans are refused."""
+    ) -> int:
+        """Read the number and its unit."""
+        from busplay.formats.quantities import parse_time_ps
+
+        if isinstance(value, int):
+            return value
         try:
-            span = Fraction(str(value).strip().replace("_", ""))
-        except (ValueError, ZeroDivisionError):
-            self.fail(f"{value!r} is no number of seconds; write 2, 0.5 or 1/60", param, ctx)
-        if span < 0:
-            self.fail(f"{value} is negative; time only goes forward", param, ctx)
-        return span
+            time_ps = parse_time_ps(str(value))
+        except InputError as error:
+            self.fail(str(error), param, ctx)
+        if time_ps < 0 and not self._can_be_negative:
+            self.fail(f"{value} is negative", param, ctx)
+        return time_ps
+
+
+class Rate(click.ParamType[int]):
+    """A rate with its unit, such as 24MHz, as hertz."""
+
+    name = "rate"
+
+    def convert(
+        self, value: object, param: click.Parameter | None, ctx: click.Context | None
+    ) -> int:
+        """Read the number and its unit."""
+        from busplay.formats.quantities import parse_rate_hz
+
+        if isinstance(value, int):
+            return value
+        try:
+            return parse_rate_hz(str(value))
+        except InputError as error:
+            self.fail(str(error), param, ctx)
 
 
 class Address(click.ParamType[int]):
@@ -103,10 +167,26 @@ class Snapshot(NamedTuple):
     unit: str | None
 
 
+def snapshot_option(text: str) -> Callable[[F], F]:
+    """Make the option for pictures.
+
+    Args:
+        text: its help.
+    """
+    return click.option(
+        "--snapshot",
+        "snapshots",
+        type=SnapshotParam(),
+        multiple=True,
+        metavar="FILE.png[@UNIT]",
+        help=text,
+    )
+
+
 class SnapshotParam(click.ParamType[Snapshot]):
     """FILE.png, or FILE.png@UNIT for one unit alone."""
 
-    name = "FILE.png[@unit]"
+    name = "picture"
 
     def convert(
         self, value: object, param: click.Parameter | None, ctx: click.Context | None

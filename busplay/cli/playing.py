@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-import sys
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING
 
 import click
 
-from busplay.cli.options import GivenSpeed, Snapshot, SnapshotParam, SpeedParam
-from busplay.errors import InputError
+from busplay.cli.interrupt import uninterrupted
+from busplay.cli.options import GivenSpeed, Snapshot, SpeedParam, option_group, snapshot_option
+from busplay.cli.progress import late_bar
+from busplay.errors import InputError, printable
 
 if TYPE_CHECKING:
     from busplay.description.board import Board
@@ -20,18 +21,16 @@ if TYPE_CHECKING:
     from busplay.player.bounded import BoundedPlayable
     from busplay.player.playable import Playable
 
-F = TypeVar("F", bound=Callable[..., object])
+PIECE_S = 0.025
+"""A headless run goes in pieces of about this, so that output appears and Ctrl-C is heard."""
 
-PIECE_CYCLES = 200_000
-"""A headless run goes in pieces of this, so that output appears and Ctrl-C is heard."""
+FIRST_PIECE_CYCLES = 50_000
+PIECE_CYCLES_MAX = 1 << 22
 
 TICK_S = 0.005
 
 DEFAULT_REFRESH_HZ = 60
 """A single frame in the window is one of these, where the board has no refresh of its own."""
-
-PROGRESS_FROM_CYCLES = 1_500_000
-"""Shorter runs show no progress bar: the reference core does about this many in a second."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,35 +39,30 @@ class PlayOptions:
 
     headless: bool = False
     speed: GivenSpeed | None = None
-    snapshots: Sequence[Snapshot] = ()
+    snapshots: tuple[Snapshot, ...] = ()
     scale: int | None = None
     full_screen: bool = False
 
+    def __post_init__(self) -> None:
+        for option, is_given in (("--scale", self.scale), ("--full-screen", self.full_screen)):
+            if self.headless and is_given:
+                raise click.UsageError(f"{option} is for the window, and --headless opens none")
 
-def play_options(command: F) -> F:
-    """Add the options that every playing command has."""
-    options = [
-        click.option("--headless", is_flag=True, help="Do without a window."),
-        click.option(
-            "--speed",
-            type=SpeedParam(),
-            help="1, 2, 1/4, 0.5, or max for as fast as it can. Default: 1; headless: max.",
-        ),
-        click.option(
-            "--snapshot",
-            "snapshots",
-            type=SnapshotParam(),
-            multiple=True,
-            help="Write the last picture as PNG; @UNIT picks one unit. May be repeated.",
-        ),
-        click.option(
-            "--scale", type=click.IntRange(1, 16), help="Screen pixels for one pixel of a unit."
-        ),
-        click.option("--full-screen", is_flag=True, help="Begin in full screen."),
-    ]
-    for option in reversed(options):
-        command = option(command)
-    return command
+
+play_options = option_group(
+    "play",
+    PlayOptions,
+    click.option("--headless", is_flag=True, help="Run without a window."),
+    click.option(
+        "--speed",
+        type=SpeedParam(),
+        help="Play at 1, 2, 1/4 or 0.5 times the board's speed, or at max.  [default: 1;"
+        " headless: max]",
+    ),
+    snapshot_option("Write the last picture as PNG, of all units or of one. Repeatable."),
+    click.option("--scale", type=click.IntRange(1, 16), help="Screen pixels per pixel of a unit."),
+    click.option("--full-screen", is_flag=True, help="Begin in full screen."),
+)
 
 
 def require_snapshot_units(snapshots: Sequence[Snapshot], displays: Mapping[str, Display]) -> None:
@@ -87,7 +81,7 @@ def require_snapshot_units(snapshots: Sequence[Snapshot], displays: Mapping[str,
 
 
 def write_snapshots(snapshots: Sequence[Snapshot], displays: Mapping[str, Display]) -> None:
-    """Write the pictures that were asked for.
+    """Write the pictures that were asked for: the pixels of one unit or of all, without borders.
 
     Raises:
         OutputError: a file could not be written.
@@ -98,8 +92,7 @@ def write_snapshots(snapshots: Sequence[Snapshot], displays: Mapping[str, Displa
 
     for snapshot in snapshots:
         chosen = [displays[snapshot.unit]] if snapshot.unit else list(displays.values())
-        image = chosen[0].image() if len(chosen) == 1 else compose(chosen)
-        write_png(snapshot.path, image)
+        write_png(snapshot.path, compose(chosen, borders=False))
 
 
 def play(
@@ -110,8 +103,8 @@ def play(
     board: Board,
     stop_cycle: int | None,
     after_run: Callable[[], None] = lambda: None,
-) -> None:
-    """Play until the end, the stop cycle, or until the user closes the window.
+) -> bool:
+    """Play until the end, the stop cycle, or until the user closes the window or presses Ctrl-C.
 
     Args:
         playable: session, stream or replay.
@@ -121,19 +114,43 @@ def play(
         stop_cycle: play no further than this; None is without end.
         after_run: called after every piece that was run, for output that should appear as it
             comes.
+
+    Returns:
+        Whether Ctrl-C ended it; it is heard between two pieces, so all sums agree.
     """
     from busplay.player.bounded import BoundedPlayable
-    from busplay.player.speed import NORMAL
 
-    bounded = BoundedPlayable(playable, stop_cycle=stop_cycle, after_run=after_run)
-    if options.headless:
-        _play_headless(bounded, options)
-        return
+    class WholePieces(BoundedPlayable):
+        """Hears Ctrl-C only between two pieces."""
+
+        def run(self, cycles: int) -> int:
+            with uninterrupted():
+                return super().run(cycles)
+
+        def seek(self, cycle: int) -> None:
+            with uninterrupted():
+                super().seek(cycle)
+
+    bounded = WholePieces(playable, stop_cycle=stop_cycle, after_run=after_run)
+    try:
+        if options.headless:
+            _play_headless(bounded, options)
+        else:
+            _play_in_window(bounded, title, options, board, ends=stop_cycle is not None)
+    except KeyboardInterrupt:
+        return True
+    return False
+
+
+def _play_in_window(
+    playable: BoundedPlayable, title: str, options: PlayOptions, board: Board, *, ends: bool
+) -> None:
+    from busplay.player.speed import NORMAL
     from busplay.view.window import open_window
 
     open_window(
-        bounded,
-        title=f"{title} on {board.name}",
+        playable,
+        title=printable(f"{title} on {board.name}"),
         scale=options.scale,
         speed=options.speed.speed if options.speed else NORMAL,
         fullscreen=options.full_screen,
@@ -141,7 +158,7 @@ def play(
         picture_stem=Path(title).stem or "busplay",
         # A stop that was asked for ends the command; a program that ends by itself leaves
         # its last picture to look at.
-        close_at_end=stop_cycle is not None,
+        close_at_end=ends,
     )
 
 
@@ -150,17 +167,22 @@ def _play_headless(playable: BoundedPlayable, options: PlayOptions) -> None:
     from busplay.player.speed import AS_FAST_AS_IT_CAN
 
     speed = options.speed.speed if options.speed else AS_FAST_AS_IT_CAN
-    length = max(1, (playable.end_cycle or 0) - playable.cycle)
-    hidden = length < PROGRESS_FROM_CYCLES or not sys.stderr.isatty()
+    first, end = playable.cycle, playable.end_cycle
     if speed is not None:
         player = Player(playable, time.monotonic_ns, speed=speed)
         player.play()
-    with click.progressbar(length=length, file=sys.stderr, hidden=hidden) as progress:
+    piece_cycles = FIRST_PIECE_CYCLES
+    with late_bar(None if end is None else end - first, label="running") as move_to:
         while not playable.ended:
-            before = playable.cycle
+            begun = time.monotonic()
             if speed is None:
-                playable.run(PIECE_CYCLES)
+                playable.run(piece_cycles)
+                took_s = time.monotonic() - begun
+                if took_s < PIECE_S / 2:
+                    piece_cycles = min(2 * piece_cycles, PIECE_CYCLES_MAX)
+                elif took_s > PIECE_S and piece_cycles > FIRST_PIECE_CYCLES // 8:
+                    piece_cycles //= 2
             else:
                 player.tick()
                 time.sleep(TICK_S)
-            progress.update(playable.cycle - before)
+            move_to(playable.cycle - first)

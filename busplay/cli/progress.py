@@ -1,4 +1,4 @@
-"""Progress bars over the bytes of a capture or the time of a link.
+"""Progress bars.
 
 On a terminal only, and only once a second has passed: what is done sooner needs no bar.
 """
@@ -41,28 +41,22 @@ def capture_progress(
         size = f"{_megabytes(capture.bytes_read)} of {_megabytes(capture.bytes_total)} MB"
         return f"{size}, {text()}" if text is not None else size
 
-    with _late_bar(capture.bytes_total, label=label, text=told) as move_to:
+    with late_bar(capture.bytes_total, label=label, text=told) as move_to:
         yield lambda: move_to(capture.bytes_read)
 
 
 @contextmanager
-def edge_progress(stop_edge: int, *, label: str) -> Iterator[Callable[[int], None]]:
-    """Show how far along a link's time something is; gives what to call with the edge reached.
+def late_bar(
+    length: int | None, *, label: str, text: Callable[[], str] | None = None
+) -> Iterator[Callable[[int], None]]:
+    """Show a bar once a second has passed; gives what to call with the place reached.
 
     Args:
-        stop_edge: where it ends.
+        length: where it ends; None: nobody knows, so there is no bar.
         label: what is being done.
+        text: more to show behind the bar.
     """
-    with _late_bar(stop_edge, label=label, text=None) as move_to:
-        yield move_to
-
-
-@contextmanager
-def _late_bar(
-    length: int, *, label: str, text: Callable[[], str] | None
-) -> Iterator[Callable[[int], None]]:
-    """Return what to call with the place reached; a bar comes where it takes long enough."""
-    if not sys.stderr.isatty():
+    if length is None or not sys.stderr.isatty():
         yield lambda place: None
         return
     with ExitStack() as stack:

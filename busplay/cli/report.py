@@ -1,108 +1,180 @@
-"""The figures of a run, for people and as JSON: one place, so that both say the same."""
+"""The report of a run or a replay, for people."""
 
 from __future__ import annotations
 
-import json
-from collections.abc import Mapping, Sequence
+from collections import Counter
+from collections.abc import Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from busplay.cli.style import heading, verdict, warning
+from busplay.errors import printable
+from busplay.wording import counted
+
 if TYPE_CHECKING:
     from busplay.analysis.profile import Routine
-    from busplay.pipeline.pipeline import Pipeline
+    from busplay.losses.lost_stores import LostStore
+    from busplay.pipeline.totals import FrameTotals
+    from busplay.run.report import AccountsReport, RunReport
 
 Figures = dict[str, object]
 
+PLACES_LISTED = 5
+ROUTINES_LISTED = 20
 
-def pipeline_figures(pipeline: Pipeline, *, cycles: int) -> Figures:
-    """Return what a pipeline has carried, ready for JSON."""
-    counters = pipeline.counters()
-    board = pipeline.board
-    seen = counters.receiver
-    slots = max(1, pipeline.edge // pipeline.layout.slot_symbols)
-    return {
-        "board": board.name,
-        "link": board.link.name,
-        "clock_hz": board.clock_hz,
-        "cycles": cycles,
-        "stores": counters.stores,
-        "frames": counters.frames_sent,
-        "link_use_ratio": round(counters.frames_sent / slots, 6),
-        "frames_received": seen.frames_received,
-        "frames_overrun": counters.frames_overrun,
-        "checks_failed": seen.checks_failed,
-        "syncs_lost": seen.syncs_lost,
-        "frames_missed": seen.frames_missed,
-        "frames_lost_at_receiver": counters.accounts.frames.lost_at_receiver,
-        "frames_late": counters.accounts.frames.lost_late,
-        "writes_outside": counters.writes_outside,
-        "units": list(pipeline.displays),
+
+def print_run(report: RunReport, *, title: str, kept_beside: Sequence[Path] = ()) -> None:
+    """Print a report, its verdict first.
+
+    Args:
+        report: of a run or a replay.
+        title: what ran.
+        kept_beside: traces beside files that were there and are left in place.
+    """
+    is_fine = not (report.stores_lost or report.accounts.frames.spurious)
+    click.echo(verdict(f"{printable(title)}: {_verdict(report)}", ok=is_fine))
+    if report.interrupted:
+        click.echo(warning("  interrupted; the figures are those of the cycles that ran"))
+    ran_s = report.cycles / report.clock_hz
+    rows = [
+        ("board", f"{report.board}, link {report.link}"),
+        ("ran", f"{report.cycles:,} cycles, {ran_s:.3f} s at {report.clock_hz / 1e6:g} MHz"),
+        (
+            "sent",
+            f"{counted(report.frames_sent, 'frame')} for {counted(report.stores, 'store')},"
+            f" {report.link_use_ratio:.1%} of the link",
+        ),
+        ("received", f"{counted(report.frames_received, 'frame')}, {_losses(report)}"),
+    ]
+    if report.stores_to_rom or report.stores_to_nothing:
+        rom, nothing = report.stores_to_rom or 0, report.stores_to_nothing or 0
+        rows.append(("ignored", f"{counted(rom, 'store')} to ROM, {nothing:,} to nothing"))
+    if report.exit_status is not None:
+        rows.append(("exit", f"{report.exit_status}, at cycle {report.cycles:,}"))
+    elif report.stopped:
+        rows.append(("stopped", report.stopped))
+    files = {
+        "trace": report.trace,
+        "arrivals": report.received_trace,
+        "losses": report.losses_file,
     }
+    rows += [(label, printable(path)) for label, path in files.items() if path is not None]
+    if report.pictures:
+        rows.append(("pictures", ", ".join(map(printable, report.pictures))))
+    for label, text in rows:
+        click.echo(f"  {label:9} {text}")
+    for path in kept_beside:
+        click.echo(warning(f"  what was recorded is in {printable(path)}; the old trace is kept"))
+    _print_accounts(report.accounts)
+    _print_places(report.losses)
+    if report.losses and report.program_counters != "known":
+        click.echo(f"  {report.program_counters}")
+    if report.profile is not None:
+        _print_routines(report.profile)
 
 
-def print_figures(figures: Mapping[str, object], *, as_json: bool, title: str) -> None:
-    """Print a run's figures: an object in JSON, or a few lines."""
-    if as_json:
-        click.echo(json.dumps(figures, indent=2))
+def _verdict(report: RunReport) -> str:
+    if not report.stores:
+        return "no store in a window"
+    if report.stores_lost:
+        return f"{report.stores_lost:,} of {counted(report.stores, 'store')} not received as sent"
+    in_flight = report.accounts.frames.in_flight
+    arrived = f"all {counted(report.stores - in_flight, 'store')} received"
+    return f"{arrived}, {in_flight:,} in flight" if in_flight else arrived
+
+
+def _losses(report: RunReport) -> str:
+    words = {
+        "lost at the sender's full FIFO": report.frames_overrun,
+        "checks failed": report.checks_failed,
+        "losses of sync": report.syncs_lost,
+        "missed by sequence": report.frames_missed,
+        "lost at the receiver's full FIFO": report.frames_lost_at_receiver,
+        "served after their deadline": report.frames_late,
+        "outside the units": report.writes_outside,
+    }
+    found = [f"{count:,} {what}" for what, count in words.items() if count]
+    return "; ".join(found) or "nothing lost"
+
+
+def _print_accounts(accounts: AccountsReport) -> None:
+    """Print what got lost and what became of faults; nothing where nothing happened."""
+    frames = accounts.frames
+    for what, count in frames.losses().items():
+        click.echo(f"  {count:>9,} {what:34} {count / max(1, frames.lost):6.1%} of all losses")
+    spurious = frames.spurious + frames.spurious_lost
+    if spurious:
+        more = f", of them {frames.spurious_lost:,} not served" if frames.spurious_lost else ""
+        click.echo(f"  {spurious:>9,} spurious: received, never sent{more}")
+    _print_missed(frames, on_a_clean_wire=not accounts.faults)
+    for kind, one in accounts.faults.items():
+        if one.injected:
+            click.echo(
+                f"  {one.injected:>9,} {kind.replace('_', ' ')}: {one.detected_by_check:,} detected"
+                f" by the check, {one.detected_by_sync:,} by loss of sync,\n"
+                f"{'':12}{one.out_of_sync:,} came out of sync, {one.undetected:,} undetected"
+                + (f", {one.in_flight:,} in flight" if one.in_flight else "")
+            )
+    fifo = accounts.receiver_fifo
+    if fifo is not None and (fifo.frames_overrun or fifo.frames_late):
+        click.echo(
+            f"  the receiver held {counted(fifo.frames_held_max, 'frame')} at most;"
+            f" {counted(fifo.overruns_while_busy, 'overrun')} came while it was busy"
+        )
+
+
+def _print_missed(frames: FrameTotals, *, on_a_clean_wire: bool) -> None:
+    if frames.missed_by_sequence is None or not (frames.missed or frames.missed_by_sequence):
         return
-    cycles, clock_hz = _int(figures["cycles"]), _int(figures["clock_hz"])
-    use = figures["link_use_ratio"]
-    click.echo(f"{title} on {figures['board']}, link {figures['link']}")
-    click.echo(
-        f"  ran       {cycles:,} cycles, {cycles / clock_hz:.3f} s at {clock_hz / 1e6:g} MHz"
-    )
-    click.echo(
-        f"  sent      {_counted(figures['frames'], 'frame')} for"
-        f" {_counted(figures['stores'], 'store')}, {float(str(use)):.1%} of the link"
-    )
-    click.echo(f"  received  {_counted(figures['frames_received'], 'frame')}, {_losses(figures)}")
-    shown_files = {
-        "exit_status": "exit",
-        "trace": "trace",
-        "received_trace": "arrivals",
-        "losses_file": "losses",
-        "pictures": "pictures",
-    }
-    for name, label in shown_files.items():
-        value = figures.get(name)
-        if value not in (None, []):
-            shown = ", ".join(map(str, value)) if isinstance(value, list) else value
-            click.echo(f"  {label:9} {shown}")
+    text = f"  {frames.missed:>9,} missing, of which the sequence field counts"
+    text += f" {frames.missed_by_sequence:,}"
+    if frames.gaps_too_long:
+        times = {1: "once", 2: "twice"}.get(frames.gaps_too_long, f"{frames.gaps_too_long:,} times")
+        text += (
+            f";\n{'':12}it came round {times}, as {frames.sequence_modulus:,} or more went at once"
+        )
+    elif on_a_clean_wire and frames.missed_by_sequence > frames.missed:
+        text += " (a recording of what arrived has gaps)"
+    elif frames.missed_by_sequence != frames.missed:
+        text += " (damaged frames mislead it)"
+    click.echo(text)
 
 
-def print_routines(routines: Sequence[Routine], *, most: int = 20) -> None:
+def _print_places(losses: Sequence[LostStore]) -> None:
+    """Print where in the program the listed losses come from, the most first."""
+    from busplay.losses.losses import CAUSE_WORDS
+
+    places: Counter[tuple[str, str]] = Counter()
+    by_instruction = any(one.pc is not None for one in losses)
+    for one in losses:
+        shown = (
+            _place(one.pc, one.label) if by_instruction else _place(one.address, one.address_label)
+        )
+        if shown:
+            places[shown, CAUSE_WORDS[one.cause]] += 1
+    if places:
+        by = "instruction" if by_instruction else "address"
+        click.echo(f"  stores lost, by {by} (of the first {len(losses):,}):")
+    for (place, why), count in places.most_common(PLACES_LISTED):
+        click.echo(f"  {count:>9,} {place!s:34} {why}")
+
+
+def _place(address: int | None, label: str | None) -> str:
+    if address is None:
+        return ""
+    return f"${address:04X} {label}" if label else f"${address:04X}"
+
+
+def _print_routines(routines: Sequence[Routine]) -> None:
     """Print the routines that took the most cycles, as a table."""
     all_cycles = max(1, sum(routine.cycles for routine in routines))
-    click.echo("\nRoutine                      cycles  share      stores   unchanged")
-    for routine in routines[:most]:
+    click.echo("\n" + heading("Routine                      cycles  share      stores   unchanged"))
+    for routine in routines[:ROUTINES_LISTED]:
         click.echo(
             f"{routine.name[:22]:22} {routine.cycles:>12,} {routine.cycles / all_cycles:>6.1%}"
             f" {routine.stores:>11,} {routine.stores_unchanged:>11,}"
         )
-    if len(routines) > most:
-        click.echo(f"and {len(routines) - most} more; --json lists all")
-
-
-def _losses(figures: Mapping[str, object]) -> str:
-    names = {
-        "frames_overrun": "lost at the sender's full FIFO",
-        "checks_failed": "checks failed",
-        "syncs_lost": "losses of sync",
-        "frames_missed": "missed by sequence",
-        "frames_lost_at_receiver": "lost at the receiver's full FIFO",
-        "frames_late": "served after their deadline",
-        "writes_outside": "outside the units",
-    }
-    found = [f"{_int(figures[key]):,} {words}" for key, words in names.items() if figures[key]]
-    return "; ".join(found) or "nothing lost"
-
-
-def _counted(count: object, noun: str) -> str:
-    return f"{_int(count):,} {noun}{'' if count == 1 else 's'}"
-
-
-def _int(value: object) -> int:
-    if not isinstance(value, int):
-        raise TypeError(f"a figure is {value!r}, not a whole number")
-    return value
+    if len(routines) > ROUTINES_LISTED:
+        click.echo(f"and {len(routines) - ROUTINES_LISTED} more; --json lists all")

@@ -1,34 +1,29 @@
-"""What `run` and `demo` do: make the machine, play it, write pictures, print the figures."""
+"""What `run` and `demo` do: make the machine, play it, report."""
 
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
 from contextlib import ExitStack
-from dataclasses import asdict, dataclass, replace
-from fractions import Fraction
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import IO, BinaryIO
+from typing import BinaryIO
 
 import click
 
 from busplay.analysis.profile import sum_by_routine
-from busplay.cli.accounts_report import AccountsReport, open_loss_file
 from busplay.cli.fault_options import FaultRequest
+from busplay.cli.finishing import Ending, NamedLosses, play_and_report
+from busplay.cli.interrupt import INTERRUPTED_STATUS
 from busplay.cli.notice import tell_of_compiling
-from busplay.cli.playing import (
-    PlayOptions,
-    play,
-    require_snapshot_units,
-    write_snapshots,
-)
-from busplay.cli.report import pipeline_figures, print_figures, print_routines
+from busplay.cli.playing import PlayOptions
+from busplay.cli.run_options import LossOptions, RunOptions, stop_cycle
 from busplay.description.board import Board
-from busplay.errors import InputError, printable
+from busplay.errors import InputError
 from busplay.formats.keys_csv import read_key_presses
 from busplay.formats.stores import read_stores
 from busplay.link.board_fit import require_link_fits
 from busplay.link.load import load_board, load_link
+from busplay.losses.lost_stores import Labels
 from busplay.program.labels import find_labels_beside, read_labels
 from busplay.run.session import Session
 from busplay.run.store_stream import StoreStream
@@ -36,83 +31,71 @@ from busplay.run.store_stream import StoreStream
 
 @dataclass(frozen=True, slots=True)
 class RunRequest:
-    """What to run and how long, as the user gave it."""
+    """What to run and how, as the user gave it."""
 
     board_source: str
-    link_source: str | None = None
+    run: RunOptions
+    losses: LossOptions
+    faults: FaultRequest
+    play: PlayOptions
+    as_json: bool
     program: Path | None = None
     load_address: int | None = None
     stores: Path | None = None
-    core: str = "compiled"
     keys: Path | None = None
-    record: Path | None = None
-    record_received: Path | None = None
-    losses: Path | None = None
-    cycles: int | None = None
-    seconds: Fraction | None = None
-    until_exit: bool = False
-    profile: bool = False
     labels: Path | None = None
-    faults: FaultRequest = FaultRequest()  # noqa: RUF009 - frozen
 
-    def stop_cycle(self, clock_hz: int) -> int | None:
-        """Return the cycle at which to stop, the earlier of the two limits; None is no limit."""
-        stops = [] if self.cycles is None else [self.cycles]
-        if self.seconds is not None:
-            stops.append(int(self.seconds * clock_hz))
-        return min(stops, default=None)
+    def read_labels(self) -> Labels:
+        """Read the labels that were given, or those beside the program.
+
+        Raises:
+            InputError: they cannot be read.
+        """
+        path = self.labels
+        if path is None and self.program is not None:
+            path = find_labels_beside(self.program)
+        return {} if path is None else read_labels(path)
 
 
-def run_and_report(
-    request: RunRequest, options: PlayOptions, *, as_json: bool, console: IO[bytes]
-) -> int:
-    """Run, write pictures, print the figures; give the exit status.
-
-    Args:
-        request: what to run.
-        options: how to play it.
-        as_json: print the figures as JSON.
-        console: where the bytes go that the program writes to its console register.
+def run_and_report(request: RunRequest) -> int:
+    """Run, write pictures and files, print the figures; return the exit status.
 
     Raises:
         BusplayError: for whatever a user can cause.
     """
     tell_of_compiling()
     board = load_board(request.board_source)
-    if request.link_source is not None:
-        board = require_link_fits(replace(board, link=load_link(request.link_source)))
+    if request.run.link_source is not None:
+        board = require_link_fits(replace(board, link=load_link(request.run.link_source)))
+    if request.run.until_exit and board.host_port is None:
+        raise InputError(
+            place="--until-exit",
+            found=f"board {board.name} without a host port",
+            wanted="no program can exit on it; add a [host_port] table, or give --cycles COUNT or"
+            " --duration TIME",
+        )
     with ExitStack() as stack:
         if request.stores is not None:
-            return _run_stores(request, board, options, as_json=as_json, stack=stack)
-        return _run_program(request, board, options, as_json=as_json, console=console, stack=stack)
+            return _run_stores(request, board, stack)
+        return _run_program(request, board, stack)
 
 
-def _run_program(
-    request: RunRequest,
-    board: Board,
-    options: PlayOptions,
-    *,
-    as_json: bool,
-    console: IO[bytes],
-    stack: ExitStack,
-) -> int:
+def _run_program(request: RunRequest, board: Board, stack: ExitStack) -> int:
     session = stack.enter_context(
         Session(
             board,
             program=request.program,
             load_address=request.load_address,
-            core=request.core,
+            core=request.run.core,
             key_presses=read_key_presses(request.keys) if request.keys else (),
-            record=request.record,
-            record_received=request.record_received,
-            profile=request.profile,
+            record=request.run.record,
+            record_received=request.losses.record_received,
+            profile=request.run.profile,
             faults=request.faults.plan_for(board.link),
         )
     )
-    loss_file = open_loss_file(request.losses, session.pipeline, stack)
-    labels = _labels(request) if request.profile or request.labels else {}
-    require_snapshot_units(options.snapshots, session.displays)
-    title = printable(session.program.name) or board.name
+    console = sys.stderr.buffer if request.as_json else sys.stdout.buffer
+    labels = request.read_labels() if request.run.profile or request.labels else {}
 
     def pass_console() -> None:
         taken = session.take_console()
@@ -120,49 +103,53 @@ def _run_program(
             console.write(taken)
             console.flush()
 
-    _play_and_close(session, title, options, request, session.close, after_run=pass_console)
-    pass_console()
-    stop = session.stop
-    figures = pipeline_figures(session.pipeline, cycles=session.cycle)
-    figures["program"] = session.program.name
-    figures["exit_status"] = stop.exit_status if stop is not None else None
-    figures["stopped"] = stop.reason if stop is not None else None
-    counted = session.profile()
-    routines = None if counted is None else sum_by_routine(counted, labels, regions=board.memory)
-    if routines is not None:
-        figures["profile"] = [asdict(routine) for routine in routines]
-    if len(session.pipeline.losses) and not labels:
-        labels = _labels(request)
-    if loss_file is not None:
-        finder = session.store_pc_finder()
-        AccountsReport(session.pipeline, labels=labels, find_counters=finder.find).write(loss_file)
-    accounts = AccountsReport(
-        session.pipeline, labels=labels, find_counters=session.program_counters
+    def losses() -> NamedLosses:
+        # Read late: most runs lose nothing, and labels that nobody needs are no reason to stop.
+        known = labels or request.read_labels() if len(session.pipeline.losses) else labels
+        return NamedLosses(
+            session.pipeline, labels=known, find_counters=lambda: session.store_pc_finder().find
+        )
+
+    def ending() -> Ending:
+        pass_console()
+        counters, stop, counted = session.core.counters, session.stop, session.profile()
+        reason = None if stop is None else stop.reason
+        if stop is None and request.run.until_exit and request.play.headless:
+            reason = f"the program has not exited by cycle {session.cycle:,}"
+        return Ending(
+            program=session.program.name or None,
+            stopped=reason,
+            exit_status=None if stop is None else stop.exit_status,
+            stores_to_rom=counters.rom_writes_ignored,
+            stores_to_nothing=counters.unmapped_writes_ignored,
+            trace=request.run.record,
+            profile=None
+            if counted is None
+            else sum_by_routine(counted, labels, regions=board.memory),
+        )
+
+    status = play_and_report(
+        session,
+        title=session.program.name or board.name,
+        stop_cycle=stop_cycle(request.run.cycles, request.run.duration_ps, board.clock_hz),
+        options=request,
+        losses=losses,
+        ending=ending,
+        stack=stack,
+        after_run=pass_console,
     )
-    _print(figures, request, options, accounts, as_json=as_json, title=title)
-    if routines is not None and not as_json:
-        print_routines(routines)
-    if stop is None:
-        return 1 if request.until_exit and options.headless else 0
+    stop = session.stop
+    if status == INTERRUPTED_STATUS or stop is None or stop.kind == "halted":
+        too_early = stop is None and request.run.until_exit and request.play.headless
+        return status or int(too_early)
     if stop.exit_status is not None:
-        return stop.exit_status
-    if stop.kind == "halted":
-        return 0
+        return stop.exit_status or status
     # Not raised: the figures are out, and as JSON they hold the reason already.
     click.echo(f"busplay: {stop.as_error()}", err=True)
     return 2
 
 
-def _labels(request: RunRequest) -> dict[int, tuple[str, ...]]:
-    if request.labels is None and request.program is None:
-        return {}
-    path = request.labels or find_labels_beside(request.program or "")
-    return read_labels(path) if path is not None else {}
-
-
-def _run_stores(
-    request: RunRequest, board: Board, options: PlayOptions, *, as_json: bool, stack: ExitStack
-) -> int:
+def _run_stores(request: RunRequest, board: Board, stack: ExitStack) -> int:
     source = request.stores or Path("-")
     is_live = str(source) == "-"
     name = "standard input" if is_live else str(source)
@@ -172,25 +159,25 @@ def _run_stores(
             board,
             read_stores(stream, name),
             name=name,
-            wait=options.headless,
-            record=request.record,
-            record_received=request.record_received,
+            wait=request.play.headless,
+            record=request.run.record,
+            record_received=request.losses.record_received,
             faults=request.faults.plan_for(board.link),
         )
     )
-    loss_file = open_loss_file(request.losses, feed.pipeline, stack)
-    require_snapshot_units(options.snapshots, feed.displays)
-    _play_and_close(feed, name, options, request, feed.close)
-    figures = pipeline_figures(feed.pipeline, cycles=feed.cycle)
-    accounts = AccountsReport(
-        feed.pipeline,
-        labels=_labels(request),
-        unknown="no program counters: stores from elsewhere come without",
+    return play_and_report(
+        feed,
+        title=f"stores from {name}",
+        stop_cycle=stop_cycle(request.run.cycles, request.run.duration_ps, board.clock_hz),
+        options=request,
+        losses=lambda: NamedLosses(
+            feed.pipeline,
+            labels=request.read_labels(),
+            unknown="no program counters: stores from elsewhere come without",
+        ),
+        ending=lambda: Ending(trace=request.run.record),
+        stack=stack,
     )
-    if loss_file is not None:
-        accounts.write(loss_file)
-    _print(figures, request, options, accounts, as_json=as_json, title=f"Stores from {name}")
-    return 0
 
 
 def _open_stores(path: Path) -> BinaryIO:
@@ -202,51 +189,3 @@ def _open_stores(path: Path) -> BinaryIO:
             found=error.strerror or str(error),
             wanted="name a file of stores, or - for standard input",
         ) from error
-
-
-def _play_and_close(
-    playable: Session | StoreStream,
-    title: str,
-    options: PlayOptions,
-    request: RunRequest,
-    close: Callable[[], None],
-    *,
-    after_run: Callable[[], None] = lambda: None,
-) -> None:
-    """Play, and whatever ends it, write the pictures and the trace's end."""
-    try:
-        play(
-            playable,
-            title=title,
-            board=playable.board,
-            options=options,
-            stop_cycle=request.stop_cycle(playable.clock_hz),
-            after_run=after_run,
-        )
-    except KeyboardInterrupt:
-        # Ctrl-C ends a run as closing the window does: with its pictures, trace and figures.
-        pass
-    finally:
-        close()
-    write_snapshots(options.snapshots, playable.displays)
-
-
-def _print(
-    figures: dict[str, object],
-    request: RunRequest,
-    options: PlayOptions,
-    accounts: AccountsReport,
-    *,
-    as_json: bool,
-    title: str,
-) -> None:
-    figures["trace"] = None if request.record is None else str(request.record)
-    received, losses = request.record_received, request.losses
-    figures["received_trace"] = None if received is None else str(received)
-    figures["losses_file"] = None if losses is None else str(losses)
-    figures["pictures"] = [str(snapshot.path) for snapshot in options.snapshots]
-    if options.headless or as_json or accounts.tell_of_losses:
-        figures |= accounts.figures()
-        print_figures(figures, as_json=as_json, title=title)
-        if not as_json:
-            accounts.print()

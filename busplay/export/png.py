@@ -9,6 +9,7 @@ from __future__ import annotations
 import struct
 import zlib
 from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -25,14 +26,24 @@ INDEXED_COLOUR = 3
 ZLIB_LEVEL = 9
 
 
-def compose(displays: Iterable[Display], *, stacked: bool = False) -> NDArray[np.uint8]:
-    """Put the pictures of several units side by side, with their borders, at scale 1.
+def compose(
+    displays: Iterable[Display], *, stacked: bool = False, borders: bool = True
+) -> NDArray[np.uint8]:
+    """Put the pictures of several units side by side, at scale 1.
+
+    Args:
+        displays: in the order in which they stand.
+        stacked: one below the other instead.
+        borders: with the border that a unit has round its picture, as the window shows it.
 
     Returns:
         uint8[rows, columns, 3]; what no unit covers has the colour of the window's background.
     """
     by_unit = {display.unit.name: display for display in displays}
-    units = [display.unit for display in by_unit.values()]
+    units = [
+        display.unit if borders else replace(display.unit, border_px=0)
+        for display in by_unit.values()
+    ]
     arrangement = arrange(units, scale=1, gap_px=GAP_PX, stacked=stacked)
     out = np.empty((arrangement.height_px, arrangement.width_px, 3), np.uint8)
     out[:] = GAP_RGB

@@ -38,7 +38,8 @@ def slow_board(tmp_path: Path) -> Path:
 def test_clean_run_loses_nothing_and_says_so(capsys: pytest.CaptureFixture[str]) -> None:
     assert run_busplay("run", "dunlin", FILL, "--headless", "--cycles", 400_000) == 0
     lines = capsys.readouterr().out.splitlines()
-    assert lines[3].endswith("nothing lost")
+    assert lines[0].endswith("stores received")
+    assert lines[4].endswith("nothing lost")
     assert not any("of all losses" in line for line in lines)
 
 
@@ -99,7 +100,7 @@ def test_same_seed_same_faults_on_run_and_replay(
     assert edges[0] == edges[1] != []
     # The recording holds what was sent: the wire's damage is not in it.
     clean = figures_of(capsys, "replay", trace, "--headless")
-    assert clean["frames_received"] == clean["frames"] == ran["frames"]
+    assert clean["frames_received"] == clean["frames_sent"] == ran["frames_sent"]
     for one, again in zip(ran["losses"], replayed["losses"], strict=True):  # type: ignore[arg-type,call-overload]
         assert again["cycle_is_exact"] is False
         assert one["cycle"] <= again["cycle"]
@@ -135,7 +136,7 @@ def test_faults_file_and_options_add_up(capsys: pytest.CaptureFixture[str], tmp_
         ("--stuck", "9=1", "--stuck: found lane 9; link guarded has 5 wires, 0 to 4"),
         ("--stuck", "lane", "'lane' is no LANE=LEVEL; write 2=1 for lane 2 stuck high"),
         ("--ber", "2", "2 is not 0, 1, or between 1e-12 and 1"),
-        ("--ber", "some", "'some' is no chance; write 1e-4 or 0.001"),
+        ("--ber", "some", "'some' is no probability; write 1e-4 or 0.001"),
         ("--faults", "none.toml", "none.toml: found no such file; give the path of a file"),
     ],
 )

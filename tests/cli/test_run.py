@@ -39,7 +39,7 @@ def test_run_hands_on_the_exit_register(busplay: Busplay, exit_3: Path) -> None:
     found = busplay("run", "dunlin", exit_3, "--headless", "--until-exit", "--json")
     assert found.status == 3
     assert found.figures["exit_status"] == 3
-    assert found.figures["frames"] == 1
+    assert found.figures["frames_sent"] == 1
 
 
 def test_run_without_exit_in_time_is_status_1(busplay: Busplay) -> None:
@@ -58,12 +58,12 @@ def test_window_that_closes_after_losses_prints_the_summary(busplay: Busplay, be
 def test_run_headless_needs_an_end(busplay: Busplay) -> None:
     found = busplay("run", "dunlin", TIDES, "--headless")
     assert found.status == 2
-    assert "--cycles N, --seconds S or --until-exit" in found.err
+    assert "--cycles COUNT, --duration TIME or --until-exit" in found.err
 
 
 @pytest.mark.parametrize(
     ("words", "cycles"),
-    [(("--cycles", "200_000"), 200_000), (("--seconds", "1/40"), 200_000)],
+    [(("--cycles", "200_000"), 200_000), (("--duration", "25ms"), 200_000)],
 )
 def test_run_stops_at_the_first_instruction_at_or_after(
     busplay: Busplay, words: tuple[str, ...], cycles: int
@@ -130,7 +130,7 @@ def test_snapshot_of_no_unit_is_refused_before_running(busplay: Busplay, tmp_pat
         (("run", "dunlin", "--headless", "--cycles", "1"), "name a program to run"),
         (("run", "dunlin", str(TIDES), "--headless", "--cycles", "many"), "no whole number"),
         (("run", "dunlin", str(TIDES), "--headless", "--cycles", "-5"), "-5"),
-        (("run", "dunlin", str(TIDES), "--headless", "--seconds", "soon"), "2, 0.5 or 1/60"),
+        (("run", "dunlin", str(TIDES), "--headless", "--duration", "soon"), "such as 1.5ms"),
         (("run", "dunlin", str(TIDES), "--headless", "--cycles", "1", "--speed", "0"), "speed"),
         (("run", "dunlin", str(TIDES), "--headless", "--cycles", "1", "--link", "lea"), "lean"),
         (("run", "dunlin", str(TIDES), "--headless", "--cycles", "1", "--core", "x"), "reference"),
@@ -242,7 +242,7 @@ def test_stores_from_csv_reach_the_screen(busplay: Busplay, tmp_path: Path) -> N
         *("--snapshot", f"{picture}@panel"),
     )
     assert found.status == 0
-    assert found.figures["frames"] == 3
+    assert found.figures["frames_sent"] == 3
     image = Image.open(picture).convert("RGB")
     # Palette entries 1 and 2 of HTML 4.01 (silver, gray), then 15 (aqua) at the far corner.
     assert image.getpixel((0, 0)) == (0xC0, 0xC0, 0xC0)

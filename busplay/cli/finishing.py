@@ -1,0 +1,237 @@
+"""What `run`, `demo` and `replay` share: play, write files and pictures, report."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Protocol
+
+import click
+
+from busplay.analysis.profile import Routine
+from busplay.cli.interrupt import INTERRUPTED_STATUS, hold_interrupt
+from busplay.cli.json_output import print_json
+from busplay.cli.playing import PlayOptions, play, require_snapshot_units, write_snapshots
+from busplay.cli.progress import late_bar
+from busplay.cli.report import print_run
+from busplay.cli.run_options import LossOptions
+from busplay.description.board import Board
+from busplay.losses.loss_file import LossFile
+from busplay.losses.lost_stores import FindCounters, Labels, LossNames, LostStore
+from busplay.pipeline.pipeline import Pipeline
+from busplay.player.playable import Playable
+from busplay.run.recording import Recorder
+from busplay.run.report import RunReport, accounts_report
+
+LISTED_MAX = 100
+
+
+class Recorded(Playable, Protocol):
+    """Something that plays through a pipeline and records."""
+
+    board: Board
+
+    @property
+    def pipeline(self) -> Pipeline:
+        """Sender, receiver and displays."""
+
+    @property
+    def recorder(self) -> Recorder:
+        """The traces that are written."""
+
+    def close(self, *, keeps_old: bool = False) -> None:
+        """End the recordings."""
+
+
+class PlayRequest(Protocol):
+    """What a user asked for, as far as playing is concerned."""
+
+    @property
+    def play(self) -> PlayOptions:
+        """How to play."""
+
+    @property
+    def losses(self) -> LossOptions:
+        """What becomes of what arrives."""
+
+    @property
+    def as_json(self) -> bool:
+        """Whether the figures are printed as JSON."""
+
+
+@dataclass(frozen=True, slots=True)
+class Ending:
+    """What only the one that played knows at its end; see `RunReport`.
+
+    Attributes:
+        lost_at_sender: stores lost at the sender's FIFO, where the sender was not here.
+    """
+
+    program: str | None = None
+    stopped: str | None = None
+    exit_status: int | None = None
+    stores_to_rom: int | None = None
+    stores_to_nothing: int | None = None
+    complete: bool | None = None
+    trace: Path | None = None
+    profile: tuple[Routine, ...] | None = None
+    lost_at_sender: int | None = None
+
+
+class NamedLosses:
+    """The stores that a pipeline lost, by name.
+
+    Args:
+        pipeline: that ran.
+        labels: the program's.
+        find_counters: makes what finds the program counters of stores by their cycles; None:
+            nobody knows.
+        unknown: why nobody does.
+    """
+
+    def __init__(
+        self,
+        pipeline: Pipeline,
+        *,
+        labels: Labels,
+        find_counters: Callable[[], FindCounters] | None = None,
+        unknown: str = "",
+    ) -> None:
+        self._pipeline = pipeline
+        self._labels = labels
+        self._find_counters = find_counters
+        self.program_counters = "known" if find_counters is not None else unknown
+
+    def _names(self) -> LossNames:
+        find = None if self._find_counters is None else self._find_counters()
+        return LossNames(self._pipeline, labels=self._labels, find_counters=find)
+
+    def first(self) -> tuple[LostStore, ...]:
+        """Return the first stores that were lost."""
+        losses = self._pipeline.losses.first(LISTED_MAX)
+        return tuple(self._names().describe(losses)) if len(losses) else ()
+
+    def write(self, file: LossFile) -> None:
+        """Write all stores that were lost, with a progress bar where that takes long.
+
+        Raises:
+            OutputError: the file cannot be written.
+        """
+        done = 0
+
+        def count(rows: int) -> None:
+            nonlocal done
+            done += rows
+            move_to(done)
+
+        with late_bar(file.rows, label="losses") as move_to:
+            file.write(self._names(), on_rows=count)
+
+
+def play_and_report(
+    playable: Recorded,
+    *,
+    title: str,
+    stop_cycle: int | None,
+    options: PlayRequest,
+    losses: Callable[[], NamedLosses],
+    ending: Callable[[], Ending],
+    stack: ExitStack,
+    after_run: Callable[[], None] = lambda: None,
+) -> int:
+    """Play to the end, close the recordings, write pictures and losses, print the figures.
+
+    Args:
+        playable: session, stream or replay.
+        title: what plays.
+        stop_cycle: play no further than this; None: no limit.
+        options: as the user gave them.
+        losses: called at the end, for the names of what got lost.
+        ending: called at the end, for what else is known.
+        stack: closes the file of losses.
+        after_run: called after every piece that was run.
+
+    Returns:
+        The exit status: 0, 1 where losses were to fail, or 130.
+
+    Raises:
+        BusplayError: for whatever a user can cause.
+    """
+    require_snapshot_units(options.play.snapshots, playable.displays)
+    loss_file = None
+    if options.losses.losses_path is not None:
+        loss_file = stack.enter_context(LossFile(options.losses.losses_path))
+        playable.pipeline.watch_losses(loss_file.add)
+    interrupted = play(
+        playable,
+        title=title,
+        board=playable.board,
+        options=options.play,
+        stop_cycle=stop_cycle,
+        after_run=after_run,
+    )
+    with hold_interrupt() as held:
+        end = ending()
+        playable.close(keeps_old=interrupted)
+        write_snapshots(options.play.snapshots, playable.displays)
+    interrupted |= held.pressed
+    named = losses()
+    if loss_file is not None:
+        named.write(loss_file)
+    report = _report(playable, options, end, named, interrupted=interrupted)
+    if options.as_json:
+        print_json(report)
+    elif options.play.headless or interrupted or playable.pipeline.counters().errors:
+        print_run(report, title=title, kept_beside=playable.recorder.kept_beside)
+    if interrupted:
+        click.echo("busplay: interrupted", err=True)
+        return INTERRUPTED_STATUS
+    return int(options.losses.fail_on_loss and report.stores_lost > 0)
+
+
+def _report(
+    playable: Recorded, options: PlayRequest, end: Ending, named: NamedLosses, *, interrupted: bool
+) -> RunReport:
+    pipeline = playable.pipeline
+    counters = pipeline.counters()
+    seen, frames = counters.receiver, counters.accounts.frames
+    slots = max(1, pipeline.edge // pipeline.layout.slot_symbols)
+    stores, overrun = counters.stores, counters.frames_overrun
+    if end.lost_at_sender is not None:
+        overrun = end.lost_at_sender
+        stores = counters.frames_sent + overrun
+    return RunReport(
+        board=playable.board.name,
+        link=playable.board.link.name,
+        program=end.program,
+        clock_hz=playable.board.clock_hz,
+        cycles=playable.cycle,
+        interrupted=interrupted,
+        stopped=end.stopped,
+        exit_status=end.exit_status,
+        stores=stores,
+        stores_to_rom=end.stores_to_rom,
+        stores_to_nothing=end.stores_to_nothing,
+        frames_sent=counters.frames_sent,
+        link_use_ratio=round(counters.frames_sent / slots, 6),
+        frames_received=seen.frames_received,
+        frames_overrun=overrun,
+        frames_lost_at_receiver=frames.lost_at_receiver,
+        frames_late=frames.lost_late,
+        frames_missed=seen.frames_missed,
+        checks_failed=seen.checks_failed,
+        syncs_lost=seen.syncs_lost,
+        writes_outside=counters.writes_outside,
+        units=tuple(pipeline.displays),
+        complete=end.complete,
+        trace=end.trace,
+        received_trace=options.losses.record_received,
+        losses_file=options.losses.losses_path,
+        pictures=tuple(snapshot.path for snapshot in options.play.snapshots),
+        profile=end.profile,
+        accounts=accounts_report(pipeline),
+        losses=named.first(),
+        program_counters=named.program_counters,
+    )
