@@ -12,7 +12,7 @@ import click
 
 from busplay.cli.files import InFile, OutFile
 from busplay.cli.options import Count
-from busplay.errors import InputError
+from busplay.errors import InputError, printable
 
 if TYPE_CHECKING:
     from busplay.analysis.compare.comparison import Comparison
@@ -97,7 +97,11 @@ def command(
             facts |= {"picture": str(picture), "pixels_different": pixels}
         click.echo(json.dumps(facts, indent=2))
     else:
-        click.echo(comparison_text(comparison, listed, names=(expected.name, actual.name)))
+        click.echo(
+            comparison_text(
+                comparison, listed, names=(printable(expected.name), printable(actual.name))
+            )
+        )
         if picture is not None and pixels is not None:
             click.echo(_picture_text(picture, pixels))
         click.echo(f"\n{'equal' if equal else 'DIFFERENT'}")

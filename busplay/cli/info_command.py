@@ -10,7 +10,7 @@ import click
 from busplay.cli.capture_options import capture_options
 from busplay.cli.files import InFile
 from busplay.cli.json_output import print_json
-from busplay.errors import InputError
+from busplay.errors import InputError, printable
 
 if TYPE_CHECKING:
     from busplay.trace.info import TraceInfo
@@ -81,7 +81,7 @@ def _print(info: TraceInfo) -> None:
     if info.clock_hz is not None:
         board += f" at {info.clock_hz / 1e6:g} MHz"
     rows = {
-        "trace": f"{info.file}, {info.file_bytes:,} bytes, {whole}",
+        "trace": f"{printable(info.file)}, {info.file_bytes:,} bytes, {whole}",
         "program": info.program or "none (stores from elsewhere, or ROM alone)",
         "board": board,
         "link": f"{info.link}, {info.frame_bits} bits a frame",

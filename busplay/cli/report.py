@@ -81,8 +81,9 @@ def _verdict(report: RunReport) -> str:
     if report.stores_lost:
         return f"{report.stores_lost:,} of {counted(report.stores, 'store')} not received as sent"
     in_flight = report.accounts.frames.in_flight
-    arrived = f"all {counted(report.stores - in_flight, 'store')} received"
-    return f"{arrived}, {in_flight:,} in flight" if in_flight else arrived
+    arrived = report.stores - in_flight
+    text = f"{'all ' if arrived > 1 else ''}{counted(arrived, 'store')} received"
+    return f"{text}, {in_flight:,} in flight" if in_flight else text
 
 
 def _losses(report: RunReport) -> str:

@@ -153,7 +153,7 @@ def _run_stores(request: RunRequest, board: Board, stack: ExitStack) -> int:
     source = request.stores or Path("-")
     is_live = str(source) == "-"
     name = "standard input" if is_live else str(source)
-    stream = sys.stdin.buffer if is_live else stack.enter_context(_open_stores(source))
+    stream = _open_standard_input() if is_live else stack.enter_context(_open_stores(source))
     feed = stack.enter_context(
         StoreStream(
             board,
@@ -178,6 +178,12 @@ def _run_stores(request: RunRequest, board: Board, stack: ExitStack) -> int:
         ending=lambda: Ending(trace=request.run.record),
         stack=stack,
     )
+
+
+def _open_standard_input() -> BinaryIO:
+    # Not Python's own stream: it is locked while the reading thread waits for a silent pipe, and
+    # Python aborts when it ends and cannot lock it.
+    return open(0, "rb", closefd=False)
 
 
 def _open_stores(path: Path) -> BinaryIO:

@@ -22,6 +22,9 @@ from busplay.version import VERSION
 
 def header_for(board: Board, program: LoadedProgram | None = None) -> TraceHeader:
     """Make the header of a trace of a board; `program` None: stores come from elsewhere."""
+    if program is not None and not program.name:
+        # The board's own images run alone.
+        program = None
     return TraceHeader(
         link=board.link,
         board=board,

@@ -28,6 +28,8 @@ from busplay.run.tap import Tap
 
 QUEUE_BATCHES = 64
 PIECE_STORES = 1 << 16
+# So that whoever runs the stream can be interrupted while its source is silent.
+WAIT_S = 0.05
 
 
 class StoreStream:
@@ -37,8 +39,8 @@ class StoreStream:
         board: whose windows, link and units are meant.
         batches: the stores, in order of their cycles; read in a thread.
         name: of the file, for messages.
-        wait: let `run` wait for stores that have not come yet. A window does not wait: it
-            shows what has come.
+        wait: let `run` wait a moment for stores that have not come yet. A window does not wait:
+            it shows what has come.
         record: file to which a trace is written meanwhile.
         record_received: file to which a trace of what arrives is written.
         faults: damage to inject between the two ends.
@@ -142,7 +144,7 @@ class StoreStream:
     def _take(self) -> bool:
         """Fetch the next batch; False if there is none now."""
         try:
-            item = self._queue.get(block=self._wait)
+            item = self._queue.get(block=self._wait, timeout=WAIT_S)
         except queue.Empty:
             return False
         if item is None:

@@ -12,6 +12,7 @@ import pytest
 from PIL import Image
 
 from busplay.demo.programs import DEMO_PROGRAMS, find_demo
+from busplay.description.shipped_files import shipped_boards
 from busplay.trace.reader import TraceReader
 from tests.cli.conftest import Outcome
 
@@ -343,22 +344,117 @@ def test_first_run_on_a_machine_says_that_it_compiles(tmp_path: Path) -> None:
     assert said == ["busplay: compiling for this machine; only the first run waits for it\n", ""]
 
 
-def test_ctrl_c_keeps_trace_and_figures(tmp_path: Path) -> None:
-    trace = tmp_path / "stopped.trace"
-    words = ["demo", "tides", "--headless", "--cycles", "3000000000", "--record", str(trace)]
-    child = subprocess.Popen(
-        [sys.executable, "-m", "busplay", *words],
-        stdout=subprocess.PIPE,
-        text=True,
-        # A shell's background jobs ignore Ctrl-C, and their children would too.
-        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
+# -- ends
+
+
+def bare_board(folder: Path) -> Path:
+    """A Dunlin without its host port."""
+    text = shipped_boards()["dunlin"].read_text(encoding="utf-8")
+    before, found, after = text.partition("[host_port]")
+    assert found
+    board = folder / "bare.toml"
+    board.write_text(before + after.partition("\n[")[2], encoding="utf-8")
+    return board
+
+
+def test_until_exit_is_refused_where_no_program_can_exit(busplay: Busplay, tmp_path: Path) -> None:
+    found = busplay("run", bare_board(tmp_path), TIDES, "--headless", "--until-exit")
+    assert found.status == 2
+    assert found.err == (
+        "busplay: --until-exit: found board Dunlin without a host port; no program can exit on it;"
+        " add a [host_port] table, or give --cycles COUNT or --duration TIME\n"
     )
-    deadline = time.monotonic() + 90
-    while time.monotonic() < deadline and not (trace.exists() and trace.stat().st_size > 5_000):
-        time.sleep(0.05)
-    child.send_signal(signal.SIGINT)
-    out, _ = child.communicate(timeout=60)
-    assert "nothing lost" in out
-    with TraceReader(trace) as reader:
-        assert reader.complete
-        assert reader.frames > 1000
+
+
+def test_run_that_ends_early_says_why(busplay: Busplay, exit_3: Path) -> None:
+    words = ("--headless", "--until-exit", "--cycles", 50_000)
+    exited = busplay("run", "dunlin", exit_3, *words)
+    assert exited.status == 3
+    assert "  exit      3, at cycle 19\n" in exited.out
+    cut = busplay("run", "dunlin", TIDES, *words)
+    assert cut.status == 1
+    assert "  stopped   the program has not exited by cycle 50,00" in cut.out
+
+
+@pytest.mark.parametrize(("ber", "status"), [("1e-3", 1), ("0", 0)])
+def test_fail_on_loss_is_status_1_if_a_store_was_lost(
+    busplay: Busplay, tmp_path: Path, ber: str, status: int
+) -> None:
+    trace = tmp_path / "a.trace"
+    words = ("--headless", "--cycles", 100_000, "--fail-on-loss", "--ber", ber)
+    assert busplay("run", "dunlin", TIDES, *words, "--record", trace).status == status
+    assert busplay("demo", "tides", *words).status == status
+    assert busplay("replay", trace, *words).status == status
+
+
+def test_stores_to_rom_and_to_nothing_are_shown(busplay: Busplay, tmp_path: Path) -> None:
+    # STA $C100 twice, STA $B000, then the exit register gets 0.
+    code = bytes([0x8D, 0x00, 0xC1, 0x8D, 0x00, 0xC1, 0x8D, 0x00, 0xB0, 0x9C, 0x0A, 0xA4])
+    program = tmp_path / "stray.bin"
+    program.write_bytes(rom(code))
+    words = ("run", "dunlin", program, "--headless", "--until-exit")
+    figures = busplay(*words, "--json").figures
+    assert (figures["stores_to_rom"], figures["stores_to_nothing"]) == (2, 1)
+    said = busplay(*words).out
+    assert said.startswith("stray.bin: no store in a window\n")
+    assert "  ignored   2 stores to ROM, 1 to nothing\n" in said
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("run", "dunlin", "--load", "$C000"), "--load says where PROGRAM goes"),
+        (("demo", "--headless", "--scale", "2"), "--scale is for the window"),
+        (("demo", "--headless", "--full-screen"), "--full-screen is for the window"),
+        (("demo", "--headless", "--duration", "5"), "give a unit, such as 5s or 5ms"),
+        (("demo", "--headless", "--duration", "-5s"), "-5s is negative"),
+        (("demo", "--headless", "--seconds", "5"), "--seconds is now --duration"),
+        (("replay", "a.trace", "--seconds", "5"), "--seconds is now --to"),
+        (("replay", "a.trace", "--labels", "a.lbl"), "--labels is of --program; give that too"),
+    ],
+)
+def test_option_without_effect_is_refused(
+    busplay: Busplay, words: tuple[str, ...], said: str
+) -> None:
+    found = busplay(*words)
+    assert found.status == 2
+    assert said in found.err
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("--from", "99s"), "--from: found 99 s; the recording ends at 12.50"),
+        (("--from", "5ms", "--to", "5ms"), "--from: found 5 ms; it stops at 5 ms, so give less"),
+        (("--from", "5ms", "--cycles", "100"), "--from: found 5 ms; it stops at 12.5 us"),
+    ],
+)
+def test_replay_with_nothing_to_play_is_refused(
+    busplay: Busplay, tmp_path: Path, words: tuple[str, ...], said: str
+) -> None:
+    trace = tmp_path / "a.trace"
+    busplay("demo", "--headless", "--cycles", 100_000, "--record", trace)
+    found = busplay("replay", trace, "--headless", *words)
+    assert found.status == 2
+    assert said in found.err
+
+
+def test_part_of_a_replay_has_sums_that_agree(busplay: Busplay, tmp_path: Path) -> None:
+    trace = tmp_path / "a.trace"
+    busplay("demo", "fill", "--headless", "--cycles", 400_000, "--record", trace)
+    part = busplay("replay", trace, "--headless", "--to", "20ms", "--json").figures
+    assert part["stores"] == part["frames_sent"] == part["frames_received"]
+    assert part["cycles"] == 160_000
+
+
+def test_snapshot_of_one_unit_is_part_of_that_of_all(busplay: Busplay, tmp_path: Path) -> None:
+    """One had no border, and several had."""
+    names = [str(tmp_path / name) for name in ("panel.png", "sign.png", "all.png")]
+    busplay(
+        *("demo", "--headless", "--cycles", 300_000, "--snapshot", f"{names[0]}@panel"),
+        *("--snapshot", f"{names[1]}@sign", "--snapshot", names[2]),
+    )
+    panel, sign, both = (Image.open(name).convert("RGB") for name in names)
+    assert both.crop((0, 0, *panel.size)).tobytes() == panel.tobytes()
+    left = both.width - sign.width
+    assert both.crop((left, 0, both.width, sign.height)).tobytes() == sign.tobytes()
