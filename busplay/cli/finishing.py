@@ -17,13 +17,13 @@ from busplay.cli.playing import PlayOptions, play, require_snapshot_units, write
 from busplay.cli.progress import late_bar
 from busplay.cli.report import print_run
 from busplay.cli.run_options import LossOptions
+from busplay.cli.run_report import RunReport, accounts_report
 from busplay.description.board import Board
 from busplay.losses.loss_file import LossFile
 from busplay.losses.lost_stores import FindCounters, Labels, LossNames, LostStore
 from busplay.pipeline.pipeline import Pipeline
 from busplay.player.playable import Playable
 from busplay.run.recording import Recorder
-from busplay.run.report import RunReport, accounts_report
 
 LISTED_MAX = 100
 

@@ -15,9 +15,9 @@ from busplay.wording import counted
 
 if TYPE_CHECKING:
     from busplay.analysis.profile import Routine
+    from busplay.cli.run_report import AccountsReport, RunReport
     from busplay.losses.lost_stores import LostStore
     from busplay.pipeline.totals import FrameTotals
-    from busplay.run.report import AccountsReport, RunReport
 
 Figures = dict[str, object]
 
