@@ -29,7 +29,7 @@ _READS = {Access.READ: 1, Access.MODIFY: 3, Access.BIT_BRANCH: 3}
 
 
 @dataclass(frozen=True, slots=True)
-class Timing:
+class InstructionTiming:
     """Timing of one processor; every tuple has 256 places, one an opcode.
 
     Attributes:
@@ -54,7 +54,7 @@ class Timing:
 
 
 @cache
-def timing_of(processor: str, *, undocumented: bool = False) -> Timing:
+def timing_of(processor: str, *, undocumented: bool = False) -> InstructionTiming:
     """Make the tables of a processor, with its undocumented instructions if they are wanted.
 
     Raises:
@@ -63,7 +63,7 @@ def timing_of(processor: str, *, undocumented: bool = False) -> Timing:
     table = instructions_of(processor, undocumented=undocumented)
     rows = [table.get(opcode) for opcode in range(256)]
     nmos = processor == "6502"
-    return Timing(
+    return InstructionTiming(
         mnemonics=tuple(row.mnemonic if row else "???" for row in rows),
         base_cycles=tuple(row.cycles if row else 0 for row in rows),
         page_cycle=tuple(bool(row and row.page_cycle) for row in rows),

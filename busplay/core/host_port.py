@@ -83,7 +83,7 @@ class Standing(NamedTuple):
     key_ready_until: int
 
 
-class HostPort:
+class HostPortDevice:
     """The registers and what is behind them.
 
     Args:
@@ -131,7 +131,7 @@ class HostPort:
         self._exit_status = None
 
     def press(self, code: int, *, cycle: int) -> None:
-        """Let a key wait from `cycle` on.
+        """Queue a key that waits from `cycle` on.
 
         Raises:
             ValueError: the code is no byte above 0, or the cycle is before the last key's.
@@ -160,7 +160,7 @@ class HostPort:
         return max(self._enabled_from, self._refresh_cycle(self._refresh_number))
 
     def standing(self, cycle: int) -> Standing:
-        """Tell what the registers read as from `cycle` on, until a key is taken or a write comes.
+        """Return what the registers read as from `cycle` on, until a key is taken or a write comes.
 
         A core that read RANDOM or TICK by it hands their states back to `resume`.
         """
@@ -183,7 +183,7 @@ class HostPort:
         self._kept_tick = kept_tick
 
     def read(self, offset: int, *, cycle: int) -> int:
-        """Read a register in `cycle`; give the byte."""
+        """Read a register in `cycle` and return the byte."""
         match offset:
             case Register.KEY_READY:
                 waiting = self._keys_waiting(cycle)

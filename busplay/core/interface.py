@@ -25,7 +25,7 @@ from dataclasses import dataclass
 from typing import ClassVar, Literal, Protocol, runtime_checkable
 
 from busplay.batch import StoreBatch, UInt8Column
-from busplay.core.host_port import HostPort
+from busplay.core.host_port import HostPortDevice
 from busplay.core.memory_map import MemoryMap
 from busplay.description.board import Undocumented
 from busplay.errors import CoreStoppedError
@@ -131,7 +131,7 @@ class Core(Protocol):
     """Processors that the class can be, as board files name them."""
 
     def __init__(
-        self, processor: str, memory_map: MemoryMap, host_port: HostPort | None = None
+        self, processor: str, memory_map: MemoryMap, host_port: HostPortDevice | None = None
     ) -> None: ...
 
     @property
@@ -143,7 +143,7 @@ class Core(Protocol):
         """What lies at each address."""
 
     @property
-    def host_port(self) -> HostPort | None:
+    def host_port(self) -> HostPortDevice | None:
         """The host port, if there is one."""
 
     @property
@@ -186,20 +186,20 @@ class Core(Protocol):
         """Run the reset sequence: 7 cycles, then the address at $FFFC.
 
         S becomes $FD, I is set, the 65C02 clears D; A, X, Y and memory stay. The host port is
-        reset too (keys that wait stay). A stop is over. Gives the cycles it took: 7.
+        reset too (keys that wait stay). A stop is over. Returns the cycles it took: 7.
         """
 
     def nmi(self) -> None:
         """Make an edge on the NMI input, in the cycle `cycle`."""
 
     def step(self) -> int:
-        """Run one instruction, or one interrupt sequence; give the cycles it took.
+        """Run one instruction, or one interrupt sequence, and return the cycles it took.
 
-        The same as `run(1)`: a waiting processor (WAI) waits one cycle; a stopped one gives 0.
+        The same as `run(1)`: a waiting processor (WAI) waits one cycle; a stopped one returns 0.
         """
 
     def run(self, cycles: int) -> int:
-        """Run whole instructions until at least `cycles` have passed; give how many did.
+        """Run whole instructions until at least `cycles` have passed, and return how many did.
 
         Ends early, after the instruction at fault, when the core stops; look at `stop`.
         Nothing is raised for anything that the program does.
@@ -231,7 +231,7 @@ class RunsUndocumented(Core, Protocol):
         self,
         processor: str,
         memory_map: MemoryMap,
-        host_port: HostPort | None = None,
+        host_port: HostPortDevice | None = None,
         *,
         undocumented: Undocumented = "stop",
     ) -> None: ...

@@ -13,8 +13,8 @@ the board file may name any processor of the class. The name must equal the clas
 A class that can run undocumented instructions has `runs_undocumented = True` and takes a keyword
 `undocumented`, `"stop"` or `"run"`, see `RunsUndocumented`; others need neither.
 What a class must keep to, besides its methods' docstrings: the tables of `MemoryMap` for
-every write, operand reads of the host port through `HostPort.read` with the cycle of the
-read, writes through `HostPort.write`; nothing else on the pipeline knows the processor.
+every write, operand reads of the host port through `HostPortDevice.read` with the cycle of the
+read, writes through `HostPortDevice.write`; nothing else on the pipeline knows the processor.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from collections.abc import Iterable
 from importlib import import_module
 from typing import TYPE_CHECKING, cast
 
-from busplay.core.host_port import HostPort
+from busplay.core.host_port import HostPortDevice
 from busplay.core.interface import Core, RunsUndocumented
 from busplay.core.memory_map import MemoryMap
 from busplay.description.board import Board, Undocumented
@@ -103,7 +103,7 @@ def core_for_board(board: Board, *, kind: str = "compiled") -> Core:
             undocumented instructions and the board wants them run.
     """
     described = board.host_port
-    host_port = None if described is None else HostPort(described, clock_hz=board.clock_hz)
+    host_port = None if described is None else HostPortDevice(described, clock_hz=board.clock_hz)
     return _build(
         kind,
         board.processor,
@@ -118,7 +118,7 @@ def _build(
     kind: str,
     processor: str,
     memory_map: MemoryMap,
-    host_port: HostPort | None,
+    host_port: HostPortDevice | None,
     *,
     undocumented: Undocumented,
     file: str | None = None,

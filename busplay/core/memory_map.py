@@ -140,7 +140,7 @@ class MemoryMap:
         return np.where(empty, self.unmapped_read, 0).astype(np.uint8)
 
     def in_windows(self, address: UInt16Column) -> NDArray[np.bool_]:
-        """Tell for each address whether a window covers it; bool[addresses]."""
+        """Whether a window covers each address; bool[addresses]."""
         inside: NDArray[np.bool_] = (self.actions[address] & Action.TAPPED) != 0
         return inside
 

@@ -1,4 +1,4 @@
-"""py65's processors with what they get wrong put right.
+"""py65's processors with their mistakes corrected.
 
 What py65 1.2.0 gets wrong, found by running the open per-cycle test set over it and by reading
 it against the makers' manuals; a second core is held against this one everywhere else:

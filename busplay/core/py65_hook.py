@@ -38,7 +38,7 @@ class StoreSink(Protocol):
         """Take one store."""
 
 
-class Memory(Protocol):
+class Py65Memory(Protocol):
     """What py65 needs of a memory: a list, a bytearray, py65's ObservableMemory."""
 
     def __getitem__(self, address: int, /) -> int: ...
@@ -85,7 +85,7 @@ def _processor_of(mpu: object) -> str | None:
 class _NotedMemory:
     """A memory, and while `noting` a note of every read and write in order."""
 
-    def __init__(self, memory: Memory) -> None:
+    def __init__(self, memory: Py65Memory) -> None:
         self.memory = memory
         self.noting = False
         self.reads: list[int] = []

@@ -23,7 +23,7 @@ from busplay.core.cycles import (
     RESET_CYCLES,
     timing_of,
 )
-from busplay.core.host_port import NEVER, HostPort, Register
+from busplay.core.host_port import NEVER, HostPortDevice, Register
 from busplay.core.interface import CoreCounters, CoreStop
 from busplay.core.memory_map import Action, MemoryMap
 from busplay.core.missing_opcode import missing_opcode
@@ -84,7 +84,7 @@ class ReferenceCore:
     processors: ClassVar[frozenset[str]] = frozenset(_MPU_CLASSES)
 
     def __init__(
-        self, processor: str, memory_map: MemoryMap, host_port: HostPort | None = None
+        self, processor: str, memory_map: MemoryMap, host_port: HostPortDevice | None = None
     ) -> None:
         if processor not in _MPU_CLASSES:
             raise ValueError(f"processor is {processor!r}; it is one of {sorted(_MPU_CLASSES)}")
@@ -130,7 +130,7 @@ class ReferenceCore:
         return self._map
 
     @property
-    def host_port(self) -> HostPort | None:
+    def host_port(self) -> HostPortDevice | None:
         """See `Core`."""
         return self._host_port
 
@@ -367,7 +367,7 @@ class ReferenceCore:
 
     # Within an instruction.
 
-    def _reader(self, port: HostPort) -> object:
+    def _reader(self, port: HostPortDevice) -> object:
         mpu, memory, positions = self._mpu, self._storage, self._timing.read_position
         base_cycles = self._base_cycles
         first, stop = port.first_address, port.first_address + HOST_PORT_REGISTERS

@@ -323,7 +323,7 @@ def _parse_srec(content: bytes, file: str) -> ProgramImage:
 def _records(
     content: bytes, file: str, unpack: Callable[[str], tuple[T, int, int, bytearray]]
 ) -> Iterator[tuple[str, tuple[T, int, int, bytearray]]]:
-    """Take each line apart; give its place and its parts."""
+    """Take each line apart and yield its place and its parts."""
     for number, line in enumerate(content.splitlines(), 1):
         record = line.strip()
         if not record:

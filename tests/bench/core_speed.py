@@ -25,7 +25,7 @@ import numpy as np
 from py65.devices import mpu65c02
 
 from busplay.core.compiled.core import CompiledCore
-from busplay.core.host_port import HostPort
+from busplay.core.host_port import HostPortDevice
 from busplay.core.instructions import MODE_BYTES, W65C02S, Access, Mode
 from busplay.core.make import core_for_board
 from busplay.core.memory_map import MemoryMap
@@ -146,7 +146,7 @@ def hostile_on_py65(code: bytes) -> Run:
 
 def with_refreshes(handler: str) -> Run:
     """Run a loop with a refresh interrupt, and so a handler, every 2,000 cycles."""
-    port = HostPort(description.HostPort(0xA400, refresh_hz=4000), clock_hz=8_000_000)
+    port = HostPortDevice(description.HostPort(0xA400, refresh_hz=4000), clock_hz=8_000_000)
     memory_map = MemoryMap.of_board(load_board("dunlin"))
     core = CompiledCore("65c02", memory_map, port)
     for address, code in (

@@ -15,7 +15,7 @@ import pytest
 from py65.devices import mpu65c02
 from py65.memory import ObservableMemory
 
-from busplay.core.host_port import HostPort
+from busplay.core.host_port import HostPortDevice
 from busplay.core.memory_map import MemoryMap
 from busplay.core.py65_hook import hook_mpu
 from busplay.core.reference import ReferenceCore
@@ -88,7 +88,7 @@ def py65_with_our_hook() -> Callable[[], int]:
 
 def reference_core(*, with_port: bool = False) -> Callable[[], int]:
     memory_map = MemoryMap.of_parts(MEMORY, windows=WINDOWS, host_port=PORT if with_port else None)
-    port = HostPort(PORT, clock_hz=8_000_000) if with_port else None
+    port = HostPortDevice(PORT, clock_hz=8_000_000) if with_port else None
     core = ReferenceCore("65c02", memory_map, port)
     core.memory[0x0200 : 0x0200 + len(PROGRAM)] = list(PROGRAM)
     core.pc = 0x0200

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from busplay.core.host_port import HostPort
+from busplay.core.host_port import HostPortDevice
 from busplay.core.interface import Core
 from busplay.core.make import find_core_class, make_core
 from busplay.core.memory_map import MemoryMap
@@ -25,10 +25,10 @@ WINDOWS = (
 )
 
 
-def port(*, clock_hz: int = 8_000_000, refresh_hz: int = 60, seed: int = 1) -> HostPort:
+def port(*, clock_hz: int = 8_000_000, refresh_hz: int = 60, seed: int = 1) -> HostPortDevice:
     """Make a host port at `PORT`."""
     described = description.HostPort(PORT, refresh_hz=refresh_hz, random_seed=seed)
-    return HostPort(described, clock_hz=clock_hz)
+    return HostPortDevice(described, clock_hz=clock_hz)
 
 
 def small_machine(

@@ -3,7 +3,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from busplay.core.host_port import HostPort
+from busplay.core.host_port import HostPortDevice
 from busplay.core.instructions import INSTRUCTIONS
 from busplay.core.make import find_core_class
 from busplay.core.memory_map import MemoryMap
@@ -211,6 +211,6 @@ def test_wrong_processor_and_misplaced_port_are_refused(core_kind: str) -> None:
     core_class = find_core_class(core_kind)
     with pytest.raises(ValueError, match=r"processor is '6809'; it is one of \['6502', '65c02'\]"):
         core_class("6809", MemoryMap.plain_ram())
-    port = HostPort(description.HostPort(0xA400), clock_hz=1000)
+    port = HostPortDevice(description.HostPort(0xA400), clock_hz=1000)
     with pytest.raises(ValueError, match="host_port does not lie where memory_map has it"):
         core_class("6502", MemoryMap.plain_ram(), port)

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from busplay.core.host_port import NEVER, HostPort, KeyCode, Register
+from busplay.core.host_port import NEVER, HostPortDevice, KeyCode, Register
 from tests.core.programs import port, put, rows, small_machine
 
 pytestmark = pytest.mark.usefixtures("core_kind")
@@ -164,7 +164,7 @@ def test_registers_without_a_meaning_read_zero_and_take_anything() -> None:
 
 
 def test_reset_turns_the_interrupt_off_and_starts_random_again() -> None:
-    host_port: HostPort = port(clock_hz=1000, refresh_hz=10)
+    host_port: HostPortDevice = port(clock_hz=1000, refresh_hz=10)
     first = [host_port.read(Register.RANDOM, cycle=0) for _ in range(5)]
     host_port.write(Register.REFRESH, 1, cycle=1)
     host_port.write(Register.EXIT, 3, cycle=1)

@@ -39,7 +39,7 @@ from busplay.core.compiled.build import load_kernel
 from busplay.core.compiled.profile_counts import ProfileCounts
 from busplay.core.compiled.store_columns import StoreColumns
 from busplay.core.cycles import RESET_CYCLES, timing_of
-from busplay.core.host_port import NEVER, HostPort
+from busplay.core.host_port import NEVER, HostPortDevice
 from busplay.core.instructions import INSTRUCTIONS
 from busplay.core.interface import CoreCounters, CoreStop
 from busplay.core.memory_map import Action, MemoryMap
@@ -81,7 +81,7 @@ class CompiledCore:
         self,
         processor: str,
         memory_map: MemoryMap,
-        host_port: HostPort | None = None,
+        host_port: HostPortDevice | None = None,
         *,
         undocumented: Undocumented = "stop",
     ) -> None:
@@ -149,7 +149,7 @@ class CompiledCore:
         return self._map
 
     @property
-    def host_port(self) -> HostPort | None:
+    def host_port(self) -> HostPortDevice | None:
         """See `Core`."""
         return self._host_port
 

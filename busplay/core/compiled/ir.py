@@ -44,7 +44,7 @@ class Body:
         self.lines.append(f"  {line}")
 
     def let(self, expression: str) -> str:
-        """Write an instruction; give its result's name."""
+        """Write an instruction and return its result's name."""
         name = self.name()
         self.lines.append(f"  {name} = {expression}")
         return name
@@ -79,7 +79,7 @@ class Body:
         return self.value(f"phi i64 {texts}")
 
     def call(self, function: str, *arguments: Value) -> Value:
-        """Call a function of the kernel that keeps the caller's registers; give its result."""
+        """Call a function that keeps the caller's registers, and return its result."""
         texts = "".join(f", i64 {argument.text}" for argument in arguments)
         return self.value(f"call {CALLED} @{function}(ptr %m{texts})")
 
@@ -114,7 +114,7 @@ class Body:
         self.write(f"store i{bits} {narrow}, ptr {pointer}, align 1")
 
     def load_pointer(self, base: str, offset: Number) -> str:
-        """Load a pointer; give its name."""
+        """Load a pointer and return its name."""
         return self.let(f"load ptr, ptr {self._pointer(base, offset)}, align 8")
 
     def _pointer(self, base: str, offset: Number) -> str:
@@ -167,31 +167,31 @@ class Value:
         return self.body.value(f"{operation} i64 {self.text}, {_text(other)}")
 
     def equals(self, other: Number) -> Truth:
-        """Tell if the two are the same."""
+        """Return whether the two are the same."""
         return self._compare("eq", other)
 
     def differs(self, other: Number) -> Truth:
-        """Tell if the two are not the same."""
+        """Return whether the two are not the same."""
         return self._compare("ne", other)
 
     def below(self, other: Number) -> Truth:
-        """Tell if this is less, both without sign."""
+        """Return whether this is less, both without sign."""
         return self._compare("ult", other)
 
     def above(self, other: Number) -> Truth:
-        """Tell if this is more, both without sign."""
+        """Return whether this is more, both without sign."""
         return self._compare("ugt", other)
 
     def used_up(self) -> Truth:
-        """Tell if this is 0 or less, as a number with a sign."""
+        """Return whether this is 0 or less, as a number with a sign."""
         return self._compare("sle", 0)
 
     def negative(self) -> Truth:
-        """Tell if this is below 0, as a number with a sign."""
+        """Return whether this is below 0, as a number with a sign."""
         return self._compare("slt", 0)
 
     def has(self, bits: int) -> Truth:
-        """Tell if any of these bits is set."""
+        """Return whether any of these bits is set."""
         return (self & bits).differs(0)
 
     def _compare(self, how: str, other: Number) -> Truth:
@@ -212,7 +212,7 @@ class Truth:
         return self.body.value(f"select i1 {self.text}, i64 {_text(then)}, i64 {_text(otherwise)}")
 
     def both(self, other: Truth) -> Truth:
-        """Tell if both hold."""
+        """Return whether both hold."""
         return self.body.truth(f"and i1 {self.text}, {other.text}")
 
     def as_number(self) -> Value:

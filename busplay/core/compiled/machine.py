@@ -89,7 +89,7 @@ class Machine(Code):
         self.dispatch()
 
     def end_at_clear_i(self) -> None:
-        """Let no cycles be left if I is clear and the host waits for that."""
+        """End the stretch if I is clear and the host waits for that."""
         waits = self.cell(Cell.ENDS_AT_CLEAR_I)
         with self.when((waits & (self.cell(Cell.I) ^ 0x04)).differs(0), unlikely=True):
             # The limit moves by as much: the next cycle stays what it was.
@@ -104,7 +104,7 @@ class Machine(Code):
     # Time.
 
     def spend(self, cycles: Number) -> None:
-        """Let cycles pass."""
+        """Count cycles as spent."""
         self.left = self.left - cycles
 
     def cycle(self, *, position: int) -> Value:
@@ -169,7 +169,7 @@ class Machine(Code):
         self.left = self.body.call("write_early", address, byte, cycle, self.left)
 
     def note_instruction(self) -> None:
-        """Keep the address and opcode, for a host that wants to tell of it."""
+        """Keep the address and opcode, for the host to name."""
         self.set_cell(Cell.AT, self._entry[0] | self.opcode << 16)
 
     # The stack.
@@ -194,13 +194,13 @@ class Machine(Code):
         self.left = body.merge((before, straight), (after, special))
 
     def move_stack_down(self) -> Value:
-        """Move S past a byte that is pushed; give the byte's address."""
+        """Move S past a byte that is pushed, and return the byte's address."""
         address = self.s | STACK
         self.s = (self.s - 1) & 0xFF
         return address
 
     def stack_is_special(self, *, depth: int) -> Truth:
-        """Tell if any of the next so many pushes does not go to plain RAM."""
+        """Return whether any of the next `depth` pushes does not go to plain RAM."""
         seen = self.number(0)
         for down in range(depth):
             seen = seen | self.action((self.s - down) & 0xFF | STACK) ^ Action.LANDS

@@ -117,7 +117,7 @@ def add_binary(cpu: Machine, byte: Value) -> None:
 
 
 def adc_decimal(cpu: Machine, byte: Value, *, nmos: bool) -> None:
-    """ADC with D set. V is of the sum before the high digit is put right."""
+    """ADC with D set. V is of the sum before the high digit is corrected."""
     a = cpu.a
     low = (a & 0x0F) + (byte & 0x0F) + cpu.c
     low = low.above(9).choose(((low + 6) & 0x0F) + 0x10, low)

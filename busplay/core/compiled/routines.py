@@ -161,7 +161,7 @@ def _write_last() -> str:
 
 
 def _write_early() -> str:
-    """Write what pushes and NMOS read-modify-writes call; gives the cycles left."""
+    """Write what pushes and NMOS read-modify-writes call; it returns the cycles left."""
     code = Code()
     address, byte, cycle, left = (code.argument(name) for name in _EARLY)
     left = _write(code, address, byte, cycle, left)
@@ -172,7 +172,7 @@ def _write_early() -> str:
 
 
 def _write(code: Code, address: Value, byte: Value, cycle: Value, left: Value) -> Value:
-    """Do one write; give the cycles left, which are none if the host has to do the rest."""
+    """Do one write and return the cycles left, which are none if the host has to do the rest."""
     body = code.body
     action = code.action(address)
     tapped, other, behind = body.label(), body.label(), body.label()
@@ -246,7 +246,7 @@ def _profile_store(code: Code, address: Value, byte: Value) -> None:
 
 
 def _port_read() -> str:
-    """Write what operand reads call; gives the byte, or that the host has to be asked."""
+    """Write what operand reads call; it returns the byte, or that the host has to be asked."""
     code = Code()
     body = code.body
     offset, cycle = (code.argument(name) for name in _PORT)

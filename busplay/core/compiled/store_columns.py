@@ -33,7 +33,7 @@ class StoreColumns:
         )
 
     def make_room(self, cycles: int, cells: memoryview[int]) -> None:
-        """Tell the kernel where to write, with room for as many stores as fit in the cycles."""
+        """Lay out where the kernel writes, with room for as many stores as fit in the cycles."""
         needed = self._filled + cycles * _WRITES // _CYCLES + _OVER
         if needed > len(self._cycle):
             cycle, address, data = self._cycle, self._address, self._data

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from busplay.core.host_port import HostPort
+from busplay.core.host_port import HostPortDevice
 from busplay.core.instructions import INSTRUCTIONS
 from busplay.core.interface import Core
 from busplay.core.make import core_for_board, find_core_class
@@ -53,7 +53,7 @@ def make_on_map(kind: str, processor: str, name: str, *, clock_hz: int = 60_000)
     memory_map = MemoryMap.of_parts(
         memory, windows=windows, host_port=described, unmapped_read=0xEE
     )
-    port = None if described is None else HostPort(described, clock_hz=clock_hz)
+    port = None if described is None else HostPortDevice(described, clock_hz=clock_hz)
     return find_core_class(kind)(processor, memory_map, port)
 
 
@@ -132,7 +132,7 @@ def test_masked_lines_are_looked_at_alike(
     def make(kind: str) -> Core:
         described = description.HostPort(PORT, refresh_hz=refresh_hz, random_seed=1)
         memory_map = MemoryMap.of_parts(MEMORY, windows=WINDOWS, host_port=described)
-        core = find_core_class(kind)(processor, memory_map, HostPort(described, clock_hz=977))
+        core = find_core_class(kind)(processor, memory_map, HostPortDevice(described, clock_hz=977))
         put(core, PROGRAM, f"A901 8D08A4 58 {' '.join(program)} 4C0602")
         put(core, HANDLER, f"{' '.join(handler)} 40")
         put(core, NMI_HANDLER, "40")
