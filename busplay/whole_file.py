@@ -147,8 +147,24 @@ def require_replaceable(path: Path) -> None:
         )
 
 
+def require_other_file(output: str | Path | None, *inputs: str | Path | None) -> None:
+    """Refuse an output that is the file of an input, by whatever name or link.
+
+    Raises:
+        OutputError: it is.
+    """
+    for one in inputs:
+        with suppress(OSError):
+            if output and one and Path(output).samefile(one):
+                raise OutputError(
+                    file=str(output),
+                    found="a file that is read",
+                    wanted="give another file, so that nothing is lost",
+                )
+
+
 def no_way_to_write(path: Path, error: OSError) -> OutputError:
-    """Say that a file or a folder cannot be written."""
+    """Return the error of a file or a folder that cannot be written."""
     return OutputError(
         file=str(path),
         found=(error.strerror or str(error)).lower(),

@@ -137,7 +137,7 @@ class Stall(click.ParamType[StallSpan]):
 
 
 def is_lane(text: str) -> bool:
-    """Tell whether a text is a lane's number."""
+    """Return whether a text is a lane's number."""
     return text.isascii() and text.isdecimal() and len(text) <= 4
 
 
@@ -181,7 +181,7 @@ class FaultRequest:
         if self.is_empty:
             return None
         if self.burst_edges is not None and not self.ber:
-            raise click.UsageError("--burst-edges says how long the bursts of --ber are; give both")
+            raise click.UsageError("--burst-edges is the length of the bursts of --ber; give both")
         plan = FaultPlan() if self.fault_file is None else load_faults(self.fault_file, link)
         lanes: dict[str, list[int | None]] = {
             "--stuck": [one.lane for one in self.stuck],

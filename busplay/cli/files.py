@@ -96,7 +96,7 @@ def file_id(path: Path | int) -> FileId | None:
 
 
 def _ignores_case(folder: Path) -> bool:
-    """Tell whether a file system takes names in capitals and small letters for one."""
+    """Return whether a file system takes names in capitals and small letters for one."""
     swapped = folder.with_name(folder.name.swapcase())
     try:
         return swapped.name != folder.name and swapped.samefile(folder)

@@ -105,7 +105,10 @@ def main(arguments: list[str] | None = None) -> None:
         _report(error, as_json="--json" in words)
         sys.exit(2)
     except click.ClickException as error:
-        _show_wrong_use(error)
+        if "--json" in words:
+            _report(BusplayError(error.format_message()), as_json=True)
+        else:
+            _show_wrong_use(error)
         sys.exit(2)
     except (KeyboardInterrupt, click.Abort):
         click.echo("busplay: interrupted", err=True)

@@ -49,7 +49,7 @@ def capture_progress(
 def late_bar(
     length: int | None, *, label: str, text: Callable[[], str] | None = None
 ) -> Iterator[Callable[[int], None]]:
-    """Show a bar once a second has passed; gives what to call with the place reached.
+    """Show a bar once a second has passed; yields what to call with the place reached.
 
     Args:
         length: where it ends; None: nobody knows, so there is no bar.

@@ -68,7 +68,7 @@ def command(
         )
     for option, value in (("--load", load_address), ("--labels", labels)):
         if value is not None and program is None:
-            raise click.UsageError(f"{option} is of --program; give that too")
+            raise click.UsageError(f"{option} belongs to --program; give that too")
     request = ReplayRequest(
         trace=trace,
         from_ps=from_ps,

@@ -12,6 +12,7 @@ from busplay.cli.fault_options import FaultRequest
 from busplay.cli.finishing import Ending, NamedLosses, play_and_report
 from busplay.cli.notice import tell_of_compiling
 from busplay.cli.playing import PlayOptions
+from busplay.cli.progress import late_bar
 from busplay.cli.run_options import LossOptions, stop_cycle
 from busplay.errors import InputError, printable
 from busplay.formats.quantities import time_text
@@ -21,6 +22,8 @@ from busplay.run.replay import Replay
 from busplay.run.rerun import Rerun
 from busplay.trace.reader import TraceReader
 from busplay.units import PS_PER_S
+
+PIECE_CYCLES = 1_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +65,7 @@ def replay_and_report(request: ReplayRequest) -> int:
             replay.run_beside(rerun)
         stop = stop_cycle(request.cycles, request.to_ps, replay.clock_hz)
         if request.from_ps is not None:
-            replay.seek(_first_cycle(replay, request.from_ps, stop))
+            _go_to(replay, _first_cycle(replay, request.from_ps, stop), from_start=plan is not None)
         if replay.cut_reason and not request.as_json:
             click.echo(f"{printable(request.trace)}: {replay.cut_reason}", err=True)
         return play_and_report(
@@ -80,6 +83,16 @@ def replay_and_report(request: ReplayRequest) -> int:
             ending=lambda: _ending(replay),
             stack=stack,
         )
+
+
+def _go_to(replay: Replay, cycle: int, *, from_start: bool) -> None:
+    """Jump, or play up to there where faults come into it, with a progress bar."""
+    with late_bar(cycle, label="up to --from") as move_to:
+        while from_start and replay.cycle < cycle:
+            replay.run(min(PIECE_CYCLES, cycle - replay.cycle))
+            move_to(replay.cycle)
+    if not from_start:
+        replay.seek(cycle)
 
 
 def _first_cycle(replay: Replay, from_ps: int, stop: int | None) -> int:

@@ -80,7 +80,7 @@ def command(
             " --cycles COUNT, --duration TIME or --until-exit"
         )
     if load_address is not None and program is None:
-        raise click.UsageError("--load says where PROGRAM goes; give that too")
+        raise click.UsageError("--load is the address of PROGRAM; give that too")
     request = RunRequest(
         board_source=board_source,
         run=run,

@@ -1,8 +1,8 @@
 """Every lost store, as a CSV file: gathered while the pipeline runs, named when it is done.
 
 Which instruction made a store is found by running the program once more from its beginning, so
-the rows wait in a file without a name until the run is over; then they are injected order of time
-and written beside the file's place, which they take once they are whole.
+the rows wait in a file without a name until the run is over. Then they are sorted by time and
+written beside the file's place, which they take once they are whole.
 """
 
 from __future__ import annotations
@@ -130,14 +130,7 @@ def write_losses(
     order = np.argsort(rows["cycle" if known.all() else "edge"], kind="stable")
     for first in range(0, len(rows), ROWS_AT_ONCE):
         some = rows[order[first : first + ROWS_AT_ONCE]]
-        losses = Losses(
-            cause=some["cause"],
-            edge=some["edge"],
-            cycle=some["cycle"],
-            address=some["address"],
-            word=some["word"],
-            busy=some["busy"],
-        )
+        losses = Losses(**{name: some[name] for name in _ROW.names or ()})
         writer.writerows(as_row(one) for one in names.describe(losses))
         on_rows(len(some))
 

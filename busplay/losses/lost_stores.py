@@ -24,14 +24,13 @@ if TYPE_CHECKING:
 
 Labels = Mapping[int, tuple[str, ...]]
 
-
 FindCounters = Callable[[Sequence[int]], Mapping[int, int]]
-"""Gives the program counters of stores by their cycles; cycles come in order."""
+"""Returns the program counters of stores by their cycles; cycles come in order."""
 
 
 @dataclass(frozen=True, slots=True)
 class LostStore:
-    """A store that was not received right.
+    """A store that was not received as sent.
 
     Attributes:
         cause: where it got lost, or that it arrived changed.
@@ -59,12 +58,12 @@ class LostStore:
 
 
 class LossNames:
-    """Names the losses of one pipeline.
+    """The losses of one pipeline by name: address, label, instruction.
 
     Args:
         pipeline: that lost them.
         labels: the program's.
-        find_counters: None: nobody knows.
+        find_counters: finds program counters; None: nobody knows them.
     """
 
     def __init__(
@@ -97,8 +96,8 @@ class LossNames:
         """Return the losses in their order.
 
         Args:
-            losses: where program counters are to be told, in order of their cycles, from one call
-                to the next too.
+            losses: in order of their cycles where program counters are to be found, from one call
+                to the next, too.
         """
         cycles = [int(cycle) for cycle in losses.cycle if cycle != NO_CYCLE]
         counters: Mapping[int, int] = {}

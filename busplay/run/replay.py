@@ -22,6 +22,7 @@ from busplay.player.playable import Status
 from busplay.run.recent_load import RecentLoad
 from busplay.run.recording import Recorder
 from busplay.trace.reader import TraceReader
+from busplay.whole_file import require_other_file
 
 if TYPE_CHECKING:
     from busplay.run.rerun import Rerun
@@ -48,6 +49,7 @@ class Replay:
         faults: FaultPlan | None = None,
         record_received: str | Path | None = None,
     ) -> None:
+        require_other_file(record_received, path)
         self.reader = TraceReader(Path(path))
         board = self.reader.header.board
         if board is None:
@@ -72,7 +74,7 @@ class Replay:
         self._waiting = FrameBatch.empty()
 
     def run_beside(self, again: Rerun) -> None:
-        """Have the recorded program run beside its trace, so that losses name their stores.
+        """Run the recorded program beside its trace, so that losses name their stores.
 
         Raises:
             ValueError: something was played already.
@@ -125,7 +127,7 @@ class Replay:
         return self.pipeline.displays[name]
 
     def run(self, cycles: int) -> int:
-        """Play that many cycles, fewer at the end; give how many it was.
+        """Play that many cycles, fewer at the end; return how many it was.
 
         Raises:
             InputError: the trace is damaged here.
@@ -246,7 +248,7 @@ class Replay:
         """Do nothing: what was recorded cannot hear keys."""
 
     def status(self) -> Status:
-        """Tell how things are, for a status line."""
+        """Return how things are, for a status line."""
         state = ""
         if self.ended:
             state = "end of trace" if self.reader.complete else "end of what was recorded"

@@ -28,6 +28,7 @@ from busplay.program.loading import load_memory
 from busplay.run.recent_load import RecentLoad
 from busplay.run.recording import Recorder, header_for
 from busplay.run.store_pc import StorePcFinder
+from busplay.whole_file import require_other_file
 
 KeyPresses = Iterable[tuple[int, int]]
 
@@ -67,6 +68,9 @@ class Session:
         profile: bool = False,
         faults: FaultPlan | None = None,
     ) -> None:
+        images = [one.image.path for one in board.memory if one.image is not None]
+        for output in (record, record_received):
+            require_other_file(output, program, board.file, *images)
         self.board = board
         self.core: Core = core_for_board(board, kind=core)
         self.pipeline = Pipeline(board, faults=faults)
@@ -141,7 +145,7 @@ class Session:
         return self.pipeline.displays[name]
 
     def run(self, cycles: int) -> int:
-        """Run whole instructions until at least `cycles` have passed; give how many did.
+        """Run whole instructions until at least `cycles` have passed; return how many did.
 
         Ends early when the program writes its exit register or the processor cannot go on;
         `stop` tells why. What the program has stored by then is on the displays.
@@ -251,7 +255,7 @@ class Session:
         return StorePcFinder(core, resets)
 
     def status(self) -> Status:
-        """Tell how things are, for a status line."""
+        """Return how things are, for a status line."""
         stop = self.core.stop
         state = ""
         if stop is not None:

@@ -120,7 +120,7 @@ class StoreStream:
         return self.pipeline.displays
 
     def run(self, cycles: int) -> int:
-        """Go on for that many cycles, as far as stores have come; give how many it was.
+        """Go on for that many cycles, as far as stores have come; return how many it was.
 
         Raises:
             InputError: the source is damaged; what came before is shown.
@@ -193,7 +193,7 @@ class StoreStream:
         return self.pipeline.counters()
 
     def status(self) -> Status:
-        """Tell how things are, for a status line."""
+        """Return how things are, for a status line."""
         state = "end of stores" if self.ended else ""
         return self._recent.status(self.pipeline, cycle=self._cycle, state_text=state)
 

@@ -293,7 +293,7 @@ class TraceWriter:
         return (edge // self._span_edges + 1) * self._span_edges
 
     def _gather(self, frames: FrameBatch, done: int) -> int:
-        """Copy frames before the closing edge, as many as fit; give how many."""
+        """Copy frames before the closing edge, as many as fit; return how many."""
         stop = min(len(frames), done + CHUNK_FRAMES - self._count)
         if int(frames.edge[stop - 1]) >= self._close_edge:
             edges = frames.edge[done:stop]

@@ -187,7 +187,7 @@ def test_demo_takes_faults_and_records_both_ends(busplay: Busplay, tmp_path: Pat
         (("--early", "x"), "'x' names no lane; write 2=1e-3 for lane 2"),
         (("--early", "7"), "--early: found lane 7; link guarded has 5 wires, 0 to 4"),
         (("--ber", "9=0.1"), "--ber: found lane 9; link guarded has 5 wires, 0 to 4"),
-        (("--burst-edges", "4"), "--burst-edges says how long the bursts of --ber are; give both"),
+        (("--burst-edges", "4"), "--burst-edges is the length of the bursts of --ber; give both"),
         (("--burst", "4"), "--burst is now --burst-edges"),
         (("--stall", "5us"), "'5us' is no LENGTH/PERIOD; write 20us/1ms"),
         (("--stall", "20/1000"), "give a unit, such as 20s or 20ms"),

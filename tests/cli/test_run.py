@@ -403,14 +403,17 @@ def test_stores_to_rom_and_to_nothing_are_shown(busplay: Busplay, tmp_path: Path
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (("run", "dunlin", "--load", "$C000"), "--load says where PROGRAM goes"),
+        (("run", "dunlin", "--load", "$C000"), "--load is the address of PROGRAM"),
         (("demo", "--headless", "--scale", "2"), "--scale is for the window"),
         (("demo", "--headless", "--full-screen"), "--full-screen is for the window"),
         (("demo", "--headless", "--duration", "5"), "give a unit, such as 5s or 5ms"),
         (("demo", "--headless", "--duration", "-5s"), "-5s is negative"),
         (("demo", "--headless", "--seconds", "5"), "--seconds is now --duration"),
         (("replay", "a.trace", "--seconds", "5"), "--seconds is now --to"),
-        (("replay", "a.trace", "--labels", "a.lbl"), "--labels is of --program; give that too"),
+        (
+            ("replay", "a.trace", "--labels", "a.lbl"),
+            "--labels belongs to --program",
+        ),
     ],
 )
 def test_option_without_effect_is_refused(

@@ -8,8 +8,10 @@ import pytest
 
 import busplay
 from busplay.demo.programs import find_demo
+from busplay.errors import OutputError
 from busplay.run.replay import Replay
 from busplay.run.session import Session
+from busplay.trace.reader import TraceReader
 
 DUNLIN = busplay.load_board("dunlin")
 TIDES = find_demo("tides").image_path
@@ -164,3 +166,34 @@ def test_public_names_all_load() -> None:
         assert getattr(busplay, name) is not None
     with pytest.raises(AttributeError, match="no attribute 'nothing'"):
         _ = busplay.nothing
+
+
+def test_recording_never_replaces_what_is_read(tmp_path: Path) -> None:
+    program = tmp_path / "tides.bin"
+    program.write_bytes(TIDES.read_bytes())
+    (tmp_path / "link").symlink_to(program)
+    for option in ("record", "record_received"):
+        with pytest.raises(OutputError, match="a file that is read; give another file"):
+            Session(DUNLIN, program=program, **{option: tmp_path / "link"})  # type: ignore[arg-type]
+    assert program.read_bytes() == TIDES.read_bytes()
+    trace = tmp_path / "a.trace"
+    with Session(DUNLIN, program=program, record=trace) as session:
+        session.run(cycles=10_000)
+    with pytest.raises(OutputError, match="a file that is read; give another file"):
+        Replay(trace, record_received=trace)
+
+
+def test_session_that_fails_leaves_the_trace_that_was_there(tmp_path: Path) -> None:
+    trace = tmp_path / "a.trace"
+    trace.write_bytes(b"old")
+
+    def fail() -> None:
+        with Session(DUNLIN, program=TIDES, record=trace) as session:
+            session.run(cycles=10_000)
+            raise RuntimeError
+
+    with pytest.raises(RuntimeError):
+        fail()
+    assert trace.read_bytes() == b"old"
+    with TraceReader(tmp_path / "a.trace.part") as reader:
+        assert reader.complete
