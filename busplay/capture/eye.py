@@ -21,10 +21,10 @@ class LaneEye:
     Attributes:
         wire: lane0 …, or strobe.
         signal: its name in the capture.
-        offset_ps: the moment, from the clock's edge.
+        sample_at_ps: the moment, from the clock's edge.
         period_ps: usual time between two moments.
-        counts: int64[bins]; from a period before the moment, which is in the middle, to a
-            period after it. A change between two moments counts for both.
+        histogram: int64[bins], changes; from a period before the moment, which is in the middle,
+            to a period after it. A change between two moments counts for both.
         setup_ps: from the nearest change before the moment to it; None: none within a period.
         hold_ps: from the moment to the nearest change after it.
         usual_setup_ps, usual_hold_ps: the same with one change in a thousand left out on each
@@ -35,9 +35,9 @@ class LaneEye:
 
     wire: str
     signal: str
-    offset_ps: int
+    sample_at_ps: int
     period_ps: int
-    counts: Int64Column
+    histogram: Int64Column
     setup_ps: int | None
     hold_ps: int | None
     usual_setup_ps: int | None
@@ -47,9 +47,10 @@ class LaneEye:
 
     def text(self, columns: int = 48) -> str:
         """Draw the eye in one row of characters; `|` marks the moment."""
-        bins = len(self.counts)
+        bins = len(self.histogram)
         edges = np.arange(columns + 1) * bins // columns
-        sums = np.array([self.counts[a : max(b, a + 1)].sum() for a, b in pairwise(edges.tolist())])
+        spans = pairwise(edges.tolist())
+        sums = np.array([self.histogram[a : max(b, a + 1)].sum() for a, b in spans])
         most = max(1, int(sums.max()))
         drawn = []
         for number, count in enumerate(sums.tolist()):
@@ -65,7 +66,7 @@ def lane_eye(
     *,
     wire: str,
     signal: str,
-    offset_ps: int,
+    sample_at_ps: int,
     period_ps: int,
     changes: int = 0,
     glitches: int = 0,
@@ -86,7 +87,7 @@ def lane_eye(
     return LaneEye(
         wire,
         signal,
-        offset_ps,
+        sample_at_ps,
         period_ps,
         counts,
         margins[0],

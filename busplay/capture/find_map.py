@@ -20,7 +20,7 @@ from busplay.batch import ChangeBatch
 from busplay.capture.lane_grades import Grade, LaneGrader, Order
 from busplay.capture.lane_map import LaneMap, Probe, named_wires, remarks
 from busplay.capture.lane_orders import LaneOrders
-from busplay.capture.moments import Trial, try_receiver
+from busplay.capture.moments import ReceiverTrial, try_receiver
 from busplay.capture.survey import (
     ClockSurvey,
     find_openings,
@@ -54,7 +54,7 @@ _SHORT_ROWS = 12_000
 
 
 @dataclass(frozen=True, slots=True)
-class Candidate:
+class MapCandidate:
     """A map that was tried.
 
     Attributes:
@@ -65,7 +65,7 @@ class Candidate:
     """
 
     lane_map: LaneMap
-    trial: Trial
+    trial: ReceiverTrial
     offsets_ps: tuple[int, ...]
     grade: Grade = _NO_GRADE
 
@@ -83,24 +83,73 @@ class FoundMap:
         remarks: swapped, inverted and dead probes, in words.
     """
 
-    best: Candidate
-    runner_up: Candidate | None
+    best: MapCandidate
+    runner_up: MapCandidate | None
     tied: int
     tried: int
     dead: tuple[str, ...]
     remarks: tuple[str, ...]
 
     @property
-    def sureness(self) -> str:
-        """How sure it is: `certain`, `likely`, `open`, or `nothing fits`."""
+    def confidence(self) -> str:
+        """How sure the map is: `certain`, `likely`, `open`, or `nothing fits`."""
         best, trial = self.best.trial, self.runner_up.trial if self.runner_up else None
-        if best.right == 0 or best.wrong * 2 > best.right:
+        if best.valid == 0 or best.invalid * 2 > best.valid:
             return "nothing fits"
-        if self.tied or best.right < _FRAMES_TO_TELL:
+        if self.tied or best.valid < _FRAMES_TO_TELL:
             return "open"
-        if trial is None or (trial.score[0] * 2 < best.score[0] and best.right >= 20):
+        if trial is None or (trial.score[0] * 2 < best.score[0] and best.valid >= 20):
             return "certain"
         return "likely"
+
+    def report(self) -> MapReport:
+        """Return the same as plain figures."""
+        best, runner = self.best, self.runner_up
+        return MapReport(
+            map=str(best.lane_map),
+            confidence=self.confidence,
+            frames_valid=best.trial.valid,
+            frames_invalid=best.trial.invalid,
+            symbols_tried=best.trial.symbols,
+            runner_up=None if runner is None else str(runner.lane_map),
+            runner_up_valid=None if runner is None else runner.trial.valid,
+            runner_up_invalid=None if runner is None else runner.trial.invalid,
+            maps_tied=self.tied,
+            maps_tried=self.tried,
+            dead_signals=self.dead,
+            remarks=self.remarks,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class MapReport:
+    """What the search for the map found.
+
+    Attributes:
+        map: the map that fared best, as `--map` takes it.
+        confidence: `certain`, `likely`, `open`, or `nothing fits`.
+        frames_valid, frames_invalid: frames that a receiver found with it.
+        symbols_tried: in so many symbols.
+        runner_up: the best of the other maps; None: there was none.
+        runner_up_valid, runner_up_invalid: frames that a receiver found with that.
+        maps_tied: other maps that fared exactly as well.
+        maps_tried: maps that a receiver tried.
+        dead_signals: signals that never change.
+        remarks: swapped, inverted and dead probes, in sentences.
+    """
+
+    map: str
+    confidence: str
+    frames_valid: int
+    frames_invalid: int
+    symbols_tried: int
+    runner_up: str | None
+    runner_up_valid: int | None
+    runner_up_invalid: int | None
+    maps_tied: int
+    maps_tried: int
+    dead_signals: tuple[str, ...]
+    remarks: tuple[str, ...]
 
 
 def find_map(
@@ -109,7 +158,7 @@ def find_map(
     signals: Sequence[str],
     *,
     sample_ps: int | None,
-    glitch_ps: int | None = None,
+    glitch_filter_ps: int | None = None,
     on_trial: Callable[[int], None] | None = None,
 ) -> FoundMap:
     """Find the map of a capture from its beginning.
@@ -119,7 +168,7 @@ def find_map(
         layout: of the link.
         signals: their names.
         sample_ps: the analyser's sample period, if it is known.
-        glitch_ps: clock levels shorter than this do not count; None: told by the data.
+        glitch_filter_ps: clock levels shorter than this do not count; None: told by the data.
         on_trial: called with the number of maps tried so far.
 
     Raises:
@@ -130,7 +179,7 @@ def find_map(
     live = [index for index in range(len(signals)) if moves[index]]
     dead = tuple(signals[index] for index in range(len(signals)) if not moves[index])
     _require_enough(layout.link, signals, live, dead)
-    search = _Search(look, layout, signals, live, sample_ps, glitch_ps, on_trial)
+    search = _Search(look, layout, signals, live, sample_ps, glitch_filter_ps, on_trial)
     candidates = search.run(moves)
     if not candidates:
         raise InputError(
@@ -176,14 +225,14 @@ def _require_enough(
     )
 
 
-def _wiring(candidate: Candidate) -> str:
+def _wiring(candidate: MapCandidate) -> str:
     """Name the wiring: the clock's other edge, half a period away, is no other wiring."""
     lane_map = candidate.lane_map
     return str(replace(lane_map, clock=replace(lane_map.clock, inverted=False)))
 
 
 def _plainness(
-    candidate: Candidate, signals: Sequence[str], layout: FrameLayout
+    candidate: MapCandidate, signals: Sequence[str], layout: FrameLayout
 ) -> tuple[int, int, int]:
     """Of maps that fare alike the plainer is better: as named, not inverted, in order."""
     meant = named_wires(link=layout.link, signals=signals)
@@ -203,7 +252,7 @@ class _Search:
         signals: Sequence[str],
         live: list[int],
         sample_ps: int | None,
-        glitch_ps: int | None,
+        glitch_filter_ps: int | None,
         on_trial: Callable[[int], None] | None,
     ) -> None:
         self.tried = 0
@@ -214,15 +263,15 @@ class _Search:
         self._signals = signals
         self._live = live
         self._sample_ps = sample_ps
-        self._glitch_ps = glitch_ps
+        self._glitch_filter_ps = glitch_filter_ps
         self._on_trial = on_trial
         self._orders = LaneOrders(layout)
         self._surveys: dict[tuple[int, bool], ClockSurvey] = {}
         self._graders: dict[str, LaneGrader] = {}
         self._fitting = 0.0
 
-    def run(self, moves: list[int]) -> list[Candidate]:
-        found: dict[str, Candidate] = {}
+    def run(self, moves: list[int]) -> list[MapCandidate]:
+        found: dict[str, MapCandidate] = {}
         for probe in self._clocks(moves):
             survey = self._surveys[probe.index, probe.inverted]
             for lane_map, offset_ps, grader in self._maps(probe, survey):
@@ -231,7 +280,7 @@ class _Search:
                 name = str(lane_map)
                 if name not in found or trial.score > found[name].trial.score:
                     grade = grader.grade(_order_of(lane_map))
-                    found[name] = Candidate(lane_map, trial, (offset_ps,) * wires, grade)
+                    found[name] = MapCandidate(lane_map, trial, (offset_ps,) * wires, grade)
                     self._graders[name] = grader
                 if self.tried >= _TRIALS_MAX:
                     break
@@ -239,7 +288,7 @@ class _Search:
         promising = sorted(found.values(), key=lambda one: one.trial.score, reverse=True)[:40]
         return [self._longer(one) for one in promising]
 
-    def neighbours(self, best: Candidate) -> list[Candidate]:
+    def neighbours(self, best: MapCandidate) -> list[MapCandidate]:
         """Try the maps next to the best: two lanes swapped, or one inverted."""
         lanes = best.lane_map.lanes
         maps = []
@@ -255,7 +304,7 @@ class _Search:
         survey = self._surveys[clock.index, clock.inverted]
         grader = self._graders[str(best.lane_map)]
         return [
-            Candidate(
+            MapCandidate(
                 one,
                 self._try(self._changes, one, survey, best.offsets_ps),
                 best.offsets_ps,
@@ -264,7 +313,7 @@ class _Search:
             for one in maps
         ]
 
-    def _longer(self, candidate: Candidate) -> Candidate:
+    def _longer(self, candidate: MapCandidate) -> MapCandidate:
         clock = candidate.lane_map.clock
         survey = self._surveys[clock.index, clock.inverted]
         trial = self._try(self._changes, candidate.lane_map, survey, candidate.offsets_ps)
@@ -276,7 +325,7 @@ class _Search:
         lane_map: LaneMap,
         survey: ClockSurvey,
         offsets_ps: tuple[int, ...],
-    ) -> Trial:
+    ) -> ReceiverTrial:
         self.tried += 1
         if self._on_trial is not None:
             self._on_trial(self.tried)
@@ -310,7 +359,7 @@ class _Search:
             probe,
             edges=self._link.edges,
             sample_ps=self._sample_ps,
-            glitch_ps=self._glitch_ps,
+            glitch_filter_ps=self._glitch_filter_ps,
         )
         if survey is not None:
             self._surveys[probe.index, probe.inverted] = survey

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -19,11 +19,11 @@ ROWS_MAX = 10_000
 
 @dataclass(frozen=True, slots=True)
 class DamagedFrame:
-    """A frame that was wrong or aborted.
+    """A frame that was invalid or aborted.
 
     Attributes:
-        time_ps: its first clock edge.
-        kind: `check failed`, `aborted` or `mended`.
+        time_ps: its first clock edge, in the capture's own time, as all times here.
+        kind: `check failed`, `aborted` or `corrected`.
         word: its bits as they were read; None where it was aborted.
         lanes: lanes at fault, as far as the frame tells.
     """
@@ -64,29 +64,30 @@ class Gap:
     edges: int
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class Health:
     """What was found; the lists end after ROWS_MAX rows, the counts do not.
 
     Attributes:
-        damaged: frames that were wrong or aborted.
+        damaged: frames that were invalid, aborted or corrected.
         outages: stretches out of sync; the first is the search at the capture's start.
-        gaps: stretches with no clock.
+        gaps: stretches with no clock; `gap_count` of them.
         lane_errors: damaged frames by the lane at fault.
         lane_errors_unknown: damaged frames that do not tell their lane.
-        first_good_ps, last_good_ps: first edges of the first and last frame delivered.
-        first_step_ps: when the receiver first was in sync.
+        first_frame_ps, last_frame_ps: first edges of the first and last valid frame; None: there
+            was none.
+        first_sync_ps: when the receiver was in sync for the first time; None: never.
     """
 
-    damaged: list[DamagedFrame] = field(default_factory=list)
-    outages: list[Outage] = field(default_factory=list)
-    gaps: list[Gap] = field(default_factory=list)
-    gap_count: int = 0
-    lane_errors: list[int] = field(default_factory=list)
-    lane_errors_unknown: int = 0
-    first_good_ps: int | None = None
-    last_good_ps: int | None = None
-    first_step_ps: int | None = None
+    damaged: tuple[DamagedFrame, ...]
+    outages: tuple[Outage, ...]
+    gaps: tuple[Gap, ...]
+    gap_count: int
+    lane_errors: tuple[int, ...]
+    lane_errors_unknown: int
+    first_frame_ps: int | None
+    last_frame_ps: int | None
+    first_sync_ps: int | None
 
 
 class HealthWatch:
@@ -95,13 +96,23 @@ class HealthWatch:
     Args:
         layout: of the link.
         lists_gaps: the clock should not pause, so list where it did.
+        zero_ps: what is added to times, to make them the capture's own.
     """
 
-    def __init__(self, layout: FrameLayout, *, lists_gaps: bool) -> None:
-        self.health = Health(lane_errors=[0] * layout.lanes)
+    def __init__(self, layout: FrameLayout, *, lists_gaps: bool, zero_ps: int = 0) -> None:
+        self._damaged: list[DamagedFrame] = []
+        self._outages: list[Outage] = []
+        self._gaps: list[Gap] = []
+        self._gap_count = 0
+        self._lane_errors = [0] * layout.lanes
+        self._lane_errors_unknown = 0
+        self._first_frame_ps: int | None = None
+        self._last_frame_ps: int | None = None
+        self._first_sync_ps: int | None = None
         self._layout = layout
         self._blame = LaneBlame(layout)
         self._lists_gaps = lists_gaps
+        self._zero_ps = zero_ps
         framing = layout.link.framing
         frames_back = getattr(framing, "release_frames", 0) + 2
         self._kept = frames_back * layout.slot_symbols
@@ -137,15 +148,14 @@ class HealthWatch:
             self._add_gaps(run)
 
     def _add_gaps(self, run: SymbolRun) -> None:
-        health = self.health
-        health.gap_count += len(run.jump_index)
+        self._gap_count += len(run.jump_index)
         for place, edges, gap_ps in zip(
             run.jump_index.tolist(), run.jump_edges.tolist(), run.jump_ps.tolist(), strict=True
         ):
-            if len(health.gaps) == ROWS_MAX:
+            if len(self._gaps) == ROWS_MAX:
                 return
-            stop = int(run.edge_ps[place])
-            health.gaps.append(Gap(stop - gap_ps, stop, edges))
+            stop = int(run.edge_ps[place]) + self._zero_ps
+            self._gaps.append(Gap(stop - gap_ps, stop, edges))
 
     def add_log(self, log: ReceiverLog) -> None:
         """Take what the receiver noted of the last run."""
@@ -154,14 +164,13 @@ class HealthWatch:
         self._blame_lanes(log)
         times = self.times_ps(log.first)
         stops = self.times_ps(log.stop)
-        health = self.health
         moves = np.flatnonzero((log.kind == Event.LOST) | (log.kind == Event.GAINED))
         for row in moves.tolist():
             if log.kind[row] == Event.LOST:
                 self._out_since = (int(log.first[row]), int(times[row]))
                 continue
-            if health.first_step_ps is None:
-                health.first_step_ps = int(stops[row])
+            if self._first_sync_ps is None:
+                self._first_sync_ps = int(stops[row]) + self._zero_ps
             self._end_outage(int(log.first[row]), int(stops[row]))
 
     def _end_outage(self, symbol: int, time_ps: int | None) -> None:
@@ -169,13 +178,14 @@ class HealthWatch:
             return
         since, since_ps = self._out_since
         self._out_since = None
-        if symbol > since and len(self.health.outages) < ROWS_MAX:
-            self.health.outages.append(Outage(since_ps, time_ps, symbol - since))
+        if symbol > since and len(self._outages) < ROWS_MAX:
+            stop_ps = None if time_ps is None else time_ps + self._zero_ps
+            self._outages.append(Outage(since_ps + self._zero_ps, stop_ps, symbol - since))
 
     def _blame_lanes(self, log: ReceiverLog) -> None:
         kinds = {
             Event.FAILED: "check failed",
-            Event.MENDED: "mended",
+            Event.MENDED: "corrected",
             Event.ABANDONED: "aborted",
         }
         rows = np.flatnonzero(np.isin(log.kind, list(kinds)))
@@ -191,18 +201,17 @@ class HealthWatch:
             places = np.clip(places, 0, len(self._symbols) - 1)
             words[whole] = self._layout.to_words(self._symbols[places].reshape(-1))
             blamed[whole] = self._blame.lanes(words[whole])
-        health = self.health
         for lane in range(self._layout.lanes):
             has_lane = blamed >> np.uint32(lane) & np.uint32(1)
-            health.lane_errors[lane] += int(np.count_nonzero(has_lane))
-        health.lane_errors_unknown += int(np.count_nonzero(blamed == 0))
+            self._lane_errors[lane] += int(np.count_nonzero(has_lane))
+        self._lane_errors_unknown += int(np.count_nonzero(blamed == 0))
         times = self.times_ps(first)
-        room = ROWS_MAX - len(health.damaged)
+        room = ROWS_MAX - len(self._damaged)
         for row in range(min(room, len(rows))):
             lanes = tuple(n for n in range(self._layout.lanes) if int(blamed[row]) >> n & 1)
-            health.damaged.append(
+            self._damaged.append(
                 DamagedFrame(
-                    time_ps=int(times[row]),
+                    time_ps=int(times[row]) + self._zero_ps,
                     kind=kinds[Event(int(kind[row]))],
                     word=int(words[row]) if whole[row] else None,
                     lanes=lanes,
@@ -213,11 +222,21 @@ class HealthWatch:
         """Take when the frames that were delivered began."""
         if not len(time_ps):
             return
-        if self.health.first_good_ps is None:
-            self.health.first_good_ps = int(time_ps[0])
-        self.health.last_good_ps = int(time_ps[-1])
+        if self._first_frame_ps is None:
+            self._first_frame_ps = int(time_ps[0]) + self._zero_ps
+        self._last_frame_ps = int(time_ps[-1]) + self._zero_ps
 
     def finish(self) -> Health:
         """Return what was found, the last stretch out of sync included."""
         self._end_outage(self.symbols, None)
-        return self.health
+        return Health(
+            damaged=tuple(self._damaged),
+            outages=tuple(self._outages),
+            gaps=tuple(self._gaps),
+            gap_count=self._gap_count,
+            lane_errors=tuple(self._lane_errors),
+            lane_errors_unknown=self._lane_errors_unknown,
+            first_frame_ps=self._first_frame_ps,
+            last_frame_ps=self._last_frame_ps,
+            first_sync_ps=self._first_sync_ps,
+        )

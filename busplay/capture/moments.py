@@ -34,27 +34,27 @@ _FEW_SAMPLES = 2
 
 
 @dataclass(frozen=True, slots=True)
-class Trial:
+class ReceiverTrial:
     """How a receiver fared with a stretch of a capture.
 
     Attributes:
-        right: frames in sync that were right, idle ones among them.
-        wrong: frames in sync that were wrong or aborted.
+        valid: frames in sync that were valid, idle ones among them.
+        invalid: frames in sync that were invalid or aborted.
         missed: frames that the sequence field says were missed.
-        locks: times that it came into step.
+        syncs: times that it came into sync.
         symbols: symbols that it was given.
     """
 
-    right: int
-    wrong: int
+    valid: int
+    invalid: int
     missed: int
-    locks: int
+    syncs: int
     symbols: int
 
     @property
     def score(self) -> tuple[int, int, int]:
-        """What is better is higher: right frames less wrong ones; then fewer missed."""
-        return (self.right - 2 * self.wrong, -self.missed, -self.locks)
+        """What is better is higher: valid frames less invalid ones; then fewer missed."""
+        return (self.valid - 2 * self.invalid, -self.missed, -self.syncs)
 
 
 def try_receiver(
@@ -63,7 +63,7 @@ def try_receiver(
     lane_map: LaneMap,
     survey: ClockSurvey,
     offsets_ps: tuple[int, ...],
-) -> Trial:
+) -> ReceiverTrial:
     """Let a receiver decode a stretch of a capture."""
     sampler = SymbolSampler(layout, lane_map, survey.plan, offsets_ps)
     receiver = Receiver(layout)
@@ -72,11 +72,11 @@ def try_receiver(
         receiver.feed_symbols(run.symbols, number)
         number += len(run)
     seen = receiver.counters
-    return Trial(
-        right=seen.frames_received + seen.frames_idle,
-        wrong=seen.checks_failed + seen.frames_aborted,
+    return ReceiverTrial(
+        valid=seen.frames_received + seen.frames_idle,
+        invalid=seen.checks_failed + seen.frames_aborted,
         missed=seen.frames_missed,
-        locks=seen.syncs_gained,
+        syncs=seen.syncs_gained,
         symbols=number,
     )
 
@@ -109,10 +109,10 @@ def find_moments(
         trial = try_receiver(changes, layout, lane_map, survey, offsets)
         if best_trial is None or trial.score > best_trial.score:
             best, best_trial = offsets, trial
-        if trial.right and not trial.wrong and not trial.missed and layout.syndrome_bits:
+        if trial.valid and not trial.invalid and not trial.missed and layout.syndrome_bits:
             return offsets
     few_samples = 0 < survey.samples_per_edge < _FEW_SAMPLES
-    if layout.syndrome_bits and (few_samples or (best_trial and best_trial.right == 0)):
+    if layout.syndrome_bits and (few_samples or (best_trial and best_trial.valid == 0)):
         return _each_its_own(changes, layout, lane_map, survey, own, best, common)
     return best
 
@@ -126,7 +126,7 @@ def _each_its_own(
     best: tuple[int, ...],
     common: Sequence[int],
 ) -> tuple[int, ...]:
-    """Try each lane's openings with each of the others'; give `best` where that is no better.
+    """Try each lane's openings with each of the others'; return `best` where that is no better.
 
     An analyser whose rate is an exact ratio of the clock's sees a lane change at few places,
     and a lane that is a nanosecond late may be seen a whole sample later.
@@ -168,7 +168,7 @@ def _mean_middle(own: Sequence[Int64Column], period_ps: int) -> int:
 
 
 def _refined(phase_ps: Int64Column, middle_ps: int, period_ps: int) -> int:
-    """Keep the common moment if it suits the lane, or give the lane's own nearest to it."""
+    """Keep the common moment if it suits the lane, or return the lane's own nearest to it."""
     if not len(phase_ps):
         return middle_ps
     best: tuple[int, int] | None = None

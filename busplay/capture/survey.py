@@ -60,18 +60,18 @@ def survey_clock(
     *,
     edges: Edges,
     sample_ps: int | None,
-    glitch_ps: int | None = None,
-    steady: bool | None = None,
+    glitch_filter_ps: int | None = None,
+    clock_recovery: str = "auto",
 ) -> ClockSurvey | None:
-    """Look at a clock; give None where it has fewer than LEAST_EDGES edges.
+    """Look at a clock; return None where it has fewer than LEAST_EDGES edges.
 
     Args:
         changes: the beginning of a capture, as much as should be looked at.
         probe: the clock's.
         edges: of the link.
         sample_ps: the analyser's sample period, if it is known.
-        glitch_ps: clock levels shorter than this do not count; None: a quarter of the usual.
-        steady: follow the clock as a steady one; None: if it is one and the samples are few.
+        glitch_filter_ps: clock levels shorter than this do not count; None: a quarter of the usual.
+        clock_recovery: `steady`, `seen`, or `auto`: steady if it is and the samples are few.
     """
     rough = ClockFollower(probe, edges=edges, plan=ClockPlan(period_ps=0))
     edge_ps, kind = rough.feed(changes)
@@ -79,7 +79,7 @@ def survey_clock(
         return None
     spacing = np.diff(edge_ps)
     period_ps = _usual(spacing, pair=edges == "both")
-    glitch = _glitch_ps(changes, probe, glitch_ps, period_ps)
+    glitch = _glitch_ps(changes, probe, glitch_filter_ps, period_ps)
     if glitch:
         clean = ClockFollower(probe, edges=edges, plan=ClockPlan(period_ps=0, glitch_ps=glitch))
         clean_ps, clean_kind = clean.feed(changes)
@@ -93,7 +93,8 @@ def survey_clock(
     fit = None if is_gated else _fit(edge_ps, kind, period_ps, resolution, both=edges == "both")
     is_steady = fit is not None
     samples = _samples_per_level(period_ps, resolution, edges)
-    follow = steady if steady is not None else is_steady and 0 < samples < SAMPLES_FOR_CERTAINTY
+    is_coarse = is_steady and 0 < samples < SAMPLES_FOR_CERTAINTY
+    follow = is_coarse if clock_recovery == "auto" else clock_recovery == "steady"
     parts, duty, wanders = fit if fit is not None else (period_ps << _PART_BITS, 0, True)
     if is_steady:
         period_ps = parts >> _PART_BITS

@@ -30,7 +30,7 @@ class Analyser:
         phase_ps: when the first sample is taken after the link's time 0.
         jitter_ps: root mean square by which each clock edge strays.
         skew_ps: for lanes from 0 on and the strobe, how much later than it should each comes.
-        slow_ps: how long a wire is near the threshold after it changes; a sample in that time
+        settle_ps: how long a wire is near the threshold after it changes; a sample in that time
             reads either level.
         glitch_ppm: samples in a million on each wire that read wrong.
         lost_every: mean samples between losses of a buffer; 0: none is lost.
@@ -39,14 +39,14 @@ class Analyser:
         first_edge: link edge at which the capture begins.
         channels: for each wire, the channel that its probe is on; by default in order.
         inverted: wires whose probes show the opposite.
-        seed: of everything that is random.
+        seed: random seed.
     """
 
     rate_hz: int
     phase_ps: int = 0
     jitter_ps: int = 0
     skew_ps: tuple[int, ...] = ()
-    slow_ps: int = 0
+    settle_ps: int = 0
     glitch_ppm: int = 0
     lost_every: int = 0
     lost_samples: int = 1000
@@ -58,24 +58,25 @@ class Analyser:
 
 @dataclass(slots=True)
 class InjectedFaults:
-    """What was put into a synthetic capture.
+    """What was injected into a synthetic capture.
 
     Attributes:
         samples: samples in it.
         glitches: samples of single wires that read wrong.
-        unsure: samples of single wires that were read near the threshold and came out wrong.
-        losses: times that samples were lost, and how many in all.
+        unsettled: samples of single wires that were read near the threshold and came out wrong.
+        samples_lost: samples that were lost.
         loss_places: the sample before which each loss is.
-        map_text: which channel each wire's probe is on, as `--map` takes it.
+        map: which channel each wire's probe is on, as `--map` takes it.
+        seed: random seed.
     """
 
     samples: int = 0
     glitches: int = 0
-    unsure: int = 0
-    losses: int = 0
+    unsettled: int = 0
     samples_lost: int = 0
     loss_places: list[int] = field(default_factory=list)
-    map_text: str = ""
+    map: str = ""
+    seed: int = 1
 
 
 class SyntheticCapture:
@@ -87,7 +88,7 @@ class SyntheticCapture:
 
     Attributes:
         names: of the channels: those of the wires, wherever their probes are meant to be.
-        put_in: what was injected so far.
+        injected: what was injected so far.
     """
 
     def __init__(self, drawer: WireDrawer, analyser: Analyser) -> None:
@@ -108,7 +109,7 @@ class SyntheticCapture:
             f"{wire}={'!' if wire in analyser.inverted else ''}{wires[channel]}"
             for wire, channel in zip(wires, self._channels, strict=True)
         ]
-        self.put_in = InjectedFaults(map_text=",".join(probes))
+        self.injected = InjectedFaults(map=",".join(probes), seed=analyser.seed)
         self._start_ps = int(drawer.half_step_ps(np.array([2 * analyser.first_edge], np.int64))[0])
         self._toggles: list[NDArray[np.int64]] = [np.empty(0, np.int64) for _ in wires]
         # Levels behind the last change that was added, and before the first that is kept.
@@ -190,7 +191,7 @@ class SyntheticCapture:
     def _forget(self) -> None:
         """Drop changes that lie before the capture."""
         for wire, toggles in enumerate(self._toggles):
-            keep = int(np.searchsorted(toggles, self._start_ps - self._analyser.slow_ps))
+            keep = int(np.searchsorted(toggles, self._start_ps - self._analyser.settle_ps))
             self._before[wire] ^= keep & 1
             self._toggles[wire] = toggles[keep:]
 
@@ -207,7 +208,7 @@ class SyntheticCapture:
             self._sample = stop
             block = self._lose(block)
             if len(block):
-                self.put_in.samples += len(block)
+                self.injected.samples += len(block)
                 yield block
 
     def _read(self, at_ps: NDArray[np.int64]) -> NDArray[np.uint32]:
@@ -217,14 +218,16 @@ class SyntheticCapture:
             toggles = self._toggles[wire]
             count = np.searchsorted(toggles, at_ps, side="right")
             bit = (count & 1) ^ self._before[wire]
-            if analyser.slow_ps and len(toggles):
-                near = (count > 0) & (at_ps - toggles[np.maximum(count - 1, 0)] < analyser.slow_ps)
+            if analyser.settle_ps and len(toggles):
+                near = (count > 0) & (
+                    at_ps - toggles[np.maximum(count - 1, 0)] < analyser.settle_ps
+                )
                 either = near & (self._random.random(len(at_ps)) < 0.5)
-                self.put_in.unsure += int(np.count_nonzero(either))
+                self.injected.unsettled += int(np.count_nonzero(either))
                 bit = bit ^ either
             if analyser.glitch_ppm:
                 wrong = self._random.random(len(at_ps)) * 1e6 < analyser.glitch_ppm
-                self.put_in.glitches += int(np.count_nonzero(wrong))
+                self.injected.glitches += int(np.count_nonzero(wrong))
                 bit = bit ^ wrong
             bit = bit ^ (name in analyser.inverted)
             out |= bit.astype(np.uint32) << np.uint32(self._channels[wire])
@@ -243,9 +246,8 @@ class SyntheticCapture:
             place += self._until_loss
             kept.append(block[place - self._until_loss : place])
             gone = min(self._analyser.lost_samples, len(block) - place)
-            self.put_in.losses += 1
-            self.put_in.samples_lost += gone
-            self.put_in.loss_places.append(self.put_in.samples + sum(len(one) for one in kept))
+            self.injected.samples_lost += gone
+            self.injected.loss_places.append(self.injected.samples + sum(len(one) for one in kept))
             place += gone
             self._until_loss = self._draw_loss()
         self._until_loss -= len(block) - place

@@ -8,48 +8,63 @@ from typing import TypeVar, cast
 
 import click
 
-from busplay.cli.options import Rate, Time
+from busplay.cli.options import Rate, Size, Time
+from busplay.cli.renamed import renamed
+from busplay.errors import InputError
 
 _Function = TypeVar("_Function", bound=Callable[..., object])
 
 
 _OPTIONS = (
     click.option(
-        "--rate",
+        "--in-rate",
         "rate_hz",
         type=Rate(),
-        help="Samples in a second, for raw samples and for CSV without times: 24MHz.",
+        help="Samples in a second, for raw samples and CSV without times: 24MHz.",
     ),
     click.option(
-        "--bits",
+        "--in-bits",
+        "bits",
         metavar="LIST",
         help="Read raw samples; these bits are wires: 0-4, 0,2,5-7, or 0-4/16 of 16 bits.",
     ),
     click.option(
-        "--timescale", metavar="TIME", help="Unit of the file's times, whatever it says: 1ns."
+        "--in-timescale",
+        "timescale",
+        metavar="TIME",
+        help="Unit of the capture's times, whatever it says: 1ns.",
     ),
     click.option(
-        "--from",
-        "from_ps",
-        type=Time(can_be_negative=True),
-        help="Leave out what is earlier: 1.5ms, in its time.",
+        "--from", "from_ps", type=Time(can_be_negative=True), help="Leave out what is earlier in the capture: 1.5ms."
     ),
-    click.option("--to", "to_ps", type=Time(can_be_negative=True), help="Leave out what is later."),
+    click.option("--to", "to_ps", type=Time(can_be_negative=True), help="Leave out what is later in the capture."),
     click.option(
-        "--first", type=click.IntRange(min=1), metavar="N", help="Read at most N changes of state."
+        "--max-changes",
+        type=click.IntRange(min=1),
+        metavar="COUNT",
+        help="Read at most COUNT changes of the capture.",
     ),
     click.option(
-        "--keep-going", is_flag=True, help="Read a damaged file up to the damage, and say so."
+        "--keep-going", is_flag=True, help="Read a damaged capture up to the damage, and say so."
     ),
+    click.option(
+        "--max-unpacked",
+        "max_unpacked_bytes",
+        type=Size(),
+        help="Let a capture unpack to SIZE, such as 10GB, and its vectors have so many bits."
+        " Default: 1,000 times its size, at least 64 MB; 65,536 bits.",
+    ),
+    renamed("--timescale", "--in-timescale"),
+    renamed("--first", "--max-changes"),
 )
 
 
 def capture_options(function: _Function) -> _Function:
-    """Add the options `rate_hz`, `bits`, `timescale`, `from_ps`, `to_ps`, `first`, `keep_going`."""
+    """Add the options of `busplay.formats.capture.ReadOptions`, under the keys there."""
 
     @wraps(function)
     def checked(*arguments: object, **options: object) -> object:
-        require_part(options)
+        _require_part(options)
         return function(*arguments, **options)
 
     command = cast(_Function, checked)
@@ -58,14 +73,8 @@ def capture_options(function: _Function) -> _Function:
     return command
 
 
-def require_part(options: Mapping[str, object]) -> None:
-    """Refuse a part that ends before it begins.
-
-    Raises:
-        InputError: it does.
-    """
-    from busplay.errors import InputError
-
+def _require_part(options: Mapping[str, object]) -> None:
+    """Refuse a part that ends before it begins."""
     first, stop = options.get("from_ps"), options.get("to_ps")
     if isinstance(first, int) and isinstance(stop, int) and stop <= first:
         from busplay.formats.quantities import time_text

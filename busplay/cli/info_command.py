@@ -3,26 +3,30 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Unpack
 
 import click
 
 from busplay.cli.capture_options import capture_options
 from busplay.cli.files import InFile
 from busplay.cli.json_output import print_json
+from busplay.cli.renamed import renamed
 from busplay.errors import InputError, printable
 
 if TYPE_CHECKING:
+    from busplay.formats.capture import ReadOptions
     from busplay.trace.info import TraceInfo
 
 
 @click.command("info", epilog="Example: busplay info tides.trace --json")
 @click.argument("file", metavar="FILE", type=InFile())
 @click.option("--json", "as_json", is_flag=True, help="Print the figures as JSON.")
-@click.option("--verify", is_flag=True, help="Trace: read every chunk, hold it against its CRC.")
+@click.option("--verify", is_flag=True, help="Read every chunk of a trace and check its CRC.")
 @capture_options
-def command(file: Path, as_json: bool, verify: bool, **reading: int | str | bool | None) -> int:
-    """Say what is in a trace or a capture, and if it is whole.
+@renamed("--rate", "--in-rate")
+@renamed("--bits", "--in-bits")
+def command(file: Path, as_json: bool, verify: bool, **reading: Unpack[ReadOptions]) -> int:
+    """Show what is in a trace or a capture, and whether it is whole.
 
     A trace: program, board, link, frames, stores, time. A capture (VCD, CSV, .sr, raw samples;
     .gz and .zst too): signals, values recorded for each, time, rate; the options below say how
@@ -32,7 +36,10 @@ def command(file: Path, as_json: bool, verify: bool, **reading: int | str | bool
         raise InputError(
             file=str(file), found="a description", wanted=f"busplay check {file} reads it"
         )
-    as_samples = reading["rate_hz"] is not None or reading["bits"] is not None
+    from busplay.formats.byte_source import require_plain_file
+
+    require_plain_file(file)
+    as_samples = reading.get("rate_hz") is not None or reading.get("bits") is not None
     if as_samples or not _is_trace(file):
         return _show_capture(file, as_json=as_json, **reading)
     from busplay.trace.info import trace_info
@@ -61,18 +68,22 @@ def _is_trace(file: Path) -> bool:
     return head == MAGIC or file.suffix.lower() == ".trace"
 
 
-def _show_capture(file: Path, *, as_json: bool, **reading: int | str | bool | None) -> int:
-    from busplay.cli.capture_report import capture_figures, count_rows, print_capture
+def _show_capture(file: Path, *, as_json: bool, **reading: Unpack[ReadOptions]) -> int:
+    from busplay.cli.capture_report import print_capture
+    from busplay.cli.progress import capture_progress
     from busplay.formats.capture import open_capture
+    from busplay.formats.capture_info import capture_info
 
-    with open_capture(file, **reading) as capture:  # type: ignore[arg-type]
-        rows = count_rows(capture)
-        info, file_bytes = capture.info, capture.bytes_total
+    with (
+        open_capture(file, **reading) as capture,
+        capture_progress(capture, label="reading") as move,
+    ):
+        info = capture_info(capture, on_batch=move)
     if as_json:
-        print_json(capture_figures(info, rows=rows, file_bytes=file_bytes))
+        print_json(info)
     else:
-        print_capture(info, rows=rows, file_bytes=file_bytes)
-    return 1 if reading["keep_going"] and not info.complete else 0
+        print_capture(info)
+    return 1 if reading.get("keep_going") and not info.complete else 0
 
 
 def _print(info: TraceInfo) -> None:

@@ -97,6 +97,25 @@ class Rate(click.ParamType[int]):
             self.fail(str(error), param, ctx)
 
 
+class Size(click.ParamType[int]):
+    """A size with its unit, such as 500MB, as bytes."""
+
+    name = "size"
+
+    def convert(
+        self, value: object, param: click.Parameter | None, ctx: click.Context | None
+    ) -> int:
+        """Read the number and its unit."""
+        from busplay.formats.quantities import parse_size_bytes
+
+        if isinstance(value, int):
+            return value
+        try:
+            return parse_size_bytes(str(value))
+        except InputError as error:
+            self.fail(str(error), param, ctx)
+
+
 class Address(click.ParamType[int]):
     """A processor address: 0xC000, $C000 or 49152."""
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -65,18 +65,18 @@ play_options = option_group(
 )
 
 
-def require_snapshot_units(snapshots: Sequence[Snapshot], displays: Mapping[str, Display]) -> None:
+def require_snapshot_units(snapshots: Sequence[Snapshot], units: Collection[str]) -> None:
     """Refuse a picture of a unit that is not there before anything runs.
 
     Raises:
         InputError: the board has no such unit.
     """
     for snapshot in snapshots:
-        if snapshot.unit is not None and snapshot.unit not in displays:
+        if snapshot.unit is not None and snapshot.unit not in units:
             raise InputError(
                 place=f"--snapshot {snapshot.path}@{snapshot.unit}",
                 found=f"unit {snapshot.unit!r}",
-                wanted=f"the units are {', '.join(displays)}",
+                wanted=f"the units are {', '.join(units)}",
             )
 
 

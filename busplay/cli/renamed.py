@@ -27,6 +27,8 @@ def renamed(old: str, new: str) -> Callable[[F], F]:
 
     return click.option(
         old,
+        # The old name's own key may be that of another option now.
+        f"renamed_{old.strip('-').replace('-', '_')}",
         # Some were flags and some took a value; both are read, so that both get the answer.
         is_flag=False,
         flag_value="",

@@ -7,24 +7,17 @@ from pathlib import Path
 
 import numpy as np
 
-from busplay.batch import ChangeBatch, FrameBatch
+from busplay.batch import ChangeBatch
 from busplay.capture.synthetic import Analyser, InjectedFaults, SyntheticCapture
 from busplay.capture.wires import SymbolStretch, WireDrawer, spelled_stretches
-from busplay.convert.traces import Losses, header_comment
-from busplay.description.board import Board
-from busplay.description.link import SPACE_IDLE, SPACE_MEMORY, SPACE_REGISTERS
-from busplay.errors import InputError
-from busplay.formats.writing.vcd import TextBatch
+from busplay.convert.carried_header import header_comment, require_edges_per_second
+from busplay.convert.frame_texts import FrameTexts
+from busplay.convert.from_trace import CarriedCount
 from busplay.link.layout import FrameLayout
-from busplay.receiver.receiver import Receiver
-from busplay.receiver.states import Event
 from busplay.trace.reader import TraceReader
 from busplay.units import PS_PER_S
 from busplay.whole_file import open_whole_file
 
-SAMPLE_SUFFIXES = (".sr", ".bin", ".raw")
-FRAME_TEXT, STATE_TEXT = 0, 1
-NOTHING = "-"
 # Idle slots behind the last frame, so that a drawing ends with the link at rest.
 TAIL_SLOTS = 4
 
@@ -35,15 +28,8 @@ def drawer_for(reader: TraceReader) -> WireDrawer:
     Raises:
         InputError: nothing tells how fast the link's clock is.
     """
-    header = reader.header
-    rate = header.edges_per_second
-    if rate is None:
-        raise InputError(
-            file=str(reader.path),
-            found="a link on the processor's clock, and no board that tells it",
-            wanted="give --board, or the clock with --clock",
-        )
-    return WireDrawer(FrameLayout(header.link), rate)
+    rate = require_edges_per_second(reader.header, file=str(reader.path))
+    return WireDrawer(FrameLayout(reader.header.link), rate)
 
 
 def write_wires(
@@ -54,7 +40,7 @@ def write_wires(
     texts: bool = True,
     tick_ps: int | None = None,
     on_edge: Callable[[int], None] | None = None,
-) -> Losses:
+) -> CarriedCount:
     """Draw a trace's wires, exactly as its link says, as VCD or CSV.
 
     Args:
@@ -73,7 +59,7 @@ def write_wires(
             rows = CsvWriter(stream, wires=drawer.wires)
             for stretch in stretches:
                 rows.write(drawer.draw(stretch))
-            return Losses(frames, reader.frames - frames)
+            return CarriedCount(frames, reader.frames - frames)
         from busplay.formats.writing.vcd import VcdWriter
 
         dump = VcdWriter(
@@ -92,7 +78,7 @@ def write_wires(
         if teller is not None:
             dump.write(ChangeBatch.empty(), teller.rest())
         dump.close(stop_ps=stop_ps)
-    return Losses(frames, reader.frames - frames)
+    return CarriedCount(frames, reader.frames - frames)
 
 
 def write_capture(
@@ -102,7 +88,7 @@ def write_capture(
     analyser: Analyser,
     stop_ps: int | None = None,
     on_edge: Callable[[int], None] | None = None,
-) -> tuple[Losses, InjectedFaults]:
+) -> tuple[CarriedCount, InjectedFaults]:
     """Sample a trace's wires as an analyser would: VCD, CSV, a session file or raw samples.
 
     Args:
@@ -121,7 +107,7 @@ def write_capture(
             write_session(
                 stream, capture.samples(stretches), names=capture.names, rate_hz=analyser.rate_hz
             )
-        elif suffix in SAMPLE_SUFFIXES:
+        elif suffix in (".bin", ".raw"):
             from busplay.formats.writing.samples import write_raw
 
             write_raw(stream, capture.samples(stretches), wires=len(capture.names))
@@ -142,9 +128,9 @@ def write_capture(
             )
             for changes in capture.changes(stretches):
                 dump.write(changes)
-            samples = np.array([capture.put_in.samples], np.int64)
+            samples = np.array([capture.injected.samples], np.int64)
             dump.close(stop_ps=int(capture.sample_ps(samples)[0]))
-    return Losses(frames, reader.frames - frames), capture.put_in
+    return CarriedCount(frames, reader.frames - frames), capture.injected
 
 
 def _stretches(
@@ -180,111 +166,3 @@ def _tick_ps(drawer: WireDrawer) -> int:
         if not (steps % tick).any() and not int(exact[0]) % tick:
             return tick
     return 1
-
-
-class FrameTexts:
-    """Says in words what the wires carry, for a waveform viewer.
-
-    Args:
-        reader: of the trace; its board names units.
-        drawer: of the link.
-    """
-
-    def __init__(self, reader: TraceReader, drawer: WireDrawer) -> None:
-        self._layout = drawer.layout
-        self._drawer = drawer
-        self._board = reader.header.board
-        self._receiver = Receiver(self._layout)
-        self._receiver.keeps_log = True
-        self._frames = reader.chunks()
-        self._waiting = FrameBatch.empty()
-        self._end_edge = -1  # where the frame that is shown ends
-        self._is_begun = False
-        self._is_last = False
-
-    def texts(self, stretch: SymbolStretch) -> TextBatch:
-        """Return the texts of a stretch: each frame at its first symbol, and changes of state."""
-        found: list[tuple[int, int, str]] = []
-        if not self._is_begun:
-            self._is_begun = True
-            found += [(0, FRAME_TEXT, NOTHING), (0, STATE_TEXT, "HUNT")]
-        for edge, text in self._frame_texts(stretch.stop_edge):
-            found.append((2 * edge, FRAME_TEXT, text))
-        self._receiver.feed_symbols(stretch.symbols, stretch.first_edge)
-        log = self._receiver.take_log()
-        for kind, edge in zip(log.kind.tolist(), log.edge.tolist(), strict=True):
-            if kind in (Event.GAINED, Event.LOST):
-                # Known with the last edge of the frame that decided it.
-                step = max(2 * edge - 1, 2 * stretch.first_edge)
-                found.append((step, STATE_TEXT, "SYNC" if kind == Event.GAINED else "HUNT"))
-        return self._batch(found)
-
-    def rest(self) -> TextBatch:
-        """Return what comes behind the last stretch."""
-        if self._end_edge < 0:
-            return TextBatch.empty()
-        end, self._end_edge = self._end_edge, -1
-        return self._batch([(2 * end, FRAME_TEXT, NOTHING)])
-
-    def _batch(self, found: list[tuple[int, int, str]]) -> TextBatch:
-        found.sort(key=lambda one: one[0])
-        steps = np.array([step for step, _, _ in found], np.int64)
-        return TextBatch(
-            self._drawer.half_step_ps(steps).astype(np.uint64),
-            np.array([place for _, place, _ in found], np.int64),
-            [text for _, _, text in found],
-        )
-
-    def _frame_texts(self, stop_edge: int) -> Iterator[tuple[int, str]]:
-        frames = self._frames_until(stop_edge)
-        for edge, text in zip(frames.edge.tolist(), self._words(frames), strict=True):
-            if 0 <= self._end_edge < edge:
-                yield self._end_edge, NOTHING
-            yield edge, text
-            self._end_edge = edge + self._layout.frame_symbols
-        if 0 <= self._end_edge < stop_edge:
-            yield self._end_edge, NOTHING
-            self._end_edge = -1
-
-    def _frames_until(self, stop_edge: int) -> FrameBatch:
-        parts = [self._waiting]
-        while not self._is_last and (not len(parts[-1]) or int(parts[-1].edge[-1]) < stop_edge):
-            following = next(self._frames, None)
-            if following is None:
-                self._is_last = True
-                break
-            parts.append(following)
-        edge = np.concatenate([part.edge for part in parts])
-        word = np.concatenate([part.word for part in parts])
-        count = int(np.searchsorted(edge, np.uint64(stop_edge)))
-        self._waiting = FrameBatch(edge[count:], word[count:])
-        return FrameBatch(edge[:count], word[:count])
-
-    def _words(self, frames: FrameBatch) -> list[str]:
-        return frame_texts(frames, self._layout, self._board)
-
-
-def frame_texts(frames: FrameBatch, layout: FrameLayout, board: Board | None) -> list[str]:
-    """Say what each frame is, in one short line."""
-    fields = {name: column.tolist() for name, column in layout.unpack(frames.word).items()}
-    right = layout.is_right(frames.word).tolist()
-    count = len(frames)
-    if "address" not in fields or "data" not in fields:
-        names = [one.name for one in layout.link.fields if one.value is None]
-        texts = [
-            " ".join(f"{name}={fields[name][row]:X}" for name in names) for row in range(count)
-        ]
-    else:
-        spaces = fields.get("space", [SPACE_MEMORY] * count)
-        units = fields.get("unit", [0] * count)
-        numbers = {} if board is None else {unit.number: unit.name for unit in board.units}
-        sequence = fields.get("sequence")
-        texts = []
-        for row in range(count):
-            space = {SPACE_IDLE: "idle", SPACE_MEMORY: "", SPACE_REGISTERS: "register "}.get(
-                spaces[row], f"space {spaces[row]} "
-            )
-            unit = numbers.get(units[row], f"unit {units[row]}")
-            text = f"{space}{unit}+${fields['address'][row]:04X}=${fields['data'][row]:02X}"
-            texts.append(text if sequence is None else f"{text} #{sequence[row]}")
-    return [text if ok else f"DAMAGED {text}" for text, ok in zip(texts, right, strict=True)]

@@ -7,10 +7,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 from xml.sax.saxutils import escape
 
+from busplay.errors import InputError
 from busplay.whole_file import write_whole_file
 
 if TYPE_CHECKING:
@@ -106,31 +108,52 @@ def eyes_svg(eyes: Sequence[LaneEye], *, title: str = "") -> str:
     return "\n".join([*out, "</svg>"]) + "\n"
 
 
+def require_can_draw(path: Path) -> None:
+    """Refuse a PNG where Matplotlib, which sets its texts, is not installed.
+
+    Raises:
+        InputError: it is missing; names the extra that brings it.
+    """
+    if path.suffix.lower() != ".png" or find_spec("matplotlib") is not None:
+        return
+    raise InputError(
+        file=str(path),
+        found="no Matplotlib, which draws eyes as PNG",
+        wanted="name an .svg file, or install it with: pip install 'busplay[analysis]'",
+    )
+
+
 def eyes_image(eyes: Sequence[LaneEye], *, title: str = "") -> NDArray[np.uint8]:
-    """Draw the eyes as uint8[rows, columns, 3]."""
-    import os
-
+    """Draw the eyes as uint8[rows, columns, 3]; needs Matplotlib."""
     import numpy as np
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+    from matplotlib.patches import Rectangle
 
-    os.environ.setdefault("PYGAME_HIDE_SUPPORT_PROMPT", "1")
-    import pygame
-
-    pygame.font.init()
-    # Sizes of this font count from the lowest to the highest stroke, those of SVG do not.
-    fonts = {size: pygame.font.Font(None, size * 17 // 12) for size in (12, 13, 17)}
     width, height = _size(eyes)
-    surface = pygame.Surface((width, height))
-    surface.fill(BACKGROUND)
+    # 72 dots an inch: a point is a pixel, so sizes are those of the SVG.
+    figure = Figure(figsize=(width / 72, height / 72), dpi=72)
+    canvas = FigureCanvasAgg(figure)
+    anchors: dict[Anchor, Literal["left", "center", "right"]] = {
+        "start": "left",
+        "middle": "center",
+        "end": "right",
+    }
     for part in _parts(eyes, title):
+        colour = _hex(part.colour)
         if isinstance(part, Box):
-            surface.fill(part.colour, (part.x, part.y, part.width, part.height))
-            continue
-        font = fonts[part.size]
-        drawn = font.render(part.text, True, part.colour)
-        left = {"start": 0, "middle": drawn.get_width() // 2, "end": drawn.get_width()}
-        surface.blit(drawn, (part.x - left[part.anchor], part.y - font.get_ascent()))
-    image = np.frombuffer(pygame.image.tobytes(surface, "RGB"), np.uint8)
-    return image.reshape(height, width, 3)
+            corner = (part.x, height - part.y - part.height)
+            figure.add_artist(
+                Rectangle(corner, part.width, part.height, color=colour, linewidth=0,
+                          antialiased=False, transform=None)
+            )  # fmt: skip
+        else:
+            figure.text(
+                part.x / width, 1 - part.y / height, part.text, fontsize=part.size, color=colour,
+                ha=anchors[part.anchor], va="baseline", parse_math=False,
+            )  # fmt: skip
+    canvas.draw()  # type: ignore[no-untyped-call]
+    return np.asarray(canvas.buffer_rgba(), np.uint8)[:, :, :3]  # type: ignore[no-untyped-call]
 
 
 def _size(eyes: Sequence[LaneEye]) -> tuple[int, int]:
@@ -138,7 +161,7 @@ def _size(eyes: Sequence[LaneEye]) -> tuple[int, int]:
 
 
 def _bars_px(eyes: Sequence[LaneEye]) -> int:
-    return len(eyes[0].counts) * BIN_PX if eyes else 0
+    return len(eyes[0].histogram) * BIN_PX if eyes else 0
 
 
 def _parts(eyes: Sequence[LaneEye], title: str) -> Iterator[Box | Words]:
@@ -161,9 +184,9 @@ def _parts(eyes: Sequence[LaneEye], title: str) -> Iterator[Box | Words]:
 
 
 def _row(eye: LaneEye, base: int) -> Iterator[Box | Words]:
-    bars_px = len(eye.counts) * BIN_PX
+    bars_px = len(eye.histogram) * BIN_PX
     middle = LEFT_PX + bars_px // 2
-    has_changes = bool(eye.counts.any())
+    has_changes = bool(eye.histogram.any())
     if has_changes:
         first = middle - _margin_px(eye, eye.usual_setup_ps)
         stop = middle + _margin_px(eye, eye.usual_hold_ps)
@@ -171,7 +194,7 @@ def _row(eye: LaneEye, base: int) -> Iterator[Box | Words]:
     signal = eye.signal if len(eye.signal) <= NAME_CHARACTERS else f"…{eye.signal[-21:]}"
     yield Words(12, base - 40, eye.wire, 13)
     yield Words(12, base - 23, signal, 12, QUIET)
-    yield Words(12, base - 7, f"read at {eye.offset_ps / 1000:+.2f} ns", 12, QUIET)
+    yield Words(12, base - 7, f"read at {eye.sample_at_ps / 1000:+.2f} ns", 12, QUIET)
     right = LEFT_PX + bars_px + 14
     if has_changes:
         usual = f"{_ns(eye, eye.usual_setup_ps)} + {_ns(eye, eye.usual_hold_ps)} ns"
@@ -189,7 +212,7 @@ def _row(eye: LaneEye, base: int) -> Iterator[Box | Words]:
 
 
 def _margin_px(eye: LaneEye, margin_ps: int | None) -> int:
-    half_px = len(eye.counts) * BIN_PX // 2
+    half_px = len(eye.histogram) * BIN_PX // 2
     return half_px if margin_ps is None else margin_ps * half_px // eye.period_ps
 
 
@@ -197,9 +220,11 @@ def _bars(eye: LaneEye) -> list[int]:
     """Return the height of each bin in pixels; one change still shows."""
     import numpy as np
 
-    most = max(1, int(eye.counts.max()))
-    heights = np.log1p(eye.counts) / np.log1p(most) * BAR_PX
-    return [int(h) if c == 0 else max(3, int(h)) for h, c in zip(heights, eye.counts, strict=True)]
+    most = max(1, int(eye.histogram.max()))
+    heights = np.log1p(eye.histogram) / np.log1p(most) * BAR_PX
+    return [
+        int(h) if c == 0 else max(3, int(h)) for h, c in zip(heights, eye.histogram, strict=True)
+    ]
 
 
 def _ns(eye: LaneEye, margin_ps: int | None) -> str:

@@ -1,13 +1,16 @@
 """The bytes of a file, unpacked if it is compressed, as often as wanted from the start.
 
 Memory stays small whatever the file unpacks to: gzip is asked for so many bytes at a time,
-Zstandard is fed so little that even its densest block gives a few dozen MiB.
+Zstandard is fed so little that even its densest block gives a few dozen MiB. And so does time: a
+file that unpacks to far more than captures do is refused at that point, since a bomb of 60 kB
+would otherwise be read for hours.
 """
 
 from __future__ import annotations
 
 import codecs
 import io
+import stat
 import zlib
 from collections.abc import Iterator
 from pathlib import Path
@@ -16,6 +19,10 @@ from typing import BinaryIO
 from busplay.errors import InputError
 
 READ_BYTES = 1 << 18
+# What compressed data may unpack to. Idle wires pack 1,000 to 1; small files may go beyond.
+UNPACKED_RATIO_MOST = 1_000
+UNPACKED_BYTES_FREE = 64_000_000
+UNPACKED_BYTES_MOST = 1_000_000_000_000
 ZSTD_READ_BYTES = 1 << 11
 _GZIP_HEAD = b"\x1f\x8b"
 _ZSTD_HEAD = b"\x28\xb5\x2f\xfd"
@@ -26,6 +33,11 @@ _UTF16_HEADS = {b"\xff\xfe": "utf-16-le", b"\xfe\xff": "utf-16-be"}
 class ByteSource:
     """A file to read from its start, again and again.
 
+    Args:
+        path: the file; it must be a plain one, as pipes can be read only once.
+        max_unpacked_bytes: refuse compressed data that unpack to more; None: 1,000 times the
+            file's size, or 64 MB for small ones.
+
     Attributes:
         file: its name, for messages.
         compression: `gzip`, `zstd`, or empty.
@@ -35,19 +47,23 @@ class ByteSource:
         cut_reason: set when compressed data turn out to end too early.
 
     Raises:
-        InputError: the file cannot be opened.
+        InputError: the file cannot be opened, or is no plain file.
     """
 
-    def __init__(self, path: str | Path) -> None:
+    def __init__(self, path: str | Path, *, max_unpacked_bytes: int | None = None) -> None:
         self.file = str(path)
+        require_plain_file(path)
         self.cut_reason = ""
         self.bytes_read = 0
         try:
             self.stream: BinaryIO = Path(path).open("rb", buffering=0)  # noqa: SIM115
             head = self.stream.read(4)
             self.bytes_total = self.stream.seek(0, 2)
-        except OSError as error:
-            raise InputError(f"cannot be read: {error.strerror or error}", file=self.file) from None
+        except (OSError, ValueError) as error:
+            raise _cannot_be_read(error, self.file) from None
+        ratio_bytes = min(UNPACKED_RATIO_MOST * self.bytes_total, UNPACKED_BYTES_MOST)
+        self._unpacked_most = max_unpacked_bytes or max(UNPACKED_BYTES_FREE, ratio_bytes)
+        self._unpacked_bytes = 0
         self.compression = ""
         if head.startswith(_GZIP_HEAD):
             self.compression = "gzip"
@@ -65,6 +81,7 @@ class ByteSource:
         self.stream.seek(0)
         self.bytes_read = 0
         self.cut_reason = ""
+        self._unpacked_bytes = 0
         self._damage = None
         self._waiting = b""
         self._is_plain = not self.compression
@@ -165,7 +182,7 @@ class ByteSource:
         try:
             count: int = self.stream.readinto(target) or 0  # type: ignore[attr-defined]
         except OSError as error:
-            raise InputError(f"cannot be read: {error.strerror or error}", file=self.file) from None
+            raise _cannot_be_read(error, self.file) from None
         self.bytes_read += count
         return count
 
@@ -187,10 +204,31 @@ class ByteSource:
 
     def _unpacked(self) -> Iterator[bytes]:
         if self.compression == "gzip":
-            return self._gunzipped()
+            return self._counted(self._gunzipped())
         if self.compression == "zstd":
-            return self._zstd_unpacked()
+            return self._counted(self._zstd_unpacked())
         return iter(lambda: self._read_file(READ_BYTES), b"")
+
+    def count_unpacked(self, count: int) -> None:
+        """Count bytes that were unpacked since the start, by this source or by its user.
+
+        Raises:
+            InputError: they are more than a file of this size may unpack to.
+        """
+        self._unpacked_bytes += count
+        most = self._unpacked_most
+        if self._unpacked_bytes > most:
+            raise InputError(
+                found=f"more than {most:,} bytes unpacked from a file of {self.bytes_total:,}",
+                wanted=f"it may unpack to {most:,} (--max-unpacked {4 * most // 10**6}MB, or more,"
+                " allows that)",
+                file=self.file,
+            )
+
+    def _counted(self, pieces: Iterator[bytes]) -> Iterator[bytes]:
+        for piece in pieces:
+            self.count_unpacked(len(piece))
+            yield piece
 
     def _gunzipped(self) -> Iterator[bytes]:
         packed = self._read_file(READ_BYTES)
@@ -247,6 +285,32 @@ class ByteSource:
         )
 
 
+def require_plain_file(path: str | Path) -> None:
+    """Refuse what is no plain file: a pipe would be waited for without a word.
+
+    Raises:
+        InputError: it is there and is a folder, a pipe or a device.
+    """
+    try:
+        mode = Path(path).stat().st_mode
+    except (OSError, ValueError) as error:
+        raise _cannot_be_read(error, str(path)) from None
+    if stat.S_ISDIR(mode):
+        raise InputError("cannot be read: Is a directory", file=str(path))
+    if not stat.S_ISREG(mode):
+        kind = "a pipe" if stat.S_ISFIFO(mode) else "a device or socket"
+        raise InputError(
+            file=str(path),
+            found=kind,
+            wanted="this is read more than once: write it to a file, and give that",
+        )
+
+
+def _cannot_be_read(error: OSError | ValueError, file: str) -> InputError:
+    reason = error.strerror if isinstance(error, OSError) else None
+    return InputError(f"cannot be read: {reason or error}", file=file)
+
+
 class UnpackedFile(io.RawIOBase):
     """A file as a stream of its unpacked bytes, for readers that take a stream.
 
@@ -254,9 +318,9 @@ class UnpackedFile(io.RawIOBase):
         InputError: as `ByteSource`, also while it is read.
     """
 
-    def __init__(self, path: str | Path) -> None:
+    def __init__(self, path: str | Path, *, max_unpacked_bytes: int | None = None) -> None:
         super().__init__()
-        self._source = ByteSource(path)
+        self._source = ByteSource(path, max_unpacked_bytes=max_unpacked_bytes)
 
     def readable(self) -> bool:
         """It can be read."""
@@ -276,13 +340,13 @@ class UnpackedFile(io.RawIOBase):
         super().close()
 
 
-def open_unpacked(path: str | Path) -> BinaryIO:
-    """Open a file for reading, unpacked if it is compressed.
+def open_unpacked(path: str | Path, *, max_unpacked_bytes: int | None = None) -> BinaryIO:
+    """Open a file for reading, unpacked if it is compressed; limits as `ByteSource`.
 
     Raises:
         InputError: as `UnpackedFile`.
     """
-    return io.BufferedReader(UnpackedFile(path), READ_BYTES)
+    return io.BufferedReader(UnpackedFile(path, max_unpacked_bytes=max_unpacked_bytes), READ_BYTES)
 
 
 def plain_suffix(path: Path) -> str:

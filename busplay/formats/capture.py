@@ -5,48 +5,59 @@
             ...
     capture.info  # format, signals, times, whether it was whole
 
-Every format gives the same columns. A reader of a format has the shape `CaptureReader`; what
-all have in common (a part by time or count, going on after damage) is in `Capture` only.
+Every format gives the same columns. Formats stand in `capture_format`; what all have in common
+(a part by time or count, going on after damage) is in `Capture` only.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
-from typing import Protocol, Self
+from typing import Self, TypedDict, Unpack
 
 from busplay.batch import CaptureInfo, ChangeBatch
 from busplay.errors import InputError
 from busplay.formats.byte_source import ByteSource
-from busplay.formats.capture_kind import find_kind
+from busplay.formats.capture_format import (
+    VECTOR_BITS_MOST,
+    CaptureFormat,
+    FormatOptions,
+    find_format,
+)
 from busplay.formats.capture_part import PartOfRows
 from busplay.formats.doubts import find_doubts
 from busplay.formats.signal_choice import MAX_SIGNALS
 
 
-class CaptureReader(Protocol):
-    """What a format gives.
+class ReadOptions(TypedDict, total=False):
+    """How a capture is read, and which part of it; each may be left out.
 
     Attributes:
-        signals: names of the chosen wires.
-        signal_masks: for each signal of `info()`, the bits of a batch's level that it has.
+        rate_hz: samples in a second, for raw samples and for CSV without times; overrides
+            what the file says.
+        bits: for raw samples: which bits of a sample are wires, such as `0-4` or `0,2,5-7`, or
+            `0-4/16` of samples of 16 bits; makes any file raw samples.
+        timescale: unit of the file's times, such as `1ns`; overrides what the file says.
+        keep_going: end quietly at damage, and say so in `info`.
+        from_ps: leave out what is earlier, in the file's own time. The first row then has
+            this time and the levels at it.
+        to_ps: leave out this time and what is later.
+        max_changes: return at most so many rows.
+        max_unpacked_bytes: unpack at most so many bytes, and take vectors of so many bits; None:
+            what `ByteSource` and `VECTOR_BITS_MOST` allow.
     """
 
-    signals: tuple[str, ...]
-    signal_masks: tuple[int, ...]
-
-    @property
-    def wires(self) -> tuple[str, ...]:
-        """Full names of all wires that could be chosen."""
-
-    def info(self) -> CaptureInfo:
-        """Tell what is known so far."""
-
-    def rows(self) -> Iterator[ChangeBatch]:
-        """Return all changes from the start; the first row is the state at the start."""
+    rate_hz: int | None
+    bits: str | None
+    timescale: str | None
+    keep_going: bool
+    from_ps: int | None
+    to_ps: int | None
+    max_changes: int | None
+    max_unpacked_bytes: int | None
 
 
 class Capture:
@@ -61,23 +72,15 @@ class Capture:
     def __init__(
         self,
         source: ByteSource,
-        make_reader: Callable[[Sequence[str] | None], CaptureReader],
-        *,
-        signals: Sequence[str] | None,
-        keep_going: bool,
-        from_ps: int | None,
-        to_ps: int | None,
-        first: int | None,
+        capture_format: CaptureFormat,
+        options: FormatOptions,
+        reading: ReadOptions,
     ) -> None:
         self._source = source
-        self._make_reader = make_reader
-        self._reader = make_reader(signals)
-        self.signals = self._reader.signals
-        self._takes_all = signals is None
-        self._keep_going = keep_going
-        self._from_ps, self._to_ps, self._first = from_ps, to_ps, first
-        self._damage = ""
-        self._part = self._new_part()
+        self._format = capture_format
+        self._options = options
+        self._reading = reading
+        self.choose(options.signals)
 
     @property
     def info(self) -> CaptureInfo:
@@ -87,8 +90,10 @@ class Capture:
             info = replace(info, complete=False, cut_reason=self._damage)
         info = self._part.narrowed(info)
         notes = (*info.notes, *find_doubts(info))
-        if self._takes_all and (count := len(self._reader.wires)) > MAX_SIGNALS:
-            notes += (f"of {count:,} wires {len(self.signals)} are read at a time",)
+        if self._options.signals is None:
+            count = self._reader.wire_count
+            if count > MAX_SIGNALS:
+                notes += (f"of {count:,} wires {len(self.signals)} are read at a time",)
         return replace(info, notes=notes)
 
     @property
@@ -108,9 +113,10 @@ class Capture:
         Raises:
             InputError: as `open_capture`; the wires chosen before stay so.
         """
-        self._reader = self._make_reader(signals)
+        options = replace(self._options, signals=signals)
+        self._reader = self._format.open(self._source, options)
+        self._options = options
         self.signals = self._reader.signals
-        self._takes_all = signals is None
         self._damage = ""
         self._part = self._new_part()
 
@@ -140,7 +146,7 @@ class Capture:
             try:
                 batch = next(rows, None)
             except InputError as error:
-                if not self._keep_going:
+                if not self._options.keep_going:
                     yield from self._part.rest(self._reader.info())
                     raise
                 self._damage = _without_file(error)
@@ -152,9 +158,9 @@ class Capture:
 
     def _new_part(self) -> PartOfRows:
         return PartOfRows(
-            from_ps=self._from_ps,
-            to_ps=self._to_ps,
-            first=self._first,
+            from_ps=self._reading.get("from_ps"),
+            to_ps=self._reading.get("to_ps"),
+            rows_most=self._reading.get("max_changes"),
             signal_masks=self._reader.signal_masks,
         )
 
@@ -179,16 +185,7 @@ def _without_file(error: InputError) -> str:
 
 
 def open_capture(
-    path: str | Path,
-    *,
-    rate_hz: int | None = None,
-    bits: str | None = None,
-    timescale: str | None = None,
-    signals: Sequence[str] | None = None,
-    keep_going: bool = False,
-    from_ps: int | None = None,
-    to_ps: int | None = None,
-    first: int | None = None,
+    path: str | Path, *, signals: Sequence[str] | None = None, **reading: Unpack[ReadOptions]
 ) -> Capture:
     """Open a capture: VCD, CSV, a session file (.sr), or raw samples; .gz and .zst too.
 
@@ -196,61 +193,32 @@ def open_capture(
 
     Args:
         path: the file.
-        rate_hz: samples in a second, for raw samples and for CSV without times; overrides
-            what the file says.
-        bits: for raw samples: which bits of a sample are wires, such as `0-4` or `0,2,5-7`, or
-            `0-4/16` of samples of 16 bits; makes any file raw samples.
-        timescale: unit of the file's times, such as `1ns`; overrides what the file says.
         signals: names of the wires wanted, in order. A name may be full (`top.bus.clk`) or
             its end, if only one signal ends so (`clk`); a bit of a vector is `data[3]`, and
             a vector's name alone stands for all its bits, lowest first. None: all wires of
             the file, or 64 of them, those that stand alone before those of vectors.
-        keep_going: end quietly at damage, and say so in `info`.
-        from_ps: leave out what is earlier, in the file's own time. The first row then has
-            this time and the levels at it.
-        to_ps: leave out this time and what is later.
-        first: give at most so many rows.
+        reading: how to read it, and which part.
 
     Raises:
-        InputError: there is no such file, the format is not known, its head is damaged, a
-            signal is not in it or not the only one of that name, or a rate is missing.
+        InputError: there is no such file, it is a pipe, the format is not known, its head is
+            damaged, a signal is not in it or not the only one of that name, or a rate is
+            missing.
     """
-    source = ByteSource(path)
+    unknown = reading.keys() - ReadOptions.__annotations__.keys()
+    if unknown:
+        raise TypeError(f"open_capture has no option {', '.join(sorted(unknown))}")
+    allowed = reading.get("max_unpacked_bytes")
+    source = ByteSource(path, max_unpacked_bytes=allowed)
     try:
-        kind = find_kind(source, has_bits=bits is not None, has_rate=rate_hz is not None)
-
-        def make_reader(signals: Sequence[str] | None) -> CaptureReader:
-            if kind == "vcd":
-                from busplay.formats.vcd.reader import VcdReader
-
-                return VcdReader(
-                    source,
-                    timescale=timescale,
-                    rate_hz=rate_hz,
-                    signals=signals,
-                    keep_going=keep_going,
-                )
-            if kind == "sr":
-                from busplay.formats.samples.session import read_session
-
-                return read_session(source, rate_hz=rate_hz, signals=signals, keep_going=keep_going)
-            if kind == "raw":
-                from busplay.formats.samples.raw import read_raw
-
-                return read_raw(source, rate_hz=rate_hz, bits=bits, signals=signals)
-            from busplay.formats.capture_csv.reader import CsvReader
-
-            return CsvReader(source, rate_hz=rate_hz, timescale=timescale, signals=signals)
-
-        return Capture(
-            source,
-            make_reader,
+        options = FormatOptions(
+            rate_hz=reading.get("rate_hz"),
+            bits=reading.get("bits"),
+            timescale=reading.get("timescale"),
             signals=signals,
-            keep_going=keep_going,
-            from_ps=from_ps,
-            to_ps=to_ps,
-            first=first,
+            keep_going=reading.get("keep_going", False),
+            vector_bits_most=max(VECTOR_BITS_MOST, allowed or 0),
         )
+        return Capture(source, find_format(source, options), options, reading)
     except BaseException:
         source.close()
         raise

@@ -12,12 +12,12 @@ from busplay.formats.change_counts import count_changes, least_gap
 
 
 class PartOfRows:
-    """Takes rows from the start of a capture and gives those of a part, once.
+    """Takes rows from the start of a capture and returns those of a part, once.
 
     Args:
         from_ps: first time, in the file's own time; None: its start.
         to_ps: time at which the part ends.
-        first: rows at most.
+        rows_most: rows at most.
         signal_masks: bits of the level that each of the capture's signals has.
     """
 
@@ -26,17 +26,17 @@ class PartOfRows:
         *,
         from_ps: int | None,
         to_ps: int | None,
-        first: int | None,
+        rows_most: int | None,
         signal_masks: Sequence[int],
     ) -> None:
         self._from_ps, self._to_ps = from_ps, to_ps
-        self._left = first
+        self._left = rows_most
         self._before: ChangeBatch | None = None
         self._has_begun = False
         self._last_ps: int | None = None
         self._least_gap_ps: int | None = None
-        self.is_full = first is not None and first <= 0
-        self._is_all = from_ps is None and to_ps is None and first is None
+        self.is_full = rows_most is not None and rows_most <= 0
+        self._is_all = from_ps is None and to_ps is None and rows_most is None
         self._counted = [index for index, mask in enumerate(signal_masks) if mask]
         self._masks = np.array([signal_masks[index] for index in self._counted], np.uint64)
         self._counts = np.zeros(len(self._masks), np.uint64)

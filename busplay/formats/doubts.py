@@ -20,7 +20,7 @@ def find_doubts(info: CaptureInfo) -> list[str]:
         info: of a capture that was read; before that nothing is found.
     """
     doubts: list[str] = []
-    way_out = "--timescale 1ns sets the unit"
+    way_out = "--in-timescale 1ns sets the unit"
     if info.duration_ps > LONGEST_PS:
         days = info.duration_ps / (86_400 * PS_PER_S)
         doubts.append(

@@ -1,4 +1,4 @@
-"""Times and rates as people write them: exact, in picoseconds and hertz."""
+"""Times, rates and sizes as people write them: exact, in picoseconds, hertz and bytes."""
 
 from __future__ import annotations
 
@@ -26,7 +26,10 @@ _UNIT_HZ = {
     prefix + unit: hz for prefix, hz in _PREFIXES.items() for unit in ("", "hz", "sps", "s/s")
 }
 _QUANTITY = re.compile(r"\s*([+-]?[0-9_]*(?:\.[0-9]*)?(?:[eE][+-]?[0-9]{1,3})?)\s*(\D*?)\s*")
+_UNIT_BYTES = {"b": 1, "kb": 10**3, "mb": 10**6, "gb": 10**9, "tb": 10**12}
+_UNIT_BYTES |= {"kib": 1 << 10, "mib": 1 << 20, "gib": 1 << 30, "tib": 1 << 40}
 MAX_RATE_HZ = 10**12
+MAX_SIZE_BYTES = 10**15
 
 
 def find_timescale_ps(text: str) -> Fraction | None:
@@ -90,6 +93,23 @@ def parse_rate_hz(text: str, *, name: str = "rate", needs_unit: bool = True) -> 
             if 1 <= rate_hz <= MAX_RATE_HZ:
                 wanted = f"it is a whole number of hertz, such as {round(rate_hz)}Hz"
     raise InputError(found=f"{name} {text[:40]!r}", wanted=wanted)
+
+
+def parse_size_bytes(text: str, *, name: str = "size") -> int:
+    """Read a size such as `500MB`, `64 KiB` or `1.5 GB`.
+
+    Raises:
+        InputError: it is no size, has no unit, or is not a whole number of bytes from 1 to 10^15.
+    """
+    match _split(text):
+        case (Fraction() as number, unit) if unit in _UNIT_BYTES:
+            size_bytes = number * _UNIT_BYTES[unit]
+            if size_bytes.denominator == 1 and 1 <= size_bytes <= MAX_SIZE_BYTES:
+                return int(size_bytes)
+    raise InputError(
+        found=f"{name} {text[:40]!r}",
+        wanted="write a number and B, kB, MB or GB, such as 500MB",
+    )
 
 
 def time_text(time_ps: int) -> str:

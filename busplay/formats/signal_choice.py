@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from busplay.errors import InputError
@@ -101,22 +101,32 @@ def choose_signals(
                     file=file, found=f"signal {name!r} twice", wanted="name each wire once"
                 )
             chosen.append(bit)
-    if len(chosen) > MAX_SIGNALS:
-        raise InputError(
-            file=file,
-            found=f"{len(chosen)} wires chosen",
-            wanted=f"{MAX_SIGNALS} can be read at a time",
-        )
+            if len(chosen) > MAX_SIGNALS:
+                raise InputError(
+                    file=file,
+                    found=f"more than {MAX_SIGNALS} wires chosen",
+                    wanted=f"{MAX_SIGNALS} can be read at a time",
+                )
     return tuple(chosen)
 
 
+def count_wires(variables: Sequence[Variable]) -> int:
+    """Count the wires of a capture, aliases once."""
+    return sum({variable.place: variable.bits for variable in reversed(variables)}.values())
+
+
 def wire_names(variables: Sequence[Variable]) -> tuple[str, ...]:
-    """Name every wire of a capture, aliases once, in its order."""
+    """Name the wires of a capture, aliases once, in its order.
+
+    Vectors of more than 64 bits are left out: a memory has many, and none of them is a lane.
+    """
     chosen: list[ChosenBit] = []
     places: set[int] = set()
     for variable in variables:
         if variable.place not in places:
             places.add(variable.place)
+            if variable.bits > MAX_SIGNALS:
+                continue
             chosen += _bits(variable, range(variable.bits))
     return tuple(bit.name for bit in chosen)
 
@@ -148,16 +158,16 @@ def _first_wires(variables: Sequence[Variable]) -> tuple[ChosenBit, ...]:
     )
 
 
-def _bits(variable: Variable, bits: Iterable[int]) -> list[ChosenBit]:
-    return [ChosenBit(variable.bit_name(bit), variable.place, bit) for bit in bits]
+def _bits(variable: Variable, bits: Iterable[int]) -> Iterator[ChosenBit]:
+    return (ChosenBit(variable.bit_name(bit), variable.place, bit) for bit in bits)
 
 
 def _plain(name: str) -> str:
-    """Drop what writers injected differently: blanks, and the backslash of escaped names."""
+    """Drop what writers put differently: blanks, and the backslash of escaped names."""
     return re.sub(r"[\s\\]", "", name)
 
 
-def _find(variables: Sequence[Variable], name: str, file: str) -> list[ChosenBit]:
+def _find(variables: Sequence[Variable], name: str, file: str) -> Iterator[ChosenBit]:
     wanted = _plain(name)
     wires = [variable for variable in variables if variable.bits]
     names = [(_plain(variable.name), variable) for variable in wires]
@@ -180,11 +190,11 @@ def _find(variables: Sequence[Variable], name: str, file: str) -> list[ChosenBit
         bases = {one.base for one in parts}
         indices = [one.left or 0 for one in parts]
         if len(bases) == 1 and len(set(indices)) == len(indices):
-            return [
+            return (
                 bit
                 for one in sorted(parts, key=lambda part: part.left or 0)
                 for bit in _bits(one, [0])
-            ]
+            )
     found = _one(parts, name, file)
     if found is not None:
         return _bits(found, range(found.bits))
@@ -210,7 +220,7 @@ def _one(found: Sequence[Variable], name: str, file: str) -> Variable | None:
     return found[0]
 
 
-def _part(variable: Variable, left: int, right: int, name: str, file: str) -> list[ChosenBit]:
+def _part(variable: Variable, left: int, right: int, name: str, file: str) -> Iterator[ChosenBit]:
     ends = [(index - variable.lowest) * variable.step for index in (left, right)]
     if not all(0 <= end < variable.bits for end in ends):
         raise InputError(

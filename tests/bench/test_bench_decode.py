@@ -23,10 +23,9 @@ import pytest
 from pytest_benchmark.fixture import BenchmarkFixture
 
 from busplay.batch import FrameBatch
-from busplay.capture.decode import DecodeReport, Decoding
-from busplay.capture.lane_map import parse_map
+from busplay.capture.report import DecodeReport
 from busplay.capture.wires import SymbolStretch, WireDrawer
-from busplay.formats.capture import open_capture
+from busplay.convert import decode as decoding
 from busplay.formats.writing.vcd import VcdWriter
 from busplay.link.layout import FrameLayout
 from busplay.link.load import load_link
@@ -79,10 +78,14 @@ def decode(path: Path, layout: FrameLayout, per_symbol: int | None, symbols: int
     """Decode a capture to a trace beside it."""
     rate_hz = None if per_symbol is None else per_symbol * EDGES_PER_SECOND
     bits = None if per_symbol is None else "0-5"
-    with open_capture(path, rate_hz=rate_hz, bits=bits) as capture:
-        wires = parse_map("" if bits is None else MAP, link=layout.link, signals=capture.signals)
-        decoding = Decoding(capture, layout, wires, output=path.with_suffix(".trace"))
-        report = decoding.run()
+    report = decoding.decode(
+        path,
+        link=layout.link,
+        output=path.with_suffix(".trace"),
+        lane_map=None if bits is None else MAP,
+        rate_hz=rate_hz,
+        bits=bits,
+    ).health
     assert report.receiver.frames_received > symbols // layout.slot_symbols - 20
     return report
 
@@ -92,7 +95,7 @@ def run_command(path: Path, per_symbol: int | None) -> int:
     words = [sys.executable, "-m", "busplay", "decode", str(path), "--link", "guarded"]
     words += ["-o", str(path.with_suffix(".trace")), "--json"]
     if per_symbol is not None:
-        words += ["--rate", f"{per_symbol * 16}MHz", "--bits", "0-5", "--map", MAP]
+        words += ["--in-rate", f"{per_symbol * 16}MHz", "--in-bits", "0-5", "--map", MAP]
     return subprocess.run(words, check=False, stdout=subprocess.DEVNULL).returncode
 
 

@@ -9,8 +9,10 @@ from itertools import pairwise
 import numpy as np
 
 from busplay.batch import CaptureInfo, ChangeBatch, FrameBatch
-from busplay.capture.decode import DecodeReport, DecodeSettings, Decoding
+from busplay.capture.decode import CaptureDecoder
 from busplay.capture.lane_map import LaneMap, default_map
+from busplay.capture.look_ahead import DecodeSettings
+from busplay.capture.report import DecodeReport
 from busplay.capture.synthetic import Analyser, InjectedFaults, SyntheticCapture
 from busplay.capture.wires import WireDrawer, spelled_stretches
 from busplay.description.link import Link
@@ -91,7 +93,7 @@ def sampled(
     stop = int(frames.edge[-1]) + 8 * layout.slot_symbols if len(frames) else 400
     stretches = spelled_stretches([frames], layout, stop_edge=stop)
     changes = joined(capture.changes(stretches))
-    return Recorded(changes, capture.names, rate_hz=analyser.rate_hz), capture.put_in, capture
+    return Recorded(changes, capture.names, rate_hz=analyser.rate_hz), capture.injected, capture
 
 
 def drawn(frames: FrameBatch, layout: FrameLayout) -> Recorded:
@@ -102,55 +104,24 @@ def drawn(frames: FrameBatch, layout: FrameLayout) -> Recorded:
     return Recorded(joined(drawer.draw(one) for one in stretches), drawer.wires)
 
 
-class Collected:
-    """A trace writer's place that keeps what it is given."""
-
-    def __init__(self) -> None:
-        self.batches: list[FrameBatch] = [FrameBatch.empty()]
-        self.stop_edge = 0
-
-    def write(self, frames: FrameBatch, *, stop_edge: int) -> None:
-        """Keep frames."""
-        assert stop_edge >= self.stop_edge
-        if len(frames):
-            assert int(frames.edge[0]) >= self.stop_edge
-            assert int(frames.edge[-1]) < stop_edge
-        self.stop_edge = stop_edge
-        self.batches.append(frames)
-
-    def close(self, *, summary: dict[str, int]) -> None:
-        """End."""
-
-    def abandon(self) -> None:
-        """End early."""
-
-    @property
-    def frames(self) -> list[tuple[int, int]]:
-        """Return all frames as (edge, word)."""
-        return [
-            pair
-            for batch in self.batches
-            for pair in zip(batch.edge.tolist(), batch.word.tolist(), strict=True)
-        ]
-
-
 def decode(
     source: Recorded,
     layout: FrameLayout,
     *,
     lane_map: LaneMap | None = None,
     settings: DecodeSettings | None = None,
-    mend: bool = False,
 ) -> tuple[list[tuple[int, int]], DecodeReport]:
-    """Decode a capture; give its frames and the report."""
-    decoding = Decoding(
-        source,
-        layout,
-        lane_map or default_map(link=layout.link, signals=source.signals),
-        settings=settings,
-        mend=mend,
-    )
-    collected = Collected()
-    decoding._writer = collected  # type: ignore[assignment]
-    report = decoding.run()
-    return collected.frames, report
+    """Decode a capture; return its frames as (edge, word), and the report."""
+    lane_map = lane_map or default_map(link=layout.link, signals=source.signals)
+    found: list[tuple[int, int]] = []
+    stops = [0]
+
+    def deliver(frames: FrameBatch, stop_edge: int) -> None:
+        assert stop_edge >= stops[-1]
+        if len(frames):
+            assert stops[-1] <= int(frames.edge[0]) <= int(frames.edge[-1]) < stop_edge
+        stops.append(stop_edge)
+        found.extend(zip(frames.edge.tolist(), frames.word.tolist(), strict=True))
+
+    report = CaptureDecoder(source, layout, lane_map, settings=settings).run(deliver)
+    return found, report

@@ -16,7 +16,7 @@ from tests.receiver.wires import random_words
 
 
 def eye_of(counts: NDArray[np.int64], *, period_ps: int = 12_800) -> LaneEye:
-    return lane_eye(counts, wire="lane0", signal="d0", offset_ps=0, period_ps=period_ps)
+    return lane_eye(counts, wire="lane0", signal="d0", sample_at_ps=0, period_ps=period_ps)
 
 
 def test_margins_are_rounded_to_the_safe_side() -> None:

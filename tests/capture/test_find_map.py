@@ -8,9 +8,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from busplay.batch import ChangeBatch, FrameBatch, UInt64Column
-from busplay.capture.decode import look_ahead
 from busplay.capture.find_map import find_map
 from busplay.capture.lane_map import wires_of
+from busplay.capture.look_ahead import look_ahead
 from busplay.capture.synthetic import Analyser
 from busplay.errors import InputError
 from busplay.link.layout import FrameLayout
@@ -55,7 +55,7 @@ def test_order_and_inversion_of_lanes_are_found_where_a_check_tells_them(
         wire: (channel, wire in inverted) for wire, channel in zip(wires, channels, strict=True)
     }
     assert {wire: (one.index, one.inverted) for wire, one in by_wire.items()} == expected
-    assert found.sureness == "certain"
+    assert found.confidence == "certain"
     assert found.dead == (signals[-1],)
     assert found.runner_up is not None
     # Two lanes that carry the same on an idle link are only told apart by frames.
@@ -87,7 +87,7 @@ def test_a_held_strobe_is_found_though_no_clock_shows_its_rest() -> None:
     changes, signals, layout = crossed("serial", (2, 0, 1), frozenset(), seed=3)
     found = find_map(changes, layout, signals, sample_ps=2_500)
     assert str(found.best.lane_map) == "clock=CH2,lane0=CH0,strobe=CH1"
-    assert found.sureness in ("certain", "likely")
+    assert found.confidence in ("certain", "likely")
 
 
 def test_an_idle_capture_is_open_and_keeps_the_labels() -> None:
@@ -151,9 +151,9 @@ def test_without_a_check_idle_frames_and_the_count_tell_what_they_can() -> None:
     # Lanes 0 to 2 carry the count, lane 7 the constant that differs from the idle frame.
     told = {"clock": "CH4", "lane0": "CH2", "lane1": "CH0", "lane2": "!CH3", "lane7": "CH1"}
     assert {wire: by_wire[wire] for wire in told} == told
-    assert found.best.trial.wrong == 0
+    assert found.best.trial.invalid == 0
     # The others carry space and unit, which nothing but the addresses' look can tell.
-    assert found.sureness == "open"
+    assert found.confidence == "open"
     assert found.tied
 
 
@@ -185,4 +185,4 @@ def test_the_map_of_a_strobe_link_counts_on_whatever_the_order(channels: list[in
     expected = dict(zip(wires_of(layout.link), channels, strict=True))
     for wire in ("clock", "strobe", "lane1", "lane2"):
         assert wires[wire].index == expected[wire]
-    assert found.best.trial.missed == found.best.trial.wrong == 0
+    assert found.best.trial.missed == found.best.trial.invalid == 0

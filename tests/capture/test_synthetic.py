@@ -81,21 +81,21 @@ def test_the_same_seed_gives_the_same_samples_and_another_others() -> None:
     assert level(1) != level(2)
 
 
-def test_what_is_put_in_is_counted() -> None:
+def test_what_is_injected_is_counted() -> None:
     layout = FrameLayout(load_link("guarded"))
     frames = frames_on_grid(layout, 300, np.random.default_rng(4))
-    clean, put_in, _ = sampled(frames, layout, Analyser(100_000_000))
-    assert (put_in.glitches, put_in.unsure, put_in.losses) == (0, 0, 0)
-    noisy, put_in, _ = sampled(frames, layout, Analyser(100_000_000, glitch_ppm=200))
-    assert put_in.glitches == pytest.approx(put_in.samples * 6 * 200e-6, rel=0.3)
+    clean, injected, _ = sampled(frames, layout, Analyser(100_000_000))
+    assert (injected.glitches, injected.unsettled, injected.samples_lost) == (0, 0, 0)
+    noisy, injected, _ = sampled(frames, layout, Analyser(100_000_000, glitch_ppm=200))
+    assert injected.glitches == pytest.approx(injected.samples * 6 * 200e-6, rel=0.3)
     assert len(noisy.changes) > len(clean.changes)
     analyser = Analyser(100_000_000, lost_every=20_000, lost_samples=500)
-    short, put_in, _ = sampled(frames, layout, analyser)
-    assert put_in.losses == len(put_in.loss_places) > 0
-    assert put_in.samples_lost <= 500 * put_in.losses
+    short, injected, _ = sampled(frames, layout, analyser)
+    assert len(injected.loss_places) > 0
+    assert injected.samples_lost <= 500 * len(injected.loss_places)
     whole = int(clean.changes.time_ps[-1]) // 10_000
     assert int(short.changes.time_ps[-1]) // 10_000 == pytest.approx(
-        whole - put_in.samples_lost, abs=20
+        whole - injected.samples_lost, abs=20
     )
 
 
@@ -109,8 +109,8 @@ def test_late_wires_and_slow_edges_show_where_they_should() -> None:
         at = when[(moved >> np.uint64(lane + 1) & np.uint64(1)).astype(bool)]
         phase = at.astype(np.int64) % 62_500
         assert np.abs((phase - expected + 31_250) % 62_500 - 31_250).max() <= 1_000
-    slow, put_in, _ = sampled(frames, layout, Analyser(10**9, slow_ps=5_000))
-    assert put_in.unsure > 0
+    slow, injected, _ = sampled(frames, layout, Analyser(10**9, settle_ps=5_000))
+    assert injected.unsettled > 0
     assert len(slow.changes) > len(late.changes)
 
 

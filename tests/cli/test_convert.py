@@ -22,6 +22,7 @@ from tests.cli.conftest import Outcome
 Call = Callable[..., Outcome]
 DUNLIN = load_board("dunlin")
 LAYOUT = FrameLayout(DUNLIN.link)
+SAMPLED = ("--out-rate", "1MHz")
 
 
 def write_trace(path: Path, *, has_board: bool = True) -> FrameBatch:
@@ -58,12 +59,12 @@ def pairs_in(path: Path) -> list[tuple[int, int]]:
         ("a.csv", ("--as", "wires"), ("--link", "guarded")),
         ("a.pcapng", (), ()),
         ("b.trace", (), ()),
-        ("a.vcd", ("--rate", "100MHz"), ("--board", "dunlin")),
-        ("a.csv", ("--rate", "100MHz"), ("--board", "dunlin")),
-        ("a.sr", ("--rate", "100MHz"), ("--board", "dunlin")),
+        ("a.vcd", ("--out-rate", "100MHz"), ("--board", "dunlin")),
+        ("a.csv", ("--out-rate", "100MHz"), ("--board", "dunlin")),
+        ("a.sr", ("--out-rate", "100MHz"), ("--board", "dunlin")),
         (
             "a.bin",
-            ("--rate", "100MHz"),
+            ("--out-rate", "100MHz"),
             ("--board", "dunlin", "--in-rate", "100MHz", "--in-bits", "0-5",
              "--map", "clock=D0,lane0=D1,lane1=D2,lane2=D3,lane3=D4,lane4=D5"),
         ),
@@ -79,18 +80,17 @@ def test_every_form_leads_back_to_the_same_frames(
     assert pairs_in(again) == pairs_in(trace)
 
 
-def test_damage_that_was_put_in_is_told_and_its_map_leads_back(busplay: Call, trace: Path) -> None:
+def test_injected_faults_are_listed_and_their_map_leads_back(busplay: Call, trace: Path) -> None:
     capture, again = trace.with_name("a.sr"), trace.with_name("again.trace")
-    words = ("--rate", "100MHz", "--swap", "lane0=lane3", "--invert", "lane2", "--seed", 9)
-    put_in = busplay("convert", trace, capture, *words, "--json").figures["put_in"]
-    assert isinstance(put_in, dict)
-    assert put_in["map"] == (
+    words = ("--out-rate", "100MHz", "--swap", "lane0=lane3", "--invert", "lane2", "--seed", 9)
+    injected = busplay("convert", trace, capture, *words, "--json").figures["injected"]
+    assert isinstance(injected, dict)
+    assert injected["map"] == (
         "clock=clock,lane0=lane3,lane1=lane1,lane2=!lane2,lane3=lane0,lane4=lane4"
     )
-    assert (put_in["glitches"], put_in["losses"], put_in["loss_places"], put_in["seed"]) == (
-        0, 0, [], 9,
-    )  # fmt: skip
-    outcome = busplay("convert", capture, again, "--board", "dunlin", "--map", put_in["map"])
+    assert (injected["glitches"], injected["samples_lost"], injected["loss_places"]) == (0, 0, [])
+    assert injected["seed"] == 9
+    outcome = busplay("convert", capture, again, "--board", "dunlin", "--map", injected["map"])
     assert outcome.status == 0
     assert pairs_in(again) == pairs_in(trace)
 
@@ -101,7 +101,7 @@ def test_same_seed_gives_the_same_bytes(busplay: Call, trace: Path, suffix: str)
     for number, seed in enumerate((5, 5, 6)):
         target = trace.with_name(f"{number}{suffix}")
         words = ("--jitter", "2ns", "--glitch-ppm", 500, "--lost-every", 3000)
-        busplay("convert", trace, target, "--rate", "48MHz", *words, "--seed", seed)
+        busplay("convert", trace, target, "--out-rate", "48MHz", *words, "--seed", seed)
         contents.append(target.read_bytes())
     assert contents[0] == contents[1] != contents[2]
 
@@ -182,16 +182,16 @@ def test_what_a_form_does_not_tell_is_asked_for(busplay: Call, tmp_path: Path) -
     for name in ("a.vcd", "a.pcapng"):
         assert busplay("convert", path, tmp_path / name).err == (
             f"busplay: {path}: found a link on the processor's clock, and no board that tells it;"
-            " give --board, or the clock with --clock\n"
+            " give --board, or the clock with --clock-rate\n"
         )
-        assert busplay("convert", path, tmp_path / name, "--clock", "8MHz").status == 0
+        assert busplay("convert", path, tmp_path / name, "--clock-rate", "8MHz").status == 0
 
 
 def test_wires_that_nothing_names_point_to_the_command_that_finds_them(
     busplay: Call, trace: Path
 ) -> None:
     raw = trace.with_name("a.bin")
-    busplay("convert", trace, raw, "--rate", "100MHz")
+    busplay("convert", trace, raw, "--out-rate", "100MHz")
     words = ("--in-rate", "100MHz", "--in-bits", "0-5", "--link", "guarded")
     outcome = busplay("convert", raw, trace.with_name("b.trace"), *words)
     assert "none of which is named as clock; say which is which (--map clock=D" in outcome.err
@@ -219,24 +219,36 @@ def test_compressed_forms_come_back_as_such(
 @pytest.mark.parametrize(
     ("name", "words", "message"),
     [
-        ("b.vcd", ("--jitter", "1ns"), "--jitter: found a conversion to wires; it says what an"),
-        ("b.csv", ("--swap", "lane0=lane1"), "--swap: found a conversion to frames; it says what"),
-        ("b.trace", ("--seed", "1"), "--seed: found a conversion to trace; it says what an"),
-        ("b.pcapng", ("--stop", "1us"), "--stop: found a conversion to packets; only wires are"),
-        ("b.csv", ("--tick", "1ns"), "--tick: found a conversion of frames to "),
-        ("b.vcd", ("--rate", "1MHz", "--no-texts"), "--no-texts: found a conversion of samples"),
-        ("b.csv", ("--rate", "1MHz", "--as", "wires"), "--as: found wires and a rate; with --rate"),
-        ("b.sr", ("--rate", "1MHz", "--jitter", "-1ns"), "--jitter: found -1ns; give a time that"),
-        ("b.sr", ("--rate", "1MHz", "--slow", "-1ns"), "--slow: found -1ns; give a time that is"),
-        ("b.sr", ("--rate", "1MHz", "--begin-at", "-1us"), "--begin-at: found -1us; give a time"),
-        ("b.sr", ("--rate", "1MHz", "--begin-at", "9s"), "--begin-at: found 9s; the trace ends at"),
-        ("b.vcd", ("--stop", "-1us"), "--stop: found -1us; give a time above 0"),
-        ("b.sr", ("--rate", "1MHz", "--skew", "clock=1ns"), "--skew: found clock=1ns; skew is"),
-        ("b.sr", ("--rate", "1MHz", "--swap", "lane0"), "--swap: found wire ''; the wires are"),
-        ("b.sr", ("--rate", "1MHz", "--invert", "x"), "--invert: found wire 'x'; the wires are"),
+        ("b.vcd", ("--jitter", "1ns"), "--jitter: found a conversion to {} without --out-rate"),
+        ("b.csv", ("--swap", "lane0=lane1"), "--swap: found a conversion to {} without --out"),
+        ("b.trace", ("--seed", "1"), "--seed: found a conversion to {} without --out-rate; it"),
+        ("b.pcapng", ("--out-to", "1us"), "--out-to: found a conversion to pcapng; only wires"),
+        ("b.csv", ("--out-tick", "1ns"), "--out-tick: found a conversion of frames to {}; it is"),
+        ("b.vcd", ("--out-tick", "3ns"), "--out-tick: found 3 ns; a VCD counts in 1, 10 or 100"),
+        ("b.vcd", (*SAMPLED, "--no-texts"), "--no-texts: found a conversion of samples to {}"),
+        ("b.csv", (*SAMPLED, "--as", "wires"), "--as: found wires and a rate; with --out-rate a"),
+        ("b.sr", (*SAMPLED, "--jitter", "-1ns"), "--jitter: found -1 ns; give a time that is not"),
+        ("b.sr", (*SAMPLED, "--settle", "-1ns"), "--settle: found -1 ns; give a time that is not"),
+        ("b.sr", (*SAMPLED, "--out-from", "-1us"), "--out-from: found -1 us; give a time that is"),
+        ("b.sr", (*SAMPLED, "--out-from", "9s"), "--out-from: found 9 s; the trace ends at "),
+        ("b.vcd", ("--out-to", "-1us"), "--out-to: found -1 us; give a time above 0"),
+        ("b.sr", (*SAMPLED, "--skew", "clock=1ns"), "--skew: found wire 'clock'; skew is against"),
+        ("b.sr", (*SAMPLED, "--skew", "lane0=5"), "found --skew '5'; give a unit, such as 5s"),
+        ("b.sr", (*SAMPLED, "--swap", "lane0"), "--swap: found 'lane0'; write WIRE=WIRE"),
+        ("b.sr", (*SAMPLED, "--swap", "lane0=x"), "--swap: found wire 'x'; the wires are clock"),
+        ("b.sr", (*SAMPLED, "--invert", "x"), "--invert: found wire 'x'; the wires are clock"),
+        ("b.sr", ("--out-rate", "24"), "found --out-rate '24'; give a unit, such as 24MHz"),
+        ("b.sr", ("--rate", "24MHz"), "--rate is now --out-rate"),
+        ("b.vcd", ("--stop", "1ms"), "--stop is now --out-to"),
+        ("b.sr", ("--begin-at", "1ms"), "--begin-at is now --out-from"),
+        ("b.vcd", ("--tick", "1ns"), "--tick is now --out-tick"),
+        ("b.vcd", ("--clock", "8MHz"), "--clock is now --clock-rate"),
+        ("b.sr", ("--slow", "1ns"), "--slow is now --settle"),
+        ("b.vcd", ("--first", "3"), "--first is now --max-changes"),
+        ("b.vcd", ("--timescale", "1ns"), "--timescale is now --in-timescale"),
         ("b.sr", (), "OUT: found "),
         ("b.png", (), "OUT: found "),
-        ("b.png", ("--rate", "1MHz"), "OUT: found "),
+        ("b.png", SAMPLED, "OUT: found "),
     ],
 )
 def test_options_that_cannot_be_or_do_nothing_are_refused(
@@ -244,13 +256,13 @@ def test_options_that_cannot_be_or_do_nothing_are_refused(
 ) -> None:
     outcome = busplay("convert", trace, trace.with_name(name), *words)
     assert outcome.status == 2
-    assert outcome.err.startswith(f"busplay: {message}")
+    assert message.format(trace.with_name(name)) in outcome.err
     assert not trace.with_name(name).exists()
 
 
 def test_lanes_may_come_early_as_well_as_late(busplay: Call, trace: Path) -> None:
     capture, again = trace.with_name("a.sr"), trace.with_name("again.trace")
-    words = ("--rate", "200MHz", "--skew", "lane0=-12ns", "--skew", "lane3=9ns")
+    words = ("--out-rate", "200MHz", "--skew", "lane0=-12ns", "--skew", "lane3=9ns")
     assert busplay("convert", trace, capture, *words).status == 0
     assert busplay("convert", capture, again, "--board", "dunlin").status == 0
     assert pairs_in(again) == pairs_in(trace)
@@ -264,7 +276,7 @@ def test_lanes_may_come_early_as_well_as_late(busplay: Call, trace: Path) -> Non
         ("a.csv", ("--as", "stores"), ("--board", "dunlin")),
         ("a.stores", (), ("--board", "dunlin")),
         ("a.pcapng", (), ()),
-        ("a.sr", ("--rate", "100MHz"), ("--link", "guarded")),
+        ("a.sr", ("--out-rate", "100MHz"), ("--link", "guarded")),
     ],
 )
 def test_trace_without_frames_is_one_in_every_form(

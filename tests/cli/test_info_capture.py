@@ -21,19 +21,18 @@ def test_info_of_a_capture_as_json(busplay: Call) -> None:
         "compression": None,
         "complete": True,
         "cut_reason": None,
-        "signals": ["TX"],
-        "changes": 259,
-        "states": 259,
-        "duration_ps": 3_650_000_000,
+        "file_bytes": 567,
+        "written_by": "sigrok 0.4.0-git-ae9ca5b",
         "start_ps": 0,
         "stop_ps": 3_650_000_000,
-        "least_gap_ps": 5_000_000,
+        "duration_ps": 3_650_000_000,
         "sample_rate_hz": 1_000_000,
         "tick": "1 sample",
-        "written_by": "sigrok 0.4.0-git-ae9ca5b",
-        "file_bytes": 567,
+        "least_gap_ps": 5_000_000,
+        "states": 259,
+        "changes": 259,
+        "signals": [{"name": "TX", "bits": 1, "kind": "channel", "changes": 259}],
         "notes": [],
-        "per_signal": [{"name": "TX", "bits": 1, "kind": "channel", "changes": 259}],
     }
 
 
@@ -63,7 +62,7 @@ def test_info_of_a_part(busplay: Call) -> None:
     outcome = busplay("info", path, "--from", "0.1us", "--to", "200ns", "--json")
     assert outcome.figures["start_ps"] == 100_000
     assert outcome.figures["duration_ps"] == 100_000
-    outcome = busplay("info", path, "--first", "3", "--json")
+    outcome = busplay("info", path, "--max-changes", "3", "--json")
     assert outcome.figures["states"] == 3
     assert outcome.figures["stop_ps"] == 28_000
 
@@ -71,9 +70,11 @@ def test_info_of_a_part(busplay: Call) -> None:
 def test_info_of_raw_samples(busplay: Call, tmp_path: Path) -> None:
     path = tmp_path / "samples"
     path.write_bytes(bytes([0, 1, 3, 2] * 100))
-    outcome = busplay("info", path, "--rate", "24MHz", "--bits", "0-1", "--json")
+    outcome = busplay("info", path, "--in-rate", "24MHz", "--in-bits", "0-1", "--json")
     assert outcome.status == 0
-    assert outcome.figures["signals"] == ["D0", "D1"]
+    signals = outcome.figures["signals"]
+    assert isinstance(signals, list)
+    assert [one["name"] for one in signals] == ["D0", "D1"]
     assert outcome.figures["changes"] == 401
     assert outcome.figures["duration_ps"] == 400 * 10**12 // 24_000_000
 
@@ -115,10 +116,19 @@ def test_info_of_a_capture_cut_off(busplay: Call, tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("words", "message"),
     [
-        (["--rate", "often"], "found rate 'often'; write a number and Hz, kHz, MHz or GHz"),
-        (["--from", "soon"], "found time 'soon'; write a number and s, ms, us, ns or ps"),
-        (["--timescale", "1 parsec"], "found timescale '1 parsec'; write a number and s, ms, us"),
-        (["--bits", "0-99", "--rate", "1MHz"], "found bit 99; a sample has bits 0 to 63"),
+        (["--in-rate", "often"], "found --in-rate 'often'; write a number and Hz, kHz, MHz or GHz"),
+        (["--from", "soon"], "found --from 'soon'; write a number and s, ms, us, ns or ps"),
+        (
+            ["--in-timescale", "1 parsec"],
+            "found timescale '1 parsec'; write a number and s, ms, us",
+        ),
+        (["--in-rate", "24"], "found --in-rate '24'; give a unit, such as 24MHz"),
+        (["--from", "3"], "found --from '3'; give a unit, such as 3s or 3ms"),
+        (["--max-unpacked", "9"], "found --max-unpacked '9'; write a number and B, kB, MB or GB"),
+        (["--rate", "1MHz"], "--rate is now --in-rate"),
+        (["--bits", "0-3"], "--bits is now --in-bits"),
+        (["--first", "3"], "--first is now --max-changes"),
+        (["--in-bits", "0-99", "--in-rate", "1MHz"], "found bit 99; a sample has bits 0 to 63"),
     ],
 )
 def test_wrong_options_are_refused(busplay: Call, words: list[str], message: str) -> None:
@@ -134,7 +144,7 @@ def test_info_of_nothing_known(busplay: Call, tmp_path: Path) -> None:
     assert outcome.status == 2
     assert outcome.err == (
         f"busplay: {path}: found bytes that are no VCD, CSV or session file; for raw samples give"
-        " --rate 24MHz --bits 0-7\n"
+        " --in-rate 24MHz --in-bits 0-7\n"
     )
 
 

@@ -8,19 +8,18 @@ import numpy as np
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from busplay.capture.decode import Decoding
-from busplay.capture.lane_map import parse_map, wires_of
+from busplay.capture.lane_map import wires_of
 from busplay.capture.synthetic import Analyser
-from busplay.convert.traces import with_clock
+from busplay.convert.carried_header import with_clock
+from busplay.convert.decode import decode
 from busplay.convert.wires import write_capture, write_wires
 from busplay.description.link import Link
-from busplay.formats.capture import open_capture
 from busplay.link.layout import FrameLayout
 from busplay.trace.header import TraceHeader
 from busplay.trace.reader import TraceReader
 from busplay.trace.writer import TraceWriter
 from tests.capture.captures import edges_per_second, frames_on_grid
-from tests.convert.test_traces import pairs_in
+from tests.convert.test_frames_and_stores import pairs_in
 from tests.strategies import links
 
 
@@ -32,12 +31,10 @@ def write_trace(path: Path, link: Link, *, count: int, seed: int) -> None:
 
 
 def decode_file(path: Path, target: Path, link: Link, map_text: str, **reading: object) -> bool:
-    """Decode a capture file to a trace; tell whether nothing in it was damaged."""
-    with open_capture(path, **reading) as capture:  # type: ignore[arg-type]
-        lane_map = parse_map(map_text, link=link, signals=capture.signals)
-        report = Decoding(capture, FrameLayout(link), lane_map, output=target).run()
-        assert capture.info.complete
-    return report.is_clean
+    """Decode a capture file to a trace; return whether nothing in it was damaged."""
+    health = decode(path, link=link, output=target, lane_map=map_text, **reading).health  # type: ignore[arg-type]
+    assert health.is_complete
+    return health.is_clean
 
 
 @given(st.data())
@@ -64,8 +61,8 @@ def test_any_link_comes_back_from_any_format_that_an_analyser_writes(
     path = tmp_path / f"a{data.draw(st.sampled_from(('.vcd', '.csv', '.sr', '.bin')))}"
     with TraceReader(trace) as reader:
         reader.header = with_clock(reader.header, 8_000_000)
-        _, put_in = write_capture(reader, path, analyser=analyser)
-    map_text = put_in.map_text
+        _, injected = write_capture(reader, path, analyser=analyser)
+    map_text = injected.map
     reading: dict[str, object] = {}
     if path.suffix == ".bin":
         reading = {"rate_hz": analyser.rate_hz, "bits": f"0-{len(names) - 1}"}

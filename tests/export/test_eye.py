@@ -19,8 +19,8 @@ def some_eyes() -> list[LaneEye]:
     counts[188:194] = 900
     quiet = np.zeros(256, np.int64)
     return [
-        lane_eye(counts, wire="lane0", signal="top.<d0>", offset_ps=-1_500, period_ps=62_500),
-        lane_eye(quiet, wire="strobe", signal="cs", offset_ps=0, period_ps=62_500),
+        lane_eye(counts, wire="lane0", signal="top.<d0>", sample_at_ps=-1_500, period_ps=62_500),
+        lane_eye(quiet, wire="strobe", signal="cs", sample_at_ps=0, period_ps=62_500),
     ]
 
 

@@ -78,7 +78,7 @@ def test_rows_without_times_take_the_given_rate(tmp_path: Path, text: str) -> No
     rows, message = fault(path)
     assert rows == []
     assert message.endswith(
-        "say how long a sample is, --rate 24MHz, or a unit of time, --timescale 1ns"
+        "say how long a sample is, --in-rate 24MHz, or a unit of time, --in-timescale 1ns"
     )
     assert read(path, timescale="500ns")[0] == CHANGES
 
@@ -195,8 +195,8 @@ def test_times_without_unit_go_by_the_rate_or_are_asked_for(tmp_path: Path) -> N
     )
     path = write(tmp_path, "Time,a\n41,0\n82,1\n")
     assert fault(path)[1] == (
-        "one.csv: found times without a unit; say how long a sample is, --rate 24MHz, or a unit"
-        " of time, --timescale 1ns"
+        "one.csv: found times without a unit; say how long a sample is, --in-rate 24MHz, or a unit"
+        " of time, --in-timescale 1ns"
     )
 
 
@@ -231,7 +231,7 @@ def test_times_without_unit_go_by_the_rate_or_are_asked_for(tmp_path: Path) -> N
         (
             "Time [s],a\n0.2,0\n1e8,1\n",
             "one.csv:3:1: found time '1e8' of 1 s; a capture is shorter than 106 days;"
-            " --timescale 1ns sets the unit (--keep-going reads up to this point)",
+            " --in-timescale 1ns sets the unit (--keep-going reads up to this point)",
         ),
     ],
 )

@@ -45,9 +45,13 @@ def path(tmp_path: Path) -> Path:
         ({"to_ps": 0}, [], (0, 0)),
         ({"to_ps": 99 * US}, ROWS, (0, 30)),
         ({"from_ps": 6 * US, "to_ps": 8 * US}, [(6 * US, 1, 0)], (6, 8)),
-        ({"first": 2}, ROWS[:2], (0, 5)),
-        ({"from_ps": 7 * US, "first": 2}, [(7 * US, 1, 0), ROWS[2]], (7, 10)),
-        ({"from_ps": 7 * US, "to_ps": 16 * US, "first": 9}, [(7 * US, 1, 0), *ROWS[2:4]], (7, 16)),
+        ({"max_changes": 2}, ROWS[:2], (0, 5)),
+        ({"from_ps": 7 * US, "max_changes": 2}, [(7 * US, 1, 0), ROWS[2]], (7, 10)),
+        (
+            {"from_ps": 7 * US, "to_ps": 16 * US, "max_changes": 9},
+            [(7 * US, 1, 0), *ROWS[2:4]],
+            (7, 16),
+        ),
     ],
 )
 def test_part_begins_with_the_state_at_its_start(
@@ -75,7 +79,7 @@ def test_part_counts_what_is_in_it(
             path,
             from_ps=None if from_us is None else from_us * US,
             to_ps=None if to_us is None else to_us * US,
-            first=first,
+            max_changes=first,
         )
     finally:
         vcd_reader.BLOCK_BYTES = before

@@ -85,7 +85,7 @@ def test_mutated_capture_is_read_or_refused(
     bits=st.none() | st.text("0123456789,-", max_size=6),
     signals=st.none() | st.lists(st.text(max_size=9), max_size=3),
     from_ps=st.none() | st.integers(-(10**18), 10**18),
-    first=st.none() | st.integers(1, 9),
+    max_changes=st.none() | st.integers(1, 9),
 )
 def test_any_bytes_and_options_are_read_or_refused(
     tmp_path: Path, content: bytes, suffix: str, **options: object

@@ -120,8 +120,8 @@ def test_raw_samples_need_a_rate(tmp_path: Path) -> None:
     path.write_bytes(bytes(range(100)))
     assert fault(path) == (
         [],
-        "one.bin: found bytes that are no VCD, CSV or session file; for raw samples give --rate"
-        " 24MHz --bits 0-7",
+        "one.bin: found bytes that are no VCD, CSV or session file; for raw samples give"
+        " --in-rate 24MHz --in-bits 0-7",
     )
     assert fault(path, bits="0-4") == (
         [],
@@ -202,12 +202,12 @@ def test_session_of_three_byte_samples(tmp_path: Path) -> None:
         (
             {"logic-1-1": b"ab"},
             METADATA.replace("samplerate=24 MHz\n", ""),
-            "one.sr: metadata: found no samplerate; --rate 24MHz sets it",
+            "one.sr: metadata: found no samplerate; --in-rate 24MHz sets it",
         ),
         (
             {"logic-1-1": b"ab"},
             METADATA.replace("24 MHz", "often"),
-            "one.sr: metadata: found samplerate 'often'; --rate 24MHz sets it",
+            "one.sr: metadata: found samplerate 'often'; --in-rate 24MHz sets it",
         ),
         (
             {"logic-1-1": b"ab"},

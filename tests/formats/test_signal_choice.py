@@ -90,7 +90,7 @@ def test_more_than_64_wires_are_refused_and_the_first_64_taken_by_default() -> N
     assert len(choose_signals(variables, None, file="x")) == 60
     with pytest.raises(InputError) as error:
         choose_signals(variables, [f"w{n}" for n in range(7)], file="x")
-    assert str(error.value) == "x: found 70 wires chosen; 64 can be read at a time"
+    assert str(error.value) == "x: found more than 64 wires chosen; 64 can be read at a time"
 
 
 def test_masks_tell_which_bits_a_signal_has() -> None:

@@ -96,7 +96,7 @@ def test_femtoseconds_are_rounded_down_and_changes_within_one_picosecond_are_one
 def test_missing_timescale_is_assumed_and_said(tmp_path: Path) -> None:
     rows, info = read(write(tmp_path, "$var wire 1 ! a $end $enddefinitions $end #0 0! #3 1!"))
     assert rows[1][0] == 3000
-    assert info.notes == ("no $timescale: 1 ns is assumed (--timescale gives another)",)
+    assert info.notes == ("no $timescale: 1 ns is assumed (--in-timescale gives another)",)
 
 
 def test_given_timescale_overrides_a_wrong_one(tmp_path: Path) -> None:
@@ -106,7 +106,7 @@ def test_given_timescale_overrides_a_wrong_one(tmp_path: Path) -> None:
     assert fault(path) == (
         [],
         "one.vcd:1:1: found $timescale 3 parsecs; it is a number and s, ms, us, ns, ps or fs;"
-        " --timescale 1ns sets it",
+        " --in-timescale 1ns sets it",
     )
     rows, info = read(path, timescale="1us")
     assert rows[1][0] == 3_000_000
@@ -119,7 +119,8 @@ def test_timescale_that_makes_a_capture_of_days_is_said_to_be_wrong(tmp_path: Pa
         "$timescale 1 s $end $var wire 1 ! a $end $enddefinitions $end #0 0! #400000 1!",
     )
     assert read(path)[1].notes == (
-        "it lasts 4.6 days: the timescale (1 s) is probably wrong; --timescale 1ns sets the unit",
+        "it lasts 4.6 days: the timescale (1 s) is probably wrong; --in-timescale 1ns sets the"
+        " unit",
     )
     assert not read(path, timescale="1ns")[1].notes[1:]
 
@@ -132,7 +133,7 @@ def test_time_beyond_64_bits_of_picoseconds_is_refused(tmp_path: Path) -> None:
     assert fault(path) == (
         [(0, 0, 0)],
         "one.vcd:3:1: found time #99999999 of 1 s; a capture ends within 213 days; if the"
-        " timescale is wrong, --timescale 1ns sets it (--keep-going reads up to this point)",
+        " timescale is wrong, --in-timescale 1ns sets it (--keep-going reads up to this point)",
     )
 
 

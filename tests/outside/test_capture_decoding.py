@@ -7,15 +7,17 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from busplay.capture.decode import DecodeReport, DecodeSettings, Decoding, look_ahead
+from busplay.capture.decode import CaptureDecoder
 from busplay.capture.find_map import find_map
 from busplay.capture.lane_map import default_map, parse_map
+from busplay.capture.look_ahead import DecodeSettings, look_ahead
+from busplay.capture.report import DecodeReport
 from busplay.capture.synthetic import Analyser
 from busplay.errors import InputError
 from busplay.formats.capture import open_capture
 from busplay.link.layout import FrameLayout
 from busplay.link.load import load_link
-from tests.capture.captures import Collected, decode, drawn, frames_on_grid, sampled
+from tests.capture.captures import decode, drawn, frames_on_grid, sampled
 
 DATA = Path(__file__).parent.parent / "data"
 CAPTURES = DATA / "sigrok_dumps"
@@ -32,12 +34,12 @@ def decoded(
     layout = FrameLayout(load_link(LINKS / f"{link}.toml"))
     with open_capture(CAPTURES / capture) as source:
         lane_map = parse_map(map_text, link=layout.link, signals=source.signals)
-        decoding = Decoding(source, layout, lane_map, settings=settings)
-        collected = Collected()
-        decoding._writer = collected  # type: ignore[assignment]
-        report = decoding.run()
-    words = np.array([word for _, word in collected.frames], np.uint64)
-    columns = {name: column.tolist() for name, column in layout.unpack(words).items()}
+        words: list[int] = []
+        report = CaptureDecoder(source, layout, lane_map, settings=settings).run(
+            lambda frames, _: words.extend(frames.word.tolist())
+        )
+    fields = layout.unpack(np.array(words, np.uint64))
+    columns = {name: column.tolist() for name, column in fields.items()}
     return [{name: columns[name][row] for name in columns} for row in range(len(words))], report
 
 
@@ -80,8 +82,8 @@ def test_jittery_lpc_clock_is_read_just_before_its_edge(suffix: str) -> None:
     assert found == [(0xFFBC0000, 0xBF), (0xFFBC0001, 0x5B)]
     assert report.clock.edges_used == 32
     # Data change in the same sample as the clock or one before it, so it is not sure.
-    assert report.symbols_in_doubt > 0
-    assert -41_667 <= report.eyes[0].offset_ps < 0
+    assert report.sampling.symbols_in_doubt > 0
+    assert -41_667 <= report.lanes[0].sample_at_ps < 0
 
 
 @pytest.mark.parametrize("suffix", ["sr", "vcd", "csv"])
@@ -111,7 +113,7 @@ def test_a_capture_that_begins_a_clock_late_is_read_in_step_from_the_next_byte(
     # Seven clocks of the byte that was cut, and the rest behind it.
     assert report.receiver.symbols_skipped == 8
     assert report.health.outages[0].symbols == 8
-    assert report.health.first_good_ps == 8_687_500
+    assert report.health.first_frame_ps == 8_687_500
 
 
 @pytest.mark.parametrize("suffix", ["sr", "vcd", "csv"])
@@ -157,25 +159,21 @@ def test_a_24_ms_analyser_takes_three_samples_of_an_8_mhz_cycle() -> None:
     frames = frames_on_grid(layout, 400, np.random.default_rng(2))
     source, _, _ = sampled(frames, layout, Analyser(24_000_000, phase_ps=10_000))
     found, report = decode(source, layout)
-    assert 2 * report.survey.samples_per_edge == pytest.approx(3, rel=1e-3)
-    assert report.survey.plan.resolution_ps == 41_666
+    assert 2 * report.sampling.samples_per_edge == pytest.approx(3, rel=1e-3)
+    assert report.sampling.sample_ps == 41_666
     # Too few for certainty, but what the check confirms is all there.
     assert [word for _, word in found] == frames.word.tolist()
 
 
 @pytest.mark.source("common practice, no source", part="four samples a clock level")
 def test_four_samples_a_level_leave_no_symbol_in_doubt_and_three_are_called_too_few() -> None:
-    from busplay.cli.decode_report import report_figures
-
     layout = FrameLayout(load_link("lean"))
     frames = frames_on_grid(layout, 400, np.random.default_rng(3))
     certain = {}
     for samples in (3, 4):
         source, _, _ = sampled(frames, layout, Analyser(16_000_000 * samples + 1_600, phase_ps=9))
         _, report = decode(source, layout)
-        sampling = report_figures(report)["sampling"]
-        assert isinstance(sampling, dict)
-        certain[samples] = sampling["certain"]
+        certain[samples] = report.sampling.is_certain
     assert certain == {3: False, 4: True}
 
 
@@ -185,11 +183,11 @@ def test_setup_and_hold_are_the_times_that_a_lane_rests_round_its_moment() -> No
     frames = frames_on_grid(layout, 200, np.random.default_rng(4))
     source = drawn(frames, layout)
     _, report = decode(source, layout, settings=DecodeSettings(sample_at_ps=0))
-    for eye in report.eyes:
+    for eye in report.lanes:
         # Lanes change half a symbol, 31.25 ns, before and after the edge.
         assert eye.setup_ps == pytest.approx(31_250, abs=600)
     _, report = decode(source, layout, settings=DecodeSettings(sample_at_ps=10_000))
-    for eye in report.eyes:
+    for eye in report.lanes:
         assert eye.hold_ps == pytest.approx(21_250, abs=600)
 
 
@@ -217,12 +215,11 @@ def test_captures_are_read_alike_under_other_names(
         assert all(name.rpartition(".")[2].startswith("probe_") for name in source.signals)
         map_text = ",".join(f"{wire}=probe_{probe.index}" for wire, probe in wires.items())
         lane_map = parse_map(map_text, link=layout.link, signals=source.signals)
-        decoding = Decoding(source, layout, lane_map)
-        collected = Collected()
-        decoding._writer = collected  # type: ignore[assignment]
-        decoding.run()
-    words = np.array([word for _, word in collected.frames], np.uint64)
-    assert layout.unpack_field(words, field).tolist() == value
+        words: list[int] = []
+        CaptureDecoder(source, layout, lane_map).run(
+            lambda frames, _: words.extend(frames.word.tolist())
+        )
+    assert layout.unpack_field(np.array(words, np.uint64), field).tolist() == value
 
 
 @pytest.mark.parametrize(
@@ -246,4 +243,4 @@ def test_clock_and_strobe_of_a_short_capture_are_found_and_the_rest_is_called_op
         assert source.signals[wires["clock"].index] == clock
         assert source.signals[wires["strobe"].index] == strobe
     # A frame or three, without a check, tell no lane from another.
-    assert found.sureness == "open"
+    assert found.confidence == "open"

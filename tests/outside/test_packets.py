@@ -11,7 +11,7 @@ import pytest
 
 from busplay.batch import FrameBatch
 from busplay.capture.synthetic import Analyser
-from busplay.convert.traces import edge_ns, trace_to_pcapng
+from busplay.convert.from_trace import edge_ns, trace_to_pcapng
 from busplay.convert.wires import write_capture, write_wires
 from busplay.link.layout import FrameLayout
 from busplay.link.load import load_board

@@ -10,8 +10,6 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from pathlib import Path
-from tempfile import TemporaryDirectory
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,14 +17,14 @@ from numpy.typing import NDArray
 from busplay.analysis.budget import start_grid
 from busplay.analysis.sampling.visibility import Sampling
 from busplay.batch import CaptureInfo, ChangeBatch, FrameBatch, SymbolColumn, UInt64Column
-from busplay.capture.decode import DecodeReport, Decoding
+from busplay.capture.decode import CaptureDecoder
 from busplay.capture.lane_map import default_map
+from busplay.capture.report import DecodeReport
 from busplay.capture.synthetic import Analyser, SyntheticCapture
 from busplay.capture.wires import SymbolStretch, WireDrawer, spelled_stretches
 from busplay.description.link import SPACE_IDLE, Link
 from busplay.errors import InputError
 from busplay.link.layout import FrameLayout
-from busplay.trace.reader import TraceReader
 from busplay.units import PS_PER_S
 
 # So much is the analyser's clock off, that a trial of milliseconds comes by all phases.
@@ -209,24 +207,17 @@ def try_it(
     source = _MadeCapture(sampling, stretches, seed, progress)
     layout = FrameLayout(sampling.link)
     found: Counter[int] = Counter()
-    with TemporaryDirectory(prefix="busplay-") as folder:
-        output = Path(folder) / "trial.trace"
-        try:
-            report = Decoding(
-                source,
-                layout,
-                default_map(link=sampling.link, signals=source.signals),
-                output=output,
-            ).run()
-        except InputError as error:
-            return Trial(
-                len(frames), 0, 0, 0, 0, 0, 0, source.capture.put_in.samples,
-                error.found or "no clock",
-            )  # fmt: skip
-        with TraceReader(output) as reader:
-            for batch in reader.chunks():
-                found.update(batch.word.tolist())
-    return _trial(frames, found, report, source.capture.put_in.samples)
+    lane_map = default_map(link=sampling.link, signals=source.signals)
+    try:
+        report = CaptureDecoder(source, layout, lane_map).run(
+            lambda batch, _: found.update(batch.word.tolist())
+        )
+    except InputError as error:
+        return Trial(
+            len(frames), 0, 0, 0, 0, 0, 0, source.capture.injected.samples,
+            error.found or "no clock",
+        )  # fmt: skip
+    return _trial(frames, found, report, source.capture.injected.samples)
 
 
 def _trial(frames: FrameBatch, found: Counter[int], report: DecodeReport, samples: int) -> Trial:
@@ -238,7 +229,7 @@ def _trial(frames: FrameBatch, found: Counter[int], report: DecodeReport, sample
         wrong=found.total() - right,
         damaged=report.frames_damaged,
         syncs_lost=report.receiver.syncs_lost,
-        symbols=report.symbols,
-        symbols_in_doubt=report.symbols_in_doubt,
+        symbols=report.sampling.symbols,
+        symbols_in_doubt=report.sampling.symbols_in_doubt,
         samples=samples,
     )

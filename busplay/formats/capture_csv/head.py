@@ -395,7 +395,8 @@ class _HeadParser:
             raise InputError(
                 file=self._file,
                 found=what,
-                wanted="say how long a sample is, --rate 24MHz, or a unit of time, --timescale 1ns",
+                wanted="say how long a sample is, --in-rate 24MHz, or a unit of time,"
+                " --in-timescale 1ns",
             )
         return Fraction(PS_PER_S, rate_hz), "1 sample"
 

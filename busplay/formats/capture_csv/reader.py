@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import replace
 from fractions import Fraction
 
@@ -13,7 +13,14 @@ from busplay.errors import InputError
 from busplay.formats.byte_source import ByteSource
 from busplay.formats.capture_csv import cells
 from busplay.formats.capture_csv.head import HEAD_BYTES, parse_head
-from busplay.formats.signal_choice import Variable, choose_signals, signal_masks, wire_names
+from busplay.formats.capture_format import FormatOptions
+from busplay.formats.signal_choice import (
+    Variable,
+    choose_signals,
+    count_wires,
+    signal_masks,
+    wire_names,
+)
 
 BLOCK_BYTES = 1 << 18
 MAX_LINE_BYTES = 1 << 20
@@ -33,24 +40,20 @@ class CsvReader:
 
     Args:
         source: the file.
-        rate_hz, timescale, signals: as `open_capture`.
+        options: how to read it.
 
     Raises:
         InputError: as `parse_head` and `choose_signals`.
     """
 
-    def __init__(
-        self,
-        source: ByteSource,
-        *,
-        rate_hz: int | None = None,
-        timescale: str | None = None,
-        signals: Sequence[str] | None = None,
-    ) -> None:
+    def __init__(self, source: ByteSource, options: FormatOptions) -> None:
         self._source = source
         source.restart(text=True)
         head = parse_head(
-            source.head(HEAD_BYTES), rate_hz=rate_hz, timescale=timescale, file=source.file
+            source.head(HEAD_BYTES),
+            rate_hz=options.rate_hz,
+            timescale=options.timescale,
+            file=source.file,
         )
         self._head = head
         wires = [column for column in head.columns if column.kind in ("level", "bus")]
@@ -58,7 +61,8 @@ class CsvReader:
             Variable(column.name, column.bits, "channel", place, column.left, column.right)
             for place, column in enumerate(wires)
         ]
-        chosen = choose_signals(variables, signals, file=source.file)
+        chosen = choose_signals(variables, options.signals, file=source.file)
+        self.wire_count = count_wires(variables)
         self.wires = wire_names(variables)
         self.signals = tuple(bit.name for bit in chosen)
         self.signal_masks = signal_masks(variables, chosen)
@@ -108,7 +112,7 @@ class CsvReader:
         return any(column.kind.startswith("time") for column in self._head.columns)
 
     def info(self) -> CaptureInfo:
-        """Tell what is known so far."""
+        """Return what is known so far."""
         state = self._state
         first = int(state[cells.HAS_TIME])
         changes = [0] * len(self._info.signals)
@@ -256,7 +260,7 @@ class CsvReader:
             wanted = "time never goes back; the file is damaged here"
         elif fault == cells.TIME_RANGE:
             found = f"time {cell!r} of {self._head.tick}"
-            wanted = "a capture is shorter than 106 days; --timescale 1ns sets the unit"
+            wanted = "a capture is shorter than 106 days; --in-timescale 1ns sets the unit"
         elif fault == cells.BAD_TIME:
             found, wanted = f"time {cell!r}", "a time is a number"
         elif fault == cells.BAD_LEVEL:

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
 
 from busplay.batch import CaptureInfo, SignalInfo
 from busplay.errors import InputError
 from busplay.formats.byte_source import ByteSource
+from busplay.formats.capture_format import FormatOptions
 from busplay.formats.samples.reader import SampleForm, SampleReader
 from busplay.formats.signal_choice import Variable, choose_signals
 
@@ -58,34 +58,28 @@ def parse_bits(text: str) -> tuple[tuple[int, ...], int]:
     return tuple(bits), int(width) // 8
 
 
-def read_raw(
-    source: ByteSource,
-    *,
-    rate_hz: int | None,
-    bits: str | None,
-    signals: Sequence[str] | None,
-) -> SampleReader:
+def read_raw(source: ByteSource, options: FormatOptions) -> SampleReader:
     """Read raw samples; wire k is called `Dk` after its bit.
 
     Args:
         source: the file.
-        rate_hz: samples in a second.
-        bits: as `parse_bits`; None: all eight of a byte. Samples have their low byte first.
-        signals: as `open_capture`.
+        options: how to read it: the rate, and the bits as `parse_bits` takes them; without, all
+            eight of a byte. Samples have their low byte first.
 
     Raises:
         InputError: there is no rate, or bits or signals are none.
     """
+    rate_hz = options.rate_hz
     if rate_hz is None:
         raise InputError(
             file=source.file,
             found="raw samples without a rate",
-            wanted="say how many there are in a second: --rate 24MHz",
+            wanted="say how many there are in a second: --in-rate 24MHz",
         )
-    places, sample_bytes = parse_bits(bits if bits is not None else "0-7")
+    places, sample_bytes = parse_bits("0-7" if options.bits is None else options.bits)
     form = SampleForm(sample_bytes, rate_hz)
     variables = [Variable(f"D{bit}", 1, "channel", place) for place, bit in enumerate(places)]
-    chosen = choose_signals(variables, signals, file=source.file)
+    chosen = choose_signals(variables, options.signals, file=source.file)
     return SampleReader(
         source,
         form,

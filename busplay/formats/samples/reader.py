@@ -112,6 +112,7 @@ class SampleReader:
         self.signal_masks = tuple(
             1 << self._bits.index(place) if place in self._bits else 0 for place in places
         )
+        self.wire_count = len(places)
         self._places = places
         self._times = SampleTimes(form.rate_hz)
         self._mask = sum(1 << bit for bit in self._bits)

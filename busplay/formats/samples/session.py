@@ -11,13 +11,14 @@ import re
 import struct
 import zipfile
 import zlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from typing import Any, Protocol
 
 from busplay.batch import CaptureInfo, SignalInfo
 from busplay.errors import InputError
 from busplay.formats.byte_source import ByteSource
+from busplay.formats.capture_format import FormatOptions
 from busplay.formats.quantities import parse_rate_hz
 from busplay.formats.samples.reader import SampleForm, SampleReader
 from busplay.formats.samples.salvage import SalvagedZip
@@ -146,6 +147,7 @@ class SessionSource:
     def restart(self) -> None:
         """Go back to the first sample."""
         self._close_member()
+        self._byte_source.restart()
         self._next = 0
         self._damage_found = None
 
@@ -168,6 +170,7 @@ class SessionSource:
             try:
                 with self._damage(self._members[self._next - 1].filename):
                     piece = self._member.read(min(len(target) - filled, PIECE_BYTES))
+                self._byte_source.count_unpacked(len(piece))
             except InputError as error:
                 self._damage_found = error
                 if not filled:
@@ -208,24 +211,17 @@ def _salvaged(source: ByteSource) -> SalvagedZip | None:
         return None
 
 
-def read_session(
-    source: ByteSource,
-    *,
-    rate_hz: int | None,
-    signals: Sequence[str] | None,
-    keep_going: bool = False,
-) -> SampleReader:
+def read_session(source: ByteSource, options: FormatOptions) -> SampleReader:
     """Read a session file's logic channels.
 
     Args:
         source: the file.
-        rate_hz: overrides the file's rate.
-        signals, keep_going: as `open_capture`.
+        options: how to read it.
 
     Raises:
         InputError: it is no ZIP, or what stands in its metadata is missing or none.
     """
-    session = SessionSource(source, keep_going=keep_going)
+    session = SessionSource(source, keep_going=options.keep_going)
     metadata = configparser.ConfigParser(
         strict=False, interpolation=None, delimiters=("=",), comment_prefixes=("#",)
     )
@@ -244,14 +240,15 @@ def read_session(
             session, f"{analog} analog channels and no others", "export the logic channels"
         )
     sample_bytes = _number(session, values, "unitsize", MAX_SAMPLE_BYTES)
+    rate_hz = options.rate_hz
     if rate_hz is None:
         text = values.get("samplerate", "")
         if not text:
-            raise _wrong(session, "no samplerate", "--rate 24MHz sets it")
+            raise _wrong(session, "no samplerate", "--in-rate 24MHz sets it")
         try:
             rate_hz = parse_rate_hz(text, name="samplerate", needs_unit=False)
         except InputError as error:
-            raise _wrong(session, error.found or text, "--rate 24MHz sets it") from None
+            raise _wrong(session, error.found or text, "--in-rate 24MHz sets it") from None
     session.choose_members(values.get("capturefile", "logic-1"))
     variables: list[Variable] = []
     for key, name in values.items():
@@ -261,7 +258,7 @@ def read_session(
     variables.sort(key=lambda one: one.place)
     if not variables:
         raise _wrong(session, "no probe1=NAME", "the channels are named there")
-    chosen = choose_signals(variables, signals, file=source.file)
+    chosen = choose_signals(variables, options.signals, file=source.file)
     version = metadata.get("global", "sigrok version", fallback="")
     return SampleReader(
         session,

@@ -101,7 +101,7 @@ def find_later(
     long_keys: UInt64Column,
     long_places: NDArray[np.int32],
 ) -> tuple[int, int]:
-    """Find the first declared id in the rest of a line; give its variable, or -1, and its end."""
+    """Find the first declared id in the rest of a line; return its variable, or -1, and its end."""
     while True:
         while at < length and (text[at] == 32 or text[at] == 9):
             at += 1
@@ -152,6 +152,7 @@ def parse_changes(
     long_places: NDArray[np.int32],
     masks: UInt64Column,
     widths: NDArray[np.int64],
+    read_bits: NDArray[np.int64],
     first_bits: NDArray[np.int64],
     bit_masks: UInt64Column,
     counts: UInt64Column,
@@ -163,7 +164,7 @@ def parse_changes(
     row_level: UInt64Column,
     row_unknown: UInt64Column,
 ) -> int:
-    """Parse a block of a dump's body; give how many bytes were taken.
+    """Parse a block of a dump's body; return how many bytes were taken.
 
     Args:
         text: uint8[>= length]; `text[length - 1]` is white space.
@@ -175,6 +176,7 @@ def parse_changes(
         long_keys, long_places: hash table of longer ids; its length is a power of two.
         masks: uint64[variables]; the bit of `level` that a one-bit variable has, or 0.
         widths: int64[variables]; bits of each; 0: a real number or text.
+        read_bits: int64[variables]; how many of them, from the lowest, are looked at.
         first_bits: int64[variables]; where a variable's bits stand in `bit_masks`, lowest
             first; -1 if none of them is wanted.
         bit_masks: uint64[...]; the bit of `level` that each bit has, or 0.
@@ -419,7 +421,7 @@ def parse_changes(
             digit = digits_end
             base = first_bits[place]
             value = np.uint8(0)
-            for bit in range(width):
+            for bit in range(read_bits[place]):
                 # Shorter values are widened on the left: with 0, or with x if x leads.
                 if digit > digits:
                     digit -= 1

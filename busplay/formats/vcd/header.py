@@ -15,11 +15,11 @@ from fractions import Fraction
 
 from busplay.errors import InputError
 from busplay.formats.byte_source import ByteSource
+from busplay.formats.capture_format import FormatOptions
 from busplay.formats.quantities import find_timescale_ps
 from busplay.formats.signal_choice import Variable
 
 ASSUMED_TIMESCALE = "1 ns"
-MAX_BITS = 1 << 24
 MAX_TOKEN_BYTES = 1 << 20
 _TOKEN = re.compile(rb"[^\x00-\x20]+")
 _RANGE = re.compile(r"(.*?)\[\s*(-?[0-9]{1,9})\s*(?::\s*(-?[0-9]{1,9})\s*)?\]")
@@ -59,27 +59,26 @@ class VcdHeader:
     notes: tuple[str, ...]
 
 
-def read_header(
-    source: ByteSource, *, timescale: str | None, keep_going: bool = False
-) -> VcdHeader:
+def read_header(source: ByteSource, options: FormatOptions) -> VcdHeader:
     """Read the declarations.
 
     Args:
         source: the file; read from its start.
-        timescale: overrides what the file says, as text that is a unit of time.
-        keep_going: end at damage, if a variable was declared before it.
+        options: a timescale overrides what the file says; with `keep_going` the head ends at
+            damage, if a variable was declared before it.
 
     Raises:
         InputError: a command is unknown or incomplete, a variable is declared wrongly, the
             timescale is none, or the file ends before its first variable.
     """
-    return _HeaderParser(source, timescale).parse(keep_going=keep_going)
+    return _VcdHeaderParser(source, options).parse()
 
 
-class _HeaderParser:
-    def __init__(self, source: ByteSource, timescale: str | None) -> None:
+class _VcdHeaderParser:
+    def __init__(self, source: ByteSource, options: FormatOptions) -> None:
         self._source = source
-        self._given = timescale
+        self._options = options
+        self._given = options.timescale
         self._scopes: list[str] = []
         self._variables: list[Variable] = []
         self._places: dict[bytes, int] = {}
@@ -88,19 +87,19 @@ class _HeaderParser:
         self._notes: list[str] = []
         self._at = 0
 
-    def parse(self, *, keep_going: bool) -> VcdHeader:
+    def parse(self) -> VcdHeader:
         self._source.restart(text=True)
         try:
             return self._header(self._find_body(), "")
         except InputError as error:
-            if not keep_going or not self._variables:
+            if not self._options.keep_going or not self._variables:
                 raise
             reason = str(InputError(error.message, place=error.place))
         self._source.restart()
         return self._header(None, reason)
 
     def _find_body(self) -> int:
-        """Take all declarations; give the byte behind them."""
+        """Take all declarations; return the byte behind them."""
         tokens = self._tokens()
         for command, at in tokens:
             self._at = at
@@ -148,7 +147,7 @@ class _HeaderParser:
         else:
             text = ASSUMED_TIMESCALE
             scale = Fraction(1000)
-            self._notes.append(f"no $timescale: {text} is assumed (--timescale gives another)")
+            self._notes.append(f"no $timescale: {text} is assumed (--in-timescale gives another)")
         rate = _RATE.search(" ".join(self._texts[b"$comment"]))
         return VcdHeader(
             variables=tuple(self._variables),
@@ -233,7 +232,7 @@ class _HeaderParser:
             if self._given is None:
                 raise self._error(
                     f"$timescale {text[:40]}",
-                    "it is a number and s, ms, us, ns, ps or fs; --timescale 1ns sets it",
+                    "it is a number and s, ms, us, ns, ps or fs; --in-timescale 1ns sets it",
                 )
             scale = Fraction(0)
         self._timescale = (text, scale)
@@ -280,10 +279,19 @@ class _HeaderParser:
     def _bits(self, size: str) -> int:
         match = _PORT_SIZE.fullmatch(size)
         if match is not None:
-            return min(MAX_BITS, abs(int(match.group(1)) - int(match.group(2))) + 1)
-        if not re.fullmatch(r"[0-9]{1,9}", size) or int(size) > MAX_BITS:
+            bits = abs(int(match.group(1)) - int(match.group(2))) + 1
+        elif re.fullmatch(r"[0-9]{1,9}", size):
+            bits = int(size)
+        else:
             raise self._error(f"$var with size {size[:40]!r}", "a size is a whole number of bits")
-        return int(size)
+        most = self._options.vector_bits_most
+        if bits > most:
+            raise self._error(
+                f"a vector of {bits:,} bits",
+                f"a vector has {most:,} bits at most (--max-unpacked {-(-bits // 10**6)}MB takes"
+                " this one)",
+            )
+        return bits
 
     def _error(self, found: str, wanted: str) -> InputError:
         place = self._source.line_and_column(self._at)

@@ -8,7 +8,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import replace
 from fractions import Fraction
 from functools import cached_property
@@ -18,8 +18,9 @@ import numpy as np
 from busplay.batch import CaptureInfo, ChangeBatch, SignalInfo
 from busplay.errors import InputError
 from busplay.formats.byte_source import ByteSource
+from busplay.formats.capture_format import FormatOptions
 from busplay.formats.quantities import parse_rate_hz
-from busplay.formats.signal_choice import choose_signals, signal_masks, wire_names
+from busplay.formats.signal_choice import choose_signals, count_wires, signal_masks, wire_names
 from busplay.formats.vcd import changes
 from busplay.formats.vcd.header import read_header
 from busplay.formats.vcd.ids import IdTable
@@ -37,27 +38,18 @@ class VcdReader:
 
     Args:
         source: the file.
-        timescale: overrides the file's.
-        rate_hz: the analyser's sampling rate, which a dump has no place for.
-        signals, keep_going: as `open_capture`.
+        options: how to read it; the rate is the analyser's, which a dump has no place for.
 
     Raises:
         InputError: as `read_header` and `choose_signals`.
     """
 
-    def __init__(
-        self,
-        source: ByteSource,
-        *,
-        timescale: str | None = None,
-        rate_hz: int | None = None,
-        signals: Sequence[str] | None = None,
-        keep_going: bool = False,
-    ) -> None:
+    def __init__(self, source: ByteSource, options: FormatOptions) -> None:
         self._source = source
-        self._header = read_header(source, timescale=timescale, keep_going=keep_going)
+        self._header = read_header(source, options)
         variables = self._header.variables
-        chosen = choose_signals(variables, signals, file=source.file)
+        chosen = choose_signals(variables, options.signals, file=source.file)
+        self.wire_count = count_wires(variables)
         self.signals = tuple(bit.name for bit in chosen)
         self.signal_masks = signal_masks(variables, chosen)
         count = len(self._header.ids)
@@ -67,17 +59,21 @@ class VcdReader:
         self._ids = IdTable(self._header.ids, self._widths.tolist(), file=source.file)
         self._masks = np.zeros(count, np.uint64)
         self._first_bits = np.full(count, -1, np.int64)
+        # Bits of a vector that stand above all that are wanted need not be looked at.
+        self._read_bits = np.zeros(count, np.int64)
+        for bit in chosen:
+            self._read_bits[bit.place] = max(self._read_bits[bit.place], bit.bit + 1)
         bit_masks: list[int] = []
         for place in dict.fromkeys(bit.place for bit in chosen):
-            width = int(self._widths[place])
             self._first_bits[place] = len(bit_masks)
-            bit_masks += [0] * width
+            bit_masks += [0] * int(self._read_bits[place])
         for index, bit in enumerate(chosen):
             bit_masks[int(self._first_bits[bit.place]) + bit.bit] = 1 << index
             if self._widths[bit.place] == 1:
                 self._masks[bit.place] = 1 << index
         self._bit_masks = np.array(bit_masks or [0], np.uint64)
         self._zero_ticks = 0 if self._header.cut_reason else self._find_zero_ticks()
+        rate_hz = options.rate_hz
         if rate_hz is None and self._header.rate_text:
             rate_hz = parse_rate_hz(self._header.rate_text)
         self._info = CaptureInfo(
@@ -125,7 +121,7 @@ class VcdReader:
         self._cut_reason = ""
 
     def info(self) -> CaptureInfo:
-        """Tell what is known so far."""
+        """Return what is known so far."""
         state = self._state
         notes = list(self._info.notes)
         for place, what in ((changes.REALS, "real number"), (changes.TEXTS, "text")):
@@ -199,6 +195,7 @@ class VcdReader:
                     self._ids.long_places,
                     self._masks,
                     self._widths,
+                    self._read_bits,
                     self._first_bits,
                     self._bit_masks,
                     self._counts,
@@ -290,7 +287,7 @@ class VcdReader:
             found = f"time {word} of {self._header.timescale}"
             wanted = (
                 f"a capture ends within {days} days; if the timescale is wrong,"
-                " --timescale 1ns sets it"
+                " --in-timescale 1ns sets it"
             )
         elif fault == changes.BAD_TIME:
             found, wanted = f"{word!r}", "a time is # and digits"

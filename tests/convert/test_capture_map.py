@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from busplay.cli.capture_map import map_capture
+from busplay.convert.capture_map import map_capture
 from busplay.errors import InputError
 from busplay.formats.capture import open_capture
 from busplay.link.load import load_link

@@ -3,14 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
+from busplay.capture.lane_map import LaneMap, default_map, parse_map
+from busplay.description.link import Link
 from busplay.errors import InputError
-
-if TYPE_CHECKING:
-    from busplay.capture.lane_map import LaneMap
-    from busplay.description.link import Link
-    from busplay.formats.capture import Capture
+from busplay.formats.capture import Capture
 
 
 def map_capture(capture: Capture, link: Link, map_text: str | None) -> LaneMap:
@@ -22,8 +19,6 @@ def map_capture(capture: Capture, link: Link, map_text: str | None) -> LaneMap:
     Raises:
         InputError: as `parse_map` and `default_map`, with the capture's name.
     """
-    from busplay.capture.lane_map import default_map, parse_map
-
     try:
         if map_text is None:
             return _chosen(capture, default_map(link=link, signals=capture.wires))
@@ -58,7 +53,7 @@ def _chosen(capture: Capture, lane_map: LaneMap) -> LaneMap:
 
 def _with_full_names(capture: Capture, map_text: str) -> str | None:
     """Choose the signals that a map names as the file's reader finds them: ends of names, bits
-    of vectors, aliases; give the map with what they are called then, or None."""
+    of vectors, aliases; return the map with what they are called then, or None."""
     parts = [part.partition("=") for part in map_text.split(",") if part.strip()]
     names = [name.strip().removeprefix("!").strip() for _, _, name in parts]
     try:

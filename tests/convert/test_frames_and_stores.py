@@ -10,23 +10,23 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from busplay.batch import FrameBatch
-from busplay.convert.traces import (
-    StoreFinder,
+from busplay.convert.carried_header import (
     carried_header,
-    edge_ns,
     find_header,
-    find_kind,
-    frames_to_trace,
     header_comment,
-    ns_edge,
-    rewrite_trace,
-    stores_to_trace,
+    with_clock,
+)
+from busplay.convert.frame_texts import frame_texts
+from busplay.convert.from_trace import (
+    edge_ns,
     trace_to_frames_csv,
     trace_to_pcapng,
     trace_to_stores,
-    with_clock,
 )
-from busplay.convert.wires import frame_texts, write_wires
+from busplay.convert.kinds import find_source_kind
+from busplay.convert.store_finder import StoreFinder
+from busplay.convert.to_trace import frames_to_trace, ns_edge, rewrite_trace, stores_to_trace
+from busplay.convert.wires import write_wires
 from busplay.description.board import Board, Sender
 from busplay.description.link import Link
 from busplay.errors import InputError
@@ -85,7 +85,7 @@ def test_packets_and_rows_of_any_link_lead_back(tmp_path: Path, data: st.DataObj
     with TraceReader(start) as reader:
         trace_to_pcapng(reader, packets)
         trace_to_frames_csv(reader, rows)
-    assert (find_kind(packets, has_rate=False), find_kind(rows, has_rate=False)) == (
+    assert (find_source_kind(packets, has_rate=False), find_source_kind(rows, has_rate=False)) == (
         "pcapng",
         "frames",
     )
@@ -143,9 +143,9 @@ def test_trace_to_stores_and_back_is_the_same_trace(tmp_path: Path) -> None:
         with TraceReader(shipped) as reader:
             board = reader.header.board
             assert board is not None
-            losses = trace_to_stores(reader, target, binary=binary)
-        assert losses.left_out == 0
-        assert find_kind(target, has_rate=False) == "stores"
+            count = trace_to_stores(reader, target, binary=binary)
+        assert count.left_out == 0
+        assert find_source_kind(target, has_rate=False) == "stores"
         stores_to_trace(target, back, board=board)
         assert pairs_in(back) == pairs_in(shipped)
 
@@ -164,8 +164,8 @@ def test_frames_to_no_window_are_left_out_and_counted(tmp_path: Path) -> None:
     frames = FrameBatch(np.arange(1, 5, dtype=np.uint64) * np.uint64(400), words)
     write_trace(path, frames, link=DUNLIN.link, board=DUNLIN)
     with TraceReader(path) as reader:
-        losses = trace_to_stores(reader, tmp_path / "a.csv", binary=False)
-    assert (losses.carried, losses.left_out) == (1, 3)
+        count = trace_to_stores(reader, tmp_path / "a.csv", binary=False)
+    assert (count.carried, count.left_out) == (1, 3)
     assert (tmp_path / "a.csv").read_text().splitlines()[1].endswith(",0x4005,0x01")
 
 
@@ -203,7 +203,7 @@ def test_a_link_without_any_clock_has_no_times(tmp_path: Path) -> None:
     path = made(tmp_path, board=None)
     with TraceReader(path) as reader, pytest.raises(InputError) as failure:
         trace_to_pcapng(reader, tmp_path / "a.pcapng")
-    assert failure.value.wanted == "give --board, or the clock with --clock"
+    assert failure.value.wanted == "give --board, or the clock with --clock-rate"
     with TraceReader(path) as reader:
         trace_to_frames_csv(reader, tmp_path / "a.csv")
     assert (tmp_path / "a.csv").read_text().startswith("edge,word,space,")

@@ -1,0 +1,328 @@
+"""Recordings from one form to another: trace, wires, frames as rows or packets, stores.
+
+    busplay.convert("tides.trace", "tides.vcd")
+
+Everything goes by way of a trace. What comes in becomes one (a capture is decoded, stores are
+encoded, frames are checked against their link), and what goes out is drawn from one. What a
+form cannot carry is listed, so that the user is told.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Unpack
+
+from busplay.capture.synthetic import InjectedFaults
+from busplay.convert import from_trace, to_trace, wires
+from busplay.convert.analyser_view import AnalyserView
+from busplay.convert.carried_header import carried_header, with_clock
+from busplay.convert.decode import DecodeWatch, decode, header_of
+from busplay.convert.from_trace import CarriedCount
+from busplay.convert.kinds import (
+    NOT_CARRIED,
+    CsvContent,
+    SourceKind,
+    TargetKind,
+    find_source_kind,
+    find_target_kind,
+)
+from busplay.description.board import Board
+from busplay.description.link import Link
+from busplay.errors import InputError
+from busplay.formats.capture import ReadOptions
+from busplay.formats.quantities import time_text
+from busplay.trace.header import TraceHeader
+from busplay.trace.reader import TraceReader
+from busplay.whole_file import no_way_to_write, place_beside
+
+# The options that say how a capture is read, as the command line has them.
+_READING = {
+    "rate_hz": "--in-rate",
+    "bits": "--in-bits",
+    "timescale": "--in-timescale",
+    "from_ps": "--from",
+    "to_ps": "--to",
+    "max_changes": "--max-changes",
+    "keep_going": "--keep-going",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class ConvertReport:
+    """What became of a conversion.
+
+    Attributes:
+        source, target: the files.
+        source_kind: `trace`, `pcapng`, `frames`, `stores` or `capture`.
+        target_kind: `trace`, `pcapng`, `frames`, `stores`, `wires` or `samples`.
+        carried: frames that were written; stores, where these are what the target holds.
+        left_out: frames that the target cannot hold.
+        not_carried: what else it cannot hold, in words.
+        is_clean: the source was whole and undamaged.
+        notes: what the user should know.
+        injected: what was done to the samples, as the simulated analyser was asked to; None:
+            there was none.
+    """
+
+    source: str
+    target: str
+    source_kind: SourceKind
+    target_kind: TargetKind
+    carried: int
+    left_out: int
+    not_carried: tuple[str, ...]
+    is_clean: bool
+    notes: tuple[str, ...]
+    injected: InjectedFaults | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class _Arrived:
+    """What came in, as a trace."""
+
+    trace: Path
+    carried: CarriedCount
+    notes: tuple[str, ...] = ()
+
+
+def convert(
+    source: str | Path,
+    target: str | Path,
+    *,
+    link: Link | str | Path | None = None,
+    board: Board | str | Path | None = None,
+    csv_content: CsvContent | None = None,
+    clock_hz: int | None = None,
+    lane_map: str | None = None,
+    analyser: AnalyserView | None = None,
+    stop_ps: int | None = None,
+    tick_ps: int | None = None,
+    texts: bool = True,
+    watch: DecodeWatch | None = None,
+    on_edge: Callable[[int, int], None] | None = None,
+    **reading: Unpack[ReadOptions],
+) -> ConvertReport:
+    """Convert a recording; the suffix of `target` says to what.
+
+    Args:
+        source: a trace, a capture, packets, or CSV or records of frames or stores.
+        target: `.trace`, `.vcd`, `.csv`, `.pcapng`, `.stores`, and for samples `.sr` or `.bin`
+            too. It takes the place of a file of that name once it is whole.
+        link, board: where the source does not tell them.
+        csv_content: what a .csv holds; None: frames.
+        clock_hz: the link's clock, where nothing tells it.
+        lane_map: which signal of a capture is which wire, as `decode` takes it.
+        analyser: sample the wires as it would; None: exact wires.
+        stop_ps: draw wires up to this link time only.
+        tick_ps: unit of a VCD's times, to which they are rounded down; None: exact.
+        texts: in a VCD, write frames and the receiver's state as readable texts too.
+        watch: told how a capture's decode goes.
+        on_edge: called with the link edge that is drawn and the last one.
+        reading: how a capture is read, and which part of it.
+
+    Raises:
+        InputError: a file cannot be read, is damaged, lacks what the target needs, or an
+            argument does nothing to the target.
+        OutputError: the target cannot be written; what was there before is still there.
+    """
+    source, target = Path(source), Path(target)
+    kind = find_target_kind(target, csv_content=csv_content, is_sampled=analyser is not None)
+    _require_of_use(kind, target, stop_ps=stop_ps, tick_ps=tick_ps, texts=texts)
+    given = header_of(link=link, board=board)
+    came = find_source_kind(source, has_rate=reading.get("rate_hz") is not None)
+    unused = [_READING[name] for name in _READING if reading.get(name) not in (None, False)]
+    if came != "capture" and unused:
+        raise InputError(
+            file=str(source),
+            found=f"{'packets' if came == 'pcapng' else came}, and options of a capture",
+            wanted=f"leave out {', '.join(unused)}",
+        )
+    injected = None
+    with _arriving(
+        source, came, target if kind == "trace" else None, given, clock_hz, lane_map, watch, reading
+    ) as arrived:
+        carried = arrived.carried
+        if kind != "trace":
+            with TraceReader(arrived.trace) as reader:
+                reader.header = with_clock(_completed(reader.header, given), clock_hz)
+                move = None if on_edge is None else _moving(on_edge, reader.stop_edge)
+                carried, injected = _write(
+                    reader, target, kind, analyser, stop_ps, tick_ps, texts=texts, on_edge=move
+                )
+    return ConvertReport(
+        source=str(source),
+        target=str(target),
+        source_kind=came,
+        target_kind=kind,
+        carried=carried.carried,
+        left_out=carried.left_out,
+        not_carried=NOT_CARRIED[kind],
+        is_clean=not arrived.notes,
+        notes=arrived.notes,
+        injected=injected,
+    )
+
+
+def _moving(on_edge: Callable[[int, int], None], stop_edge: int) -> Callable[[int], None]:
+    return lambda edge: on_edge(edge, stop_edge)
+
+
+def _require_of_use(
+    kind: TargetKind, target: Path, *, stop_ps: int | None, tick_ps: int | None, texts: bool
+) -> None:
+    """Refuse arguments that do nothing to what is written."""
+    if stop_ps is not None and kind not in ("wires", "samples"):
+        raise InputError(
+            place="--out-to",
+            found=f"a conversion to {kind}",
+            wanted="only wires are drawn up to it",
+        )
+    if stop_ps is not None and stop_ps <= 0:
+        raise InputError(place="--out-to", found=time_text(stop_ps), wanted="give a time above 0")
+    is_dump = kind == "wires" and target.suffix.lower() == ".vcd"
+    if not is_dump and (tick_ps is not None or not texts):
+        raise InputError(
+            place="--no-texts" if tick_ps is None else "--out-tick",
+            found=f"a conversion of {kind} to {target}",
+            wanted="it is for a .vcd without --out-rate",
+        )
+    if tick_ps is not None and tick_ps not in [10**power for power in range(13)]:
+        raise InputError(
+            place="--out-tick",
+            found=time_text(tick_ps),
+            wanted="a VCD counts in 1, 10 or 100 of s, ms, us, ns or ps",
+        )
+
+
+@contextmanager
+def _arriving(
+    source: Path,
+    kind: SourceKind,
+    target: Path | None,
+    given: TraceHeader | None,
+    clock_hz: int | None,
+    lane_map: str | None,
+    watch: DecodeWatch | None,
+    reading: ReadOptions,
+) -> Iterator[_Arrived]:
+    """Make a trace of whatever comes in: at `target`, or for the time of the context."""
+    if kind == "trace" and target is None:
+        yield _Arrived(source, CarriedCount(0))
+        return
+    with _new_trace(target) as new:
+        if kind == "trace":
+            header = None if given is None else with_clock(given, clock_hz)
+            yield _Arrived(new, to_trace.rewrite_trace(source, new, header=header))
+        elif kind == "stores":
+            if given is None or given.board is None:
+                raise InputError(
+                    place="--board",
+                    found="stores and no board",
+                    wanted="a board's windows and link make frames of stores: give --board",
+                )
+            yield _Arrived(new, to_trace.stores_to_trace(source, new, board=given.board))
+        else:
+            header = given or carried_header(source)
+            if header is None:
+                raise InputError(
+                    file=str(source),
+                    found="nothing that tells its link",
+                    wanted="give --link LINK, or --board BOARD",
+                )
+            if kind == "capture":
+                yield _decoded(source, new, header, lane_map, watch, reading)
+            else:
+                header = with_clock(header, clock_hz)
+                count = to_trace.frames_to_trace(source, new, kind=kind, header=header)
+                yield _Arrived(new, count)
+
+
+@contextmanager
+def _new_trace(target: Path | None) -> Iterator[Path]:
+    """Return where to write a trace: beside the target, or in a folder that is thrown away."""
+    if target is None:
+        with tempfile.TemporaryDirectory(prefix="busplay-") as folder:
+            yield Path(folder) / "between.trace"
+        return
+    try:
+        with place_beside(target) as beside:
+            yield beside
+    except OSError as error:
+        raise no_way_to_write(target, error) from error
+
+
+def _decoded(
+    source: Path,
+    target: Path,
+    header: TraceHeader,
+    lane_map: str | None,
+    watch: DecodeWatch | None,
+    reading: ReadOptions,
+) -> _Arrived:
+    try:
+        health = decode(
+            source,
+            link=header.link,
+            board=header.board,
+            output=target,
+            lane_map=lane_map,
+            watch=watch,
+            **reading,
+        ).health
+    except InputError as error:
+        if error.found is None:
+            raise
+        raise InputError(
+            file=error.file,
+            place=error.place,
+            found=error.found,
+            wanted=(error.wanted or "").replace("--find-map", "busplay decode --find-map"),
+        ) from None
+    notes = []
+    if not health.is_clean:
+        notes.append("the capture is damaged; busplay decode lists where")
+    if not health.is_complete:
+        notes.append(f"the capture ends early: {health.cut_reason}")
+    count = CarriedCount(health.receiver.frames_received, health.frames_damaged)
+    return _Arrived(target, count, tuple(notes))
+
+
+def _completed(header: TraceHeader, given: TraceHeader | None) -> TraceHeader:
+    """Return a trace's header with the board that was given, where it has none."""
+    if header.board is not None or given is None or given.board is None:
+        return header
+    board = given.board
+    if replace(board.link, file="") != replace(header.link, file=""):
+        board = replace(board, link=header.link)
+    return replace(header, board=board, link=board.link)
+
+
+def _write(
+    reader: TraceReader,
+    target: Path,
+    kind: TargetKind,
+    analyser: AnalyserView | None,
+    stop_ps: int | None,
+    tick_ps: int | None,
+    *,
+    texts: bool,
+    on_edge: Callable[[int], None] | None,
+) -> tuple[CarriedCount, InjectedFaults | None]:
+    if kind == "frames":
+        return from_trace.trace_to_frames_csv(reader, target), None
+    if kind == "pcapng":
+        return from_trace.trace_to_pcapng(reader, target), None
+    if kind == "stores":
+        is_binary = target.suffix.lower() != ".csv"
+        return from_trace.trace_to_stores(reader, target, binary=is_binary), None
+    if analyser is None:
+        count = wires.write_wires(
+            reader, target, stop_ps=stop_ps, texts=texts, tick_ps=tick_ps, on_edge=on_edge
+        )
+        return count, None
+    seen = analyser.resolved(reader)
+    return wires.write_capture(reader, target, analyser=seen, stop_ps=stop_ps, on_edge=on_edge)
