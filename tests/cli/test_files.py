@@ -178,11 +178,27 @@ def test_files_on_a_file_system_without_capitals_are_one(
 
 # Parameters that hold a text which is no file's name.
 PLAIN_TEXT = {
-    "--analyser-channels", "--as", "--begin-at", "--can-it-see", "--clock", "--core", "--dask",
-    "--edges", "--framing", "--glitch", "--in-bits", "--invert", "--jitter", "--map", "--need",
-    "--out-from", "--out-to", "--rate", "--sample-at", "--skew", "--slow", "--stop", "--swap",
-    "--tick", "--timescale", "--from", "--to", "--bits", "NAME",
-}  # fmt: skip
+    "--analyser-channels",
+    "--as",
+    "--can-it-see",
+    "--clock-recovery",
+    "--core",
+    "--dask",
+    "--edges",
+    "--framing",
+    "--in-bits",
+    "--in-timescale",
+    "--invert",
+    "--jitter",
+    "--rate",
+    "--glitch",
+    "--clock",
+    "--map",
+    "--need",
+    "--skew",
+    "--swap",
+    "NAME",
+}
 FILE_TYPES = (InFile, OutFile, OutFolder, Described, SnapshotParam)
 
 

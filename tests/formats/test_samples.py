@@ -125,8 +125,8 @@ def test_raw_samples_need_a_rate(tmp_path: Path) -> None:
     )
     assert fault(path, bits="0-4") == (
         [],
-        "one.bin: found raw samples without a rate; say how many there are in a second: --rate"
-        " 24MHz",
+        "one.bin: found raw samples without a rate; say how many there are in a second:"
+        " --in-rate 24MHz",
     )
     assert read(path, rate_hz=1000)[1].format == "raw"
 
