@@ -28,8 +28,7 @@ SHARED = {"batch", "description", "errors", "jit", "link", "units", "wording"}
 ALSO = {"core": {"program"}}
 # These are the package itself, not a part of it.
 ON_TOP = {"__init__", "__main__"}
-# export/eye.py is the last outside of view/.
-PYGAME_FOLDERS = {"view", "export"}
+PYGAME_FOLDERS = {"view"}
 HEAVY = {"bincopy", "numba", "py65", "pygame", "zstandard"}
 
 

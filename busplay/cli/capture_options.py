@@ -35,9 +35,17 @@ _OPTIONS = (
         help="Unit of the capture's times, whatever it says: 1ns.",
     ),
     click.option(
-        "--from", "from_ps", type=Time(can_be_negative=True), help="Leave out what is earlier in the capture: 1.5ms."
+        "--from",
+        "from_ps",
+        type=Time(can_be_negative=True),
+        help="Leave out what is earlier in the capture: 1.5ms.",
     ),
-    click.option("--to", "to_ps", type=Time(can_be_negative=True), help="Leave out what is later in the capture."),
+    click.option(
+        "--to",
+        "to_ps",
+        type=Time(can_be_negative=True),
+        help="Leave out what is later in the capture.",
+    ),
     click.option(
         "--max-changes",
         type=click.IntRange(min=1),

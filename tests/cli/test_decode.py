@@ -171,8 +171,6 @@ which leaves none for strobe; say where strobe is too (strobe=SIGNAL)
 each wire has a signal of its own
 --link {link} --sample-at 40ns: --sample-at: found 40,000 ps; edges come every 30,044 ps, \
 so give less than that either way
---link {link} --glitch-filter -3ns: --glitch-filter: found -3,000 ps; give a time of 0 or more; \
-0: nothing is a glitch
 --link {link} --labels x.lbl: --labels: found no --expect; labels name what a comparison finds
 --link {link} --snapshot a.png: --snapshot: found no board; a picture needs --board BOARD
 --link {link} --eye e.gif: --eye: found e.gif; end its name in .png, .svg

@@ -116,15 +116,15 @@ def test_info_of_a_capture_cut_off(busplay: Call, tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("words", "message"),
     [
-        (["--in-rate", "often"], "found --in-rate 'often'; write a number and Hz, kHz, MHz or GHz"),
-        (["--from", "soon"], "found --from 'soon'; write a number and s, ms, us, ns or ps"),
+        (["--in-rate", "often"], "found rate 'often'; write a number and Hz, kHz, MHz or GHz"),
+        (["--from", "soon"], "found time 'soon'; write a number and s, ms, us, ns or ps"),
         (
             ["--in-timescale", "1 parsec"],
             "found timescale '1 parsec'; write a number and s, ms, us",
         ),
-        (["--in-rate", "24"], "found --in-rate '24'; give a unit, such as 24MHz"),
-        (["--from", "3"], "found --from '3'; give a unit, such as 3s or 3ms"),
-        (["--max-unpacked", "9"], "found --max-unpacked '9'; write a number and B, kB, MB or GB"),
+        (["--in-rate", "24"], "found rate '24'; give a unit, such as 24MHz"),
+        (["--from", "3"], "found time '3'; give a unit, such as 3s or 3ms"),
+        (["--max-unpacked", "9"], "found size '9'; write a number and B, kB, MB or GB"),
         (["--rate", "1MHz"], "--rate is now --in-rate"),
         (["--bits", "0-3"], "--bits is now --in-bits"),
         (["--first", "3"], "--first is now --max-changes"),
