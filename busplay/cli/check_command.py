@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -10,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from busplay.cli.files import Described, OutFile
+from busplay.cli.json_output import print_json
 
 if TYPE_CHECKING:
     from busplay.analysis.soundness.report import Soundness
@@ -76,7 +76,7 @@ def command(
     found = _analyse(link, bit_error_rates or BIT_ERROR_RATES, seed)
     if as_json:
         facts = board_facts(described) if isinstance(described, Board) else link_facts(described)
-        click.echo(json.dumps({**facts, "soundness": found.to_plain()}, indent=2))
+        print_json({"description": facts, "soundness": found.to_plain()})
     else:
         clock_hz = described.clock_hz
         if isinstance(described, Board):

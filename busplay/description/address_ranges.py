@@ -76,7 +76,7 @@ def find_overreach(window: Window, *, last_offset: int, holder: str) -> Overreac
         last_offset: the last offset that there is.
         holder: who ends there, with its verb: `the memory of units.panel ends`.
     """
-    reached = window.first_offset + window.last_address - window.first_address
+    reached = window.last_offset
     if window.first_offset > last_offset:
         return Overreach(
             "first_offset",

@@ -64,6 +64,11 @@ class Window:
     first_offset: int = 0
     lands_in_ram: bool = False
 
+    @property
+    def last_offset(self) -> int:
+        """Offset within the space that `last_address` stands for."""
+        return self.first_offset + self.last_address - self.first_address
+
 
 @dataclass(frozen=True, slots=True)
 class Unit:
@@ -95,6 +100,11 @@ class Unit:
     memory_bytes: int
     border_px: int = 0
     border_index: int = 0
+
+    @property
+    def picture_bytes(self) -> int:
+        """Bytes from the start of the first row to the end of the last."""
+        return self.stride_bytes * self.height_px
 
 
 @dataclass(frozen=True, slots=True)

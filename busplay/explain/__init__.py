@@ -1,8 +1,18 @@
-"""What descriptions mean, as plain values and as text: everything that `busplay check` prints."""
+"""What descriptions mean, as data and in words."""
 
 from __future__ import annotations
 
-from busplay.explain.board import BoardFacts, board_facts, board_text
-from busplay.explain.link import LinkFacts, link_facts, link_text
+from busplay.explain.board import board_summary, board_text
+from busplay.explain.board_facts import BoardFacts, board_facts
+from busplay.explain.link import link_text
+from busplay.explain.link_facts import LinkFacts, link_facts
 
-__all__ = ["BoardFacts", "LinkFacts", "board_facts", "board_text", "link_facts", "link_text"]
+__all__ = [
+    "BoardFacts",
+    "LinkFacts",
+    "board_facts",
+    "board_summary",
+    "board_text",
+    "link_facts",
+    "link_text",
+]

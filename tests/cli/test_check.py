@@ -98,8 +98,9 @@ def test_bit_error_rate_that_cannot_be_is_refused(busplay: Call, rate: str) -> N
 
 def test_json_has_the_facts_of_before_and_the_findings(busplay: Call) -> None:
     figures = busplay("check", "lean", "--json").figures
-    assert figures["kind"] == "link"
-    assert figures["frame_bits"] == 32
+    description = figures["description"]
+    assert isinstance(description, dict)
+    assert (description["kind"], description["frame_bits"]) == ("link", 32)
     soundness = figures["soundness"]
     assert isinstance(soundness, dict)
     assert soundness["check"]["unseen"]["counts"][2:5] == [19, 338, 2317]

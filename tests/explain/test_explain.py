@@ -13,11 +13,13 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from busplay.description.board import Board, BusyTime, ReceiverEnd, Window
-from busplay.description.link import Field, Link
+from busplay.cli.json_output import to_json
+from busplay.description.board import Board, BusyTime, HostPort, ReceiverEnd, Sender, Window
+from busplay.description.link import Field, Link, StrobeFraming
 from busplay.description.shipped_files import shipped_links
-from busplay.explain import board_facts, board_text, link_facts, link_text
-from busplay.explain.link import LinkFacts, fraction_of, polynomial_text
+from busplay.explain import board_facts, board_summary, board_text, link_facts, link_text
+from busplay.explain.link import LinkFacts
+from busplay.explain.link_facts import polynomial_text
 from busplay.explain.text_layout import table
 from busplay.link.layout import FrameLayout
 from busplay.link.load import load_board, load_link, parse_board, parse_link
@@ -38,15 +40,15 @@ Link guarded, from guarded.toml
            highest lane
   slot     8 symbols, 4 processor cycles
   start    on the grid of slots
-  framing  by the check: locks after 1 + 6 right frames running, lets go after 7
-           wrong frames running
+  framing  by the check: in sync after 1 + 6 valid frames in a row, loses sync
+           after 7 invalid frames in a row
   check    hec_i432: x^8+x^2+x+1, initial 00, XOR 55, over space, unit,
            sequence, address, data
   idle     frame 0000000055
 
 Fields, first one first
   field     bits  shown as   carries
-  space        2  s0 to s1   0 idle, 1 memory, 2 registers, 3 kept
+  space        2  s0 to s1   0 idle, 1 memory, 2 registers, 3 reserved
   unit         2  u0 to u1   which display is meant
   sequence     4  q0 to q3   counts frames that are not idle
   address     16  a0 to a15  offset within the space
@@ -97,13 +99,13 @@ SERIAL_PICTURE = """\
 
 def symbols_from_facts(facts: LinkFacts, values: dict[str, int]) -> list[int]:
     """Place each bit of each field where the facts say that it travels."""
-    symbols = [0] * facts["slot_symbols"]
-    for field in facts["fields"]:
-        for wire in field["wire"]:
-            bit = values[field["name"]] >> wire["bit"] & 1
-            symbols[wire["symbol"]] |= bit << wire["lane"]
-    for index, level in enumerate(facts["framing"].get("strobe_levels", [])):
-        symbols[index] |= level << facts["lanes"]
+    symbols = [0] * facts.slot_symbols
+    for field in facts.fields:
+        for wire in field.wire:
+            bit = values[field.name] >> wire.bit & 1
+            symbols[wire.symbol] |= bit << wire.lane
+    for index, level in enumerate(facts.framing.strobe_levels or ()):
+        symbols[index] |= level << facts.lanes
     return symbols
 
 
@@ -122,10 +124,10 @@ def test_wire_positions_are_those_that_the_encoder_uses(link: Link, draw: st.Dat
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 def test_facts_are_json_and_codes_tell_fields_apart(link: Link) -> None:
     facts = link_facts(link)
-    assert json.loads(json.dumps(facts)) == facts
-    codes = [field["code"] for field in facts["fields"]]
+    assert json.loads(json.dumps(to_json(facts)))["name"] == link.name
+    codes = [field.code for field in facts.fields]
     assert len(set(codes)) == len(codes)
-    assert sum(field["bits"] for field in facts["fields"]) == facts["frame_bits"]
+    assert sum(field.bits for field in facts.fields) == facts.frame_bits
 
 
 @given(link=links())
@@ -134,9 +136,9 @@ def test_text_of_any_link_fits_a_terminal_and_shows_every_bit(link: Link) -> Non
     text = link_text(link)
     assert max(len(line) for line in text.splitlines()) <= LINE_CHARACTERS
     shown = text.partition("What each wire carries")[2].split()
-    for field in link_facts(link)["fields"]:
-        for bit in range(field["bits"]):
-            assert shown.count(f"{field['code']}{bit}") == 1
+    for field in link_facts(link).fields:
+        for bit in range(field.bits):
+            assert shown.count(f"{field.code}{bit}") == 1
 
 
 def test_text_of_guarded() -> None:
@@ -146,7 +148,7 @@ def test_text_of_guarded() -> None:
 def test_idle_slots_that_the_link_asks_for_stand_in_its_text_and_facts() -> None:
     link = replace(load_link("lean"), idle_every=8)
     assert "  idle     frame 00000005; one slot in 8 at least\n" in link_text(link)
-    assert link_facts(link)["idle_every"] == 8
+    assert link_facts(link).idle_every == 8
 
 
 def test_text_of_a_held_strobe_shows_the_gap() -> None:
@@ -169,14 +171,15 @@ def test_text_says_how_each_shipped_link_is_framed() -> None:
         for name in shipped_links()
     }
     check = (
-        "by the check: locks after 1 + 6 right frames running, lets go after 7 wrong frames running"
+        "by the check: in sync after 1 + 6 valid frames in a row, loses sync after 7 invalid "
+        "frames in a row"
     )
     assert lines == {
         "guarded": check,
         "lean": check,
         "strobed": "by strobe, high with a frame's first symbol",
-        "marked": "by marker 80 FF FF FF, which stands nowhere else; lets go after 7 wrong frames "
-        "running",
+        "marked": "by marker 80 FF FF FF: in sync where it is found; loses sync after 7 invalid "
+        "frames in a row",
         "serial": "by strobe, low for the whole frame, then at rest for 2 symbols",
     }
 
@@ -189,20 +192,20 @@ def test_sixty_four_fields_of_one_bit_have_codes_of_their_own() -> None:
         fields=tuple(Field(f"field{index}", 1, value=0) for index in range(64)),
         framing=load_link("strobed").framing,
     )
-    codes = [field["code"] for field in link_facts(link)["fields"]]
+    codes = [field.code for field in link_facts(link).fields]
     assert len(set(codes)) == 64
     assert max(len(line) for line in link_text(link).splitlines()) <= LINE_CHARACTERS
 
 
 def test_field_that_tells_idle_frames_is_explained_by_both_values() -> None:
-    meanings = {one["name"]: one["meaning"] for one in link_facts(load_link("marked"))["fields"]}
+    meanings = {one.name: one.meaning for one in link_facts(load_link("marked")).fields}
     assert meanings["flag"] == "0 in a store's frame, 1 in an idle one"
 
 
 def test_field_with_bits_in_another_order_says_so() -> None:
     text = edited(BARE_LINK, ('name = "spare"\nbits = 4', 'name = "spare"\nbits = 4\nvalue = 5'))
-    fields = link_facts(parse_link(text, file="x.toml"))["fields"]
-    assert [one["meaning"] for one in fields] == [
+    fields = link_facts(parse_link(text, file="x.toml")).fields
+    assert [one.meaning for one in fields] == [
         "offset within the space; lowest bit first",
         "always 5",
         "the byte",
@@ -226,29 +229,27 @@ def test_slot_time_at_8_mhz(
     name: str, link_cycles: int, processor_cycles: Fraction, ns: int
 ) -> None:
     facts = link_facts(load_link(name), processor_hz=8_000_000)
-    assert fraction_of(facts["slot_link_cycles"]) == link_cycles
-    assert facts["slot_processor_cycles"] is not None
-    assert fraction_of(facts["slot_processor_cycles"]) == processor_cycles
-    assert facts["slot_ns"] is not None
-    assert fraction_of(facts["slot_ns"]) == ns
+    assert facts.slot_link_cycles == link_cycles
+    assert facts.slot_processor_cycles == processor_cycles
+    assert facts.slot_ns == ns
 
 
 def test_time_of_the_processors_clock_is_unknown_without_a_board() -> None:
     facts = link_facts(load_link("guarded"))
-    assert (facts["clock"], facts["clock_hz"], facts["slot_ns"]) == ("processor", None, None)
-    assert facts["slot_processor_cycles"] == {"numerator": 4, "denominator": 1}
+    assert (facts.clock, facts.clock_hz, facts.slot_ns) == ("processor", None, None)
+    assert facts.slot_processor_cycles == 4
 
 
 def test_own_clock_is_known_without_a_board() -> None:
     facts = link_facts(load_link("serial"))
-    assert (facts["clock"], facts["clock_hz"]) == ("own", 40_000_000)
-    assert facts["slot_ns"] == {"numerator": 850, "denominator": 1}
-    assert facts["slot_processor_cycles"] is None
+    assert (facts.clock, facts.clock_hz) == ("own", 40_000_000)
+    assert facts.slot_ns == 850
+    assert facts.slot_processor_cycles is None
 
 
 def test_time_that_is_no_whole_number_stays_exact() -> None:
     facts = link_facts(load_link("guarded"), processor_hz=3_000_000)
-    assert facts["slot_ns"] == {"numerator": 4_000, "denominator": 3}
+    assert facts.slot_ns == Fraction(4_000, 3)
     assert "4 processor cycles, about 1,333.333 ns" in link_text(
         load_link("guarded"), processor_hz=3_000_000
     )
@@ -295,7 +296,7 @@ def test_polynomial_is_written_out(polynomial: int, bits: int, text: str) -> Non
 # -- boards
 
 
-def plain_answer(board: Board, address: int) -> tuple[str, list[str], str | None]:
+def plain_answer(board: Board, address: int) -> tuple[str, tuple[str, ...], str | None]:
     """Say for one address what reads give and where stores go, from the design's words."""
     kind = "unmapped"
     for memory in board.memory:
@@ -313,7 +314,7 @@ def plain_answer(board: Board, address: int) -> tuple[str, list[str], str | None
         store = ["ram"]
     if window is not None:
         store = [*store, "link"]
-    return kind, store, window.name if window else None
+    return kind, tuple(store), window.name if window else None
 
 
 def boards() -> list[Board]:
@@ -328,26 +329,26 @@ def boards() -> list[Board]:
 
 @pytest.mark.parametrize("board", boards())
 def test_memory_map_answers_for_every_address(board: Board) -> None:
-    runs = board_facts(board)["memory_map"]
-    assert runs[0]["first_address"] == 0
-    assert runs[-1]["last_address"] == 0xFFFF
+    runs = board_facts(board).memory_map
+    assert runs[0].first_address == 0
+    assert runs[-1].last_address == 0xFFFF
     answers = []
     for run in runs:
-        length = run["last_address"] - run["first_address"] + 1
-        assert run["length_bytes"] == length > 0
-        answers += [(run["read"], run["store"], run["window"])] * length
+        length = run.last_address - run.first_address + 1
+        assert run.length_bytes == length > 0
+        answers += [(run.read, run.store, run.window)] * length
     assert answers == [plain_answer(board, address) for address in range(0x10000)]
 
 
 @pytest.mark.parametrize("board", boards())
 def test_neighbouring_runs_of_the_map_differ(board: Board) -> None:
-    runs = board_facts(board)["memory_map"]
+    runs = board_facts(board).memory_map
     for one, other in pairwise(runs):
-        assert one["last_address"] + 1 == other["first_address"]
-        assert (one["read"], one["store"], one["window"]) != (
-            other["read"],
-            other["store"],
-            other["window"],
+        assert one.last_address + 1 == other.first_address
+        assert (one.read, one.store, one.window) != (
+            other.read,
+            other.store,
+            other.window,
         )
 
 
@@ -365,28 +366,24 @@ def test_text_of_a_board_ends_with_its_link_at_its_clock() -> None:
 def test_board_facts_are_json_and_repeat_what_the_file_says() -> None:
     board = load_board("dunlin")
     facts = board_facts(board)
-    assert json.loads(json.dumps(facts)) == facts
-    assert (facts["kind"], facts["name"], facts["clock_hz"]) == ("board", "Dunlin", 8_000_000)
-    assert facts["cycle_ns"] == {"numerator": 125, "denominator": 1}
-    assert [(one["name"], one["first_offset"], one["last_offset"]) for one in facts["windows"]] == [
+    assert json.loads(json.dumps(to_json(facts)))["cycle_ns"] == 125
+    assert (facts.kind, facts.name, facts.clock_hz) == ("board", "Dunlin", 8_000_000)
+    assert facts.cycle_ns == 125
+    assert [(one.name, one.first_offset, one.last_offset) for one in facts.windows] == [
         ("panel memory", 0, 0x5FFF),
         ("sign memory", 0, 0x01FF),
         ("panel registers", 0, 7),
         ("sign registers", 0, 7),
     ]
-    assert [(one["name"], one["picture_bytes"], one["palette"][1]) for one in facts["units"]] == [
-        ("panel", 24_576, "#C0C0C0"),
-        ("sign", 512, "#FFB020"),
+    assert [(one.name, one.picture_bytes, one.palette[1]) for one in facts.units] == [
+        ("panel", 24_576, (0xC0, 0xC0, 0xC0)),
+        ("sign", 512, (0xFF, 0xB0, 0x20)),
     ]
-    assert facts["sender"] == {"fifo_depth": 16, "lead_frames": 16}
-    assert facts["receiver"]["service_ns"] == 250
-    assert facts["host_port"] == {
-        "first_address": 0xA400,
-        "last_address": 0xA40F,
-        "refresh_hz": 60,
-        "random_seed": 1,
-    }
-    assert facts["link"] == link_facts(board.link, processor_hz=8_000_000)
+    assert facts.sender == Sender(fifo_depth=16, lead_frames=16)
+    assert facts.receiver.service_ns == 250
+    assert facts.host_port == HostPort(first_address=0xA400, refresh_hz=60, random_seed=1)
+    assert facts.remarks == ()
+    assert facts.link == link_facts(board.link, processor_hz=8_000_000)
 
 
 def test_board_text_names_times_images_and_what_is_missing(tmp_path: Path) -> None:
@@ -417,7 +414,7 @@ def test_board_text_speaks_of_undocumented_instructions_only_if_they_run() -> No
     running = replace(board, undocumented="run")
     shown = " ".join(board_text(running).split())
     assert "undocumented instructions run, as far as every chip does the same link" in shown
-    assert [board_facts(one)["undocumented"] for one in (board, running)] == ["stop", "run"]
+    assert [board_facts(one).undocumented for one in (board, running)] == ["stop", "run"]
 
 
 def test_board_text_fits_a_terminal_whatever_the_names() -> None:
@@ -438,3 +435,71 @@ def test_last_column_of_a_table_goes_on_below_itself() -> None:
         "  1  22  word word word word word word word word word word word word word word",
         "         word word word word word word",
     ]
+
+
+SUMMARY = """\
+small: 6502 at 1 MHz; link guarded, a frame every 4 processor cycles
+  addresses     bytes  read from              a store goes to
+  $0000-$3FFF  16,384  RAM                    RAM
+  $4000-$5FFF   8,192  RAM                    RAM and panel memory $0000-$1FFF
+  $6000-$9FFF  16,384  RAM                    RAM
+  $A000-$A007       8  -                      panel registers $0000-$0007
+  $A008-$A0FF     248  -                      -
+  $A100-$A10F      16  host port              host port
+  $A110-$BFFF   7,920  -                      -
+  $C000-$FFFF  16,384  ROM, rom.bin, vectors  -
+  unit 0 panel: 256 x 192, 16 colours, 24,576 of 24,576 bytes
+  Remark: no window reaches 16,384 bytes of the 24,576 of panel's memory, the
+  first at offset $2000."""
+
+
+def test_summary_of_a_board_shows_its_map_in_order_and_what_no_window_reaches(
+    tmp_path: Path,
+) -> None:
+    (tmp_path / "rom.bin").write_bytes(bytes(16))
+    text = edited(BOARD, ("last_address = 0xFFFF\n", 'last_address = 0xFFFF\nimage = "rom.bin"\n'))
+    assert board_summary(parse_board(text, file="x.toml", folder=tmp_path)) == SUMMARY
+
+
+def test_summary_of_the_largest_board_fits_a_screen() -> None:
+    board = load_board("dunlin")
+    windows = tuple(
+        replace(board.windows[0], name=f"w{i}", first_address=2 * i, last_address=2 * i)
+        for i in range(100)
+    )
+    units = tuple(replace(board.units[0], name=f"unit_{i:018d}", number=i) for i in range(50))
+    lines = board_summary(replace(board, windows=windows, units=units)).splitlines()
+    assert len(lines) == 30
+    assert max(len(line) for line in lines) <= LINE_CHARACTERS
+    assert "  and 190 more ranges (--full)" in lines
+    assert "  and 46 more units (--full)" in lines
+
+
+@pytest.mark.parametrize(
+    ("change", "remark"),
+    [
+        ({"windows": ()}, "no window reaches panel, so it stays dark"),
+        (
+            {"windows": (Window("controls", 0xA000, 0xA007, "panel", "registers"),)},
+            "no window reaches the memory of panel, so its picture cannot change",
+        ),
+        ({"memory": ()}, "no RAM at $0000, where the zero page is"),
+        ({"memory": ()}, "no memory at $FFFA-$FFFF, where the processor's vectors are"),
+    ],
+)
+def test_what_a_board_leaves_out_is_remarked(change: dict[str, object], remark: str) -> None:
+    board = parse_board(BOARD, file="x.toml", folder=Path("/no/such"))
+    facts = board_facts(replace(board, **change))  # type: ignore[arg-type]
+    assert remark in facts.remarks
+    assert remark in " ".join(board_text(replace(board, **change)).split())  # type: ignore[arg-type]
+
+
+def test_link_without_the_fields_of_a_store_says_what_it_is_for() -> None:
+    link = load_link("guarded")
+    fields = tuple(one for one in link.fields if one.name not in ("address", "data"))
+    bare = replace(link, fields=fields, lanes=1, check=None, framing=StrobeFraming())
+    assert link_facts(bare).remarks == (
+        "no fields named address and data, so no board can use this link; captures of it decode "
+        "to frames",
+    )
+    assert link_facts(link).remarks == ()

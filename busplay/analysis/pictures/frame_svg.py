@@ -12,7 +12,7 @@ from html import escape
 
 from busplay.analysis.pictures.timing import Timing, timing_of
 from busplay.description.link import Link
-from busplay.explain.link import LinkFacts, link_facts
+from busplay.explain.link_facts import LinkFacts, link_facts
 from busplay.wording import counted
 
 CELL_PX = 38
@@ -45,11 +45,11 @@ def frame_svg(link: Link) -> str:
     timing = timing_of(link)
     grid, grid_height = _grid(facts)
     waves, wave_height = _waves(timing, top=grid_height)
-    columns = max(facts["frame_symbols"], len(timing.edges))
+    columns = max(facts.frame_symbols, len(timing.edges))
     width = max(LEAST_WIDTH_PX, LABEL_PX + columns * CELL_PX + 2 * MARGIN_PX)
     height = grid_height + wave_height + MARGIN_PX
-    bits, lanes = counted(facts["frame_bits"], "bit"), counted(facts["lanes"], "lane")
-    title = f"Frame of link {facts['name']}: {bits} on {lanes}"
+    bits, lanes = counted(facts.frame_bits, "bit"), counted(facts.lanes, "lane")
+    title = f"Frame of link {facts.name}: {bits} on {lanes}"
     lines = [
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{width}" height="{height}"'
         f' viewBox="0 0 {width} {height}" role="img" font-family="sans-serif"'
@@ -66,7 +66,7 @@ def frame_svg(link: Link) -> str:
 
 
 def _description(facts: LinkFacts) -> str:
-    fields = ", ".join(f"{one['name']} of {one['bits']} bits" for one in facts["fields"])
+    fields = ", ".join(f"{one.name} of {one.bits} bits" for one in facts.fields)
     return f"Fields in the order of the wire: {fields}."
 
 
@@ -83,30 +83,30 @@ def _grid(facts: LinkFacts) -> tuple[list[str], int]:
     """Draw the bits, a row for each lane and a column for each edge; give the height used."""
     left, top = MARGIN_PX + LABEL_PX, MARGIN_PX + 44
     lines = []
-    for symbol in range(facts["frame_symbols"]):
+    for symbol in range(facts.frame_symbols):
         lines.append(_text(left + (symbol + 0.5) * CELL_PX, top - 6, str(symbol)))
     lines.append(_text(left - 8, top - 6, "edge", anchor="end"))
-    lanes = facts["lanes"]
+    lanes = facts.lanes
     for lane in range(lanes):
         y = top + (lanes - 1 - lane) * ROW_PX
         lines.append(_text(left - 8, y + ROW_PX - 8, f"lane {lane}", anchor="end"))
-    for index, field in enumerate(facts["fields"]):
-        for wire in field["wire"]:
-            x = left + wire["symbol"] * CELL_PX
-            y = top + (lanes - 1 - wire["lane"]) * ROW_PX
+    for index, field in enumerate(facts.fields):
+        for wire in field.wire:
+            x = left + wire.symbol * CELL_PX
+            y = top + (lanes - 1 - wire.lane) * ROW_PX
             lines.append(
                 f'<rect x="{x}" y="{y}" width="{CELL_PX}" height="{ROW_PX}"'
                 f' fill="{_fill(index)}" stroke="{GRID}"/>'
             )
-            lines.append(_text(x + CELL_PX / 2, y + ROW_PX - 8, f"{field['code']}{wire['bit']}"))
+            lines.append(_text(x + CELL_PX / 2, y + ROW_PX - 8, f"{field.code}{wire.bit}"))
     y = top + lanes * ROW_PX + 14
-    for index, field in enumerate(facts["fields"]):
+    for index, field in enumerate(facts.fields):
         lines.append(
             f'<rect x="{left}" y="{y}" width="14" height="14" fill="{_fill(index)}"'
             f' stroke="{GRID}"/>'
         )
-        bits = "1 bit" if field["bits"] == 1 else f"{field['bits']} bits"
-        words = f"{field['code']}: {field['name']}, {bits}; {field['meaning']}"
+        bits = "1 bit" if field.bits == 1 else f"{field.bits} bits"
+        words = f"{field.code}: {field.name}, {bits}; {field.meaning}"
         lines.append(_text(left + 22, y + 11, words, anchor="start"))
         y += LEGEND_PX
     return lines, y + 10

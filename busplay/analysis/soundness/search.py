@@ -20,7 +20,7 @@ from busplay.description.link import (
     StrobeFraming,
 )
 from busplay.errors import BusplayError
-from busplay.explain.link import polynomial_text
+from busplay.explain.link_facts import polynomial_text
 from busplay.link.layout import FrameLayout
 from busplay.link.rules import find_faults
 

@@ -9,7 +9,7 @@ from busplay.analysis.soundness.polynomials import KNOWN_POLYNOMIALS
 from busplay.analysis.soundness.weights import UnseenErrors, count_unseen
 from busplay.description.link import WORD_BITS, Check, Field, Link
 from busplay.description.read_check import KNOWN_NAMES
-from busplay.explain.link import polynomial_text
+from busplay.explain.link_facts import polynomial_text
 from busplay.link.layout import FrameLayout
 from busplay.link.rules import find_faults
 

@@ -14,7 +14,7 @@ from busplay.analysis.pictures.timing import example_word, timing_of
 from busplay.analysis.pictures.timing_text import timing_text
 from busplay.description.link import Link
 from busplay.description.shipped_files import shipped_links
-from busplay.explain.link import link_facts
+from busplay.explain.link_facts import link_facts
 from busplay.link.layout import FrameLayout
 from busplay.link.load import load_link
 from busplay.wording import counted
@@ -86,9 +86,9 @@ def test_svg_names_every_bit_once_and_draws_every_wire(name: str) -> None:
     facts = link_facts(link)
     root = ET.fromstring(frame_svg(link))
     texts = [one.text for one in root.iter(f"{SVG}text")]
-    for field in facts["fields"]:
-        for bit in range(field["bits"]):
-            assert texts.count(f"{field['code']}{bit}") == 1
+    for field in facts.fields:
+        for bit in range(field.bits):
+            assert texts.count(f"{field.code}{bit}") == 1
     timing = timing_of(link)
     assert len(list(root.iter(f"{SVG}path"))) == len(timing.wires) + 1
     for wire in timing.wires:

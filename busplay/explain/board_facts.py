@@ -1,0 +1,223 @@
+"""What follows from a board's description, as data: the figures of `busplay check --json`."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from itertools import pairwise
+from typing import TypeVar
+
+from busplay.description.address_ranges import AddressRange
+from busplay.description.board import (
+    Board,
+    HostPort,
+    Memory,
+    ReceiverEnd,
+    Sender,
+    Unit,
+    Window,
+)
+from busplay.description.limits import ADDRESS_MAX, VECTORS_FIRST_ADDRESS
+from busplay.description.read_ends import host_port_range
+from busplay.description.toml_reader import show_address
+from busplay.explain.link_facts import LinkFacts, link_facts
+from busplay.units import NS_PER_S
+from busplay.wording import counted
+
+STACK = AddressRange("the stack", 0x0100, 0x01FF)
+ZERO_PAGE = AddressRange("the zero page", 0x0000, 0x00FF)
+
+Holder = TypeVar("Holder", Memory, Window, AddressRange)
+
+
+@dataclass(frozen=True, slots=True)
+class MapRun:
+    """A run of addresses that behave alike.
+
+    Attributes:
+        first_address, last_address: the run, both included.
+        length_bytes: how many addresses it has.
+        read: what answers a read: `ram`, `rom`, `host port` or `unmapped`.
+        store: where a store goes: any of `ram`, `link` and `host port`.
+        window: name of the window whose stores go to the link; null: none.
+    """
+
+    first_address: int
+    last_address: int
+    length_bytes: int
+    read: str
+    store: tuple[str, ...]
+    window: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class BoardFacts:
+    """Everything that follows from a board's description.
+
+    Attributes:
+        kind: `board`.
+        name: the board's name.
+        description: its description, empty if it has none.
+        file: where it was read from.
+        processor: `6502` or `65c02`.
+        undocumented: what undocumented instructions do: `stop`, or `run`.
+        clock_hz: the processor's clock.
+        cycle_ns: a processor cycle in nanoseconds.
+        unmapped_read: byte that a read of an address with nothing behind it gives.
+        program_load_address: where a raw program goes; null: programs carry their addresses.
+        memory: RAM and ROM, with their images.
+        memory_map: all addresses, in runs that behave alike, lowest first.
+        windows: ranges whose stores go out on the link.
+        units: the displays.
+        sender: the board's end of the link.
+        receiver: the far end.
+        host_port: the host port; null: the board has none.
+        remarks: what is possible and seldom meant, such as memory that no store reaches.
+        link: the link.
+    """
+
+    kind: str
+    name: str
+    description: str
+    file: str
+    processor: str
+    undocumented: str
+    clock_hz: int
+    cycle_ns: Fraction
+    unmapped_read: int
+    program_load_address: int | None
+    memory: tuple[Memory, ...]
+    memory_map: tuple[MapRun, ...]
+    windows: tuple[Window, ...]
+    units: tuple[Unit, ...]
+    sender: Sender
+    receiver: ReceiverEnd
+    host_port: HostPort | None
+    remarks: tuple[str, ...]
+    link: LinkFacts
+
+
+def board_facts(board: Board) -> BoardFacts:
+    """Return everything that follows from a board's description."""
+    return BoardFacts(
+        kind="board",
+        name=board.name,
+        description=board.description,
+        file=board.file,
+        processor=board.processor,
+        undocumented=board.undocumented,
+        clock_hz=board.clock_hz,
+        cycle_ns=Fraction(NS_PER_S, board.clock_hz),
+        unmapped_read=board.unmapped_read,
+        program_load_address=board.program_load_address,
+        memory=board.memory,
+        memory_map=memory_map(board),
+        windows=board.windows,
+        units=board.units,
+        sender=board.sender,
+        receiver=board.receiver,
+        host_port=board.host_port,
+        remarks=tuple(board_remarks(board)),
+        link=link_facts(board.link, processor_hz=board.clock_hz),
+    )
+
+
+def memory_map(board: Board) -> tuple[MapRun, ...]:
+    """List all 65,536 addresses in runs that behave alike, lowest first."""
+    spans = [(one.first_address, one.last_address) for one in board.memory]
+    spans += [(one.first_address, one.last_address) for one in board.windows]
+    if board.host_port is not None:
+        port = host_port_range(board.host_port)
+        spans.append((port.first_address, port.last_address))
+    starts = {first for first, _ in spans} | {last + 1 for _, last in spans}
+    runs: list[MapRun] = []
+    for first, stop in pairwise(sorted(starts | {0, ADDRESS_MAX + 1})):
+        run = _run_at(board, first, stop - 1)
+        before = runs[-1] if runs else None
+        if before and _behaviour(before) == _behaviour(run):
+            runs[-1] = replace(
+                before,
+                last_address=run.last_address,
+                length_bytes=before.length_bytes + run.length_bytes,
+            )
+        else:
+            runs.append(run)
+    return tuple(runs)
+
+
+def _behaviour(run: MapRun) -> tuple[object, ...]:
+    return run.read, run.store, run.window
+
+
+def _run_at(board: Board, first: int, last: int) -> MapRun:
+    window = _holder(board.windows, first)
+    memory = _holder(board.memory, first)
+    read: str = memory.kind if memory else "unmapped"
+    store = []
+    if board.host_port is not None:
+        port = host_port_range(board.host_port)
+        if port.first_address <= first <= port.last_address:
+            read = "host port"
+            store.append("host port")
+    if read == "ram" and (window is None or window.lands_in_ram):
+        store.append("ram")
+    if window is not None:
+        store.append("link")
+    return MapRun(
+        first, last, last - first + 1, read, tuple(store), window.name if window else None
+    )
+
+
+def _holder(spans: tuple[Holder, ...], address: int) -> Holder | None:
+    return next((one for one in spans if one.first_address <= address <= one.last_address), None)
+
+
+def board_remarks(board: Board) -> Iterator[str]:
+    """Return what a board's description leaves possible and its writer seldom means."""
+    for unit in board.units:
+        yield from _unit_remarks(unit, board)
+    for span in (ZERO_PAGE, STACK):
+        address = _first_without(span, [one for one in board.memory if one.kind == "ram"])
+        if address is not None:
+            yield f"no RAM at {show_address(address)}, where {span.label} is"
+    vectors = AddressRange("the vectors", VECTORS_FIRST_ADDRESS, ADDRESS_MAX)
+    if _first_without(vectors, board.memory) is not None:
+        yield f"no memory at {vectors}, where the processor's vectors are"
+
+
+def _unit_remarks(unit: Unit, board: Board) -> Iterator[str]:
+    windows = [one for one in board.windows if one.unit == unit.name]
+    spans = [
+        AddressRange("", one.first_offset, one.last_offset)
+        for one in windows
+        if one.space == "memory"
+    ]
+    if not windows:
+        yield f"no window reaches {unit.name}, so it stays dark"
+    elif not spans:
+        yield f"no window reaches the memory of {unit.name}, so its picture cannot change"
+    else:
+        missing = sum(last - first + 1 for first, last in _gaps(0, unit.memory_bytes - 1, spans))
+        if missing:
+            first = _first_without(AddressRange("", 0, unit.memory_bytes - 1), spans)
+            yield (
+                f"no window reaches {counted(missing, 'byte')} of the {unit.memory_bytes:,} of "
+                f"{unit.name}'s memory, the first at offset {show_address(first or 0)}"
+            )
+
+
+def _first_without(span: AddressRange, others: Sequence[Holder]) -> int | None:
+    """Return the first address of a range that none of the others has."""
+    return next((first for first, _ in _gaps(span.first_address, span.last_address, others)), None)
+
+
+def _gaps(first: int, last: int, spans: Sequence[Holder]) -> Iterator[tuple[int, int]]:
+    """Return the parts of a range that no span covers, in order."""
+    for one in sorted(spans, key=lambda span: span.first_address):
+        if one.first_address > first:
+            yield first, min(one.first_address - 1, last)
+        first = max(first, one.last_address + 1)
+        if first > last:
+            return
+    yield first, last
