@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import click
 
 from busplay.cli.files import InFile
-from busplay.cli.options import Time, option_group
+from busplay.cli.options import Parsed, Time, option_group
 from busplay.cli.renamed import renamed
 from busplay.description.faults import BitFlips
 from busplay.description.limits import LIMITS
@@ -20,23 +20,21 @@ if TYPE_CHECKING:
     from busplay.description.link import Link
 
 
-class Probability(click.ParamType[float]):
+class Probability(Parsed[float]):
     """A probability: 0, 1, or one between that is not too small to draw."""
 
     name = "probability"
 
-    def convert(
-        self, value: object, param: click.Parameter | None, ctx: click.Context | None
-    ) -> float:
+    def parse(self, text: str) -> float:
         """Read the number."""
         from busplay.description.read_faults import is_ratio
 
         try:
-            ratio = float(str(value))
+            ratio = float(text)
         except ValueError:
-            self.fail(f"{value!r} is no probability; write 1e-4 or 0.001", param, ctx)
+            raise ValueError(f"{text!r} is no probability; write 1e-4 or 0.001") from None
         if not is_ratio(ratio):
-            self.fail(f"{value} is not 0, 1, or between 1e-12 and 1", param, ctx)
+            raise ValueError(f"{text} is not 0, 1, or between 1e-12 and 1")
         return ratio
 
 
@@ -47,7 +45,7 @@ class OnLane(NamedTuple):
     ratio: float
 
 
-class LaneProbability(click.ParamType[OnLane]):
+class LaneProbability(Parsed[OnLane]):
     """LANE=PROBABILITY, or one of the two alone.
 
     Args:
@@ -60,18 +58,14 @@ class LaneProbability(click.ParamType[OnLane]):
     def __init__(self, lone: str) -> None:
         self._lone = lone
 
-    def convert(
-        self, value: object, param: click.Parameter | None, ctx: click.Context | None
-    ) -> OnLane:
+    def parse(self, text: str) -> OnLane:
         """Take the two numbers apart."""
-        if isinstance(value, OnLane):
-            return value
-        head, equals, tail = str(value).partition("=")
+        head, equals, tail = text.partition("=")
         if not equals and self._lone == "probability":
-            return OnLane(None, Probability().convert(value, param, ctx))
+            return OnLane(None, Probability().parse(text))
         if not is_lane(head):
-            self.fail(f"{value!r} names no lane; write 2=1e-3 for lane 2", param, ctx)
-        ratio = Probability().convert(tail, param, ctx) if equals else 1.0
+            raise ValueError(f"{text!r} names no lane; write 2=1e-3 for lane 2")
+        ratio = Probability().parse(tail) if equals else 1.0
         return OnLane(int(head), ratio)
 
 
@@ -82,20 +76,16 @@ class StuckAt(NamedTuple):
     level: int
 
 
-class Stuck(click.ParamType[StuckAt]):
+class Stuck(Parsed[StuckAt]):
     """LANE=LEVEL, such as 2=1."""
 
     name = "lane=level"
 
-    def convert(
-        self, value: object, param: click.Parameter | None, ctx: click.Context | None
-    ) -> StuckAt:
+    def parse(self, text: str) -> StuckAt:
         """Take the two numbers apart."""
-        if isinstance(value, StuckAt):
-            return value
-        lane, _, level = str(value).partition("=")
+        lane, _, level = text.partition("=")
         if not is_lane(lane) or level not in ("0", "1"):
-            self.fail(f"{value!r} is no LANE=LEVEL; write 2=1 for lane 2 stuck high", param, ctx)
+            raise ValueError(f"{text!r} is no LANE=LEVEL; write 2=1 for lane 2 stuck high")
         return StuckAt(int(lane), int(level))
 
 
@@ -106,34 +96,29 @@ class StallSpan(NamedTuple):
     period_ns: int
 
 
-class Stall(click.ParamType[StallSpan]):
+class Stall(Parsed[StallSpan]):
     """LENGTH/PERIOD, such as 20us/1ms."""
 
     name = "length/period"
 
-    def convert(
-        self, value: object, param: click.Parameter | None, ctx: click.Context | None
-    ) -> StallSpan:
+    def parse(self, text: str) -> StallSpan:
         """Read the two times."""
-        if isinstance(value, StallSpan):
-            return value
-        head, slash, tail = str(value).partition("/")
+        head, slash, tail = text.partition("/")
         if not slash:
-            self.fail(f"{value!r} is no LENGTH/PERIOD; write 20us/1ms", param, ctx)
-        length_ns, period_ns = (self._whole_ns(one, param, ctx) for one in (head, tail))
+            raise ValueError(f"{text!r} is no LENGTH/PERIOD; write 20us/1ms")
+        length_ns, period_ns = map(_whole_ns, (head, tail))
         if not 0 < length_ns < period_ns <= NS_PER_S:
-            self.fail(
-                f"{value}: the length is more than 0 and less than the period, which is up to 1 s",
-                param,
-                ctx,
+            raise ValueError(
+                f"{text}: the length is more than 0 and less than the period, which is up to 1 s"
             )
         return StallSpan(length_ns, period_ns)
 
-    def _whole_ns(self, text: str, param: click.Parameter | None, ctx: click.Context | None) -> int:
-        time_ns, rest_ps = divmod(Time().convert(text, param, ctx), 1_000)
-        if rest_ps:
-            self.fail(f"{text} is no whole number of nanoseconds", param, ctx)
-        return time_ns
+
+def _whole_ns(text: str) -> int:
+    time_ns, rest_ps = divmod(Time().parse(text), 1_000)
+    if rest_ps:
+        raise ValueError(f"{text} is no whole number of nanoseconds")
+    return time_ns
 
 
 def is_lane(text: str) -> bool:

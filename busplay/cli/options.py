@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import fields
 from functools import wraps
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple, TypeVar
+from typing import TYPE_CHECKING, NamedTuple, TypeVar, cast
 
 import click
 
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 F = TypeVar("F", bound=Callable[..., object])
 R = TypeVar("R")
+T = TypeVar("T")
 G = TypeVar("G", bound="DataclassInstance")
 
 
@@ -49,7 +50,29 @@ def option_group(
     return add
 
 
-class Time(click.ParamType[int]):
+class Parsed(click.ParamType[T]):
+    """Values that are parsed from a text; a subclass says how."""
+
+    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> T:
+        """Parse the text; errors become those of the command line."""
+        if not isinstance(value, str):
+            # click converts a default, too, which may be parsed already.
+            return cast(T, value)
+        try:
+            return self.parse(value.strip())
+        except (InputError, ValueError) as error:
+            self.fail(str(error), param, ctx)
+
+    def parse(self, text: str) -> T:
+        """Parse a text.
+
+        Raises:
+            InputError, ValueError: it is none; the message says what would be right.
+        """
+        raise NotImplementedError
+
+
+class Time(Parsed[int]):
     """A time with its unit, such as 1.5ms or 20us, as picoseconds.
 
     Args:
@@ -61,95 +84,78 @@ class Time(click.ParamType[int]):
     def __init__(self, *, can_be_negative: bool = False) -> None:
         self._can_be_negative = can_be_negative
 
-    def convert(
-        self, value: object, param: click.Parameter | None, ctx: click.Context | None
-    ) -> int:
+    def parse(self, text: str) -> int:
         """Read the number and its unit."""
         from busplay.formats.quantities import parse_time_ps
 
-        if isinstance(value, int):
-            return value
-        try:
-            time_ps = parse_time_ps(str(value))
-        except InputError as error:
-            self.fail(str(error), param, ctx)
+        time_ps = parse_time_ps(text)
         if time_ps < 0 and not self._can_be_negative:
-            self.fail(f"{value} is negative", param, ctx)
+            raise ValueError(f"{text} is negative")
         return time_ps
 
 
-class Rate(click.ParamType[int]):
+class Rate(Parsed[int]):
     """A rate with its unit, such as 24MHz, as hertz."""
 
     name = "rate"
 
-    def convert(
-        self, value: object, param: click.Parameter | None, ctx: click.Context | None
-    ) -> int:
+    def parse(self, text: str) -> int:
         """Read the number and its unit."""
         from busplay.formats.quantities import parse_rate_hz
 
-        if isinstance(value, int):
-            return value
-        try:
-            return parse_rate_hz(str(value))
-        except InputError as error:
-            self.fail(str(error), param, ctx)
+        return parse_rate_hz(text)
 
 
-class Size(click.ParamType[int]):
+class Size(Parsed[int]):
     """A size with its unit, such as 500MB, as bytes."""
 
     name = "size"
 
-    def convert(
-        self, value: object, param: click.Parameter | None, ctx: click.Context | None
-    ) -> int:
+    def parse(self, text: str) -> int:
         """Read the number and its unit."""
         from busplay.formats.quantities import parse_size_bytes
 
-        if isinstance(value, int):
-            return value
-        try:
-            return parse_size_bytes(str(value))
-        except InputError as error:
-            self.fail(str(error), param, ctx)
+        return parse_size_bytes(text)
 
 
-class Address(click.ParamType[int]):
+class Address(Parsed[int]):
     """A processor address: 0xC000, $C000 or 49152."""
 
     name = "address"
 
-    def convert(
-        self, value: object, param: click.Parameter | None, ctx: click.Context | None
-    ) -> int:
+    def parse(self, text: str) -> int:
         """Read the number and hold it to 16 bits."""
-        text = str(value).strip()
         try:
             number = int(text[1:], 16) if text.startswith("$") else int(text, 0)
         except ValueError:
-            self.fail(f"{value!r} is no address; write 0xC000, $C000 or 49152", param, ctx)
+            raise ValueError(f"{text!r} is no address; write 0xC000, $C000 or 49152") from None
         if not 0 <= number <= 0xFFFF:
-            self.fail(f"{value} is outside the 64 KiB, $0000 to $FFFF", param, ctx)
+            raise ValueError(f"{text} is outside the 64 KiB, $0000 to $FFFF")
         return number
 
 
-class Count(click.ParamType[int]):
-    """A whole number of 0 or more; 1_000_000 and 0x100 are read too."""
+class Count(Parsed[int]):
+    """A whole number; 1_000_000 and 0x100 are read too.
+
+    Args:
+        first: the least.
+        last: the most.
+    """
 
     name = "count"
 
-    def convert(
-        self, value: object, param: click.Parameter | None, ctx: click.Context | None
-    ) -> int:
-        """Read the number."""
+    def __init__(self, first: int = 0, last: int = (1 << 56) - 1) -> None:
+        self._first = first
+        self._last = last
+
+    def parse(self, text: str) -> int:
+        """Read the number and hold it to its bounds."""
         try:
-            number = int(str(value).strip(), 0)
+            number = int(text, 0)
         except ValueError:
-            self.fail(f"{value!r} is no whole number", param, ctx)
-        if not 0 <= number < 1 << 56:
-            self.fail(f"{value} is not between 0 and 2^56", param, ctx)
+            raise ValueError(f"{text!r} is no whole number") from None
+        if not self._first <= number <= self._last:
+            raise ValueError(f"{number:,} is not between {self._first:,} and {self._last:,}")
         return number
 
 
@@ -159,24 +165,17 @@ class GivenSpeed(NamedTuple):
     speed: Speed
 
 
-class SpeedParam(click.ParamType[GivenSpeed]):
+class SpeedParam(Parsed[GivenSpeed]):
     """How fast the machine's time goes: 1, 2, 1/4, 0.25, or `max`."""
 
     name = "speed"
 
-    def convert(
-        self, value: object, param: click.Parameter | None, ctx: click.Context | None
-    ) -> GivenSpeed:
+    def parse(self, text: str) -> GivenSpeed:
         """Read the ratio."""
         # Loads NumPy, which --help can do without.
         from busplay.player.speed import parse_speed
 
-        if isinstance(value, GivenSpeed):
-            return value
-        try:
-            return GivenSpeed(parse_speed(str(value)))
-        except InputError as error:
-            self.fail(str(error), param, ctx)
+        return GivenSpeed(parse_speed(text))
 
 
 class Snapshot(NamedTuple):
