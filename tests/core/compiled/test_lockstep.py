@@ -116,7 +116,10 @@ MASKING = ["58", "78", "08", "28", "E610", "EA", "EE0040", "8D09A4", "AD08A4", "
 @given(
     processor=st.sampled_from(PROCESSORS),
     program=st.lists(st.sampled_from(MASKING), min_size=3, max_size=12),
-    handler=st.lists(st.sampled_from(MASKING), max_size=6),
+    # What pushes or pulls alone would make RTI go anywhere.
+    handler=st.lists(
+        st.sampled_from([one for one in MASKING if one not in ("08", "28")]), max_size=6
+    ),
     events=st.lists(EVENTS, min_size=1, max_size=20),
     refresh_hz=st.sampled_from([3, 40, 200]),
 )
