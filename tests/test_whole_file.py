@@ -7,6 +7,8 @@ from pathlib import Path
 
 import pytest
 
+from busplay.convert.convert import convert
+from busplay.convert.decode import decode
 from busplay.errors import OutputError
 from busplay.whole_file import place_beside, write_whole_file
 
@@ -55,3 +57,17 @@ def test_folder_that_is_not_there_is_said_so(tmp_path: Path) -> None:
     assert str(caught.value) == (
         f"{path}: found no such file or directory; give a place that can be written to"
     )
+
+
+def test_decode_and_convert_never_write_over_what_they_read(tmp_path: Path) -> None:
+    source = tmp_path / "a.vcd"
+    source.write_bytes(b"wires")
+    (tmp_path / "b.trace").hardlink_to(source)
+    for write in (
+        lambda: convert(source, tmp_path / "b.trace"),
+        lambda: decode(source, link="lean", output=tmp_path / "b.trace"),
+        lambda: decode("other.vcd", link="lean", expect=source, output=tmp_path / "b.trace"),
+    ):
+        with pytest.raises(OutputError, match="found a file that is read; give another file"):
+            write()
+    assert source.read_bytes() == b"wires"

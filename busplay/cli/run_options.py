@@ -95,7 +95,7 @@ loss_options = option_group(
 )
 
 load_option = click.option(
-    "--load", "load_address", type=Address(), help="Load a raw PROGRAM here."
+    "--load", "load_address", type=Address(), help="Load a raw PROGRAM at ADDRESS."
 )
 labels_option = click.option(
     "--labels",

@@ -37,7 +37,7 @@ from busplay.formats.capture import ReadOptions
 from busplay.formats.quantities import time_text
 from busplay.trace.header import TraceHeader
 from busplay.trace.reader import TraceReader
-from busplay.whole_file import no_way_to_write, place_beside
+from busplay.whole_file import no_way_to_write, place_beside, require_other_file
 
 # The options that say how a capture is read, as the command line has them.
 _READING = {
@@ -130,6 +130,7 @@ def convert(
         OutputError: the target cannot be written; what was there before is still there.
     """
     source, target = Path(source), Path(target)
+    require_other_file(target, source)
     kind = find_target_kind(target, csv_content=csv_content, is_sampled=analyser is not None)
     _require_of_use(kind, target, stop_ps=stop_ps, tick_ps=tick_ps, texts=texts)
     given = header_of(link=link, board=board)

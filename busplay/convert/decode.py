@@ -36,7 +36,7 @@ from busplay.trace.header import TraceHeader
 from busplay.trace.reader import TraceReader
 from busplay.trace.writer import TraceWriter
 from busplay.version import VERSION
-from busplay.whole_file import no_way_to_write, place_beside
+from busplay.whole_file import no_way_to_write, place_beside, require_other_file
 
 
 class DecodeWatch:
@@ -136,6 +136,7 @@ def decode(
             before the damage are in `output` (or beside it, where a file was there before).
         OutputError: the trace cannot be written.
     """
+    require_other_file(output, capture, expect, labels)
     watch = watch or DecodeWatch()
     header = header_of(link=link, board=board)
     if header is None:

@@ -128,6 +128,23 @@ def test_interrupted_stream_does_not_wait_for_its_silent_pipe(tmp_path: Path) ->
     assert err.splitlines()[-1] == "busplay: interrupted"
 
 
+def test_window_is_interrupted_from_its_terminal(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("SDL_VIDEODRIVER", "dummy")
+    trace = tmp_path / "a.trace"
+    status, out, err = interrupted(
+        "demo", "fill", "--json", "--record", trace, after_s=0.3, grown=trace
+    )
+    assert status == 130
+    figures = json.loads(out)
+    require_sums(figures)
+    with TraceReader(trace) as reader:
+        assert reader.complete
+        assert reader.cycles == figures["cycles"]
+    assert "Traceback" not in err
+
+
 def test_text_report_says_that_it_was_interrupted(tmp_path: Path) -> None:
     trace = tmp_path / "a.trace"
     words = ("demo", "tides", "--headless", "--cycles", 10**12, "--record", trace)
