@@ -13,7 +13,7 @@ Plan = Callable[..., Result]
 
 
 def run_busplay(*words: object) -> int:
-    """Run a command; give its exit status."""
+    """Run a command; return its exit status."""
     with pytest.raises(SystemExit) as left:
         main([str(word) for word in words])
     code = left.value.code

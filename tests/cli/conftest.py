@@ -27,7 +27,7 @@ class Outcome:
 
 @pytest.fixture
 def busplay(capfd: pytest.CaptureFixture[str]) -> Callable[..., Outcome]:
-    """Call the command line in this process; gives exit status and what was printed."""
+    """Call the command line in this process; returns exit status and what was printed."""
 
     def call(*words: object) -> Outcome:
         status = run_busplay(*words)
