@@ -28,9 +28,10 @@ def desk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     shutil.copy(shipped / "dunlin.toml", "board.toml")
     shutil.copy(shipped / "lean.toml", "link.toml")
     board = Path("board.toml").read_text(encoding="utf-8")
-    Path("board.toml").write_text(
-        board.replace('link = "guarded"', 'link = "link.toml"'), encoding="utf-8"
-    )
+    board = board.replace('link = "guarded"', 'link = "link.toml"')
+    board = board.replace('kind = "rom"', 'kind = "rom"\nimage = "rom.bin"')
+    Path("board.toml").write_text(board, encoding="utf-8")
+    shutil.copy(find_demo("fill").image_path, "rom.bin")
     shutil.copy(find_demo("tides").image_path, "prog.bin")
     Path("prog.lbl").write_text("al 00C000 .start\n", encoding="utf-8")
     Path("keys.csv").write_text("cycle,code\n10,65\n", encoding="utf-8")
@@ -52,6 +53,7 @@ INTO_INPUTS = [
     ("prog.lbl", (*RUN, "--record", "{}")),
     ("board.toml", (*RUN, "--record", "{}")),
     ("link.toml", (*RUN, "--record", "{}")),
+    ("rom.bin", (*RUN, "--record", "{}")),
     ("keys.csv", (*RUN, "--keys", "keys.csv", "--losses", "{}")),
     ("faults.toml", (*RUN, "--faults", "faults.toml", "--record-received", "{}")),
     ("stores.csv", ("run", "board.toml", "--stores", "stores.csv", "--losses", "{}")),
