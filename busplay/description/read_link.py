@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from difflib import get_close_matches
 from pathlib import Path
 from typing import get_args
 
@@ -52,6 +53,9 @@ LINK_KEYS = (
     "check",
     "idle",
 )
+STORE_FIELDS = ("address", "data")
+# How alike two names are by difflib: `addr` and `address` 0.73, `memory_address` 0.67.
+MISSPELT_RATIO = 0.72
 FIELD_KEYS = ("name", "bits", "value", "order")
 
 EDGES: tuple[Edges, ...] = get_args(Edges)
@@ -169,15 +173,31 @@ def _read_idle_every(table: Table, framing: Framing) -> int | None:
 
 def _read_fields(table: Table, lanes: int) -> tuple[Field, ...]:
     fields: list[Field] = []
-    for one in table.tables("fields", FIELD_KEYS):
+    tables = table.tables("fields", FIELD_KEYS)
+    for one in tables:
         name = _read_field_name(one, fields)
         fields.append(_read_field(one, name, lanes))
     if not fields:
         raise table.error(
             "fields", found="no fields", wanted="give at least one, each headed [[fields]]"
         )
+    _require_no_misspelt_name(tables, [one.name for one in fields])
     _require_whole_symbols(table, sum(one.bits for one in fields), lanes)
     return tuple(fields)
+
+
+def _require_no_misspelt_name(tables: list[Table], names: list[str]) -> None:
+    """Refuse a field that is nearly named like one that every store needs and that is missing."""
+    missing = [one for one in STORE_FIELDS if one not in names]
+    for table, name in zip(tables, names, strict=True):
+        meant = get_close_matches(name, missing, n=1, cutoff=MISSPELT_RATIO)
+        if meant:
+            raise table.error(
+                "name",
+                found=show_string(name),
+                wanted=f"did you mean {meant[0]}? A field that carries something else takes a "
+                "name that is less like it",
+            )
 
 
 def _read_field_name(table: Table, before: list[Field]) -> str:

@@ -70,7 +70,7 @@ def read_palette(
 def _by_name(table: Table, key: str, *, bits_per_pixel: int, folder: Path) -> list[Colour]:
     text = table.text(key, wanted=f"give {one_of(NAMES)}, a file, or an array of colours")
     for name in NAMES:
-        if text == name:
+        if text.lower() == name:
             return list(named_palette(name, bits_per_pixel))
     path = folder / text
     try:

@@ -360,13 +360,13 @@ class Table:
     def choice(
         self, key: str, options: tuple[Choice, ...], *, default: Choice | None = None
     ) -> Choice:
-        """Return one of a few strings."""
+        """Return one of a few strings, written in capitals or not."""
         found = self._get(key)
         if found is None and default is not None:
             return default
         if isinstance(found, str):
             for option in options:
-                if option == found:
+                if option == found.lower():
                     return option
             raise self.error(key, found=show_string(found), wanted=f"give {one_of(options)}")
         raise self._mismatch(key, f"give {one_of(options)}, in quotes")

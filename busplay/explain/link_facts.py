@@ -8,6 +8,7 @@ from fractions import Fraction
 import numpy as np
 
 from busplay.description.link import Check, Field, Framing, Link, MarkerFraming, StrobeFraming
+from busplay.description.read_link import STORE_FIELDS
 from busplay.link.framing.strobe import frame_levels, idle_level
 from busplay.link.layout import FrameLayout
 from busplay.units import NS_PER_S
@@ -327,7 +328,7 @@ def _framing_facts(framing: Framing, layout: FrameLayout) -> FramingFacts:
 
 def link_remarks(link: Link) -> tuple[str, ...]:
     """Return what a link's description leaves possible and its writer seldom means."""
-    missing = [name for name in ("address", "data") if link.field_named(name) is None]
+    missing = [name for name in STORE_FIELDS if link.field_named(name) is None]
     if not missing:
         return ()
     fields = f"{counted(len(missing), 'field').partition(' ')[2]} named {' and '.join(missing)}"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from busplay.description.address_ranges import find_overreach
 from busplay.description.board import Board, Window
 from busplay.description.link import Link
+from busplay.description.read_link import STORE_FIELDS
 from busplay.description.toml_reader import show_string
 from busplay.errors import DescriptionError
 from busplay.link.layout import FrameLayout
@@ -32,7 +33,7 @@ def _error(board: Board, place: str, *, found: str, wanted: str) -> DescriptionE
 
 def _require_store_fields(board: Board) -> None:
     link = board.link
-    for needed in ("address", "data"):
+    for needed in STORE_FIELDS:
         if link.field_named(needed) is None:
             raise _error(
                 board,

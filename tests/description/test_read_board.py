@@ -785,3 +785,9 @@ def test_missing_file_is_named(tmp_path: Path) -> None:
     with pytest.raises(DescriptionError) as caught:
         load_board(path)
     assert str(caught.value) == f"{path}: found no such file; give the path of a file"
+
+
+def test_choices_are_taken_in_capitals_too() -> None:
+    text = edited(BOARD, ('"rom"', '"ROM"'), ('"registers"', '"Registers"'))
+    shouted = edited(text, ('"6502"', '"65C02"'))
+    assert board_of(shouted) == replace(board_of(BOARD), processor="65c02")

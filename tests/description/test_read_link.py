@@ -184,6 +184,16 @@ CASES: dict[str, tuple[str, str]] = {
         "x.toml: idle_every: found 8; with a strobe nothing is sent between frames, so take the "
         "line out",
     ),
+    "field of a store misspelt": (
+        edited(LINK, ('"data"', '"dta"')),
+        'x.toml: fields[3].name: found "dta"; did you mean data? A field that carries something '
+        "else takes a name that is less like it",
+    ),
+    "field of a store shortened": (
+        edited(LINK, ('"address"', '"addr"')),
+        'x.toml: fields[2].name: found "addr"; did you mean address? A field that carries '
+        "something else takes a name that is less like it",
+    ),
     "unknown key with control characters": (
         edited(LINK, ("lanes = 4", 'lanes = 4\n"a\\u001Bb" = 4')),
         'x.toml: "a\\x1bb": found a key that is not known here; give name, description, lanes, '
@@ -698,3 +708,13 @@ def test_file_name_stands_before_a_shipped_name_when_it_is_a_path(
     monkeypatch.chdir(tmp_path)
     assert load_link("guarded").name == "guarded"
     assert load_link("./guarded").name == "small"
+
+
+def test_choices_are_taken_in_capitals_too() -> None:
+    shouted = edited(
+        LINK,
+        ('"both"', '"Both"'),
+        ('"hec_i432"', '"HEC_I432"'),
+        ('method = "check"', 'method = "CHECK"'),
+    )
+    assert parse_link(shouted, file="x.toml") == parse_link(LINK, file="x.toml")
