@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from busplay.convert.convert import convert
-from busplay.convert.decode import decode
+from busplay.conversion.convert import convert
+from busplay.conversion.decode import decode
 from busplay.errors import OutputError
 from busplay.whole_file import place_beside, write_whole_file
 

@@ -5,7 +5,7 @@
         report = decoder.run()
 
 The same receiver as in a live run takes the symbols. Where the frames go (a trace, displays) is
-the caller's affair: `busplay.convert.decode` has the way that every command takes.
+the caller's affair: `busplay.conversion.decode` has the way that every command takes.
 """
 
 from __future__ import annotations

@@ -16,8 +16,8 @@ from busplay.cli.renamed import renamed
 from busplay.errors import InputError, printable
 
 if TYPE_CHECKING:
-    from busplay.convert.analyser_view import AnalyserView
-    from busplay.convert.convert import ConvertReport
+    from busplay.conversion.analyser_view import AnalyserView
+    from busplay.conversion.convert import ConvertReport
     from busplay.formats.capture import ReadOptions
 
 # Options that say how an analyser sees the wires.
@@ -145,8 +145,8 @@ def command(
     from busplay.cli.decode_progress import decode_progress, drawing_progress
     from busplay.cli.json_output import print_json
     from busplay.cli.notice import tell_of_compiling
-    from busplay.convert.analyser_view import AnalyserView
-    from busplay.convert.convert import convert
+    from busplay.conversion.analyser_view import AnalyserView
+    from busplay.conversion.convert import convert
 
     tell_of_compiling()
     analyser = None

@@ -18,7 +18,7 @@ from busplay.errors import InputError
 if TYPE_CHECKING:
     from busplay.capture.find_map import MapReport
     from busplay.capture.report import DecodeReport
-    from busplay.convert.expect import ExpectReport
+    from busplay.conversion.expect import ExpectReport
     from busplay.description.board import Board
     from busplay.formats.capture import ReadOptions
 
@@ -140,8 +140,8 @@ def command(
     from busplay.cli.json_output import print_json
     from busplay.cli.notice import tell_of_compiling
     from busplay.cli.playing import require_snapshot_units, write_snapshots
-    from busplay.convert.decode import decode
-    from busplay.convert.expect import ROWS_MOST
+    from busplay.conversion.decode import decode
+    from busplay.conversion.expect import ROWS_MOST
     from busplay.link.load import load_board
 
     tell_of_compiling()

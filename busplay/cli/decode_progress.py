@@ -10,7 +10,7 @@ import click
 
 from busplay.capture.decode import CaptureDecoder
 from busplay.cli.progress import capture_progress, late_bar
-from busplay.convert.decode import DecodeWatch
+from busplay.conversion.decode import DecodeWatch
 from busplay.formats.capture import Capture
 
 

@@ -13,8 +13,8 @@ if TYPE_CHECKING:
     from busplay.capture.eye import LaneEye
     from busplay.capture.find_map import MapReport
     from busplay.capture.report import DecodeReport
-    from busplay.convert.decode import DecodedCapture
-    from busplay.convert.expect import ExpectReport, WriteRow
+    from busplay.conversion.decode import DecodedCapture
+    from busplay.conversion.expect import ExpectReport, WriteRow
 
 LISTED = 5
 ABSENT = "-"

@@ -25,7 +25,7 @@ from pytest_benchmark.fixture import BenchmarkFixture
 from busplay.batch import FrameBatch
 from busplay.capture.report import DecodeReport
 from busplay.capture.wires import SymbolStretch, WireDrawer
-from busplay.convert import decode as decoding
+from busplay.conversion import decode as decoding
 from busplay.formats.writing.vcd import VcdWriter
 from busplay.link.layout import FrameLayout
 from busplay.link.load import load_link

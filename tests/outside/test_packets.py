@@ -11,8 +11,8 @@ import pytest
 
 from busplay.batch import FrameBatch
 from busplay.capture.synthetic import Analyser
-from busplay.convert.from_trace import edge_ns, trace_to_pcapng
-from busplay.convert.wires import write_capture, write_wires
+from busplay.conversion.from_trace import edge_ns, trace_to_pcapng
+from busplay.conversion.wires import write_capture, write_wires
 from busplay.link.layout import FrameLayout
 from busplay.link.load import load_board
 from busplay.trace.header import TraceHeader

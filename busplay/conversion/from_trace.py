@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 
 from busplay.batch import UInt64Column
-from busplay.convert.carried_header import header_comment, require_edges_per_second
-from busplay.convert.store_finder import StoreFinder
+from busplay.conversion.carried_header import header_comment, require_edges_per_second
+from busplay.conversion.store_finder import StoreFinder
 from busplay.errors import InputError
 from busplay.link.layout import FrameLayout
 from busplay.trace.reader import TraceReader

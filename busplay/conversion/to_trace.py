@@ -10,9 +10,9 @@ from typing import Literal
 import numpy as np
 
 from busplay.batch import FrameBatch, UInt64Column
-from busplay.convert.carried_header import require_edges_per_second
-from busplay.convert.from_trace import CarriedCount
-from busplay.convert.kinds import read_head
+from busplay.conversion.carried_header import require_edges_per_second
+from busplay.conversion.from_trace import CarriedCount
+from busplay.conversion.kinds import read_head
 from busplay.description.board import Board
 from busplay.errors import InputError
 from busplay.formats.byte_source import open_unpacked, plain_suffix

@@ -20,8 +20,8 @@ from busplay.capture.decode import CaptureDecoder, trace_summary
 from busplay.capture.find_map import FoundMap, MapReport, find_map
 from busplay.capture.look_ahead import ClockRecovery, DecodeSettings, look_ahead, sample_ps_of
 from busplay.capture.report import DecodedEdges, DecodeReport
-from busplay.convert.capture_map import map_capture
-from busplay.convert.expect import ROWS_MOST, ExpectReport, hold_against
+from busplay.conversion.capture_map import map_capture
+from busplay.conversion.expect import ROWS_MOST, ExpectReport, hold_against
 from busplay.description.board import Board
 from busplay.description.link import Link
 from busplay.display.bank import DisplayBank

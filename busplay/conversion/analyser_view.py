@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from busplay.capture.lane_map import wires_of
 from busplay.capture.synthetic import Analyser
-from busplay.convert.carried_header import require_edges_per_second
+from busplay.conversion.carried_header import require_edges_per_second
 from busplay.errors import InputError
 from busplay.formats.quantities import time_text
 from busplay.trace.reader import TraceReader

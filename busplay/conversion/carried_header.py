@@ -8,7 +8,7 @@ import re
 from dataclasses import replace
 from pathlib import Path
 
-from busplay.convert.kinds import read_head
+from busplay.conversion.kinds import read_head
 from busplay.description.link import Link
 from busplay.errors import InputError
 from busplay.trace.container import Where

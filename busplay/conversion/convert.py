@@ -17,12 +17,12 @@ from pathlib import Path
 from typing import Unpack
 
 from busplay.capture.synthetic import InjectedFaults
-from busplay.convert import from_trace, to_trace, wires
-from busplay.convert.analyser_view import AnalyserView
-from busplay.convert.carried_header import carried_header, with_clock
-from busplay.convert.decode import DecodeWatch, decode, header_of
-from busplay.convert.from_trace import CarriedCount
-from busplay.convert.kinds import (
+from busplay.conversion import from_trace, to_trace, wires
+from busplay.conversion.analyser_view import AnalyserView
+from busplay.conversion.carried_header import carried_header, with_clock
+from busplay.conversion.decode import DecodeWatch, decode, header_of
+from busplay.conversion.from_trace import CarriedCount
+from busplay.conversion.kinds import (
     NOT_CARRIED,
     CsvContent,
     SourceKind,

@@ -10,16 +10,16 @@ from hypothesis import strategies as st
 
 from busplay.capture.lane_map import wires_of
 from busplay.capture.synthetic import Analyser
-from busplay.convert.carried_header import with_clock
-from busplay.convert.decode import decode
-from busplay.convert.wires import write_capture, write_wires
+from busplay.conversion.carried_header import with_clock
+from busplay.conversion.decode import decode
+from busplay.conversion.wires import write_capture, write_wires
 from busplay.description.link import Link
 from busplay.link.layout import FrameLayout
 from busplay.trace.header import TraceHeader
 from busplay.trace.reader import TraceReader
 from busplay.trace.writer import TraceWriter
 from tests.capture.captures import edges_per_second, frames_on_grid
-from tests.convert.test_frames_and_stores import pairs_in
+from tests.conversion.test_frames_and_stores import pairs_in
 from tests.strategies import links
 
 

@@ -10,23 +10,23 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from busplay.batch import FrameBatch
-from busplay.convert.carried_header import (
+from busplay.conversion.carried_header import (
     carried_header,
     find_header,
     header_comment,
     with_clock,
 )
-from busplay.convert.frame_texts import frame_texts
-from busplay.convert.from_trace import (
+from busplay.conversion.frame_texts import frame_texts
+from busplay.conversion.from_trace import (
     edge_ns,
     trace_to_frames_csv,
     trace_to_pcapng,
     trace_to_stores,
 )
-from busplay.convert.kinds import find_source_kind
-from busplay.convert.store_finder import StoreFinder
-from busplay.convert.to_trace import frames_to_trace, ns_edge, rewrite_trace, stores_to_trace
-from busplay.convert.wires import write_wires
+from busplay.conversion.kinds import find_source_kind
+from busplay.conversion.store_finder import StoreFinder
+from busplay.conversion.to_trace import frames_to_trace, ns_edge, rewrite_trace, stores_to_trace
+from busplay.conversion.wires import write_wires
 from busplay.description.board import Board, Sender
 from busplay.description.link import Link
 from busplay.errors import InputError

@@ -10,9 +10,9 @@ import numpy as np
 from busplay.batch import ChangeBatch
 from busplay.capture.synthetic import Analyser, InjectedFaults, SyntheticCapture
 from busplay.capture.wires import SymbolStretch, WireDrawer, spelled_stretches
-from busplay.convert.carried_header import header_comment, require_edges_per_second
-from busplay.convert.frame_texts import FrameTexts
-from busplay.convert.from_trace import CarriedCount
+from busplay.conversion.carried_header import header_comment, require_edges_per_second
+from busplay.conversion.frame_texts import FrameTexts
+from busplay.conversion.from_trace import CarriedCount
 from busplay.link.layout import FrameLayout
 from busplay.trace.reader import TraceReader
 from busplay.units import PS_PER_S

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from busplay.convert.capture_map import map_capture
+from busplay.conversion.capture_map import map_capture
 from busplay.errors import InputError
 from busplay.formats.capture import open_capture
 from busplay.link.load import load_link
