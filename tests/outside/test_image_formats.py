@@ -61,12 +61,6 @@ def test_s_record_example_has_its_70_bytes() -> None:
     assert segment.data.endswith(b"Hello world.\n\0")
 
 
-@pytest.mark.source("Motorola S-record", part="ones' complement of the sum", kind="computed")
-def test_s_record_check_is_the_ones_complement_of_the_sum() -> None:
-    *body, check = bytes.fromhex("030000FC")
-    assert check == ~sum(body) & 0xFF
-
-
 def changed_digits(example: bytes) -> list[bytes]:
     """Change each hex digit of the first data record to the next one, in turn."""
     start = example.index(b"S1") + 2 if b"S1" in example else 1

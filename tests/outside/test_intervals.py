@@ -16,12 +16,16 @@ from tests.analysis.stress.loads import burst_load
 from tests.boards import GUARDED, board_with
 
 
-@pytest.mark.source("NIST/SEMATECH e-Handbook", part="7.2.4.1, Wilson, 4 of 20", kind="open data")
+@pytest.mark.source(
+    "NIST/SEMATECH e-Handbook",
+    part="7.2.4.1: the formula; 4 of 20 computed from it",
+    kind="computed",
+)
 @pytest.mark.parametrize(
     ("quantile", "low", "high"),
     [(1.6448536269514722, 0.093118, 0.378377), (1.959963984540054, 0.080658, 0.416017)],
 )
-def test_handbook_example(quantile: float, low: float, high: float) -> None:
+def test_interval_by_the_handbooks_formula(quantile: float, low: float, high: float) -> None:
     found = wilson_interval(4, 20, quantile=quantile)
     assert found == pytest.approx((low, high), abs=1e-6)
 

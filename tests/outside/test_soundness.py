@@ -300,28 +300,6 @@ def test_constant_streams_that_hold_a_receiver() -> None:
         assert share in wilson_interval(int(held.sum()), len(words), quantile=4.5)
 
 
-# -- intervals
-
-
-@pytest.mark.source(
-    "NIST/SEMATECH e-Handbook of Statistical Methods", part="7.2.4.1: Wilson", kind="standard"
-)
-@pytest.mark.source("statsmodels", part="proportion_confint, method wilson", kind="library")
-@pytest.mark.parametrize(
-    ("found", "tried", "quantile", "low", "high"),
-    [
-        (4, 20, 1.6448536269514722, 0.093118, 0.378377),
-        (4, 20, 1.959963984540054, 0.080658, 0.416017),
-        (26, 200, 1.959963984540054, 0.090282, 0.183664),
-        (0, 100, 1.959963984540054, 0.0, 0.036993),
-    ],
-)
-def test_wilson_interval(found: int, tried: int, quantile: float, low: float, high: float) -> None:
-    interval = wilson_interval(found, tried, quantile=quantile)
-    assert interval.low == pytest.approx(low, abs=1e-6)
-    assert interval.high == pytest.approx(high, abs=1e-6)
-
-
 @pytest.mark.source("crccheck 1.3", part="its catalogue of CRCs by width", kind="library")
 def test_polynomials_that_are_too_long_to_try_all_are_known_elsewhere() -> None:
     known = {(one._width, one._poly) for one in crccheck.crc.ALLCRCCLASSES}

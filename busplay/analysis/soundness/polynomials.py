@@ -8,7 +8,7 @@ from __future__ import annotations
 KNOWN_POLYNOMIALS: dict[int, tuple[int, ...]] = {
     11: (0x385, 0x307),  # FlexRay header; UMTS
     12: (0x80F,),  # UMTS
-    13: (0x1CF5,),  # BBC teletext
+    13: (0x1CF5,),  # a radio time signal
     14: (0x0805, 0x202D),  # DARC; GSM
     15: (0x4599,),  # CAN
     16: (0x1021, 0x8005, 0x3D65, 0x8BB7, 0xC867),  # V.41; IBM; DNP; T10-DIF; CDMA2000
