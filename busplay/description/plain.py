@@ -31,6 +31,7 @@ from busplay.description.link import (
     MarkerFraming,
     StrobeFraming,
 )
+from busplay.description.read_link import KNOWN_WIDTHS
 from busplay.description.toml_reader import one_of, show_number, show_string, show_value
 from busplay.errors import InputError
 
@@ -292,6 +293,12 @@ def _require_layout(link: Link, file: str, place: str) -> None:
     for i, one in enumerate(link.fields):
         if one.value is not None and one.value >> one.bits:
             raise error(f"fields[{i}].value", show_number(one.value), f"it has {one.bits} bits")
+        if one.name in KNOWN_WIDTHS:
+            first, last, reason = KNOWN_WIDTHS[one.name]
+            if one.value is not None:
+                raise error(f"fields[{i}].value", "a constant", f"the sender fills {one.name}")
+            if not first <= one.bits <= last:
+                raise error(f"fields[{i}].bits", str(one.bits), f"{first} to {last}, as {reason}")
     constants = {one.name: one.value for one in link.fields if one.value is not None}
     check = link.check
     if check is not None:

@@ -20,6 +20,7 @@ from busplay.description.plain import (
     link_to_plain,
 )
 from busplay.description.toml_reader import show_string, show_value
+from busplay.link.board_fit import require_link_fits
 from busplay.link.layout import FrameLayout
 from busplay.trace.container import Where
 from busplay.trace.json_object import pack_object, parse_object
@@ -137,6 +138,9 @@ def parse_header(payload: memoryview, *, where: Where) -> TraceHeader:
     if plain.get("board") is not None:
         board = board_from_plain(plain["board"], file=where.file, place=f"{where.place}: board")
         link = board.link
+        if board.windows:
+            # A recording of another bus has a board of a clock alone.
+            require_link_fits(board)
     else:
         link = link_from_plain(plain.get("link"), file=where.file, place=f"{where.place}: link")
     version = _text(plain, "busplay", where)

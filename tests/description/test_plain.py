@@ -129,6 +129,8 @@ Change = Callable[[dict], object]  # type: ignore[type-arg]
         (lambda b: b["windows"][0].update(unit="mural"), 'board.windows[0].unit: found "mural"; one of "panel" or "sign" belongs here'),  # noqa: E501
         (lambda b: b["memory"][1]["image"].update(path="../x.bin"), 'board.memory[1].image.path: found "../x.bin", a string; a bare file name belongs here'),  # noqa: E501
         (lambda b: b["receiver"].update(correct_one_bit=1), "board.receiver.correct_one_bit: found 1; true or false belongs here"),  # noqa: E501
+        (lambda b: b["link"]["fields"][3].update(value=4), "board.link.fields[3].value: found a constant; the sender fills address"),  # noqa: E501
+        (lambda b: b["link"]["fields"][4].update(bits=3), "board.link.fields[4].bits: found 3; 8 to 8, as a store carries 8 bits"),  # noqa: E501
         (lambda b: b["link"].update(lanes=17), "board.link.lanes: found 17; 1 to 16 belongs here"),
         (lambda b: b["link"].update(lanes=7), "board.link.fields: found 40 bits; 1 to 64 that fill whole symbols of 7 bits belong here"),  # noqa: E501
         (lambda b: b["link"]["fields"].append({"name": "check", "bits": 5}), 'board.link.fields: found two named "check"; each has its own name'),  # noqa: E501
