@@ -13,7 +13,7 @@ import click
 from busplay.analysis.profile import Routine
 from busplay.cli.interrupt import INTERRUPTED_STATUS, hold_interrupt
 from busplay.cli.json_output import print_json
-from busplay.cli.playing import PlayOptions, play, require_snapshot_units, write_snapshots
+from busplay.cli.playing import PlayOptions, play, write_snapshots
 from busplay.cli.progress import late_bar
 from busplay.cli.report import print_run
 from busplay.cli.run_options import LossOptions
@@ -159,7 +159,6 @@ def play_and_report(
     Raises:
         BusplayError: for whatever a user can cause.
     """
-    require_snapshot_units(options.play.snapshots, playable.displays)
     loss_file = None
     if options.losses.losses_path is not None:
         loss_file = stack.enter_context(LossFile(options.losses.losses_path))

@@ -11,7 +11,7 @@ import click
 from busplay.cli.fault_options import FaultRequest
 from busplay.cli.finishing import Ending, NamedLosses, play_and_report
 from busplay.cli.notice import tell_of_compiling
-from busplay.cli.playing import PlayOptions
+from busplay.cli.playing import PlayOptions, require_snapshot_units
 from busplay.cli.progress import late_bar
 from busplay.cli.run_options import LossOptions, stop_cycle
 from busplay.errors import InputError, printable
@@ -51,10 +51,10 @@ def replay_and_report(request: ReplayRequest) -> int:
     """
     tell_of_compiling()
     labels = _labels(request)
-    plan = None
-    if not request.faults.is_empty:
-        with TraceReader(request.trace) as reader:
-            plan = request.faults.plan_for(reader.header.link)
+    with TraceReader(request.trace) as reader:
+        plan = request.faults.plan_for(reader.header.link)
+        units = [unit.name for unit in reader.header.units]
+        require_snapshot_units(request.play.snapshots, units)
     with ExitStack() as stack:
         replay = stack.enter_context(
             Replay(request.trace, faults=plan, record_received=request.losses.record_received)

@@ -15,7 +15,7 @@ from busplay.cli.fault_options import FaultRequest
 from busplay.cli.finishing import Ending, NamedLosses, play_and_report
 from busplay.cli.interrupt import INTERRUPTED_STATUS
 from busplay.cli.notice import tell_of_compiling
-from busplay.cli.playing import PlayOptions
+from busplay.cli.playing import PlayOptions, require_snapshot_units
 from busplay.cli.run_options import LossOptions, RunOptions, stop_cycle
 from busplay.description.board import Board
 from busplay.errors import InputError
@@ -74,6 +74,7 @@ def run_and_report(request: RunRequest) -> int:
             wanted="no program can exit on it; add a [host_port] table, or give --cycles COUNT or"
             " --duration TIME",
         )
+    require_snapshot_units(request.play.snapshots, [unit.name for unit in board.units])
     with ExitStack() as stack:
         if request.stores is not None:
             return _run_stores(request, board, stack)

@@ -92,6 +92,17 @@ class Recorder:
         for trace in self._traces:
             trace.writer.press(cycle, code)
 
+    def fail(self, *, cycles: int) -> None:
+        """Close the traces as far as they came, beside files that were there; no empty ones.
+
+        Raises:
+            OutputError: as for `write`.
+        """
+        for trace in [one for one in self._traces if one.is_empty]:
+            self._traces.remove(trace)
+            trace.writer.discard()
+        self.close(cycles=cycles, keeps_old=True)
+
     def close(self, *, cycles: int, keeps_old: bool = False) -> None:
         """Write what is left, and the traces' ends; a second call does nothing.
 
@@ -119,6 +130,11 @@ class _Trace:
     def __init__(self, path: Path, pipeline: Pipeline, header: TraceHeader) -> None:
         self._pipeline = pipeline
         self.writer = TraceWriter(path, header=header, units=Pipeline(pipeline.board))
+
+    @property
+    def is_empty(self) -> bool:
+        """Whether nothing has been recorded."""
+        return not self.writer.frames
 
     def write(self, frames: FrameBatch, *, cycles: int) -> None:
         raise NotImplementedError
@@ -162,6 +178,10 @@ class _ReceivedTrace(_Trace):
         self._stop_edge = 0
         self._moved = 0
         pipeline.watch_delivered(self._taken.append)
+
+    @property
+    def is_empty(self) -> bool:
+        return not (self.writer.frames or len(self._waiting) or self._taken)
 
     def write(self, frames: FrameBatch, *, cycles: int) -> None:
         grid = self._grid_edges

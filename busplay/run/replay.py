@@ -269,4 +269,8 @@ class Replay:
         return self
 
     def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
-        self.close(keeps_old=kind is not None)
+        try:
+            if kind is not None:
+                self.recorder.fail(cycles=self._cycle)
+        finally:
+            self.close()

@@ -276,7 +276,9 @@ class Session:
         return self
 
     def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
-        self.close(keeps_old=kind is not None)
+        if kind is not None:
+            self.recorder.fail(cycles=self.core.cycle)
+        self.close()
 
 
 PIECE_CYCLES = 1_000_000

@@ -210,4 +210,4 @@ class StoreStream:
         return self
 
     def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
-        self.close(keeps_old=kind is not None)
+        self.tap.__exit__(kind, *_)

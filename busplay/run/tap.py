@@ -138,7 +138,11 @@ class Tap:
         return self
 
     def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
-        self.close(keeps_old=kind is not None)
+        if kind is not None:
+            self.detach()
+            self.flush()
+            self.recorder.fail(cycles=self._flushed_cycle)
+        self.close()
 
 
 FLUSH_STORES = 1 << 16

@@ -250,6 +250,14 @@ class TraceWriter:
         finally:
             self._release()
 
+    def discard(self) -> None:
+        """Leave no trace, where nothing was recorded; one that was there before stays."""
+        if self._descriptor < 0:
+            return
+        self._release()
+        if self.recording_path.is_file():
+            self.recording_path.unlink()
+
     def __enter__(self) -> TraceWriter:
         """Record until the context is left."""
         return self

@@ -189,7 +189,7 @@ def test_session_that_fails_leaves_the_trace_that_was_there(tmp_path: Path) -> N
 
     def fail() -> None:
         with Session(DUNLIN, program=TIDES, record=trace) as session:
-            session.run(cycles=10_000)
+            session.run(cycles=100_000)
             raise RuntimeError
 
     with pytest.raises(RuntimeError):
@@ -197,3 +197,17 @@ def test_session_that_fails_leaves_the_trace_that_was_there(tmp_path: Path) -> N
     assert trace.read_bytes() == b"old"
     with TraceReader(tmp_path / "a.trace.part") as reader:
         assert reader.complete
+
+
+def test_session_that_fails_before_it_runs_leaves_no_trace(tmp_path: Path) -> None:
+    trace, old = tmp_path / "a.trace", tmp_path / "b.trace"
+    old.write_bytes(b"old")
+
+    def fail() -> None:
+        with Session(DUNLIN, program=TIDES, record=trace, record_received=old):
+            raise RuntimeError
+
+    with pytest.raises(RuntimeError):
+        fail()
+    assert [path.name for path in tmp_path.iterdir()] == ["b.trace"]
+    assert old.read_bytes() == b"old"
