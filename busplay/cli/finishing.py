@@ -6,11 +6,11 @@ from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Protocol
 
 import click
 
 from busplay.analysis.profile import Routine
+from busplay.cli.fault_options import FaultRequest
 from busplay.cli.interrupt import INTERRUPTED_STATUS, hold_interrupt
 from busplay.cli.json_output import print_json
 from busplay.cli.playing import PlayOptions, play, write_snapshots
@@ -18,47 +18,26 @@ from busplay.cli.progress import late_bar
 from busplay.cli.report import print_run
 from busplay.cli.run_options import LossOptions
 from busplay.cli.run_report import RunReport, accounts_report
-from busplay.description.board import Board
 from busplay.losses.loss_file import LossFile
 from busplay.losses.lost_stores import FindCounters, Labels, LossNames, LostStore
 from busplay.pipeline.pipeline import Pipeline
-from busplay.player.playable import Playable
-from busplay.run.recording import Recorder
+from busplay.run.replay import Replay
+from busplay.run.session import Session
+from busplay.run.store_stream import StoreStream
 
 LISTED_MAX = 100
 
-
-class Recorded(Playable, Protocol):
-    """Something that plays through a pipeline and records."""
-
-    board: Board
-
-    @property
-    def pipeline(self) -> Pipeline:
-        """Sender, receiver and displays."""
-
-    @property
-    def recorder(self) -> Recorder:
-        """The traces that are written."""
-
-    def close(self, *, keeps_old: bool = False) -> None:
-        """End the recordings."""
+Played = Session | StoreStream | Replay
 
 
-class PlayRequest(Protocol):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlayRequest:
     """What a user asked for, as far as playing is concerned."""
 
-    @property
-    def play(self) -> PlayOptions:
-        """How to play."""
-
-    @property
-    def losses(self) -> LossOptions:
-        """What becomes of what arrives."""
-
-    @property
-    def as_json(self) -> bool:
-        """Whether the figures are printed as JSON."""
+    play: PlayOptions
+    losses: LossOptions
+    faults: FaultRequest
+    as_json: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,7 +110,7 @@ class NamedLosses:
 
 
 def play_and_report(
-    playable: Recorded,
+    playable: Played,
     *,
     title: str,
     stop_cycle: int | None,
@@ -191,7 +170,12 @@ def play_and_report(
 
 
 def _report(
-    playable: Recorded, options: PlayRequest, end: Ending, named: NamedLosses, *, interrupted: bool
+    playable: Played,
+    options: PlayRequest,
+    end: Ending,
+    named: NamedLosses,
+    *,
+    interrupted: bool,
 ) -> RunReport:
     pipeline = playable.pipeline
     counters = pipeline.counters()

@@ -8,12 +8,11 @@ from pathlib import Path
 
 import click
 
-from busplay.cli.fault_options import FaultRequest
-from busplay.cli.finishing import Ending, NamedLosses, play_and_report
+from busplay.cli.finishing import Ending, NamedLosses, PlayRequest, play_and_report
 from busplay.cli.notice import tell_of_compiling
-from busplay.cli.playing import PlayOptions, require_snapshot_units
+from busplay.cli.playing import require_snapshot_units
 from busplay.cli.progress import late_bar
-from busplay.cli.run_options import LossOptions, stop_cycle
+from busplay.cli.run_options import stop_cycle
 from busplay.errors import InputError, printable
 from busplay.formats.quantities import time_text
 from busplay.losses.lost_stores import Labels
@@ -26,8 +25,8 @@ from busplay.units import PS_PER_S
 PIECE_CYCLES = 1_000_000
 
 
-@dataclass(frozen=True, slots=True)
-class ReplayRequest:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReplayRequest(PlayRequest):
     """What to replay and what to write, as the user gave it."""
 
     trace: Path
@@ -37,10 +36,6 @@ class ReplayRequest:
     program: Path | None
     load_address: int | None
     labels: Path | None
-    losses: LossOptions
-    faults: FaultRequest
-    play: PlayOptions
-    as_json: bool
 
 
 def replay_and_report(request: ReplayRequest) -> int:

@@ -11,12 +11,11 @@ from typing import BinaryIO
 import click
 
 from busplay.analysis.profile import sum_by_routine
-from busplay.cli.fault_options import FaultRequest
-from busplay.cli.finishing import Ending, NamedLosses, play_and_report
+from busplay.cli.finishing import Ending, NamedLosses, PlayRequest, play_and_report
 from busplay.cli.interrupt import INTERRUPTED_STATUS
 from busplay.cli.notice import tell_of_compiling
-from busplay.cli.playing import PlayOptions, require_snapshot_units
-from busplay.cli.run_options import LossOptions, RunOptions, stop_cycle
+from busplay.cli.playing import require_snapshot_units
+from busplay.cli.run_options import RunOptions, stop_cycle
 from busplay.description.board import Board
 from busplay.errors import InputError
 from busplay.formats.keys_csv import read_key_presses
@@ -29,16 +28,12 @@ from busplay.run.session import Session
 from busplay.run.store_stream import StoreStream
 
 
-@dataclass(frozen=True, slots=True)
-class RunRequest:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunRequest(PlayRequest):
     """What to run and how, as the user gave it."""
 
     board_source: str
     run: RunOptions
-    losses: LossOptions
-    faults: FaultRequest
-    play: PlayOptions
-    as_json: bool
     program: Path | None = None
     load_address: int | None = None
     stores: Path | None = None
