@@ -24,7 +24,7 @@ class Image:
 
     Attributes:
         path: absolute.
-        format: `auto` tells by the file's first bytes and suffix.
+        format: format of the file; `auto` looks at its first bytes and its suffix.
         load_address: where a raw image begins; None for formats that carry addresses.
     """
 
@@ -35,7 +35,13 @@ class Image:
 
 @dataclass(frozen=True, slots=True)
 class Memory:
-    """A range of processor addresses that holds RAM or ROM; `last_address` is included."""
+    """A range of processor addresses that holds RAM or ROM.
+
+    Attributes:
+        kind: `ram` or `rom`.
+        first_address, last_address: the range, both included.
+        image: file whose bytes are in it before reset; None: RAM and ROM begin as zeros.
+    """
 
     kind: MemoryKind
     first_address: int
@@ -48,9 +54,9 @@ class Window:
     """A range of processor addresses whose stores go out on the link.
 
     Attributes:
-        name: for messages and tables.
+        name: name for messages and tables.
         first_address, last_address: the range, both included.
-        unit: name of the unit that is meant.
+        unit: name of the unit that its stores go to.
         space: the unit's memory or its registers.
         first_offset: offset within the space that `first_address` stands for.
         lands_in_ram: the store is also written to the RAM under the window.
@@ -76,13 +82,14 @@ class Unit:
 
     Attributes:
         name: as in `units.NAME`.
-        number: value of the frame's unit field.
-        width_px, height_px: the picture.
+        number: value of the frame's `unit` field; each unit has its own.
+        width_px, height_px: size of the picture.
         bits_per_pixel: 1, 2, 4 or 8.
-        pixel_order: `high_first`: the leftmost pixel is in a byte's highest bits.
-        stride_bytes: bytes from one row to the next.
-        base_offset: offset of the top left pixel at power-on.
-        memory_bytes: display memory; offsets wrap round at its end when pixels are drawn.
+        pixel_order: where a byte's leftmost pixel is: in its highest bits (`high_first`) or in its
+            lowest (`low_first`).
+        stride_bytes: bytes from one row to the next; at least what a row takes.
+        base_offset: offset of the top left pixel at power-on; programs move it by register.
+        memory_bytes: size of display memory; the picture wraps round at its end.
         palette: colours as (red, green, blue); 2 ** bits_per_pixel of them.
         border_px: border that the window draws round the picture, in pixels.
         border_index: palette index of the border at power-on.
@@ -109,7 +116,13 @@ class Unit:
 
 @dataclass(frozen=True, slots=True)
 class HostPort:
-    """Where the host port's sixteen registers lie, its refresh rate and its random seed."""
+    """The host port: sixteen registers, the only thing that the processor reads from the host.
+
+    Attributes:
+        first_address: address of its first register.
+        refresh_hz: rate of the refresh interrupt.
+        random_seed: seed of the register RANDOM.
+    """
 
     first_address: int
     refresh_hz: int = 60
@@ -118,11 +131,13 @@ class HostPort:
 
 @dataclass(frozen=True, slots=True)
 class BusyTime:
-    """Times in which the receiver's video side has the memory: every period, for a length.
+    """Times in which the receiver's video side has the memory, and no frame is served.
 
     Attributes:
+        period_ns: time from one to the next.
+        length_ns: how long each takes.
         phase_ns: when the first begins, from link edge 0 on.
-        jitter_ns: each begins up to so much later, by chance (seeded by the fault plan).
+        jitter_ns: each begins up to this much later, at random (the faults' seed).
     """
 
     period_ns: int
@@ -133,7 +148,12 @@ class BusyTime:
 
 @dataclass(frozen=True, slots=True)
 class Sender:
-    """The board's end: FIFO depth in frames, idle frames sent before the processor's cycle 0."""
+    """The board's end of the link.
+
+    Attributes:
+        fifo_depth: frames that the sender's FIFO holds; a store that finds it full is lost.
+        lead_frames: idle slots that are sent before the processor's cycle 0.
+    """
 
     fifo_depth: int = 16
     lead_frames: int = 16
@@ -141,7 +161,15 @@ class Sender:
 
 @dataclass(frozen=True, slots=True)
 class ReceiverEnd:
-    """The far end: FIFO depth in frames, time to serve one, its deadline, busy times."""
+    """The far end of the link.
+
+    Attributes:
+        fifo_depth: frames that the receiver's FIFO holds; a frame that finds it full is lost.
+        service_ns: time to take one frame into display memory.
+        deadline_ns: a frame served later than this after its arrival is lost; None: none is.
+        correct_one_bit: correct a single wrong bit by the check, where the check can tell which.
+        busy: times in which the video side has the memory.
+    """
 
     fifo_depth: int = 64
     service_ns: int = 0
@@ -155,11 +183,21 @@ class Board:
     """A whole machine: processor, memory map, windows, link, units, both ends, host port.
 
     Attributes:
+        name: short name.
+        processor: `6502` (NMOS) or `65c02`.
         clock_hz: the processor's clock.
+        link: the link: name of a shipped one, or path of a file seen from the board file.
+        memory: RAM and ROM; an address may have none.
+        windows: ranges whose stores go out on the link.
+        units: the displays behind the link, each under `[units.NAME]`.
+        sender: the board's end of the link.
+        receiver: the far end of the link.
+        host_port: the host port; None: programs have none.
         unmapped_read: byte that a read of an address with nothing behind it gives.
         undocumented: what the processor does at instructions that its maker does not document:
             `stop`, or `run` those that always do the same.
         program_load_address: where a raw program is put; None: it must carry addresses.
+        description: text for people.
         file: where it was read from; for messages only.
     """
 

@@ -1,4 +1,4 @@
-"""What a faults file says, as typed values: damage to injected. Reading lives in `read_faults`.
+"""What a faults file says, as typed values: what damage to inject. Reading lives in `read_faults`.
 
 Times are nanoseconds from link edge 0. Every kind draws from a stream of its own that the seed
 and the kind's place in the file determine, so the same plan gives the same faults, and a kind
@@ -12,7 +12,12 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class Span:
-    """From when to when a fault is there; `stop_ns` None is to the end, else it is not included."""
+    """From when to when a fault is there.
+
+    Attributes:
+        first_ns: start, from link edge 0 on.
+        stop_ns: end, not included; None: the end of the run.
+    """
 
     first_ns: int = 0
     stop_ns: int | None = None
@@ -20,13 +25,14 @@ class Span:
 
 @dataclass(frozen=True, slots=True)
 class BitFlips:
-    """Bits that arrive wrong, each by chance and independent of the others, or in bursts.
+    """Bits that arrive wrong, each independent of the others, or in bursts.
 
     Attributes:
-        ratio: chance of a bit on one of the lanes to be hit.
+        ratio: probability that a bit on one of the lanes is hit.
         lanes: the wires; empty: all, the strobe (numbered after the last lane) included.
-        burst_edges: a hit bit begins a burst of that many edges.
-        burst_ratio: chance of each further bit in the burst to be wrong too.
+        burst_edges: a hit bit begins a burst of this many edges.
+        burst_ratio: probability that each further bit of the burst is wrong too.
+        span: from when to when.
     """
 
     ratio: float
@@ -38,7 +44,13 @@ class BitFlips:
 
 @dataclass(frozen=True, slots=True)
 class StuckLane:
-    """A wire that shows one level whatever is sent."""
+    """A wire that shows one level whatever is sent.
+
+    Attributes:
+        lane: the wire.
+        level: its level, 0 or 1.
+        span: from when to when.
+    """
 
     lane: int
     level: int
@@ -50,7 +62,9 @@ class LateLane:
     """A wire that is skewed past its sampling edge: that edge samples the symbol before.
 
     Attributes:
+        lane: the wire.
         ratio: share of the edges that come too early for it.
+        span: from when to when.
     """
 
     lane: int
@@ -63,7 +77,9 @@ class EarlyLane:
     """A wire that runs ahead of the clock: an edge samples the symbol behind.
 
     Attributes:
+        lane: the wire.
         ratio: share of the edges that come too late for it.
+        span: from when to when.
     """
 
     lane: int
@@ -76,9 +92,10 @@ class LostEdges:
     """Clock edges that the receiver does not see, so that it misses a symbol.
 
     Attributes:
-        ratio: chance of an edge to be the first of a loss.
-        count: edges that go in a row.
-        at_edges: edges at which a loss begins besides.
+        ratio: probability that an edge is the first of a loss.
+        count: edges lost in a row.
+        at_edges: link edges at which further losses begin.
+        span: from when to when.
     """
 
     ratio: float = 0.0
@@ -89,7 +106,13 @@ class LostEdges:
 
 @dataclass(frozen=True, slots=True)
 class ExtraEdges:
-    """Clock edges that nobody sent: the receiver samples the same symbol once more."""
+    """Clock edges that nobody sent: the receiver samples the same symbol once more.
+
+    Attributes:
+        ratio: probability that an edge is doubled.
+        at_edges: link edges that are doubled besides.
+        span: from when to when.
+    """
 
     ratio: float = 0.0
     at_edges: tuple[int, ...] = ()
@@ -98,7 +121,12 @@ class ExtraEdges:
 
 @dataclass(frozen=True, slots=True)
 class Stalls:
-    """Times in which the receiver serves nothing: one in each period, at a place by chance."""
+    """Times in which the receiver serves nothing: one in each period, at a random place.
+
+    Attributes:
+        period_ns: the period.
+        length_ns: how long each stall takes.
+    """
 
     period_ns: int
     length_ns: int
@@ -106,7 +134,19 @@ class Stalls:
 
 @dataclass(frozen=True, slots=True)
 class FaultPlan:
-    """All faults to injected, and the seed that repeats them."""
+    """All faults to inject, and the seed that repeats them.
+
+    Attributes:
+        seed: seed of everything random.
+        bit_flips: bits that arrive wrong.
+        stuck_lanes: wires that show one level.
+        late_lanes: wires that are late against the clock.
+        early_lanes: wires that are early against the clock.
+        lost_edges: clock edges that the receiver misses.
+        extra_edges: clock edges that nobody sent.
+        stalls: times in which the receiver serves nothing.
+        file: where it was read from; for messages only.
+    """
 
     seed: int = 1
     bit_flips: tuple[BitFlips, ...] = ()
@@ -131,5 +171,5 @@ class FaultPlan:
         )
 
     def __bool__(self) -> bool:
-        """Tell whether anything is injected at all."""
+        """Return whether anything is injected at all."""
         return self.on_wire or bool(self.stalls)

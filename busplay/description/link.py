@@ -20,9 +20,9 @@ WORD_BITS = 64
 SPACE_IDLE = 0
 SPACE_MEMORY = 1
 SPACE_REGISTERS = 2
-SPACE_KEPT = 3
+SPACE_RESERVED = 3
 
-# Defaults of ITU-T I.432.1: DELTA good checks to lock, ALPHA bad ones to let go.
+# Defaults of ITU-T I.432.1: DELTA valid checks to be in sync, ALPHA invalid ones to lose it.
 CONFIRM_FRAMES = 6
 RELEASE_FRAMES = 7
 
@@ -91,9 +91,9 @@ class MarkerFraming:
         symbols: the pattern, first symbol first.
         rule: `unique`: no other place of any sequence of frames can show the pattern (proved
             when the link is read); `confirm`: a place counts only once the check has held
-            `confirm_frames` times running from there.
-        confirm_frames: good frames from presync to sync (`confirm`).
-        release_frames: bad frames running until the receiver hunts again.
+            `confirm_frames` times in a row from there.
+        confirm_frames: valid frames in a row from presync to sync (`confirm`).
+        release_frames: invalid frames in a row until the receiver hunts again.
     """
 
     symbols: tuple[int, ...]
@@ -107,8 +107,8 @@ class CheckFraming:
     """Self-delineation by the check field, as ITU-T I.432.1 does with its header check.
 
     Attributes:
-        confirm_frames: good frames running from presync to sync (DELTA).
-        release_frames: bad frames running until the receiver hunts again (ALPHA).
+        confirm_frames: valid frames in a row from presync to sync (DELTA).
+        release_frames: invalid frames in a row until the receiver hunts again (ALPHA).
     """
 
     confirm_frames: int = CONFIRM_FRAMES
@@ -126,15 +126,16 @@ class Link:
         name: short name.
         lanes: data wires, 1 to 16; a strobe comes on top.
         edges: clock transitions on which the lanes are sampled.
-        clock_hz: the link's own clock, or None: the processor's.
+        clock_hz: the link's own clock; None: the processor's.
         fields: in wire order; together 1 to 64 bits, whole symbols.
         framing: how a receiver finds a frame's first symbol.
         check: the check field, or None.
         idle: values of the idle frame's fields that are neither 0 nor constant.
         start: frames start on the slot grid, or (strobe only) at any clock cycle.
         first_bit_lane: the lane that carries the first of a symbol's bits.
-        idle_every: of so many slots in a row the sender leaves one idle at least, however much
+        idle_every: of this many slots in a row the sender leaves at least one idle, however much
             it has to send; None: it need not. Not with a strobe, which sends no idle frames.
+        description: text for people.
         file: where it was read from; for messages only.
     """
 

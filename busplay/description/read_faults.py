@@ -1,4 +1,4 @@
-"""Read faults files: which damage to injected, and what is refused with its remedy."""
+"""Read faults files: which damage to inject, and what is refused with its remedy."""
 
 from __future__ import annotations
 
@@ -32,12 +32,12 @@ PLAN_KEYS = (
     "stalls",
 )
 SPAN_KEYS = ("first_ns", "stop_ns")
-# The chance of an event so rare that it never comes needs no stream of its own.
+# A probability of an event so rare that it never comes needs no stream of its own.
 RATIO_MIN = 1e-12
 
 
 def load_faults(path: str | Path, link: Link) -> FaultPlan:
-    """Load the faults to injected on a link.
+    """Load the faults to inject on a link.
 
     Raises:
         DescriptionError: the file cannot be read, or says something that cannot be.
@@ -174,15 +174,15 @@ def _read_span(table: Table) -> Span:
 
 
 def _read_ratio(table: Table, key: str = "ratio", *, default: float | None = None) -> float:
-    """Return a chance from 0 to 1; the smallest that is not 0 is 1e-12.
+    """Return a probability from 0 to 1; the smallest that is not 0 is 1e-12.
 
     Raises:
-        DescriptionError: it is no number, or not such a chance.
+        DescriptionError: it is no number, or not such a probability.
     """
     value = table.value(key)
     if value is None and default is not None:
         return default
-    wanted = "give a chance: 0, 1, or between 1e-12 and 1, such as 1e-4"
+    wanted = "give a probability: 0, 1, or between 1e-12 and 1, such as 1e-4"
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise table.error(key, found=show_value(value), wanted=wanted)
     if not is_ratio(value):
@@ -191,5 +191,5 @@ def _read_ratio(table: Table, key: str = "ratio", *, default: float | None = Non
 
 
 def is_ratio(value: float) -> bool:
-    """Tell whether it is a chance that can be injected."""
+    """Return whether it is a probability that can be injected."""
     return value == 0 or RATIO_MIN <= value <= 1

@@ -165,7 +165,7 @@ def show_address(value: int) -> str:
 
 
 def show_value(value: object) -> str:
-    """Say what a TOML value is, with its type in TOML's own words."""
+    """Return what a TOML value is, with its type in TOML's own words."""
     if isinstance(value, bool):
         return f"{str(value).lower()}, a boolean"
     if isinstance(value, int):
@@ -198,7 +198,7 @@ def one_of(options: Collection[str], *, quoted: bool = True) -> str:
 
 
 def is_plain(text: str, *, lines: bool = False) -> bool:
-    """Tell whether a text can go to a terminal as it is."""
+    """Return whether a text can go to a terminal as it is."""
     return all(one.isprintable() or (lines and one == "\n") for one in text)
 
 
@@ -408,7 +408,7 @@ class Table:
         return tuple(value for value in found if isinstance(value, str))
 
     def is_array(self, key: str) -> bool:
-        """Tell whether the key holds an array, so that a reader can take either form."""
+        """Return whether the key holds an array, so that a reader can take either form."""
         return isinstance(self._get(key), list)
 
     # -- tables below

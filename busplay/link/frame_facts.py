@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from busplay.description.link import SPACE_KEPT, SPACE_MEMORY
+from busplay.description.link import SPACE_MEMORY, SPACE_RESERVED
 from busplay.link.layout import FrameLayout
 
 Equations = list[tuple[int, int]]
@@ -60,7 +60,7 @@ def store_frame_cases(layout: FrameLayout, *, shift: int = 0) -> Iterator[Equati
         yield known
         return
     places = layout.bit_places("space")
-    for value in range(SPACE_MEMORY, SPACE_KEPT + 1):
+    for value in range(SPACE_MEMORY, SPACE_RESERVED + 1):
         if value >> space.bits == 0:
             yield known + [
                 (1 << (place + shift), value >> bit & 1) for bit, place in enumerate(places)

@@ -166,7 +166,7 @@ class FrameLayout:
         return word
 
     def is_idle(self, words: UInt64Column) -> NDArray[np.bool_]:
-        """Tell which words are idle frames: the idle word itself, or space 0 where there is one."""
+        """Return which words are idle frames: the idle word itself, or space 0 if there is one."""
         idle = np.equal(words, np.uint64(self.idle_word))
         if isinstance(self.link.framing, StrobeFraming):
             idle = np.zeros(len(words), np.bool_)
@@ -183,14 +183,14 @@ class FrameLayout:
         return found
 
     def is_right(self, words: UInt64Column) -> NDArray[np.bool_]:
-        """Tell which words are frames that a sender can have sent."""
+        """Return which words are frames that a sender can have sent."""
         right = np.equal(self.syndrome(words), np.uint64(0))
         return right | np.equal(words, np.uint64(self.idle_word))
 
     # -- fields
 
     def bit_places(self, name: str) -> tuple[int, ...]:
-        """Tell where each bit of a field, lowest first, stands in the word (0 is lowest).
+        """Return where each bit of a field, lowest first, stands in the word (0 is lowest).
 
         Raises:
             FieldError: no field has that name.

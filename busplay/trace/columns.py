@@ -179,7 +179,7 @@ class ColumnCodec:
 
 
 def _column_places(layout: FrameLayout) -> list[tuple[int, ...]]:
-    """Tell where in the word each column's bits stand, lowest value bit first."""
+    """Return where in the word each column's bits stand, lowest value bit first."""
     link = layout.link
     check_name = link.check.field if link.check else None
     places: list[tuple[int, ...]] = [()] * column_planes.COLUMNS

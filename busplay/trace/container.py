@@ -96,12 +96,12 @@ class NotWholeError(InputError):
 
 
 def is_type(kind: bytes) -> bool:
-    """Tell whether four bytes can be a chunk's type: four ASCII letters."""
+    """Return whether four bytes can be a chunk's type: four ASCII letters."""
     return len(kind) == 4 and _LETTERS.issuperset(kind)
 
 
 def may_skip(kind: bytes) -> bool:
-    """Tell whether a reader that does not know the type may pass over it: lower case first."""
+    """Return whether a reader that does not know the type may pass over it: lower case first."""
     return kind[0] not in _UPPER
 
 
@@ -315,7 +315,7 @@ class ChunkSource:
         return whole[CHUNK_HEAD.size : -CHUNK_CRC.size]
 
     def _is_unfilled(self, position: int) -> bool:
-        """Tell whether all bytes from a position on are 0, as a power cut can leave them."""
+        """Return whether all bytes from a position on are 0, as a power cut can leave them."""
         step = 1 << 16
         return all(
             not any(self._read(start, min(step, self.file_bytes - start)))
@@ -329,7 +329,7 @@ def chunk_place(number: int, position: int) -> str:
 
 
 def chunks_before(number: int) -> str:
-    """Say that the chunks before one are whole; 0: it was looked up from the file's end."""
+    """Return what is whole before a chunk; number 0: it was looked up from the file's end."""
     if number == 0:
         return "an index belongs here; every chunk is whole"
     if number == 1:

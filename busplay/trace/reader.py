@@ -260,7 +260,7 @@ class TraceReader:
         return figures
 
     def chunk_rows(self) -> Iterator[ChunkRow]:
-        """Tell of each chunk where it stands, what it is, and how long; index and end aside."""
+        """Return of each chunk where it stands, what it is, and how long; index and end aside."""
         before = 0
         for row in range(len(self._table)):
             chunk = self._table.chunk(row)

@@ -35,7 +35,7 @@ class KeyFrame:
 
 
 def fits(states: Mapping[str, bytes]) -> bool:
-    """Tell whether a key frame can hold the states."""
+    """Return whether a key frame can hold the states."""
     return (
         sum(len(state) for state in states.values()) <= STATES_BYTES_MAX
         and len(states) <= 0xFFFF

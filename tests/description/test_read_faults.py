@@ -97,18 +97,18 @@ def test_strobe_is_a_wire_behind_the_lanes() -> None:
         ),
         (
             "[[bit_flips]]\nratio = 2",
-            "f.toml: bit_flips[0].ratio: found 2; give a chance: 0, 1, or between 1e-12 and 1,"
+            "f.toml: bit_flips[0].ratio: found 2; give a probability: 0, 1, or between 1e-12 and 1,"
             " such as 1e-4",
         ),
         (
             '[[bit_flips]]\nratio = "much"',
-            'f.toml: bit_flips[0].ratio: found "much", a string; give a chance: 0, 1, or between'
-            " 1e-12 and 1, such as 1e-4",
+            'f.toml: bit_flips[0].ratio: found "much", a string; give a probability: 0, 1, or '
+            "between 1e-12 and 1, such as 1e-4",
         ),
         (
             "[[bit_flips]]\nlanes = [0]",
-            "f.toml: bit_flips[0].ratio: found nothing; give a chance: 0, 1, or between 1e-12 and"
-            " 1, such as 1e-4",
+            "f.toml: bit_flips[0].ratio: found nothing; give a probability: 0, 1, or between "
+            "1e-12 and 1, such as 1e-4",
         ),
         (
             "[[stuck_lanes]]\nlane = 5\nlevel = 0",

@@ -21,7 +21,7 @@ def rotated(layout: FrameLayout, word: int, offset: int) -> int:
 
 
 def idle_rotations_that_pass(layout: FrameLayout) -> list[int]:
-    """List the offsets, in symbols, at which a stream of idle frames passes for right frames."""
+    """List the offsets, in symbols, at which a stream of idle frames passes for valid frames."""
     offsets = range(1, layout.frame_symbols)
     words = np.array([rotated(layout, layout.idle_word, one) for one in offsets], np.uint64)
     return [one for one, right in zip(offsets, layout.is_right(words), strict=True) if right]

@@ -73,7 +73,7 @@ def find_imitation(layout: FrameLayout, framing: MarkerFraming) -> tuple[int, in
 
 
 def _every_frame_begins_with(layout: FrameLayout, pattern: Equations) -> bool:
-    """Tell whether no frame of a store can differ from the pattern in any bit."""
+    """Return whether no frame of a store can differ from the pattern in any bit."""
     return all(
         solve([*case, (factors, 1 - value)]) is None
         for case in store_frame_cases(layout, shift=layout.frame_bits)
