@@ -78,15 +78,23 @@ def _report(error: BusplayError, *, as_json: bool) -> None:
     click.echo(f"busplay: {error}", err=True)
 
 
-def _show_wrong_use(error: click.ClickException) -> None:
+def _show_wrong_use(error: click.ClickException, *, as_json: bool) -> None:
     """Show the error as click does, but with what the user wrote escaped."""
     context = error.ctx if isinstance(error, click.UsageError) else None
+    if isinstance(error, click.NoSuchOption) and error.possibilities and context is not None:
+        # No old name is proposed, as it would be refused.
+        options = [one for one in context.command.params if isinstance(one, click.Option)]
+        hidden = {name for one in options if one.hidden for name in one.opts}
+        error.possibilities[:] = [name for name in error.possibilities if name not in hidden]
+    message = error.format_message()
+    if as_json:
+        _report(BusplayError(message), as_json=True)
+        return
     if context is not None:
         click.echo(
             f"{context.get_usage()}\nTry '{context.command_path} --help' for help.\n", err=True
         )
-    lines = error.format_message().split("\n")
-    click.echo("Error: " + "\n".join(map(printable, lines)), err=True)
+    click.echo("Error: " + "\n".join(map(printable, message.split("\n"))), err=True)
 
 
 def main(arguments: list[str] | None = None) -> None:
@@ -105,10 +113,7 @@ def main(arguments: list[str] | None = None) -> None:
         _report(error, as_json="--json" in words)
         sys.exit(2)
     except click.ClickException as error:
-        if "--json" in words:
-            _report(BusplayError(error.format_message()), as_json=True)
-        else:
-            _show_wrong_use(error)
+        _show_wrong_use(error, as_json="--json" in words)
         sys.exit(2)
     except (KeyboardInterrupt, click.Abort):
         click.echo("busplay: interrupted", err=True)

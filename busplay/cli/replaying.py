@@ -98,7 +98,7 @@ def _first_cycle(replay: Replay, from_ps: int, stop: int | None) -> int:
     """
     first = from_ps * replay.clock_hz // PS_PER_S
     end = replay.end_cycle if stop is None else min(stop, replay.end_cycle)
-    if first >= end:
+    if first and first >= end:
         what = "the recording ends" if stop is None or stop > replay.end_cycle else "it stops"
         raise InputError(
             place="--from",

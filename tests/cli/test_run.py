@@ -155,6 +155,7 @@ def test_snapshot_of_no_unit_is_refused_before_running(busplay: Busplay, tmp_pat
         ),
         (("demo", "tide"), "tides, waves"),
         (("jump",), "No such command"),
+        (("demo", "--bogus"), "No such option '--bogus'.\n"),
     ],
 )
 def test_wrong_use_is_status_2_and_says_what_would_be_right(
