@@ -172,7 +172,11 @@ def _play_headless(playable: BoundedPlayable, options: PlayOptions) -> None:
         player = Player(playable, time.monotonic_ns, speed=speed)
         player.play()
     piece_cycles = FIRST_PIECE_CYCLES
-    with late_bar(None if end is None else end - first, label="running") as move_to:
+
+    def text() -> str:
+        return f"{(playable.cycle - first) / playable.clock_hz:.1f} s of the board's time"
+
+    with late_bar(None if end is None else end - first, label="running", text=text) as move_to:
         while not playable.ended:
             begun = time.monotonic()
             if speed is None:

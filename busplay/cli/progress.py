@@ -23,6 +23,7 @@ QUICK_S = 1.0
 REDRAW_S = 0.1
 # So that bar and figures fit into 80 columns.
 BAR_CHARACTERS = 12
+ENDLESS = 1 << 62
 
 
 @contextmanager
@@ -52,11 +53,11 @@ def late_bar(
     """Show a bar once a second has passed; yields what to call with the place reached.
 
     Args:
-        length: where it ends; None: nobody knows, so there is no bar.
+        length: where it ends; None: nobody knows, so only the text is shown.
         label: what is being done.
         text: more to show behind the bar.
     """
-    if length is None or not sys.stderr.isatty():
+    if not sys.stderr.isatty():
         yield lambda place: None
         return
     with ExitStack() as stack:
@@ -72,17 +73,21 @@ def late_bar(
             drawn = now
             if bar is None:
                 new_bar: ProgressBar[int] = click.progressbar(
-                    length=max(1, length),
+                    length=ENDLESS if length is None else max(1, length),
                     label=label,
                     file=sys.stderr,
-                    show_eta=True,
+                    bar_template="%(label)s  [%(bar)s]  %(info)s"
+                    if length is not None
+                    else "%(label)s  %(info)s",
+                    show_eta=length is not None,
+                    show_percent=length is not None,
                     item_show_func=None if text is None else lambda _: text(),
                     width=BAR_CHARACTERS,
                 )
                 bar = stack.enter_context(new_bar)
                 # The estimate is of the whole time, not of that since the bar came.
                 bar.start = bar.last_eta = time.time() - (now - begun)
-            step = max(0, min(place, length) - shown)
+            step = max(0, (place if length is None else min(place, length)) - shown)
             shown += step
             bar.update(step)
 
