@@ -14,6 +14,13 @@ from busplay.errors import InputError
 
 _Function = TypeVar("_Function", bound=Callable[..., object])
 
+map_option = click.option(
+    "--map",
+    "map_text",
+    metavar="clock=CH0,lane0=!CH1,…",
+    help="Signal of each wire of the capture; ! marks an inverted probe.  [default: found by the"
+    " signals' names]",
+)
 
 _OPTIONS = (
     click.option(
@@ -38,13 +45,13 @@ _OPTIONS = (
         "--from",
         "from_ps",
         type=Time(can_be_negative=True),
-        help="Leave out what is earlier in the capture: 1.5ms.",
+        help="Leave out what is earlier: 1.5ms.",
     ),
     click.option(
         "--to",
         "to_ps",
         type=Time(can_be_negative=True),
-        help="Leave out what is later in the capture.",
+        help="Leave out what is later.",
     ),
     click.option(
         "--max-changes",

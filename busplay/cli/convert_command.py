@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Literal, Unpack
 import click
 from click.core import ParameterSource
 
-from busplay.cli.capture_options import capture_options
+from busplay.cli.capture_options import capture_options, map_option
 from busplay.cli.files import Described, InFile, OutFile
-from busplay.cli.options import Rate, Time
+from busplay.cli.options import Rate, Time, json_option, seed_option
 from busplay.cli.renamed import renamed
 from busplay.errors import InputError, printable
 
@@ -89,15 +89,10 @@ _OF_SAMPLES = (
 )
 @click.option("--swap", "swaps", metavar="WIRE=WIRE", multiple=True, help="Swap two probes.")
 @click.option("--invert", "inverted", metavar="WIRE", multiple=True, help="Invert a probe.")
-@click.option("--seed", type=int, default=1, help="Random seed. Default: 1.")
-@click.option(
-    "--map",
-    "map_text",
-    metavar="clock=CH0,…",
-    help="Signal of each wire of a capture that is read.",
-)
+@seed_option(default=1)
+@map_option
 @capture_options
-@click.option("--json", "as_json", is_flag=True, help="Print the figures as JSON.")
+@json_option
 @renamed("--clock", "--clock-rate")
 @renamed("--stop", "--out-to")
 @renamed("--tick", "--out-tick")

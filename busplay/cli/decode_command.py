@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Literal, Unpack
 
 import click
 
-from busplay.cli.capture_options import capture_options
+from busplay.cli.capture_options import capture_options, map_option
 from busplay.cli.files import Described, InFile, OutFile
-from busplay.cli.options import Snapshot, SnapshotParam, Time
+from busplay.cli.options import Snapshot, Time, json_option, snapshot_option
 from busplay.cli.renamed import renamed
 from busplay.errors import InputError
 
@@ -66,12 +66,7 @@ class DecodeOutput:
     help="Board file or shipped board: units and windows, and the link if --link is not given.",
 )
 @click.option("--output", "-o", type=OutFile(), help="Write a trace that replays.")
-@click.option(
-    "--map",
-    "map_text",
-    metavar="clock=CH0,lane0=!CH1,…",
-    help="Signal of each wire; ! marks an inverted probe. Default: found by the signals' names.",
-)
+@map_option
 @click.option("--find-map", is_flag=True, help="Find which probe is on which wire.")
 @click.option(
     "--sample-at",
@@ -93,16 +88,12 @@ class DecodeOutput:
 @click.option("--expect", type=InFile(), help="Compare with this trace of what was sent.")
 @click.option("--labels", type=InFile(), help="Labels of the program, for --expect.")
 @click.option("--full", is_flag=True, help="Print all tables, and list every difference.")
-@click.option(
-    "--snapshot",
-    "snapshots",
-    type=SnapshotParam(),
-    multiple=True,
-    help="Write the last picture as PNG; @UNIT picks one unit. Needs --board.",
+@snapshot_option(
+    "Write the last picture as PNG, of all units or of one. Needs --board. Repeatable."
 )
 @click.option("--eye", type=OutFile(*EYE_SUFFIXES), help="Draw the eyes, as .png or .svg.")
 @capture_options
-@click.option("--json", "as_json", is_flag=True, help="Print the figures as JSON.")
+@json_option
 @renamed("--mend", "--correct")
 @renamed("--glitch", "--glitch-filter")
 @renamed("--clock", "--clock-recovery")

@@ -7,8 +7,9 @@ from dataclasses import replace
 import click
 
 from busplay.cli.fault_options import FaultRequest, fault_options
+from busplay.cli.options import json_option
 from busplay.cli.playing import PlayOptions, play_options
-from busplay.cli.run_options import LossOptions, RunOptions, json_option, loss_options, run_options
+from busplay.cli.run_options import LossOptions, RunOptions, loss_options, run_options
 from busplay.demo.programs import DEMO_PROGRAMS, find_demo
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import click
 
 from busplay.cli.files import InFile
-from busplay.cli.options import Parsed, Time, option_group
+from busplay.cli.options import Parsed, Time, option_group, seed_option
 from busplay.cli.renamed import renamed
 from busplay.description.faults import BitFlips
 from busplay.description.limits import LIMITS
@@ -256,10 +256,5 @@ fault_options = option_group(
         help="Stall the receiver for LENGTH once in every PERIOD, at a random moment: 20us/1ms."
         " Repeatable.",
     ),
-    click.option(
-        "--seed",
-        type=click.IntRange(0, (1 << 63) - 1),
-        metavar="NUMBER",
-        help="Random seed; the same seed gives the same faults.  [default: 1]",
-    ),
+    seed_option(),
 )

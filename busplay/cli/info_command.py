@@ -10,6 +10,7 @@ import click
 from busplay.cli.capture_options import capture_options
 from busplay.cli.files import InFile
 from busplay.cli.json_output import print_json
+from busplay.cli.options import json_option
 from busplay.cli.renamed import renamed
 from busplay.errors import InputError, printable
 
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
 
 @click.command("info", epilog="Example: busplay info tides.trace --json")
 @click.argument("file", metavar="FILE", type=InFile())
-@click.option("--json", "as_json", is_flag=True, help="Print the figures as JSON.")
+@json_option
 @click.option("--verify", is_flag=True, help="Read every chunk of a trace and check its CRC.")
 @capture_options
 @renamed("--rate", "--in-rate")

@@ -185,6 +185,26 @@ class Snapshot(NamedTuple):
     unit: str | None
 
 
+def seed_option(name: str = "seed", *, default: int | None = None) -> Callable[[F], F]:
+    """Make the option for the random seed, 1 unless it is given.
+
+    Args:
+        name: of the command's parameter.
+        default: what the command gets where none is given; None: it sees to it itself.
+    """
+    return click.option(
+        "--seed",
+        name,
+        type=Count(last=(1 << 63) - 1),
+        metavar="NUMBER",
+        default=default,
+        help="Random seed.  [default: 1]",
+    )
+
+
+json_option = click.option("--json", "as_json", is_flag=True, help="Print the figures as JSON.")
+
+
 def snapshot_option(text: str) -> Callable[[F], F]:
     """Make the option for pictures.
 

@@ -8,12 +8,11 @@ import click
 
 from busplay.cli.fault_options import FaultRequest, fault_options
 from busplay.cli.files import InFile, InProgram
-from busplay.cli.options import Count, Time
+from busplay.cli.options import Count, Time, json_option
 from busplay.cli.playing import PlayOptions, play_options
 from busplay.cli.renamed import renamed
 from busplay.cli.run_options import (
     LossOptions,
-    json_option,
     labels_option,
     load_option,
     loss_options,
@@ -22,7 +21,7 @@ from busplay.cli.run_options import (
 
 @click.command("replay", epilog="Example: busplay replay tides.trace --from 0.5s")
 @click.argument("trace", metavar="TRACE", type=InFile())
-@click.option("--from", "from_ps", type=Time(), help="Leave out what is earlier: 0.5s.")
+@click.option("--from", "from_ps", type=Time(), help="Leave out what is earlier: 1.5ms.")
 @click.option("--to", "to_ps", type=Time(), help="Leave out what is later.")
 @renamed("--seconds", "--to")
 @click.option("--cycles", type=Count(), help="Stop at processor cycle COUNT of the recording.")

@@ -8,11 +8,11 @@ import click
 
 from busplay.cli.fault_options import FaultRequest, fault_options
 from busplay.cli.files import Described, InFile, InProgram
+from busplay.cli.options import json_option
 from busplay.cli.playing import PlayOptions, play_options
 from busplay.cli.run_options import (
     LossOptions,
     RunOptions,
-    json_option,
     labels_option,
     load_option,
     loss_options,

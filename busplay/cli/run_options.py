@@ -103,4 +103,3 @@ labels_option = click.option(
     help="Name addresses by these labels, from an assembler or linker.  [default: PROGRAM's name"
     " with .lbl or .labels]",
 )
-json_option = click.option("--json", "as_json", is_flag=True, help="Print the figures as JSON.")
