@@ -21,7 +21,7 @@ __version__ = VERSION
 
 
 if TYPE_CHECKING:
-    from busplay.analysis.compare.compare import compare_traces
+    from busplay.analysis.compare.compare import compare
     from busplay.batch import FrameBatch, StoreBatch, SymbolBatch
     from busplay.core.make import make_core
     from busplay.description.board import Board
@@ -69,7 +69,7 @@ _HOME = {
     "TraceReader": "busplay.trace.reader",
     "TraceWriter": "busplay.trace.writer",
     "attach": "busplay.run.tap",
-    "compare_traces": "busplay.analysis.compare.compare",
+    "compare": "busplay.analysis.compare.compare",
     "load_board": "busplay.link.load",
     "load_link": "busplay.link.load",
     "make_core": "busplay.core.make",
@@ -101,7 +101,7 @@ __all__ = [
     "TraceWriter",
     "__version__",
     "attach",
-    "compare_traces",
+    "compare",
     "load_board",
     "load_link",
     "make_core",

@@ -1,25 +1,19 @@
-"""`busplay compare`: what got lost, damaged, added or late between two recordings."""
+"""`busplay compare`: what got lost, damaged, added or late between two traces."""
 
 from __future__ import annotations
 
-import json
-import sys
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
 from busplay.cli.files import InFile, OutFile
+from busplay.cli.json_output import print_json
 from busplay.cli.options import Count
-from busplay.errors import InputError, printable
+from busplay.cli.renamed import renamed
+from busplay.cli.style import verdict
 
-if TYPE_CHECKING:
-    from busplay.analysis.compare.comparison import Comparison
-    from busplay.trace.reader import TraceReader
-
-FIRST_DIFFERENCES = 20
-PROGRESS_FROM_FRAMES = 10_000_000
 PIECE_CYCLES = 1_000_000
 
 
@@ -28,116 +22,83 @@ PIECE_CYCLES = 1_000_000
 )
 @click.argument("expected", metavar="EXPECTED", type=InFile())
 @click.argument("actual", metavar="ACTUAL", type=InFile())
-@click.option(
-    "--first",
-    type=Count(),
-    default=FIRST_DIFFERENCES,
-    show_default=True,
-    help="List this many differences one by one.",
-)
-@click.option("--all", "list_all", is_flag=True, help="List all of them.")
+@click.option("--list", "listed", type=Count(), help="List COUNT differences.", metavar="COUNT")
+@click.option("--full", is_flag=True, help="Show all tables and all differences.")
 @click.option(
     "--labels",
     type=InFile(),
-    help="Name addresses by the labels that an assembler listed.",
+    help="Name addresses by the labels in FILE.",
 )
 @click.option(
     "--picture",
     type=OutFile(".png"),
-    help="Write both last screens and their difference, side by side.",
+    help="Draw both last screens and their difference, side by side.",
 )
-@click.option("--ignore-time", is_flag=True, help="Take frames that are late for equal.")
+@click.option("--ignore-time", is_flag=True, help="Accept frames that come late.")
 @click.option("--json", "as_json", is_flag=True, help="Print the figures as JSON.")
+@renamed("--first", "--list")
+@renamed("--all", "--full")
 def command(
     expected: Path,
     actual: Path,
-    first: int,
-    list_all: bool,
+    listed: int | None,
+    full: bool,
     labels: Path | None,
     picture: Path | None,
     ignore_time: bool,
     as_json: bool,
 ) -> int:
-    """Hold the trace ACTUAL against the trace EXPECTED of the same program, frame by frame.
+    """Compare the trace ACTUAL with the trace EXPECTED of the same program, frame by frame.
 
-    Counts and lists frames that are missing, changed (which bits, on which lanes), added, or
-    out of order, and says what they have in common: a lane, a range of addresses, a frequency,
-    bursts; each with the chance that it means nothing. A constant delay is no difference, one
-    that changes is. Traces over different links are compared by what frames say, and their
-    times are not judged.
+    Counts and lists frames that are missing, changed (which bits, on which lanes), added or out
+    of order, and reports what they have in common: a lane, a range of addresses, a frequency,
+    bursts; each with the probability that it means nothing. A constant delay is no difference,
+    one that changes is. Over different links frames are compared by space, unit, address and
+    data, and their times are not judged.
 
-    Exit status: 0 equal, 1 different, 2 wrong use or nothing to compare.
+    Where ACTUAL was recorded with --record-received from EXPECTED, a frame counts as the accounts
+    of that run count it: by the link edge at which it was sent.
+
+    Exit status: 0 equal; 1 different; 2 wrong use, or nothing to compare; 130 interrupted.
     """
-    from busplay.analysis.compare.listing import list_differences
-    from busplay.analysis.compare.places import Places
-    from busplay.analysis.compare.report import comparison_facts, comparison_text
+    from busplay.analysis.compare.compare import DIFFERENCES_LISTED, compare
+    from busplay.analysis.compare.report import SHORT_LISTED, comparison_text, verdict_text
+    from busplay.cli.interrupt import INTERRUPTED_STATUS, hold_interrupt
     from busplay.cli.notice import tell_of_compiling
-    from busplay.program.labels import read_labels
-    from busplay.trace.reader import TraceReader
+    from busplay.cli.progress import shares_bar
 
     tell_of_compiling()
-    names = read_labels(labels) if labels is not None else None
-    with TraceReader(expected) as before, TraceReader(actual) as after:
-        comparison = _compare(before, after, None if list_all else first)
-    if not comparison.compared_anything:
-        raise InputError(
-            file=str(actual),
-            found="no frame, and none in the expected trace",
-            wanted="record a run that stores something; nothing was compared",
+    listed_most = listed if listed is not None or full else DIFFERENCES_LISTED
+    with shares_bar(label="comparing") as progress, hold_interrupt() as held:
+        found = compare(
+            expected,
+            actual,
+            labels=labels,
+            ignore_time=ignore_time,
+            list_most=listed_most,
+            progress=progress,
+            should_stop=lambda: held.pressed,
         )
-    places = Places(comparison.sides.board, names)
-    listed = list(list_differences(comparison, places, first=None if list_all else first))
-    pixels = None if picture is None else _write_picture(picture, expected, actual)
-    late = comparison.sides.judges_time and not comparison.times_equal and not ignore_time
-    equal = comparison.frames_equal and not late
+    if picture is not None and not found.interrupted:
+        pixels = _write_picture(picture, expected, actual)
+        found = replace(found, picture=str(picture), pixels_different=pixels)
     if as_json:
-        facts = {"expected": str(expected), "actual": str(actual), "equal": equal}
-        facts |= comparison_facts(comparison, listed)
-        if picture is not None:
-            facts |= {"picture": str(picture), "pixels_different": pixels}
-        click.echo(json.dumps(facts, indent=2))
+        print_json(found)
     else:
-        click.echo(
-            comparison_text(
-                comparison, listed, names=(printable(expected.name), printable(actual.name))
-            )
-        )
-        if picture is not None and pixels is not None:
-            click.echo(_picture_text(picture, pixels))
-        click.echo(f"\n{'equal' if equal else 'DIFFERENT'}")
-    return 0 if equal else 1
-
-
-def _compare(before: TraceReader, after: TraceReader, first: int | None) -> Comparison:
-    from busplay.analysis.compare.compare import KEEP_DIFFERENCES, compare_traces
-
-    hidden = before.frames < PROGRESS_FROM_FRAMES or not sys.stderr.isatty()
-    with click.progressbar(length=max(1, before.frames), file=sys.stderr, hidden=hidden) as bar:
-        comparison = compare_traces(
-            before.chunks(),
-            after.chunks(),
-            expected_header=before.header,
-            actual_header=after.header,
-            expected_name=str(before.path),
-            actual_name=str(after.path),
-            same_run=_holds_what_arrived(before, after),
-            keep=max(before.frames + after.frames if first is None else first, KEEP_DIFFERENCES),
-            progress=bar.update,
-        )
-    for reader, name in ((before, "expected"), (after, "actual")):
-        if not reader.complete:
-            comparison.sides.notes.append(f"the {name} trace is cut: {reader.cut_reason}")
-    return comparison
-
-
-def _holds_what_arrived(before: TraceReader, after: TraceReader) -> bool:
-    """Tell whether a trace is what arrived of another's frames, each at its own edge."""
-    noted = after.summary()
-    return noted.get("frames_sent") == before.frames and noted.get("frames_moved") == 0
+        click.echo(verdict(verdict_text(found), ok=found.equal))
+        shown = SHORT_LISTED if listed is None and not full else listed
+        click.echo(comparison_text(found, full=full, listed_most=shown))
+        if picture is not None and found.pixels_different is not None:
+            click.echo(_picture_text(picture, found.pixels_different))
+        if found.frames_different and not full:
+            click.echo("\n--full shows all differences and wrong bits")
+    if found.interrupted:
+        return INTERRUPTED_STATUS
+    return 0 if found.equal else 1
 
 
 def _write_picture(picture: Path, expected: Path, actual: Path) -> dict[str, int]:
-    """Write the picture; give the number of different pixels by unit."""
+    """Write the picture; return the number of different pixels by unit."""
     from busplay.export.difference import compose_differences, pixels_different
     from busplay.export.png import write_png
     from busplay.run.replay import Replay

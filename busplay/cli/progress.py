@@ -24,6 +24,8 @@ REDRAW_S = 0.1
 # So that bar and figures fit into 80 columns.
 BAR_CHARACTERS = 12
 ENDLESS = 1 << 62
+# Parts of a whole whose size is known only once work is under way.
+SHARES = 1_000
 
 
 @contextmanager
@@ -44,6 +46,17 @@ def capture_progress(
 
     with late_bar(capture.bytes_total, label=label, text=told) as move_to:
         yield lambda: move_to(capture.bytes_read)
+
+
+@contextmanager
+def shares_bar(*, label: str) -> Iterator[Callable[[int, int], None]]:
+    """Show a bar once a second has passed; yields what to call with (done, total).
+
+    Args:
+        label: what is being done.
+    """
+    with late_bar(SHARES, label=label) as move_to:
+        yield lambda done, total: move_to(done * SHARES // max(1, total))
 
 
 @contextmanager

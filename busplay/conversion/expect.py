@@ -9,8 +9,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from busplay.analysis.compare.compare import compare_traces
-from busplay.analysis.compare.comparison import Comparison
+from busplay.analysis.compare.frame_comparison import FrameComparison
+from busplay.analysis.compare.frames import compare_frames
 from busplay.analysis.compare.kinds import Kind
 from busplay.analysis.compare.places import Places
 from busplay.capture.report import DecodedEdges, DecodeReport
@@ -111,7 +111,7 @@ def hold_against(
     """
     known = None if labels is None else read_labels(labels)
     with TraceReader(expected) as before, TraceReader(decoded) as after:
-        comparison = compare_traces(
+        comparison = compare_frames(
             before.chunks(),
             after.chunks(),
             expected_header=before.header,
@@ -124,7 +124,7 @@ def hold_against(
 
 
 def _expect_report(
-    comparison: Comparison,
+    comparison: FrameComparison,
     report: DecodeReport,
     edges: DecodedEdges,
     places: Places,
@@ -191,7 +191,7 @@ def _expect_report(
     )
 
 
-def _usual_delay(comparison: Comparison) -> int:
+def _usual_delay(comparison: FrameComparison) -> int:
     """Return by how many edges arrivals usually come later than they were sent."""
     delays = comparison.delays
     if delays is None or delays.unit != "edges":

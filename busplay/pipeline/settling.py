@@ -1,8 +1,7 @@
 """Compiled loop of the accounts: frames sent against frames delivered, in order of link edges.
 
-A frame that was delivered is the one sent that starts at the same edge; where none does, it was
-spurious by damage, or by a receiver at a wrong alignment. Both columns are in order, so one
-pass settles all that the receiver cannot deliver any more.
+`pairing` says which of them belong together; one pass settles all that the receiver cannot
+deliver any more. A spurious frame comes of damage, or of a receiver at a wrong alignment.
 """
 
 from __future__ import annotations
@@ -11,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busplay.jit import kernel
+from busplay.pipeline.pairing import ADDED, MISSING, SAME, next_fate
 
 SERVED, OVERRUN, LATE = range(3)
 
@@ -62,11 +62,12 @@ def settle(
     got_count = len(got_edge)
     right = 0
     while sent < count and sent_edge[sent] < limit:
-        edge = sent_edge[sent]
-        while got < got_count and got_edge[got] < edge:
+        fate = next_fate(sent_edge, sent_word, sent, got_edge, got_word, got)
+        if fate == ADDED:
             counts[SPURIOUS if got_fate[got] == SERVED else SPURIOUS_LOST] += 1
             got += 1
-        if got == got_count or got_edge[got] != edge:
+            continue
+        if fate == MISSING:
             note_kind[notes] = NOTE_UNDELIVERED
             note_sent[notes] = sent
             note_got[notes] = -1
@@ -81,7 +82,7 @@ def settle(
             if sequence_modulus > 0 and counts[SINCE] >= sequence_modulus:
                 counts[LONG_GAPS] += 1
         counts[SINCE] = 0
-        if got_fate[got] == SERVED and got_word[got] == sent_word[sent]:
+        if got_fate[got] == SERVED and fate == SAME:
             right += 1
         else:
             kind = NOTE_WRONG

@@ -15,6 +15,7 @@ from busplay.batch import FrameBatch
 from busplay.description.board import Board
 from busplay.pipeline.pipeline import Pipeline
 from busplay.program.loading import LoadedProgram
+from busplay.run.arrivals import Shifts
 from busplay.trace.header import TraceHeader, safe_name
 from busplay.trace.writer import TraceWriter
 from busplay.version import VERSION
@@ -165,7 +166,7 @@ class _ReceivedTrace(_Trace):
     A frame stands at the link edge at which the sender started it. A spurious one, found at a wrong
     place, stands in the slot that is nearest, or in the next that is free: so the trace plays like
     any other, and shows what the pipeline has shown. Where such a frame takes another's slot, what
-    follows is moved, and the trace's summary counts it.
+    follows is moved, and the trace's summary counts it; `arrivals` says where it was found.
     """
 
     def __init__(self, path: Path, pipeline: Pipeline, header: TraceHeader) -> None:
@@ -177,6 +178,7 @@ class _ReceivedTrace(_Trace):
         self._free_edge = 0
         self._stop_edge = 0
         self._moved = 0
+        self._shifts = Shifts()
         pipeline.watch_delivered(self._taken.append)
 
     @property
@@ -205,6 +207,7 @@ class _ReceivedTrace(_Trace):
         grid = self._grid_edges
         nearest = (taken.edge.astype(np.int64) + grid // 2) // grid * grid
         edge = np.maximum(np.maximum.accumulate(nearest - count), self._free_edge) + count
+        self._shifts.add(edge - taken.edge.astype(np.int64))
         self._moved += int(np.count_nonzero(edge != nearest))
         self._free_edge = int(edge[-1]) + self._step_edges
         return FrameBatch.joined([self._waiting, FrameBatch(edge.astype(np.uint64), taken.word)])
@@ -218,4 +221,5 @@ class _ReceivedTrace(_Trace):
         frames = self._pipeline.counters().accounts.frames.as_figures()
         counts = {name: count for name, count in frames.items() if count is not None}
         noted = {"frames_sent": self._pipeline.frames_carried, "frames_moved": self._moved}
-        self.writer.close(summary={**noted, **counts}, keeps_old=keeps_old)
+        summary = {**noted, **self._shifts.as_figures(), **counts}
+        self.writer.close(summary=summary, keeps_old=keeps_old)

@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 from pytest_benchmark.fixture import BenchmarkFixture
 
-from busplay.analysis.compare.compare import compare_traces
+from busplay.analysis.compare.frames import compare_frames
 from busplay.batch import FrameBatch
 from tests.analysis.compare.recordings import HEADERS, recording
 from tests.boards import GUARDED, LEAN
@@ -58,7 +58,7 @@ def test_compare(benchmark: BenchmarkFixture, kind: str) -> None:
     header = HEADERS["lean" if kind == "fields" else "guarded"]
 
     def compare() -> int:
-        found = compare_traces(
+        found = compare_frames(
             expected, actual, expected_header=HEADERS["guarded"], actual_header=header
         )
         return found.accounts.expected

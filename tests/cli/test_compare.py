@@ -3,6 +3,7 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import click
 import numpy as np
 import pytest
 from click.testing import CliRunner, Result
@@ -70,7 +71,8 @@ def test_compare_of_a_trace_with_itself_is_status_0(expected: Path) -> None:
     result = compare(expected, expected)
     assert result.return_value == 0
     assert result.stdout == (
-        "sent.trace (expected) and sent.trace (actual)\n"
+        "equal: 400 frames\n"
+        "  sent.trace (actual) against sent.trace (expected)\n"
         "\n"
         "  frames   400 expected, 400 actual\n"
         "  same     400\n"
@@ -78,8 +80,6 @@ def test_compare_of_a_trace_with_itself_is_status_0(expected: Path) -> None:
         "  missing  0\n"
         "  added    0\n"
         "  delay    none\n"
-        "\n"
-        "equal\n"
     )
 
 
@@ -88,10 +88,11 @@ def test_compare_lists_what_is_wrong_and_is_status_1(
 ) -> None:
     labels = tmp_path / "program.lbl"
     labels.write_text("al 004000 .screen\nal 004C80 .tower\n")
-    result = compare(expected, damaged, "--labels", labels)
+    result = compare(expected, damaged, "--labels", labels, "--full")
     assert result.return_value == 1
     assert result.stdout == (
-        "sent.trace (expected) and received.trace (actual)\n"
+        "DIFFERENT: 1 changed, 3 missing of 400 expected frames\n"
+        "  received.trace (actual) against sent.trace (expected)\n"
         "\n"
         "  frames   400 expected, 397 actual\n"
         "  same     396\n"
@@ -100,14 +101,19 @@ def test_compare_lists_what_is_wrong_and_is_status_1(
         "  added    0\n"
         "  delay    none\n"
         "\n"
-        "Wrong in 1 changed frame, frames each\n"
-        "  fields  data 1, check 1\n"
-        "  lanes   0: 1, 2: 1, 3: 1\n"
-        "\n"
         "Patterns\n"
-        "  none that chance gives less than once in 1,000\n"
+        "  no pattern significant at 0.1%\n"
         "\n"
-        "Differences, all\n"
+        "Wrong bits of 1 changed frame\n"
+        "  fields  data 1, check 1\n"
+        "  lanes   lane 0: 1, lane 2: 1, lane 3: 1\n"
+        "  bit      lane  symbol  read 0 for 1  read 1 for 0\n"
+        "  check 0     0       7             0  1\n"
+        "  check 3     3       7             0  1\n"
+        "  check 7     2       6             0  1\n"
+        "  data 7      0       4             1  0\n"
+        "\n"
+        "All 4 differences\n"
         "  what     cycle       ns  goes to                  data  found\n"
         "  missing     80   10,000  $4140 panel memory 320   FD    screen+320\n"
         "  missing     88   11,000  $4160 panel memory 352   FD    screen+352\n"
@@ -115,13 +121,21 @@ def test_compare_lists_what_is_wrong_and_is_status_1(
         "  changed    800  100,000  $4C80 panel memory 3200  E6    66; bits data 7, check\n"
         "                                                          0 3 7 (lanes 0, 2, 3);\n"
         "                                                          tower\n"
-        "\n"
-        "DIFFERENT\n"
     )
 
 
+def test_compare_answers_in_a_screenful_unless_all_is_asked_for(
+    expected: Path, damaged: Path
+) -> None:
+    lines = compare(expected, damaged).stdout.splitlines()
+    assert len(lines) <= 24
+    assert max(map(len, lines)) <= 80
+    assert lines[-1] == "--full shows all differences and wrong bits"
+    assert "First 3 of 4 differences" in lines
+
+
 def test_compare_gives_the_same_as_json(expected: Path, damaged: Path) -> None:
-    found = figures(compare(expected, damaged, "--json", "--first", 2))
+    found = figures(compare(expected, damaged, "--json", "--list", 2))
     assert found["equal"] is False
     assert found["frames_missing"] == 3
     assert found["frames_changed"] == 1
@@ -141,7 +155,7 @@ def test_compare_gives_the_same_as_json(expected: Path, damaged: Path) -> None:
             "offset": 320,
             "data": 0xFD,
             "address": 0x4140,
-            "label": "",
+            "label": None,
         },
         "actual": None,
         "wrong_bits": [],
@@ -149,10 +163,10 @@ def test_compare_gives_the_same_as_json(expected: Path, damaged: Path) -> None:
     }
 
 
-def test_all_lists_more_than_the_first_twenty(expected: Path, tmp_path: Path) -> None:
+def test_full_lists_more_than_the_first_twenty(expected: Path, tmp_path: Path) -> None:
     few = write(tmp_path / "few.trace", FrameBatch(sent().edge[:100], sent().word[:100]))
     assert len(figures(compare(expected, few, "--json"))["differences"]) == 20  # type: ignore[arg-type]
-    everything = figures(compare(expected, few, "--json", "--all"))
+    everything = figures(compare(expected, few, "--json", "--full"))
     assert len(everything["differences"]) == 300  # type: ignore[arg-type]
     assert everything["frames_missing_at_end"] == 300
 
@@ -167,8 +181,8 @@ def test_frames_that_come_late_are_a_difference_unless_time_is_ignored(
     result = compare(expected, late)
     assert result.return_value == 1
     assert (
-        "  delay    0 to 8 link edges; changes 1 times; usual 0, later 200 frames,\n"
-        "           earlier 0 frames\n"
+        "  delay    0 to 8 link edges; 1 change; usual 0, 200 frames later, 0 frames\n"
+        "           earlier\n"
     ) in result.stdout
     assert compare(expected, late, "--ignore-time").return_value == 0
 
@@ -252,3 +266,9 @@ def test_units_of_different_width_stand_in_columns() -> None:
     image = compose_differences([(wide, wide), (narrow, narrow)])
     assert image.shape == (2 + 8 + 1, 3 * 6 + 2 * 8, 3)
     assert image[10, 14].tolist() == [0, 0, 0]
+
+
+@pytest.mark.parametrize(("old", "new"), [("--first", "--list"), ("--all", "--full")])
+def test_old_names_are_refused_with_the_new_one(expected: Path, old: str, new: str) -> None:
+    with pytest.raises(click.UsageError, match=f"{old} is now {new}"):
+        raise_what(compare(expected, expected, old, "3"))

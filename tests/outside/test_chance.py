@@ -7,7 +7,6 @@ import math
 import numpy as np
 import pytest
 
-from busplay.analysis.compare.periods import _hands, _strength
 from busplay.analysis.compare.significance import log_binomial_tail, log_interval_chance
 
 stats = pytest.importorskip("scipy.stats", reason="scipy is the library that is compared with")
@@ -41,25 +40,3 @@ def test_interval_chance_bounds_the_densest_interval() -> None:
     inside, share = 9, 0.15
     seen = (draws[:, inside - 1 :] - draws[:, : 20 - inside + 1]).min(axis=1) <= share
     assert float(seen.mean()) <= math.exp(log_interval_chance(inside, 20, share))
-
-
-@pytest.mark.source("SciPy", part="kstest against expon", kind="library")
-@pytest.mark.parametrize("shape", ["steady", "twice a turn", "in one part"])
-def test_strength_of_chance_events_is_exponential(shape: str) -> None:
-    # Frames that themselves come at a frequency must not make chance events look periodic.
-    random = np.random.default_rng(2)
-    turns, found = 40, []
-    for _ in range(400):
-        times = random.random(40_000) * turns
-        phase = times % 1
-        if shape == "twice a turn":
-            times = times[(phase % 0.5) < 0.1]
-        elif shape == "in one part":
-            times = times[phase < 0.3]
-        events, frames = times[:60], times[60:]
-        strength = _strength(
-            _hands(events, 4_096, turns), _hands(frames, 4_096, turns), len(events), len(frames)
-        )
-        found.append(float(strength[2 * turns]))
-    assert stats.kstest(found, "expon").pvalue > 0.001
-    assert np.mean(np.array(found) > 5) < 5 * math.exp(-5)

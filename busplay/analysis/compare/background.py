@@ -108,6 +108,15 @@ class Background:
         return self._edges
 
     @property
+    def usual_gap_edges(self) -> float:
+        """Link edges from a frame to the next, as they usually follow each other."""
+        if len(self._edges) < 2:
+            return float(self.slot_edges)
+        return max(
+            float(np.median(np.diff(self._edges) / np.diff(self._numbers))), float(self.slot_edges)
+        )
+
+    @property
     def sampled_frames(self) -> tuple[NDArray[np.int64], UInt64Column]:
         """Numbers and compared words of the same sample."""
         return self._numbers, self._words

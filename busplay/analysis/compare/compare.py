@@ -1,236 +1,134 @@
-"""Compare two recordings of the same program: what is missing, changed, added, out of order.
-
-Frames stream through a window of a few hundred thousand, so recordings of any length take the
-same memory. Equal stretches cost a few nanoseconds a frame.
-"""
+"""Compare two traces of the same program: what is missing, changed, added, late, and why."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
+from contextlib import ExitStack
+from pathlib import Path
 
-import numpy as np
+from busplay.analysis.compare.comparison import Comparison, WrongBit
+from busplay.analysis.compare.frame_comparison import FrameComparison
+from busplay.analysis.compare.frames import KEEP_DIFFERENCES, compare_frames
+from busplay.analysis.compare.listing import list_differences
+from busplay.analysis.compare.places import Places
+from busplay.errors import InputError
+from busplay.program.labels import read_labels
+from busplay.run.arrivals import edges_found
+from busplay.trace.reader import TraceReader
 
-from busplay.analysis.compare import alignment, streams
-from busplay.analysis.compare.background import Background
-from busplay.analysis.compare.comparison import Comparison, Differences, FrameCounts
-from busplay.analysis.compare.kinds import Kind
-from busplay.analysis.compare.queue import FrameQueue
-from busplay.analysis.compare.sides import Sides
-from busplay.analysis.compare.streams import Findings, Streams
-from busplay.analysis.compare.tally import DelayTally, DifferenceTally
-from busplay.batch import FrameBatch
-from busplay.trace.header import TraceHeader
-
-# What is kept of the differences themselves; all of them are counted.
-KEEP_DIFFERENCES = 1 << 20
+DIFFERENCES_LISTED = 20
 
 
-def compare_traces(
-    expected: Iterable[FrameBatch],
-    actual: Iterable[FrameBatch],
+def compare(
+    expected: str | Path | TraceReader,
+    actual: str | Path | TraceReader,
     *,
-    expected_header: TraceHeader,
-    actual_header: TraceHeader | None = None,
-    expected_name: str = "expected",
-    actual_name: str = "actual",
-    same_run: bool = False,
-    keep: int = KEEP_DIFFERENCES,
-    find_patterns: bool = True,
-    progress: Callable[[int], None] | None = None,
+    labels: str | Path | None = None,
+    ignore_time: bool = False,
+    list_most: int | None = DIFFERENCES_LISTED,
+    progress: Callable[[int, int], None] | None = None,
+    should_stop: Callable[[], bool] | None = None,
 ) -> Comparison:
-    """Hold two recordings against each other, frame by frame.
+    """Compare two traces of the same program, frame by frame.
 
     Args:
-        expected, actual: frames in order, such as `TraceReader.chunks()`.
-        expected_header, actual_header: link and board of each; by default the same.
-        expected_name, actual_name: for messages.
-        same_run: `actual` is what arrived of the frames in `expected`, such as a run's
-            `record_received` wrote.
-        keep: differences to keep with all their columns; patterns are sought in those.
-        find_patterns: say what the damage has in common.
-        progress: called with the number of expected frames that were just done.
+        expected: a trace, or an open reader of one.
+        actual: another trace of the same units and windows.
+        labels: file of labels; names the addresses of `differences`.
+        ignore_time: frames that come late are no difference.
+        list_most: how many of the differences to list; None: all of them.
+        progress: called with (expected frames compared, expected frames).
+        should_stop: asked now and then; the figures are of what was compared until it said yes.
 
     Raises:
-        InputError: the recordings are of different units or windows, or not in order.
+        InputError: a file is damaged, the traces are of different units or windows, or neither
+            has a frame.
+
+    >>> from busplay.run.session import Session
+    >>> from busplay.description.read_board import load_board
+    >>> folder = getfixture("tmp_path")
+    >>> with Session(
+    ...     load_board("dunlin"), program="roms/fill.bin", record=folder / "sent.trace"
+    ... ) as session:
+    ...     session.run(cycles=20_000)
+    >>> compare(folder / "sent.trace", folder / "sent.trace").equal
+    True
     """
-    sides = Sides(
-        expected_header,
-        expected_header if actual_header is None else actual_header,
-        expected_file=expected_name,
-        actual_file=actual_name,
-        same_run=same_run,
+    names = None if labels is None else read_labels(Path(labels))
+    with ExitStack() as stack:
+        before, after = (
+            one if isinstance(one, TraceReader) else stack.enter_context(TraceReader(one))
+            for one in (expected, actual)
+        )
+        frames_expected = before.frames
+        found_at_edges = edges_found(after, sent_frames=before.frames)
+        found = compare_frames(
+            before.chunks(),
+            found_at_edges or after.chunks(),
+            expected_header=before.header,
+            actual_header=after.header,
+            expected_name=str(before.path),
+            actual_name=str(after.path),
+            same_run=found_at_edges is not None,
+            keep=max(
+                before.frames + after.frames if list_most is None else list_most, KEEP_DIFFERENCES
+            ),
+            progress=None if progress is None else lambda done: progress(done, frames_expected),
+            should_stop=should_stop,
+        )
+        notes = [
+            f"the {name} trace is cut: {reader.cut_reason}"
+            for reader, name in ((before, "expected"), (after, "actual"))
+            if not reader.complete
+        ]
+    if not found.compared_anything and not found.interrupted:
+        raise InputError(
+            file=str(after.path),
+            found="no frame, and none in the expected trace",
+            wanted="record a run that stores something; nothing was compared",
+        )
+    differences = list_differences(found, Places(found.sides.board, names), first=list_most)
+    times_equal = found.times_equal if found.sides.judges_time else None
+    accounts, bits = found.accounts, found.wrong_bits
+    return Comparison(
+        expected=str(before.path),
+        actual=str(after.path),
+        equal=found.frames_equal and (ignore_time or times_equal is not False),
+        frames_equal=found.frames_equal,
+        times_equal=times_equal,
+        interrupted=found.interrupted,
+        paired_by="edges" if found.sides.same_run else "alignment",
+        compared_by="words" if found.sides.by_words else "fields",
+        expected_link=found.sides.expected.link.name,
+        actual_link=found.sides.actual.link.name,
+        notes=(*found.sides.notes, *notes),
+        frames_expected=accounts.expected,
+        frames_actual=accounts.actual,
+        frames_same=accounts.same,
+        frames_changed=accounts.changed,
+        frames_missing=accounts.missing,
+        frames_added=accounts.added,
+        frames_out_of_order=accounts.out_of_order,
+        frames_missing_at_start=accounts.missing_at_start,
+        frames_missing_at_end=accounts.missing_at_end,
+        idle_frames_expected=accounts.expected_idle,
+        idle_frames_actual=accounts.actual_idle,
+        delay=found.delays,
+        changed_by_field={name: count for name, count in bits.frames_by_field.items() if count},
+        changed_by_lane=bits.frames_by_lane,
+        changed_on_lane_alone=bits.frames_on_lane_alone,
+        wrong_bits=_wrong_bits(found),
+        patterns=found.patterns,
+        differences=tuple(differences),
     )
-    comparer = _Comparer(sides, keep)
-    before = FrameQueue(
-        expected, lambda one: sides.compared_words(one, actual=False), name=expected_name
-    )
-    after = FrameQueue(actual, lambda one: sides.compared_words(one, actual=True), name=actual_name)
-    comparer.run(before, after, progress or (lambda _: None))
-    comparison = comparer.result(before, after)
-    if find_patterns and comparison.accounts.differences:
-        from busplay.analysis.compare.patterns import find_all_patterns
-
-        comparison = find_all_patterns(comparison, comparer.background)
-    return comparison
 
 
-class _Comparer:
-    """The alignment's state, and where its findings go."""
-
-    def __init__(self, sides: Sides, keep: int) -> None:
-        self._sides = sides
-        self._state = streams.make_state()
-        self._state[streams.PATIENCE] = alignment.PATIENCE_LEAST
-        self._scratch = streams.make_scratch()
-        self._findings = streams.make_findings(0)
-        self._delays = None if sides.time_unit is None else DelayTally(sides.time_unit)
-        self._differences = DifferenceTally(sides, keep)
-        self.background = Background(sides)
-        self._keep = keep
-        self._asked = 0
-
-    def run(
-        self, expected: FrameQueue, actual: FrameQueue, progress: Callable[[int], None]
-    ) -> None:
-        """Align everything."""
-        anchor = (-1, -1)
-        status = alignment.WANTS_FRAMES
-        while status != alignment.DONE:
-            if status == alignment.WANTS_FRAMES:
-                expected.fill(alignment.LOOK_FRAMES)
-                actual.fill(alignment.LOOK_FRAMES)
-            window = self._streams(expected, actual)
-            rows = len(expected) + len(actual)
-            if len(self._findings.kind) < rows:
-                self._findings = streams.make_findings(rows)
-            status = self._align(window, anchor)
-            anchor = (-1, -1)
-            done = int(self._state[streams.NEXT_EXPECTED])
-            if status == alignment.DONE:
-                alignment.close_run(self._state, self._findings)
-            self._take(expected, actual, final=status == alignment.DONE)
-            progress(done)
-            if status == alignment.WANTS_ANCHOR:
-                anchor = self._find_anchor(expected, actual)
-
-    def _align(self, window: Streams, anchor: tuple[int, int]) -> int:
-        if self._sides.same_run:
-            from busplay.analysis.compare.pairing import pair
-
-            return int(pair(window, self._state, self._findings))
-        return int(
-            alignment.align(
-                window, self._sides.rules, self._state, self._findings, self._scratch, *anchor
-            )
+def _wrong_bits(found: FrameComparison) -> tuple[WrongBit, ...]:
+    counts = found.wrong_bits
+    return tuple(
+        WrongBit(bit.field, bit.bit, bit.symbol, bit.lane, ones_lost, zeros_lost)
+        for bit, ones_lost, zeros_lost in zip(
+            found.sides.bits, counts.ones_lost, counts.zeros_lost, strict=True
         )
-
-    def _streams(self, expected: FrameQueue, actual: FrameQueue) -> Streams:
-        return Streams(
-            self._sides.times(expected.frames.edge, actual=False),
-            expected.frames.word,
-            self._sides.times(actual.frames.edge, actual=True),
-            actual.frames.word,
-            expected.ended,
-            actual.ended,
-        )
-
-    def _find_anchor(self, expected: FrameQueue, actual: FrameQueue) -> tuple[int, int]:
-        from busplay.analysis.compare.anchors import GRAM_FRAMES, TABLE_BITS, find_anchor
-
-        words = expected.frames.word[: alignment.LOOK_FRAMES]
-        shift = int(self._state[streams.SEQUENCE_SHIFT])
-        moved = np.empty_like(words)
-        alignment.move_words(words, shift, self._sides.rules, moved)
-        found: tuple[int, int] = find_anchor(
-            words,
-            moved,
-            actual.frames.word[: alignment.LOOK_FRAMES],
-            self._sides.rules.content,
-            expected.ended
-            and actual.ended
-            and max(len(expected), len(actual)) <= alignment.LOOK_FRAMES,
-            np.full(1 << TABLE_BITS, -1, np.int32),
-            np.empty(max(len(words) - GRAM_FRAMES + 1, 0), np.int32),
-        )
-        return found if found[0] >= 0 else (alignment.NO_ANCHOR, alignment.NO_ANCHOR)
-
-    def _take(self, expected: FrameQueue, actual: FrameQueue, *, final: bool) -> None:
-        """Hand on what a call found, and move the windows on."""
-        state, found = self._state, self._findings
-        runs = int(state[streams.RUNS])
-        if self._delays is not None:
-            self._delays.add(found.run_delay[:runs].copy(), found.run_frames[:runs].copy())
-        rows = _rows(found, int(state[streams.DIFFERENCES]), expected, actual)
-        self._differences.add(rows, final=final)
-        used = int(state[streams.NEXT_EXPECTED])
-        room = max(0, self._keep - self._asked)
-        asked = rows.expected_index[rows.kind != Kind.ADDED][:room] - expected.first_index
-        self._asked += len(asked)
-        self.background.add(
-            FrameBatch(expected.frames.edge[:used], expected.frames.word[:used]), asked
-        )
-        state[streams.DIFFERENCES] = state[streams.RUNS] = 0
-        expected.drop(used)
-        actual.drop(int(state[streams.NEXT_ACTUAL]))
-        state[streams.NEXT_EXPECTED] = state[streams.NEXT_ACTUAL] = 0
-
-    def result(self, expected: FrameQueue, actual: FrameQueue) -> Comparison:
-        """Close the accounts."""
-        counts = self._differences.counts
-        differences = self._differences.differences()
-        accounts = FrameCounts(
-            expected=expected.taken,
-            actual=actual.taken,
-            same=int(self._state[streams.SAME]) + counts[Kind.OUT_OF_ORDER],
-            changed=counts[Kind.CHANGED],
-            missing=counts[Kind.MISSING],
-            added=counts[Kind.ADDED],
-            out_of_order=counts[Kind.OUT_OF_ORDER],
-            missing_at_start=_missing_run(differences, 0, 1),
-            missing_at_end=self._missing_at_the_end(differences, expected.taken),
-            expected_idle=expected.idle,
-            actual_idle=actual.idle,
-        )
-        return Comparison(
-            sides=self._sides,
-            accounts=accounts,
-            delays=self._delays.result() if self._delays is not None else None,
-            wrong_bits=self._differences.wrong_bits(),
-            differences=differences,
-        )
-
-    def _missing_at_the_end(self, differences: Differences, expected: int) -> int:
-        if len(differences) < sum(self._differences.counts.values()):
-            return 0
-        return _missing_run(differences.select(slice(None, None, -1)), expected - 1, -1)
-
-
-def _missing_run(differences: Differences, first: int, step: int) -> int:
-    """Count missing frames that follow each other from a number on."""
-    missing = differences.of_kind(Kind.MISSING).expected_index
-    in_run = missing == first + step * np.arange(len(missing))
-    return len(missing) if in_run.all() else int(np.argmin(in_run))
-
-
-def _rows(found: Findings, count: int, expected: FrameQueue, actual: FrameQueue) -> Differences:
-    """Make the columns of what a call found."""
-    kind = found.kind[:count].copy()
-    there, here = found.expected[:count], found.actual[:count]
-    has_expected, has_actual = kind != Kind.ADDED, kind != Kind.MISSING
-    i, j = np.where(has_expected, there, 0), np.where(has_actual, here, 0)
-    nothing = np.zeros(count, np.uint64)
-
-    def gather(column: np.ndarray, places: np.ndarray, there_is: np.ndarray) -> np.ndarray:
-        return np.where(there_is, column[places], nothing) if len(column) else nothing
-
-    return Differences(
-        kind=kind,
-        expected_index=np.where(has_expected, there + expected.first_index, -1),
-        actual_index=np.where(has_actual, here + actual.first_index, -1),
-        position=np.where(has_expected, there, -1 - there) + expected.first_index,
-        expected_edge=gather(expected.frames.edge, i, has_expected),
-        actual_edge=gather(actual.frames.edge, j, has_actual),
-        expected_word=gather(expected.frames.word, i, has_expected),
-        actual_word=gather(actual.frames.word, j, has_actual),
-        flipped=found.flipped[:count].copy(),
+        if bit is not None and (ones_lost or zeros_lost)
     )

@@ -1,197 +1,111 @@
-"""What a comparison finds: accounts, delays, wrong bits, the differences as columns."""
+"""What `busplay compare` found, as figures: what its `--json` prints and the library returns."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from dataclasses import dataclass
+from typing import Literal
 
-import numpy as np
-from numpy.typing import NDArray
-
-from busplay.analysis.compare.kinds import Kind, TimeUnit
-from busplay.batch import UInt64Column
-
-if TYPE_CHECKING:
-    from busplay.analysis.compare.pattern import Pattern
-    from busplay.analysis.compare.sides import Sides
+from busplay.analysis.compare.frame_comparison import Delays
+from busplay.analysis.compare.listing import Difference
+from busplay.analysis.compare.pattern import Pattern
 
 
 @dataclass(frozen=True, slots=True)
-class FrameCounts:
-    """Where every frame went: `expected = same + changed + missing`, `actual = same + changed +
-    added`.
+class WrongBit:
+    """A bit that changed frames have wrong.
 
     Attributes:
-        expected, actual: frames in each recording, idle ones left out.
-        same: frames that are in both, those out of order included.
-        changed: frames that are in both with other bits.
-        missing: expected frames that the actual recording lacks.
-        added: frames that nothing in the expected recording stands for.
-        out_of_order: of `same`: those in another place.
-        missing_at_start, missing_at_end: of `missing`: before the first and after the last
-            frame that both have.
-        expected_idle, actual_idle: idle frames that were recorded as frames.
+        field, bit: name of the field, and the bit's number in it; 0 is lowest.
+        symbol, lane: where it travels; None where the link does not send it.
+        ones_lost: changed frames in which it reads 0 for 1.
+        zeros_lost: changed frames in which it reads 1 for 0.
     """
 
-    expected: int
-    actual: int
-    same: int
-    changed: int
-    missing: int
-    added: int
-    out_of_order: int
-    missing_at_start: int = 0
-    missing_at_end: int = 0
-    expected_idle: int = 0
-    actual_idle: int = 0
-
-    @property
-    def differences(self) -> int:
-        """Frames about which something is wrong."""
-        return self.changed + self.missing + self.added + self.out_of_order
-
-
-@dataclass(frozen=True, slots=True)
-class Delays:
-    """How much later than expected the frames came that are in both.
-
-    Attributes:
-        unit: link edges, or processor cycles where the links differ.
-        first, last, least, most: delays, negative: earlier.
-        usual: the delay of most frames; None where there are too many different ones.
-        frames_late, frames_early: frames with a longer or shorter delay than usual; 0 where
-            `usual` is None.
-        changes: how often the delay differed from that of the frame before.
-        longer, shorter: of `changes`, in which direction.
-    """
-
-    unit: TimeUnit
-    first: int
-    last: int
-    least: int
-    most: int
-    usual: int | None
-    frames_late: int
-    frames_early: int
-    changes: int
-    longer: int
-    shorter: int
-
-    @property
-    def constant(self) -> bool:
-        """All frames have the same delay."""
-        return self.changes == 0
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Differences:
-    """Differences in the order of the expected recording, as columns of equal length.
-
-    Attributes:
-        kind: uint8; `Kind`.
-        expected_index, actual_index: int64; number of the frame in its recording, idle ones not
-            counted; -1 where there is none.
-        position: int64; number of the expected frame, or of the one that comes next.
-        expected_edge, actual_edge: uint64; link edge of its start; 0 where there is none.
-        expected_word, actual_word: uint64; as compared (`Sides.bits`); 0 where there is none.
-        flipped: uint64; wrong bits of a changed frame, the sequence number's and check's too.
-    """
-
-    kind: NDArray[np.uint8]
-    expected_index: NDArray[np.int64]
-    actual_index: NDArray[np.int64]
-    position: NDArray[np.int64]
-    expected_edge: UInt64Column
-    actual_edge: UInt64Column
-    expected_word: UInt64Column
-    actual_word: UInt64Column
-    flipped: UInt64Column
-
-    def __len__(self) -> int:
-        return len(self.kind)
-
-    def columns(self) -> tuple[NDArray[np.generic], ...]:
-        """Return all columns in the order in which they are declared."""
-        return tuple(getattr(self, name) for name in self.__slots__)
-
-    def select(self, rows: slice | NDArray[np.intp] | NDArray[np.bool_]) -> Differences:
-        """Return some of the rows."""
-        return Differences(*(column[rows] for column in self.columns()))  # type: ignore[arg-type]
-
-    def of_kind(self, *kinds: Kind) -> Differences:
-        """Return the rows of some kinds."""
-        return self.select(np.isin(self.kind, kinds))
-
-    @classmethod
-    def empty(cls) -> Differences:
-        """Make columns of no rows."""
-        return cls.join([])
-
-    @classmethod
-    def join(cls, blocks: list[Differences]) -> Differences:
-        """Put blocks behind each other."""
-        types = (np.uint8, np.int64, np.int64, np.int64, *[np.uint64] * 5)
-        columns = [
-            np.concatenate([np.empty(0, kind), *(block.columns()[i] for block in blocks)])
-            for i, kind in enumerate(types)
-        ]
-        return cls(*columns)
-
-
-@dataclass(frozen=True, slots=True)
-class WrongBits:
-    """Bits that changed frames have wrong, over all of them.
-
-    Attributes:
-        ones_lost, zeros_lost: how often each bit of a word (0 is lowest) read 0 for 1, 1 for 0.
-        frames_by_lane: changed frames with a wrong bit on each lane.
-        frames_on_lane_alone: changed frames whose wrong bits are all on that lane.
-        frames_by_field: changed frames with a wrong bit in each field.
-    """
-
-    ones_lost: tuple[int, ...]
-    zeros_lost: tuple[int, ...]
-    frames_by_lane: tuple[int, ...]
-    frames_on_lane_alone: tuple[int, ...]
-    frames_by_field: dict[str, int]
+    field: str
+    bit: int
+    symbol: int | None
+    lane: int | None
+    ones_lost: int
+    zeros_lost: int
 
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """What `compare_traces` found.
+    """What two traces of one program have different.
+
+    `frames_expected` is the sum of same, changed and missing; `frames_actual` that of same,
+    changed and added.
 
     Attributes:
-        sides: what was compared, and how.
-        accounts: every frame's fate.
-        delays: None where no frame is in both, or their times cannot be compared.
-        wrong_bits: of the changed frames.
-        differences: the first of them, `kept_all` tells whether all.
-        patterns: what the damage has in common, each with its evidence.
+        expected, actual: names of the traces.
+        equal: every frame is there, unchanged and in order; and, where times can be judged and
+            are not ignored, with the same delay.
+        frames_equal: the same, times aside.
+        times_equal: all frames in both have the same delay; None where that cannot be judged.
+        interrupted: it was stopped; the figures are of the frames up to there.
+        paired_by: `edges`: both traces are of the same run, so a frame is the one that was sent
+            at its link edge, as the accounts of the run have it; `alignment`: by content and
+            time.
+        compared_by: `words`: all bits of a frame; `fields`: space, unit, address and data, as
+            the links differ.
+        expected_link, actual_link: names of the links.
+        notes: what to know of the traces, in sentences.
+        frames_expected, frames_actual: frames in each, idle ones left out.
+        frames_same: frames in both, those out of order included.
+        frames_changed: frames in both with other bits.
+        frames_missing: expected frames that the actual trace lacks.
+        frames_added: actual frames that no expected one stands for.
+        frames_out_of_order: frames in both, in another order.
+        frames_missing_at_start, frames_missing_at_end: missing before the first and after the
+            last frame in both.
+        idle_frames_expected, idle_frames_actual: idle frames that were recorded as frames.
+        delay: how much later frames come than expected; None where no frame is in both, or the
+            traces have no common clock.
+        changed_by_field: changed frames with a wrong bit in each field.
+        changed_by_lane: changed frames with a wrong bit on each lane, from lane 0 on.
+        changed_on_lane_alone: changed frames whose wrong bits are all on that lane.
+        wrong_bits: bits that changed frames have wrong.
+        patterns: what the damage has in common, the most significant first.
+        differences: the first of them, in order, as many as were asked for.
+        picture: the file of both last screens, if one was drawn.
+        pixels_different: pixels of the last screens that differ, by unit; None without a picture.
     """
 
-    sides: Sides
-    accounts: FrameCounts
-    delays: Delays | None
-    wrong_bits: WrongBits
-    differences: Differences
-    patterns: tuple[Pattern, ...] = field(default=())
+    expected: str
+    actual: str
+    equal: bool
+    frames_equal: bool
+    times_equal: bool | None
+    interrupted: bool
+    paired_by: Literal["edges", "alignment"]
+    compared_by: Literal["words", "fields"]
+    expected_link: str
+    actual_link: str
+    notes: tuple[str, ...]
+    frames_expected: int
+    frames_actual: int
+    frames_same: int
+    frames_changed: int
+    frames_missing: int
+    frames_added: int
+    frames_out_of_order: int
+    frames_missing_at_start: int
+    frames_missing_at_end: int
+    idle_frames_expected: int
+    idle_frames_actual: int
+    delay: Delays | None
+    changed_by_field: dict[str, int]
+    changed_by_lane: tuple[int, ...]
+    changed_on_lane_alone: tuple[int, ...]
+    wrong_bits: tuple[WrongBit, ...]
+    patterns: tuple[Pattern, ...]
+    differences: tuple[Difference, ...]
+    picture: str | None = None
+    pixels_different: dict[str, int] | None = None
 
     @property
-    def compared_anything(self) -> bool:
-        """There was a frame in either recording."""
-        return bool(self.accounts.expected or self.accounts.actual)
-
-    @property
-    def kept_all(self) -> bool:
-        """`differences` has all of them."""
-        return len(self.differences) == self.accounts.differences
-
-    @property
-    def frames_equal(self) -> bool:
-        """Something was compared, and every frame is there, right and in order."""
-        return self.compared_anything and not self.accounts.differences
-
-    @property
-    def times_equal(self) -> bool:
-        """All frames that are in both come with the same delay, as far as that can be told."""
-        return self.delays is None or self.delays.constant
+    def frames_different(self) -> int:
+        """Frames with which something is wrong."""
+        return (
+            self.frames_changed + self.frames_missing + self.frames_added + self.frames_out_of_order
+        )

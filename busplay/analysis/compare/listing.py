@@ -5,33 +5,28 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from busplay.analysis.compare.comparison import Comparison, Differences
+from busplay.analysis.compare.frame_comparison import Differences, FrameComparison
 from busplay.analysis.compare.kinds import Kind
 from busplay.analysis.compare.places import Places
 from busplay.analysis.compare.sides import Bit, space_name
 from busplay.trace.header import TraceHeader
 from busplay.units import NS_PER_S
 
-KIND_WORDS = {
-    Kind.MISSING: "missing",
-    Kind.CHANGED: "changed",
-    Kind.ADDED: "added",
-    Kind.OUT_OF_ORDER: "out of order",
-}
-
 
 @dataclass(frozen=True, slots=True)
 class Sighting:
-    """One frame in one recording.
+    """One frame in one trace.
 
     Attributes:
         index: number of the frame, idle ones not counted.
         edge: link edge of its start.
         cycle: processor cycle in which it starts; None where the trace has no board.
         time_ns: since processor cycle 0, or since edge 0 without a board; None without a clock.
-        unit, unit_number, space, offset, data: what it says.
+        unit, unit_number: the display that it goes to.
+        space: `memory`, `registers` or `reserved`.
+        offset, data: the byte, and where it goes within the space.
         address: processor address whose stores go there; None where no window does.
-        label: the label at or before that address; empty where none is known.
+        label: the label at or before that address; None where none is known.
     """
 
     index: int
@@ -44,7 +39,7 @@ class Sighting:
     offset: int
     data: int
     address: int | None
-    label: str
+    label: str | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,41 +47,38 @@ class Difference:
     """One difference.
 
     Attributes:
-        kind: what is wrong.
-        expected, actual: the frame in each recording; None where it is not.
+        kind: `missing`, `changed`, `added` or `out_of_order`.
+        expected, actual: the frame in each trace; None where it is not.
         wrong_bits: of a changed frame, the first on the wire first.
+        lanes: lanes of the actual link that carried a wrong bit.
     """
 
     kind: Kind
     expected: Sighting | None
     actual: Sighting | None
     wrong_bits: tuple[Bit, ...]
-
-    @property
-    def lanes(self) -> tuple[int, ...]:
-        """Lanes of the actual link that carried a wrong bit."""
-        return tuple(sorted({bit.lane for bit in self.wrong_bits if bit.lane >= 0}))
+    lanes: tuple[int, ...]
 
 
 def list_differences(
-    comparison: Comparison, places: Places, *, first: int | None = None
+    found: FrameComparison, places: Places, *, first: int | None = None
 ) -> Iterator[Difference]:
     """Return the differences that were kept, in order; at most `first` of them."""
-    rows = comparison.differences.select(slice(first))
-    sides = comparison.sides
-    expected = _sightings(rows, comparison, places, actual=False)
-    actual = _sightings(rows, comparison, places, actual=True)
-    in_wire_order = [(i, bit) for i, bit in enumerate(sides.bits) if bit is not None][::-1]
+    rows = found.differences.select(slice(first))
+    expected = _sightings(rows, found, places, actual=False)
+    actual = _sightings(rows, found, places, actual=True)
+    in_wire_order = [(i, bit) for i, bit in enumerate(found.sides.bits) if bit is not None][::-1]
     kinds, flipped = rows.kind.tolist(), rows.flipped.tolist()
     for row, before, after in zip(range(len(rows)), expected, actual, strict=True):
         wrong = tuple(bit for place, bit in in_wire_order if flipped[row] >> place & 1)
-        yield Difference(Kind(kinds[row]), before, after, wrong)
+        lanes = sorted({bit.lane for bit in wrong if bit.lane is not None})
+        yield Difference(Kind(kinds[row]), before, after, wrong, tuple(lanes))
 
 
 def _sightings(
-    rows: Differences, comparison: Comparison, places: Places, *, actual: bool
+    rows: Differences, found: FrameComparison, places: Places, *, actual: bool
 ) -> Iterator[Sighting | None]:
-    sides = comparison.sides
+    sides = found.sides
     header = sides.actual if actual else sides.expected
     words = rows.actual_word if actual else rows.expected_word
     indexes = (rows.actual_index if actual else rows.expected_index).tolist()
@@ -108,7 +100,7 @@ def _sightings(
             offset=offset,
             data=data & 0xFF,
             address=address,
-            label=places.label(address),
+            label=places.label(address) or None,
         )
 
 

@@ -15,9 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busplay.analysis.compare.background import SCALES, Background
-from busplay.analysis.compare.comparison import Comparison, Differences
+from busplay.analysis.compare.frame_comparison import Differences, FrameComparison
 from busplay.analysis.compare.kinds import Kind
-from busplay.analysis.compare.pattern import TESTS, Pattern, is_told
+from busplay.analysis.compare.pattern import TESTS, Pattern, is_significant
 from busplay.analysis.compare.periods import find_period
 from busplay.analysis.compare.places import Places
 from busplay.analysis.compare.significance import log_binomial_tail, log_interval_chance
@@ -27,12 +27,8 @@ EVENTS_LEAST = 5
 RANGE_SHARES = (1.0, 0.95, 0.9, 0.8, 0.6)
 BURST_SHARES = (1.0, 0.95, 0.9)
 BURST_FRAMES_LEAST = 3
-# The pieces that the frequency is sought in; more make it no clearer.
+# The frames that a frequency is sought in; more make it no clearer.
 PERIOD_EVENTS_MOST = 1 << 17
-# Of the stretches in which damage is counted so as to see whether it is heaped, and how many
-# standard errors above chance that is.
-STRETCHES_LEAST = 8
-HEAPED_ERRORS = 4
 _WORDS = {
     Kind.MISSING: "missing frames",
     Kind.CHANGED: "changed frames",
@@ -41,9 +37,9 @@ _WORDS = {
 _LOG_TESTS = math.log(TESTS)
 
 
-def find_all_patterns(comparison: Comparison, background: Background) -> Comparison:
+def find_all_patterns(comparison: FrameComparison, background: Background) -> FrameComparison:
     """Return the comparison with all patterns that there is evidence for, the surest first."""
-    found = [one for one in _lane_patterns(comparison) if is_told(one.log_chance)]
+    found = [one for one in _lane_patterns(comparison) if is_significant(one.probability_ln)]
     for kind in (Kind.MISSING, Kind.CHANGED, Kind.ADDED):
         rows = comparison.differences.of_kind(kind)
         if len(rows) < EVENTS_LEAST:
@@ -54,8 +50,8 @@ def find_all_patterns(comparison: Comparison, background: Background) -> Compari
         if kind != Kind.ADDED:
             found += _address_patterns(comparison, background, kind, rows)
             found += _burst_patterns(comparison, background, kind, rows)
-    found = [one for one in found if is_told(one.log_chance)]
-    return replace(comparison, patterns=tuple(sorted(found, key=lambda one: one.log_chance)))
+    found = [one for one in found if is_significant(one.probability_ln)]
+    return replace(comparison, patterns=tuple(sorted(found, key=lambda one: one.probability_ln)))
 
 
 def _pieces(rows: Differences) -> Differences:
@@ -67,7 +63,7 @@ def _pieces(rows: Differences) -> Differences:
 # -- lanes
 
 
-def _lane_patterns(comparison: Comparison) -> Iterator[Pattern]:
+def _lane_patterns(comparison: FrameComparison) -> Iterator[Pattern]:
     sides, bits = comparison.sides, comparison.wrong_bits
     changed = comparison.accounts.changed
     if changed < EVENTS_LEAST:
@@ -76,7 +72,9 @@ def _lane_patterns(comparison: Comparison) -> Iterator[Pattern]:
         lane = int(np.argmax(bits.frames_on_lane_alone))
         fits = bits.frames_on_lane_alone[lane]
         share = 1 / sides.lanes
-        log_chance = log_binomial_tail(fits, changed, share) + math.log(sides.lanes) + _LOG_TESTS
+        probability_ln = (
+            log_binomial_tail(fits, changed, share) + math.log(sides.lanes) + _LOG_TESTS
+        )
         figures: dict[str, int | float | str] = {"lane": lane}
         stuck_at = _stuck_at(comparison, lane)
         stuck = ""
@@ -91,7 +89,7 @@ def _lane_patterns(comparison: Comparison) -> Iterator[Pattern]:
             changed,
             fits,
             share * changed,
-            min(0.0, log_chance),
+            min(0.0, probability_ln),
             figures,
         )
     wrong = np.array(bits.ones_lost) + np.array(bits.zeros_lost)
@@ -99,29 +97,34 @@ def _lane_patterns(comparison: Comparison) -> Iterator[Pattern]:
     bit = sides.bits[place]
     used = sum(one is not None for one in sides.bits)
     if bit is not None and int(wrong[place]) == int(wrong.sum()):
-        log_chance = (
+        probability_ln = (
             log_binomial_tail(int(wrong[place]), changed, 1 / used) + math.log(used) + _LOG_TESTS
         )
+        of_bit: dict[str, int | float | str] = {"field": bit.field, "bit": bit.bit}
+        if bit.lane is not None:
+            of_bit["lane"] = bit.lane
         yield Pattern(
             "bit",
             Kind.CHANGED,
             f"every wrong bit is bit {bit.bit} of the field {bit.field}"
-            + (f" (lane {bit.lane}, symbol {bit.symbol})" if bit.lane >= 0 else ""),
+            + (f" (lane {bit.lane}, symbol {bit.symbol})" if bit.lane is not None else ""),
             changed,
             int(wrong[place]),
             changed / used,
-            min(0.0, log_chance),
-            {"field": bit.field, "bit": bit.bit, "lane": bit.lane, "symbol": bit.symbol},
+            min(0.0, probability_ln),
+            of_bit,
         )
 
 
-def _stuck_at(comparison: Comparison, lane: int) -> int | None:
+def _stuck_at(comparison: FrameComparison, lane: int) -> int | None:
     """Return the level that all of a lane's wrong bits have; None where that may be chance."""
     bits = comparison.wrong_bits
     on_lane = [i for i, bit in enumerate(comparison.sides.bits) if bit and bit.lane == lane]
     low = sum(bits.ones_lost[i] for i in on_lane)
     high = sum(bits.zeros_lost[i] for i in on_lane)
-    if min(low, high) or not is_told(log_binomial_tail(low + high, low + high, 0.5) + math.log(2)):
+    if min(low, high) or not is_significant(
+        log_binomial_tail(low + high, low + high, 0.5) + math.log(2)
+    ):
         return None
     return 0 if low else 1
 
@@ -130,7 +133,7 @@ def _stuck_at(comparison: Comparison, lane: int) -> int | None:
 
 
 def _address_patterns(
-    comparison: Comparison, background: Background, kind: Kind, rows: Differences
+    comparison: FrameComparison, background: Background, kind: Kind, rows: Differences
 ) -> Iterator[Pattern]:
     fields = comparison.sides.unpack(rows.expected_word)
     areas, area_of = np.unique(np.stack([fields.unit, fields.space]), axis=1, return_inverse=True)
@@ -147,14 +150,14 @@ def _address_patterns(
         if inside < EVENTS_LEAST:
             continue
         chance = counts[first : last + 1].sum() / background.frames
-        log_chance = log_interval_chance(inside, events, float(chance)) + math.log(
+        probability_ln = log_interval_chance(inside, events, float(chance)) + math.log(
             len(RANGE_SHARES)
         )
-        if best is None or log_chance < best[0]:
-            best = (log_chance, first, last, inside, events, float(chance))
+        if best is None or probability_ln < best[0]:
+            best = (probability_ln, first, last, inside, events, float(chance))
     if best is None:
         return
-    log_chance, first, last, fits, events, chance = best
+    probability_ln, first, last, fits, events, chance = best
     first, last = first << background.address_shift, ((last + 1) << background.address_shift) - 1
     places = Places(comparison.sides.board)
     yield Pattern(
@@ -166,7 +169,7 @@ def _address_patterns(
         events,
         fits,
         chance * events,
-        min(0.0, log_chance + _LOG_TESTS),
+        min(0.0, probability_ln + _LOG_TESTS),
         {
             "unit": places.unit_name(unit),
             "space": space,
@@ -184,7 +187,7 @@ def _tightest(ordered: NDArray[np.int64], count: int) -> tuple[int, int]:
 
 
 def _visits(
-    comparison: Comparison,
+    comparison: FrameComparison,
     rows: Differences,
     here: NDArray[np.bool_],
     first: int,
@@ -219,56 +222,21 @@ def _visits(
 # -- time
 
 
-def _lone_pieces(rows: Differences) -> Differences:
-    """Take damage that comes in heaps for one piece a heap, so that pieces are independent.
-
-    The reach over which damage is one heap grows until the pieces are spread over the frames no
-    more unevenly than by chance. Heaps would otherwise show at every frequency at which frames
-    themselves come, as one heap's frames keep step with each other.
-    """
-    position = rows.position
-    reach = 1
-    while True:
-        first = np.diff(position, prepend=-2 * reach) > reach
-        places = position[first]
-        if len(places) < EVENTS_LEAST or not _is_heaped(places, reach):
-            return rows.select(first)
-        reach *= 4
-
-
-def _is_heaped(places: NDArray[np.int64], reach: int) -> bool:
-    """Tell whether counts in equal stretches of frames vary more than by chance.
-
-    By chance the variance of counts is their mean, at every length of stretch.
-    """
-    places = places - places[0]
-    stretch = 4 * reach
-    while places[-1] // stretch >= STRETCHES_LEAST:
-        counts = np.bincount(places // stretch)[:-1]
-        mean = float(counts.mean())
-        error = math.sqrt(2 / len(counts) + 1 / (len(counts) * mean))
-        if float(counts.var()) / mean > 1 + HEAPED_ERRORS * error:
-            return True
-        stretch *= 4
-    return False
-
-
 def _period_patterns(
-    comparison: Comparison, background: Background, kind: Kind, rows: Differences
+    comparison: FrameComparison, background: Background, kind: Kind, rows: Differences
 ) -> Iterator[Pattern]:
     sides, delays = comparison.sides, comparison.delays
     if kind == Kind.ADDED:
         if sides.time_unit != "edges" or delays is None or delays.usual is None:
             return
-        edges = _lone_pieces(rows).actual_edge.astype(np.float64) - delays.usual
+        edges = rows.actual_edge.astype(np.float64) - delays.usual
     else:
-        edges = _lone_pieces(rows).expected_edge.astype(np.float64)
-    edges = edges[:PERIOD_EVENTS_MOST]
+        edges = rows.expected_edge.astype(np.float64)
+    edges = np.sort(edges[:PERIOD_EVENTS_MOST])
     frames = background.sampled_edges.astype(np.float64)
-    found = find_period(np.sort(edges), frames, finest=float(background.slot_edges))
+    found = find_period(edges, frames, finest=background.usual_gap_edges)
     if found is None:
         return
-    fits = math.ceil(0.9 * len(edges))
     rate = sides.expected.edges_per_second
     if rate:
         hz, error = rate / found.length, rate * found.length_error / found.length**2
@@ -277,22 +245,18 @@ def _period_patterns(
     else:
         text = f"every {found.length:,.6g} link edges (±{found.length_error:.2g})"
         figures = {}
-    arc = ""
-    if found.arc < 0.5:
-        arc = (
-            f": {fits:,} of {len(edges):,} times within {found.arc:.2g} of the period,"
-            f" where {found.background:.2g} of all frames fall"
-        )
+    fits = round(found.inside * len(edges))
     figures["period_edges"] = found.length
     figures["arc_ratio"] = found.arc
     yield Pattern(
         "period",
         kind,
-        f"{_WORDS[kind]} come {text}{arc}",
+        f"{_WORDS[kind]} come {text}: {fits:,} of {len(edges):,} within {found.arc:.2g} of the"
+        f" period, where {found.background:.2g} of all frames fall",
         len(edges),
         fits,
         found.background * len(edges),
-        min(0.0, found.log_chance + _LOG_TESTS),
+        min(0.0, found.probability_ln + _LOG_TESTS),
         figures,
     )
 
@@ -301,7 +265,7 @@ def _period_patterns(
 
 
 def _burst_patterns(
-    comparison: Comparison, background: Background, kind: Kind, rows: Differences
+    comparison: FrameComparison, background: Background, kind: Kind, rows: Differences
 ) -> Iterator[Pattern]:
     index = _pieces(rows).expected_index
     places = background.places(index)
@@ -321,14 +285,14 @@ def _burst_patterns(
             if least + 1 < BURST_FRAMES_LEAST:
                 continue
             chance = float(from_place[min(least, len(from_place) - 1)])
-            log_chance = log_binomial_tail(fits, count, chance) + math.log(
+            probability_ln = log_binomial_tail(fits, count, chance) + math.log(
                 SCALES * (1 if fits == count else count)
             )
-            if best is None or log_chance < best[0]:
-                best = (log_chance, scale, least + 1, fits, count, chance)
+            if best is None or probability_ln < best[0]:
+                best = (probability_ln, scale, least + 1, fits, count, chance)
     if best is None:
         return
-    log_chance, scale, frames, fits, count, chance = best
+    probability_ln, scale, frames, fits, count, chance = best
     all_or_some = f"all {count:,} do" if fits == count else f"{fits:,} of {count:,} do"
     only = "only" if fits == count else "nearly only"
     slots = 1 << scale
@@ -342,6 +306,6 @@ def _burst_patterns(
         count,
         fits,
         chance * count,
-        min(0.0, log_chance + _LOG_TESTS),
+        min(0.0, probability_ln + _LOG_TESTS),
         {"burst_frames": frames, "burst_gap_slots": slots},
     )

@@ -1,55 +1,80 @@
-"""A comparison for people, in 80 columns, and as plain values for JSON."""
+"""A comparison for people, in 80 columns: the verdict first."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from pathlib import PurePath
 
-from busplay.analysis.compare.comparison import Comparison, Delays
-from busplay.analysis.compare.listing import KIND_WORDS, Difference, Sighting
-from busplay.analysis.compare.pattern import CHANCE_MOST, Pattern, chance_text
+from busplay.analysis.compare.comparison import Comparison
+from busplay.analysis.compare.frame_comparison import Delays
+from busplay.analysis.compare.listing import Difference, Sighting
+from busplay.analysis.compare.pattern import SIGNIFICANCE, one_in
+from busplay.errors import printable
 from busplay.explain.text_layout import heading, pairs, table, wrapped
-from busplay.units import NS_PER_S
 from busplay.wording import counted
 
-Facts = dict[str, object]
+SHORT_LISTED = 3
+SHORT_PATTERNS = 3
 
 
-def comparison_text(
-    comparison: Comparison, listed: Sequence[Difference], *, names: tuple[str, str]
-) -> str:
-    """Say what was found.
+def verdict_text(found: Comparison) -> str:
+    """Return the verdict in a line."""
+    if found.interrupted:
+        return f"interrupted after {found.frames_expected:,} frames: {_verdict(found)}"
+    return _verdict(found)
+
+
+def _verdict(found: Comparison) -> str:
+    if found.equal:
+        return f"equal: {counted(found.frames_same, 'frame')}"
+    parts = [
+        f"{count:,} {word}"
+        for word, count in (
+            ("changed", found.frames_changed),
+            ("missing", found.frames_missing),
+            ("added", found.frames_added),
+            ("out of order", found.frames_out_of_order),
+        )
+        if count
+    ]
+    if not parts:
+        return "DIFFERENT: all frames are there, but their delay changes"
+    return f"DIFFERENT: {', '.join(parts)} of {counted(found.frames_expected, 'expected frame')}"
+
+
+def comparison_text(found: Comparison, *, full: bool, listed_most: int | None) -> str:
+    """Write what was found below the verdict: in a screenful, or `full` tables.
 
     Args:
-        listed: the differences to show one by one.
-        names: of the recordings.
+        listed_most: differences to list; None: all that were kept.
     """
-    accounts = comparison.accounts
-    lines = [f"{names[0]} (expected) and {names[1]} (actual)"]
-    for note in comparison.sides.notes:
+    names = [printable(PurePath(one).name) for one in (found.actual, found.expected)]
+    lines = [f"  {names[0]} (actual) against {names[1]} (expected)"]
+    for note in found.notes:
         lines += wrapped(note)
     rows = [
-        ("frames", f"{accounts.expected:,} expected, {accounts.actual:,} actual"),
-        ("same", f"{accounts.same:,}{_out_of_order(accounts.out_of_order)}"),
-        ("changed", f"{accounts.changed:,}"),
-        ("missing", f"{accounts.missing:,}{_at_the_ends(comparison)}"),
-        ("added", f"{accounts.added:,}"),
+        ("frames", f"{found.frames_expected:,} expected, {found.frames_actual:,} actual"),
+        ("same", f"{found.frames_same:,}{_out_of_order(found.frames_out_of_order)}"),
+        ("changed", f"{found.frames_changed:,}"),
+        ("missing", f"{found.frames_missing:,}{_at_the_ends(found)}"),
+        ("added", f"{found.frames_added:,}"),
     ]
-    if accounts.expected_idle or accounts.actual_idle:
+    if found.idle_frames_expected or found.idle_frames_actual:
         rows.append(
             (
                 "idle",
-                f"{accounts.expected_idle:,} expected, {accounts.actual_idle:,} actual; left out",
+                f"{found.idle_frames_expected:,} expected, {found.idle_frames_actual:,} actual;"
+                " left out",
             )
         )
-    if comparison.delays is not None:
-        rows.append(("delay", _delay_text(comparison.delays, comparison)))
+    if found.delay is not None:
+        rows.append(("delay", _delay_text(found.delay, judged=found.times_equal is not None)))
     lines += ["", *pairs(rows)]
-    if accounts.changed:
-        lines += _wrong_bits_lines(comparison)
-    if accounts.differences:
-        lines += _pattern_lines(comparison.patterns)
-    if listed:
-        lines += _listing_lines(listed, accounts.differences)
+    if not found.frames_different:
+        return "\n".join(lines)
+    lines += _pattern_lines(found, full=full)
+    if full and found.frames_changed:
+        lines += _wrong_bits_lines(found)
+    lines += _listing_lines(found, most=listed_most)
     return "\n".join(lines)
 
 
@@ -57,95 +82,99 @@ def _out_of_order(count: int) -> str:
     return f", {count:,} of them out of order" if count else ""
 
 
-def _at_the_ends(comparison: Comparison) -> str:
-    accounts = comparison.accounts
+def _at_the_ends(found: Comparison) -> str:
     parts = [
         f"{count:,} at the {place}"
-        for count, place in ((accounts.missing_at_start, "start"), (accounts.missing_at_end, "end"))
+        for count, place in (
+            (found.frames_missing_at_start, "start"),
+            (found.frames_missing_at_end, "end"),
+        )
         if count
     ]
     return f", of them {' and '.join(parts)}" if parts else ""
 
 
-def _delay_text(delays: Delays, comparison: Comparison) -> str:
-    unit = {"edges": "link edge", "cycles": "processor cycle"}[delays.unit]
-    if delays.constant and not delays.first:
+def _delay_text(delay: Delays, *, judged: bool) -> str:
+    unit = {"edges": "link edge", "cycles": "processor cycle"}[delay.unit]
+    if not delay.changes and not delay.first:
         return "none"
-    if delays.constant:
-        return f"{counted(delays.first, unit)}{_as_ns(delays.first, comparison)}, constant"
-    text = f"{delays.least:,} to {counted(delays.most, unit)}; changes {delays.changes:,} times"
-    if delays.changes > 2 and 0 in (delays.longer, delays.shorter):
-        text += f", always to a {'longer' if delays.longer else 'shorter'} one"
-    if delays.usual is not None:
+    if not delay.changes:
+        exact = "" if delay.first_ns is None else f" ({delay.first_ns:,} ns)"
+        return f"{counted(delay.first, unit)}{exact}, constant"
+    text = f"{delay.least:,} to {counted(delay.most, unit)}; {counted(delay.changes, 'change')}"
+    if delay.changes > 2 and 0 in (delay.longer, delay.shorter):
+        text += f", always to a {'longer' if delay.longer else 'shorter'} one"
+    if delay.usual is not None:
         text += (
-            f"; usual {delays.usual:,}, later {counted(delays.frames_late, 'frame')},"
-            f" earlier {counted(delays.frames_early, 'frame')}"
+            f"; usual {delay.usual:,}, {counted(delay.frames_late, 'frame')} later,"
+            f" {counted(delay.frames_early, 'frame')} earlier"
         )
-    if not comparison.sides.judges_time:
-        text += "; not judged, since the links differ"
-    return text
+    return text if judged else f"{text}; not judged, as the links differ"
 
 
-def _as_ns(edges: int, comparison: Comparison) -> str:
-    rate = comparison.sides.expected.edges_per_second
-    if not edges or not rate or comparison.sides.time_unit != "edges":
-        return ""
-    return f" ({edges * NS_PER_S // rate:,} ns)"
-
-
-def _wrong_bits_lines(comparison: Comparison) -> list[str]:
-    bits, changed = comparison.wrong_bits, comparison.accounts.changed
-    fields = [f"{name} {count:,}" for name, count in bits.frames_by_field.items() if count]
-    lanes = [f"{lane}: {count:,}" for lane, count in enumerate(bits.frames_by_lane) if count]
+def _wrong_bits_lines(found: Comparison) -> list[str]:
+    fields = [f"{name} {count:,}" for name, count in found.changed_by_field.items()]
+    lanes = [f"lane {lane}: {count:,}" for lane, count in enumerate(found.changed_by_lane) if count]
     rows = [("fields", ", ".join(fields)), ("lanes", ", ".join(lanes) or "none of this link")]
-    return [*heading(f"Wrong in {counted(changed, 'changed frame')}, frames each"), *pairs(rows)]
+    bits: list[tuple[str, ...]] = [("bit", "lane", "symbol", "read 0 for 1", "read 1 for 0")]
+    for one in found.wrong_bits:
+        lane, symbol = ("" if place is None else f"{place}" for place in (one.lane, one.symbol))
+        bits.append(
+            (f"{one.field} {one.bit}", lane, symbol, f"{one.ones_lost:,}", f"{one.zeros_lost:,}")
+        )
+    return [
+        *heading(f"Wrong bits of {counted(found.frames_changed, 'changed frame')}"),
+        *pairs(rows),
+        *table(bits, right=frozenset({1, 2, 3})),
+    ]
 
 
-def _pattern_lines(patterns: Sequence[Pattern]) -> list[str]:
+def _pattern_lines(found: Comparison, *, full: bool) -> list[str]:
     lines = heading("Patterns")
-    if not patterns:
-        return [
-            *lines,
-            *wrapped(f"none that chance gives less than once in {1 / CHANCE_MOST:,.0f}"),
-        ]
-    for one in patterns:
-        lines += wrapped(f"{one.sentence}. By chance: {chance_text(one.log_chance)}.")
+    if not found.patterns:
+        return [*lines, *wrapped(f"no pattern significant at {SIGNIFICANCE:.1%}")]
+    for one in found.patterns[: None if full else SHORT_PATTERNS]:
+        lines += wrapped(f"{one.sentence}. By chance: {one_in(one.probability_ln)}.")
     return lines
 
 
-def _listing_lines(listed: Sequence[Difference], total: int) -> list[str]:
-    shown = "all" if len(listed) == total else f"the first {len(listed):,} of {total:,}"
+def _listing_lines(found: Comparison, *, most: int | None) -> list[str]:
+    listed = found.differences[:most]
+    total = found.frames_different
+    if not listed:
+        return []
+    title = f"All {total:,} differences" if len(listed) == total else f"First {len(listed):,}"
+    title += "" if len(listed) == total else f" of {counted(total, 'difference')}"
     rows: list[tuple[str, ...]] = [("what", "cycle", "ns", "goes to", "data", "found")]
     rows += [_row(one) for one in listed]
-    return [*heading(f"Differences, {shown}"), *table(rows, right=frozenset({1, 2}))]
+    return [*heading(title), *table(rows, right=frozenset({1, 2}))]
 
 
 def _row(one: Difference) -> tuple[str, ...]:
-    seen = one.expected or one.actual
-    if seen is None:
-        raise ValueError("a difference is in one of the recordings")
-    data = f"{seen.data:02X}"
+    frame = one.expected or one.actual
+    if frame is None:
+        raise ValueError("a difference is in one of the traces")
     found = ""
     if one.expected is not None and one.actual is not None:
         if one.wrong_bits:
             found = _changed_text(one, one.expected, one.actual)
         else:
-            found = f"frame {one.actual.index:,} of the actual ones, not {one.expected.index:,}"
-    if seen.label:
-        found = f"{found}; {seen.label}" if found else seen.label
+            found = f"actual frame {one.actual.index:,}, expected as {one.expected.index:,}"
+    if frame.label:
+        found = f"{found}; {frame.label}" if found else frame.label
     return (
-        KIND_WORDS[one.kind],
-        "" if seen.cycle is None else f"{seen.cycle:,}",
-        "" if seen.time_ns is None else f"{seen.time_ns:,}",
-        _place_text(seen),
-        data,
+        one.kind.name.lower().replace("_", " "),
+        "" if frame.cycle is None else f"{frame.cycle:,}",
+        "" if frame.time_ns is None else f"{frame.time_ns:,}",
+        _place_text(frame),
+        f"{frame.data:02X}",
         found,
     )
 
 
-def _place_text(seen: Sighting) -> str:
-    start = "" if seen.address is None else f"${seen.address:04X} "
-    return f"{start}{seen.unit} {seen.space} {seen.offset}"
+def _place_text(frame: Sighting) -> str:
+    start = "" if frame.address is None else f"${frame.address:04X} "
+    return f"{start}{frame.unit} {frame.space} {frame.offset}"
 
 
 def _changed_text(one: Difference, expected: Sighting, actual: Sighting) -> str:
@@ -163,83 +192,3 @@ def _changed_text(one: Difference, expected: Sighting, actual: Sighting) -> str:
     lanes = f" ({'lane' if len(one.lanes) == 1 else 'lanes'} {', '.join(map(str, one.lanes))})"
     parts.append(f"bits {named}" + (lanes if one.lanes else ""))
     return "; ".join(parts)
-
-
-# -- JSON
-
-
-def comparison_facts(comparison: Comparison, listed: Sequence[Difference]) -> Facts:
-    """Return a comparison as plain values."""
-    sides, accounts, bits = comparison.sides, comparison.accounts, comparison.wrong_bits
-    return {
-        "frames_equal": comparison.frames_equal,
-        "times_equal": comparison.times_equal,
-        "compared_by": "words" if sides.by_words else "fields",
-        "expected_link": sides.expected.link.name,
-        "actual_link": sides.actual.link.name,
-        "notes": list(sides.notes),
-        "frames_expected": accounts.expected,
-        "frames_actual": accounts.actual,
-        "frames_same": accounts.same,
-        "frames_changed": accounts.changed,
-        "frames_missing": accounts.missing,
-        "frames_added": accounts.added,
-        "frames_out_of_order": accounts.out_of_order,
-        "frames_missing_at_start": accounts.missing_at_start,
-        "frames_missing_at_end": accounts.missing_at_end,
-        "idle_frames_expected": accounts.expected_idle,
-        "idle_frames_actual": accounts.actual_idle,
-        "delay": _delay_facts(comparison.delays),
-        "changed_by_field": {name: n for name, n in bits.frames_by_field.items() if n},
-        "changed_by_lane": list(bits.frames_by_lane),
-        "changed_on_lane_alone": list(bits.frames_on_lane_alone),
-        "wrong_bits": [
-            {
-                "field": bit.field,
-                "bit": bit.bit,
-                "symbol": bit.symbol if bit.symbol >= 0 else None,
-                "lane": bit.lane if bit.lane >= 0 else None,
-                "ones_lost": bits.ones_lost[place],
-                "zeros_lost": bits.zeros_lost[place],
-            }
-            for place, bit in enumerate(sides.bits)
-            if bit is not None and (bits.ones_lost[place] or bits.zeros_lost[place])
-        ],
-        "patterns": [
-            {
-                "kind": one.kind,
-                "about": KIND_WORDS[one.about],
-                "sentence": one.sentence,
-                "events": one.events,
-                "fits": one.fits,
-                "fits_by_chance": one.by_chance,
-                "chance": one.chance,
-                "chance_ln": one.log_chance,
-                **one.figures,
-            }
-            for one in comparison.patterns
-        ],
-        "differences": [_difference_facts(one) for one in listed],
-    }
-
-
-def _delay_facts(delays: Delays | None) -> Facts | None:
-    if delays is None:
-        return None
-    return {name: getattr(delays, name) for name in delays.__slots__} | {
-        "constant": delays.constant
-    }
-
-
-def _difference_facts(one: Difference) -> Facts:
-    return {
-        "kind": KIND_WORDS[one.kind],
-        "expected": _sighting_facts(one.expected),
-        "actual": _sighting_facts(one.actual),
-        "wrong_bits": [f"{bit.field} {bit.bit}" for bit in one.wrong_bits],
-        "lanes": list(one.lanes),
-    }
-
-
-def _sighting_facts(seen: Sighting | None) -> Facts | None:
-    return None if seen is None else {name: getattr(seen, name) for name in seen.__slots__}

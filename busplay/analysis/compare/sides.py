@@ -33,7 +33,7 @@ _FIELD_ROWS = {
     "unit": (FIELD_UNIT, 40, 16),
     "space": (FIELD_SPACE, 56, 8),
 }
-_SPACES = {0: "idle", 1: "memory", 2: "registers", 3: "kept"}
+_SPACES = {0: "idle", 1: "memory", 2: "registers"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,13 +43,13 @@ class Bit:
     Attributes:
         field: name.
         bit: its number within the field, 0 is lowest.
-        symbol, lane: of the frame on the wire; -1 where the actual link does not send it.
+        symbol, lane: of the frame on the wire; None where the actual link does not send it.
     """
 
     field: str
     bit: int
-    symbol: int
-    lane: int
+    symbol: int | None
+    lane: int | None
 
 
 class Fields(NamedTuple):
@@ -251,7 +251,8 @@ class Sides:
             sent = self.actual.link.field_named(name) is not None
             places = layout.bit_places(name) if sent else ()
             for bit in range(len(places) if self.by_words else _FIELD_ROWS[name][2]):
-                symbol = lane = -1
+                symbol: int | None = None
+                lane: int | None = None
                 if bit < len(places):
                     symbol = int(np.flatnonzero(symbols[places[bit]])[0])
                     lane = int(symbols[places[bit], symbol]).bit_length() - 1
@@ -360,4 +361,4 @@ def _describe_windows(windows: tuple[Window, ...]) -> list[str]:
 
 def space_name(number: int) -> str:
     """Name a space."""
-    return _SPACES.get(number, "kept")
+    return _SPACES.get(number, "reserved")

@@ -10,8 +10,11 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from busplay.pipeline import pairing
+
 # Kinds of differences.
-MISSING, CHANGED, ADDED, REORDERED = 0, 1, 2, 3
+MISSING, CHANGED, ADDED = pairing.MISSING, pairing.CHANGED, pairing.ADDED
+REORDERED = 3
 
 # Places in the state.
 NEXT_EXPECTED, NEXT_ACTUAL = 0, 1  # cursors in the columns of this call

@@ -7,10 +7,11 @@ from collections import Counter
 import numpy as np
 from numpy.typing import NDArray
 
-from busplay.analysis.compare.comparison import Delays, Differences, WrongBits
+from busplay.analysis.compare.frame_comparison import Delays, Differences, WrongBits
 from busplay.analysis.compare.kinds import Kind, TimeUnit
 from busplay.analysis.compare.reordering import find_reordered
 from busplay.analysis.compare.sides import Sides
+from busplay.units import NS_PER_S
 
 # A delay that changes all the time has no usual value, and need not fill the memory.
 DELAYS_MOST = 1 << 16
@@ -19,8 +20,9 @@ DELAYS_MOST = 1 << 16
 class DelayTally:
     """Delays of the frames that are in both recordings, run by run."""
 
-    def __init__(self, unit: TimeUnit) -> None:
+    def __init__(self, unit: TimeUnit, *, edges_per_second: int | None) -> None:
         self._unit: TimeUnit = unit
+        self._edges_per_second = edges_per_second if unit == "edges" else None
         self._frames: Counter[int] | None = Counter()
         self._first: int | None = None
         self._last = self._least = self._most = 0
@@ -52,6 +54,7 @@ class DelayTally:
         if self._first is None:
             return None
         usual = late = early = None
+        rate = self._edges_per_second
         if self._frames:
             most = max(self._frames.values())
             usual = min(delay for delay, count in self._frames.items() if count == most)
@@ -60,6 +63,7 @@ class DelayTally:
         return Delays(
             unit=self._unit,
             first=self._first,
+            first_ns=self._first * NS_PER_S // rate if rate else None,
             last=self._last,
             least=self._least,
             most=self._most,
@@ -97,9 +101,18 @@ class DifferenceTally:
 
     def add(self, rows: Differences, *, final: bool = False) -> None:
         """Add differences as the alignment tells them; `final`: these are the last."""
+        sorted_out = rows if self._sides.same_run else self._reordered(rows, final=final)
+        self._count(sorted_out)
+        room = self._keep - self._kept_rows
+        if room > 0 and len(sorted_out):
+            self._kept.append(sorted_out.select(slice(room)))
+            self._kept_rows += len(self._kept[-1])
+
+    def _reordered(self, rows: Differences, *, final: bool) -> Differences:
+        """Sort out frames that are only out of order; what cannot be told yet is kept back."""
         pending = Differences.join([self._pending, rows])
         if len(pending) == 0:
-            return
+            return pending
         room = 2 * len(pending)
         kind = np.empty(room, np.uint8)
         expected_row, actual_row = np.empty(room, np.int64), np.empty(room, np.int64)
@@ -117,14 +130,7 @@ class DifferenceTally:
             np.zeros(len(pending), np.bool_),
         )
         self._pending = pending.select(slice(done, None))
-        sorted_out = _put_together(
-            pending, kind[:filled], expected_row[:filled], actual_row[:filled]
-        )
-        self._count(sorted_out)
-        room = self._keep - self._kept_rows
-        if room > 0 and len(sorted_out):
-            self._kept.append(sorted_out.select(slice(room)))
-            self._kept_rows += len(self._kept[-1])
+        return _put_together(pending, kind[:filled], expected_row[:filled], actual_row[:filled])
 
     def _count(self, rows: Differences) -> None:
         for kind in Kind:

@@ -8,9 +8,13 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from busplay.analysis.compare.alignment import LOOK_FRAMES
-from busplay.analysis.compare.compare import compare_traces
-from busplay.analysis.compare.comparison import Comparison, Differences, FrameCounts
-from busplay.analysis.compare.kinds import Kind
+from busplay.analysis.compare.frame_comparison import (
+    Differences,
+    FrameComparison,
+    FrameCounts,
+    Kind,
+)
+from busplay.analysis.compare.frames import compare_frames
 from busplay.analysis.compare.streams import EDIT_MOST
 from busplay.batch import FrameBatch
 from busplay.errors import InputError
@@ -34,15 +38,15 @@ SLOT = 8  # edges of a slot, of both links
 LINKS = {"guarded": GUARDED, "lean": LEAN}
 
 
-def compare(expected: FrameBatch, actual: FrameBatch, link: str = "guarded") -> Comparison:
-    found = compare_traces([expected], [actual], expected_header=HEADERS[link])
+def compare(expected: FrameBatch, actual: FrameBatch, link: str = "guarded") -> FrameComparison:
+    found = compare_frames([expected], [actual], expected_header=HEADERS[link])
     require_balance(found.accounts)
     return found
 
 
-def compare_without_times(expected: FrameBatch, actual: FrameBatch) -> Comparison:
+def compare_without_times(expected: FrameBatch, actual: FrameBatch) -> FrameComparison:
     """Guarded against lean frames without a board: no common clock."""
-    found = compare_traces(
+    found = compare_frames(
         [expected],
         [actual],
         expected_header=HEADERS["guarded"],
@@ -67,7 +71,7 @@ def as_lean(frames: FrameBatch) -> FrameBatch:
     return FrameBatch(frames.edge, lean.pack(**fields))
 
 
-def indexes(found: Comparison, kind: Kind) -> list[int]:
+def indexes(found: FrameComparison, kind: Kind) -> list[int]:
     rows = found.differences.of_kind(kind)
     return (rows.actual_index if kind == Kind.ADDED else rows.expected_index).tolist()
 
@@ -208,7 +212,7 @@ def test_where_batches_are_cut_changes_nothing(data: st.DataObject) -> None:
             (actual, data.draw(cuts(len(actual)))),
         )
     ]
-    cut = compare_traces(*parts, expected_header=HEADERS["guarded"])
+    cut = compare_frames(*parts, expected_header=HEADERS["guarded"])
     assert cut.accounts == whole.accounts
     assert cut.delays == whole.delays
     assert_same_rows(cut.differences, whole.differences)
@@ -390,7 +394,7 @@ def test_idle_frames_that_were_recorded_are_left_out_and_counted() -> None:
 def test_other_link_is_compared_by_what_frames_say() -> None:
     frames = recording(GUARDED, FRAMES)
     actual = dropped(late(as_lean(frames), 3), np.array([9]))
-    found = compare_traces(
+    found = compare_frames(
         [frames], [actual], expected_header=HEADERS["guarded"], actual_header=HEADERS["lean"]
     )
     assert indexes(found, Kind.MISSING) == [9]
@@ -406,7 +410,7 @@ def test_recordings_of_other_units_are_refused() -> None:
     board = board_with(GUARDED)
     smaller = replace(board, units=(replace(board.units[0], width_px=128), board.units[1]))
     with pytest.raises(InputError) as refused:
-        compare_traces(
+        compare_frames(
             [],
             [],
             expected_header=HEADERS["guarded"],
@@ -441,7 +445,7 @@ def test_empty_actual_lacks_everything() -> None:
 
 def test_differences_beyond_what_is_kept_are_counted() -> None:
     frames = recording(GUARDED, FRAMES)
-    found = compare_traces(
+    found = compare_frames(
         [frames],
         [dropped(frames, np.arange(0, FRAMES, 3))],
         expected_header=HEADERS["guarded"],
@@ -450,3 +454,18 @@ def test_differences_beyond_what_is_kept_are_counted() -> None:
     assert len(found.differences) == 7
     assert found.accounts.missing == 100
     assert not found.kept_all
+
+
+def test_comparison_that_is_stopped_has_the_figures_up_to_there() -> None:
+    frames = recording(GUARDED, 3 * LOOK_FRAMES)
+    lost = np.arange(0, len(frames), 1_000)
+    found = compare_frames(
+        [frames],
+        [dropped(frames, lost)],
+        expected_header=HEADERS["guarded"],
+        should_stop=lambda: True,
+    )
+    assert found.interrupted
+    assert 0 < found.accounts.expected < len(frames)
+    require_balance(found.accounts)
+    assert found.accounts.missing == np.count_nonzero(lost < found.accounts.expected)
