@@ -39,7 +39,7 @@ class Memory:
 
     Attributes:
         kind: `ram` or `rom`.
-        first_address, last_address: the range, both included.
+        first_address, last_address: first and last address of the range, both included.
         image: file whose bytes are in it before reset; None: RAM and ROM begin as zeros.
     """
 
@@ -55,7 +55,7 @@ class Window:
 
     Attributes:
         name: name for messages and tables.
-        first_address, last_address: the range, both included.
+        first_address, last_address: first and last address of the range, both included.
         unit: name of the unit that its stores go to.
         space: the unit's memory or its registers.
         first_offset: offset within the space that `first_address` stands for.

@@ -21,17 +21,17 @@ from busplay.description.toml_reader import Table, parse_toml, read_description_
 from busplay.errors import DescriptionError
 from busplay.wording import counted
 
-PLAN_KEYS = (
-    "seed",
-    "bit_flips",
-    "stuck_lanes",
-    "late_lanes",
-    "early_lanes",
-    "lost_edges",
-    "extra_edges",
-    "stalls",
-)
 SPAN_KEYS = ("first_ns", "stop_ns")
+TABLE_KEYS: dict[str, tuple[str, ...]] = {
+    "bit_flips": ("ratio", "lanes", "burst_edges", "burst_ratio", *SPAN_KEYS),
+    "stuck_lanes": ("lane", "level", *SPAN_KEYS),
+    "late_lanes": ("lane", "ratio", *SPAN_KEYS),
+    "early_lanes": ("lane", "ratio", *SPAN_KEYS),
+    "lost_edges": ("ratio", "count", "at_edges", *SPAN_KEYS),
+    "extra_edges": ("ratio", "at_edges", *SPAN_KEYS),
+    "stalls": ("period_ns", "length_ns"),
+}
+PLAN_KEYS = ("seed", *TABLE_KEYS)
 # A probability of an event so rare that it never comes needs no stream of its own.
 RATIO_MIN = 1e-12
 
@@ -52,41 +52,32 @@ def parse_faults(text: str, link: Link, *, file: str) -> FaultPlan:
         DescriptionError: it says something that cannot be on this link.
     """
     table = Table(parse_toml(text, file=file), file=file, keys=PLAN_KEYS)
+    tables = {name: table.tables(name, keys) for name, keys in TABLE_KEYS.items()}
     plan = FaultPlan(
         seed=table.integer("seed", *LIMITS[FaultPlan, "seed"], default=1),
-        bit_flips=tuple(
-            _read_flips(one, link)
-            for one in table.tables(
-                "bit_flips", ("ratio", "lanes", "burst_edges", "burst_ratio", *SPAN_KEYS)
-            )
-        ),
+        bit_flips=tuple(_read_flips(one, link) for one in tables["bit_flips"]),
         stuck_lanes=tuple(
             StuckLane(
                 _read_lane(one, link),
                 one.integer("level", *LIMITS[StuckLane, "level"]),
                 _read_span(one),
             )
-            for one in table.tables("stuck_lanes", ("lane", "level", *SPAN_KEYS))
+            for one in tables["stuck_lanes"]
         ),
         late_lanes=tuple(
             LateLane(_read_lane(one, link), _read_ratio(one, default=1.0), _read_span(one))
-            for one in table.tables("late_lanes", ("lane", "ratio", *SPAN_KEYS))
+            for one in tables["late_lanes"]
         ),
         early_lanes=tuple(
             EarlyLane(_read_lane(one, link), _read_ratio(one, default=1.0), _read_span(one))
-            for one in table.tables("early_lanes", ("lane", "ratio", *SPAN_KEYS))
+            for one in tables["early_lanes"]
         ),
-        lost_edges=tuple(
-            _read_lost(one)
-            for one in table.tables("lost_edges", ("ratio", "count", "at_edges", *SPAN_KEYS))
-        ),
+        lost_edges=tuple(_read_lost(one) for one in tables["lost_edges"]),
         extra_edges=tuple(
             ExtraEdges(_read_ratio(one, default=0.0), _read_at_edges(one), _read_span(one))
-            for one in table.tables("extra_edges", ("ratio", "at_edges", *SPAN_KEYS))
+            for one in tables["extra_edges"]
         ),
-        stalls=tuple(
-            _read_stalls(one) for one in table.tables("stalls", ("period_ns", "length_ns"))
-        ),
+        stalls=tuple(_read_stalls(one) for one in tables["stalls"]),
         file=file,
     )
     if not plan:

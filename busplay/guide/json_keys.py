@@ -1,0 +1,114 @@
+"""The reference of the keys that `--json` prints, made from the reports' classes.
+
+A report is a frozen dataclass; its attributes are the keys, and its docstring says what they
+mean. `REPORTS` says which class each command prints.
+"""
+
+from __future__ import annotations
+
+import ast
+import dataclasses
+import importlib
+import inspect
+import sys
+from collections.abc import Iterator
+from enum import Enum
+from typing import Any, NamedTuple, get_args, get_type_hints
+
+from busplay.guide.attributes import attribute_meanings
+
+
+class Printed(NamedTuple):
+    """A report that a command prints: for what, under which key, and its class."""
+
+    what: str
+    key: str
+    place: str
+
+
+REPORTS: dict[str, tuple[Printed, ...]] = {
+    "demo": (Printed("", "", "busplay.cli.run_report:RunReport"),),
+    "run": (Printed("", "", "busplay.cli.run_report:RunReport"),),
+    "replay": (Printed("", "", "busplay.cli.run_report:RunReport"),),
+    "decode": (Printed("", "", "busplay.cli.decode_command:DecodeOutput"),),
+    "convert": (Printed("", "", "busplay.conversion.convert:ConvertReport"),),
+    "info": (
+        Printed("a trace", "", "busplay.trace.info:TraceInfo"),
+        Printed("a capture", "", "busplay.formats.capture:CaptureInfo"),
+    ),
+    "check": (
+        Printed("a link", "description", "busplay.explain.link_facts:LinkFacts"),
+        Printed("a board", "description", "busplay.explain.board_facts:BoardFacts"),
+    ),
+}
+
+
+def report_class(place: str) -> type:
+    """Return the class at `module:name`."""
+    module, _, name = place.partition(":")
+    found = getattr(importlib.import_module(module), name)
+    if not isinstance(found, type):
+        raise TypeError(f"{place} is no class")
+    return found
+
+
+def json_keys(kind: type, *, seen: tuple[type, ...] = ()) -> Iterator[tuple[int, str, str]]:
+    """Return depth, key and meaning of all that a report holds, those of nested ones indented."""
+    meanings = attribute_meanings(kind)
+    hints = get_type_hints(kind, localns=_names_for_checkers(kind))
+    for field in dataclasses.fields(kind):
+        if field.name.startswith("_"):
+            continue
+        inner = _dataclass_in(hints[field.name])
+        yield len(seen), field.name, meanings.get(field.name, "").rstrip(".")
+        if inner is not None and inner not in (*seen, kind):
+            yield from json_keys(inner, seen=(*seen, kind))
+
+
+def _names_for_checkers(kind: type) -> dict[str, object]:
+    """Return what a class's module imports for type checkers alone."""
+    tree = ast.parse(inspect.getsource(sys.modules[kind.__module__]))
+    names: dict[str, object] = {}
+    for node in tree.body:
+        if not (isinstance(node, ast.If) and ast.unparse(node.test) == "TYPE_CHECKING"):
+            continue
+        for one in node.body:
+            if isinstance(one, ast.ImportFrom) and one.module:
+                module = importlib.import_module(one.module)
+                names |= {alias.name: getattr(module, alias.name) for alias in one.names}
+    return names
+
+
+def _dataclass_in(hint: Any) -> type | None:
+    """Return the dataclass that a hint is, or holds: `tuple[Window, ...]`, `Check | None`."""
+    if isinstance(hint, type) and dataclasses.is_dataclass(hint) and not issubclass(hint, Enum):
+        return hint
+    return next((found for one in get_args(hint) if (found := _dataclass_in(one))), None)
+
+
+def json_text() -> str:
+    """Return the reference of all JSON keys, as Markdown."""
+    lines = [
+        "# Keys of `--json`",
+        "",
+        "Units stand in the names (`_ns`, `_hz`, `_cycles`, `_bytes`; `_ratio` is 0 to 1). What is",
+        "not known is `null`. Errors have the keys `error`, `file`, `place`, `found` and `wanted`.",
+    ]
+    printed: dict[tuple[Printed, ...], str] = {}
+    for command, reports in REPORTS.items():
+        lines += ["", f"## {command}", ""]
+        if reports in printed:
+            lines.append(f"As `{printed[reports]}`.")
+            continue
+        printed[reports] = command
+        for index, one in enumerate(reports):
+            if index:
+                lines.append("")
+            if one.what:
+                lines += [f"Of {one.what}:", ""]
+            if one.key:
+                lines.append(f"- `{one.key}`:")
+            for depth, key, meaning in json_keys(report_class(one.place)):
+                indent = "  " * (depth + bool(one.key))
+                lines.append(f"{indent}- `{key}`: {meaning}." if meaning else f"{indent}- `{key}`")
+    return "\n".join(lines) + "\n"

@@ -1,0 +1,258 @@
+"""The reference of every key of the files that users write, made from what reads them.
+
+Keys are those that the readers open their tables with, types and defaults those of the
+dataclasses, ranges those of `description.limits`, meanings those of the docstrings. What a file
+says in another form than the dataclass has stands in `_NOTES`.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import types
+from collections.abc import Iterable, Iterator
+from typing import Literal, NamedTuple, Union, get_args, get_origin, get_type_hints
+
+from busplay.description.board import (
+    Board,
+    BusyTime,
+    HostPort,
+    Image,
+    Memory,
+    ReceiverEnd,
+    Sender,
+    Unit,
+    Window,
+)
+from busplay.description.check_catalogue import CHECK_CATALOGUE
+from busplay.description.faults import (
+    BitFlips,
+    EarlyLane,
+    ExtraEdges,
+    FaultPlan,
+    LateLane,
+    LostEdges,
+    Span,
+    Stalls,
+    StuckLane,
+)
+from busplay.description.limits import LIMITS
+from busplay.description.link import (
+    Check,
+    CheckFraming,
+    Field,
+    Link,
+    MarkerFraming,
+    StrobeFraming,
+)
+from busplay.description.read_board import BOARD_KEYS, MEMORY_KEYS
+from busplay.description.read_check import CHECK_KEYS, CUSTOM
+from busplay.description.read_ends import BUSY_KEYS, HOST_PORT_KEYS, RECEIVER_KEYS, SENDER_KEYS
+from busplay.description.read_faults import PLAN_KEYS, TABLE_KEYS
+from busplay.description.read_framing import FRAMING_KEYS, METHODS
+from busplay.description.read_link import FIELD_KEYS, LINK_KEYS
+from busplay.description.read_palette import NAMES
+from busplay.description.read_unit import UNIT_KEYS
+from busplay.description.read_windows import WINDOW_KEYS
+from busplay.description.toml_reader import one_of
+from busplay.guide.attributes import attribute_meanings
+
+
+class KeyTable(NamedTuple):
+    """One table of a file: its heading in TOML, its keys, and the classes that it becomes."""
+
+    heading: str
+    keys: tuple[str, ...]
+    kinds: tuple[type, ...]
+
+
+class _Note(NamedTuple):
+    """What a key holds where the file's form is not the dataclass's; empty: as the class says."""
+
+    type: str = ""
+    default: str = ""
+    meaning: str = ""
+
+
+LINK_TABLES = (
+    KeyTable("", LINK_KEYS, (Link,)),
+    KeyTable("[[fields]]", FIELD_KEYS, (Field,)),
+    KeyTable("[framing]", FRAMING_KEYS, (StrobeFraming, MarkerFraming, CheckFraming)),
+    KeyTable("[check]", CHECK_KEYS, (Check,)),
+)
+BOARD_TABLES = (
+    KeyTable("", BOARD_KEYS, (Board,)),
+    KeyTable("[[memory]]", MEMORY_KEYS, (Memory, Image)),
+    KeyTable("[[windows]]", WINDOW_KEYS, (Window,)),
+    KeyTable("[units.NAME]", UNIT_KEYS, (Unit,)),
+    KeyTable("[sender]", SENDER_KEYS, (Sender,)),
+    KeyTable("[receiver]", RECEIVER_KEYS, (ReceiverEnd,)),
+    KeyTable("[[receiver.busy]]", BUSY_KEYS, (BusyTime,)),
+    KeyTable("[host_port]", HOST_PORT_KEYS, (HostPort,)),
+)
+FAULT_TABLES = (
+    KeyTable("", PLAN_KEYS, (FaultPlan,)),
+    KeyTable("[[bit_flips]]", TABLE_KEYS["bit_flips"], (BitFlips, Span)),
+    KeyTable("[[stuck_lanes]]", TABLE_KEYS["stuck_lanes"], (StuckLane, Span)),
+    KeyTable("[[late_lanes]]", TABLE_KEYS["late_lanes"], (LateLane, Span)),
+    KeyTable("[[early_lanes]]", TABLE_KEYS["early_lanes"], (EarlyLane, Span)),
+    KeyTable("[[lost_edges]]", TABLE_KEYS["lost_edges"], (LostEdges, Span)),
+    KeyTable("[[extra_edges]]", TABLE_KEYS["extra_edges"], (ExtraEdges, Span)),
+    KeyTable("[[stalls]]", TABLE_KEYS["stalls"], (Stalls,)),
+)
+FILES = {
+    "A link file": LINK_TABLES,
+    "A board file": BOARD_TABLES,
+    "A faults file": FAULT_TABLES,
+}
+
+
+def _either(options: Iterable[str]) -> str:
+    return one_of([f"`{one}`" for one in options], quoted=False)
+
+
+_READABLE_MAX = 10**12
+_NOTES: dict[tuple[str, str], _Note] = {
+    ("", "clock"): _Note(
+        "`processor`", "`processor`", "the lanes follow the processor's clock; or give `clock_hz`"
+    ),
+    ("", "fields"): _Note("tables `[[fields]]`", "needed", "the fields, in wire order"),
+    ("", "framing"): _Note("table `[framing]`", "needed", "how a receiver finds frames"),
+    ("", "check"): _Note("table `[check]`", "none", "the check field"),
+    ("", "idle"): _Note(
+        "table `[idle]`",
+        "all 0",
+        "values of the idle frame's fields, one key for each field that is not 0",
+    ),
+    ("", "link"): _Note("text"),
+    ("", "memory"): _Note("tables `[[memory]]`", "none"),
+    ("", "windows"): _Note("tables `[[windows]]`", "needed"),
+    ("", "units"): _Note("tables `[units.NAME]`", "needed"),
+    ("", "sender"): _Note("table `[sender]`", "as its keys say"),
+    ("", "receiver"): _Note("table `[receiver]`", "as its keys say"),
+    ("", "host_port"): _Note("table `[host_port]`", "none"),
+    ("[framing]", "method"): _Note(
+        _either(METHODS),
+        "needed",
+        "how a receiver finds a frame's first symbol; the other keys belong to one or two methods",
+    ),
+    ("[framing]", "gap_symbols"): _Note(default="0; 1 with `span` = `frame`"),
+    ("[check]", "kind"): _Note(_either((*CHECK_CATALOGUE, CUSTOM))),
+    ("[check]", "polynomial"): _Note(default="that of `kind`; needed for `custom`"),
+    ("[check]", "initial"): _Note(default="that of `kind`; 0 for `custom`"),
+    ("[check]", "xor"): _Note(default="that of `kind`; 0 for `custom`"),
+    ("[check]", "covers"): _Note("array of field names", "all other fields"),
+    ("[[memory]]", "image"): _Note(
+        "text", "none", "path of a file, seen from the board file; its bytes are there before reset"
+    ),
+    ("[[memory]]", "load_address"): _Note(default="`first_address`"),
+    ("[units.NAME]", "number"): _Note(default="0"),
+    ("[units.NAME]", "pixel_order"): _Note(default="`high_first`"),
+    ("[units.NAME]", "stride_bytes"): _Note(default="what a row takes"),
+    ("[units.NAME]", "base_offset"): _Note(default="0"),
+    ("[units.NAME]", "memory_bytes"): _Note(default="`base_offset` and a picture"),
+    ("[units.NAME]", "palette"): _Note(
+        _either(NAMES) + ', the path of a file with one `#RRGGBB` a line, or an array of "#RRGGBB"',
+        "black and white (1 bit), greys (2), `html16` (4), `rgb332` (8)",
+        "the colours by index; those that are not given are the default's",
+    ),
+    ("[receiver]", "busy"): _Note("tables `[[receiver.busy]]`", "none"),
+    ("[host_port]", "refresh_hz"): _Note(default="60"),
+    **{("", one): _Note(f"tables `[[{one}]]`", "none") for one in PLAN_KEYS if one != "seed"},
+}
+
+
+class KeyRow(NamedTuple):
+    """One key: what it holds, what it is without, what it means."""
+
+    name: str
+    type: str
+    default: str
+    meaning: str
+
+
+def key_rows(table: KeyTable) -> Iterator[KeyRow]:
+    """Return what is to be known of each key of a table.
+
+    Raises:
+        KeyError: nothing says what a key means.
+    """
+    for key in table.keys:
+        note = _NOTES.get((table.heading, key), _Note())
+        kind = next((one for one in table.kinds if key in _fields(one)), None)
+        if kind is None:
+            if not note.meaning:
+                raise KeyError(f"{table.heading} {key}: no class has it and no note says it")
+            yield KeyRow(key, *note)
+            continue
+        yield KeyRow(
+            name=key,
+            type=note.type or _type_text(kind, key),
+            default=note.default or _default_text(kind, key),
+            meaning=note.meaning or _meaning(kind, key),
+        )
+
+
+def _meaning(kind: type, key: str) -> str:
+    # A description says None where its file says nothing.
+    text = attribute_meanings(kind)[key].replace("None:", "without the key")
+    return text.replace(", or None", "").rstrip(".")
+
+
+def _fields(kind: type) -> dict[str, dataclasses.Field[object]]:
+    return {one.name: one for one in dataclasses.fields(kind)}
+
+
+def _type_text(kind: type, key: str) -> str:
+    hint = get_type_hints(kind)[key]
+    if get_origin(hint) in (Union, types.UnionType):
+        hint = next(one for one in get_args(hint) if one is not type(None))
+    if get_origin(hint) is Literal:
+        return _either(get_args(hint))
+    many = get_origin(hint) is tuple
+    if many:
+        hint = get_args(hint)[0]
+    if hint is int:
+        span = LIMITS.get((kind, key))
+        numbers = "whole numbers" if many else "whole number"
+        text = f"{numbers}, {_number(key, span[0])} to {_number(key, span[1])}" if span else numbers
+        return f"array of {text}" if many else text
+    return {bool: "`true` or `false`", float: "probability, 0 to 1", str: "text"}[hint]
+
+
+def _number(key: str, value: int) -> str:
+    if key.endswith(("address", "offset")):
+        return f"0x{value:04X}"
+    if value > _READABLE_MAX:
+        power = value.bit_length() - 1
+        return f"2^{power}" if value == 1 << power else f"2^{power + 1} - 1"
+    return f"{value:,}"
+
+
+def _default_text(kind: type, key: str) -> str:
+    default = _fields(kind)[key].default
+    if default is dataclasses.MISSING:
+        return "needed"
+    if default is None or default in ((), ""):
+        return "none"
+    if isinstance(default, bool):
+        return f"`{str(default).lower()}`"
+    if isinstance(default, str):
+        return f"`{default}`"
+    return f"0x{default:02X}" if key == "unmapped_read" else f"{default:,g}"
+
+
+def keys_text() -> str:
+    """Return the reference of all keys, as Markdown."""
+    lines = [
+        "# Keys of the files that you write",
+        "",
+        "Files are TOML. Numbers may be decimal or hex (`0x4000`); choices may be in capitals.",
+        "A key that is not known is refused, with the nearest one that is.",
+    ]
+    for title, tables in FILES.items():
+        lines += ["", f"## {title}"]
+        for table in tables:
+            lines += ["", f"### `{table.heading}`" if table.heading else "### At the top", ""]
+            for row in key_rows(table):
+                lines.append(f"- `{row.name}` ({row.type}; default: {row.default}): {row.meaning}.")
+    return "\n".join(lines).replace("default: needed", "needed") + "\n"
