@@ -71,7 +71,8 @@ class Health:
     Attributes:
         damaged: frames that were invalid, aborted or corrected.
         outages: stretches out of sync; the first is the search at the capture's start.
-        gaps: stretches with no clock; `gap_count` of them.
+        gaps: stretches with no clock.
+        gap_count: how many there were.
         lane_errors: damaged frames by the lane at fault.
         lane_errors_unknown: damaged frames that do not tell their lane.
         first_frame_ps, last_frame_ps: first edges of the first and last valid frame; None: there

@@ -29,6 +29,7 @@ COMMANDS = {
     "info": "Say what is in a trace or a capture.",
     "plan": "Work out what a link can carry, and what it would take otherwise.",
     "check": "Say what a link or board file means, and whether its frames are sound.",
+    "guide": "Show the guides, and every key and option.",
 }
 
 

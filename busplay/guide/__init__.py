@@ -1,0 +1,54 @@
+"""Guides for people, and references made from the code: what `busplay guide` shows.
+
+A topic's text is Markdown: a file beside this one, or made when it is asked for, so that a
+reference is as new as the code. A line `{{name}}` in a file stands for a table that is made, too.
+"""
+
+from __future__ import annotations
+
+import importlib
+import re
+from pathlib import Path
+
+# Topic, and the line that `busplay guide` shows, in the order in which people meet them.
+TOPICS = {
+    "start": "A first quarter of an hour.",
+    "links": "Describe a link: fields, framing, check; is it sound, what can it carry?",
+    "boards": "Describe a board: memory, windows, units, both ends; run programs on it.",
+    "registers": "Display registers and the host port.",
+    "faults": "Inject faults, name the stores that get lost, find what breaks the link.",
+    "captures": "Decode what a logic analyser recorded.",
+    "analysis": "Check, plan, stress, compare, profile.",
+    "library": "Use busplay from Python.",
+    "formats": "Files: programs, labels, stores, keys, frames, traces, captures.",
+    "keys": "Every key of link, board and faults files.",
+    "options": "Every option of every command.",
+    "json": "Every key that --json prints.",
+}
+_MADE = {
+    "keys": ("busplay.guide.keys", "keys_text"),
+    "options": ("busplay.guide.options", "options_text"),
+    "json": ("busplay.guide.json_keys", "json_text"),
+    "display_registers": ("busplay.display.registers", "markdown_table"),
+    "commands": ("busplay.guide.options", "commands_table"),
+}
+FOLDER = Path(__file__).parent
+
+
+def guide_text(topic: str) -> str:
+    """Return a topic's text as Markdown.
+
+    Raises:
+        KeyError: there is no such topic.
+    """
+    if topic not in TOPICS:
+        raise KeyError(topic)
+    if topic in _MADE:
+        return _made(topic)
+    text = (FOLDER / f"{topic}.md").read_text(encoding="utf-8")
+    return re.sub(r"^\{\{(\w+)\}\}$", lambda found: _made(found[1]).strip(), text, flags=re.M)
+
+
+def _made(name: str) -> str:
+    module, function = _MADE[name]
+    return str(getattr(importlib.import_module(module), function)())

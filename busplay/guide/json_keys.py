@@ -60,7 +60,11 @@ def json_keys(kind: type, *, seen: tuple[type, ...] = ()) -> Iterator[tuple[int,
         if field.name.startswith("_"):
             continue
         inner = _dataclass_in(hints[field.name])
-        yield len(seen), field.name, meanings.get(field.name, "").rstrip(".")
+        yield (
+            len(seen),
+            field.name,
+            meanings.get(field.name, "").replace("None", "null").rstrip("."),
+        )
         if inner is not None and inner not in (*seen, kind):
             yield from json_keys(inner, seen=(*seen, kind))
 

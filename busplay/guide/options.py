@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import click
 
-from busplay.cli.main import group
+from busplay.cli.main import COMMANDS, group
 
 
 def commands() -> Iterator[tuple[str, click.Command]]:
@@ -18,6 +18,12 @@ def commands() -> Iterator[tuple[str, click.Command]]:
             yield name, command
 
 
+def commands_table() -> str:
+    """Return the commands with what they do, as a Markdown table."""
+    rows = [f"| `busplay {name}` | {line} |" for name, line in COMMANDS.items()]
+    return "\n".join(["| command | what it does |", "| --- | --- |", *rows])
+
+
 def options_text() -> str:
     """Return the reference of all options, as Markdown."""
     lines = [
@@ -27,8 +33,8 @@ def options_text() -> str:
     ]
     for name, command in commands():
         context = click.Context(command, info_name=f"busplay {name}")
-        usage = command.get_usage(context).removeprefix("Usage: ")
-        lines += ["", f"## {name}", "", f"`{' '.join(usage.split())}`", ""]
+        usage = " ".join(["busplay", name, *command.collect_usage_pieces(context)])
+        lines += ["", f"## {name}", "", f"`{usage}`", ""]
         for parameter in command.get_params(context):
             record = parameter.get_help_record(context)
             if record is not None:

@@ -35,6 +35,7 @@ def test_wheel_holds_programs_and_traces_and_no_caches(wheel: Path) -> None:
         assert f"busplay/demo/roms/{name}.lbl" in names
         assert f"busplay/demo/traces/{name}.trace" in names
     assert "busplay/description/shipped/dunlin.toml" in names
+    assert "busplay/guide/start.md" in names
     assert "busplay/py.typed" in names
     assert not [name for name in names if "__pycache__" in name or name.startswith("tests/")]
 
