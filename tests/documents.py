@@ -1,9 +1,9 @@
 """The examples of README.md and the guides, run as they stand.
 
 A document's TOML blocks whose first line is a comment `# name.toml` are files; its shell blocks run
-line by line in a folder with these, `my_program.bin` and `tides.bin`; a text block right behind a shell
-block is what that prints, up to a last line `...`. `python -m tests.documents` writes those texts
-anew.
+line by line in a folder with these, `my_program.bin` and `tides.bin`; a text block right behind a
+shell block is what that prints, up to a last line `...`. `python -m tests.documents` writes those
+texts anew.
 """
 
 from __future__ import annotations
