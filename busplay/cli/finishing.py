@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import click
@@ -20,7 +20,7 @@ from busplay.cli.run_options import LossOptions
 from busplay.cli.run_report import RunReport, accounts_report
 from busplay.losses.loss_file import LossFile
 from busplay.losses.lost_stores import FindCounters, Labels, LossNames, LostStore
-from busplay.pipeline.pipeline import Pipeline
+from busplay.pipeline.pipeline import Pipeline, PipelineCounters
 from busplay.run.replay import Replay
 from busplay.run.session import Session
 from busplay.run.store_stream import StoreStream
@@ -158,11 +158,23 @@ def play_and_report(
     named = losses()
     if loss_file is not None:
         named.write(loss_file)
-    report = _report(playable, options, end, named, interrupted=interrupted)
+    counters = playable.pipeline.counters()
+    if end.lost_at_sender is not None:
+        counters = replace(
+            counters,
+            stores=counters.frames_sent + end.lost_at_sender,
+            frames_overrun=end.lost_at_sender,
+        )
+    report = _report(playable, counters, options, end, named, interrupted=interrupted)
     if options.as_json:
         print_json(report)
-    elif options.play.headless or interrupted or playable.pipeline.counters().errors:
-        print_run(report, title=title, kept_beside=playable.recorder.kept_beside)
+    elif options.play.headless or interrupted or counters.errors:
+        print_run(
+            report,
+            title=title,
+            errors=counters.error_text(),
+            kept_beside=playable.recorder.kept_beside,
+        )
     if interrupted:
         click.echo("busplay: interrupted", err=True)
         return INTERRUPTED_STATUS
@@ -171,6 +183,7 @@ def play_and_report(
 
 def _report(
     playable: Played,
+    counters: PipelineCounters,
     options: PlayRequest,
     end: Ending,
     named: NamedLosses,
@@ -178,13 +191,8 @@ def _report(
     interrupted: bool,
 ) -> RunReport:
     pipeline = playable.pipeline
-    counters = pipeline.counters()
     seen, frames = counters.receiver, counters.accounts.frames
     slots = max(1, pipeline.edge // pipeline.layout.slot_symbols)
-    stores, overrun = counters.stores, counters.frames_overrun
-    if end.lost_at_sender is not None:
-        overrun = end.lost_at_sender
-        stores = counters.frames_sent + overrun
     return RunReport(
         board=playable.board.name,
         link=playable.board.link.name,
@@ -194,13 +202,13 @@ def _report(
         interrupted=interrupted,
         stopped=end.stopped,
         exit_status=end.exit_status,
-        stores=stores,
+        stores=counters.stores,
         stores_to_rom=end.stores_to_rom,
         stores_to_nothing=end.stores_to_nothing,
         frames_sent=counters.frames_sent,
         link_use_ratio=round(counters.frames_sent / slots, 6),
         frames_received=seen.frames_received,
-        frames_overrun=overrun,
+        frames_overrun=counters.frames_overrun,
         frames_lost_at_receiver=frames.lost_at_receiver,
         frames_late=frames.lost_late,
         frames_missed=seen.frames_missed,

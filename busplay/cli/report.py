@@ -25,12 +25,13 @@ PLACES_LISTED = 5
 ROUTINES_LISTED = 20
 
 
-def print_run(report: RunReport, *, title: str, kept_beside: Sequence[Path] = ()) -> None:
+def print_run(report: RunReport, *, title: str, errors: str, kept_beside: Sequence[Path]) -> None:
     """Print a report, its verdict first.
 
     Args:
         report: of a run or a replay.
         title: what ran.
+        errors: what went wrong on the way; empty if nothing did.
         kept_beside: traces beside files that were there and are left in place.
     """
     is_fine = not (report.stores_lost or report.accounts.frames.spurious)
@@ -46,7 +47,7 @@ def print_run(report: RunReport, *, title: str, kept_beside: Sequence[Path] = ()
             f"{counted(report.frames_sent, 'frame')} for {counted(report.stores, 'store')},"
             f" {report.link_use_ratio:.1%} of the link",
         ),
-        ("received", f"{counted(report.frames_received, 'frame')}, {_losses(report)}"),
+        ("received", f"{counted(report.frames_received, 'frame')}, {errors or 'nothing lost'}"),
     ]
     if report.stores_to_rom or report.stores_to_nothing:
         rom, nothing = report.stores_to_rom or 0, report.stores_to_nothing or 0
@@ -84,20 +85,6 @@ def _verdict(report: RunReport) -> str:
     arrived = report.stores - in_flight
     text = f"{'all ' if arrived > 1 else ''}{counted(arrived, 'store')} received"
     return f"{text}, {in_flight:,} in flight" if in_flight else text
-
-
-def _losses(report: RunReport) -> str:
-    words = {
-        "lost at the sender's full FIFO": report.frames_overrun,
-        "checks failed": report.checks_failed,
-        "losses of sync": report.syncs_lost,
-        "missed by sequence": report.frames_missed,
-        "lost at the receiver's full FIFO": report.frames_lost_at_receiver,
-        "served after their deadline": report.frames_late,
-        "outside the units": report.writes_outside,
-    }
-    found = [f"{count:,} {what}" for what, count in words.items() if count]
-    return "; ".join(found) or "nothing lost"
 
 
 def _print_accounts(accounts: AccountsReport) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,10 +65,6 @@ class FrameTotals:
         lost: int = sum(getattr(self, name) for name in CAUSES)
         return self.stores - self.received_intact - self.in_flight - lost
 
-    def as_figures(self) -> dict[str, int | None]:
-        """Return all of it by name, for JSON."""
-        return {one.name: getattr(self, one.name) for one in fields(self)}
-
 
 CAUSES: Mapping[str, str] = {
     "lost_at_sender": "lost at the sender's full FIFO",
@@ -104,7 +100,3 @@ class FaultTotals:
         """Return what is left over: 0 where the accounts balance."""
         verdicts = (self.detected_by_check, self.detected_by_sync, self.out_of_sync)
         return self.injected - sum(verdicts) - self.undetected - self.in_flight
-
-    def as_figures(self) -> dict[str, int]:
-        """Return all of it by name, for JSON."""
-        return {one.name: getattr(self, one.name) for one in fields(self)}

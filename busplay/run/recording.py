@@ -7,6 +7,7 @@ that shows the screen may be ahead of that, so a recorder keeps a second pipelin
 from __future__ import annotations
 
 from contextlib import ExitStack
+from dataclasses import asdict
 from pathlib import Path
 
 import numpy as np
@@ -218,7 +219,7 @@ class _ReceivedTrace(_Trace):
         rest = self._waiting
         stop_edge = max(self._stop_edge, self._pipeline.edge, self._free_edge if len(rest) else 0)
         self.writer.write(rest, stop_edge=stop_edge, cycles=cycles)
-        frames = self._pipeline.counters().accounts.frames.as_figures()
+        frames = asdict(self._pipeline.counters().accounts.frames)
         counts = {name: count for name, count in frames.items() if count is not None}
         noted = {"frames_sent": self._pipeline.frames_carried, "frames_moved": self._moved}
         summary = {**noted, **self._shifts.as_figures(), **counts}
