@@ -28,16 +28,16 @@ def test_program_and_its_trace_give_the_same_sweep(
     cycles = ("--cycles", 400_000)
     assert run_busplay("run", "dunlin", FILL, "--headless", *cycles, "--record", trace) == 0
     capsys.readouterr()
-    options = ("--sweep-fifo", "1,4", "--sweep-ber", "1e-4..1e-3/2", "--jobs", 1, "--json")
+    options = ("--sweep-receiver-fifo", "1,4", "--sweep-ber", "1e-4..1e-3/2", "--jobs", 1, "--json")
     found = []
     for load in (trace, FILL):
         assert stress("dunlin", load, *cycles, *options) == 0
         found.append(json.loads(capsys.readouterr().out))
     assert found[0]["points"] == found[1]["points"]
     assert [one["value"] for one in found[0]["points"]] == [1e-4, 1e-3, 1, 4]
-    assert found[0]["answers"]["smallest_fifo"] == 1
+    assert found[0]["answers"]["smallest_receiver_fifo"] == 1
     for one in found[0]["points"]:
-        assert one["low"] <= one["loss_ratio"] <= one["high"]
+        assert one["low_ratio"] <= one["loss_ratio"] <= one["high_ratio"]
 
 
 def test_text_csv_and_plot(
@@ -50,7 +50,7 @@ def test_text_csv_and_plot(
         FILL,
         "--cycles",
         4_000_000,
-        "--sweep-fifo",
+        "--sweep-receiver-fifo",
         "4,8,32,64",
         "--jobs",
         1,
@@ -60,10 +60,14 @@ def test_text_csv_and_plot(
         plot,
     )
     out = capsys.readouterr().out
+    lines = out.splitlines()
     assert code == 1
-    assert "smallest FIFO" in out
+    assert len(lines) <= 24
+    assert max(map(len, lines)) <= 80
+    assert "frames lost" in lines[0]
+    assert "  receiver FIFO    depth " in out
     assert "without busy times" in out
-    assert "places of the receiver's FIFO" in out
+    assert "receiver FIFO depth             4 loses " in out
     rows = list(csv.DictReader(table.read_text().splitlines()))
     assert [row["value"] for row in rows] == ["", "4", "8", "32", "64"]
     lost = [int(row["lost_at_receiver"]) for row in rows[1:]]
@@ -99,14 +103,19 @@ def test_plot_is_the_same_twice(tmp_path: Path, capsys: pytest.CaptureFixture[st
 @pytest.mark.parametrize(
     ("words", "message"),
     [
-        (("--sweep-fifo", "0"), "0 is not 1 to 1,048,576"),
-        (("--sweep-fifo", "1.5"), "1.5 is no whole number"),
-        (("--sweep-ber", "2"), "2 is not 0, or 1e-12 to 1"),
-        (("--sweep-ber", "many"), "'many' is no list; write 1,2,4 or FROM..TO/COUNT"),
+        (("--sweep-receiver-fifo", "0"), "0 is not between 1 and 1,048,576"),
+        (("--sweep-receiver-fifo", "1.5"), "'1.5' is no whole number"),
+        (("--sweep-ber", "2"), "2 is not 0, 1, or between 1e-12 and 1"),
+        (("--sweep-ber", "many"), "'many' is no probability; write 1e-4 or 0.001"),
+        (("--sweep-service", "200"), "give a unit, such as 200s or 200ms"),
+        (("--sweep-service", "900ns..100ns/5"), "'900ns..100ns/5' is no span"),
+        (("--sweep-fifo", "4"), "--sweep-fifo is now --sweep-receiver-fifo"),
+        (("--budget", "4"), "--budget is now --max-frames"),
+        (("--width", "0.1"), "--width is now --precision"),
         (
-            ("--sweep-busy", "2000000"),
-            "--sweep-busy: found 2,000,000 ns; the busy time comes"
-            " every 1,000,000 ns, so give less",
+            ("--sweep-busy", "2ms"),
+            "--sweep-busy: found 2,000,000 ns; the busy time comes every 1,000,000 ns, so give"
+            " less",
         ),
         (("--plot", "sweep.gif"), "--plot: found sweep.gif; end its name in .png, .svg, .pdf"),
         (("--jobs", "0"), "--jobs is a number of processes, or -1 for one a core"),
@@ -114,7 +123,7 @@ def test_plot_is_the_same_twice(tmp_path: Path, capsys: pytest.CaptureFixture[st
     ],
 )
 def test_wrong_use_is_refused(words: tuple[str, str], message: str) -> None:
-    with pytest.raises(Exception, match=r"found|is not|is no|--jobs") as caught:
+    with pytest.raises(Exception, match=r"found|is not|is no|--|unit") as caught:
         stress("dunlin", FILL, *words)
     assert message in str(getattr(caught.value, "message", caught.value)) or message in str(
         caught.value

@@ -15,8 +15,8 @@ import pytest
 from tests.cli.command import run_busplay
 from tests.cli.test_faults import FILL
 
-WORDS = ("dunlin", str(FILL), "--cycles", "400_000", "--budget", "60_000", "--json")
-SWEEPS = ("--sweep-ber", "1e-5..1e-2/8", "--sweep-service", "100..900/5")
+WORDS = ("dunlin", str(FILL), "--cycles", "400_000", "--max-frames", "60_000", "--json")
+SWEEPS = ("--sweep-ber", "1e-5..1e-2/8", "--sweep-service", "100ns..900ns/5")
 
 
 def sweep(*words: object) -> list[str]:

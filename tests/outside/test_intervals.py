@@ -107,8 +107,8 @@ def test_sweep_that_lost_nothing_promises_no_less_than_the_rule_of_three() -> No
         effort=Effort(budget_frames=5_000),
         busy_period_ns=1_000,
     )
-    assert (result.lost, result.low, result.stop) == (0, 0.0, "budget")
-    assert 3 / result.frames < result.high < 3.9 / result.frames
+    assert (result.lost, result.low_ratio, result.stop) == (0, 0.0, "budget")
+    assert 3 / result.frames < result.high_ratio < 3.9 / result.frames
 
 
 @pytest.mark.source("NIST/SEMATECH e-Handbook", part="1.3.6.7.2, table of t", kind="open data")

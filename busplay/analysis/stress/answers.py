@@ -22,30 +22,22 @@ class Answers:
     """What the receiver needs for this load, and what takes how much.
 
     Attributes:
-        smallest_fifo: places with which no frame finds the FIFO full; None: not even a million.
+        smallest_receiver_fifo: depth with which no frame finds the FIFO full, the frame that is
+            being served included; None: not even a million is enough.
         longest_service_ns: with the board's FIFO, nothing being lost or late; None: not even 0.
-        lost_by_cause: frames not received right, by where that happened, in the first trial.
+        lost_by_cause: frames not received intact, by where that happened, in the first trial.
         explained: by each source of trouble that can be taken away: frames that are received
-            right without it and were not with it.
+            intact without it and were not with it.
     """
 
-    smallest_fifo: int | None
+    smallest_receiver_fifo: int | None
     longest_service_ns: int | None
     lost_by_cause: dict[str, int]
     explained: dict[str, int]
 
-    def as_figures(self) -> dict[str, object]:
-        """Return all of it by name, for JSON."""
-        return {
-            "smallest_fifo": self.smallest_fifo,
-            "longest_service_ns": self.longest_service_ns,
-            "lost_by_cause": self.lost_by_cause,
-            "explained": self.explained,
-        }
-
 
 def find_answers(load: Load, board: Board, faults: FaultPlan) -> Answers:
-    """Work the answers out, with the first trial's chance.
+    """Work the answers out, with the random numbers of the first trial.
 
     Args:
         load: what is sent.
@@ -63,7 +55,7 @@ def find_answers(load: Load, board: Board, faults: FaultPlan) -> Answers:
     if load.lost_at_sender:
         explained["the sender's FIFO"] = load.lost_at_sender
     return Answers(
-        smallest_fifo=_smallest_fifo(load, board, plan),
+        smallest_receiver_fifo=_smallest_fifo(load, board, plan),
         longest_service_ns=_longest_service(load, board, plan),
         lost_by_cause=causes,
         explained=explained,
@@ -101,7 +93,7 @@ def _with_receiver(board: Board, receiver: ReceiverEnd) -> Board:
 
 
 def _smallest_fifo(load: Load, board: Board, plan: FaultPlan) -> int | None:
-    """Return how many places are ever taken at once where there is no end of them."""
+    """Return the most frames that a FIFO without an end ever holds."""
     deep = replace(
         board.receiver, fifo_depth=LIMITS[ReceiverEnd, "fifo_depth"][1], deadline_ns=None
     )

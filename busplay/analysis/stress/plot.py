@@ -56,8 +56,8 @@ def _draw(axes: Axes, figure: Figure, results: Sequence[PointResult]) -> None:
     values = [float(one.value or 0) for one in results]
     axes.fill_between(
         values,
-        [one.low for one in results],
-        [one.high for one in results],
+        [one.low_ratio for one in results],
+        [one.high_ratio for one in results],
         color=COLOUR,
         alpha=0.25,
         linewidth=0,
@@ -69,7 +69,7 @@ def _draw(axes: Axes, figure: Figure, results: Sequence[PointResult]) -> None:
     if figure is Figure.FIFO_DEPTH:
         axes.set_xscale("log", base=2)
         axes.xaxis.set_major_formatter("{x:,.0f}")
-    most = max((one.high for one in results), default=0)
+    most = max((one.high_ratio for one in results), default=0)
     least = min((one.loss_ratio for one in results if one.loss_ratio > 0), default=1.0)
     # Whatever spans little is easier to read on an even scale; 0 has a place on either.
     if most > EVEN_SPAN * least:

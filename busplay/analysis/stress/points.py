@@ -23,9 +23,9 @@ class Figure(StrEnum):
 
 
 TITLES = {
-    Figure.BER: "chance of a bit to flip",
-    Figure.LOST_EDGES: "chance of an edge to be lost",
-    Figure.FIFO_DEPTH: "places of the receiver's FIFO",
+    Figure.BER: "probability of a bit error",
+    Figure.LOST_EDGES: "probability of losing an edge",
+    Figure.FIFO_DEPTH: "receiver FIFO depth",
     Figure.SERVICE_NS: "service time of a frame, ns",
     Figure.BUSY_NS: "length of a busy time, ns",
 }
@@ -54,11 +54,11 @@ class Point:
 def apply(
     point: Point | None, board: Board, faults: FaultPlan, *, busy_period_ns: int
 ) -> tuple[Board, FaultPlan]:
-    """Return board and faults with a point's figure injected its place.
+    """Return board and faults with a point's figure in its place.
 
     Args:
         point: None leaves both as they are.
-        board, faults: to begin with. A chance takes the place of the plan's first of its kind, a
+        board, faults: to begin with. A probability replaces the plan's first of its kind, a
             busy time's length that of the board's first.
         busy_period_ns: of the busy time where the board has none.
     """
@@ -93,7 +93,7 @@ def points_of(sweeps: dict[Figure, Sequence[float]]) -> list[Point]:
     return [Point(figure, value) for figure, values in sweeps.items() for value in values]
 
 
-def has_chance(board: Board, faults: FaultPlan) -> bool:
+def is_random(board: Board, faults: FaultPlan) -> bool:
     """Tell whether a second trial can come out otherwise than the first."""
     return (
         any(one.ratio > 0 for one in faults.bit_flips)

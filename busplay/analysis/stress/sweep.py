@@ -9,8 +9,9 @@ from __future__ import annotations
 
 import hashlib
 import json
+import signal
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from dataclasses import asdict
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -24,7 +25,7 @@ from busplay.description.faults import FaultPlan
 from busplay.description.plain import board_to_plain
 from busplay.errors import BusplayError, InputError, OutputError
 
-FORMAT = "busplay stress 1"
+FORMAT = "busplay stress 2"
 DASK_TIMEOUT = "10s"
 
 
@@ -39,7 +40,7 @@ def run_sweep(
     jobs: int = -1,
     dask_address: str | None = None,
     state_path: Path | None = None,
-    on_point: Callable[[PointResult], None] = lambda _: None,
+    on_point: Callable[[int, PointResult], None] = lambda *_: None,
 ) -> list[PointResult]:
     """Find out what gets lost at each point, the board as it is first.
 
@@ -51,7 +52,8 @@ def run_sweep(
         jobs: processes; -1 is one a core.
         dask_address: scheduler of a Dask cluster that computes instead.
         state_path: file to which each point is written as it is done.
-        on_point: told of each point, those read from the state file included.
+        on_point: called with each point's number (0: the board as it is) and result, those read
+            from the state file included.
 
     Raises:
         InputError: the state file is of another run.
@@ -67,7 +69,7 @@ def run_sweep(
             found = _read_state(state_path, digest, len(numbered))
             write = stack.enter_context(_StateWriter(state_path, digest, has_head=bool(found)))
         for index in sorted(found):
-            on_point(found[index])
+            on_point(index, found[index])
         waiting = [(index, point) for index, point in numbered if index not in found]
         tasks = [
             (point, index, load, board, faults, effort, busy_period_ns) for index, point in waiting
@@ -76,11 +78,18 @@ def run_sweep(
         for index, result in computed:
             found[index] = result
             write(index, result)
-            on_point(result)
+            on_point(index, result)
     return [found[index] for index, _ in numbered]
 
 
 Task = tuple[Point | None, int, Load | LoadFile, Board, FaultPlan, Effort, int]
+
+
+def _run_in_worker(task: Task) -> tuple[int, PointResult]:
+    """Leave Ctrl-C, which reaches every process of a terminal, to the process that waits."""
+    with suppress(ValueError):  # not in the main thread
+        signal.signal(signal.SIGINT, signal.SIG_IGN)
+    return _run_task(task)
 
 
 def _run_task(task: Task) -> tuple[int, PointResult]:
@@ -115,7 +124,7 @@ def _computed(
             folder = stack.enter_context(TemporaryDirectory(prefix="busplay-stress-"))
             shared = LoadFile.save(load, Path(folder))
             tasks = [(*task[:2], shared, *task[3:]) for task in tasks]
-        yield from parallel(joblib.delayed(_run_task)(task) for task in tasks)
+        yield from parallel(joblib.delayed(_run_in_worker)(task) for task in tasks)
 
 
 def _dask_client(address: str) -> Any:
@@ -162,6 +171,12 @@ def _digest(
 
 def _read_state(path: Path, digest: str, point_count: int) -> dict[int, PointResult]:
     """Read the points that an earlier run finished; a last line that was cut is left out."""
+    if path.exists() and not path.is_file():
+        raise InputError(
+            file=str(path),
+            found="no regular file",
+            wanted="name a file that is not there yet, or one that a sweep wrote",
+        )
     try:
         lines = path.read_bytes().split(b"\n")
     except FileNotFoundError:
@@ -245,7 +260,7 @@ class _StateWriter:
 
     def _write(self, index: int, result: PointResult) -> None:
         try:
-            self._line({"point": index, "result": result.as_figures()})
+            self._line({"point": index, "result": asdict(result)})
         except OSError as error:
             raise self._refusal(error) from error
 

@@ -15,14 +15,14 @@ at 3e-6 Wilson's interval alone held the true rate in 60 %, this one in 90 to 95
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import dataclass, field, replace
 from math import sqrt
 
 import numpy as np
 
 from busplay.analysis.intervals import Interval, mean_interval, t_quantile, wilson_interval
 from busplay.analysis.stress.load import Load
-from busplay.analysis.stress.points import Figure, Point, apply, has_chance
+from busplay.analysis.stress.points import Figure, Point, apply, is_random
 from busplay.batch import FrameBatch
 from busplay.description.board import Board
 from busplay.description.faults import FaultPlan
@@ -30,7 +30,7 @@ from busplay.pipeline.pipeline import Pipeline
 from busplay.pipeline.totals import CAUSES, FrameTotals
 
 # Rounds of 1, 1, 2, 4, ... trials.
-# Stretches of a trial: some, for a spread, and each as long as the fused engine wants them.
+# Stretches of a trial: some, for a spread.
 STRETCHES = 16
 STRETCH_FRAMES_MAX = 1 << 18
 
@@ -57,13 +57,17 @@ class PointResult:
     Attributes:
         figure, value: of the point; None for the board as it is.
         trials, frames: how often the load was sent, and frames in all.
-        causes: frames not received right, by where that happened.
+        causes: frames not received intact, by where that happened.
         spurious: frames delivered that nobody sent.
         faults_injected, faults_undetected: symbols and edges.
-        loss_ratio, low, high: share of the frames not received right, and its 95 % interval.
-        held_max: places of the receiver's FIFO that were ever taken at once.
+        lost: frames not received intact.
+        loss_ratio: their share.
+        low_ratio, high_ratio: 95 % interval of `loss_ratio`: Wilson's, or the wider one of how
+            much stretches of the load and trials differ.
+        held_max: the most frames that the receiver's FIFO ever held.
         mean_wait_ns: in the FIFO.
-        stop: `certain` (no chance in it), `narrow` or `budget`.
+        stop: `certain` (nothing random in it), `narrow` (precise enough) or `budget` (frames
+            spent).
     """
 
     figure: Figure | None
@@ -74,25 +78,17 @@ class PointResult:
     spurious: int
     faults_injected: int
     faults_undetected: int
+    lost: int
     loss_ratio: float
-    low: float
-    high: float
+    low_ratio: float
+    high_ratio: float
     held_max: int
     mean_wait_ns: float
     stop: str
 
-    @property
-    def lost(self) -> int:
-        """Frames that were not received right."""
-        return sum(self.causes.values())
-
-    def as_figures(self) -> dict[str, object]:
-        """Return all of it by name, for JSON."""
-        return asdict(self)
-
     @classmethod
     def from_figures(cls, figures: dict[str, object]) -> PointResult:
-        """Take up what `as_figures` gave.
+        """Take up what JSON has of a result.
 
         Raises:
             TypeError, ValueError: it is something else.
@@ -170,7 +166,7 @@ def trial_seed(seed: int, point_index: int, trial: int) -> int:
 
 
 @dataclass(frozen=True, slots=True)
-class Trial:
+class StressTrial:
     """A load that was sent once.
 
     Attributes:
@@ -182,7 +178,7 @@ class Trial:
     stretch_ratios: tuple[float, ...]
 
 
-def run_trial(load: Load, board: Board, faults: FaultPlan) -> Trial:
+def run_trial(load: Load, board: Board, faults: FaultPlan) -> StressTrial:
     """Send a load once."""
     pipeline = Pipeline(board, faults=faults)
     frames = load.frames
@@ -197,7 +193,7 @@ def run_trial(load: Load, board: Board, faults: FaultPlan) -> Trial:
         ratios.append((now - lost) / len(sent))
         lost = now
     pipeline.feed_frames(FrameBatch.empty(), stop_edge=load.stop_edge)
-    return Trial(pipeline, tuple(ratios))
+    return StressTrial(pipeline, tuple(ratios))
 
 
 def run_point(
@@ -209,7 +205,7 @@ def run_point(
     *,
     effort: Effort,
     busy_period_ns: int,
-    run: Callable[[Load, Board, FaultPlan], Trial] = run_trial,
+    run: Callable[[Load, Board, FaultPlan], StressTrial] = run_trial,
 ) -> PointResult:
     """Find out what gets lost at a point.
 
@@ -223,7 +219,7 @@ def run_point(
         run: sends the load once.
     """
     here, plan = apply(point, board, faults, busy_period_ns=busy_period_ns)
-    chance = has_chance(here, plan)
+    random = is_random(here, plan)
     sums = _Sums()
     stop = "certain"
     round_trials = 1
@@ -231,7 +227,7 @@ def run_point(
         for _ in range(round_trials):
             seeded = replace(plan, seed=trial_seed(faults.seed, point_index, sums.trials))
             _add_trial(sums, run(load, here, seeded))
-        if not chance:
+        if not random:
             break
         low, high = sums.interval()
         half = (high - low) / 2
@@ -246,7 +242,7 @@ def run_point(
             sums.trials, -(-(effort.budget_frames - sums.frames) // max(1, len(load.frames)))
         )
     ratio = sums.lost / max(1, sums.frames)
-    low, high = sums.interval() if chance else Interval(ratio, ratio)
+    low, high = sums.interval() if random else Interval(ratio, ratio)
     return PointResult(
         figure=None if point is None else point.figure,
         value=None if point is None else point.value,
@@ -256,16 +252,17 @@ def run_point(
         spurious=sums.spurious,
         faults_injected=sums.injected,
         faults_undetected=sums.undetected,
+        lost=sums.lost,
         loss_ratio=ratio,
-        low=low,
-        high=high,
+        low_ratio=low,
+        high_ratio=high,
         held_max=sums.held_max,
         mean_wait_ns=sums.wait_ns / sums.trials,
         stop=stop,
     )
 
 
-def _add_trial(sums: _Sums, trial: Trial) -> None:
+def _add_trial(sums: _Sums, trial: StressTrial) -> None:
     accounts = trial.pipeline.counters().accounts
     sums.add(
         accounts.frames,

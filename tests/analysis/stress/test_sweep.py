@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import os
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,7 +15,8 @@ from hypothesis import strategies as st
 from busplay.analysis.intervals import wilson_interval
 from busplay.analysis.stress import sweep
 from busplay.analysis.stress.answers import find_answers
-from busplay.analysis.stress.points import Figure, Point, apply, has_chance, points_of
+from busplay.analysis.stress.points import Figure, Point, apply, is_random, points_of
+from busplay.analysis.stress.stress import stress
 from busplay.analysis.stress.sweep import run_sweep
 from busplay.analysis.stress.trials import Effort, PointResult, run_point, trial_seed
 from busplay.description.board import BusyTime, ReceiverEnd
@@ -22,6 +24,7 @@ from busplay.description.faults import BitFlips, EarlyLane, FaultPlan, LateLane,
 from busplay.errors import BusplayError, InputError
 from tests.analysis.stress.loads import burst_load
 from tests.boards import GUARDED, board_with
+from tests.cli.test_faults import FILL
 
 BOARD = board_with(GUARDED, receiver=ReceiverEnd(fifo_depth=16, service_ns=600))
 LOAD = burst_load(BOARD)
@@ -72,7 +75,7 @@ def test_killed_run_goes_on_where_it_was(tmp_path: Path, monkeypatch: pytest.Mon
     state = tmp_path / "sweep.state"
     seen: list[PointResult] = []
 
-    def die_at_third(result: PointResult) -> None:
+    def die_at_third(_: int, result: PointResult) -> None:
         seen.append(result)
         if len(seen) == 3:
             raise KilledError
@@ -90,7 +93,7 @@ def test_killed_run_goes_on_where_it_was(tmp_path: Path, monkeypatch: pytest.Mon
 
     monkeypatch.setattr(sweep, "run_point", counted)
     told: list[PointResult] = []
-    found = swept(state_path=state, on_point=told.append)
+    found = swept(state_path=state, on_point=lambda _, result: told.append(result))
     assert computed == [3, 4, 5]
     assert found == swept()
     assert len(told) == len(POINTS) + 1
@@ -99,6 +102,40 @@ def test_killed_run_goes_on_where_it_was(tmp_path: Path, monkeypatch: pytest.Mon
     computed.clear()
     assert swept(state_path=state) == found
     assert computed == []
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="there are no named pipes here")
+def test_state_on_what_is_no_regular_file_is_refused(tmp_path: Path) -> None:
+    """It was read until memory was full."""
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    for path in (pipe, Path(os.devnull), tmp_path):
+        with pytest.raises(InputError) as caught:
+            swept(state_path=path)
+        assert str(caught.value) == (
+            f"{path}: found no regular file; name a file that is not there yet, or one that a sweep"
+            " wrote"
+        )
+
+
+def test_stress_takes_paths_and_keeps_the_points_that_ctrl_c_left_whole(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    whole = stress("dunlin", FILL, sweeps={Figure.BER: (0.0,)}, cycles=100_000, jobs=1)
+    assert not whole.interrupted
+    assert whole.points_left == 0
+    assert whole.answers is not None
+
+    def interrupted(point: Point | None, *args: object, **more: object) -> PointResult:
+        if point is not None:
+            raise KeyboardInterrupt
+        return run_point(point, *args, **more)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(sweep, "run_point", interrupted)
+    report = stress("dunlin", FILL, sweeps={Figure.BER: (0.0,)}, cycles=100_000, jobs=1)
+    assert report.interrupted
+    assert report.as_it_is == whole.as_it_is
+    assert (report.points, report.points_left, report.answers) == ((), 1, None)
 
 
 def test_state_of_another_run_is_refused(tmp_path: Path) -> None:
@@ -154,13 +191,13 @@ def test_trials_stop_when_the_interval_is_narrow_or_the_budget_spent() -> None:
 
     narrow = at(1e-2, budget_frames=1_000_000, width_ratio=0.1)
     assert narrow.stop == "narrow"
-    assert (narrow.high - narrow.low) / 2 <= 0.1 * narrow.loss_ratio
+    assert (narrow.high_ratio - narrow.low_ratio) / 2 <= 0.1 * narrow.loss_ratio
     spent = at(1e-5, budget_frames=5_000, width_ratio=0.01)
     assert spent.stop == "budget"
     assert 5_000 <= spent.frames < 5_000 + len(LOAD.frames)
     certain = at(0.0, budget_frames=5_000)
     assert (certain.stop, certain.trials) == ("certain", 1)
-    assert certain.low == certain.loss_ratio == certain.high
+    assert certain.low_ratio == certain.loss_ratio == certain.high_ratio
 
 
 @pytest.mark.parametrize("budget_frames", [1, 1_500, 4_000])
@@ -179,7 +216,7 @@ def test_intervals_hold_the_rate_though_losses_come_in_bunches(budget_frames: in
         for seed in range(60)
     ]
     rate = sum(one.lost for one in found) / sum(one.frames for one in found)
-    held = sum(one.low <= rate <= one.high for one in found)
+    held = sum(one.low_ratio <= rate <= one.high_ratio for one in found)
     alone = [wilson_interval(one.lost, one.frames) for one in found]
     held_alone = sum(rate in one for one in alone)
     assert held >= 51
@@ -196,13 +233,13 @@ def test_seeds_of_trials_differ() -> None:
     assert len(seeds) == 2 * 81
 
 
-def test_smallest_fifo_loses_nothing_and_one_place_less_does() -> None:
+def test_smallest_fifo_loses_nothing_and_one_less_does() -> None:
     answers = find_answers(LOAD, BOARD, PLAN)
     # D/D/1: 50 frames every 500 ns that take 600: 1 + 49 - floor(49 * 500 / 600).
-    assert answers.smallest_fifo == 10
-    for places, lost in ((10, False), (9, True)):
+    assert answers.smallest_receiver_fifo == 10
+    for depth, lost in ((10, False), (9, True)):
         result = run_point(
-            Point(Figure.FIFO_DEPTH, places),
+            Point(Figure.FIFO_DEPTH, depth),
             1,
             LOAD,
             BOARD,
@@ -263,7 +300,7 @@ def test_point_takes_the_place_of_its_figure_alone() -> None:
 
 
 @pytest.mark.parametrize(
-    ("plan", "busy", "chance"),
+    ("plan", "busy", "random"),
     [
         (FaultPlan(), (), False),
         (FaultPlan(bit_flips=(BitFlips(0.0),)), (), False),
@@ -278,8 +315,8 @@ def test_point_takes_the_place_of_its_figure_alone() -> None:
         (FaultPlan(), (BusyTime(10, 5, 0, 1),), True),
     ],
 )
-def test_what_has_no_chance_in_it_is_tried_once(
-    plan: FaultPlan, busy: tuple[BusyTime, ...], chance: bool
+def test_what_is_not_random_is_tried_once(
+    plan: FaultPlan, busy: tuple[BusyTime, ...], random: bool
 ) -> None:
     board = board_with(GUARDED, receiver=ReceiverEnd(busy=busy))
-    assert has_chance(board, plan) is chance
+    assert is_random(board, plan) is random
