@@ -53,6 +53,19 @@ def test_readme_is_short_and_names_every_guide() -> None:
         assert f"`{name}`" in README, name
 
 
+def test_files_that_developers_md_names_exist() -> None:
+    document = (PROJECT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    prose = re.sub(r"^\|.*$", "", document, flags=re.MULTILINE)
+    named = set(re.findall(r"`([a-z0-9_./]+/[a-z0-9_./]*)`", prose))
+    assert len(named) > 30
+    missing = [
+        name
+        for name in named
+        if not any((root / name).exists() for root in (PROJECT, PROJECT / "busplay"))
+    ]
+    assert not missing
+
+
 def test_picture_of_the_window_is_there() -> None:
     path = re.search(r"!\[.*?\]\((.*?)\)", README)
     assert path is not None

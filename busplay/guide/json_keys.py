@@ -31,6 +31,7 @@ REPORTS: dict[str, tuple[Printed, ...]] = {
     "run": (Printed("", "", "busplay.cli.run_report:RunReport"),),
     "replay": (Printed("", "", "busplay.cli.run_report:RunReport"),),
     "decode": (Printed("", "", "busplay.cli.decode_command:DecodeOutput"),),
+    "compare": (Printed("", "", "busplay.analysis.compare.comparison:Comparison"),),
     "convert": (Printed("", "", "busplay.conversion.convert:ConvertReport"),),
     "info": (
         Printed("a trace", "", "busplay.trace.info:TraceInfo"),
