@@ -24,8 +24,8 @@ TABLE = {
 }
 STAGES = ("core", "sender", "wire", "receiver", "display")
 SHARED = {"batch", "description", "errors", "jit", "link", "units", "wording"}
-# A program's bytes are put into the memory map.
-ALSO = {"core": {"program"}}
+# A program's bytes are put into the memory map; a picture can be saved.
+ALSO = {"core": {"program"}, "display": {"png"}}
 # These are the package itself, not a part of it.
 ON_TOP = {"__init__", "__main__"}
 PYGAME_FOLDERS = {"view"}

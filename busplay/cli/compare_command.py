@@ -100,7 +100,7 @@ def command(
 def _write_picture(picture: Path, expected: Path, actual: Path) -> dict[str, int]:
     """Write the picture; return the number of different pixels by unit."""
     from busplay.export.difference import compose_differences, pixels_different
-    from busplay.export.png import write_png
+    from busplay.png import write_png
     from busplay.run.replay import Replay
 
     with Replay(expected) as before, Replay(actual) as after:

@@ -88,7 +88,8 @@ def write_snapshots(snapshots: Sequence[Snapshot], displays: Mapping[str, Displa
     """
     if not snapshots:
         return
-    from busplay.export.png import compose, write_png
+    from busplay.display.arrangement import compose
+    from busplay.png import write_png
 
     for snapshot in snapshots:
         chosen = [displays[snapshot.unit]] if snapshot.unit else list(displays.values())

@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
 
 from busplay.description.board import Unit
+from busplay.display.display import Display
 
 # Between units that stand beside each other at scale 1, and what is there.
 GAP_PX = 8
@@ -108,3 +112,35 @@ def largest_scale(
         if not listed or larger.width_px > room_width_px or larger.height_px > room_height_px:
             return scale
         scale += 1
+
+
+def compose(
+    displays: Iterable[Display], *, stacked: bool = False, borders: bool = True
+) -> NDArray[np.uint8]:
+    """Put the pictures of several units side by side, at scale 1.
+
+    Args:
+        displays: in the order in which they stand.
+        stacked: one below the other instead.
+        borders: with the border that a unit has round its picture, as the window shows it.
+
+    Returns:
+        uint8[rows, columns, 3]; what no unit covers has the colour of the window's background.
+    """
+    by_unit = {display.unit.name: display for display in displays}
+    units = [
+        display.unit if borders else replace(display.unit, border_px=0)
+        for display in by_unit.values()
+    ]
+    arrangement = arrange(units, scale=1, gap_px=GAP_PX, stacked=stacked)
+    out = np.empty((arrangement.height_px, arrangement.width_px, 3), np.uint8)
+    out[:] = GAP_RGB
+    for place in arrangement.places:
+        display = by_unit[place.unit.name]
+        rows = slice(place.top_px, place.top_px + place.height_px)
+        columns = slice(place.left_px, place.left_px + place.width_px)
+        out[rows, columns] = display.border_rgb
+        top, left = place.picture_top_px, place.picture_left_px
+        unit = place.unit
+        out[top : top + unit.height_px, left : left + unit.width_px] = display.image()
+    return out

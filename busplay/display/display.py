@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import struct
 from dataclasses import dataclass
-from typing import Any
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -20,6 +20,7 @@ from busplay.batch import UInt8Column, UInt64Column
 from busplay.description.board import Unit
 from busplay.display import writes
 from busplay.errors import InputError
+from busplay.png import write_png
 
 STATE_MAGIC = b"BUDS"
 STATE_VERSION = 1
@@ -81,6 +82,14 @@ class Display:
     Attributes:
         unit: the description.
         colours: size of the palette, 2 ** bits of a pixel.
+
+    >>> import busplay
+    >>> session = busplay.Session("dunlin", program="tides.bin")
+    >>> done = session.run(cycles=800_000)
+    >>> panel = session.display("panel")
+    >>> panel.image().shape, panel.memory[:4].tolist()
+    ((192, 256, 3), [17, 17, 17, 17])
+    >>> panel.save("screen.png")
     """
 
     def __init__(self, unit: Unit, arrays: DisplayArrays | None = None) -> None:
@@ -179,8 +188,8 @@ class Display:
 
     def draw(
         self,
-        out: NDArray[Any],
-        colours: NDArray[Any],
+        out: NDArray[np.unsignedinteger],
+        colours: NDArray[np.unsignedinteger],
         *,
         left_px: int,
         top_px: int,
@@ -222,6 +231,14 @@ class Display:
             np.empty(self.unit.width_px + 8, out.dtype),
             np.empty(self.unit.width_px * scale, out.dtype),
         )
+
+    def save(self, path: str | Path) -> None:
+        """Write the picture, without its border, as a PNG file.
+
+        Raises:
+            OutputError: the file cannot be written.
+        """
+        write_png(path, self.image())
 
     # -- state
 

@@ -77,7 +77,7 @@ def write_eyes(path: Path, eyes: Sequence[LaneEye], *, title: str = "") -> None:
         OutputError: the file could not be written.
     """
     if path.suffix.lower() == ".png":
-        from busplay.export.png import write_png
+        from busplay.png import write_png
 
         write_png(path, eyes_image(eyes, title=title))
         return

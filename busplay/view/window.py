@@ -18,11 +18,12 @@ from typing import Literal
 
 import numpy as np
 
+from busplay.display.arrangement import compose
 from busplay.errors import OutputError
-from busplay.export.png import compose, write_numbered_png
 from busplay.player.playable import Playable
 from busplay.player.player import Player
 from busplay.player.speed import NORMAL, Speed, speed_text
+from busplay.png import write_numbered_png
 from busplay.units import NS_PER_S
 from busplay.view import screen
 from busplay.view.draw import Drawn, Painter, Scene

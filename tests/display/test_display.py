@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -7,7 +9,8 @@ from hypothesis import strategies as st
 
 from busplay.display.display import Display
 from busplay.display.registers import REGISTERS, markdown_table
-from busplay.errors import InputError
+from busplay.errors import InputError, OutputError
+from busplay.png import encode_png
 from tests.display.cases import unit_with, units
 from tests.naive.display import NaiveDisplay
 
@@ -317,3 +320,13 @@ def test_any_bytes_are_a_state_or_an_input_error(state: bytes) -> None:
         return
     assert display.state()[:16] == STATE[:16]
     assert display.image().shape == (2, 8, 3)
+
+
+def test_picture_is_saved_as_the_pixels_without_the_border(tmp_path: Path) -> None:
+    display = Display(unit_with(width_px=8, height_px=4, bits_per_pixel=8, border_px=3))
+    display.write_memory(range(32), range(32))
+    for path in (tmp_path / "a.png", str(tmp_path / "b.png")):
+        display.save(path)
+        assert Path(path).read_bytes() == encode_png(display.image())
+    with pytest.raises(OutputError, match=r"^.*none.a\.png: found no such file or directory"):
+        display.save(tmp_path / "none" / "a.png")

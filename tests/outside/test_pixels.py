@@ -14,8 +14,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image
 
+from busplay.display.arrangement import compose
 from busplay.display.display import Display
-from busplay.export.png import compose, encode_png
+from busplay.png import encode_png
 from tests.display.cases import unit_with
 
 pillow = pytest.mark.source("Pillow 13.0.0", part="raw decoder, mode P", kind="library")

@@ -7,9 +7,10 @@ import numpy as np
 import pygame
 import pytest
 
+from busplay.display.arrangement import compose
 from busplay.display.display import Display
 from busplay.errors import OutputError
-from busplay.export.png import compose, encode_png
+from busplay.png import encode_png
 from busplay.units import Ratio
 from busplay.view import screen
 from busplay.view.keys import Command

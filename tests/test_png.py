@@ -7,10 +7,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from busplay.display.arrangement import GAP_PX, GAP_RGB
+from busplay.display.arrangement import GAP_PX, GAP_RGB, compose
 from busplay.display.display import Display
 from busplay.errors import OutputError
-from busplay.export.png import compose, encode_png, write_numbered_png, write_png
+from busplay.png import encode_png, write_numbered_png, write_png
 from tests.display.cases import unit_with
 
 IMAGE = np.arange(5 * 7 * 3, dtype=np.uint8).reshape(5, 7, 3)
