@@ -199,6 +199,11 @@ class Board:
         program_load_address: where a raw program is put; None: it must carry addresses.
         description: text for people.
         file: where it was read from; for messages only.
+
+    >>> import busplay
+    >>> board = busplay.load_board("dunlin")
+    >>> board.processor, board.clock_hz, [unit.name for unit in board.units]
+    ('65c02', 8000000, ['panel', 'sign'])
     """
 
     name: str

@@ -7,6 +7,7 @@ that is added behind the others leaves theirs as they were.
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 
@@ -132,9 +133,22 @@ class Stalls:
     length_ns: int
 
 
-@dataclass(frozen=True, slots=True)
-class FaultPlan:
-    """All faults to inject, and the seed that repeats them.
+@dataclass(frozen=True, slots=True, init=False)
+class Faults:
+    """The faults to inject, and the seed that repeats them.
+
+    The usual faults have short forms, as the options of the command line have; they stand behind
+    what the attribute of the same kind says.
+
+    Args:
+        ber: bit error rate, of all lanes or by lane.
+        burst_edges: each bit that `ber` flips begins a burst of that many edges; half of its
+            further bits are wrong.
+        lost_edges, extra_edges: probability of losing or adding a clock edge, or the whole faults.
+        stuck: level, 0 or 1, that a lane shows whatever is sent, by lane.
+        late, early: share of the edges at which a lane comes an edge late or early, by lane.
+        stalls: (length_ns, period_ns) of times in which the receiver serves nothing, one in each
+            period, or the whole faults.
 
     Attributes:
         seed: seed of everything random.
@@ -146,17 +160,71 @@ class FaultPlan:
         extra_edges: clock edges that nobody sent.
         stalls: times in which the receiver serves nothing.
         file: where it was read from; for messages only.
+
+    Raises:
+        ValueError: bursts of no bit errors.
+
+    >>> import busplay
+    >>> faults = busplay.Faults(ber={2: 1e-3}, lost_edges=1e-6, seed=7)
+    >>> faults.bit_flips[0].lanes, faults.lost_edges[0].ratio, faults.seed
+    ((2,), 1e-06, 7)
     """
 
-    seed: int = 1
-    bit_flips: tuple[BitFlips, ...] = ()
-    stuck_lanes: tuple[StuckLane, ...] = ()
-    late_lanes: tuple[LateLane, ...] = ()
-    early_lanes: tuple[EarlyLane, ...] = ()
-    lost_edges: tuple[LostEdges, ...] = ()
-    extra_edges: tuple[ExtraEdges, ...] = ()
-    stalls: tuple[Stalls, ...] = ()
-    file: str = ""
+    seed: int
+    bit_flips: tuple[BitFlips, ...]
+    stuck_lanes: tuple[StuckLane, ...]
+    late_lanes: tuple[LateLane, ...]
+    early_lanes: tuple[EarlyLane, ...]
+    lost_edges: tuple[LostEdges, ...]
+    extra_edges: tuple[ExtraEdges, ...]
+    stalls: tuple[Stalls, ...]
+    file: str
+
+    def __init__(
+        self,
+        *,
+        ber: float | Mapping[int, float] | None = None,
+        burst_edges: int | None = None,
+        lost_edges: float | Iterable[LostEdges] = (),
+        extra_edges: float | Iterable[ExtraEdges] = (),
+        stuck: Mapping[int, int] | None = None,
+        late: Mapping[int, float] | None = None,
+        early: Mapping[int, float] | None = None,
+        stalls: Iterable[tuple[int, int] | Stalls] = (),
+        seed: int = 1,
+        bit_flips: Iterable[BitFlips] = (),
+        stuck_lanes: Iterable[StuckLane] = (),
+        late_lanes: Iterable[LateLane] = (),
+        early_lanes: Iterable[EarlyLane] = (),
+        file: str = "",
+    ) -> None:
+        if burst_edges is not None and ber is None:
+            raise ValueError("burst_edges is the length of the bursts of ber; give both")
+        burst_edges = 1 if burst_edges is None else burst_edges
+        by_lane: Mapping[int, float] = ber if isinstance(ber, Mapping) else {}
+        flips = [BitFlips(ratio, (lane,), burst_edges) for lane, ratio in by_lane.items()]
+        if isinstance(ber, int | float):
+            flips.append(BitFlips(float(ber), (), burst_edges))
+        if isinstance(lost_edges, int | float):
+            lost_edges = (LostEdges(float(lost_edges)),)
+        if isinstance(extra_edges, int | float):
+            extra_edges = (ExtraEdges(float(extra_edges)),)
+        values: dict[str, object] = {
+            "seed": seed,
+            "bit_flips": (*bit_flips, *flips),
+            "stuck_lanes": (*stuck_lanes, *(StuckLane(*one) for one in (stuck or {}).items())),
+            "late_lanes": (*late_lanes, *(LateLane(*one) for one in (late or {}).items())),
+            "early_lanes": (*early_lanes, *(EarlyLane(*one) for one in (early or {}).items())),
+            "lost_edges": tuple(lost_edges),
+            "extra_edges": tuple(extra_edges),
+            "stalls": tuple(
+                one if isinstance(one, Stalls) else Stalls(period_ns=one[1], length_ns=one[0])
+                for one in stalls
+            ),
+            "file": file,
+        }
+        for name, value in values.items():
+            object.__setattr__(self, name, value)
 
     @property
     def on_wire(self) -> bool:
@@ -173,3 +241,6 @@ class FaultPlan:
     def __bool__(self) -> bool:
         """Return whether anything is injected at all."""
         return self.on_wire or bool(self.stalls)
+
+
+FaultPlan = Faults

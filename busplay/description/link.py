@@ -137,6 +137,11 @@ class Link:
             it has to send; None: it need not. Not with a strobe, which sends no idle frames.
         description: text for people.
         file: where it was read from; for messages only.
+
+    >>> import busplay
+    >>> link = busplay.load_link("guarded")
+    >>> link.frame_bits, link.lanes, [field.name for field in link.fields]
+    (40, 5, ['space', 'unit', 'sequence', 'address', 'data', 'check'])
     """
 
     name: str

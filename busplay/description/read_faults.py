@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import fields, is_dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from busplay.description.faults import (
     BitFlips,
     EarlyLane,
     ExtraEdges,
-    FaultPlan,
+    Faults,
     LateLane,
     LostEdges,
     Span,
@@ -20,6 +22,9 @@ from busplay.description.link import Link, StrobeFraming
 from busplay.description.toml_reader import Table, parse_toml, read_description_file, show_value
 from busplay.errors import DescriptionError
 from busplay.wording import counted
+
+if TYPE_CHECKING:
+    from _typeshed import DataclassInstance
 
 SPAN_KEYS = ("first_ns", "stop_ns")
 TABLE_KEYS: dict[str, tuple[str, ...]] = {
@@ -34,9 +39,10 @@ TABLE_KEYS: dict[str, tuple[str, ...]] = {
 PLAN_KEYS = ("seed", *TABLE_KEYS)
 # A probability of an event so rare that it never comes needs no stream of its own.
 RATIO_MIN = 1e-12
+RATIO_WANTED = "give a probability: 0, 1, or between 1e-12 and 1, such as 1e-4"
 
 
-def load_faults(path: str | Path, link: Link) -> FaultPlan:
+def load_faults(path: str | Path, link: Link) -> Faults:
     """Load the faults to inject on a link.
 
     Raises:
@@ -45,7 +51,44 @@ def load_faults(path: str | Path, link: Link) -> FaultPlan:
     return parse_faults(read_description_file(Path(path)), link, file=str(path))
 
 
-def parse_faults(text: str, link: Link, *, file: str) -> FaultPlan:
+def as_faults(faults: Faults | str | Path | None, link: Link) -> Faults | None:
+    """Return faults that the link can have, loaded if it is a path; None: none.
+
+    Raises:
+        DescriptionError: the file cannot be read, or the link cannot have one of the faults.
+    """
+    if isinstance(faults, str | Path):
+        return load_faults(faults, link)
+    if faults is not None:
+        _require_possible(faults, link, place="faults")
+    return faults
+
+
+def _require_possible(part: DataclassInstance, link: Link, *, place: str) -> None:
+    """Refuse a number of faults made in code that a file could not have."""
+    for attribute in fields(part):
+        name, value = attribute.name, getattr(part, attribute.name)
+        for index, one in enumerate(value if isinstance(value, tuple) else (value,)):
+            here = f"{place}.{name}" + (f"[{index}]" if isinstance(value, tuple) else "")
+            if is_dataclass(one) and not isinstance(one, type):
+                _require_possible(one, link, place=here)
+            elif name.endswith("ratio"):
+                if not is_ratio(one):
+                    raise DescriptionError(place=here, found=f"{one}", wanted=RATIO_WANTED)
+            elif name in ("lane", "lanes"):
+                require_lane(one, link, place=here)
+            elif isinstance(one, int):
+                least, most = LIMITS[type(part), name]
+                if isinstance(part, Stalls) and name == "length_ns":
+                    most = part.period_ns - 1
+                wanted = f"give {least:,} to {most:,}"
+                if isinstance(part, Span) and name == "stop_ns":
+                    least, wanted = part.first_ns + 1, f"give more than first_ns = {part.first_ns}"
+                if not least <= one <= most:
+                    raise DescriptionError(place=here, found=f"{one:,}", wanted=wanted)
+
+
+def parse_faults(text: str, link: Link, *, file: str) -> Faults:
     """Parse a faults file's text.
 
     Raises:
@@ -53,8 +96,8 @@ def parse_faults(text: str, link: Link, *, file: str) -> FaultPlan:
     """
     table = Table(parse_toml(text, file=file), file=file, keys=PLAN_KEYS)
     tables = {name: table.tables(name, keys) for name, keys in TABLE_KEYS.items()}
-    plan = FaultPlan(
-        seed=table.integer("seed", *LIMITS[FaultPlan, "seed"], default=1),
+    plan = Faults(
+        seed=table.integer("seed", *LIMITS[Faults, "seed"], default=1),
         bit_flips=tuple(_read_flips(one, link) for one in tables["bit_flips"]),
         stuck_lanes=tuple(
             StuckLane(
@@ -173,11 +216,10 @@ def _read_ratio(table: Table, key: str = "ratio", *, default: float | None = Non
     value = table.value(key)
     if value is None and default is not None:
         return default
-    wanted = "give a probability: 0, 1, or between 1e-12 and 1, such as 1e-4"
     if isinstance(value, bool) or not isinstance(value, int | float):
-        raise table.error(key, found=show_value(value), wanted=wanted)
+        raise table.error(key, found=show_value(value), wanted=RATIO_WANTED)
     if not is_ratio(value):
-        raise table.error(key, found=show_value(value), wanted=wanted)
+        raise table.error(key, found=show_value(value), wanted=RATIO_WANTED)
     return float(value)
 
 

@@ -39,6 +39,10 @@ def load_link(source: str | Path, *, must_be_sound: bool = True) -> Link:
 
     Raises:
         DescriptionError: the file cannot be read, or describes no possible link.
+
+    >>> import busplay
+    >>> busplay.load_link("lean").frame_bits
+    32
     """
     text, file, _ = _read(source, shipped_links(), what="link")
     return parse_link(text, file=file, must_be_sound=must_be_sound)
@@ -56,6 +60,18 @@ def parse_link(text: str, *, file: str, must_be_sound: bool = True) -> Link:
     Raises:
         DescriptionError: it is not TOML, or describes no possible link; says file, place,
             what was found and what would be right.
+
+    >>> import busplay
+    >>> text = '''
+    ... name = "plain"
+    ... lanes = 4
+    ... edges = "rising"
+    ... clock_hz = 1_000_000
+    ... fields = [{name = "address", bits = 16}, {name = "data", bits = 8}]
+    ... framing = {method = "strobe"}
+    ... '''
+    >>> busplay.parse_link(text, file="plain.toml").frame_bits
+    24
     """
     link, stated_idle = read_link(text, file=file)
     _require_marker_agrees(link, stated_idle)
@@ -73,6 +89,10 @@ def load_board(source: str | Path) -> Board:
     Raises:
         DescriptionError: the file, its link or its palettes cannot be read, or they describe
             no possible board.
+
+    >>> import busplay
+    >>> busplay.load_board("dunlin").link.name
+    'guarded'
     """
     text, file, folder = _read(source, shipped_boards(), what="board")
     return parse_board(text, file=file, folder=folder)
@@ -90,6 +110,12 @@ def parse_board(text: str, *, file: str, folder: Path, must_be_sound: bool = Tru
     Raises:
         DescriptionError: it is not TOML, or describes no possible board; says file, place,
             what was found and what would be right.
+
+    >>> import busplay
+    >>> from pathlib import Path
+    >>> text = Path("my_board.toml").read_text()
+    >>> busplay.parse_board(text, file="my_board.toml", folder=Path()).name
+    'Bench board'
     """
     load = partial(load_link, must_be_sound=must_be_sound)
     return require_link_fits(read_board(text, file=file, folder=folder, load_link=load))
@@ -110,6 +136,16 @@ def load_link_or_board(source: str | Path, *, must_be_sound: bool = True) -> Lin
     if any(sign in values for sign in BOARD_SIGNS):
         return parse_board(text, file=file, folder=folder, must_be_sound=must_be_sound)
     return parse_link(text, file=file, must_be_sound=must_be_sound)
+
+
+def as_link(link: Link | str | Path) -> Link:
+    """Return a link, loaded if it is a name or path; errors as for `load_link`."""
+    return link if isinstance(link, Link) else load_link(link)
+
+
+def as_board(board: Board | str | Path) -> Board:
+    """Return a board, loaded if it is a name or path; errors as for `load_board`."""
+    return board if isinstance(board, Board) else load_board(board)
 
 
 def _read(source: str | Path, shipped: dict[str, Path], *, what: str) -> tuple[str, str, Path]:
