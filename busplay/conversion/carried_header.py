@@ -13,7 +13,6 @@ from busplay.description.link import Link
 from busplay.errors import InputError
 from busplay.trace.container import Where
 from busplay.trace.header import TraceHeader, pack_header, parse_header
-from busplay.version import VERSION
 
 _HEADER_MARK = "busplay-header:"
 _HEADER_LOOK_BYTES = 1 << 20
@@ -25,7 +24,7 @@ def header_comment(header: TraceHeader) -> str:
     """Write a header as one word for the comment of another form."""
     payload = pack_header(header)
     if len(payload) * 4 // 3 > _COMMENT_BYTES_MAX:
-        payload = pack_header(TraceHeader(link=header.link, busplay_version=VERSION))
+        payload = pack_header(TraceHeader(link=header.link))
     return _HEADER_MARK + base64.b64encode(payload).decode("ascii")
 
 

@@ -19,7 +19,6 @@ from busplay.program.loading import LoadedProgram
 from busplay.run.arrivals import Shifts
 from busplay.trace.header import TraceHeader, safe_name
 from busplay.trace.writer import TraceWriter
-from busplay.version import VERSION
 
 
 def header_for(board: Board, program: LoadedProgram | None = None) -> TraceHeader:
@@ -32,7 +31,6 @@ def header_for(board: Board, program: LoadedProgram | None = None) -> TraceHeade
         board=board,
         program_name=None if program is None else safe_name(program.name),
         program_sha256=None if program is None else program.sha256,
-        busplay_version=VERSION,
     )
 
 

@@ -25,6 +25,7 @@ from busplay.link.layout import FrameLayout
 from busplay.trace.container import Where
 from busplay.trace.json_object import pack_object, parse_object
 from busplay.units import Ratio, edges_per_processor_cycle
+from busplay.version import VERSION
 
 HEADER_BYTES_MAX = 1 << 21
 _TEXT_MAX = 255
@@ -50,7 +51,7 @@ class TraceHeader:
     board: Board | None = None
     program_name: str | None = None
     program_sha256: str | None = None
-    busplay_version: str = ""
+    busplay_version: str = VERSION
     _lead_edges: int = field(init=False, repr=False, compare=False, default=0)
     _edges_per_cycle: Ratio | None = field(init=False, repr=False, compare=False, default=None)
 

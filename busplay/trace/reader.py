@@ -11,6 +11,7 @@ from __future__ import annotations
 import stat
 from collections.abc import Iterator
 from dataclasses import dataclass
+from os import PathLike, fspath
 from pathlib import Path
 from types import TracebackType
 from typing import BinaryIO
@@ -74,6 +75,8 @@ class ChunkRow:
 class TraceReader:
     """A trace that is open for reading; a context manager.
 
+    It stands for its file wherever a path is taken.
+
     Args:
         path: the trace.
         keep_going: treat damage as the trace's end rather than refuse the trace.
@@ -90,11 +93,16 @@ class TraceReader:
 
     Raises:
         InputError: it is no trace, of a later version, damaged, or cut before its header ends.
+
+    >>> import busplay
+    >>> with busplay.TraceReader("tides.trace") as trace:
+    ...     trace.header.program_name, trace.frames, sum(len(part) for part in trace.chunks())
+    ('tides.bin', 37420, 37420)
     """
 
-    def __init__(self, path: str | Path, *, keep_going: bool = False) -> None:
+    def __init__(self, path: str | PathLike[str], *, keep_going: bool = False) -> None:
         self.path = Path(path)
-        self._file = str(path)
+        self._file = fspath(path)
         self._stream = _open(self.path, self._file)
         try:
             self._source = ChunkSource(self._stream, file=self._file)
@@ -121,6 +129,10 @@ class TraceReader:
     def close(self) -> None:
         """Close the file."""
         self._stream.close()
+
+    def __fspath__(self) -> str:
+        """Return the path, as text."""
+        return str(self.path)
 
     def __enter__(self) -> TraceReader:
         """Read until the context is left."""

@@ -25,8 +25,11 @@ from typing import Protocol
 import numpy as np
 
 from busplay.batch import FrameBatch, UInt64Column
+from busplay.description.board import Board
+from busplay.description.link import Link
 from busplay.errors import OutputError
 from busplay.link.layout import FrameLayout
+from busplay.link.load import as_board, as_link
 from busplay.trace.blocks import make_compressor
 from busplay.trace.columns import CHUNK_FRAMES, ColumnCodec, grid_edges
 from busplay.trace.container import (
@@ -73,7 +76,10 @@ class TraceWriter:
 
     Args:
         path: where the trace is wanted.
-        header: what it says of itself.
+        board: that sends the frames; or
+        link: that they go over, where no board is known; either as an object, or by the name or
+            path of its file; or
+        header: all that the trace says of itself.
         units: fed with every chunk's frames, and asked for the state where a key frame is due;
             it should be nobody else's. None: no key frames, so jumps read from the start.
 
@@ -85,11 +91,35 @@ class TraceWriter:
 
     Raises:
         OutputError: the file cannot be written.
+        DescriptionError: the board or link cannot be read.
+        ValueError: more or less than one of board, link and header.
+
+    >>> import busplay, numpy as np
+    >>> board = busplay.load_board("dunlin")
+    >>> words = busplay.FrameLayout(board.link).pack(space=1, address=[0, 1], data=[0x21, 0x43])
+    >>> with busplay.TraceWriter("made.trace", board=board) as trace:
+    ...     trace.write(busplay.FrameBatch(np.array([0, 8], np.uint64), words), stop_edge=16)
+    >>> busplay.info("made.trace").frames
+    2
     """
 
     def __init__(
-        self, path: str | Path, *, header: TraceHeader, units: UnitStates | None = None
+        self,
+        path: str | Path,
+        *,
+        board: Board | str | Path | None = None,
+        link: Link | str | Path | None = None,
+        header: TraceHeader | None = None,
+        units: UnitStates | None = None,
     ) -> None:
+        if [board, link, header].count(None) != 2:
+            raise ValueError("give one of board, link and header")
+        if board is not None:
+            board = as_board(board)
+            header = TraceHeader(link=board.link, board=board)
+        elif link is not None:
+            header = TraceHeader(link=as_link(link))
+        assert header is not None
         self.path = Path(path)
         self.header = header
         self.frames = 0
