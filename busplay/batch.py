@@ -55,6 +55,11 @@ class StoreBatch:
         cycle: uint64[stores]; the cycle in which the write itself falls, never falling.
         address: uint16[stores]; processor address.
         data: uint8[stores].
+
+    >>> import busplay
+    >>> stores = busplay.StoreBatch.of([100, 104], [0x4000, 0x4001], [1, 2])
+    >>> stores.address
+    array([16384, 16385], dtype=uint16)
     """
 
     cycle: UInt64Column
@@ -100,6 +105,12 @@ class FrameBatch:
     Attributes:
         edge: uint64[frames]; link edge of the frame's first symbol.
         word: uint64[frames]; the frame's bits, first bit on the wire highest of `frame_bits`.
+
+    >>> import busplay
+    >>> with busplay.TraceReader("fill.trace") as trace:
+    ...     frames = next(trace.chunks())
+    >>> frames.edge[:2], f"{frames.word[0]:X}"
+    (array([5552, 5560], dtype=uint64), '800003005B')
     """
 
     edge: UInt64Column

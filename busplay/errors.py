@@ -38,6 +38,13 @@ class BusplayError(Exception):
         place: table and key, line and column, or byte offset within the file.
         found: what stood there.
         wanted: what would be right, or the way out.
+
+    >>> import busplay
+    >>> try:
+    ...     busplay.load_link("garded")
+    ... except busplay.BusplayError as error:
+    ...     print(error)
+    garded: found no such file; give the path of a link file or the name of a shipped link ...
     """
 
     def __init__(
@@ -69,24 +76,82 @@ class BusplayError(Exception):
 
 
 class InputError(BusplayError):
-    """Bytes from outside (a trace, an image, a list of stores) are damaged or of another form."""
+    """Bytes from outside (a trace, an image, a list of stores) are damaged or of another form.
+
+    >>> import busplay
+    >>> try:
+    ...     busplay.TraceReader("my_board.toml")
+    ... except busplay.InputError as error:
+    ...     print(error)
+    my_board.toml: byte 0: found 23 20 6D 79 5F 62 6F 61; a trace begins with 89 42 50 ...
+    """
 
 
 class DescriptionError(InputError):
-    """A link or board file says something that cannot be."""
+    """A link or board file says something that cannot be.
+
+    >>> import busplay
+    >>> try:
+    ...     busplay.Session("dunlin", program="tides", faults=busplay.Faults(stuck={9: 1}))
+    ... except busplay.DescriptionError as error:
+    ...     error.place, error.found
+    ('faults.stuck_lanes[0].lane', 'lane 9')
+    """
 
 
 class FieldError(BusplayError):
-    """A value does not fit its field, or the layout has no field of that name."""
+    """A value does not fit its field, or the layout has no field of that name.
+
+    >>> import busplay
+    >>> try:
+    ...     busplay.FrameLayout(busplay.load_link("lean")).pack(unit=4)
+    ... except busplay.FieldError as error:
+    ...     print(error)
+    field 'unit' has 2 bits; 4 does not fit
+    """
 
 
 class CoreStoppedError(BusplayError):
-    """The processor cannot go on; the message names address and opcode."""
+    """The processor cannot go on; the message names address and opcode.
+
+    >>> import busplay
+    >>> session = busplay.Session("dunlin", program="fill")
+    >>> done = session.run_until(exit=True)
+    >>> print(session.stop.as_error())
+    $C079: opcode $8D (STA) wrote 0 to the host port's EXIT
+    """
+
+
+class NotReachedError(BusplayError):
+    """A run ended before it came to where it was to stop.
+
+    >>> import busplay
+    >>> session = busplay.Session("dunlin", program="tides")
+    >>> try:
+    ...     session.run_until(label="main_loop", within_cycles=10_000)
+    ... except busplay.NotReachedError as error:
+    ...     print(error)
+    label main_loop, $C0CA, was not reached in 10,004 cycles; the instruction at $C01E is next
+    """
 
 
 class OutputError(BusplayError):
-    """A file could not be written; what was written before still reads."""
+    """A file could not be written; what was written before still reads.
+
+    >>> import busplay
+    >>> try:
+    ...     busplay.TraceWriter("no/such/folder/a.trace", link="lean")
+    ... except busplay.OutputError as error:
+    ...     print(error)
+    no/such/folder/a.trace: found no such file or directory; give the name of a file in ...
+    """
 
 
 class NoScreenError(BusplayError):
-    """A window was asked for and there is no screen to open it on."""
+    """A window was asked for and there is no screen to open it on.
+
+    >>> import busplay
+    >>> error = busplay.NoScreenError("no screen to open a window on; --headless does without")
+    >>> print(error)
+    no screen to open a window on; --headless does without
+    """

@@ -147,7 +147,7 @@ def require_replaceable(path: Path) -> None:
         )
 
 
-def require_other_file(output: str | Path | None, *inputs: str | Path | None) -> None:
+def require_other_file(output: str | Path | None, *inputs: str | os.PathLike[str] | None) -> None:
     """Refuse an output that is the file of an input, by whatever name or link.
 
     Raises:

@@ -145,7 +145,7 @@ main:   print panel_palette, palette
         sta REFRESH_ACK
         sta REFRESH                     ; interrupt on
         cli
-next_picture:
+main_loop:
         lda pictures
 :       cmp pictures
         beq :-
@@ -170,7 +170,7 @@ next_picture:
         and #15
         bne :+
         jsr show_level
-:       bra next_picture
+:       bra main_loop
 
 irq:    sta REFRESH_ACK
         inc pictures

@@ -19,8 +19,9 @@ from busplay.cli.report import print_run
 from busplay.cli.run_options import LossOptions
 from busplay.cli.run_report import RunReport, accounts_report
 from busplay.losses.loss_file import LossFile
-from busplay.losses.lost_stores import FindCounters, Labels, LossNames, LostStore
+from busplay.losses.lost_stores import FindCounters, LossNames, LostStore
 from busplay.pipeline.pipeline import Pipeline, PipelineCounters
+from busplay.program.labels import Labels
 from busplay.run.replay import Replay
 from busplay.run.session import Session
 from busplay.run.store_stream import StoreStream

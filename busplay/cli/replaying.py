@@ -15,8 +15,7 @@ from busplay.cli.progress import late_bar
 from busplay.cli.run_options import stop_cycle
 from busplay.errors import InputError, printable
 from busplay.formats.quantities import time_text
-from busplay.losses.lost_stores import Labels
-from busplay.program.labels import find_labels_beside, read_labels
+from busplay.program.labels import Labels, find_labels_beside, read_labels
 from busplay.run.replay import Replay
 from busplay.run.rerun import Rerun
 from busplay.trace.reader import TraceReader

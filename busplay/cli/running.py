@@ -22,8 +22,7 @@ from busplay.formats.keys_csv import read_key_presses
 from busplay.formats.stores import read_stores
 from busplay.link.board_fit import require_link_fits
 from busplay.link.load import load_board, load_link
-from busplay.losses.lost_stores import Labels
-from busplay.program.labels import find_labels_beside, read_labels
+from busplay.program.labels import Labels, find_labels_beside, read_labels
 from busplay.run.session import Session
 from busplay.run.store_stream import StoreStream
 

@@ -214,7 +214,10 @@ class RunsToAddress(Protocol):
     """A core that looks out for an address by itself; others are run step by step for it."""
 
     def run_to(self, address: int, cycles: int) -> int:
-        """Run as `Core.run` does, but stop where the instruction at `address` is next."""
+        """Run as `Core.run` does, but stop where the instruction at `address` is next.
+
+        A processor that waits (WAI) first waits to the end.
+        """
 
 
 class RunsUndocumented(Core, Protocol):

@@ -275,6 +275,19 @@ class ReferenceCore:
                 self._look_at_lines(line_from)
         return self.cycle - first_cycle
 
+    def run_to(self, address: int, cycles: int) -> int:
+        """See `RunsToAddress`."""
+        mpu = self._mpu
+        first_cycle = self.cycle
+        stop_cycle = first_cycle + cycles
+        while (
+            mpu.processorCycles < stop_cycle
+            and self._stop is None
+            and (mpu.pc != address or mpu.waiting)
+        ):
+            self.run(1)
+        return self.cycle - first_cycle
+
     def take_stores(self) -> StoreBatch:
         """See `Core`."""
         return self._log.take()

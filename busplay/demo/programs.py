@@ -61,6 +61,22 @@ def shipped_file(folder: str, name: str) -> Path:
     )
 
 
+def program_path(program: str | Path) -> Path:
+    """Return the path of a program: a file's own, or that of a shipped program.
+
+    A bare name that no file in the current folder has, such as `tides.bin` or `tides`, means the
+    shipped program.
+
+    Raises:
+        InputError: the installation lacks it.
+    """
+    path = Path(program)
+    shipped = DEMO_PROGRAMS.get(path.name.removesuffix(".bin"))
+    if shipped is None or path.parent != Path() or path.exists():
+        return path
+    return shipped.image_path
+
+
 def find_demo(name: str) -> DemoProgram:
     """Return the shipped program of that name.
 

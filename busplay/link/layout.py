@@ -55,6 +55,12 @@ class FrameLayout:
         syndrome_columns: int[frame_bits]; what each bit changes, the first wire bit first.
         idle_word: the idle frame, check included.
         idle_symbols: symbols[slot_symbols]; what an idle slot carries.
+
+    >>> import busplay
+    >>> layout = busplay.FrameLayout(busplay.load_link("guarded"))
+    >>> words = layout.pack(space=1, unit=0, sequence=1, address=0x1234, data=0x56)
+    >>> f"{words[0]:010X}", layout.unpack(words)["address"]
+    ('41123456A4', array([4660], dtype=uint64))
     """
 
     def __init__(self, link: Link) -> None:

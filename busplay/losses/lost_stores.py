@@ -17,12 +17,11 @@ from busplay.batch import UInt64Column
 from busplay.display.fields import FrameFields
 from busplay.display.writes import FIELD_DATA
 from busplay.losses.losses import NO_CYCLE, Cause, Losses
+from busplay.program.labels import Labels
 from busplay.receiver.fifo import Busy
 
 if TYPE_CHECKING:
     from busplay.pipeline.pipeline import Pipeline
-
-Labels = Mapping[int, tuple[str, ...]]
 
 FindCounters = Callable[[Sequence[int]], Mapping[int, int]]
 """Returns the program counters of stores by their cycles; cycles come in order."""

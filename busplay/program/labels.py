@@ -16,9 +16,13 @@ address (a string, a negative or larger number) are left out.
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from pathlib import Path
 
 from busplay.errors import InputError
+
+Labels = Mapping[int, tuple[str, ...]]
+"""Processor address to the names there."""
 
 LABEL_SUFFIXES = (".lbl", ".labels")
 

@@ -7,6 +7,7 @@ key frame before the wanted cycle and plays from there.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING, Self
 
@@ -14,7 +15,8 @@ import numpy as np
 
 from busplay.batch import FrameBatch
 from busplay.description.board import Board
-from busplay.description.faults import FaultPlan
+from busplay.description.faults import Faults
+from busplay.description.read_faults import as_faults
 from busplay.display.display import Display
 from busplay.errors import InputError
 from busplay.pipeline.pipeline import Pipeline
@@ -33,37 +35,48 @@ class Replay:
 
     Args:
         path: the trace's file.
-        faults: damage to inject on its way; with it a jump plays from the beginning, since the
-            key frames are of a run without.
+        faults: damage to inject on its way, or the file that describes it; with it a jump plays
+            from the beginning, since the key frames are of a run without.
         record_received: file to which a trace of what arrives is written. With it, and with
             stores that are told, a replay cannot jump.
 
     Raises:
-        InputError: it is no trace, or damaged.
+        InputError: it is no trace, or damaged, or its link cannot have the faults.
+        OutputError: the trace of what arrives cannot be written.
+
+    >>> import busplay
+    >>> with busplay.Replay("tides.trace", faults=busplay.Faults(ber=1e-5)) as replay:
+    ...     replay.seek(1_000_000)
+    ...     replay.display("panel").save("noisy.png")
+    ...     lost = replay.pipeline.counters().accounts.frames.lost
+    >>> lost > 0
+    True
     """
 
     def __init__(
         self,
-        path: str | Path,
+        path: str | PathLike[str],
         *,
-        faults: FaultPlan | None = None,
+        faults: Faults | str | Path | None = None,
         record_received: str | Path | None = None,
     ) -> None:
         require_other_file(record_received, path)
-        self.reader = TraceReader(Path(path))
+        self.reader = TraceReader(path)
         board = self.reader.header.board
         if board is None:
             self.reader.close()
             raise InputError(
-                file=str(path), found="a trace without a board", wanted="record it with a board"
+                file=str(self.reader.path),
+                found="a trace without a board",
+                wanted="record it with a board",
             )
         self.board: Board = board
-        self._faults = faults
-        self.pipeline = Pipeline(board, faults=faults)
         self._again: Rerun | None = None
         self._presses = iter(self.reader.key_presses())
         self._press = next(self._presses, None)
         try:
+            self._faults = as_faults(faults, board.link)
+            self.pipeline = Pipeline(board, faults=self._faults)
             self.recorder = Recorder(self.pipeline, self.reader.header, received=record_received)
         except BaseException:
             self.reader.close()

@@ -1,8 +1,8 @@
 """A whole machine at work: core, pipeline, and a recorder if asked for.
 
-    session = Session(load_board("dunlin"), program="tides.bin")
+    session = Session("dunlin", program="tides.bin")
     session.run(cycles=400_000)
-    session.display("panel").image()
+    session.display("panel").save("screen.png")
 
 A session is what the window, the command line and tests drive; it is playable in the sense of
 `busplay.player.playable`. Same board, same program, same key presses: same frames.
@@ -10,25 +10,32 @@ A session is what the window, the command line and tests drive; it is playable i
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from functools import partial
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from difflib import get_close_matches
+from functools import cached_property, partial
 from pathlib import Path
 from typing import Self
 
-from busplay.core.interface import Core, CoreStop
+from busplay.batch import UInt8Column
+from busplay.core.interface import Core, CoreStop, Registers, RunsToAddress
 from busplay.core.make import core_for_board
 from busplay.core.profile import CoreProfile, ProfilingCore
+from busplay.demo.programs import program_path
 from busplay.description.board import Board, ImageFormat
-from busplay.description.faults import FaultPlan
+from busplay.description.faults import Faults
+from busplay.description.read_faults import as_faults
 from busplay.display.display import Display
-from busplay.errors import InputError
+from busplay.errors import InputError, NotReachedError
+from busplay.link.load import as_board
 from busplay.pipeline.pipeline import Pipeline, PipelineCounters
 from busplay.player.playable import Status
+from busplay.program.labels import Labels, find_labels_beside, read_labels
 from busplay.program.loading import load_memory
 from busplay.run.recent_load import RecentLoad
 from busplay.run.recording import Recorder, header_for
 from busplay.run.store_pc import StorePcFinder
 from busplay.whole_file import require_other_file
+from busplay.wording import counted
 
 KeyPresses = Iterable[tuple[int, int]]
 
@@ -37,53 +44,70 @@ class Session:
     """Core, link, receiver and displays of one board.
 
     Args:
-        board: the description.
-        program: file that is put into memory besides the board's own images.
+        board: the description, or the name or path of its file.
+        program: file that is put into memory besides the board's own images; a bare name that no
+            file has, such as `tides.bin`, means a shipped program.
         load_address: where a raw program goes; the board's `program_load_address` by default.
         program_format: form of the program's file; told by its content by default.
         core: name of the core, see `busplay.core.make`.
+        labels: the program's, by address, or the file that lists them; found beside the program
+            as NAME.lbl or NAME.labels by default.
         key_presses: (cycle, code) of keys to press, in order; how a recorded run is repeated.
         record: file to which a trace is written while the program runs.
         record_received: file to which a trace of what arrives is written.
         profile: count cycles and stores by address, for `profile`.
-        faults: damage to inject between the two ends.
+        faults: damage to inject between the two ends, or the file that describes it.
 
     Raises:
-        InputError: a program or image cannot be read or falls where there is no memory, or a
-            profile is asked of a core that counts none.
+        InputError: a description, program, image or list of labels cannot be read, a program
+            falls where there is no memory, or a profile is asked of a core that counts none.
         OutputError: the trace cannot be written.
+
+    >>> import busplay
+    >>> session = busplay.Session("dunlin", program="tides.bin")
+    >>> done = session.run(cycles=400_000)
+    >>> done = session.run_until(label="main_loop")
+    >>> f"${session.registers.pc:04X}", bytes(session.memory[0xC0CA:0xC0CC]).hex()
+    ('$C0CA', 'a516')
+    >>> session.counters().frames_sent, session.counters().errors
+    (30090, 0)
     """
 
     def __init__(
         self,
-        board: Board,
+        board: Board | str | Path,
         *,
         program: str | Path | None = None,
         load_address: int | None = None,
         program_format: ImageFormat = "auto",
         core: str = "compiled",
+        labels: Labels | str | Path | None = None,
         key_presses: KeyPresses = (),
         record: str | Path | None = None,
         record_received: str | Path | None = None,
         profile: bool = False,
-        faults: FaultPlan | None = None,
+        faults: Faults | str | Path | None = None,
     ) -> None:
+        self.board = board = as_board(board)
+        self._program_path = None if program is None else program_path(program)
+        described = [one for one in (labels, faults) if isinstance(one, str | Path)]
         images = [one.image.path for one in board.memory if one.image is not None]
         for output in (record, record_received):
-            require_other_file(output, program, board.file, *images)
-        self.board = board
+            require_other_file(output, self._program_path, board.file, *images, *described)
         self.core: Core = core_for_board(board, kind=core)
-        self.pipeline = Pipeline(board, faults=faults)
+        self.pipeline = Pipeline(board, faults=as_faults(faults, board.link))
         self._console = bytearray()
         self._recent = RecentLoad(board.clock_hz)
         self._load = partial(
             load_memory,
             board,
-            program=None if program is None else Path(program),
+            program=self._program_path,
             program_format=program_format,
             load_address=load_address,
         )
         self.program = self._load(self.core.memory)
+        if labels is not None:
+            self.labels = read_labels(labels) if isinstance(labels, str | Path) else labels
         self._presses: list[tuple[int, int]] = []
         self._resets: list[int] = []
         self._reset_core(self.core)
@@ -144,6 +168,55 @@ class Session:
         """
         return self.pipeline.displays[name]
 
+    @cached_property
+    def labels(self) -> Labels:
+        """The program's labels by address; none where no file of them was given or found.
+
+        Raises:
+            InputError: the file beside the program is no list of labels.
+        """
+        beside = None if self._program_path is None else find_labels_beside(self._program_path)
+        return {} if beside is None else read_labels(beside)
+
+    def address_of(self, label: str) -> int:
+        """Return the address of a label of the program.
+
+        Raises:
+            InputError: the program has no such label, or has it at several addresses.
+        """
+        found = [address for address, names in self.labels.items() if label in names]
+        if len(found) == 1:
+            return found[0]
+        if found:
+            raise InputError(
+                found=f"label {label} at {', '.join(f'${address:04X}' for address in found)}",
+                wanted="give the address",
+            )
+        others = sorted({name for names in self.labels.values() for name in names})
+        if near := get_close_matches(label, others):
+            wanted = f"there is {', '.join(near)}"
+        elif others:
+            wanted = f"the program has {counted(len(others), 'other')}"
+        else:
+            wanted = "the program has no labels; give labels=, or NAME.lbl beside it"
+        raise InputError(found=f"label {label!r}", wanted=wanted)
+
+    @property
+    def registers(self) -> Registers:
+        """The processor's registers, between two instructions."""
+        return Registers.of(self.core)
+
+    @property
+    def memory(self) -> UInt8Column:
+        """uint8[65536], what the processor's memory holds; a view that cannot be written to.
+
+        To look here is no read of the processor: registers of the host port keep what they would
+        do or forget by one. The view follows the run; `bytes(session.memory[0x200:0x300])` stays.
+        """
+        view = self.core.memory.view()
+        view.flags.writeable = False
+        return view
+
     def run(self, cycles: int) -> int:
         """Run whole instructions until at least `cycles` have passed; return how many did.
 
@@ -158,12 +231,88 @@ class Session:
         done = 0
         while done < cycles and not self.ended:
             # In pieces, so that a long run needs no memory for all of its stores.
-            done += self._run_piece(min(cycles - done, PIECE_CYCLES))
+            done += self._run_piece(partial(self.core.run, min(cycles - done, PIECE_CYCLES)))
         return done
 
-    def _run_piece(self, cycles: int) -> int:
+    def run_until(
+        self,
+        *,
+        label: str | None = None,
+        address: int | None = None,
+        cycle: int | None = None,
+        exit: bool = False,  # noqa: A002 - what the program does
+        within_cycles: int | None = None,
+    ) -> int:
+        """Run until one of four things, of which one is named; return the cycles that passed.
+
+        Args:
+            label: the instruction at this label of the program is next; at least one runs.
+            address: the same by its address, 0 to 65535.
+            cycle: at least this many cycles have passed since power-on.
+            exit: the program has written its exit register.
+            within_cycles: give up after so many; None: never.
+
+        Raises:
+            InputError: the program has no such label, the core cannot run to an address, or the
+                board has no exit register.
+            NotReachedError: the processor stopped before, or `within_cycles` passed.
+            OutputError: as for `run`.
+            ValueError: not one of the four, or an address or cycle that cannot be.
+        """
+        if [label is None, address is None, cycle is None, not exit].count(False) != 1:
+            raise ValueError("give one of label, address, cycle and exit")
+        first_cycle = self.cycle
+        stop_cycle = CYCLE_MAX if within_cycles is None else first_cycle + within_cycles
+        if label is not None:
+            address = self.address_of(label)
+            self._run_to(address, stop_cycle, target=f"label {label}, ${address:04X},")
+        elif address is not None:
+            if not 0 <= address <= 0xFFFF:
+                raise ValueError(f"address is {address}; it must be 0 to 65535")
+            self._run_to(address, stop_cycle, target=f"address ${address:04X}")
+        elif cycle is not None:
+            if cycle < first_cycle:
+                raise ValueError(f"cycle {cycle:,} has passed; it is cycle {first_cycle:,}")
+            self.run(min(cycle, stop_cycle) - first_cycle)
+            if self.cycle < cycle:
+                raise self._not_reached(f"cycle {cycle:,}", first_cycle)
+        else:
+            if self.core.host_port is None:
+                raise InputError(
+                    file=self.board.file or None,
+                    found="no host port, so no program can exit",
+                    wanted="run until a label, an address or a cycle",
+                )
+            self.run(stop_cycle - first_cycle)
+            if self.stop is None or self.stop.kind != "exit":
+                raise self._not_reached("the program's exit", first_cycle)
+        return self.cycle - first_cycle
+
+    def _run_to(self, address: int, stop_cycle: int, *, target: str) -> None:
+        core, first_cycle = self.core, self.cycle
+        if not isinstance(core, RunsToAddress):
+            raise InputError(
+                found=f"a run to an address asked of the {core.kind} core",
+                wanted="the compiled and the reference core can",
+            )
+        self._run_piece(core.step)
+        while not self.ended and self.cycle < stop_cycle:
+            wanted = min(stop_cycle - self.cycle, PIECE_CYCLES)
+            if self._run_piece(partial(core.run_to, address, wanted)) < wanted and not self.ended:
+                return
+        raise self._not_reached(target, first_cycle)
+
+    def _not_reached(self, target: str, first_cycle: int) -> NotReachedError:
+        if self.stop is not None:
+            return NotReachedError(f"{target} was not reached: {self.stop.reason}")
+        return NotReachedError(
+            f"{target} was not reached in {self.cycle - first_cycle:,} cycles;"
+            f" the instruction at ${self.core.pc:04X} is next"
+        )
+
+    def _run_piece(self, advance: Callable[[], int]) -> int:
         before_slots, before_frames = self._slots(), self.pipeline.frames_carried
-        done = self.core.run(cycles)
+        done = advance()
         stop_cycle = self.core.cycle
         frames = self.pipeline.feed(self.core.take_stores(), stop_cycle=stop_cycle)
         if self.core.host_port is not None:
@@ -282,3 +431,4 @@ class Session:
 
 
 PIECE_CYCLES = 1_000_000
+CYCLE_MAX = 1 << 62

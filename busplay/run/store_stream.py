@@ -17,7 +17,7 @@ import numpy as np
 
 from busplay.batch import StoreBatch
 from busplay.description.board import Board
-from busplay.description.faults import FaultPlan
+from busplay.description.faults import Faults
 from busplay.display.display import Display
 from busplay.errors import InputError
 from busplay.pipeline.pipeline import Pipeline, PipelineCounters
@@ -55,7 +55,7 @@ class StoreStream:
         wait: bool,
         record: str | Path | None = None,
         record_received: str | Path | None = None,
-        faults: FaultPlan | None = None,
+        faults: Faults | str | Path | None = None,
     ) -> None:
         self.board = board
         self.tap = Tap(board, record=record, record_received=record_received, faults=faults)

@@ -18,8 +18,10 @@ from typing import TYPE_CHECKING, Self
 from busplay.batch import StoreBatch
 from busplay.core.store_buffer import StoreBuffer
 from busplay.description.board import Board
-from busplay.description.faults import FaultPlan
+from busplay.description.faults import Faults
+from busplay.description.read_faults import as_faults
 from busplay.display.display import Display
+from busplay.link.load import as_board
 from busplay.pipeline.pipeline import Pipeline, PipelineCounters
 from busplay.run.recording import Recorder, header_for
 
@@ -38,22 +40,33 @@ class Tap:
     have come together.
 
     Args:
-        board: the description; its processor, ROM and host port play no part here.
+        board: the description, or the name or path of its file; its processor, ROM and host port
+            play no part here.
         record: file to which a trace is written meanwhile.
         record_received: file to which a trace of what arrives is written.
-        faults: damage to inject between the two ends.
+        faults: damage to inject between the two ends, or the file that describes it.
+
+    Raises:
+        InputError: a description cannot be read.
+        OutputError: a trace cannot be written.
+
+    >>> import busplay
+    >>> with busplay.Tap("dunlin", record="mine.trace") as tap:
+    ...     tap.store(100, 0x4000, 0x21)
+    ...     tap.display("panel").memory[0], tap.counters().frames_sent
+    (np.uint8(33), 1)
     """
 
     def __init__(
         self,
-        board: Board,
+        board: Board | str | Path,
         *,
         record: str | Path | None = None,
         record_received: str | Path | None = None,
-        faults: FaultPlan | None = None,
+        faults: Faults | str | Path | None = None,
     ) -> None:
-        self.board = board
-        self.pipeline = Pipeline(board, faults=faults)
+        self.board = board = as_board(board)
+        self.pipeline = Pipeline(board, faults=as_faults(faults, board.link))
         self.buffer = StoreBuffer(board)
         self.recorder = Recorder(
             self.pipeline, header_for(board), sent=record, received=record_received
@@ -148,13 +161,26 @@ class Tap:
 FLUSH_STORES = 1 << 16
 
 
-def attach(mpu: MPU | Monitor, board: Board, *, record: str | Path | None = None) -> Tap:
+def attach(
+    mpu: MPU | Monitor, board: Board | str | Path, *, record: str | Path | None = None
+) -> Tap:
     """Tap a py65 processor, or a py65 monitor's, that somebody already has.
 
     The program goes on as before; every write is seen with the cycle of the write itself.
 
     Raises:
         TypeError: it is neither.
+
+    >>> import busplay
+    >>> from py65.devices.mpu6502 import MPU
+    >>> mpu = MPU()
+    >>> mpu.memory[0x0200:0x0205] = [0xA9, 0x21, 0x8D, 0x00, 0x40]  # LDA #$21, STA $4000
+    >>> mpu.pc = 0x0200
+    >>> tap = busplay.attach(mpu, "dunlin")
+    >>> for _ in range(2):
+    ...     state = mpu.step()
+    >>> int(tap.display("panel").memory[0])
+    33
     """
     from busplay.core.py65_hook import hook_mpu
 

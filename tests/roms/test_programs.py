@@ -56,7 +56,7 @@ def test_no_store_comes_before_the_default_link_is_free_again(name: str) -> None
 
 def test_tides_lays_water_over_the_dry_scene_as_its_edges_say() -> None:
     machine = Machine("tides")
-    machine.run_to("next_picture", at_most_cycles=1_200_000)
+    machine.run_to("main_loop", at_most_cycles=1_200_000)
     machine.run(3 * 133_334)
     machine.run_to("glitter", at_most_cycles=200_000)
 
@@ -93,7 +93,7 @@ def test_tides_shows_its_level_in_hundredths_of_a_metre_on_the_sign() -> None:
 
 def test_tides_is_paced_by_the_refresh_interrupt() -> None:
     machine = Machine("tides")
-    machine.run_to("next_picture", at_most_cycles=1_200_000)
+    machine.run_to("main_loop", at_most_cycles=1_200_000)
     first = machine.core.counters.interrupts_taken
     machine.run(10 * 133_334)
     assert machine.core.counters.interrupts_taken - first == 10

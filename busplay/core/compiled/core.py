@@ -294,7 +294,7 @@ class CompiledCore:
         stop_cycle = min(first_cycle + cycles, _CYCLES_MAX)
         cells = self._cells
         while (cycle := self.cycle) < stop_cycle and self._stop is None:
-            if cells[~Cell.PC] == cells[~Cell.STOP_PC]:
+            if cells[~Cell.PC] == cells[~Cell.STOP_PC] and not self._waiting:
                 break
             if self._due_vector:
                 self._take_interrupt(cycle)
