@@ -3,9 +3,13 @@
     import busplay
 
     board = busplay.load_board("dunlin")
-    session = busplay.Session(board, program="tides.bin")
+    session = busplay.Session(board, program="tides.bin", faults=busplay.Faults(ber=1e-5))
     session.run(cycles=400_000)
-    session.display("panel").image()        # uint8 (height, width, 3)
+    session.display("panel").save("screen.png")
+
+There is one verb a command; `run`, `demo` and `replay` are `Session` and `Replay`. Boards, links,
+faults, traces and captures are taken as objects or as the names or paths of their files. What the
+verbs return is frozen, and its docstring says what each attribute means.
 
 Every name loads its module when it is first touched, so that `import busplay` is quick.
 """
@@ -22,9 +26,12 @@ __version__ = VERSION
 
 if TYPE_CHECKING:
     from busplay.analysis.compare.compare import compare
-    from busplay.batch import FrameBatch, StoreBatch, SymbolBatch
-    from busplay.core.make import make_core
+    from busplay.batch import FrameBatch, StoreBatch
+    from busplay.conversion.convert import convert
+    from busplay.conversion.decode import decode
+    from busplay.conversion.info import info
     from busplay.description.board import Board
+    from busplay.description.faults import Faults
     from busplay.description.link import Link
     from busplay.display.display import Display
     from busplay.errors import (
@@ -34,15 +41,14 @@ if TYPE_CHECKING:
         FieldError,
         InputError,
         NoScreenError,
+        NotReachedError,
         OutputError,
     )
     from busplay.link.layout import FrameLayout
     from busplay.link.load import load_board, load_link, parse_board, parse_link
-    from busplay.receiver.receiver import Receiver
     from busplay.run.replay import Replay
     from busplay.run.session import Session
     from busplay.run.tap import Tap, attach
-    from busplay.sender.encoder import Encoder
     from busplay.trace.reader import TraceReader
     from busplay.trace.writer import TraceWriter
 
@@ -52,27 +58,28 @@ _HOME = {
     "CoreStoppedError": "busplay.errors",
     "DescriptionError": "busplay.errors",
     "Display": "busplay.display.display",
-    "Encoder": "busplay.sender.encoder",
+    "Faults": "busplay.description.faults",
     "FieldError": "busplay.errors",
     "FrameBatch": "busplay.batch",
     "FrameLayout": "busplay.link.layout",
     "InputError": "busplay.errors",
     "Link": "busplay.description.link",
     "NoScreenError": "busplay.errors",
+    "NotReachedError": "busplay.errors",
     "OutputError": "busplay.errors",
-    "Receiver": "busplay.receiver.receiver",
     "Replay": "busplay.run.replay",
     "Session": "busplay.run.session",
     "StoreBatch": "busplay.batch",
-    "SymbolBatch": "busplay.batch",
     "Tap": "busplay.run.tap",
     "TraceReader": "busplay.trace.reader",
     "TraceWriter": "busplay.trace.writer",
     "attach": "busplay.run.tap",
     "compare": "busplay.analysis.compare.compare",
+    "convert": "busplay.conversion.convert",
+    "decode": "busplay.conversion.decode",
+    "info": "busplay.conversion.info",
     "load_board": "busplay.link.load",
     "load_link": "busplay.link.load",
-    "make_core": "busplay.core.make",
     "parse_board": "busplay.link.load",
     "parse_link": "busplay.link.load",
 }
@@ -83,28 +90,29 @@ __all__ = [
     "CoreStoppedError",
     "DescriptionError",
     "Display",
-    "Encoder",
+    "Faults",
     "FieldError",
     "FrameBatch",
     "FrameLayout",
     "InputError",
     "Link",
     "NoScreenError",
+    "NotReachedError",
     "OutputError",
-    "Receiver",
     "Replay",
     "Session",
     "StoreBatch",
-    "SymbolBatch",
     "Tap",
     "TraceReader",
     "TraceWriter",
     "__version__",
     "attach",
     "compare",
+    "convert",
+    "decode",
+    "info",
     "load_board",
     "load_link",
-    "make_core",
     "parse_board",
     "parse_link",
 ]

@@ -12,7 +12,7 @@ from busplay.cli.files import InFile
 from busplay.cli.json_output import print_json
 from busplay.cli.options import json_option
 from busplay.cli.renamed import renamed
-from busplay.errors import InputError, printable
+from busplay.errors import printable
 
 if TYPE_CHECKING:
     from busplay.formats.capture import ReadOptions
@@ -33,58 +33,21 @@ def command(file: Path, as_json: bool, verify: bool, **reading: Unpack[ReadOptio
     .gz and .zst too): signals, values recorded for each, time, rate; the options below say how
     to read it. Exit status 1: it is damaged, and was read up to there with --keep-going.
     """
-    if file.suffix.lower() == ".toml":
-        raise InputError(
-            file=str(file), found="a description", wanted=f"busplay check {file} reads it"
-        )
-    from busplay.formats.byte_source import require_plain_file
-
-    require_plain_file(file)
-    as_samples = reading.get("rate_hz") is not None or reading.get("bits") is not None
-    if as_samples or not _is_trace(file):
-        return _show_capture(file, as_json=as_json, **reading)
-    from busplay.trace.info import trace_info
-    from busplay.trace.reader import TraceReader
-
-    with TraceReader(file) as reader:
-        if verify:
-            reader.verify()
-        info = trace_info(reader)
-    if as_json:
-        print_json(info)
-    else:
-        _print(info)
-    return 0
-
-
-def _is_trace(file: Path) -> bool:
-    """Tell a trace by its first bytes, or by its suffix where these are damaged."""
-    from busplay.trace.container import MAGIC
-
-    try:
-        with file.open("rb") as stream:
-            head = stream.read(len(MAGIC))
-    except OSError:
-        head = b""
-    return head == MAGIC or file.suffix.lower() == ".trace"
-
-
-def _show_capture(file: Path, *, as_json: bool, **reading: Unpack[ReadOptions]) -> int:
     from busplay.cli.capture_report import print_capture
-    from busplay.cli.progress import capture_progress
-    from busplay.formats.capture import open_capture
-    from busplay.formats.capture_info import capture_info
+    from busplay.cli.progress import late_bar
+    from busplay.conversion.info import info
+    from busplay.trace.info import TraceInfo
 
-    with (
-        open_capture(file, **reading) as capture,
-        capture_progress(capture, label="reading") as move,
-    ):
-        info = capture_info(capture, on_batch=move)
+    length = file.stat().st_size if file.is_file() else None
+    with late_bar(length, label="reading") as move_to:
+        found = info(file, verify=verify, on_bytes=move_to, **reading)
     if as_json:
-        print_json(info)
+        print_json(found)
+    elif isinstance(found, TraceInfo):
+        _print(found)
     else:
-        print_capture(info)
-    return 1 if reading.get("keep_going") and not info.complete else 0
+        print_capture(found)
+    return 0 if found.complete or not reading.get("keep_going") else 1
 
 
 def _print(info: TraceInfo) -> None:

@@ -12,6 +12,7 @@ import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from os import PathLike
 from pathlib import Path
 from typing import Unpack
 
@@ -35,7 +36,6 @@ from busplay.pipeline.pipeline import Pipeline
 from busplay.trace.header import TraceHeader
 from busplay.trace.reader import TraceReader
 from busplay.trace.writer import TraceWriter
-from busplay.version import VERSION
 from busplay.whole_file import no_way_to_write, place_beside, require_other_file
 
 
@@ -71,6 +71,10 @@ class DecodedCapture:
     expected: ExpectReport | None = None
     _folder: tempfile.TemporaryDirectory[str] | None = field(default=None, repr=False)
 
+    def __fspath__(self) -> str:
+        """Return the path of the trace, as text: what is decoded is taken wherever a trace is."""
+        return str(self.path)
+
     @cached_property
     def trace(self) -> TraceReader:
         """The frames, as a trace that is open for reading."""
@@ -101,7 +105,7 @@ def decode(
     glitch_filter_ps: int | None = None,
     clock_recovery: ClockRecovery = "auto",
     correct: bool = False,
-    expect: str | Path | None = None,
+    expect: str | PathLike[str] | None = None,
     labels: str | Path | None = None,
     differences_most: int | None = ROWS_MOST,
     watch: DecodeWatch | None = None,
@@ -135,6 +139,11 @@ def decode(
         InputError: a file cannot be read, is damaged or says something impossible; the frames
             before the damage are in `output` (or beside it, where a file was there before).
         OutputError: the trace cannot be written.
+
+    >>> import busplay
+    >>> decoded = busplay.decode("run3.vcd", link="guarded", board="dunlin")
+    >>> decoded.health.is_clean, decoded.trace.frames
+    (True, 618)
     """
     require_other_file(output, capture, expect, labels)
     watch = watch or DecodeWatch()
@@ -219,8 +228,8 @@ def header_of(
     if board is not None:
         if link is not None:
             board = require_link_fits(replace(board, link=link))
-        return TraceHeader(link=board.link, board=board, busplay_version=VERSION)
-    return None if link is None else TraceHeader(link=link, busplay_version=VERSION)
+        return TraceHeader(link=board.link, board=board)
+    return None if link is None else TraceHeader(link=link)
 
 
 def _find_map(
@@ -242,7 +251,7 @@ def _find_map(
 
 
 def _held_against(
-    expect: str | Path | None,
+    expect: str | PathLike[str] | None,
     decoded: Path,
     report: DecodeReport,
     edges: DecodedEdges,

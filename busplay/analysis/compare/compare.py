@@ -44,15 +44,10 @@ def compare(
         InputError: a file is damaged, the traces are of different units or windows, or neither
             has a frame.
 
-    >>> from busplay.run.session import Session
-    >>> from busplay.description.read_board import load_board
-    >>> folder = getfixture("tmp_path")
-    >>> with Session(
-    ...     load_board("dunlin"), program="roms/fill.bin", record=folder / "sent.trace"
-    ... ) as session:
-    ...     session.run(cycles=20_000)
-    >>> compare(folder / "sent.trace", folder / "sent.trace").equal
-    True
+    >>> import busplay
+    >>> found = busplay.compare("sent.trace", "received.trace")
+    >>> found.equal, found.frames_missing > 0
+    (False, True)
     """
     names = None if labels is None else read_labels(Path(labels))
     with ExitStack() as stack:
