@@ -377,13 +377,16 @@ class _Search:
             if len(one) and _FOLLOWS * find_openings(one, period_ps)[0].width_ps >= period_ps
         ]
         openings = find_openings(np.concatenate(follow or own), period_ps, most=_OPENINGS_TRIED)
+        lane_mask = np.uint64(sum(1 << index for index in others))
         for opening in openings:
             rows = np.searchsorted(
                 self._changes.time_ps,
                 np.maximum(survey.edge_ps + opening.middle_ps, 0).astype(np.uint64),
                 side="right",
             )
-            levels = self._changes.level[np.maximum(rows - 1, 0)]
+            # Without the clock: where a frame has an odd number of edges of both kinds, it would
+            # make two of each frame.
+            levels = self._changes.level[np.maximum(rows - 1, 0)] & lane_mask
             for strobe, frames, lanes, grader in self._graded(levels, rows, others):
                 for order, inverted in self._lane_orders(frames, lanes, grader):
                     yield (
@@ -450,16 +453,21 @@ class _Search:
                 yield Probe(index, self._signals[index], inverted), levels[spread]
 
     def _windows(self, frames: NDArray[np.uint64]) -> list[NDArray[np.uint64]]:
-        """Cut frames to windows, those that say most first."""
+        """Cut frames to windows, those that say most first.
+
+        On an idle link nearly all frames are the same, and so are those of a window; it would fit
+        too many orders to tell any. So of what stands most often one frame is kept, and none
+        where idle frames break the check, as a marker may: it would rule every order out.
+        """
         layout = self._layout
-        if len(frames) > 1:
-            # Idle frames that break the link's constants would rule every order out.
+        rows, counts = np.unique(frames, axis=0, return_counts=True)
+        if len(rows) > 1 and not layout.strobe_mask:
+            usual = rows[int(np.argmax(counts))]
+            frames = frames[(frames != usual).any(axis=1)]
             idle = np.array([layout.idle_word], np.uint64)
-            if not layout.strobe_mask and int(layout.syndrome(idle)[0]):
-                rows, counts = np.unique(frames, axis=0, return_counts=True)
-                usual = rows[int(np.argmax(counts))]
-                busy = frames[(frames != usual).any(axis=1)]
-                frames = busy if len(busy) > 1 else frames
+            if not int(layout.syndrome(idle)[0]):
+                every = np.arange(0, len(frames), _WINDOW_FRAMES - 1)
+                frames = np.insert(frames, every, usual, axis=0)
         windows = [
             frames[first : first + _WINDOW_FRAMES]
             for first in range(0, max(1, len(frames) - _WINDOW_FRAMES + 1), _WINDOW_FRAMES)

@@ -13,14 +13,16 @@ import io
 import stat
 import zlib
 from collections.abc import Iterator
+from itertools import chain
 from pathlib import Path
 from typing import BinaryIO
 
 from busplay.errors import InputError
 
 READ_BYTES = 1 << 18
-# What compressed data may unpack to. Idle wires pack 1,000 to 1; small files may go beyond.
-UNPACKED_RATIO_MOST = 1_000
+# What compressed data may unpack to. Idle samples pack 1,030 to 1 with gzip, which has no better;
+# small files may go beyond.
+UNPACKED_RATIO_MOST = 1_100
 UNPACKED_BYTES_FREE = 64_000_000
 UNPACKED_BYTES_MOST = 1_000_000_000_000
 ZSTD_READ_BYTES = 1 << 11
@@ -35,7 +37,7 @@ class ByteSource:
 
     Args:
         path: the file; it must be a plain one, as pipes can be read only once.
-        max_unpacked_bytes: refuse compressed data that unpack to more; None: 1,000 times the
+        max_unpacked_bytes: refuse compressed data that unpack to more; None: 1,100 times the
             file's size, or 64 MB for small ones.
 
     Attributes:
@@ -71,7 +73,8 @@ class ByteSource:
             self.compression = "zstd"
         self._text = False
         self._pieces: Iterator[bytes] = iter(())
-        self._waiting = b""
+        # A view, since a piece may have megabytes and is taken in small parts.
+        self._waiting = memoryview(b"")
         self._is_plain = True
         self._damage: InputError | None = None
         self.restart()
@@ -83,13 +86,13 @@ class ByteSource:
         self.cut_reason = ""
         self._unpacked_bytes = 0
         self._damage = None
-        self._waiting = b""
+        self._waiting = memoryview(b"")
         self._is_plain = not self.compression
         self._pieces = self._unpacked()
         encoding = _UTF16_HEADS.get(self.head(2)) if text else None
         if encoding:
-            self._pieces = _transcoded(_chained(self._waiting, self._pieces), encoding)
-            self._waiting = b""
+            self._pieces = _transcoded(chain([bytes(self._waiting)], self._pieces), encoding)
+            self._waiting = memoryview(b"")
             self._is_plain = False
 
     def head(self, count: int) -> bytes:
@@ -104,8 +107,8 @@ class ByteSource:
                 break
             if not piece:
                 break
-            self._waiting += piece
-        return self._waiting[:count]
+            self._waiting = memoryview(bytes(self._waiting) + piece)
+        return bytes(self._waiting[:count])
 
     def read_into(self, target: memoryview) -> int:
         """Fill a stretch of memory as far as there are bytes; 0 at the end of the file only.
@@ -128,7 +131,7 @@ class ByteSource:
                 filled += count
             else:
                 try:
-                    self._waiting = self._next_piece()
+                    self._waiting = memoryview(self._next_piece())
                 except InputError:
                     if not filled:
                         raise
@@ -227,8 +230,9 @@ class ByteSource:
 
     def _counted(self, pieces: Iterator[bytes]) -> Iterator[bytes]:
         for piece in pieces:
+            # What is allowed of it is read first.
+            yield piece[: max(0, self._unpacked_most - self._unpacked_bytes)]
             self.count_unpacked(len(piece))
-            yield piece
 
     def _gunzipped(self) -> Iterator[bytes]:
         packed = self._read_file(READ_BYTES)
@@ -371,8 +375,3 @@ def _transcoded(pieces: Iterator[bytes], encoding: str) -> Iterator[bytes]:
     for piece in pieces:
         yield decoder.decode(piece).encode("utf-8", "replace")
     yield decoder.decode(b"", final=True).encode("utf-8", "replace")
-
-
-def _chained(first: bytes, rest: Iterator[bytes]) -> Iterator[bytes]:
-    yield first
-    yield from rest

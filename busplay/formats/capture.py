@@ -93,7 +93,9 @@ class Capture:
         if self._options.signals is None:
             count = self._reader.wire_count
             if count > MAX_SIGNALS:
-                notes += (f"of {count:,} wires {len(self.signals)} are read at a time",)
+                some = len(self.signals)
+                verb = "is" if some == 1 else "are"
+                notes += (f"{some} of {count:,} wires {verb} read at a time",)
         return replace(info, notes=notes)
 
     @property

@@ -1,8 +1,9 @@
-"""CSV files of numbers in order of cycles: what stores and key presses have in common.
+"""CSV files of numbers in order: what stores, frames and key presses have in common.
 
 The header names the columns, in any order and case; further columns are left alone. Numbers
 are decimal, or hex after `0x` or `$`. UTF-8, with or without a byte order mark; lines end in
-LF or CR LF; blank lines and quotes round a number are fine. Cycles never fall.
+LF or CR LF; blank lines and quotes round a number are fine. One column, the cycle or the link
+edge, never falls.
 
 # Follows: RFC 4180, through Python's csv module; a cell with a line break in it is refused
 """
@@ -28,18 +29,18 @@ def parse_rows(
 
     Args:
         chunks: the file's bytes, cut anywhere.
-        columns: names that the header must have, `cycle` the first of them, and the highest
-            value of each.
+        columns: names that the header must have and the highest value of each; the first
+            column never falls.
         file: for messages.
 
     Returns:
         for each piece the columns' values, `array("Q")` each, in the order of `columns`.
 
     Raises:
-        InputError: the header lacks a column, a number is none or out of range, or a cycle
-            goes back; with its line. Every row before it has been given.
+        InputError: the header lacks a column, a number is none or out of range, or the
+            first column falls; with its line. Every row before it has been given.
     """
-    parser = _Parser(columns, file)
+    parser = _RowParser(columns, file)
     rest = b""
     for chunk in chunks:
         lines = (rest + chunk).split(b"\n")
@@ -56,7 +57,7 @@ def parse_rows(
         raise parser.error("no header", f"the first line is {','.join(columns)}")
 
 
-def _until_fault(parser: _Parser, lines: list[bytes]) -> Iterator[tuple[array[int], ...]]:
+def _until_fault(parser: _RowParser, lines: list[bytes]) -> Iterator[tuple[array[int], ...]]:
     """Return the rows of these lines; a line at fault is told after the rows before it."""
     values = tuple(array("Q") for _ in parser.columns)
     try:
@@ -66,17 +67,18 @@ def _until_fault(parser: _Parser, lines: list[bytes]) -> Iterator[tuple[array[in
             yield values
 
 
-class _Parser:
-    """What is known after the lines so far: line number, places of columns, last cycle."""
+class _RowParser:
+    """What is known after the lines so far: line number, places of columns, last number."""
 
     def __init__(self, columns: Mapping[str, int], file: str) -> None:
         self.columns = columns
         self.line_number = 0
         self._file = file
-        self._cycle_place = -1
+        self._order = next(iter(columns))
+        self._order_place = -1
         self._other_places: list[tuple[int, str]] = []
         self._cells_wanted = 0
-        self._last_cycle = 0
+        self._last_number = 0
         # Cells seen before and their numbers: few differ, and to look one up is much faster.
         self._known: dict[str, dict[str, int]] = {name: {} for name in columns}
 
@@ -93,7 +95,7 @@ class _Parser:
         """Add the numbers of these lines to the columns."""
         first_line = self.line_number
         rows = csv.reader(self._text_lines(lines), strict=True)
-        cycles, *others = values
+        ordered, *others = values
         while True:
             try:
                 cells = next(rows, None)
@@ -112,17 +114,18 @@ class _Parser:
                 continue
             if len(cells) < self._cells_wanted:
                 self._refuse_short_row(cells)
-            cycle = self._number(cells[self._cycle_place], "cycle")
-            if cycle < self._last_cycle:
+            first = self._number(cells[self._order_place], self._order)
+            if first < self._last_number:
                 raise self.error(
-                    f"cycle {cycle} after cycle {self._last_cycle}", "cycles never fall"
+                    f"{self._order} {first} after {self._order} {self._last_number}",
+                    f"{self._order}s never fall",
                 )
             row = []
             for place, name in self._other_places:
                 number = self._known[name].get(cells[place])
                 row.append(self._new_number(cells[place], name) if number is None else number)
-            self._last_cycle = cycle
-            cycles.append(cycle)
+            self._last_number = first
+            ordered.append(first)
             for column, number in zip(others, row, strict=True):
                 column.append(number)
         self.line_number = first_line + len(lines)
@@ -150,12 +153,12 @@ class _Parser:
                     f"the header is {','.join(self.columns)}, in any order, commas between",
                 )
         places = {name: names.index(name) for name in self.columns}
-        self._cycle_place = places.pop("cycle")
+        self._order_place = places.pop(self._order)
         self._other_places = [(place, name) for name, place in places.items()]
-        self._cells_wanted = 1 + max(self._cycle_place, *places.values())
+        self._cells_wanted = 1 + max(self._order_place, *places.values())
 
     def _refuse_short_row(self, cells: list[str]) -> None:
-        places = [(self._cycle_place, "cycle"), *self._other_places]
+        places = [(self._order_place, self._order), *self._other_places]
         place, name = next((place, name) for place, name in places if place >= len(cells))
         raise self.error(f"{len(cells)} cells", f"{name} stands in cell {place + 1}")
 

@@ -49,11 +49,11 @@ def test_columns_stand_in_any_order_and_numbers_are_decimal_or_hex() -> None:
 @pytest.mark.parametrize(
     ("content", "message"),
     [
-        (b"", "x.csv: line 1: found no header; the first line names edge and word"),
+        (b"", "x.csv: line 1: found no header; the first line is edge,word"),
         (
             b"edge,data\n1,2\n",
-            "x.csv: line 1: found the header 'edge,data', with 0 columns named word; frames have"
-            " the columns edge and word",
+            "x.csv: line 1: found the header 'edge,data', with 0 columns named word; the header"
+            " is edge,word, in any order, commas between",
         ),
         (b"edge,word\n1\n", "x.csv: line 2: found 1 cells; word stands in cell 2"),
         (
@@ -64,8 +64,8 @@ def test_columns_stand_in_any_order_and_numbers_are_decimal_or_hex() -> None:
         (b"edge,word\n5,1\n4,1\n", "x.csv: line 3: found edge 4 after edge 5; edges never fall"),
         (
             b'edge,word\n5,"1\n',
-            "x.csv: line 2: found a line that is no CSV (unexpected end of data); give cells with"
-            " commas",
+            "x.csv: line 2: found a line that is no CSV (unexpected end of data); a line is cells"
+            " with commas between",
         ),
     ],
 )

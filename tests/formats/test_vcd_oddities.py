@@ -138,7 +138,7 @@ def test_of_many_wires_those_that_stand_alone_come_before_those_of_vectors(tmp_p
     path = write(tmp_path, "\n".join(["$timescale 1ns $end", *lines, "#0 0c b0 d", "#1 1c", ""]))
     rows, info = read(path)
     assert rows[-1] == (1000, 1 << 32, (1 << 32) - 1)
-    assert info.notes == ("of 101 wires 37 are read at a time",)
+    assert info.notes == ("37 of 101 wires are read at a time",)
     with open_capture(path) as capture:
         assert capture.signals[:2] == ("count0[0]", "count0[1]")
         assert capture.signals[32:] == ("clk", "data[0]", "data[1]", "data[2]", "data[3]")
