@@ -1,6 +1,6 @@
 """The same question tried: random frames on the wires, an analyser's samples, the decoder.
 
-The capture is made as `busplay convert --rate` makes one, and read as `busplay decode` reads
+The capture is made as `busplay convert --out-rate` makes one, and read as `busplay decode` reads
 any. The analyser's clock is a little off its rate, as every clock is, so that its samples
 come at all phases to the link within one trial.
 """
