@@ -1,8 +1,119 @@
-"""Linear equations over GF(2), a row an integer: bit i of a row is the factor of unknown i."""
+"""Vectors and linear equations over GF(2), a row an integer: bit i is the factor of unknown i."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+
+
+class Span:
+    """The span of the vectors added so far, kept by the highest bit of each row."""
+
+    def __init__(self, vectors: Iterable[int] = ()) -> None:
+        self._rows: dict[int, int] = {}
+        for vector in vectors:
+            self.add(vector)
+
+    @property
+    def rank(self) -> int:
+        """Count of independent vectors."""
+        return len(self._rows)
+
+    @property
+    def rows(self) -> tuple[int, ...]:
+        """A basis of the span."""
+        return tuple(self._rows.values())
+
+    def reduce_above(self, vector: int, shift: int) -> int:
+        """Take away from a vector what the span has of its bits from `shift` on."""
+        rows = self._rows
+        kept = 0
+        while vector >> shift:
+            lead = vector.bit_length()
+            row = rows.get(lead)
+            if row is None:
+                kept |= 1 << (lead - 1)
+                vector ^= 1 << (lead - 1)
+            else:
+                vector ^= row
+        return kept | vector
+
+    def add(self, vector: int) -> bool:
+        """Add a vector; return whether it was independent of those before."""
+        rows = self._rows
+        while vector:
+            row = rows.get(vector.bit_length())
+            if row is None:
+                rows[vector.bit_length()] = vector
+                return True
+            vector ^= row
+        return False
+
+    def __contains__(self, vector: int) -> bool:
+        rows = self._rows
+        while vector:
+            row = rows.get(vector.bit_length())
+            if row is None:
+                return False
+            vector ^= row
+        return True
+
+    def copy(self) -> Span:
+        """Return a span that can grow by itself."""
+        other = Span()
+        other._rows = dict(self._rows)
+        return other
+
+
+def rank(vectors: Iterable[int]) -> int:
+    """Return the dimension of the span."""
+    return Span(vectors).rank
+
+
+def coordinates(vectors: Sequence[int]) -> tuple[list[int], int]:
+    """Rewrite vectors in coordinates of their own span.
+
+    Returns:
+        Each vector in as many bits as the span has dimensions, and that number. Sums that are
+        0 before are 0 after and the other way round.
+    """
+    rows: dict[int, tuple[int, int]] = {}
+    found = []
+    for vector in vectors:
+        rest, coordinate = vector, 0
+        while rest:
+            lead = rest.bit_length()
+            row = rows.get(lead)
+            if row is None:
+                fresh = 1 << len(rows)
+                rows[lead] = (rest, coordinate ^ fresh)
+                coordinate = fresh
+                break
+            rest ^= row[0]
+            coordinate ^= row[1]
+        found.append(coordinate)
+    return found, len(rows)
+
+
+def _reduced(equations: Iterable[tuple[int, int]]) -> dict[int, tuple[int, int]] | None:
+    """Return a row (factors, value) for each leading unknown; None if two equations disagree."""
+    # No other row has a row's leading unknown.
+    rows: dict[int, tuple[int, int]] = {}
+    for equation_factors, equation_value in equations:
+        factors, value = equation_factors, equation_value
+        for lead, (row, row_value) in rows.items():
+            if factors >> lead & 1:
+                factors ^= row
+                value ^= row_value
+        if not factors:
+            if value:
+                return None
+            continue
+        lead = factors.bit_length() - 1
+        for other, (row, row_value) in rows.items():
+            if row >> lead & 1:
+                rows[other] = (row ^ factors, row_value ^ value)
+        rows[lead] = (factors, value)
+    return rows
 
 
 def solve(equations: Iterable[tuple[int, int]]) -> int | None:
@@ -15,21 +126,32 @@ def solve(equations: Iterable[tuple[int, int]]) -> int | None:
     Returns:
         One solution, bit i being unknown i; unknowns that nothing fixes are 0.
     """
-    # One row for each leading unknown; no other row has that unknown.
-    rows: dict[int, tuple[int, int]] = {}
-    for equation_factors, equation_value in equations:
-        factors, value = equation_factors, equation_value
-        for lead, (row_factors, row_value) in rows.items():
-            if factors >> lead & 1:
-                factors ^= row_factors
-                value ^= row_value
-        if not factors:
-            if value:
-                return None
-            continue
-        lead = factors.bit_length() - 1
-        for other, (row_factors, row_value) in rows.items():
-            if row_factors >> lead & 1:
-                rows[other] = (row_factors ^ factors, row_value ^ value)
-        rows[lead] = (factors, value)
-    return sum(value << lead for lead, (_, value) in rows.items())
+    rows = _reduced(equations)
+    return None if rows is None else sum(value << lead for lead, (_, value) in rows.items())
+
+
+def solution_space(
+    equations: Iterable[tuple[int, int]], unknowns: int
+) -> tuple[int, tuple[int, ...]] | None:
+    """Find all solutions of equations.
+
+    Args:
+        equations: (factors, value), as for `solve`.
+        unknowns: count of unknowns; bit i of a row is the factor of unknown i.
+
+    Returns:
+        One solution and a basis of what solutions may differ by; None if there is none.
+    """
+    rows = _reduced(equations)
+    if rows is None:
+        return None
+    one = sum(value << lead for lead, (_, value) in rows.items())
+    basis = []
+    for free in range(unknowns):
+        if free not in rows:
+            vector = 1 << free
+            for lead, (row, _) in rows.items():
+                if row >> free & 1:
+                    vector |= 1 << lead
+            basis.append(vector)
+    return one, tuple(basis)

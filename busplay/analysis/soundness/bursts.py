@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from busplay.analysis.soundness.gf2_space import Span, rank
+from busplay.link.gf2 import Span, rank
 
 
 @dataclass(frozen=True, slots=True)

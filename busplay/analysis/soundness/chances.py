@@ -24,9 +24,9 @@ from busplay.analysis.soundness.frame_space import (
     sent_frames,
     window,
 )
-from busplay.analysis.soundness.gf2_space import Span
 from busplay.analysis.soundness.weights import count_unseen
 from busplay.description.link import CheckFraming, MarkerFraming
+from busplay.link.gf2 import Span
 from busplay.link.layout import FrameLayout
 
 

@@ -17,8 +17,8 @@ from itertools import product
 from typing import Literal
 
 from busplay.analysis.soundness.frame_space import FrameSpace, Judge
-from busplay.analysis.soundness.gf2_space import Span
 from busplay.description.link import StrobeFraming
+from busplay.link.gf2 import Span
 from busplay.link.layout import FrameLayout
 
 Words = tuple[int, ...]

@@ -15,10 +15,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from busplay.analysis.soundness.gf2_space import solution_space
 from busplay.batch import UInt64Column
 from busplay.description.link import MarkerFraming
 from busplay.link.frame_facts import Equations, frame_equations
+from busplay.link.gf2 import solution_space
 from busplay.link.layout import FrameLayout
 
 

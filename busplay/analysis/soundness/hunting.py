@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from busplay.analysis.soundness.chances import PassChances
 from busplay.analysis.soundness.frame_space import FrameSpace, Judge, window
-from busplay.analysis.soundness.gf2_space import Span
+from busplay.link.gf2 import Span
 from busplay.link.layout import FrameLayout
 
 SYNDROME_BITS_MAX = 10

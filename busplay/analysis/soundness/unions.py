@@ -22,8 +22,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busplay.analysis.intervals import wilson_interval
-from busplay.analysis.soundness.gf2_space import Span
 from busplay.batch import UInt64Column
+from busplay.link.gf2 import Span
 
 Method = Literal["counted", "independent", "inclusion", "sampled"]
 # Rows of an event: bits 1 and up are the factors of the unknowns, bit 0 is the value.

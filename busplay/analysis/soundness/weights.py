@@ -21,7 +21,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from busplay.analysis.soundness.gf2_space import coordinates, solution_space
+from busplay.link.gf2 import coordinates, solution_space
 
 Method = Literal["dual", "listed", "middle"]
 # A transform of so many values takes a tenth of a second.

@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 
 from busplay.analysis.soundness import weights
 from busplay.analysis.soundness.bursts import bit_bursts, edge_bursts, lane_bursts
-from busplay.analysis.soundness.gf2_space import coordinates
 from busplay.analysis.soundness.weights import count_unseen
 from busplay.description.link import Link
+from busplay.link.gf2 import coordinates
 from busplay.link.layout import FrameLayout
 from busplay.link.load import load_link
 from tests.analysis.soundness.small_links import small_links
