@@ -33,7 +33,7 @@ from busplay.analysis.explore_links import (
     build_link,
     on_clock,
 )
-from busplay.analysis.soundness.weights import count_unseen
+from busplay.analysis.soundness.weights import count_undetected
 from busplay.description.check_catalogue import CHECK_CATALOGUE
 from busplay.description.link import CheckFraming, Edges, Link, StrobeFraming
 from busplay.link.layout import FrameLayout
@@ -117,7 +117,7 @@ class Found:
 def unseen_shares(layout: FrameLayout) -> tuple[Fraction, Fraction, Fraction]:
     """Tell which share of all errors of one, two and three bits leaves a frame looking right."""
     bits = layout.frame_bits
-    counts = count_unseen(layout.syndrome_columns).counts
+    counts = count_undetected(layout.syndrome_columns).counts
     one, two, three = (
         Fraction(counts[weight], comb(bits, weight)) if weight <= bits else Fraction(0)
         for weight in (1, 2, 3)

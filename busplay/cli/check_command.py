@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -10,9 +9,11 @@ import click
 
 from busplay.cli.files import Described, OutFile
 from busplay.cli.json_output import print_json
+from busplay.cli.options import json_option, seed_option
 
 if TYPE_CHECKING:
-    from busplay.analysis.soundness.report import Soundness
+    from busplay.analysis.soundness.report import CheckReport
+    from busplay.description.board import Board
     from busplay.description.link import Link
 
 
@@ -32,78 +33,80 @@ if TYPE_CHECKING:
     type=OutFile(".svg"),
     help="Write a picture of the frame and a timing diagram.",
 )
-@click.option(
-    "--seed",
-    metavar="N",
-    type=click.IntRange(0, 2**63 - 1),
-    default=1,
-    show_default=True,
-    help="Of what is simulated or sampled.",
-)
-@click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
+@seed_option(default=1)
+@click.option("--full", is_flag=True, help="Print all tables.")
+@json_option
 def command(
     source: str,
     bit_error_rates: tuple[float, ...],
     svg_path: Path | None,
     seed: int,
+    full: bool,
     as_json: bool,
 ) -> int:
-    """Say what a link or board file means, and whether its frames can be found and trusted.
+    """Explain a link or board file; check that its frames can be found and trusted.
 
     FILE is a TOML file, or the name of a shipped link (guarded, lean, strobed, marked, serial)
-    or board (dunlin). For a link: the frame's fields by symbol and lane, slot time, check,
-    framing; then where a receiver could be misled, which damage goes unseen, how long a receiver
-    takes to come into step and keeps it, and what would be better. For a board also the memory
-    map, windows, units and both ends.
+    or board (dunlin). The verdict comes first: how many frames a lost edge costs under the worst
+    traffic, which errors go undetected, what to change. For a board it is judged with the board's
+    units, behind its memory map. --full adds the frame's fields by symbol and lane, all figures,
+    and the changed link files.
 
-    Exit status is 1 if the layout has a fault that no receiver can live with; such a link can be
-    read here and nowhere else.
+    Exit status is 1 if the link is not sound.
     """
-    from busplay.analysis.pictures.timing_text import timing_text
-    from busplay.analysis.soundness.report import BIT_ERROR_RATES
-    from busplay.analysis.soundness.text import soundness_text
     from busplay.description.board import Board
-    from busplay.explain import board_facts, board_text, link_facts, link_text
+    from busplay.explain import board_facts, link_facts
     from busplay.link.load import load_link_or_board
 
     described = load_link_or_board(source, must_be_sound=False)
+    board = described if isinstance(described, Board) else None
     link = described.link if isinstance(described, Board) else described
     if svg_path is not None:
         from busplay.analysis.pictures.frame_svg import frame_svg
         from busplay.whole_file import write_whole_file
 
         write_whole_file(svg_path, frame_svg(link).encode())
-    found = _analyse(link, bit_error_rates or BIT_ERROR_RATES, seed)
+    found = _check(link, board, bit_error_rates, seed)
     if as_json:
-        facts = board_facts(described) if isinstance(described, Board) else link_facts(described)
-        print_json({"description": facts, "soundness": found.to_plain()})
+        facts = board_facts(board) if board else link_facts(link)
+        print_json({"description": facts, "soundness": found})
     else:
-        clock_hz = described.clock_hz
-        if isinstance(described, Board):
-            text = board_text(described)
-            clock_hz = link.clock_hz or described.clock_hz
-        else:
-            text = link_text(described)
-        symbol_ns = 1e9 / (clock_hz * link.edges_per_cycle) if clock_hz else None
-        click.echo(f"{text}\n\n{timing_text(link)}\n\n{soundness_text(found, symbol_ns=symbol_ns)}")
+        click.echo(_text(found, link, board, full=full))
     return 0 if found.is_sound else 1
 
 
-def _analyse(link: Link, bit_error_rates: tuple[float, ...], seed: int) -> Soundness:
+def _check(
+    link: Link, board: Board | None, bit_error_rates: tuple[float, ...], seed: int
+) -> CheckReport:
     """Work everything out, with a progress bar on a terminal."""
-    from busplay.analysis.soundness.report import steps
+    from busplay.analysis.soundness.report import BIT_ERROR_RATES, check
+    from busplay.cli.progress import late_bar
 
-    found = None
-    work = list(steps(link, bit_error_rates=bit_error_rates, seed=seed))
-    with click.progressbar(
-        length=len(work),
-        label=f"checking {link.name}",
-        file=sys.stderr,
-        hidden=not sys.stderr.isatty(),
-    ) as bar:
-        for _, step in work:
-            found = step()
-            bar.update(1)
-    if found is None:
-        raise AssertionError("the last step gives the findings")
-    return found
+    with late_bar(100, label=f"checking {link.name}") as move_to:
+        return check(
+            link,
+            board=board,
+            bit_error_rates=bit_error_rates or BIT_ERROR_RATES,
+            seed=seed,
+            progress=lambda done, parts: move_to(100 * done // parts),
+        )
+
+
+def _text(found: CheckReport, link: Link, board: Board | None, *, full: bool) -> str:
+    from busplay.analysis.pictures.timing_text import timing_text
+    from busplay.analysis.soundness.text import full_text, summary_lines, verdict_text
+    from busplay.cli import style
+    from busplay.explain import board_summary, board_text, link_text
+
+    clock_hz = link.clock_hz or (board.clock_hz if board else None)
+    symbol_ns = 1e9 / (clock_hz * link.edges_per_cycle) if clock_hz else None
+    lines = [style.verdict(verdict_text(found), ok=found.is_sound)]
+    if board is not None:
+        lines += [board_summary(board), ""]
+    lines += summary_lines(found, symbol_ns=symbol_ns)
+    if not full:
+        lines += ["", "Print all tables and the changed link files with --full."]
+        return "\n".join(lines)
+    explained = board_text(board) if board is not None else link_text(link)
+    tables = full_text(found, symbol_ns=symbol_ns)
+    return "\n".join([*lines, "", explained, "", timing_text(link), "", tables])

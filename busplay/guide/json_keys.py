@@ -40,6 +40,7 @@ REPORTS: dict[str, tuple[Printed, ...]] = {
     "check": (
         Printed("a link", "description", "busplay.explain.link_facts:LinkFacts"),
         Printed("a board", "description", "busplay.explain.board_facts:BoardFacts"),
+        Printed("both", "soundness", "busplay.analysis.soundness.report:CheckReport"),
     ),
 }
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 
-class Span:
+class LinearSpan:
     """The span of the vectors added so far, kept by the highest bit of each row."""
 
     def __init__(self, vectors: Iterable[int] = ()) -> None:
@@ -57,16 +57,16 @@ class Span:
             vector ^= row
         return True
 
-    def copy(self) -> Span:
+    def copy(self) -> LinearSpan:
         """Return a span that can grow by itself."""
-        other = Span()
+        other = LinearSpan()
         other._rows = dict(self._rows)
         return other
 
 
 def rank(vectors: Iterable[int]) -> int:
     """Return the dimension of the span."""
-    return Span(vectors).rank
+    return LinearSpan(vectors).rank
 
 
 def coordinates(vectors: Sequence[int]) -> tuple[list[int], int]:

@@ -7,7 +7,7 @@ from operator import xor
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from busplay.link.gf2 import Span, coordinates, rank, solution_space, solve
+from busplay.link.gf2 import LinearSpan, coordinates, rank, solution_space, solve
 
 VECTORS = st.lists(st.integers(0, 127), max_size=6)
 
@@ -28,14 +28,14 @@ def test_rank_is_the_logarithm_of_how_many_sums_there_are(vectors: list[int]) ->
 
 @given(VECTORS, st.integers(0, 127))
 def test_span_holds_exactly_the_sums(vectors: list[int], vector: int) -> None:
-    assert (vector in Span(vectors)) == (vector in sums(vectors))
+    assert (vector in LinearSpan(vectors)) == (vector in sums(vectors))
 
 
 @given(VECTORS, st.integers(0, 127), st.integers(0, 6))
 def test_reducing_above_a_bit_leaves_nothing_above_it_exactly_when_that_can_be(
     vectors: list[int], vector: int, shift: int
 ) -> None:
-    high = Span()
+    high = LinearSpan()
     for one in vectors:
         left = high.reduce_above(one, shift)
         if left >> shift:
@@ -45,7 +45,7 @@ def test_reducing_above_a_bit_leaves_nothing_above_it_exactly_when_that_can_be(
 
 
 def test_copy_of_a_span_grows_by_itself() -> None:
-    span = Span([1])
+    span = LinearSpan([1])
     other = span.copy()
     assert other.add(2)
     assert 2 not in span

@@ -52,7 +52,7 @@ def right_words(link: Link) -> set[int]:
     return found
 
 
-def unseen_patterns(link: Link) -> list[int]:
+def undetected_patterns(link: Link) -> list[int]:
     """Every error that turns one right frame into another one."""
     all_words = words(link, with_spare=True)
     return [all_words[0] ^ other for other in all_words]
@@ -99,61 +99,3 @@ def runs_that_pass(link: Link, offset: int, windows: int) -> tuple[list[int], li
         ways = longer
         counts.append(sum(ways.values()))
     return counts, [len(frames) ** (index + 2) for index in range(windows)]
-
-
-# -- one frame over and over
-
-
-def stream_of(link: Link, values: dict[str, int], *, idle_every: int | None) -> list[int]:
-    """Return the words of a round of slots in which the same store is sent again and again.
-
-    With a sequence field the round is as long as it takes until everything repeats.
-    """
-    sequence = link.field_named("sequence")
-    numbers = 1 << sequence.bits if sequence else 1
-    every = idle_every or 0
-    slots: list[int] = []
-    number = 0
-    for _ in range(numbers * max(every, 1)):
-        if every and len(slots) % every == every - 1:
-            slots.append(idle_word(link))
-            continue
-        numbered = values | ({"sequence": number % numbers} if sequence else {})
-        slots.append(naive.word_of_bits(naive.frame_bits(link, numbered)))
-        number += 1
-    return slots
-
-
-def keeps(link: Link, slots: Sequence[int], offset: int, right: set[int]) -> bool:
-    """Walk the windows at a wrong offset: is a receiver in sync there never driven out?"""
-    assert not isinstance(link.framing, StrobeFraming)
-    flags = _flags(link, slots, offset, right)
-    wrong = 0
-    for flag in flags * 4:
-        wrong = 0 if flag else wrong + 1
-        if wrong >= link.framing.release_frames:
-            return False
-    return True
-
-
-def finds(link: Link, slots: Sequence[int], offset: int, right: set[int]) -> bool:
-    """Walk on from each window that can begin a lock: is one confirmed?"""
-    framing = link.framing
-    assert not isinstance(framing, StrobeFraming)
-    flags = _flags(link, slots, offset, right) * (framing.confirm_frames + 2)
-    for first in range(len(slots)):
-        read = window(link, slots[first], slots[(first + 1) % len(slots)], offset)
-        confirming = flags[first : first + framing.confirm_frames + 1]
-        if isinstance(framing, MarkerFraming) and framing.rule == "unique":
-            confirming = flags[first : first + 1]
-        if shows_marker(link, read) and all(confirming):
-            return True
-    return False
-
-
-def _flags(link: Link, slots: Sequence[int], offset: int, right: set[int]) -> list[bool]:
-    behind = [*slots[1:], slots[0]]
-    return [
-        window(link, first, second, offset) in right
-        for first, second in zip(slots, behind, strict=True)
-    ]

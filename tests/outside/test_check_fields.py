@@ -241,26 +241,26 @@ def test_idle_frame_passes_at_its_own_place_only_and_without_the_xor_at_all(name
     assert idle_rotations_that_pass(FrameLayout(without_xor(link))) == [1, 2, 3, 4, 5, 6, 7]
 
 
-# -- errors that the check cannot see
+# -- errors that the check does not detect
 
 
-def unseen_errors(columns: list[int], weight: int) -> int:
+def undetected_errors(columns: list[int], weight: int) -> int:
     """Count the errors of so many wrong bits whose syndrome is 0, by trying all of them."""
     return sum(reduce(xor, places) == 0 for places in combinations(columns, weight))
 
 
 @pytest.mark.source("every error of 1 to 4 bits tried", part="lean", kind="computed")
-@pytest.mark.parametrize(("weight", "unseen"), [(1, 0), (2, 19), (3, 338), (4, 2317)])
-def test_lean_check_misses_so_many_errors(weight: int, unseen: int) -> None:
+@pytest.mark.parametrize(("weight", "undetected"), [(1, 0), (2, 19), (3, 338), (4, 2317)])
+def test_lean_check_misses_so_many_errors(weight: int, undetected: int) -> None:
     columns = FrameLayout(load_link("lean")).syndrome_columns
-    assert unseen_errors(columns, weight) == unseen
+    assert undetected_errors(columns, weight) == undetected
 
 
 @pytest.mark.source("ITU-T I.432.1", part="header of distance 4, all errors tried", kind="computed")
-@pytest.mark.parametrize(("weight", "unseen"), [(1, 0), (2, 0), (3, 0), (4, 727)])
-def test_guarded_check_misses_so_many_errors(weight: int, unseen: int) -> None:
+@pytest.mark.parametrize(("weight", "undetected"), [(1, 0), (2, 0), (3, 0), (4, 727)])
+def test_guarded_check_misses_so_many_errors(weight: int, undetected: int) -> None:
     columns = FrameLayout(load_link("guarded")).syndrome_columns
-    assert unseen_errors(columns, weight) == unseen
+    assert undetected_errors(columns, weight) == undetected
 
 
 @pytest.mark.source("ITU-T I.432.1", part="correction of one bit, all pairs tried", kind="computed")
@@ -273,7 +273,7 @@ def test_no_two_wrong_bits_of_a_guarded_frame_look_like_one() -> None:
 
 
 @pytest.mark.source("x^4+x+1 has order 15", part="errors 15 or 30 bits apart", kind="computed")
-def test_the_unseen_pairs_of_lean_lie_15_or_30_bits_apart() -> None:
+def test_the_undetected_pairs_of_lean_lie_15_or_30_bits_apart() -> None:
     columns = FrameLayout(load_link("lean")).syndrome_columns
     apart = [j - i for i, j in combinations(range(32), 2) if columns[i] == columns[j]]
     assert sorted(set(apart)) == [15, 30]
@@ -285,7 +285,7 @@ def test_bursts_longer_than_the_check_pass_by_the_rule() -> None:
     columns = FrameLayout(load_link("lean")).syndrome_columns
     passed = {}
     for length in range(1, 9):
-        unseen = tried = 0
+        undetected = tried = 0
         for first in range(32 - length + 1):
             # A burst begins and ends with a wrong bit.
             for middle in range(1 << max(length - 2, 0)):
@@ -293,18 +293,18 @@ def test_bursts_longer_than_the_check_pass_by_the_rule() -> None:
                 syndrome = 0
                 for wrong, column in zip(pattern, columns[first:], strict=False):
                     syndrome ^= column * wrong
-                unseen += not syndrome
+                undetected += not syndrome
                 tried += 1
-        passed[length] = (unseen, tried)
+        passed[length] = (undetected, tried)
     assert [passed[length][0] for length in (1, 2, 3, 4)] == [0, 0, 0, 0]
     assert passed[5] == (28, 224)
     for length in (6, 7, 8):
-        unseen, tried = passed[length]
-        assert unseen * 16 == tried
+        undetected, tried = passed[length]
+        assert undetected * 16 == tried
 
 
-def unseen_by_weight(columns: list[int], check_bits: int) -> list[int]:
-    """Count unseen errors of each weight, one bit after the other, by what syndrome is left."""
+def undetected_by_weight(columns: list[int], check_bits: int) -> list[int]:
+    """Count undetected errors of each weight, one bit after the other, by what syndrome is left."""
     counts = [[0] * (1 << check_bits) for _ in range(len(columns) + 1)]
     counts[0][0] = 1
     for column in columns:
@@ -317,9 +317,9 @@ def unseen_by_weight(columns: list[int], check_bits: int) -> list[int]:
 @pytest.mark.source("MacWilliams identity", part="weights of lean, all of them", kind="computed")
 def test_chance_that_a_damaged_lean_frame_passes() -> None:
     columns = FrameLayout(load_link("lean")).syndrome_columns
-    unseen = unseen_by_weight(columns, 4)
-    assert unseen[2:9] == [19, 338, 2317, 12404, 56399, 211094, 657917]
-    assert sum(unseen) == 2**28
+    undetected = undetected_by_weight(columns, 4)
+    assert undetected[2:9] == [19, 338, 2317, 12404, 56399, 211094, 657917]
+    assert sum(undetected) == 2**28
     # The same from the dual code: 16 words, each an XOR of the check's rows.
     dual = [0] * 33
     for combination in range(16):
@@ -333,7 +333,7 @@ def test_chance_that_a_damaged_lean_frame_passes() -> None:
             )
             for w in range(33)
         )
-        assert krawtchouk == 16 * unseen[weight]
+        assert krawtchouk == 16 * undetected[weight]
     for rate, chance in [(1e-2, 1.6765e-3), (1e-3, 1.8769e-5), (1e-4, 1.8977e-7)]:
-        found = sum(unseen[w] * rate**w * (1 - rate) ** (32 - w) for w in range(2, 33))
+        found = sum(undetected[w] * rate**w * (1 - rate) ** (32 - w) for w in range(2, 33))
         assert found == pytest.approx(chance, rel=5e-5)

@@ -1,5 +1,5 @@
-"""Is a frame layout sound: what passes that should not, how long finding and keeping step takes.
+"""Is a frame layout sound: what goes undetected, how long coming into sync takes, what holds it up.
 
 Computed, not estimated, wherever elimination over GF(2) or a finite Markov chain can tell; what
-is sampled or simulated says so and carries its interval.
+is simulated says so and carries its interval.
 """

@@ -1,7 +1,7 @@
-"""Bursts that the check cannot see: how many of each length, counted by rank.
+"""Bursts that the check does not detect: how many of each length, counted by rank.
 
 A burst of length L begins and ends with a wrong bit; what lies between is anything. So the
-unseen ones between two fixed bits are the solutions of one set of equations, and their number
+undetected ones between two fixed bits are the solutions of one set of equations, and their number
 is a power of two, or 0.
 """
 
@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from busplay.link.gf2 import Span, rank
+from busplay.link.gf2 import LinearSpan, rank
 
 
 @dataclass(frozen=True, slots=True)
@@ -17,27 +17,27 @@ class BurstCounts:
     """Bursts of one kind by length; entry 0 is for length 1.
 
     Attributes:
-        unseen: how many go unseen.
+        undetected: how many go undetected.
         tried: how many there are.
     """
 
-    unseen: tuple[int, ...]
+    undetected: tuple[int, ...]
     tried: tuple[int, ...]
 
     @property
-    def seen_to_length(self) -> int:
-        """Length up to which every burst is seen."""
-        return next((i for i, count in enumerate(self.unseen) if count), len(self.unseen))
+    def detected_to_length(self) -> int:
+        """Length up to which every burst is detected."""
+        return next((i for i, count in enumerate(self.undetected) if count), len(self.undetected))
 
-    def unseen_ratio(self, length: int) -> float:
-        """Share of the bursts of a length that goes unseen."""
-        return self.unseen[length - 1] / self.tried[length - 1]
+    def undetected_ratio(self, length: int) -> float:
+        """Share of the bursts of a length that goes undetected."""
+        return self.undetected[length - 1] / self.tried[length - 1]
 
     @property
     def longer_ratio(self) -> float:
-        """Share that goes unseen of all bursts longer than `seen_to_length`; 0 if none are."""
-        first = self.seen_to_length
-        return sum(self.unseen[first:]) / max(1, sum(self.tried[first:]))
+        """Undetected share of all bursts longer than `detected_to_length`; 0 if there are none."""
+        first = self.detected_to_length
+        return sum(self.undetected[first:]) / max(1, sum(self.tried[first:]))
 
 
 def bit_bursts(columns: list[int]) -> BurstCounts:
@@ -48,25 +48,25 @@ def bit_bursts(columns: list[int]) -> BurstCounts:
             or of those that one lane carries.
     """
     size = len(columns)
-    unseen, tried = [0] * size, [0] * size
+    undetected, tried = [0] * size, [0] * size
     for first in range(size):
-        unseen[0] += columns[first] == 0
+        undetected[0] += columns[first] == 0
         tried[0] += 1
-        middle = Span()
+        middle = LinearSpan()
         for last in range(first + 1, size):
             length = last - first + 1
             tried[length - 1] += 1 << (length - 2)
             if columns[first] ^ columns[last] in middle:
-                unseen[length - 1] += 1 << (length - 2 - middle.rank)
+                undetected[length - 1] += 1 << (length - 2 - middle.rank)
             middle.add(columns[last])
-    return BurstCounts(tuple(unseen), tuple(tried))
+    return BurstCounts(tuple(undetected), tuple(tried))
 
 
 def lane_bursts(columns: list[int], lanes: int) -> BurstCounts:
     """Count bursts on one lane, over edges that follow each other, all lanes together."""
     each = [bit_bursts(columns[lane::lanes]) for lane in range(lanes)]
     return BurstCounts(
-        tuple(sum(counts) for counts in zip(*(one.unseen for one in each), strict=True)),
+        tuple(sum(counts) for counts in zip(*(one.undetected for one in each), strict=True)),
         tuple(sum(counts) for counts in zip(*(one.tried for one in each), strict=True)),
     )
 
@@ -74,7 +74,7 @@ def lane_bursts(columns: list[int], lanes: int) -> BurstCounts:
 def edge_bursts(columns: list[int], lanes: int) -> BurstCounts:
     """Count bursts over whole edges: any lanes wrong on the first and on the last edge."""
     size = len(columns) // lanes
-    unseen, tried = [0] * size, [0] * size
+    undetected, tried = [0] * size, [0] * size
     values = 1 << lanes
 
     def kernel(first: int, stop: int) -> int:
@@ -95,5 +95,5 @@ def edge_bursts(columns: list[int], lanes: int) -> BurstCounts:
                 tried[length - 1] += (values - 1) ** 2 * values ** (length - 2)
             else:
                 tried[0] += values - 1
-            unseen[length - 1] += both
-    return BurstCounts(tuple(unseen), tuple(tried))
+            undetected[length - 1] += both
+    return BurstCounts(tuple(undetected), tuple(tried))

@@ -6,7 +6,8 @@ each span two slots, and tries again one frame later as long as they pass. Windo
 each other share a frame, so their chances may hang together: what the earlier ones have told of
 a frame's end is carried along as a subspace, and each step's chance is again a power of two.
 
-Windows at different places are taken as independent of each other.
+Windows at different places are taken as independent of each other; `are_independent` says
+whether they are.
 """
 
 from __future__ import annotations
@@ -17,16 +18,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from busplay.analysis.soundness.frame_space import (
-    FrameSpace,
-    Judge,
-    idle_frame,
-    sent_frames,
-    window,
-)
-from busplay.analysis.soundness.weights import count_unseen
+from busplay.analysis.soundness.frame_space import FrameSpace, Judge, window
+from busplay.analysis.soundness.weights import count_undetected
 from busplay.description.link import CheckFraming, MarkerFraming
-from busplay.link.gf2 import Span
+from busplay.link.gf2 import LinearSpan, rank
 from busplay.link.layout import FrameLayout
 
 
@@ -67,14 +62,6 @@ def confirm_frames(layout: FrameLayout) -> int:
     return 0
 
 
-def pattern_of(layout: FrameLayout, load: str, *, idle_every: int | None) -> list[FrameSpace]:
-    """List the slots of a round: idle, or busy with an idle slot where the link asks for one."""
-    if load == "idle":
-        return [idle_frame(layout)]
-    busy = sent_frames(layout)
-    return [busy] * (idle_every - 1) + [idle_frame(layout)] if idle_every else [busy]
-
-
 def pass_chances(layout: FrameLayout, slots: Sequence[FrameSpace]) -> PassChances:
     """Work out the chances of all places of a pattern that repeats.
 
@@ -104,6 +91,48 @@ def pass_chances(layout: FrameLayout, slots: Sequence[FrameSpace]) -> PassChance
     return PassChances(size, run, right)
 
 
+def are_independent(layout: FrameLayout, slots: Sequence[FrameSpace]) -> bool:
+    """Return whether the wrong places that a search tries tell nothing of each other.
+
+    A search looks at the wrong places of one frame; if one of them passes, at the same one of the
+    frame behind and at those after it; after a lost edge frame after frame one symbol late. That
+    two different places pass in one search is left out.
+
+    Args:
+        layout: of the link.
+        slots: of one round; busy ones differ by constants only, so one of them is looked at.
+    """
+    busy = next((one for one in slots if one.basis), None)
+    if busy is None:
+        return True
+    size = layout.frame_symbols
+    judge = Judge(layout)
+    bits, mask = judge.bits, (1 << judge.bits) - 1
+
+    def is_apart(windows: list[tuple[int, int]]) -> bool:
+        """Return whether some (frame, offset) windows are independent of each other."""
+        vectors = []
+        for frame in range(2 + max(first for first, _ in windows)):
+            for vector in busy.basis:
+                both = 0
+                for first, offset in windows:
+                    pair = (vector, 0) if frame == first else (0, vector)
+                    read = window(layout, *pair, offset) if 0 <= frame - first < 2 else 0
+                    both = both << bits | judge.linear(read)
+                vectors.append(both)
+        return rank(vectors) == sum(
+            rank(vector >> bits * place & mask for vector in vectors)
+            for place in range(len(windows))
+        )
+
+    searches = [
+        [(0, offset) for offset in range(1, passing + 1)]
+        + [(1, offset) for offset in range(passing, size)]
+        for passing in range(1, size)
+    ]
+    return is_apart([(0, 1), (1, 1), (2, 1)]) and all(is_apart(one) for one in searches)
+
+
 def noisy(layout: FrameLayout, chances: PassChances, bit_error_rate: float) -> PassChances:
     """Return the chances where each bit is wrong by itself at a rate.
 
@@ -116,9 +145,10 @@ def noisy(layout: FrameLayout, chances: PassChances, bit_error_rate: float) -> P
         return chances
 
     def mixed(clean: NDArray[np.float64], judge: Judge) -> NDArray[np.float64]:
-        unseen = count_unseen([judge.linear(1 << place) for place in range(layout.frame_bits)])
-        stays = unseen.right_chance(bit_error_rate)
-        others = 2.0**unseen.check_rank - 1
+        columns = [judge.linear(1 << place) for place in range(layout.frame_bits)]
+        undetected = count_undetected(columns)
+        stays = undetected.right_probability(bit_error_rate)
+        others = 2.0**undetected.check_rank - 1
         turns = (1 - stays) / others if others else stays
         return clean * stays + (1 - clean) * turns
 
@@ -154,7 +184,7 @@ def _run(
             start = next_judge.linear(window(layout, behind.base, 0, offset))
             directions = [next_judge.linear(window(layout, one, 0, offset)) for one in behind.basis]
             continue
-        span = Span()
+        span = LinearSpan()
         rest: list[int] = []
         for vector in directions:
             _keep(span, rest, vector << shift, shift)
@@ -173,7 +203,7 @@ def _run(
     return chances + [0.0] * (len(judges) - len(chances))
 
 
-def _keep(span: Span, rest: list[int], vector: int, shift: int) -> None:
+def _keep(span: LinearSpan, rest: list[int], vector: int, shift: int) -> None:
     """Add a vector that is new in its high part; keep what is left of another's low part."""
     left = span.reduce_above(vector, shift)
     if left >> shift:

@@ -5,7 +5,7 @@ each makes what is received an affine function of what was sent. So both "it loo
 "nothing was changed at all" are sets of equations in the bits of random frames, and the share of
 damaged frames that go unnoticed follows from two ranks.
 
-What damage does to later frames, by putting the receiver out of sync, is `acquisition`'s.
+What damage does to later frames, by putting the receiver out of sync, is `sync`'s.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from typing import Literal
 
 from busplay.analysis.soundness.frame_space import FrameSpace, Judge
 from busplay.description.link import StrobeFraming
-from busplay.link.gf2 import Span
+from busplay.link.gf2 import LinearSpan
 from busplay.link.layout import FrameLayout
 
 Words = tuple[int, ...]
@@ -30,15 +30,15 @@ class DamageShare:
 
     Attributes:
         damaged_ratio: share of frames that it changes.
-        unseen_ratio: share of the changed ones that look right; 0 if none is changed.
+        undetected_ratio: share of the changed ones that look right; 0 if none is changed.
     """
 
     damaged_ratio: float
-    unseen_ratio: float
+    undetected_ratio: float
 
 
 @dataclass(frozen=True, slots=True)
-class StuckLane:
+class LaneDamage:
     """A lane that keeps one level.
 
     Attributes:
@@ -65,16 +65,16 @@ class EdgeDamage:
     shares: tuple[DamageShare, ...]
 
     @property
-    def unseen_ratio(self) -> float:
+    def undetected_ratio(self) -> float:
         """Share of damaged frames that go unnoticed, every place being as likely."""
         damaged = sum(one.damaged_ratio for one in self.shares)
-        unseen = sum(one.damaged_ratio * one.unseen_ratio for one in self.shares)
-        return unseen / damaged if damaged else 0.0
+        undetected = sum(one.damaged_ratio * one.undetected_ratio for one in self.shares)
+        return undetected / damaged if damaged else 0.0
 
     @property
     def worst_ratio(self) -> float:
         """The same at the worst place."""
-        return max((one.unseen_ratio for one in self.shares), default=0.0)
+        return max((one.undetected_ratio for one in self.shares), default=0.0)
 
 
 def damage_share(
@@ -132,11 +132,11 @@ def _joined(parts: Sequence[int], width: int) -> int:
 
 def _chance(vectors: list[int], wanted: int) -> Fraction:
     """Chance that a random sum of the vectors is what is wanted."""
-    span = Span(vectors)
+    span = LinearSpan(vectors)
     return Fraction(1, 1 << span.rank) if wanted in span else Fraction(0)
 
 
-def right_chance(
+def right_probability(
     spaces: Sequence[FrameSpace], judge: Judge, damage: Callable[[Words], int]
 ) -> Fraction:
     """Return the chance that the one word received looks right, changed or not.
@@ -174,7 +174,7 @@ def lane_mask(layout: FrameLayout, lane: int) -> int:
     )
 
 
-def stuck_lanes(layout: FrameLayout, frames: FrameSpace, judge: Judge) -> list[StuckLane]:
+def stuck_lanes(layout: FrameLayout, frames: FrameSpace, judge: Judge) -> list[LaneDamage]:
     """Return what each lane does that is stuck at each level."""
     idle_is_sent = not isinstance(layout.link.framing, StrobeFraming)
     found = []
@@ -189,7 +189,7 @@ def stuck_lanes(layout: FrameLayout, frames: FrameSpace, judge: Judge) -> list[S
             shows = None
             if idle_is_sent:
                 shows = not judge.passes(layout.idle_word & ~mask | forced)
-            found.append(StuckLane(lane, level, damage_share([frames], judge, damage), shows))
+            found.append(LaneDamage(lane, level, damage_share([frames], judge, damage), shows))
     return found
 
 
@@ -217,7 +217,7 @@ def swapped_across(
     """Return what it does if a frame's last edge and the next one's first change places.
 
     Args:
-        neighbours: where the two frames are drawn from. The damage goes unseen if both look
+        neighbours: where the two frames are drawn from. The damage goes undetected if both look
             right.
     """
 
@@ -292,9 +292,9 @@ class EdgeReport:
     Attributes:
         meeting: what the neighbours are.
         swapped_within: two edges of the first change places.
-        swapped_across: its last and the second one's first do; unseen if both look right.
-        lost_one, lost_two: edges missed from the first on; of two the second can be the second
-            neighbour's. None: frames are too short.
+        swapped_across: its last and the second one's first do; undetected if both look right.
+        lost_one: an edge missed in the first. None: frames are too short.
+        lost_two: two in a row, the second of which can be the second neighbour's. None: likewise.
     """
 
     meeting: Meeting

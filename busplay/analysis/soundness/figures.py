@@ -35,3 +35,14 @@ def duration(seconds: float) -> str:
             return f"{seconds / scale:.3g} {unit}"
     years = seconds / 31_556_952
     return f"{years:,.3g} years" if years < 1e3 else f"{years:.1e} years"
+
+
+def number(value: float) -> str:
+    """Write a mean with as many places as its size leaves of interest.
+
+    >>> number(61.37), number(280.84), number(35_149.76)
+    ('61.37', '280.8', '35,150')
+    """
+    if value >= 1e6:
+        return f"{value:.3g}"
+    return f"{value:,.{2 if value < 100 else 1 if value < 1_000 else 0}f}"

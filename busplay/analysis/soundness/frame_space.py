@@ -5,17 +5,15 @@ basis of what words may differ by. A receiver that begins `offset` symbols late 
 one word and the beginning of the next; whether that is right is again affine in both. So "how
 often does a wrong place look right in random data" is a rank, and exact.
 
-Random data means: every field that stores fill is uniform and frames are independent. Fields
-that carry nothing are 0, constants are themselves.
+Random data means: every field that a store fills is uniform and frames are independent, but for
+`space`, which is memory or registers. Fields that carry nothing are 0, constants are themselves.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
-import numpy as np
-
-from busplay.batch import UInt64Column
 from busplay.description.link import MarkerFraming
 from busplay.link.frame_facts import Equations, frame_equations
 from busplay.link.gf2 import solution_space
@@ -34,38 +32,32 @@ class FrameSpace:
     base: int
     basis: tuple[int, ...] = ()
 
-    def sample(self, count: int, random: np.random.Generator) -> UInt64Column:
-        """Draw uint64[count] words, each as likely as any other."""
-        choice = (
-            random.integers(0, 1 << len(self.basis), count, np.uint64, endpoint=False)
-            if (len(self.basis) < 64)
-            else random.integers(0, (1 << 64) - 1, count, np.uint64, endpoint=True)
-        )
-        return self.words(choice)
 
-    def words(self, choice: UInt64Column) -> UInt64Column:
-        """Return the word of each choice: bit i says whether vector i of the basis is added."""
-        words = np.full(len(choice), self.base, np.uint64)
-        for index, vector in enumerate(self.basis):
-            words ^= ((choice >> np.uint64(index)) & np.uint64(1)) * np.uint64(vector)
-        return words
-
-
-def sent_frames(layout: FrameLayout, *, fixed: dict[str, int] | None = None) -> FrameSpace:
-    """Return the frames that a sender can send, idle ones apart.
+def sent_frames(layout: FrameLayout, *, fixed: Mapping[str, int] | None = None) -> FrameSpace:
+    """Return the frames that carry a store.
 
     Args:
-        layout: the frame's.
+        layout: of the link.
         fixed: fields that have one value in all of them.
+
+    Raises:
+        ValueError: no frame has these values.
     """
+    fixed = fixed or {}
     equations: Equations = frame_equations(layout)
-    for name, value in (fixed or {}).items():
+    for name, value in fixed.items():
         equations += [
             (1 << place, value >> bit & 1) for bit, place in enumerate(layout.bit_places(name))
         ]
+    space = layout.link.field_named("space")
+    if space is not None and space.value is None and "space" not in fixed:
+        places = layout.bit_places("space")
+        # Memory (1) and registers (2) differ in both of the lowest bits; the others are 0.
+        lowest = sum(1 << place for place in places[:2])
+        equations += [(lowest, 1), *((1 << place, 0) for place in places[2:])]
     found = solution_space(equations, layout.frame_bits)
     if found is None:
-        raise ValueError(f"no frame of link {layout.link.name} has {fixed}")
+        raise ValueError(f"no frame of link {layout.link.name} has {dict(fixed)}")
     return FrameSpace(*found)
 
 
@@ -110,7 +102,7 @@ class Judge:
         return found
 
     def passes(self, word: int) -> bool:
-        """Tell whether one word passes, the idle frame's exception included."""
+        """Return whether one word passes, the idle frame's exception included."""
         if self.linear(word) == self.constant:
             return True
         return word == self.layout.idle_word

@@ -14,8 +14,7 @@ from fractions import Fraction
 from itertools import product
 from typing import Literal
 
-from busplay.analysis.soundness.constant_stream import stream_shares
-from busplay.analysis.soundness.damage import right_chance
+from busplay.analysis.soundness.damage import right_probability
 from busplay.analysis.soundness.frame_space import (
     FrameSpace,
     Judge,
@@ -23,7 +22,6 @@ from busplay.analysis.soundness.frame_space import (
     sent_frames,
     window,
 )
-from busplay.analysis.soundness.hold import mean_frames_in_step
 from busplay.description.link import MarkerFraming, StrobeFraming
 from busplay.link.frame_facts import describe_word, store_frame_cases, word_equations
 from busplay.link.framing.marker import find_imitation
@@ -67,23 +65,16 @@ class Imitation:
 
 @dataclass(frozen=True, slots=True)
 class MarkerFacts:
-    """How a marker can be imitated, and for how long a receiver can stay fooled.
+    """How a marker can be imitated.
 
     Attributes:
         is_unique: whether no frames show it anywhere but where the idle frame begins.
         imitations: every place and meeting where frames show it and look right there, so that
             a receiver takes it.
-        lasting: one frame that imitates it for ever if it is repeated; empty: none does.
-        lasting_ratio: share of all frames that do.
-        mean_frames_fooled: how many frames a receiver that took an imitation for a start stays
-            there on average while frames are random, until it lets go; None: it takes none.
     """
 
     is_unique: bool
     imitations: tuple[Imitation, ...]
-    lasting: str
-    lasting_ratio: float
-    mean_frames_fooled: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,10 +83,13 @@ class IdleFacts:
 
     Attributes:
         passing_rotations: offsets at which an idle link looks right.
+        holding_rotations: those of them at which it holds a receiver for good; none with a
+            unique marker, which shows the right place with each idle frame.
         offsets: one for each wrong offset.
     """
 
     passing_rotations: tuple[int, ...]
+    holding_rotations: tuple[int, ...]
     offsets: tuple[OffsetFacts, ...]
 
 
@@ -108,19 +102,21 @@ def idle_facts(layout: FrameLayout) -> IdleFacts | None:
     offsets = []
     for offset in range(1, layout.frame_symbols):
         ratios: dict[Meeting, float] = {
-            meeting: float(_window_chance(layout, kinds, meeting, judge, offset))
+            meeting: float(_window_probability(layout, kinds, meeting, judge, offset))
             for meeting in MEETINGS
         }
         offsets.append(OffsetFacts(offset, ratios))
     passing = tuple(one.offset for one in offsets if one.right_ratio["idle, idle"] == 1)
-    return IdleFacts(passing, tuple(offsets))
+    framing = layout.link.framing
+    is_unique = isinstance(framing, MarkerFraming) and framing.rule == "unique"
+    return IdleFacts(passing, () if is_unique else passing, tuple(offsets))
 
 
 def _kinds(layout: FrameLayout) -> dict[str, FrameSpace]:
     return {"idle": idle_frame(layout), "frame": sent_frames(layout)}
 
 
-def _window_chance(
+def _window_probability(
     layout: FrameLayout,
     kinds: dict[str, FrameSpace],
     meeting: Meeting,
@@ -128,7 +124,7 @@ def _window_chance(
     offset: int,
 ) -> Fraction:
     first, second = meeting.split(", ")
-    return right_chance(
+    return right_probability(
         [kinds[first], kinds[second]],
         judge,
         lambda words: window(layout, words[0], words[1], offset),
@@ -140,28 +136,17 @@ def marker_facts(layout: FrameLayout) -> MarkerFacts | None:
     framing = layout.link.framing
     if not isinstance(framing, MarkerFraming):
         return None
-    judge, right = Judge(layout, with_marker=True), Judge(layout)
+    judge = Judge(layout, with_marker=True)
     kinds = _kinds(layout)
     imitations = []
     for offset in range(1, layout.frame_symbols):
         for meeting in MEETINGS:
-            chance = _window_chance(layout, kinds, meeting, judge, offset)
-            if chance:
+            probability = _window_probability(layout, kinds, meeting, judge, offset)
+            if probability:
                 example = _example(layout, framing, meeting, offset)
-                if example:
-                    imitations.append(Imitation(offset, meeting, float(chance), example))
-    lasting, share = _lasting(layout, judge, kinds["frame"])
-    fooled = None
-    if imitations:
-        offset = max(imitations, key=lambda one: one.ratio).offset
-        q = float(_window_chance(layout, kinds, "frame, frame", right, offset))
-        if framing.rule == "confirm":
-            # One more window, right with chance q, and so on until the first wrong one.
-            fooled = 1 / (1 - q) if q < 1 else float("inf")
-        else:
-            fooled = mean_frames_in_step(1 - q, framing.release_frames)
-    unique = find_imitation(layout, framing) is None
-    return MarkerFacts(unique, tuple(imitations), lasting, share, fooled)
+                imitations.append(Imitation(offset, meeting, float(probability), example))
+    unique = not imitations and find_imitation(layout, framing) is None
+    return MarkerFacts(unique, tuple(imitations))
 
 
 def _example(layout: FrameLayout, framing: MarkerFraming, meeting: Meeting, offset: int) -> str:
@@ -207,34 +192,3 @@ def _example(layout: FrameLayout, framing: MarkerFraming, meeting: Meeting, offs
     if first_kind == second_kind == "idle":
         return "an idle link"
     return ""
-
-
-def _lasting(layout: FrameLayout, judge: Judge, frames: FrameSpace) -> tuple[str, float]:
-    """Find a frame that imitates the marker for ever when it is repeated, and how many do."""
-    example = ""
-    if layout.link.field_named("sequence") is None:
-        for offset in range(1, layout.frame_symbols):
-            word = _repeated_example(layout, judge, frames, offset)
-            if word is not None:
-                example = describe_word(layout, word)
-                break
-    return example, stream_shares(layout)[0].ratio
-
-
-def _repeated_example(
-    layout: FrameLayout, judge: Judge, frames: FrameSpace, offset: int
-) -> int | None:
-    linear = [judge.linear(window(layout, one, one, offset)) for one in frames.basis]
-    constant = judge.constant ^ judge.linear(window(layout, frames.base, frames.base, offset))
-    equations = [
-        (sum((one >> bit & 1) << index for index, one in enumerate(linear)), constant >> bit & 1)
-        for bit in range(judge.bits)
-    ]
-    choice = solve(equations)
-    if choice is None:
-        return None
-    word = frames.base
-    for index, vector in enumerate(frames.basis):
-        if choice >> index & 1:
-            word ^= vector
-    return word

@@ -1,78 +1,89 @@
-"""Everything that is known of a link's soundness, worked out in one go."""
+"""All that is known of a link's soundness: one report, with its verdict drawn from the figures."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from itertools import combinations
-from math import inf, isfinite
+from math import comb
 
+from busplay.analysis.soundness.advice import Advice, advise
 from busplay.analysis.soundness.bursts import BurstCounts, bit_bursts, edge_bursts, lane_bursts
-from busplay.analysis.soundness.constant_stream import ConstantStream, constant_stream
 from busplay.analysis.soundness.damage import (
     EdgeDamage,
     EdgeReport,
-    StuckLane,
+    LaneDamage,
     edge_reports,
     lost_edges,
-    stuck_lanes,
-    swapped_edges,
 )
+from busplay.analysis.soundness.examine import Examined, Examiner, Weakness
 from busplay.analysis.soundness.frame_space import FrameSpace, Judge, idle_frame, sent_frames
-from busplay.analysis.soundness.idle import IdleFacts, MarkerFacts, idle_facts, marker_facts
-from busplay.analysis.soundness.locks import HoldReport, LockReport, hold_reports, lock_report
-from busplay.analysis.soundness.weaknesses import Weakness, find_weaknesses
-from busplay.analysis.soundness.weights import UnseenErrors, count_unseen
+from busplay.analysis.soundness.idle import IdleFacts, MarkerFacts, marker_facts
+from busplay.analysis.soundness.sync import (
+    ASSUMED_IDLE_EVERY,
+    RateFigures,
+    SyncFigures,
+    rate_figures,
+    shows_marker_in_idle_frames_only,
+)
+from busplay.analysis.soundness.weights import UndetectedErrors
+from busplay.description.board import Board
 from busplay.description.link import Link, StrobeFraming
-from busplay.errors import DescriptionError
+from busplay.display.registers import REGISTERS
 from busplay.link.layout import FrameLayout
-from busplay.link.rules import find_faults
 
 BIT_ERROR_RATES = (1e-2, 1e-3, 1e-4, 1e-6, 1e-9)
 SEED = 1
 
 
 @dataclass(frozen=True, slots=True)
-class RateFacts:
-    """What happens at one bit error rate.
+class ErrorCount:
+    """Errors of one weight.
 
     Attributes:
-        bit_error_rate: chance that a bit is wrong, each by itself.
-        damaged_chance: chance that a frame has a wrong bit.
-        unseen_chance: chance that a frame has, and nothing shows it.
+        wrong_bits: bits that are wrong.
+        errors: how many such errors there are.
+        undetected: how many of them go undetected.
     """
 
-    bit_error_rate: float
-    damaged_chance: float
-    unseen_chance: float
+    wrong_bits: int
+    errors: int
+    undetected: int
 
 
 @dataclass(frozen=True, slots=True)
-class CheckReport:
-    """What the check field and the constants notice.
+class DetectionFigures:
+    """What the check field and the constants detect.
 
     Attributes:
-        unseen: unseen errors by weight.
+        min_distance: fewest wrong bits that go undetected; null: more than were counted, or none.
+        errors: by count of wrong bits, as far as counted.
+        random_undetected_ratio: share of random damage that goes undetected.
         singles_told_apart: whether each single wrong bit changes the check in its own way.
-        doubles, doubles_like_single: errors of two bits, and how many look like one of one.
-        bursts, lane_bursts, edge_bursts: over bits in the order of the wire, over the edges of
-            one lane, over whole edges.
-        stuck, swapped, lost_one, lost_two: what is done to random frames by a stuck lane, by
-            two neighbouring edges that change places, by an edge that is missed, by two in a
-            row. With a strobe on the first symbol `lost_one` is for a frame with no other
-            right behind it; None: the strobe shows it, or frames are too short.
-        edges: the same wherever frames and idle frames meet; nothing for a strobe, which moves
-            with the first edge and shows it.
+        doubles: errors of two bits.
+        doubles_like_single: how many of them look like an error of one.
+        bursts: over bits in the order of the wire, by length.
+        lane_bursts: over the edges of one lane.
+        edge_bursts: over whole edges.
+        stuck: what each lane that is stuck at each level does to random frames.
+        swapped: what two neighbouring edges that change places do to them.
+        lost_one: what a missed edge does to them; with a strobe on the first symbol to a frame
+            with no other right behind it; null: the strobe shows it, or frames are too short.
+        lost_two: the same of two missed edges in a row.
+        edges: swapped and lost edges wherever frames and idle frames meet; nothing for a
+            strobe, which moves with the first edge and shows it.
     """
 
-    unseen: UnseenErrors
+    min_distance: int | None
+    errors: tuple[ErrorCount, ...]
+    random_undetected_ratio: float
     singles_told_apart: bool
     doubles: int
     doubles_like_single: int
     bursts: BurstCounts
     lane_bursts: BurstCounts
     edge_bursts: BurstCounts
-    stuck: tuple[StuckLane, ...]
+    stuck: tuple[LaneDamage, ...]
     swapped: EdgeDamage
     lost_one: EdgeDamage | None
     lost_two: EdgeDamage | None
@@ -80,224 +91,153 @@ class CheckReport:
 
 
 @dataclass(frozen=True, slots=True)
-class Soundness:
-    """All findings about a link.
+class CheckReport:
+    """What `busplay check` finds.
 
     Attributes:
-        link: its name.
-        frame_symbols, frame_bits: of a frame.
-        idle_every: of the link.
-        check, rates, idle, marker, locks, hold, stream: as their classes say; None where the
-            framing has no such thing.
-        weaknesses: what is wrong, faults first, with the choices that help.
+        link: name of the link.
+        board: name of the board whose units the traffic goes to; null: no board was given.
+        is_sound: the verdict: whether no weakness is a fault.
+        frame_bits: bits of a frame.
+        frame_symbols: symbols of a frame.
+        check_bits: bits of the check field; 0 without one.
+        seed: random seed of what is simulated.
+        worst_traffic: the class of traffic that fares worst, one store repeated apart.
+        weaknesses: what is wrong, faults first.
+        advice: changes to the link file that help, each with the link file's text.
+        sync: coming into sync, by class of traffic.
+        assumed_idle_every: one slot in so many is taken to be idle in `sync`, as only idle frames
+            carry the marker; null: the slots are as the link asks.
+        rates: what bit error rates do.
+        detection: what the check field and the constants detect.
+        idle: where an idle link could mislead; null for a strobe.
+        marker: how the marker can be imitated; null without a marker.
+        addressed_ratio: share of all values of space, unit and address that mean something on the
+            board, so the share of undetected random damage that changes a display; null without
+            a board.
     """
 
     link: str
+    board: str | None
+    is_sound: bool
     frame_bits: int
     frame_symbols: int
-    idle_every: int | None
-    check: CheckReport
-    rates: tuple[RateFacts, ...]
+    check_bits: int
+    seed: int
+    worst_traffic: str
+    weaknesses: tuple[Weakness, ...]
+    advice: tuple[Advice, ...]
+    sync: tuple[SyncFigures, ...]
+    assumed_idle_every: int | None
+    rates: tuple[RateFigures, ...]
+    detection: DetectionFigures
     idle: IdleFacts | None
     marker: MarkerFacts | None
-    locks: tuple[LockReport, ...]
-    hold: tuple[HoldReport, ...]
-    stream: ConstantStream | None
-    weaknesses: tuple[Weakness, ...]
+    addressed_ratio: float | None
 
     @property
-    def is_sound(self) -> bool:
-        """Whether no rule is broken that every link must keep."""
-        return not any(one.is_fault for one in self.weaknesses)
-
-    def to_plain(self) -> dict[str, object]:
-        """Return all of it as values that JSON can hold; what is infinite becomes None."""
-        plain = _plain(asdict(self))
-        if not isinstance(plain, dict):
-            raise TypeError("a dataclass becomes a dict")
-        unseen = self.check.unseen
-        plain["is_sound"] = self.is_sound
-        for weakness in plain["weaknesses"]:
-            for choice in weakness["choices"]:
-                del choice["link"]
-        check = plain["check"]
-        check["min_distance"] = unseen.min_distance
-        check["random_unseen_ratio"] = unseen.random_ratio
-        for name in ("bursts", "lane_bursts", "edge_bursts"):
-            check[name]["seen_to_length"] = getattr(self.check, name).seen_to_length
-            check[name]["longer_ratio"] = getattr(self.check, name).longer_ratio
-        for lock, plain_lock in zip(self.locks, plain["locks"], strict=True):
-            plain_lock["agree"] = lock.agree
-        for edges, plain_edges in zip(self.check.edges, check["edges"], strict=True):
-            for name in ("swapped_within", "lost_one", "lost_two"):
-                damage = getattr(edges, name)
-                if damage is not None:
-                    plain_edges[name]["unseen_ratio"] = damage.unseen_ratio
-        for name in ("swapped", "lost_one", "lost_two"):
-            damage = getattr(self.check, name)
-            if damage is not None:
-                check[name]["unseen_ratio"] = damage.unseen_ratio
-        return plain
+    def worst(self) -> SyncFigures:
+        """Return the figures of the class of traffic that fares worst."""
+        return next(one for one in self.sync if one.traffic == self.worst_traffic)
 
 
-def _plain(value: object) -> object:
-    if isinstance(value, dict):
-        return {str(key): _plain(one) for key, one in value.items()}
-    if isinstance(value, list | tuple):
-        return [_plain(one) for one in value]
-    if isinstance(value, float) and not isfinite(value):
-        return None
-    return value
-
-
-def steps(
-    link: Link, *, bit_error_rates: Sequence[float] = BIT_ERROR_RATES, seed: int = SEED
-) -> Iterator[tuple[str, Callable[[], Soundness | None]]]:
-    """Return the parts of the work one by one, each with its name, for a progress bar.
+def check(
+    link: Link,
+    *,
+    board: Board | None = None,
+    bit_error_rates: Sequence[float] = BIT_ERROR_RATES,
+    seed: int = SEED,
+    progress: Callable[[int, int], None] | None = None,
+) -> CheckReport:
+    """Work out whether a link is sound, and what would be better.
 
     Args:
         link: sound or not; its tables are right by themselves.
+        board: whose units the traffic goes to; None: those that the link can name.
         bit_error_rates: those to look at.
-        seed: of simulations and samples.
-
-    Yields:
-        (name, call it): the last call gives the findings, the others None.
+        seed: random seed of what is simulated.
+        progress: called with the count of parts that are done, and of all parts.
     """
-    work = _Work(link, tuple(bit_error_rates), seed)
-    yield "check field", work.do_check
-    yield "idle frames", work.do_idle
-    yield "constant streams", work.do_stream
-    yield "lock, busy", lambda: work.do_lock("busy")
-    yield "lock, idle", lambda: work.do_lock("idle")
-    yield "hold", work.do_hold
-    yield "choices", work.finish
+    layout = FrameLayout(link)
+    examiner = Examiner(board=board, seed=seed)
+    found = examiner.examine(link)
+    parts = len(found.weaknesses) + 1
+    detection = _detection(layout, found)
+    rates = tuple(rate_figures(layout, found.undetected, one) for one in bit_error_rates)
+    advice: list[Advice] = []
+    for index, weakness in enumerate(found.weaknesses):
+        if progress is not None:
+            progress(1 + index, parts)
+        advice += advise(examiner, found, weakness)
+    needs_idle = link.idle_every is None and shows_marker_in_idle_frames_only(layout)
+    return CheckReport(
+        link=link.name,
+        board=board.name if board else None,
+        is_sound=not any(one.is_fault for one in found.weaknesses),
+        frame_bits=layout.frame_bits,
+        frame_symbols=layout.frame_symbols,
+        check_bits=layout.check_bits,
+        seed=seed,
+        worst_traffic=found.worst.traffic,
+        weaknesses=found.weaknesses,
+        advice=tuple(advice),
+        sync=found.sync,
+        assumed_idle_every=ASSUMED_IDLE_EVERY if needs_idle else None,
+        rates=rates,
+        detection=detection,
+        idle=found.idle,
+        marker=marker_facts(layout),
+        addressed_ratio=_addressed_ratio(layout, board) if board else None,
+    )
 
 
-def analyse(
-    link: Link, *, bit_error_rates: Sequence[float] = BIT_ERROR_RATES, seed: int = SEED
-) -> Soundness:
-    """Work out everything about a link; see `steps`."""
-    found = None
-    for _, step in steps(link, bit_error_rates=bit_error_rates, seed=seed):
-        found = step()
-    if found is None:
-        raise AssertionError("the last step gives the findings")
-    return found
+def _addressed_ratio(layout: FrameLayout, board: Board) -> float:
+    """Return the share of values of space, unit and address that a display acts on."""
+    names = ("space", "unit", "address")
+    bits = sum(len(layout.bit_places(one)) for one in names if layout.link.field_named(one))
+    has_space = layout.link.field_named("space") is not None
+    offsets = sum(one.memory_bytes + has_space * len(REGISTERS) for one in board.units)
+    return min(1.0, offsets / (1 << bits))
 
 
-class _Work:
-    def __init__(self, link: Link, bit_error_rates: tuple[float, ...], seed: int) -> None:
-        self._layout = FrameLayout(link)
-        self._rates = bit_error_rates
-        self._seed = seed
-        self._frames: FrameSpace = sent_frames(self._layout)
-        self._judge = Judge(self._layout)
-        self._faults: list[DescriptionError] = find_faults(link)
-        self._locks: list[LockReport] = []
-        self._hold: tuple[HoldReport, ...] = ()
-        self._idle: IdleFacts | None = None
-        self._marker: MarkerFacts | None = None
-        self._stream: ConstantStream | None = None
-        self._check: CheckReport | None = None
+def _errors(undetected: UndetectedErrors) -> Iterator[ErrorCount]:
+    for weight, count in enumerate(undetected.counts):
+        if weight:
+            yield ErrorCount(weight, comb(undetected.frame_bits, weight), count)
 
-    def do_check(self) -> None:
-        layout, frames, judge = self._layout, self._frames, self._judge
-        columns = layout.syndrome_columns
-        pairs = list(combinations(columns, 2))
-        singles = set(columns)
-        lost: list[EdgeDamage | None] = []
-        framing = layout.link.framing
-        for count in (1, 2):
-            if layout.frame_symbols <= count:
-                lost.append(None)
-            elif not isinstance(framing, StrobeFraming):
-                lost.append(lost_edges(layout, frames, judge, count=count, behind=frames))
-            elif framing.span == "first" and count == 1:
-                # A strobe that comes early tells at once; lanes that rest fill the frame up.
-                rest = FrameSpace(0)
-                lost.append(lost_edges(layout, frames, judge, count=1, behind=rest, first_place=1))
-            else:
-                lost.append(None)
-        strobe_moves = isinstance(framing, StrobeFraming) and framing.span == "first"
-        self._check = CheckReport(
-            unseen=count_unseen(columns),
-            singles_told_apart=0 not in singles and len(singles) == len(columns),
-            doubles=len(pairs),
-            doubles_like_single=sum((one ^ other) in singles for one, other in pairs),
-            bursts=bit_bursts(columns),
-            lane_bursts=lane_bursts(columns, layout.lanes),
-            edge_bursts=edge_bursts(columns, layout.lanes),
-            stuck=tuple(stuck_lanes(layout, frames, judge)),
-            swapped=swapped_edges(layout, frames, judge, first_place=int(strobe_moves)),
-            lost_one=lost[0],
-            lost_two=lost[1],
-            edges=()
-            if isinstance(framing, StrobeFraming)
-            else edge_reports(layout, frames, idle_frame(layout), judge),
-        )
 
-    def do_idle(self) -> None:
-        self._idle = idle_facts(self._layout)
-        self._marker = marker_facts(self._layout)
-
-    def do_stream(self) -> None:
-        self._stream = constant_stream(self._layout)
-
-    def do_lock(self, load: str) -> None:
-        # Bit errors are looked at under one load: the busy one, if it brings step at all.
-        has_noisy = any(one.noisy for one in self._locks)
-        rates = () if has_noisy else self._rates
-        found = lock_report(self._layout, load, bit_error_rates=rates, seed=self._seed)
-        if found is not None:
-            self._locks.insert(0, found)
-
-    def do_hold(self) -> None:
-        if self._check is None:
-            raise AssertionError("the check comes first")
-        self._hold = hold_reports(
-            self._layout,
-            self._frames,
-            self._check.unseen,
-            bit_error_rates=self._rates,
-            seed=self._seed,
-        )
-
-    def finish(self) -> Soundness:
-        layout, check = self._layout, self._check
-        if check is None:
-            raise AssertionError("the check comes first")
-        weaknesses = find_weaknesses(
-            layout,
-            self._faults,
-            check.unseen,
-            stuck=list(check.stuck),
-            swapped=check.swapped,
-            stream=self._stream,
-            busy_symbols=next(
-                (one.power_on.told.mean_symbols for one in self._locks if one.load == "busy"), inf
-            ),
-        )
-        return Soundness(
-            link=layout.link.name,
-            frame_bits=layout.frame_bits,
-            frame_symbols=layout.frame_symbols,
-            idle_every=layout.link.idle_every,
-            check=check,
-            rates=tuple(self._rate(one) for one in self._rates),
-            idle=self._idle,
-            marker=self._marker,
-            locks=tuple(self._locks),
-            hold=self._hold,
-            stream=self._stream,
-            weaknesses=tuple(weaknesses),
-        )
-
-    def _rate(self, bit_error_rate: float) -> RateFacts:
-        if self._check is None:
-            raise AssertionError("the check comes first")
-        unseen = self._check.unseen
-        return RateFacts(
-            bit_error_rate,
-            unseen.damaged_chance(bit_error_rate),
-            unseen.unseen_chance(bit_error_rate),
-        )
+def _detection(layout: FrameLayout, found: Examined) -> DetectionFigures:
+    frames, judge = sent_frames(layout), Judge(layout)
+    columns = layout.syndrome_columns
+    pairs = list(combinations(columns, 2))
+    singles = set(columns)
+    lost: list[EdgeDamage | None] = []
+    framing = layout.link.framing
+    for count in (1, 2):
+        if layout.frame_symbols <= count:
+            lost.append(None)
+        elif not isinstance(framing, StrobeFraming):
+            lost.append(lost_edges(layout, frames, judge, count=count, behind=frames))
+        elif framing.span == "first" and count == 1:
+            # A strobe that comes early tells at once; lanes that rest fill the frame up.
+            rest = FrameSpace(0)
+            lost.append(lost_edges(layout, frames, judge, count=1, behind=rest, first_place=1))
+        else:
+            lost.append(None)
+    is_strobe = isinstance(framing, StrobeFraming)
+    return DetectionFigures(
+        min_distance=found.undetected.min_distance,
+        errors=tuple(_errors(found.undetected)),
+        random_undetected_ratio=found.undetected.random_ratio,
+        singles_told_apart=0 not in singles and len(singles) == len(columns),
+        doubles=len(pairs),
+        doubles_like_single=sum((one ^ other) in singles for one, other in pairs),
+        bursts=bit_bursts(columns),
+        lane_bursts=lane_bursts(columns, layout.lanes),
+        edge_bursts=edge_bursts(columns, layout.lanes),
+        stuck=found.stuck,
+        swapped=found.swapped,
+        lost_one=lost[0],
+        lost_two=lost[1],
+        edges=() if is_strobe else edge_reports(layout, frames, idle_frame(layout), judge),
+    )

@@ -1,36 +1,95 @@
-"""The findings as plain text for a terminal."""
+"""The report as plain text for a terminal: the verdict in a screenful, then the tables."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import comb, isfinite
+from math import inf
 
 from busplay.analysis.soundness.bursts import BurstCounts
-from busplay.analysis.soundness.constant_stream import IdleEffect
 from busplay.analysis.soundness.damage import EdgeDamage, EdgeReport
-from busplay.analysis.soundness.figures import percent
+from busplay.analysis.soundness.examine import lost_text
+from busplay.analysis.soundness.figures import duration, number, percent
 from busplay.analysis.soundness.idle import MEETINGS, IdleFacts, MarkerFacts
-from busplay.analysis.soundness.lock_text import hold_lines, lock_lines, noisy_lock_lines
-from busplay.analysis.soundness.report import CheckReport, Soundness
-from busplay.analysis.soundness.unions import Share
+from busplay.analysis.soundness.report import CheckReport, DetectionFigures
+from busplay.analysis.soundness.sync import Mean, SyncFigures
+from busplay.analysis.soundness.traffic import TrafficKind
 from busplay.explain.text_layout import heading, pairs, table
 from busplay.wording import counted
 
 SHOWN_WEIGHTS = 4
-RIGHT = frozenset(range(6))
-METHODS: dict[str, str] = {
-    "counted": "every word tried",
-    "independent": "exact",
-    "inclusion": "exact",
-    "sampled": "sampled; 95 % intervals",
-}
+SHOWN_ADVICE = 3
+SHOWN_WEAKNESSES = 5
 
 
-def soundness_text(found: Soundness, *, symbol_ns: float | None = None) -> str:
-    """Write all findings in plain text of 80 columns.
+def verdict_text(found: CheckReport) -> str:
+    """Return the verdict as one line without its end: `Link lean is sound, with 4 weaknesses`."""
+    faults = sum(one.is_fault for one in found.weaknesses)
+    others = len(found.weaknesses) - faults
+    where = f" on board {found.board}" if found.board else ""
+    verdict = f"Link {found.link}{where} is {'sound' if found.is_sound else 'NOT SOUND'}"
+    parts = [counted(faults, "fault")] if faults else []
+    if others:
+        parts.append(f"{others} {'weakness' if others == 1 else 'weaknesses'}")
+    return f"{verdict}: {', '.join(parts)}" if parts else f"{verdict}: no weaknesses found"
+
+
+def summary_lines(found: CheckReport, *, symbol_ns: float | None = None) -> list[str]:
+    """Write what decided the verdict, and the first advice, in less than a screenful.
 
     Args:
-        found: of `report.analyse`.
+        found: of `report.check`.
+        symbol_ns: time of a symbol, if the clock is known.
+    """
+    worst = found.worst
+    sync = f"{worst.traffic}: {lost_text(worst)}"
+    if symbol_ns is not None and worst.frames_lost.value < inf:
+        sync += f", {duration(worst.frames_lost.value * found.frame_symbols * symbol_ns * 1e-9)}"
+    rows = [(_mark(found, IN_WORST) or "worst", sync)]
+    repeated = next((one for one in found.sync if one.kind is TrafficKind.REPEATED), None)
+    if repeated is not None and (mark := _mark(found, IN_REPEATED)):
+        rows.append((mark, f"one store repeated: {lost_text(repeated)}"))
+    weak = next((one for one in found.weaknesses if one.name in IN_CHECK), None)
+    distance = found.detection.min_distance
+    text = "no error of few bits goes undetected"
+    if weak is not None:
+        text = weak.text
+    elif distance is not None:
+        text = _distance_text(distance)
+    rows.append((_label(weak.is_fault) if weak else "check", text))
+    told = (*IN_WORST, *IN_REPEATED, *IN_CHECK)
+    others = [one for one in found.weaknesses if one.name not in told]
+    rows += [(_label(one.is_fault), one.text) for one in others[:SHOWN_WEAKNESSES]]
+    if len(others) > SHOWN_WEAKNESSES:
+        rows.append(("", f"and {len(others) - SHOWN_WEAKNESSES} more"))
+    # What helps against most comes first.
+    helps: dict[str, int] = {}
+    for advice in found.advice:
+        helps[advice.change] = helps.get(advice.change, 0) + (2 if advice.removes else 1)
+    best = sorted(helps, key=lambda change: -helps[change])[:SHOWN_ADVICE]
+    rows += [("try" if index == 0 else "or", change) for index, change in enumerate(best)]
+    return pairs(rows)
+
+
+# Weaknesses that a line of the summary tells of anyway.
+IN_WORST = ("never_syncs", "slow_sync")
+IN_REPEATED = ("one_store_repeated",)
+IN_CHECK = ("no_check", "low_distance")
+
+
+def _label(is_fault: bool) -> str:
+    return "FAULT" if is_fault else "weakness"
+
+
+def _mark(found: CheckReport, names: tuple[str, ...]) -> str:
+    """Return the label of a line that tells of a weakness; nothing where it is none."""
+    return next((_label(one.is_fault) for one in found.weaknesses if one.name in names), "")
+
+
+def full_text(found: CheckReport, *, symbol_ns: float | None = None) -> str:
+    """Write all tables in plain text of 80 columns.
+
+    Args:
+        found: of `report.check`.
         symbol_ns: time of a symbol, if the clock is known.
     """
     lines: list[str] = []
@@ -40,39 +99,117 @@ def soundness_text(found: Soundness, *, symbol_ns: float | None = None) -> str:
     if found.marker is not None:
         lines += heading("The marker")
         lines += pairs(_marker_rows(found.marker))
-    lines += heading("What the check and the constants notice")
+    lines += heading("What the check and the constants detect")
     lines += pairs(_check_rows(found))
-    if found.check.edges:
+    if found.detection.edges:
         lines += heading("Edges swapped or lost: the share of what they change that looks right")
-        lines += _edge_lines(found.check.edges)
+        lines += _edge_lines(found.detection.edges)
+    lines += heading("Coming into sync, by class of traffic")
+    lines += _sync_lines(found, symbol_ns)
     lines += heading("Bit errors, each bit by itself")
-    lines += _rate_lines(found)
-    lines += heading("Into step: by the Markov chain, and by the real receiver")
-    lines += lock_lines(
-        found.locks,
-        frame_symbols=found.frame_symbols,
-        link_idle_every=found.idle_every,
-        symbol_ns=symbol_ns,
-    )
-    noisy = next((one for one in found.locks if one.noisy), None)
-    if noisy is not None:
-        lines += heading(f"Into step from power-on with bit errors, on a link that is {noisy.load}")
-        lines += noisy_lock_lines(found.locks)
-    if found.hold:
-        lines += heading("In sync with bit errors: frames until a receiver lets go")
-        lines += hold_lines(found.hold, frame_symbols=found.frame_symbols, symbol_ns=symbol_ns)
-    else:
-        lines += pairs([("", "The strobe shows each frame, so bit errors cost no step.")])
-    if found.stream is not None:
-        lines += heading("One frame over and over: words that hold a receiver at a wrong place")
-        lines += _stream_lines(found)
-    lines += _weakness_lines(found)
+    lines += _rate_lines(found, symbol_ns)
+    lines += _advice_lines(found)
     return "\n".join(lines[1:])
+
+
+# -- sync
+
+
+def _sync_lines(found: CheckReport, symbol_ns: float | None) -> list[str]:
+    lines: list[str] = []
+    for one in found.sync:
+        method = {"exact": "every case followed"}.get(one.method, one.method)
+        rows = [
+            ("power-on", _symbols_text(one.power_on_symbols, one.power_on_p99_symbols, symbol_ns)),
+            (
+                "lost edge",
+                _symbols_text(one.lost_edge_symbols, one.lost_edge_p99_symbols, symbol_ns),
+            ),
+            ("false sync", _false_text(one)),
+            ("frames lost", _lost_text(one)),
+        ]
+        lines += [f"  {one.traffic} ({method})", *(f"  {line}" for line in pairs(rows))]
+    note = "Times in symbols"
+    if symbol_ns is not None:
+        note += f" of {symbol_ns:,.4g} ns"
+    note += (
+        f"; a frame has {found.frame_symbols}. Every slot is busy; the sequence field counts."
+        " Computed: by a Markov chain; simulated: with the interval of 95 %."
+    )
+    if found.assumed_idle_every is not None:
+        note += (
+            f" One slot in {found.assumed_idle_every} is taken to be idle, as only idle frames"
+            " carry the marker."
+        )
+    return lines + pairs([("", note)])
+
+
+def _symbols_text(mean: Mean, p99_symbols: int | None, symbol_ns: float | None) -> str:
+    if mean.value == inf:
+        return "never in sync"
+    text = f"in sync after {number(mean.value)} symbols on average"
+    if mean.low != mean.high:
+        text += f" ({number(mean.low)} to {number(mean.high)})"
+    if symbol_ns is not None:
+        text += f", {duration(mean.value * symbol_ns * 1e-9)}"
+    return text + (f"; 99 % within {p99_symbols:,}" if p99_symbols is not None else "")
+
+
+def _false_text(one: SyncFigures) -> str:
+    if one.power_on_false_ratio == one.lost_edge_false_ratio == 0 and one.method == "simulated":
+        return "none seen"
+    return (
+        f"{percent(one.power_on_false_ratio)} from power-on,"
+        f" {percent(one.lost_edge_false_ratio)} from a lost edge"
+    )
+
+
+def _lost_text(one: SyncFigures) -> str:
+    text = lost_text(one)
+    if one.frames_lost_p99 is not None:
+        text += f"; 99 % cost at most {one.frames_lost_p99:,}"
+    return text
+
+
+def _rate_lines(found: CheckReport, symbol_ns: float | None) -> list[str]:
+    rows: list[tuple[str, ...]] = [
+        ("rate", "damaged", "undetected", "in sync", "99 %", "that is", "into sync")
+    ]
+    for one in found.rates:
+        mean, first = one.frames_in_sync, one.frames_in_sync_p1
+        time = ""
+        if mean is not None and symbol_ns is not None:
+            time = duration(mean * found.frame_symbols * symbol_ns * 1e-9)
+        rows.append(
+            (
+                f"{one.bit_error_rate:g}",
+                f"{one.damaged_ratio:.3g}",
+                f"{one.undetected_ratio:.3g}",
+                "for ever" if mean is None else _frames(mean),
+                "" if first is None else _frames(first),
+                time,
+                "" if one.power_on_symbols is None else number(one.power_on_symbols),
+            )
+        )
+    kept = [i for i in range(len(rows[0])) if any(row[i] for row in rows[1:])]
+    rows = [tuple(row[i] for i in kept) for row in rows]
+    lines = table(rows)
+    note = (
+        "Damaged and undetected: share of frames. In sync: frames until a receiver loses sync, the"
+        " mean, and how many 99 % keep it for; into sync: symbols from power-on, random words."
+    )
+    return lines + pairs([("", note)])
+
+
+def _frames(count: float) -> str:
+    return f"{count:,.0f}" if count < 1e5 else f"{count:.4g}"
+
+
+# -- wrong places and the marker
 
 
 def _idle_lines(idle: IdleFacts) -> list[str]:
     names = ["on a busy link" if one == "frame, frame" else one for one in MEETINGS]
-    names[0] = "idle, idle"
     rows = [("late by", *names)]
     for one in idle.offsets:
         cells = [
@@ -81,9 +218,11 @@ def _idle_lines(idle: IdleFacts) -> list[str]:
         ]
         rows.append((f"{one.offset}", *cells))
     lines = table(_folded(rows), right=frozenset({1}))
-    if idle.passing_rotations:
-        shown = ", ".join(str(one) for one in idle.passing_rotations)
+    if idle.holding_rotations:
+        shown = ", ".join(str(one) for one in idle.holding_rotations)
         lines.append(f"  FAULT: an idle link looks right when read {shown} symbols late")
+    elif idle.passing_rotations:
+        lines.append("  the marker, not the check, shows the right place on an idle link")
     elif idle.offsets:
         lines.append("  no rotation of the idle frame passes")
     return lines
@@ -103,59 +242,52 @@ def _folded(rows: list[tuple[str, ...]]) -> list[tuple[str, ...]]:
 
 
 def _marker_rows(marker: MarkerFacts) -> list[tuple[str, str]]:
-    rows = []
     if marker.is_unique:
-        rows.append(("imitated", "never: no row of frames shows it at another place"))
-    elif not marker.imitations:
-        rows.append(("imitated", "in part: frames show it elsewhere, but never look right there"))
+        return [("imitated", "never: no row of frames shows it at another place")]
+    if not marker.imitations:
+        text = "in part: frames show it elsewhere, but never look right there"
+        return [("imitated", text)]
+    rows = []
     for one in marker.imitations[:4]:
-        rows.append(
-            (
-                "imitated",
-                f"{one.offset} late, {one.meeting}: {percent(one.ratio)} of them, such as"
-                f" {one.example}",
-            )
-        )
+        text = f"{one.offset} late, {one.meeting}: {percent(one.ratio)} of them"
+        if one.example:
+            text += f", such as {one.example}"
+        rows.append(("imitated", text))
     if len(marker.imitations) > 4:
         rows.append(("", f"and in {len(marker.imitations) - 4} more ways"))
-    if marker.mean_frames_fooled is not None:
-        if isfinite(marker.mean_frames_fooled):
-            text = f"{marker.mean_frames_fooled:,.1f} frames on average, with random frames"
-        else:
-            text = "for ever, even with random frames"
-        rows.append(("fooled", text))
-    if marker.lasting:
-        rows.append(
-            (
-                "for ever",
-                f"by {percent(marker.lasting_ratio)} of all frames if they are repeated, such as"
-                f" {marker.lasting}",
-            )
-        )
     return rows
 
 
-def _check_rows(found: Soundness) -> list[tuple[str, str]]:
-    check = found.check
-    unseen = check.unseen
-    distance = unseen.min_distance
-    if distance is None and unseen.is_complete:
-        shown = "no error goes unseen"
+# -- the check
+
+
+def _distance_text(distance: int) -> str:
+    if distance == 1:
+        return "distance 1: not even every single wrong bit is detected"
+    return f"distance {distance}: all errors of up to {counted(distance - 1, 'bit')} are detected"
+
+
+def _check_rows(found: CheckReport) -> list[tuple[str, str]]:
+    check = found.detection
+    distance = check.min_distance
+    if distance is None and len(check.errors) == found.frame_bits:
+        shown = "no error goes undetected"
     elif distance is None:
-        shown = f"more than {len(unseen.counts) - 1}"
+        shown = f"more than {len(check.errors)}"
     else:
-        shown = f"{distance}: all errors of up to {counted(distance - 1, 'bit')} are noticed"
-        if distance == 1:
-            shown = "1: not even every single wrong bit is noticed"
+        shown = _distance_text(distance).removeprefix("distance ")
     weights = "; ".join(
-        f"{unseen.counts[w]:,} of {comb(found.frame_bits, w):,} of {counted(w, 'bit')}"
-        for w in range(1, min(SHOWN_WEIGHTS, found.frame_bits) + 1)
+        f"{one.undetected:,} of {one.errors:,} of {counted(one.wrong_bits, 'bit')}"
+        for one in check.errors[:SHOWN_WEIGHTS]
     )
     apart = "all told apart" if check.singles_told_apart else "some look alike, or like none"
-    rows = [
+    random = f"{percent(check.random_undetected_ratio)} of random damage goes undetected"
+    if found.addressed_ratio is not None:
+        random += f"; {percent(found.addressed_ratio)} of that addresses a unit of the board"
+    return [
         ("distance", shown),
-        ("unseen", weights),
-        ("random", f"{percent(unseen.random_ratio)} of random damage goes unseen"),
+        ("undetected", weights),
+        ("random", random),
         (
             "single bits",
             f"{apart}; {check.doubles_like_single} of {check.doubles} double errors look like a"
@@ -164,25 +296,23 @@ def _check_rows(found: Soundness) -> list[tuple[str, str]]:
         ("bursts", _burst_text(check.bursts, "bit")),
         ("on one lane", _burst_text(check.lane_bursts, "edge")),
         ("whole edges", _burst_text(check.edge_bursts, "edge")),
+        *_damage_rows(check),
     ]
-    return rows + _damage_rows(check)
 
 
 def _burst_text(bursts: BurstCounts, unit: str) -> str:
-    seen = bursts.seen_to_length
-    if seen == len(bursts.unseen):
-        return "every burst is noticed"
-    longer = f"{percent(bursts.longer_ratio)} of longer ones go unseen"
+    seen = bursts.detected_to_length
+    if seen == len(bursts.undetected):
+        return "every burst is detected"
     if seen == 0:
-        return f"{percent(bursts.longer_ratio)} go unseen"
-    return f"all over up to {counted(seen, unit)} noticed; {longer}"
+        return f"{percent(bursts.longer_ratio)} go undetected"
+    longer = f"{percent(bursts.longer_ratio)} of longer ones go undetected"
+    return f"all over up to {counted(seen, unit)} are detected; {longer}"
 
 
-def _damage_rows(check: CheckReport) -> list[tuple[str, str]]:
-    worst = max(check.stuck, key=lambda one: one.share.unseen_ratio)
-    stuck = f"{percent(worst.share.unseen_ratio)} of the frames that it changes look right"
-    if worst.share.unseen_ratio == 0:
-        stuck = "every frame that it changes is noticed"
+def _damage_rows(check: DetectionFigures) -> list[tuple[str, str]]:
+    worst = max(check.stuck, key=lambda one: one.share.undetected_ratio)
+    stuck = _edge_text(worst.share.undetected_ratio)
     hidden = [one for one in check.stuck if one.shows_while_idle is False]
     if hidden:
         shown = ", ".join(f"lane {one.lane} at {one.level}" for one in hidden)
@@ -190,21 +320,18 @@ def _damage_rows(check: CheckReport) -> list[tuple[str, str]]:
     rows = [("stuck lane", stuck)]
     if check.edges:
         return rows
-    swapped = _edge_text(check.swapped.unseen_ratio)
+    swapped = _edge_text(check.swapped.undetected_ratio)
     rows.append(("swapped", f"{swapped}; a swap that moves the strobe is like a lost edge"))
     if check.lost_one is None:
         rows.append(("lost edge", "the strobe shows it"))
-    elif check.lost_two is None:
+    else:
         rows.append(
             (
                 "lost edge",
                 f"the next frame's strobe shows it; with none behind,"
-                f" {_edge_text(check.lost_one.unseen_ratio)}",
+                f" {_edge_text(check.lost_one.undetected_ratio)}",
             )
         )
-    else:
-        rows.append(("lost edge", _edge_text(check.lost_one.unseen_ratio)))
-        rows.append(("two lost", _edge_text(check.lost_two.unseen_ratio)))
     return rows
 
 
@@ -233,119 +360,36 @@ def _damage_text(damage: EdgeDamage | None) -> str:
         return "too short"
     if not any(one.damaged_ratio for one in damage.shares):
         return "no change"
-    return percent(damage.unseen_ratio)
+    return percent(damage.undetected_ratio)
 
 
 def _edge_text(ratio: float) -> str:
     if ratio == 0:
-        return "every frame that it changes is noticed"
+        return "every frame that it changes is detected"
     return f"{percent(ratio)} of the frames that it changes look right"
 
 
-def _rate_lines(found: Soundness) -> list[str]:
-    rows = [("rate", "frames damaged", "unseen")]
-    rows += [
-        (f"{one.bit_error_rate:g}", f"{one.damaged_chance:.3g}", f"{one.unseen_chance:.3g}")
-        for one in found.rates
-    ]
-    return table(rows, right=frozenset({0}))
+# -- weaknesses
 
 
-def share_text(share: Share) -> str:
-    """Write a share with how it was found."""
-    if share.method == "sampled":
-        return f"{100 * share.low:.4g} to {100 * share.high:.4g} %"
-    return percent(share.ratio, digits=4)
-
-
-def _stream_lines(found: Soundness) -> list[str]:
-    stream = found.stream
-    if stream is None:
-        return []
-    rows = [
-        ("kept", f"{share_text(stream.kept)} of all words keep a receiver that is there"),
-        ("found", f"{share_text(stream.found)} of all words also bring one there that hunts"),
-    ]
-    here = stream.here
-    if here is not None:
-        rows.append(
-            (
-                "idle slots",
-                f"one in {here.idle_every}, as this link has: {share_text(here.found)} find it,"
-                f" {share_text(here.kept)} keep it",
-            )
-        )
-    if stream.without_sequence != stream.kept:
-        rows.append(
-            ("uncounted", f"{share_text(stream.without_sequence)} if no field counted frames")
-        )
-    rows.append(("method", METHODS[stream.kept.method]))
-    lines = pairs(rows)
-    if stream.counted_idle:
-        lines += ["", *_counted_idle_lines(stream.counted_idle)]
-    if stream.idle and stream.without_sequence.ratio:
-        title = "idle every" if stream.without_sequence == stream.kept else "uncounted, every"
-        lines += ["", *_idle_every_lines(stream.idle, title)]
-    return lines
-
-
-def _counted_idle_lines(effects: Sequence[IdleEffect]) -> list[str]:
-    """Write what was tried, one after another; rows that say the same become one."""
-    rows = [("idle every", "of the link", "found", "kept")]
-    groups: list[list[IdleEffect]] = []
-    for effect in effects:
-        if groups and (groups[-1][0].found, groups[-1][0].kept) == (effect.found, effect.kept):
-            groups[-1].append(effect)
-        else:
-            groups.append([effect])
-    for group in groups:
-        first, last = group[0].idle_every, group[-1].idle_every
-        name, cost = f"{first}", f"1/{first}"
-        if first != last:
-            name, cost = f"{first} to {last}", f"1/{first} to 1/{last}"
-        rows.append((name, cost, share_text(group[0].found), share_text(group[0].kept)))
-    tried = ", ".join(str(one.idle_every) for one in effects)
-    lines = table(rows)
-    return lines + (pairs([("", f"Tried: {tried}.")]) if len(effects) > 1 else [])
-
-
-def _idle_every_lines(effects: Sequence[IdleEffect], title: str) -> list[str]:
-    """Write the effects on a link where nothing counts, each up to where the next begins."""
-    rows = [(title, "of the link", "found", "kept")]
-    for index, effect in enumerate(effects):
-        first = effect.idle_every
-        behind = effects[index + 1].idle_every - 1 if index + 1 < len(effects) else 0
-        name = f"{first} and more" if not behind else f"{first} to {behind}"
-        if behind == first:
-            name = f"{first}"
-        cost = f"1/{first}" if behind == first else f"1/{first} to 1/{behind}"
-        if not behind:
-            cost = f"1/{first} or less"
-        rows.append((name, cost, share_text(effect.found), share_text(effect.kept)))
-    return table(rows)
-
-
-def _weakness_lines(found: Soundness) -> list[str]:
-    lines = []
-    faults = [one for one in found.weaknesses if one.is_fault]
-    others = [one for one in found.weaknesses if not one.is_fault]
-    for title, group in (("Faults", faults), ("Weaknesses", others)):
+def _advice_lines(found: CheckReport) -> list[str]:
+    lines: list[str] = []
+    for title, is_fault in (("Faults", True), ("Weaknesses", False)):
+        group = [one for one in found.weaknesses if one.is_fault is is_fault]
         if group:
             lines += heading(f"{title}, and what a search found against them")
         for one in group:
             lines += pairs([("-", one.text)])
-            for choice in one.choices:
-                result = "removes it" if choice.removes else "less of it"
-                lines += pairs([("  ", f"{choice.change}: {choice.effect} ({result})")])
-            if not one.choices:
-                lines += pairs([("  ", "none of the choices tried makes it less")])
-    verdict = "sound" if found.is_sound else "NOT SOUND"
-    counts = []
-    if faults:
-        counts.append(counted(len(faults), "fault"))
-    counts.append(
-        "no weaknesses found"
-        if not others
-        else f"{len(others)} {'weakness' if len(others) == 1 else 'weaknesses'}"
-    )
-    return [*lines, "", f"The frame layout is {verdict}: {', '.join(counts)}."]
+            advice = [other for other in found.advice if other.weakness == one.name]
+            for other in advice:
+                result = "removes it" if other.removes else "less of it"
+                lines += pairs([("  ", f"{other.change}: {other.effect} ({result})")])
+            if not advice:
+                lines += pairs([("  ", "none of the changes tried makes it less")])
+    files: dict[str, str] = {}
+    for other in found.advice:
+        files.setdefault(other.link_toml, other.change)
+    for text, change in files.items():
+        lines += heading("A link file with this change:")
+        lines += [*pairs([("#", change)]), *text.rstrip("\n").splitlines()]
+    return lines

@@ -1,10 +1,10 @@
-"""Errors that the check cannot see, by how many bits are wrong.
+"""Errors that the check does not detect, by how many bits are wrong.
 
-How to think about it. An error goes unseen exactly if its bits' columns sum to 0: unseen errors
+How to think about it. An error goes undetected exactly if its bits' columns sum to 0: such errors
 are the words of a linear code, and a layout's constants are checks too. The code's dual has one
 word for each combination of check bits, so where these are few a Walsh-Hadamard transform of the
 columns gives the weights of all dual words at once, and the MacWilliams identity turns them into
-the number of unseen errors of every weight. Where instead the unseen errors are few they are
+the number of undetected errors of every weight. Where instead these errors are few they are
 listed. In between, errors of low weight are counted by meeting in the middle: the syndromes of
 the errors in the first half of the frame against those of the second half.
 
@@ -24,20 +24,20 @@ from numpy.typing import NDArray
 from busplay.link.gf2 import coordinates, solution_space
 
 Method = Literal["dual", "listed", "middle"]
-# A transform of so many values takes a tenth of a second.
+# A transform of this many bits takes a tenth of a second.
 TRANSFORM_BITS_MAX = 18
 LISTED_BITS_MAX = 20
 MIDDLE_WEIGHT = 6
 
 
 @dataclass(frozen=True, slots=True)
-class UnseenErrors:
-    """How many errors of each weight go unseen.
+class UndetectedErrors:
+    """How many errors of each weight go undetected.
 
     Attributes:
         frame_bits: bits of a frame.
         check_rank: independent check bits, constants among them.
-        counts: entry w is the number of unseen errors of w bits, entry 0 is 1; complete if it
+        counts: entry w is the number of undetected errors of w bits, entry 0 is 1; complete if it
             has `frame_bits + 1` entries, else it ends at the weight that was counted.
         method: how; see this module.
     """
@@ -54,20 +54,20 @@ class UnseenErrors:
 
     @property
     def min_distance(self) -> int | None:
-        """Fewest wrong bits that go unseen; None: more than were counted, or none do."""
+        """Fewest wrong bits that go undetected; None: more than were counted, or none do."""
         return next((w for w, count in enumerate(self.counts) if w and count), None)
 
     @property
     def random_ratio(self) -> float:
-        """Share of random damage, every wrong word being as likely, that goes unseen."""
-        unseen = (1 << (self.frame_bits - self.check_rank)) - 1
-        return unseen / ((1 << self.frame_bits) - 1)
+        """Share of random damage, every wrong word being as likely, that goes undetected."""
+        undetected = (1 << (self.frame_bits - self.check_rank)) - 1
+        return undetected / ((1 << self.frame_bits) - 1)
 
-    def unseen_chance(self, bit_error_rate: float) -> float:
-        """Chance that a frame is damaged and nothing shows it.
+    def undetected_probability(self, bit_error_rate: float) -> float:
+        """Probability that a frame is damaged and nothing shows it.
 
-        Weights that were not counted are taken as if each of their errors went unseen with
-        the chance of random damage.
+        Weights that were not counted are taken as if each of their errors went undetected with
+        the probability of random damage.
         """
         p = bit_error_rate
         known = sum(
@@ -80,34 +80,47 @@ class UnseenErrors:
             known += errors * 2.0**-self.check_rank
         return known
 
-    def damaged_chance(self, bit_error_rate: float) -> float:
-        """Chance that a frame has a wrong bit."""
+    def detected_probability(self, bit_error_rate: float) -> float:
+        """Probability that a frame is damaged and looks wrong; a sum without a subtraction."""
+        p = bit_error_rate
+        found = 0.0
+        for w in range(1, self.frame_bits + 1):
+            errors = float(comb(self.frame_bits, w))
+            if w < len(self.counts):
+                errors = float(comb(self.frame_bits, w) - self.counts[w])
+            else:
+                errors *= 1 - 2.0**-self.check_rank
+            found += errors * p**w * (1 - p) ** (self.frame_bits - w)
+        return found
+
+    def damaged_probability(self, bit_error_rate: float) -> float:
+        """Probability that a frame has a wrong bit."""
         return -expm1(self.frame_bits * log1p(-bit_error_rate))
 
-    def right_chance(self, bit_error_rate: float) -> float:
-        """Chance that a frame looks right: undamaged, or damaged and nothing shows it."""
-        return (1 - bit_error_rate) ** self.frame_bits + self.unseen_chance(bit_error_rate)
+    def right_probability(self, bit_error_rate: float) -> float:
+        """Probability that a frame looks right: undamaged, or damaged and nothing shows it."""
+        return (1 - bit_error_rate) ** self.frame_bits + self.undetected_probability(bit_error_rate)
 
 
-def count_unseen(columns: list[int]) -> UnseenErrors:
-    """Count the unseen errors of a frame.
+def count_undetected(columns: list[int]) -> UndetectedErrors:
+    """Count the undetected errors of a frame.
 
     Args:
         columns: `FrameLayout.syndrome_columns`: what each bit changes in the syndrome.
     """
-    return _count_unseen(tuple(columns))
+    return _count_undetected(tuple(columns))
 
 
 @lru_cache(maxsize=64)
-def _count_unseen(columns: tuple[int, ...]) -> UnseenErrors:
+def _count_undetected(columns: tuple[int, ...]) -> UndetectedErrors:
     short, check_rank = coordinates(columns)
     size = len(columns)
     if check_rank <= TRANSFORM_BITS_MAX:
-        return UnseenErrors(size, check_rank, _by_dual(short, check_rank), "dual")
+        return UndetectedErrors(size, check_rank, _by_dual(short, check_rank), "dual")
     if size - check_rank <= LISTED_BITS_MAX:
-        return UnseenErrors(size, check_rank, _by_listing(short, check_rank), "listed")
+        return UndetectedErrors(size, check_rank, _by_listing(short, check_rank), "listed")
     counts = _by_meeting(short, min(MIDDLE_WEIGHT, size))
-    return UnseenErrors(size, check_rank, counts, "middle")
+    return UndetectedErrors(size, check_rank, counts, "middle")
 
 
 def dual_weights(columns: list[int], check_rank: int) -> list[int]:

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import numpy as np
 from hypothesis import reject
 from hypothesis import strategies as st
 
+from busplay.analysis.soundness.frame_space import FrameSpace
+from busplay.batch import UInt64Column
 from busplay.description.link import (
     Check,
     CheckFraming,
@@ -93,3 +96,11 @@ def small_links(
         ),
         first_bit_lane=draw(st.sampled_from(("highest", "lowest"))),
     )
+
+
+def sample(space: FrameSpace, count: int, random: np.random.Generator) -> UInt64Column:
+    """Draw words of a space, each as likely as any other."""
+    words = np.full(count, space.base, np.uint64)
+    for vector in space.basis:
+        words ^= random.integers(0, 2, count, np.uint64) * np.uint64(vector)
+    return words

@@ -1,4 +1,4 @@
-"""Unseen errors and bursts against every error of small frames."""
+"""Undetected errors and bursts against every error of small frames."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from busplay.analysis.soundness import weights
 from busplay.analysis.soundness.bursts import bit_bursts, edge_bursts, lane_bursts
-from busplay.analysis.soundness.weights import count_unseen
+from busplay.analysis.soundness.weights import count_undetected
 from busplay.description.link import Link
 from busplay.link.gf2 import coordinates
 from busplay.link.layout import FrameLayout
@@ -25,10 +25,10 @@ SLOW = settings(deadline=None, max_examples=40, suppress_health_check=[HealthChe
 
 @SLOW
 @given(small_links())
-def test_unseen_errors_are_those_that_turn_a_right_frame_into_another(link: Link) -> None:
-    found = count_unseen(FrameLayout(link).syndrome_columns)
+def test_undetected_errors_are_those_that_turn_a_right_frame_into_another(link: Link) -> None:
+    found = count_undetected(FrameLayout(link).syndrome_columns)
     tried = [0] * (link.frame_bits + 1)
-    for pattern in naive.unseen_patterns(link):
+    for pattern in naive.undetected_patterns(link):
         tried[pattern.bit_count()] += 1
     assert list(found.counts) == tried
     assert found.is_complete
@@ -41,7 +41,7 @@ def test_unseen_errors_are_those_that_turn_a_right_frame_into_another(link: Link
             for w, count in enumerate(tried)
             if w
         )
-        assert found.unseen_chance(rate) == pytest.approx(chance, rel=1e-12)
+        assert found.undetected_probability(rate) == pytest.approx(chance, rel=1e-12)
 
 
 @pytest.mark.parametrize("size", [3, 8, 17, 20])
@@ -55,7 +55,7 @@ def test_three_ways_of_counting_say_the_same(size: int) -> None:
 
 def test_wide_check_is_counted_to_the_weight_that_can_be_afforded() -> None:
     columns = [(0x9E3779B97F4A7C15 * (i + 1)) % (1 << 32) for i in range(64)]
-    found = count_unseen(columns)
+    found = count_undetected(columns)
     assert found.method == "middle"
     assert not found.is_complete
     assert len(found.counts) == 7
@@ -71,7 +71,7 @@ def test_wide_check_is_counted_to_the_weight_that_can_be_afforded() -> None:
     # Weights that were not counted are taken as random damage.
     tail = sum(comb(64, w) for w in range(7, 65)) * 0.5**64 * 2.0**-found.check_rank
     known = sum(found.counts[1:]) * 0.5**64
-    assert found.unseen_chance(0.5) == pytest.approx(known + tail, rel=1e-9)
+    assert found.undetected_probability(0.5) == pytest.approx(known + tail, rel=1e-9)
 
 
 def by_length(patterns: list[int], size: int, width: int) -> list[int]:
@@ -87,31 +87,31 @@ def by_length(patterns: list[int], size: int, width: int) -> list[int]:
 
 @SLOW
 @given(small_links())
-def test_unseen_bursts_are_those_among_all_unseen_errors(link: Link) -> None:
+def test_undetected_bursts_are_those_among_all_undetected_errors(link: Link) -> None:
     columns = FrameLayout(link).syndrome_columns
-    patterns = naive.unseen_patterns(link)
+    patterns = naive.undetected_patterns(link)
     size, lanes = link.frame_bits, link.lanes
     bits, edges = bit_bursts(columns), edge_bursts(columns, lanes)
-    assert list(bits.unseen) == by_length(patterns, size, 1)
-    assert list(edges.unseen) == by_length(patterns, size, lanes)
+    assert list(bits.undetected) == by_length(patterns, size, 1)
+    assert list(edges.undetected) == by_length(patterns, size, lanes)
     on_lanes = [0] * (size // lanes)
     for lane in range(lanes):
         mask = sum(1 << place for place in range(lane, size, lanes))
         inside = [one for one in patterns if one & ~mask == 0]
         for length, count in enumerate(by_length(inside, size, lanes)):
             on_lanes[length] += count
-    assert list(lane_bursts(columns, lanes).unseen) == on_lanes
+    assert list(lane_bursts(columns, lanes).undetected) == on_lanes
     assert sum(bits.tried) == sum(edges.tried) == (1 << size) - 1
 
 
 def test_bursts_say_up_to_which_length_all_are_seen() -> None:
     bursts = bit_bursts(FrameLayout(load_link("lean")).syndrome_columns)
-    assert bursts.seen_to_length == 4
-    assert bursts.unseen_ratio(5) == 1 / 8
-    assert bursts.unseen_ratio(6) == 1 / 16
+    assert bursts.detected_to_length == 4
+    assert bursts.undetected_ratio(5) == 1 / 8
+    assert bursts.undetected_ratio(6) == 1 / 16
 
 
 @given(st.lists(st.integers(0, 255), min_size=1, max_size=12))
 def test_weights_of_any_columns_add_up(columns: list[int]) -> None:
-    found = count_unseen(columns)
+    found = count_undetected(columns)
     assert sum(found.counts) == 1 << (len(columns) - found.check_rank)

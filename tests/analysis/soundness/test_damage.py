@@ -31,18 +31,18 @@ def tried(
     link: Link, rows: list[tuple[int, ...]], damage: Callable[[tuple[int, ...]], int]
 ) -> DamageShare:
     right = naive.right_words(link)
-    damaged = unseen = 0
+    damaged = undetected = 0
     for row in rows:
         received = damage(row)
         if received != row[0]:
             damaged += 1
-            unseen += received in right
-    return DamageShare(damaged / len(rows), unseen / damaged if damaged else 0.0)
+            undetected += received in right
+    return DamageShare(damaged / len(rows), undetected / damaged if damaged else 0.0)
 
 
 def same(one: DamageShare, other: DamageShare) -> None:
     assert one.damaged_ratio == pytest.approx(other.damaged_ratio, abs=1e-12)
-    assert one.unseen_ratio == pytest.approx(other.unseen_ratio, abs=1e-12)
+    assert one.undetected_ratio == pytest.approx(other.undetected_ratio, abs=1e-12)
 
 
 def with_symbols(link: Link, word: int, change: Callable[[list[int]], list[int]]) -> int:
@@ -112,7 +112,7 @@ def test_edges_between_frames_and_idle_frames_as_every_pair_of_them_shows_them(l
     size = link.frame_bits // link.lanes
     for one in found:
         first, second = (kinds[name] for name in one.meeting.split(", "))
-        damaged = unseen = 0
+        damaged = undetected = 0
         for row in product(first, second):
             symbols = [
                 symbol
@@ -126,9 +126,9 @@ def test_edges_between_frames_and_idle_frames_as_every_pair_of_them_shows_them(l
             )
             if received != row:
                 damaged += 1
-                unseen += all(word in right for word in received)
+                undetected += all(word in right for word in received)
         count = len(first) * len(second)
-        same(one.swapped_across, DamageShare(damaged / count, unseen / max(damaged, 1)))
+        same(one.swapped_across, DamageShare(damaged / count, undetected / max(damaged, 1)))
         for lost, share in (
             (lost, share)
             for lost, damage in ((1, one.lost_one), (2, one.lost_two))
@@ -160,7 +160,7 @@ def test_lost_edge_of_a_strobed_frame_is_filled_up_by_lanes_that_rest() -> None:
     )
     assert len(found.shares) == 4
     # A parity bit misses about half, less the frames that are not changed.
-    assert 0.45 < found.unseen_ratio < 0.5
+    assert 0.45 < found.undetected_ratio < 0.5
     assert found.worst_ratio <= 0.5
 
 
@@ -176,6 +176,6 @@ def test_shares_over_all_places_weigh_each_by_its_damage() -> None:
         layout, sent_frames(layout), Judge(layout), count=1, behind=sent_frames(layout)
     )
     damaged = sum(one.damaged_ratio for one in found.shares)
-    unseen = sum(one.damaged_ratio * one.unseen_ratio for one in found.shares)
-    assert found.unseen_ratio == pytest.approx(unseen / damaged)
-    assert found.worst_ratio == max(one.unseen_ratio for one in found.shares)
+    undetected = sum(one.damaged_ratio * one.undetected_ratio for one in found.shares)
+    assert found.undetected_ratio == pytest.approx(undetected / damaged)
+    assert found.worst_ratio == max(one.undetected_ratio for one in found.shares)

@@ -67,7 +67,6 @@ def test_shipped_marker_is_imitated_by_nothing() -> None:
     assert found is not None
     assert found.is_unique
     assert not found.imitations
-    assert found.mean_frames_fooled is None
 
 
 def test_marker_without_a_guard_names_the_payloads_that_imitate_it() -> None:
@@ -84,7 +83,6 @@ def test_marker_without_a_guard_names_the_payloads_that_imitate_it() -> None:
     assert first.ratio == 1 / 256
     assert "address $80" in first.example
     assert first.example.endswith(" then the idle frame")
-    assert found.mean_frames_fooled == float("inf")
 
 
 def test_strobe_sends_no_idle_frames() -> None:
@@ -100,5 +98,20 @@ def test_guarded_idle_meets_frames_unlike_random_ones() -> None:
         "idle, idle": 0,
         "idle, frame": 0,
         "frame, idle": 0,
-        "frame, frame": 1 / 256,
+        "frame, frame": 0,
     }
+
+
+def test_idle_link_holds_a_receiver_unless_the_marker_shows_the_place_each_time() -> None:
+    link = load_link("marked")
+    fields = tuple(replace(one, value=None) for one in link.fields)
+    marked = idle_facts(FrameLayout(replace(link, fields=fields)))
+    assert marked is not None
+    # No check: each rotation looks right, but each idle frame shows where it begins.
+    assert marked.passing_rotations == (1, 2, 3)
+    assert marked.holding_rotations == ()
+    lean = load_link("lean")
+    assert lean.check is not None
+    bare = idle_facts(FrameLayout(replace(lean, check=replace(lean.check, xor=0))))
+    assert bare is not None
+    assert bare.holding_rotations == bare.passing_rotations == (1, 2, 3, 4, 5, 6, 7)

@@ -15,8 +15,8 @@ from busplay.wire.faulty import FaultKind
 from tests.boards import GUARDED, LEAN, board_with
 
 LEAD_FRAMES = 16  # idle, clean: the receiver is in sync when the first frame comes
-SEEN_BITS_OF = {"lean": 32, "guarded": 40}
-# A_2 ... A_8: errors of so many bits in the 32 of `lean` that its check does not see.
+FRAME_BITS_OF = {"lean": 32, "guarded": 40}
+# A_2 ... A_8: errors of so many bits in the 32 of `lean` that its check does not detect.
 LEAN_WEIGHTS = {2: 19, 3: 338, 4: 2_317, 5: 12_404, 6: 56_399, 7: 211_094, 8: 657_917}
 
 
@@ -43,7 +43,7 @@ def noisy_pipeline(link: Link, ber: float, *, frames: int, seed: int) -> Pipelin
     return pipeline
 
 
-def unseen(pipeline: Pipeline) -> tuple[int, int]:
+def undetected(pipeline: Pipeline) -> tuple[int, int]:
     """Count frames that passed the check with other content, and all frames that were judged."""
     frames = pipeline.counters().accounts.frames
     seen = pipeline.receiver.counters
@@ -56,28 +56,28 @@ def unseen(pipeline: Pipeline) -> tuple[int, int]:
 
 
 @pytest.mark.source(
-    "textbook: chance of an unseen error, sum of A_j p^j (1-p)^(n-j)",
+    "textbook: probability of an undetected error, sum of A_j p^j (1-p)^(n-j)",
     part="x^4+x+1 over 28 bits: 1.6765e-3 at 1e-2",
     kind="computed",
 )
 def test_share_of_frames_whose_damage_lean_does_not_see() -> None:
     ber = 1e-2
-    chance = sum(
+    probability = sum(
         count * ber**weight * (1 - ber) ** (32 - weight) for weight, count in LEAN_WEIGHTS.items()
     )
-    assert chance == pytest.approx(1.6765e-3, rel=1e-3)
-    found, judged = unseen(noisy_pipeline(LEAN, ber, frames=400_000, seed=21))
+    assert probability == pytest.approx(1.6765e-3, rel=1e-3)
+    found, judged = undetected(noisy_pipeline(LEAN, ber, frames=400_000, seed=21))
     assert judged > 390_000
-    assert chance in wilson_interval(found, judged, quantile=3)
+    assert probability in wilson_interval(found, judged, quantile=3)
 
 
 @pytest.mark.source(
     "header error control of ITU-T I.432.1", part="distance 4 over 40 bits", kind="computed"
 )
-def test_guarded_sees_every_flip_at_a_rate_where_four_never_meet() -> None:
+def test_guarded_detects_every_flip_at_a_rate_where_four_never_meet() -> None:
     # 727 of the 91,390 errors of four bits pass: at 1e-3 that is 7e-10 of the frames.
     pipeline = noisy_pipeline(GUARDED, 1e-3, frames=400_000, seed=22)
-    found, judged = unseen(pipeline)
+    found, judged = undetected(pipeline)
     assert found == 0
     assert judged > 399_000
     flips = pipeline.counters().accounts.faults[FaultKind.FLIPPED]
@@ -94,12 +94,12 @@ def test_share_of_frames_that_are_damaged(link: Link, ber: float) -> None:
     frames = pipeline.counters().accounts.frames
     damaged = frames.received_damaged + frames.lost_on_wire
     judged = frames.received_intact + damaged
-    expected = 1 - (1 - ber) ** SEEN_BITS_OF[link.name]
+    expected = 1 - (1 - ber) ** FRAME_BITS_OF[link.name]
     assert expected in wilson_interval(damaged, judged, quantile=3.5)
 
 
 @pytest.mark.source("rule of three", part="-ln 0.05 / N", kind="computed")
-def test_no_unseen_error_bounds_the_rate_by_three_over_the_frames() -> None:
-    found, judged = unseen(noisy_pipeline(GUARDED, 1e-3, frames=100_000, seed=24))
+def test_no_undetected_error_bounds_the_rate_by_three_over_the_frames() -> None:
+    found, judged = undetected(noisy_pipeline(GUARDED, 1e-3, frames=100_000, seed=24))
     assert found == 0
     assert wilson_interval(0, judged).high > -np.log(0.05) / judged > 2.99 / judged
