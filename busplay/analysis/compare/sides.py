@@ -17,7 +17,7 @@ from busplay.analysis.compare.kinds import TimeUnit
 from busplay.analysis.compare.streams import Rules
 from busplay.batch import FrameBatch, UInt64Column
 from busplay.description.board import Board, Unit, Window
-from busplay.description.link import Link
+from busplay.description.link import WORD_BITS, Link
 from busplay.display.fields import FrameFields
 from busplay.display.writes import FIELD_ADDRESS, FIELD_DATA, FIELD_SPACE, FIELD_UNIT
 from busplay.errors import InputError
@@ -25,7 +25,6 @@ from busplay.link.layout import FrameLayout
 from busplay.trace.header import TraceHeader
 from busplay.units import Ratio, edges_per_processor_cycle
 
-WORD_BITS = 64
 # Where the four stand in a word that is compared by fields.
 _FIELD_ROWS = {
     "data": (FIELD_DATA, 0, 8),
