@@ -198,7 +198,7 @@ def _read_image(table: Table, span: AddressRange, folder: Path) -> Image | None:
         raise table.error(
             "image",
             found=show_string(text),
-            wanted="no such file is there (seen from the board file's folder), so mend the path",
+            wanted="no such file is there (seen from the board file's folder), so correct the path",
         )
     image_format = table.choice("format", FORMATS, default="auto")
     carries_addresses = image_format in ("ihex", "srec", "elf")

@@ -143,7 +143,7 @@ class LinkFacts:
         framing: how a receiver finds frames.
         idle_word: bits of the idle frame, the first on the wire highest; null: with a strobe
             nothing is sent between frames.
-        idle_every: of so many slots in a row one at least stays idle; null: none need.
+        idle_every: of this many slots in a row at least one stays idle; null: none need.
         idle_symbols: what an idle slot carries, strobe included.
         remarks: what is possible and seldom meant.
     """

@@ -294,7 +294,7 @@ CASES: dict[str, tuple[str, str]] = {
     "image missing": (
         edited(BOARD, ("last_address = 0xFFFF\n", 'last_address = 0xFFFF\nimage = "rom.bin"\n')),
         'x.toml: memory[1].image: found "rom.bin"; no such file is there (seen from the board '
-        "file's folder), so mend the path",
+        "file's folder), so correct the path",
     ),
     "image of an impossible name": (
         edited(BOARD, ("last_address = 0xFFFF\n", 'last_address = 0xFFFF\nimage = "a\\u0000"\n')),
@@ -729,7 +729,7 @@ def test_image_that_is_a_directory_is_refused(folder: Path) -> None:
     text = edited(BOARD, ("last_address = 0xFFFF\n", 'last_address = 0xFFFF\nimage = "roms"\n'))
     assert message_of(text, folder) == (
         'x.toml: memory[1].image: found "roms"; no such file is there (seen from the board '
-        "file's folder), so mend the path"
+        "file's folder), so correct the path"
     )
 
 
