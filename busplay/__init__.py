@@ -26,6 +26,7 @@ __version__ = VERSION
 
 if TYPE_CHECKING:
     from busplay.analysis.compare.compare import compare
+    from busplay.analysis.stress.stress import stress
     from busplay.batch import FrameBatch, StoreBatch
     from busplay.conversion.convert import convert
     from busplay.conversion.decode import decode
@@ -82,6 +83,7 @@ _HOME = {
     "load_link": "busplay.link.load",
     "parse_board": "busplay.link.load",
     "parse_link": "busplay.link.load",
+    "stress": "busplay.analysis.stress.stress",
 }
 
 __all__ = [
@@ -115,6 +117,7 @@ __all__ = [
     "load_link",
     "parse_board",
     "parse_link",
+    "stress",
 ]
 
 

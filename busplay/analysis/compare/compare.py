@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from contextlib import ExitStack
+from os import PathLike
 from pathlib import Path
 
 from busplay.analysis.compare.comparison import Comparison, WrongBit
@@ -20,8 +21,8 @@ DIFFERENCES_LISTED = 20
 
 
 def compare(
-    expected: str | Path | TraceReader,
-    actual: str | Path | TraceReader,
+    expected: str | PathLike[str],
+    actual: str | PathLike[str],
     *,
     labels: str | Path | None = None,
     ignore_time: bool = False,
@@ -32,7 +33,7 @@ def compare(
     """Compare two traces of the same program, frame by frame.
 
     Args:
-        expected: a trace, or an open reader of one.
+        expected: a trace; it may be an open reader of one.
         actual: another trace of the same units and windows.
         labels: file of labels; names the addresses of `differences`.
         ignore_time: frames that come late are no difference.

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from os import PathLike
 from pathlib import Path
 
 from busplay.analysis.stress.answers import Answers, find_answers
@@ -12,9 +13,10 @@ from busplay.analysis.stress.points import DEFAULT_BUSY_PERIOD_NS, DEFAULTS, Fig
 from busplay.analysis.stress.sweep import run_sweep
 from busplay.analysis.stress.trials import Effort, PointResult
 from busplay.description.board import Board
-from busplay.description.faults import FaultPlan
+from busplay.description.faults import Faults
+from busplay.description.read_faults import as_faults
 from busplay.errors import InputError
-from busplay.link.load import load_board
+from busplay.link.load import as_board
 
 CONFIDENCE_RATIO = 0.95
 PROGRAM_CYCLES = 8_000_000
@@ -59,10 +61,10 @@ class StressReport:
 
 def stress(
     board: Board | str | Path,
-    load: Load | str | Path,
+    load: Load | str | PathLike[str],
     *,
-    sweeps: Mapping[Figure, Sequence[float]] | None = None,
-    faults: FaultPlan | None = None,
+    sweeps: Mapping[str, Sequence[float]] | None = None,
+    faults: Faults | str | Path | None = None,
     busy_period_ns: int = DEFAULT_BUSY_PERIOD_NS,
     cycles: int = PROGRAM_CYCLES,
     load_address: int | None = None,
@@ -71,7 +73,7 @@ def stress(
     precision_ratio: float = Effort().width_ratio,
     jobs: int = -1,
     dask_address: str | None = None,
-    state: Path | None = None,
+    state: str | Path | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> StressReport:
     """Send a load over a board again and again, varying one figure at a time.
@@ -81,8 +83,10 @@ def stress(
     Args:
         board: a board, its file, or the name of a shipped one.
         load: a trace or a program, or what `load` made of one.
-        sweeps: values of each figure; None: the usual ones of all figures.
-        faults: what is injected anyway, and the random seed; None: nothing, seed 1.
+        sweeps: values of each figure: `ber`, `lost_edges`, `fifo_depth`, `service_ns`, `busy_ns`;
+            None: the usual ones of all figures.
+        faults: what is injected anyway, and the random seed, or the file that describes it; None:
+            nothing, seed 1.
         busy_period_ns: of the busy time that is swept where the board has none.
         cycles: that a program runs.
         load_address: of a raw program.
@@ -99,10 +103,17 @@ def stress(
             as long as its period; the state is of another run.
         OutputError: the state cannot be written.
         BusplayError: a package is missing, or no cluster answers.
+        ValueError: there is no such figure.
+
+    >>> import busplay
+    >>> report = busplay.stress(
+    ...     "dunlin", "fill.trace", sweeps={"ber": [1e-4]}, frames=2_000, jobs=1
+    ... )
+    >>> report.loses, len(report.points)
+    (False, 1)
     """
-    if not isinstance(board, Board):
-        board = load_board(board)
-    faults = faults or FaultPlan(seed=1)
+    board = as_board(board)
+    faults = as_faults(faults, board.link) or Faults()
     if not isinstance(load, Load):
         load = _read(Path(load), board, cycles=cycles, load_address=load_address)
     if frames is not None:
@@ -113,9 +124,9 @@ def stress(
             found="nothing that goes on the link",
             wanted="give a trace with frames, or a program that stores into a window in --cycles",
         )
-    sweeps = sweeps or DEFAULTS
-    _require_lengths(sweeps.get(Figure.BUSY_NS, ()), board, busy_period_ns)
-    points = points_of(dict(sweeps))
+    asked = {Figure(name): values for name, values in (sweeps or DEFAULTS).items()}
+    _require_lengths(asked.get(Figure.BUSY_NS, ()), board, busy_period_ns)
+    points = points_of(asked)
     results: dict[int, PointResult] = {}
     tell = progress or (lambda done, total: None)
     total = 1 + len(points)
@@ -137,7 +148,7 @@ def stress(
             busy_period_ns=busy_period_ns,
             jobs=jobs,
             dask_address=dask_address,
-            state_path=state,
+            state_path=None if state is None else Path(state),
             on_point=add,
         )
         answers = find_answers(load, board, faults)
