@@ -8,6 +8,7 @@ interface: data, number of dimensions, dimensions, strides.
 
 from __future__ import annotations
 
+import gc
 from functools import cache
 from types import FunctionType
 from typing import Any
@@ -18,6 +19,7 @@ from llvmlite import binding as llvm
 from llvmlite import ir
 from numba.core import compiler, registry
 from numba.core.compiler_lock import global_compiler_lock
+from numba.core.registry import CPUDispatcher
 from numba.extending import typeof_impl
 from numba.np.arrayobj import make_array, populate_array
 
@@ -25,6 +27,7 @@ from busplay.jit.kernel_function import KernelFunction
 from busplay.jit.machine_code import compile_text
 
 _OPTIONS = {
+    "nopython": True,
     "nogil": True,
     "error_model": "numpy",
     # Numba's counting of references needs Numba where the code runs.
@@ -56,43 +59,82 @@ def compile_kernel(function: FunctionType, arguments: tuple[object, ...]) -> tup
     Raises:
         TypeError: it does something that a kernel must not; the message is Numba's.
     """
+    # Numba makes millions of objects, few of which go: looking for those takes a twentieth longer.
+    collects = gc.isenabled()
+    gc.disable()
     try:
         library, returned = _compile(function, arguments)
     except numba.core.errors.NumbaError as error:
         raise TypeError(f"kernel {function.__name__}: {error}") from error
+    finally:
+        if collects:
+            gc.enable()
     text = library.get_llvm_str()
-    _require_alone(function.__name__, text, library)
+    _require_alone(function.__name__, text)
     return compile_text(text, is_optimised=True), _result_format(returned)
 
 
 def _compile(function: FunctionType, arguments: tuple[object, ...]) -> tuple[Any, Any]:
     with global_compiler_lock:
         flags = compiler.Flags()
-        registry.cpu_target.options.parse_as_flags(flags, {"nopython": True, **_OPTIONS})
-        # The wrapper comes into the same library before that is compiled.
-        flags.no_compile = True
+        registry.cpu_target.options.parse_as_flags(flags, _OPTIONS)
         compiled = compiler.compile_extra(
             registry.cpu_target.typing_context,
             registry.cpu_target.target_context,
             function,
             tuple(numba.typeof(argument) for argument in arguments),
             None,
-            flags,
+            _left_as_text(flags),
             {},
         )
         library = compiled.library
         library.add_ir_module(_wrapper(compiled))
+        _leave_unloaded(library)
         library.finalize()
     return library, compiled.signature.return_type
 
 
-def _require_alone(name: str, text: str, library: Any) -> None:
+def _left_as_text(flags: Any) -> Any:
+    # The wrapper, or the caller, comes into the same library before that is compiled.
+    flags.no_compile = True
+    return flags
+
+
+def _leave_unloaded(library: Any) -> None:
+    # Numba would make machine code of it, and load that; where a version has no such method, it
+    # does, and it only takes longer.
+    library._finalize_final_module = lambda: setattr(library, "_finalized", True)
+
+
+class _Callee(CPUDispatcher):  # type: ignore[misc]
+    """A kernel as Numba sees it when another calls it: typed, and optimised with its caller only.
+
+    As Numba does it, each is optimised and loaded by itself too; that took half as long again.
+    """
+
+    def __init__(self, function: FunctionType) -> None:
+        super().__init__(py_func=function, targetoptions=dict(_OPTIONS))
+        self._compiler._customize_flags = _left_as_text
+
+    def add_overload(self, compiled: Any) -> None:
+        """Take a compiled form, which nobody calls from Python."""
+        compiled.library._optimize_final_module = lambda: None
+        _leave_unloaded(compiled.library)
+        # What would be the function's address is the key that callers find it by.
+        compiled = compiled._replace(entry_point=object())
+        self.targetctx.insert_user_function(
+            compiled.entry_point, compiled.fndesc, [compiled.library]
+        )
+        self.overloads[tuple(compiled.signature.args)] = compiled
+
+
+def _require_alone(name: str, text: str) -> None:
     called = {
         each.name
         for each in llvm.parse_assembly(text).functions
         if each.is_declaration and not each.name.startswith("llvm.")
     }
-    if called - C_FUNCTIONS or library.has_dynamic_globals:
+    if called - C_FUNCTIONS or "numba.dynamic.globals" in text:
         raise TypeError(
             f"kernel {name} needs what only Numba has where it runs:"
             f" {', '.join(sorted(called - C_FUNCTIONS)) or 'a large constant array'}"
@@ -108,7 +150,7 @@ typeof_impl.register(KernelFunction, _typeof_kernel)
 
 @cache
 def _dispatcher(called: KernelFunction) -> Any:
-    return numba.njit(**_OPTIONS)(called.py_func)
+    return _Callee(called.py_func)
 
 
 def _wrapper(compiled: Any) -> ir.Module:
