@@ -65,18 +65,18 @@ class PipelineCounters:
 
     def losses(self) -> dict[str, int]:
         """Return what went wrong on the way, by cause in words; causes of 0 are left out."""
-        seen = self.receiver
-        causes = {
-            "lost at the sender's full FIFO": self.frames_overrun,
-            "checks failed": seen.checks_failed,
-            "losses of sync": seen.syncs_lost,
-            "frames missed by sequence": seen.frames_missed,
-            "frames aborted": seen.frames_aborted,
-            "lost at the receiver's full FIFO": self.accounts.frames.lost_at_receiver,
-            "served after their deadline": self.accounts.frames.lost_late,
-            "outside the units": self.writes_outside,
-        }
-        return {words: count for words, count in causes.items() if count}
+        seen, frames = self.receiver, self.accounts.frames
+        causes = (
+            (self.frames_overrun, "lost at the sender's full FIFO", ""),
+            (seen.checks_failed, "checks failed", "check failed"),
+            (seen.syncs_lost, "losses of sync", "loss of sync"),
+            (seen.frames_missed, "frames missed by sequence", "frame missed by sequence"),
+            (seen.frames_aborted, "frames aborted", "frame aborted"),
+            (frames.lost_at_receiver, "lost at the receiver's full FIFO", ""),
+            (frames.lost_late, "served after their deadline", "served after its deadline"),
+            (self.writes_outside, "outside the units", ""),
+        )
+        return {one if count == 1 and one else many: count for count, many, one in causes if count}
 
     @property
     def errors(self) -> int:
@@ -84,7 +84,7 @@ class PipelineCounters:
         return sum(self.losses().values())
 
     def error_text(self) -> str:
-        """Say what went wrong, for people; empty if nothing did."""
+        """Return what went wrong, for people; empty if nothing did."""
         return "; ".join(f"{count:,} {words}" for words, count in self.losses().items())
 
 
