@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import click
 
+from busplay.errors import printable
 from busplay.formats.capture_info import CaptureFileInfo
 from busplay.formats.quantities import rate_text, time_text
+from busplay.wording import counted
 
 _SHOWN_SIGNALS = 40
 
@@ -16,14 +18,15 @@ def print_capture(info: CaptureFileInfo) -> None:
     packed = f", in {info.compression}" if info.compression else ""
     rate = f"{rate_text(info.sample_rate_hz)} sampled, " if info.sample_rate_hz else ""
     facts = {
-        "capture": f"{info.file}, {info.format}{packed}, {info.file_bytes:,} bytes, {whole}",
+        "capture": f"{printable(info.file)}, {info.format}{packed}, {info.file_bytes:,} bytes,"
+        f" {whole}",
         "written": info.written_by or "",
         "time": f"{time_text(info.duration_ps)}, from {time_text(info.start_ps)}"
         f" to {time_text(info.stop_ps)}",
         "steps": f"{rate}counts in {info.tick}"
         + (f", shortest step {time_text(info.least_gap_ps)}" if info.least_gap_ps else ""),
-        "changes": f"{info.changes:,} values of {len(info.signals):,} signals;"
-        f" {info.states:,} different states in time",
+        "changes": f"{counted(info.changes, 'value')} of {counted(len(info.signals), 'signal')};"
+        f" {counted(info.states, 'different state')} in time",
     }
     for name, value in facts.items():
         if value:

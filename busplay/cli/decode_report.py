@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from textwrap import wrap
 from typing import TYPE_CHECKING
 
 from busplay.capture.survey import EDGES_TO_JUDGE, SAMPLES_FOR_CERTAINTY
 from busplay.cli.style import heading, verdict, warning
+from busplay.errors import printable
 from busplay.formats.quantities import time_text
+from busplay.wording import counted
 
 if TYPE_CHECKING:
     from busplay.capture.eye import LaneEye
@@ -17,6 +20,8 @@ if TYPE_CHECKING:
     from busplay.conversion.expect import ExpectReport, WriteRow
 
 LISTED = 5
+COLUMNS = 80
+INDENT = " " * 10
 ABSENT = "-"
 
 
@@ -38,33 +43,43 @@ def report_lines(decoded: DecodedCapture, *, full: bool) -> list[str]:
     if not health.is_complete and health.cut_reason:
         lines.append(f"cut       {health.cut_reason}")
     lines += [f"note      {note}" for note in health.notes]
-    lines += _damage_lines(health, full=full)
+    lines += _damage_lines(health, full=full, lists_frames=full or expected is None)
     if full:
         lines += ["", *_eye_lines(health)]
     if expected is not None:
         lines += ["", *_expect_lines(expected, full=full)]
     if not full:
         lines.append("--full lists eyes, gaps, and every damaged frame")
-    return lines
+    return [part for line in lines for part in _fitted(line)]
+
+
+def _fitted(line: str) -> list[str]:
+    """Break a line of text at 80 columns; rows of tables stay as they are."""
+    is_text = not line.startswith("  ") or line.startswith(INDENT)
+    if len(line) <= COLUMNS or not is_text or "\x1b" in line:
+        return [line]
+    return wrap(
+        line, COLUMNS, subsequent_indent=INDENT, break_long_words=False, break_on_hyphens=False
+    )
 
 
 def _verdict(health: DecodeReport, expected: ExpectReport | None) -> str:
     seen = health.receiver
-    what = f"{health.file} with link {health.link}: "
+    what = f"{printable(health.file)} with link {health.link}: "
     if not seen.syncs_gained:
         return verdict(f"{what}NO FRAMES FOUND", ok=False)
     if expected is not None and expected.different_in_capture:
-        rest = f"DIFFERS from what was sent in {_count(expected.different_in_capture, 'frame')}"
+        rest = f"DIFFERS from what was sent in {counted(expected.different_in_capture, 'frame')}"
         return verdict(what + rest, ok=False)
     if health.is_clean:
         same = "" if expected is None else ", all as they were sent"
-        return verdict(f"{what}CLEAN, {_count(seen.frames_received, 'frame')}{same}", ok=True)
+        return verdict(f"{what}CLEAN, {counted(seen.frames_received, 'frame')}{same}", ok=True)
     faults = [
         (health.frames_damaged, "damaged", "frame"),
         (seen.frames_missed, "missed", "frame"),
         (seen.frames_corrected, "corrected", "frame"),
     ]
-    told = [f"{_count(n, noun)} {word}" for n, word, noun in faults if n]
+    told = [f"{counted(n, noun)} {word}" for n, word, noun in faults if n]
     if seen.syncs_lost:
         told.append(f"sync lost {_times(seen.syncs_lost)}")
     if not health.is_complete:
@@ -91,26 +106,25 @@ def _sync_text(health: DecodeReport) -> str:
     seen, outages = health.receiver, health.health.outages
     if not seen.syncs_gained:
         return "never in sync: no frame was found"
-    after = f", after {_count(outages[0].symbols, 'symbol')}" if outages else ""
+    after = f", after {counted(outages[0].symbols, 'symbol')}" if outages else ""
     began = f"in sync from {time_text(health.health.first_sync_ps or 0)}{after}"
     lost = "never lost" if not seen.syncs_lost else f"lost {_times(seen.syncs_lost)}"
     pending = seen.pending_symbols
-    rest = f"; {_count(pending, 'symbol')} of a frame at the end" if pending else ""
-    return f"{began}; {lost}; {_count(seen.symbols_skipped, 'symbol')} skipped{rest}"
+    rest = f"; {counted(pending, 'symbol')} of a frame at the end" if pending else ""
+    return f"{began}; {lost}; {counted(seen.symbols_skipped, 'symbol')} skipped{rest}"
 
 
 def _advice(health: DecodeReport) -> list[str]:
     seen = health.receiver
     if health.sampling.symbols_beyond_frame:
         return [
-            f"          {_count(health.sampling.symbols_beyond_frame, 'symbol')} skipped while the"
-            " strobe was held beyond a frame:",
-            "          is the frame longer than the link says?",
+            f"          {counted(health.sampling.symbols_beyond_frame, 'symbol')} skipped while the"
+            " strobe was held beyond a frame: is the frame longer than the link says?",
         ]
     if not seen.syncs_gained or health.frames_damaged > 2 * seen.frames_received:
         return [
-            "          hardly a frame is valid: are the link, its edges and strobe right,",
-            "          and the map (--find-map)?",
+            "          hardly a frame is valid: are the link, its edges and strobe right, and the"
+            " map (--find-map)?",
         ]
     return []
 
@@ -168,7 +182,7 @@ def _sampling_lines(health: DecodeReport) -> list[str]:
             "          edges are taken from the steady clock, and the check has the last word"
         )
     if count := sampling.symbols_unknown:
-        lines.append(f"          {_count(count, 'symbol')} read while a wire was unknown")
+        lines.append(f"          {counted(count, 'symbol')} read while a wire was unknown")
     if count := sampling.rests_inserted:
         lines.append(
             f"          the strobe rested {_times(count)} while the clock stood still; a symbol"
@@ -220,7 +234,7 @@ def _eye_line(eye: LaneEye) -> str:
     )
 
 
-def _damage_lines(health: DecodeReport, *, full: bool) -> list[str]:
+def _damage_lines(health: DecodeReport, *, full: bool, lists_frames: bool) -> list[str]:
     found, lines = health.health, []
     if health.frames_damaged and any(found.lane_errors):
         shares = [f"lane{n} {count:,}" for n, count in enumerate(found.lane_errors) if count]
@@ -231,7 +245,7 @@ def _damage_lines(health: DecodeReport, *, full: bool) -> list[str]:
         lines += _listed(
             [
                 f"{time_text(one.first_ps)} for {time_text(one.stop_ps - one.first_ps)},"
-                f" {_count(one.edges, 'edge')}"
+                f" {counted(one.edges, 'edge')}"
                 for one in found.gaps
             ],
             full=full,
@@ -241,13 +255,13 @@ def _damage_lines(health: DecodeReport, *, full: bool) -> list[str]:
         lines.append("outages   out of sync from")
         lines += _listed(
             [
-                f"{time_text(one.first_ps)} for {_count(one.symbols, 'symbol')}, "
+                f"{time_text(one.first_ps)} for {counted(one.symbols, 'symbol')}, "
                 + ("to the end" if one.stop_ps is None else time_text(one.stop_ps - one.first_ps))
                 for one in outages
             ],
             full=full,
         )
-    if found.damaged:
+    if found.damaged and lists_frames:
         lines.append("damaged   first edge, what, word, lanes")
         lines += _listed(
             [
@@ -274,7 +288,7 @@ def _map_lines(found: MapReport) -> list[str]:
         )
     if found.maps_tied:
         lines.append(
-            f"          {_count(found.maps_tied, 'other map')} fare exactly as well: the capture"
+            f"          {counted(found.maps_tied, 'other map')} fare exactly as well: the capture"
             " cannot tell them apart; this one is the plainest"
         )
     return lines + [f"          {remark}" for remark in found.remarks]
@@ -332,10 +346,6 @@ def _listed(rows: list[str], *, full: bool) -> list[str]:
     return [f"          {row}" for row in shown] + (
         [f"          and {more:,} more"] if more else []
     )
-
-
-def _count(count: int, noun: str) -> str:
-    return f"{count:,} {noun}{'' if count == 1 else 's'}"
 
 
 def _times(count: int) -> str:

@@ -35,7 +35,7 @@ REPORTS: dict[str, tuple[Printed, ...]] = {
     "convert": (Printed("", "", "busplay.conversion.convert:ConvertReport"),),
     "info": (
         Printed("a trace", "", "busplay.trace.info:TraceInfo"),
-        Printed("a capture", "", "busplay.formats.capture:CaptureInfo"),
+        Printed("a capture", "", "busplay.formats.capture_info:CaptureFileInfo"),
     ),
     "check": (
         Printed("a link", "description", "busplay.explain.link_facts:LinkFacts"),

@@ -199,3 +199,40 @@ def test_json_and_text_say_the_same_of_a_real_capture(busplay: Call) -> None:
     assert health["clock"]["edges_used"] == 47
     assert "94 edges, 47 used, one every 30.00 ns" in text
     assert len(health["lanes"][0]["histogram"]) == 256
+
+
+def test_a_report_begins_with_its_verdict_and_fits_a_screen(
+    busplay: Call, sent: Path, tmp_path: Path
+) -> None:
+    clean = capture_of(busplay, sent, tmp_path / "clean.sr")
+    noisy = capture_of(busplay, sent, tmp_path / "noisy.sr", "--glitch-ppm", "400")
+    for capture, words, verdict in (
+        (clean, (), "CLEAN, 14,637 frames"),
+        (noisy, (), "DAMAGED: "),
+        (noisy, ("--expect", sent), "DIFFERS from what was sent in "),
+    ):
+        lines = busplay("decode", capture, "--board", "dunlin", *words).out.splitlines()
+        assert lines[0].startswith(f"{capture} with link guarded: {verdict}")
+        assert len(lines) <= 26
+        assert lines[-1] == "--full lists eyes, gaps, and every damaged frame"
+        full = busplay("decode", capture, "--board", "dunlin", *words, "--full").out.splitlines()
+        assert full[0] == lines[0]
+        assert len(full) > len(lines)
+
+
+def test_ctrl_c_reports_what_was_decoded_until_then(
+    busplay: Call, sent: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from busplay.conversion.decode import DecodeWatch
+
+    capture = capture_of(busplay, sent, tmp_path / "run.sr")
+
+    def moved(self: DecodeWatch, decoder: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("busplay.cli.decode_progress._DecodeProgress.moved", moved)
+    outcome = busplay("decode", capture, "--board", "dunlin", "-o", tmp_path / "a.trace")
+    assert outcome.status == 130
+    assert outcome.err == "busplay: interrupted\n"
+    assert "interrupted: the figures are of what was read until then" in outcome.out
+    assert (tmp_path / "a.trace").exists()
