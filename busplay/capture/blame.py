@@ -17,7 +17,7 @@ _IDLE_BITS_MAX = 3
 
 
 class LaneBlame:
-    """Tells the lanes of damaged words.
+    """The lanes at fault in damaged words.
 
     Args:
         layout: of the link.

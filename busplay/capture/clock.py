@@ -93,7 +93,7 @@ class ClockCounters:
 
 
 class ClockFollower:
-    """Gives the edges on which a link samples, from the changes of a capture.
+    """The edges on which a link samples, from the changes of a capture.
 
     Args:
         probe: the clock's.
@@ -140,7 +140,7 @@ class ClockFollower:
         return int(self._picked[edge_picking.CLOCK_LEVEL])
 
     def feed(self, changes: ChangeBatch) -> tuple[Int64Column, KindColumn]:
-        """Take changes; give the edges that are settled: int64[edges] ps, uint8[edges] kinds."""
+        """Take changes; return the edges that are settled: int64[edges] ps, uint8[edges] kinds."""
         return self._settled(*self._pick(changes, is_last=False))
 
     def flush(self) -> tuple[Int64Column, KindColumn]:

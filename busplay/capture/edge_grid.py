@@ -1,6 +1,6 @@
 """From symbols as they were captured to link edges: the grid of slots, and time both ways.
 
-A capture begins anywhere in a slot, and after a lost step frames may lie at another place of
+A capture begins anywhere in a slot, and after a loss of sync frames may lie at another place of
 it. A trace has frames on the slot grid. So each frame moves to the next slot that is free;
 nothing is reordered, and no frame moves by more than a slot beyond what moved before it.
 """
@@ -15,7 +15,7 @@ from busplay.link.layout import FrameLayout
 
 
 class EdgeGrid:
-    """Gives every frame the edge at which it stands in a trace.
+    """The edge at which each frame stands in a trace.
 
     Args:
         layout: of the link.
@@ -36,7 +36,7 @@ class EdgeGrid:
         return self._next * self._grid
 
     def add_jumps(self, symbol: Int64Column, edges: Int64Column) -> None:
-        """Say that before these symbols so many edges passed of which nothing was seen."""
+        """Count edges that passed before some symbols and of which nothing was seen."""
         if not len(symbol):
             return
         total = self._jumped + np.cumsum(edges)
@@ -62,14 +62,14 @@ class EdgeGrid:
         return (free * self._grid).astype(np.uint64)
 
     def advance(self, symbol: int) -> None:
-        """Say that everything before this symbol has been placed."""
+        """Take everything before this symbol as placed."""
         self._next = max(self._next, -(-(symbol + self._jumped) // self._grid))
 
 
 class EdgeTimes:
-    """Tells when an edge of the trace was in the capture; keeps few points of many.
+    """When each edge of the trace was in the capture; keeps few points of many.
 
-    A steady clock needs no more than its ends; where time and edges do not keep step, points
+    A steady clock needs no more than its ends; where time and edges do not run alike, points
     are kept between.
 
     Args:

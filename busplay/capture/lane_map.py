@@ -232,7 +232,7 @@ def _listed(signals: Sequence[str]) -> str:
 
 
 def _are_unlabelled(signals: Sequence[str]) -> bool:
-    """Tell whether names only count channels: D0, D1 … are what analysers call them."""
+    """Return whether names only count channels: D0, D1 … are what analysers call them."""
     stems = {re.sub(r"\d+$", "", name.rpartition(".")[2]) for name in signals}
     return len(stems) == 1 and len(signals) > 1
 

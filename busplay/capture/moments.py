@@ -64,7 +64,7 @@ def try_receiver(
     survey: ClockSurvey,
     offsets_ps: tuple[int, ...],
 ) -> ReceiverTrial:
-    """Let a receiver decode a stretch of a capture."""
+    """Decode a stretch of a capture with a receiver."""
     sampler = SymbolSampler(layout, lane_map, survey.plan, offsets_ps)
     receiver = Receiver(layout)
     number = 0

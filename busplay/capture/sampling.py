@@ -138,7 +138,7 @@ class SymbolSampler:
         raise KeyError(f"signal {signal} is no wire of this link")
 
     def feed(self, changes: ChangeBatch) -> SymbolRun:
-        """Take changes, in order of time; give the symbols that they settle."""
+        """Take changes, in order of time; return the symbols that they settle."""
         if not len(changes):
             return self._joined([])
         edge_ps, kind = self.clock.feed(changes)

@@ -21,7 +21,7 @@ NOTHING = "-"
 
 
 class FrameTexts:
-    """Says in words what the wires carry, for a waveform viewer.
+    """What the wires carry in words, for a waveform viewer.
 
     Args:
         reader: of the trace; its board names units.
@@ -103,7 +103,7 @@ class FrameTexts:
 
 
 def frame_texts(frames: FrameBatch, layout: FrameLayout, board: Board | None) -> list[str]:
-    """Say what each frame is, in one short line."""
+    """Describe each frame in one short line."""
     fields = {name: column.tolist() for name, column in layout.unpack(frames.word).items()}
     right = layout.is_right(frames.word).tolist()
     count = len(frames)

@@ -150,7 +150,7 @@ def _stretches(
 def _told(
     stretches: Iterator[SymbolStretch], on_edge: Callable[[int], None] | None
 ) -> Iterator[SymbolStretch]:
-    """Tell how far each stretch goes, once it is taken."""
+    """Report how far each stretch goes, once it is taken."""
     for stretch in stretches:
         yield stretch
         if on_edge is not None:

@@ -115,7 +115,7 @@ class ByteSource:
 
         Raises:
             InputError: reading fails, or compressed data are damaged; all bytes before have
-                been given.
+                been read.
         """
         filled = 0
         while filled < len(target):

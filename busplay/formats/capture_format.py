@@ -117,7 +117,12 @@ class CaptureFormat(Protocol):
         """Return the suffixes."""
 
     def recognises(self, head: bytes, text: str | None) -> bool:
-        """Tell a file of this format by its first 16 KiB; `text`: the same, if it is text."""
+        """Return whether a file is of this format, by its first 16 KiB.
+
+        Args:
+            head: those bytes.
+            text: the same as text; None: they are none.
+        """
 
     def open(self, source: ByteSource, options: FormatOptions) -> CaptureReader:
         """Read the head of a file.
@@ -141,7 +146,7 @@ class BuiltInFormat:
     reader: str
 
     def recognises(self, head: bytes, text: str | None) -> bool:
-        """Tell a file of this format by its first bytes."""
+        """Return whether a file is of this format, by its first bytes."""
         match self.name:
             case "sr":
                 return head.startswith(_ZIP_HEADS)

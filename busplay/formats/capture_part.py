@@ -12,7 +12,7 @@ from busplay.formats.change_counts import count_changes, least_gap
 
 
 class PartOfRows:
-    """Takes rows from the start of a capture and returns those of a part, once.
+    """The rows of a part of a capture, taken from all rows once.
 
     Args:
         from_ps: first time, in the file's own time; None: its start.

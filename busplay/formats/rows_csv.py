@@ -38,7 +38,7 @@ def parse_rows(
 
     Raises:
         InputError: the header lacks a column, a number is none or out of range, or the
-            first column falls; with its line. Every row before it has been given.
+            first column falls; with its line. Every row before it has been returned.
     """
     parser = _RowParser(columns, file)
     rest = b""

@@ -1,4 +1,4 @@
-"""Tell the two forms of stores apart by their first bytes, and read either."""
+"""Stores in either form, told apart by their first bytes."""
 
 from __future__ import annotations
 

@@ -38,7 +38,7 @@ def read_stores_binary(stream: BinaryIO, file: str) -> Iterator[StoreBatch]:
 
     Raises:
         InputError: a record is cut off, has a kind that is not 0, or its cycle goes back;
-            with the byte at which it begins. Everything before it has been given.
+            with the byte at which it begins. Everything before it has been returned.
     """
     return parse_stores_binary(read_chunks(stream, file), file=file)
 

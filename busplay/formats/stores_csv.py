@@ -31,7 +31,7 @@ def read_stores_csv(stream: BinaryIO, file: str) -> Iterator[StoreBatch]:
 
     Raises:
         InputError: the header lacks a column, a number is none or out of range, or a cycle
-            goes back; with its line. Every store before it has been given.
+            goes back; with its line. Every store before it has been returned.
     """
     return parse_stores_csv(read_chunks(stream, file), file=file)
 

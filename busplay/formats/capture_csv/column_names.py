@@ -33,7 +33,7 @@ def unit_word_ps(word: str) -> Fraction | None:
 
 
 def is_unit_word(word: str) -> bool:
-    """Tell whether a cell of the head is a unit and not a name."""
+    """Return whether a cell of the head is a unit and not a name."""
     return unit_word_ps(word) is not None or word.strip(" []()").lower() in _OTHER_UNIT_WORDS
 
 
@@ -46,12 +46,12 @@ def find_name_unit_ps(name: str) -> Fraction | None:
 
 
 def is_time_name(name: str) -> bool:
-    """Tell whether a column of that name holds times."""
+    """Return whether a column of that name holds times."""
     if unit_word_ps(name) is not None:
         return True
     return _TIME_NAME.fullmatch(name.strip()) is not None
 
 
 def is_index_name(name: str) -> bool:
-    """Tell whether a column of that name holds sample numbers."""
+    """Return whether a column of that name holds sample numbers."""
     return _INDEX_NAME.fullmatch(name.strip()) is not None

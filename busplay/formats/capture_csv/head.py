@@ -204,7 +204,7 @@ class _HeadParser:
         )
 
     def _is_title(self, number: int, cells: list[str], delimiter: str) -> bool:
-        """Tell whether a line is the names of channels, such as `0,1,MOSI`, and no row.
+        """Return whether a line is the names of channels, such as `0,1,MOSI`, and no row.
 
         Names are words or other numbers where all rows below have levels.
         """

@@ -32,7 +32,7 @@ def split_cells(line: str, delimiter: str) -> list[str]:
 
 
 def is_row(cells: Sequence[str]) -> bool:
-    """Tell whether these are a row's cells: one is a number or level, and the first is."""
+    """Return whether these are a row's cells: one is a number or level, and the first is."""
     first = cells[0]
     if not any(one.fullmatch(first) for one in (_NUMBER, _LEVEL, _BUS, _TIME)):
         return False
@@ -46,7 +46,7 @@ def is_row(cells: Sequence[str]) -> bool:
 
 
 def find_look(cells: Sequence[str]) -> str:
-    """Tell what a column's cells look like: `level`, `number`, `time`, `bus`, `hex` or `other`.
+    """Return what a column's cells look like: `level`, `number`, `time`, `bus`, `hex` or `other`.
 
     A `time` has its unit in the cell; `hex` has letters among its digits and no mark.
     """
@@ -65,7 +65,7 @@ def find_look(cells: Sequence[str]) -> str:
 
 
 def find_base(cells: Sequence[str], named_bits: int | None) -> tuple[int, int | None]:
-    """Tell the base of a bus column's cells, and its width as far as they tell it.
+    """Return the base of a bus column's cells, and its width as far as they show it.
 
     Args:
         named_bits: the width that the column's name tells.

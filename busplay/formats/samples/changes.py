@@ -48,7 +48,7 @@ def find_changes_in_bytes(
     row_time: UInt64Column,
     row_level: UInt64Column,
 ) -> int:
-    """Find the changes in samples of one byte; give how many rows were written.
+    """Find the changes in samples of one byte; return how many rows were written.
 
     Args:
         words: uint64[groups * 8]; the samples, eight a word, the first lowest.
@@ -123,7 +123,7 @@ def find_changes(
     row_time: UInt64Column,
     row_level: UInt64Column,
 ) -> int:
-    """Find the changes in samples of any width; give how many rows were written.
+    """Find the changes in samples of any width; return how many rows were written.
 
     Args:
         samples: unsigned[>= count].

@@ -133,7 +133,7 @@ class SampleReader:
         self._cut_reason = ""
 
     def info(self) -> CaptureInfo:
-        """Tell what is known so far."""
+        """Return what is known so far."""
         first = 1 if self._samples_read else 0
         changes = {
             bit: first + int(count)
@@ -234,7 +234,7 @@ class SampleReader:
 
 
 def _fill(source: SampleSource, target: memoryview) -> tuple[int, InputError | None]:
-    """Fill memory unless the end or damage comes before; give how many bytes, and the damage."""
+    """Fill memory unless the end or damage comes before; return how many bytes, and the damage."""
     filled = 0
     while filled < len(target):
         try:

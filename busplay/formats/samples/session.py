@@ -155,7 +155,7 @@ class SessionSource:
         """Fill a stretch of memory as far as there are bytes; 0 at the end only.
 
         Raises:
-            InputError: a piece is damaged; all bytes before have been given.
+            InputError: a piece is damaged; all bytes before have been read.
         """
         if self._damage_found is not None:
             raise self._damage_found

@@ -68,7 +68,7 @@ def long_key(text: UInt8Column, first: int, stop: int) -> np.uint64:
 
 @kernel
 def add_long(key: np.uint64, place: int, keys: UInt64Column, places: NDArray[np.int32]) -> None:
-    """Put an id's key into the hash table, which must not be full."""
+    """Enter an id's key in the hash table, which must not be full."""
     mask = len(keys) - 1
     at = np.int64((key * np.uint64(0x9E3779B97F4A7C15)) >> np.uint64(32)) & mask
     while keys[at] != np.uint64(0):
@@ -122,7 +122,7 @@ def find_later(
 
 @kernel
 def any_set(counts: UInt64Column) -> bool:
-    """Tell whether any count is not 0."""
+    """Return whether any count is not 0."""
     for count in counts:  # noqa: SIM110, a loop is what compiles
         if count != np.uint64(0):
             return True
@@ -131,7 +131,7 @@ def any_set(counts: UInt64Column) -> bool:
 
 @kernel
 def is_end(text: UInt8Column, first: int, stop: int) -> bool:
-    """Tell whether a token is `$end`."""
+    """Return whether a token is `$end`."""
     return (
         stop - first == 4
         and text[first] == 36

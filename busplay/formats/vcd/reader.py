@@ -258,7 +258,7 @@ class VcdReader:
         yield ChangeBatch(time, level, unknown)
 
     def _is_cut(self, rest: bytes) -> bool:
-        """Tell whether a fault is the file's last word, which nothing closes."""
+        """Return whether a fault is the file's last word, which nothing closes."""
         return bool(rest) and not any(byte <= 0x20 for byte in rest)
 
     def _look_at_end(self, rest: bytes) -> None:

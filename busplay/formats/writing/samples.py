@@ -15,12 +15,12 @@ from numpy.typing import NDArray
 
 
 def sample_bytes(wires: int) -> int:
-    """Tell how many bytes a sample of so many wires takes."""
+    """Return the bytes of a sample of so many wires."""
     return 1 if wires <= 8 else 2 if wires <= 16 else 4
 
 
 def write_raw(stream: BinaryIO, blocks: Iterable[NDArray[np.uint32]], *, wires: int) -> int:
-    """Write samples one behind the other; give how many.
+    """Write samples one behind the other; return how many.
 
     Raises:
         OSError: as the stream's `write`.
@@ -36,7 +36,7 @@ def write_raw(stream: BinaryIO, blocks: Iterable[NDArray[np.uint32]], *, wires: 
 def write_session(
     stream: BinaryIO, blocks: Iterable[NDArray[np.uint32]], *, names: Sequence[str], rate_hz: int
 ) -> int:
-    """Write a session file; give how many samples.
+    """Write a session file; return how many samples.
 
     Raises:
         OSError: as the stream's `write`.

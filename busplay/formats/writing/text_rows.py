@@ -16,7 +16,7 @@ _ZERO, _ONE, _X, _COMMA, _POINT, _LINE, _HASH = 48, 49, 120, 44, 46, 10, 35
 
 @kernel
 def put_number(number: np.uint64, out: UInt8Column, at: int) -> int:
-    """Write a number in decimal; give the place behind it."""
+    """Write a number in decimal; return the place behind it."""
     digits = 1
     limit = np.uint64(10)
     while digits < MAX_DIGITS and number >= limit:
@@ -45,7 +45,7 @@ def put_changes(
     state: UInt64Column,
     out: UInt8Column,
 ) -> int:
-    """Write rows and texts as value changes, in order of time; give how many bytes.
+    """Write rows and texts as value changes, in order of time; return how many bytes.
 
     Args:
         time_ps, level, unknown: uint64[rows].
