@@ -57,7 +57,7 @@ def info(
 
 
 def _is_trace(path: Path) -> bool:
-    """Tell a trace by its first bytes, or by its suffix where these are damaged."""
+    """Return whether a file is a trace: by its first bytes, or by its suffix."""
     try:
         with path.open("rb") as stream:
             head = stream.read(len(MAGIC))

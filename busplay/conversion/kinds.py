@@ -119,7 +119,7 @@ def read_head(path: Path, count: int) -> bytes:
                 raise InputError(source.cut_reason, file=str(path))
             return head
     except InputError as error:
-        if path.is_file():
+        if path.is_file() or error.found is not None:
             raise
         raise InputError(
             file=str(path),

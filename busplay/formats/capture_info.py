@@ -4,11 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
-from typing import Unpack
 
 from busplay.batch import SignalInfo
-from busplay.formats.capture import Capture, ReadOptions, open_capture
+from busplay.formats.capture import Capture
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,20 +49,6 @@ class CaptureFileInfo:
     changes: int
     signals: tuple[SignalInfo, ...]
     notes: tuple[str, ...]
-
-
-def read_capture_info(path: str | Path, **reading: Unpack[ReadOptions]) -> CaptureFileInfo:
-    """Read a capture to its end and return what is in it.
-
-    Args:
-        path: the file.
-        reading: how to read it, and which part.
-
-    Raises:
-        InputError: as `open_capture` and `Capture.batches`.
-    """
-    with open_capture(path, **reading) as capture:
-        return capture_info(capture)
 
 
 def capture_info(

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from pathlib import Path
 
@@ -168,6 +169,20 @@ def test_what_is_no_capture_is_named_with_the_way_on(
     outcome = busplay("info", path)
     assert outcome.status == 2
     assert outcome.err.startswith(f"busplay: {path}: {found}")
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="the system has no named pipes")
+@pytest.mark.parametrize("command", ["info", "decode", "convert"])
+def test_a_pipe_is_refused_and_not_waited_for(busplay: Call, tmp_path: Path, command: str) -> None:
+    path = tmp_path / "pipe.vcd"
+    os.mkfifo(path)
+    words = {"info": (), "decode": ("--link", "lean"), "convert": (tmp_path / "a.trace",)}[command]
+    outcome = busplay(command, path, *words)
+    assert outcome.status == 2
+    assert outcome.err == (
+        f"busplay: {path}: found a pipe; this is read more than once: write it to a file, and give"
+        " that\n"
+    )
 
 
 @pytest.mark.parametrize("command", ["info", "decode", "convert"])
