@@ -9,7 +9,7 @@ import click
 
 from busplay.cli.files import Described, OutFile
 from busplay.cli.json_output import print_json
-from busplay.cli.options import json_option, seed_option
+from busplay.cli.options import full_option, json_option, seed_option
 
 if TYPE_CHECKING:
     from busplay.analysis.soundness.report import CheckReport
@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     help="Write a picture of the frame and a timing diagram.",
 )
 @seed_option(default=1)
-@click.option("--full", is_flag=True, help="Print all tables.")
+@full_option
 @json_option
 def command(
     source: str,

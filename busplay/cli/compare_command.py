@@ -10,7 +10,7 @@ import click
 
 from busplay.cli.files import InFile, OutFile
 from busplay.cli.json_output import print_json
-from busplay.cli.options import Count
+from busplay.cli.options import Count, full_option, json_option
 from busplay.cli.renamed import renamed
 from busplay.cli.style import verdict
 
@@ -23,7 +23,7 @@ PIECE_CYCLES = 1_000_000
 @click.argument("expected", metavar="EXPECTED", type=InFile())
 @click.argument("actual", metavar="ACTUAL", type=InFile())
 @click.option("--list", "listed", type=Count(), help="List COUNT differences.", metavar="COUNT")
-@click.option("--full", is_flag=True, help="Show all tables and all differences.")
+@full_option
 @click.option(
     "--labels",
     type=InFile(),
@@ -35,7 +35,7 @@ PIECE_CYCLES = 1_000_000
     help="Draw both last screens and their difference, side by side.",
 )
 @click.option("--ignore-time", is_flag=True, help="Accept frames that come late.")
-@click.option("--json", "as_json", is_flag=True, help="Print the figures as JSON.")
+@json_option
 @renamed("--first", "--list")
 @renamed("--all", "--full")
 def command(

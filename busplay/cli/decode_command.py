@@ -11,7 +11,7 @@ import click
 
 from busplay.cli.capture_options import capture_options, map_option
 from busplay.cli.files import Described, InFile, OutFile
-from busplay.cli.options import Snapshot, Time, json_option, snapshot_option
+from busplay.cli.options import Snapshot, Time, full_option, json_option, snapshot_option
 from busplay.cli.renamed import renamed
 from busplay.errors import InputError
 
@@ -87,7 +87,7 @@ class DecodeOutput:
 @click.option("--correct", is_flag=True, help="Correct one wrong bit in a frame.")
 @click.option("--expect", type=InFile(), help="Compare with this trace of what was sent.")
 @click.option("--labels", type=InFile(), help="Labels of the program, for --expect.")
-@click.option("--full", is_flag=True, help="Print all tables, and list every difference.")
+@full_option
 @snapshot_option(
     "Write the last picture as PNG, of all units or of one. Needs --board. Repeatable."
 )

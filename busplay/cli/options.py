@@ -202,6 +202,10 @@ def seed_option(name: str = "seed", *, default: int | None = None) -> Callable[[
     )
 
 
+full_option = click.option("--full", is_flag=True, help="Print all tables and lists in full.")
+load_option = click.option(
+    "--load", "load_address", type=Address(), help="Load a raw PROGRAM at ADDRESS."
+)
 json_option = click.option("--json", "as_json", is_flag=True, help="Print the figures as JSON.")
 
 

@@ -8,13 +8,12 @@ import click
 
 from busplay.cli.fault_options import FaultRequest, fault_options
 from busplay.cli.files import InFile, InProgram
-from busplay.cli.options import Count, Time, json_option
+from busplay.cli.options import Count, Time, json_option, load_option
 from busplay.cli.playing import PlayOptions, play_options
 from busplay.cli.renamed import renamed
 from busplay.cli.run_options import (
     LossOptions,
     labels_option,
-    load_option,
     loss_options,
 )
 

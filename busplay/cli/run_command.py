@@ -8,13 +8,12 @@ import click
 
 from busplay.cli.fault_options import FaultRequest, fault_options
 from busplay.cli.files import Described, InFile, InProgram
-from busplay.cli.options import json_option
+from busplay.cli.options import json_option, load_option
 from busplay.cli.playing import PlayOptions, play_options
 from busplay.cli.run_options import (
     LossOptions,
     RunOptions,
     labels_option,
-    load_option,
     loss_options,
     run_options,
 )

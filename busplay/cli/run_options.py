@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from busplay.cli.files import Described, InFile, OutFile
-from busplay.cli.options import Address, Count, Time, option_group
+from busplay.cli.options import Count, Time, option_group
 from busplay.cli.renamed import renamed
 from busplay.units import PS_PER_S
 
@@ -94,9 +94,6 @@ loss_options = option_group(
     ),
 )
 
-load_option = click.option(
-    "--load", "load_address", type=Address(), help="Load a raw PROGRAM at ADDRESS."
-)
 labels_option = click.option(
     "--labels",
     type=InFile(),

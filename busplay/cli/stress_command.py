@@ -10,7 +10,7 @@ import click
 from busplay.cli.fault_options import FaultRequest, Probability, fault_options
 from busplay.cli.files import Described, InProgram, OutFile
 from busplay.cli.json_output import print_json
-from busplay.cli.options import Address, Count, Parsed, Time
+from busplay.cli.options import Count, Parsed, Time, full_option, json_option, load_option
 from busplay.cli.renamed import renamed
 from busplay.cli.style import verdict
 from busplay.units import NS_PER_S
@@ -96,7 +96,7 @@ VALUES_MAX = 1_000
     show_default=True,
     help="Run the program for COUNT cycles.",
 )
-@click.option("--load", "load_address", type=Address(), help="Load address of a raw program.")
+@load_option
 @click.option(
     "--frames", type=Count(1), metavar="COUNT", help="Send at most COUNT frames in a trial."
 )
@@ -136,8 +136,8 @@ VALUES_MAX = 1_000
     type=OutFile(".png", ".svg", ".pdf"),
     help="Draw the sweeps with their intervals.",
 )
-@click.option("--json", "as_json", is_flag=True, help="Print the figures as JSON.")
-@click.option("--full", is_flag=True, help="Show all sweeps.")
+@json_option
+@full_option
 @renamed("--sweep-fifo", "--sweep-receiver-fifo")
 @renamed("--budget", "--max-frames")
 @renamed("--width", "--precision")
