@@ -11,7 +11,8 @@ from busplay.capture.blame import LaneBlame
 from busplay.capture.clock import Int64Column
 from busplay.capture.sampling import SymbolRun
 from busplay.link.layout import FrameLayout
-from busplay.receiver.states import Event, ReceiverLog
+from busplay.receiver.counters import ReceiverLog
+from busplay.receiver.states import LogKind
 
 # Rows of a list that are kept; what is beyond is counted.
 ROWS_MAX = 10_000
@@ -165,9 +166,9 @@ class HealthWatch:
         self._blame_lanes(log)
         times = self.times_ps(log.first)
         stops = self.times_ps(log.stop)
-        moves = np.flatnonzero((log.kind == Event.LOST) | (log.kind == Event.GAINED))
+        moves = np.flatnonzero((log.kind == LogKind.SYNC_LOST) | (log.kind == LogKind.SYNC_GAINED))
         for row in moves.tolist():
-            if log.kind[row] == Event.LOST:
+            if log.kind[row] == LogKind.SYNC_LOST:
                 self._out_since = (int(log.first[row]), int(times[row]))
                 continue
             if self._first_sync_ps is None:
@@ -185,15 +186,15 @@ class HealthWatch:
 
     def _blame_lanes(self, log: ReceiverLog) -> None:
         kinds = {
-            Event.FAILED: "check failed",
-            Event.MENDED: "corrected",
-            Event.ABANDONED: "aborted",
+            LogKind.CHECK_FAILED: "check failed",
+            LogKind.CORRECTED: "corrected",
+            LogKind.ABORTED: "aborted",
         }
         rows = np.flatnonzero(np.isin(log.kind, list(kinds)))
         if not len(rows):
             return
         kind, first = log.kind[rows], log.first[rows]
-        whole = kind != Event.ABANDONED
+        whole = kind != LogKind.ABORTED
         words = np.zeros(len(rows), np.uint64)
         blamed = np.zeros(len(rows), np.uint32)
         if whole.any():
@@ -213,7 +214,7 @@ class HealthWatch:
             self._damaged.append(
                 DamagedFrame(
                     time_ps=int(times[row]) + self._zero_ps,
-                    kind=kinds[Event(int(kind[row]))],
+                    kind=kinds[LogKind(int(kind[row]))],
                     word=int(words[row]) if whole[row] else None,
                     lanes=lanes,
                 )

@@ -11,7 +11,7 @@ from busplay.capture.clock import ClockCounters
 from busplay.capture.edge_grid import EdgeTimes
 from busplay.capture.eye import LaneEye
 from busplay.capture.health import Health
-from busplay.receiver.states import ReceiverCounters
+from busplay.receiver.counters import ReceiverCounters
 
 
 @dataclass(frozen=True, slots=True)

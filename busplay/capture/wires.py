@@ -19,8 +19,8 @@ from numpy.typing import NDArray
 from busplay.batch import ChangeBatch, FrameBatch, SymbolColumn
 from busplay.capture.lane_map import CLOCK, wires_of
 from busplay.link.layout import FrameLayout
-from busplay.sender.expander import expand, expand_all
 from busplay.units import PS_PER_S
+from busplay.wire.expander import expand
 
 STRETCH_EDGES = 1 << 17
 
@@ -86,8 +86,8 @@ def _cut(
         stop_edge = int(frames.edge[count - 1]) + slot
     head = FrameBatch(frames.edge[:count], frames.word[:count])
     rest = FrameBatch(frames.edge[count:], frames.word[count:])
-    batch = expand(head, layout, first_edge=first_edge, stop_edge=stop_edge)
-    return SymbolStretch(first_edge, expand_all(batch, layout)), rest, stop_edge
+    symbols = expand(head, layout, first_edge=first_edge, stop_edge=stop_edge)
+    return SymbolStretch(first_edge, symbols), rest, stop_edge
 
 
 class WireDrawer:

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from busplay.pipeline.accounts import FAULT_NAMES
 from busplay.pipeline.totals import FaultTotals, FrameTotals
-from busplay.pipeline.transport import FAULT_NAMES
 
 if TYPE_CHECKING:
     from busplay.analysis.profile import Routine

@@ -13,7 +13,7 @@ from busplay.description.link import SPACE_IDLE, SPACE_MEMORY, SPACE_REGISTERS
 from busplay.formats.writing.vcd import TextBatch
 from busplay.link.layout import FrameLayout
 from busplay.receiver.receiver import Receiver
-from busplay.receiver.states import Event
+from busplay.receiver.states import LogKind
 from busplay.trace.reader import TraceReader
 
 FRAME_TEXT, STATE_TEXT = 0, 1
@@ -51,10 +51,10 @@ class FrameTexts:
         self._receiver.feed_symbols(stretch.symbols, stretch.first_edge)
         log = self._receiver.take_log()
         for kind, edge in zip(log.kind.tolist(), log.edge.tolist(), strict=True):
-            if kind in (Event.GAINED, Event.LOST):
+            if kind in (LogKind.SYNC_GAINED, LogKind.SYNC_LOST):
                 # Known with the last edge of the frame that decided it.
                 step = max(2 * edge - 1, 2 * stretch.first_edge)
-                found.append((step, STATE_TEXT, "SYNC" if kind == Event.GAINED else "HUNT"))
+                found.append((step, STATE_TEXT, "SYNC" if kind == LogKind.SYNC_GAINED else "HUNT"))
         return self._batch(found)
 
     def rest(self) -> TextBatch:

@@ -107,13 +107,14 @@ def _leave_unloaded(library: Any) -> None:
 
 
 class _Callee(CPUDispatcher):  # type: ignore[misc]
-    """A kernel as Numba sees it when another calls it: typed, and optimised with its caller only.
+    """A kernel as Numba sees it when another calls it: typed, and made one with its caller.
 
     As Numba does it, each is optimised and loaded by itself too; that took half as long again.
+    And it would stay a call of its own, for which each member of a named tuple is an argument.
     """
 
     def __init__(self, function: FunctionType) -> None:
-        super().__init__(py_func=function, targetoptions=dict(_OPTIONS))
+        super().__init__(py_func=function, targetoptions={**_OPTIONS, "forceinline": True})
         self._compiler._customize_flags = _left_as_text
 
     def add_overload(self, compiled: Any) -> None:

@@ -20,7 +20,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busplay.pipeline.totals import FaultTotals
-from busplay.receiver.states import Event, ReceiverLog
+from busplay.receiver.counters import ReceiverLog
+from busplay.receiver.states import LogKind
 
 CHECK, STEP, OUT, UNDETECTED, IN_FLIGHT = range(5)
 VERDICTS = 5
@@ -99,10 +100,10 @@ class FaultAccounts:
     def _verdicts(self, ordinal: Int64Column) -> Int64Column:
         log = self._log
         verdict = np.full(len(ordinal), UNDETECTED, np.int64)
-        is_wrong = log.kind <= Event.ABANDONED
+        is_wrong = log.kind <= LogKind.ABORTED
         wrong_first, wrong_stop = log.first[is_wrong], log.stop[is_wrong]
-        given_up = log.kind[is_wrong] == Event.ABANDONED
-        is_loss = log.kind == Event.LOST
+        given_up = log.kind[is_wrong] == LogKind.ABORTED
+        is_loss = log.kind == LogKind.SYNC_LOST
         loss_first, loss_stop = log.first[is_loss], log.stop[is_loss]
         if len(wrong_stop):
             index = np.searchsorted(wrong_stop, ordinal, side="right")
@@ -121,8 +122,8 @@ class FaultAccounts:
 
     def _in_step_at(self, ordinal: Int64Column) -> NDArray[np.bool_]:
         log = self._log
-        is_change = log.kind >= Event.LOST
-        gained = log.kind[is_change] == Event.GAINED
+        is_change = log.kind >= LogKind.SYNC_LOST
+        gained = log.kind[is_change] == LogKind.SYNC_GAINED
         last = np.searchsorted(log.stop[is_change], ordinal, side="right") - 1
         known = np.concatenate([[self._in_sync], gained])
         return known[last + 1]
@@ -135,9 +136,9 @@ class FaultAccounts:
         old = min(old, int(np.searchsorted(log.stop, horizon - self._margin)))
         if old == 0:
             return
-        changes = log.kind[:old][log.kind[:old] >= Event.LOST]
+        changes = log.kind[:old][log.kind[:old] >= LogKind.SYNC_LOST]
         if len(changes):
-            self._in_sync = bool(changes[-1] == Event.GAINED)
+            self._in_sync = bool(changes[-1] == LogKind.SYNC_GAINED)
         self._log = log.after(old)
 
     def totals(self, *, symbols_judged: int) -> list[FaultTotals]:

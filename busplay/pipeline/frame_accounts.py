@@ -17,11 +17,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from busplay.batch import FrameBatch, UInt16Column, UInt64Column
+from busplay.batch import FrameBatch, StoreBatch, UInt16Column, UInt64Column
 from busplay.losses.losses import LOSSES_MAX, NO_CYCLE, Cause, Losses
 from busplay.pipeline import settling
 from busplay.pipeline.totals import FrameTotals
-from busplay.receiver.states import Event, ReceiverLog
+from busplay.receiver.counters import ReceiverLog
+from busplay.receiver.states import LogKind
 
 _CAUSE_OF_NOTE = np.array(
     [Cause.DAMAGED, Cause.RECEIVER_FIFO, Cause.DEADLINE, Cause.WIRE], np.uint8
@@ -57,6 +58,16 @@ class SentFrames:
             np.broadcast_to(np.uint64(NO_CYCLE), count),
             np.broadcast_to(np.uint16(0), count),
         )
+
+    @classmethod
+    def of_stores(
+        cls, frames: FrameBatch, stores: StoreBatch, which: NDArray[np.int64] | None
+    ) -> SentFrames:
+        """Take frames with the stores that they carry: `which` of some stores, or all of them."""
+        cycle, address = stores.cycle, stores.address
+        if which is not None:
+            cycle, address = cycle[which], address[which]
+        return cls(frames.edge, frames.word, cycle, address)
 
     def then(self, other: SentFrames) -> SentFrames:
         """Return these and then the others."""
@@ -142,78 +153,10 @@ class FrameAccounts:
         self._changes_edge: NDArray[np.int64] = np.empty(0, np.int64)
         self._changes_gained: NDArray[np.bool_] = np.empty(0, np.bool_)
         self._in_sync = in_sync
+        self._notes = np.empty(0, np.uint8), np.empty((2, 0), np.int64)
         self.on_losses: Callable[[Losses], object] | None = None
         self._losses: list[Losses] = []
         self._losses_kept = 0
-
-    @property
-    def is_settled(self) -> bool:
-        """Whether nothing is under way."""
-        return not len(self._sent) and not len(self._got)
-
-    def add_right(self, count: int) -> None:
-        """Enter frames that are known to have been received right, all of them in sync."""
-        if count:
-            since = int(self._counts[settling.SINCE])
-            if since > 0:
-                self._counts[settling.MISSED] += since
-                self._counts[settling.LONG_GAPS] += 0 < self._modulus <= since
-            self._counts[settling.SINCE] = 0
-            self._counts[settling.RIGHT] += count
-
-    def add_in_sync(self, sent: SentFrames, failed: NDArray[np.int64]) -> None:
-        """Enter frames that came while the receiver was in sync on the slot grid.
-
-        Args:
-            sent: all of them; nothing is under way.
-            failed: int64[failed], rising; which of them failed their check. The others were
-                received right.
-        """
-        count, lost = len(sent), len(failed)
-        if not lost:
-            self.add_right(count)
-            return
-        self._counts[settling.RIGHT] += count - lost
-        self._on_wire += lost
-        # Runs of failed frames are gaps; one at an end belongs to what comes before or after.
-        begins = np.concatenate([[0], np.flatnonzero(failed[1:] - failed[:-1] > 1) + 1])
-        lengths = np.concatenate([begins[1:], [lost]]) - begins
-        since = int(self._counts[settling.SINCE])
-        is_first = int(failed[0]) == 0
-        if is_first and since >= 0:
-            lengths[0] += since
-        elif is_first:
-            # Before the first frame delivered nothing is missed.
-            lengths[0] = 0
-        elif since > 0:
-            lengths = np.concatenate([[since], lengths])
-        since = 0
-        if int(failed[-1]) == count - 1:
-            since = int(lengths[-1])
-            lengths = lengths[:-1]
-            if is_first and lost == count and int(self._counts[settling.SINCE]) < 0:
-                since = -1
-        self._counts[settling.SINCE] = since
-        self._counts[settling.MISSED] += int(lengths.sum())
-        if self._modulus:
-            self._counts[settling.LONG_GAPS] += int(np.count_nonzero(lengths >= self._modulus))
-        if self._losses_kept >= LOSSES_MAX and self.on_losses is None:
-            return
-        nothing = np.zeros(lost, np.uint8)
-        self._keep(
-            Losses(
-                np.full(lost, Cause.WIRE, np.uint8),
-                sent.edge[failed],
-                sent.cycle[failed],
-                sent.address[failed],
-                sent.word[failed],
-                nothing,
-            )
-        )
-
-    def add_undelivered(self, count: int) -> None:
-        """Enter frames that a receiver in sync is known not to have delivered."""
-        self._on_wire += count
 
     def add_lost_at_sender(
         self, edge: UInt64Column, cycle: UInt64Column, address: UInt16Column, word: UInt64Column
@@ -245,10 +188,17 @@ class FrameAccounts:
             settled_edge: no frame to come is delivered that begins before this link edge.
         """
         self._add_changes(log)
+        if got.word is sent.word and not got.fate.any() and self._is_settled(sent, settled_edge):
+            # What was delivered is the very column that was sent: nothing need be compared.
+            self._add_intact(len(sent))
+            self._forget_changes(settled_edge)
+            return
         sent, got = self._sent.then(sent), self._got.then(got)
-        room = len(sent)
-        kind = np.empty(room, np.uint8)
-        note_sent, note_got = np.empty(room, np.int64), np.empty(room, np.int64)
+        if len(sent) > len(self._notes[0]):
+            # Kept, as fresh memory costs more than what is done here.
+            count = len(sent)
+            self._notes = np.empty(count, np.uint8), np.empty((2, count), np.int64)
+        kind, (note_sent, note_got) = self._notes
         settled, used, notes = settling.settle(
             np.ascontiguousarray(sent.edge),
             np.ascontiguousarray(sent.word),
@@ -267,6 +217,20 @@ class FrameAccounts:
         self._sent, self._got = sent.after(settled), got.after(used)
         self._forget_changes(settled_edge)
 
+    def _is_settled(self, sent: SentFrames, settled_edge: int) -> bool:
+        """Tell whether nothing is in flight before some frames nor after them."""
+        is_clear = not len(self._sent) and not len(self._got)
+        return is_clear and len(sent) > 0 and int(sent.edge[-1]) < settled_edge
+
+    def _add_intact(self, count: int) -> None:
+        """Enter frames that were all delivered and served as they were sent."""
+        since = int(self._counts[settling.SINCE])
+        if since > 0:
+            self._counts[settling.MISSED] += since
+            self._counts[settling.LONG_GAPS] += 0 < self._modulus <= since
+        self._counts[settling.SINCE] = 0
+        self._counts[settling.INTACT] += count
+
     def _enter(
         self,
         sent: SentFrames,
@@ -279,7 +243,7 @@ class FrameAccounts:
         cause = _CAUSE_OF_NOTE[kind]
         edge = sent.edge[which]
         undelivered = kind == settling.NOTE_UNDELIVERED
-        out = undelivered & ~self._in_step_at(edge.astype(np.int64))
+        out = undelivered & ~self._in_sync_at(edge.astype(np.int64))
         cause[out] = Cause.OUT_OF_SYNC
         lost_out = int(np.count_nonzero(out))
         self._out_of_step += lost_out
@@ -303,17 +267,17 @@ class FrameAccounts:
     # -- when the receiver was in sync
 
     def _add_changes(self, log: ReceiverLog) -> None:
-        is_change = log.kind >= Event.LOST
+        is_change = log.kind >= LogKind.SYNC_LOST
         if not is_change.any():
             return
         edges = np.concatenate([self._changes_edge, log.edge[is_change]])
         # An edge that is sampled twice puts an event an edge back.
         self._changes_edge = np.maximum.accumulate(edges)
         self._changes_gained = np.concatenate(
-            [self._changes_gained, log.kind[is_change] == Event.GAINED]
+            [self._changes_gained, log.kind[is_change] == LogKind.SYNC_GAINED]
         )
 
-    def _in_step_at(self, edges: NDArray[np.int64]) -> NDArray[np.bool_]:
+    def _in_sync_at(self, edges: NDArray[np.int64]) -> NDArray[np.bool_]:
         last = np.searchsorted(self._changes_edge, edges, side="right")
         return np.concatenate([[self._in_sync], self._changes_gained])[last]
 
@@ -341,8 +305,8 @@ class FrameAccounts:
         counts = [int(one) for one in self._counts]
         return FrameTotals(
             stores=stores,
-            received_intact=counts[settling.RIGHT],
-            received_damaged=counts[settling.WRONG],
+            received_intact=counts[settling.INTACT],
+            received_damaged=counts[settling.DAMAGED],
             lost_at_sender=self._lost_at_sender,
             lost_on_wire=self._on_wire,
             lost_out_of_sync=self._out_of_step,

@@ -8,20 +8,17 @@ When `feed` returns, every store of the batch has arrived or is counted as lost:
 ahead of the processor by the few slots that the sender's FIFO still holds. Where the batches
 are cut therefore changes nothing, neither in the frames nor on the screen.
 
-Every frame and every fault injected ends in one column of the accounts (`transport`, `accounts`).
-Once the receiver is in sync on a wire without faults, and its timing cannot lose anything, every
-frame is sure to be received right: then large batches go through the fused engine.
+Every frame and every fault injected ends in one column of the accounts.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-from busplay.batch import FrameBatch, StoreBatch, UInt64Column
+from busplay.batch import FrameBatch, StoreBatch, UInt64Column, WireBatch
 from busplay.description.board import Board
 from busplay.description.faults import FaultPlan
 from busplay.display.bank import DisplayBank
@@ -29,17 +26,17 @@ from busplay.display.display import Display
 from busplay.errors import InputError
 from busplay.link.layout import FrameLayout
 from busplay.losses.losses import Losses
-from busplay.pipeline.frame_accounts import SentFrames
-from busplay.pipeline.transport import FUSED_FROM_FRAMES, RunAccounts, Transport
+from busplay.pipeline.accounts import Accounts, RunAccounts
+from busplay.pipeline.frame_accounts import DeliveredFrames, SentFrames
+from busplay.receiver.counters import ReceiverCounters
+from busplay.receiver.fifo import ReceiverFifo
 from busplay.receiver.receiver import Receiver
-from busplay.receiver.states import ReceiverCounters, State
+from busplay.receiver.states import State
 from busplay.sender.encoder import Encoder, LostStores
-
-if TYPE_CHECKING:
-    from busplay.engine.engine import FusedEngine
+from busplay.wire.faulty import FaultyWire
 
 RECEIVER_STATE = "receiver"
-SERVICE_STATE = "service"
+FIFO_STATE = "service"
 UNIT_STATE = "unit "
 
 
@@ -93,7 +90,7 @@ class Pipeline:
 
     Args:
         board: the description.
-        faults: damage to injected; None: none.
+        faults: damage to inject; None: none.
         timing: let the receiver's FIFO, service, deadline and busy times act; else every frame
             delivered is served.
 
@@ -101,6 +98,8 @@ class Pipeline:
         board: the description.
         layout: of the board's link.
         encoder, receiver, bank: the stages, for their counters; feed the pipeline, not them.
+        wire: with faults; None where none are injected there.
+        receiver_fifo: None where it cannot lose anything.
         lost_edges: uint64[lost]; where the last stores fed found the sender's FIFO full.
 
     Raises:
@@ -120,35 +119,48 @@ class Pipeline:
         self._edge = 0
         self._frames_carried = 0
         self._frames_given = 0
-        self._engine: FusedEngine | None = None
+        self._no_fate = np.zeros(0, np.uint8)
         self.lost_edges: UInt64Column = np.empty(0, np.uint64)
         self._on_losses: Callable[[Losses], object] | None = None
         self._on_delivered: Callable[[FrameBatch], object] | None = None
-        self._transport = self._new_transport()
+        self._begin()
 
-    def _new_transport(self) -> Transport:
-        transport = Transport(
-            self.board,
-            self.receiver,
-            self._deliver,
-            fused=self._fused_at if self._on_delivered is None else None,
-            step_edges=self.encoder.step_edges,
-            faults=self.faults,
-            timing=self.timing,
-            edge=self._edge,
-        )
-        transport.frames.on_losses = self._on_losses
-        return transport
-
-    def _deliver(self, frames: FrameBatch) -> None:
-        self.bank.feed(frames)
-        if self._on_delivered is not None:
-            self._on_delivered(frames)
+    def _begin(self) -> None:
+        """Make what has its beginning where the receiver stands: wire, FIFO and accounts."""
+        plan = FaultPlan() if self.faults is None else self.faults
+        link = self.board.link
+        edge_hz = (link.clock_hz or self.board.clock_hz) * link.edges_per_cycle
+        self.wire: FaultyWire | None = None
+        if plan.on_wire:
+            self.wire = FaultyWire(
+                self.layout,
+                plan,
+                edge_hz=edge_hz,
+                first_edge=self._edge,
+                first_ordinal=self.receiver.symbols_fed,
+            )
+        self.receiver_fifo: ReceiverFifo | None = None
+        if self.timing:
+            frame_symbols = self.layout.frame_symbols
+            fifo = ReceiverFifo(
+                self.board.receiver,
+                edge_hz=edge_hz,
+                frame_symbols=frame_symbols,
+                stalls=plan.stalls,
+                seed=plan.seed,
+            )
+            # Damage can bring two frames nearer together than a sender would: as near as two
+            # whole frames can be, and with an edge too many nearer yet.
+            nearest = frame_symbols if plan.on_wire else self.encoder.step_edges
+            if plan.extra_edges or plan.stalls or not fifo.is_harmless(nearest):
+                self.receiver_fifo = fifo
+        self._accounts = Accounts(self.board, self.receiver, self.wire)
+        self._accounts.frames.on_losses = self._on_losses
 
     def watch_losses(self, on_losses: Callable[[Losses], object]) -> None:
         """Have all stores that are not received right told, as soon as that is known."""
         self._on_losses = on_losses
-        self._transport.frames.on_losses = on_losses
+        self._accounts.frames.on_losses = on_losses
 
     def watch_delivered(self, on_delivered: Callable[[FrameBatch], object]) -> None:
         """Have all frames told that are served and shown, in order; before anything is fed.
@@ -159,12 +171,11 @@ class Pipeline:
         if self._edge:
             raise ValueError("frames have been delivered already that nobody watched")
         self._on_delivered = on_delivered
-        self._transport = self._new_transport()
 
     @property
     def delivered_edge(self) -> int:
         """Link edge before which no frame begins that is delivered later."""
-        return self._transport.settled_edge(self._edge)
+        return self.receiver.settled_edge(self._carried_edge)
 
     @property
     def edge(self) -> int:
@@ -191,15 +202,9 @@ class Pipeline:
         Returns:
             the frames that were sent, for a recorder.
         """
-        engine = self._engine_for(len(stores))
-        if engine is not None:
-            frames = engine.feed(stores, stop_cycle=stop_cycle) or FrameBatch.empty()
-            self._passed_plain(len(frames), edge=engine.edge)
-        else:
-            frames = self.encoder.feed(stores, stop_cycle=stop_cycle)
-            which = self.encoder.sent_store
-            sent = SentFrames(frames.edge, frames.word, stores.cycle[which], stores.address[which])
-            self._carry(sent, stop_edge=self.encoder.settled_edge)
+        frames = self.encoder.feed(stores, stop_cycle=stop_cycle)
+        sent = SentFrames.of_stores(frames, stores, self.encoder.sent_store)
+        self._carry(sent, stop_edge=self.encoder.settled_edge)
         lost = self.encoder.take_lost()
         self.lost_edges = lost.edge
         self._enter_lost(lost)
@@ -209,7 +214,7 @@ class Pipeline:
         if len(lost):
             tables = self.encoder.tables
             word = tables.address[lost.address] ^ tables.data[lost.data]
-            self._transport.frames.add_lost_at_sender(lost.edge, lost.cycle, lost.address, word)
+            self._accounts.frames.add_lost_at_sender(lost.edge, lost.cycle, lost.address, word)
 
     def enter_lost(self, lost: LostStores) -> None:
         """Enter stores that the sender of the frames given had lost."""
@@ -228,60 +233,41 @@ class Pipeline:
             stores: the same frames with the stores that they carry, where somebody knows them.
         """
         self._frames_given += len(frames)
-        engine = self._engine_for(len(frames))
-        if engine is not None:
-            received = self.receiver.counters.frames_received
-            engine.feed_frames(frames, stop_edge=stop_edge)
-            received = self.receiver.counters.frames_received - received
-            self._passed_plain(received, edge=engine.edge)
-            # A foreign recording may hold frames that are idle or wrong in themselves.
-            self._frames_carried += len(frames) - received
-            self._transport.frames.add_undelivered(len(frames) - received)
-        else:
-            self._carry(stores or SentFrames.of_frames(frames), stop_edge=stop_edge)
-
-    def _passed_plain(self, count: int, *, edge: int) -> None:
-        """Enter frames that the fused engine carried, all of them received right."""
-        self._edge = edge
-        self._frames_carried += count
-        self._transport.frames.add_right(count)
+        self._carry(stores or SentFrames.of_frames(frames), stop_edge=stop_edge)
 
     def _carry(self, sent: SentFrames, *, stop_edge: int) -> None:
-        """Carry frames through the stages."""
+        """Carry frames over a stretch of the wire, show and account for what arrives."""
         grid = self.encoder.grid_edges
         stop = stop_edge // grid * grid
         if len(sent):
             stop = max(stop, int(sent.edge[-1]) + self.encoder.step_edges)
         if stop <= self._edge:
             return
-        self._transport.carry(sent, first_edge=self._edge, stop_edge=stop)
+        words = FrameBatch(sent.edge, sent.word)
+        batch = WireBatch.of_words(words, first_edge=self._edge, stop_edge=stop)
+        parts = [batch] if self.wire is None else self.wire.feed(batch)
+        delivered = FrameBatch.joined([self.receiver.feed(part) for part in parts])
         self._edge = stop
         self._frames_carried += len(sent)
-
-    def _engine_for(self, count: int) -> FusedEngine | None:
-        """Return the fused engine for a large batch; None: the stages do it.
-
-        The two agree at any moment, so they can take turns. The fused one is some times
-        faster, but its loop takes seconds to compile when it is first used on a machine; the
-        batches of a program in real time are not worth that. It keeps no accounts, so it only
-        takes what is sure to be received right.
-        """
+        served = delivered
+        if self.receiver_fifo is None:
+            if len(delivered) > len(self._no_fate):
+                self._no_fate = np.zeros(len(delivered), np.uint8)
+            nothing = self._no_fate[: len(delivered)]
+            got = DeliveredFrames(delivered.edge, delivered.word, nothing, nothing)
+        else:
+            result = self.receiver_fifo.feed(delivered)
+            served = result.frames
+            got = DeliveredFrames(delivered.edge, delivered.word, result.fate, result.busy)
+        self._accounts.enter(sent, got, carried_edge=self._carried_edge)
+        self.bank.feed(served)
         if self._on_delivered is not None:
-            # The fused engine shows frames itself and tells nobody which.
-            return None
-        if count < FUSED_FROM_FRAMES or not self._transport.carries_all_right(self._edge):
-            return None
-        return self._fused_at(self._edge)
+            self._on_delivered(served)
 
-    def _fused_at(self, edge: int) -> FusedEngine:
-        """Return the fused engine, standing at an edge."""
-        if self._engine is None:
-            # Loads and compiles a kernel that small batches can do without.
-            from busplay.engine.engine import FusedEngine
-
-            self._engine = FusedEngine(self.encoder, self.receiver, self.bank)
-        self._engine.edge = edge
-        return self._engine
+    @property
+    def _carried_edge(self) -> int:
+        """Link edge up to which the receiver has been fed."""
+        return self._edge - (0 if self.wire is None else self.wire.held_edges)
 
     def counters(self) -> PipelineCounters:
         """What has happened since the pipeline was made."""
@@ -294,19 +280,22 @@ class Pipeline:
             frames_overrun=sent.frames_overrun,
             receiver=self.receiver.counters,
             writes_outside=outside + bank.frames_unknown_unit,
-            accounts=self._transport.accounts(stores=sent.stores_offered + self._frames_given),
+            accounts=self._accounts.totals(
+                stores=sent.stores_offered + self._frames_given,
+                receiver_fifo=None if self.receiver_fifo is None else self.receiver_fifo.counters,
+            ),
         )
 
     @property
     def losses(self) -> Losses:
         """The first stores that were not received right, one by one."""
-        return self._transport.losses
+        return self._accounts.frames.losses
 
     def states(self) -> dict[str, bytes]:
         """Return the state of receiver and units, for a trace's key frame."""
         units = {UNIT_STATE + name: state for name, state in self.bank.state().items()}
-        service = self._transport.state()
-        waiting = {} if service is None else {SERVICE_STATE: service}
+        fifo = self.receiver_fifo
+        waiting = {} if fifo is None else {FIFO_STATE: fifo.snapshot()}
         return {RECEIVER_STATE: self.receiver.snapshot(), **waiting, **units}
 
     def restore(self, states: Mapping[str, bytes], *, edge: int, frames_carried: int) -> None:
@@ -331,8 +320,18 @@ class Pipeline:
         self._frames_carried = frames_carried
         # The accounts begin anew: what came before is in nobody's memory.
         self._frames_given = 0
-        self._transport = self._new_transport()
-        self._transport.restore(states.get(SERVICE_STATE), edge=edge)
+        self._begin()
+        fifo = states.get(FIFO_STATE)
+        if fifo is None or self.receiver_fifo is None:
+            return
+        try:
+            self.receiver_fifo.restore(fifo, edge=edge)
+        except ValueError as error:
+            raise InputError(
+                place="state of the receiver's FIFO",
+                found=str(error),
+                wanted="record the trace anew",
+            ) from error
 
     @property
     def in_sync(self) -> bool:

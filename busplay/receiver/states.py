@@ -1,138 +1,170 @@
-"""The receiver's states and what it counts."""
+"""When a receiver comes into sync, and why it leaves it: one table.
+
+How to think about it. What a receiver knows of where frames begin is one of three states, as in
+ITU-T I.432.1. Whatever happens to it is one of a few events; the table says, for each state and
+event, which state comes next, what is counted, and what the log says. Both speeds of the
+receiver (word by word, symbol by symbol) take their steps here and nowhere else: `enter`. The
+framings differ in what causes the events:
+
+- `check`: a valid word at any place is FOUND; `confirm_frames` valid ones from there on make it
+  CONFIRMED, an invalid one among them ends that.
+- `marker`, rule `confirm`: the same, for words that begin with the marker. Rule `unique`: such a
+  word is CONFIRMED at once, and in sync it is DISPLACED where no frame ends.
+- `strobe`: the first active strobe is CONFIRMED. A strobe that comes early, or that is dropped
+  within a frame it should be held for, makes the frame ABORTED. A strobe never leaves SYNC: the
+  next one tells where to go on.
+
+Follows: ITU-T I.432.1, cell delineation (hunt, presync, sync; DELTA `confirm_frames`, ALPHA
+`release_frames`), read in a maker's data sheet that restates it. Departs: positions are symbols,
+not octets, and after a refuted place the search goes on with the symbol behind that frame, as a
+receiver that keeps no more than one frame can do no better.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
 from enum import IntEnum
 
 import numpy as np
 from numpy.typing import NDArray
 
-from busplay.receiver import machine
+from busplay.jit import kernel
+from busplay.receiver.registers import (
+    CHECKS_FAILED,
+    FRAMES_ABORTED,
+    FRAMES_CORRECTED,
+    INVALID_RUN,
+    LOGGED,
+    MAY_CORRECT,
+    STATE,
+    SYNCS_GAINED,
+    SYNCS_LOST,
+    VALID_RUN,
+)
 
 
 class State(IntEnum):
-    """What the receiver knows about where frames begin.
-
-    Source: cell delineation of ITU-T I.432.1, whose three states these are.
-    """
+    """What the receiver knows about where frames begin."""
 
     HUNT = 0
     """Nothing: it looks at every symbol for a place where a frame may begin."""
     PRESYNC = 1
-    """It has a place and counts right frames from there before it believes it."""
+    """It has a place and counts valid frames from there before it believes it."""
     SYNC = 2
-    """It is in sync: every frame is judged, right ones are delivered."""
-
-
-@dataclass(frozen=True, slots=True)
-class ReceiverCounters:
-    """What a receiver has seen since it was made or reset.
-
-    A frame is *judged* when the receiver was in SYNC before the frame's first symbol (with a
-    strobe: when its strobe has come). Every symbol is accounted for:
-
-        symbols_fed = symbols_skipped + symbols_idle + pending_symbols
-                      + frame_symbols * (frames_received + frames_idle + checks_failed)
-
-    where `pending_symbols` are those of the frame that has begun and not ended.
-
-    Attributes:
-        symbols_fed: all symbols, spelled out or standing in a gap.
-        symbols_skipped: symbols of no judged frame: fed in HUNT or PRESYNC, or in a frame that
-            was aborted.
-        symbols_idle: symbols between frames while the strobe rested (strobe links only).
-        pending_symbols: symbols of the frame that is on its way in.
-        frames_received: judged frames that were delivered.
-        frames_idle: judged frames that were idle, so there was nothing to deliver.
-        checks_failed: judged frames that were wrong and could not be mended.
-        frames_corrected: judged frames that were wrong by one bit and were mended; they are
-            among the received or idle ones too.
-        frames_aborted: frames that were aborted before their last symbol, because a strobe
-            came early or was dropped, or a marker stood elsewhere.
-        frames_missed: frames that the sequence field says were sent and not delivered, from
-            the first delivered frame on. A gap of a whole modulus or more cannot be told from
-            a shorter one, so after a long loss of step this is only known modulo 2 ** bits.
-        syncs_gained: times that the receiver came into SYNC.
-        syncs_lost: times that it fell out of SYNC, or found that it had been out of sync.
-    """
-
-    symbols_fed: int = 0
-    symbols_skipped: int = 0
-    symbols_idle: int = 0
-    pending_symbols: int = 0
-    frames_received: int = 0
-    frames_idle: int = 0
-    checks_failed: int = 0
-    frames_corrected: int = 0
-    frames_aborted: int = 0
-    frames_missed: int = 0
-    syncs_gained: int = 0
-    syncs_lost: int = 0
+    """It is in sync: every frame is judged, valid ones are delivered."""
 
 
 class Event(IntEnum):
+    """What can happen to a receiver."""
+
+    FOUND = 0
+    """A valid frame at a place that needs confirming."""
+    CONFIRMED = 1
+    """The last of the frames that confirm a place, or a place that needs none."""
+    VALID = 2
+    """A valid frame."""
+    INVALID = 3
+    """A frame whose check or constants fail, and that cannot be corrected."""
+    CORRECTED = 4
+    """A frame that was invalid by one bit, which was corrected."""
+    RELEASED = 5
+    """`release_frames` frames running were invalid."""
+    DISPLACED = 6
+    """A unique marker stood where no frame begins."""
+    ABORTED = 7
+    """The frame on its way in will have no end."""
+
+
+class LogKind(IntEnum):
     """What the receiver's log can say."""
 
-    FAILED = machine.LOG_FAILED
-    """A judged frame was wrong and could not be mended."""
-    MENDED = machine.LOG_MENDED
-    """A judged frame was wrong by one bit and was mended."""
-    ABANDONED = machine.LOG_ABANDONED
+    CHECK_FAILED = 0
+    """A judged frame was invalid and could not be corrected."""
+    CORRECTED = 1
+    """A judged frame was invalid by one bit and was corrected."""
+    ABORTED = 2
     """A frame was aborted before its last symbol."""
-    LOST = machine.LOG_LOST
-    """The receiver fell out of sync, or found that it had been: after the frames it is about."""
-    GAINED = machine.LOG_GAINED
-    """The receiver came into step: what follows is judged."""
+    SYNC_LOST = 3
+    """The receiver left SYNC: after the frames it is about."""
+    SYNC_GAINED = 4
+    """The receiver came into sync: what follows is judged."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class ReceiverLog:
-    """What happened to a receiver other than right frames, in order.
+# state, event, next state, what is counted, what the log says. In SYNC a valid frame counts as
+# received or idle, which the state does not depend on.
+TRANSITIONS: tuple[tuple[State, Event, State, int | None, LogKind | None], ...] = (
+    (State.HUNT, Event.FOUND, State.PRESYNC, None, None),
+    (State.HUNT, Event.CONFIRMED, State.SYNC, SYNCS_GAINED, LogKind.SYNC_GAINED),
+    (State.PRESYNC, Event.VALID, State.PRESYNC, None, None),
+    (State.PRESYNC, Event.CONFIRMED, State.SYNC, SYNCS_GAINED, LogKind.SYNC_GAINED),
+    (State.PRESYNC, Event.INVALID, State.HUNT, None, None),
+    (State.SYNC, Event.VALID, State.SYNC, None, None),
+    (State.SYNC, Event.CORRECTED, State.SYNC, FRAMES_CORRECTED, LogKind.CORRECTED),
+    (State.SYNC, Event.INVALID, State.SYNC, CHECKS_FAILED, LogKind.CHECK_FAILED),
+    (State.SYNC, Event.ABORTED, State.SYNC, FRAMES_ABORTED, LogKind.ABORTED),
+    (State.SYNC, Event.RELEASED, State.HUNT, SYNCS_LOST, LogKind.SYNC_LOST),
+    (State.SYNC, Event.DISPLACED, State.HUNT, SYNCS_LOST, LogKind.SYNC_LOST),
+)
 
-    Attributes:
-        kind: uint8[events]; an `Event`.
-        edge: int64[events]; link edge after the event's last symbol.
-        first, stop: int64[events]; which of the symbols fed the event is about, from 0.
+# The same for the kernels. An event that a state cannot meet changes nothing.
+NEXT, COUNTER, LOG_ENTRY, TABLE_COLUMNS = range(4)
+NOTHING = -1
+HUNT, PRESYNC, SYNC = (int(state) for state in State)
+# Numba compiles a kernel anew for each plain number that it is called with; not for these.
+FOUND, CONFIRMED, VALID, INVALID, CORRECTED, RELEASED, DISPLACED, ABORTED = map(np.int64, Event)
+
+
+def _table() -> NDArray[np.int64]:
+    """Return int64[states, events, columns]."""
+    table = np.full((len(State), len(Event), TABLE_COLUMNS), NOTHING, np.int64)
+    for state in State:
+        table[state, :, NEXT] = state
+    for state, event, following, counter, entry in TRANSITIONS:
+        row = (following, counter, entry)
+        table[state, event] = [NOTHING if one is None else one for one in row]
+    return table
+
+
+TABLE = _table()
+# Columns of the log (int64): what it is; link edge after the last symbol of the entry; first of
+# the symbols fed that it is about, and the one after the last. How many entries one symbol can
+# cause.
+LOG_KIND, LOG_EDGE, LOG_FIRST, LOG_STOP, LOG_COLUMNS = range(5)
+LOG_AT_ONCE = 3
+
+
+@kernel
+def enter(
+    event: np.int64,
+    edge: int,
+    first: int,
+    stop: int,
+    registers: NDArray[np.int64],
+    progress: NDArray[np.int64],
+    log: NDArray[np.int64],
+) -> None:
+    """Take the step that the table has for an event.
+
+    Args:
+        event: an `Event`.
+        edge: link edge after its last symbol.
+        first, stop: which of the symbols fed it is about.
+        registers, progress: changed.
+        log: int64[entries, LOG_COLUMNS]; no rows: none is kept.
     """
-
-    kind: NDArray[np.uint8]
-    edge: NDArray[np.int64]
-    first: NDArray[np.int64]
-    stop: NDArray[np.int64]
-
-    def __len__(self) -> int:
-        return len(self.kind)
-
-    @classmethod
-    def of_rows(cls, rows: NDArray[np.int64]) -> ReceiverLog:
-        """Copy int64[events, columns] as the machine writes them."""
-        return cls(
-            rows[:, machine.LOG_KIND].astype(np.uint8),
-            rows[:, machine.LOG_EDGE].copy(),
-            rows[:, machine.LOG_FIRST].copy(),
-            rows[:, machine.LOG_STOP].copy(),
-        )
-
-    @classmethod
-    def empty(cls) -> ReceiverLog:
-        """Make a log that says nothing."""
-        nothing = np.empty(0, np.int64)
-        return cls(np.empty(0, np.uint8), nothing, nothing, nothing)
-
-    @classmethod
-    def joined(cls, parts: Sequence[ReceiverLog]) -> ReceiverLog:
-        """Join logs in their order."""
-        return cls(
-            np.concatenate([part.kind for part in parts]),
-            np.concatenate([part.edge for part in parts]),
-            np.concatenate([part.first for part in parts]),
-            np.concatenate([part.stop for part in parts]),
-        )
-
-    def after(self, count: int) -> ReceiverLog:
-        """Return the log without its first entries."""
-        return ReceiverLog(
-            self.kind[count:], self.edge[count:], self.first[count:], self.stop[count:]
-        )
+    before = registers[STATE]
+    following, counter = TABLE[before, event, NEXT], TABLE[before, event, COUNTER]
+    if counter != NOTHING:
+        registers[counter] += 1
+    if following != before:
+        registers[STATE] = following
+        registers[VALID_RUN] = 0
+        registers[INVALID_RUN] = 0
+        if following == SYNC:
+            registers[MAY_CORRECT] = 1
+    if TABLE[before, event, LOG_ENTRY] != NOTHING and len(log) > 0:
+        entry = progress[LOGGED]
+        log[entry, LOG_KIND] = TABLE[before, event, LOG_ENTRY]
+        log[entry, LOG_EDGE] = edge
+        log[entry, LOG_FIRST] = first
+        log[entry, LOG_STOP] = stop
+        progress[LOGGED] = entry + 1

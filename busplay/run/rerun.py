@@ -78,8 +78,7 @@ class Rerun:
             core.run(PIECE_CYCLES)
             stores = core.take_stores()
             made = encoder.feed(stores, stop_cycle=core.cycle)
-            which = encoder.sent_store
-            sent = SentFrames(made.edge, made.word, stores.cycle[which], stores.address[which])
+            sent = SentFrames.of_stores(made, stores, encoder.sent_store)
             self._sent = self._sent.then(sent)
         found, count = self._sent, len(frames)
         agreed = min(count, len(found))

@@ -1,43 +1,43 @@
 """The wire between the two ends, with faults injected.
 
-How to think about it. The wire takes a stretch as the sender spelled it and gives the stretches
-that the receiver samples. Flips, late, early and stuck lanes change symbols; a lost or an extra
-edge changes no symbol but cuts the stretch: a receiver that is fed edges up to f and then from
-f + 1 on never saw edge f, and one that is fed up to f + 1 and then from f on saw it twice. So edges
-stay the sender's, which is link time, and the slot grid stays where it is.
+How to think about it. The wire takes a stretch in words and gives the stretches that the
+receiver samples. Flips, late, early and stuck lanes change symbols: a run of symbols says what
+a hit edge carries, and all else stays words and idle time. A lost or an extra edge changes no
+symbol but cuts the stretch: a receiver that is fed edges up to f and then from f + 1 on never
+saw edge f, and one that is fed up to f + 1 and then from f on saw it twice. So edges stay the
+sender's, which is link time, and the slot grid stays where it is.
 
 Each symbol that a fault changed, each edge lost and each edge injected is one entry of the log,
-with its place in the row of symbols that the receiver samples: what became of it is told by
+with its place in the row of symbols that the receiver samples: what became of it follows from
 what the receiver did with that symbol.
 
 A lane that is early shows what is sent on the next edge, which nobody knows yet at the end of a
 stretch: with such a lane the wire keeps a stretch's last edge for the next one.
-
-Idle time costs nothing where no fault hits it. A lane that is stuck, late or early all the time
-hits every idle slot that it changes.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import IntEnum
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
-from busplay.batch import SymbolBatch, SymbolColumn
+from busplay.batch import FrameBatch, Int64Column, WireBatch
 from busplay.description.faults import FaultPlan
 from busplay.description.link import StrobeFraming
 from busplay.errors import InputError
 from busplay.link.layout import FrameLayout
+from busplay.link.slot_symbols import slot_shape
 from busplay.wire import damage
+from busplay.wire.damage import DamagedRuns, EdgeHits, HurtWires, symbol_at
 from busplay.wire.schedule import Dense, Schedule
-from busplay.wire.streams import NEVER, Hits, Int64Column
+from busplay.wire.streams import Hits
 
 # Bits are counted in 64 bits, up to 17 of them an edge.
 LAST_EDGE = 1 << 57
-# A lane that is hurt all the time has every slot spelled out; so many at once.
+# A lane that is hurt all the time has every slot expanded to symbols: this many at once.
 PIECE_SLOTS = 1 << 15
 
 
@@ -69,38 +69,18 @@ class FaultLog:
         return len(self.ordinal)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _LaneHits:
-    """What hits single edges of a stretch."""
-
-    late: Hits
-    early: Hits
-    flips: Hits
-
-    def __len__(self) -> int:
-        return len(self.late) + len(self.early) + len(self.flips)
-
-    def between(self, first: int, stop: int) -> _LaneHits:
-        return _LaneHits(
-            _between(self.late, first, stop),
-            _between(self.early, first, stop),
-            _between(self.flips, first, stop),
-        )
-
-
 class FaultyWire:
     """A link's wires with faults injected as a plan says.
 
     Args:
         layout: the link's frame.
-        plan: what to injected; its stalls are the receiver's business.
+        plan: what to inject; its stalls are the receiver's business.
         edge_hz: edges in a second, for times.
         first_edge: edge from which the wire is fed.
         first_ordinal: symbols that the receiver has sampled before.
 
     Attributes:
-        faults_injected: symbols that were changed, edges that were lost and that were injected, by
-            kind.
+        faults_injected: symbols changed, edges lost and edges added, by kind.
     """
 
     def __init__(
@@ -115,13 +95,13 @@ class FaultyWire:
         self.layout = layout
         self.plan = plan
         self.faults_injected = dict.fromkeys(FaultKind, 0)
-        self._idle = np.ascontiguousarray(layout.idle_symbols)
+        self._shape = slot_shape(layout)
         wires = layout.lanes + isinstance(layout.link.framing, StrobeFraming)
         self._schedule = Schedule(plan, edge_hz=edge_hz, wires=wires)
-        self._before = int(self._idle[(first_edge - 1) % len(self._idle)])
+        self._before = self._symbol_at(FrameBatch.empty(), first_edge - 1)
         self._ordinal_shift = first_ordinal - first_edge
         self._late = self._early = self._flipped = Hits.none()
-        self._held: SymbolBatch | None = None
+        self._held: WireBatch | None = None
         self._lost: Int64Column = np.empty(0, np.int64)
         self._extra: Int64Column = np.empty(0, np.int64)
         self._looked_at = first_edge
@@ -142,11 +122,11 @@ class FaultyWire:
         order = np.argsort(ordinal, kind="stable")
         return FaultLog(ordinal[order], kind[order])
 
-    def feed(self, batch: SymbolBatch) -> list[SymbolBatch]:
+    def feed(self, batch: WireBatch) -> list[WireBatch]:
         """Carry a stretch of the wire.
 
         Args:
-            batch: begins where the one before it stopped.
+            batch: in words; begins where the one before it stopped.
 
         Returns:
             What the receiver samples, in order: stretches that follow each other, leave an edge
@@ -166,37 +146,27 @@ class FaultyWire:
             whole = self._with_held(batch)
             if whole.first_edge == whole.stop_edge:
                 return []
-            batch = self._part(whole, whole.first_edge, whole.stop_edge - 1)
-            self._held = self._part(whole, whole.stop_edge - 1, whole.stop_edge)
+            batch = whole.part(whole.first_edge, whole.stop_edge - 1)
+            self._held = whole.part(whole.stop_edge - 1, whole.stop_edge)
         stop_edge = batch.stop_edge
-        hits = _LaneHits(
-            self._late.before(stop_edge),
-            self._early.before(stop_edge),
-            self._flipped.before(stop_edge),
-        )
         lost = self._lost[: np.searchsorted(self._lost, stop_edge)]
         extra = self._extra[: np.searchsorted(self._extra, stop_edge)]
-        sampled: list[SymbolBatch] = []
-        edges = batch.edge.view(np.int64)
-        done = 0
+        sampled: list[WireBatch] = []
         for first, stop, dense in self._pieces(batch.first_edge, batch.stop_edge):
-            # Slots from `done` on reach past `first`; the last of them may reach past `stop`.
-            begun = int(np.searchsorted(edges, stop))
-            piece = slice(done, begun)
-            slots = edges[piece]
-            symbols = batch.symbols[done * len(self._idle) : begun * len(self._idle)]
-            here = hits.between(first, stop)
-            if dense or len(here):
-                after = self._symbol_at(whole, stop) if self.plan.early_lanes else 0
-                slots, symbols = self._damaged(
-                    slots, symbols, first, stop, dense, here, lost, after=after
-                )
-            self._before = self._symbol_at(batch, stop - 1)
-            damaged = SymbolBatch(slots.view(np.uint64), symbols, first, stop)
-            sampled += self._sampled(damaged, lost, extra)
-            done = begun
-            if done and edges[done - 1] + len(self._idle) > stop:
-                done -= 1
+            piece = batch
+            if (first, stop) != (batch.first_edge, batch.stop_edge):
+                piece = batch.part(first, stop)
+            hits = EdgeHits(
+                *_between(self._late, first, stop),
+                *_between(self._early, first, stop),
+                *_between(self._flipped, first, stop),
+            )
+            if dense or len(hits.late_edge) or len(hits.early_edge) or len(hits.flip_edge):
+                after = self._symbol_at(whole.words, stop) if self.plan.early_lanes else 0
+                piece = self._damaged(piece, dense, hits, lost, after=after)
+            if self.plan.late_lanes:
+                self._before = self._symbol_at(batch.words, stop - 1)
+            sampled += self._sampled(piece, lost, extra)
         self._ordinal_shift += len(extra) - len(lost)
         self._forget(stop_edge)
         return sampled
@@ -206,24 +176,15 @@ class FaultyWire:
         """How many of the last edges fed wait for what follows: 1 with an early lane, else 0."""
         return int(self._held is not None)
 
-    def _with_held(self, batch: SymbolBatch) -> SymbolBatch:
+    def _with_held(self, batch: WireBatch) -> WireBatch:
         """Put the edge that was kept before a stretch."""
         held = self._held
         if held is None:
             return batch
-        return SymbolBatch(
-            np.concatenate([held.edge, batch.edge]),
-            np.concatenate([held.symbols, batch.symbols]),
-            held.first_edge,
-            batch.stop_edge,
-        )
+        words = FrameBatch.joined([held.words, batch.words])
+        return WireBatch.of_words(words, first_edge=held.first_edge, stop_edge=batch.stop_edge)
 
     # -- what is to come
-
-    @property
-    def is_sparse(self) -> bool:
-        """Whether nothing but bits that flip and edges that are lost or added is injected."""
-        return self._schedule.is_sparse
 
     def look(self, stop_edge: int) -> None:
         """Find all that happens before an edge; it stays to be injected."""
@@ -248,23 +209,6 @@ class FaultyWire:
         self._lost = self._lost[np.searchsorted(self._lost, stop_edge) :]
         self._extra = self._extra[np.searchsorted(self._extra, stop_edge) :]
 
-    @property
-    def next_cut(self) -> int:
-        """The first edge, of those looked at, that is lost or sampled twice."""
-        return min((int(cuts[0]) for cuts in (self._lost, self._extra) if len(cuts)), default=NEVER)
-
-    def flips_before(self, stop_edge: int) -> Hits:
-        """Return the bits, of the edges looked at, that flip before an edge."""
-        return self._flipped.before(stop_edge)
-
-    def pass_flips(self, count: int) -> None:
-        """Enter the next flips as injected, by somebody who carried symbols in the wire's place."""
-        if not count:
-            return
-        edge = self._flipped.edge[:count]
-        self._flipped = self._flipped.after(count)
-        self._log(edge + self._ordinal_shift, np.full(count, FaultKind.FLIPPED, np.uint8))
-
     # -- symbols
 
     def _pieces(self, first_edge: int, stop_edge: int) -> list[tuple[int, int, Dense]]:
@@ -286,12 +230,15 @@ class FaultyWire:
                     stuck |= dense.stuck
                     level = level & ~dense.stuck | dense.level
             now = Dense(late, early, stuck, level)
-            step = PIECE_SLOTS * len(self._idle) if self._changes_idle(now) else stop - first
+            changes_idle = self._changes_idle(now)
+            step = PIECE_SLOTS * self.layout.slot_symbols if changes_idle else stop - first
             pieces += [(at, min(at + step, stop), now) for at in range(first, stop, step)]
         return pieces
 
     def _changes_idle(self, dense: Dense) -> bool:
-        idle = self._idle.astype(np.uint64)
+        if not dense:
+            return False
+        idle = self.layout.idle_symbols.astype(np.uint64)
         late = np.uint64(dense.late)
         early = np.uint64(dense.early) & ~late
         hurt = (idle & ~late & ~early) | (np.roll(idle, 1) & late) | (np.roll(idle, -1) & early)
@@ -299,77 +246,62 @@ class FaultyWire:
         return bool((hurt != idle).any())
 
     def _damaged(
-        self,
-        slots: Int64Column,
-        symbols: SymbolColumn,
-        first: int,
-        stop: int,
-        dense: Dense,
-        hits: _LaneHits,
-        lost: Int64Column,
-        *,
-        after: int,
-    ) -> tuple[Int64Column, SymbolColumn]:
-        """Spell out what is hit, damage it, and log it."""
-        slot = len(self._idle)
-        touched = [hits.late.edge, hits.early.edge, hits.flips.edge]
-        if dense.late:
-            # A frame's last symbol shows once more on the late lane.
-            touched += [slots + slot, np.array([first])]
-        if dense.early:
-            # And its first symbol shows an edge before the frame on the early one.
-            touched += [slots - 1, np.array([stop - 1])]
-        hit = np.unique(np.concatenate(touched))
-        spells_all = self._changes_idle(dense)
-        room = len(slots) + len(hit) + 1
-        if spells_all:
-            room = (stop - first) // slot + 2 * len(slots) + 2
-        edge, source = np.empty(room, np.int64), np.empty(room, np.int64)
-        count = damage.lay_out(slots, hit, first, stop, slot, spells_all, edge, source)
-        edge, source = edge[:count].copy(), source[:count]
-        out = np.empty(count * slot, symbols.dtype)
-        damage.fill(edge, source, np.ascontiguousarray(symbols), self._idle, out)
-        entries = damage.KINDS * count * slot if dense else len(hits)
-        log_edge, log_kind = np.empty(entries, np.int64), np.empty(entries, np.uint8)
-        found = damage.damage(
-            edge,
-            out,
-            self._idle,
-            first,
-            stop,
-            self._before,
-            after,
-            dense.late,
-            dense.early,
-            dense.stuck,
-            dense.level,
-            hits.late.edge,
-            hits.late.mask,
-            hits.early.edge,
-            hits.early.mask,
-            hits.flips.edge,
-            hits.flips.mask,
-            log_edge,
-            log_kind,
+        self, piece: WireBatch, dense: Dense, hits: EdgeHits, lost: Int64Column, *, after: int
+    ) -> WireBatch:
+        """Damage a piece, and log it."""
+        changes_idle = self._changes_idle(dense)
+        room = len(hits.late_edge) + len(hits.early_edge) + len(hits.flip_edge)
+        if changes_idle:
+            room = piece.stop_edge - piece.first_edge
+        elif dense:
+            room += len(piece.words) * (self.layout.slot_symbols + 2)
+        entries = room * damage.KINDS
+        runs = DamagedRuns(
+            edge=np.empty(room, np.int64),
+            first=np.empty(room + 1, np.int64),
+            symbols=np.empty(room, self.layout.symbol_dtype),
+            log_edge=np.empty(entries, np.int64),
+            log_kind=np.empty(entries, np.uint8),
         )
-        log_edge, log_kind = log_edge[:found], log_kind[:found]
+        hurt = HurtWires(
+            late=np.uint64(dense.late),
+            early=np.uint64(dense.early),
+            stuck=np.uint64(dense.stuck),
+            level=np.uint64(dense.level),
+            changes_idle=changes_idle,
+        )
+        counts = np.zeros(3, np.int64)
+        damage.damage(
+            np.ascontiguousarray(piece.words.edge),
+            np.ascontiguousarray(piece.words.word),
+            piece.first_edge,
+            piece.stop_edge,
+            np.uint64(self._before),
+            np.uint64(after),
+            hurt,
+            hits,
+            self._shape,
+            runs,
+            counts,
+        )
+        count, symbols, logged = counts.tolist()
+        log_edge, log_kind = runs.log_edge[:logged], runs.log_kind[:logged]
         if len(lost):
             # What nobody samples is not damaged.
             seen = np.isin(log_edge, np.setdiff1d(lost, self._extra), invert=True)
             log_edge, log_kind = log_edge[seen], log_kind[seen]
-        shift = self._ordinal_shift + self._shifts_before(log_edge)
-        self._log(log_edge + shift, log_kind)
-        return edge, out
+        self._log(log_edge + self._ordinal_shift + self._shifts_before(log_edge), log_kind)
+        return replace(
+            piece,
+            run_edge=runs.edge[:count],
+            run_first=runs.first[: count + 1],
+            symbols=runs.symbols[:symbols],
+        )
 
-    def _symbol_at(self, batch: SymbolBatch, edge: int) -> int:
-        """Return the symbol that was sent on an edge of a stretch."""
-        slot = len(self._idle)
-        index = int(np.searchsorted(batch.edge.view(np.int64), edge, side="right")) - 1
-        if index >= 0:
-            place = edge - int(batch.edge[index])
-            if place < slot:
-                return int(batch.symbols[index * slot + place])
-        return int(self._idle[edge % slot])
+    def _symbol_at(self, words: FrameBatch, edge: int) -> int:
+        """Return the symbol that is sent on an edge."""
+        slot = int(np.searchsorted(words.edge, np.uint64(max(edge, 0))))
+        return int(symbol_at(edge, words.edge, words.word, slot, self._shape))
 
     # -- edges
 
@@ -379,9 +311,7 @@ class FaultyWire:
         more = np.searchsorted(self._extra, edges, side="left")
         return (more - np.searchsorted(self._lost, edges, side="left")).astype(np.int64)
 
-    def _sampled(
-        self, batch: SymbolBatch, lost: Int64Column, extra: Int64Column
-    ) -> list[SymbolBatch]:
+    def _sampled(self, batch: WireBatch, lost: Int64Column, extra: Int64Column) -> list[WireBatch]:
         """Cut a stretch where edges are lost or sampled twice."""
         first, stop = batch.first_edge, batch.stop_edge
         lost = lost[np.searchsorted(lost, first) : np.searchsorted(lost, stop)]
@@ -406,26 +336,16 @@ class FaultyWire:
                 parts.append((begin, edge + 1))
                 begin = edge
         parts.append((begin, stop))
-        return [self._part(batch, begin, end) for begin, end in parts if begin < end]
-
-    def _part(self, batch: SymbolBatch, first: int, stop: int) -> SymbolBatch:
-        slot = len(self._idle)
-        edges = batch.edge.view(np.int64)
-        low = int(np.searchsorted(edges, first - slot, side="right"))
-        high = int(np.searchsorted(edges, stop))
-        return SymbolBatch(
-            batch.edge[low:high], batch.symbols[low * slot : high * slot], first, stop
-        )
+        return [batch.part(begin, end) for begin, end in parts if begin < end]
 
     def _log(self, ordinal: Int64Column, kind: NDArray[np.uint8]) -> None:
         if not len(ordinal):
             return
         self._logs.append(FaultLog(ordinal, kind))
-        counts = np.bincount(kind, minlength=len(FaultKind))
-        for one in FaultKind:
-            self.faults_injected[one] += int(counts[one])
+        for one, count in enumerate(np.bincount(kind).tolist()):
+            self.faults_injected[FaultKind(one)] += count
 
 
-def _between(hits: Hits, first: int, stop: int) -> Hits:
+def _between(hits: Hits, first: int, stop: int) -> tuple[Int64Column, NDArray[np.uint64]]:
     low, high = np.searchsorted(hits.edge, (first, stop))
-    return Hits(hits.edge[low:high], hits.mask[low:high])
+    return hits.edge[low:high], hits.mask[low:high]

@@ -11,9 +11,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from busplay.batch import Int64Column
 from busplay.description.faults import EarlyLane, FaultPlan, LateLane, Span
 from busplay.units import NS_PER_S, Ratio
-from busplay.wire.streams import NEVER, EdgeStream, FlipStream, Hits, Int64Column, generator
+from busplay.wire.streams import NEVER, EdgeStream, FlipStream, Hits, generator
 
 # What a stream's generator is made from besides the seed and its place in the plan.
 FLIPS, BURSTS, LATE, LOST, EXTRA, EARLY = range(6)
@@ -79,11 +80,6 @@ class Schedule:
             self._edge_stream(EXTRA, index, one.ratio, one.span, one.at_edges)
             for index, one in enumerate(plan.extra_edges)
         ]
-
-    @property
-    def is_sparse(self) -> bool:
-        """Whether nothing but bits that flip and edges that are lost or added is injected."""
-        return not self.dense and not self._late and not self._early
 
     def take_flips(self, stop_edge: int) -> Hits:
         """Return the bits that flip before an edge and were not given yet."""

@@ -15,13 +15,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from busplay.batch import Int64Column
+
 BLOCK_HITS = 1024
 BLOCK_BITS_MAX = 1 << 20
 # More than any chance of 1e-12 or more makes likely; keeps sums of a block within 64 bits.
 GAP_MAX = 1 << 50
 NEVER = (1 << 63) - 1
-
-Int64Column = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

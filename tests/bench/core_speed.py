@@ -31,13 +31,9 @@ from busplay.core.make import core_for_board
 from busplay.core.memory_map import MemoryMap
 from busplay.description import board as description
 from busplay.description.board import Board, Memory
-from busplay.display.bank import DisplayBank
-from busplay.engine.engine import FusedEngine
-from busplay.link.layout import FrameLayout
 from busplay.link.load import load_board
 from busplay.pipeline.pipeline import Pipeline
 from busplay.program.loading import load_memory
-from busplay.receiver.receiver import Receiver
 from busplay.sender.encoder import Encoder
 from tests.bench.test_bench_core import PROGRAM, py65_on_a_list, py65_with_a_write_hook
 
@@ -199,26 +195,12 @@ def on_core(board: Board, program: Path) -> Run:
     return run
 
 
-def over_the_stages(board: Board, program: Path) -> Run:
+def over_the_pipeline(board: Board, program: Path) -> Run:
     def run() -> int:
         core, pipeline = fresh_core(board, program), Pipeline(board)
         while core.stop is None:
             core.run(PIECE_CYCLES)
             pipeline.feed(core.take_stores(), stop_cycle=core.cycle)
-        return core.cycle
-
-    return run
-
-
-def over_the_engine(board: Board, program: Path) -> Run:
-    layout = FrameLayout(board.link)
-
-    def run() -> int:
-        core = fresh_core(board, program)
-        engine = FusedEngine(Encoder(board), Receiver(layout), DisplayBank(board, layout))
-        while core.stop is None:
-            core.run(PIECE_CYCLES)
-            engine.feed(core.take_stores(), stop_cycle=core.cycle, keep_frames=False)
         return core.cycle
 
     return run
@@ -234,18 +216,17 @@ def print_ticks() -> None:
     a busy machine ran something else.
     """
     board = load_board("dunlin")
-    layout = FrameLayout(board.link)
     clocks = {"wall": time.perf_counter_ns, "thread": time.thread_time_ns}
     for program in ("tides", "stars"):
         core = core_for_board(board, kind="compiled")
         load_memory(board, core.memory, PROJECT / "roms" / f"{program}.bin")
         core.reset()
-        engine = FusedEngine(Encoder(board), Receiver(layout), DisplayBank(board, layout))
+        pipeline = Pipeline(board)
         taken_ms: dict[str, list[float]] = {name: [] for name in clocks}
         for _ in range(2000):
             starts_ns = {name: clock() for name, clock in clocks.items()}
             core.run(board.clock_hz // 60)
-            engine.feed(core.take_stores(), stop_cycle=core.cycle, keep_frames=False)
+            pipeline.feed(core.take_stores(), stop_cycle=core.cycle)
             for name, clock in clocks.items():
                 taken_ms[name].append((clock() - starts_ns[name]) / 1e6)
         figures = ", ".join(
@@ -320,16 +301,10 @@ def main() -> None:
                 )
             comparisons += [
                 Comparison(
-                    "whole pipeline, fused / sim65, picture",
-                    over_the_engine(board, picture),
+                    "whole pipeline / sim65, picture",
+                    over_the_pipeline(board, picture),
                     in_simulator(picture),
-                    2.2,
-                ),
-                Comparison(
-                    "whole pipeline, stages / sim65, picture",
-                    over_the_stages(board, picture),
-                    in_simulator(picture),
-                    2.2,
+                    3.0,
                 ),
             ]
         else:

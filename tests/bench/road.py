@@ -1,163 +1,185 @@
-"""Print how fast the pipeline after the core is, next to a plain copy of its symbols, in one run.
+"""Print how fast the pipeline after the core is, stage by stage; next to another checkout's.
 
-    python -m tests.bench.road [LINK ...] [--stores N] [--rounds N]
+    python -m tests.bench.road [LINK ...] [--frames N] [--rounds N] [--against FOLDER]
 
-Columns are nanoseconds a frame and millions of frames a second; all in one process, on one
-core, the things compared taking turns, the best of all rounds. Every slot carries a frame:
-stores at random addresses of the panel, as fast as the link takes them, and the receiver is in
-step.
+Columns are nanoseconds of processor time a frame: the median of all rounds, and with
+`--against` the median of the ratios to the checkout in FOLDER. Each checkout has a process of
+its own that runs this file; the two take turns, round by round, so that a machine that is busy
+with something else slows both. Every slot carries a frame, unless it says otherwise: stores at
+random addresses of the panel, as fast as the link takes them, the receiver in sync.
 
-- `copy`: the symbols' own bytes, a byte a symbol, from one array in memory to another that is
-  there; `fresh copy`: to an array made for it, as `array.copy()` does. Both far larger than
-  any cache.
-- `stores`: fused engine, stores to display memory; `kept`: frames are kept for a recorder.
-- `frames`: fused engine, frames (of a trace) to display memory.
-- `stages`: encoder, expander, receiver and displays, one after the other.
-- `machine`: the receiver's symbol machine alone, on symbols without a gap; `gaps`: on slots with
-  an idle slot behind each.
+- `stores`: stores to display memory, through the whole pipeline, accounts included.
+- `frames`: the same from a trace's frames on; `ber 1e-6` to `ber 1e-3`: with bits flipped.
+- `stuck`, `edges`: frames with a lane stuck, and with an edge in 10,000 lost.
+- `encode`, `receive`, `show`: the stages alone.
+- `gaps`: the receiver, an idle slot behind each frame; `symbols`: all of them given one by one.
 """
 
 from __future__ import annotations
 
 import argparse
+import os
+import statistics
+import subprocess
+import sys
 import time
 from collections.abc import Callable
+from pathlib import Path
 
 import numpy as np
 
-from busplay.batch import StoreBatch, SymbolBatch
+from busplay.batch import FrameBatch, StoreBatch, WireBatch
+from busplay.description.faults import BitFlips, FaultPlan, LostEdges, StuckLane
 from busplay.display.bank import DisplayBank
-from busplay.engine.engine import FusedEngine
 from busplay.link.load import load_link
+from busplay.pipeline.pipeline import Pipeline
 from busplay.receiver.receiver import Receiver
 from busplay.sender.encoder import Encoder
-from busplay.sender.expander import SymbolExpander
+from busplay.wire.expander import expand
 from tests.boards import board_with
 
 LINKS = ["lean", "guarded", "strobed", "marked", "serial"]
-WARM_STORES = 4096
-COPY_BYTES = 1 << 27
+PLANS = {
+    "frames": FaultPlan(),
+    **{f"ber {ber:.0e}": FaultPlan(bit_flips=(BitFlips(ber),)) for ber in (1e-6, 1e-5, 1e-4, 1e-3)},
+    "stuck": FaultPlan(stuck_lanes=(StuckLane(0, 1),)),
+    "edges": FaultPlan(lost_edges=(LostEdges(1e-4),)),
+}
+TASKS = ["stores", *PLANS, "encode", "receive", "gaps", "symbols", "show"]
+WARM_FRAMES = 4_096
+HERE = Path(__file__).resolve().parents[2]
 
 
-def busy_stores(encoder: Encoder, count: int) -> StoreBatch:
-    """Make stores that leave no slot idle, at random addresses of the panel's memory."""
-    ratio = encoder.edges_per_cycle
-    apart = -(-encoder.step_edges * ratio.denominator // ratio.numerator)
-    random = np.random.default_rng(4)
-    return StoreBatch(
-        np.arange(count, dtype=np.uint64) * np.uint64(apart),
-        random.integers(0x4000, 0xA000, count).astype(np.uint16),
-        random.integers(0, 256, count).astype(np.uint8),
-    )
+class Bench:
+    """What is measured on one link; each task takes `count` frames, later ones each time."""
+
+    def __init__(self, name: str, count: int) -> None:
+        board = board_with(load_link(name))
+        self._count = count
+        self._next_cycle: dict[str, int] = {}
+        self._encoder = Encoder(board)
+        layout = self._encoder.layout
+        ratio, step = self._encoder.edges_per_cycle, self._encoder.step_edges
+        self._apart = -(-step * ratio.denominator // ratio.numerator)
+        self._random = np.random.default_rng(4)
+        self._pipeline = Pipeline(board)
+        self._pipeline.feed(**self._stores("stores", WARM_FRAMES))
+        warm = self._encoder.feed(**self._stores("encode", WARM_FRAMES))
+        first = self._encoder.settled_edge
+        self._receiver, self._bank = Receiver(layout), DisplayBank(board, layout)
+        self._receiver.feed(WireBatch.of_words(warm, first_edge=0, stop_edge=first))
+        self._in_sync = self._receiver.snapshot()
+        self._frames = self._encoder.feed(**self._stores("encode", count))
+        stop = self._encoder.settled_edge
+        self._words = WireBatch.of_words(self._frames, first_edge=first, stop_edge=stop)
+        symbols = expand(self._frames, layout, first_edge=first, stop_edge=stop)
+        self._symbols = WireBatch.of_symbols(symbols, first)
+        edges = np.arange(count, dtype=np.uint64) * np.uint64(2 * layout.slot_symbols)
+        far = FrameBatch(edges + np.uint64(first), self._frames.word)
+        stop = first + 2 * count * layout.slot_symbols
+        self._far = WireBatch.of_words(far, first_edge=first, stop_edge=stop)
+        self._faulty = {plan: Pipeline(board, faults=PLANS[plan]) for plan in PLANS}
+        for pipeline in self._faulty.values():
+            pipeline.feed_frames(warm, stop_edge=first)
+
+    def _stores(self, kind: str, count: int) -> dict[str, object]:
+        """Make the next stores of a kind, and say at which cycle they stop."""
+        first = self._next_cycle.get(kind, 0)
+        stop = self._next_cycle[kind] = first + count * self._apart
+        cycle = np.arange(first, stop, self._apart, dtype=np.uint64)
+        address = self._random.integers(0x4000, 0xA000, count).astype(np.uint16)
+        data = self._random.integers(0, 256, count).astype(np.uint8)
+        return {"stores": StoreBatch(cycle, address, data), "stop_cycle": stop}
+
+    def seconds(self, task: str) -> float:
+        """Do one task; return the processor time that it took."""
+        do = self._prepared(task)
+        begun = time.thread_time()
+        do()
+        return time.thread_time() - begun
+
+    def _prepared(self, task: str) -> Callable[[], object]:
+        if task in self._faulty:
+            pipeline = self._faulty[task]
+            shift = np.uint64(pipeline.edge - self._words.first_edge)
+            frames = FrameBatch(self._frames.edge + shift, self._frames.word)
+            return lambda: pipeline.feed_frames(frames, stop_edge=0)
+        if task in ("stores", "encode"):
+            stores = self._stores(task, self._count)
+            feed = self._pipeline.feed if task == "stores" else self._encoder.feed
+            return lambda: feed(**stores)
+        if task == "show":
+            return lambda: self._bank.feed(self._frames)
+        self._receiver.restore(self._in_sync)
+        batch = {"receive": self._words, "gaps": self._far, "symbols": self._symbols}[task]
+        return lambda: self._receiver.feed(batch)
 
 
-def tasks(name: str, count: int) -> dict[str, Callable[[], object]]:
-    """Make everything that is compared for one link; each task does `count` frames."""
-    board = board_with(load_link(name))
-    encoder = Encoder(board)
-    layout = encoder.layout
-    receiver, bank, expander = Receiver(layout), DisplayBank(board, layout), SymbolExpander(layout)
-    engine = FusedEngine(encoder, receiver, bank)
-    stores = busy_stores(encoder, count + WARM_STORES)
-    first_cycle = int(stores.cycle[WARM_STORES])
-    engine.feed(
-        StoreBatch(*(column[:WARM_STORES] for column in columns(stores))), stop_cycle=first_cycle
-    )
-    stores = StoreBatch(*(column[WARM_STORES:] for column in columns(stores)))
-    stop_cycle = int(stores.cycle[-1]) + 1
-    sender_start, receiver_start, edge_start = encoder.snapshot(), receiver.snapshot(), engine.edge
-    frames = encoder.feed(stores, stop_cycle=stop_cycle)
-    spelled = expander.expand(frames, first_edge=edge_start, stop_edge=encoder.settled_edge)
-    slots = np.arange(count, dtype=np.uint64) * np.uint64(2 * layout.slot_symbols)
-    slots += np.uint64(edge_start)
-    apart = SymbolBatch(
-        slots, spelled.symbols, edge_start, int(slots[-1]) + 2 * layout.slot_symbols
-    )
-
-    def start() -> None:
-        encoder.restore(sender_start)
-        receiver.restore(receiver_start)
-        engine.edge = edge_start
-
-    def fused(keep_frames: bool) -> None:
-        start()
-        engine.feed(stores, stop_cycle=stop_cycle, keep_frames=keep_frames)
-
-    def fused_frames() -> None:
-        start()
-        engine.feed_frames(frames, stop_edge=0)
-
-    def stages() -> None:
-        start()
-        sent = encoder.feed(stores, stop_cycle=stop_cycle)
-        batch = expander.expand(sent, first_edge=edge_start, stop_edge=encoder.settled_edge)
-        bank.feed(receiver.feed(batch))
-
-    def machine() -> None:
-        start()
-        receiver.feed_symbols(spelled.symbols, edge_start)
-
-    def gaps() -> None:
-        start()
-        receiver.feed(apart)
-
-    return {
-        "stores": lambda: fused(False),
-        "kept": lambda: fused(True),
-        "frames": fused_frames,
-        "stages": stages,
-        "machine": machine,
-        "gaps": gaps,
-    }
+def serve(names: list[str], count: int) -> None:
+    """Do what is asked for, a task a line, and answer with its seconds."""
+    benches = {name: Bench(name, count) for name in names}
+    for line in sys.stdin:
+        name, task = line.rstrip("\n").split("\t")
+        print(benches[name].seconds(task), flush=True)
 
 
-def columns(stores: StoreBatch) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    return stores.cycle, stores.address, stores.data
+class Worker:
+    """A process that measures one checkout."""
 
+    def __init__(self, folder: Path, options: list[str]) -> None:
+        command = [sys.executable, __file__, "--serve", *options]
+        self._process = subprocess.Popen(
+            command,
+            env=os.environ | {"PYTHONPATH": str(folder)},
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+        )
 
-def best_seconds(things: dict[str, Callable[[], object]], rounds: int) -> dict[str, float]:
-    """Run all in turn, each a few times running; give the best time of each."""
-    best = dict.fromkeys(things, float("inf"))
-    for thing in things.values():
-        thing()
-    for _ in range(rounds):
-        for name, thing in things.items():
-            for _ in range(3):
-                begun = time.perf_counter()
-                thing()
-                best[name] = min(best[name], time.perf_counter() - begun)
-    return best
+    def seconds(self, name: str, task: str) -> float:
+        """Have one task done."""
+        assert self._process.stdin is not None
+        assert self._process.stdout is not None
+        self._process.stdin.write(f"{name}\t{task}\n")
+        self._process.stdin.flush()
+        return float(self._process.stdout.readline())
+
+    def close(self) -> None:
+        """End the process."""
+        self._process.communicate()
 
 
 def main() -> None:
-    """Print the table."""
+    """Print the table, or serve as one of those that take turns."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("links", nargs="*", default=LINKS, metavar="LINK")
-    parser.add_argument("--stores", type=int, default=250_000)
-    parser.add_argument("--rounds", type=int, default=10)
+    parser.add_argument("--frames", type=int, default=250_000)
+    parser.add_argument("--rounds", type=int, default=15)
+    parser.add_argument("--against", type=Path, metavar="FOLDER")
+    parser.add_argument("--serve", action="store_true", help=argparse.SUPPRESS)
     options = parser.parse_args()
-    source = np.ones(COPY_BYTES, np.uint8)
-    target = np.ones(COPY_BYTES, np.uint8)
-    first = None
+    if options.serve:
+        serve(options.links, options.frames)
+        return
+    asked = [*options.links, "--frames", str(options.frames)]
+    folders = [HERE, *([options.against.resolve()] if options.against else [])]
+    workers = [Worker(folder, asked) for folder in folders]
     for name in options.links:
-        things = tasks(name, options.stores)
-        things["copy"] = lambda: np.copyto(target, source)
-        things["fresh copy"] = source.copy
-        best = best_seconds(things, options.rounds)
-        slot_symbols = Encoder(board_with(load_link(name))).layout.slot_symbols
-        each = {
-            task: seconds * 1e9 / options.stores
-            if "copy" not in task
-            else seconds * 1e9 / COPY_BYTES * slot_symbols
-            for task, seconds in best.items()
-        }
-        first = first or each["stores"]
-        print(f"{name}: {slot_symbols} symbols a slot; stores {each['stores'] / first:.2f} x lean")
-        for task, ns in each.items():
-            print(
-                f"  {task:10} {ns:7.2f} ns {1e3 / ns:7.0f} M frames/s"
-                f"   {each['copy'] / ns:5.2f} of copy {each['fresh copy'] / ns:5.2f} of fresh copy"
-            )
+        print(name)
+        for task in TASKS:
+            rounds = [
+                [worker.seconds(name, task) for worker in workers]
+                for _ in range(options.rounds + 3)
+            ][3:]
+            text = f"  {task:10}"
+            for column in zip(*rounds, strict=True):
+                text += f" {statistics.median(column) * 1e9 / options.frames:8.2f} ns"
+            if options.against:
+                ratio = statistics.median(here / there for here, there in rounds)
+                text += f"   {ratio:5.2f}"
+            print(text, flush=True)
+    for worker in workers:
+        worker.close()
 
 
 if __name__ == "__main__":

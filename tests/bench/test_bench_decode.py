@@ -29,7 +29,7 @@ from busplay.conversion import decode as decoding
 from busplay.formats.writing.vcd import VcdWriter
 from busplay.link.layout import FrameLayout
 from busplay.link.load import load_link
-from busplay.sender.expander import expand, expand_all
+from busplay.wire.expander import expand
 from tests.bench.test_bench_capture import read_bytes
 
 SYMBOLS = 16_000_000
@@ -53,8 +53,8 @@ def full_link(layout: FrameLayout, symbols: int) -> SymbolStretch:
         data=random.integers(0, 256, slots, dtype=np.uint64),
     )
     edges = np.arange(slots, dtype=np.uint64) * np.uint64(layout.slot_symbols)
-    batch = expand(FrameBatch(edges, words), layout, first_edge=0, stop_edge=symbols)
-    return SymbolStretch(0, expand_all(batch, layout))
+    frames = FrameBatch(edges, words)
+    return SymbolStretch(0, expand(frames, layout, first_edge=0, stop_edge=symbols))
 
 
 def write_capture(path: Path, layout: FrameLayout, per_symbol: int | None, symbols: int) -> None:

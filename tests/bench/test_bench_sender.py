@@ -15,7 +15,7 @@ from pytest_benchmark.fixture import BenchmarkFixture
 from busplay.batch import FrameBatch, StoreBatch
 from busplay.link.load import load_link
 from busplay.sender.encoder import Encoder
-from busplay.sender.expander import SymbolExpander, expand_all
+from busplay.wire.expander import expand
 from tests.boards import board_with
 
 STORES = 2_000_000
@@ -69,37 +69,24 @@ def test_copy_of_the_encoded_columns(benchmark: BenchmarkFixture, name: str) -> 
 
 
 @pytest.mark.parametrize("name", LINKS)
-def test_spell(benchmark: BenchmarkFixture, name: str) -> None:
+def test_expand(benchmark: BenchmarkFixture, name: str) -> None:
     encoder, stores, stop_cycle = encoded(name)
     frames = encoder.feed(stores, stop_cycle=stop_cycle)
-    expander = SymbolExpander(encoder.layout)
-    stop_edge = encoder.settled_edge
+    layout, stop_edge = encoder.layout, encoder.settled_edge
     benchmark.group = f"expand, {name}"
-    batch = benchmark.pedantic(
-        lambda: expander.expand(frames, first_edge=0, stop_edge=stop_edge),
+    benchmark.pedantic(
+        lambda: expand(frames, layout, first_edge=0, stop_edge=stop_edge),
         rounds=ROUNDS,
         warmup_rounds=1,
     )
-    assert len(batch) == STORES
     note(benchmark)
 
 
 @pytest.mark.parametrize("name", LINKS)
-def test_copy_of_the_spelled_symbols(benchmark: BenchmarkFixture, name: str) -> None:
+def test_copy_of_the_symbols(benchmark: BenchmarkFixture, name: str) -> None:
     layout = Encoder(board_with(load_link(name))).layout
     # Ones: a page of fresh zeros is no memory yet, and copying it would cost nothing.
     symbols = np.ones(STORES * layout.slot_symbols, layout.symbol_dtype)
     benchmark.group = f"expand, {name}"
     benchmark.pedantic(symbols.copy, rounds=ROUNDS, warmup_rounds=1)
-    note(benchmark)
-
-
-@pytest.mark.parametrize("name", LINKS)
-def test_spell_every_edge(benchmark: BenchmarkFixture, name: str) -> None:
-    encoder, stores, stop_cycle = encoded(name)
-    frames = encoder.feed(stores, stop_cycle=stop_cycle)
-    layout = encoder.layout
-    batch = SymbolExpander(layout).expand(frames, first_edge=0, stop_edge=encoder.settled_edge)
-    benchmark.group = f"expand, {name}"
-    benchmark.pedantic(lambda: expand_all(batch, layout), rounds=ROUNDS, warmup_rounds=1)
     note(benchmark)

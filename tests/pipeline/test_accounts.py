@@ -25,8 +25,7 @@ from busplay.description.faults import (
 )
 from busplay.description.read_faults import parse_faults
 from busplay.losses.losses import LOSSES_MAX, NO_CYCLE, Cause, Losses
-from busplay.pipeline import fault_accounts, transport
-from busplay.pipeline import pipeline as pipeline_module
+from busplay.pipeline import fault_accounts
 from busplay.pipeline.pipeline import Pipeline
 from busplay.receiver.fifo import Busy
 from busplay.wire.faulty import FaultKind
@@ -73,10 +72,6 @@ def test_accounts_balance_for_any_link_any_faults_and_any_cuts(data: st.DataObje
     # Faults looked up as they come, a few at a time, and all together at the end.
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(fault_accounts, "AT_ONCE", data.draw(st.sampled_from((1, 40, 2_048))))
-        # From 0 frames on everything in sync goes through the fused engine first.
-        least = data.draw(st.sampled_from((0, 5, transport.FUSED_FROM_FRAMES)))
-        patch.setattr(transport, "FUSED_FROM_FRAMES", least)
-        patch.setattr(pipeline_module, "FUSED_FROM_FRAMES", least)
         hold_accounts_of_drawn_run(data)
 
 
@@ -106,8 +101,8 @@ def hold_accounts_of_drawn_run(data: st.DataObject) -> None:
     delivered += frames.lost_at_receiver + frames.lost_late
     delivered += frames.spurious + frames.spurious_lost
     assert delivered <= seen.frames_received <= delivered + 1
-    if pipeline._transport.wire is not None:
-        injected = pipeline._transport.wire.faults_injected
+    if pipeline.wire is not None:
+        injected = pipeline.wire.faults_injected
         assert {kind: one.injected for kind, one in accounts.faults.items()} == injected
     cut = data.draw(cuts(len(stores)))
     if len(stores) == 0:
@@ -287,21 +282,3 @@ def test_replayed_frames_have_no_store() -> None:
     assert accounts.frames.stores == 300
     assert len(pipeline.losses) > 0
     assert (pipeline.losses.cycle == NO_CYCLE).all()
-
-
-def test_clean_road_through_the_fused_engine_keeps_the_same_accounts() -> None:
-    board = board_with(GUARDED)
-    stores = every_slot(100_000, board=board)
-    large, small = Pipeline(board), Pipeline(board)
-    # The first batch brings it into step, so the second is sure.
-    for pipeline, step in ((large, 50_000), (small, 1_000)):
-        for first in range(0, 100_000, step):
-            part = slice(first, first + step)
-            pipeline.feed(
-                StoreBatch(stores.cycle[part], stores.address[part], stores.data[part]),
-                stop_cycle=4 * (first + step),
-            )
-    assert large._engine is not None
-    assert small._engine is None
-    assert large.counters() == small.counters()
-    assert large.counters().accounts.frames.received_intact == 100_000

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from busplay.batch import SymbolBatch, UInt64Column
+from busplay.batch import FrameBatch, UInt64Column, WireBatch
 from busplay.description.link import (
     CheckFraming,
     Field,
@@ -22,7 +22,7 @@ from busplay.link.layout import FrameLayout
 from busplay.link.load import load_link
 from busplay.receiver.receiver import Receiver
 from busplay.receiver.states import State
-from tests.receiver.wires import can_mend, frames_of, random_words
+from tests.receiver.wires import can_mend, every_symbol, frames_of, random_words
 from tests.strategies import links
 
 GUARDED = FrameLayout(load_link("guarded"))
@@ -245,7 +245,7 @@ def test_mending_is_refused_where_two_bits_look_alike() -> None:
         Receiver(FrameLayout(replace(LEAN.link, file="lean.toml")), correct_one_bit=True)
     assert str(caught.value) == (
         "lean.toml: check: found a check to which bits 0 and 15 of the frame of link lean look "
-        "alike; to mend one wrong bit each must change the check in its own way, so take a "
+        "alike; to correct one wrong bit each must change the check in its own way, so take a "
         "longer check field or leave correct_one_bit off"
     )
 
@@ -255,7 +255,7 @@ def test_mending_is_refused_where_the_check_is_blind() -> None:
         Receiver(FrameLayout(replace(MARKED.link, file="marked.toml")), correct_one_bit=True)
     assert str(caught.value) == (
         "marked.toml: check: found a check that does not see bit 1 of the frame of link marked; "
-        "to mend one wrong bit each must change the check in its own way, so take a "
+        "to correct one wrong bit each must change the check in its own way, so take a "
         "longer check field or leave correct_one_bit off"
     )
 
@@ -362,8 +362,8 @@ def test_rest_between_frames_is_idle_and_not_skipped() -> None:
     receiver = Receiver(SERIAL)
     word = int(SERIAL.pack(space=1)[0])
     slots = np.array([34, 340], np.uint64)
-    symbols = SERIAL.to_symbols(np.array([word, word], np.uint64))
-    receiver.feed(SymbolBatch(slots, symbols, 0, 400))
+    words = FrameBatch(slots, np.array([word, word], np.uint64))
+    receiver.feed(WireBatch.of_words(words, first_edge=0, stop_edge=400))
     counters = receiver.counters
     assert counters.frames_received == 2
     assert counters.symbols_skipped == 34  # before the first frame nothing is known
@@ -392,7 +392,9 @@ def test_frames_that_were_encoded_are_decoded(data: st.DataObject) -> None:
     first_edge = (confirm + 4) * layout.slot_symbols
     edge = (first_edge + slot * layout.slot_symbols).astype(np.uint64)
     stop_edge = int(edge[-1]) + layout.slot_symbols if len(words) else first_edge
-    batch = SymbolBatch(edge, layout.to_symbols(words), first_edge, stop_edge)
+    batch = WireBatch.of_words(FrameBatch(edge, words), first_edge=first_edge, stop_edge=stop_edge)
+    if data.draw(st.booleans()):
+        batch = WireBatch.of_symbols(every_symbol(batch, layout), first_edge)
     frames = receiver.feed(batch)
     assert frames.word.tolist() == words.tolist()
     assert frames.edge.tolist() == edge.tolist()
@@ -449,10 +451,24 @@ def test_foreign_snapshot_is_refused() -> None:
         Receiver(LEAN).restore(b"abc")
 
 
-def test_batch_of_wrong_length_is_refused() -> None:
-    batch = SymbolBatch(np.zeros(2, np.uint64), np.zeros(9, np.uint8), 0, 16)
-    with pytest.raises(ValueError, match="2 slots of 8 symbols need 16 symbols, not 9"):
-        Receiver(LEAN).feed(batch)
+def test_frames_delivered_as_they_came_are_the_batchs_own() -> None:
+    receiver = locked(GUARDED)
+    edges = np.arange(100, dtype=np.uint64) * np.uint64(8)
+    words = FrameBatch(edges, GUARDED.pack(space=1, sequence=0, address=edges))
+    assert receiver.feed(WireBatch.of_words(words, first_edge=0, stop_edge=800)) is words
+
+
+@pytest.mark.parametrize(
+    ("run_first", "message"),
+    [
+        ([0], "1 runs have 1 beginnings, not 2"),
+        ([0, 9], "runs of symbols 0 to 9, of which there are 8"),
+    ],
+)
+def test_batch_of_wrong_length_is_refused(run_first: list[int], message: str) -> None:
+    run_edge, symbols = np.zeros(1, np.int64), np.zeros(8, np.uint8)
+    with pytest.raises(ValueError, match=message):
+        WireBatch(FrameBatch.empty(), run_edge, np.array(run_first), symbols, 0, 16)
 
 
 def test_frames_of_64_bits_and_16_lanes_pass() -> None:

@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from busplay.batch import SymbolBatch
+from busplay.batch import FrameBatch, WireBatch
 from busplay.link.layout import FrameLayout
-from busplay.receiver import machine
+from busplay.receiver import registers as places
 from busplay.receiver.receiver import Receiver
 from tests.boards import GUARDED
 from tests.receiver.wires import random_words
@@ -57,7 +57,9 @@ def test_damaged_snapshot_is_refused_or_harmless(data: st.DataObject) -> None:
     first = slot * (1 << 20)
     edges = np.array([first + slot, first + 9 * slot], np.uint64)
     words = random_words(layout, 2, np.random.default_rng(1))
-    frames = receiver.feed(SymbolBatch(edges, layout.to_symbols(words), first, first + 40 * slot))
+    batch = FrameBatch(edges, words)
+    stop = first + 40 * slot
+    frames = receiver.feed(WireBatch.of_words(batch, first_edge=first, stop_edge=stop))
     assert len(frames) <= 42
     assert receiver.counters.symbols_fed >= 40 * slot
 
@@ -65,14 +67,14 @@ def test_damaged_snapshot_is_refused_or_harmless(data: st.DataObject) -> None:
 @pytest.mark.parametrize(
     ("place", "value", "message"),
     [
-        (machine.STATE, 3, "a state of 3, not 0 to 2"),
-        (machine.POSITION, 8, "a position in the frame of 8, not 0 to 7"),
-        (machine.POSITION, -1, "a position in the frame of -1, not 0 to 7"),
-        (machine.WRONG_RUN, 7, "a run of wrong frames of 7, not 0 to 6"),
-        (machine.EXPECTED, 16, "an expected sequence number of 16, not -1 to 15"),
-        (machine.WINDOW, 1 << 40, "a window of 10000000000, which has more bits than a frame"),
-        (machine.FAILED, -2, "a count of -2"),
-        (machine.IDLE, 5, "163 symbols fed, of which 99 are told"),
+        (places.STATE, 3, "a state of 3, not 0 to 2"),
+        (places.POSITION, 8, "a position in the frame of 8, not 0 to 7"),
+        (places.POSITION, -1, "a position in the frame of -1, not 0 to 7"),
+        (places.INVALID_RUN, 7, "a run of invalid frames of 7, not 0 to 6"),
+        (places.EXPECTED, 16, "an expected sequence number of 16, not -1 to 15"),
+        (places.WINDOW, 1 << 40, "a window of 10000000000, which has more bits than a frame"),
+        (places.CHECKS_FAILED, -2, "a count of -2"),
+        (places.FRAMES_IDLE, 5, "163 symbols fed, of which 99 are told"),
     ],
 )
 def test_register_that_cannot_be_is_named(place: int, value: int, message: str) -> None:

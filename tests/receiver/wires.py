@@ -9,7 +9,7 @@ from itertools import pairwise
 import numpy as np
 from hypothesis import strategies as st
 
-from busplay.batch import FrameBatch, SymbolColumn, UInt64Column
+from busplay.batch import FrameBatch, SymbolColumn, UInt64Column, WireBatch
 from busplay.description.link import (
     Check,
     CheckFraming,
@@ -143,6 +143,30 @@ def random_words(layout: FrameLayout, count: int, random: np.random.Generator) -
     if not values:
         return np.full(count, layout.pack()[0], np.uint64)
     return layout.pack(**values)
+
+
+def every_symbol(batch: WireBatch, layout: FrameLayout) -> SymbolColumn:
+    """Return the symbol of each edge of a stretch: idle on the grid, words over it, then runs."""
+    edges = np.arange(batch.first_edge, batch.stop_edge)
+    wire = layout.idle_symbols[edges % layout.slot_symbols]
+    slots = layout.to_symbols(batch.words.word).reshape(-1, layout.slot_symbols)
+    runs = [
+        batch.symbols[first:stop]
+        for first, stop in zip(batch.run_first[:-1], batch.run_first[1:], strict=True)
+    ]
+    for first, symbols in [
+        *zip(batch.words.edge.tolist(), slots, strict=True),
+        *zip(batch.run_edge.tolist(), runs, strict=True),
+    ]:
+        for edge, symbol in enumerate(symbols.tolist(), first):
+            if batch.first_edge <= edge < batch.stop_edge:
+                wire[edge - batch.first_edge] = symbol
+    return wire
+
+
+def idle_batch(first_edge: int, stop_edge: int) -> WireBatch:
+    """Make a stretch of idle time."""
+    return WireBatch.of_words(FrameBatch.empty(), first_edge=first_edge, stop_edge=stop_edge)
 
 
 def can_mend(layout: FrameLayout) -> bool:

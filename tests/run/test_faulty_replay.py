@@ -11,7 +11,7 @@ import pytest
 from busplay.description.board import BusyTime, ReceiverEnd
 from busplay.description.faults import BitFlips, FaultPlan, LostEdges
 from busplay.errors import InputError
-from busplay.receiver import machine as receiver_kernels
+from busplay.receiver.registers import POSITION
 from busplay.run.replay import Replay
 from busplay.run.tap import Tap
 from tests.boards import GUARDED, board_with
@@ -44,7 +44,7 @@ def test_key_frames_hold_what_waits_in_the_fifo(trace: Path) -> None:
     [
         (
             "receiver",
-            receiver_kernels.POSITION,
+            POSITION,
             99,
             "state of the receiver: found a position in the frame of 99, not 0 to 7; record the"
             " trace anew",

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from busplay.batch import FrameBatch, SymbolBatch
+from busplay.batch import FrameBatch, WireBatch
 from busplay.description.faults import (
     BitFlips,
     EarlyLane,
@@ -28,7 +28,7 @@ from busplay.wire.faulty import LAST_EDGE, FaultKind, FaultyWire
 from busplay.wire.streams import EdgeStream, FlipStream, generator
 from tests.boards import GUARDED
 from tests.naive.wire import NaiveFaults, sample
-from tests.receiver.wires import random_words
+from tests.receiver.wires import every_symbol, idle_batch, random_words
 from tests.strategies import links
 from tests.wire.plans import plans
 
@@ -36,7 +36,7 @@ EDGE_HZ = 1_000_000_000  # a nanosecond is an edge
 
 
 @st.composite
-def stretches(draw: st.DrawFn, layout: FrameLayout) -> SymbolBatch:
+def stretches(draw: st.DrawFn, layout: FrameLayout) -> WireBatch:
     """Draw frames with gaps, from edge 0 on."""
     slot = layout.slot_symbols
     random = np.random.default_rng(draw(st.integers(0, 1 << 32)))
@@ -46,41 +46,23 @@ def stretches(draw: st.DrawFn, layout: FrameLayout) -> SymbolBatch:
     step = -(-slot // grid) * grid
     edges = np.cumsum(gaps) + np.arange(count) * step
     stop = (int(edges[-1]) + step if count else 0) + draw(st.integers(0, 6)) * step
-    symbols = layout.to_symbols(random_words(layout, count, random))
-    return SymbolBatch(edges.astype(np.uint64), symbols, 0, stop)
+    words = FrameBatch(edges.astype(np.uint64), random_words(layout, count, random))
+    return WireBatch.of_words(words, first_edge=0, stop_edge=stop)
 
 
-def spelled(batch: SymbolBatch, layout: FrameLayout) -> list[int]:
-    """Return every symbol of a stretch; where slots overlap the first has the edge."""
-    slot = layout.slot_symbols
-    edges = np.arange(batch.first_edge, batch.stop_edge)
-    wire = layout.idle_symbols[edges % slot]
-    for index in reversed(range(len(batch))):
-        first = int(batch.edge[index])
-        for one in range(slot):
-            if batch.first_edge <= first + one < batch.stop_edge:
-                wire[first + one - batch.first_edge] = batch.symbols[index * slot + one]
-    return wire.tolist()
-
-
-def part_of(batch: SymbolBatch, first: int, stop: int, slot: int) -> SymbolBatch:
-    low, high = np.searchsorted(batch.edge.astype(np.int64), (first, stop))
-    return SymbolBatch(batch.edge[low:high], batch.symbols[low * slot : high * slot], first, stop)
-
-
-def places_to_cut(batch: SymbolBatch, layout: FrameLayout) -> list[int]:
+def places_to_cut(batch: WireBatch, layout: FrameLayout) -> list[int]:
     """List edges at which a pipeline may cut: whole slots of the grid, never within a frame."""
     slot = layout.slot_symbols
     grid = slot if layout.link.start == "slot" else layout.link.edges_per_cycle
-    taken = {int(edge) + one for edge in batch.edge for one in range(1, slot)}
+    taken = {int(edge) + one for edge in batch.words.edge for one in range(1, slot)}
     return [edge for edge in range(grid, batch.stop_edge, grid) if edge not in taken]
 
 
-def sampled(parts: list[SymbolBatch], layout: FrameLayout) -> list[tuple[int, int]]:
+def sampled(parts: list[WireBatch], layout: FrameLayout) -> list[tuple[int, int]]:
     found = []
     for part in parts:
         edges = range(part.first_edge, part.stop_edge)
-        found += list(zip(edges, spelled(part, layout), strict=True))
+        found += list(zip(edges, every_symbol(part, layout).tolist(), strict=True))
     return found
 
 
@@ -135,7 +117,7 @@ def test_receiver_samples_what_the_slow_wire_gives_however_it_is_cut(data: st.Da
     layout = FrameLayout(data.draw(links()))
     plan = data.draw(plans(layout.link))
     batch = data.draw(stretches(layout))
-    sent, wires = spelled(batch, layout), wires_of(layout.link)
+    sent, wires = every_symbol(batch, layout).tolist(), wires_of(layout.link)
     # What an early lane shows on the last edge is not known before more is sent.
     stop = max(0, len(sent) - 1) if plan.early_lanes else len(sent)
     expected = sample(
@@ -148,10 +130,10 @@ def test_receiver_samples_what_the_slow_wire_gives_however_it_is_cut(data: st.Da
     places = places_to_cut(batch, layout)
     cuts = sorted(data.draw(st.sets(st.sampled_from(places), max_size=5)) if places else [])
     wire = FaultyWire(layout, plan, edge_hz=EDGE_HZ)
-    parts: list[SymbolBatch] = []
+    parts: list[WireBatch] = []
     log: list[tuple[int, str]] = []
     for first, stop in pairwise([0, *cuts, batch.stop_edge]):
-        parts += wire.feed(part_of(batch, first, stop, layout.slot_symbols))
+        parts += wire.feed(batch.part(first, stop))
         some = wire.take_log()
         log += [
             (ordinal, FaultKind(kind).name)
@@ -211,29 +193,26 @@ def test_clean_wire_copies_nothing() -> None:
     layout = FrameLayout(GUARDED)
     words = random_words(layout, 3, np.random.default_rng(1))
     frames = FrameBatch(np.array([0, 8, 32], np.uint64), words)
-    batch = SymbolBatch(frames.edge, layout.to_symbols(frames.word), 0, 40)
+    batch = WireBatch.of_words(frames, first_edge=0, stop_edge=40)
     wire = FaultyWire(layout, FaultPlan(bit_flips=(BitFlips(0.0),)), edge_hz=EDGE_HZ)
     [part] = wire.feed(batch)
-    assert np.shares_memory(part.symbols, batch.symbols)
-    assert sampled([part], layout) == sampled([batch], layout)
+    assert part is batch
     assert sum(wire.faults_injected.values()) == 0
 
 
-def test_idle_time_is_spelled_out_only_where_a_fault_hits() -> None:
+def test_a_symbol_is_given_only_where_a_fault_hits() -> None:
     layout = FrameLayout(GUARDED)
-    empty = np.empty(0, np.uint64), np.empty(0, np.uint8)
     wire = FaultyWire(layout, FaultPlan(bit_flips=(BitFlips(1e-9),)), edge_hz=EDGE_HZ)
     stop = 8 << 30  # an hour of slots
-    [part] = wire.feed(SymbolBatch(*empty, 0, stop))
-    assert len(part) == wire.faults_injected[FaultKind.FLIPPED]
-    assert 10 < len(part) < 100  # 43 are to be expected
+    [part] = wire.feed(idle_batch(0, stop))
+    assert len(part.symbols) == wire.faults_injected[FaultKind.FLIPPED]
+    assert 10 < len(part.symbols) < 100  # 43 are to be expected
 
 
 def test_edge_past_the_last_that_can_be_counted_is_refused() -> None:
     wire = FaultyWire(FrameLayout(GUARDED), FaultPlan(), edge_hz=EDGE_HZ)
-    empty = np.empty(0, np.uint64), np.empty(0, np.uint8)
     with pytest.raises(InputError) as caught:
-        wire.feed(SymbolBatch(*empty, 0, LAST_EDGE + 8))
+        wire.feed(idle_batch(0, LAST_EDGE + 8))
     assert str(caught.value) == (
         "found link edge 144115188075855880; faults can be injected up to edge 144115188075855872"
     )

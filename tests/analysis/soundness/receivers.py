@@ -9,7 +9,7 @@ from busplay.analysis.soundness.traffic import Traffic, TrafficKind
 from busplay.batch import UInt64Column
 from busplay.link.layout import FrameLayout
 from busplay.receiver.receiver import Receiver
-from busplay.receiver.states import Event, State
+from busplay.receiver.states import LogKind, State
 
 FILLED = ("space", "unit", "sequence", "address", "data")
 
@@ -77,7 +77,7 @@ def lost_frames(
         receiver.feed_symbols(symbols[:lost], 0)
         receiver.feed_symbols(symbols[lost + 1 :], lost + 1)
         log = receiver.take_log()
-        gained = log.edge[(log.kind == Event.GAINED) & (log.edge > lost)]
+        gained = log.edge[(log.kind == LogKind.SYNC_GAINED) & (log.edge > lost)]
         right = gained[gained % size == 0]
         found.append(min(frames, int(right[0]) // size - slot) if len(right) else frames)
     return np.array(found)
@@ -99,6 +99,6 @@ def power_on_symbols(
         receiver.take_log()
         receiver.feed_symbols(symbols[start:], start)
         log = receiver.take_log()
-        gained = log.edge[log.kind == Event.GAINED]
+        gained = log.edge[log.kind == LogKind.SYNC_GAINED]
         found.append(min(frames * size, int(gained[0]) - start) if len(gained) else frames * size)
     return np.array(found)

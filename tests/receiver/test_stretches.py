@@ -1,4 +1,4 @@
-"""A gap in a batch stands for idle symbols: bit for bit what the spelled-out stretch gives."""
+"""Words, idle time and runs: bit for bit what the same stretch gives symbol by symbol."""
 
 from __future__ import annotations
 
@@ -9,29 +9,26 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from busplay.batch import SymbolBatch, SymbolColumn
+from busplay.batch import FrameBatch, WireBatch
 from busplay.description.link import Check, CheckFraming, Field, Link, StrobeFraming
 from busplay.link.layout import FrameLayout
 from busplay.receiver import receiver as receiver_module
 from busplay.receiver.receiver import Receiver
-from busplay.receiver.states import Event, State
-from tests.receiver.wires import any_links, damaged_wires, frames_of, random_words
-
-
-def spelled_out(batch: SymbolBatch, layout: FrameLayout) -> SymbolColumn:
-    """Return every symbol of a stretch: idle on the slot grid, then the slots over it."""
-    edges = np.arange(batch.first_edge, batch.stop_edge)
-    wire = layout.idle_symbols[edges % layout.slot_symbols]
-    for index, edge in enumerate(batch.edge.tolist()):
-        slot = batch.symbols[index * layout.slot_symbols : (index + 1) * layout.slot_symbols]
-        at = edge - batch.first_edge
-        wire[at : at + layout.slot_symbols] = slot
-    return wire
+from busplay.receiver.states import LogKind, State
+from tests.receiver.wires import (
+    any_links,
+    can_mend,
+    damaged_wires,
+    every_symbol,
+    frames_of,
+    idle_batch,
+    random_words,
+)
 
 
 @st.composite
-def gap_coded(draw: st.DrawFn, layout: FrameLayout) -> SymbolBatch:
-    """Draw a stretch with gaps; its slots lie on the grid, or anywhere if the receiver may ask."""
+def stretches(draw: st.DrawFn, layout: FrameLayout) -> WireBatch:
+    """Draw words, idle time and runs; slots lie on the grid, or anywhere."""
     slot_symbols = layout.slot_symbols
     count = draw(st.integers(0, 8))
     random = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
@@ -39,29 +36,67 @@ def gap_coded(draw: st.DrawFn, layout: FrameLayout) -> SymbolBatch:
     numbers = np.cumsum(gaps) + np.arange(count) + draw(st.integers(0, 3))
     shift = draw(st.sampled_from((0, 0, 0, 1, slot_symbols - 1)))
     edges = (numbers * slot_symbols + shift).astype(np.uint64)
-    symbols = layout.to_symbols(random_words(layout, count, random))
-    for _ in range(draw(st.integers(0, 3)) if len(symbols) else 0):
-        place = int(random.integers(0, len(symbols)))
-        symbols[place] ^= layout.symbol_dtype.type(1 << int(random.integers(0, layout.lanes)))
+    words = random_words(layout, count, random)
+    noise = random.integers(0, 2**63, count).astype(np.uint64) << np.uint64(1)
+    is_noise = random.random(count) < draw(st.sampled_from((0, 0, 0.3)))
+    words[is_noise] = noise[is_noise] & np.uint64((1 << layout.frame_bits) - 1)
     last = int(edges[-1]) + slot_symbols if count else 0
     stop = last + draw(st.sampled_from((0, 1, 5, 40 * slot_symbols, 431)))
     first = draw(st.integers(0, int(edges[0]) if count else stop))
-    return SymbolBatch(edges, symbols, first, stop)
+    if count and draw(st.booleans()):
+        # A part that begins or ends within a slot.
+        first = draw(st.integers(first, min(stop, int(edges[0]) + slot_symbols)))
+        stop = draw(st.integers(max(first, int(edges[-1])), stop))
+    run_edge, run_first, symbols = [], [0], []
+    at = first
+    for _ in range(draw(st.sampled_from((0, 0, 1, 3, 8)))):
+        at += int(random.choice([0, 1, 2, slot_symbols, 10 * slot_symbols]))
+        length = int(random.choice([1, 1, 2, slot_symbols, 3 * slot_symbols]))
+        if at + length > stop:
+            break
+        run_edge.append(at)
+        wires = layout.lanes + bool(layout.strobe_mask)
+        symbols += random.integers(0, 1 << wires, length).tolist()
+        run_first.append(len(symbols))
+        at += length
+    plain = WireBatch(
+        FrameBatch(edges, words),
+        np.array(run_edge, np.int64),
+        np.array(run_first, np.int64),
+        np.array(symbols, layout.symbol_dtype),
+        first,
+        stop,
+    )
+    sent = every_symbol(replace(plain, run_edge=np.array(run_edge, np.int64) + (1 << 40)), layout)
+    if draw(st.booleans()):
+        # Runs that are the wire's own but for a bit: damage, as it comes.
+        for edge, begin in zip(run_edge, run_first, strict=False):
+            length = run_first[run_first.index(begin) + 1] - begin
+            plain.symbols[begin : begin + length] = sent[edge - first : edge - first + length]
+            plain.symbols[begin] ^= layout.symbol_dtype.type(1 << int(random.integers(0, wires)))
+    return plain
 
 
 @given(st.data())
-@settings(max_examples=150, deadline=None)
-def test_gap_coded_batch_equals_spelled_out_symbols(data: st.DataObject) -> None:
+@settings(max_examples=300, deadline=None)
+def test_words_idle_time_and_runs_equal_their_symbols(data: st.DataObject) -> None:
     layout = FrameLayout(data.draw(any_links()))
     # What came before leaves the receiver in any state, at any alignment.
     before = data.draw(damaged_wires(layout.link))
-    batch = data.draw(gap_coded(layout))
-    coded, plain = Receiver(layout), Receiver(layout)
+    batch = data.draw(stretches(layout))
+    mend = can_mend(layout) and data.draw(st.booleans())
+    coded, plain = (Receiver(layout, correct_one_bit=mend) for _ in range(2))
     coded.keeps_log = plain.keeps_log = True
     coded.feed_symbols(before, 0)
     plain.feed_symbols(before, 0)
-    expected = plain.feed_symbols(spelled_out(batch, layout), batch.first_edge)
-    assert frames_of(coded.feed(batch)) == frames_of(expected)
+    expected = plain.feed_symbols(every_symbol(batch, layout), batch.first_edge)
+    cut = data.draw(st.none() | st.integers(batch.first_edge, batch.stop_edge))
+    if cut is None:
+        found = frames_of(coded.feed(batch))
+    else:
+        parts = batch.part(batch.first_edge, cut), batch.part(cut, batch.stop_edge)
+        found = [frame for part in parts for frame in frames_of(coded.feed(part))]
+    assert found == frames_of(expected)
     assert coded.snapshot() == plain.snapshot()
     assert_same_log(coded, plain)
 
@@ -72,13 +107,12 @@ def test_frames_from_gaps_find_room_however_many(data: st.DataObject) -> None:
     # Rotated idle frames can pass on an unsound link; then a gap alone delivers frames.
     layout = FrameLayout(data.draw(any_links()))
     before = data.draw(damaged_wires(layout.link))
-    nothing = np.empty(0, np.uint64), np.empty(0, layout.symbol_dtype)
-    batch = SymbolBatch(*nothing, 3, 3 + 600 * layout.slot_symbols)
+    batch = idle_batch(3, 3 + 600 * layout.slot_symbols)
     coded, plain = Receiver(layout), Receiver(layout)
     coded.keeps_log = plain.keeps_log = True
     coded.feed_symbols(before, 0)
     plain.feed_symbols(before, 0)
-    expected = plain.feed_symbols(spelled_out(batch, layout), batch.first_edge)
+    expected = plain.feed_symbols(every_symbol(batch, layout), batch.first_edge)
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(receiver_module, "SPARE_FRAMES", data.draw(st.integers(2, 50)))
         patch.setattr(receiver_module, "LOG_ROOM", data.draw(st.integers(6, 50)))
@@ -93,7 +127,7 @@ def assert_same_log(one: Receiver, other: Receiver) -> None:
     found, expected = one.take_log(), other.take_log()
     for column in ("kind", "edge", "first", "stop"):
         assert getattr(found, column).tolist() == getattr(expected, column).tolist(), column
-    counts = [int((found.kind == kind).sum()) for kind in Event]
+    counts = [int((found.kind == kind).sum()) for kind in LogKind]
     seen = one.counters
     assert counts == [
         seen.checks_failed,
@@ -120,9 +154,8 @@ def link_that_locks_anywhere() -> Link:
 def test_idle_that_passes_out_of_step_is_delivered_as_often_as_it_is_sent() -> None:
     layout = FrameLayout(link_that_locks_anywhere())
     slots = 20_000
-    nothing = np.empty(0, np.uint64), np.empty(0, layout.symbol_dtype)
     receiver = Receiver(layout)
-    frames = receiver.feed(SymbolBatch(*nothing, 2, 2 + slots * layout.slot_symbols))
+    frames = receiver.feed(idle_batch(2, 2 + slots * layout.slot_symbols))
     plain = Receiver(layout)
     wire = np.tile(layout.idle_symbols, slots + 1)[2 : 2 + slots * layout.slot_symbols]
     expected = plain.feed_symbols(wire, 2)
@@ -146,11 +179,10 @@ def test_a_year_of_idle_takes_no_time(method: str) -> None:
         link = replace(link, framing=StrobeFraming())
     layout = FrameLayout(link)
     receiver = Receiver(layout)
-    nothing = np.empty(0, np.uint64), np.empty(0, layout.symbol_dtype)
-    receiver.feed(SymbolBatch(*nothing, 0, 1))
+    receiver.feed(idle_batch(0, 1))
     year = 365 * 86_400 * 16_000_000
     # Spelled out these are 500 trillion symbols: were they run one by one, this would not end.
-    receiver.feed(SymbolBatch(*nothing, 1, year))
+    receiver.feed(idle_batch(1, year))
     assert receiver.counters.symbols_fed == year
     assert receiver.state is (State.SYNC if method == "check" else State.HUNT)
     if method == "check":

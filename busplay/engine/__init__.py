@@ -1,1 +1,0 @@
-"""A second engine after the core: encode, wire, receive and display in one loop."""

@@ -1,1 +1,0 @@
-"""The wire and the receiver in sync, on whole words, where faults are few."""

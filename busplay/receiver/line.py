@@ -1,0 +1,214 @@
+"""What comes next on the wire: words as long as all is plain, then a line of symbols.
+
+How to think about it. A line is some symbols in the word's order of bits, from a run, from part
+of a word's slot, or from idle time: whoever looks at symbols need not know which. In sync,
+between two frames, `words` takes whole slots instead.
+
+Idle time out of sync goes slot by slot; with finitely many states the machine must come round.
+So when its state at a slot's start equals an earlier one (found as Brent does: compare with a
+saved state, save anew after 1, 2, 4, ... slots) the counters of one round are multiplied, and
+its frames repeated.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busplay.jit import kernel
+from busplay.receiver.registers import (
+    AT_EDGE,
+    DELIVERED,
+    FIRST_COUNTER,
+    FRAME_EDGE,
+    HAS_SAVED,
+    LOGGED,
+    POSITION,
+    SAVED_DELIVERED,
+    SAVED_LOGGED,
+    SLOT,
+    SLOTS_SINCE,
+    SLOTS_UNTIL,
+    STATE,
+    STOP_COUNTER,
+    SYMBOLS_FED,
+    SYMBOLS_IDLE,
+    SYMBOLS_SKIPPED,
+    WAS_ACTIVE,
+)
+from busplay.receiver.rules import Rules
+from busplay.receiver.states import LOG_AT_ONCE, LOG_COLUMNS, LOG_EDGE, LOG_KIND, SYNC
+from busplay.receiver.stretch import (
+    Room,
+    Stretch,
+    copy_own,
+    join_run,
+    next_run,
+    next_slot,
+    write_run,
+    write_word,
+)
+from busplay.receiver.words import take_words
+
+
+@kernel
+def next_line(
+    done: int,
+    batch: Stretch,
+    rules: Rules,
+    registers: NDArray[np.int64],
+    saved: NDArray[np.int64],
+    progress: NDArray[np.int64],
+    room: Room,
+) -> int:
+    """Write the next symbols that must be looked at one by one; what comes before goes in words.
+
+    Args:
+        done: symbols of the last line, which have been looked at.
+        batch, registers, saved, progress, room: as for the machine.
+
+    Returns:
+        How many symbols the line has; 0: the batch is at its end, or there is no more room.
+    """
+    shape = rules.shape
+    registers[SYMBOLS_FED] += done
+    progress[AT_EDGE] += done
+    if registers[POSITION] == 0:
+        registers[FRAME_EDGE] = progress[AT_EDGE]
+    while progress[AT_EDGE] < batch.stop_edge:
+        limit = next_run(batch, progress)
+        start = next_slot(batch, rules, progress)
+        at = progress[AT_EDGE]
+        in_run = limit <= at
+        in_sync = registers[STATE] == SYNC and registers[POSITION] == 0 and rules.is_steady
+        if in_sync and ((in_run and not rules.is_strobe) or (not in_run and start >= at)):
+            words, slot = batch, progress[SLOT]
+            if in_run:
+                # Whole frames that are given symbol by symbol are words as well.
+                copy_own(batch, progress, room)
+                words = join_run(batch, rules, progress, room)
+                progress[SLOT], limit = 0, words.stop_edge
+            take_words(words, limit, rules, registers, progress, room)
+            progress[HAS_SAVED] = 0
+            if in_run:
+                progress[SLOT] = slot
+            if progress[AT_EDGE] > at:
+                continue
+        # A line ends no more frames than there is room for; the rest is for the next call.
+        most = (len(room.edge) - progress[DELIVERED] - 1) * shape.frame_symbols
+        if len(room.log) > 0:
+            most = min(most, (len(room.log) - progress[LOGGED]) // LOG_AT_ONCE)
+        most = min(most, shape.frame_symbols if in_sync and not rules.is_strobe else len(room.line))
+        if most <= 0:
+            break
+        if in_run:
+            progress[HAS_SAVED] = 0
+            return write_run(most, batch, rules, progress, room)
+        if start <= at:
+            progress[HAS_SAVED] = 0
+            count = min(start + shape.slot_symbols, limit) - at
+            return write_word(batch.word[progress[SLOT]], at - start, min(count, most), rules, room)
+        count = min(start, limit) - at
+        if rules.is_strobe and registers[POSITION] == 0:
+            _rest(count, rules, registers, progress)
+            continue
+        phase = at % shape.slot_symbols
+        if phase == 0 and not rules.is_strobe:
+            whole = count // shape.slot_symbols
+            if _skip_rounds(whole, batch, rules, registers, saved, progress, room):
+                continue
+        # With a strobe nothing is on the wire in idle time, as in the gap behind a frame.
+        place = shape.frame_symbols if rules.is_strobe else phase
+        count = min(shape.slot_symbols - phase, count, most)
+        return write_word(shape.idle_word, place, count, rules, room)
+    return 0
+
+
+@kernel
+def _rest(
+    count: int, rules: Rules, registers: NDArray[np.int64], progress: NDArray[np.int64]
+) -> None:
+    """Take idle edges between frames of a link with a strobe, which rests."""
+    registers[SYMBOLS_FED] += count
+    registers[SYMBOLS_IDLE if registers[STATE] == SYNC else SYMBOLS_SKIPPED] += count
+    if rules.is_held:
+        registers[WAS_ACTIVE] = 0
+    progress[AT_EDGE] += count
+    registers[FRAME_EDGE] = progress[AT_EDGE]
+
+
+@kernel
+def _skip_rounds(
+    whole: int,
+    batch: Stretch,
+    rules: Rules,
+    registers: NDArray[np.int64],
+    saved: NDArray[np.int64],
+    progress: NDArray[np.int64],
+    room: Room,
+) -> bool:
+    """Repeat what idle slots do, at the start of one, if the state has come round.
+
+    Args:
+        whole: idle slots that lie ahead.
+    """
+    # Of the frame on its way in it matters how long ago it began.
+    frame_edge = registers[FRAME_EDGE]
+    registers[FRAME_EDGE] = frame_edge - progress[AT_EDGE]
+    is_same = progress[HAS_SAVED] != 0 and whole > 0
+    for one in range(FIRST_COUNTER):
+        is_same = is_same and registers[one] == saved[one]
+    rounds = 0
+    if is_same:
+        since = progress[SLOTS_SINCE]
+        frames, entries = progress[DELIVERED] - progress[SAVED_DELIVERED], 0
+        rounds = whole // since
+        if frames > 0:
+            rounds = min(rounds, (len(room.edge) - progress[DELIVERED]) // frames)
+        if len(room.log) > 0:
+            entries = progress[LOGGED] - progress[SAVED_LOGGED]
+            if entries > 0:
+                rounds = min(rounds, (len(room.log) - progress[LOGGED]) // entries)
+        edges = since * rules.shape.slot_symbols
+        _repeat(rounds * frames, frames, rounds * entries, entries, edges, batch, progress, room)
+        for one in range(FIRST_COUNTER, STOP_COUNTER):
+            registers[one] += rounds * (registers[one] - saved[one])
+        progress[AT_EDGE] += rounds * edges
+        progress[HAS_SAVED] = 0
+    elif whole > 0 and (progress[HAS_SAVED] == 0 or progress[SLOTS_SINCE] == progress[SLOTS_UNTIL]):
+        progress[SLOTS_UNTIL] = 1 if progress[HAS_SAVED] == 0 else 2 * progress[SLOTS_UNTIL]
+        for one in range(STOP_COUNTER):
+            saved[one] = registers[one]
+        progress[SAVED_DELIVERED] = progress[DELIVERED]
+        progress[SAVED_LOGGED] = progress[LOGGED]
+        progress[SLOTS_SINCE] = 0
+        progress[HAS_SAVED] = 1
+    registers[FRAME_EDGE] += progress[AT_EDGE]
+    progress[SLOTS_SINCE] += 1
+    return rounds > 0
+
+
+@kernel
+def _repeat(
+    more_frames: int,
+    frames: int,
+    more_entries: int,
+    entries: int,
+    edges: int,
+    batch: Stretch,
+    progress: NDArray[np.int64],
+    room: Room,
+) -> None:
+    """Repeat the last frames delivered and the last entries of the log, `edges` later each."""
+    copy_own(batch, progress, room)
+    count = progress[DELIVERED]
+    for index in range(count, count + more_frames):
+        room.edge[index] = room.edge[index - frames] + np.uint64(edges)
+        room.word[index] = room.word[index - frames]
+    progress[DELIVERED] = count + more_frames
+    logged = progress[LOGGED]
+    for index in range(logged, logged + more_entries):
+        room.log[index, LOG_KIND] = room.log[index - entries, LOG_KIND]
+        for one in range(LOG_EDGE, LOG_COLUMNS):
+            room.log[index, one] = room.log[index - entries, one] + edges
+    progress[LOGGED] = logged + more_entries

@@ -1,0 +1,180 @@
+"""What the receiver's kernels take from a batch and give back: slots, runs, room for frames."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busplay.batch import Int64Column, UInt64Column
+from busplay.jit import kernel
+from busplay.link.slot_symbols import turned, word_bits
+from busplay.receiver.registers import (
+    AT_EDGE,
+    DELIVERED,
+    FRAMES_RECEIVED,
+    IS_COPIED,
+    RUN,
+    SLOT,
+)
+from busplay.receiver.rules import Rules
+
+# Set in a symbol's line where the strobe is active.
+ACTIVE = np.uint64(1 << 63)
+
+
+class Stretch(NamedTuple):
+    """A `WireBatch` in the form that kernels take; see there.
+
+    Attributes:
+        edge, word: uint64[slots].
+        run_edge: int64[runs].
+        run_first: int64[runs + 1].
+        symbols: unsigned[symbols].
+        stop_edge: edge after the last.
+    """
+
+    edge: UInt64Column
+    word: UInt64Column
+    run_edge: Int64Column
+    run_first: Int64Column
+    symbols: NDArray[np.unsignedinteger]
+    stop_edge: int
+
+
+class Room(NamedTuple):
+    """Room for what kernels write.
+
+    Attributes:
+        edge, word: uint64[frames]; the frames delivered, once they are not simply the batch's.
+        log: int64[entries, LOG_COLUMNS].
+        line: uint64[symbols]; some symbols, lanes in the word's order, and `ACTIVE`.
+        joined_edge, joined_word: uint64[frames]; frames of a run as words.
+    """
+
+    edge: UInt64Column
+    word: UInt64Column
+    log: NDArray[np.int64]
+    line: UInt64Column
+    joined_edge: UInt64Column
+    joined_word: UInt64Column
+
+
+@kernel
+def deliver(
+    edge: int,
+    word: np.uint64,
+    batch: Stretch,
+    registers: NDArray[np.int64],
+    progress: NDArray[np.int64],
+    room: Room,
+) -> None:
+    """Write a frame; those before it, which were the batch's own so far, with it."""
+    count = progress[DELIVERED]
+    copy_own(batch, progress, room)
+    room.edge[count] = np.uint64(edge)
+    room.word[count] = word
+    progress[DELIVERED] = count + 1
+    registers[FRAMES_RECEIVED] += 1
+
+
+@kernel
+def copy_own(batch: Stretch, progress: NDArray[np.int64], room: Room) -> None:
+    """Copy the frames that were delivered as the batch has them, if that is not done."""
+    if progress[IS_COPIED] == 0:
+        progress[IS_COPIED] = 1
+        for index in range(progress[DELIVERED]):
+            room.edge[index] = batch.edge[index]
+            room.word[index] = batch.word[index]
+
+
+@kernel
+def next_run(batch: Stretch, progress: NDArray[np.int64]) -> int:
+    """Return the edge from which on symbols are given, or where the batch ends."""
+    at, run = progress[AT_EDGE], progress[RUN]
+    runs = len(batch.run_edge)
+    while (
+        run < runs and batch.run_edge[run] + batch.run_first[run + 1] - batch.run_first[run] <= at
+    ):
+        run += 1
+    progress[RUN] = run
+    return min(batch.run_edge[run], batch.stop_edge) if run < runs else batch.stop_edge
+
+
+@kernel
+def next_slot(batch: Stretch, rules: Rules, progress: NDArray[np.int64]) -> int:
+    """Return the first edge of the next slot that carries a word, or where the batch ends.
+
+    It lies before the present edge where that is within the slot.
+    """
+    at, slot = progress[AT_EDGE], progress[SLOT]
+    slots = len(batch.edge)
+    while slot < slots and np.int64(batch.edge[slot]) + rules.shape.slot_symbols <= at:
+        slot += 1
+    progress[SLOT] = slot
+    if slot == slots:
+        return batch.stop_edge
+    return min(int(np.int64(batch.edge[slot])), batch.stop_edge)
+
+
+@kernel
+def write_run(
+    most: int, batch: Stretch, rules: Rules, progress: NDArray[np.int64], room: Room
+) -> int:
+    """Write at most so many symbols of the run at the present edge; return the line's length."""
+    run, at, shape = progress[RUN], progress[AT_EDGE], rules.shape
+    first = batch.run_first[run] + at - batch.run_edge[run]
+    count = min(batch.run_first[run + 1] - first, batch.stop_edge - at, most)
+    # Slices from 0 on: where a place may be negative nothing is vectorized.
+    symbols, line = batch.symbols[first : first + count], room.line
+    for index in range(count):
+        line[index] = np.uint64(symbols[index]) & shape.lane_mask
+    if shape.is_reversed:
+        for index in range(count):
+            line[index] = turned(line[index], shape)
+    if rules.is_strobe:
+        for index in range(count):
+            if (np.uint64(symbols[index]) ^ shape.strobe_rest) & shape.strobe_mask != np.uint64(0):
+                line[index] |= ACTIVE
+    return int(count)
+
+
+@kernel
+def join_run(batch: Stretch, rules: Rules, progress: NDArray[np.int64], room: Room) -> Stretch:
+    """Join whole frames of the run at the present edge to words, which stand for their symbols."""
+    run, at, shape = progress[RUN], progress[AT_EDGE], rules.shape
+    first = batch.run_first[run] + at - batch.run_edge[run]
+    symbols = min(batch.run_first[run + 1] - first, batch.stop_edge - at)
+    count = min(symbols // shape.frame_symbols, len(room.joined_word))
+    lanes, mask = np.uint64(shape.lanes), shape.lane_mask
+    for frame in range(count):
+        begin = first + frame * shape.frame_symbols
+        given = batch.symbols[begin : begin + shape.frame_symbols]
+        word = np.uint64(0)
+        if shape.is_reversed:
+            for symbol in given:
+                word = word << lanes | turned(np.uint64(symbol) & mask, shape)
+        else:
+            for place in range(shape.frame_symbols):
+                word = word << lanes | (np.uint64(given[place]) & mask)
+        room.joined_edge[frame] = np.uint64(at + frame * shape.frame_symbols)
+        room.joined_word[frame] = word
+    return Stretch(
+        room.joined_edge[:count],
+        room.joined_word[:count],
+        batch.run_edge,
+        batch.run_first,
+        batch.symbols,
+        at + count * shape.frame_symbols,
+    )
+
+
+@kernel
+def write_word(word: np.uint64, place: int, count: int, rules: Rules, room: Room) -> int:
+    """Write some symbols of a word's slot, from a place on; return the line's length."""
+    for index in range(count):
+        bits = word_bits(word, place + index, rules.shape)
+        is_active = place + index < rules.shape.active_symbols
+        room.line[index] = bits | ACTIVE if is_active else bits
+    return count
