@@ -22,20 +22,20 @@ A word is `address_table[address] ^ data_table[data] ^ sequence_table[number]`: 
 layout does (placing bits, constants, check) is affine, and the tables are made by
 `FrameLayout.pack`, so no second encoder is here.
 
-Not here: symbols (`expander`), idle frames (a gap stands for them).
+Not here: symbols (`wire`), idle frames (a gap stands for them).
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from busplay.batch import (
     FrameBatch,
+    FrameRoom,
     StoreBatch,
     UInt8Column,
     UInt16Column,
@@ -46,6 +46,7 @@ from busplay.description.link import SPACE_MEMORY, SPACE_REGISTERS
 from busplay.errors import FieldError, InputError
 from busplay.link.layout import FrameLayout
 from busplay.sender import encoding
+from busplay.sender.encoding import EncodeRoom, SenderTiming, WordTables
 from busplay.units import edges_per_processor_cycle
 
 ADDRESSES = 0x10000
@@ -109,24 +110,6 @@ class LostStores:
         )
 
 
-class EncoderTables(NamedTuple):
-    """What a fused engine needs to make the same frames; see `encoding.encode`.
-
-    Attributes:
-        in_window: bool[65536]; whether a store to an address goes out.
-        address: uint64[65536]; the word of a store, data and sequence being 0.
-        data: uint64[256]; what the data changes in it.
-        sequence: uint64[bytes, 256]; what each byte of the sequence number changes.
-        timing: uint64[8]; constants of link and board, places named in `encoding`.
-    """
-
-    in_window: NDArray[np.bool_]
-    address: UInt64Column
-    data: UInt64Column
-    sequence: NDArray[np.uint64]
-    timing: UInt64Column
-
-
 class Encoder:
     """The board's end of the link: stores in windows become frames on the slot grid.
 
@@ -137,6 +120,7 @@ class Encoder:
             up to a whole cycle of the link's clock.
         grid_edges: frames start at multiples of it: a slot, or a cycle of the link's clock.
         step_edges: edges from a frame's start to the earliest start of the next.
+        tables: what words are made from.
     """
 
     def __init__(self, board: Board) -> None:
@@ -151,18 +135,15 @@ class Encoder:
         self.lead_edges = _round_up(board.sender.lead_frames * slot, link.edges_per_cycle)
         sequence = link.field_named("sequence")
         sequence_bits = sequence.bits if sequence else 0
-        self._timing: UInt64Column = np.array(
-            [
-                self.edges_per_cycle.numerator,
-                self.edges_per_cycle.denominator,
-                self.lead_edges,
-                self.grid_edges,
-                self.step_edges,
-                board.sender.fifo_depth,
-                (1 << sequence_bits) - 1,
-                link.idle_every or 0,
-            ],
-            np.uint64,
+        self._timing = SenderTiming(
+            numerator=np.uint64(self.edges_per_cycle.numerator),
+            denominator=np.uint64(self.edges_per_cycle.denominator),
+            lead_edges=np.uint64(self.lead_edges),
+            grid_edges=np.uint64(self.grid_edges),
+            step_edges=np.uint64(self.step_edges),
+            fifo_depth=np.uint64(board.sender.fifo_depth),
+            sequence_mask=np.uint64((1 << sequence_bits) - 1),
+            idle_every=np.uint64(link.idle_every or 0),
         )
         # The last cycle whose edges are sure to fit, with room for a full FIFO behind it.
         slots = board.sender.fifo_depth + 2
@@ -172,16 +153,19 @@ class Encoder:
         ratio = self.edges_per_cycle
         self.last_cycle = (EDGES_MAX - margin) * ratio.denominator // ratio.numerator
         self.last_cycle = min(self.last_cycle, EDGES_MAX)
-        self._in_window, self._address_table = _address_table(board, self.layout)
-        self._data_table = self._field_table("data", 0, 8)
-        self._sequence_tables = np.zeros((-(-sequence_bits // 8), 256), np.uint64)
-        for byte in range(len(self._sequence_tables)):
-            self._sequence_tables[byte] = self._field_table("sequence", 8 * byte, sequence_bits)
+        sequence_tables = np.zeros((-(-sequence_bits // 8), 256), np.uint64)
+        for byte in range(len(sequence_tables)):
+            sequence_tables[byte] = self._field_table("sequence", 8 * byte, sequence_bits)
+        self.tables = WordTables(
+            *_address_table(board, self.layout), self._field_table("data", 0, 8), sequence_tables
+        )
         self._carried: UInt64Column = np.zeros(5, np.uint64)
         self._counts: UInt64Column = np.zeros(4, np.uint64)
         self._stop_cycle = 0
-        self._sent_store = np.empty(0, np.int64)
+        self._sent_store: NDArray[np.int64] | None = None
         self._lost: list[LostStores] = []
+        self._room = FrameRoom()
+        self._which = np.empty((2, 0), np.int64), np.empty(0, np.uint64)
 
     def _field_table(self, name: str, shift: int, field_bits: int) -> UInt64Column:
         """Return uint64[256]: what each value of the field's bits from `shift` on changes."""
@@ -220,7 +204,7 @@ class Encoder:
         count = len(stores)
         if count == 0:
             self._stop_cycle = stop_cycle
-            self._sent_store = np.empty(0, np.int64)
+            self._sent_store = None
             return FrameBatch.empty()
         if int(stores.cycle[-1]) >= stop_cycle:
             raise InputError(
@@ -233,27 +217,21 @@ class Encoder:
                 wanted=f"the batch before reached cycle {self._stop_cycle}; give stores in the"
                 " order of their cycles",
             )
-        edges = np.empty(count, np.uint64)
-        words = np.empty(count, np.uint64)
-        sent_store, lost_store = np.empty(count, np.int64), np.empty(count, np.int64)
-        lost_edge = np.empty(count, np.uint64)
+        if count > len(self._which[1]):
+            self._which = np.empty((2, count), np.int64), np.empty(count, np.uint64)
+        (sent_store, lost_store), lost_edge = self._which
+        edge, word = self._room.take(count)
+        room = EncodeRoom(edge, word, sent_store, lost_store, lost_edge)
         overrun_before = int(self._counts[encoding.OVERRUN])
         sent = encoding.encode(
             stores.cycle,
             stores.address,
             stores.data,
-            self._in_window,
-            self._address_table,
-            self._data_table,
-            self._sequence_tables,
+            self.tables,
             self._timing,
             self._carried,
             self._counts,
-            edges,
-            words,
-            sent_store,
-            lost_store,
-            lost_edge,
+            room,
         )
         if sent < 0:
             index = -1 - sent
@@ -263,7 +241,7 @@ class Encoder:
                 wanted="give stores in the order of their cycles",
             )
         self._stop_cycle = stop_cycle
-        self._sent_store = sent_store[:sent]
+        self._sent_store = sent_store[:sent].copy() if sent < count else None
         lost = int(self._counts[encoding.OVERRUN]) - overrun_before
         if lost:
             which = lost_store[:lost]
@@ -275,11 +253,11 @@ class Encoder:
                     stores.data[which],
                 )
             )
-        return FrameBatch(edges[:sent], words[:sent])
+        return FrameBatch(edge[:sent], word[:sent])
 
     @property
-    def sent_store(self) -> NDArray[np.int64]:
-        """Which store of the last batch fed each of its frames carries: int64[frames]."""
+    def sent_store(self) -> NDArray[np.int64] | None:
+        """Which store of the last batch fed each of its frames carries; None: all were sent."""
         return self._sent_store
 
     def take_lost(self) -> LostStores:
@@ -309,17 +287,6 @@ class Encoder:
         if self._carried[encoding.ANY_SENT]:
             edge = max(edge, int(self._carried[encoding.LAST_START]) + self.step_edges)
         return edge
-
-    @property
-    def tables(self) -> EncoderTables:
-        """What words and start edges are made from; not to be changed."""
-        return EncoderTables(
-            self._in_window,
-            self._address_table,
-            self._data_table,
-            self._sequence_tables,
-            self._timing,
-        )
 
     def cycle_to_edge(self, cycle: int) -> int:
         """Return the first edge that is not before the beginning of a processor cycle."""

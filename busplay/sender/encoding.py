@@ -1,38 +1,83 @@
-"""Compiled loops of the sender: stores to frames, frames to symbols.
+"""Compiled loop of the sender: stores to frames.
 
-How to think about them. `encode` carries four numbers from store to store: the edge at
+How to think about it. `encode` carries four numbers from store to store: the edge at
 which the last frame starts, how many slots in a row were busy up to there, the sequence number,
 and the last cycle. The FIFO needs no queue, since a frame that waits starts exactly one slot
 after the one before it, or two where a slot must stay idle: how many wait at edge e follows
-from the last start and the run alone. Words are an XOR of tables (see `encoder`), spelled
-slots an XOR of tables (see `expander`); no kernel knows fields or checks.
-
-Tables are arguments and helpers stand here, so that Numba's cache sees each change.
+from the last start and the run alone. Words are an XOR of tables (see `encoder`); the kernel
+knows neither fields nor checks.
 """
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 from numpy.typing import NDArray
 
-from busplay.batch import UInt8Column, UInt16Column, UInt64Column
+from busplay.batch import Int64Column, UInt8Column, UInt16Column, UInt64Column
 from busplay.jit import kernel
 
 # What `encode` counts, by place.
 OFFERED, SENT, OVERRUN, OUTSIDE = 0, 1, 2, 3
 # What it carries from store to store, by place.
 LAST_START, ANY_SENT, SEQUENCE, LAST_CYCLE, BUSY_RUN = 0, 1, 2, 3, 4
-# Constants of link and board, by place.
-(
-    NUMERATOR,
-    DENOMINATOR,
-    LEAD_EDGES,
-    GRID_EDGES,
-    STEP_EDGES,
-    FIFO_DEPTH,
-    SEQUENCE_MASK,
-    IDLE_EVERY,  # 0: no slot need be left idle
-) = range(8)
+
+
+class WordTables(NamedTuple):
+    """What words are made from; not to be changed.
+
+    Attributes:
+        in_window: bool[65536]; whether a store to an address goes out.
+        address: uint64[65536]; the word of a store, data and sequence being 0.
+        data: uint64[256]; what the data changes in it.
+        sequence: uint64[bytes, 256]; what each byte of the sequence number changes.
+    """
+
+    in_window: NDArray[np.bool_]
+    address: UInt64Column
+    data: UInt64Column
+    sequence: NDArray[np.uint64]
+
+
+class SenderTiming(NamedTuple):
+    """Constants of link and board.
+
+    Attributes:
+        numerator, denominator: link edges in a processor cycle.
+        lead_edges: edge at which cycle 0 begins.
+        grid_edges: frames start at multiples of it.
+        step_edges: edges from a frame's start to the earliest start of the next.
+        fifo_depth: frames that may wait.
+        sequence_mask: all bits of the sequence number.
+        idle_every: one slot in so many stays idle; 0: none need.
+    """
+
+    numerator: np.uint64
+    denominator: np.uint64
+    lead_edges: np.uint64
+    grid_edges: np.uint64
+    step_edges: np.uint64
+    fifo_depth: np.uint64
+    sequence_mask: np.uint64
+    idle_every: np.uint64
+
+
+class EncodeRoom(NamedTuple):
+    """Room for what `encode` writes; of each column one entry a store.
+
+    Attributes:
+        edge, word: uint64; every frame.
+        sent_store: int64; which store each frame carries, if some store is not sent.
+        lost_store, lost_edge: int64, uint64; which stores were lost, and the edges at which they
+            found the FIFO full.
+    """
+
+    edge: UInt64Column
+    word: UInt64Column
+    sent_store: Int64Column
+    lost_store: Int64Column
+    lost_edge: UInt64Column
 
 
 @kernel
@@ -40,67 +85,71 @@ def encode(
     cycle: UInt64Column,
     address: UInt16Column,
     data: UInt8Column,
-    in_window: NDArray[np.bool_],
-    address_table: UInt64Column,
-    data_table: UInt64Column,
-    sequence_tables: NDArray[np.uint64],
-    timing: UInt64Column,
+    tables: WordTables,
+    timing: SenderTiming,
     carried: UInt64Column,
     counts: UInt64Column,
-    out_edge: UInt64Column,
-    out_word: UInt64Column,
-    sent_store: NDArray[np.int64],
-    lost_store: NDArray[np.int64],
-    lost_edge: UInt64Column,
+    room: EncodeRoom,
 ) -> int:
     """Turn stores into frames on the grid; the rule of the FIFO stands in `encoder`.
 
     Args:
-        in_window: bool[65536]; whether a store to an address goes out.
-        address_table, data_table: uint64[65536], uint64[256]; their XOR is the word.
-        sequence_tables: uint64[bytes, 256]; one for each byte of the sequence number.
-        timing, carried, counts: see the names above; `carried` and `counts` are changed.
-        out_edge, out_word: uint64[stores]; room for every frame.
-        sent_store: int64[stores]; gets which store each frame carries.
-        lost_store, lost_edge: int64[stores], uint64[stores]; get which stores were lost, and the
-            edges at which they found the FIFO full.
+        carried, counts: see the names above; changed.
 
     Returns:
         How many frames were written; or -1 - i: store i lies before the one before it, and
         nothing was changed.
     """
     zero, one = np.uint64(0), np.uint64(1)
-    numerator, denominator = timing[NUMERATOR], timing[DENOMINATOR]
-    lead, grid, step = timing[LEAD_EDGES], timing[GRID_EDGES], timing[STEP_EDGES]
-    depth, sequence_mask = timing[FIFO_DEPTH], timing[SEQUENCE_MASK]
-    last_start, any_sent = carried[LAST_START], carried[ANY_SENT] != 0
+    grid, step, idle_every = timing.grid_edges, timing.step_edges, timing.idle_every
+    last_start, any_sent = carried[LAST_START], carried[ANY_SENT] != zero
     sequence, last_cycle = carried[SEQUENCE], carried[LAST_CYCLE]
-    idle_every, busy_run = timing[IDLE_EVERY], carried[BUSY_RUN]
-    sequence_bytes = len(sequence_tables)
-    overrun = outside = np.uint64(0)
-    sent = 0
-    for index in range(len(cycle)):
+    busy_run = carried[BUSY_RUN]
+    overrun = outside = zero
+    sent = index = 0
+    all_sent = True
+    # A busy link is mostly a row of frames without a gap, for which nobody waits.
+    may_row = timing.denominator == one and idle_every == zero and timing.fifo_depth != zero
+    while index < len(cycle):
+        if may_row and any_sent and all_sent:
+            row = _encode_row(
+                cycle[index:], address[index:], data[index:], tables, timing, last_cycle,
+                last_start, sequence, room.edge[sent:], room.word[sent:],
+            )  # fmt: skip
+            if row > 0:
+                index += row
+                sent += row
+                last_cycle = cycle[index - 1]
+                last_start += np.uint64(row) * step
+                sequence = (sequence + np.uint64(row)) & timing.sequence_mask
+                busy_run += np.uint64(row)
+                continue
         now = cycle[index]
         if now < last_cycle:
             return -1 - index
         last_cycle = now
         where = address[index]
-        if not in_window[where]:
+        store = index
+        index += 1
+        if not tables.in_window[where]:
             outside += one
+            if all_sent:
+                _list_all(sent, room)
+                all_sent = False
             continue
         complete = now + one
-        if denominator == one:
-            edge = lead + complete * numerator
-        else:
-            whole = complete // denominator
-            rest = complete - whole * denominator
-            edge = lead + whole * numerator + (rest * numerator + denominator - one) // denominator
-        edge = (edge + grid - one) // grid * grid
-        start = edge
+        edge = timing.lead_edges + complete * timing.numerator
+        if timing.denominator != one:
+            whole = complete // timing.denominator
+            rest = (complete - whole * timing.denominator) * timing.numerator
+            edge = timing.lead_edges + whole * timing.numerator
+            edge += (rest + timing.denominator - one) // timing.denominator
         # A slot is left idle where the run of busy ones has become as long as it may.
         next_start = last_start + step
         if idle_every != zero and busy_run + one == idle_every:
             next_start += step
+        edge = (edge + grid - one) // grid * grid
+        start = edge
         if any_sent and next_start > edge:
             start = next_start
             waiting = zero
@@ -110,29 +159,27 @@ def encode(
                 # one in every `idle_every` is idle.
                 if idle_every != zero and waiting > busy_run:
                     waiting -= one + (waiting - busy_run - one) // idle_every
-            if waiting >= depth:
-                lost_store[overrun] = index
-                lost_edge[overrun] = edge
+            if waiting >= timing.fifo_depth:
+                room.lost_store[overrun] = store
+                room.lost_edge[overrun] = edge
                 overrun += one
+                if all_sent:
+                    _list_all(sent, room)
+                    all_sent = False
                 continue
-        word = address_table[where] ^ data_table[data[index]]
-        rest_of_sequence = sequence
-        for byte in range(sequence_bytes):
-            word ^= sequence_tables[byte, rest_of_sequence & np.uint64(0xFF)]
-            rest_of_sequence >>= np.uint64(8)
-        sequence = (sequence + one) & sequence_mask
-        if any_sent and start == last_start + step:
-            busy_run += one
-        else:
-            busy_run = one
+        word = tables.address[where] ^ tables.data[data[store]]
+        word ^= _sequence_part(sequence, tables)
+        sequence = (sequence + one) & timing.sequence_mask
+        busy_run = busy_run + one if any_sent and start == last_start + step else one
         last_start = start
         any_sent = True
-        out_edge[sent] = start
-        out_word[sent] = word
-        sent_store[sent] = index
+        room.edge[sent] = start
+        room.word[sent] = word
+        if not all_sent:
+            room.sent_store[sent] = store
         sent += 1
     carried[LAST_START] = last_start
-    carried[ANY_SENT] = any_sent
+    carried[ANY_SENT] = np.uint64(any_sent)
     carried[SEQUENCE] = sequence
     carried[LAST_CYCLE] = last_cycle
     carried[BUSY_RUN] = busy_run
@@ -144,45 +191,55 @@ def encode(
 
 
 @kernel
-def expand(
-    word: UInt64Column,
-    template: NDArray[np.unsignedinteger],
-    first_pair: NDArray[np.int64],
-    pair_shift: NDArray[np.uint64],
-    pair_table: NDArray[np.unsignedinteger],
-    out: NDArray[np.unsignedinteger],
-) -> None:
-    """Spell words out, a slot being some chunks that are each an XOR of tables.
-
-    Args:
-        template: chunk[chunks]; a slot of the word 0.
-        first_pair: int64[chunks + 1]; the pairs of a chunk are those from its entry up to the
-            next one's.
-        pair_shift: uint64[pairs]; how far down the word's byte of this pair is shifted.
-        pair_table: chunk[pairs, 256]; what each value of that byte changes in the chunk.
-        out: chunk[frames * chunks].
-    """
-    chunk_count = len(template)
-    for index in range(len(word)):
-        bits = word[index]
-        place = index * chunk_count
-        for chunk in range(chunk_count):
-            value = template[chunk]
-            for pair in range(first_pair[chunk], first_pair[chunk + 1]):
-                value ^= pair_table[pair, (bits >> pair_shift[pair]) & np.uint64(0xFF)]
-            out[place + chunk] = value
+def _sequence_part(sequence: np.uint64, tables: WordTables) -> np.uint64:
+    """Return what a sequence number changes in a word."""
+    part = np.uint64(0)
+    for byte in range(len(tables.sequence)):
+        part ^= tables.sequence[byte, sequence >> np.uint64(8 * byte) & np.uint64(0xFF)]
+    return part
 
 
 @kernel
-def lay_slots(
+def _encode_row(
+    cycle: UInt64Column,
+    address: UInt16Column,
+    data: UInt8Column,
+    tables: WordTables,
+    timing: SenderTiming,
+    last_cycle: np.uint64,
+    last_start: np.uint64,
+    sequence: np.uint64,
     edge: UInt64Column,
-    symbols: NDArray[np.unsignedinteger],
-    first_edge: np.uint64,
-    slot_symbols: int,
-    out: NDArray[np.unsignedinteger],
-) -> None:
-    """Copy each slot's symbols to its edges; `out` begins at `first_edge`."""
-    for slot in range(len(edge)):
-        at = np.int64(edge[slot] - first_edge)
-        for index in range(slot_symbols):
-            out[at + index] = symbols[slot * slot_symbols + index]
+    word: UInt64Column,
+) -> int:
+    """Write frames as long as each follows the one before it at once and no store has to wait.
+
+    Such a store comes after the frame before it has begun, and not after it has ended: then
+    nothing need be rounded up to the grid, which takes a division. Alone, with few numbers to
+    carry, this takes half as long.
+
+    Returns:
+        How many stores were taken.
+    """
+    count = len(cycle)
+    for index in range(count):
+        now, where = cycle[index], address[index]
+        earliest = timing.lead_edges + (now + np.uint64(1)) * timing.numerator
+        start = last_start + timing.step_edges
+        if now < last_cycle or earliest < last_start or earliest > start:
+            return index
+        if not tables.in_window[where]:
+            return index
+        last_cycle, last_start = now, start
+        edge[index] = start
+        part = _sequence_part(sequence & timing.sequence_mask, tables)
+        word[index] = tables.address[where] ^ tables.data[data[index]] ^ part
+        sequence += np.uint64(1)
+    return count
+
+
+@kernel
+def _list_all(count: int, room: EncodeRoom) -> None:
+    """List the first stores as sent."""
+    for index in range(count):
+        room.sent_store[index] = index
