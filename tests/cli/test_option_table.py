@@ -1,0 +1,87 @@
+"""One name of an option has one meaning in all commands: one type, one metavar, one help text."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+
+import click
+import pytest
+
+from busplay.cli.main import COMMANDS, group
+
+# What differs with reason: the option, and the commands that have their own.
+OWN_KIND = {
+    # The rates at which the layout is judged, and not a fault that is injected.
+    ("--ber", "check"),
+    # Of --can-it-see, a question of its own.
+    ("--frames", "plan"),
+    ("--jitter", "plan"),
+    ("--seed", "plan"),
+    ("--skew", "plan"),
+    # Draws with no library that writes .pdf.
+    ("--plot", "plan"),
+    # Lists the programs, where the other lists differences.
+    ("--list", "demo"),
+}
+OWN_HELP = OWN_KIND | {
+    ("--board", "convert"),
+    ("--cycles", "replay"),
+    ("--cycles", "stress"),
+    ("--labels", "compare"),
+    ("--labels", "decode"),
+    ("--link", "convert"),
+    ("--link", "decode"),
+    ("--snapshot", "decode"),
+}
+
+
+def options() -> dict[str, dict[str, click.Option]]:
+    table: dict[str, dict[str, click.Option]] = defaultdict(dict)
+    context = click.Context(group)
+    for name in COMMANDS:
+        command = group.get_command(context, name)
+        assert command is not None
+        for param in command.params:
+            if isinstance(param, click.Option) and not param.hidden:
+                table[max(param.opts, key=len)][name] = param
+    return table
+
+
+SHARED = {name: found for name, found in options().items() if len(found) > 1}
+
+
+def kind(command: str, option: click.Option) -> tuple[object, ...]:
+    metavar = option.make_metavar(click.Context(click.Command(command)))
+    return type(option.type).__name__, option.is_flag, option.multiple, metavar
+
+
+@pytest.mark.parametrize("name", sorted(SHARED))
+def test_one_name_has_one_kind_of_value(name: str) -> None:
+    kinds = {
+        kind(command, option)
+        for command, option in SHARED[name].items()
+        if (name, command) not in OWN_KIND
+    }
+    assert len(kinds) == 1
+
+
+@pytest.mark.parametrize("name", sorted(SHARED))
+def test_one_name_has_one_help_text(name: str) -> None:
+    texts = {
+        option.help for command, option in SHARED[name].items() if (name, command) not in OWN_HELP
+    }
+    assert len(texts) == 1
+
+
+def test_every_help_text_is_a_sentence() -> None:
+    for name, found in options().items():
+        for command, option in found.items():
+            text = (option.help or "").partition("  [default")[0]
+            assert text[:1].isupper(), (command, name, text)
+            assert text.endswith("."), (command, name, text)
+            assert "May be repeated" not in text, (command, name, text)
+
+
+def test_own_texts_are_of_options_that_exist() -> None:
+    for name, command in OWN_HELP:
+        assert command in options()[name], (name, command)
