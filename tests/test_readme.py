@@ -43,8 +43,9 @@ def test_python_of_the_library_guide_runs(tmp_path: Path, monkeypatch: pytest.Mo
     guide = (FOLDER / "library.md").read_text(encoding="utf-8")
     blocks = re.findall(r"^```python\n(.*?)^```$", guide, re.MULTILINE | re.DOTALL)
     assert blocks
+    names: dict[str, object] = {}
     for block in blocks:
-        exec(compile(block, "library.md", "exec"), {})
+        exec(compile(block, "library.md", "exec"), names)
 
 
 def test_readme_is_short_and_names_every_guide() -> None:
