@@ -42,6 +42,7 @@ REPORTS: dict[str, tuple[Printed, ...]] = {
         Printed("a link", "description", "busplay.explain.link_facts:LinkFacts"),
         Printed("a board", "description", "busplay.explain.board_facts:BoardFacts"),
         Printed("both", "soundness", "busplay.analysis.soundness.report:CheckReport"),
+        Printed("both", "soundness", "busplay.analysis.soundness.report:CheckReport"),
     ),
 }
 
