@@ -115,6 +115,7 @@ def test_interrupted_replay_keeps_the_trace_that_was_there(
     require_sums(figures)
     assert figures["stores"] >= figures["frames_sent"] >= figures["accounts"]["frames"]["stores"]
     assert received.read_bytes() == b"old"
+    assert figures["received_trace"] == str(part)
     with TraceReader(part) as arrived:
         assert arrived.complete
         assert arrived.cycles == figures["cycles"]
