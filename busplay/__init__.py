@@ -26,7 +26,7 @@ __version__ = VERSION
 
 if TYPE_CHECKING:
     from busplay.analysis.compare.compare import compare
-    from busplay.analysis.soundness.report import check
+    from busplay.analysis.plan import plan
     from busplay.analysis.stress.stress import stress
     from busplay.batch import FrameBatch, StoreBatch
     from busplay.conversion.convert import convert
@@ -76,7 +76,6 @@ _HOME = {
     "TraceReader": "busplay.trace.reader",
     "TraceWriter": "busplay.trace.writer",
     "attach": "busplay.run.tap",
-    "check": "busplay.analysis.soundness.report",
     "compare": "busplay.analysis.compare.compare",
     "convert": "busplay.conversion.convert",
     "decode": "busplay.conversion.decode",
@@ -85,6 +84,7 @@ _HOME = {
     "load_link": "busplay.link.load",
     "parse_board": "busplay.link.load",
     "parse_link": "busplay.link.load",
+    "plan": "busplay.analysis.plan",
     "stress": "busplay.analysis.stress.stress",
 }
 
@@ -111,7 +111,6 @@ __all__ = [
     "TraceWriter",
     "__version__",
     "attach",
-    "check",
     "compare",
     "convert",
     "decode",
@@ -120,6 +119,7 @@ __all__ = [
     "load_link",
     "parse_board",
     "parse_link",
+    "plan",
     "stress",
 ]
 

@@ -11,7 +11,7 @@ can make sense of the frames.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from fractions import Fraction
 
 from busplay.description.link import Link, StrobeFraming
@@ -45,19 +45,23 @@ class LinkBudget:
     """A link's budget with a processor of a stated clock.
 
     Attributes:
+        link: not in JSON.
+        processor_hz: of the processor's clock.
         wires: clock, lanes and strobe; ground comes on top.
         clock_hz: of the link's clock wire, the fastest of the wires.
         symbol_hz: symbols a second; `symbol_ns` is how long one stands.
         bit_hz: what the lanes carry, rest and idle slots included.
         grid_edges, step_edges: frames start on multiples of the one, the other apart.
-        slot_cycles: processor cycles from one frame's start to the next, at most.
+        frame_symbols: symbols of a frame, without rest.
+        slot_cycles, slot_ns: from one frame's start to the next, at most; in processor cycles.
         idle_every: one of so many slots stays idle; None: none has to.
         frame_hz: frames a second, which is stores a second.
         data_bit_hz, payload_bit_hz: of the data field; of address and data together.
+        overhead_ratio: what is neither address nor data.
         costs: fields in wire order, then `rest` and `idle` where there are any.
     """
 
-    link: Link
+    link: Link = field(metadata={"json": False})
     processor_hz: int
     wires: int
     clock_hz: int
@@ -73,7 +77,14 @@ class LinkBudget:
     frame_hz: Fraction
     data_bit_hz: Fraction
     payload_bit_hz: Fraction
+    overhead_ratio: Fraction
     costs: tuple[Cost, ...]
+
+    @property
+    def grid_places(self) -> int:
+        """Places that a frame takes while it only waits for the grid: 1, or 0 where none does."""
+        edges_per_cycle = Fraction(self.symbol_hz, self.processor_hz)
+        return 0 if (edges_per_cycle / self.grid_edges).denominator == 1 else 1
 
     @property
     def frame_cycles(self) -> Fraction:
@@ -134,5 +145,6 @@ def link_budget(link: Link, *, processor_hz: int) -> LinkBudget:
         frame_hz=frame_hz,
         data_bit_hz=sum(data_hz, Fraction(0)),
         payload_bit_hz=sum(payload_hz, Fraction(0)),
+        overhead_ratio=1 - sum(payload_hz, Fraction(0)) / bit_hz,
         costs=tuple(costs),
     )

@@ -24,6 +24,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
+from math import ceil
 from typing import Any
 
 import numpy as np
@@ -151,11 +152,31 @@ class DepthMeter:
 
     def __init__(self, slot_cycles: Fraction) -> None:
         self.depth = 0
+        self._most_ahead = 0  # most of (stores x slot - cycles) over all stretches, as `_least`
         self._slot = slot_cycles
         self._stores = 0
         self._first_cycle = 0
         # Least so far of (store number x slot - its cycle), in 1/denominator of a cycle.
         self._least: int | None = None
+
+    def depth_without_register(self, budget: LinkBudget) -> int:
+        """Return the depth of a FIFO in which a frame stands until it starts.
+
+        `depth` is of a FIFO as `sender.fifo_depth` of a board counts it: it holds the frames that
+        wait for others, and the one that only waits for the next start on the grid stands in an
+        output register besides. Without such a register a frame waits up to a grid less a phase
+        longer. Where slots have to stay idle, this may be one too deep.
+
+        Args:
+            budget: of the link whose slot the meter has.
+        """
+        if not self._stores:
+            return 0
+        if budget.idle_every is not None:
+            return self.depth + budget.grid_places
+        slot = self._slot.numerator
+        grid = Fraction(slot * budget.grid_edges, budget.step_edges)
+        return max(self.depth, ceil((self._most_ahead + grid - 1) / slot))
 
     def feed(self, cycles: UInt64Column | Iterable[int]) -> None:
         """Take more stores, in the order of their cycles."""
@@ -176,6 +197,7 @@ class DepthMeter:
         ahead -= (column - np.uint64(first)).astype(kind) * slot.denominator
         least = np.minimum(np.minimum.accumulate(ahead), before)
         most = int((ahead - least).max())
-        self.depth = max(self.depth, -(-most // slot.numerator))
+        self._most_ahead = max(self._most_ahead, most)
+        self.depth = -(-self._most_ahead // slot.numerator)
         self._least = int(least[-1]) + offset
         self._stores += len(column)

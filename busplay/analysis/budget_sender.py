@@ -1,4 +1,4 @@
-"""What a FIFO of a stated depth loses of given stores: found by the sender itself.
+"""What a FIFO of a stated depth loses of given stores, by the sender itself.
 
 `budget_queue` says what depth is enough. Here the real encoder takes the stores, at every phase
 that they can have to the slot grid, and the worst of them counts.
@@ -34,7 +34,9 @@ class SenderLoad:
 
     Attributes:
         stores: how many.
-        depth: FIFO depth with which none is lost, at any phase of the slot grid.
+        depth: FIFO depth with which none is lost, at any phase of the slot grid, as
+            `sender.fifo_depth` counts it: besides an output register.
+        depth_without_register: the same without that register.
         depth_exact: one less would lose some at some phase; else it may be one too deep.
         fifo_depth: the FIFO that was tried, and
         stores_lost: what it loses of them at the worst phase that was tried.
@@ -42,6 +44,7 @@ class SenderLoad:
 
     stores: int
     depth: int
+    depth_without_register: int
     depth_exact: bool
     fifo_depth: int
     stores_lost: int
@@ -100,9 +103,10 @@ def stores_at(cycles: UInt64Column) -> StoreBatch:
 def sender_load(cycles: UInt64Column, budget: LinkBudget, *, fifo_depth: int) -> SenderLoad:
     """Send stores at these cycles, never falling, and say what FIFO they need and what is lost."""
     if not len(cycles):
-        return SenderLoad(0, 0, True, fifo_depth, 0)
+        return SenderLoad(0, 0, 0, True, fifo_depth, 0)
     moved = cycles - cycles[0]
-    shifts, all_phases = _phases(budget.slot_cycles, stores=len(cycles))
+    most = max(PHASES_MAX, min(FEW_STORES_PHASES_MAX, PHASES_STORES_MAX // len(cycles)))
+    shifts, all_phases = phases(budget.slot_cycles, most=most)
     meter = DepthMeter(budget.frame_cycles)
     meter.feed(moved)
     depth, exact = meter.depth, True
@@ -114,13 +118,13 @@ def sender_load(cycles: UInt64Column, budget: LinkBudget, *, fifo_depth: int) ->
     lost = 0
     if depth > fifo_depth or not exact:
         lost = max(_lost_at(moved + np.uint64(shift), budget, fifo_depth) for shift in shifts)
-    return SenderLoad(len(cycles), depth, exact, fifo_depth, lost)
+    without_register = meter.depth_without_register(budget) - (meter.depth - depth)
+    return SenderLoad(len(cycles), depth, without_register, exact, fifo_depth, lost)
 
 
-def _phases(slot_cycles: Fraction, *, stores: int) -> tuple[list[int], bool]:
+def phases(slot_cycles: Fraction, *, most: int) -> tuple[list[int], bool]:
     """List cycles by which to move the stores; and whether these are all phases that there are."""
     count = slot_cycles.numerator
-    most = max(PHASES_MAX, min(FEW_STORES_PHASES_MAX, PHASES_STORES_MAX // stores))
     if count <= most:
         return list(range(count)), True
     return [index * count // most for index in range(most)], False

@@ -9,21 +9,25 @@ FIFO, tells most.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from fractions import Fraction
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from busplay.analysis.budget import LinkBudget, start_grid
 from busplay.analysis.budget_queue import DepthMeter
-from busplay.analysis.budget_sender import planning_board, stores_at
+from busplay.analysis.budget_sender import phases, planning_board, stores_at
 from busplay.batch import FrameBatch
 from busplay.sender.encoder import Encoder
 from busplay.trace.header import TraceHeader
+from busplay.trace.reader import TraceReader
 from busplay.units import NS_PER_S, Ratio, edges_per_processor_cycle
 
+# Of more phases than these, as many are tried, evenly apart.
+TRACE_PHASES_MAX = 64
 PEAK_WINDOWS_NS = (100_000, 1_000_000, 16_666_667, 1_000_000_000)
 
 
@@ -51,29 +55,32 @@ class TraceLoad:
 
     Attributes:
         stores: that the trace has frames of.
-        stores_lost: at the recorded sender's FIFO; they are not among `stores`.
+        stores_lost_when_recorded: at the recorded sender's FIFO; they are not among `stores`.
         cycles: processor cycles that the trace covers.
         mean_hz: stores a second over all of it.
         share_ratio: of what the link carries in that time.
         peaks: by length; lengths that the trace does not have are left out.
         frames_behind_another: frames that started a slot after the one before, so that they
             may have waited.
-        fifo_depth: FIFO depth with which nothing is lost at any phase of the slot grid.
+        fifo_depth: sender FIFO depth with which nothing is lost at any phase of the slot grid.
+        fifo_depth_with_register: the same with an output register for the frame that starts next,
+            which is what `sender.fifo_depth` of a board counts.
         fifo_depth_exact: one less would lose at some phase; else it may be one too deep.
-        fifo_lost: what a FIFO of the planned depth loses.
+        stores_lost: what the planned sender FIFO loses, at the worst phase that was tried.
         resolution_cycles: slot of the recorded link: as exactly is a store's cycle known.
     """
 
     stores: int
-    stores_lost: int
+    stores_lost_when_recorded: int
     cycles: int
     mean_hz: Fraction
     share_ratio: Fraction
     peaks: tuple[Peak, ...]
     frames_behind_another: int
     fifo_depth: int
+    fifo_depth_with_register: int
     fifo_depth_exact: bool
-    fifo_lost: int
+    stores_lost: int
     resolution_cycles: Fraction
 
 
@@ -126,16 +133,21 @@ class _PeakMeter:
 
 
 class _Sender:
-    """The planned link's sender, fed piece by piece; stores of one cycle may fall in two."""
+    """The planned link's sender, fed piece by piece; stores of one cycle may fall in two.
 
-    def __init__(self, budget: LinkBudget, fifo_depth: int) -> None:
+    Args:
+        shift: cycles by which every store comes later, so that it has another phase to the grid.
+    """
+
+    def __init__(self, budget: LinkBudget, fifo_depth: int, *, shift: int) -> None:
+        self._shift = np.uint64(shift)
         self._encoder = Encoder(
             planning_board(budget.link, processor_hz=budget.processor_hz, fifo_depth=fifo_depth)
         )
         self._held: NDArray[np.uint64] = np.empty(0, np.uint64)
 
     def feed(self, cycles: NDArray[np.uint64]) -> None:
-        together = np.concatenate([self._held, cycles])
+        together = np.concatenate([self._held, cycles + self._shift])
         done = int(np.searchsorted(together, together[-1]))
         self._encoder.feed(stores_at(together[:done]), stop_cycle=int(together[-1]))
         self._held = together[done:]
@@ -145,6 +157,44 @@ class _Sender:
             self._encoder.feed(stores_at(self._held), stop_cycle=int(self._held[-1]) + 1)
             self._held = self._held[:0]
         return self._encoder.counters.frames_overrun
+
+
+def read_trace_load(
+    path: Path,
+    budget: LinkBudget,
+    *,
+    fifo_depth: int,
+    progress: Callable[[int, int], None] | None = None,
+) -> TraceLoad:
+    """Put the stores of a trace's file on the link of a budget.
+
+    Args:
+        path: of the trace.
+        budget: of the link that is planned.
+        fifo_depth: of the sender that is planned.
+        progress: called with (frames done, frames).
+
+    Raises:
+        InputError: the file is no trace, or damaged.
+    """
+    with TraceReader(path) as reader:
+
+        def chunks() -> Iterator[FrameBatch]:
+            done = 0
+            for frames in reader.chunks():
+                yield frames
+                done += len(frames)
+                if progress is not None:
+                    progress(done, reader.frames)
+
+        return trace_load(
+            reader.header,
+            chunks(),
+            budget,
+            stop_edge=reader.stop_edge,
+            stores_offered=reader.stores,
+            planned_fifo_depth=fifo_depth,
+        )
 
 
 def trace_load(
@@ -167,7 +217,10 @@ def trace_load(
     """
     time = TraceTime(header, processor_hz=budget.processor_hz)
     meter = DepthMeter(budget.frame_cycles)
-    sender = _Sender(budget, planned_fifo_depth)
+    senders = [
+        _Sender(budget, planned_fifo_depth, shift=shift)
+        for shift in phases(budget.slot_cycles, most=TRACE_PHASES_MAX)[0]
+    ]
     span = max(1, time.cycles(stop_edge))
     peaks = [
         (window_ns, _PeakMeter(window_ns * budget.processor_hz // NS_PER_S))
@@ -181,7 +234,8 @@ def trace_load(
             continue
         cycles = time.store_cycles(frames.edge)
         meter.feed(cycles.astype(np.uint64))
-        sender.feed(cycles.astype(np.uint64))
+        for sender in senders:
+            sender.feed(cycles.astype(np.uint64))
         for _, peak in peaks:
             peak.feed(cycles)
         behind += int((np.diff(frames.edge) == np.uint64(time.step_edges)).sum())
@@ -191,7 +245,7 @@ def trace_load(
     mean_hz = Fraction(stores * budget.processor_hz, span)
     return TraceLoad(
         stores=stores,
-        stores_lost=max(0, stores_offered - stores),
+        stores_lost_when_recorded=max(0, stores_offered - stores),
         cycles=span,
         mean_hz=mean_hz,
         share_ratio=mean_hz / budget.frame_hz,
@@ -206,8 +260,9 @@ def trace_load(
             for window_ns, peak in peaks
         ),
         frames_behind_another=behind,
-        fifo_depth=meter.depth,
+        fifo_depth=meter.depth_without_register(budget),
+        fifo_depth_with_register=meter.depth,
         fifo_depth_exact=budget.idle_every is None or not meter.depth,
-        fifo_lost=sender.lost(),
+        stores_lost=max(sender.lost() for sender in senders),
         resolution_cycles=time.slot_cycles,
     )

@@ -1,15 +1,18 @@
-"""Search links under limits, and keep those that no other beats in everything.
+"""Search links under limits, and find the Pareto front.
 
 How to think about it. A link is good at several things at once, and some of them cost others:
 few pins, a slow clock, a short slot, a long time for each symbol, a receiver that is in sync
-soon, few errors unseen, a count of lost frames. One link *dominates* another if it is as good
+soon, few errors undetected, a count of lost frames. One link *dominates* another if it is as good
 in each and better in one. Those that none dominates are the Pareto front: choosing among them
 is up to the person, all others can be forgotten.
 
-Errors unseen are counted exactly: how many of all errors of one, two and three wrong bits leave
+A frame count of more than 4 bits counts as 4 where links are compared, since longer bits come
+for nothing out of a frame's last symbol and would make every odd frame length a front of its own.
+
+Errors undetected are counted exactly: how many of all errors of one, two and three wrong bits leave
 the check and the constants right. Fewer of one bit come before fewer of two, and so on.
 
-Not here: whether a receiver may lock at a wrong place on a stream of equal frames, and for how
+Not here: whether a receiver may find a false sync on a stream of equal frames, and for how
 long; `busplay check` works that out for a link.
 """
 
@@ -27,8 +30,8 @@ from busplay.analysis.budget import LinkBudget, link_budget
 from busplay.analysis.explore_links import (
     CHECK_CHOICES,
     FRAMING_CHOICES,
-    Choice,
     FramingChoice,
+    LinkChoice,
     Payload,
     build_link,
     on_clock,
@@ -41,6 +44,7 @@ from busplay.link.layout import FrameLayout
 LANES_MAX = 16
 EDGES: tuple[Edges, ...] = ("rising", "both")
 SEQUENCE_CHOICES = (0, 4)
+SEQUENCE_WORTH_BITS = 4
 SHORT_NAMES = {"none": "none", "parity_odd": "parity", "crc4_g704": "crc4", "crc5_usb": "crc5"}
 SHORT_NAMES["hec_i432"] = "hec8"
 
@@ -73,24 +77,24 @@ class Limits:
 
 
 @dataclass(frozen=True, slots=True)
-class Candidate:
+class LinkCandidate:
     """A link within the limits, with what it is good at.
 
     Attributes:
         link: named for its choices.
         choice: what it was made from.
         budget: pins, rates, slot.
-        lock_slots: slots that a receiver takes to be in sync, at best: 0 with a strobe, an idle
+        sync_slots: slots that a receiver takes to be in sync, at best: 0 with a strobe, an idle
             one with a marker, 1 + `confirm_frames` with the check.
-        unseen: share of all errors of one, two and three bits that pass unseen.
-        sequence_bits: of the count of frames.
+        undetected: share of all errors of one, two and three bits that pass undetected.
+        sequence_bits: of the count of frames; more than `SEQUENCE_WORTH_BITS` count as those.
     """
 
     link: Link
-    choice: Choice
+    choice: LinkChoice
     budget: LinkBudget
-    lock_slots: int
-    unseen: tuple[Fraction, Fraction, Fraction]
+    sync_slots: int
+    undetected: tuple[Fraction, Fraction, Fraction]
     sequence_bits: int
 
     def aims(self) -> tuple[object, ...]:
@@ -100,9 +104,9 @@ class Candidate:
             self.budget.clock_hz,
             self.budget.slot_ns,
             self.budget.symbol_hz,
-            self.lock_slots,
-            self.unseen,
-            -min(self.sequence_bits, max(SEQUENCE_CHOICES)),
+            self.sync_slots,
+            self.undetected,
+            -min(self.sequence_bits, SEQUENCE_WORTH_BITS),
         )
 
 
@@ -110,11 +114,11 @@ class Candidate:
 class Found:
     """What a search found: the front, sorted by pins and slot, and all others within limits."""
 
-    front: tuple[Candidate, ...]
-    others: tuple[Candidate, ...]
+    front: tuple[LinkCandidate, ...]
+    others: tuple[LinkCandidate, ...]
 
 
-def unseen_shares(layout: FrameLayout) -> tuple[Fraction, Fraction, Fraction]:
+def undetected_shares(layout: FrameLayout) -> tuple[Fraction, Fraction, Fraction]:
     """Tell which share of all errors of one, two and three bits leaves a frame looking right."""
     bits = layout.frame_bits
     counts = count_undetected(layout.syndrome_columns).counts
@@ -136,7 +140,7 @@ def explore(
         progress: called with (done, total) as the search goes on.
     """
     choices = [
-        Choice(lanes, framing, check, sequence_bits)
+        LinkChoice(lanes, framing, check, sequence_bits)
         for lanes in range(1, LANES_MAX + 1)
         for framing in limits.framings
         for check in CHECK_CHOICES
@@ -144,8 +148,9 @@ def explore(
         if _can_fit(limits, lanes, framing, check)
     ]
     clocks = [None, *sorted({one for one in limits.clocks_hz if one != limits.processor_hz})]
-    found: dict[tuple[object, ...], Candidate] = {}
-    others: list[Candidate] = []
+    found: dict[tuple[object, ...], LinkCandidate] = {}
+    others: list[LinkCandidate] = []
+    names: set[str] = set()
     for done, choice in enumerate(choices):
         if progress is not None:
             progress(done, len(choices))
@@ -154,12 +159,14 @@ def explore(
         link = build_link(choice, payload)
         if link is None:
             continue
-        unseen = unseen_shares(FrameLayout(link))
+        undetected = undetected_shares(FrameLayout(link))
         for clock_hz in clocks:
             for edges in limits.edges:
-                candidate = _candidate(link, choice, limits, clock_hz, edges, unseen)
-                if not _within(candidate, limits):
+                candidate = _candidate(link, choice, limits, clock_hz, edges, undetected)
+                # Bits left in the last symbol make the same link of two choices.
+                if candidate.link.name in names or not _within(candidate, limits):
                     continue
+                names.add(candidate.link.name)
                 # Of two that are alike in every aim the first, which has fewer bits, stays.
                 if candidate.aims() in found:
                     others.append(candidate)
@@ -169,7 +176,7 @@ def explore(
     on_front = _front(kept)
     front = [one for one, best in zip(kept, on_front, strict=True) if best]
     others += [one for one, best in zip(kept, on_front, strict=True) if not best]
-    return Found(tuple(sorted(front, key=Candidate.aims)), tuple(others))
+    return Found(tuple(sorted(front, key=LinkCandidate.aims)), tuple(others))
 
 
 def _can_fit(limits: Limits, lanes: int, framing: FramingChoice, check: str) -> bool:
@@ -180,7 +187,7 @@ def _can_fit(limits: Limits, lanes: int, framing: FramingChoice, check: str) -> 
 
 
 def _could_be_short_enough(
-    limits: Limits, payload: Payload, choice: Choice, clocks: list[int | None]
+    limits: Limits, payload: Payload, choice: LinkChoice, clocks: list[int | None]
 ) -> bool:
     """Rule long frames out before they are built; proving a marker sound takes time."""
     bits = payload.space_bits + payload.unit_bits + payload.address_bits + 8
@@ -201,12 +208,12 @@ def _could_be_short_enough(
 
 def _candidate(
     link: Link,
-    choice: Choice,
+    choice: LinkChoice,
     limits: Limits,
     clock_hz: int | None,
     edges: Edges,
-    unseen: tuple[Fraction, Fraction, Fraction],
-) -> Candidate:
+    undetected: tuple[Fraction, Fraction, Fraction],
+) -> LinkCandidate:
     sequence = link.field_named("sequence")
     sequence_bits = sequence.bits if sequence else 0
     clock = f"-{clock_hz}hz" if clock_hz else ""
@@ -216,14 +223,14 @@ def _candidate(
     )
     placed = replace(on_clock(link, clock_hz=clock_hz, edges=edges), name=name)
     framing = link.framing
-    lock_slots = 0 if isinstance(framing, StrobeFraming) else 1
+    sync_slots = 0 if isinstance(framing, StrobeFraming) else 1
     if isinstance(framing, CheckFraming):
-        lock_slots = 1 + framing.confirm_frames
+        sync_slots = 1 + framing.confirm_frames
     budget = link_budget(placed, processor_hz=limits.processor_hz)
-    return Candidate(placed, choice, budget, lock_slots, unseen, sequence_bits)
+    return LinkCandidate(placed, choice, budget, sync_slots, undetected, sequence_bits)
 
 
-def _within(candidate: Candidate, limits: Limits) -> bool:
+def _within(candidate: LinkCandidate, limits: Limits) -> bool:
     budget = candidate.budget
     return (
         (limits.max_wire_hz is None or budget.clock_hz <= limits.max_wire_hz)
@@ -232,7 +239,7 @@ def _within(candidate: Candidate, limits: Limits) -> bool:
     )
 
 
-def _front(candidates: list[Candidate]) -> NDArray[np.bool_]:
+def _front(candidates: list[LinkCandidate]) -> NDArray[np.bool_]:
     """Tell which candidates none of the others dominates; no two have the same aims."""
     if not candidates:
         return np.zeros(0, np.bool_)

@@ -45,7 +45,7 @@ class Payload:
 
 
 @dataclass(frozen=True, slots=True)
-class Choice:
+class LinkChoice:
     """One point of the search, clock and edges aside.
 
     Attributes:
@@ -61,7 +61,7 @@ class Choice:
     sequence_bits: int
 
 
-def build_link(choice: Choice, payload: Payload) -> Link | None:
+def build_link(choice: LinkChoice, payload: Payload) -> Link | None:
     """Make the link of a choice, on the processor's clock and its rising edge.
 
     Returns:
@@ -92,7 +92,7 @@ def on_clock(link: Link, *, clock_hz: int | None, edges: Edges) -> Link:
     return replace(link, clock_hz=clock_hz, edges=edges)
 
 
-def _fields(choice: Choice, payload: Payload, check_bits: int) -> tuple[Field, ...] | None:
+def _fields(choice: LinkChoice, payload: Payload, check_bits: int) -> tuple[Field, ...] | None:
     flag_bits = 1 if choice.framing == "marker" else 0
     widths = {
         "flag": flag_bits,
@@ -117,7 +117,7 @@ def _fields(choice: Choice, payload: Payload, check_bits: int) -> tuple[Field, .
     )
 
 
-def _framing(choice: Choice, frame_bits: int) -> Framing:
+def _framing(choice: LinkChoice, frame_bits: int) -> Framing:
     if choice.framing == "strobe":
         return StrobeFraming(span="first")
     if choice.framing == "select":

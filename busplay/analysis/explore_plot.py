@@ -13,7 +13,7 @@ from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from busplay.analysis.explore import SHORT_NAMES, Candidate, Found
+from busplay.analysis.explore import SHORT_NAMES, Found, LinkCandidate
 from busplay.analysis.explore_links import FRAMING_CHOICES
 from busplay.errors import BusplayError
 from busplay.wording import hertz
@@ -126,7 +126,7 @@ def _scaled(values: Any, *, factor: float) -> Any:
     return values * factor
 
 
-def _kind(one: Candidate) -> tuple[str, str]:
+def _kind(one: LinkCandidate) -> tuple[str, str]:
     return one.choice.framing, one.choice.check
 
 
@@ -140,7 +140,7 @@ def _columns(found: Found) -> dict[tuple[str, str], float]:
 
 def _draw_points(
     axes: Axes,
-    candidates: Sequence[Candidate],
+    candidates: Sequence[LinkCandidate],
     columns: dict[tuple[str, str], float],
     *,
     behind: bool,
@@ -160,7 +160,7 @@ def _draw_points(
         )
 
 
-def _draw_stairs(axes: Axes, front: Sequence[Candidate]) -> None:
+def _draw_stairs(axes: Axes, front: Sequence[LinkCandidate]) -> None:
     """Draw the shortest slot that so many pins allow, whatever else it costs."""
     best: list[tuple[int, Fraction]] = []
     for one in front:

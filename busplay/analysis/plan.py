@@ -5,30 +5,34 @@ One place works it out; the text and the JSON of `busplay plan` show the same va
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
 
 from busplay.analysis.budget import LinkBudget, link_budget
 from busplay.analysis.budget_buses import BusRow, bus_rows
 from busplay.analysis.budget_loops import (
     FAST_STORES,
     FILL_LOOPS,
-    LoopRun,
     fast_store_pattern,
     run_loop,
 )
 from busplay.analysis.budget_queue import (
+    DepthMeter,
     SlotService,
     StorePattern,
     depth_for_burst,
     growth_per_cycle,
     longest_burst,
 )
-from busplay.analysis.budget_sender import SenderLoad, require_store_fields, sender_load
-from busplay.analysis.budget_trace import TraceLoad
+from busplay.analysis.budget_sender import require_store_fields, sender_load
+from busplay.analysis.budget_trace import TraceLoad, read_trace_load
 from busplay.description.board import Board, Processor, Sender
 from busplay.description.link import Link
+from busplay.link.load import load_link_or_board
 
 DEFAULT_PROCESSOR_HZ = 8_000_000
 DEFAULT_FILLED_BYTES = 8_192
@@ -66,7 +70,7 @@ class PlanRequest:
         memories: what the loops fill.
         receivers: displays behind the link.
         burst_stores: lengths of the bursts.
-        uart_bit_hz: bit rate of the serial port that is compared.
+        uart_hz: bit rate of the serial port that is compared.
     """
 
     link: Link
@@ -78,7 +82,22 @@ class PlanRequest:
     memories: tuple[FilledMemory, ...]
     receivers: int
     burst_stores: tuple[int, ...] = BURST_STORES
-    uart_bit_hz: int = 115_200
+    uart_hz: int = 115_200
+
+
+@dataclass(frozen=True, slots=True)
+class BurstDepth:
+    """The FIFO that a burst needs.
+
+    Attributes:
+        stores: of the burst.
+        fifo_depth: sender FIFO depth with which none is lost, at any phase of the slot grid.
+        fifo_depth_with_register: the same with an output register for the frame that starts next.
+    """
+
+    stores: int
+    fifo_depth: int
+    fifo_depth_with_register: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +112,7 @@ class BurstRow:
         pattern: when its stores fall.
         stores_hz: stores a second while the burst lasts.
         growth_per_cycle: frames that come on top of the waiting ones each processor cycle.
-        depths: FIFO depth for each length of burst.
+        depths: for each length of burst.
         longest: stores that the planned FIFO takes without loss; None: any number.
     """
 
@@ -104,37 +123,174 @@ class BurstRow:
     pattern: StorePattern
     stores_hz: Fraction
     growth_per_cycle: Fraction
-    depths: tuple[tuple[int, int], ...]
+    depths: tuple[BurstDepth, ...]
     longest: int | None
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True)
 class LoopRow:
-    """A loop that fills a memory, and what it asks of the sender."""
+    """A loop that fills a memory, and what it asks of the sender.
 
-    memory: FilledMemory
-    run: LoopRun
-    load: SenderLoad
+    Attributes:
+        memory: name of the memory.
+        memory_bytes, filled_bytes: that there are, and that stores can reach.
+        name, instructions: of the loop.
+        cycles, time_s: that it takes.
+        code_bytes: of its code.
+        fifo_depth: sender FIFO depth with which none is lost, at any phase of the slot grid.
+        fifo_depth_with_register: the same with an output register for the frame that starts next.
+        fifo_depth_exact: one less would lose at some phase; else it may be one too deep.
+        stores_lost: what the planned sender FIFO loses, at the worst phase.
+    """
+
+    memory: str
+    memory_bytes: int
+    filled_bytes: int
+    name: str
+    instructions: str
+    cycles: int
+    time_s: Fraction
+    code_bytes: int
+    fifo_depth: int
+    fifo_depth_with_register: int
+    fifo_depth_exact: bool
+    stores_lost: int
 
 
 @dataclass(frozen=True, slots=True)
 class Need:
-    """Something the user must have: met or not, and why in a sentence."""
+    """Something the user must have.
+
+    Attributes:
+        name: what.
+        met: whether the plan has it.
+        reason: why, in a sentence.
+    """
 
     name: str
     met: bool
     reason: str
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Plan:
-    """Everything that was worked out."""
+@dataclass(frozen=True, slots=True)
+class PlanReport:
+    """What a link can carry, what programs need of it, and what other buses would cost.
 
-    request: PlanRequest
+    Attributes:
+        link, board: names; `board` None for a link alone.
+        processor_hz: of the processor's clock.
+        processor_hz_assumed: nobody stated it.
+        processors: whose instructions the bursts show.
+        sender_fifo_depth: of the planned sender, besides an output register for the frame that
+            starts next, as `sender.fifo_depth` of a board counts it.
+        receivers: displays behind the link.
+        memories: what the loops fill.
+        budget: rates and overhead.
+        bursts: the fastest stores.
+        loops: loops that fill the memories.
+        buses: the same stores over other buses.
+        trace: what a trace asks of the link; None: none was given.
+        needs: what was needed, and whether it is met.
+    """
+
+    link: str
+    board: str | None
+    processor_hz: int
+    processor_hz_assumed: bool
+    processors: tuple[Processor, ...]
+    sender_fifo_depth: int
+    receivers: int
+    memories: tuple[FilledMemory, ...]
     budget: LinkBudget
     bursts: tuple[BurstRow, ...]
     loops: tuple[LoopRow, ...]
     buses: tuple[BusRow, ...]
+    trace: TraceLoad | None
+    needs: tuple[Need, ...]
+
+    @property
+    def meets_needs(self) -> bool:
+        """Everything that was needed is met."""
+        return all(one.met for one in self.needs)
+
+
+def plan(
+    described: Link | Board | str | Path,
+    *,
+    trace: str | Path | None = None,
+    needs: Sequence[str] = (),
+    processor_hz: int | None = None,
+    processor: Processor | None = None,
+    fifo_depth: int | None = None,
+    receivers: int | None = None,
+    filled_bytes: int | None = None,
+    burst_stores: Sequence[int] = (),
+    uart_hz: int | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> PlanReport:
+    """Work out what a link can carry; loops and instructions run on the core.
+
+    Args:
+        described: a link or board, its file, or the name of a shipped one.
+        trace: a trace whose stores are put on the link.
+        needs: what must be met: stores a second ("2000000"), a loop's name, or "trace".
+        processor_hz: the processor's clock; else the board's, or 8 MHz.
+        processor: whose instructions; else the board's, or both.
+        fifo_depth: of the sender; else the board's.
+        receivers: displays behind the link; else the board's units.
+        filled_bytes: that the loops fill; else what the board's windows reach.
+        burst_stores: lengths of the bursts that are shown.
+        uart_hz: bit rate of the serial port that is compared; 115,200.
+        progress: called with (frames of the trace done, frames).
+
+    Raises:
+        InputError: a file is damaged, or the link has no address or no data field.
+        ValueError: a need is none.
+
+    >>> plan("lean", needs=["straight"]).meets_needs
+    True
+    """
+    if not isinstance(described, (Link, Board)):
+        described = load_link_or_board(described)
+    request = request_for(
+        described,
+        processor_hz=processor_hz,
+        processor=processor,
+        fifo_depth=fifo_depth,
+        receivers=receivers,
+        filled_bytes=filled_bytes,
+        burst_stores=burst_stores,
+        uart_hz=uart_hz,
+    )
+    budget = link_budget(request.link, processor_hz=request.processor_hz)
+    loops = _loops(request, budget)
+    load = None
+    if trace is not None:
+        load = read_trace_load(
+            Path(trace), budget, fifo_depth=request.fifo_depth, progress=progress
+        )
+    return PlanReport(
+        link=request.link.name,
+        board=request.board.name if request.board else None,
+        processor_hz=request.processor_hz,
+        processor_hz_assumed=request.processor_hz_assumed,
+        processors=request.processors,
+        sender_fifo_depth=request.fifo_depth,
+        receivers=request.receivers,
+        memories=request.memories,
+        budget=budget,
+        bursts=_bursts(request, budget),
+        loops=loops,
+        buses=bus_rows(budget, receivers=request.receivers, uart_bit_hz=request.uart_hz),
+        trace=load,
+        needs=tuple(_need(one, request, budget, loops, load) for one in needs),
+    )
+
+
+def stores_hz_of(text: str) -> int | None:
+    """Return the stores a second that a need names; None: it names something else."""
+    number = text.replace("_", "").replace(",", "")
+    return int(number) if number.isascii() and number.isdigit() and len(number) < 16 else None
 
 
 def request_for(
@@ -146,7 +302,7 @@ def request_for(
     receivers: int | None = None,
     filled_bytes: int | None = None,
     burst_stores: Sequence[int] = (),
-    uart_bit_hz: int | None = None,
+    uart_hz: int | None = None,
 ) -> PlanRequest:
     """Take from a board what it says and from the rest what the caller says or what is usual.
 
@@ -179,7 +335,7 @@ def request_for(
         memories=memories,
         receivers=receivers or max(1, usual_receivers),
         burst_stores=tuple(burst_stores) or BURST_STORES,
-        uart_bit_hz=uart_bit_hz or 115_200,
+        uart_hz=uart_hz or 115_200,
     )
 
 
@@ -196,18 +352,6 @@ def _reached(board: Board) -> list[FilledMemory]:
         if count:
             reached.append(FilledMemory(unit.name, count, unit.memory_bytes))
     return reached
-
-
-def make_plan(request: PlanRequest) -> Plan:
-    """Work everything out; loops and instructions run on the core."""
-    budget = link_budget(request.link, processor_hz=request.processor_hz)
-    return Plan(
-        request=request,
-        budget=budget,
-        bursts=_bursts(request, budget),
-        loops=_loops(request, budget),
-        buses=bus_rows(budget, receivers=request.receivers, uart_bit_hz=request.uart_bit_hz),
-    )
 
 
 def _bursts(request: PlanRequest, budget: LinkBudget) -> tuple[BurstRow, ...]:
@@ -228,13 +372,23 @@ def _bursts(request: PlanRequest, budget: LinkBudget) -> tuple[BurstRow, ...]:
                     stores_hz=request.processor_hz / pattern.store_cycles,
                     growth_per_cycle=growth_per_cycle(pattern, service),
                     depths=tuple(
-                        (stores, depth_for_burst(pattern, service, stores=stores))
+                        _burst_depth(pattern, budget, service, stores)
                         for stores in request.burst_stores
                     ),
                     longest=longest_burst(pattern, service, fifo_depth=request.fifo_depth),
                 )
             )
     return tuple(rows)
+
+
+def _burst_depth(
+    pattern: StorePattern, budget: LinkBudget, service: SlotService, stores: int
+) -> BurstDepth:
+    meter = DepthMeter(budget.frame_cycles)
+    meter.feed(pattern.cycles(stores).astype(np.uint64))
+    depth = depth_for_burst(pattern, service, stores=stores)
+    without_register = meter.depth_without_register(budget) - (meter.depth - depth)
+    return BurstDepth(stores, without_register, depth)
 
 
 def _in_window(board: Board | None, reaches: str) -> bool | None:
@@ -252,48 +406,66 @@ def _loops(request: PlanRequest, budget: LinkBudget) -> tuple[LoopRow, ...]:
         for loop in FILL_LOOPS:
             run = run_loop(loop, filled_bytes=memory.filled_bytes, processor=request.processors[-1])
             load = sender_load(run.store_cycle, budget, fifo_depth=request.fifo_depth)
-            rows.append(LoopRow(memory, run, load))
+            rows.append(
+                LoopRow(
+                    memory=memory.name,
+                    memory_bytes=memory.memory_bytes,
+                    filled_bytes=memory.filled_bytes,
+                    name=loop.name,
+                    instructions=loop.meaning,
+                    cycles=run.cycles,
+                    time_s=Fraction(run.cycles, request.processor_hz),
+                    code_bytes=run.code_bytes,
+                    fifo_depth=load.depth_without_register,
+                    fifo_depth_with_register=load.depth,
+                    fifo_depth_exact=load.depth_exact,
+                    stores_lost=load.stores_lost,
+                )
+            )
     return tuple(rows)
 
 
 # -- needs
 
 
-def need_rate(plan: Plan, stores_hz: int) -> Need:
-    """Hold a rate of stores against what the link carries in the long run."""
-    carried = plan.budget.frame_hz
-    met = carried >= stores_hz
-    reason = f"the link carries {int(carried):,} stores a second, {stores_hz:,} are needed"
-    return Need(f"{stores_hz} stores a second", met, reason)
+def _need(
+    text: str,
+    request: PlanRequest,
+    budget: LinkBudget,
+    loops: Sequence[LoopRow],
+    load: TraceLoad | None,
+) -> Need:
+    stores_hz = stores_hz_of(text)
+    if stores_hz is not None:
+        carried = budget.frame_hz
+        reason = f"the link carries {int(carried):,} stores a second, {stores_hz:,} are needed"
+        return Need(f"{stores_hz} stores a second", carried >= stores_hz, reason)
+    fifo = request.fifo_depth
+    if text == "trace" and load is not None:
+        return _fifo_need("trace", "", fifo, load.stores, load)
+    rows = [row for row in loops if row.name == text]
+    if not rows:
+        raise ValueError(f"{text!r} is no number of stores a second, no loop, and no trace")
+    worst = max(rows, key=lambda row: row.stores_lost)
+    where = f" to {worst.memory}" if len(request.memories) > 1 else ""
+    return _fifo_need(f"loop {text}", where, fifo, worst.filled_bytes, worst)
 
 
-def need_loop(plan: Plan, name: str) -> Need:
-    """Hold a loop, in every memory that it fills, against the planned FIFO."""
-    worst = max((row for row in plan.loops if row.run.loop.name == name), key=_lost)
-    met = worst.load.stores_lost == 0
-    fifo = plan.request.fifo_depth
-    if met:
-        reason = f"a FIFO of {fifo:,} loses nothing of it"
-    else:
-        where = f" to {worst.memory.name}" if len(plan.request.memories) > 1 else ""
-        reason = (
-            f"a FIFO of {fifo:,} loses {worst.load.stores_lost:,} of {worst.load.stores:,}"
-            f" stores{where}; {worst.load.depth:,} would lose none"
-        )
-    return Need(f"loop {name}", met, reason)
-
-
-def _lost(row: LoopRow) -> int:
-    return row.load.stores_lost
-
-
-def need_trace(plan: Plan, load: TraceLoad) -> Need:
-    """Hold a trace against the planned FIFO."""
-    fifo = plan.request.fifo_depth
-    if load.fifo_lost == 0:
-        return Need("trace", True, f"a FIFO of {fifo:,} loses nothing of it")
+def _fifo_need(name: str, where: str, fifo: int, stores: int, row: LoopRow | TraceLoad) -> Need:
+    """Hold what a FIFO loses against none."""
+    if not row.stores_lost:
+        return Need(name, True, f"a sender FIFO of {fifo:,} and an output register lose nothing")
     reason = (
-        f"a FIFO of {fifo:,} loses {load.fifo_lost:,} of {load.stores:,} stores;"
-        f" {load.fifo_depth:,} would lose none"
+        f"a sender FIFO of {fifo:,} and an output register lose {row.stores_lost:,} of"
+        f" {stores:,} stores{where}; {depth_text(row)} loses none"
     )
-    return Need("trace", False, reason)
+    return Need(name, False, reason)
+
+
+def depth_text(row: LoopRow | TraceLoad) -> str:
+    """Write the FIFO depth that is enough, both ways to count it."""
+    most = "" if row.fifo_depth_exact else "at most "
+    text = f"FIFO depth {most}{row.fifo_depth:,}"
+    if row.fifo_depth == row.fifo_depth_with_register:
+        return text
+    return f"{text} (with an output register: {row.fifo_depth_with_register:,})"

@@ -174,7 +174,7 @@ def play_and_report(
             report,
             title=title,
             errors=counters.error_text(),
-            keeps_old=any(one != other for one, other in playable.recorder.places.items()),
+            kept_beside=playable.recorder.kept_beside,
         )
     if interrupted:
         click.echo("busplay: interrupted", err=True)
@@ -191,8 +191,7 @@ def _report(
     *,
     interrupted: bool,
 ) -> RunReport:
-    pipeline, places = playable.pipeline, playable.recorder.places
-    received = options.losses.record_received
+    pipeline = playable.pipeline
     seen, frames = counters.receiver, counters.accounts.frames
     slots = max(1, pipeline.edge // pipeline.layout.slot_symbols)
     return RunReport(
@@ -219,8 +218,8 @@ def _report(
         writes_outside=counters.writes_outside,
         units=tuple(pipeline.displays),
         complete=end.complete,
-        trace=None if end.trace is None else places.get(end.trace, end.trace),
-        received_trace=None if received is None else places.get(received, received),
+        trace=end.trace,
+        received_trace=options.losses.record_received,
         losses_file=options.losses.losses_path,
         pictures=tuple(snapshot.path for snapshot in options.play.snapshots),
         profile=end.profile,

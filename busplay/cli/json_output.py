@@ -24,7 +24,8 @@ def to_json(report: object) -> Json:
     """Return a report as values that JSON holds.
 
     Args:
-        report: a dataclass or named tuple, whose fields become keys, in order; or what stands in
+        report: a dataclass or named tuple, whose fields become keys, in order (those with metadata
+            `json` False, and private ones, are left out); or what stands in
             one: mappings, sequences, sets (sorted), NumPy arrays and numbers, fractions (as
             floats), enum members (the name in lower case), paths, bytes (as hex), plain values.
             Infinity and "not a number" become null, as JSON has neither.
@@ -58,7 +59,7 @@ def to_json(report: object) -> Json:
         return {
             field.name: to_json(getattr(report, field.name))
             for field in dataclasses.fields(report)
-            if not field.name.startswith("_")
+            if not field.name.startswith("_") and field.metadata.get("json", True)
         }
     if isinstance(report, tuple) and hasattr(report, "_asdict"):
         return to_json(report._asdict())

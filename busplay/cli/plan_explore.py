@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import json
-import sys
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -12,15 +10,19 @@ from typing import TYPE_CHECKING
 
 import click
 
+from busplay.cli.json_output import print_json
+from busplay.cli.progress import shares_bar
+from busplay.cli.style import verdict
 from busplay.errors import OutputError
 from busplay.whole_file import no_way_to_write, write_whole_file
+from busplay.wording import counted
 
 if TYPE_CHECKING:
-    from busplay.analysis.explore import Candidate, Found, Limits
+    from busplay.analysis.explore import Found, Limits, LinkCandidate
     from busplay.analysis.explore_links import Payload
     from busplay.analysis.plan import PlanRequest
 
-ROWS_SHOWN = 40
+ROWS_SHOWN = 8
 MULTIPLES_MAX = 4
 
 
@@ -40,9 +42,9 @@ class ExploreOptions:
 
 
 def explore_and_report(
-    request: PlanRequest, options: ExploreOptions, *, min_frame_hz: int, as_json: bool
+    request: PlanRequest, options: ExploreOptions, *, min_frame_hz: int, full: bool, as_json: bool
 ) -> int:
-    """Search and show; give the exit status: 1 if no link keeps to the limits.
+    """Search and show; return the exit status: 1 if no link keeps to the limits.
 
     Raises:
         OutputError: the plot or a link file cannot be written.
@@ -52,10 +54,8 @@ def explore_and_report(
     limits, payload = _limits(request, options, min_frame_hz), _payload(request)
     if options.plot_path is not None:
         _require_plot(options.plot_path)
-    with click.progressbar(
-        length=1000, label="links", file=sys.stderr, hidden=not sys.stderr.isatty()
-    ) as bar:
-        found = explore(limits, payload, progress=lambda done, total: _move(bar, done, total))
+    with shares_bar(label="links") as progress:
+        found = explore(limits, payload, progress=progress)
     written: list[Path] = []
     if options.write_folder is not None and found.front:
         written = write_links(found.front, options.write_folder)
@@ -64,26 +64,25 @@ def explore_and_report(
         from busplay.wording import hertz
 
         processor = f"a processor at {hertz(limits.processor_hz)}"
-        title = f"Links for {processor}; in colour those that no other beats"
+        title = f"Links for {processor}; in colour the Pareto front"
         picture = plot_front(
             found, options.plot_path, title=title, processor_hz=limits.processor_hz
         )
         write_whole_file(options.plot_path, picture)
     if as_json:
-        click.echo(json.dumps(_json(found, limits, payload, written, options), indent=2))
+        print_json(_exploration(found, limits, payload, written, options))
     else:
-        click.echo("\n".join(_text(found, limits, payload)))
+        count = len(found.front) + len(found.others)
+        said = (
+            f"{counted(count, 'link')} within the limits, {len(found.front):,} on the Pareto front"
+        )
+        click.echo(verdict(said, ok=bool(found.front)))
+        click.echo("\n".join(_text(found, limits, payload, full=full)))
         for path in [options.plot_path] if options.plot_path and found.front else []:
             click.echo(f"  plot     {path}")
         if written:
             click.echo(f"  written  {len(written):,} link files to {options.write_folder}")
     return 0 if found.front else 1
-
-
-def _move(bar: object, done: int, total: int) -> None:
-    ahead = done * 1000 // max(1, total) - bar.pos  # type: ignore[attr-defined]
-    if ahead > 0:
-        bar.update(ahead)  # type: ignore[attr-defined]
 
 
 def _limits(request: PlanRequest, options: ExploreOptions, min_frame_hz: int) -> Limits:
@@ -145,7 +144,7 @@ def _require_plot(path: Path) -> None:
 # -- files
 
 
-def write_links(front: Sequence[Candidate], folder: Path) -> list[Path]:
+def write_links(front: Sequence[LinkCandidate], folder: Path) -> list[Path]:
     """Write each link as NAME.toml into a folder, which is made if it is not there.
 
     Raises:
@@ -174,14 +173,13 @@ def write_links(front: Sequence[Candidate], folder: Path) -> list[Path]:
 # -- what is shown
 
 
-def _text(found: Found, limits: Limits, payload: Payload) -> list[str]:
+def _text(found: Found, limits: Limits, payload: Payload, *, full: bool) -> list[str]:
     from busplay.analysis.explore import SHORT_NAMES
     from busplay.cli.plan_text import percent
     from busplay.explain.text_layout import table, wrapped
-    from busplay.wording import counted, exact, hertz
+    from busplay.wording import exact, hertz
 
-    count = len(found.front) + len(found.others)
-    lines = [f"Links for a processor at {hertz(limits.processor_hz)}"]
+    lines = [f"  for a processor at {hertz(limits.processor_hz)}"]
     said = [f"a slot of {exact(limits.max_slot_cycles)} processor cycles at most"]
     if limits.max_pins is not None:
         said.append(f"{limits.max_pins} pins at most")
@@ -202,18 +200,13 @@ def _text(found: Found, limits: Limits, payload: Payload) -> list[str]:
             "",
             "  No link keeps to these limits; give it more pins, cycles or a faster clock.",
         ]
-    lines += wrapped(
-        f"{counted(count, 'link')} within them, of which no other beats {len(found.front):,} in"
-        " everything:"
-    )
-    head = ["pins", "lanes", "edges", "clock", "framing", "check", "seq", "bits", "slot", "ns"]
-    rows = [[*head, "symbol", "lock", "2 bits", "3 bits"]]
-    for one in found.front[:ROWS_SHOWN]:
+    head = ["pins", "edges", "clock", "framing", "check", "seq", "bits", "slot", "symbol"]
+    rows = [[*head, "sync", "2-bit", "3-bit"]]
+    for one in found.front[: None if full else ROWS_SHOWN]:
         budget, link = one.budget, one.link
         rows.append(
             [
                 str(budget.wires),
-                str(link.lanes),
                 "both" if link.edges == "both" else "one",
                 hertz(budget.clock_hz).replace(" MHz", "M").replace(" kHz", "k"),
                 one.choice.framing,
@@ -221,71 +214,112 @@ def _text(found: Found, limits: Limits, payload: Payload) -> list[str]:
                 str(one.sequence_bits),
                 str(link.frame_bits),
                 exact(budget.slot_cycles).removeprefix("about "),
-                exact(budget.slot_ns).removeprefix("about "),
                 exact(budget.symbol_ns).removeprefix("about "),
-                str(one.lock_slots),
-                *["none" if not share else percent(share) for share in one.unseen[1:]],
+                str(one.sync_slots),
+                *["none" if not share else percent(share) for share in one.undetected[1:]],
             ]
         )
-    lines += ["", *table(rows, right=frozenset({0, 1, 3, 6, 7, 8, 9, 10, 11, 12, 13}))]
+    lines += ["", *table(rows, right=frozenset({0, 2, 5, 6, 7, 8, 9, 10, 11}))]
     left_out = len(found.front) - ROWS_SHOWN
-    if left_out > 0:
-        lines += wrapped(
-            f"and {left_out:,} more with more pins; narrow the limits, or take --json or --write"
-        )
+    if left_out > 0 and not full:
+        lines += wrapped(f"--full shows {left_out:,} more, with more pins")
     lines += [
         "",
         *wrapped(
-            "seq: bits of the count of frames. slot: in processor cycles. symbol: how many ns one"
-            " stands, in which setup, hold and skew must fit. lock: slots until a receiver is in"
-            " step, at best. 2 bits, 3 bits: share of errors of so many wrong bits that pass"
-            " unseen. Ask `busplay check` whether a link that finds frames by its check is sound"
-            " on a stream of equal frames."
+            "seq: bits of the frame count; more than 4 count as 4 where links are compared. slot:"
+            " processor cycles. symbol: ns that one stands, in which setup, hold and skew must fit."
+            " sync: slots until a receiver is in sync, at best. 2-bit, 3-bit: share of such errors"
+            " that pass undetected. Ask `busplay check` whether a link that finds frames by its"
+            " check is sound on a stream of equal frames."
         ),
     ]
     return lines
 
 
-def _json(
-    found: Found, limits: Limits, payload: Payload, written: list[Path], options: ExploreOptions
-) -> dict[str, object]:
-    from busplay.description.plain import link_to_plain
-    from busplay.explain.link import fraction_facts
+@dataclass(frozen=True, slots=True)
+class FrontLink:
+    """A link of the Pareto front.
 
-    front = []
-    for one in found.front:
-        budget = one.budget
-        front.append(
-            {
-                "name": one.link.name,
-                "pins": budget.wires,
-                "lanes": one.link.lanes,
-                "edges": one.link.edges,
-                "clock_hz": budget.clock_hz,
-                "framing": one.choice.framing,
-                "check": one.choice.check,
-                "sequence_bits": one.sequence_bits,
-                "frame_bits": one.link.frame_bits,
-                "slot_processor_cycles": fraction_facts(budget.slot_cycles),
-                "slot_ns": fraction_facts(budget.slot_ns),
-                "symbol_ns": fraction_facts(budget.symbol_ns),
-                "frame_hz": fraction_facts(budget.frame_hz),
-                "lock_slots": one.lock_slots,
-                "unseen_ratios": [fraction_facts(share) for share in one.unseen],
-                "link": link_to_plain(one.link),
-            }
+    Attributes:
+        name: of the link and of its file.
+        pins, lanes: wires, ground aside; and lanes among them.
+        edges, clock_hz: of the clock on which lanes are sampled, and its rate.
+        framing, check: how frames are found, and the check's name.
+        sequence_bits: of the frame count; more than 4 count as 4 where links are compared.
+        frame_bits: of a frame.
+        slot_cycles, slot_ns: from one frame's start to the next; in processor cycles.
+        symbol_ns: how long a symbol stands.
+        frame_hz: frames a second.
+        sync_slots: slots until a receiver is in sync, at best.
+        undetected_ratios: share of all errors of one, two and three bits that pass undetected.
+        link: the whole description, as in a link file.
+    """
+
+    name: str
+    pins: int
+    lanes: int
+    edges: str
+    clock_hz: int
+    framing: str
+    check: str
+    sequence_bits: int
+    frame_bits: int
+    slot_cycles: Fraction
+    slot_ns: Fraction
+    symbol_ns: Fraction
+    frame_hz: Fraction
+    sync_slots: int
+    undetected_ratios: tuple[Fraction, ...]
+    link: Mapping[str, object]
+
+
+@dataclass(frozen=True, slots=True)
+class Exploration:
+    """What a search for links found.
+
+    Attributes:
+        limits: what they had to keep to.
+        payload: bits of space, unit and address that each frame carries, besides 8 of data.
+        links_within_limits: how many there are.
+        front: the Pareto front, by pins and slot.
+        written: link files that were written.
+        plot: the picture that was drawn; None: none.
+    """
+
+    limits: Limits
+    payload: Payload
+    links_within_limits: int
+    front: tuple[FrontLink, ...]
+    written: tuple[Path, ...]
+    plot: Path | None
+
+
+def _exploration(
+    found: Found, limits: Limits, payload: Payload, written: list[Path], options: ExploreOptions
+) -> Exploration:
+    from busplay.description.plain import link_to_plain
+
+    front = tuple(
+        FrontLink(
+            name=one.link.name,
+            pins=one.budget.wires,
+            lanes=one.link.lanes,
+            edges=one.link.edges,
+            clock_hz=one.budget.clock_hz,
+            framing=one.choice.framing,
+            check=one.choice.check,
+            sequence_bits=one.sequence_bits,
+            frame_bits=one.link.frame_bits,
+            slot_cycles=one.budget.slot_cycles,
+            slot_ns=one.budget.slot_ns,
+            symbol_ns=one.budget.symbol_ns,
+            frame_hz=one.budget.frame_hz,
+            sync_slots=one.sync_slots,
+            undetected_ratios=one.undetected,
+            link=link_to_plain(one.link),
         )
-    return {
-        "kind": "exploration",
-        "processor_hz": limits.processor_hz,
-        "payload_bits": {
-            "space": payload.space_bits,
-            "unit": payload.unit_bits,
-            "address": payload.address_bits,
-            "data": 8,
-        },
-        "links_within_limits": len(found.front) + len(found.others),
-        "front": front,
-        "written": [str(path) for path in written],
-        "plot": str(options.plot_path) if options.plot_path and found.front else None,
-    }
+        for one in found.front
+    )
+    plot = options.plot_path if found.front else None
+    count = len(found.front) + len(found.others)
+    return Exploration(limits, payload, count, front, tuple(written), plot)

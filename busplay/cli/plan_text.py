@@ -7,7 +7,7 @@ from fractions import Fraction
 
 from busplay.analysis.budget import IDLE, PAYLOAD_FIELDS, REST, LinkBudget
 from busplay.analysis.budget_trace import TraceLoad
-from busplay.analysis.plan import LoopRow, Need, Plan
+from busplay.analysis.plan import FilledMemory, LoopRow, PlanReport, depth_text
 from busplay.explain.text_layout import heading, pairs, table, wrapped
 from busplay.wording import counted, exact, hertz
 
@@ -24,6 +24,9 @@ ADVICE = (
     "Safety: wire with the power off, discharge yourself before you touch parts, and ask somebody"
     " qualified where you are not sure.",
 )
+
+# What to add about a FIFO's depth, by the places that a frame takes while it waits for the grid.
+REGISTER_NOTE = ("", " (one less with an output register for the frame that starts next)")
 
 
 def rate(value: Fraction, unit: str) -> str:
@@ -56,38 +59,71 @@ def _places(value: Fraction) -> str:
     return exact(value).removeprefix("about ")
 
 
-def plan_text(plan: Plan) -> str:
-    """Write the whole plan."""
-    lines = [*_head(plan), "", *pairs(_budget_rows(plan.budget))]
+def verdict_text(plan: PlanReport) -> str:
+    """Return the verdict in a line: whether the needs are met, or what the sender's FIFO loses."""
+    owner = f"board {plan.board}, link {plan.link}" if plan.board else f"link {plan.link}"
+    unmet = sum(not one.met for one in plan.needs)
+    if plan.needs:
+        met = (
+            "all needs met"
+            if not unmet
+            else f"{unmet} of {counted(len(plan.needs), 'need')} NOT MET"
+        )
+        return f"{owner}: {met}"
+    losing = [row.name for row in plan.loops if row.stores_lost]
+    if not losing:
+        return f"{owner}: loses none of the loops' stores"
+    names = ", ".join(dict.fromkeys(losing))
+    return f"{owner}: loses stores of the {'loop' if len(losing) == 1 else 'loops'} {names}"
+
+
+def short_text(plan: PlanReport) -> list[str]:
+    """Return the plan in a screenful, below the verdict."""
+    budget = plan.budget
+    deepest = max(plan.loops, key=lambda row: row.fifo_depth)
+    spi = next(row for row in plan.buses if row.name == "SPI")
+    rows = [
+        *_clock_rows(plan),
+        *_budget_rows(budget),
+        ("overhead", f"{percent(budget.overhead_ratio)} of the lanes"),
+        ("sender", f"FIFO depth {plan.sender_fifo_depth:,} and an output register"),
+        ("loops", f"the {deepest.name} loop needs {depth_text(deepest)} to lose nothing"),
+        ("SPI", f"would take {cell_rate(spi.needed_hz, 'Hz')} for as many stores"),
+    ]
+    lines = pairs(rows)
+    if plan.trace is not None:
+        lines += ["", *pairs(_trace_rows(plan.trace, plan))]
+    if plan.needs:
+        lines += needs_text(plan)
+    return [*lines, "", "--full shows bursts, loops, other buses and what each field costs"]
+
+
+def full_text(plan: PlanReport) -> list[str]:
+    """Return the whole plan, below the verdict."""
+    lines = pairs([*_clock_rows(plan), *_budget_rows(plan.budget)])
     lines += heading("What each part takes of the lanes")
     lines += _cost_table(plan.budget)
     lines += heading(
-        f"Bursts: the fastest stores, each instruction many times in a row; FIFO of"
-        f" {plan.request.fifo_depth:,}"
+        "Bursts: the fastest stores, each instruction many times in a row; sender FIFO of"
+        f" {plan.sender_fifo_depth:,}"
     )
     lines += _burst_table(plan)
     lines += heading("Loops that fill memory, run on the core")
     lines += _loop_tables(plan)
     lines += heading(f"The same {rate(plan.budget.frame_hz, 'stores/s')} over other buses")
     lines += _bus_table(plan)
+    if plan.trace is not None:
+        lines += _trace_lines(plan.trace, plan)
     lines += heading("On real wires")
     symbol_ns = exact(plan.budget.symbol_ns)
     for advice in ADVICE:
         lines += wrapped(advice.format(symbol_ns=symbol_ns))
-    return "\n".join(lines)
+    return lines + needs_text(plan)
 
 
-def _head(plan: Plan) -> list[str]:
-    request = plan.request
-    owner = f"board {request.board.name}, link" if request.board else "link"
-    lines = [
-        f"Plan of {owner} {request.link.name},"
-        f" processor at {hertz(request.processor_hz)}"
-        + (" (taken for want of another)" if request.processor_hz_assumed else "")
-    ]
-    if request.processor_hz_assumed:
-        lines += wrapped("Give --processor-hz or a board to plan for another clock.")
-    return lines
+def _clock_rows(plan: PlanReport) -> list[tuple[str, str]]:
+    assumed = " (assumed; --processor-clock sets it)" if plan.processor_hz_assumed else ""
+    return [("processor", f"{hertz(plan.processor_hz)}{assumed}")]
 
 
 def _budget_rows(budget: LinkBudget) -> list[tuple[str, str]]:
@@ -151,15 +187,17 @@ def _cost_table(budget: LinkBudget) -> list[str]:
                 meaning,
             )
         )
-    overhead = 1 - budget.payload_bit_hz / budget.bit_hz
     bits = budget.step_edges * budget.link.lanes
     rows.append(("together", str(bits), "100.0%", rate(Fraction(budget.bit_hz), "bit/s"), ""))
-    return [*table(rows, right=frozenset({1, 2, 3})), f"  overhead: {percent(overhead)}"]
+    return [
+        *table(rows, right=frozenset({1, 2, 3})),
+        f"  overhead: {percent(budget.overhead_ratio)}",
+    ]
 
 
-def _burst_table(plan: Plan) -> list[str]:
-    lengths = plan.request.burst_stores
-    both = len(plan.request.processors) > 1
+def _burst_table(plan: PlanReport) -> list[str]:
+    lengths = [one.stores for one in plan.bursts[0].depths]
+    both = len(plan.processors) > 1
     head = ["store", "cycles", "stores/s", "grows by", *[f"{one:,}" for one in lengths], "takes"]
     rows = [head]
     notes: list[str] = []
@@ -180,7 +218,7 @@ def _burst_table(plan: Plan) -> list[str]:
                 spaced,
                 cell_rate(row.stores_hz, ""),
                 f"1 in {_places(1 / growth)}" if growth else "-",
-                *[f"{depth:,}" for _, depth in row.depths],
+                *[f"{one.fifo_depth:,}" for one in row.depths],
                 "any" if row.longest is None else f"{row.longest:,}",
             ]
         )
@@ -188,8 +226,9 @@ def _burst_table(plan: Plan) -> list[str]:
     shown = ", ".join(f"{one:,}" for one in lengths)
     notes.append(
         "cycles: from one store to the next. grows by: frames that wait, one more in so many"
-        f" cycles. {shown}: FIFO depth with which a burst of so many loses nothing, whatever its"
-        f" phase. takes: the longest burst that a FIFO of {plan.request.fifo_depth:,} takes."
+        f" cycles. {shown}: FIFO depth with which a burst of so many stores loses nothing, whatever"
+        f" its phase{REGISTER_NOTE[plan.budget.grid_places]}. takes: the longest burst that the"
+        " planned FIFO takes."
         " INC on an NMOS 6502 writes twice in a row."
         " BRK whose vector leads back to it stores fastest of all. Zero-page stores and pushes"
         " (PHA, JSR, BRK) go out only where a window covers their page."
@@ -201,43 +240,40 @@ def _burst_table(plan: Plan) -> list[str]:
     return lines
 
 
-def _loop_tables(plan: Plan) -> list[str]:
+def _loop_tables(plan: PlanReport) -> list[str]:
     lines: list[str] = []
-    fifo = plan.request.fifo_depth
-    exact_all = all(row.load.depth_exact for row in plan.loops)
+    exact_all = all(row.fifo_depth_exact for row in plan.loops)
     bound = "" if exact_all else " (<=: or one less)"
-    for memory in plan.request.memories:
+    for memory in plan.memories:
         part = "" if memory.filled_bytes == memory.memory_bytes else f" of {memory.memory_bytes:,}"
         unit = "" if memory.name.endswith("bytes") else f"{memory.name}: "
         lines.append(f"  {unit}{memory.filled_bytes:,} bytes{part}")
         rows: list[Sequence[str]] = [("loop", "cycles", "a byte", "time", "FIFO", "lost", "with")]
-        for row in plan.loops:
-            if row.memory == memory:
-                rows.append(_loop_row(row, plan))
+        rows += [_loop_row(row) for row in plan.loops if row.memory == memory.name]
         lines += table(rows, right=frozenset(range(1, 6)))
     lines += wrapped(
-        f"FIFO: the depth with which the sender loses nothing{bound}. lost: stores that a FIFO of"
-        f" {fifo:,} loses. self-modifying needs its code in RAM; straight takes 3 bytes of code"
-        " for each byte, more than there is room for in a large memory."
+        f"FIFO: sender FIFO depth with which nothing is lost{bound}"
+        f"{REGISTER_NOTE[plan.budget.grid_places]}. lost: stores that the planned FIFO of"
+        f" {plan.sender_fifo_depth:,} loses. self-modifying needs its code in RAM; straight takes 3"
+        " bytes of code for each byte, more than there is room for in a large memory."
     )
     return lines
 
 
-def _loop_row(row: LoopRow, plan: Plan) -> tuple[str, ...]:
-    run, load = row.run, row.load
+def _loop_row(row: LoopRow) -> tuple[str, ...]:
     return (
-        run.loop.name,
-        f"{run.cycles:,}",
-        f"{run.cycles / run.filled_bytes:.2f}",
-        seconds(Fraction(run.cycles, plan.request.processor_hz)),
-        f"{'' if load.depth_exact else '<= '}{load.depth:,}",
-        f"{load.stores_lost:,}",
-        run.loop.meaning,
+        row.name,
+        f"{row.cycles:,}",
+        f"{row.cycles / row.filled_bytes:.2f}",
+        seconds(row.time_s),
+        f"{'' if row.fifo_depth_exact else '<= '}{row.fifo_depth:,}",
+        f"{row.stores_lost:,}",
+        row.instructions,
     )
 
 
-def _bus_table(plan: Plan) -> list[str]:
-    largest = max(plan.request.memories, key=lambda one: one.filled_bytes)
+def _bus_table(plan: PlanReport) -> list[str]:
+    largest: FilledMemory = max(plan.memories, key=lambda one: one.filled_bytes)
     rows = [("bus", "pins", "clocks", "needs", "has", "then carries", "fills in")]
     for row in plan.buses:
         unit = "bit/s" if row.name.startswith("UART") else "Hz"
@@ -252,7 +288,7 @@ def _bus_table(plan: Plan) -> list[str]:
                 seconds(row.fill_s(largest.filled_bytes)),
             )
         )
-    receivers = counted(plan.request.receivers, "receiver")
+    receivers = counted(plan.receivers, "receiver")
     return [
         *table(rows, right=frozenset(range(1, 6))),
         *wrapped(
@@ -267,25 +303,25 @@ def _bus_table(plan: Plan) -> list[str]:
     ]
 
 
-def trace_text(load: TraceLoad, plan: Plan, *, name: str) -> str:
-    """Write what a trace asks of the link."""
-    lines = heading(f"Sustained: {name} on this link")
-    cycles_s = Fraction(load.cycles, plan.request.processor_hz)
-    lines += pairs(
-        [
-            ("covers", f"{load.cycles:,} cycles, {seconds(cycles_s)}"),
-            (
-                "stores",
-                f"{load.stores:,}, {rate(load.mean_hz, 'stores/s')} in the mean,"
-                f" {percent(load.share_ratio)} of the link",
-            ),
-            (
-                "FIFO",
-                f"{'' if load.fifo_depth_exact else 'at most '}{load.fifo_depth:,} deep loses"
-                f" nothing; {plan.request.fifo_depth:,} loses {load.fifo_lost:,}",
-            ),
-        ]
-    )
+def _trace_rows(load: TraceLoad, plan: PlanReport) -> list[tuple[str, str]]:
+    cycles_s = Fraction(load.cycles, plan.processor_hz)
+    return [
+        ("trace", f"{load.cycles:,} cycles, {seconds(cycles_s)}"),
+        (
+            "stores",
+            f"{load.stores:,}, {rate(load.mean_hz, 'stores/s')} in the mean,"
+            f" {percent(load.share_ratio)} of the link",
+        ),
+        (
+            "FIFO",
+            f"{depth_text(load)} loses nothing; the planned FIFO of {plan.sender_fifo_depth:,}"
+            f" loses {load.stores_lost:,}",
+        ),
+    ]
+
+
+def _trace_lines(load: TraceLoad, plan: PlanReport) -> list[str]:
+    lines = [*heading("Sustained: the trace on this link"), *pairs(_trace_rows(load, plan))]
     rows = [("busiest", "stores", "of the link", "from cycle")]
     for one in load.peaks:
         rows.append(
@@ -298,23 +334,21 @@ def trace_text(load: TraceLoad, plan: Plan, *, name: str) -> str:
         )
     lines += ["", *table(rows, right=frozenset({0, 1, 2, 3}))]
     resolution = exact(load.resolution_cycles)
-    lines += wrapped(
+    lost = load.stores_lost_when_recorded
+    return lines + wrapped(
         f"A frame tells its store's cycle to within a slot of the recorded link, {resolution}"
-        f" cycles. {load.frames_behind_another:,} frames followed another without a slot between"
-        " them and may have waited, so their stores may have come faster than it looks."
-        + (
-            f" {load.stores_lost:,} more stores were lost as it was recorded and are not here."
-            if load.stores_lost
-            else ""
-        )
+        f" cycles. {counted(load.frames_behind_another, 'frame')} followed another without a slot"
+        " between them and may have waited, so their stores may have come faster than it looks."
+        + (f" {counted(lost, 'store')} more were lost as it was recorded." if lost else "")
     )
-    return "\n".join(lines)
 
 
-def needs_text(needs: Sequence[Need]) -> str:
-    """Write what was needed and whether it is met."""
+def needs_text(plan: PlanReport) -> list[str]:
+    """Return what was needed and whether it is met; nothing where nothing was."""
+    if not plan.needs:
+        return []
     rows = [
         ("", ""),
-        *((one.name, f"{'met' if one.met else 'NOT MET'}: {one.reason}") for one in needs),
+        *((one.name, f"{'met' if one.met else 'NOT MET'}: {one.reason}") for one in plan.needs),
     ]
-    return "\n".join([*heading("Needs"), *table(rows)[1:]])
+    return [*heading("Needs"), *table(rows)[1:]]

@@ -241,3 +241,30 @@ def test_empty_burst_and_empty_stores_need_nothing() -> None:
     assert depth_for_burst(ZERO_PAGE, service, stores=0) == 0
     budget = link_budget(GUARDED, processor_hz=CLOCK_HZ)
     assert sender_load(np.empty(0, np.uint64), budget, fifo_depth=3).depth == 0
+
+
+@given(gaps=st.lists(st.integers(0, 12), min_size=1, max_size=60), symbols=st.integers(4, 20))
+@settings(max_examples=40)
+def test_fifo_without_an_output_register_needs_the_place_that_is_counted(
+    gaps: list[int], symbols: int
+) -> None:
+    """A FIFO of our own: a frame stands in it from the end of its store to its start."""
+    cycles = np.cumsum(np.array(gaps, np.uint64))
+    link = half_slots(symbols)
+    budget = link_budget(link, processor_hz=CLOCK_HZ)
+    deepest = 0
+    for phase in range(budget.slot_cycles.numerator):
+        moved = cycles + np.uint64(phase)
+        encoder = Encoder(planning_board(link, processor_hz=CLOCK_HZ, fifo_depth=1 << 20))
+        start = encoder.feed(stores_at(moved), stop_cycle=int(moved[-1]) + 1).edge
+        stored = (moved + np.uint64(1)) * np.uint64(2)  # in edges, two a cycle
+        held = [int(((stored <= at) & (start > at)).sum()) for at in stored]
+        deepest = max(deepest, *held)
+    load = sender_load(cycles, budget, fifo_depth=0)
+    assert deepest == load.depth_without_register
+
+
+def test_store_that_starts_at_once_takes_no_place() -> None:
+    link = replace(load_link("strobed"), start="cycle")
+    assert link_budget(link, processor_hz=CLOCK_HZ).grid_places == 0
+    assert link_budget(GUARDED, processor_hz=CLOCK_HZ).grid_places == 1

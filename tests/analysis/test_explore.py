@@ -10,8 +10,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from busplay.analysis.explore import Candidate, Found, Limits, explore, unseen_shares
-from busplay.analysis.explore_links import Choice, Payload, build_link
+from busplay.analysis.explore import Found, Limits, LinkCandidate, explore, undetected_shares
+from busplay.analysis.explore_links import LinkChoice, Payload, build_link
 from busplay.analysis.explore_plot import CLOCK_INCHES, DOTS_PER_INCH, plot_front
 from busplay.description.link import Edges, Link
 from busplay.description.write_link import link_toml
@@ -28,15 +28,15 @@ def found() -> Found:
     return explore(Limits(CLOCK_HZ, max_pins=8, clocks_hz=(12_000_000,)), PAYLOAD)
 
 
-def beats(one: Candidate, other: Candidate) -> bool:
+def beats(one: LinkCandidate, other: LinkCandidate) -> bool:
     """Say it plainly: as good in everything, and better in something."""
     no_worse = [
         one.budget.wires <= other.budget.wires,
         one.budget.clock_hz <= other.budget.clock_hz,
         one.budget.slot_ns <= other.budget.slot_ns,
         one.budget.symbol_ns >= other.budget.symbol_ns,
-        one.lock_slots <= other.lock_slots,
-        one.unseen <= other.unseen,
+        one.sync_slots <= other.sync_slots,
+        one.undetected <= other.undetected,
         min(one.sequence_bits, 4) >= min(other.sequence_bits, 4),
     ]
     return all(no_worse) and one.aims() != other.aims()
@@ -51,6 +51,12 @@ def test_front_is_what_no_other_beats(found: Found) -> None:
     for one in found.others:
         twin = any(other.aims() == one.aims() for other in found.front)
         assert twin or any(beats(other, one) for other in found.front), one.link.name
+
+
+def test_no_link_is_counted_twice(found: Found) -> None:
+    """Bits left in the last symbol gave the same link from two choices."""
+    names = [one.link.name for one in (*found.front, *found.others)]
+    assert len(names) == len(set(names))
 
 
 def test_every_link_found_is_sound_and_within_the_limits(found: Found) -> None:
@@ -77,18 +83,18 @@ def shape(link: Link) -> tuple[object, ...]:
 @pytest.mark.parametrize(
     ("name", "choice"),
     [
-        ("guarded", Choice(5, "check", "hec_i432", 0)),
-        ("lean", Choice(4, "check", "crc4_g704", 0)),
+        ("guarded", LinkChoice(5, "check", "hec_i432", 0)),
+        ("lean", LinkChoice(4, "check", "crc4_g704", 0)),
     ],
 )
-def test_shipped_links_are_among_those_that_are_tried(name: str, choice: Choice) -> None:
+def test_shipped_links_are_among_those_that_are_tried(name: str, choice: LinkChoice) -> None:
     link = build_link(choice, PAYLOAD)
     assert link is not None
     assert shape(link) == shape(load_link(name))
 
 
 def test_shipped_marked_link_is_built_but_for_its_sequence() -> None:
-    link = build_link(Choice(8, "marker", "none", 3), PAYLOAD)
+    link = build_link(LinkChoice(8, "marker", "none", 3), PAYLOAD)
     assert link is not None
     assert shape(link) == shape(load_link("marked"))
 
@@ -96,27 +102,27 @@ def test_shipped_marked_link_is_built_but_for_its_sequence() -> None:
 @pytest.mark.parametrize(
     "choice",
     [
-        Choice(4, "check", "none", 0),
-        Choice(4, "check", "parity_odd", 0),
-        Choice(4, "marker", "hec_i432", 0),
-        Choice(1, "marker", "none", 0),
+        LinkChoice(4, "check", "none", 0),
+        LinkChoice(4, "check", "parity_odd", 0),
+        LinkChoice(4, "marker", "hec_i432", 0),
+        LinkChoice(1, "marker", "none", 0),
     ],
 )
-def test_choices_on_which_frames_cannot_be_found_give_no_link(choice: Choice) -> None:
+def test_choices_on_which_frames_cannot_be_found_give_no_link(choice: LinkChoice) -> None:
     assert build_link(choice, PAYLOAD) is None
 
 
 def test_frames_longer_than_64_bits_give_no_link() -> None:
-    assert build_link(Choice(4, "strobe", "hec_i432", 16), Payload(8, 8, 24)) is None
+    assert build_link(LinkChoice(4, "strobe", "hec_i432", 16), Payload(8, 8, 24)) is None
 
 
 @pytest.mark.parametrize("check", ["none", "parity_odd", "crc4_g704", "hec_i432"])
-def test_unseen_shares_are_those_of_trying_every_error(check: str) -> None:
-    link = build_link(Choice(5, "strobe", check, 0), Payload(2, 0, 8))
+def test_undetected_shares_are_those_of_trying_every_error(check: str) -> None:
+    link = build_link(LinkChoice(5, "strobe", check, 0), Payload(2, 0, 8))
     assert link is not None
     layout = FrameLayout(link)
     word = int(layout.pack(address=0x5A, data=0x3C)[0])
-    for weight, share in zip((1, 2, 3), unseen_shares(layout), strict=True):
+    for weight, share in zip((1, 2, 3), undetected_shares(layout), strict=True):
         errors = [
             sum(1 << one for one in some) for some in combinations(range(layout.frame_bits), weight)
         ]

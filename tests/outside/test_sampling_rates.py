@@ -9,10 +9,10 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from busplay.analysis.sampling.visibility import Sampling
+from busplay.analysis.sampling.sampling import Sampling
+from busplay.analysis.sampling.visibility import can_it_see
 from busplay.cli.convert_command import command as convert
 from busplay.cli.decode_command import command as decode
-from busplay.cli.plan_command import command as plan
 from busplay.link.load import load_link
 
 PRACTICE = "common practice, no source"
@@ -26,8 +26,9 @@ def asked(rate_hz: int) -> Sampling:
 
 @pytest.mark.source(PRACTICE, part="24 MS/s on an 8 MHz clock: three samples a cycle, 1.5 an edge")
 def test_24_ms_on_8_mhz_are_three_samples_a_cycle_and_one_and_a_half_an_edge() -> None:
-    assert asked(24 * MHZ).samples_per_cycle == 3
-    assert asked(24 * MHZ).samples_per_edge == Fraction(3, 2)
+    report = can_it_see("guarded", 24 * MHZ, frames=100)
+    assert report.samples_per_cycle == 3
+    assert report.samples_per_edge == Fraction(3, 2)
 
 
 @pytest.mark.source(PRACTICE, part="a level is seen if the sample period is shorter")
@@ -44,8 +45,8 @@ def test_levels_of_8_mhz_need_over_16_ms_and_four_samples_each_are_64_ms() -> No
 @pytest.mark.source(PRACTICE, part="an edge is seen within one sample period")
 def test_an_edge_is_as_late_as_a_sample_period_at_most(tmp_path: Path) -> None:
     exact, seen = tmp_path / "exact.csv", tmp_path / "seen.csv"
-    for target, more in ((exact, ["--as", "wires"]), (seen, ["--rate", "24MHz"])):
-        words = [str(TRACE), str(target), "--stop", "200us", *more]
+    for target, more in ((exact, ["--as", "wires"]), (seen, ["--out-rate", "24MHz"])):
+        words = [str(TRACE), str(target), "--out-to", "200us", *more]
         assert CliRunner().invoke(convert, words, standalone_mode=False).exception is None
 
     def edges(path: Path) -> list[Fraction]:
@@ -67,18 +68,16 @@ def test_an_edge_is_as_late_as_a_sample_period_at_most(tmp_path: Path) -> None:
 
 
 @pytest.mark.source(PRACTICE, part="24 MS/s on an 8 MHz clock: what a decoder then doubts")
-def test_the_planner_expects_what_decode_says_of_such_a_capture(tmp_path: Path) -> None:
+def test_the_trial_doubts_what_decode_doubts_of_such_a_capture(tmp_path: Path) -> None:
     capture = tmp_path / "seen.sr"
-    words = [str(TRACE), str(capture), "--rate", "24024000Hz"]
+    words = [str(TRACE), str(capture), "--out-rate", "24024000Hz"]
     assert CliRunner().invoke(convert, words, standalone_mode=False).exception is None
     words = [str(capture), "--link", "guarded", "--json"]
     decoded = json.loads(CliRunner().invoke(decode, words, standalone_mode=False).stdout)
-    words = ["guarded", "--can-it-see", "24024000", "--trace", str(TRACE), "--frames", "0"]
-    asked_for = json.loads(
-        CliRunner().invoke(plan, [*words, "--json"], standalone_mode=False).stdout
-    )
-    share = decoded["sampling"]["in_doubt_ratio"]
-    assert decoded["sampling"]["certain"] is False
+    tried = can_it_see("guarded", 24_000_000, trace=TRACE, frames=4_000).trial
+    sampling = decoded["health"]["sampling"]
+    share = sampling["symbols_in_doubt"] / sampling["symbols"]
     assert 0 < share < 1
-    # The planner takes the frames from the first on; the trace has idle time before them.
-    assert asked_for["expected"]["in_doubt_ratio"] == pytest.approx(share, abs=0.15)
+    assert tried is not None
+    # The trial takes the frames from the first on; the trace has idle time before them.
+    assert tried.in_doubt_ratio == pytest.approx(share, abs=0.15)

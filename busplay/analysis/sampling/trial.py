@@ -9,27 +9,28 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from busplay.analysis.budget import start_grid
-from busplay.analysis.sampling.visibility import Sampling
-from busplay.batch import CaptureInfo, ChangeBatch, FrameBatch, SymbolColumn, UInt64Column
+from busplay.analysis.sampling.sampling import Sampling
+from busplay.batch import CaptureInfo, ChangeBatch, FrameBatch, UInt64Column
 from busplay.capture.decode import CaptureDecoder
 from busplay.capture.lane_map import default_map
-from busplay.capture.report import DecodeReport
 from busplay.capture.synthetic import Analyser, SyntheticCapture
 from busplay.capture.wires import SymbolStretch, WireDrawer, spelled_stretches
 from busplay.description.link import SPACE_IDLE, Link
 from busplay.errors import InputError
 from busplay.link.layout import FrameLayout
+from busplay.trace.reader import TraceReader
 from busplay.units import PS_PER_S
 
 # So much is the analyser's clock off, that a trial of milliseconds comes by all phases.
 DRIFT_PPM = 1_000
-# Slots in which the receiver comes into step before the first frame, and behind the last.
+# Slots in which the receiver gets in sync before the first frame, and behind the last.
 LEAD_SLOTS = 40
 TAIL_SLOTS = 4
 IDLE_SHARE = 1 / 8
@@ -40,45 +41,39 @@ SAMPLES_MAX = 6_000_000
 
 
 @dataclass(frozen=True, slots=True)
-class Trial:
+class SamplingTrial:
     """What came of a trial.
 
     Attributes:
         frames: that were sent.
-        right: of these, frames that came out of the decoder as they were sent.
-        wrong: frames that came out and that nobody had sent.
-        damaged: frames that the receiver found damaged.
-        syncs_lost: times that it lost step.
-        symbols: that the decoder read, and
-        symbols_in_doubt: how many of them it was not sure of.
+        intact: of these, frames that came out of the decoder as they were sent.
+        lost: those that did not.
+        spurious: frames that came out and that nobody had sent.
+        checks_failed: frames whose check or constants failed.
+        syncs_lost: times that the receiver lost sync.
+        symbols: that the decoder read.
+        symbols_in_doubt: symbols at which a wire changes near the moment of reading.
+        in_doubt_ratio: their share.
         samples: that the analyser took.
-        refused: why the decoder found nothing to begin with; empty: it did.
+        refused: why the decoder found nothing to begin with; None: it did.
     """
 
     frames: int
-    right: int
-    wrong: int
-    damaged: int
+    intact: int
+    lost: int
+    spurious: int
+    checks_failed: int
     syncs_lost: int
     symbols: int
     symbols_in_doubt: int
+    in_doubt_ratio: float
     samples: int
-    refused: str = ""
-
-    @property
-    def lost(self) -> int:
-        """Frames that were sent and did not come out as they were."""
-        return self.frames - self.right
-
-    @property
-    def doubt_ratio(self) -> float:
-        """Share of symbols in doubt."""
-        return self.symbols_in_doubt / max(1, self.symbols)
+    refused: str | None = None
 
     @property
     def is_clean(self) -> bool:
-        """Every frame came out right, and nothing else did."""
-        return not (self.lost or self.wrong or self.damaged or self.refused)
+        """Every frame came out intact, and nothing else did."""
+        return not (self.lost or self.spurious or self.checks_failed or self.refused)
 
 
 def frames_for_trial(sampling: Sampling, frames: int) -> int:
@@ -90,12 +85,12 @@ def frames_for_trial(sampling: Sampling, frames: int) -> int:
 
 
 def lead_slots(link: Link) -> int:
-    """Return the idle slots before the first frame, in which a receiver comes into step."""
+    """Return the idle slots before the first frame, in which a receiver gets in sync."""
     return LEAD_SLOTS + 2 * int(getattr(link.framing, "confirm_frames", 0))
 
 
 def random_frames(link: Link, count: int, *, seed: int) -> FrameBatch:
-    """Make frames with chance values in all fields, nearly all of them back to back."""
+    """Make frames with random values in all fields, nearly all of them back to back."""
     layout = FrameLayout(link)
     random = np.random.default_rng(seed)
     words = _random_words(layout, count, random)
@@ -136,15 +131,37 @@ def _drawn(
     return layout.pack(**columns) if columns else np.repeat(layout.pack(), len(numbers))
 
 
-def spelled(frames: FrameBatch, layout: FrameLayout) -> list[SymbolStretch]:
-    """Spell out what the wires carry, idle time round the frames too."""
+def recorded_frames(path: Path, link: Link, count: int) -> FrameBatch:
+    """Return the first frames of a trace, from a few slots before the first of them.
+
+    Raises:
+        InputError: it is damaged, of another link, or has no frames.
+    """
+    with TraceReader(path) as reader:
+        if replace(reader.header.link, file="") != replace(link, file=""):
+            raise InputError(
+                file=str(path),
+                found=f"frames of link {reader.header.link.name}",
+                wanted=f"a trace of link {link.name}, which is asked about",
+            )
+        parts, held = [FrameBatch.empty()], 0
+        for batch in reader.chunks():
+            parts.append(batch)
+            held += len(batch)
+            if held >= count:
+                break
+    if not held:
+        raise InputError(file=str(path), found="no frames", wanted="a trace with some")
+    frames = FrameBatch.joined(parts)
+    _, step = start_grid(link)
+    first = max(0, int(frames.edge[0]) // step - lead_slots(link)) * step
+    return FrameBatch(frames.edge[:count] - np.uint64(first), frames.word[:count])
+
+
+def _expanded(frames: FrameBatch, layout: FrameLayout) -> list[SymbolStretch]:
+    """Expand what the wires carry to symbols, idle time round the frames too."""
     stop = int(frames.edge[-1]) + (1 + TAIL_SLOTS) * layout.slot_symbols
     return list(spelled_stretches([frames], layout, stop_edge=stop))
-
-
-def symbols_of(stretches: list[SymbolStretch]) -> SymbolColumn:
-    """Return the symbols of all stretches."""
-    return np.concatenate([one.symbols for one in stretches])
 
 
 class _MadeCapture:
@@ -155,7 +172,7 @@ class _MadeCapture:
         sampling: Sampling,
         stretches: list[SymbolStretch],
         seed: int,
-        progress: Callable[[int], None] | None,
+        progress: Callable[[int, int], None] | None,
     ) -> None:
         link = sampling.link
         layout = FrameLayout(link)
@@ -184,28 +201,26 @@ class _MadeCapture:
         for stretch in self._stretches:
             yield stretch
             if self._progress is not None:
-                self._progress(stretch.stop_edge)
+                self._progress(stretch.stop_edge, self._stretches[-1].stop_edge)
 
 
 def try_it(
     sampling: Sampling,
     frames: FrameBatch,
-    stretches: list[SymbolStretch],
     *,
     seed: int,
-    progress: Callable[[int], None] | None = None,
-) -> Trial:
+    progress: Callable[[int, int], None] | None = None,
+) -> SamplingTrial:
     """Sample the wires that carry these frames, and decode what the analyser saw.
 
     Args:
         sampling: the link and the analyser.
-        frames: that are sent, and
-        stretches: what `spelled` makes of them.
+        frames: that are sent.
         seed: of the phase and of jitter.
-        progress: called with the number of symbols that were sampled so far.
+        progress: called with (symbols sampled, symbols).
     """
-    source = _MadeCapture(sampling, stretches, seed, progress)
     layout = FrameLayout(sampling.link)
+    source = _MadeCapture(sampling, _expanded(frames, layout), seed, progress)
     found: Counter[int] = Counter()
     lane_map = default_map(link=sampling.link, signals=source.signals)
     try:
@@ -213,23 +228,22 @@ def try_it(
             lambda batch, _: found.update(batch.word.tolist())
         )
     except InputError as error:
-        return Trial(
-            len(frames), 0, 0, 0, 0, 0, 0, source.capture.injected.samples,
-            error.found or "no clock",
-        )  # fmt: skip
-    return _trial(frames, found, report, source.capture.injected.samples)
-
-
-def _trial(frames: FrameBatch, found: Counter[int], report: DecodeReport, samples: int) -> Trial:
+        samples, count = source.capture.injected.samples, len(frames)
+        return SamplingTrial(
+            count, 0, count, 0, 0, 0, 0, 0, 0.0, samples, error.found or "no clock"
+        )
     sent = Counter(frames.word.tolist())
-    right = (sent & found).total()
-    return Trial(
+    intact = (sent & found).total()
+    symbols = report.sampling.symbols
+    return SamplingTrial(
         frames=len(frames),
-        right=right,
-        wrong=found.total() - right,
-        damaged=report.frames_damaged,
+        intact=intact,
+        lost=len(frames) - intact,
+        spurious=found.total() - intact,
+        checks_failed=report.frames_damaged,
         syncs_lost=report.receiver.syncs_lost,
-        symbols=report.sampling.symbols,
+        symbols=symbols,
         symbols_in_doubt=report.sampling.symbols_in_doubt,
-        samples=samples,
+        in_doubt_ratio=report.sampling.symbols_in_doubt / max(1, symbols),
+        samples=source.capture.injected.samples,
     )

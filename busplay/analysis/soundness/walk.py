@@ -30,7 +30,7 @@ Integers = NDArray[np.int64]
 NEVER = 1 << 60
 # So many starts in a row that are not confirmed are followed one by one; who meets more is looked
 # up. So many wrong places in a row are a round that has no end.
-TRIES_MAX = 4
+TRIES_MAX = 12
 WRONG_MAX = 64
 
 
