@@ -151,7 +151,8 @@ class Sender:
     """The board's end of the link.
 
     Attributes:
-        fifo_depth: frames that the sender's FIFO holds; a store that finds it full is lost.
+        fifo_depth: frames that the sender's FIFO holds, besides the output register from which the
+            next frame goes out; a store that finds it full is lost.
         lead_frames: idle slots that are sent before the processor's cycle 0.
     """
 
