@@ -9,7 +9,7 @@ import click
 
 from busplay.cli.files import Described, InFile, OutFile, OutFolder
 from busplay.cli.json_output import print_json
-from busplay.cli.options import Count, Rate
+from busplay.cli.options import Count, Rate, full_option, json_option
 from busplay.cli.plan_see import SeeRequest, see_and_report, see_options
 from busplay.cli.renamed import renamed
 from busplay.cli.style import verdict
@@ -123,8 +123,8 @@ LOOPS = "byte, self-modifying, unrolled, straight"
     help="Explore: write each link of the front as a link file.",
 )
 @see_options
-@click.option("--full", is_flag=True, help="Show all tables.")
-@click.option("--json", "as_json", is_flag=True, help="Print the figures as JSON.")
+@full_option
+@json_option
 @renamed("--processor-hz", "--processor-clock")
 @renamed("--fifo", "--sender-fifo")
 @renamed("--burst", "--burst-stores")

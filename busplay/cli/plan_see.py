@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from busplay.cli.json_output import print_json
-from busplay.cli.options import Count, Rate, Time, option_group
+from busplay.cli.options import Count, Rate, Time, option_group, seed_option
 from busplay.cli.progress import shares_bar
 from busplay.cli.style import verdict
 from busplay.errors import InputError
@@ -71,9 +71,7 @@ see_options = option_group(
         metavar="COUNT",
         help="Can it see: try COUNT frames.",
     ),
-    click.option(
-        "--seed", "see_seed", type=Count(0, (1 << 63) - 1), help="Can it see: random seed; 1."
-    ),
+    seed_option("see_seed"),
 )
 
 

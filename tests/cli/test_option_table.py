@@ -13,11 +13,8 @@ from busplay.cli.main import COMMANDS, group
 OWN_KIND = {
     # The rates at which the layout is judged, and not a fault that is injected.
     ("--ber", "check"),
-    # Of --can-it-see, a question of its own.
-    ("--frames", "plan"),
-    ("--jitter", "plan"),
-    ("--seed", "plan"),
-    ("--skew", "plan"),
+    # Searches with several.
+    ("--clock-rate", "plan"),
     # Draws with no library that writes .pdf.
     ("--plot", "plan"),
     # Lists the programs, where the other lists differences.
@@ -27,10 +24,13 @@ OWN_HELP = OWN_KIND | {
     ("--board", "convert"),
     ("--cycles", "replay"),
     ("--cycles", "stress"),
+    ("--frames", "plan"),
+    ("--jitter", "plan"),
     ("--labels", "compare"),
     ("--labels", "decode"),
     ("--link", "convert"),
     ("--link", "decode"),
+    ("--skew", "plan"),
     ("--snapshot", "decode"),
 }
 
