@@ -119,7 +119,7 @@ class LaneGrader:
         words = words[~layout.is_idle(words)] if not layout.strobe_mask else words
         if not len(words):
             return Grade(0.0, 0.0)
-        fitting = float(np.mean(layout.is_right(words))) if layout.syndrome_bits else 0.0
+        fitting = float(np.mean(layout.is_valid(words))) if layout.syndrome_bits else 0.0
         names = {one.name: one for one in layout.link.fields}
         smoothness = 0.0
         if "sequence" in names and len(words) > 1:

@@ -105,7 +105,7 @@ class FrameTexts:
 def frame_texts(frames: FrameBatch, layout: FrameLayout, board: Board | None) -> list[str]:
     """Describe each frame in one short line."""
     fields = {name: column.tolist() for name, column in layout.unpack(frames.word).items()}
-    right = layout.is_right(frames.word).tolist()
+    right = layout.is_valid(frames.word).tolist()
     count = len(frames)
     if "address" not in fields or "data" not in fields:
         names = [one.name for one in layout.link.fields if one.value is None]

@@ -32,7 +32,7 @@ class StoreFinder:
         """Return the stores of some frames."""
         layout, board = self._layout, self._board
         words = frames.word
-        right = layout.is_right(words) & ~layout.is_idle(words)
+        right = layout.is_valid(words) & ~layout.is_idle(words)
         space = self._field("space", words, SPACE_MEMORY)
         number = board.units[0].number if len(board.units) == 1 else 0
         unit = self._field("unit", words, number)

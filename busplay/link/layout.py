@@ -1,4 +1,4 @@
-"""A frame's layout: field values to words, words to symbols, and which words are right.
+"""A frame's layout: field values to words, words to symbols, and which words are valid.
 
 How to think about it. A frame is `frame_bits` bits; `word` holds them with the first bit on
 the wire highest. Everything about a layout is affine over GF(2): the check field is, the order
@@ -51,7 +51,7 @@ class FrameLayout:
         symbol_dtype: the smallest unsigned type that holds lanes and strobe.
         strobe_mask: bit of the strobe in a symbol, 0 where there is none.
         syndrome_tables: uint64[8, 256]; XOR of `tables[i, byte i of the word]` (byte 0 lowest)
-            is 0 for a right word.
+            is 0 for a valid word.
         syndrome_columns: int[frame_bits]; what each bit changes, the first wire bit first.
         idle_word: the idle frame, check included.
         idle_symbols: symbols[slot_symbols]; what an idle slot carries.
@@ -188,10 +188,10 @@ class FrameLayout:
             found ^= self.syndrome_tables[byte][index.astype(np.intp)]
         return found
 
-    def is_right(self, words: UInt64Column) -> NDArray[np.bool_]:
+    def is_valid(self, words: UInt64Column) -> NDArray[np.bool_]:
         """Return which words are frames that a sender can have sent."""
-        right = np.equal(self.syndrome(words), np.uint64(0))
-        return right | np.equal(words, np.uint64(self.idle_word))
+        valid = np.equal(self.syndrome(words), np.uint64(0))
+        return valid | np.equal(words, np.uint64(self.idle_word))
 
     # -- fields
 

@@ -128,7 +128,7 @@ def _idle_misleads(layout: FrameLayout, marker_mask: int) -> bool:
     shifts = range(layout.lanes, layout.frame_bits, layout.lanes)
     windows = np.array([idle >> shift & frame_mask for shift in shifts], np.uint64)
     shows_marker = (windows ^ np.uint64(layout.idle_word)) & np.uint64(marker_mask) == 0
-    return bool((layout.is_right(windows) & shows_marker).any())
+    return bool((layout.is_valid(windows) & shows_marker).any())
 
 
 def _require_bits_told_apart(layout: FrameLayout) -> None:

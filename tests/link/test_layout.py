@@ -85,8 +85,8 @@ def test_packed_words_and_the_idle_word_are_right(link: Link, data: st.DataObjec
     layout = FrameLayout(link)
     word = layout.pack(**draw_values(data, link))
     assert layout.syndrome(word).tolist() == [0]
-    assert layout.is_right(word).all()
-    assert layout.is_right(np.array([layout.idle_word], np.uint64)).all()
+    assert layout.is_valid(word).all()
+    assert layout.is_valid(np.array([layout.idle_word], np.uint64)).all()
 
 
 @settings(deadline=None)

@@ -158,9 +158,9 @@ def test_confirmed_marker_that_idle_frames_repeat_rightly_is_refused() -> None:
     link = replace(marked((0x00,), fields=fields, rule="confirm"), check=check)
     assert refusal(link) == (
         "marked.toml: framing.symbols: found marker [0x0], which a stream of idle frames shows 1"
-        " symbol late too, and the frames read from there are right; a receiver would lock there;"
-        " give a marker or [idle] fields that do not repeat within the frame, or check.xor another"
-        " value"
+        " symbol late too, and the frames read from there are valid; a receiver would come into"
+        " false sync there; give a marker or [idle] fields that do not repeat within the frame, or"
+        " check.xor another value"
     )
 
 
@@ -169,8 +169,8 @@ def test_check_that_idle_frames_pass_at_a_wrong_offset_is_refused() -> None:
     bare = replace(LEAN, check=replace(LEAN.check, xor=0), file="lean.toml")
     assert refusal(bare) == (
         'lean.toml: framing.method: found "check", but a stream of idle frames also passes 1'
-        " symbol late (7 of 7 wrong offsets pass); a receiver would lock there; give check.xor"
-        " another value, or [idle] fields that are not all alike"
+        " symbol late (7 of 7 wrong offsets pass); a receiver would come into false sync there;"
+        " give check.xor another value, or [idle] fields that are not all alike"
     )
 
 

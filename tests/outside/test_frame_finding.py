@@ -254,7 +254,7 @@ def test_constant_stream_can_lock_at_a_wrong_place() -> None:
         shift = np.uint64(offset * layout.lanes)
         back = np.uint64(layout.frame_bits - offset * layout.lanes)
         rotated = (words << shift | words >> back) & mask if offset else words
-        passing[:, offset] = layout.is_right(rotated)
+        passing[:, offset] = layout.is_valid(rotated)
     assert passing[:, 0].all()
     share = float(passing[:, 1:].any(axis=1).mean())
     expected = 1 - (15 / 16) ** 7

@@ -72,7 +72,7 @@ def test_naive_link_and_layout_agree_on_words_symbols_and_rightness(data: st.Dat
     noise = np.random.default_rng(seed).integers(0, 2**63, 4, np.uint64)
     words = np.concatenate([words, noise & np.uint64((1 << layout.frame_bits) - 1)])
     for word, right, idle in zip(
-        words.tolist(), layout.is_right(words), layout.is_idle(words), strict=True
+        words.tolist(), layout.is_valid(words), layout.is_idle(words), strict=True
     ):
         bits = [word >> place & 1 for place in reversed(range(layout.frame_bits))]
         assert naive.is_right(bits) == right

@@ -102,7 +102,7 @@ def test_search_goes_on_with_the_symbol_after_a_wrong_frame_in_presync() -> None
         (head, filler)
         for filler in range(1 << 10)
         for head in [filler << 30 | word >> 10]
-        if layout.is_right(np.array([head], np.uint64))[0]
+        if layout.is_valid(np.array([head], np.uint64))[0]
     )[1]
     start = [early >> 5, early & 31]  # two symbols that make a right word of what follows
     symbols = np.concatenate([start, layout.to_symbols(np.full(9, word, np.uint64))])

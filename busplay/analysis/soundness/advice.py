@@ -168,7 +168,7 @@ def _best(link: Link, examiner: Examiner, name: str) -> Iterator[Change]:
 
 
 def distance_text(undetected: UndetectedErrors) -> str:
-    """Write the distance of a check, and how many errors of so many bits go undetected."""
+    """Write the distance of a check, and how many errors of as many bits go undetected."""
     distance = undetected.min_distance
     if distance is None:
         return f"distance over {len(undetected.counts) - 1}"

@@ -20,9 +20,9 @@ from math import expm1, inf, log
 import numpy as np
 from numpy.typing import NDArray
 
-from busplay.analysis.soundness.chances import PassChances, noisy, pass_chances
 from busplay.analysis.soundness.damage import right_probability, without_symbols
 from busplay.analysis.soundness.frame_space import FrameSpace, Judge
+from busplay.analysis.soundness.passing import PassProbabilities, noisy, pass_probabilities
 from busplay.description.link import CheckFraming
 from busplay.link.layout import FrameLayout
 
@@ -54,7 +54,7 @@ class ChainTimes:
 
 
 def mean_frames_in_sync(wrong_probability: float, release_frames: int) -> float:
-    """Return the mean number of frames until so many wrong ones have come in a row.
+    """Return the mean number of frames until a run of wrong ones.
 
     Source: theory of runs: k in a row of probability x take (1 - x^k) / ((1 - x) x^k) on average.
 
@@ -142,13 +142,13 @@ def chain_times(layout: FrameLayout, slots: Sequence[FrameSpace]) -> ChainTimes 
         return None
     if size < 2:
         return None
-    chances = pass_chances(layout, slots)
-    hunt = _hunting(chances, framing.release_frames)
+    passing = pass_probabilities(layout, slots)
+    hunt = _hunting(passing, framing.release_frames)
     on = hunt[:, :size].mean(axis=(0, 1))
     after = np.zeros(COLUMNS)
     frames = 0.0
     # Behind the last offset stands the next slot's first.
-    late = _holding(chances, 1, hunt[:, 2], framing.release_frames)
+    late = _holding(passing, 1, hunt[:, 2], framing.release_frames)
     judge = Judge(layout)
     share = 1 / (len(slots) * size)
     for slot in range(len(slots)):
@@ -187,24 +187,24 @@ def noisy_power_on(
     is_followed = size > 1 and len(slots) * size <= PLACES_MAX
     if not isinstance(layout.link.framing, CheckFraming) or not is_followed:
         return None
-    chances = noisy(layout, pass_chances(layout, slots), bit_error_rate)
-    return size + float(_hunting(chances, None)[:, :size, FIRST].mean())
+    passing = noisy(layout, pass_probabilities(layout, slots), bit_error_rate)
+    return size + float(_hunting(passing, None)[:, :size, FIRST].mean())
 
 
-def _hunting(chances: PassChances, release: int | None) -> Numbers:
+def _hunting(passing: PassProbabilities, release: int | None) -> Numbers:
     """Return what follows from trying each place.
 
     Args:
-        chances: of the places.
+        passing: of the places.
         release: wrong frames in a row that lead to HUNT; None: what follows a wrong SYNC is not
             asked for.
 
     Returns:
         float[slots, frame_symbols + 1, COLUMNS]; the last offset is the next slot's first.
     """
-    size, confirm = chances.frame_symbols, chances.confirm_frames
-    slots = chances.places // size
-    run = chances.run.reshape(slots, size, confirm + 1)
+    size, confirm = passing.frame_symbols, passing.confirm_frames
+    slots = passing.places // size
+    run = passing.run.reshape(slots, size, confirm + 1)
     # What each place adds to that of the slots' first places, and how it leads there.
     value = np.zeros((slots, size + 1, COLUMNS))
     lead = np.zeros((slots, size + 1, slots))
@@ -232,7 +232,7 @@ def _hunting(chances: PassChances, release: int | None) -> Numbers:
             if release is not None:
                 # The first places are right for sure, so all that follows is known already.
                 follows = value[:, offset + 1] + _known(lead[:, offset + 1], confirm * size)
-                held = _holding(chances, offset, follows, release)[0]
+                held = _holding(passing, offset, follows, release)[0]
                 held = np.roll(held, -(confirm + 1), axis=0)
                 held[:, [FIRST, FALSE]] = 0.0
                 value[:, offset] += _times(alive, held)
@@ -258,12 +258,12 @@ def _times(probability: Numbers, values: Numbers) -> Numbers:
 
 
 def _holding(
-    chances: PassChances, offset: int, follows: Numbers, release: int
+    passing: PassProbabilities, offset: int, follows: Numbers, release: int
 ) -> tuple[Numbers, Numbers]:
     """Return what follows for a receiver in SYNC that reads `offset` symbols late.
 
     Args:
-        chances: of the places.
+        passing: of the places.
         offset: 1 or more.
         follows: float[slots, COLUMNS]; what follows from trying the place behind.
         release: wrong frames in a row that lead to HUNT.
@@ -272,9 +272,9 @@ def _holding(
         float[slots, COLUMNS] twice: about to read in each slot, with no wrong frame behind it, and
         with one.
     """
-    size = chances.frame_symbols
-    slots = chances.places // size
-    right = chances.right[offset::size]
+    size = passing.frame_symbols
+    slots = passing.places // size
+    right = passing.right[offset::size]
     wrong = 1 - right
 
     def sums(wanted: int) -> tuple[Numbers, Numbers, Numbers]:

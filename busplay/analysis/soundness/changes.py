@@ -137,7 +137,7 @@ def mending(changes: Iterator[Change]) -> Iterator[Change]:
 
 
 def with_idle_slot(link: Link) -> Iterator[Change]:
-    """Return links with an idle slot in so many, alone and with a receiver that lets go soon."""
+    """Return links with idle slots, alone and with a receiver that soon releases sync."""
     framing = link.framing
     if isinstance(framing, StrobeFraming):
         return

@@ -101,7 +101,7 @@ def damage_share(
                 change[index] ^= vector
             differing.append(_joined(change, frame_bits))
     same = [a ^ b for a, b in zip(received, sent, strict=False)]
-    untouched = _chance(differing, _joined(same, frame_bits))
+    untouched = _probability(differing, _joined(same, frame_bits))
     idle = judge.layout.idle_word
     # Each word is right by its check, or (and then not by its check) as the idle frame.
     ways = (True,) if judge.linear(idle) == judge.constant else (True, False)
@@ -118,7 +118,7 @@ def damage_share(
             judge.constant ^ judge.linear(word) if way else idle ^ word
             for word, way in zip(received, by_check, strict=True)
         ]
-        right += _chance(judged, _joined(wanted, max(width, frame_bits)))
+        right += _probability(judged, _joined(wanted, max(width, frame_bits)))
     damaged = 1 - untouched
     return DamageShare(float(damaged), float((right - untouched) / damaged) if damaged else 0.0)
 
@@ -130,7 +130,7 @@ def _joined(parts: Sequence[int], width: int) -> int:
     return found
 
 
-def _chance(vectors: list[int], wanted: int) -> Fraction:
+def _probability(vectors: list[int], wanted: int) -> Fraction:
     """Chance that a random sum of the vectors is what is wanted."""
     span = LinearSpan(vectors)
     return Fraction(1, 1 << span.rank) if wanted in span else Fraction(0)
@@ -139,7 +139,7 @@ def _chance(vectors: list[int], wanted: int) -> Fraction:
 def right_probability(
     spaces: Sequence[FrameSpace], judge: Judge, damage: Callable[[Words], int]
 ) -> Fraction:
-    """Return the chance that the one word received looks right, changed or not.
+    """Return the probability that the one word received looks right, changed or not.
 
     Args:
         spaces: where the sent frames are drawn from.
@@ -154,12 +154,12 @@ def right_probability(
         for vector in space.basis
     ]
     idle = judge.layout.idle_word
-    chance = _chance(
+    found = _probability(
         [judge.linear(one) for one in changes], judge.constant ^ judge.linear(received)
     )
     if judge.linear(idle) != judge.constant:
-        chance += _chance(changes, idle ^ received)
-    return chance
+        found += _probability(changes, idle ^ received)
+    return found
 
 
 # -- the kinds of damage

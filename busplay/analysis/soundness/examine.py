@@ -33,8 +33,8 @@ from busplay.wording import counted
 # Shares of damage, and of stores, above which there is something to say.
 DAMAGE_RATIO = 1 / 8
 REPEATED_RATIO = 0.001
-# The same of frames lost for a lost edge, and of receivers that never find their way back: at
-# most so many in a sound link, and so many without a remark.
+# The same of frames lost for a lost edge, and of receivers that never find their way back: the
+# most in a sound link, and the most without a remark.
 LOST_FRAMES_MOST, LOST_FRAMES_REMARKED = 1_000.0, 100.0
 NEVER_MOST, NEVER_REMARKED = 0.01, 0.0001
 
@@ -201,8 +201,8 @@ def _of_idle(idle: IdleFacts | None, *, is_told: bool) -> Iterator[Weakness]:
     yield Weakness(
         "idle_holds",
         True,
-        f"an idle link looks right when read {late} symbols late: a receiver that lost so many"
-        " edges stays there as long as the link is mostly idle",
+        f"an idle link looks right when read {late} symbols late: a receiver that lost that"
+        " many edges stays there as long as the link is mostly idle",
         "offsets at which an idle link looks right",
         float(len(idle.holding_rotations)),
     )

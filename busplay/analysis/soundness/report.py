@@ -106,7 +106,7 @@ class CheckReport:
         weaknesses: what is wrong, faults first.
         advice: changes to the link file that help, each with the link file's text.
         sync: coming into sync, by class of traffic.
-        assumed_idle_every: one slot in so many is taken to be idle in `sync`, as only idle frames
+        assumed_idle_every: one slot in this many is taken to be idle in `sync`, as only idle frames
             carry the marker; null: the slots are as the link asks.
         rates: what bit error rates do.
         detection: what the check field and the constants detect.

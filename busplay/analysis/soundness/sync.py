@@ -25,8 +25,8 @@ from busplay.analysis.soundness.chain import (
     mean_frames_in_sync,
     noisy_power_on,
 )
-from busplay.analysis.soundness.chances import are_independent
 from busplay.analysis.soundness.frame_space import sent_frames
+from busplay.analysis.soundness.passing import are_independent
 from busplay.analysis.soundness.traffic import (
     Traffic,
     TrafficKind,
@@ -40,14 +40,14 @@ from busplay.link.layout import FrameLayout
 
 Method = Literal["exact", "computed", "simulated"]
 QUANTILE = 0.99
-# One receiver in a hundred has let go by then.
+# One receiver in a hundred has lost sync by then.
 LOST_RATIO = 0.01
 # Up to this mean the distribution is run frame by frame; beyond it is exponential, to within
 # `release_frames` parts of the mean.
 FOLLOWED_FRAMES_MAX = 200_000
 # Receivers that are followed through the rings of a class.
 TRIALS = 8_192
-# Only idle frames carry a marker; where the link asks for none, one slot in so many is taken.
+# Only idle frames carry a marker; where the link asks for none, one slot in this many is taken.
 ASSUMED_IDLE_EVERY = 64
 MINUTE = 1e-12
 

@@ -28,9 +28,9 @@ Flags = NDArray[np.bool_]
 Integers = NDArray[np.int64]
 # A time that does not come, far from any sum of those that do.
 NEVER = 1 << 60
-# So many starts in a row that are not confirmed are followed one by one; who meets more is looked
-# up. So many wrong places in a row are a round that has no end.
-TRIES_MAX = 12
+# This many starts in a row that are not confirmed are followed one by one; beyond, they are looked
+# up. This many wrong places in a row are a round that has no end.
+TRIES_MAX = 4
 WRONG_MAX = 64
 
 

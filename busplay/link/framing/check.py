@@ -24,11 +24,11 @@ def idle_rotations_that_pass(layout: FrameLayout) -> list[int]:
     """List the offsets, in symbols, at which a stream of idle frames passes for valid frames."""
     offsets = range(1, layout.frame_symbols)
     words = np.array([rotated(layout, layout.idle_word, one) for one in offsets], np.uint64)
-    return [one for one, right in zip(offsets, layout.is_right(words), strict=True) if right]
+    return [one for one, right in zip(offsets, layout.is_valid(words), strict=True) if right]
 
 
 def require_sound_check(layout: FrameLayout) -> None:
-    """Refuse a link that would lock at a wrong place while idle.
+    """Refuse a link on which a receiver would find a wrong place while idle.
 
     Raises:
         DescriptionError: a stream of idle frames passes at another offset.
@@ -41,6 +41,6 @@ def require_sound_check(layout: FrameLayout) -> None:
             found='"check", but a stream of idle frames also passes'
             f" {show_symbol_count(passing[0])} late"
             f" ({len(passing)} of {layout.frame_symbols - 1} wrong offsets pass)",
-            wanted="a receiver would lock there; give check.xor another value, or [idle] fields"
-            " that are not all alike",
+            wanted="a receiver would come into false sync there; give check.xor another value, or"
+            " [idle] fields that are not all alike",
         )

@@ -100,9 +100,9 @@ def require_sound_marker(layout: FrameLayout, framing: MarkerFraming) -> None:
                 file=file,
                 place="framing.symbols",
                 found=f"marker {_show(framing)}, which a stream of idle frames shows"
-                f" {show_symbol_count(offset)} late too, and the frames read from there are right",
-                wanted="a receiver would lock there; give a marker or [idle] fields that do not"
-                " repeat within the frame, or check.xor another value",
+                f" {show_symbol_count(offset)} late too, and the frames read from there are valid",
+                wanted="a receiver would come into false sync there; give a marker or [idle]"
+                " fields that do not repeat within the frame, or check.xor another value",
             )
 
 

@@ -176,7 +176,7 @@ def test_random_frames_are_valid_not_idle_and_counted(name: str) -> None:
     link = load_link(name)
     layout = FrameLayout(link)
     frames = random_frames(link, 500, seed=4)
-    assert layout.is_right(frames.word).all()
+    assert layout.is_valid(frames.word).all()
     assert not layout.is_idle(frames.word).any()
     assert (np.diff(frames.edge.astype(np.int64)) >= layout.slot_symbols).all()
     if link.field_named("sequence") is not None:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from busplay.analysis.intervals import wilson_interval
 from busplay.analysis.soundness.chain import chain_times, mean_frames_in_sync, noisy_power_on
-from busplay.analysis.soundness.chances import are_independent
+from busplay.analysis.soundness.passing import are_independent
 from busplay.analysis.soundness.sync import (
     SyncFigures,
     frames_to_first_losses,

@@ -1,10 +1,11 @@
-"""How likely a place looks right, window after window, on a link that carries a pattern of slots.
+"""How probably a place looks right, window after window, on a link that carries a pattern of slots.
 
 How to think about it. A pattern says of each slot of a round whether it carries a random frame
 or the idle one. A receiver that tries the place `offset` symbols into slot s reads windows that
 each span two slots, and tries again one frame later as long as they pass. Windows that follow
-each other share a frame, so their chances may hang together: what the earlier ones have told of
-a frame's end is carried along as a subspace, and each step's chance is again a power of two.
+each other share a frame, so their probabilities may hang together: what the earlier ones have told
+of a frame's end is carried along as a subspace, and each step's probability is again a power of
+two.
 
 Windows at different places are taken as independent of each other; `are_independent` says
 whether they are.
@@ -26,15 +27,15 @@ from busplay.link.layout import FrameLayout
 
 
 @dataclass(frozen=True, slots=True)
-class PassChances:
+class PassProbabilities:
     """Chances that places pass; a place is a symbol of the pattern's round, counted from 0.
 
     Attributes:
         frame_symbols: symbols of a frame.
-        run: float[places, confirm_frames + 1]; entry k of a place is the chance that the window
-            k frames behind it passes once all before it have. The first has to show the
-            marker too, if there is one.
-        right: float[places]; the chance that the window there is right, marker or not.
+        run: float[places, confirm_frames + 1]; entry k of a place is the probability that
+            the window k frames behind it passes once all before it have. The first has to show
+            the marker too, if there is one.
+        right: float[places]; the probability that the window there is right, marker or not.
     """
 
     frame_symbols: int
@@ -62,8 +63,8 @@ def confirm_frames(layout: FrameLayout) -> int:
     return 0
 
 
-def pass_chances(layout: FrameLayout, slots: Sequence[FrameSpace]) -> PassChances:
-    """Work out the chances of all places of a pattern that repeats.
+def pass_probabilities(layout: FrameLayout, slots: Sequence[FrameSpace]) -> PassProbabilities:
+    """Work out the probabilities of all places of a pattern that repeats.
 
     Args:
         slots: of one round.
@@ -88,7 +89,7 @@ def pass_chances(layout: FrameLayout, slots: Sequence[FrameSpace]) -> PassChance
             if short not in known:
                 known[short] = _run(layout, ahead[:2], offset, [right_judge])
             right[place] = known[short][0]
-    return PassChances(size, run, right)
+    return PassProbabilities(size, run, right)
 
 
 def are_independent(layout: FrameLayout, slots: Sequence[FrameSpace]) -> bool:
@@ -133,16 +134,18 @@ def are_independent(layout: FrameLayout, slots: Sequence[FrameSpace]) -> bool:
     return is_apart([(0, 1), (1, 1), (2, 1)]) and all(is_apart(one) for one in searches)
 
 
-def noisy(layout: FrameLayout, chances: PassChances, bit_error_rate: float) -> PassChances:
-    """Return the chances where each bit is wrong by itself at a rate.
+def noisy(
+    layout: FrameLayout, passing: PassProbabilities, bit_error_rate: float
+) -> PassProbabilities:
+    """Return the probabilities where each bit is wrong by itself at a rate.
 
     A window that is right without noise stays so if no bit of it is wrong or nothing shows it; one
     that is not may become so. Where a place's syndromes are spread evenly, as in random data, or
     it is sure to be right, that is exact; where it is sure to be wrong, as on an idle link, the
-    small chance that noise makes it right is that of damage with any other syndrome.
+    small probability that noise makes it right is that of damage with any other syndrome.
     """
     if not bit_error_rate:
-        return chances
+        return passing
 
     def mixed(clean: NDArray[np.float64], judge: Judge) -> NDArray[np.float64]:
         columns = [judge.linear(1 << place) for place in range(layout.frame_bits)]
@@ -153,24 +156,24 @@ def noisy(layout: FrameLayout, chances: PassChances, bit_error_rate: float) -> P
         return clean * stays + (1 - clean) * turns
 
     right_judge = Judge(layout)
-    first = mixed(chances.run[:, 0], Judge(layout, with_marker=True))
-    # Behind a window that is sure to fail no chance was worked out.
+    first = mixed(passing.run[:, 0], Judge(layout, with_marker=True))
+    # Behind a window that is sure to fail no probability was worked out.
     behind = mixed(
-        np.where(chances.run[:, :1] > 0, chances.run, chances.right[:, None]), right_judge
+        np.where(passing.run[:, :1] > 0, passing.run, passing.right[:, None]), right_judge
     )
     run = np.concatenate([first[:, None], behind[:, 1:]], axis=1)
-    return PassChances(chances.frame_symbols, run, mixed(chances.right, right_judge))
+    return PassProbabilities(passing.frame_symbols, run, mixed(passing.right, right_judge))
 
 
 def _run(
     layout: FrameLayout, spaces: list[FrameSpace], offset: int, judges: list[Judge]
 ) -> list[float]:
-    """Return the chance of each window in a row, given those before it; 0 behind a sure failure."""
+    """Return each window's probability, given those before it; 0 behind a sure failure."""
     # What is known of the part of the frame at hand that lies in the window to come.
     first = judges[0]
     start = first.linear(window(layout, spaces[0].base, 0, offset))
     directions = [first.linear(window(layout, one, 0, offset)) for one in spaces[0].basis]
-    chances: list[float] = []
+    found: list[float] = []
     for index, judge in enumerate(judges):
         here, behind = spaces[index], spaces[index + 1]
         next_judge = judges[min(index + 1, len(judges) - 1)]
@@ -178,7 +181,7 @@ def _run(
         if not here.basis and (offset == 0 or not behind.basis):
             # The word is known whole, and it may be the idle frame, which is right by itself.
             passes = judge.passes(window(layout, here.base, behind.base, offset))
-            chances.append(float(passes))
+            found.append(float(passes))
             if not passes:
                 break
             start = next_judge.linear(window(layout, behind.base, 0, offset))
@@ -196,11 +199,11 @@ def _run(
         later = next_judge.linear(window(layout, behind.base, 0, offset))
         left = span.reduce_above(wanted << shift | later, shift)
         if left >> shift:
-            chances.append(0.0)
+            found.append(0.0)
             break
-        chances.append(2.0**-span.rank)
+        found.append(2.0**-span.rank)
         start, directions = left, rest
-    return chances + [0.0] * (len(judges) - len(chances))
+    return found + [0.0] * (len(judges) - len(found))
 
 
 def _keep(span: LinearSpan, rest: list[int], vector: int, shift: int) -> None:

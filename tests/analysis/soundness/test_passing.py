@@ -1,4 +1,4 @@
-"""Chances of windows in a row, against every row of frames of small links."""
+"""Probabilities of windows in a row, against every row of frames of small links."""
 
 from __future__ import annotations
 
@@ -9,8 +9,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 
 from busplay.analysis.intervals import wilson_interval
-from busplay.analysis.soundness.chances import confirm_frames, pass_chances
 from busplay.analysis.soundness.frame_space import idle_frame, sent_frames
+from busplay.analysis.soundness.passing import confirm_frames, pass_probabilities
 from busplay.analysis.soundness.traffic import Traffic, TrafficKind, pattern_of
 from busplay.description.link import CheckFraming, Link, MarkerFraming
 from busplay.link.layout import FrameLayout
@@ -23,12 +23,12 @@ from tests.naive import soundness as naive
 @given(small_links(payload_bits=4, framings=("check", "confirm"), with_sequence=False, counts=2))
 def test_runs_of_right_windows_are_as_likely_as_among_all_rows_of_frames(link: Link) -> None:
     layout = FrameLayout(link)
-    chances = pass_chances(layout, [sent_frames(layout)])
+    passing = pass_probabilities(layout, [sent_frames(layout)])
     windows = confirm_frames(layout) + 1
     for offset in range(layout.frame_symbols):
         counts, rows = naive.runs_that_pass(link, offset, windows)
         ratios = [count / row for count, row in zip(counts, rows, strict=True)]
-        found = np.cumprod(chances.run[offset])
+        found = np.cumprod(passing.run[offset])
         if isinstance(link.framing, MarkerFraming):
             # The idle frame is right by itself even where its check is not: a rare window.
             rare = 2.0 ** -len(sent_frames(layout).basis)
@@ -43,7 +43,7 @@ def test_frames_are_drawn_from_all_that_a_sender_can_send() -> None:
     # Of the space only memory and registers are sent, which leaves one free bit of two.
     assert len(frames.basis) == 27
     words = sample(frames, 1_000, np.random.default_rng(1))
-    assert layout.is_right(words).all()
+    assert layout.is_valid(words).all()
     assert set((words >> np.uint64(30)).tolist()) == {1, 2}
     registers = sample(sent_frames(layout, fixed={"space": 2}), 10, np.random.default_rng(1))
     assert (registers >> np.uint64(30) == 2).all()
@@ -57,23 +57,23 @@ def test_fields_that_contradict_a_constant_leave_no_frame() -> None:
 
 def test_idle_link_has_chances_of_zero_and_one() -> None:
     layout = FrameLayout(load_link("guarded"))
-    chances = pass_chances(layout, [idle_frame(layout)])
-    assert chances.places == 8
-    assert chances.run[0].tolist() == [1.0] * 7
-    assert not chances.run[1:].any()
+    passing = pass_probabilities(layout, [idle_frame(layout)])
+    assert passing.places == 8
+    assert passing.run[0].tolist() == [1.0] * 7
+    assert not passing.run[1:].any()
 
 
 def test_windows_pass_as_often_as_among_drawn_frames() -> None:
     layout = FrameLayout(load_link("guarded"))
     space = sent_frames(layout, fixed={"space": 1, "unit": 0})
-    chances = pass_chances(layout, [space])
+    passing = pass_probabilities(layout, [space])
     words = sample(space, 400_000, np.random.default_rng(3))
     mask = np.uint64((1 << 40) - 1)
     for offset in range(1, 8):
         head = words[:-1] << np.uint64(5 * offset) & mask
-        right = layout.is_right(head | words[1:] >> np.uint64(40 - 5 * offset))
+        right = layout.is_valid(head | words[1:] >> np.uint64(40 - 5 * offset))
         both = int((right[1:] & right[:-1]).sum())
-        one, two = chances.run[offset, 0], chances.run[offset, 0] * chances.run[offset, 1]
+        one, two = passing.run[offset, 0], passing.run[offset, 0] * passing.run[offset, 1]
         assert one in wilson_interval(int(right.sum()), len(right), quantile=4.5)
         assert two in wilson_interval(both, len(right) - 1, quantile=4.5)
 
@@ -93,10 +93,10 @@ def test_slots_of_a_round_count_as_a_sender_counts() -> None:
 
 def test_marker_of_an_idle_slot_is_seen_once_a_round() -> None:
     layout = FrameLayout(load_link("marked"))
-    chances = pass_chances(layout, [sent_frames(layout)] * 2 + [idle_frame(layout)])
-    assert chances.places == 12
-    assert chances.run[:, 0].tolist() == [0.0] * 8 + [1.0] + [0.0] * 3
-    assert chances.right[8] == 1
+    passing = pass_probabilities(layout, [sent_frames(layout)] * 2 + [idle_frame(layout)])
+    assert passing.places == 12
+    assert passing.run[:, 0].tolist() == [0.0] * 8 + [1.0] + [0.0] * 3
+    assert passing.right[8] == 1
 
 
 def test_confirming_frames_of_each_framing() -> None:
