@@ -102,7 +102,7 @@ def largest_scale(
     caption_px: int = 0,
     stacked: bool = False,
 ) -> int:
-    """Tell the largest scale at which the units fit the room; 1 if none does."""
+    """Return the largest scale at which the units fit the room; 1 if none does."""
     listed = list(units)
     scale = 1
     while True:

@@ -4,12 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
-from busplay.batch import FrameBatch, UInt64Column
+from busplay.batch import FrameBatch
 from busplay.description.board import Board, Unit
 from busplay.display import writes
 from busplay.display.display import Display, DisplayArrays
@@ -29,36 +27,15 @@ class BankCounters:
         frames_memory: to the memory of a unit; the unit counts those outside it.
         frames_registers: to the registers of a unit; the same.
         frames_idle: space 0; nothing is done.
-        frames_kept_space: a space that has no meaning yet (3 and above); nothing is done.
+        frames_reserved_space: a space that has no meaning yet (3 and above); nothing is done.
         frames_unknown_unit: no unit of the board has the number; nothing is done.
     """
 
     frames_memory: int
     frames_registers: int
     frames_idle: int
-    frames_kept_space: int
+    frames_reserved_space: int
     frames_unknown_unit: int
-
-
-class BankArrays(NamedTuple):
-    """A bank's own arrays, for a fused engine that writes memory frames itself.
-
-    Attributes:
-        fields: uint64[4, 3]; see `FrameFields.table`.
-        gather_tables: uint64[bytes, 256]; see `FrameFields`; no rows where it has none.
-        unit_indexes: int64[numbers]; see `writes.apply_frames`.
-        memory: uint8; the units' memories behind each other.
-        memory_first, memory_bytes: uint64[units].
-        counts: uint64[BANK_COUNTS].
-    """
-
-    fields: NDArray[np.uint64]
-    gather_tables: NDArray[np.uint64]
-    unit_indexes: NDArray[np.int64]
-    memory: NDArray[np.uint8]
-    memory_first: UInt64Column
-    memory_bytes: UInt64Column
-    counts: UInt64Column
 
 
 class DisplayBank:
@@ -122,22 +99,8 @@ class DisplayBank:
             frames_memory=counts[writes.COUNT_MEMORY],
             frames_registers=counts[writes.COUNT_REGISTERS],
             frames_idle=counts[writes.COUNT_IDLE],
-            frames_kept_space=counts[writes.COUNT_KEPT_SPACE],
+            frames_reserved_space=counts[writes.COUNT_RESERVED_SPACE],
             frames_unknown_unit=counts[writes.COUNT_UNKNOWN_UNIT],
-        )
-
-    @property
-    def arrays(self) -> BankArrays:
-        """The bank's own arrays; who writes memory frames to them counts them there too."""
-        gather_tables = self._fields.gather_tables
-        return BankArrays(
-            self._fields.table,
-            np.zeros((0, 256), np.uint64) if gather_tables is None else gather_tables,
-            self._unit_indexes,
-            self._memory,
-            self._memory_first,
-            self._memory_bytes,
-            self._counts,
         )
 
     def reset(self) -> None:

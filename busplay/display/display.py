@@ -4,7 +4,7 @@ How to think about it. A display has no clock: writes change its arrays, and a p
 whatever the arrays say at the moment that somebody asks for one. At power-on memory is zero
 and registers are as the board file says.
 
-Departs: real memory comes up with chance contents; ours is zero, so that runs are repeatable.
+Departs: real memory comes up with random contents; ours is zero, so that runs are repeatable.
 """
 
 from __future__ import annotations

@@ -25,7 +25,7 @@ class FrameFields:
     give it. Where a link orders the bits of any of the four otherwise, every word first goes
     through tables, a byte at a time, that put the fields next to each other.
 
-    A data field wider than a byte gives its low byte.
+    Of a data field wider than a byte the low byte counts.
 
     Attributes:
         table: uint64[4, 3]; for space, unit, address and data: shift, mask, fixed value.

@@ -40,7 +40,7 @@ ROW_NUMBERS = 9
 COUNT_MEMORY = 0
 COUNT_REGISTERS = 1
 COUNT_IDLE = 2
-COUNT_KEPT_SPACE = 3
+COUNT_RESERVED_SPACE = 3
 COUNT_UNKNOWN_UNIT = 4
 BANK_COUNTS = 5
 
@@ -166,7 +166,7 @@ def apply_frames(
     idle, in_memory, in_registers = np.uint64(0), np.uint64(1), np.uint64(2)
     registers_count = 0
     idle_count = 0
-    kept_count = 0
+    reserved_count = 0
     unknown_count = 0
     # Programs write the same memory many times running, so its place is kept as long as space
     # and unit do not change: 2.8 ns a frame without, 1.1 with (65,536 frames, one unit).
@@ -194,17 +194,17 @@ def apply_frames(
         elif space == idle:
             idle_count += 1
         elif space > in_registers:
-            kept_count += 1
+            reserved_count += 1
         elif unit < 0:
             unknown_count += 1
         else:
             registers_count += 1
             write_register(rows[unit], palettes[unit], colour_masks[unit], offset, data)
-    others = registers_count + idle_count + kept_count + unknown_count
+    others = registers_count + idle_count + reserved_count + unknown_count
     counts[COUNT_MEMORY] += np.uint64(len(words) - others)
     counts[COUNT_REGISTERS] += np.uint64(registers_count)
     counts[COUNT_IDLE] += np.uint64(idle_count)
-    counts[COUNT_KEPT_SPACE] += np.uint64(kept_count)
+    counts[COUNT_RESERVED_SPACE] += np.uint64(reserved_count)
     counts[COUNT_UNKNOWN_UNIT] += np.uint64(unknown_count)
 
 

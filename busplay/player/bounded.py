@@ -64,7 +64,7 @@ class BoundedPlayable:
         return self._inner.can_seek
 
     def run(self, cycles: int) -> int:
-        """Go on for that many cycles, no further than the stop; give how many it was."""
+        """Go on for that many cycles, no further than the stop; return how many it was."""
         if self._stop_cycle is not None:
             cycles = min(cycles, self._stop_cycle - self._inner.cycle)
         if cycles <= 0:
@@ -86,5 +86,5 @@ class BoundedPlayable:
         self._inner.press(code)
 
     def status(self) -> Status:
-        """Tell how things are."""
+        """Return how things are."""
         return self._inner.status()

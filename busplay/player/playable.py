@@ -71,7 +71,7 @@ class Playable(Protocol):
         """`seek` goes anywhere between 0 and `end_cycle`, and keys reach no program."""
 
     def run(self, cycles: int) -> int:
-        """Go on for that many cycles and give how many it was.
+        """Go on for that many cycles and return how many it was.
 
         An instruction is finished, so it may be some more; it is less at the end.
         """
@@ -86,4 +86,4 @@ class Playable(Protocol):
         """Hand a key code to the host port; nothing happens where no program reads it."""
 
     def status(self) -> Status:
-        """Tell how things are."""
+        """Return how things are."""

@@ -38,7 +38,7 @@ class Player:
 
     Args:
         playable: a running program or a replay.
-        clock: gives nanoseconds that never go back.
+        clock: returns nanoseconds that never go back.
         refresh_hz: pictures in a second of the board's time; one is a single step.
         speed: at first.
         budget_ns: what one tick may take.

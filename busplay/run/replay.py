@@ -38,7 +38,7 @@ class Replay:
         faults: damage to inject on its way, or the file that describes it; with it a jump plays
             from the beginning, since the key frames are of a run without.
         record_received: file to which a trace of what arrives is written. With it, and with
-            stores that are told, a replay cannot jump.
+            stores that are named, a replay cannot jump.
 
     Raises:
         InputError: it is no trace, or damaged, or its link cannot have the faults.

@@ -250,7 +250,7 @@ class Session:
             address: the same by its address, 0 to 65535.
             cycle: at least this many cycles have passed since power-on.
             exit: the program has written its exit register.
-            within_cycles: give up after so many; None: never.
+            within_cycles: fail after this many cycles; None: never.
 
         Raises:
             InputError: the program has no such label, the core cannot run to an address, or the

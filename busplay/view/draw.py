@@ -92,7 +92,7 @@ class Painter:
         return Drawn(scale, bar)
 
     def scale_that_fits(self, scene: Scene, room: tuple[int, int], sizes: Sizes) -> int:
-        """Tell the scale to draw at: the one asked for, or the largest that fits."""
+        """Return the scale to draw at: the one asked for, or the largest that fits."""
         if scene.scale is not None:
             return scene.scale
         return largest_scale(
@@ -105,7 +105,7 @@ class Painter:
         )
 
     def window_size_for(self, scene: Scene, scale: int, near: tuple[int, int]) -> tuple[int, int]:
-        """Tell the size of a window in which the units just fit at a scale.
+        """Return the size of a window in which the units just fit at a scale.
 
         Letters grow with the window, so the answer is looked for, from `near` on.
         """
@@ -118,7 +118,7 @@ class Painter:
         return size
 
     def status_width_for(self, scene: Scene, near: tuple[int, int]) -> int:
-        """Tell how wide a window shows the whole status line in letters for a size of window."""
+        """Return the width of a window that shows the whole status line, in letters for a size."""
         return self._status_line.width(scene.cells, Sizes.for_window(*near))
 
     def _needed_size(self, scene: Scene, scale: int, sizes: Sizes) -> tuple[int, int]:

@@ -143,7 +143,7 @@ _NAMED = {
 
 
 def command_of(key: int, modifiers: int, *, replay: bool) -> Command | None:
-    """Tell what the window does at a key, or None if the key is not the window's.
+    """Return what the window does at a key, or None if the key is not the window's.
 
     Args:
         key: pygame's code of the key.
@@ -163,11 +163,11 @@ def command_of(key: int, modifiers: int, *, replay: bool) -> Command | None:
 
 
 def code_of(key: int, text: str, modifiers: int) -> int | None:
-    """Tell the host port's code of a key, or None if it has none.
+    """Return the host port's code of a key, or None if it has none.
 
     Args:
         key: pygame's code of the key.
-        text: what typing it gives, in the keyboard's own layout.
+        text: what it types, in the keyboard's own layout.
         modifiers: pygame's bits of the keys that are held with it.
     """
     if key in _FUNCTION_KEYS or modifiers & pygame.KMOD_META:

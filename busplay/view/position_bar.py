@@ -40,16 +40,16 @@ class PositionBar:
         )
 
     def contains(self, x: int, y: int) -> bool:
-        """Tell whether a point of the window is on the bar."""
+        """Return whether a point of the window is on the bar."""
         return 0 <= y - self.top_px < self.height_px and x >= 0
 
     def cycle_at(self, x: int) -> int:
-        """Tell what cycle a column of the window stands for; beyond the track, its ends."""
+        """Return the cycle that a column of the window stands for; beyond the track, its ends."""
         along = min(max(x - self.left_px, 0), self.width_px)
         return along * self.end_cycle // self.width_px
 
     def x_of(self, cycle: int) -> int:
-        """Tell in what column a cycle stands."""
+        """Return the column in which a cycle stands."""
         if self.end_cycle <= 0:
             return self.left_px
         along = min(max(cycle, 0), self.end_cycle) * self.width_px // self.end_cycle

@@ -59,7 +59,7 @@ def permille_text(permille: int) -> str:
 
 
 def state_cell(player: Player, status: Status, *, held: bool) -> StatusCell:
-    """Tell whether it runs, and if not, why."""
+    """Return whether it runs, and if not, why."""
     if player.playable.ended and not player.playing:
         # "exit 0" says what happened, as does "stopped at $C123: opcode $02".
         ended = "ended:" if status.state_text else "ended"
@@ -75,7 +75,7 @@ def state_cell(player: Player, status: Status, *, held: bool) -> StatusCell:
 
 
 def speed_cell(player: Player) -> StatusCell:
-    """Tell the speed that is asked for, and what is reached if that is less."""
+    """Return the speed that is asked for, and what is reached if that is less."""
     reached = player.achieved_permille
     speed = player.speed
     text = speed_text(speed)
@@ -128,7 +128,7 @@ class StatusLine:
         self._texts = texts
 
     def height(self, sizes: Sizes) -> int:
-        """Tell how high the line is."""
+        """Return the height of the line."""
         return (
             self._texts.height(sizes.small_px)
             + self._texts.height(sizes.text_px)
@@ -137,7 +137,7 @@ class StatusLine:
         )
 
     def width(self, cells: list[StatusCell], sizes: Sizes) -> int:
-        """Tell how wide a window must be to show every cell."""
+        """Return the width of a window that shows every cell."""
         gaps = 2 * sizes.pad_px * (len(cells) + 1)
         return gaps + sum(self._cell_width(cell, sizes) for cell in cells)
 

@@ -26,11 +26,11 @@ class Texts:
         return self._fonts[size_px]
 
     def width(self, text: str, size_px: int) -> int:
-        """Tell how wide a text is."""
+        """Return the width of a text."""
         return -(-self._font(size_px).size(text)[0] // OVERSIZE)
 
     def height(self, size_px: int) -> int:
-        """Tell how high a line is."""
+        """Return the height of a line."""
         return -(-self._font(size_px).get_linesize() // OVERSIZE)
 
     def draw(
@@ -42,7 +42,7 @@ class Texts:
         size_px: int,
         colour: Colour,
     ) -> int:
-        """Draw a text with its top left corner at a place; give its width."""
+        """Draw a text with its top left corner at a place; return its width."""
         key = (text, size_px, colour)
         image = self._kept.get(key)
         if image is None:

@@ -85,13 +85,13 @@ def open_window(
         scale: side of a pixel's square; None: as large as fits the window.
         speed: at first.
         fullscreen: at first.
-        clock: gives nanoseconds; the machine's by default.
+        clock: returns nanoseconds; the machine's by default.
         wait_ns: lets that many nanoseconds of the clock pass; sleeps by default.
         refresh_hz: pictures in a second of the board's time; one is a single step.
         paused: wait for the key that runs it.
         stacked: units one below the other at first.
         close_at_end: close when the playable ends.
-        stop_after_pictures: close after so many pictures.
+        stop_after_pictures: close after this many pictures.
         picture_folder: where saved pictures go; the current folder by default.
         picture_stem: what their names begin with.
 

@@ -58,7 +58,7 @@ def test_frame_goes_to_the_unit_and_space_that_it_names() -> None:
     assert bank.counters == BankCounters(2, 1, 0, 0, 0)
 
 
-def test_kept_space_idle_and_unknown_unit_do_nothing_and_are_counted() -> None:
+def test_reserved_space_idle_and_unknown_unit_do_nothing_and_are_counted() -> None:
     bank, layout = bank_on(GUARDED)
     before = bank.state()
     words = [
@@ -71,7 +71,7 @@ def test_kept_space_idle_and_unknown_unit_do_nothing_and_are_counted() -> None:
         frames_memory=0,
         frames_registers=0,
         frames_idle=2,
-        frames_kept_space=2,
+        frames_reserved_space=2,
         frames_unknown_unit=3,
     )
 
@@ -196,7 +196,7 @@ def test_any_link_writes_what_the_naive_bank_writes(data, link, one, other_numbe
         "memory": found.frames_memory,
         "registers": found.frames_registers,
         "idle": found.frames_idle,
-        "kept_space": found.frames_kept_space,
+        "reserved_space": found.frames_reserved_space,
         "unknown_unit": found.frames_unknown_unit,
     }
     for unit in units_here:

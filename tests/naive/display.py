@@ -96,7 +96,7 @@ def field_of_word(word: int, name: str, link: Link) -> int | None:
 
 def feed(displays: dict[int, NaiveDisplay], words: list[int], link: Link) -> dict[str, int]:
     """Apply frames one by one; `displays` by unit number. Gives what became of them."""
-    counts = dict.fromkeys(("memory", "registers", "idle", "kept_space", "unknown_unit"), 0)
+    counts = dict.fromkeys(("memory", "registers", "idle", "reserved_space", "unknown_unit"), 0)
     for word in words:
         space = field_of_word(word, "space", link)
         unit = field_of_word(word, "unit", link)
@@ -111,7 +111,7 @@ def feed(displays: dict[int, NaiveDisplay], words: list[int], link: Link) -> dic
         if space == 0:
             counts["idle"] += 1
         elif space >= 3:
-            counts["kept_space"] += 1
+            counts["reserved_space"] += 1
         elif unit not in displays:
             counts["unknown_unit"] += 1
         elif space == 1:
