@@ -16,7 +16,7 @@ from busplay.description.limits import LIMITS
 from busplay.units import NS_PER_S
 
 if TYPE_CHECKING:
-    from busplay.description.faults import FaultPlan
+    from busplay.description.faults import Faults
     from busplay.description.link import Link
 
 
@@ -146,7 +146,7 @@ class FaultRequest:
         """Whether nothing was asked for."""
         return self == FaultRequest()
 
-    def plan_for(self, link: Link) -> FaultPlan | None:
+    def plan_for(self, link: Link) -> Faults | None:
         """Return the plan: the file's faults, and the options' behind them; None: nothing.
 
         Raises:
@@ -155,7 +155,7 @@ class FaultRequest:
         from busplay.description.faults import (
             EarlyLane,
             ExtraEdges,
-            FaultPlan,
+            Faults,
             LateLane,
             LostEdges,
             Stalls,
@@ -167,7 +167,7 @@ class FaultRequest:
             return None
         if self.burst_edges is not None and not self.ber:
             raise click.UsageError("--burst-edges is the length of the bursts of --ber; give both")
-        plan = FaultPlan() if self.fault_file is None else load_faults(self.fault_file, link)
+        plan = Faults() if self.fault_file is None else load_faults(self.fault_file, link)
         lanes: dict[str, list[int | None]] = {
             "--stuck": [one.lane for one in self.stuck],
             "--late": [one.lane for one in self.late],

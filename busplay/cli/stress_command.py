@@ -183,7 +183,7 @@ def command(
     from busplay.cli.notice import tell_of_compiling
     from busplay.cli.progress import shares_bar
     from busplay.cli.stress_text import csv_of, stress_text, title_of, verdict_text
-    from busplay.description.faults import FaultPlan
+    from busplay.description.faults import Faults
     from busplay.link.load import load_board
     from busplay.whole_file import write_whole_file
 
@@ -205,7 +205,7 @@ def command(
             board,
             load_path,
             sweeps={figure: values for figure, values in sweeps.items() if values},
-            faults=faults.plan_for(board.link) or FaultPlan(seed=faults.seed or 1),
+            faults=faults.plan_for(board.link) or Faults(seed=faults.seed or 1),
             busy_period_ns=int(busy_period[0]),
             cycles=cycles,
             load_address=load_address,

@@ -241,6 +241,3 @@ class Faults:
     def __bool__(self) -> bool:
         """Return whether anything is injected at all."""
         return self.on_wire or bool(self.stalls)
-
-
-FaultPlan = Faults

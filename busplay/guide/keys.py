@@ -28,7 +28,7 @@ from busplay.description.faults import (
     BitFlips,
     EarlyLane,
     ExtraEdges,
-    FaultPlan,
+    Faults,
     LateLane,
     LostEdges,
     Span,
@@ -90,7 +90,7 @@ BOARD_TABLES = (
     KeyTable("[host_port]", HOST_PORT_KEYS, (HostPort,)),
 )
 FAULT_TABLES = (
-    KeyTable("", PLAN_KEYS, (FaultPlan,)),
+    KeyTable("", PLAN_KEYS, (Faults,)),
     KeyTable("[[bit_flips]]", TABLE_KEYS["bit_flips"], (BitFlips, Span)),
     KeyTable("[[stuck_lanes]]", TABLE_KEYS["stuck_lanes"], (StuckLane, Span)),
     KeyTable("[[late_lanes]]", TABLE_KEYS["late_lanes"], (LateLane, Span)),

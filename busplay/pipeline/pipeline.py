@@ -20,7 +20,7 @@ import numpy as np
 
 from busplay.batch import FrameBatch, StoreBatch, UInt64Column, WireBatch
 from busplay.description.board import Board
-from busplay.description.faults import FaultPlan
+from busplay.description.faults import Faults
 from busplay.display.bank import DisplayBank
 from busplay.display.display import Display
 from busplay.errors import InputError
@@ -106,9 +106,7 @@ class Pipeline:
         DescriptionError: the receiver's times cannot be.
     """
 
-    def __init__(
-        self, board: Board, *, faults: FaultPlan | None = None, timing: bool = True
-    ) -> None:
+    def __init__(self, board: Board, *, faults: Faults | None = None, timing: bool = True) -> None:
         self.board = board
         self.faults = faults
         self.timing = timing
@@ -127,7 +125,7 @@ class Pipeline:
 
     def _begin(self) -> None:
         """Make what has its beginning where the receiver stands: wire, FIFO and accounts."""
-        plan = FaultPlan() if self.faults is None else self.faults
+        plan = Faults() if self.faults is None else self.faults
         link = self.board.link
         edge_hz = (link.clock_hz or self.board.clock_hz) * link.edges_per_cycle
         self.wire: FaultyWire | None = None

@@ -25,7 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busplay.batch import FrameBatch, Int64Column, WireBatch
-from busplay.description.faults import FaultPlan
+from busplay.description.faults import Faults
 from busplay.description.link import StrobeFraming
 from busplay.errors import InputError
 from busplay.link.layout import FrameLayout
@@ -86,7 +86,7 @@ class FaultyWire:
     def __init__(
         self,
         layout: FrameLayout,
-        plan: FaultPlan,
+        plan: Faults,
         *,
         edge_hz: int,
         first_edge: int = 0,

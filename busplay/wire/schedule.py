@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from busplay.batch import Int64Column
-from busplay.description.faults import EarlyLane, FaultPlan, LateLane, Span
+from busplay.description.faults import EarlyLane, Faults, LateLane, Span
 from busplay.units import NS_PER_S, Ratio
 from busplay.wire.streams import NEVER, EdgeStream, FlipStream, Hits, generator
 
@@ -45,7 +45,7 @@ class Schedule:
         dense: (first edge, stop edge, what is hurt on every edge between), in the plan's order.
     """
 
-    def __init__(self, plan: FaultPlan, *, edge_hz: int, wires: int) -> None:
+    def __init__(self, plan: Faults, *, edge_hz: int, wires: int) -> None:
         self._seed = plan.seed
         self._edges_of_ns = Ratio.of(edge_hz, NS_PER_S)
         self.dense: list[tuple[int, int, Dense]] = []

@@ -29,7 +29,7 @@ from pathlib import Path
 import numpy as np
 
 from busplay.batch import FrameBatch, StoreBatch, WireBatch
-from busplay.description.faults import BitFlips, FaultPlan, LostEdges, StuckLane
+from busplay.description.faults import BitFlips, Faults, LostEdges, StuckLane
 from busplay.display.bank import DisplayBank
 from busplay.link.load import load_link
 from busplay.pipeline.pipeline import Pipeline
@@ -40,10 +40,10 @@ from tests.boards import board_with
 
 LINKS = ["lean", "guarded", "strobed", "marked", "serial"]
 PLANS = {
-    "frames": FaultPlan(),
-    **{f"ber {ber:.0e}": FaultPlan(bit_flips=(BitFlips(ber),)) for ber in (1e-6, 1e-5, 1e-4, 1e-3)},
-    "stuck": FaultPlan(stuck_lanes=(StuckLane(0, 1),)),
-    "edges": FaultPlan(lost_edges=(LostEdges(1e-4),)),
+    "frames": Faults(),
+    **{f"ber {ber:.0e}": Faults(bit_flips=(BitFlips(ber),)) for ber in (1e-6, 1e-5, 1e-4, 1e-3)},
+    "stuck": Faults(stuck_lanes=(StuckLane(0, 1),)),
+    "edges": Faults(lost_edges=(LostEdges(1e-4),)),
 }
 TASKS = ["stores", *PLANS, "encode", "receive", "gaps", "symbols", "show"]
 WARM_FRAMES = 4_096

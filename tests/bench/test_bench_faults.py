@@ -16,7 +16,7 @@ from pytest_benchmark.fixture import BenchmarkFixture
 
 from busplay.batch import FrameBatch
 from busplay.description.board import ReceiverEnd
-from busplay.description.faults import BitFlips, FaultPlan
+from busplay.description.faults import BitFlips, Faults
 from busplay.link.load import load_board
 from busplay.pipeline.pipeline import Pipeline
 from tests.pipeline.test_accounts import every_slot
@@ -66,12 +66,12 @@ def test_clean(benchmark: BenchmarkFixture) -> None:
 
 @pytest.mark.parametrize("ber", [1e-6, 1e-5, 1e-4, 1e-3])
 def test_bit_error_rate(benchmark: BenchmarkFixture, ber: float) -> None:
-    plan = FaultPlan(bit_flips=(BitFlips(ber),))
+    plan = Faults(bit_flips=(BitFlips(ber),))
     measure(benchmark, lambda: Pipeline(load_board("dunlin"), faults=plan))
 
 
 def test_receiver_that_can_lose_at_1e_4(benchmark: BenchmarkFixture) -> None:
     board = load_board("dunlin")
     board = replace(board, receiver=ReceiverEnd(fifo_depth=16, service_ns=501))
-    plan = FaultPlan(bit_flips=(BitFlips(1e-4),))
+    plan = Faults(bit_flips=(BitFlips(1e-4),))
     measure(benchmark, lambda: Pipeline(board, faults=plan), rounds=3)

@@ -16,7 +16,7 @@ from busplay.analysis.stress.sweep import run_sweep
 from busplay.analysis.stress.trials import Effort
 from busplay.batch import FrameBatch
 from busplay.description.board import ReceiverEnd
-from busplay.description.faults import FaultPlan
+from busplay.description.faults import Faults
 from busplay.pipeline.pipeline import Pipeline
 from tests.boards import GUARDED, board_with
 from tests.pipeline.test_accounts import every_slot
@@ -48,7 +48,7 @@ def test_sweep_of_100_points(benchmark: BenchmarkFixture, jobs: int) -> None:
             points,
             load,
             board,
-            FaultPlan(),
+            Faults(),
             effort=Effort(budget_frames=1),
             busy_period_ns=1_000_000,
             jobs=jobs,

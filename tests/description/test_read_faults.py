@@ -14,7 +14,7 @@ from busplay.description.faults import (
     BitFlips,
     EarlyLane,
     ExtraEdges,
-    FaultPlan,
+    Faults,
     LateLane,
     LostEdges,
     Span,
@@ -68,7 +68,7 @@ length_ns = 20_000
 
 
 def test_every_key_arrives() -> None:
-    assert parse_faults(EVERYTHING, GUARDED, file="rough.toml") == FaultPlan(
+    assert parse_faults(EVERYTHING, GUARDED, file="rough.toml") == Faults(
         seed=7,
         bit_flips=(BitFlips(1e-4, (0, 3), 4, 0.25),),
         stuck_lanes=(StuckLane(2, 1, Span(1000, 2000)),),

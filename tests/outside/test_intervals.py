@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from busplay.analysis.intervals import mean_interval, t_quantile, wilson_interval
 from busplay.analysis.stress.trials import Effort, run_point
-from busplay.description.faults import BitFlips, FaultPlan
+from busplay.description.faults import BitFlips, Faults
 from tests.analysis.stress.loads import burst_load
 from tests.boards import GUARDED, board_with
 
@@ -103,7 +103,7 @@ def test_sweep_that_lost_nothing_promises_no_less_than_the_rule_of_three() -> No
         0,
         load,
         board,
-        FaultPlan(bit_flips=(BitFlips(1e-12),)),
+        Faults(bit_flips=(BitFlips(1e-12),)),
         effort=Effort(budget_frames=5_000),
         busy_period_ns=1_000,
     )

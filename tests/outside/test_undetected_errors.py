@@ -7,7 +7,7 @@ import pytest
 
 from busplay.analysis.intervals import wilson_interval
 from busplay.batch import FrameBatch
-from busplay.description.faults import BitFlips, FaultPlan, Span
+from busplay.description.faults import BitFlips, Faults, Span
 from busplay.description.link import Link
 from busplay.link.layout import FrameLayout
 from busplay.pipeline.pipeline import Pipeline
@@ -25,7 +25,7 @@ def noisy_pipeline(link: Link, ber: float, *, frames: int, seed: int) -> Pipelin
     board = board_with(link)
     pipeline = Pipeline(
         board,
-        faults=FaultPlan(seed=seed, bit_flips=(BitFlips(ber, span=Span(first_ns=8_000)),)),
+        faults=Faults(seed=seed, bit_flips=(BitFlips(ber, span=Span(first_ns=8_000)),)),
         timing=False,
     )
     layout = FrameLayout(link)

@@ -16,7 +16,7 @@ from busplay.description.faults import (
     BitFlips,
     EarlyLane,
     ExtraEdges,
-    FaultPlan,
+    Faults,
     LateLane,
     LostEdges,
     Span,
@@ -47,7 +47,7 @@ def receivers() -> st.SearchStrategy[ReceiverEnd]:
 
 
 def run_cut(
-    board: Board, stores: StoreBatch, at: list[int], *, faults: FaultPlan, stop_cycle: int
+    board: Board, stores: StoreBatch, at: list[int], *, faults: Faults, stop_cycle: int
 ) -> Pipeline:
     pipeline = Pipeline(board, faults=faults)
     for first, stop in pairwise(at):
@@ -128,7 +128,7 @@ def test_without_faults_what_is_sent_in_step_is_received_right(data: st.DataObje
     board = data.draw(boards_for(data.draw(links(with_check=True, least_check_bits=8))))
     stores = data.draw(store_batches(board, latest=2_000))
     stop_cycle = (int(stores.cycle[-1]) if len(stores) else 0) + 1
-    pipeline = run_cut(board, stores, [0, len(stores)], faults=FaultPlan(), stop_cycle=stop_cycle)
+    pipeline = run_cut(board, stores, [0, len(stores)], faults=Faults(), stop_cycle=stop_cycle)
     frames = pipeline.counters().accounts.frames
     assert frames.balance() == 0
     if frames.spurious == 0 and pipeline.receiver.counters.checks_failed == 0:
@@ -146,7 +146,7 @@ def every_slot(count: int, *, board: Board, first_cycle: int = 0) -> StoreBatch:
     )
 
 
-def run(plan: FaultPlan, *, count: int = 2_000, board: Board | None = None) -> Pipeline:
+def run(plan: Faults, *, count: int = 2_000, board: Board | None = None) -> Pipeline:
     board = board or board_with(GUARDED)
     pipeline = Pipeline(board, faults=plan)
     pipeline.feed(every_slot(count, board=board), stop_cycle=4 * count)
@@ -154,7 +154,7 @@ def run(plan: FaultPlan, *, count: int = 2_000, board: Board | None = None) -> P
 
 
 def test_single_flips_are_all_noticed_by_the_check() -> None:
-    pipeline = run(FaultPlan(bit_flips=(BitFlips(1e-4),)), count=10_000)
+    pipeline = run(Faults(bit_flips=(BitFlips(1e-4),)), count=10_000)
     accounts = pipeline.counters().accounts
     flips = accounts.faults[FaultKind.FLIPPED]
     assert flips.injected > 20
@@ -163,7 +163,7 @@ def test_single_flips_are_all_noticed_by_the_check() -> None:
 
 
 def test_lost_edge_is_noticed_by_loss_of_step_and_costs_frames_until_it_is_found_again() -> None:
-    pipeline = run(FaultPlan(lost_edges=(LostEdges(at_edges=(8_003,)),)))
+    pipeline = run(Faults(lost_edges=(LostEdges(at_edges=(8_003,)),)))
     accounts, seen = pipeline.counters().accounts, pipeline.receiver.counters
     lost = accounts.faults[FaultKind.LOST_EDGE]
     assert (lost.injected, lost.detected_by_sync) == (1, 1)
@@ -175,7 +175,7 @@ def test_lost_edge_is_noticed_by_loss_of_step_and_costs_frames_until_it_is_found
 
 
 def test_extra_edge_on_the_last_symbol_of_a_frame_hurts_the_frame_behind_it() -> None:
-    pipeline = run(FaultPlan(extra_edges=(ExtraEdges(at_edges=(8_007,)),)))
+    pipeline = run(Faults(extra_edges=(ExtraEdges(at_edges=(8_007,)),)))
     accounts = pipeline.counters().accounts
     assert accounts.faults[FaultKind.EXTRA_EDGE].detected_by_sync == 1
     first = int(pipeline.losses.edge[0])
@@ -184,7 +184,7 @@ def test_extra_edge_on_the_last_symbol_of_a_frame_hurts_the_frame_behind_it() ->
 
 def test_fault_out_of_step_is_told_apart() -> None:
     # The receiver needs six frames and a seventh's place; the first slots fall before that.
-    pipeline = run(FaultPlan(bit_flips=(BitFlips(0.02),), seed=3), count=30)
+    pipeline = run(Faults(bit_flips=(BitFlips(0.02),), seed=3), count=30)
     flips = pipeline.counters().accounts.faults[FaultKind.FLIPPED]
     assert flips.out_of_sync > 0
     assert flips.balance() == 0
@@ -192,7 +192,7 @@ def test_fault_out_of_step_is_told_apart() -> None:
 
 def test_two_flips_that_the_check_cannot_see_are_received_wrong_and_unnoticed() -> None:
     # x^4+x+1 has order 15: two wrong bits 15 apart pass. One lane late can do that.
-    plan = FaultPlan(bit_flips=(BitFlips(0.02),), seed=5)
+    plan = Faults(bit_flips=(BitFlips(0.02),), seed=5)
     board = board_with(LEAN)
     accounts = run(plan, board=board, count=20_000).counters().accounts
     assert accounts.frames.received_damaged + accounts.frames.spurious > 0
@@ -200,7 +200,7 @@ def test_two_flips_that_the_check_cannot_see_are_received_wrong_and_unnoticed() 
 
 
 def test_stuck_lane_is_noticed_and_costs_everything() -> None:
-    pipeline = run(FaultPlan(stuck_lanes=(StuckLane(2, 1),)), count=500)
+    pipeline = run(Faults(stuck_lanes=(StuckLane(2, 1),)), count=500)
     accounts = pipeline.counters().accounts
     stuck = accounts.faults[FaultKind.STUCK]
     assert stuck.injected > 500
@@ -209,7 +209,7 @@ def test_stuck_lane_is_noticed_and_costs_everything() -> None:
 
 
 def test_late_lane_hurts_only_where_its_level_changes() -> None:
-    pipeline = run(FaultPlan(late_lanes=(LateLane(0, 1.0),)), count=500)
+    pipeline = run(Faults(late_lanes=(LateLane(0, 1.0),)), count=500)
     late = pipeline.counters().accounts.faults[FaultKind.LATE]
     assert 0 < late.injected < 8 * (500 + 16)
     assert late.balance() == 0
@@ -218,20 +218,20 @@ def test_late_lane_hurts_only_where_its_level_changes() -> None:
 def test_early_lane_shows_the_symbol_behind() -> None:
     # Lane 4 carries a frame's bits 39, 34, 29, ...: with every bit one symbol early, the same
     # frames, sent late by a symbol on all other lanes, would look alike.
-    pipeline = run(FaultPlan(early_lanes=(EarlyLane(4, 1.0),)), count=500)
+    pipeline = run(Faults(early_lanes=(EarlyLane(4, 1.0),)), count=500)
     accounts = pipeline.counters().accounts
     early = accounts.faults[FaultKind.EARLY]
     assert 0 < early.injected < 8 * (500 + 16)
     assert early.balance() == accounts.frames.balance() == 0
     assert accounts.frames.received_intact < 100
-    once = run(FaultPlan(early_lanes=(EarlyLane(4, 1.0, Span(100_000, 100_063)),)), count=500)
+    once = run(Faults(early_lanes=(EarlyLane(4, 1.0, Span(100_000, 100_063)),)), count=500)
     assert once.counters().accounts.faults[FaultKind.EARLY].injected <= 1
 
 
 def test_sixteen_frames_missed_at_once_are_more_than_the_sequence_field_tells() -> None:
     # The clock stays away for 20 frames: the receiver counts 20 modulo 16, and those that it
     # needs to find step again.
-    pipeline = run(FaultPlan(lost_edges=(LostEdges(at_edges=(8_000,), count=160),)))
+    pipeline = run(Faults(lost_edges=(LostEdges(at_edges=(8_000,), count=160),)))
     frames = pipeline.counters().accounts.frames
     assert frames.missed == 20
     assert frames.missed_by_sequence == 4
@@ -275,7 +275,7 @@ def test_sender_overrun_names_its_store() -> None:
 def test_replayed_frames_have_no_store() -> None:
     board = board_with(GUARDED)
     frames = Pipeline(board).feed(every_slot(300, board=board), stop_cycle=1_200)
-    pipeline = Pipeline(board, faults=FaultPlan(bit_flips=(BitFlips(1e-3),)))
+    pipeline = Pipeline(board, faults=Faults(bit_flips=(BitFlips(1e-3),)))
     pipeline.feed_frames(FrameBatch(frames.edge, frames.word), stop_edge=0)
     accounts = pipeline.counters().accounts
     assert accounts.is_balanced

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from busplay.description.board import BusyTime, ReceiverEnd
-from busplay.description.faults import BitFlips, FaultPlan, LostEdges
+from busplay.description.faults import BitFlips, Faults, LostEdges
 from busplay.errors import InputError
 from busplay.receiver.registers import POSITION
 from busplay.run.replay import Replay
@@ -73,9 +73,9 @@ def test_state_that_cannot_be_is_refused_with_file_and_place(
 
 @pytest.mark.parametrize(
     "faults",
-    [None, FaultPlan(seed=4, bit_flips=(BitFlips(1e-4),), lost_edges=(LostEdges(1e-5),))],
+    [None, Faults(seed=4, bit_flips=(BitFlips(1e-4),), lost_edges=(LostEdges(1e-5),))],
 )
-def test_jump_shows_what_playing_on_shows(trace: Path, faults: FaultPlan | None) -> None:
+def test_jump_shows_what_playing_on_shows(trace: Path, faults: Faults | None) -> None:
     with Replay(trace, faults=faults) as played, Replay(trace, faults=faults) as jumped:
         # Else the whole trace is what was lately, and no key frame is used.
         jumped._recent.span_cycles = 5_000

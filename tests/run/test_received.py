@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from busplay.analysis.compare.compare import compare
 from busplay.description.board import Board, BusyTime, ReceiverEnd
-from busplay.description.faults import BitFlips, FaultPlan, LostEdges, Stalls
+from busplay.description.faults import BitFlips, Faults, LostEdges, Stalls
 from busplay.run.replay import Replay
 from busplay.run.tap import Tap
 from tests.boards import GUARDED, board_with
@@ -26,7 +26,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return tmp_path_factory.mktemp("received")
 
 
-def recorded(folder: Path, board: Board, stores: object, plan: FaultPlan) -> Tap:
+def recorded(folder: Path, board: Board, stores: object, plan: Faults) -> Tap:
     sent, received = folder / "sent.trace", folder / "received.trace"
     sent.unlink(missing_ok=True)
     received.unlink(missing_ok=True)
@@ -80,7 +80,7 @@ def test_what_arrived_plays_and_shows_what_was_shown(data: st.DataObject, folder
 
 
 SLOW = ReceiverEnd(fifo_depth=8, service_ns=400, busy=(BusyTime(64_000, 12_000),))
-ROUGH = FaultPlan(
+ROUGH = Faults(
     seed=3,
     bit_flips=(BitFlips(1e-3),),
     lost_edges=(LostEdges(1e-5),),

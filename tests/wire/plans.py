@@ -10,7 +10,7 @@ from busplay.description.faults import (
     BitFlips,
     EarlyLane,
     ExtraEdges,
-    FaultPlan,
+    Faults,
     LateLane,
     LostEdges,
     Span,
@@ -31,7 +31,7 @@ def spans(last: int) -> st.SearchStrategy[Span]:
 
 
 @st.composite
-def plans(draw: st.DrawFn, link: Link, *, last_edge: int = 400) -> FaultPlan:
+def plans(draw: st.DrawFn, link: Link, *, last_edge: int = 400) -> Faults:
     """Draw faults for a link, more of them than anybody has."""
     wires = st.integers(0, wires_of(link) - 1)
     ratios = st.sampled_from((0.0, 1e-3, 0.02, 0.3, 1.0))
@@ -47,7 +47,7 @@ def plans(draw: st.DrawFn, link: Link, *, last_edge: int = 400) -> FaultPlan:
         burst_ratio=ratios,
         span=span,
     )
-    return FaultPlan(
+    return Faults(
         seed=draw(st.integers(0, 1 << 40)),
         bit_flips=tuple(draw(st.lists(flips, **some))),
         stuck_lanes=tuple(
@@ -79,7 +79,7 @@ def plans(draw: st.DrawFn, link: Link, *, last_edge: int = 400) -> FaultPlan:
     )
 
 
-def faults_file(plan: FaultPlan) -> str:
+def faults_file(plan: Faults) -> str:
     """Write a plan as a faults file."""
     lines = [f"seed = {plan.seed}"]
     for column in fields(plan):

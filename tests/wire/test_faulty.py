@@ -16,7 +16,7 @@ from busplay.description.faults import (
     BitFlips,
     EarlyLane,
     ExtraEdges,
-    FaultPlan,
+    Faults,
     LateLane,
     LostEdges,
 )
@@ -66,7 +66,7 @@ def sampled(parts: list[WireBatch], layout: FrameLayout) -> list[tuple[int, int]
     return found
 
 
-def naive_faults(plan: FaultPlan, wires: int, stop: int) -> NaiveFaults:
+def naive_faults(plan: Faults, wires: int, stop: int) -> NaiveFaults:
     """Say what chance does at which edge: from the streams, which have tests of their own."""
     faults = NaiveFaults()
     for index, flips in enumerate(plan.bit_flips):
@@ -178,7 +178,7 @@ def test_streams_give_the_same_events_however_they_are_asked(data: st.DataObject
 
 def test_kind_added_behind_others_leaves_their_faults_as_they_were() -> None:
     layout = FrameLayout(GUARDED)
-    plan = FaultPlan(seed=9, bit_flips=(BitFlips(0.01),), lost_edges=(LostEdges(0.001),))
+    plan = Faults(seed=9, bit_flips=(BitFlips(0.01),), lost_edges=(LostEdges(0.001),))
     more = replace(
         plan, bit_flips=(*plan.bit_flips, BitFlips(0.02)), late_lanes=(LateLane(1, 0.1),)
     )
@@ -194,7 +194,7 @@ def test_clean_wire_copies_nothing() -> None:
     words = random_words(layout, 3, np.random.default_rng(1))
     frames = FrameBatch(np.array([0, 8, 32], np.uint64), words)
     batch = WireBatch.of_words(frames, first_edge=0, stop_edge=40)
-    wire = FaultyWire(layout, FaultPlan(bit_flips=(BitFlips(0.0),)), edge_hz=EDGE_HZ)
+    wire = FaultyWire(layout, Faults(bit_flips=(BitFlips(0.0),)), edge_hz=EDGE_HZ)
     [part] = wire.feed(batch)
     assert part is batch
     assert sum(wire.faults_injected.values()) == 0
@@ -202,7 +202,7 @@ def test_clean_wire_copies_nothing() -> None:
 
 def test_a_symbol_is_given_only_where_a_fault_hits() -> None:
     layout = FrameLayout(GUARDED)
-    wire = FaultyWire(layout, FaultPlan(bit_flips=(BitFlips(1e-9),)), edge_hz=EDGE_HZ)
+    wire = FaultyWire(layout, Faults(bit_flips=(BitFlips(1e-9),)), edge_hz=EDGE_HZ)
     stop = 8 << 30  # an hour of slots
     [part] = wire.feed(idle_batch(0, stop))
     assert len(part.symbols) == wire.faults_injected[FaultKind.FLIPPED]
@@ -210,7 +210,7 @@ def test_a_symbol_is_given_only_where_a_fault_hits() -> None:
 
 
 def test_edge_past_the_last_that_can_be_counted_is_refused() -> None:
-    wire = FaultyWire(FrameLayout(GUARDED), FaultPlan(), edge_hz=EDGE_HZ)
+    wire = FaultyWire(FrameLayout(GUARDED), Faults(), edge_hz=EDGE_HZ)
     with pytest.raises(InputError) as caught:
         wire.feed(idle_batch(0, LAST_EDGE + 8))
     assert str(caught.value) == (

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from busplay.analysis.stress.load import Load
 from busplay.analysis.stress.trials import run_trial, trial_seed
 from busplay.description.board import Board, ReceiverEnd
-from busplay.description.faults import FaultPlan
+from busplay.description.faults import Faults
 from busplay.description.limits import LIMITS
 from busplay.errors import DescriptionError
 from busplay.pipeline.totals import CAUSES
@@ -36,7 +36,7 @@ class Answers:
     explained: dict[str, int]
 
 
-def find_answers(load: Load, board: Board, faults: FaultPlan) -> Answers:
+def find_answers(load: Load, board: Board, faults: Faults) -> Answers:
     """Work the answers out, with the random numbers of the first trial.
 
     Args:
@@ -62,10 +62,10 @@ def find_answers(load: Load, board: Board, faults: FaultPlan) -> Answers:
     )
 
 
-def _without(board: Board, plan: FaultPlan) -> dict[str, tuple[Board, FaultPlan]]:
+def _without(board: Board, plan: Faults) -> dict[str, tuple[Board, Faults]]:
     """Return board and plan without each source of trouble that is there."""
     receiver = board.receiver
-    found: dict[str, tuple[Board, FaultPlan]] = {}
+    found: dict[str, tuple[Board, Faults]] = {}
     if plan.bit_flips:
         found["flipped bits"] = board, replace(plan, bit_flips=())
     if plan.late_lanes:
@@ -92,7 +92,7 @@ def _with_receiver(board: Board, receiver: ReceiverEnd) -> Board:
     return replace(board, receiver=receiver)
 
 
-def _smallest_fifo(load: Load, board: Board, plan: FaultPlan) -> int | None:
+def _smallest_fifo(load: Load, board: Board, plan: Faults) -> int | None:
     """Return the most frames that a FIFO without an end ever holds."""
     deep = replace(
         board.receiver, fifo_depth=LIMITS[ReceiverEnd, "fifo_depth"][1], deadline_ns=None
@@ -111,7 +111,7 @@ def _smallest_fifo(load: Load, board: Board, plan: FaultPlan) -> int | None:
     return None if service.frames_overrun else max(1, service.frames_held_max)
 
 
-def _longest_service(load: Load, board: Board, plan: FaultPlan) -> int | None:
+def _longest_service(load: Load, board: Board, plan: Faults) -> int | None:
     """Find the longest service time that loses nothing at the receiver, by halving."""
     receiver = board.receiver
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from busplay.description.board import Board, BusyTime
-from busplay.description.faults import BitFlips, FaultPlan, LostEdges
+from busplay.description.faults import BitFlips, Faults, LostEdges
 
 DEFAULT_BUSY_PERIOD_NS = 1_000_000
 
@@ -52,8 +52,8 @@ class Point:
 
 
 def apply(
-    point: Point | None, board: Board, faults: FaultPlan, *, busy_period_ns: int
-) -> tuple[Board, FaultPlan]:
+    point: Point | None, board: Board, faults: Faults, *, busy_period_ns: int
+) -> tuple[Board, Faults]:
     """Return board and faults with a point's figure in its place.
 
     Args:
@@ -93,7 +93,7 @@ def points_of(sweeps: dict[Figure, Sequence[float]]) -> list[Point]:
     return [Point(figure, value) for figure, values in sweeps.items() for value in values]
 
 
-def is_random(board: Board, faults: FaultPlan) -> bool:
+def is_random(board: Board, faults: Faults) -> bool:
     """Tell whether a second trial can come out otherwise than the first."""
     return (
         any(one.ratio > 0 for one in faults.bit_flips)

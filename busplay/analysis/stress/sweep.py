@@ -21,7 +21,7 @@ from busplay.analysis.stress.load import Load, LoadFile
 from busplay.analysis.stress.points import Point
 from busplay.analysis.stress.trials import Effort, PointResult, run_point
 from busplay.description.board import Board
-from busplay.description.faults import FaultPlan
+from busplay.description.faults import Faults
 from busplay.description.plain import board_to_plain
 from busplay.errors import BusplayError, InputError, OutputError
 
@@ -33,7 +33,7 @@ def run_sweep(
     points: Sequence[Point],
     load: Load,
     board: Board,
-    faults: FaultPlan,
+    faults: Faults,
     *,
     effort: Effort,
     busy_period_ns: int,
@@ -82,7 +82,7 @@ def run_sweep(
     return [found[index] for index, _ in numbered]
 
 
-Task = tuple[Point | None, int, Load | LoadFile, Board, FaultPlan, Effort, int]
+Task = tuple[Point | None, int, Load | LoadFile, Board, Faults, Effort, int]
 
 
 def _run_in_worker(task: Task) -> tuple[int, PointResult]:
@@ -146,7 +146,7 @@ def _dask_client(address: str) -> Any:
 def _digest(
     load: Load,
     board: Board,
-    faults: FaultPlan,
+    faults: Faults,
     effort: Effort,
     busy_period_ns: int,
     points: Sequence[Point],

@@ -25,7 +25,7 @@ from busplay.analysis.stress.load import Load
 from busplay.analysis.stress.points import Figure, Point, apply, is_random
 from busplay.batch import FrameBatch
 from busplay.description.board import Board
-from busplay.description.faults import FaultPlan
+from busplay.description.faults import Faults
 from busplay.pipeline.pipeline import Pipeline
 from busplay.pipeline.totals import CAUSES, FrameTotals
 
@@ -178,7 +178,7 @@ class StressTrial:
     stretch_ratios: tuple[float, ...]
 
 
-def run_trial(load: Load, board: Board, faults: FaultPlan) -> StressTrial:
+def run_trial(load: Load, board: Board, faults: Faults) -> StressTrial:
     """Send a load once."""
     pipeline = Pipeline(board, faults=faults)
     frames = load.frames
@@ -201,11 +201,11 @@ def run_point(
     point_index: int,
     load: Load,
     board: Board,
-    faults: FaultPlan,
+    faults: Faults,
     *,
     effort: Effort,
     busy_period_ns: int,
-    run: Callable[[Load, Board, FaultPlan], StressTrial] = run_trial,
+    run: Callable[[Load, Board, Faults], StressTrial] = run_trial,
 ) -> PointResult:
     """Find out what gets lost at a point.
 

@@ -20,7 +20,7 @@ from busplay.analysis.stress.stress import stress
 from busplay.analysis.stress.sweep import run_sweep
 from busplay.analysis.stress.trials import Effort, PointResult, run_point, trial_seed
 from busplay.description.board import BusyTime, ReceiverEnd
-from busplay.description.faults import BitFlips, EarlyLane, FaultPlan, LateLane, LostEdges, Stalls
+from busplay.description.faults import BitFlips, EarlyLane, Faults, LateLane, LostEdges, Stalls
 from busplay.errors import BusplayError, InputError
 from tests.analysis.stress.loads import burst_load
 from tests.boards import GUARDED, board_with
@@ -28,7 +28,7 @@ from tests.cli.test_faults import FILL
 
 BOARD = board_with(GUARDED, receiver=ReceiverEnd(fifo_depth=16, service_ns=600))
 LOAD = burst_load(BOARD)
-PLAN = FaultPlan(seed=5)
+PLAN = Faults(seed=5)
 EFFORT = Effort(budget_frames=20_000)
 POINTS = points_of({Figure.BER: (1e-4, 1e-2), Figure.FIFO_DEPTH: (1, 8, 32)})
 
@@ -209,7 +209,7 @@ def test_intervals_hold_the_rate_though_losses_come_in_bunches(budget_frames: in
             0,
             LOAD,
             board_with(GUARDED),
-            FaultPlan(seed=seed, lost_edges=(LostEdges(3e-4),)),
+            Faults(seed=seed, lost_edges=(LostEdges(3e-4),)),
             effort=Effort(budget_frames=budget_frames, width_ratio=0),
             busy_period_ns=1_000,
         )
@@ -272,7 +272,7 @@ def test_each_cause_explains_what_goes_without_it() -> None:
         GUARDED,
         receiver=ReceiverEnd(fifo_depth=4, service_ns=400, busy=(BusyTime(100_000, 20_000),)),
     )
-    plan = FaultPlan(seed=3, bit_flips=(BitFlips(1e-4),))
+    plan = Faults(seed=3, bit_flips=(BitFlips(1e-4),))
     answers = find_answers(LOAD, board, plan)
     assert answers.lost_by_cause["lost_at_receiver"] > 0
     assert answers.lost_by_cause["lost_on_wire"] > 0
@@ -282,10 +282,10 @@ def test_each_cause_explains_what_goes_without_it() -> None:
 
 
 def test_point_takes_the_place_of_its_figure_alone() -> None:
-    plan = FaultPlan(bit_flips=(BitFlips(0.5, lanes=(1,)),), lost_edges=(LostEdges(0.5, count=3),))
+    plan = Faults(bit_flips=(BitFlips(0.5, lanes=(1,)),), lost_edges=(LostEdges(0.5, count=3),))
     board = board_with(GUARDED, receiver=ReceiverEnd(busy=(BusyTime(100, 10, 3, 90),)))
 
-    def put(figure: Figure, value: float) -> tuple[ReceiverEnd, FaultPlan]:
+    def put(figure: Figure, value: float) -> tuple[ReceiverEnd, Faults]:
         here, faults = apply(Point(figure, value), board, plan, busy_period_ns=77)
         return here.receiver, faults
 
@@ -302,21 +302,21 @@ def test_point_takes_the_place_of_its_figure_alone() -> None:
 @pytest.mark.parametrize(
     ("plan", "busy", "random"),
     [
-        (FaultPlan(), (), False),
-        (FaultPlan(bit_flips=(BitFlips(0.0),)), (), False),
-        (FaultPlan(bit_flips=(BitFlips(1e-3),)), (), True),
-        (FaultPlan(late_lanes=(LateLane(0),)), (), False),
-        (FaultPlan(late_lanes=(LateLane(0, 0.5),)), (), True),
-        (FaultPlan(early_lanes=(EarlyLane(0),)), (), False),
-        (FaultPlan(early_lanes=(EarlyLane(0, 0.5),)), (), True),
-        (FaultPlan(lost_edges=(LostEdges(at_edges=(5,)),)), (), False),
-        (FaultPlan(stalls=(Stalls(10, 5),)), (), True),
-        (FaultPlan(), (BusyTime(10, 5),), False),
-        (FaultPlan(), (BusyTime(10, 5, 0, 1),), True),
+        (Faults(), (), False),
+        (Faults(bit_flips=(BitFlips(0.0),)), (), False),
+        (Faults(bit_flips=(BitFlips(1e-3),)), (), True),
+        (Faults(late_lanes=(LateLane(0),)), (), False),
+        (Faults(late_lanes=(LateLane(0, 0.5),)), (), True),
+        (Faults(early_lanes=(EarlyLane(0),)), (), False),
+        (Faults(early_lanes=(EarlyLane(0, 0.5),)), (), True),
+        (Faults(lost_edges=(LostEdges(at_edges=(5,)),)), (), False),
+        (Faults(stalls=(Stalls(10, 5),)), (), True),
+        (Faults(), (BusyTime(10, 5),), False),
+        (Faults(), (BusyTime(10, 5, 0, 1),), True),
     ],
 )
 def test_what_is_not_random_is_tried_once(
-    plan: FaultPlan, busy: tuple[BusyTime, ...], random: bool
+    plan: Faults, busy: tuple[BusyTime, ...], random: bool
 ) -> None:
     board = board_with(GUARDED, receiver=ReceiverEnd(busy=busy))
     assert is_random(board, plan) is random
