@@ -14,6 +14,8 @@ from busplay.analysis.soundness.traffic import TrafficKind
 from busplay.analysis.soundness.weights import UndetectedErrors
 from busplay.description.link import Link
 from busplay.description.write_link import link_toml
+from busplay.errors import DescriptionError
+from busplay.link.load import parse_link
 
 # Changes against one weakness that are worked out, and that are kept.
 TRIED_MOST, KEPT_MOST = 6, 3
@@ -87,10 +89,16 @@ def advise(examiner: Examiner, found: Examined, weakness: Weakness) -> tuple[Adv
         kind = "wider check" if change.kind in WIDER else change.kind
         if kind in kinds:
             continue
-        quick = examiner.quick_figure(weakness.name, change.link)
+        text = link_toml(change.link)
+        try:
+            # A marker may leave the idle frame otherwise than the file would state it.
+            link = parse_link(text, file=found.layout.link.file, must_be_sound=False)
+        except DescriptionError:
+            continue
+        quick = examiner.quick_figure(weakness.name, link)
         if quick is not None and quick > weakness.value / 2:
             continue
-        after = examiner.examine(change.link)
+        after = examiner.examine(link)
         if {one.name for one in after.weaknesses if one.is_fault} - faults:
             continue
         value = figure_of(weakness.name, after)
@@ -111,7 +119,7 @@ def advise(examiner: Examiner, found: Examined, weakness: Weakness) -> tuple[Adv
                 weakness.value,
                 value,
                 removes,
-                link_toml(change.link),
+                text,
             )
         )
     # Of what takes it away first, the least change first.

@@ -26,7 +26,7 @@ from busplay.analysis.soundness.chain import (
     noisy_power_on,
 )
 from busplay.analysis.soundness.frame_space import sent_frames
-from busplay.analysis.soundness.passing import are_independent
+from busplay.analysis.soundness.passing import are_independent, confirm_frames
 from busplay.analysis.soundness.traffic import (
     Traffic,
     TrafficKind,
@@ -35,7 +35,7 @@ from busplay.analysis.soundness.traffic import (
 )
 from busplay.analysis.soundness.walk import NEVER, Integers, Walk, Walked
 from busplay.analysis.soundness.weights import UndetectedErrors
-from busplay.description.link import CheckFraming, MarkerFraming, StrobeFraming
+from busplay.description.link import MarkerFraming, StrobeFraming
 from busplay.link.layout import FrameLayout
 
 Method = Literal["exact", "computed", "simulated"]
@@ -142,7 +142,7 @@ def sync_figures(layout: FrameLayout, traffic: Traffic, *, seed: int) -> SyncFig
         return _by_strobe(layout, traffic)
     if layout.frame_symbols == 1:
         # A frame that is one symbol is lost whole, and the next begins where it should.
-        waits = _every([1 + _confirmed(layout)])
+        waits = _every([1 + confirm_frames(layout)])
         return _figures(traffic, "exact", waits, _every([0]), frames=1.0)
     rings = draw_rings(layout, traffic, seed=seed)
     walk = Walk(layout, rings.words)
@@ -202,15 +202,6 @@ def _by_chain(found: SyncFigures, times: ChainTimes, is_exact: bool) -> SyncFigu
         never_low_ratio=times.never_ratio,
         never_high_ratio=times.never_ratio,
     )
-
-
-def _confirmed(layout: FrameLayout) -> int:
-    framing = layout.link.framing
-    if isinstance(framing, CheckFraming):
-        return framing.confirm_frames
-    if isinstance(framing, MarkerFraming) and framing.rule == "confirm":
-        return framing.confirm_frames
-    return 0
 
 
 def _by_strobe(layout: FrameLayout, traffic: Traffic) -> SyncFigures:

@@ -138,6 +138,27 @@ def test_link_that_advice_calls_for_is_never_a_link_with_a_fault() -> None:
             assert again.idle is None or again.idle.holding_rotations == () or faults_of(again)
 
 
+def test_advised_link_file_can_be_read_where_the_marker_covers_idle_values() -> None:
+    # A field in front moves the idle values under other symbols of the marker.
+    fields = (
+        Field("lead", 4),
+        Field("quiet", 4),
+        Field("space", 4),
+        Field("address", 8),
+        Field("data", 8),
+        Field("check", 8),
+    )
+    covers = tuple(one.name for one in fields[:-1])
+    check = Check("check", "hec_i432", 7, 0, 0x55, covers)
+    framing = MarkerFraming(symbols=(0xA, 0x5), rule="confirm")
+    idle = {"lead": 0xA, "quiet": 0x5}
+    link = Link("two symbols", 4, "both", fields, framing, check, idle=idle)
+    found, advice = advised(link)
+    counted = [one for one in advice if one.weakness == "uncounted"]
+    assert [one.change for one in counted] == ["a field sequence of 4 bits before quiet"]
+    assert_true(found, counted[0], checked_again(counted[0]))
+
+
 def named(found: Examined, name: str) -> Weakness:
     weakness = found.named(name)
     assert weakness is not None
