@@ -46,7 +46,7 @@ class LaneOrders:
         self._hash = random.integers(1, 1 << 63, (4096, 64), np.uint64)
 
     def can_try(self, signals: int) -> bool:
-        """Return whether so many signals can be tried on the link's lanes."""
+        """Return whether all ways to put `signals` signals on the lanes can be tried."""
         count = 1
         for taken in range((self._layout.lanes + 1) // 2):
             count *= signals - taken

@@ -7,7 +7,7 @@ same samples, and what was injected is counted, so that a decode can be held aga
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -56,7 +56,7 @@ class Analyser:
     seed: int = 1
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class InjectedFaults:
     """What was injected into a synthetic capture.
 
@@ -74,7 +74,7 @@ class InjectedFaults:
     glitches: int = 0
     unsettled: int = 0
     samples_lost: int = 0
-    loss_places: list[int] = field(default_factory=list)
+    loss_places: tuple[int, ...] = ()
     map: str = ""
     seed: int = 1
 
@@ -117,6 +117,11 @@ class SyntheticCapture:
         self._before = [0] * len(wires)
         self._sample = 0
         self._until_loss = self._draw_loss()
+
+    def _inject(self, **counts: int) -> None:
+        """Count what was injected."""
+        sums = {name: getattr(self.injected, name) + count for name, count in counts.items()}
+        self.injected = replace(self.injected, **sums)
 
     def _draw_loss(self) -> int:
         mean = self._analyser.lost_every
@@ -208,7 +213,7 @@ class SyntheticCapture:
             self._sample = stop
             block = self._lose(block)
             if len(block):
-                self.injected.samples += len(block)
+                self._inject(samples=len(block))
                 yield block
 
     def _read(self, at_ps: NDArray[np.int64]) -> NDArray[np.uint32]:
@@ -223,11 +228,11 @@ class SyntheticCapture:
                     at_ps - toggles[np.maximum(count - 1, 0)] < analyser.settle_ps
                 )
                 either = near & (self._random.random(len(at_ps)) < 0.5)
-                self.injected.unsettled += int(np.count_nonzero(either))
+                self._inject(unsettled=int(np.count_nonzero(either)))
                 bit = bit ^ either
             if analyser.glitch_ppm:
                 wrong = self._random.random(len(at_ps)) * 1e6 < analyser.glitch_ppm
-                self.injected.glitches += int(np.count_nonzero(wrong))
+                self._inject(glitches=int(np.count_nonzero(wrong)))
                 bit = bit ^ wrong
             bit = bit ^ (name in analyser.inverted)
             out |= bit.astype(np.uint32) << np.uint32(self._channels[wire])
@@ -246,8 +251,10 @@ class SyntheticCapture:
             place += self._until_loss
             kept.append(block[place - self._until_loss : place])
             gone = min(self._analyser.lost_samples, len(block) - place)
-            self.injected.samples_lost += gone
-            self.injected.loss_places.append(self.injected.samples + sum(len(one) for one in kept))
+            self._inject(samples_lost=gone)
+            place_kept = self.injected.samples + sum(len(one) for one in kept)
+            places = (*self.injected.loss_places, place_kept)
+            self.injected = replace(self.injected, loss_places=places)
             place += gone
             self._until_loss = self._draw_loss()
         self._until_loss -= len(block) - place

@@ -66,7 +66,7 @@ _OPTIONS = (
         "--max-unpacked",
         "max_unpacked_bytes",
         type=Size(),
-        help="Let a capture unpack to SIZE, such as 10GB, and its vectors have so many bits."
+        help="Let a capture unpack to SIZE, such as 10GB, and its vectors have as many bits."
         " Default: 1,100 times its size, at least 64 MB; 65,536 bits.",
     ),
     renamed("--timescale", "--in-timescale"),

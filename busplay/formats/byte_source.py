@@ -1,6 +1,6 @@
 """The bytes of a file, unpacked if it is compressed, as often as wanted from the start.
 
-Memory stays small whatever the file unpacks to: gzip is asked for so many bytes at a time,
+Memory stays small whatever the file unpacks to: gzip is asked for part of it at a time, and
 Zstandard is fed so little that even its densest block gives a few dozen MiB. And so does time: a
 file that unpacks to far more than captures do is refused at that point, since a bomb of 60 kB
 would otherwise be read for hours.
@@ -154,7 +154,7 @@ class ByteSource:
             yield bytes(buffer[:filled])
 
     def skip(self, count: int) -> None:
-        """Pass over so many bytes."""
+        """Pass over `count` bytes."""
         buffer = bytearray(min(count, READ_BYTES))
         while count:
             filled = self.read_into(memoryview(buffer)[: min(count, len(buffer))])

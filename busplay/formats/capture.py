@@ -45,8 +45,8 @@ class ReadOptions(TypedDict, total=False):
         from_ps: leave out what is earlier, in the file's own time. The first row then has
             this time and the levels at it.
         to_ps: leave out this time and what is later.
-        max_changes: return at most so many rows.
-        max_unpacked_bytes: unpack at most so many bytes, and take vectors of so many bits; None:
+        max_changes: return at most this many rows.
+        max_unpacked_bytes: unpack at most this many bytes, and take vectors of as many bits; None:
             what `ByteSource` and `VECTOR_BITS_MOST` allow.
     """
 

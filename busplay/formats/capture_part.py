@@ -1,4 +1,4 @@
-"""A part of a capture: from a time, to a time, so many rows."""
+"""A part of a capture: from a time, to a time, up to a number of rows."""
 
 from __future__ import annotations
 

@@ -134,7 +134,7 @@ class SalvagedMember:
         self.end: int | None = None
 
     def read(self, count: int) -> bytes:
-        """Return at most so many bytes; none at the end.
+        """Return at most `count` bytes; none at the end.
 
         Raises:
             zlib.error: the data are damaged.

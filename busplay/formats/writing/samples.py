@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 
 def sample_bytes(wires: int) -> int:
-    """Return the bytes of a sample of so many wires."""
+    """Return the bytes of a sample of some wires."""
     return 1 if wires <= 8 else 2 if wires <= 16 else 4
 
 
