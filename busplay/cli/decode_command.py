@@ -16,7 +16,7 @@ from busplay.cli.renamed import renamed
 from busplay.errors import InputError
 
 if TYPE_CHECKING:
-    from busplay.capture.find_map import MapReport
+    from busplay.capture.found_map import MapReport
     from busplay.capture.report import DecodeReport
     from busplay.conversion.expect import ExpectReport
     from busplay.description.board import Board

@@ -14,7 +14,7 @@ from busplay.wording import counted
 
 if TYPE_CHECKING:
     from busplay.capture.eye import LaneEye
-    from busplay.capture.find_map import MapReport
+    from busplay.capture.found_map import MapReport
     from busplay.capture.report import DecodeReport
     from busplay.conversion.decode import DecodedCapture
     from busplay.conversion.expect import ExpectReport, WriteRow

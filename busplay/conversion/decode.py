@@ -18,7 +18,8 @@ from typing import Unpack
 
 from busplay.batch import FrameBatch
 from busplay.capture.decode import CaptureDecoder, trace_summary
-from busplay.capture.find_map import FoundMap, MapReport, find_map
+from busplay.capture.find_map import find_map
+from busplay.capture.found_map import FoundMap, MapReport
 from busplay.capture.look_ahead import ClockRecovery, DecodeSettings, look_ahead, sample_ps_of
 from busplay.capture.report import DecodedEdges, DecodeReport
 from busplay.conversion.capture_map import map_capture

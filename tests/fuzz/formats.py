@@ -7,13 +7,14 @@ import os
 import tempfile
 from pathlib import Path
 
-from busplay.formats.capture import open_capture
+import numpy as np
+
+from busplay.batch import ChangeBatch, UInt64Column
+from busplay.formats.capture import Capture, open_capture
 from busplay.formats.frames_csv import read_frames_csv
 from busplay.formats.keys_csv import read_key_presses
 from busplay.formats.pcapng import PcapngReader
 from busplay.formats.stores import read_stores
-
-_ROWS_MOST = 1 << 22
 
 
 def with_file(content: bytes, name: str) -> Path:
@@ -52,13 +53,22 @@ def parse_packed(content: bytes) -> None:
 
 
 def _read_capture(path: Path, *, rate_hz: int | None = None, bits: str | None = None) -> None:
+    """Read a capture as far as it goes, twice, and then as one that must be whole."""
+    with open_capture(path, rate_hz=rate_hz, bits=bits, keep_going=True) as capture:
+        first, second = _rows(capture), _rows(capture)
+        assert all(np.array_equal(a, b) for a, b in zip(first, second, strict=True))
+        assert (np.diff(first[0].astype(np.int64)) > 0).all()
+        assert capture.info.duration_ps >= 0
     with open_capture(path, rate_hz=rate_hz, bits=bits) as capture:
-        rows = 0
-        for batch in capture.batches():
-            rows += len(batch)
-            if rows > _ROWS_MOST:
-                break
-        _ = capture.info
+        _rows(capture)
+
+
+def _rows(capture: Capture) -> list[UInt64Column]:
+    parts = [ChangeBatch.empty(), *capture.batches()]
+    return [
+        np.concatenate([getattr(part, name) for part in parts])
+        for name in ("time_ps", "level", "unknown")
+    ]
 
 
 def parse_pcapng(content: bytes) -> None:
