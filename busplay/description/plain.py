@@ -22,6 +22,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal, TypeVar, Union, get_args, get_origin, get_type_hints
 
+from busplay.description.address_ranges import AddressRange
 from busplay.description.board import Board
 from busplay.description.limits import ALL_MEMORY_BYTES_MAX, INTEGER_MAX, LIMITS
 from busplay.description.link import (
@@ -31,6 +32,7 @@ from busplay.description.link import (
     MarkerFraming,
     StrobeFraming,
 )
+from busplay.description.read_ends import host_port_range
 from busplay.description.read_link import KNOWN_WIDTHS
 from busplay.description.toml_reader import one_of, show_number, show_string, show_value
 from busplay.errors import InputError
@@ -95,6 +97,7 @@ def board_from_plain(plain: object, *, file: str = "", place: str = "board") -> 
     board = _Reader(file).description(plain, Board, place)
     _require_layout(board.link, file, f"{place}.link")
     _require_pictures(board, file, place)
+    _require_ranges_apart(board, file, place)
     return board
 
 
@@ -365,3 +368,26 @@ def _require_pictures(board: Board, file: str, place: str) -> None:
                 show_string(window.unit),
                 f"one of {one_of(names)} belongs here" if names else "the board has no units",
             )
+
+
+def _require_ranges_apart(board: Board, file: str, place: str) -> None:
+    """Refuse ranges of addresses that are the wrong way round, or that share an address."""
+    memory = [
+        AddressRange(f"memory[{i}]", one.first_address, one.last_address)
+        for i, one in enumerate(board.memory)
+    ]
+    windows = [
+        AddressRange(f"windows[{i}]", one.first_address, one.last_address)
+        for i, one in enumerate(board.windows)
+    ]
+    port = [host_port_range(board.host_port)] if board.host_port is not None else []
+    for apart in (memory, [*windows, *port], [*memory, *port]):
+        for i, one in enumerate(apart):
+            if one.last_address < one.first_address:
+                raise _Reader(file).error(
+                    f"{place}.{one.label}", str(one), "the last address is the first or above"
+                )
+            for other in apart[:i]:
+                if one.first_common(other) is not None:
+                    found = f"{one}, which overlaps {other.label} ({other})"
+                    raise _Reader(file).error(f"{place}.{one.label}", found, "ranges lie apart")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from contextlib import suppress
 from typing import get_args
 
+from busplay.core.memory_map import MemoryMap
 from busplay.description.board import ImageFormat
 from busplay.description.read_faults import load_faults
 from busplay.description.read_palette import parse_palette
@@ -92,3 +93,4 @@ def parse_trace_header(content: bytes) -> None:
     header = parse_header(memoryview(content), where=Where("input.trace", "chunk 1"))
     if header.board is not None:
         Pipeline(header.board)
+        MemoryMap.of_board(header.board)
