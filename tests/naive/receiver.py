@@ -173,6 +173,12 @@ class NaiveReceiver:
         self.may_mend = True
         self.next_sequence: int | None = None
         self.was_active = True
+        # What happened to which of the symbols fed, from 0: (what, first, stop).
+        self.log: list[tuple[str, int, int]] = []
+
+    def note(self, what: str, symbols: int, *, more: int = 0) -> None:
+        stop = self.counts["symbols_fed"]
+        self.log.append((what, stop - symbols - more, stop))
 
     def count(self, name: str, by: int = 1) -> None:
         self.counts[name] = self.counts.get(name, 0) + by
@@ -249,6 +255,8 @@ class NaiveReceiver:
             self.count("symbols_skipped", len(self.frame))
             self.count("frames_aborted")
             self.count("syncs_lost")
+            self.note("aborted", len(self.frame))
+            self.note("lost", len(self.frame))
             self.frame = []
             self._lock()
 
@@ -263,6 +271,8 @@ class NaiveReceiver:
         if self.frame and (begins or dropped):
             self.count("symbols_skipped", len(self.frame))
             self.count("frames_aborted")
+            # The symbol that ends it is its fault too.
+            self.note("aborted", len(self.frame), more=1)
             self.frame = []
         if begins:
             if self.state == "HUNT":
@@ -291,9 +301,11 @@ class NaiveReceiver:
             self.may_mend = False
             self.wrong_run += 1
             framing = self.link.framing
+            self.note("failed" if mended is None else "corrected", self.naive.frame_symbols)
             if not isinstance(framing, StrobeFraming) and self.wrong_run == framing.release_frames:
                 self.state = "HUNT"
                 self.count("syncs_lost")
+                self.note("lost", self.naive.frame_symbols * framing.release_frames)
             if mended is None:
                 self.count("checks_failed")
                 return

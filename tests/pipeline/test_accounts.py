@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections import Counter
+from dataclasses import asdict, fields, replace
 from itertools import pairwise
+from math import gcd
 
 import numpy as np
 import pytest
@@ -23,16 +25,25 @@ from busplay.description.faults import (
     Stalls,
     StuckLane,
 )
-from busplay.description.read_faults import parse_faults
+from busplay.description.read_faults import parse_faults, wires_of
 from busplay.losses.losses import LOSSES_MAX, NO_CYCLE, Cause, Losses
 from busplay.pipeline import fault_accounts
+from busplay.pipeline.accounts import RunAccounts
+from busplay.pipeline.frame_accounts import FrameAccounts
 from busplay.pipeline.pipeline import Pipeline
+from busplay.pipeline.totals import CAUSES, FaultTotals, FrameTotals
 from busplay.receiver.fifo import Busy
 from busplay.wire.faulty import FaultKind
 from tests.boards import GUARDED, LEAN, board_with
+from tests.naive.accounts import Watched, count_faults, count_frames
+from tests.naive.fifo import NaiveBusy, NaiveFifo
+from tests.naive.receiver import NaiveLink, NaiveReceiver
+from tests.naive.sender import send_all
+from tests.naive.wire import sample
 from tests.receiver.wires import can_mend
 from tests.strategies import boards_for, cuts, links, store_batches
 from tests.wire.plans import faults_file, plans
+from tests.wire.test_faulty import naive_faults
 
 
 def receivers() -> st.SearchStrategy[ReceiverEnd]:
@@ -120,6 +131,117 @@ def hold_accounts_of_drawn_run(data: st.DataObject) -> None:
         (Cause.DAMAGED, "received_damaged"),
     ):
         assert int((pipeline.losses.cause == cause).sum()) == getattr(frames, name)
+
+
+@given(st.data())
+@settings(max_examples=50, deadline=None)
+def test_accounts_are_those_of_a_slow_count(data: st.DataObject) -> None:
+    link = replace(data.draw(links()), clock_hz=None)
+    board = replace(data.draw(boards_for(link)), receiver=data.draw(receivers()))
+    plan = data.draw(plans(link, last_edge=1_000))
+    plan = replace(
+        plan,
+        **{
+            one.name: tuple(replace(fault, span=Span()) for fault in getattr(plan, one.name))
+            for one in fields(plan)
+            if one.name not in ("seed", "stalls")
+        },
+    )
+    stores = data.draw(store_batches(board, latest=100, largest=25))
+    stop_cycle = (int(stores.cycle[-1]) if len(stores) else 0) + data.draw(st.integers(1, 60))
+    at = data.draw(cuts(len(stores))) if len(stores) else [0, 0]
+    pipeline = run_cut(board, stores, at, faults=plan, stop_cycle=stop_cycle)
+    hold_against_slow_count(pipeline, stores)
+
+
+def hold_against_slow_count(pipeline: Pipeline, stores: StoreBatch) -> None:
+    """Send, damage, receive, serve and count anew, all of it slowly, from edge 0 on."""
+    board, plan = pipeline.board, pipeline.faults or FaultPlan()
+    link, accounts = board.link, pipeline.counters().accounts
+    naive, sender, wires = NaiveLink(link), send_all(board, stores), wires_of(link)
+    sent = [naive.idle_slot()[edge % naive.slot_symbols] for edge in range(pipeline.edge)]
+    for edge, word in sender.frames:
+        bits = [int(bit) for bit in f"{word:0{link.frame_bits}b}"]
+        sent[edge : edge + naive.slot_symbols] = naive.symbols(bits)
+    stop = max(0, len(sent) - 1) if plan.early_lanes else len(sent)
+    faults = naive_faults(plan, wires, stop)
+    before, after = naive.idle_slot()[-1], sent[-1] if sent else 0
+    sampled = sample(sent[:stop], faults, before=before, wires=wires, after=after)
+    watched = Watched(NaiveReceiver(link))
+    watched.feed(sampled.samples)
+    far = board.receiver
+    busy = [
+        NaiveBusy(one.period_ns, one.length_ns, one.phase_ns, one.jitter_ns) for one in far.busy
+    ]
+    times = [far.service_ns, far.deadline_ns or 0]
+    times += [t for b in busy for t in (b.period_ns, b.length_ns, b.phase_ns, b.jitter_ns)]
+    fifo = NaiveFifo(
+        far.fifo_depth,
+        far.service_ns,
+        board.clock_hz * link.edges_per_cycle,
+        naive.frame_symbols,
+        far.deadline_ns,
+        busy,
+        plan.seed,
+        gcd(*times) or 1,
+    )
+    sequence = link.field_named("sequence")
+    expected = count_frames(
+        sender.frames,
+        [fifo.offer(edge) for edge, _ in watched.receiver.frames],
+        watched,
+        carried_edge=stop,
+        modulus=1 << sequence.bits if sequence else 0,
+    )
+    expected["stores"] = sender.offered
+    expected["lost_at_sender"] = sender.overrun
+    found = asdict(accounts.frames)
+    assert found.pop("sequence_modulus") == (1 << sequence.bits if sequence else None)
+    missed = watched.receiver.counts.get("frames_missed", 0) if sequence else None
+    assert found.pop("missed_by_sequence") == missed
+    assert Counter({name: count for name, count in found.items() if count}) == +expected
+    by_kind = count_faults(sampled.faults, watched)
+    for kind, totals in accounts.faults.items():
+        counts = {name: count for name, count in asdict(totals).items() if count}
+        assert (kind, counts) == (kind, by_kind.get(kind.name, Counter()))
+
+
+def test_a_frame_entered_in_the_wrong_column_is_caught(monkeypatch: pytest.MonkeyPatch) -> None:
+    # The sums still balance: only a count of its own tells.
+    totals = FrameAccounts.totals
+
+    def shifted(self: FrameAccounts, **given: object) -> FrameTotals:
+        found = totals(self, **given)  # type: ignore[arg-type]
+        moved = found.received_intact - 1, found.lost_on_wire + 1
+        return replace(found, received_intact=moved[0], lost_on_wire=moved[1])
+
+    board = board_with(GUARDED)
+    stores = every_slot(60, board=board)
+    pipeline = run_cut(board, stores, [0, 60], faults=FaultPlan(), stop_cycle=250)
+    hold_against_slow_count(pipeline, stores)
+    monkeypatch.setattr(FrameAccounts, "totals", shifted)
+    assert pipeline.counters().accounts.is_balanced
+    with pytest.raises(AssertionError):
+        hold_against_slow_count(pipeline, stores)
+
+
+@pytest.mark.parametrize("name", [*CAUSES, "received_intact", "in_flight"])
+def test_balance_is_what_no_column_has(name: str) -> None:
+    assert FrameTotals(stores=5, **{name: 2}).balance() == 3
+    assert FrameTotals(stores=5, **{name: 6}).balance() == -1
+    unbalanced = RunAccounts(FrameTotals(stores=5, **{name: 2}), {}, None)
+    assert not unbalanced.is_balanced
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["detected_by_check", "detected_by_sync", "out_of_sync", "undetected", "in_flight"],
+)
+def test_balance_of_faults_is_what_no_column_has(name: str) -> None:
+    totals = FaultTotals(injected=5, **{name: 2})
+    assert totals.balance() == 3
+    assert not RunAccounts(FrameTotals(), {FaultKind.LATE: totals}, None).is_balanced
+    assert FaultTotals(injected=2, **{name: 2}).balance() == 0
 
 
 @given(st.data())
