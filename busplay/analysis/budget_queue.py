@@ -63,7 +63,7 @@ class SlotService:
         return self.slot_cycles * self.idle_every / (self.idle_every - 1)
 
     def least_served(self, span_cycles: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Tell how many frames at least start within so many cycles after another's start."""
+        """Return how many frames at least start within so many cycles after another's start."""
         slots = span_cycles * self.slot_cycles.denominator // self.slot_cycles.numerator
         if self.idle_every is None:
             return slots
@@ -96,7 +96,7 @@ class StorePattern:
 
 
 def growth_per_cycle(pattern: StorePattern, service: SlotService) -> Fraction:
-    """Tell how many waiting frames come on top a processor cycle while the pattern lasts."""
+    """Return how many more frames wait a processor cycle while the pattern lasts."""
     return max(1 / pattern.store_cycles - 1 / service.frame_cycles, Fraction(0))
 
 

@@ -119,7 +119,7 @@ class Found:
 
 
 def undetected_shares(layout: FrameLayout) -> tuple[Fraction, Fraction, Fraction]:
-    """Tell which share of all errors of one, two and three bits leaves a frame looking right."""
+    """Return which share of all errors of one, two and three bits leaves a frame valid."""
     bits = layout.frame_bits
     counts = count_undetected(layout.syndrome_columns).counts
     one, two, three = (
@@ -130,7 +130,11 @@ def undetected_shares(layout: FrameLayout) -> tuple[Fraction, Fraction, Fraction
 
 
 def explore(
-    limits: Limits, payload: Payload, *, progress: Callable[[int, int], None] | None = None
+    limits: Limits,
+    payload: Payload,
+    *,
+    progress: Callable[[int, int], None] | None = None,
+    should_stop: Callable[[], bool] = lambda: False,
 ) -> Found:
     """Try every combination within the limits and find the Pareto front.
 
@@ -138,6 +142,7 @@ def explore(
         limits: what to keep to.
         payload: what each frame carries.
         progress: called with (done, total) as the search goes on.
+        should_stop: asked before each link; a yes ends the search there.
     """
     choices = [
         LinkChoice(lanes, framing, check, sequence_bits)
@@ -154,6 +159,8 @@ def explore(
     for done, choice in enumerate(choices):
         if progress is not None:
             progress(done, len(choices))
+        if should_stop():
+            break
         if not _could_be_short_enough(limits, payload, choice, clocks):
             continue
         link = build_link(choice, payload)
@@ -240,7 +247,7 @@ def _within(candidate: LinkCandidate, limits: Limits) -> bool:
 
 
 def _front(candidates: list[LinkCandidate]) -> NDArray[np.bool_]:
-    """Tell which candidates none of the others dominates; no two have the same aims."""
+    """Return which candidates none of the others dominates; no two have the same aims."""
     if not candidates:
         return np.zeros(0, np.bool_)
     columns = list(zip(*(one.aims() for one in candidates), strict=True))

@@ -189,8 +189,9 @@ class PlanReport:
         bursts: the fastest stores.
         loops: loops that fill the memories.
         buses: the same stores over other buses.
-        trace: what a trace asks of the link; None: none was given.
+        trace: what a trace asks of the link; None: none was given, or it was stopped.
         needs: what was needed, and whether it is met.
+        interrupted: reading the trace was stopped.
     """
 
     link: str
@@ -207,6 +208,7 @@ class PlanReport:
     buses: tuple[BusRow, ...]
     trace: TraceLoad | None
     needs: tuple[Need, ...]
+    interrupted: bool
 
     @property
     def meets_needs(self) -> bool:
@@ -230,6 +232,8 @@ def plan(
 ) -> PlanReport:
     """Work out what a link can carry; loops and instructions run on the core.
 
+    Ctrl-C while a trace is read leaves it out, and needs of it.
+
     Args:
         described: a link or board, its file, or the name of a shipped one.
         trace: a trace whose stores are put on the link.
@@ -247,7 +251,8 @@ def plan(
         InputError: a file is damaged, or the link has no address or no data field.
         ValueError: a need is none.
 
-    >>> plan("lean", needs=["straight"]).meets_needs
+    >>> import busplay
+    >>> busplay.plan("lean", needs=["straight"]).meets_needs
     True
     """
     if not isinstance(described, (Link, Board)):
@@ -265,10 +270,15 @@ def plan(
     budget = link_budget(request.link, processor_hz=request.processor_hz)
     loops = _loops(request, budget)
     load = None
+    interrupted = False
     if trace is not None:
-        load = read_trace_load(
-            Path(trace), budget, fifo_depth=request.fifo_depth, progress=progress
-        )
+        try:
+            load = read_trace_load(
+                Path(trace), budget, fifo_depth=request.fifo_depth, progress=progress
+            )
+        except KeyboardInterrupt:
+            interrupted = True
+            needs = [one for one in needs if one != "trace"]
     return PlanReport(
         link=request.link.name,
         board=request.board.name if request.board else None,
@@ -284,6 +294,7 @@ def plan(
         buses=bus_rows(budget, receivers=request.receivers, uart_bit_hz=request.uart_hz),
         trace=load,
         needs=tuple(_need(one, request, budget, loops, load) for one in needs),
+        interrupted=interrupted,
     )
 
 
@@ -340,7 +351,7 @@ def request_for(
 
 
 def _reached(board: Board) -> list[FilledMemory]:
-    """Tell how much of each unit's memory windows reach; units that none reaches are left out."""
+    """Return how much of each unit's memory windows reach; units that none reaches are left out."""
     reached = []
     for unit in board.units:
         offsets: set[int] = set()

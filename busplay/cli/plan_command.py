@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from busplay.cli.files import Described, InFile, OutFile, OutFolder
+from busplay.cli.interrupt import INTERRUPTED_STATUS
 from busplay.cli.json_output import print_json
 from busplay.cli.options import Count, Rate, full_option, json_option
 from busplay.cli.plan_see import SeeRequest, see_and_report, see_options
@@ -242,6 +243,9 @@ def command(
         ok = report.meets_needs if report.needs else not lost
         click.echo(verdict(verdict_text(report), ok=ok))
         click.echo("\n".join(full_text(report) if full else short_text(report)))
+    if report.interrupted:
+        click.echo("busplay: interrupted; the trace is left out", err=True)
+        return INTERRUPTED_STATUS
     return 0 if report.meets_needs else 1
 
 

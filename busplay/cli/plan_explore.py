@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from busplay.cli.interrupt import INTERRUPTED_STATUS, hold_interrupt
 from busplay.cli.json_output import print_json
 from busplay.cli.progress import shares_bar
 from busplay.cli.style import verdict
@@ -54,8 +55,8 @@ def explore_and_report(
     limits, payload = _limits(request, options, min_frame_hz), _payload(request)
     if options.plot_path is not None:
         _require_plot(options.plot_path)
-    with shares_bar(label="links") as progress:
-        found = explore(limits, payload, progress=progress)
+    with shares_bar(label="links") as progress, hold_interrupt() as held:
+        found = explore(limits, payload, progress=progress, should_stop=lambda: held.pressed)
     written: list[Path] = []
     if options.write_folder is not None and found.front:
         written = write_links(found.front, options.write_folder)
@@ -70,18 +71,22 @@ def explore_and_report(
         )
         write_whole_file(options.plot_path, picture)
     if as_json:
-        print_json(_exploration(found, limits, payload, written, options))
+        print_json(_exploration(found, limits, payload, written, options, interrupted=held.pressed))
     else:
         count = len(found.front) + len(found.others)
         said = (
             f"{counted(count, 'link')} within the limits, {len(found.front):,} on the Pareto front"
         )
-        click.echo(verdict(said, ok=bool(found.front)))
+        if held.pressed:
+            said = f"interrupted: {said}, of the links tried so far"
+        click.echo(verdict(said, ok=bool(found.front) and not held.pressed))
         click.echo("\n".join(_text(found, limits, payload, full=full)))
         for path in [options.plot_path] if options.plot_path and found.front else []:
             click.echo(f"  plot     {path}")
         if written:
             click.echo(f"  written  {len(written):,} link files to {options.write_folder}")
+    if held.pressed:
+        return INTERRUPTED_STATUS
     return 0 if found.front else 1
 
 
@@ -278,6 +283,7 @@ class Exploration:
     """What a search for links found.
 
     Attributes:
+        interrupted: it was stopped; the rest is of the links tried so far.
         limits: what they had to keep to.
         payload: bits of space, unit and address that each frame carries, besides 8 of data.
         links_within_limits: how many there are.
@@ -286,6 +292,7 @@ class Exploration:
         plot: the picture that was drawn; None: none.
     """
 
+    interrupted: bool
     limits: Limits
     payload: Payload
     links_within_limits: int
@@ -295,7 +302,13 @@ class Exploration:
 
 
 def _exploration(
-    found: Found, limits: Limits, payload: Payload, written: list[Path], options: ExploreOptions
+    found: Found,
+    limits: Limits,
+    payload: Payload,
+    written: list[Path],
+    options: ExploreOptions,
+    *,
+    interrupted: bool,
 ) -> Exploration:
     from busplay.description.plain import link_to_plain
 
@@ -322,4 +335,4 @@ def _exploration(
     )
     plot = options.plot_path if found.front else None
     count = len(found.front) + len(found.others)
-    return Exploration(limits, payload, count, front, tuple(written), plot)
+    return Exploration(interrupted, limits, payload, count, front, tuple(written), plot)

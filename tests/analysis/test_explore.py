@@ -29,7 +29,7 @@ def found() -> Found:
 
 
 def beats(one: LinkCandidate, other: LinkCandidate) -> bool:
-    """Say it plainly: as good in everything, and better in something."""
+    """The plain rule: as good in everything, and better in something."""
     no_worse = [
         one.budget.wires <= other.budget.wires,
         one.budget.clock_hz <= other.budget.clock_hz,
@@ -159,6 +159,15 @@ def test_limits_that_nothing_meets_give_an_empty_front() -> None:
     assert (found.front, found.others) == ((), ())
     slow = explore(Limits(CLOCK_HZ, max_wire_hz=1_000), PAYLOAD)
     assert slow.front == ()
+
+
+def test_search_that_is_stopped_has_the_front_of_the_links_tried() -> None:
+    asked = iter([False] * 180)
+    found = explore(Limits(CLOCK_HZ, max_pins=8), PAYLOAD, should_stop=lambda: next(asked, True))
+    whole = explore(Limits(CLOCK_HZ, max_pins=8), PAYLOAD)
+    assert 0 < len(found.front) + len(found.others) < len(whole.front) + len(whole.others)
+    for one in found.front:
+        assert not any(beats(other, one) for other in (*found.front, *found.others))
 
 
 def test_progress_goes_up_to_the_number_of_choices() -> None:

@@ -118,6 +118,20 @@ def test_trace_is_put_on_the_link(plan: Plan) -> None:
     assert "  trace  NOT MET: a sender FIFO of 0 and an output register lose " in slow.output
 
 
+def test_ctrl_c_while_a_trace_is_read_leaves_the_rest_of_the_plan(
+    plan: Plan, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def interrupted(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("busplay.analysis.plan.read_trace_load", interrupted)
+    trace = PROJECT / "traces" / "fill.trace"
+    result = plan("dunlin", "--trace", trace, "--need", "trace", "--need", "straight")
+    assert status(result) == 130
+    assert "all needs met" in result.output
+    assert "interrupted" in result.output
+
+
 def test_explore_prints_the_front_draws_it_and_writes_links_that_load(
     plan: Plan, tmp_path: Path
 ) -> None:

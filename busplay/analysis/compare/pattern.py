@@ -50,7 +50,7 @@ class Pattern:
 
 
 def is_significant(probability_ln: float) -> bool:
-    """Tell whether the evidence is enough to report a pattern."""
+    """Return whether the evidence is enough to report a pattern."""
     return probability_ln < math.log(SIGNIFICANCE)
 
 

@@ -194,7 +194,5 @@ def _outcome(tried: SamplingTrial) -> str:
     spurious = f", and {tried.spurious:,} are spurious" if tried.spurious else ""
     if tried.lost:
         return f"{tried.lost:,} of {tried.frames:,} frames do not come out as sent{spurious}."
-    doubt = f"{tried.in_doubt_ratio:.1%}" if tried.symbols_in_doubt else "none"
-    return (
-        f"All {tried.frames:,} frames come out as sent{spurious}; {doubt} of the symbols in doubt."
-    )
+    doubt = f"{tried.in_doubt_ratio:.1%} of" if tried.symbols_in_doubt else "none of"
+    return f"All {tried.frames:,} frames come out as sent; {doubt} the symbols are in doubt."

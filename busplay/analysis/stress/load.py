@@ -68,7 +68,7 @@ class LoadFile:
 
 
 def is_trace(path: Path) -> bool:
-    """Tell whether a file begins as a trace does.
+    """Return whether a file begins as a trace does.
 
     Raises:
         InputError: it cannot be read.

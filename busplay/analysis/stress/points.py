@@ -94,7 +94,7 @@ def points_of(sweeps: dict[Figure, Sequence[float]]) -> list[Point]:
 
 
 def is_random(board: Board, faults: Faults) -> bool:
-    """Tell whether a second trial can come out otherwise than the first."""
+    """Return whether a second trial can come out otherwise than the first."""
     return (
         any(one.ratio > 0 for one in faults.bit_flips)
         or any(0 < one.ratio < 1 for one in faults.late_lanes)

@@ -151,7 +151,7 @@ def _digest(
     busy_period_ns: int,
     points: Sequence[Point],
 ) -> str:
-    """Tell runs apart whose results differ."""
+    """Return a digest that differs where results do."""
     digest = hashlib.sha256()
     plan = asdict(faults)
     plan.pop("file")
