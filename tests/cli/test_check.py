@@ -72,6 +72,7 @@ def test_link_with_a_fault_is_read_here_and_makes_the_status_one(
         outcome.out.split()
     )
     assert " is NOT SOUND: 1 fault" in outcome.out.splitlines()[0]
+    assert outcome.out.splitlines()[1].startswith("  FAULT ")
     figures = busplay("check", file, "--json").figures
     soundness = figures["soundness"]
     assert isinstance(soundness, dict)

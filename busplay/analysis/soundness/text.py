@@ -61,6 +61,7 @@ def summary_lines(found: CheckReport, *, symbol_ns: float | None = None) -> list
     rows += [(_label(one.is_fault), one.text) for one in others[:SHOWN_WEAKNESSES]]
     if len(others) > SHOWN_WEAKNESSES:
         rows.append(("", f"and {len(others) - SHOWN_WEAKNESSES} more"))
+    rows.sort(key=lambda row: row[0] != _label(True))
     # What helps against most comes first.
     helps: dict[str, int] = {}
     for advice in found.advice:
