@@ -27,6 +27,7 @@ __version__ = VERSION
 if TYPE_CHECKING:
     from busplay.analysis.compare.compare import compare
     from busplay.analysis.plan import plan
+    from busplay.analysis.soundness.report import check
     from busplay.analysis.stress.stress import stress
     from busplay.batch import FrameBatch, StoreBatch
     from busplay.conversion.convert import convert
@@ -76,6 +77,7 @@ _HOME = {
     "TraceReader": "busplay.trace.reader",
     "TraceWriter": "busplay.trace.writer",
     "attach": "busplay.run.tap",
+    "check": "busplay.analysis.soundness.report",
     "compare": "busplay.analysis.compare.compare",
     "convert": "busplay.conversion.convert",
     "decode": "busplay.conversion.decode",
@@ -111,6 +113,7 @@ __all__ = [
     "TraceWriter",
     "__version__",
     "attach",
+    "check",
     "compare",
     "convert",
     "decode",

@@ -14,6 +14,8 @@ import pytest
 
 import busplay
 from busplay.demo.programs import shipped_file
+from busplay.guide import FOLDER
+from tests.documents import prepare
 
 PROJECT = Path(__file__).parent.parent
 PARTS = [name for name in busplay.__all__ if not name.startswith("__")]
@@ -27,20 +29,17 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
         shutil.copy(shipped_file("traces", f"{name}.trace"), tmp_path)
     shutil.copy(tmp_path / "tides.trace", tmp_path / "sent.trace")
     monkeypatch.chdir(tmp_path)
-    (tmp_path / "my_link.toml").write_text(_toml_of_the_readme("my_link.toml"), encoding="utf-8")
-    (tmp_path / "my_board.toml").write_text(_toml_of_the_readme("my_board.toml"), encoding="utf-8")
+    prepare(README, tmp_path)
+    # A copy without its labels would go before the shipped program.
+    (tmp_path / "tides.bin").unlink()
     with busplay.Replay("sent.trace", faults=NOISE, record_received="received.trace") as replay:
         replay.run(replay.end_cycle)
     busplay.convert("fill.trace", "run3.vcd", stop_ps=2_000_000_000)
+    Path("noise.toml").write_text("seed = 3\nbit_flips = [{ratio = 1e-4}]\n", encoding="utf-8")
     return tmp_path
 
 
 NOISE = busplay.Faults(ber=1e-4, seed=3)
-
-
-def _toml_of_the_readme(name: str) -> str:
-    blocks = re.findall(r"^```toml\n(.*?)^```$", README, re.MULTILINE | re.DOTALL)
-    return next(block for block in blocks if block.startswith(f"# {name}"))
 
 
 def test_every_name_is_there_and_loads_its_module_when_it_is_touched() -> None:
@@ -61,6 +60,17 @@ def test_no_folder_of_the_package_has_the_name_of_a_verb() -> None:
     """`busplay.convert` became the folder's module as soon as anything imported from it."""
     taken = {path.stem for path in (PROJECT / "busplay").iterdir()}
     assert not taken & set(PARTS)
+
+
+def test_python_of_the_library_guide_runs(folder: Path) -> None:
+    guide = (FOLDER / "library.md").read_text(encoding="utf-8")
+    blocks = re.findall(r"^```python\n(.*?)^```$", guide, re.MULTILINE | re.DOTALL)
+    names: dict[str, object] = {}
+    for block in blocks:
+        exec(compile(block, "library.md", "exec"), names)
+    written = re.findall(r'"([\w.]+\.(?:png|vcd|trace))"', "".join(blocks))
+    assert len(set(written)) == 6
+    assert all((folder / name).stat().st_size for name in written)
 
 
 @pytest.mark.parametrize("name", PARTS)
@@ -119,7 +129,6 @@ def test_an_open_trace_stands_for_its_file(folder: Path) -> None:
 
 
 def test_faults_are_taken_as_an_object_or_a_file(folder: Path) -> None:
-    Path("noise.toml").write_text("seed = 3\nbit_flips = [{ratio = 1e-4}]\n")
     counts = []
     for given in (NOISE, "noise.toml", Path("noise.toml")):
         with busplay.Replay("tides.trace", faults=given) as replay:

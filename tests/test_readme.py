@@ -37,16 +37,6 @@ def test_examples_print_what_the_document_says(path: Path, tmp_path: Path) -> No
         assert is_output(printed, one.output), f"{one.shell}\n{printed}"
 
 
-def test_python_of_the_library_guide_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.chdir(tmp_path)
-    prepare("", tmp_path)
-    guide = (FOLDER / "library.md").read_text(encoding="utf-8")
-    blocks = re.findall(r"^```python\n(.*?)^```$", guide, re.MULTILINE | re.DOTALL)
-    assert blocks
-    for block in blocks:
-        exec(compile(block, "library.md", "exec"), {})
-
-
 def test_readme_is_short_and_names_every_guide() -> None:
     assert len(README.split()) < 1_500
     for name in [path.stem for path in FOLDER.glob("*.md")] + ["keys", "options", "json"]:

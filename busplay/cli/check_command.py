@@ -66,7 +66,7 @@ def command(
         from busplay.whole_file import write_whole_file
 
         write_whole_file(svg_path, frame_svg(link).encode())
-    found = _check(link, board, bit_error_rates, seed)
+    found = _check(described, bit_error_rates, seed, name=link.name)
     if as_json:
         facts = board_facts(board) if board else link_facts(link)
         print_json({"description": facts, "soundness": found})
@@ -76,16 +76,15 @@ def command(
 
 
 def _check(
-    link: Link, board: Board | None, bit_error_rates: tuple[float, ...], seed: int
+    described: Link | Board, bit_error_rates: tuple[float, ...], seed: int, *, name: str
 ) -> CheckReport:
     """Work everything out, with a progress bar on a terminal."""
     from busplay.analysis.soundness.report import BIT_ERROR_RATES, check
     from busplay.cli.progress import late_bar
 
-    with late_bar(100, label=f"checking {link.name}") as move_to:
+    with late_bar(100, label=f"checking {name}") as move_to:
         return check(
-            link,
-            board=board,
+            described,
             bit_error_rates=bit_error_rates or BIT_ERROR_RATES,
             seed=seed,
             progress=lambda done, parts: move_to(100 * done // parts),

@@ -174,7 +174,7 @@ def play_and_report(
             report,
             title=title,
             errors=counters.error_text(),
-            kept_beside=playable.recorder.kept_beside,
+            keeps_old=any(one != other for one, other in playable.recorder.places.items()),
         )
     if interrupted:
         click.echo("busplay: interrupted", err=True)
@@ -191,7 +191,8 @@ def _report(
     *,
     interrupted: bool,
 ) -> RunReport:
-    pipeline = playable.pipeline
+    pipeline, places = playable.pipeline, playable.recorder.places
+    received = options.losses.record_received
     seen, frames = counters.receiver, counters.accounts.frames
     slots = max(1, pipeline.edge // pipeline.layout.slot_symbols)
     return RunReport(
@@ -218,8 +219,8 @@ def _report(
         writes_outside=counters.writes_outside,
         units=tuple(pipeline.displays),
         complete=end.complete,
-        trace=end.trace,
-        received_trace=options.losses.record_received,
+        trace=None if end.trace is None else places.get(end.trace, end.trace),
+        received_trace=None if received is None else places.get(received, received),
         losses_file=options.losses.losses_path,
         pictures=tuple(snapshot.path for snapshot in options.play.snapshots),
         profile=end.profile,

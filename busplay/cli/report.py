@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -25,14 +24,14 @@ PLACES_LISTED = 5
 ROUTINES_LISTED = 20
 
 
-def print_run(report: RunReport, *, title: str, errors: str, kept_beside: Sequence[Path]) -> None:
+def print_run(report: RunReport, *, title: str, errors: str, keeps_old: bool) -> None:
     """Print a report, its verdict first.
 
     Args:
         report: of a run or a replay.
         title: what ran.
         errors: what went wrong on the way; empty if nothing did.
-        kept_beside: traces beside files that were there and are left in place.
+        keeps_old: traces that were there are left in place, and the new ones beside them.
     """
     is_fine = not (report.stores_lost or report.accounts.frames.spurious)
     click.echo(verdict(f"{printable(title)}: {_verdict(report)}", ok=is_fine))
@@ -66,8 +65,8 @@ def print_run(report: RunReport, *, title: str, errors: str, kept_beside: Sequen
         rows.append(("pictures", ", ".join(map(printable, report.pictures))))
     for label, text in rows:
         click.echo(f"  {label:9} {text}")
-    for path in kept_beside:
-        click.echo(warning(f"  what was recorded is in {printable(path)}; the old trace is kept"))
+    if keeps_old:
+        click.echo(warning("  what was recorded stands beside the old trace, which is kept"))
     _print_accounts(report.accounts)
     _print_places(report.losses)
     if report.losses and report.program_counters != "known":

@@ -82,8 +82,9 @@ class RunReport:
         writes_outside: delivered frames whose unit or offset does not exist.
         units: names of the units.
         complete: whether the trace that was replayed has its end; null for a run.
-        trace: file to which what was sent was recorded, or null.
-        received_trace: file to which what arrived was recorded, or null.
+        trace: file that holds what was sent, or null; `NAME.part` where an interrupted run left
+            the trace that was there in its place.
+        received_trace: file that holds what arrived, or null; as for `trace`.
         losses_file: file in which all lost stores are listed, or null.
         pictures: snapshots that were written.
         profile: cycles and stores by routine, the most cycles first; null if not asked for.

@@ -31,6 +31,7 @@ _MADE = {
     "json": ("busplay.guide.json_keys", "json_text"),
     "display_registers": ("busplay.display.registers", "markdown_table"),
     "commands": ("busplay.guide.options", "commands_table"),
+    "public_names": ("busplay.guide.names", "names_table"),
 }
 FOLDER = Path(__file__).parent
 

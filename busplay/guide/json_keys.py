@@ -32,6 +32,7 @@ REPORTS: dict[str, tuple[Printed, ...]] = {
     "replay": (Printed("", "", "busplay.cli.run_report:RunReport"),),
     "decode": (Printed("", "", "busplay.cli.decode_command:DecodeOutput"),),
     "compare": (Printed("", "", "busplay.analysis.compare.comparison:Comparison"),),
+    "stress": (Printed("", "", "busplay.analysis.stress.stress:StressReport"),),
     "convert": (Printed("", "", "busplay.conversion.convert:ConvertReport"),),
     "info": (
         Printed("a trace", "", "busplay.trace.info:TraceInfo"),
@@ -40,6 +41,7 @@ REPORTS: dict[str, tuple[Printed, ...]] = {
     "check": (
         Printed("a link", "description", "busplay.explain.link_facts:LinkFacts"),
         Printed("a board", "description", "busplay.explain.board_facts:BoardFacts"),
+        Printed("both", "soundness", "busplay.analysis.soundness.report:CheckReport"),
         Printed("both", "soundness", "busplay.analysis.soundness.report:CheckReport"),
     ),
 }

@@ -44,7 +44,8 @@ class Recorder:
         received: file for what arrives.
 
     Attributes:
-        kept_beside: traces that were closed beside a file that was there, and left it in place.
+        places: where each trace is, by the file that was asked for; beside it where it was
+            closed so that the file that was there stayed.
 
     Raises:
         OutputError: a file cannot be written.
@@ -58,7 +59,7 @@ class Recorder:
         sent: str | Path | None = None,
         received: str | Path | None = None,
     ) -> None:
-        self.kept_beside: tuple[Path, ...] = ()
+        self.places: dict[Path, Path] = {}
         self._traces: list[_Trace] = []
         with ExitStack() as failed:
             if sent is not None:
@@ -117,11 +118,8 @@ class Recorder:
         with ExitStack() as stack:
             for trace in traces:
                 stack.callback(trace.close, cycles=cycles, keeps_old=keeps_old)
-        self.kept_beside = tuple(
-            trace.writer.recording_path
-            for trace in traces
-            if trace.writer.recording_path != trace.writer.path
-        )
+        for trace in traces:
+            self.places[trace.writer.path] = trace.writer.recording_path
 
 
 class _Trace:

@@ -16,7 +16,7 @@ from tests.cli.command import run_busplay
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork and signals")
 
 # 50 take a minute and a half over all writers.
-KILLS = 50 if os.environ.get("CI") else 8
+KILLS = 50 if os.environ.get("CI") else 5
 
 # The command runs once to load all and to time it; then each copy of this process runs it again
 # and is killed at a random moment.

@@ -85,3 +85,21 @@ def test_every_help_text_is_a_sentence() -> None:
 def test_own_texts_are_of_options_that_exist() -> None:
     for name, command in OWN_HELP:
         assert command in options()[name], (name, command)
+
+
+def test_every_old_name_leads_to_an_option_of_the_command() -> None:
+    context = click.Context(group)
+    checked = 0
+    for name in COMMANDS:
+        command = group.get_command(context, name)
+        assert command is not None
+        found = [one for one in command.params if isinstance(one, click.Option)]
+        shown = {text for one in found if not one.hidden for text in one.opts}
+        for old in [one.opts[0] for one in found if one.hidden]:
+            with pytest.raises(click.UsageError) as refused:
+                command.make_context(name, [old, "1"])
+            said, _, new = refused.value.message.partition(" is now ")
+            assert said == old
+            assert new.split()[0] in shown, (name, new)
+            checked += 1
+    assert checked > 20

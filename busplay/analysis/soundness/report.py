@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from math import comb
+from pathlib import Path
 
 from busplay.analysis.soundness.advice import Advice, advise
 from busplay.analysis.soundness.bursts import BurstCounts, bit_bursts, edge_bursts, lane_bursts
@@ -31,6 +32,7 @@ from busplay.description.board import Board
 from busplay.description.link import Link, StrobeFraming
 from busplay.display.registers import REGISTERS
 from busplay.link.layout import FrameLayout
+from busplay.link.load import load_link_or_board
 
 BIT_ERROR_RATES = (1e-2, 1e-3, 1e-4, 1e-6, 1e-9)
 SEED = 1
@@ -142,9 +144,8 @@ class CheckReport:
 
 
 def check(
-    link: Link,
+    described: Link | Board | str | Path,
     *,
-    board: Board | None = None,
     bit_error_rates: Sequence[float] = BIT_ERROR_RATES,
     seed: int = SEED,
     progress: Callable[[int, int], None] | None = None,
@@ -152,12 +153,24 @@ def check(
     """Work out whether a link is sound, and what would be better.
 
     Args:
-        link: sound or not; its tables are right by themselves.
-        board: whose units the traffic goes to; None: those that the link can name.
+        described: a link, sound or not; or a board, whose units the traffic then goes to; either
+            as an object, or by the name or path of its file.
         bit_error_rates: those to look at.
         seed: random seed of what is simulated.
         progress: called with the count of parts that are done, and of all parts.
+
+    Raises:
+        DescriptionError: the file cannot be read, or describes no possible link or board.
+
+    >>> import busplay
+    >>> report = busplay.check("guarded")
+    >>> report.is_sound, report.detection.min_distance
+    (True, 4)
     """
+    if isinstance(described, str | Path):
+        described = load_link_or_board(described, must_be_sound=False)
+    board = described if isinstance(described, Board) else None
+    link = described.link if isinstance(described, Board) else described
     layout = FrameLayout(link)
     examiner = Examiner(board=board, seed=seed)
     found = examiner.examine(link)

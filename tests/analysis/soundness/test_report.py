@@ -95,7 +95,7 @@ def test_verdict_of_every_shipped_link_fits_a_screen(name: str) -> None:
 
 def test_board_is_judged_with_its_units() -> None:
     board = load_board("dunlin")
-    found = check(board.link, board=board)
+    found = check(board)
     assert [one.traffic for one in found.sync] == [
         "idle link",
         "all units, random data",
@@ -118,8 +118,8 @@ def test_board_whose_units_no_frame_of_a_wrong_place_names_is_sound_where_its_li
     bad = replace(lean, check=replace(lean.check, xor=10))
     assert not check(bad).is_sound
     units = tuple(replace(one, number=one.number + 1) for one in board.units)
-    assert check(bad, board=replace(board, link=bad, units=units)).is_sound
-    assert not check(bad, board=replace(board, link=bad)).is_sound
+    assert check(replace(board, link=bad, units=units)).is_sound
+    assert not check(replace(board, link=bad)).is_sound
 
 
 @settings(max_examples=6, suppress_health_check=list(HealthCheck))
