@@ -19,6 +19,7 @@ from llvmlite import binding as llvm
 from llvmlite import ir
 from numba.core import compiler, registry
 from numba.core.compiler_lock import global_compiler_lock
+from numba.core.compiler_machinery import PassManager
 from numba.core.registry import CPUDispatcher
 from numba.extending import typeof_impl
 from numba.np.arrayobj import make_array, populate_array
@@ -43,6 +44,20 @@ _POINTER = _INT8.as_pointer()
 # Where an array object has its fields: behind what every Python object has.
 DATA = object.__basicsize__
 DIMENSIONS, STRIDES = DATA + 16, DATA + 24
+# For closures, functions to inline, literals as types, expressions of whole arrays.
+_NOT_NEEDED = {
+    "WithLifting",
+    "InlineClosureLikes",
+    "MakeFunctionToJitFunction",
+    "InlineInlinables",
+    "FindLiterallyCalls",
+    "LiteralUnroll",
+    "LiteralPropagationSubPipelinePass",
+    "InlineOverloads",
+    "NopythonRewrites",
+    "NoPythonSupportedFeatureValidation",
+    "DumpParforDiagnostics",
+}
 # What every C library has, which LLVM and Numba may call.
 C_FUNCTIONS = frozenset(
     ["memcpy", "memmove", "memset", "memcmp", "exp", "log", "log2", "pow", "fmod"]
@@ -86,12 +101,27 @@ def _compile(function: FunctionType, arguments: tuple[object, ...]) -> tuple[Any
             None,
             _left_as_text(flags),
             {},
+            pipeline_class=_Pipeline,
         )
         library = compiled.library
         library.add_ir_module(_wrapper(compiled))
         _leave_unloaded(library)
         library.finalize()
     return library, compiled.signature.return_type
+
+
+class _Pipeline(compiler.CompilerBase):  # type: ignore[misc]
+    """Numba's passes without those for what no kernel has; they take a fifth of the time."""
+
+    def define_pipelines(self) -> list[PassManager]:
+        """Return the one list of passes."""
+        usual = compiler.DefaultPassBuilder.define_nopython_pipeline(self.state)
+        passes = PassManager("kernel")
+        for each, text in usual.passes:
+            if each.__name__ not in _NOT_NEEDED:
+                passes.add_pass(each, text)
+        passes.finalize()
+        return [passes]
 
 
 def _left_as_text(flags: Any) -> Any:
@@ -114,7 +144,11 @@ class _Callee(CPUDispatcher):  # type: ignore[misc]
     """
 
     def __init__(self, function: FunctionType) -> None:
-        super().__init__(py_func=function, targetoptions={**_OPTIONS, "forceinline": True})
+        super().__init__(
+            py_func=function,
+            targetoptions={**_OPTIONS, "forceinline": True},
+            pipeline_class=_Pipeline,
+        )
         self._compiler._customize_flags = _left_as_text
 
     def add_overload(self, compiled: Any) -> None:

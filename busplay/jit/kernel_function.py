@@ -12,9 +12,9 @@ import contextlib
 import ctypes
 import functools
 import struct
+import sys
 import threading
 from collections.abc import Callable, Iterable, Sequence
-from importlib import import_module
 from types import FunctionType
 from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar, cast
 
@@ -56,12 +56,23 @@ def on_compiling(listener: Callable[[], None]) -> None:
 def tell_of_compiling() -> None:
     """Call those who want to know that something is about to be compiled.
 
-    Whatever it is, Numba is likely to be needed next, so its import begins, in a thread of its
-    own: half of it passes while LLVM compiles the core.
+    Whatever it is, Numba is likely to be needed next, so it is made ready in a thread of its own:
+    most of that passes while LLVM compiles the core.
     """
     for listener in _listeners:
         listener()
-    threading.Thread(target=import_module, args=("busplay.jit.compiling",)).start()
+    if "numba" not in sys.modules:
+        threading.Thread(target=_make_numba_ready).start()
+
+
+def _make_numba_ready() -> None:
+    from busplay.jit.compiling import compile_kernel
+
+    def nothing() -> None:
+        return
+
+    # The first function of all takes a third of a second more than others.
+    compile_kernel(cast(FunctionType, nothing), ())
 
 
 def kernel(function: Callable[_Arguments, _Result]) -> Callable[_Arguments, _Result]:
