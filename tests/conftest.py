@@ -6,12 +6,15 @@ import os
 from pathlib import Path
 
 import pytest
-from hypothesis import settings
+from hypothesis import is_hypothesis_test, settings
+
+ON_CI = bool(os.environ.get("CI"))
 
 # Numba compiles inside the first example of a property, so no example has a deadline.
-# On CI examples are the same each time; whoever runs the tests at home draws new ones.
-settings.register_profile("busplay", deadline=None, derandomize=bool(os.environ.get("CI")))
+# On CI examples are the same each time; whoever runs the tests at home draws new ones, and fewer.
+settings.register_profile("busplay", deadline=None, derandomize=ON_CI)
 settings.load_profile("busplay")
+HOME_SHARE, HOME_LEAST = 1 / 4, 5
 
 os.environ.setdefault("SDL_VIDEODRIVER", "dummy")
 os.environ.setdefault("PYGAME_HIDE_SUPPORT_PROMPT", "1")
@@ -26,7 +29,31 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     )
 
 
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
+    """As many workers as there are processors; none where they would not print or disturb timing."""
+    if config.getoption("--sources") or config.getoption("benchmark_enable"):
+        return 0
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+def draw_fewer(items: list[pytest.Item]) -> None:
+    """Let each property draw a share of the examples that it asks for."""
+    functions = {
+        getattr(item.obj, "__func__", item.obj)
+        for item in items
+        if isinstance(item, pytest.Function)
+    }
+    for function in filter(is_hypothesis_test, functions):
+        # Hypothesis has no public way to change what a test asked for.
+        asked = function._hypothesis_internal_use_settings
+        drawn = min(asked.max_examples, max(HOME_LEAST, round(HOME_SHARE * asked.max_examples)))
+        function._hypothesis_internal_use_settings = settings(asked, max_examples=drawn)
+
+
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    if not ON_CI:
+        draw_fewer(items)
     rows: dict[tuple[str, str, str], int] = {}
     for item in items:
         marks = list(item.iter_markers("source"))
@@ -48,7 +75,7 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 def pytest_sessionfinish(session: pytest.Session) -> None:
     """On CI everything that a test can need is installed, so a skipped test is a failure."""
     reporter = session.config.pluginmanager.get_plugin("terminalreporter")
-    if not os.environ.get("CI") or reporter is None:
+    if not ON_CI or reporter is None:
         return
     skipped = reporter.stats.get("skipped", [])
     if skipped and session.exitstatus == pytest.ExitCode.OK:
