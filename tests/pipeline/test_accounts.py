@@ -156,7 +156,7 @@ def test_accounts_are_those_of_a_slow_count(data: st.DataObject) -> None:
 
 def hold_against_slow_count(pipeline: Pipeline, stores: StoreBatch) -> None:
     """Send, damage, receive, serve and count anew, all of it slowly, from edge 0 on."""
-    board, plan = pipeline.board, pipeline.faults or FaultPlan()
+    board, plan = pipeline.board, pipeline.faults or Faults()
     link, accounts = board.link, pipeline.counters().accounts
     naive, sender, wires = NaiveLink(link), send_all(board, stores), wires_of(link)
     sent = [naive.idle_slot()[edge % naive.slot_symbols] for edge in range(pipeline.edge)]
@@ -217,7 +217,7 @@ def test_a_frame_entered_in_the_wrong_column_is_caught(monkeypatch: pytest.Monke
 
     board = board_with(GUARDED)
     stores = every_slot(60, board=board)
-    pipeline = run_cut(board, stores, [0, 60], faults=FaultPlan(), stop_cycle=250)
+    pipeline = run_cut(board, stores, [0, 60], faults=Faults(), stop_cycle=250)
     hold_against_slow_count(pipeline, stores)
     monkeypatch.setattr(FrameAccounts, "totals", shifted)
     assert pipeline.counters().accounts.is_balanced
