@@ -3,9 +3,16 @@
     import busplay
 
     board = busplay.load_board("dunlin")
-    session = busplay.Session(board, program="tides.bin", faults=busplay.Faults(ber=1e-5))
+    session = busplay.Session(board, program="tides.bin", faults=busplay.Faults(ber=1e-5, seed=1))
     session.run(cycles=400_000)
+    session.run_until(label="main_loop")
+    session.registers, session.memory[0x200:0x300]
     session.display("panel").save("screen.png")
+
+    report = busplay.check("guarded")  # what the command says, as data
+    found = busplay.compare("sent.trace", "received.trace")
+    trace = busplay.decode("run3.vcd", link="guarded", board="dunlin")
+    busplay.convert("tides.trace", "tides.vcd")
 
 There is one verb a command; `run`, `demo` and `replay` are `Session` and `Replay`. Boards, links,
 faults, traces and captures are taken as objects or as the names or paths of their files. What the

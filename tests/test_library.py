@@ -8,6 +8,8 @@ import re
 import shutil
 import subprocess
 import sys
+import textwrap
+from dataclasses import FrozenInstanceError, fields
 from pathlib import Path
 
 import pytest
@@ -15,6 +17,8 @@ import pytest
 import busplay
 from busplay.demo.programs import shipped_file
 from busplay.guide import FOLDER
+from busplay.guide.attributes import attribute_meanings
+from busplay.png import encode_png
 from tests.documents import prepare
 
 PROJECT = Path(__file__).parent.parent
@@ -60,6 +64,40 @@ def test_no_folder_of_the_package_has_the_name_of_a_verb() -> None:
     """`busplay.convert` became the folder's module as soon as anything imported from it."""
     taken = {path.stem for path in (PROJECT / "busplay").iterdir()}
     assert not taken & set(PARTS)
+
+
+def test_example_of_the_package_runs(folder: Path) -> None:
+    lines = (busplay.__doc__ or "").splitlines()
+    block = "\n".join(line for line in lines if line.startswith("    ") or not line)
+    names: dict[str, object] = {}
+    exec(compile(textwrap.dedent(block), "busplay", "exec"), names)
+    session, report, found, trace = (names[one] for one in ("session", "report", "found", "trace"))
+    assert isinstance(session, busplay.Session)
+    assert session.registers.pc == session.address_of("main_loop")
+    assert session.counters().receiver.checks_failed > 0
+    assert Path("screen.png").read_bytes() == encode_png(session.display("panel").image())
+    assert report.is_sound  # type: ignore[attr-defined]
+    assert found.frames_missing > 0  # type: ignore[attr-defined]
+    assert trace.trace.frames == 618  # type: ignore[attr-defined]
+    assert Path("tides.vcd").stat().st_size > 1_000_000
+
+
+def test_verbs_return_frozen_dataclasses(folder: Path) -> None:
+    results = [
+        busplay.check("lean"),
+        busplay.plan("lean"),
+        busplay.compare("sent.trace", "received.trace"),
+        busplay.decode("run3.vcd", link="guarded"),
+        busplay.convert("fill.trace", "fill.csv"),
+        busplay.info("fill.trace"),
+        busplay.info("run3.vcd"),
+        busplay.stress("dunlin", "fill.trace", sweeps={"ber": [1e-4]}, frames=500, jobs=1),
+    ]
+    for result in results:
+        first = fields(result)[0].name
+        with pytest.raises(FrozenInstanceError):
+            setattr(result, first, None)
+        assert attribute_meanings(type(result))[first]
 
 
 def test_python_of_the_library_guide_runs(folder: Path) -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from os import PathLike
 from pathlib import Path
 
 import numpy as np
@@ -219,7 +220,7 @@ class PlanReport:
 def plan(
     described: Link | Board | str | Path,
     *,
-    trace: str | Path | None = None,
+    trace: str | PathLike[str] | None = None,
     needs: Sequence[str] = (),
     processor_hz: int | None = None,
     processor: Processor | None = None,

@@ -170,15 +170,15 @@ class Faults:
     ((2,), 1e-06, 7)
     """
 
-    seed: int
-    bit_flips: tuple[BitFlips, ...]
-    stuck_lanes: tuple[StuckLane, ...]
-    late_lanes: tuple[LateLane, ...]
-    early_lanes: tuple[EarlyLane, ...]
-    lost_edges: tuple[LostEdges, ...]
-    extra_edges: tuple[ExtraEdges, ...]
-    stalls: tuple[Stalls, ...]
-    file: str
+    seed: int = 1
+    bit_flips: tuple[BitFlips, ...] = ()
+    stuck_lanes: tuple[StuckLane, ...] = ()
+    late_lanes: tuple[LateLane, ...] = ()
+    early_lanes: tuple[EarlyLane, ...] = ()
+    lost_edges: tuple[LostEdges, ...] = ()
+    extra_edges: tuple[ExtraEdges, ...] = ()
+    stalls: tuple[Stalls, ...] = ()
+    file: str = ""
 
     def __init__(
         self,
