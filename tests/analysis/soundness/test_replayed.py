@@ -10,7 +10,7 @@ import pytest
 from busplay.analysis.soundness.examine import Examiner
 from busplay.analysis.soundness.sync import SyncFigures
 from busplay.batch import StoreBatch
-from busplay.description.faults import FaultPlan, LostEdges
+from busplay.description.faults import Faults, LostEdges
 from busplay.description.link import Link
 from busplay.pipeline.pipeline import Pipeline
 from tests.boards import GUARDED, LEAN, board_with
@@ -38,7 +38,7 @@ def lost_for_each_edge(link: Link, kind: str, *, edges: int, spacing: int, seed:
     symbols = 8
     firsts = (LEAD_FRAMES + 20 + spacing * np.arange(edges)) * symbols
     at = firsts + random.integers(0, 64 * symbols, edges)
-    plan = FaultPlan(lost_edges=(LostEdges(at_edges=tuple(at.tolist())),))
+    plan = Faults(lost_edges=(LostEdges(at_edges=tuple(at.tolist())),))
     pipeline = Pipeline(board_with(link), faults=plan, timing=False)
     count = edges * spacing
     stores = stores_of(kind, count, random)
