@@ -31,7 +31,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
-    """As many workers as there are processors; none where they would not print or disturb timing."""
+    """As many workers as processors; none where they would not print or disturb timing."""
     if config.getoption("--sources") or config.getoption("benchmark_enable"):
         return 0
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
