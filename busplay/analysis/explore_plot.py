@@ -1,4 +1,4 @@
-"""Draw what a search found: pins against slot time, the front in colour, the rest behind it.
+"""Draw what a search found: pins against slot time, the Pareto front in colour, the rest in grey.
 
 Colours tell the checks apart for colour-blind eyes too (Okabe and Ito's set, from memory), and
 shapes the ways of framing, so a print in grey still shows half of it.
@@ -6,12 +6,9 @@ shapes the ways of framing, so a print in grey still shows half of it.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from fractions import Fraction
-from functools import partial
 from io import BytesIO
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from busplay.analysis.explore import SHORT_NAMES, Found, LinkCandidate
 from busplay.analysis.explore_links import FRAMING_CHOICES
@@ -20,7 +17,6 @@ from busplay.wording import hertz
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
 COLOURS = {
     "none": "#666666",
@@ -30,16 +26,9 @@ COLOURS = {
     "hec_i432": "#009E73",
 }
 SHAPES = {"strobe": "o", "select": "s", "marker": "^", "check": "D"}
-FRAMING_NAMES = {
-    "strobe": "strobe on the first symbol",
-    "select": "select held for the frame",
-    "marker": "marker in idle frames",
-    "check": "found by the check",
-}
 SIZE_INCHES = (9.6, 6.0)
 # Links of each clock have a panel of their own, which makes the picture so much higher.
 CLOCK_INCHES = 3.6
-WIDEST_INCHES = 20.0
 DOTS_PER_INCH = 150
 BEHIND = "#D0D0D0"
 
@@ -58,63 +47,48 @@ def require_matplotlib() -> None:
         ) from error
 
 
-def plot_front(found: Found, path: Path, *, title: str, processor_hz: int) -> bytes:
-    """Draw the front and give the picture's bytes, in the form that the path's suffix names.
+def plot_front(found: Found, path: Path, *, title: str) -> bytes:
+    """Draw the front and return the picture's bytes, in the form that the path's suffix names.
 
     Args:
         found: what the search found.
         path: only its suffix, .png or .svg, is looked at.
         title: stands above.
-        processor_hz: for the line of absolute stores and the scale of cycles.
     """
     from matplotlib import rc_context
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
+    from matplotlib.lines import Line2D
     from matplotlib.ticker import MultipleLocator
 
     everything = (*found.front, *found.others)
-    columns = _columns(found)
-    pins = sorted({one.budget.wires for one in everything})
     clocks = sorted({one.budget.clock_hz for one in everything})
-    width = min(max(SIZE_INCHES[0], 0.16 * len(columns) * len(pins)), WIDEST_INCHES)
-    height = SIZE_INCHES[1] + CLOCK_INCHES * (len(clocks) - 1)
-    slots = [float(one.budget.slot_cycles) for one in everything]
-    cycle_ns = 1e9 / processor_hz
+    size = SIZE_INCHES[0], SIZE_INCHES[1] + CLOCK_INCHES * (len(clocks) - 1)
     # A fixed salt and no date: the same search gives the same file.
     with rc_context({"svg.hashsalt": "busplay", "font.size": 10}):
-        figure = Figure(figsize=(width, height), dpi=DOTS_PER_INCH, layout="constrained")
-        FigureCanvasAgg(figure)
+        figure = Figure(figsize=size, dpi=DOTS_PER_INCH, layout="constrained")
         figure.suptitle(title, x=0.01, ha="left")
         panels = figure.subplots(len(clocks), 1, sharex=True, sharey=True, squeeze=False)[:, 0]
         for clock_hz, axes in zip(clocks, panels, strict=True):
-            front = [one for one in found.front if one.budget.clock_hz == clock_hz]
-            others = [one for one in found.others if one.budget.clock_hz == clock_hz]
-            for place in pins[::2]:
-                axes.axvspan(place - 0.5, place + 0.5, color="#F4F4F4", zorder=0, linewidth=0)
-            _draw_points(axes, others, columns, behind=True)
-            _draw_points(axes, front, columns, behind=False)
-            _draw_stairs(axes, front)
-            if len(clocks) > 1:
-                axes.set_title(f"clock {hertz(clock_hz)}", loc="left", fontsize=10)
-            axes.grid(axis="y", color="#DDDDDD")
-            axes.set_axisbelow(True)
-            for side in ("top", "right"):
-                axes.spines[side].set_visible(False)
-            right = axes.secondary_yaxis(
-                "right",
-                functions=(
-                    partial(_scaled, factor=cycle_ns),
-                    partial(_scaled, factor=1 / cycle_ns),
-                ),
-            )
-            right.set_ylabel("slot in ns")
+            for candidates, behind in ((found.others, True), (found.front, False)):
+                for one in candidates:
+                    if one.budget.clock_hz == clock_hz:
+                        _draw(axes, one, behind=behind)
+            axes.set_title(f"clock {hertz(clock_hz)}", loc="left", fontsize=10)
             axes.set_ylabel("slot: processor cycles")
-        last = panels[-1]
-        last.set_xlabel("pins (clock, lanes, strobe or select; ground on top)")
-        last.set_xlim(pins[0] - 0.5, pins[-1] + 0.5)
-        last.set_ylim(max(0.0, min(slots) - 0.4), max(slots) + 0.3)
-        last.xaxis.set_major_locator(MultipleLocator(1))
-        _draw_legends(figure, found)
+            axes.grid(axis="y", color="#DDDDDD")
+        panels[-1].set_xlabel("pins (clock, lanes, strobe or select; ground on top)")
+        panels[-1].xaxis.set_major_locator(MultipleLocator(1))
+        kinds: list[tuple[str, str, str]] = []
+        kinds += [(SHAPES[name], "#333333", name) for name in FRAMING_CHOICES]
+        kinds += [("o", COLOURS[name], f"check: {SHORT_NAMES[name]}") for name in COLOURS]
+        kinds.append(("o", BEHIND, "not on the Pareto front"))
+        handles = [
+            Line2D([], [], linestyle="", marker=shape, color=colour, label=label)
+            for shape, colour, label in kinds
+        ]
+        hollow = Line2D([], [], linestyle="", marker="o", color="#333333", label="one edge")
+        hollow.set_markerfacecolor("white")
+        figure.legend(handles=[*handles, hollow], loc="outside lower center", ncols=4, fontsize=9)
         out = BytesIO()
         kind = path.suffix.lower().removeprefix(".")
         metadata = {"Date": None} if kind == "svg" else {"Software": None}
@@ -122,88 +96,17 @@ def plot_front(found: Found, path: Path, *, title: str, processor_hz: int) -> by
         return out.getvalue()
 
 
-def _scaled(values: Any, *, factor: float) -> Any:
-    return values * factor
-
-
-def _kind(one: LinkCandidate) -> tuple[str, str]:
-    return one.choice.framing, one.choice.check
-
-
-def _columns(found: Found) -> dict[tuple[str, str], float]:
-    """Return each pair of framing and check that is there its own place beside a number of pins."""
-    present = {_kind(one) for one in (*found.front, *found.others)}
-    kinds = [(f, c) for f in FRAMING_CHOICES for c in COLOURS if (f, c) in present]
-    step = 0.84 / max(1, len(kinds))
-    return {kind: (index - (len(kinds) - 1) / 2) * step for index, kind in enumerate(kinds)}
-
-
-def _draw_points(
-    axes: Axes,
-    candidates: Sequence[LinkCandidate],
-    columns: dict[tuple[str, str], float],
-    *,
-    behind: bool,
-) -> None:
-    for one in candidates:
-        colour = BEHIND if behind else COLOURS[one.choice.check]
-        both = one.link.edges == "both"
-        axes.scatter(
-            [one.budget.wires + columns[_kind(one)]],
-            [float(one.budget.slot_cycles)],
-            marker=SHAPES[one.choice.framing],
-            facecolors=colour if both else "white",
-            edgecolors=colour,
-            s=22 if behind else 46,
-            linewidths=1.3,
-            zorder=2 if behind else 4,
-        )
-
-
-def _draw_stairs(axes: Axes, front: Sequence[LinkCandidate]) -> None:
-    """Draw the shortest slot that so many pins allow, whatever else it costs."""
-    best: list[tuple[int, Fraction]] = []
-    for one in front:
-        if not best or one.budget.slot_cycles < best[-1][1]:
-            if best and best[-1][0] == one.budget.wires:
-                best.pop()
-            best.append((one.budget.wires, one.budget.slot_cycles))
-    if not best:
-        return
-    pins = [place - 0.5 for place, _ in best]
-    last = max(one.budget.wires for one in front) + 0.5
-    axes.step(
-        [*pins, last],
-        [float(slot) for _, slot in (*best, best[-1])],
-        where="post",
-        color="#999999",
-        linewidth=1,
-        linestyle="--",
-        zorder=3,
+def _draw(axes: Axes, one: LinkCandidate, *, behind: bool) -> None:
+    """Draw a link; each pair of framing and check has its own place beside a number of pins."""
+    kinds = [(framing, check) for framing in FRAMING_CHOICES for check in COLOURS]
+    aside = kinds.index((one.choice.framing, one.choice.check)) / len(kinds) - 0.5
+    colour = BEHIND if behind else COLOURS[one.choice.check]
+    axes.scatter(
+        [one.budget.wires + 0.8 * aside],
+        [float(one.budget.slot_cycles)],
+        marker=SHAPES[one.choice.framing],
+        facecolors=colour if one.link.edges == "both" else "white",
+        edgecolors=colour,
+        s=22 if behind else 46,
+        zorder=2 if behind else 4,
     )
-
-
-def _draw_legends(figure: Figure, found: Found) -> None:
-    from matplotlib.lines import Line2D
-
-    def dot(shape: str, colour: str, label: str, *, hollow: bool = False) -> Line2D:
-        return Line2D(
-            [],
-            [],
-            linestyle="",
-            marker=shape,
-            color=colour,
-            markerfacecolor="white" if hollow else colour,
-            label=label,
-        )
-
-    checks = [name for name in COLOURS if any(one.choice.check == name for one in found.front)]
-    everything = (*found.front, *found.others)
-    framings = [name for name in SHAPES if any(one.choice.framing == name for one in everything)]
-    handles = [dot("o", COLOURS[name], f"check: {SHORT_NAMES[name]}") for name in checks]
-    handles += [dot(SHAPES[name], "#333333", FRAMING_NAMES[name]) for name in framings]
-    if any(one.link.edges != "both" for one in everything):
-        handles.append(dot("o", "#333333", "hollow: one edge", hollow=True))
-    handles.append(dot("o", BEHIND, "another is better or as good in all"))
-    handles.append(Line2D([], [], color="#999999", linestyle="--", label="shortest slot"))
-    figure.legend(handles=handles, loc="outside lower center", ncols=4, frameon=False, fontsize=9)

@@ -66,9 +66,7 @@ def explore_and_report(
 
         processor = f"a processor at {hertz(limits.processor_hz)}"
         title = f"Links for {processor}; in colour the Pareto front"
-        picture = plot_front(
-            found, options.plot_path, title=title, processor_hz=limits.processor_hz
-        )
+        picture = plot_front(found, options.plot_path, title=title)
         write_whole_file(options.plot_path, picture)
     if as_json:
         print_json(_exploration(found, limits, payload, written, options, interrupted=held.pressed))

@@ -179,10 +179,7 @@ def test_progress_goes_up_to_the_number_of_choices() -> None:
 @pytest.mark.parametrize(("suffix", "start"), [(".png", b"\x89PNG"), (".svg", b"<?xml")])
 def test_same_search_draws_the_same_file(found: Found, suffix: str, start: bytes) -> None:
     pytest.importorskip("matplotlib", reason="the extra `analysis` is not installed")
-    pictures = [
-        plot_front(found, Path(f"front{suffix}"), title="links", processor_hz=CLOCK_HZ)
-        for _ in range(2)
-    ]
+    pictures = [plot_front(found, Path(f"front{suffix}"), title="links") for _ in range(2)]
     assert pictures[0].startswith(start)
     assert pictures[0] == pictures[1]
 
@@ -192,6 +189,6 @@ def test_each_clock_has_a_panel_of_its_own() -> None:
     heights = []
     for clocks_hz in ((), (16_000_000,), (16_000_000, 32_000_000)):
         found = explore(Limits(CLOCK_HZ, clocks_hz=clocks_hz, max_pins=5), PAYLOAD)
-        picture = plot_front(found, Path("front.png"), title="links", processor_hz=CLOCK_HZ)
+        picture = plot_front(found, Path("front.png"), title="links")
         heights.append(int.from_bytes(picture[20:24], "big"))
     assert heights[1] - heights[0] == heights[2] - heights[1] == CLOCK_INCHES * DOTS_PER_INCH
