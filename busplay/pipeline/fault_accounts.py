@@ -1,15 +1,15 @@
-"""What became of every fault: noticed by the check, by loss of step, or not at all.
+"""What became of every fault: detected by the check, by loss of sync, or not at all.
 
 How to think about it. Each fault concerns one of the symbols that the receiver samples. The
-receiver's log says which stretches of symbols were frames that it judged wrong, mended or gave
-up, and where it came into step and fell out of it. So a fault is looked up by its symbol:
+receiver's log says which stretches of symbols were frames that it found invalid, corrected or
+aborted, and where it came into sync and fell out of it. So a fault is looked up by its symbol:
 
 - out of sync there: it came while nothing is judged;
-- in no wrong frame: undetected, for what its frame carried then passed for right;
-- in a wrong frame: noticed by the check; or by loss of step, if the run of wrong frames that it
-  belongs to made the receiver hunt anew, or if the frame was aborted before its end.
+- in no invalid frame: undetected, for what its frame carried then passed as valid;
+- in an invalid frame: detected by the check; or by loss of sync, if the run of invalid frames
+  that it belongs to made the receiver hunt anew, or if the frame was aborted before its end.
 
-Whether a run of wrong frames ends in a loss of step is known some frames later, so the newest
+Whether a run of invalid frames ends in a loss of sync is known some frames later, so the newest
 faults wait. Few of them wait for more to come, since looking some up costs as much as looking up
 thousands.
 """
@@ -23,7 +23,7 @@ from busplay.pipeline.totals import FaultTotals
 from busplay.receiver.counters import ReceiverLog
 from busplay.receiver.states import LogKind
 
-CHECK, STEP, OUT, UNDETECTED, IN_FLIGHT = range(5)
+CHECK, SYNC, OUT, UNDETECTED, IN_FLIGHT = range(5)
 VERDICTS = 5
 # Faults and entries of the log that are looked up together.
 AT_ONCE = 2_048
@@ -100,27 +100,27 @@ class FaultAccounts:
     def _verdicts(self, ordinal: Int64Column) -> Int64Column:
         log = self._log
         verdict = np.full(len(ordinal), UNDETECTED, np.int64)
-        is_wrong = log.kind <= LogKind.ABORTED
-        wrong_first, wrong_stop = log.first[is_wrong], log.stop[is_wrong]
-        given_up = log.kind[is_wrong] == LogKind.ABORTED
+        is_invalid = log.kind <= LogKind.ABORTED
+        invalid_first, invalid_stop = log.first[is_invalid], log.stop[is_invalid]
+        aborted = log.kind[is_invalid] == LogKind.ABORTED
         is_loss = log.kind == LogKind.SYNC_LOST
         loss_first, loss_stop = log.first[is_loss], log.stop[is_loss]
-        if len(wrong_stop):
-            index = np.searchsorted(wrong_stop, ordinal, side="right")
-            near = np.minimum(index, len(wrong_stop) - 1)
-            inside = (index < len(wrong_stop)) & (wrong_first[near] <= ordinal)
+        if len(invalid_stop):
+            index = np.searchsorted(invalid_stop, ordinal, side="right")
+            near = np.minimum(index, len(invalid_stop) - 1)
+            inside = (index < len(invalid_stop)) & (invalid_first[near] <= ordinal)
             verdict[inside] = CHECK
-            stop = wrong_stop[near]
-            by_step = given_up[near]
+            stop = invalid_stop[near]
+            by_sync = aborted[near]
             if len(loss_stop):
                 loss = np.searchsorted(loss_stop, stop)
                 near_loss = np.minimum(loss, len(loss_stop) - 1)
-                by_step |= (loss < len(loss_stop)) & (loss_first[near_loss] < stop)
-            verdict[inside & by_step] = STEP
-        verdict[~self._in_step_at(ordinal)] = OUT
+                by_sync |= (loss < len(loss_stop)) & (loss_first[near_loss] < stop)
+            verdict[inside & by_sync] = SYNC
+        verdict[~self._in_sync_at(ordinal)] = OUT
         return verdict
 
-    def _in_step_at(self, ordinal: Int64Column) -> NDArray[np.bool_]:
+    def _in_sync_at(self, ordinal: Int64Column) -> NDArray[np.bool_]:
         log = self._log
         is_change = log.kind >= LogKind.SYNC_LOST
         gained = log.kind[is_change] == LogKind.SYNC_GAINED
@@ -132,7 +132,7 @@ class FaultAccounts:
         """Drop what the log says of symbols that no fault to come concerns."""
         log = self._log
         old = int(np.searchsorted(log.stop, horizon, side="right"))
-        # Faults that wait may look back by a run of wrong frames.
+        # Faults that wait may look back by a run of invalid frames.
         old = min(old, int(np.searchsorted(log.stop, horizon - self._margin)))
         if old == 0:
             return
@@ -157,7 +157,7 @@ class FaultAccounts:
             FaultTotals(
                 injected=int(row.sum()),
                 detected_by_check=int(row[CHECK]),
-                detected_by_sync=int(row[STEP]),
+                detected_by_sync=int(row[SYNC]),
                 out_of_sync=int(row[OUT]),
                 undetected=int(row[UNDETECTED]),
                 in_flight=int(row[IN_FLIGHT]),

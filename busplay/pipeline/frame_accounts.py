@@ -2,8 +2,8 @@
 
 How to think about it. The pipeline tells the accounts what was offered and lost at the sender, what
 went on the wire, what the receiver delivered and how it was served, and what the receiver's log
-says. A frame is settled once the receiver cannot deliver it any more: it was received right or
-wrong, lost at the receiver's FIFO or late, or not delivered, and then the log says whether the
+says. A frame is settled once the receiver cannot deliver it any more: it was received intact or
+damaged, lost at the receiver's FIFO or late, or not delivered, and then the log says whether the
 receiver was in sync when its first symbol came.
 
 Nothing is derived by subtraction, so that the sums can be held against what was injected.
@@ -239,7 +239,7 @@ class FrameAccounts:
         which: NDArray[np.int64],
         which_got: NDArray[np.int64],
     ) -> None:
-        """Enter frames that were not received right."""
+        """Enter frames that were not received intact."""
         cause = _CAUSE_OF_NOTE[kind]
         edge = sent.edge[which]
         undelivered = kind == settling.NOTE_UNDELIVERED
@@ -292,7 +292,7 @@ class FrameAccounts:
 
     @property
     def losses(self) -> Losses:
-        """The first stores that were not received right, up to `LOSSES_MAX`."""
+        """The first stores that were not received intact, up to `LOSSES_MAX`."""
         return Losses.joined(self._losses)
 
     def totals(self, *, stores: int, missed_by_sequence: int | None) -> FrameTotals:

@@ -156,12 +156,12 @@ class Pipeline:
         self._accounts.frames.on_losses = self._on_losses
 
     def watch_losses(self, on_losses: Callable[[Losses], object]) -> None:
-        """Have all stores that are not received right told, as soon as that is known."""
+        """Call `on_losses` with all stores not received intact, as soon as that is known."""
         self._on_losses = on_losses
         self._accounts.frames.on_losses = on_losses
 
     def watch_delivered(self, on_delivered: Callable[[FrameBatch], object]) -> None:
-        """Have all frames told that are served and shown, in order; before anything is fed.
+        """Call `on_delivered` with all frames that are served and shown, in order.
 
         Raises:
             ValueError: something was fed already.
@@ -286,7 +286,7 @@ class Pipeline:
 
     @property
     def losses(self) -> Losses:
-        """The first stores that were not received right, one by one."""
+        """The first stores that were not received intact, one by one."""
         return self._accounts.frames.losses
 
     def states(self) -> dict[str, bytes]:

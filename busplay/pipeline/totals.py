@@ -13,7 +13,7 @@ class FrameTotals:
     Attributes:
         stores: offered to the sender.
         received_intact: delivered as sent, and served in time.
-        received_damaged: delivered with other content, and served: damage that nobody noticed.
+        received_damaged: delivered with other content, and served: undetected damage.
         lost_at_sender: found the sender's FIFO full, and were never sent.
         lost_on_wire: the receiver was in sync and did not deliver them.
         lost_out_of_sync: the receiver was not in sync when they came.
@@ -53,7 +53,7 @@ class FrameTotals:
 
     @property
     def lost(self) -> int:
-        """Stores that were not received intact, those under way left out."""
+        """Stores that were not received intact, those in flight left out."""
         return self.stores - self.received_intact - self.in_flight
 
     def losses(self) -> dict[str, int]:
@@ -82,7 +82,7 @@ class FaultTotals:
 
     Attributes:
         injected: symbols changed, edges lost, or edges added.
-        detected_by_check: the frame that it fell in failed its check, or was mended by it.
+        detected_by_check: the frame that it fell in failed its check, or was corrected by it.
         detected_by_sync: the receiver gave the frame up, or lost step over it.
         out_of_sync: it came while the receiver was out of sync.
         undetected: nothing showed that it was there.

@@ -72,7 +72,7 @@ class FifoCounters:
         frames_overrun: found the FIFO full.
         frames_late: served after their deadline.
         overruns_while_busy: of the overruns, those that came in a busy time or a stall.
-        frames_held_max: places of the FIFO that were ever taken at once.
+        frames_held_max: frames that the FIFO ever held at once.
         wait_ns: time that frames waited before their service began, all together.
     """
 
