@@ -49,7 +49,8 @@ class LinkBudget:
         processor_hz: of the processor's clock.
         wires: clock, lanes and strobe; ground comes on top.
         clock_hz: of the link's clock wire, the fastest of the wires.
-        symbol_hz: symbols a second; `symbol_ns` is how long one stands.
+        symbol_hz: symbols a second.
+        symbol_ns: how long one stands.
         bit_hz: what the lanes carry, rest and idle slots included.
         grid_edges, step_edges: frames start on multiples of the one, the other apart.
         frame_symbols: symbols of a frame, without rest.

@@ -37,7 +37,13 @@ USUAL_XOR = {"crc4_g704": 5}
 
 @dataclass(frozen=True, slots=True)
 class Payload:
-    """What every frame has to carry: bits of space, unit and address; data has 8."""
+    """What every frame has to carry; data has 8 bits.
+
+    Attributes:
+        space_bits: bits of the field `space`.
+        unit_bits: bits of the field `unit`.
+        address_bits: bits of the field `address`.
+    """
 
     space_bits: int
     unit_bits: int

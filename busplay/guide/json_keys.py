@@ -33,6 +33,11 @@ REPORTS: dict[str, tuple[Printed, ...]] = {
     "decode": (Printed("", "", "busplay.cli.decode_command:DecodeOutput"),),
     "compare": (Printed("", "", "busplay.analysis.compare.comparison:Comparison"),),
     "stress": (Printed("", "", "busplay.analysis.stress.stress:StressReport"),),
+    "plan": (
+        Printed("a plan", "", "busplay.analysis.plan:PlanReport"),
+        Printed("--can-it-see", "", "busplay.analysis.sampling.visibility:VisibilityReport"),
+        Printed("--explore", "", "busplay.cli.plan_explore:Exploration"),
+    ),
     "convert": (Printed("", "", "busplay.conversion.convert:ConvertReport"),),
     "info": (
         Printed("a trace", "", "busplay.trace.info:TraceInfo"),
@@ -41,7 +46,6 @@ REPORTS: dict[str, tuple[Printed, ...]] = {
     "check": (
         Printed("a link", "description", "busplay.explain.link_facts:LinkFacts"),
         Printed("a board", "description", "busplay.explain.board_facts:BoardFacts"),
-        Printed("both", "soundness", "busplay.analysis.soundness.report:CheckReport"),
         Printed("both", "soundness", "busplay.analysis.soundness.report:CheckReport"),
     ),
 }
@@ -61,7 +65,7 @@ def json_keys(kind: type, *, seen: tuple[type, ...] = ()) -> Iterator[tuple[int,
     meanings = attribute_meanings(kind)
     hints = get_type_hints(kind, localns=_names_for_checkers(kind))
     for field in dataclasses.fields(kind):
-        if field.name.startswith("_"):
+        if field.name.startswith("_") or not field.metadata.get("json", True):
             continue
         inner = _dataclass_in(hints[field.name])
         yield (
