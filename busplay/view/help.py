@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import pygame
 
 from busplay.view import theme
-from busplay.view.keys import PROGRAM_HELP, REPLAY_HELP, WINDOW_HELP, KeyRow
+from busplay.view.keys import PROGRAM_HELP, REPLAY_HELP, WINDOW_HELP, HelpRow
 from busplay.view.text import Texts
 from busplay.view.theme import Sizes
 
@@ -111,17 +111,17 @@ class HelpOverlay:
                 panel, line, (left, top + i * line_px), size_px=text_px, colour=theme.TEXT
             )
 
-    def _column_width(self, rows: Sequence[KeyRow], text_px: int) -> int:
+    def _column_width(self, rows: Sequence[HelpRow], text_px: int) -> int:
         does = max(self._texts.width(row.does, text_px) for row in rows)
         return self._keys_width(rows, text_px) + text_px + does
 
-    def _keys_width(self, rows: Sequence[KeyRow], text_px: int) -> int:
+    def _keys_width(self, rows: Sequence[HelpRow], text_px: int) -> int:
         return max(self._texts.width(row.keys, text_px) for row in rows)
 
     def _draw_column(
         self,
         panel: pygame.Surface,
-        rows: Sequence[KeyRow],
+        rows: Sequence[HelpRow],
         left: int,
         top: int,
         text_px: int,

@@ -60,7 +60,7 @@ REPEATING = frozenset(
 
 
 @dataclass(frozen=True, slots=True)
-class KeyRow:
+class HelpRow:
     """Keys that belong together, as the help shows them."""
 
     keys: str
@@ -106,30 +106,30 @@ _REPLAY = {
 _FUNCTION_KEYS = frozenset(range(pygame.K_F1, pygame.K_F12 + 1))
 
 WINDOW_HELP = (
-    KeyRow("F1", "this help"),
-    KeyRow("F2", "pause, or go on"),
-    KeyRow("F3", "one picture"),
-    KeyRow("F4", "reset"),
-    KeyRow("F5  F6", "slower, faster"),
-    KeyRow("Shift F5  F6", "normal speed, as fast as it can"),
-    KeyRow("F7  F8", "smaller, larger pixels"),
-    KeyRow("Shift F7", "pixels as large as the window allows"),
-    KeyRow("F9", "save the picture as PNG"),
-    KeyRow("Shift F9", "save the whole window as PNG"),
-    KeyRow("F10", "units side by side, or stacked"),
-    KeyRow("F11", "full screen"),
-    KeyRow("Ctrl Q", "close the window"),
+    HelpRow("F1", "this help"),
+    HelpRow("F2", "pause, or go on"),
+    HelpRow("F3", "one picture"),
+    HelpRow("F4", "reset"),
+    HelpRow("F5  F6", "slower, faster"),
+    HelpRow("Shift F5  F6", "normal speed, as fast as it can"),
+    HelpRow("F7  F8", "smaller, larger pixels"),
+    HelpRow("Shift F7", "pixels as large as the window allows"),
+    HelpRow("F9", "save the picture as PNG"),
+    HelpRow("Shift F9", "save the whole window as PNG"),
+    HelpRow("F10", "units side by side, or stacked"),
+    HelpRow("F11", "full screen"),
+    HelpRow("Ctrl Q", "close the window"),
 )
-PROGRAM_HELP = (KeyRow("all others", "go to the program"),)
+PROGRAM_HELP = (HelpRow("all others", "go to the program"),)
 REPLAY_HELP = (
-    KeyRow("Space", "pause, or go on"),
-    KeyRow(",  .", "one picture back, on"),
-    KeyRow("Left  Right", "a second back, on"),
-    KeyRow("Page up  down", "ten seconds back, on"),
-    KeyRow("Home  End", "to the beginning, the end"),
-    KeyRow("B  E", "loop: begins, ends here"),
-    KeyRow("C", "no loop"),
-    KeyRow("click the bar", "go there"),
+    HelpRow("Space", "pause, or go on"),
+    HelpRow(",  .", "one picture back, on"),
+    HelpRow("Left  Right", "a second back, on"),
+    HelpRow("Page up  down", "ten seconds back, on"),
+    HelpRow("Home  End", "to the beginning, the end"),
+    HelpRow("B  E", "loop: begins, ends here"),
+    HelpRow("C", "no loop"),
+    HelpRow("click the bar", "go there"),
 )
 
 _ARROWS = {pygame.K_UP: 128, pygame.K_DOWN: 129, pygame.K_LEFT: 130, pygame.K_RIGHT: 131}
