@@ -77,6 +77,7 @@ def take_words(
     # A held strobe that is active cannot begin a frame before it has rested.
     may_begin = not is_held or registers[WAS_ACTIVE] == 0
     idle = missed = rest = 0
+    on_grid = False
     while True:
         start = min(np.int64(batch.edge[slot]), limit) if slot < slots else limit
         if start != at:
@@ -87,7 +88,11 @@ def take_words(
                 may_begin = True
                 at = start
             else:
-                whole = (start - at) // slot_symbols if at % slot_symbols == 0 else 0
+                if not on_grid and at % slot_symbols != 0:
+                    break
+                whole = (start - at) // slot_symbols
+                # One division a gap: what is whole slots further is on the grid as well.
+                on_grid = True
                 if whole > 0:
                     is_new = is_watched and window != shape.idle_word
                     if is_new and may_show_marker(window, shape.idle_word, rules):

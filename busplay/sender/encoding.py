@@ -111,7 +111,7 @@ def encode(
     # A busy link is mostly a row of frames without a gap, for which nobody waits.
     may_row = timing.denominator == one and idle_every == zero and timing.fifo_depth != zero
     while index < len(cycle):
-        if may_row and any_sent and all_sent:
+        if may_row and all_sent and busy_run > one:
             row = _encode_row(
                 cycle[index:], address[index:], data[index:], tables, timing, last_cycle,
                 last_start, sequence, room.edge[sent:], room.word[sent:],
