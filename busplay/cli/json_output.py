@@ -17,6 +17,8 @@ from typing import TypeAlias
 
 import click
 
+from busplay.units import Ratio
+
 Json: TypeAlias = "dict[str, Json] | list[Json] | str | int | float | bool | None"
 
 
@@ -25,17 +27,16 @@ def to_json(report: object) -> Json:
 
     Args:
         report: a dataclass or named tuple, whose fields become keys, in order (those with metadata
-            `json` False, and private ones, are left out); or what stands in
-            one: mappings, sequences, sets (sorted), NumPy arrays and numbers, fractions (as
-            floats), enum members (the name in lower case), paths, bytes (as hex), plain values.
-            Infinity and "not a number" become null, as JSON has neither.
+            `json` False, and private ones, are left out); or what stands in one: mappings,
+            sequences, sets (sorted), NumPy arrays and numbers, fractions and ratios (as floats),
+            enum members (the name in lower case), paths, bytes (as hex), plain values. Infinity
+            and "not a number" become null, as JSON has neither.
 
     Raises:
         TypeError: it holds something else.
 
-    >>> from busplay.units import Ratio
-    >>> to_json({"ratio": Ratio.of(2, 6), "share_ratio": Fraction(1, 4), "mean_ns": math.inf})
-    {'ratio': {'numerator': 1, 'denominator': 3}, 'share_ratio': 0.25, 'mean_ns': None}
+    >>> to_json({"speed_ratio": Ratio.of(1, 2), "share_ratio": Fraction(1, 4), "mean_ns": math.inf})
+    {'speed_ratio': 0.5, 'share_ratio': 0.25, 'mean_ns': None}
     """
     match report:
         case Enum():
@@ -46,6 +47,8 @@ def to_json(report: object) -> Json:
             return report if math.isfinite(report) else None
         case Fraction():
             return _number(report)
+        case Ratio():
+            return _number(Fraction(report.numerator, report.denominator))
         case PathLike():
             path = fspath(report)
             return path if isinstance(path, str) else path.decode("utf-8", "backslashreplace")

@@ -45,8 +45,8 @@ from busplay.analysis.compare.streams import (
     SAME,
     SEQUENCE_SHIFT,
     STARTED,
+    AlignmentRules,
     Findings,
-    Rules,
     Scratch,
     Streams,
 )
@@ -77,7 +77,7 @@ _NOTHING = -(1 << 30)
 
 
 @kernel
-def _sequence(word: np.uint64, rules: Rules) -> np.uint64:
+def _sequence(word: np.uint64, rules: AlignmentRules) -> np.uint64:
     """Gather a word's sequence number."""
     number = _U0
     for bit in range(len(rules.sequence_places)):
@@ -86,7 +86,7 @@ def _sequence(word: np.uint64, rules: Rules) -> np.uint64:
 
 
 @kernel
-def _moved(word: np.uint64, shift: int, rules: Rules) -> np.uint64:
+def _moved(word: np.uint64, shift: int, rules: AlignmentRules) -> np.uint64:
     """Return the word that it would be with its sequence number moved on, check included."""
     bits = len(rules.sequence_places)
     if shift == 0 or bits == 0:
@@ -103,7 +103,7 @@ def _moved(word: np.uint64, shift: int, rules: Rules) -> np.uint64:
 
 
 @kernel
-def _shift_between(s: Streams, rules: Rules, i: int, j: int) -> int:
+def _shift_between(s: Streams, rules: AlignmentRules, i: int, j: int) -> int:
     """Tell how much further the actual sequence number is, from 0 to one less than a round."""
     apart = _sequence(s.actual_word[j], rules) - _sequence(s.expected_word[i], rules)
     if len(rules.sequence_places) < 64:
@@ -113,7 +113,7 @@ def _shift_between(s: Streams, rules: Rules, i: int, j: int) -> int:
 
 @kernel
 def move_words(
-    words: NDArray[np.uint64], shift: int, rules: Rules, moved: NDArray[np.uint64]
+    words: NDArray[np.uint64], shift: int, rules: AlignmentRules, moved: NDArray[np.uint64]
 ) -> None:
     """Fill `moved` with words whose sequence numbers are moved on, checks included."""
     for k in range(len(words)):
@@ -121,7 +121,7 @@ def move_words(
 
 
 @kernel
-def _equal(s: Streams, rules: Rules, i: int, j: int, shift: int, strict: bool) -> bool:
+def _equal(s: Streams, rules: AlignmentRules, i: int, j: int, shift: int, strict: bool) -> bool:
     if strict:
         return bool(s.actual_word[j] == _moved(s.expected_word[i], shift, rules))
     if (s.actual_word[j] ^ s.expected_word[i]) & rules.content != _U0:
@@ -159,7 +159,13 @@ def close_run(state: NDArray[np.int64], f: Findings) -> None:
 
 @kernel
 def _pair(
-    s: Streams, rules: Rules, state: NDArray[np.int64], f: Findings, i: int, j: int, strict: bool
+    s: Streams,
+    rules: AlignmentRules,
+    state: NDArray[np.int64],
+    f: Findings,
+    i: int,
+    j: int,
+    strict: bool,
 ) -> None:
     """Take two frames for the same one, equal or changed."""
     shift = state[SEQUENCE_SHIFT]
@@ -192,7 +198,7 @@ def _skip(state: NDArray[np.int64], f: Findings, i: int, stop_i: int, j: int, st
 
 
 @kernel
-def _has_other_place(s: Streams, rules: Rules, state: NDArray[np.int64]) -> bool:
+def _has_other_place(s: Streams, rules: AlignmentRules, state: NDArray[np.int64]) -> bool:
     """Tell whether either next frame has an equal one further on, at the present delay."""
     i, j, delay = state[NEXT_EXPECTED], state[NEXT_ACTUAL], state[DELAY]
     wanted = s.actual_time[j] - delay
@@ -208,7 +214,7 @@ def _has_other_place(s: Streams, rules: Rules, state: NDArray[np.int64]) -> bool
 
 
 @kernel
-def _is_strange_tail(s: Streams, rules: Rules, state: NDArray[np.int64]) -> bool:
+def _is_strange_tail(s: Streams, rules: AlignmentRules, state: NDArray[np.int64]) -> bool:
     """Tell whether a few actual frames are left, and nothing that is expected is among them.
 
     Then no other delay has evidence either.
@@ -226,7 +232,7 @@ def _is_strange_tail(s: Streams, rules: Rules, state: NDArray[np.int64]) -> bool
 @kernel
 def _walk(
     s: Streams,
-    rules: Rules,
+    rules: AlignmentRules,
     state: NDArray[np.int64],
     f: Findings,
     strict: bool,
@@ -294,7 +300,7 @@ def _walk(
 @kernel
 def _merge(
     s: Streams,
-    rules: Rules,
+    rules: AlignmentRules,
     state: NDArray[np.int64],
     f: Findings,
     strict: bool,
@@ -324,7 +330,7 @@ def _merge(
 
 @kernel
 def _reach(
-    s: Streams, rules: Rules, state: NDArray[np.int64], w: Scratch, strict: bool
+    s: Streams, rules: AlignmentRules, state: NDArray[np.int64], w: Scratch, strict: bool
 ) -> tuple[int, int]:
     """Find how few edits lead to a run of equal frames.
 
@@ -385,7 +391,12 @@ def _reach(
 
 @kernel
 def _edit(
-    s: Streams, rules: Rules, state: NDArray[np.int64], f: Findings, w: Scratch, strict: bool
+    s: Streams,
+    rules: AlignmentRules,
+    state: NDArray[np.int64],
+    f: Findings,
+    w: Scratch,
+    strict: bool,
 ) -> bool:
     """Try the fewest edits that lead to a run of equal frames."""
     edits, k = _reach(s, rules, state, w, strict)
@@ -423,7 +434,12 @@ def _edit(
 
 @kernel
 def _jump(
-    s: Streams, rules: Rules, state: NDArray[np.int64], f: Findings, stop_i: int, stop_j: int
+    s: Streams,
+    rules: AlignmentRules,
+    state: NDArray[np.int64],
+    f: Findings,
+    stop_i: int,
+    stop_j: int,
 ) -> None:
     """Go to two frames that belong together, over more damage than `_edit` can tell apart."""
     i, j = state[NEXT_EXPECTED], state[NEXT_ACTUAL]
@@ -440,7 +456,7 @@ def _jump(
 
 
 @kernel
-def _keep(s: Streams, rules: Rules, state: NDArray[np.int64], f: Findings) -> None:
+def _keep(s: Streams, rules: AlignmentRules, state: NDArray[np.int64], f: Findings) -> None:
     """Go on without evidence for a while."""
     i, j = state[NEXT_EXPECTED], state[NEXT_ACTUAL]
     stop_i = min(len(s.expected_word), i + state[PATIENCE])
@@ -468,7 +484,9 @@ def _keep(s: Streams, rules: Rules, state: NDArray[np.int64], f: Findings) -> No
 
 
 @kernel
-def _explain(s: Streams, rules: Rules, state: NDArray[np.int64], f: Findings, w: Scratch) -> bool:
+def _explain(
+    s: Streams, rules: AlignmentRules, state: NDArray[np.int64], f: Findings, w: Scratch
+) -> bool:
     """Try what needs the least to have gone wrong first."""
     timed, numbered = rules.has_time, rules.has_sequence
     if timed and _merge(s, rules, state, f, True, False):
@@ -488,7 +506,7 @@ def _explain(s: Streams, rules: Rules, state: NDArray[np.int64], f: Findings, w:
 @kernel
 def _resolve(
     s: Streams,
-    rules: Rules,
+    rules: AlignmentRules,
     state: NDArray[np.int64],
     f: Findings,
     w: Scratch,
@@ -519,7 +537,7 @@ def _resolve(
 @kernel
 def align(
     s: Streams,
-    rules: Rules,
+    rules: AlignmentRules,
     state: NDArray[np.int64],
     f: Findings,
     w: Scratch,

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busplay.analysis.compare.kinds import TimeUnit
-from busplay.analysis.compare.streams import Rules
+from busplay.analysis.compare.streams import AlignmentRules
 from busplay.batch import FrameBatch, UInt64Column
 from busplay.description.board import Board, Unit, Window
 from busplay.description.link import WORD_BITS, Link
@@ -259,7 +259,7 @@ class Sides:
                 named[place] = Bit(name, bit, symbol, lane)
         return tuple(named)
 
-    def _make_rules(self) -> Rules:
+    def _make_rules(self) -> AlignmentRules:
         overlap = {
             "edges": self._expected.layout.slot_symbols,
             "cycles": max(_slot_cycles(self.expected), _slot_cycles(self.actual)),
@@ -280,7 +280,7 @@ class Sides:
             if sequence is not None and sequence.value is None:
                 places = self._expected.layout.bit_places("sequence")
                 tables = _sequence_tables(self._expected.layout, sequence.bits)
-        return Rules(
+        return AlignmentRules(
             content=np.uint64(content),
             sequence_places=np.array(places, np.int64),
             sequence_tables=tables,

@@ -41,7 +41,7 @@ class Streams(NamedTuple):
     actual_ended: bool
 
 
-class Rules(NamedTuple):
+class AlignmentRules(NamedTuple):
     """What makes frames equal.
 
     Attributes:

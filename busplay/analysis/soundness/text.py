@@ -13,7 +13,7 @@ from busplay.analysis.soundness.idle import MEETINGS, IdleFacts, MarkerFacts
 from busplay.analysis.soundness.report import CheckReport, DetectionFigures
 from busplay.analysis.soundness.sync import Mean, SyncFigures
 from busplay.analysis.soundness.traffic import TrafficKind
-from busplay.explain.text_layout import heading, pairs, table
+from busplay.explain.text_layout import INDENT, heading, pairs, table
 from busplay.wording import counted
 
 SHOWN_WEIGHTS = 4
@@ -129,7 +129,7 @@ def _sync_lines(found: CheckReport, symbol_ns: float | None) -> list[str]:
             ("false sync", _false_text(one)),
             ("frames lost", _lost_text(one)),
         ]
-        lines += [f"  {one.traffic} ({method})", *(f"  {line}" for line in pairs(rows))]
+        lines += [f"{INDENT}{one.traffic} ({method})", *pairs(rows, indent=2 * INDENT)]
     note = "Times in symbols"
     if symbol_ns is not None:
         note += f" of {symbol_ns:,.4g} ns"

@@ -155,7 +155,7 @@ def test_advised_link_file_can_be_read_where_the_marker_covers_idle_values() -> 
     found, advice = advised(link)
     counted = [one for one in advice if one.weakness == "uncounted"]
     assert [one.change for one in counted] == ["a field sequence of 4 bits before quiet"]
-    assert_true(found, counted[0])
+    assert_true(found, counted[0], checked_again(counted[0]))
 
 
 def named(found: Examined, name: str) -> Weakness:
