@@ -38,7 +38,7 @@ def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
 
 
 def draw_fewer(items: list[pytest.Item]) -> None:
-    """Let each property draw a share of the examples that it asks for."""
+    """Reduce each property to a share of the examples that it asks for."""
     functions = {
         getattr(item.obj, "__func__", item.obj)
         for item in items

@@ -151,22 +151,24 @@ def play_and_report(
         stop_cycle=stop_cycle,
         after_run=after_run,
     )
+    # A second Ctrl-C ends even this: stores are named by running the program once more.
     with hold_interrupt() as held:
         end = ending()
         playable.close(keeps_old=interrupted)
         write_snapshots(options.play.snapshots, playable.displays)
-    interrupted |= held.pressed
-    named = losses()
-    if loss_file is not None:
-        named.write(loss_file)
-    counters = playable.pipeline.counters()
-    if end.lost_at_sender is not None:
-        counters = replace(
-            counters,
-            stores=counters.frames_sent + end.lost_at_sender,
-            frames_overrun=end.lost_at_sender,
-        )
-    report = _report(playable, counters, options, end, named, interrupted=interrupted)
+        named = losses()
+        if loss_file is not None:
+            named.write(loss_file)
+        counters = playable.pipeline.counters()
+        if end.lost_at_sender is not None:
+            counters = replace(
+                counters,
+                stores=counters.frames_sent + end.lost_at_sender,
+                frames_overrun=end.lost_at_sender,
+            )
+        report = _report(playable, counters, options, end, named, interrupted=interrupted)
+    if held.pressed:
+        interrupted, report = True, replace(report, interrupted=True)
     if options.as_json:
         print_json(report)
     elif options.play.headless or interrupted or counters.errors:

@@ -218,7 +218,7 @@ class FrameAccounts:
         self._forget_changes(settled_edge)
 
     def _is_settled(self, sent: SentFrames, settled_edge: int) -> bool:
-        """Tell whether nothing is in flight before some frames nor after them."""
+        """Return whether nothing is in flight before some frames nor after them."""
         is_clear = not len(self._sent) and not len(self._got)
         return is_clear and len(sent) > 0 and int(sent.edge[-1]) < settled_edge
 

@@ -333,5 +333,5 @@ class Pipeline:
 
     @property
     def in_sync(self) -> bool:
-        """Tell whether the receiver is in SYNC."""
+        """Return whether the receiver is in SYNC."""
         return self.receiver.state is State.SYNC

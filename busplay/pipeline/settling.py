@@ -39,7 +39,7 @@ def settle(
     note_sent: NDArray[np.int64],
     note_got: NDArray[np.int64],
 ) -> tuple[int, int, int]:
-    """Say what became of the frames that were sent before an edge.
+    """Settle what became of the frames that were sent before an edge.
 
     Args:
         sent_edge, sent_word: frames sent, in order.

@@ -173,7 +173,7 @@ class Player:
         self.begin_mark = self.end_mark = None
 
     def rest(self) -> None:
-        """Let time pass that does not count, as while a help text covers the picture."""
+        """Skip time that does not count, as while a help text covers the picture."""
         self._forget_time()
 
     # -- how it goes

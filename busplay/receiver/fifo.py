@@ -169,7 +169,7 @@ class ReceiverFifo:
         )
 
     def is_harmless(self, step_edges: int) -> bool:
-        """Tell whether frames that arrive `step_edges` apart or more are all served in time.
+        """Return whether frames that arrive `step_edges` apart or more are all served in time.
 
         It is so where each is done before the next can come and nothing else holds it up.
         """
@@ -229,7 +229,7 @@ class ReceiverFifo:
         return Served(FrameBatch(frames.edge[kept], frames.word[kept]), fate, flags)
 
     def _move_epoch(self, edge: int) -> NDArray[np.int64]:
-        """Let ticks count from an edge on; give the busy times as seen from there."""
+        """Count ticks from an edge on; return the busy times as they lie from there."""
         passed = (edge - self._epoch) * self._edge_ticks
         if passed < TICKS_MAX:
             self._ring -= passed

@@ -91,7 +91,7 @@ def _skip_busy(sources: NDArray[np.int64], seed: np.int64, now: np.int64) -> np.
 
 @kernel
 def _busy_flags(sources: NDArray[np.int64], seed: np.int64, now: np.int64) -> int:
-    """Tell which kinds of source are busy at an instant."""
+    """Return which kinds of source are busy at an instant."""
     flags = 0
     for source in range(len(sources)):
         index = (now - sources[source, FIRST_START]) // sources[source, PERIOD]

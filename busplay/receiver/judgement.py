@@ -40,7 +40,7 @@ def read(word: np.uint64, rules: Rules) -> np.uint64:
 
 @kernel
 def judge(word: np.uint64, reading: np.uint64, rules: Rules) -> int:
-    """Say whether a word is valid, and if so whether it is idle."""
+    """Return whether a word is valid, and if so whether it is idle."""
     is_idle_word = word == rules.shape.idle_word
     if reading & rules.syndrome_mask != np.uint64(0) and not is_idle_word:
         return FAILS
@@ -51,7 +51,7 @@ def judge(word: np.uint64, reading: np.uint64, rules: Rules) -> int:
 
 @kernel
 def is_valid(word: np.uint64, rules: Rules) -> bool:
-    """Tell whether a word's check and constants hold."""
+    """Return whether a word's check and constants hold."""
     return judge(word, read(word, rules), rules) != FAILS
 
 
@@ -83,7 +83,7 @@ def corrected(word: np.uint64, reading: np.uint64, rules: Rules) -> np.uint64:
 
 @kernel
 def may_show_marker(before: np.uint64, word: np.uint64, rules: Rules) -> bool:
-    """Tell whether a marker stands over two neighbouring words, beginning within the first."""
+    """Return whether a marker stands over two neighbouring words, beginning within the first."""
     for symbols in range(1, rules.shape.frame_symbols):
         shift = symbols * rules.shape.lanes
         seen = before << np.uint64(shift) | word >> np.uint64(rules.shape.frame_bits - shift)

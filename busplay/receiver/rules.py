@@ -122,7 +122,7 @@ def _reading_tables(layout: FrameLayout) -> tuple[UInt64Column, int]:
 
 
 def _idle_misleads(layout: FrameLayout, marker_mask: int) -> bool:
-    """Tell whether an idle link looks as if a frame began where none does."""
+    """Return whether an idle link looks as if a frame began where none does."""
     idle = layout.idle_word << layout.frame_bits | layout.idle_word
     frame_mask = (1 << layout.frame_bits) - 1
     shifts = range(layout.lanes, layout.frame_bits, layout.lanes)

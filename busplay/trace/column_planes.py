@@ -306,5 +306,5 @@ def join(
 
 @kernel
 def _is_summed(column: int) -> bool:
-    """Tell whether a column holds differences to the frame before."""
+    """Return whether a column holds differences to the frame before."""
     return column in (SEQUENCE, ADDRESS)

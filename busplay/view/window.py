@@ -215,7 +215,7 @@ class PlayerWindow:
                 began_ns, due = self._clock(), 0
 
     def advance(self) -> None:
-        """Let the player run what is owed; while the help is open, time does not count."""
+        """Run the player for what is owed; while the help is open, time does not count."""
         if self._scene.help_open:
             self._player.rest()
         else:

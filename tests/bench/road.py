@@ -137,7 +137,7 @@ class Worker:
         )
 
     def seconds(self, name: str, task: str) -> float:
-        """Have one task done."""
+        """Time one task."""
         assert self._process.stdin is not None
         assert self._process.stdout is not None
         self._process.stdin.write(f"{name}\t{task}\n")

@@ -297,7 +297,7 @@ def test_polynomial_is_written_out(polynomial: int, bits: int, text: str) -> Non
 
 
 def plain_answer(board: Board, address: int) -> tuple[str, tuple[str, ...], str | None]:
-    """Say for one address what reads give and where stores go, from the design's words."""
+    """Return for one address what reads give and where stores go, from the design's words."""
     kind = "unmapped"
     for memory in board.memory:
         if memory.first_address <= address <= memory.last_address:

@@ -170,7 +170,7 @@ class NaiveReceiver:
         self.frame_edge = 0
         self.right_run = 0
         self.wrong_run = 0
-        self.may_mend = True
+        self.may_correct = True
         self.next_sequence: int | None = None
         self.was_active = True
         # What happened to which of the symbols fed, from 0: (what, first, stop).
@@ -215,7 +215,7 @@ class NaiveReceiver:
     def _lock(self) -> None:
         self.state = "SYNC"
         self.wrong_run = 0
-        self.may_mend = True
+        self.may_correct = True
         self.count("syncs_gained")
 
     def _take(self, symbol: int, edge: int) -> None:
@@ -295,22 +295,22 @@ class NaiveReceiver:
         self.frame = []
         if self.naive.is_right(bits):
             self.wrong_run = 0
-            self.may_mend = True
+            self.may_correct = True
         else:
-            mended = self._mend(bits) if self.correct_one_bit and self.may_mend else None
-            self.may_mend = False
+            corrected = self._correct(bits) if self.correct_one_bit and self.may_correct else None
+            self.may_correct = False
             self.wrong_run += 1
             framing = self.link.framing
-            self.note("failed" if mended is None else "corrected", self.naive.frame_symbols)
+            self.note("failed" if corrected is None else "corrected", self.naive.frame_symbols)
             if not isinstance(framing, StrobeFraming) and self.wrong_run == framing.release_frames:
                 self.state = "HUNT"
                 self.count("syncs_lost")
                 self.note("lost", self.naive.frame_symbols * framing.release_frames)
-            if mended is None:
+            if corrected is None:
                 self.count("checks_failed")
                 return
             self.count("frames_corrected")
-            bits = mended
+            bits = corrected
         if self.naive.is_idle(bits):
             self.count("frames_idle")
             return
@@ -323,7 +323,7 @@ class NaiveReceiver:
         self.count("frames_received")
         self.frames.append((self.frame_edge, number(bits)))
 
-    def _mend(self, bits: Bits) -> Bits | None:
+    def _correct(self, bits: Bits) -> Bits | None:
         for index in range(len(bits)):
             flipped = bits.copy()
             flipped[index] ^= 1

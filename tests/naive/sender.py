@@ -60,7 +60,7 @@ class NaiveSender:
                 self.free_from += self.slot
 
     def run_until(self, edge: int | None) -> None:
-        """Let waiting frames go, each when the one before it is through; None: all of them."""
+        """Release waiting frames, each when the one before it is through; None: all of them."""
         while self.waiting and (edge is None or self.free_from <= edge):
             self.start(self.waiting.popleft(), self.free_from)
 

@@ -42,7 +42,7 @@ def slow_link(slot_cycles: int) -> Link:
 
 
 def conforming(times: list[int], *, increment: Fraction, limit: Fraction) -> list[bool]:
-    """Tell of each time whether it conforms to GCRA(increment, limit): virtual scheduling."""
+    """Return for each time whether it conforms to GCRA(increment, limit): virtual scheduling."""
     arrival = Fraction(times[0])
     conforms = []
     for time in times:

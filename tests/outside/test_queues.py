@@ -20,7 +20,7 @@ ARRIVALS = 400_000
 def serve(
     edges: list[int] | np.ndarray, *, service_ns: int, places: int
 ) -> tuple[ReceiverFifo, Served]:
-    """Let frames arrive at given nanoseconds."""
+    """Serve frames that arrive at given nanoseconds."""
     receiver = ReceiverEnd(fifo_depth=places, service_ns=service_ns)
     service = ReceiverFifo(receiver, edge_hz=EDGE_HZ, frame_symbols=0)
     column = np.asarray(edges).astype(np.uint64)

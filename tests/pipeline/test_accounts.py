@@ -40,7 +40,7 @@ from tests.naive.fifo import NaiveBusy, NaiveFifo
 from tests.naive.receiver import NaiveLink, NaiveReceiver
 from tests.naive.sender import send_all
 from tests.naive.wire import sample
-from tests.receiver.wires import can_mend
+from tests.receiver.wires import can_correct
 from tests.strategies import boards_for, cuts, links, store_batches
 from tests.wire.plans import faults_file, plans
 from tests.wire.test_faulty import naive_faults
@@ -90,7 +90,7 @@ def hold_accounts_of_drawn_run(data: st.DataObject) -> None:
     board = data.draw(boards_for(data.draw(links())))
     board = replace(board, receiver=data.draw(receivers()))
     whole = Pipeline(board)
-    if can_mend(whole.layout) and data.draw(st.booleans()):
+    if can_correct(whole.layout) and data.draw(st.booleans()):
         board = replace(board, receiver=replace(board.receiver, correct_one_bit=True))
     plan = data.draw(plans(board.link, last_edge=4_000))
     if data.draw(st.booleans()):

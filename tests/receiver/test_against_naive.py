@@ -12,7 +12,7 @@ from tests.naive.receiver import NaiveLink, NaiveReceiver
 from tests.receiver.wires import (
     any_links,
     assert_agrees,
-    can_mend,
+    can_correct,
     damaged_wires,
     frames_of,
     parts_of,
@@ -28,9 +28,9 @@ def test_receiver_equals_naive_receiver_on_damaged_wires(data: st.DataObject) ->
     layout = FrameLayout(link)
     wire = data.draw(damaged_wires(link))
     first_edge = data.draw(st.integers(0, 100))
-    mend = can_mend(layout) and data.draw(st.booleans())
-    naive = NaiveReceiver(link, correct_one_bit=mend)
-    receiver = Receiver(layout, correct_one_bit=mend)
+    is_corrected = can_correct(layout) and data.draw(st.booleans())
+    naive = NaiveReceiver(link, correct_one_bit=is_corrected)
+    receiver = Receiver(layout, correct_one_bit=is_corrected)
     found = []
     for first, part in parts_of(wire, data.draw(cuts(len(wire)))):
         found += frames_of(receiver.feed_symbols(part, first_edge + first))

@@ -22,7 +22,7 @@ from busplay.link.layout import FrameLayout
 from busplay.link.load import load_link
 from busplay.receiver.receiver import Receiver
 from busplay.receiver.states import State
-from tests.receiver.wires import can_mend, every_symbol, frames_of, random_words
+from tests.receiver.wires import can_correct, every_symbol, frames_of, random_words
 from tests.strategies import links
 
 GUARDED = FrameLayout(load_link("guarded"))
@@ -192,10 +192,10 @@ def test_frame_damaged_on_the_way_is_missed() -> None:
     assert (receiver.counters.checks_failed, receiver.counters.frames_missed) == (1, 1)
 
 
-# -- mending one wrong bit
+# -- correcting one wrong bit
 
 
-def test_each_single_wrong_bit_is_mended() -> None:
+def test_each_single_wrong_bit_is_corrected() -> None:
     word = int(GUARDED.pack(space=2, unit=1, sequence=3, address=0xBEEF, data=0x5A)[0])
     for bit in range(40):
         receiver = locked(GUARDED, correct_one_bit=True)
@@ -204,29 +204,29 @@ def test_each_single_wrong_bit_is_mended() -> None:
         assert receiver.counters.checks_failed == 0
 
 
-def test_second_wrong_frame_running_is_not_mended() -> None:
+def test_second_wrong_frame_running_is_not_corrected() -> None:
     receiver = locked(GUARDED, correct_one_bit=True)
     word = int(GUARDED.pack(space=1, data=1)[0])
     assert feed_words(receiver, [word ^ 1, word ^ 2, word ^ 4]) == [word]
     assert receiver.counters.checks_failed == 2
 
 
-def test_right_frame_brings_mending_back() -> None:
+def test_right_frame_brings_correction_back() -> None:
     receiver = locked(GUARDED, correct_one_bit=True)
     word = int(GUARDED.pack(space=1, data=1)[0])
     assert feed_words(receiver, [word ^ 1, word, word ^ 4]) == [word] * 3
     assert receiver.counters.frames_corrected == 2
 
 
-def test_frame_wrong_by_two_bits_is_not_mended_and_ends_mending() -> None:
+def test_frame_wrong_by_two_bits_is_not_corrected_and_ends_correction() -> None:
     receiver = locked(GUARDED, correct_one_bit=True)
     word = int(GUARDED.pack(space=1, data=1)[0])
     assert feed_words(receiver, [word ^ 3, word ^ 1]) == []
     assert receiver.counters.checks_failed == 2
 
 
-def test_mended_frames_running_cannot_keep_a_lost_lock() -> None:
-    # A mended frame failed its check, so it counts towards letting go.
+def test_corrected_frames_running_cannot_keep_a_lost_lock() -> None:
+    # A corrected frame failed its check, so it counts towards losing sync.
     link = replace(GUARDED.link, framing=CheckFraming(release_frames=1))
     layout = FrameLayout(link)
     receiver = locked(layout, correct_one_bit=True)
@@ -235,12 +235,12 @@ def test_mended_frames_running_cannot_keep_a_lost_lock() -> None:
     assert receiver.state is State.HUNT
 
 
-def test_mending_is_off_by_default() -> None:
+def test_correction_is_off_by_default() -> None:
     receiver = locked(GUARDED)
     assert feed_words(receiver, [int(GUARDED.pack(space=1)[0]) ^ 1]) == []
 
 
-def test_mending_is_refused_where_two_bits_look_alike() -> None:
+def test_correction_is_refused_where_two_bits_look_alike() -> None:
     with pytest.raises(DescriptionError) as caught:
         Receiver(FrameLayout(replace(LEAN.link, file="lean.toml")), correct_one_bit=True)
     assert str(caught.value) == (
@@ -250,7 +250,7 @@ def test_mending_is_refused_where_two_bits_look_alike() -> None:
     )
 
 
-def test_mending_is_refused_where_the_check_is_blind() -> None:
+def test_correction_is_refused_where_the_check_is_blind() -> None:
     with pytest.raises(DescriptionError) as caught:
         Receiver(FrameLayout(replace(MARKED.link, file="marked.toml")), correct_one_bit=True)
     assert str(caught.value) == (
@@ -385,7 +385,7 @@ def test_frames_that_were_encoded_are_decoded(data: st.DataObject) -> None:
     confirm = 0 if isinstance(framing, StrobeFraming) else framing.confirm_frames
     start = data.draw(st.integers(0, layout.slot_symbols))
     lead = np.tile(layout.idle_symbols, confirm + 4)[start:]
-    receiver = Receiver(layout, correct_one_bit=can_mend(layout) and data.draw(st.booleans()))
+    receiver = Receiver(layout, correct_one_bit=can_correct(layout) and data.draw(st.booleans()))
     receiver.feed_symbols(lead, start)
     gaps = random.integers(0, 3, len(words)) if data.draw(st.booleans()) else 0
     slot = np.arange(len(words)) + np.cumsum(np.broadcast_to(gaps, len(words)))

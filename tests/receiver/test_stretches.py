@@ -17,7 +17,7 @@ from busplay.receiver.receiver import Receiver
 from busplay.receiver.states import LogKind, State
 from tests.receiver.wires import (
     any_links,
-    can_mend,
+    can_correct,
     damaged_wires,
     every_symbol,
     frames_of,
@@ -84,8 +84,8 @@ def test_words_idle_time_and_runs_equal_their_symbols(data: st.DataObject) -> No
     # What came before leaves the receiver in any state, at any alignment.
     before = data.draw(damaged_wires(layout.link))
     batch = data.draw(stretches(layout))
-    mend = can_mend(layout) and data.draw(st.booleans())
-    coded, plain = (Receiver(layout, correct_one_bit=mend) for _ in range(2))
+    is_corrected = can_correct(layout) and data.draw(st.booleans())
+    coded, plain = (Receiver(layout, correct_one_bit=is_corrected) for _ in range(2))
     coded.keeps_log = plain.keeps_log = True
     coded.feed_symbols(before, 0)
     plain.feed_symbols(before, 0)

@@ -169,8 +169,8 @@ def idle_batch(first_edge: int, stop_edge: int) -> WireBatch:
     return WireBatch.of_words(FrameBatch.empty(), first_edge=first_edge, stop_edge=stop_edge)
 
 
-def can_mend(layout: FrameLayout) -> bool:
-    """Tell whether each wrong bit changes the check in a way of its own."""
+def can_correct(layout: FrameLayout) -> bool:
+    """Return whether each wrong bit changes the check in a way of its own."""
     columns = layout.syndrome_columns
     return 0 not in columns and len(set(columns)) == len(columns)
 

@@ -67,7 +67,7 @@ def sampled(parts: list[WireBatch], layout: FrameLayout) -> list[tuple[int, int]
 
 
 def naive_faults(plan: Faults, wires: int, stop: int) -> NaiveFaults:
-    """Say what chance does at which edge: from the streams, which have tests of their own."""
+    """Return what happens at which edge: from the streams, which have tests of their own."""
     faults = NaiveFaults()
     for index, flips in enumerate(plan.bit_flips):
         stream = FlipStream(

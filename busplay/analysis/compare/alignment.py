@@ -104,7 +104,7 @@ def _moved(word: np.uint64, shift: int, rules: AlignmentRules) -> np.uint64:
 
 @kernel
 def _shift_between(s: Streams, rules: AlignmentRules, i: int, j: int) -> int:
-    """Tell how much further the actual sequence number is, from 0 to one less than a round."""
+    """Return how much further the actual sequence number is, from 0 to one less than a round."""
     apart = _sequence(s.actual_word[j], rules) - _sequence(s.expected_word[i], rules)
     if len(rules.sequence_places) < 64:
         apart &= (np.uint64(1) << np.uint64(len(rules.sequence_places))) - np.uint64(1)
@@ -149,7 +149,7 @@ def _tell(
 
 @kernel
 def close_run(state: NDArray[np.int64], f: Findings) -> None:
-    """Tell of the run of equal delays so far and begin a new one."""
+    """Report the run of equal delays so far and begin a new one."""
     if state[RUN_FRAMES]:
         f.run_delay[state[RUNS]] = state[DELAY]
         f.run_frames[state[RUNS]] = state[RUN_FRAMES]
@@ -187,7 +187,7 @@ def _pair(
 
 @kernel
 def _skip(state: NDArray[np.int64], f: Findings, i: int, stop_i: int, j: int, stop_j: int) -> None:
-    """Tell of expected frames as missing and of actual ones as added."""
+    """Report expected frames as missing and actual ones as added."""
     for k in range(i, stop_i):
         _tell(state, f, MISSING, k, -1, _U0)
     for k in range(j, stop_j):
@@ -199,7 +199,7 @@ def _skip(state: NDArray[np.int64], f: Findings, i: int, stop_i: int, j: int, st
 
 @kernel
 def _has_other_place(s: Streams, rules: AlignmentRules, state: NDArray[np.int64]) -> bool:
-    """Tell whether either next frame has an equal one further on, at the present delay."""
+    """Return whether either next frame has an equal one further on, at the present delay."""
     i, j, delay = state[NEXT_EXPECTED], state[NEXT_ACTUAL], state[DELAY]
     wanted = s.actual_time[j] - delay
     x = i + np.searchsorted(s.expected_time[i:], wanted)
@@ -215,7 +215,7 @@ def _has_other_place(s: Streams, rules: AlignmentRules, state: NDArray[np.int64]
 
 @kernel
 def _is_strange_tail(s: Streams, rules: AlignmentRules, state: NDArray[np.int64]) -> bool:
-    """Tell whether a few actual frames are left, and nothing that is expected is among them.
+    """Return whether a few actual frames are left, and nothing that is expected is among them.
 
     Then no other delay has evidence either.
     """

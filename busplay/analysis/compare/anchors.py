@@ -19,7 +19,7 @@ GRAM_FRAMES = 4  # looked up together
 RUN_FRAMES = 12  # equal ones running that make a place
 PLACES_MOST = 16  # of the same content that are looked at
 TABLE_BITS = 19
-NOT_IN_STEP = 1 << 40
+NOT_IN_SYNC = 1 << 40
 
 
 @kernel
@@ -36,7 +36,7 @@ def _gram(words: UInt64s, at: int, content: np.uint64) -> int:
 def _run_equal(
     expected: UInt64s, actual: UInt64s, x: int, y: int, content: np.uint64, ended: bool
 ) -> bool:
-    """Tell whether enough frames are equal from here on, or all up to both ends."""
+    """Return whether enough frames are equal from here on, or all up to both ends."""
     for run in range(RUN_FRAMES):
         ends_x, ends_y = x + run == len(expected), y + run == len(actual)
         if ends_x or ends_y:
@@ -49,7 +49,7 @@ def _run_equal(
 @kernel
 def find_anchor(
     expected: UInt64s,
-    in_step: UInt64s,
+    in_sync: UInt64s,
     actual: UInt64s,
     content: np.uint64,
     ended: bool,
@@ -60,7 +60,7 @@ def find_anchor(
 
     Args:
         expected, actual: words.
-        in_step: the expected words as they are with sequence numbers in sync.
+        in_sync: the expected words as they are with sequence numbers in sync.
         content: bits that are compared.
         ended: nothing follows in either stream.
         table: int32[2 ** TABLE_BITS], all -1; changed.
@@ -84,7 +84,7 @@ def find_anchor(
         for _ in range(PLACES_MOST):
             if x < 0 or x + y >= best_rank:
                 break
-            rank = x + y + (0 if in_step[x] == actual[y] else NOT_IN_STEP)
+            rank = x + y + (0 if in_sync[x] == actual[y] else NOT_IN_SYNC)
             if rank < best_rank and _run_equal(expected, actual, x, y, content, ended):
                 best_rank, best_x, best_y = rank, x, y
             x = int(following[x])

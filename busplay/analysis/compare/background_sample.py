@@ -25,7 +25,7 @@ CARRIED_NUMBERS = FIRST_START + SCALES
 
 @kernel
 def is_sampled(number: int, level: int) -> bool:
-    """Tell whether a frame is one of those that a sample of one in 2 ** level takes.
+    """Return whether a frame is one of those that a sample of one in 2 ** level takes.
 
     Its number is mixed first, so that no loop of a program is in sync with the sample.
     """

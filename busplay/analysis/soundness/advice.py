@@ -130,10 +130,10 @@ def advise(examiner: Examiner, found: Examined, weakness: Weakness) -> tuple[Adv
 def _changes(examiner: Examiner, link: Link, weakness: Weakness) -> Iterator[Change]:
     match weakness.name:
         case "idle_taken" | "marker_imitated" | "idle_misleads" | "idle_holds":
-            yield from changes.mending(changes.other_xors(link))
-            yield from changes.mending(changes.other_idles(link))
-            yield from changes.mending(changes.other_markers(link))
-            yield from changes.mending(changes.wider_checks(link))
+            yield from changes.repairing(changes.other_xors(link))
+            yield from changes.repairing(changes.other_idles(link))
+            yield from changes.repairing(changes.other_markers(link))
+            yield from changes.repairing(changes.wider_checks(link))
         case "never_syncs":
             yield from _best(link, examiner, weakness.name)
             yield from islice(changes.with_sequence(link), 2)

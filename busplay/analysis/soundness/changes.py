@@ -118,7 +118,7 @@ def _markers(link: Link) -> Iterator[tuple[int, ...]]:
                 yield (start, *(rest,) * (count - 1))
 
 
-def mending(changes: Iterator[Change]) -> Iterator[Change]:
+def repairing(changes: Iterator[Change]) -> Iterator[Change]:
     """Return the first changes with which a link breaks no rule, if there are any."""
     found = 0
     for change in changes:

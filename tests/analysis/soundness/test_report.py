@@ -75,7 +75,7 @@ def test_text_of_guarded_has_no_weaknesses() -> None:
     assert "no rotation of the idle frame passes" in full_text(found)
 
 
-def test_link_with_a_fault_is_not_sound_and_says_what_mends_it() -> None:
+def test_link_with_a_fault_is_not_sound_and_says_what_removes_it() -> None:
     link = load_link("lean")
     assert link.check is not None
     found = check(replace(link, check=replace(link.check, xor=0)))
