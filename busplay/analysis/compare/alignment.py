@@ -351,13 +351,18 @@ def _reach(
         for k in range(-edits, edits + 1):
             x, step = (0, 0) if edits == 0 else (_NOTHING, 0)
             if edits:
-                before = w.reach[edits - 1]
-                # Of equals the first wins: paths with more equal frames on them.
+                before, changed_before = w.reach[edits - 1], w.changed[edits - 1]
+                changed = 0
                 for kind in (MISSING, ADDED, CHANGED):
                     aside = 1 if kind == MISSING else -1 if kind == ADDED else 0
                     reached = before[middle + k + aside] + (0 if kind == ADDED else 1)
-                    if reached > x and reached <= room_i and 0 <= reached + k <= room_j:
-                        x, step = reached, kind
+                    if reached > room_i or not 0 <= reached + k <= room_j:
+                        continue
+                    # Of paths that get as far, one with fewer changed frames has more equal ones.
+                    changes = changed_before[middle + k + aside] + (1 if kind == CHANGED else 0)
+                    if reached > x or (reached == x and changes < changed):
+                        x, step, changed = reached, kind, changes
+                w.changed[edits, middle + k] = changed
             if x < 0:
                 continue
             run = moved = 0

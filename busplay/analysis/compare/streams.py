@@ -87,6 +87,7 @@ class Scratch(NamedTuple):
     reach: NDArray[np.int32]
     slid: NDArray[np.int32]
     step: NDArray[np.uint8]
+    changed: NDArray[np.uint8]
     path: NDArray[np.uint8]
 
 
@@ -113,6 +114,7 @@ def make_scratch() -> Scratch:
     return Scratch(
         np.zeros(shape, np.int32),
         np.zeros(shape, np.int32),
+        np.zeros(shape, np.uint8),
         np.zeros(shape, np.uint8),
         np.zeros(EDIT_MOST + 1, np.uint8),
     )

@@ -22,6 +22,7 @@ from busplay.link.layout import FrameLayout
 from busplay.trace.header import TraceHeader
 from tests.analysis.compare.recordings import (
     HEADERS,
+    Damage,
     damages,
     dropped,
     late,
@@ -170,6 +171,15 @@ def test_without_times_the_fewest_edits_are_found(data: st.DataObject) -> None:
     fewest = fewest_edits(as_lean(frames).word.tolist(), actual.word.tolist())
     assume(fewest < EDIT_MOST)
     assert edits == fewest
+
+
+def test_of_equally_few_edits_those_with_more_equal_frames_are_told() -> None:
+    # Two frames missing and one added in their place were told as a move and two changes.
+    frames = recording(GUARDED, 120)
+    damage = Damage(missing={70, 71}, added={12: 0, 72: 0})
+    accounts = compare_without_times(frames, as_lean(damage.apply(frames, GUARDED))).accounts
+    assert (accounts.missing, accounts.added, accounts.changed) == (2, 2, 0)
+    assert accounts.out_of_order == 0
 
 
 @given(expected=any_frames(), actual=any_frames())
