@@ -47,7 +47,7 @@ class BusRow:
     processor_stores_hz: Fraction
 
     def fill_s(self, filled_bytes: int) -> Fraction:
-        """Return in how many seconds so many stores are made and go over it at the usual clock."""
+        """Return the seconds in which so many stores are made and sent at the usual clock."""
         return filled_bytes / min(self.stores_hz, self.processor_stores_hz)
 
 

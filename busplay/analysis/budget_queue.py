@@ -63,7 +63,7 @@ class SlotService:
         return self.slot_cycles * self.idle_every / (self.idle_every - 1)
 
     def least_served(self, span_cycles: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Return how many frames at least start within so many cycles after another's start."""
+        """Return the fewest frames that start within a count of cycles after another's start."""
         slots = span_cycles * self.slot_cycles.denominator // self.slot_cycles.numerator
         if self.idle_every is None:
             return slots
@@ -101,7 +101,7 @@ def growth_per_cycle(pattern: StorePattern, service: SlotService) -> Fraction:
 
 
 def depth_for_burst(pattern: StorePattern, service: SlotService, *, stores: int) -> int:
-    """Return the FIFO depth with which so many stores of a pattern lose nothing, at any phase."""
+    """Return the FIFO depth at which a count of stores of a pattern loses nothing, at any phase."""
     if stores <= 0:
         return 0
     return int(_waiting(pattern, service, stores).max())

@@ -38,10 +38,10 @@ from busplay.analysis.explore_links import (
 )
 from busplay.analysis.soundness.weights import count_undetected
 from busplay.description.check_catalogue import CHECK_CATALOGUE
+from busplay.description.limits import LANES_MAX
 from busplay.description.link import CheckFraming, Edges, Link, StrobeFraming
 from busplay.link.layout import FrameLayout
 
-LANES_MAX = 16
 EDGES: tuple[Edges, ...] = ("rising", "both")
 SEQUENCE_CHOICES = (0, 4)
 SEQUENCE_WORTH_BITS = 4

@@ -155,7 +155,7 @@ class DifferenceTally:
             self._by_field[name] += int(np.count_nonzero(flipped & mask))
 
     def differences(self) -> Differences:
-        """Return those that were kept."""
+        """Return the differences that were kept."""
         return Differences.join(self._kept)
 
     def wrong_bits(self) -> WrongBits:
