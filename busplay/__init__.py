@@ -59,8 +59,8 @@ if TYPE_CHECKING:
     from busplay.run.replay import Replay
     from busplay.run.session import Session
     from busplay.run.tap import Tap, attach
+    from busplay.run.trace_writer import TraceWriter
     from busplay.trace.reader import TraceReader
-    from busplay.trace.writer import TraceWriter
 
 _HOME = {
     "Board": "busplay.description.board",
@@ -82,7 +82,7 @@ _HOME = {
     "StoreBatch": "busplay.batch",
     "Tap": "busplay.run.tap",
     "TraceReader": "busplay.trace.reader",
-    "TraceWriter": "busplay.trace.writer",
+    "TraceWriter": "busplay.run.trace_writer",
     "attach": "busplay.run.tap",
     "check": "busplay.analysis.soundness.report",
     "compare": "busplay.analysis.compare.compare",

@@ -33,10 +33,9 @@ from busplay.formats.capture import Capture, ReadOptions, open_capture
 from busplay.link.board_fit import require_link_fits
 from busplay.link.layout import FrameLayout
 from busplay.link.load import load_board, load_link
-from busplay.pipeline.pipeline import Pipeline
+from busplay.run.trace_writer import TraceWriter
 from busplay.trace.header import TraceHeader
 from busplay.trace.reader import TraceReader
-from busplay.trace.writer import TraceWriter
 from busplay.whole_file import no_way_to_write, place_beside, require_other_file
 
 
@@ -185,9 +184,8 @@ def decode(
             wires = map_capture(opened, header.link, lane_map)
         bank = DisplayBank(header.board, layout) if header.board is not None else None
         decoder = CaptureDecoder(opened, layout, wires, settings=settings)
-        units = None if header.board is None else Pipeline(header.board)
         # The file comes into being once it is known that there is something to decode.
-        with TraceWriter(output, header=header, units=units) as writer:
+        with TraceWriter(output, header=header) as writer:
 
             def deliver(frames: FrameBatch, stop_edge: int) -> None:
                 if bank is not None:

@@ -17,11 +17,10 @@ from busplay.description.board import Board
 from busplay.errors import InputError
 from busplay.formats.byte_source import open_unpacked, plain_suffix
 from busplay.link.layout import FrameLayout
-from busplay.pipeline.pipeline import Pipeline
+from busplay.run.trace_writer import TraceWriter
 from busplay.trace.columns import grid_edges
 from busplay.trace.header import TraceHeader
 from busplay.trace.reader import TraceReader
-from busplay.trace.writer import TraceWriter
 from busplay.units import NS_PER_S
 
 
@@ -35,9 +34,7 @@ def frames_to_trace(
         OutputError: the trace cannot be written.
     """
     layout = FrameLayout(header.link)
-    board = header.board
-    units = None if board is None else Pipeline(board)
-    with TraceWriter(target, header=header, units=units) as writer:
+    with TraceWriter(target, header=header) as writer:
         stop = 0
         grid = grid_edges(layout)
         step = -(-layout.slot_symbols // grid) * grid
@@ -128,8 +125,7 @@ def rewrite_trace(source: Path, target: Path, *, header: TraceHeader | None) -> 
                     wanted=f"the link given is {header.link.name}, and it is another",
                 )
             new = replace(header, program_name=old.program_name, program_sha256=old.program_sha256)
-        units = None if new.board is None else Pipeline(new.board)
-        with TraceWriter(target, header=new, units=units) as writer:
+        with TraceWriter(target, header=new) as writer:
             for press in reader.key_presses():
                 writer.press(press.cycle, press.code)
             stop = 0

@@ -1,8 +1,4 @@
-"""Traces that are written while a program runs: of what is sent, and of what arrives.
-
-The writer asks for the units' state at each key frame, exactly between two frames. The pipeline
-that shows the screen may be ahead of that, so a recorder keeps a second pipeline of its own.
-"""
+"""Traces that are written while a program runs: of what is sent, and of what arrives."""
 
 from __future__ import annotations
 
@@ -17,8 +13,8 @@ from busplay.description.board import Board
 from busplay.pipeline.pipeline import Pipeline
 from busplay.program.loading import LoadedProgram
 from busplay.run.arrivals import Shifts
+from busplay.run.trace_writer import TraceWriter
 from busplay.trace.header import TraceHeader, safe_name
-from busplay.trace.writer import TraceWriter
 
 
 def header_for(board: Board, program: LoadedProgram | None = None) -> TraceHeader:
@@ -127,7 +123,7 @@ class _Trace:
 
     def __init__(self, path: Path, pipeline: Pipeline, header: TraceHeader) -> None:
         self._pipeline = pipeline
-        self.writer = TraceWriter(path, header=header, units=Pipeline(pipeline.board))
+        self.writer = TraceWriter(path, header=header)
 
     @property
     def is_empty(self) -> bool:

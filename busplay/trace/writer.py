@@ -20,16 +20,13 @@ import stat
 from collections.abc import Mapping
 from pathlib import Path
 from types import TracebackType
-from typing import Protocol
+from typing import Protocol, Self
 
 import numpy as np
 
 from busplay.batch import FrameBatch, UInt64Column
-from busplay.description.board import Board
-from busplay.description.link import Link
 from busplay.errors import OutputError
 from busplay.link.layout import FrameLayout
-from busplay.link.load import as_board, as_link
 from busplay.trace.blocks import make_compressor
 from busplay.trace.columns import CHUNK_FRAMES, ColumnCodec, grid_edges
 from busplay.trace.container import (
@@ -67,7 +64,7 @@ class UnitStates(Protocol):
         """Return the state after all frames so far, by name."""
 
 
-class TraceWriter:
+class TraceFileWriter:
     """Writes a trace chunk by chunk; a context manager.
 
     Leaving the context in peace closes the trace with its index and end. Leaving it by an
@@ -76,10 +73,7 @@ class TraceWriter:
 
     Args:
         path: where the trace is wanted.
-        board: that sends the frames; or
-        link: that they go over, where no board is known; either as an object, or by the name or
-            path of its file; or
-        header: all that the trace says of itself.
+        header: what the trace says of itself.
         units: fed with every chunk's frames, and asked for the state where a key frame is due;
             it should be nobody else's. None: no key frames, so jumps read from the start.
 
@@ -91,35 +85,15 @@ class TraceWriter:
 
     Raises:
         OutputError: the file cannot be written.
-        DescriptionError: the board or link cannot be read.
-        ValueError: more or less than one of board, link and header.
-
-    >>> import busplay, numpy as np
-    >>> board = busplay.load_board("dunlin")
-    >>> words = busplay.FrameLayout(board.link).pack(space=1, address=[0, 1], data=[0x21, 0x43])
-    >>> with busplay.TraceWriter("made.trace", board=board) as trace:
-    ...     trace.write(busplay.FrameBatch(np.array([0, 8], np.uint64), words), stop_edge=16)
-    >>> busplay.info("made.trace").frames
-    2
     """
 
     def __init__(
         self,
         path: str | Path,
         *,
-        board: Board | str | Path | None = None,
-        link: Link | str | Path | None = None,
-        header: TraceHeader | None = None,
+        header: TraceHeader,
         units: UnitStates | None = None,
     ) -> None:
-        if [board, link, header].count(None) != 2:
-            raise ValueError("give one of board, link and header")
-        if board is not None:
-            board = as_board(board)
-            header = TraceHeader(link=board.link, board=board)
-        elif link is not None:
-            header = TraceHeader(link=as_link(link))
-        assert header is not None
         self.path = Path(path)
         self.header = header
         self.frames = 0
@@ -288,7 +262,7 @@ class TraceWriter:
         if self.recording_path.is_file():
             self.recording_path.unlink()
 
-    def __enter__(self) -> TraceWriter:
+    def __enter__(self) -> Self:
         """Record until the context is left."""
         return self
 

@@ -24,7 +24,7 @@ from busplay.link.layout import FrameLayout
 from busplay.link.load import load_link
 from busplay.trace.header import TraceHeader
 from busplay.trace.reader import TraceReader
-from busplay.trace.writer import TraceWriter
+from busplay.trace.writer import TraceFileWriter
 from tests.boards import board_with
 
 FRAMES = 2_000_000
@@ -70,7 +70,7 @@ def header_of(name: str) -> TraceHeader:
 def write(path: Path, header: TraceHeader, frames: FrameBatch) -> int:
     """Write a trace anew; give its length."""
     path.unlink(missing_ok=True)
-    with TraceWriter(path, header=header) as writer:
+    with TraceFileWriter(path, header=header) as writer:
         writer.write(frames, stop_edge=int(frames.edge[-1]) + 1_000)
     return path.stat().st_size
 

@@ -16,7 +16,7 @@ from busplay.export.difference import DIFFERENT_RGB, compose_differences, differ
 from busplay.link.layout import FrameLayout
 from busplay.trace.header import TraceHeader
 from busplay.trace.reader import TraceReader
-from busplay.trace.writer import TraceWriter
+from busplay.trace.writer import TraceFileWriter
 from tests.boards import GUARDED, LEAN, board_with
 
 HEADER = TraceHeader(link=GUARDED, board=board_with(GUARDED))
@@ -24,7 +24,7 @@ FRAMES = 400
 
 
 def write(path: Path, frames: FrameBatch, header: TraceHeader = HEADER) -> Path:
-    with TraceWriter(path, header=header) as writer:
+    with TraceFileWriter(path, header=header) as writer:
         stop = int(frames.edge[-1]) + 100 if len(frames) else 0
         writer.write(frames, stop_edge=stop, cycles=max(0, (stop - 128) // 2))
     return path

@@ -15,7 +15,7 @@ from busplay.link.layout import FrameLayout
 from busplay.link.load import load_board
 from busplay.trace.header import TraceHeader
 from busplay.trace.reader import TraceReader
-from busplay.trace.writer import TraceWriter
+from busplay.trace.writer import TraceFileWriter
 from tests.capture.captures import frames_on_grid
 from tests.cli.conftest import Outcome
 
@@ -28,7 +28,7 @@ SAMPLED = ("--out-rate", "1MHz")
 def write_trace(path: Path, *, has_board: bool = True) -> FrameBatch:
     frames = frames_on_grid(LAYOUT, 200, np.random.default_rng(1))
     header = TraceHeader(link=DUNLIN.link, board=DUNLIN if has_board else None)
-    with TraceWriter(path, header=header) as writer:
+    with TraceFileWriter(path, header=header) as writer:
         writer.write(frames, stop_edge=int(frames.edge[-1]) + LAYOUT.slot_symbols)
     return frames
 
@@ -283,7 +283,7 @@ def test_trace_without_frames_is_one_in_every_form(
     busplay: Call, tmp_path: Path, name: str, out: tuple[str, ...], back: tuple[str, ...]
 ) -> None:
     path = tmp_path / "a.trace"
-    with TraceWriter(path, header=TraceHeader(link=DUNLIN.link, board=DUNLIN)) as writer:
+    with TraceFileWriter(path, header=TraceHeader(link=DUNLIN.link, board=DUNLIN)) as writer:
         writer.write(FrameBatch.empty(), stop_edge=800)
     assert busplay("convert", path, tmp_path / name, *out).status == 0
     outcome = busplay("convert", tmp_path / name, tmp_path / "b.trace", *back)

@@ -17,7 +17,7 @@ from busplay.description.link import Link
 from busplay.link.layout import FrameLayout
 from busplay.trace.header import TraceHeader
 from busplay.trace.reader import TraceReader
-from busplay.trace.writer import TraceWriter
+from busplay.trace.writer import TraceFileWriter
 from tests.capture.captures import edges_per_second, frames_on_grid
 from tests.conversion.test_frames_and_stores import pairs_in
 from tests.strategies import links
@@ -26,7 +26,7 @@ from tests.strategies import links
 def write_trace(path: Path, link: Link, *, count: int, seed: int) -> None:
     layout = FrameLayout(link)
     frames = frames_on_grid(layout, count, np.random.default_rng(seed))
-    with TraceWriter(path, header=TraceHeader(link=link)) as writer:
+    with TraceFileWriter(path, header=TraceHeader(link=link)) as writer:
         writer.write(frames, stop_edge=int(frames.edge[-1]) + layout.slot_symbols)
 
 

@@ -35,7 +35,7 @@ from busplay.link.load import load_board, load_link
 from busplay.sender.encoder import Encoder
 from busplay.trace.header import TraceHeader
 from busplay.trace.reader import TraceReader
-from busplay.trace.writer import TraceWriter
+from busplay.trace.writer import TraceFileWriter
 from tests.boards import board_with
 from tests.capture.captures import frames_on_grid
 from tests.strategies import boards_for, links, store_batches
@@ -44,7 +44,7 @@ DUNLIN = load_board("dunlin")
 
 
 def write_trace(path: Path, frames: FrameBatch, *, link: Link, board: Board | None = None) -> None:
-    with TraceWriter(path, header=TraceHeader(link=link, board=board)) as writer:
+    with TraceFileWriter(path, header=TraceHeader(link=link, board=board)) as writer:
         stop = int(frames.edge[-1]) + 64 if len(frames) else 0
         writer.write(frames, stop_edge=stop)
 

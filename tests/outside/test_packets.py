@@ -17,7 +17,7 @@ from busplay.link.layout import FrameLayout
 from busplay.link.load import load_board
 from busplay.trace.header import TraceHeader
 from busplay.trace.reader import TraceReader
-from busplay.trace.writer import TraceWriter
+from busplay.trace.writer import TraceFileWriter
 from tests.capture.captures import frames_on_grid
 
 needs_tshark = pytest.mark.skipif(
@@ -45,7 +45,7 @@ def trace(tmp_path: Path) -> tuple[Path, FrameBatch]:
     words = frames.word.copy()
     words[0] = 0x41123456A4
     path = tmp_path / "a.trace"
-    with TraceWriter(path, header=TraceHeader(link=DUNLIN.link, board=DUNLIN)) as writer:
+    with TraceFileWriter(path, header=TraceHeader(link=DUNLIN.link, board=DUNLIN)) as writer:
         writer.write(FrameBatch(frames.edge, words), stop_edge=int(frames.edge[-1]) + 8)
     return path, FrameBatch(frames.edge, words)
 

@@ -15,7 +15,7 @@ from busplay.link.layout import FrameLayout
 from busplay.trace.container import CHUNK_OVERHEAD, HEAD, TOTAL_MAX
 from busplay.trace.header import TraceHeader
 from busplay.trace.reader import TraceReader
-from busplay.trace.writer import TraceWriter
+from busplay.trace.writer import TraceFileWriter
 from tests.boards import GUARDED, board_with
 
 DIGEST = "5e" * 32
@@ -79,7 +79,7 @@ def write_trace(
     path: Path, frames: FrameBatch, header: TraceHeader, *, stop_edge: int | None = None
 ) -> None:
     """Write all frames in one call and close the trace."""
-    with TraceWriter(path, header=header) as writer:
+    with TraceFileWriter(path, header=header) as writer:
         writer.write(frames, stop_edge=_stop(frames) if stop_edge is None else stop_edge)
 
 

@@ -23,7 +23,7 @@ from busplay.trace.header import TraceHeader
 from busplay.trace.index import End, parse_end
 from busplay.trace.key_log import KeyPress, pack_presses, parse_presses
 from busplay.trace.reader import TraceReader
-from busplay.trace.writer import TraceWriter
+from busplay.trace.writer import TraceFileWriter
 from tests.boards import GUARDED, LEAN, board_with
 from tests.naive.trace_reader import read_trace
 from tests.trace.cases import (
@@ -46,7 +46,7 @@ def small_trace(path: Path) -> FrameBatch:
     edges = np.repeat(np.arange(70, dtype=np.uint64), 3) * np.uint64(SECOND_EDGES)
     edges += np.tile(np.array([0, 8, 24], np.uint64), 70)
     frames = FrameBatch(edges, stream(GUARDED, 210).word)
-    with TraceWriter(path, header=header_for(), units=CountingUnits()) as writer:
+    with TraceFileWriter(path, header=header_for(), units=CountingUnits()) as writer:
         writer.press(7, 65)
         writer.press(300_000_000, 66)
         writer.write(frames, stop_edge=72 * SECOND_EDGES)
@@ -139,7 +139,7 @@ def test_opening_reads_the_end_and_the_header_only(
 
 def test_seek_gives_what_reading_from_the_start_gives(tmp_path: Path) -> None:
     frames = stream(LEAN, 9 * CHUNK_FRAMES)
-    with TraceWriter(tmp_path / "a.trace", header=header_for(LEAN), units=CountingUnits()) as w:
+    with TraceFileWriter(tmp_path / "a.trace", header=header_for(LEAN), units=CountingUnits()) as w:
         w.write(frames, stop_edge=1 << 40)
     rng = np.random.default_rng(5)
     picked = rng.choice(frames.edge, 12).tolist()
@@ -158,7 +158,7 @@ def test_seek_gives_what_reading_from_the_start_gives(tmp_path: Path) -> None:
 def test_units_after_a_jump_are_as_after_playing_up_to_there(tmp_path: Path, link) -> None:  # type: ignore[no-untyped-def]
     board = board_with(link)
     frames = stream(link, 6 * CHUNK_FRAMES)
-    with TraceWriter(
+    with TraceFileWriter(
         tmp_path / "a.trace", header=header_for(link), units=Pipeline(board)
     ) as writer:
         writer.write(frames, stop_edge=int(frames.edge[-1]) + 8)
@@ -209,7 +209,9 @@ def test_trace_cut_at_any_byte_reads_up_to_its_last_whole_chunk(
     path = tmp_path / "a.trace"
     edges = np.arange(12, dtype=np.uint64) * np.uint64(SECOND_EDGES // 4)
     frames = FrameBatch(edges, stream(GUARDED, 12).word)
-    with TraceWriter(path, header=header_for(with_board=False), units=CountingUnits()) as writer:
+    with TraceFileWriter(
+        path, header=header_for(with_board=False), units=CountingUnits()
+    ) as writer:
         writer.press(0, 65)
         writer.write(frames, stop_edge=5 * SECOND_EDGES)
         writer.close(summary={"exit_status": 0})

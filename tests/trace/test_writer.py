@@ -19,7 +19,7 @@ from busplay.errors import OutputError
 from busplay.trace.columns import CHUNK_FRAMES
 from busplay.trace.key_log import KeyPress
 from busplay.trace.reader import TraceReader
-from busplay.trace.writer import KEY_FRAME_CHUNKS, TraceWriter
+from busplay.trace.writer import KEY_FRAME_CHUNKS, TraceFileWriter
 from tests.boards import GUARDED, LEAN
 from tests.trace.cases import (
     CountingUnits,
@@ -73,7 +73,7 @@ def write_in_pieces(path: Path, frames: FrameBatch, cuts: list[int]) -> None:
     """Write frames cut at places, told up to the next frame's edge each time."""
     stop = int(frames.edge[-1]) + 5_000_000
     bounds = [0, *sorted(cuts), len(frames)]
-    with TraceWriter(path, header=header_for(LEAN), units=CountingUnits()) as writer:
+    with TraceFileWriter(path, header=header_for(LEAN), units=CountingUnits()) as writer:
         writer.press(3, 65)
         writer.press(9_000_000, 66)
         for start, end in pairwise(bounds):
@@ -116,7 +116,7 @@ def test_chunk_ends_with_the_second_of_link_time_in_which_its_first_frame_falls(
 ) -> None:
     edges = np.array([0, 8, SECOND_EDGES - 8, SECOND_EDGES, 5 * SECOND_EDGES + 16], np.uint64)
     frames = FrameBatch(edges, stream(GUARDED, 5).word)
-    with TraceWriter(tmp_path / "a.trace", header=header_for()) as writer:
+    with TraceFileWriter(tmp_path / "a.trace", header=header_for()) as writer:
         writer.write(frames, stop_edge=6 * SECOND_EDGES)
         stored = writer.stored_bytes
     with TraceReader(tmp_path / "a.trace") as reader:
@@ -132,7 +132,7 @@ def test_chunk_ends_with_the_second_of_link_time_in_which_its_first_frame_falls(
 
 def test_frame_across_the_second_belongs_to_the_chunk_it_starts_in(tmp_path: Path) -> None:
     frames = FrameBatch(np.array([SECOND_EDGES - 2], np.uint64), stream(GUARDED, 1).word)
-    with TraceWriter(tmp_path / "a.trace", header=header_for()) as writer:
+    with TraceFileWriter(tmp_path / "a.trace", header=header_for()) as writer:
         writer.write(frames, stop_edge=2 * SECOND_EDGES)
     with TraceReader(tmp_path / "a.trace") as reader:
         assert [row.stop_edge for row in reader.chunk_rows()] == [0, SECOND_EDGES + 6]
@@ -140,7 +140,7 @@ def test_frame_across_the_second_belongs_to_the_chunk_it_starts_in(tmp_path: Pat
 
 def test_key_presses_stand_before_the_frames_of_their_time(tmp_path: Path) -> None:
     frames = spread(100)
-    with TraceWriter(tmp_path / "a.trace", header=header_for(LEAN)) as writer:
+    with TraceFileWriter(tmp_path / "a.trace", header=header_for(LEAN)) as writer:
         for cycle in (5, 5, 12_000_000, 70_000_000):
             writer.press(cycle, cycle % 200)
         writer.write(frames, stop_edge=100_000_000)
@@ -159,10 +159,10 @@ def test_key_that_is_known_beforehand_goes_where_one_pressed_live_goes(tmp_path:
     header = header_for(LEAN)
     frames = FrameBatch(np.array([0, SECOND_EDGES + 32], np.uint64), stream(LEAN, 2).word)
     cycle = header.cycles_at(SECOND_EDGES - 8)
-    with TraceWriter(tmp_path / "known.trace", header=header) as writer:
+    with TraceFileWriter(tmp_path / "known.trace", header=header) as writer:
         writer.press(cycle, 32)
         writer.write(frames, stop_edge=3 * SECOND_EDGES)
-    with TraceWriter(tmp_path / "live.trace", header=header) as writer:
+    with TraceFileWriter(tmp_path / "live.trace", header=header) as writer:
         writer.write(piece(frames, 0, 1), stop_edge=SECOND_EDGES + 16)
         writer.press(cycle, 32)
         writer.write(piece(frames, 1, 2), stop_edge=3 * SECOND_EDGES)
@@ -171,7 +171,7 @@ def test_key_that_is_known_beforehand_goes_where_one_pressed_live_goes(tmp_path:
 
 def test_totals_told_last_stand_at_the_end(tmp_path: Path) -> None:
     frames = stream(GUARDED, 10)
-    with TraceWriter(tmp_path / "a.trace", header=header_for()) as writer:
+    with TraceFileWriter(tmp_path / "a.trace", header=header_for()) as writer:
         writer.write(piece(frames, 0, 5), stop_edge=int(frames.edge[5]), stores=6, cycles=40)
         writer.write(piece(frames, 5, 10), stop_edge=50_000, stores=13, cycles=99)
         writer.close(summary={"frames_overrun": 3, "exit_status": 7})
@@ -183,7 +183,7 @@ def test_totals_told_last_stand_at_the_end(tmp_path: Path) -> None:
 
 def test_totals_that_nobody_told_are_worked_out(tmp_path: Path) -> None:
     frames = stream(GUARDED, 10)
-    with TraceWriter(tmp_path / "a.trace", header=header_for()) as writer:
+    with TraceFileWriter(tmp_path / "a.trace", header=header_for()) as writer:
         writer.write(frames, stop_edge=16_128, lost_edges=np.array([200, 300], np.uint64))
     with TraceReader(tmp_path / "a.trace") as reader:
         # 16 idle frames of 8 edges come before cycle 0, and a cycle has 2 edges.
@@ -193,7 +193,7 @@ def test_totals_that_nobody_told_are_worked_out(tmp_path: Path) -> None:
 def test_chunks_count_the_stores_that_were_lost_up_to_them(tmp_path: Path) -> None:
     frames = spread(40)
     lost = np.array([3, SECOND_EDGES - 1, SECOND_EDGES, 39_000_000], np.uint64)
-    with TraceWriter(tmp_path / "a.trace", header=header_for(LEAN)) as writer:
+    with TraceFileWriter(tmp_path / "a.trace", header=header_for(LEAN)) as writer:
         writer.write(frames, stop_edge=40_000_000, lost_edges=lost)
         writer.abandon()
     with TraceReader(tmp_path / "a.trace") as reader:
@@ -206,7 +206,7 @@ def test_chunks_count_the_stores_that_were_lost_up_to_them(tmp_path: Path) -> No
 
 def test_key_frame_holds_the_state_after_exactly_the_frames_before_it(tmp_path: Path) -> None:
     frames = stream(LEAN, 9 * CHUNK_FRAMES + 5)
-    with TraceWriter(tmp_path / "a.trace", header=header_for(LEAN), units=CountingUnits()) as w:
+    with TraceFileWriter(tmp_path / "a.trace", header=header_for(LEAN), units=CountingUnits()) as w:
         w.write(frames, stop_edge=1 << 40)
     with TraceReader(tmp_path / "a.trace") as reader:
         kinds = [row.kind for row in reader.chunk_rows()]
@@ -223,7 +223,7 @@ def test_key_frame_holds_the_state_after_exactly_the_frames_before_it(tmp_path: 
 def test_many_small_chunks_get_a_key_frame_too(tmp_path: Path) -> None:
     count = 2 * KEY_FRAME_CHUNKS + 2
     edges = np.arange(count, dtype=np.uint64) * np.uint64(SECOND_EDGES)
-    with TraceWriter(tmp_path / "a.trace", header=header_for(LEAN), units=CountingUnits()) as w:
+    with TraceFileWriter(tmp_path / "a.trace", header=header_for(LEAN), units=CountingUnits()) as w:
         w.write(FrameBatch(edges, stream(LEAN, count).word), stop_edge=1 << 40)
     with TraceReader(tmp_path / "a.trace") as reader:
         states = [row.number for row in reader.chunk_rows() if row.kind == "STAT"]
@@ -235,7 +235,7 @@ def test_states_too_large_for_a_key_frame_are_left_out(tmp_path: Path) -> None:
         def states(self) -> dict[str, bytes]:
             return {"panel": bytes(1 << 26), "sign": b"1"}
 
-    with TraceWriter(tmp_path / "a.trace", header=header_for(LEAN), units=Large()) as writer:
+    with TraceFileWriter(tmp_path / "a.trace", header=header_for(LEAN), units=Large()) as writer:
         writer.write(stream(LEAN, 5 * CHUNK_FRAMES), stop_edge=1 << 40)
     with TraceReader(tmp_path / "a.trace") as reader:
         assert {row.kind for row in reader.chunk_rows()} == {"HEAD", "FRMS"}
@@ -259,7 +259,7 @@ def test_frames_out_of_order_are_a_mistake(
     second: tuple[list[int], int],
     message: str,
 ) -> None:
-    with TraceWriter(tmp_path / "a.trace", header=header_for()) as writer:
+    with TraceFileWriter(tmp_path / "a.trace", header=header_for()) as writer:
         for (edges, stop), fails in ((first, False), (second, True)):
             batch = FrameBatch(np.array(edges, np.uint64), np.zeros(len(edges), np.uint64))
             if not fails:
@@ -270,7 +270,7 @@ def test_frames_out_of_order_are_a_mistake(
 
 
 def test_keys_out_of_order_or_range_are_a_mistake(tmp_path: Path) -> None:
-    with TraceWriter(tmp_path / "a.trace", header=header_for()) as writer:
+    with TraceFileWriter(tmp_path / "a.trace", header=header_for()) as writer:
         writer.press(9, 65)
         with pytest.raises(ValueError, match="cycle 8 comes after cycle 9"):
             writer.press(8, 65)
@@ -279,7 +279,7 @@ def test_keys_out_of_order_or_range_are_a_mistake(tmp_path: Path) -> None:
 
 
 def test_closed_trace_takes_nothing_more(tmp_path: Path) -> None:
-    writer = TraceWriter(tmp_path / "a.trace", header=header_for())
+    writer = TraceFileWriter(tmp_path / "a.trace", header=header_for())
     writer.close()
     writer.close()
     writer.abandon()
@@ -298,7 +298,7 @@ def test_file_that_is_there_stays_until_the_new_trace_is_complete(tmp_path: Path
     new = stream(GUARDED, 70, seed=2)
     write_trace(path, old, header_for())
     path.chmod(0o640)
-    writer = TraceWriter(path, header=header_for())
+    writer = TraceFileWriter(path, header=header_for())
     assert writer.recording_path == tmp_path / "a.trace.part"
     writer.write(new, stop_edge=1 << 30)
     assert_same(read_all(path), old)
@@ -310,10 +310,10 @@ def test_file_that_is_there_stays_until_the_new_trace_is_complete(tmp_path: Path
 
 LOCK_AND_WAIT = """
 import sys
-from busplay.trace.writer import TraceWriter
+from busplay.trace.writer import TraceFileWriter
 from tests.boards import GUARDED
 from tests.trace.cases import header_for, stream
-with TraceWriter(sys.argv[1], header=header_for()) as writer:
+with TraceFileWriter(sys.argv[1], header=header_for()) as writer:
     print("locked", flush=True)
     sys.stdin.read()
     writer.write(stream(GUARDED, 30), stop_edge=1 << 30)
@@ -337,7 +337,7 @@ def test_second_recorder_on_a_file_is_refused(tmp_path: Path, is_new: bool) -> N
     assert first.stdout is not None
     assert first.stdout.readline() == "locked\n"
     with pytest.raises(OutputError) as refused:
-        TraceWriter(path, header=header_for())
+        TraceFileWriter(path, header=header_for())
     assert str(refused.value) == (
         f"{path}: found a recording that is under way; wait for its end, or give another file"
     )
@@ -352,7 +352,7 @@ def test_trace_that_keeps_the_old_one_is_whole_beside_it(tmp_path: Path) -> None
     path = tmp_path / "a.trace"
     old, new = stream(GUARDED, 5), stream(GUARDED, 30, seed=4)
     write_trace(path, old, header_for())
-    writer = TraceWriter(path, header=header_for())
+    writer = TraceFileWriter(path, header=header_for())
     writer.write(new, stop_edge=1 << 30)
     writer.close(keeps_old=True)
     assert writer.recording_path == tmp_path / "a.trace.part"
@@ -365,16 +365,16 @@ def test_write_protected_trace_is_not_replaced(tmp_path: Path) -> None:
     write_trace(path, stream(GUARDED, 5), header_for())
     path.chmod(0o444)
     with pytest.raises(OutputError, match="found a write-protected file"):
-        TraceWriter(path, header=header_for())
+        TraceFileWriter(path, header=header_for())
 
 
 def test_unfinished_recording_beside_a_trace_is_never_overwritten(tmp_path: Path) -> None:
     path = tmp_path / "a.trace"
     write_trace(path, stream(GUARDED, 50), header_for())
-    first = TraceWriter(path, header=header_for())
+    first = TraceFileWriter(path, header=header_for())
     first.write(stream(GUARDED, 10, seed=4), stop_edge=1 << 30)
     first.abandon()
-    second = TraceWriter(path, header=header_for())
+    second = TraceFileWriter(path, header=header_for())
     assert second.recording_path.name == "a.trace.part2"
     second.close()
     assert_same(read_all(tmp_path / "a.trace.part"), stream(GUARDED, 10, seed=4))
@@ -383,7 +383,7 @@ def test_unfinished_recording_beside_a_trace_is_never_overwritten(tmp_path: Path
 def test_new_and_empty_files_are_written_in_place(tmp_path: Path) -> None:
     (tmp_path / "empty.trace").touch()
     for name in ("new.trace", "empty.trace"):
-        writer = TraceWriter(tmp_path / name, header=header_for())
+        writer = TraceFileWriter(tmp_path / name, header=header_for())
         assert writer.recording_path == tmp_path / name
         writer.abandon()
         with TraceReader(tmp_path / name) as reader:
@@ -404,7 +404,7 @@ def test_exception_leaves_what_was_recorded(tmp_path: Path) -> None:
     frames = stream(GUARDED, 700)
 
     def break_off() -> None:
-        with TraceWriter(tmp_path / "a.trace", header=header_for()) as writer:
+        with TraceFileWriter(tmp_path / "a.trace", header=header_for()) as writer:
             writer.write(frames, stop_edge=1 << 20)
             raise RuntimeError
 
@@ -421,7 +421,7 @@ def test_exception_leaves_what_was_recorded(tmp_path: Path) -> None:
 )
 def test_place_that_cannot_be_written_is_named(tmp_path: Path, name: str, reason: str) -> None:
     with pytest.raises(OutputError) as refused:
-        TraceWriter(tmp_path / name, header=header_for())
+        TraceFileWriter(tmp_path / name, header=header_for())
     assert str(refused.value) == (
         f"{tmp_path / name}: found {reason}; "
         "give the name of a file in a folder that is there and can be written"
@@ -434,7 +434,7 @@ def test_place_that_cannot_be_written_is_named(tmp_path: Path, name: str, reason
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="this system has no /dev/full")
 def test_full_disk_at_the_header_is_named() -> None:
     with pytest.raises(OutputError) as refused:
-        TraceWriter("/dev/full", header=header_for())
+        TraceFileWriter("/dev/full", header=header_for())
     assert str(refused.value) == (
         "/dev/full: found no space left on device; "
         "nothing was recorded; choose a place that can be written"
@@ -445,14 +445,14 @@ FILE_LIMIT = """
 import resource, sys
 from busplay.errors import OutputError
 from busplay.trace.columns import CHUNK_FRAMES
-from busplay.trace.writer import TraceWriter
+from busplay.trace.writer import TraceFileWriter
 from tests.boards import GUARDED
 from tests.trace.cases import header_for, piece, stream
 path, limit = sys.argv[1], int(sys.argv[2])
 resource.setrlimit(resource.RLIMIT_FSIZE, (limit, limit))
 frames = stream(GUARDED, 4 * CHUNK_FRAMES)
 try:
-    with TraceWriter(path, header=header_for()) as writer:
+    with TraceFileWriter(path, header=header_for()) as writer:
         for start in range(0, len(frames), 10_000):
             part = piece(frames, start, start + 10_000)
             writer.write(part, stop_edge=int(part.edge[-1]) + 1)
@@ -511,7 +511,7 @@ def test_failed_recording_beside_a_trace_says_where_it_is(
 ) -> None:
     path = tmp_path / "a.trace"
     write_trace(path, stream(GUARDED, 5), header_for())
-    writer = TraceWriter(path, header=header_for())
+    writer = TraceFileWriter(path, header=header_for())
     writer.write(stream(GUARDED, 30), stop_edge=SECOND_EDGES)
 
     def no_space(descriptor: int, data: bytes) -> int:
@@ -537,11 +537,11 @@ def test_failed_recording_beside_a_trace_says_where_it_is(
 
 KILLED = """
 import sys, time
-from busplay.trace.writer import TraceWriter
+from busplay.trace.writer import TraceFileWriter
 from tests.boards import GUARDED
 from tests.trace.cases import header_for, piece, stream
 frames = stream(GUARDED, 200_000)
-writer = TraceWriter(sys.argv[1], header=header_for())
+writer = TraceFileWriter(sys.argv[1], header=header_for())
 for start in range(0, len(frames), 1_000):
     part = piece(frames, start, start + 1_000)
     writer.write(part, stop_edge=int(part.edge[-1]) + 1)

@@ -1,0 +1,60 @@
+"""The writer of traces for whoever has a board, a link or a header, with key frames."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from busplay.description.board import Board
+from busplay.description.link import Link
+from busplay.link.load import as_board, as_link
+from busplay.pipeline.pipeline import Pipeline
+from busplay.trace.header import TraceHeader
+from busplay.trace.writer import TraceFileWriter
+
+
+class TraceWriter(TraceFileWriter):
+    """Writes a trace, with key frames so that seeking in it is quick; a context manager.
+
+    Leaving the context in peace closes the trace. Leaving it by an exception keeps what was
+    recorded, as a cut trace. A trace of which only the link is known has no key frames.
+
+    Args:
+        path: where the trace is wanted.
+        board: that sends the frames; or
+        link: that they go over, where no board is known; either as an object, or by the name or
+            path of its file; or
+        header: all that the trace says of itself.
+
+    Raises:
+        OutputError: the file cannot be written.
+        DescriptionError: the board or link cannot be read.
+        ValueError: more or less than one of board, link and header.
+
+    >>> import busplay, numpy as np
+    >>> board = busplay.load_board("dunlin")
+    >>> words = busplay.FrameLayout(board.link).pack(space=1, address=[0, 1], data=[0x21, 0x43])
+    >>> with busplay.TraceWriter("made.trace", board=board) as trace:
+    ...     trace.write(busplay.FrameBatch(np.array([0, 8], np.uint64), words), stop_edge=16)
+    >>> busplay.info("made.trace").frames
+    2
+    """
+
+    def __init__(
+        self,
+        path: str | Path,
+        *,
+        board: Board | str | Path | None = None,
+        link: Link | str | Path | None = None,
+        header: TraceHeader | None = None,
+    ) -> None:
+        if [board, link, header].count(None) != 2:
+            raise ValueError("give one of board, link and header")
+        if board is not None:
+            board = as_board(board)
+            header = TraceHeader(link=board.link, board=board)
+        elif link is not None:
+            header = TraceHeader(link=as_link(link))
+        assert header is not None
+        # The pipeline that shows the screen may be ahead of a key frame, so this has its own.
+        units = None if header.board is None else Pipeline(header.board)
+        super().__init__(path, header=header, units=units)
