@@ -9,6 +9,9 @@ Machine code runs with the user's rights, so a file counts only if its own diges
 its name, holds, and if nobody but the user and root could have written it (on POSIX: owner and
 mode of file and folder). What does not count is as good as not there: it is compiled anew, and
 written anew if that can be. Nothing here fails, and nobody is told; it only takes longer.
+
+Old versions leave code behind that nobody asks for again. A file's time of change says when it
+was last used, to the day; whoever keeps new code removes what has not been used for long.
 """
 
 from __future__ import annotations
@@ -18,7 +21,9 @@ import os
 import stat
 import sys
 import tempfile
+import time
 from collections.abc import Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Self
 
@@ -27,6 +32,8 @@ FOLDER_VARIABLE = "BUSPLAY_CACHE_DIR"
 
 _DIGEST_BYTES = 32
 _SUFFIX = ".machinecode"
+_DAY_S = 24 * 60 * 60
+_UNUSED_S_MOST = 60 * _DAY_S
 _OTHERS_WRITE = stat.S_IWGRP | stat.S_IWOTH
 
 
@@ -58,6 +65,7 @@ class CodeCache:
                 continue
             digest, code = kept[:_DIGEST_BYTES], kept[_DIGEST_BYTES:]
             if _digest(name, code) == digest:
+                _mark_used(folder / (name + _SUFFIX))
                 return code
         return None
 
@@ -70,6 +78,8 @@ class CodeCache:
                 folder.mkdir(mode=0o700, exist_ok=True)
                 if _is_own(folder.stat()):
                     _write_whole(path, _digest(name, code) + code)
+                    with suppress(OSError):
+                        _remove_unused(folder)
                     return path
             except OSError:
                 continue
@@ -118,6 +128,22 @@ def _is_own(found: os.stat_result) -> bool:
     if os.name != "posix":
         return True
     return found.st_uid in (os.geteuid(), 0) and not found.st_mode & _OTHERS_WRITE
+
+
+def _mark_used(path: Path) -> None:
+    with suppress(OSError):
+        if path.stat().st_mtime < time.time() - _DAY_S:
+            os.utime(path)
+
+
+def _remove_unused(folder: Path) -> None:
+    oldest = time.time() - _UNUSED_S_MOST
+    for path in folder.iterdir():
+        # One that was cut short while it was written ends in `.new`.
+        if path.suffix in (_SUFFIX, ".new"):
+            with suppress(OSError):
+                if path.stat().st_mtime < oldest:
+                    path.unlink()
 
 
 def _write_whole(path: Path, contents: bytes) -> None:

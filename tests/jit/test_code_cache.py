@@ -230,3 +230,39 @@ def test_file_that_cannot_take_its_place_is_not_left(
     monkeypatch.setattr(Path, "replace", refuse)
     assert cache.keep("some", CODE) is None
     assert list((tmp_path / "code").iterdir()) == []
+
+
+# What nobody uses any more.
+
+DAY_S = 24 * 60 * 60
+
+
+def age(path: Path, *, days: int) -> Path:
+    changed = path.stat().st_mtime - days * DAY_S
+    os.utime(path, (changed, changed))
+    return path
+
+
+def test_code_that_was_not_used_for_long_goes_when_other_code_is_kept(
+    cache: CodeCache, kept: Path
+) -> None:
+    # Nothing ever went, so each version of the program left some megabytes behind.
+    half = kept.with_name("half.new")
+    half.write_bytes(b"")
+    age(half, days=61)
+    foreign = kept.with_name("notes.txt")
+    foreign.write_bytes(b"")
+    age(foreign, days=61)
+    age(kept, days=59)
+    cache.keep("other", CODE)
+    assert (kept.exists(), half.exists(), foreign.exists()) == (True, False, True)
+    age(kept, days=3)
+    other = cache.keep("other", CODE)
+    assert (kept.exists(), other is not None and other.exists()) == (False, True)
+
+
+def test_code_that_is_used_stays(cache: CodeCache, kept: Path) -> None:
+    age(kept, days=61)
+    assert cache.find("some") == CODE
+    cache.keep("other", CODE)
+    assert cache.find("some") == CODE
