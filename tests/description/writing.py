@@ -1,8 +1,8 @@
-"""Description files for tests: small right ones, edits of them, and links written as TOML."""
+"""Description files for tests: small right ones, edits of them, and what is refused."""
 
 from __future__ import annotations
 
-from busplay.description.link import Link, MarkerFraming, StrobeFraming
+from pathlib import Path
 
 LINK = """\
 name = "small"
@@ -145,6 +145,8 @@ bits_per_pixel = 4
 first_address = 0xA100
 """
 
+TEXTS = {"LINK": LINK, "BARE_LINK": BARE_LINK, "MARKED_LINK": MARKED_LINK, "BOARD": BOARD}
+
 
 def edited(text: str, *edits: tuple[str, str]) -> str:
     """Replace the one place where each old text stands; an edit that misses is a test's mistake."""
@@ -155,62 +157,21 @@ def edited(text: str, *edits: tuple[str, str]) -> str:
     return text
 
 
-def _quoted(text: str) -> str:
-    return '"' + text.replace("\\", "\\\\").replace('"', '\\"') + '"'
-
-
-def link_toml(link: Link) -> str:
-    """Write a link as the TOML that describes it."""
-    lines = [
-        f"name = {_quoted(link.name)}",
-        f"description = {_quoted(link.description)}",
-        f"lanes = {link.lanes}",
-        f'edges = "{link.edges}"',
-        f'start = "{link.start}"',
-        f'first_bit_lane = "{link.first_bit_lane}"',
-        'clock = "processor"' if link.clock_hz is None else f"clock_hz = {link.clock_hz}",
-    ]
-    if link.idle_every is not None:
-        lines.append(f"idle_every = {link.idle_every}")
-    for one in link.fields:
-        lines += ["[[fields]]", f'name = "{one.name}"', f"bits = {one.bits}"]
-        lines.append(f'order = "{one.order}"')
-        if one.value is not None:
-            lines.append(f"value = {one.value}")
-    framing = link.framing
-    lines.append("[framing]")
-    if isinstance(framing, StrobeFraming):
-        lines += [
-            'method = "strobe"',
-            f'span = "{framing.span}"',
-            f'active = "{framing.active}"',
-            f"gap_symbols = {framing.gap_symbols}",
-        ]
-    else:
-        if isinstance(framing, MarkerFraming):
-            symbols = ", ".join(hex(symbol) for symbol in framing.symbols)
-            lines += [
-                'method = "marker"',
-                f"symbols = [{symbols}]",
-                f'rule = "{framing.rule}"',
-            ]
-        else:
-            lines.append('method = "check"')
-        if not isinstance(framing, MarkerFraming) or framing.rule == "confirm":
-            lines.append(f"confirm_frames = {framing.confirm_frames}")
-        lines.append(f"release_frames = {framing.release_frames}")
-    if link.check:
-        check = link.check
-        lines += ["[check]", f'field = "{check.field}"', f'kind = "{check.kind}"']
-        if check.kind == "custom":
-            lines.append(f"polynomial = {check.polynomial:#x}")
-        covers = ", ".join(_quoted(name) for name in check.covers)
-        lines += [
-            f"initial = {check.initial:#x}",
-            f"xor = {check.xor:#x}",
-            f"covers = [{covers}]",
-        ]
-    if link.idle:
-        lines.append("[idle]")
-        lines += [f"{name} = {value}" for name, value in link.idle.items()]
-    return "\n".join(lines) + "\n"
+def refusals(file: str) -> list[tuple[str, str, str]]:
+    """Return name, text and message of each case of a table of refusals beside this file."""
+    lines = (Path(__file__).parent / file).read_text(encoding="utf-8").splitlines()
+    rows = [line for line in lines if not line.startswith(";")]
+    cases = []
+    for head, message in zip(rows[::2], rows[1::2], strict=True):
+        name, _, content = head.partition(": ")
+        text = ""
+        for part in content.replace("\\n", "\n").split(" | "):
+            if part in TEXTS:
+                text = TEXTS[part]
+            elif part.startswith("+ "):
+                text += part[2:]
+            else:
+                old, _, new = part.partition(" =>")
+                text = edited(text, (old, new[1:]))
+        cases.append((name, text, message.removeprefix("    ")))
+    return cases
