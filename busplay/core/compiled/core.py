@@ -36,6 +36,7 @@ from busplay.core.compiled.block import (
     Reason,
 )
 from busplay.core.compiled.build import load_kernel
+from busplay.core.compiled.cell_registers import INTERRUPT, CellRegisters, in_range
 from busplay.core.compiled.profile_counts import ProfileCounts
 from busplay.core.compiled.store_columns import StoreColumns
 from busplay.core.cycles import RESET_CYCLES, timing_of
@@ -47,8 +48,6 @@ from busplay.core.missing_opcode import missing_opcode
 from busplay.core.profile import CoreProfile
 from busplay.description.board import Undocumented
 
-CARRY, ZERO, INTERRUPT, DECIMAL, OVERFLOW, NEGATIVE = 0x01, 0x02, 0x04, 0x08, 0x40, 0x80
-ALWAYS_SET = 0x30
 NMI_VECTOR, RESET_VECTOR, IRQ_VECTOR = 0xFFFA, 0xFFFC, 0xFFFE
 
 # An interrupt is taken after an instruction if its line was active two cycles before the
@@ -65,7 +64,7 @@ _NO_ADDRESS = 1 << 32
 _PAGE_BYTES = 4096
 
 
-class CompiledCore:
+class CompiledCore(CellRegisters):
     """An NMOS 6502 or W65C02S in machine code; see `Core`.
 
     Undocumented opcodes stop the core with a reason, those of the 65C02 too; with
@@ -180,79 +179,6 @@ class CompiledCore:
         )
 
     @property
-    def pc(self) -> int:
-        """See `Core`."""
-        return self._cells[~Cell.PC]
-
-    @pc.setter
-    def pc(self, value: int) -> None:
-        self._set("pc", Cell.PC, value, highest=0xFFFF)
-
-    @property
-    def a(self) -> int:
-        """See `Core`."""
-        return self._cells[~Cell.A]
-
-    @a.setter
-    def a(self, value: int) -> None:
-        self._set("a", Cell.A, value)
-
-    @property
-    def x(self) -> int:
-        """See `Core`."""
-        return self._cells[~Cell.X]
-
-    @x.setter
-    def x(self, value: int) -> None:
-        self._set("x", Cell.X, value)
-
-    @property
-    def y(self) -> int:
-        """See `Core`."""
-        return self._cells[~Cell.Y]
-
-    @y.setter
-    def y(self, value: int) -> None:
-        self._set("y", Cell.Y, value)
-
-    @property
-    def s(self) -> int:
-        """See `Core`."""
-        return self._cells[~Cell.S]
-
-    @s.setter
-    def s(self, value: int) -> None:
-        self._set("s", Cell.S, value)
-
-    @property
-    def p(self) -> int:
-        """See `Core`."""
-        cells = self._cells
-        nz = cells[~Cell.NZ]
-        return (
-            ALWAYS_SET
-            | (NEGATIVE if nz & 0x8080 else 0)
-            | (OVERFLOW if cells[~Cell.V] & 0x80 else 0)
-            | cells[~Cell.D]
-            | cells[~Cell.I]
-            | (0 if nz & 0xFF else ZERO)
-            | cells[~Cell.C]
-        )
-
-    @p.setter
-    def p(self, value: int) -> None:
-        cells = self._cells
-        value = _in_range("p", value, 0xFF)
-        cells[~Cell.NZ] = (value & NEGATIVE) << 8 | (0 if value & ZERO else 1)
-        cells[~Cell.V] = (value & OVERFLOW) << 1
-        cells[~Cell.D] = value & DECIMAL
-        cells[~Cell.I] = value & INTERRUPT
-        cells[~Cell.C] = value & CARRY
-
-    def _set(self, name: str, cell: int, value: int, *, highest: int = 0xFF) -> None:
-        self._cells[~cell] = _in_range(name, value, highest)
-
-    @property
     def irq(self) -> bool:
         """See `Core`."""
         return self._irq_from != NEVER
@@ -327,7 +253,7 @@ class CompiledCore:
         Running takes up to 1.5 times as long (measured on shipped programs).
         """
         cells = self._cells
-        cells[~Cell.STOP_PC] = _in_range("address", address, 0xFFFF)
+        cells[~Cell.STOP_PC] = in_range("address", address, 0xFFFF)
         if self._profile is None:
             self._table[:] = self._kernel.watch
         try:
@@ -486,9 +412,3 @@ class CompiledCore:
         self._due_vector = 0
         self._interrupts_taken += 1
         self._execute(cycle, cycle + 1, charged_to=self._word(vector))
-
-
-def _in_range(name: str, value: int, highest: int) -> int:
-    if not 0 <= value <= highest:
-        raise ValueError(f"{name} is {value}; it must be 0 to {highest}")
-    return int(value)
