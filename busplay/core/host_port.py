@@ -26,7 +26,7 @@ Source: G. Marsaglia, "Xorshift RNGs", Journal of Statistical Software 8 (2003),
 
 from __future__ import annotations
 
-from collections import deque
+from dataclasses import dataclass
 from enum import IntEnum
 from typing import NamedTuple
 
@@ -83,6 +83,29 @@ class Standing(NamedTuple):
     key_ready_until: int
 
 
+@dataclass(frozen=True, slots=True)
+class HostPortState:
+    """What a host port remembers, apart from the keys that were pressed.
+
+    Attributes:
+        keys_taken: keys that the program has taken.
+        console: bytes written to CONSOLE that nobody has taken.
+        random: state of the generator.
+        kept_tick: what the registers behind TICK are taken from.
+        enabled_from: cycle from which the interrupt is enabled, or `NEVER`.
+        refresh_number: the refresh that is pending next, counted from 1.
+        exit_status: the byte last written to EXIT since reset, or None.
+    """
+
+    keys_taken: int
+    console: bytes
+    random: int
+    kept_tick: int
+    enabled_from: int
+    refresh_number: int
+    exit_status: int | None
+
+
 class HostPortDevice:
     """The registers and what is behind them.
 
@@ -94,8 +117,8 @@ class HostPortDevice:
     def __init__(self, described: description.HostPort, *, clock_hz: int) -> None:
         self._described = described
         self._clock_hz = clock_hz
-        self._keys: deque[tuple[int, int]] = deque()
         self._key_log: list[tuple[int, int]] = []
+        self._keys_taken = 0
         self._console = bytearray()
         self._random = 0
         self._kept_tick = 0
@@ -141,8 +164,30 @@ class HostPortDevice:
         last_cycle = self._key_log[-1][0] if self._key_log else 0
         if cycle < last_cycle:
             raise ValueError(f"cycle is {cycle}, before the last key's {last_cycle}")
-        self._keys.append((cycle, code))
         self._key_log.append((cycle, code))
+
+    @property
+    def state(self) -> HostPortState:
+        """What it remembers, for `restore`."""
+        return HostPortState(
+            self._keys_taken,
+            bytes(self._console),
+            self._random,
+            self._kept_tick,
+            self._enabled_from,
+            self._refresh_number,
+            self._exit_status,
+        )
+
+    def restore(self, state: HostPortState) -> None:
+        """Go back to a state of this run, or on to one; keys that were pressed stay pressed."""
+        self._keys_taken = state.keys_taken
+        self._console[:] = state.console
+        self._random = state.random
+        self._kept_tick = state.kept_tick
+        self._enabled_from = state.enabled_from
+        self._refresh_number = state.refresh_number
+        self._exit_status = state.exit_status
 
     def take_console(self) -> bytes:
         """Return the bytes written to CONSOLE since the last call, and forget them."""
@@ -166,8 +211,8 @@ class HostPortDevice:
         """
         waiting = self._keys_waiting(cycle)
         next_key_cycle = NEVER
-        if waiting < min(len(self._keys), KEYS_SHOWN):
-            next_key_cycle = self._keys[waiting][0]
+        if waiting < min(len(self._key_log) - self._keys_taken, KEYS_SHOWN):
+            next_key_cycle = self._key_log[self._keys_taken + waiting][0]
         return Standing(
             self._random,
             self._kept_tick,
@@ -189,7 +234,7 @@ class HostPortDevice:
                 waiting = self._keys_waiting(cycle)
                 return 0x80 | waiting if waiting else 0
             case Register.KEY_CODE:
-                return self._keys.popleft()[1] if self._keys_waiting(cycle) else 0
+                return self._take_key(cycle)
             case Register.RANDOM:
                 return self._next_random()
             case Register.TICK:
@@ -222,12 +267,16 @@ class HostPortDevice:
         self._console += data
 
     def _keys_waiting(self, cycle: int) -> int:
-        waiting = 0
-        for from_cycle, _ in self._keys:
-            if from_cycle > cycle or waiting == KEYS_SHOWN:
-                break
-            waiting += 1
-        return waiting
+        first = self._keys_taken
+        shown = self._key_log[first : first + KEYS_SHOWN]
+        later = (count for count, (from_cycle, _) in enumerate(shown) if from_cycle > cycle)
+        return next(later, len(shown))
+
+    def _take_key(self, cycle: int) -> int:
+        if not self._keys_waiting(cycle):
+            return 0
+        self._keys_taken += 1
+        return self._key_log[self._keys_taken - 1][1]
 
     def _next_random(self) -> int:
         state = self._random

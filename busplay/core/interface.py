@@ -238,3 +238,14 @@ class RunsUndocumented(Core, Protocol):
         *,
         undocumented: Undocumented = "stop",
     ) -> None: ...
+
+
+def require_in_range(name: str, value: int, highest: int) -> int:
+    """Return a value that lies from 0 to the highest.
+
+    Raises:
+        ValueError: it does not.
+    """
+    if not 0 <= value <= highest:
+        raise ValueError(f"{name} is {value}; it must be 0 to {highest}")
+    return int(value)

@@ -12,9 +12,11 @@ instructions. Everything that is rare is done between loops.
 
 from __future__ import annotations
 
+from array import array
 from typing import ClassVar
 
 import numpy as np
+from numpy.typing import NDArray
 
 from busplay.batch import StoreBatch, UInt8Column
 from busplay.core.cycles import (
@@ -24,7 +26,7 @@ from busplay.core.cycles import (
     timing_of,
 )
 from busplay.core.host_port import NEVER, HostPortDevice, Register
-from busplay.core.interface import CoreCounters, CoreStop
+from busplay.core.interface import CoreCounters, CoreStop, Registers, require_in_range
 from busplay.core.memory_map import Action, MemoryMap
 from busplay.core.missing_opcode import missing_opcode
 from busplay.core.py65_corrected import (
@@ -38,6 +40,7 @@ from busplay.core.py65_corrected import (
     Corrected65C02,
     Corrected6502,
 )
+from busplay.core.rewind import KIND_SHIFT, CoreState, Happening, InstructionBatch, packed_state
 from busplay.core.store_log import StoreLog
 from busplay.description.board import HOST_PORT_REGISTERS
 
@@ -59,7 +62,7 @@ class _Memory(bytearray):
 
     __slots__ = ("_plain", "_raw", "_special")
 
-    def watch(self, core: ReferenceCore, plain: bytes) -> None:
+    def hand_over(self, core: ReferenceCore, plain: bytes) -> None:
         """Hand writes where `plain` is 0 to the core; the others land."""
         self._plain = plain
         self._raw = memoryview(self)
@@ -96,7 +99,9 @@ class ReferenceCore:
         self._actions = bytes(memory_map.actions)
         self._storage = _Memory(memory_map.power_on_memory())
         self._view = np.frombuffer(self._storage, np.uint8)
-        self._storage.watch(self, bytes(memory_map.actions == Action.LANDS))
+        self._storage.hand_over(self, bytes(memory_map.actions == Action.LANDS))
+        self._watched = bytes(len(self._actions))
+        self._instructions: tuple[array[int], array[int]] | None = None
         self._timing = timing_of(processor)
         self._base_cycles = self._timing.base_cycles
         self._writes_old_value = self._timing.writes_old_value
@@ -168,7 +173,7 @@ class ReferenceCore:
 
     @pc.setter
     def pc(self, value: int) -> None:
-        self._mpu.pc = _in_range("pc", value, 0xFFFF)
+        self._mpu.pc = require_in_range("pc", value, 0xFFFF)
 
     @property
     def a(self) -> int:
@@ -178,7 +183,7 @@ class ReferenceCore:
 
     @a.setter
     def a(self, value: int) -> None:
-        self._mpu.a = _in_range("a", value, 0xFF)
+        self._mpu.a = require_in_range("a", value, 0xFF)
 
     @property
     def x(self) -> int:
@@ -188,7 +193,7 @@ class ReferenceCore:
 
     @x.setter
     def x(self, value: int) -> None:
-        self._mpu.x = _in_range("x", value, 0xFF)
+        self._mpu.x = require_in_range("x", value, 0xFF)
 
     @property
     def y(self) -> int:
@@ -198,7 +203,7 @@ class ReferenceCore:
 
     @y.setter
     def y(self, value: int) -> None:
-        self._mpu.y = _in_range("y", value, 0xFF)
+        self._mpu.y = require_in_range("y", value, 0xFF)
 
     @property
     def s(self) -> int:
@@ -208,7 +213,7 @@ class ReferenceCore:
 
     @s.setter
     def s(self, value: int) -> None:
-        self._mpu.sp = _in_range("s", value, 0xFF)
+        self._mpu.sp = require_in_range("s", value, 0xFF)
 
     @property
     def p(self) -> int:
@@ -218,7 +223,7 @@ class ReferenceCore:
 
     @p.setter
     def p(self, value: int) -> None:
-        self._mpu.p = _in_range("p", value, 0xFF) | BREAK | UNUSED
+        self._mpu.p = require_in_range("p", value, 0xFF) | BREAK | UNUSED
 
     @property
     def irq(self) -> bool:
@@ -268,7 +273,11 @@ class ReferenceCore:
             line_from = self._irq_line_from()
             seen_from = min(line_from, self._nmi_from) + _LOOK_CYCLES
             if mpu.waiting:
+                self._log_here(Happening.WAITING)
                 mpu.processorCycles = max(mpu.processorCycles, min(seen_from, stop_cycle))
+            elif self._instructions is not None:
+                self._log_here(Happening.INSTRUCTION)
+                self._execute(mpu.processorCycles + 1)
             else:
                 self._execute(max(min(seen_from, stop_cycle), mpu.processorCycles + 1))
             if mpu.processorCycles >= seen_from:
@@ -292,7 +301,75 @@ class ReferenceCore:
         """See `Core`."""
         return self._log.take()
 
+    # What other cores need not have.
+
+    @property
+    def state(self) -> CoreState:
+        """See `RewindableCore`."""
+        return CoreState(
+            Registers.of(self),
+            self._irq_from,
+            self._nmi_from,
+            self._due_vector,
+            self._mpu.waiting,
+            self._stop,
+            self._stores_tapped,
+            self._rom_writes_ignored,
+            self._unmapped_writes_ignored,
+            self._interrupts_taken,
+            None if self._host_port is None else self._host_port.state,
+        )
+
+    def restore(self, state: CoreState) -> None:
+        """See `RewindableCore`."""
+        mpu, registers = self._mpu, state.registers
+        self.a, self.x, self.y, self.s = registers.a, registers.x, registers.y, registers.s
+        self.p, self.pc = registers.p, registers.pc
+        mpu.processorCycles = registers.cycle
+        self._irq_from, self._nmi_from = state.irq_from, state.nmi_from
+        self._due_vector, mpu.waiting = state.due_vector, state.is_waiting
+        self._stop = state.stop
+        mpu.halted = state.stop is not None and state.stop.kind == "halted"
+        mpu.stopped_by_opcode = state.stop is not None and state.stop.kind == "opcode"
+        # One that does not delay the look at the interrupt lines; that of this state is over.
+        mpu.opcode = INTERRUPT_OPCODE
+        self._stores_tapped = state.stores_tapped
+        self._rom_writes_ignored = state.rom_writes_ignored
+        self._unmapped_writes_ignored = state.unmapped_writes_ignored
+        self._interrupts_taken = state.interrupts_taken
+        self._log.take()
+        self.take_instructions()
+        if self._host_port is not None and state.host_port is not None:
+            self._host_port.restore(state.host_port)
+
+    def log_instructions(self, *, wanted: bool) -> None:
+        """See `RewindableCore`."""
+        self._instructions = (array("Q"), array("Q")) if wanted else None
+
+    def take_instructions(self) -> InstructionBatch:
+        """See `RewindableCore`."""
+        if self._instructions is None:
+            return InstructionBatch.empty()
+        begin, state = self._instructions
+        self._instructions = (array("Q"), array("Q"))
+        return InstructionBatch(np.frombuffer(begin, np.uint64), np.frombuffer(state, np.uint64))
+
+    def watch_writes(self, addresses: NDArray[np.bool_] | None) -> None:
+        """See `RewindableCore`."""
+        self._watched = bytes(len(self._actions)) if addresses is None else addresses.tobytes()
+        plain = np.frombuffer(self._actions, np.uint8) == Action.LANDS
+        if addresses is not None:
+            plain &= ~addresses
+        self._storage.hand_over(self, plain.tobytes())
+
     # Between instructions.
+
+    def _log_here(self, kind: Happening) -> None:
+        if self._instructions is not None:
+            registers = Registers.of(self)
+            begin, state = self._instructions
+            begin.append(registers.cycle | kind << KIND_SHIFT)
+            state.append(packed_state(registers, self._storage[registers.pc]))
 
     def _execute(self, limit: int) -> None:
         """Run instructions, at least one, until the counter is at `limit` or one sets it to 0."""
@@ -328,6 +405,9 @@ class ReferenceCore:
         if mpu.stopped_by_opcode:
             # It did not run, so it took no time.
             mpu.processorCycles -= self._timing.base_cycles[opcode]
+            if self._instructions is not None:
+                for column in self._instructions:
+                    column.pop()
             reason = missing_opcode(self.kind, self._processor, pc, opcode)
             self._stop = CoreStop("opcode", reason, pc, opcode, self.cycle)
         elif mpu.halted:
@@ -365,6 +445,7 @@ class ReferenceCore:
         mpu.waiting = False
 
     def _take_interrupt(self) -> None:
+        self._log_here(Happening.INTERRUPT)
         mpu = self._mpu
         pc = mpu.pc
         mpu.opcode = INTERRUPT_OPCODE
@@ -407,12 +488,14 @@ class ReferenceCore:
         self._write_once(address, byte, action, end_cycle - mpu.write_position)
 
     def _write_once(self, address: int, byte: int, action: int, cycle: int) -> None:
-        if action & _TAPPED:
+        if action & _TAPPED or self._watched[address]:
             self._stores_tapped += 1
             self._log.add(cycle, address, byte)
-            if action & _LANDS:
-                self._storage._raw[address] = byte
-        elif self._host_port is not None and action & _HOST_PORT:
+        if action & _LANDS:
+            self._storage._raw[address] = byte
+        if action & (_LANDS | _TAPPED):
+            return
+        if self._host_port is not None and action & _HOST_PORT:
             offset = address - self._host_port.first_address
             self._host_port.write(offset, byte, cycle=cycle)
             if offset in (Register.REFRESH, Register.REFRESH_ACK, Register.EXIT):
@@ -421,9 +504,3 @@ class ReferenceCore:
             self._rom_writes_ignored += 1
         else:
             self._unmapped_writes_ignored += 1
-
-
-def _in_range(name: str, value: int, highest: int) -> int:
-    if not 0 <= value <= highest:
-        raise ValueError(f"{name} is {value}; it must be 0 to {highest}")
-    return int(value)

@@ -1,6 +1,6 @@
 """Where everything lies that the machine code works on: one block of bytes, one base pointer.
 
-    base - 8192   the 256 addresses of the instructions' code, for a profile
+    base - 8192   the 256 addresses of the instructions' code once more
     base - 4096   the 256 addresses that instructions jump by, then the cells
     base          the 64 KiB of memory
     base + 65536  the first bytes of memory once more, then what a write to each address does
@@ -33,6 +33,9 @@ MIRRORED = 32
 
 PROFILED = 64
 """Beside the bits of `Action`: stores are counted for a profile."""
+
+WATCHED = 128
+"""Beside the bits of `Action`: writes stand in the columns of stores, tapped or not."""
 
 CANNOT_REPEAT = 0x8000
 """In the column PROFILE_LAST: writing the same byte once more does something."""
@@ -128,7 +131,11 @@ class Cell:
     PORT_WRITE on."""
     ENDS_AT_CLEAR_I = 43
     """4 if the code is to come back once an instruction has cleared I, else 0."""
-    PORT_WRITE = 44
+    INSTRUCTION_COUNT = 44
+    INSTRUCTION_BEGIN = 45
+    INSTRUCTION_STATE = 46
+    """Pointers to the columns of `InstructionBatch`, and how many stand in them."""
+    PORT_WRITE = 47
 
 
 CELL_COUNT = Cell.PORT_WRITE + 3 * PORT_WRITES_MAX

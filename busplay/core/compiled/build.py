@@ -44,6 +44,7 @@ class Kernel:
         table: addresses of the 256 instructions' code, for the block.
         profile: address of the code that stands in for all of them while a profile is taken.
         watch: the same while an address is waited for.
+        log: the same while instructions are logged.
         was_kept: it came from the cache.
     """
 
@@ -51,6 +52,7 @@ class Kernel:
     table: tuple[int, ...]
     profile: int
     watch: int
+    log: int
     was_kept: bool
     _code: LoadedCode
 
@@ -103,5 +105,5 @@ def build_kernel(processor: str, code_cache: CodeCache, *, undocumented: bool = 
 def _load(code: bytes, *, was_kept: bool) -> Kernel:
     loaded = LoadedCode(code, ["run", "table"])
     run = ctypes.CFUNCTYPE(None, ctypes.c_void_p)(loaded.addresses["run"])
-    *table, profile, watch = (ctypes.c_uint64 * 258).from_address(loaded.addresses["table"])
-    return Kernel(run, tuple(table), profile, watch, was_kept, loaded)
+    *table, profile, watch, log = (ctypes.c_uint64 * 259).from_address(loaded.addresses["table"])
+    return Kernel(run, tuple(table), profile, watch, log, was_kept, loaded)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from busplay.core.compiled.block import Cell
+from busplay.core.interface import require_in_range
 
 CARRY, ZERO, INTERRUPT, DECIMAL, OVERFLOW, NEGATIVE = 0x01, 0x02, 0x04, 0x08, 0x40, 0x80
 ALWAYS_SET = 0x30
@@ -76,7 +77,7 @@ class CellRegisters:
     @p.setter
     def p(self, value: int) -> None:
         cells = self._cells
-        value = in_range("p", value, 0xFF)
+        value = require_in_range("p", value, 0xFF)
         cells[~Cell.NZ] = (value & NEGATIVE) << 8 | (0 if value & ZERO else 1)
         cells[~Cell.V] = (value & OVERFLOW) << 1
         cells[~Cell.D] = value & DECIMAL
@@ -84,15 +85,4 @@ class CellRegisters:
         cells[~Cell.C] = value & CARRY
 
     def _set(self, name: str, cell: int, value: int, *, highest: int = 0xFF) -> None:
-        self._cells[~cell] = in_range(name, value, highest)
-
-
-def in_range(name: str, value: int, highest: int) -> int:
-    """Return a value that lies from 0 to the highest.
-
-    Raises:
-        ValueError: it does not.
-    """
-    if not 0 <= value <= highest:
-        raise ValueError(f"{name} is {value}; it must be 0 to {highest}")
-    return int(value)
+        self._cells[~cell] = require_in_range(name, value, highest)

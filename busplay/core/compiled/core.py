@@ -18,6 +18,7 @@ from __future__ import annotations
 from typing import ClassVar
 
 import numpy as np
+from numpy.typing import NDArray
 
 from busplay.batch import StoreBatch, UInt8Column
 from busplay.core.compiled.block import (
@@ -32,20 +33,23 @@ from busplay.core.compiled.block import (
     PROFILED,
     PROFILED_TABLE_OFFSET,
     TABLE_OFFSET,
+    WATCHED,
     Cell,
     Reason,
 )
 from busplay.core.compiled.build import load_kernel
-from busplay.core.compiled.cell_registers import INTERRUPT, CellRegisters, in_range
+from busplay.core.compiled.cell_registers import INTERRUPT, CellRegisters
+from busplay.core.compiled.instruction_columns import InstructionColumns
 from busplay.core.compiled.profile_counts import ProfileCounts
 from busplay.core.compiled.store_columns import StoreColumns
 from busplay.core.cycles import RESET_CYCLES, timing_of
 from busplay.core.host_port import NEVER, HostPortDevice
 from busplay.core.instructions import INSTRUCTIONS
-from busplay.core.interface import CoreCounters, CoreStop
+from busplay.core.interface import CoreCounters, CoreStop, Registers, require_in_range
 from busplay.core.memory_map import Action, MemoryMap
 from busplay.core.missing_opcode import missing_opcode
 from busplay.core.profile import CoreProfile
+from busplay.core.rewind import KIND_SHIFT, CoreState, Happening, InstructionBatch, packed_state
 from busplay.description.board import Undocumented
 
 NMI_VECTOR, RESET_VECTOR, IRQ_VECTOR = 0xFFFA, 0xFFFC, 0xFFFE
@@ -59,6 +63,9 @@ _CYCLES_MAX = 1 << 62
 
 # Longest stretch at one go: it bounds the room that its stores can need.
 _STRETCH_CYCLES = 1 << 20
+
+# The same while instructions are logged: one that fits a processor's second cache is the fastest.
+_LOGGED_STRETCH_CYCLES = 1 << 16
 
 _NO_ADDRESS = 1 << 32
 _PAGE_BYTES = 4096
@@ -98,6 +105,7 @@ class CompiledCore(CellRegisters):
         self._lay_out()
         self._columns = StoreColumns()
         self._profile: ProfileCounts | None = None
+        self._instructions: InstructionColumns | None = None
         self._irq_from = NEVER
         self._nmi_from = NEVER
         self._due_vector = 0
@@ -253,14 +261,15 @@ class CompiledCore(CellRegisters):
         Running takes up to 1.5 times as long (measured on shipped programs).
         """
         cells = self._cells
-        cells[~Cell.STOP_PC] = in_range("address", address, 0xFFFF)
-        if self._profile is None:
+        cells[~Cell.STOP_PC] = require_in_range("address", address, 0xFFFF)
+        looks_itself = self._profile is not None or self._instructions is not None
+        if not looks_itself:
             self._table[:] = self._kernel.watch
         try:
             return self.run(cycles)
         finally:
             cells[~Cell.STOP_PC] = _NO_ADDRESS
-            if self._profile is None:
+            if not looks_itself:
                 self._table[:] = self._kernel.table
 
     def start_profile(self) -> None:
@@ -278,7 +287,69 @@ class CompiledCore(CellRegisters):
         """Return a copy of what was counted, or None if `start_profile` was not called."""
         return None if self._profile is None else self._profile.copy()
 
+    @property
+    def state(self) -> CoreState:
+        """See `RewindableCore`."""
+        return CoreState(
+            Registers.of(self),
+            self._irq_from,
+            self._nmi_from,
+            self._due_vector,
+            self._waiting,
+            self._stop,
+            self._columns.count,
+            self._cells[~Cell.ROM_WRITES],
+            self._cells[~Cell.UNMAPPED_WRITES],
+            self._interrupts_taken,
+            None if self._host_port is None else self._host_port.state,
+        )
+
+    def restore(self, state: CoreState) -> None:
+        """See `RewindableCore`."""
+        cells, registers = self._cells, state.registers
+        self.a, self.x, self.y, self.s = registers.a, registers.x, registers.y, registers.s
+        self.p, self.pc = registers.p, registers.pc
+        self._set_cycle(registers.cycle)
+        self._irq_from, self._nmi_from = state.irq_from, state.nmi_from
+        self._due_vector, self._waiting = state.due_vector, state.is_waiting
+        self._stop = state.stop
+        self._interrupts_taken = state.interrupts_taken
+        self._columns.take()
+        self._columns.count = state.stores_tapped
+        cells[~Cell.ROM_WRITES] = state.rom_writes_ignored
+        cells[~Cell.UNMAPPED_WRITES] = state.unmapped_writes_ignored
+        # The look at the interrupt lines that it is for was before this state.
+        cells[~Cell.DELAYED] = 0
+        if self._instructions is not None:
+            self._instructions.take()
+        if self._host_port is not None and state.host_port is not None:
+            self._host_port.restore(state.host_port)
+
+    def log_instructions(self, *, wanted: bool) -> None:
+        """See `RewindableCore`."""
+        self._instructions = InstructionColumns() if wanted else None
+        self._table[:] = self._kernel.log if wanted else self._kernel.table
+
+    def take_instructions(self) -> InstructionBatch:
+        """See `RewindableCore`."""
+        if self._instructions is None:
+            return InstructionBatch.empty()
+        return self._instructions.take()
+
+    def watch_writes(self, addresses: NDArray[np.bool_] | None) -> None:
+        """See `RewindableCore`."""
+        self._actions &= np.uint8(~WATCHED & 0xFF)
+        if addresses is not None:
+            self._actions[addresses] |= WATCHED
+
     # Between instructions.
+
+    def _log_here(self, kind: Happening) -> None:
+        """Log what the kernel has no part in."""
+        if self._instructions is not None:
+            registers = Registers.of(self)
+            state = packed_state(registers, int(self._memory[registers.pc]))
+            self._instructions.add(registers.cycle | kind << KIND_SHIFT, state, self._cells)
 
     def _word(self, address: int) -> int:
         return int(self._memory[address]) | int(self._memory[address + 1]) << 8
@@ -288,6 +359,7 @@ class CompiledCore(CellRegisters):
         self._cells[~Cell.LEFT] = 0
 
     def _wait(self, cycle: int, until: int) -> None:
+        self._log_here(Happening.WAITING)
         self._set_cycle(until)
         if self._profile is not None:
             address, _, _ = self._instruction()
@@ -300,13 +372,16 @@ class CompiledCore(CellRegisters):
             charged_to: address that a profile counts the first at, if not its own.
         """
         cells = self._cells
-        limit = min(limit, cycle + _STRETCH_CYCLES)
+        longest = _STRETCH_CYCLES if self._instructions is None else _LOGGED_STRETCH_CYCLES
+        limit = min(limit, cycle + longest)
         cells[~Cell.LIMIT] = limit
         cells[~Cell.LEFT] = limit - cycle
         if self._profile is not None:
             self._profile.begin(limit, cells[~Cell.PC] if charged_to is None else charged_to)
         self._run_kernel()
         while cells[~Cell.REASON] == Reason.ASKS:
+            if self._instructions is not None:
+                self._instructions.drop_last()
             self._answer()
             self._run_kernel()
         if self._profile is not None:
@@ -321,6 +396,8 @@ class CompiledCore(CellRegisters):
         """Run the kernel once, with the host port's state laid out for it."""
         cells, port = self._cells, self._host_port
         self._columns.make_room(cells[~Cell.LEFT], cells)
+        if self._instructions is not None:
+            self._instructions.make_room(cells[~Cell.LEFT], cells)
         if port is None:
             self._kernel.run(self._base_address)
         else:
@@ -337,6 +414,8 @@ class CompiledCore(CellRegisters):
                 port.write_console(self._console[: cells[~Cell.CONSOLE_COUNT]].tobytes())
                 cells[~Cell.CONSOLE_COUNT] = 0
         self._columns.note_filled(cells)
+        if self._instructions is not None:
+            self._instructions.note_filled(cells)
 
     def _answer(self) -> None:
         """Read the host port for the instruction that asked; it will be run again."""
@@ -373,6 +452,8 @@ class CompiledCore(CellRegisters):
             text = f"${address:04X}: opcode ${opcode:02X} (STP) stopped the processor until a reset"
             self._stop = CoreStop("halted", text, address, opcode, self.cycle)
         elif reason == Reason.OPCODE:
+            if self._instructions is not None:
+                self._instructions.drop_last()
             text = missing_opcode(self.kind, self._processor, address, opcode)
             self._stop = CoreStop("opcode", text, address, opcode, self.cycle)
 
@@ -406,6 +487,7 @@ class CompiledCore(CellRegisters):
         self._waiting = False
 
     def _take_interrupt(self, cycle: int) -> None:
+        self._log_here(Happening.INTERRUPT)
         cells = self._cells
         vector = self._due_vector
         cells[~Cell.VECTOR] = vector

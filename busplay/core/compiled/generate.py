@@ -21,9 +21,9 @@ def kernel_text(processor: str, *, undocumented: bool = False) -> str:
     With undocumented instructions it is a kernel of its own, so that nobody else waits for
     them to be compiled.
 
-    It has two public names: `void run(ptr base)`, and `table`, 258 pointers: those of the 256
-    instructions, that of the function that counts for a profile, and that of the one that waits
-    for an address. The caller copies them into the block (`busplay.core.compiled.block`).
+    It has two public names: `void run(ptr base)`, and `table`, 259 pointers: those of the 256
+    instructions, and those of the functions that count for a profile, wait for an address and
+    log instructions. The caller copies them into the block (`busplay.core.compiled.block`).
 
     Raises:
         KeyError: no such processor.
@@ -38,7 +38,7 @@ def kernel_text(processor: str, *, undocumented: bool = False) -> str:
     entries = [
         f"ptr @{function_name(opcode) if opcode in rows else 'undefined'}" for opcode in range(256)
     ]
-    entries += ["ptr @profile", "ptr @watch"]
+    entries += ["ptr @profile", "ptr @watch", "ptr @log"]
     table = f"@table = constant [{len(entries)} x ptr] [{', '.join(entries)}]\n"
     head = f"; Kernel of the {processor}, from busplay.core.instructions by {__name__}\n"
     return "\n".join([head, table, *functions, METADATA])

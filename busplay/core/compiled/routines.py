@@ -9,6 +9,7 @@ from busplay.core.compiled.block import (
     NO_ANSWER,
     PROFILED,
     PROFILED_TABLE_OFFSET,
+    WATCHED,
     Cell,
     Reason,
 )
@@ -20,6 +21,7 @@ from busplay.core.compiled.operations import adc_decimal, sbc_decimal
 from busplay.core.cycles import INTERRUPT_CYCLES
 from busplay.core.host_port import Register
 from busplay.core.memory_map import Action
+from busplay.core.rewind import A_SHIFT, OPCODE_SHIFT, P_SHIFT, S_SHIFT, X_SHIFT, Y_SHIFT
 
 ASK_THE_HOST = 0x100
 """What `port_read` gives instead of a byte."""
@@ -49,6 +51,7 @@ def write_routines(*, nmos: bool) -> list[str]:
         _undefined(),
         _profile(),
         _watch(),
+        _log(),
         _interrupt(nmos=nmos),
         _decimal("adc_decimal", nmos=nmos),
         _decimal("sbc_decimal", nmos=nmos),
@@ -125,10 +128,31 @@ def _watch() -> str:
     return cpu.definition("watch")
 
 
+def _log() -> str:
+    """Write what every instruction leads to while a log of them is kept."""
+    cpu = Machine()
+    _stop_if_reached(cpu)
+    count = cpu.cell(Cell.INSTRUCTION_COUNT)
+    state = cpu.pc | cpu.fetch(cpu.pc) << OPCODE_SHIFT
+    for name, shift in (("a", A_SHIFT), ("x", X_SHIFT), ("y", Y_SHIFT), ("s", S_SHIFT)):
+        state = state | cpu.argument(name) << shift
+    state = state | cpu.flags(break_bit=0x10) << P_SHIFT
+    begin = cpu.cell(Cell.LIMIT) - cpu.left
+    cpu.store_to(Cell.INSTRUCTION_BEGIN, count, begin, bits=64)
+    cpu.store_to(Cell.INSTRUCTION_STATE, count, state, bits=64)
+    cpu.set_cell(Cell.INSTRUCTION_COUNT, count + 1)
+    cpu.dispatch(table=PROFILED_TABLE_OFFSET)
+    return cpu.definition("log")
+
+
 def _stop_or_dispatch(cpu: Machine) -> None:
+    _stop_if_reached(cpu)
+    cpu.dispatch(table=PROFILED_TABLE_OFFSET)
+
+
+def _stop_if_reached(cpu: Machine) -> None:
     with cpu.when(cpu.pc.equals(cpu.cell(Cell.STOP_PC)), unlikely=True):
         cpu.leave_to("reached")
-    cpu.dispatch(table=PROFILED_TABLE_OFFSET)
 
 
 def _interrupt(*, nmos: bool) -> str:
@@ -179,11 +203,7 @@ def _write(code: Code, address: Value, byte: Value, cycle: Value, left: Value) -
     body.branch(action.has(Action.TAPPED), tapped, other)
 
     body.open_block(tapped)
-    count = code.cell(Cell.LOG_COUNT)
-    code.store_to(Cell.LOG_CYCLE, count, cycle, bits=64)
-    code.store_to(Cell.LOG_ADDRESS, count, address, bits=16)
-    code.store_to(Cell.LOG_DATA, count, byte, bits=8)
-    code.set_cell(Cell.LOG_COUNT, count + 1)
+    _log_store(code, address, byte, cycle)
     with code.when(action.has(PROFILED), unlikely=True):
         _profile_store(code, address, byte)
     with code.when(action.has(Action.LANDS)):
@@ -194,9 +214,12 @@ def _write(code: Code, address: Value, byte: Value, cycle: Value, left: Value) -
     body.jump(behind)
 
     body.open_block(other)
+    with code.when(action.has(WATCHED), unlikely=True):
+        _log_store(code, address, byte, cycle)
     with code.when(action.has(Action.LANDS)):
         code.land(address, byte)
-        code.land_in_mirror(address, byte)
+        with code.when(action.has(MIRRORED)):
+            code.land_in_mirror(address, byte)
     with code.when(action.has(Action.ROM)):
         code.count(Cell.ROM_WRITES)
     with code.when(action.has(Action.UNMAPPED)):
@@ -231,6 +254,14 @@ def _write(code: Code, address: Value, byte: Value, cycle: Value, left: Value) -
     return body.merge(
         (left, after_tapped), (left, not_to_port), (left, to_console), (code.number(0), after_port)
     )
+
+
+def _log_store(code: Code, address: Value, byte: Value, cycle: Value) -> None:
+    count = code.cell(Cell.LOG_COUNT)
+    code.store_to(Cell.LOG_CYCLE, count, cycle, bits=64)
+    code.store_to(Cell.LOG_ADDRESS, count, address, bits=16)
+    code.store_to(Cell.LOG_DATA, count, byte, bits=8)
+    code.set_cell(Cell.LOG_COUNT, count + 1)
 
 
 def _profile_store(code: Code, address: Value, byte: Value) -> None:
