@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 from busplay.analysis.compare.frame_comparison import FrameComparison
 from busplay.analysis.compare.frames import compare_frames
 from busplay.analysis.compare.kinds import Kind
-from busplay.analysis.compare.places import Places
 from busplay.capture.report import DecodedEdges, DecodeReport
 from busplay.program.labels import read_labels
+from busplay.program.places import Places
 from busplay.trace.header import TraceHeader
 from busplay.trace.reader import TraceReader
 

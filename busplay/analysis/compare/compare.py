@@ -11,9 +11,9 @@ from busplay.analysis.compare.comparison import Comparison, WrongBit
 from busplay.analysis.compare.frame_comparison import FrameComparison
 from busplay.analysis.compare.frames import KEEP_DIFFERENCES, compare_frames
 from busplay.analysis.compare.listing import list_differences
-from busplay.analysis.compare.places import Places
 from busplay.errors import InputError
 from busplay.program.labels import read_labels
+from busplay.program.places import Places
 from busplay.run.arrivals import edges_found
 from busplay.trace.reader import TraceReader
 

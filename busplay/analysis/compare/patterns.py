@@ -19,8 +19,8 @@ from busplay.analysis.compare.frame_comparison import Differences, FrameComparis
 from busplay.analysis.compare.kinds import Kind
 from busplay.analysis.compare.pattern import TESTS, Pattern, is_significant
 from busplay.analysis.compare.periods import find_period
-from busplay.analysis.compare.places import Places
 from busplay.analysis.compare.significance import log_binomial_tail, log_interval_chance
+from busplay.program.places import Places
 
 EVENTS_LEAST = 5
 # A range of addresses may leave out this share of the damage.

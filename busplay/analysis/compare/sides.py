@@ -32,7 +32,6 @@ _FIELD_ROWS = {
     "unit": (FIELD_UNIT, 40, 16),
     "space": (FIELD_SPACE, 56, 8),
 }
-_SPACES = {0: "idle", 1: "memory", 2: "registers"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -356,8 +355,3 @@ def _describe_windows(windows: tuple[Window, ...]) -> list[str]:
         f" from {one.first_offset}"
         for one in windows
     ]
-
-
-def space_name(number: int) -> str:
-    """Name a space."""
-    return _SPACES.get(number, "reserved")

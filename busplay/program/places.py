@@ -5,11 +5,16 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Mapping
 
-from busplay.analysis.compare.sides import space_name
 from busplay.description.board import Board
 from busplay.description.link import SPACE_MEMORY, SPACE_REGISTERS
 
+_SPACES = {0: "idle", 1: "memory", 2: "registers"}
 _SPACE_NUMBERS = {"memory": SPACE_MEMORY, "registers": SPACE_REGISTERS}
+
+
+def space_name(number: int) -> str:
+    """Name a space."""
+    return _SPACES.get(number, "reserved")
 
 
 class Places:
