@@ -10,8 +10,9 @@ def run() -> None:
     try:
         from busplay.cli.main import main
     except KeyboardInterrupt:
-        sys.stderr.write("busplay: interrupted\n")
-        sys.exit(130)
+        from busplay.cli.interrupt import say_interrupted
+
+        sys.exit(say_interrupted())
     main()
 
 

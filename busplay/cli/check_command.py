@@ -66,7 +66,13 @@ def command(
         from busplay.whole_file import write_whole_file
 
         write_whole_file(svg_path, frame_svg(link).encode())
-    found = _check(described, bit_error_rates, seed, name=link.name)
+    try:
+        found = _check(described, bit_error_rates, seed, name=link.name)
+    except KeyboardInterrupt:
+        # What the file means needs no computing, so it is whole.
+        if not as_json:
+            click.echo(_explained(link, board))
+        raise
     if as_json:
         facts = board_facts(board) if board else link_facts(link)
         print_json({"description": facts, "soundness": found})
@@ -91,11 +97,17 @@ def _check(
         )
 
 
+def _explained(link: Link, board: Board | None) -> str:
+    from busplay.explain import board_text, link_text
+
+    return board_text(board) if board is not None else link_text(link)
+
+
 def _text(found: CheckReport, link: Link, board: Board | None, *, full: bool) -> str:
     from busplay.analysis.pictures.timing_text import timing_text
     from busplay.analysis.soundness.text import full_text, summary_lines, verdict_text
     from busplay.cli import style
-    from busplay.explain import board_summary, board_text, link_text
+    from busplay.explain import board_summary
 
     clock_hz = link.clock_hz or (board.clock_hz if board else None)
     symbol_ns = 1e9 / (clock_hz * link.edges_per_cycle) if clock_hz else None
@@ -106,6 +118,5 @@ def _text(found: CheckReport, link: Link, board: Board | None, *, full: bool) ->
     if not full:
         lines += ["", "Print all tables and the changed link files with --full."]
         return "\n".join(lines)
-    explained = board_text(board) if board is not None else link_text(link)
     tables = full_text(found, symbol_ns=symbol_ns)
-    return "\n".join([*lines, "", explained, "", timing_text(link), "", tables])
+    return "\n".join([*lines, "", _explained(link, board), "", timing_text(link), "", tables])

@@ -63,7 +63,7 @@ def command(
     """
     from busplay.analysis.compare.compare import DIFFERENCES_LISTED, compare
     from busplay.analysis.compare.report import SHORT_LISTED, comparison_text, verdict_text
-    from busplay.cli.interrupt import INTERRUPTED_STATUS, hold_interrupt
+    from busplay.cli.interrupt import hold_interrupt, say_interrupted
     from busplay.cli.notice import tell_of_compiling
     from busplay.cli.progress import shares_bar
 
@@ -93,7 +93,7 @@ def command(
         if found.frames_different and not full:
             click.echo("\n--full shows all differences and wrong bits")
     if found.interrupted:
-        return INTERRUPTED_STATUS
+        return say_interrupted()
     return 0 if found.equal else 1
 
 

@@ -11,6 +11,7 @@ import click
 
 from busplay.cli.capture_options import capture_options, map_option
 from busplay.cli.files import Described, InFile, OutFile
+from busplay.cli.interrupt import say_interrupted
 from busplay.cli.options import Snapshot, Time, full_option, json_option, snapshot_option
 from busplay.cli.renamed import renamed
 from busplay.errors import InputError
@@ -23,7 +24,6 @@ if TYPE_CHECKING:
     from busplay.formats.capture import ReadOptions
 
 EYE_SUFFIXES = (".png", ".svg")
-INTERRUPTED = 130
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,8 +190,7 @@ def command(
         if output is not None and board is None:
             click.echo("          holds no board: decode with --board to see pictures in a replay")
     if health.is_interrupted:
-        click.echo("busplay: interrupted", err=True)
-        return INTERRUPTED
+        return say_interrupted()
     if decoded.expected is not None and decoded.expected.different_in_capture:
         return 1
     return 0 if health.is_clean else 1

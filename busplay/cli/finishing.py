@@ -7,11 +7,9 @@ from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-import click
-
 from busplay.analysis.profile import Routine
 from busplay.cli.fault_options import FaultRequest
-from busplay.cli.interrupt import INTERRUPTED_STATUS, hold_interrupt
+from busplay.cli.interrupt import hold_interrupt, say_interrupted
 from busplay.cli.json_output import print_json
 from busplay.cli.playing import PlayOptions, play, write_snapshots
 from busplay.cli.progress import late_bar
@@ -179,8 +177,7 @@ def play_and_report(
             keeps_old=any(one != other for one, other in playable.recorder.places.items()),
         )
     if interrupted:
-        click.echo("busplay: interrupted", err=True)
-        return INTERRUPTED_STATUS
+        return say_interrupted()
     return int(options.losses.fail_on_loss and report.stores_lost > 0)
 
 

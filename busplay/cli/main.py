@@ -14,6 +14,7 @@ import sys
 
 import click
 
+from busplay.cli.interrupt import say_interrupted
 from busplay.errors import BusplayError, printable
 from busplay.version import VERSION
 
@@ -117,8 +118,7 @@ def main(arguments: list[str] | None = None) -> None:
         _show_wrong_use(error, as_json="--json" in words)
         sys.exit(2)
     except (KeyboardInterrupt, click.Abort):
-        click.echo("busplay: interrupted", err=True)
-        sys.exit(130)
+        sys.exit(say_interrupted())
     except BrokenPipeError:
         # Whoever read our output went away; nothing more can be said to them.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

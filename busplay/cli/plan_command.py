@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from busplay.cli.files import Described, InFile, OutFile, OutFolder
-from busplay.cli.interrupt import INTERRUPTED_STATUS
+from busplay.cli.interrupt import say_interrupted
 from busplay.cli.json_output import print_json
 from busplay.cli.options import Count, Rate, full_option, json_option
 from busplay.cli.plan_see import SeeRequest, see_and_report, see_options
@@ -244,8 +244,7 @@ def command(
         click.echo(verdict(verdict_text(report), ok=ok))
         click.echo("\n".join(full_text(report) if full else short_text(report)))
     if report.interrupted:
-        click.echo("busplay: interrupted; the trace is left out", err=True)
-        return INTERRUPTED_STATUS
+        return say_interrupted("; the trace is left out")
     return 0 if report.meets_needs else 1
 
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from busplay.cli.interrupt import INTERRUPTED_STATUS, hold_interrupt
+from busplay.cli.interrupt import hold_interrupt, say_interrupted
 from busplay.cli.json_output import print_json
 from busplay.cli.progress import shares_bar
 from busplay.cli.style import verdict
@@ -84,7 +84,7 @@ def explore_and_report(
         if written:
             click.echo(f"  written  {len(written):,} link files to {options.write_folder}")
     if held.pressed:
-        return INTERRUPTED_STATUS
+        return say_interrupted()
     return 0 if found.front else 1
 
 

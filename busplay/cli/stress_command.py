@@ -179,7 +179,7 @@ def command(
     from busplay.analysis.stress.plot import plot_sweeps
     from busplay.analysis.stress.points import Figure
     from busplay.analysis.stress.stress import stress
-    from busplay.cli.interrupt import INTERRUPTED_STATUS
+    from busplay.cli.interrupt import say_interrupted
     from busplay.cli.notice import tell_of_compiling
     from busplay.cli.progress import shares_bar
     from busplay.cli.stress_text import csv_of, stress_text, title_of, verdict_text
@@ -228,5 +228,5 @@ def command(
         click.echo(verdict(verdict_text(report), ok=ok))
         click.echo("\n".join(stress_text(report, board.receiver, full=full)))
     if report.interrupted:
-        return INTERRUPTED_STATUS
+        return say_interrupted()
     return 1 if report.loses else 0

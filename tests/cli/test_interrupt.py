@@ -9,6 +9,7 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -156,6 +157,52 @@ def test_text_report_says_that_it_was_interrupted(tmp_path: Path) -> None:
     assert err.endswith("busplay: interrupted\n")
 
 
+def test_interrupted_stress_reports_the_points_that_were_done(sent: Path, tmp_path: Path) -> None:
+    state = tmp_path / "state"
+    words = ("stress", "dunlin", sent, "--state", state, "--frames", 5_000_000, "--json")
+    status, out, err = interrupted(*words, after_s=0, grown=state)
+    assert (status, err.splitlines()[-1]) == (130, "busplay: interrupted")
+    report = json.loads(out)
+    assert report["interrupted"] is True
+    assert report["points_left"] > 0
+
+
+def test_interrupted_check_still_explains_its_file(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def interrupt(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("busplay.analysis.soundness.report.check", interrupt)
+    assert run_busplay("check", "dunlin") == 130
+    printed = capsys.readouterr()
+    assert "$4000-$9FFF" in printed.out
+    assert printed.err.endswith("busplay: interrupted\n")
+
+
+EXEC_INTERRUPTED = """
+try:
+    exec("raise KeyboardInterrupt")
+except KeyboardInterrupt:
+    pass
+from busplay.cli.interrupt import say_interrupted
+raise SystemExit(say_interrupted())
+"""
+
+
+def test_interrupt_within_exec_leaves_the_exit_status(tmp_path: Path) -> None:
+    # CPython 3.11 under `python -m` ended by the signal: status -2 of a child.
+    (tmp_path / "interrupted_exec.py").write_text(EXEC_INTERRUPTED)
+    child = subprocess.run(
+        [sys.executable, "-m", "interrupted_exec"],
+        cwd=tmp_path,
+        env={**os.environ, "PYTHONPATH": os.pathsep.join([str(tmp_path), *sys.path])},
+        capture_output=True,
+        text=True,
+    )
+    assert (child.returncode, child.stderr) == (130, "busplay: interrupted\n")
+
+
 READY = """
 import sys
 from busplay.__main__ import run
@@ -183,10 +230,19 @@ def test_command_that_is_interrupted_early_says_so(after_s: float) -> None:
     assert "Traceback" not in err
 
 
+@pytest.fixture
+def ctrl_c() -> Iterator[None]:
+    """Hear Ctrl-C, which a shell's background jobs ignore."""
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    yield
+    signal.signal(signal.SIGINT, before)
+
+
 def press() -> None:
     signal.raise_signal(signal.SIGINT)
 
 
+@pytest.mark.usefixtures("ctrl_c")
 def test_ctrl_c_is_held_until_the_block_is_done() -> None:
     done = []
 
@@ -205,6 +261,7 @@ def test_ctrl_c_is_held_until_the_block_is_done() -> None:
         press()
 
 
+@pytest.mark.usefixtures("ctrl_c")
 def test_second_ctrl_c_interrupts_at_once() -> None:
     done = []
 
