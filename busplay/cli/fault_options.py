@@ -27,7 +27,7 @@ class Probability(Parsed[float]):
 
     def parse(self, text: str) -> float:
         """Read the number."""
-        from busplay.description.read_faults import is_ratio
+        from busplay.description.attributes import is_ratio
 
         try:
             ratio = float(text)

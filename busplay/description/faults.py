@@ -42,6 +42,10 @@ class BitFlips:
     burst_ratio: float = 0.5
     span: Span = Span()
 
+    def __post_init__(self) -> None:
+        # In one order and each once, so that the same wires have the same faults.
+        object.__setattr__(self, "lanes", tuple(sorted(set(self.lanes))))
+
 
 @dataclass(frozen=True, slots=True)
 class StuckLane:

@@ -16,13 +16,12 @@ traces stay readable whatever later rules say.
 from __future__ import annotations
 
 import dataclasses
-import types
 from collections import Counter
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal, TypeVar, Union, get_args, get_origin, get_type_hints
+from typing import Literal, TypeVar, get_args, get_origin
 
 from busplay.description.address_ranges import AddressRange
+from busplay.description.attributes import FILE, attributes_of
 from busplay.description.board import Board
 from busplay.description.limits import ALL_MEMORY_BYTES_MAX, INTEGER_MAX, LIMITS
 from busplay.description.link import (
@@ -45,7 +44,6 @@ _FRAMINGS: dict[str, type[StrobeFraming | MarkerFraming | CheckFraming]] = {
     "marker": MarkerFraming,
     "check": CheckFraming,
 }
-_LEFT_OUT = "file"
 # Attributes younger than the first traces: left out where they say nothing, so that the same
 # board gives the same dict as before.
 _LEFT_OUT_IF_NONE: frozenset[tuple[type, str]] = frozenset({(Link, "idle_every")})
@@ -110,7 +108,7 @@ def _table(description: object) -> Plain:
         if isinstance(description, kind):
             plain["method"] = method
     own: type = type(description)
-    for name in _shape(own).types:
+    for name in attributes_of(own):
         value = getattr(description, name)
         if value is not None or (own, name) not in _LEFT_OUT_IF_NONE:
             plain[name] = _value(value)
@@ -132,37 +130,6 @@ def _value(value: object) -> object:
 # -- and back
 
 
-@dataclass(frozen=True, slots=True)
-class _Shape:
-    """What a description's class says of its attributes; `file` is not among them."""
-
-    types: dict[str, object]
-    required: frozenset[str]
-    names_its_file: bool
-
-
-_SHAPES: dict[type, _Shape] = {}
-
-
-def _shape(kind: type) -> _Shape:
-    if kind not in _SHAPES:
-        if not dataclasses.is_dataclass(kind):
-            raise TypeError(f"{kind} is no description")
-        hints = get_type_hints(kind)
-        attributes = dataclasses.fields(kind)
-        missing = dataclasses.MISSING
-        _SHAPES[kind] = _Shape(
-            types={one.name: hints[one.name] for one in attributes if one.name != _LEFT_OUT},
-            required=frozenset(
-                one.name
-                for one in attributes
-                if one.default is missing and one.default_factory is missing
-            ),
-            names_its_file=_LEFT_OUT in hints,
-        )
-    return _SHAPES[kind]
-
-
 class _Reader:
     def __init__(self, file: str) -> None:
         self._file = file
@@ -174,21 +141,24 @@ class _Reader:
         if not isinstance(plain, dict):
             raise self.error(place, show_value(plain), "a table belongs here")
         values: dict[str, object] = {}
-        shape = _shape(kind)
+        own: type = kind
+        attributes = attributes_of(own)
         for key in plain:
-            if key not in shape.types and not (key == "method" and kind in _FRAMINGS.values()):
+            if key not in attributes and not (key == "method" and kind in _FRAMINGS.values()):
                 raise self.error(
                     place,
                     f"the key {show_string(str(key))}",
                     "this version of busplay does not know it; a later one may",
                 )
-        for name, hint in shape.types.items():
-            if name in plain:
-                values[name] = self.value(plain[name], hint, f"{place}.{name}", kind, name)
-            elif name in shape.required:
+        for name, one in attributes.items():
+            if name in plain and one.can_be_none and plain[name] is None:
+                values[name] = None
+            elif name in plain:
+                values[name] = self.value(plain[name], one.type, f"{place}.{name}", kind, name)
+            elif one.default is dataclasses.MISSING:
                 raise self.error(place, f"no {name}", "it belongs here")
-        if shape.names_its_file:
-            values[_LEFT_OUT] = self._file
+        if kind in (Link, Board):
+            values[FILE] = self._file
         return kind(**values)
 
     def value(self, plain: object, hint: object, place: str, owner: type, name: str) -> object:
@@ -202,11 +172,6 @@ class _Reader:
             return plain
         if origin is tuple:
             return self.array(plain, get_args(hint), place, owner, name)
-        if origin in (types.UnionType, Union):
-            if plain is None:
-                return None
-            hint = next(one for one in get_args(hint) if one is not type(None))
-            return self.value(plain, hint, place, owner, name)
         if origin is dict:
             return self.numbers(plain, place)
         if hint is int:

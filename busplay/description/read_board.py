@@ -8,23 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import get_args
 
 from busplay.description.address_ranges import (
     AddressRange,
     read_range,
     require_apart,
 )
-from busplay.description.board import (
-    Board,
-    Image,
-    ImageFormat,
-    Memory,
-    MemoryKind,
-    Processor,
-    Undocumented,
-)
-from busplay.description.limits import LIMITS
+from busplay.description.attributes import read_key, read_keys
+from busplay.description.board import Board, Image, Memory
 from busplay.description.link import Link
 from busplay.description.read_ends import (
     HOST_PORT_KEYS,
@@ -41,7 +32,7 @@ from busplay.description.shipped_files import shipped_links
 from busplay.description.toml_reader import (
     NoSuchFileError,
     Table,
-    nearest,
+    did_you_mean,
     parse_toml,
     show_address,
     show_string,
@@ -65,10 +56,6 @@ BOARD_KEYS = (
     "host_port",
 )
 MEMORY_KEYS = ("kind", "first_address", "last_address", "image", "format", "load_address")
-PROCESSORS: tuple[Processor, ...] = get_args(Processor)
-UNDOCUMENTED: tuple[Undocumented, ...] = get_args(Undocumented)
-KINDS: tuple[MemoryKind, ...] = get_args(MemoryKind)
-FORMATS: tuple[ImageFormat, ...] = get_args(ImageFormat)
 REMEDY = "move one or shorten it"
 
 
@@ -100,23 +87,18 @@ def read_board(
         )
     table = Table(values, file=file, keys=BOARD_KEYS)
     name = table.text("name", wanted="give the board a short name in quotes", last_length=40)
-    processor = table.choice("processor", PROCESSORS)
-    undocumented = table.choice("undocumented", UNDOCUMENTED, default="stop")
-    clock_hz = table.integer("clock_hz", *LIMITS[Board, "clock_hz"], hint=" (1 GHz)")
+    plain = read_keys(table, Board, "processor", "undocumented", "clock_hz", "unmapped_read")
     link = _read_link(table, folder, load_link)
     units = read_units(table, folder)
     memory, memory_ranges = _read_memory(table, folder)
     host_port_table = table.optional_table("host_port", HOST_PORT_KEYS)
-    host_port = read_host_port(host_port_table, clock_hz=clock_hz)
+    host_port = read_host_port(host_port_table, clock_hz=plain["clock_hz"])
     port_range = host_port_range(host_port) if host_port else None
     if host_port_table is not None and port_range is not None:
         require_apart(host_port_table, port_range, memory_ranges, remedy=REMEDY)
     windows = read_windows(table, units=units, memory=memory, host_port=port_range)
     return Board(
         name=name,
-        processor=processor,
-        undocumented=undocumented,
-        clock_hz=clock_hz,
         link=link,
         memory=memory,
         windows=windows,
@@ -124,10 +106,10 @@ def read_board(
         sender=read_sender(table.optional_table("sender", SENDER_KEYS)),
         receiver=read_receiver(table.optional_table("receiver", RECEIVER_KEYS)),
         host_port=host_port,
-        unmapped_read=table.integer("unmapped_read", *LIMITS[Board, "unmapped_read"], default=0xFF),
         program_load_address=_read_program_load_address(table, memory_ranges),
         description=table.prose("description"),
         file=file,
+        **plain,
     )
 
 
@@ -139,8 +121,7 @@ def _read_link(table: Table, folder: Path, load_link: Callable[[str | Path], Lin
     try:
         return load_link(folder / text)
     except NoSuchFileError:
-        likely = nearest(text, shipped)
-        hint = f"did you mean {likely}?" if likely else f"shipped: {', '.join(shipped)}"
+        hint = did_you_mean(text, shipped, otherwise=f"shipped: {', '.join(shipped)}")
         raise table.error(
             "link",
             found=show_string(text),
@@ -153,7 +134,7 @@ def _read_memory(board: Table, folder: Path) -> tuple[tuple[Memory, ...], list[A
     memory: list[Memory] = []
     before: list[AddressRange] = []
     for table in board.tables("memory", MEMORY_KEYS):
-        kind = table.choice("kind", KINDS)
+        kind = read_key(table, Memory, "kind")
         span = read_range(table)
         require_apart(table, span, before, remedy=REMEDY)
         before.append(span)
@@ -170,7 +151,7 @@ def _read_memory(board: Table, folder: Path) -> tuple[tuple[Memory, ...], list[A
 
 def _read_program_load_address(table: Table, memory: list[AddressRange]) -> int | None:
     key = "program_load_address"
-    address = table.optional_integer(key, *LIMITS[Board, key], address=True)
+    address: int | None = read_key(table, Board, key)
     if address is None:
         return None
     if not any(span.first_address <= address <= span.last_address for span in memory):
@@ -200,7 +181,7 @@ def _read_image(table: Table, span: AddressRange, folder: Path) -> Image | None:
             found=show_string(text),
             wanted="no such file is there (seen from the board file's folder), so correct the path",
         )
-    image_format = table.choice("format", FORMATS, default="auto")
+    image_format = read_key(table, Image, "format")
     carries_addresses = image_format in ("ihex", "srec", "elf")
     if carries_addresses and "load_address" in table:
         raise table.error(

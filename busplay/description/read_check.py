@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from busplay.description.attributes import keys_of
 from busplay.description.check_catalogue import CHECK_CATALOGUE
 from busplay.description.link import Check, Field
-from busplay.description.toml_reader import Table, nearest, one_of, show_string
+from busplay.description.toml_reader import Table, did_you_mean, one_of, show_string
 
-CHECK_KEYS = ("field", "kind", "polynomial", "initial", "xor", "covers")
+CHECK_KEYS = keys_of(Check)
 CUSTOM = "custom"
 KNOWN_NAMES = ("space", "unit", "sequence", "address", "data")
 
@@ -84,8 +85,7 @@ def _read_field(table: Table, fields: tuple[Field, ...]) -> Field:
 
 def _unknown_field(table: Table, key: str, name: str, fields: tuple[Field, ...]) -> Exception:
     names = [one.name for one in fields]
-    likely = nearest(name, names)
-    hint = f"did you mean {likely}?" if likely else f"the fields are {', '.join(names)}"
+    hint = did_you_mean(name, names, otherwise=f"the fields are {', '.join(names)}")
     return table.error(key, found=show_string(name), wanted=f"no field has that name; {hint}")
 
 

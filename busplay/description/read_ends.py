@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from busplay.description.address_ranges import AddressRange
+from busplay.description.attributes import keys_of, read_key, read_keys
 from busplay.description.board import (
     HOST_PORT_REGISTERS,
     BusyTime,
@@ -13,65 +14,45 @@ from busplay.description.board import (
 from busplay.description.limits import ADDRESS_MAX, LIMITS, VECTORS_FIRST_ADDRESS
 from busplay.description.toml_reader import Table, show_address
 
-SENDER_KEYS = ("fifo_depth", "lead_frames")
-RECEIVER_KEYS = ("fifo_depth", "service_ns", "deadline_ns", "correct_one_bit", "busy")
-BUSY_KEYS = ("period_ns", "length_ns", "phase_ns", "jitter_ns")
-HOST_PORT_KEYS = ("first_address", "refresh_hz", "random_seed")
+SENDER_KEYS = keys_of(Sender)
+RECEIVER_KEYS = keys_of(ReceiverEnd)
+BUSY_KEYS = keys_of(BusyTime)
+HOST_PORT_KEYS = keys_of(HostPort)
 
 
 def read_sender(table: Table | None) -> Sender:
-    """Read the board's end of the link, or give its defaults."""
-    default = Sender()
-    if table is None:
-        return default
-    return Sender(
-        fifo_depth=table.integer(
-            "fifo_depth", *LIMITS[Sender, "fifo_depth"], default=default.fifo_depth
-        ),
-        lead_frames=table.integer(
-            "lead_frames", *LIMITS[Sender, "lead_frames"], default=default.lead_frames
-        ),
-    )
+    """Read the board's end of the link; None: its defaults."""
+    return Sender() if table is None else Sender(**read_keys(table, Sender))
 
 
 def read_receiver(table: Table | None) -> ReceiverEnd:
-    """Read the far end of the link, or give its defaults.
+    """Read the far end of the link; None: its defaults.
 
     Raises:
         DescriptionError: a value is out of range, or times contradict each other.
     """
-    default = ReceiverEnd()
     if table is None:
-        return default
-    service_ns = table.integer(
-        "service_ns", *LIMITS[ReceiverEnd, "service_ns"], default=default.service_ns
-    )
-    deadline_ns = table.optional_integer("deadline_ns", *LIMITS[ReceiverEnd, "deadline_ns"])
-    if deadline_ns is not None and deadline_ns < service_ns:
-        raise table.error(
-            "deadline_ns",
-            found=str(deadline_ns),
-            wanted=f"one frame alone takes service_ns = {service_ns}, so give that or more",
-        )
-    return ReceiverEnd(
-        fifo_depth=table.integer(
-            "fifo_depth", *LIMITS[ReceiverEnd, "fifo_depth"], default=default.fifo_depth
-        ),
-        service_ns=service_ns,
-        deadline_ns=deadline_ns,
-        correct_one_bit=table.boolean("correct_one_bit", default=default.correct_one_bit),
+        return ReceiverEnd()
+    names = ("fifo_depth", "service_ns", "deadline_ns", "correct_one_bit")
+    receiver = ReceiverEnd(
+        **read_keys(table, ReceiverEnd, *names),
         busy=tuple(_read_busy(one) for one in table.tables("busy", BUSY_KEYS)),
     )
+    if receiver.deadline_ns is not None and receiver.deadline_ns < receiver.service_ns:
+        raise table.error(
+            "deadline_ns",
+            found=str(receiver.deadline_ns),
+            wanted=f"one frame alone takes service_ns = {receiver.service_ns}, so give that or"
+            " more",
+        )
+    return receiver
 
 
 def _read_busy(table: Table) -> BusyTime:
-    period_ns = table.integer("period_ns", *LIMITS[BusyTime, "period_ns"])
-    length_ns = table.integer(
-        "length_ns", 1, period_ns - 1, hint=f" (less than period_ns = {period_ns})"
-    )
-    phase_ns = table.integer(
-        "phase_ns", 0, period_ns - 1, default=0, hint=f" (less than period_ns = {period_ns})"
-    )
+    period_ns = read_key(table, BusyTime, "period_ns")
+    hint = f" (less than period_ns = {period_ns})"
+    length_ns = table.integer("length_ns", 1, period_ns - 1, hint=hint)
+    phase_ns = table.integer("phase_ns", 0, period_ns - 1, default=0, hint=hint)
     jitter_ns = table.integer(
         "jitter_ns",
         0,
@@ -106,7 +87,7 @@ def read_host_port(table: Table | None, *, clock_hz: int) -> HostPort | None:
         refresh_hz=table.integer(
             "refresh_hz", least_hz, min(most_hz, clock_hz), default=min(60, clock_hz)
         ),
-        random_seed=table.integer("random_seed", *LIMITS[HostPort, "random_seed"], default=1),
+        random_seed=read_key(table, HostPort, "random_seed"),
     )
 
 

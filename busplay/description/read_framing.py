@@ -2,44 +2,27 @@
 
 from __future__ import annotations
 
-from typing import get_args
-
+from busplay.description.attributes import keys_of, read_key, read_keys
 from busplay.description.limits import LIMITS
 from busplay.description.link import (
-    CONFIRM_FRAMES,
-    RELEASE_FRAMES,
     Check,
     CheckFraming,
     Field,
     Framing,
     MarkerFraming,
-    MarkerRule,
-    StrobeActive,
     StrobeFraming,
-    StrobeSpan,
 )
 from busplay.description.toml_reader import Table
 from busplay.wording import counted
 
 KEYS_OF_METHOD: dict[str, tuple[str, ...]] = {
-    "strobe": ("span", "active", "gap_symbols"),
-    "marker": ("symbols", "rule", "confirm_frames", "release_frames"),
-    "check": ("confirm_frames", "release_frames"),
+    "strobe": keys_of(StrobeFraming),
+    "marker": keys_of(MarkerFraming),
+    "check": keys_of(CheckFraming),
 }
-FRAMING_KEYS = (
-    "method",
-    "span",
-    "active",
-    "gap_symbols",
-    "symbols",
-    "rule",
-    "confirm_frames",
-    "release_frames",
-)
-METHODS = ("strobe", "marker", "check")
-SPANS: tuple[StrobeSpan, ...] = get_args(StrobeSpan)
-LEVELS: tuple[StrobeActive, ...] = get_args(StrobeActive)
-RULES: tuple[MarkerRule, ...] = get_args(MarkerRule)
+METHODS = tuple(KEYS_OF_METHOD)
+# Those of all methods, each once.
+FRAMING_KEYS = tuple(dict.fromkeys(("method", *sum(KEYS_OF_METHOD.values(), ()))))
 
 
 def read_framing(
@@ -71,18 +54,11 @@ def read_framing(
             wanted="the link has no check field to find frames by, so add a [check] table or "
             "frame by strobe or marker",
         )
-    return CheckFraming(
-        confirm_frames=table.integer(
-            "confirm_frames", *LIMITS[CheckFraming, "confirm_frames"], default=CONFIRM_FRAMES
-        ),
-        release_frames=table.integer(
-            "release_frames", *LIMITS[CheckFraming, "release_frames"], default=RELEASE_FRAMES
-        ),
-    )
+    return CheckFraming(**read_keys(table, CheckFraming))
 
 
 def _read_strobe(table: Table) -> StrobeFraming:
-    span = table.choice("span", SPANS, default="first")
+    span = read_key(table, StrobeFraming, "span")
     least = 1 if span == "frame" else 0
     gap_symbols = table.integer("gap_symbols", *LIMITS[StrobeFraming, "gap_symbols"], default=least)
     if gap_symbols < least:
@@ -91,11 +67,7 @@ def _read_strobe(table: Table) -> StrobeFraming:
             found=str(gap_symbols),
             wanted="a strobe held for the frame must rest between two frames, so give 1 or more",
         )
-    return StrobeFraming(
-        span=span,
-        active=table.choice("active", LEVELS, default="high"),
-        gap_symbols=gap_symbols,
-    )
+    return StrobeFraming(span, read_key(table, StrobeFraming, "active"), gap_symbols)
 
 
 def _read_marker(
@@ -116,29 +88,22 @@ def _read_marker(
         )
     if check is not None:
         _require_free_check(table, symbols, fields, lanes, check)
-    rule = table.choice("rule", RULES, default="unique")
-    if rule == "confirm" and check is None:
+    framing = MarkerFraming(
+        symbols, **read_keys(table, MarkerFraming, "rule", "confirm_frames", "release_frames")
+    )
+    if framing.rule == "confirm" and check is None:
         raise table.error(
             "rule",
             found='"confirm"',
             wanted='the link has no check to confirm by, so add a [check] table or say "unique"',
         )
-    if rule == "unique" and "confirm_frames" in table:
+    if framing.rule == "unique" and "confirm_frames" in table:
         raise table.error(
             "confirm_frames",
             found='a count besides rule "unique"',
             wanted='a unique marker needs no confirming, so take it out or say rule = "confirm"',
         )
-    return MarkerFraming(
-        symbols=symbols,
-        rule=rule,
-        confirm_frames=table.integer(
-            "confirm_frames", *LIMITS[MarkerFraming, "confirm_frames"], default=CONFIRM_FRAMES
-        ),
-        release_frames=table.integer(
-            "release_frames", *LIMITS[MarkerFraming, "release_frames"], default=RELEASE_FRAMES
-        ),
-    )
+    return framing
 
 
 def _require_free_check(

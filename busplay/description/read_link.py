@@ -10,18 +10,13 @@ import re
 from dataclasses import replace
 from difflib import get_close_matches
 from pathlib import Path
-from typing import get_args
 
-from busplay.description.limits import LIMITS
+from busplay.description.attributes import keys_of, read_key, read_keys
 from busplay.description.link import (
     WORD_BITS,
-    Edges,
     Field,
-    FieldOrder,
-    FirstBitLane,
     Framing,
     Link,
-    StartRule,
     StrobeFraming,
 )
 from busplay.description.read_check import CHECK_KEYS, read_check
@@ -30,7 +25,7 @@ from busplay.description.read_idle import read_idle
 from busplay.description.toml_reader import (
     NoSuchFileError,
     Table,
-    nearest,
+    did_you_mean,
     one_of,
     parse_toml,
     show_string,
@@ -56,12 +51,7 @@ LINK_KEYS = (
 STORE_FIELDS = ("address", "data")
 # How alike two names are by difflib: `addr` and `address` 0.73, `memory_address` 0.67.
 MISSPELT_RATIO = 0.72
-FIELD_KEYS = ("name", "bits", "value", "order")
-
-EDGES: tuple[Edges, ...] = get_args(Edges)
-ORDERS: tuple[FieldOrder, ...] = get_args(FieldOrder)
-FIRST_BIT_LANES: tuple[FirstBitLane, ...] = get_args(FirstBitLane)
-STARTS: tuple[StartRule, ...] = get_args(StartRule)
+FIELD_KEYS = keys_of(Field)
 
 # Widths of the fields that mean something to sender and receiver, and why.
 KNOWN_WIDTHS: dict[str, tuple[int, int, str]] = {
@@ -75,8 +65,8 @@ KNOWN_WIDTHS: dict[str, tuple[int, int, str]] = {
 
 def unknown_name(source: str, shipped: dict[str, Path], *, what: str) -> NoSuchFileError:
     """Make the error for a name that is neither a file nor shipped."""
-    likely = nearest(source, shipped)
-    hint = f"did you mean {likely}?" if likely else f"shipped: {one_of(shipped, quoted=False)}"
+    names = one_of(shipped, quoted=False)
+    hint = did_you_mean(source, shipped, otherwise=f"shipped: {names}")
     return NoSuchFileError(
         file=source,
         found="no such file",
@@ -112,18 +102,16 @@ def read_link(text: str, *, file: str) -> tuple[Link, dict[str, int]]:
         )
     table = Table(values, file=file, keys=LINK_KEYS)
     name = table.text("name", wanted="give the link a short name in quotes", last_length=40)
-    lanes = table.integer("lanes", *LIMITS[Link, "lanes"])
-    edges = table.choice("edges", EDGES)
+    lanes = read_key(table, Link, "lanes")
+    plain = read_keys(table, Link, "edges", "start", "first_bit_lane")
     clock_hz = _read_clock(table)
-    start = table.choice("start", STARTS, default="slot")
-    first_bit_lane = table.choice("first_bit_lane", FIRST_BIT_LANES, default="highest")
     fields = _read_fields(table, lanes)
     check_table = table.optional_table("check", CHECK_KEYS)
     check = read_check(check_table, fields) if check_table else None
     framing = read_framing(
         table.table("framing", FRAMING_KEYS), fields=fields, lanes=lanes, check=check
     )
-    if start == "cycle" and not isinstance(framing, StrobeFraming):
+    if plain["start"] == "cycle" and not isinstance(framing, StrobeFraming):
         raise table.error(
             "start",
             found='"cycle"',
@@ -133,13 +121,11 @@ def read_link(text: str, *, file: str) -> tuple[Link, dict[str, int]]:
     link = Link(
         name=name,
         lanes=lanes,
-        edges=edges,
         fields=fields,
         framing=framing,
         check=check,
         clock_hz=clock_hz,
-        start=start,
-        first_bit_lane=first_bit_lane,
+        **plain,
         idle_every=_read_idle_every(table, framing),
         description=table.prose("description"),
         file=file,
@@ -157,11 +143,12 @@ def _read_clock(table: Table) -> int | None:
             wanted="give either clock or clock_hz",
         )
     table.choice("clock", ("processor",), default="processor")
-    return table.optional_integer("clock_hz", *LIMITS[Link, "clock_hz"], hint=" (1 GHz)")
+    clock_hz: int | None = read_key(table, Link, "clock_hz")
+    return clock_hz
 
 
 def _read_idle_every(table: Table, framing: Framing) -> int | None:
-    idle_every = table.optional_integer("idle_every", *LIMITS[Link, "idle_every"])
+    idle_every: int | None = read_key(table, Link, "idle_every")
     if idle_every is not None and isinstance(framing, StrobeFraming):
         raise table.error(
             "idle_every",
@@ -216,7 +203,7 @@ def _read_field_name(table: Table, before: list[Field]) -> str:
 
 
 def _read_field(table: Table, name: str, lanes: int) -> Field:
-    bits = table.integer("bits", *LIMITS[Field, "bits"])
+    bits = read_key(table, Field, "bits")
     if name in KNOWN_WIDTHS:
         first, last, reason = KNOWN_WIDTHS[name]
         if not first <= bits <= last:
@@ -234,14 +221,16 @@ def _read_field(table: Table, name: str, lanes: int) -> Field:
                 wanted=f"the sender fills {name}, so take the line out or give the field "
                 "another name",
             )
-    value = table.optional_integer("value", 0, (1 << bits) - 1, hint=f", which {bits} bits hold")
-    order = table.choice("order", ORDERS, default="high_first")
+    value = None
+    if "value" in table:
+        value = table.integer("value", 0, (1 << bits) - 1, hint=f", which {bits} bits hold")
+    order = read_key(table, Field, "order")
     if order == "low_digit_first" and bits % lanes:
         raise table.error(
             "order",
             found='"low_digit_first"',
             wanted=f"{bits} bits are no whole digits of {lanes} (one digit a symbol), so "
-            f"change bits, or say {one_of(ORDERS[:2])}",
+            'change bits, or say "high_first" or "low_first"',
         )
     return Field(name=name, bits=bits, value=value, order=order)
 

@@ -17,7 +17,7 @@ from busplay.description.palettes import DEFAULT_OF_DEPTH, Colour, PaletteName, 
 from busplay.description.toml_reader import (
     NoSuchFileError,
     Table,
-    nearest,
+    did_you_mean,
     one_of,
     read_description_file,
     show_string,
@@ -76,13 +76,12 @@ def _by_name(table: Table, key: str, *, bits_per_pixel: int, folder: Path) -> li
     try:
         content = read_description_file(path)
     except NoSuchFileError:
-        likely = nearest(text, NAMES)
-        hint = f"did you mean {likely}?" if likely else f"palettes with a name: {', '.join(NAMES)}"
+        names = f"palettes with a name: {', '.join(NAMES)}"
         raise table.error(
             key,
             found=show_string(text),
             wanted=f"no palette and no file (seen from the board file's folder) has that name; "
-            f"{hint}",
+            f"{did_you_mean(text, NAMES, otherwise=names)}",
         ) from None
     return parse_palette(content, file=str(path))
 

@@ -4,29 +4,16 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
-from typing import get_args
 
-from busplay.description.board import PixelOrder, Unit
+from busplay.description.attributes import keys_of, read_key
+from busplay.description.board import Unit
 from busplay.description.limits import ALL_MEMORY_BYTES_MAX, LIMITS, MEMORY_BYTES_MAX
 from busplay.description.read_palette import read_palette
 from busplay.description.toml_reader import Table, show_address, show_string, show_value
 from busplay.wording import counted
 
-UNIT_KEYS = (
-    "number",
-    "width_px",
-    "height_px",
-    "bits_per_pixel",
-    "pixel_order",
-    "stride_bytes",
-    "base_offset",
-    "memory_bytes",
-    "palette",
-    "border_px",
-    "border_index",
-)
+UNIT_KEYS = keys_of(Unit, without=("name",))
 DEPTHS = (1, 2, 4, 8)
-PIXEL_ORDERS: tuple[PixelOrder, ...] = get_args(PixelOrder)
 
 
 def read_units(board: Table, folder: Path) -> tuple[Unit, ...]:
@@ -60,7 +47,7 @@ def read_units(board: Table, folder: Path) -> tuple[Unit, ...]:
 
 
 def _read_number(table: Table, before: list[Unit]) -> int:
-    number = table.integer("number", *LIMITS[Unit, "number"], default=0)
+    number: int = read_key(table, Unit, "number", default=0)
     for unit in before:
         if unit.number == number:
             raise table.error(
@@ -80,13 +67,13 @@ def _read_depth(table: Table) -> int:
 
 
 def _read_unit(table: Table, name: str, number: int, folder: Path) -> Unit:
-    width_px = table.integer("width_px", *LIMITS[Unit, "width_px"])
-    height_px = table.integer("height_px", *LIMITS[Unit, "height_px"])
+    width_px = read_key(table, Unit, "width_px")
+    height_px = read_key(table, Unit, "height_px")
     bits_per_pixel = _read_depth(table)
     # A row always begins at a byte; spare bits at its end show nothing.
     row_bytes = -(-width_px * bits_per_pixel // 8)
     bits = counted(bits_per_pixel, "bit")
-    stride_bytes = table.integer("stride_bytes", *LIMITS[Unit, "stride_bytes"], default=row_bytes)
+    stride_bytes = read_key(table, Unit, "stride_bytes", default=row_bytes)
     if stride_bytes < row_bytes:
         raise table.error(
             "stride_bytes",
@@ -94,9 +81,7 @@ def _read_unit(table: Table, name: str, number: int, folder: Path) -> Unit:
             wanted=f"a row of {width_px} pixels at {bits} takes {row_bytes} bytes, so give "
             f"{row_bytes} or more",
         )
-    base_offset = table.integer(
-        "base_offset", *LIMITS[Unit, "base_offset"], default=0, address=True
-    )
+    base_offset = read_key(table, Unit, "base_offset", default=0)
     memory_bytes = _read_memory_bytes(
         table,
         default=base_offset + stride_bytes * height_px,
@@ -117,11 +102,11 @@ def _read_unit(table: Table, name: str, number: int, folder: Path) -> Unit:
         height_px=height_px,
         bits_per_pixel=bits_per_pixel,
         palette=read_palette(table, "palette", bits_per_pixel=bits_per_pixel, folder=folder),
-        pixel_order=table.choice("pixel_order", PIXEL_ORDERS, default="high_first"),
+        pixel_order=read_key(table, Unit, "pixel_order", default="high_first"),
         stride_bytes=stride_bytes,
         base_offset=base_offset,
         memory_bytes=memory_bytes,
-        border_px=table.integer("border_px", *LIMITS[Unit, "border_px"], default=0),
+        border_px=read_key(table, Unit, "border_px"),
         border_index=table.integer(
             "border_index",
             0,
@@ -144,9 +129,8 @@ def _read_memory_bytes(table: Table, *, default: int, picture_bytes: int, pictur
             found=f"a picture of {picture_bytes:,} bytes",
             wanted=f"a unit has up to {MEMORY_BYTES_MAX:,} bytes of memory, so make it smaller",
         )
-    memory_bytes = table.integer(
-        "memory_bytes", *LIMITS[Unit, "memory_bytes"], default=min(default, MEMORY_BYTES_MAX)
-    )
+    default = min(default, MEMORY_BYTES_MAX)
+    memory_bytes: int = read_key(table, Unit, "memory_bytes", default=default)
     if memory_bytes < picture_bytes:
         raise table.error(
             "memory_bytes",

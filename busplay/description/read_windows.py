@@ -2,28 +2,17 @@
 
 from __future__ import annotations
 
-from typing import get_args
-
 from busplay.description.address_ranges import (
     AddressRange,
     find_overreach,
     read_range,
     require_apart,
 )
-from busplay.description.board import Memory, Space, Unit, Window
-from busplay.description.limits import LIMITS
-from busplay.description.toml_reader import Table, nearest, show_address, show_string
+from busplay.description.attributes import keys_of, read_keys
+from busplay.description.board import Memory, Unit, Window
+from busplay.description.toml_reader import Table, did_you_mean, show_address, show_string
 
-WINDOW_KEYS = (
-    "name",
-    "first_address",
-    "last_address",
-    "unit",
-    "space",
-    "first_offset",
-    "lands_in_ram",
-)
-SPACES: tuple[Space, ...] = get_args(Space)
+WINDOW_KEYS = keys_of(Window)
 REMEDY = "move one or shorten it"
 
 
@@ -68,21 +57,15 @@ def _read_window(
     memory: tuple[Memory, ...],
 ) -> Window:
     unit = _read_unit_name(table, units)
-    space = table.choice("space", SPACES)
-    first_offset = table.integer(
-        "first_offset", *LIMITS[Window, "first_offset"], default=0, address=True
-    )
     window = Window(
         name=table.text("name", wanted="give the window a name in quotes", last_length=40),
         first_address=span.first_address,
         last_address=span.last_address,
         unit=unit.name,
-        space=space,
-        first_offset=first_offset,
-        lands_in_ram=table.boolean("lands_in_ram", default=False),
+        **read_keys(table, Window, "space", "first_offset", "lands_in_ram"),
     )
     # A unit has no end of registers: writes past the last of them are counted when they come.
-    if space == "memory":
+    if window.space == "memory":
         wrong = find_overreach(
             window,
             last_offset=unit.memory_bytes - 1,
@@ -101,8 +84,7 @@ def _read_unit_name(table: Table, units: tuple[Unit, ...]) -> Unit:
     for unit in units:
         if unit.name == name:
             return unit
-    likely = nearest(name, names)
-    hint = f"did you mean {likely}?" if likely else f"the units are {', '.join(names)}"
+    hint = did_you_mean(name, names, otherwise=f"the units are {', '.join(names)}")
     raise table.error("unit", found=show_string(name), wanted=f"no unit has that name; {hint}")
 
 

@@ -191,6 +191,12 @@ def nearest(text: str, among: Collection[str]) -> str | None:
     return next(iter(get_close_matches(text.lower(), among, n=1)), None)
 
 
+def did_you_mean(text: str, among: Collection[str], *, otherwise: str) -> str:
+    """Ask whether the nearest name was meant, or say what else helps where none is near."""
+    likely = nearest(text, among)
+    return f"did you mean {likely}?" if likely else otherwise
+
+
 def one_of(options: Collection[str], *, quoted: bool = True) -> str:
     """List options for a message: `"a", "b" or "c"`."""
     shown = [f'"{one}"' if quoted else one for one in options]
@@ -224,15 +230,11 @@ class Table:
         self._keys = keys
         for key in values:
             if key not in keys:
-                likely = nearest(key, keys)
                 raise self.error(
                     key,
                     found="a key that is not known here",
-                    wanted=f"did you mean {likely}?" if likely else f"give {self._list_keys()}",
+                    wanted=did_you_mean(key, keys, otherwise=f"give {one_of(keys, quoted=False)}"),
                 )
-
-    def _list_keys(self) -> str:
-        return one_of(self._keys, quoted=False)
 
     def place_of(self, key: str = "") -> str:
         """Return the place of one of the table's keys, or of the table itself."""
@@ -302,19 +304,9 @@ class Table:
             raise self.error(key, found=show(found), wanted=wanted)
         return found
 
-    def optional_integer(
-        self, key: str, first: int, last: int, *, address: bool = False, hint: str = ""
-    ) -> int | None:
-        """Return a whole number, or None when the key is missing."""
-        if self._get(key) is None:
-            return None
-        return self.integer(key, first, last, address=address, hint=hint)
-
-    def boolean(self, key: str, *, default: bool) -> bool:
+    def boolean(self, key: str) -> bool:
         """Return true or false."""
         found = self._get(key)
-        if found is None:
-            return default
         if not isinstance(found, bool):
             raise self._mismatch(key, "give true or false")
         return found

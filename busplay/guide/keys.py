@@ -8,10 +8,10 @@ says in another form than the dataclass has stands in `_NOTES`.
 from __future__ import annotations
 
 import dataclasses
-import types
 from collections.abc import Iterable, Iterator
-from typing import Literal, NamedTuple, Union, get_args, get_origin, get_type_hints
+from typing import Literal, NamedTuple, get_args, get_origin
 
+from busplay.description.attributes import attributes_of
 from busplay.description.board import (
     Board,
     BusyTime,
@@ -24,17 +24,7 @@ from busplay.description.board import (
     Window,
 )
 from busplay.description.check_catalogue import CHECK_CATALOGUE
-from busplay.description.faults import (
-    BitFlips,
-    EarlyLane,
-    ExtraEdges,
-    Faults,
-    LateLane,
-    LostEdges,
-    Span,
-    Stalls,
-    StuckLane,
-)
+from busplay.description.faults import Faults, Span
 from busplay.description.limits import LIMITS
 from busplay.description.link import (
     Check,
@@ -47,7 +37,7 @@ from busplay.description.link import (
 from busplay.description.read_board import BOARD_KEYS, MEMORY_KEYS
 from busplay.description.read_check import CHECK_KEYS, CUSTOM
 from busplay.description.read_ends import BUSY_KEYS, HOST_PORT_KEYS, RECEIVER_KEYS, SENDER_KEYS
-from busplay.description.read_faults import PLAN_KEYS, TABLE_KEYS
+from busplay.description.read_faults import KINDS, PLAN_KEYS, TABLE_KEYS
 from busplay.description.read_framing import FRAMING_KEYS, METHODS
 from busplay.description.read_link import FIELD_KEYS, LINK_KEYS
 from busplay.description.read_palette import NAMES
@@ -91,13 +81,7 @@ BOARD_TABLES = (
 )
 FAULT_TABLES = (
     KeyTable("", PLAN_KEYS, (Faults,)),
-    KeyTable("[[bit_flips]]", TABLE_KEYS["bit_flips"], (BitFlips, Span)),
-    KeyTable("[[stuck_lanes]]", TABLE_KEYS["stuck_lanes"], (StuckLane, Span)),
-    KeyTable("[[late_lanes]]", TABLE_KEYS["late_lanes"], (LateLane, Span)),
-    KeyTable("[[early_lanes]]", TABLE_KEYS["early_lanes"], (EarlyLane, Span)),
-    KeyTable("[[lost_edges]]", TABLE_KEYS["lost_edges"], (LostEdges, Span)),
-    KeyTable("[[extra_edges]]", TABLE_KEYS["extra_edges"], (ExtraEdges, Span)),
-    KeyTable("[[stalls]]", TABLE_KEYS["stalls"], (Stalls,)),
+    *(KeyTable(f"[[{name}]]", TABLE_KEYS[name], (kind, Span)) for name, kind in KINDS.items()),
 )
 FILES = {
     "A link file": LINK_TABLES,
@@ -178,7 +162,7 @@ def key_rows(table: KeyTable) -> Iterator[KeyRow]:
     """
     for key in table.keys:
         note = _NOTES.get((table.heading, key), _Note())
-        kind = next((one for one in table.kinds if key in _fields(one)), None)
+        kind = next((one for one in table.kinds if key in attributes_of(one)), None)
         if kind is None:
             if not note.meaning:
                 raise KeyError(f"{table.heading} {key}: no class has it and no note says it")
@@ -198,14 +182,8 @@ def _meaning(kind: type, key: str) -> str:
     return text.replace(", or None", "").rstrip(".")
 
 
-def _fields(kind: type) -> dict[str, dataclasses.Field[object]]:
-    return {one.name: one for one in dataclasses.fields(kind)}
-
-
 def _type_text(kind: type, key: str) -> str:
-    hint = get_type_hints(kind)[key]
-    if get_origin(hint) in (Union, types.UnionType):
-        hint = next(one for one in get_args(hint) if one is not type(None))
+    hint = attributes_of(kind)[key].type
     if get_origin(hint) is Literal:
         return _either(get_args(hint))
     many = get_origin(hint) is tuple
@@ -229,7 +207,7 @@ def _number(key: str, value: int) -> str:
 
 
 def _default_text(kind: type, key: str) -> str:
-    default = _fields(kind)[key].default
+    default = attributes_of(kind)[key].default
     if default is dataclasses.MISSING:
         return "needed"
     if default is None or default in ((), ""):

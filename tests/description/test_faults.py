@@ -57,6 +57,11 @@ def test_rates_by_lane_stand_behind_the_whole_faults() -> None:
     assert replace(made, seed=4).bit_flips == made.bit_flips
 
 
+def test_lanes_that_are_named_twice_or_in_another_order_are_the_same() -> None:
+    # A lane that was named twice was hit twice as often.
+    assert BitFlips(1e-3, (3, 0, 3)) == BitFlips(1e-3, (0, 3))
+
+
 def test_nothing_asked_for_is_nothing() -> None:
     assert not Faults()
     assert Faults() == Faults(seed=1)
@@ -98,7 +103,10 @@ def test_faults_do_not_change() -> None:
             "faults.early_lanes[0].ratio: found -0.5; give a probability: 0, 1, or between 1e-12"
             " and 1, such as 1e-4",
         ),
-        (Faults(stalls=[(20, 20)]), "faults.stalls[0].length_ns: found 20; give 1 to 19"),
+        (
+            Faults(stalls=[(20, 20)]),
+            "faults.stalls[0].length_ns: found 20; give 1 to 19 (less than period_ns = 20)",
+        ),
         (
             Faults(stalls=[Stalls(period_ns=1, length_ns=1)]),
             "faults.stalls[0].period_ns: found 1; give 2 to 1,000,000,000",
