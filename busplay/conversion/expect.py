@@ -9,9 +9,10 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from busplay.analysis.compare.comparison import Delays
 from busplay.analysis.compare.frame_comparison import FrameComparison
 from busplay.analysis.compare.frames import compare_frames
-from busplay.analysis.compare.kinds import Kind
+from busplay.analysis.compare.streams import Kind
 from busplay.capture.report import DecodedEdges, DecodeReport
 from busplay.program.labels import read_labels
 from busplay.program.places import Places
@@ -131,12 +132,12 @@ def _expect_report(
     header: TraceHeader,
     rows_most: int | None,
 ) -> ExpectReport:
-    found, accounts = comparison.differences, comparison.accounts
+    found, figures = comparison.differences, comparison.figures
     has_actual = found.actual_index >= 0
     edge = np.where(
         has_actual,
         found.actual_edge.astype(np.int64),
-        found.expected_edge.astype(np.int64) + _usual_delay(comparison),
+        found.expected_edge.astype(np.int64) + _usual_delay(comparison.figures.delay),
     )
     times = edges.times.at(edge) + edges.zero_ps
     begin_ps = max(report.start_ps, report.health.first_sync_ps or report.start_ps)
@@ -170,30 +171,29 @@ def _expect_report(
                 lanes=lanes_of(row) if broken[row] else (),
             )
         )
-    inside = accounts.differences - outside
+    inside = figures.frames_different - outside
     return ExpectReport(
-        is_equal=comparison.frames_equal,
+        is_equal=figures.frames_equal,
         is_equal_in_capture=inside == 0,
-        frames_expected=accounts.expected,
-        frames_arrived=accounts.actual,
-        same=accounts.same,
-        changed=accounts.changed,
-        missing=accounts.missing,
-        added=accounts.added,
-        out_of_order=accounts.out_of_order,
-        missing_at_start=accounts.missing_at_start,
-        missing_at_end=accounts.missing_at_end,
+        frames_expected=figures.frames_expected,
+        frames_arrived=figures.frames_actual,
+        same=figures.frames_same,
+        changed=figures.frames_changed,
+        missing=figures.frames_missing,
+        added=figures.frames_added,
+        out_of_order=figures.frames_out_of_order,
+        missing_at_start=figures.frames_missing_at_start,
+        missing_at_end=figures.frames_missing_at_end,
         missing_damaged=int(np.count_nonzero(broken)),
         missing_outside_capture=outside,
         different_in_capture=inside,
-        patterns=tuple(one.sentence for one in comparison.patterns),
+        patterns=tuple(one.sentence for one in figures.patterns),
         differences=tuple(rows),
     )
 
 
-def _usual_delay(comparison: FrameComparison) -> int:
+def _usual_delay(delays: Delays | None) -> int:
     """Return by how many edges arrivals usually come later than they were sent."""
-    delays = comparison.delays
     if delays is None or delays.unit != "edges":
         return 0
     return delays.first if delays.usual is None else delays.usual

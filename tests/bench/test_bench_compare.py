@@ -61,7 +61,7 @@ def test_compare(benchmark: BenchmarkFixture, kind: str) -> None:
         found = compare_frames(
             expected, actual, expected_header=HEADERS["guarded"], actual_header=header
         )
-        return found.accounts.expected
+        return found.figures.frames_expected
 
     assert benchmark.pedantic(compare, rounds=ROUNDS, warmup_rounds=1) == FRAMES
     if benchmark.enabled and benchmark.stats:

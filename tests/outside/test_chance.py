@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from busplay.analysis.compare.significance import log_binomial_tail, log_interval_chance
+from busplay.analysis.compare.pattern import log_binomial_tail, log_interval_chance
 
 stats = pytest.importorskip("scipy.stats", reason="scipy is the library that is compared with")
 

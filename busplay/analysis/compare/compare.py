@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from contextlib import ExitStack
+from dataclasses import replace
 from os import PathLike
 from pathlib import Path
 
-from busplay.analysis.compare.comparison import Comparison, WrongBit
-from busplay.analysis.compare.frame_comparison import FrameComparison
+from busplay.analysis.compare.comparison import Comparison
 from busplay.analysis.compare.frames import KEEP_DIFFERENCES, compare_frames
 from busplay.analysis.compare.listing import list_differences
 from busplay.errors import InputError
@@ -77,54 +77,17 @@ def compare(
             for reader, name in ((before, "expected"), (after, "actual"))
             if not reader.complete
         ]
-    if not found.compared_anything and not found.interrupted:
+    figures = found.figures
+    if not (figures.frames_expected or figures.frames_actual or figures.interrupted):
         raise InputError(
             file=str(after.path),
             found="no frame, and none in the expected trace",
             wanted="record a run that stores something; nothing was compared",
         )
     differences = list_differences(found, Places(found.sides.board, names), first=list_most)
-    times_equal = found.times_equal if found.sides.judges_time else None
-    accounts, bits = found.accounts, found.wrong_bits
-    return Comparison(
-        expected=str(before.path),
-        actual=str(after.path),
-        equal=found.frames_equal and (ignore_time or times_equal is not False),
-        frames_equal=found.frames_equal,
-        times_equal=times_equal,
-        interrupted=found.interrupted,
-        paired_by="edges" if found.sides.same_run else "alignment",
-        compared_by="words" if found.sides.by_words else "fields",
-        expected_link=found.sides.expected.link.name,
-        actual_link=found.sides.actual.link.name,
-        notes=(*found.sides.notes, *notes),
-        frames_expected=accounts.expected,
-        frames_actual=accounts.actual,
-        frames_same=accounts.same,
-        frames_changed=accounts.changed,
-        frames_missing=accounts.missing,
-        frames_added=accounts.added,
-        frames_out_of_order=accounts.out_of_order,
-        frames_missing_at_start=accounts.missing_at_start,
-        frames_missing_at_end=accounts.missing_at_end,
-        idle_frames_expected=accounts.expected_idle,
-        idle_frames_actual=accounts.actual_idle,
-        delay=found.delays,
-        changed_by_field={name: count for name, count in bits.frames_by_field.items() if count},
-        changed_by_lane=bits.frames_by_lane,
-        changed_on_lane_alone=bits.frames_on_lane_alone,
-        wrong_bits=_wrong_bits(found),
-        patterns=found.patterns,
+    return replace(
+        figures,
+        equal=figures.frames_equal and (ignore_time or figures.times_equal is not False),
+        notes=(*figures.notes, *notes),
         differences=tuple(differences),
-    )
-
-
-def _wrong_bits(found: FrameComparison) -> tuple[WrongBit, ...]:
-    counts = found.wrong_bits
-    return tuple(
-        WrongBit(bit.field, bit.bit, bit.symbol, bit.lane, ones_lost, zeros_lost)
-        for bit, ones_lost, zeros_lost in zip(
-            found.sides.bits, counts.ones_lost, counts.zeros_lost, strict=True
-        )
-        if bit is not None and (ones_lost or zeros_lost)
     )

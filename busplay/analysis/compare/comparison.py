@@ -3,11 +3,42 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
-from busplay.analysis.compare.frame_comparison import Delays
-from busplay.analysis.compare.listing import Difference
-from busplay.analysis.compare.pattern import Pattern
+if TYPE_CHECKING:
+    from busplay.analysis.compare.listing import Difference
+    from busplay.analysis.compare.pattern import Pattern
+
+TimeUnit = Literal["edges", "cycles"]
+
+
+@dataclass(frozen=True, slots=True)
+class Delays:
+    """How much later than expected the frames came that are in both.
+
+    Attributes:
+        unit: link edges, or processor cycles where the links differ.
+        first, last, least, most: delays, negative: earlier.
+        first_ns: the first one; None where it is in cycles, or no clock is known.
+        usual: the delay of most frames; None where there are too many different ones.
+        frames_late, frames_early: frames with a longer or shorter delay than usual; 0 where
+            `usual` is None.
+        changes: how often the delay differed from that of the frame before.
+        longer, shorter: of `changes`, in which direction.
+    """
+
+    unit: TimeUnit
+    first: int
+    first_ns: int | None
+    last: int
+    least: int
+    most: int
+    usual: int | None
+    frames_late: int
+    frames_early: int
+    changes: int
+    longer: int
+    shorter: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,8 +129,8 @@ class Comparison:
     changed_by_lane: tuple[int, ...]
     changed_on_lane_alone: tuple[int, ...]
     wrong_bits: tuple[WrongBit, ...]
-    patterns: tuple[Pattern, ...]
-    differences: tuple[Difference, ...]
+    patterns: tuple[Pattern, ...] = ()
+    differences: tuple[Difference, ...] = ()
     picture: str | None = None
     pixels_different: dict[str, int] | None = None
 

@@ -7,16 +7,17 @@ same memory. Equal stretches cost a few nanoseconds a frame.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from dataclasses import replace
 
 import numpy as np
 
 from busplay.analysis.compare import alignment, streams
 from busplay.analysis.compare.background import Background
-from busplay.analysis.compare.frame_comparison import Differences, FrameComparison, FrameCounts
-from busplay.analysis.compare.kinds import Kind
+from busplay.analysis.compare.comparison import Comparison
+from busplay.analysis.compare.frame_comparison import Differences, FrameComparison
 from busplay.analysis.compare.queue import FrameQueue
 from busplay.analysis.compare.sides import Sides
-from busplay.analysis.compare.streams import Findings, Streams
+from busplay.analysis.compare.streams import Findings, Kind, Streams
 from busplay.analysis.compare.tally import DelayTally, DifferenceTally
 from busplay.batch import FrameBatch
 from busplay.trace.header import TraceHeader
@@ -68,12 +69,13 @@ def compare_frames(
     )
     after = FrameQueue(actual, lambda one: sides.compared_words(one, actual=True), name=actual_name)
     comparer.run(before, after, progress or (lambda _: None), should_stop or (lambda: False))
-    comparison = comparer.result(before, after)
-    if find_patterns and comparison.accounts.differences:
+    found = comparer.result(before, after)
+    if find_patterns and found.figures.frames_different:
         from busplay.analysis.compare.patterns import find_all_patterns
 
-        comparison = find_all_patterns(comparison, comparer.background)
-    return comparison
+        patterns = find_all_patterns(found, comparer.background)
+        found = replace(found, figures=replace(found.figures, patterns=patterns))
+    return found
 
 
 class _Comparer:
@@ -189,29 +191,43 @@ class _Comparer:
 
     def result(self, expected: FrameQueue, actual: FrameQueue) -> FrameComparison:
         """Close the accounts."""
-        counts = self._differences.counts
-        differences = self._differences.differences()
-        accounts = FrameCounts(
-            expected=expected.first_index,
-            actual=actual.first_index,
-            same=int(self._state[streams.SAME]) + counts[Kind.OUT_OF_ORDER],
-            changed=counts[Kind.CHANGED],
-            missing=counts[Kind.MISSING],
-            added=counts[Kind.ADDED],
-            out_of_order=counts[Kind.OUT_OF_ORDER],
-            missing_at_start=_missing_run(differences, 0, 1),
-            missing_at_end=self._missing_at_the_end(differences, expected.first_index),
-            expected_idle=expected.idle,
-            actual_idle=actual.idle,
-        )
-        return FrameComparison(
-            sides=self._sides,
-            accounts=accounts,
-            delays=self._delays.result() if self._delays is not None else None,
-            wrong_bits=self._differences.wrong_bits(),
-            differences=differences,
+        sides, tally, counts = self._sides, self._differences, self._differences.counts
+        differences = tally.differences()
+        delay = self._delays.result() if self._delays is not None else None
+        is_same = bool(expected.first_index or actual.first_index) and not any(counts.values())
+        times_equal = None
+        if sides.judges_time:
+            times_equal = delay is None or not delay.changes
+        figures = Comparison(
+            expected=sides.expected_file,
+            actual=sides.actual_file,
+            equal=is_same and times_equal is not False,
+            frames_equal=is_same,
+            times_equal=times_equal,
             interrupted=self.interrupted,
+            paired_by="edges" if sides.same_run else "alignment",
+            compared_by="words" if sides.by_words else "fields",
+            expected_link=sides.expected.link.name,
+            actual_link=sides.actual.link.name,
+            notes=tuple(sides.notes),
+            frames_expected=expected.first_index,
+            frames_actual=actual.first_index,
+            frames_same=int(self._state[streams.SAME]) + counts[Kind.OUT_OF_ORDER],
+            frames_changed=counts[Kind.CHANGED],
+            frames_missing=counts[Kind.MISSING],
+            frames_added=counts[Kind.ADDED],
+            frames_out_of_order=counts[Kind.OUT_OF_ORDER],
+            frames_missing_at_start=_missing_run(differences, 0, 1),
+            frames_missing_at_end=self._missing_at_the_end(differences, expected.first_index),
+            idle_frames_expected=expected.idle,
+            idle_frames_actual=actual.idle,
+            delay=delay,
+            changed_by_field={name: count for name, count in tally.by_field.items() if count},
+            changed_by_lane=tuple(tally.by_lane.tolist()),
+            changed_on_lane_alone=tuple(tally.lane_alone.tolist()),
+            wrong_bits=tally.wrong_bits(),
         )
+        return FrameComparison(sides, figures, differences)
 
     def _missing_at_the_end(self, differences: Differences, expected: int) -> int:
         if len(differences) < sum(self._differences.counts.values()):

@@ -6,8 +6,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from busplay.analysis.compare.frame_comparison import Differences, FrameComparison
-from busplay.analysis.compare.kinds import Kind
 from busplay.analysis.compare.sides import Bit
+from busplay.analysis.compare.streams import Kind
 from busplay.program.places import Places, space_name
 from busplay.trace.header import TraceHeader
 from busplay.units import NS_PER_S

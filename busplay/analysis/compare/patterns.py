@@ -9,17 +9,22 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from busplay.analysis.compare.background import SCALES, Background
+from busplay.analysis.compare.comparison import WrongBit
 from busplay.analysis.compare.frame_comparison import Differences, FrameComparison
-from busplay.analysis.compare.kinds import Kind
-from busplay.analysis.compare.pattern import TESTS, Pattern, is_significant
+from busplay.analysis.compare.pattern import (
+    TESTS,
+    Pattern,
+    is_significant,
+    log_binomial_tail,
+    log_interval_chance,
+)
 from busplay.analysis.compare.periods import find_period
-from busplay.analysis.compare.significance import log_binomial_tail, log_interval_chance
+from busplay.analysis.compare.streams import Kind
 from busplay.program.places import Places
 
 EVENTS_LEAST = 5
@@ -37,8 +42,8 @@ _WORDS = {
 _LOG_TESTS = math.log(TESTS)
 
 
-def find_all_patterns(comparison: FrameComparison, background: Background) -> FrameComparison:
-    """Return the comparison with all patterns that there is evidence for, the surest first."""
+def find_all_patterns(comparison: FrameComparison, background: Background) -> tuple[Pattern, ...]:
+    """Return all patterns that there is evidence for, the surest first."""
     found = [one for one in _lane_patterns(comparison) if is_significant(one.probability_ln)]
     for kind in (Kind.MISSING, Kind.CHANGED, Kind.ADDED):
         rows = comparison.differences.of_kind(kind)
@@ -51,7 +56,7 @@ def find_all_patterns(comparison: FrameComparison, background: Background) -> Fr
             found += _address_patterns(comparison, background, kind, rows)
             found += _burst_patterns(comparison, background, kind, rows)
     found = [one for one in found if is_significant(one.probability_ln)]
-    return replace(comparison, patterns=tuple(sorted(found, key=lambda one: one.probability_ln)))
+    return tuple(sorted(found, key=lambda one: one.probability_ln))
 
 
 def _pieces(rows: Differences) -> Differences:
@@ -64,22 +69,22 @@ def _pieces(rows: Differences) -> Differences:
 
 
 def _lane_patterns(comparison: FrameComparison) -> Iterator[Pattern]:
-    sides, bits = comparison.sides, comparison.wrong_bits
-    changed = comparison.accounts.changed
+    sides, figures = comparison.sides, comparison.figures
+    changed = figures.frames_changed
     if changed < EVENTS_LEAST:
         return
     if sides.lanes > 1:
-        lane = int(np.argmax(bits.frames_on_lane_alone))
-        fits = bits.frames_on_lane_alone[lane]
+        lane = int(np.argmax(figures.changed_on_lane_alone))
+        fits = figures.changed_on_lane_alone[lane]
         share = 1 / sides.lanes
         probability_ln = (
             log_binomial_tail(fits, changed, share) + math.log(sides.lanes) + _LOG_TESTS
         )
-        figures: dict[str, int | float | str] = {"lane": lane}
-        stuck_at = _stuck_at(comparison, lane)
+        of_lane: dict[str, int | float | str] = {"lane": lane}
+        stuck_at = _stuck_at([one for one in figures.wrong_bits if one.lane == lane])
         stuck = ""
         if stuck_at is not None:
-            figures["stuck_at"] = stuck_at
+            of_lane["stuck_at"] = stuck_at
             stuck = f"; its wrong bits all read {stuck_at}, as of a lane that is stuck"
         yield Pattern(
             "lane",
@@ -90,16 +95,13 @@ def _lane_patterns(comparison: FrameComparison) -> Iterator[Pattern]:
             fits,
             share * changed,
             min(0.0, probability_ln),
-            figures,
+            of_lane,
         )
-    wrong = np.array(bits.ones_lost) + np.array(bits.zeros_lost)
-    place = int(np.argmax(wrong))
-    bit = sides.bits[place]
-    used = sum(one is not None for one in sides.bits)
-    if bit is not None and int(wrong[place]) == int(wrong.sum()):
-        probability_ln = (
-            log_binomial_tail(int(wrong[place]), changed, 1 / used) + math.log(used) + _LOG_TESTS
-        )
+    if len(figures.wrong_bits) == 1:
+        bit = figures.wrong_bits[0]
+        fits = bit.ones_lost + bit.zeros_lost
+        used = sum(one is not None for one in sides.bits)
+        probability_ln = log_binomial_tail(fits, changed, 1 / used) + math.log(used) + _LOG_TESTS
         of_bit: dict[str, int | float | str] = {"field": bit.field, "bit": bit.bit}
         if bit.lane is not None:
             of_bit["lane"] = bit.lane
@@ -109,22 +111,19 @@ def _lane_patterns(comparison: FrameComparison) -> Iterator[Pattern]:
             f"every wrong bit is bit {bit.bit} of the field {bit.field}"
             + (f" (lane {bit.lane}, symbol {bit.symbol})" if bit.lane is not None else ""),
             changed,
-            int(wrong[place]),
+            fits,
             changed / used,
             min(0.0, probability_ln),
             of_bit,
         )
 
 
-def _stuck_at(comparison: FrameComparison, lane: int) -> int | None:
+def _stuck_at(bits: list[WrongBit]) -> int | None:
     """Return the level that all of a lane's wrong bits have; None where that may be chance."""
-    bits = comparison.wrong_bits
-    on_lane = [i for i, bit in enumerate(comparison.sides.bits) if bit and bit.lane == lane]
-    low = sum(bits.ones_lost[i] for i in on_lane)
-    high = sum(bits.zeros_lost[i] for i in on_lane)
-    if min(low, high) or not is_significant(
-        log_binomial_tail(low + high, low + high, 0.5) + math.log(2)
-    ):
+    low = sum(one.ones_lost for one in bits)
+    high = sum(one.zeros_lost for one in bits)
+    chance_ln = log_binomial_tail(low + high, low + high, 0.5) + math.log(2)
+    if min(low, high) or not is_significant(chance_ln):
         return None
     return 0 if low else 1
 
@@ -225,7 +224,7 @@ def _visits(
 def _period_patterns(
     comparison: FrameComparison, background: Background, kind: Kind, rows: Differences
 ) -> Iterator[Pattern]:
-    sides, delays = comparison.sides, comparison.delays
+    sides, delays = comparison.sides, comparison.figures.delay
     if kind == Kind.ADDED:
         if sides.time_unit != "edges" or delays is None or delays.usual is None:
             return

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from pathlib import PurePath
 
-from busplay.analysis.compare.comparison import Comparison
-from busplay.analysis.compare.frame_comparison import Delays
+from busplay.analysis.compare.comparison import Comparison, Delays
 from busplay.analysis.compare.listing import Difference, Sighting
 from busplay.analysis.compare.pattern import SIGNIFICANCE, one_in
 from busplay.errors import printable

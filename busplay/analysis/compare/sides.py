@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from busplay.analysis.compare.kinds import TimeUnit
+from busplay.analysis.compare.comparison import TimeUnit
 from busplay.analysis.compare.streams import AlignmentRules
 from busplay.batch import FrameBatch, UInt64Column
 from busplay.description.board import Board, Unit, Window
@@ -112,6 +112,7 @@ class Sides:
         same_run: bool = False,
     ) -> None:
         self.expected, self.actual = expected, actual
+        self.expected_file, self.actual_file = expected_file, actual_file
         self.notes: list[str] = []
         if expected.board is not None and actual.board is not None:
             _require_same_boards(expected.board, actual.board, expected_file, actual_file)

@@ -5,6 +5,7 @@ Named tuples, since compiled code takes them as they are.
 
 from __future__ import annotations
 
+from enum import IntEnum
 from typing import NamedTuple
 
 import numpy as np
@@ -15,6 +16,16 @@ from busplay.pipeline import pairing
 # Kinds of differences.
 MISSING, CHANGED, ADDED = pairing.MISSING, pairing.CHANGED, pairing.ADDED
 REORDERED = 3
+
+
+class Kind(IntEnum):
+    """What is wrong with a frame."""
+
+    MISSING = MISSING
+    CHANGED = CHANGED
+    ADDED = ADDED
+    OUT_OF_ORDER = REORDERED
+
 
 # Places in the state.
 NEXT_EXPECTED, NEXT_ACTUAL = 0, 1  # cursors in the columns of this call

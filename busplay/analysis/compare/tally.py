@@ -7,10 +7,11 @@ from collections import Counter
 import numpy as np
 from numpy.typing import NDArray
 
-from busplay.analysis.compare.frame_comparison import Delays, Differences, WrongBits
-from busplay.analysis.compare.kinds import Kind, TimeUnit
+from busplay.analysis.compare.comparison import Delays, TimeUnit, WrongBit
+from busplay.analysis.compare.frame_comparison import Differences
 from busplay.analysis.compare.reordering import find_reordered
 from busplay.analysis.compare.sides import Sides
+from busplay.analysis.compare.streams import Kind
 from busplay.units import NS_PER_S
 
 # A delay that changes all the time has no usual value, and need not fill the memory.
@@ -82,6 +83,12 @@ class DifferenceTally:
     Args:
         sides: what is compared.
         keep: how many differences to keep.
+
+    Attributes:
+        counts: differences by kind.
+        by_lane: int64[lanes]; changed frames with a wrong bit on each lane.
+        lane_alone: int64[lanes]; changed frames whose wrong bits are all on that lane.
+        by_field: changed frames with a wrong bit in each field.
     """
 
     def __init__(self, sides: Sides, keep: int) -> None:
@@ -95,9 +102,9 @@ class DifferenceTally:
         self._field_masks = {name: np.uint64(sides.field_mask(name)) for name in sides.field_names}
         self._ones_lost = np.zeros(len(sides.bits), np.int64)
         self._zeros_lost = np.zeros(len(sides.bits), np.int64)
-        self._by_lane = np.zeros(sides.lanes, np.int64)
-        self._lane_alone = np.zeros(sides.lanes, np.int64)
-        self._by_field = dict.fromkeys(sides.field_names, 0)
+        self.by_lane = np.zeros(sides.lanes, np.int64)
+        self.lane_alone = np.zeros(sides.lanes, np.int64)
+        self.by_field = dict.fromkeys(sides.field_names, 0)
 
     def add(self, rows: Differences, *, final: bool = False) -> None:
         """Add differences as the alignment tells them; `final`: these are the last."""
@@ -149,23 +156,22 @@ class DifferenceTally:
             self._ones_lost[place] += np.count_nonzero(wrong & ~reads_one)
         for lane, mask in enumerate(self._lane_masks):
             touched = (flipped & mask) != 0
-            self._by_lane[lane] += np.count_nonzero(touched)
-            self._lane_alone[lane] += np.count_nonzero(touched & ((flipped & ~mask) == 0))
+            self.by_lane[lane] += np.count_nonzero(touched)
+            self.lane_alone[lane] += np.count_nonzero(touched & ((flipped & ~mask) == 0))
         for name, mask in self._field_masks.items():
-            self._by_field[name] += int(np.count_nonzero(flipped & mask))
+            self.by_field[name] += int(np.count_nonzero(flipped & mask))
 
     def differences(self) -> Differences:
         """Return the differences that were kept."""
         return Differences.join(self._kept)
 
-    def wrong_bits(self) -> WrongBits:
-        """Return what changed frames have wrong."""
-        return WrongBits(
-            tuple(self._ones_lost.tolist()),
-            tuple(self._zeros_lost.tolist()),
-            tuple(self._by_lane.tolist()),
-            tuple(self._lane_alone.tolist()),
-            dict(self._by_field),
+    def wrong_bits(self) -> tuple[WrongBit, ...]:
+        """Return the bits that changed frames have wrong."""
+        counts = zip(self._ones_lost.tolist(), self._zeros_lost.tolist(), strict=True)
+        return tuple(
+            WrongBit(bit.field, bit.bit, bit.symbol, bit.lane, *lost)
+            for bit, lost in zip(self._sides.bits, counts, strict=True)
+            if bit is not None and any(lost)
         )
 
 

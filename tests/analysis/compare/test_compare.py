@@ -8,10 +8,10 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from busplay.analysis.compare.alignment import LOOK_FRAMES
+from busplay.analysis.compare.comparison import Comparison
 from busplay.analysis.compare.frame_comparison import (
     Differences,
     FrameComparison,
-    FrameCounts,
     Kind,
 )
 from busplay.analysis.compare.frames import compare_frames
@@ -41,7 +41,7 @@ LINKS = {"guarded": GUARDED, "lean": LEAN}
 
 def compare(expected: FrameBatch, actual: FrameBatch, link: str = "guarded") -> FrameComparison:
     found = compare_frames([expected], [actual], expected_header=HEADERS[link])
-    require_balance(found.accounts)
+    require_balance(found.figures)
     return found
 
 
@@ -53,14 +53,20 @@ def compare_without_times(expected: FrameBatch, actual: FrameBatch) -> FrameComp
         expected_header=HEADERS["guarded"],
         actual_header=TraceHeader(link=LEAN),
     )
-    require_balance(found.accounts)
-    assert found.delays is None
+    require_balance(found.figures)
+    assert found.figures.delay is None
     return found
 
 
-def require_balance(accounts: FrameCounts) -> None:
-    assert accounts.expected == accounts.same + accounts.changed + accounts.missing
-    assert accounts.actual == accounts.same + accounts.changed + accounts.added
+def require_balance(figures: Comparison) -> None:
+    both = figures.frames_same + figures.frames_changed
+    assert figures.frames_expected == both + figures.frames_missing
+    assert figures.frames_actual == both + figures.frames_added
+
+
+def edits_of(found: FrameComparison) -> int:
+    """Count edits that lead from the expected frames to the actual ones; a move is two."""
+    return found.figures.frames_different + found.figures.frames_out_of_order
 
 
 def as_lean(frames: FrameBatch) -> FrameBatch:
@@ -96,11 +102,9 @@ def test_one_wrong_bit_is_found_in_the_last_frame_too(link: str) -> None:
 def test_equal_recordings_have_no_differences() -> None:
     frames = recording(GUARDED, FRAMES)
     found = compare(frames, frames)
-    assert found.accounts == FrameCounts(
-        expected=FRAMES, actual=FRAMES, same=FRAMES, changed=0, missing=0, added=0, out_of_order=0
-    )
-    assert found.frames_equal
-    assert found.times_equal
+    assert found.figures.frames_same == FRAMES
+    assert found.figures.frames_equal
+    assert found.figures.times_equal
 
 
 @pytest.mark.parametrize("link", ["guarded", "lean"])
@@ -122,9 +126,9 @@ def test_damage_is_found_as_it_was_put_in_whatever_the_constant_delay(
     assert found.differences.of_kind(Kind.CHANGED).flipped.tolist() == [
         damage.changed[i] for i in sorted(damage.changed)
     ]
-    assert found.accounts.added == len(damage.added)
-    assert found.delays is not None
-    assert (found.delays.usual, found.delays.changes) == (delay, 0)
+    assert found.figures.frames_added == len(damage.added)
+    assert found.figures.delay is not None
+    assert (found.figures.delay.usual, found.figures.delay.changes) == (delay, 0)
 
 
 @given(data=st.data())
@@ -150,11 +154,11 @@ def test_comparison_by_time_equals_the_naive_one(data: st.DataObject) -> None:
         list(zip(times[keep].tolist(), sent[keep].tolist(), strict=True)),
         0,
     )
-    accounts = found.accounts
-    assert accounts.same == len(naive["same"])
-    assert accounts.changed == len(naive["changed"])
-    assert accounts.missing == len(naive["missing"])
-    assert accounts.added == len(naive["added"])
+    figures = found.figures
+    assert figures.frames_same == len(naive["same"])
+    assert figures.frames_changed == len(naive["changed"])
+    assert figures.frames_missing == len(naive["missing"])
+    assert figures.frames_added == len(naive["added"])
 
 
 @given(data=st.data())
@@ -166,8 +170,7 @@ def test_without_times_the_fewest_edits_are_found(data: st.DataObject) -> None:
     damage.changed = dict.fromkeys(damage.changed, 0xFF00)  # data bits, and not the check's
     actual = as_lean(damage.apply(frames, GUARDED))
     found = compare_without_times(frames, actual)
-    accounts = found.accounts
-    edits = accounts.changed + accounts.missing + accounts.added + 2 * accounts.out_of_order
+    edits = edits_of(found)
     fewest = fewest_edits(as_lean(frames).word.tolist(), actual.word.tolist())
     assume(fewest < EDIT_MOST)
     assert edits == fewest
@@ -177,9 +180,9 @@ def test_of_equally_few_edits_those_with_more_equal_frames_are_told() -> None:
     # Two frames missing and one added in their place were told as a move and two changes.
     frames = recording(GUARDED, 120)
     damage = Damage(missing={70, 71}, added={12: 0, 72: 0})
-    accounts = compare_without_times(frames, as_lean(damage.apply(frames, GUARDED))).accounts
-    assert (accounts.missing, accounts.added, accounts.changed) == (2, 2, 0)
-    assert accounts.out_of_order == 0
+    figures = compare_without_times(frames, as_lean(damage.apply(frames, GUARDED))).figures
+    assert (figures.frames_missing, figures.frames_added, figures.frames_changed) == (2, 2, 0)
+    assert figures.frames_out_of_order == 0
 
 
 @given(expected=any_frames(), actual=any_frames())
@@ -204,8 +207,7 @@ def test_no_more_is_wrong_than_in_two_recordings_with_nothing_in_common(
         words = layout.pack(space=1, data=np.array(data, np.uint64))
         return FrameBatch(edge, words if data else np.empty(0, np.uint64))
 
-    accounts = compare_without_times(of(layout, contents), of(lean, others)).accounts
-    edits = accounts.changed + accounts.missing + accounts.added + 2 * accounts.out_of_order
+    edits = edits_of(compare_without_times(of(layout, contents), of(lean, others)))
     assert fewest_edits(contents, others) <= edits <= len(contents) + len(others)
 
 
@@ -223,8 +225,7 @@ def test_where_batches_are_cut_changes_nothing(data: st.DataObject) -> None:
         )
     ]
     cut = compare_frames(*parts, expected_header=HEADERS["guarded"])
-    assert cut.accounts == whole.accounts
-    assert cut.delays == whole.delays
+    assert cut.figures == whole.figures
     assert_same_rows(cut.differences, whole.differences)
 
 
@@ -242,11 +243,11 @@ def test_delay_that_grows_steadily_is_followed() -> None:
     actual = dropped(actual, np.array([700, 701, 2_900]))
     found = compare(frames, actual)
     assert indexes(found, Kind.MISSING) == [700, 701, 2_900]
-    assert found.accounts.differences == 3
-    delays = found.delays
+    assert found.figures.frames_different == 3
+    delays = found.figures.delay
     assert delays is not None
     assert (delays.first, delays.last, delays.changes, delays.shorter) == (0, 124, 124, 0)
-    assert found.times_equal is False
+    assert found.figures.times_equal is False
 
 
 def test_one_late_frame_is_counted_as_late() -> None:
@@ -254,9 +255,10 @@ def test_one_late_frame_is_counted_as_late() -> None:
     moved = np.zeros(FRAMES, np.int64)
     moved[100] = 8
     found = compare(frames, late(frames, moved))
-    assert found.frames_equal
-    assert found.delays is not None
-    assert (found.delays.usual, found.delays.frames_late, found.delays.most) == (0, 1, 8)
+    assert found.figures.frames_equal
+    assert found.figures.delay is not None
+    delay = found.figures.delay
+    assert (delay.usual, delay.frames_late, delay.most) == (0, 1, 8)
 
 
 def test_delay_that_jumps_where_frames_are_lost_is_found() -> None:
@@ -265,9 +267,9 @@ def test_delay_that_jumps_where_frames_are_lost_is_found() -> None:
     jumped = np.where(np.arange(4_000) >= 2_500, -37, 0)
     found = compare(frames, dropped(late(frames, jumped), lost))
     assert indexes(found, Kind.MISSING) == lost.tolist()
-    assert found.accounts.differences == 1_500
-    assert found.delays is not None
-    assert found.delays.last == -37
+    assert found.figures.frames_different == 1_500
+    assert found.figures.delay is not None
+    assert found.figures.delay.last == -37
 
 
 def test_which_of_equal_frames_was_lost_is_told_by_time() -> None:
@@ -296,8 +298,8 @@ def test_outage_longer_than_the_look_ahead_is_bridged_by_time() -> None:
     frames = recording(LEAN, count)
     lost = np.arange(2_000, LOOK_FRAMES + 40_000)
     found = compare(frames, dropped(frames, lost), "lean")
-    assert found.accounts.missing == len(lost)
-    assert found.accounts.differences == len(lost)
+    assert found.figures.frames_missing == len(lost)
+    assert found.figures.frames_different == len(lost)
 
 
 @pytest.mark.parametrize("outage", [1_000, 7_777, 24_000])
@@ -306,17 +308,17 @@ def test_thousands_of_lost_frames_are_bridged_without_times(outage: int) -> None
     lost = np.arange(3_000, 3_000 + outage)
     found = compare_without_times(frames, as_lean(dropped(frames, lost)))
     assert indexes(found, Kind.MISSING) == lost.tolist()
-    assert found.accounts.differences == outage
+    assert found.figures.frames_different == outage
 
 
 def test_recording_that_begins_later_and_ends_earlier_lacks_both_ends() -> None:
     frames = recording(GUARDED, 6_000)
     part = piece(late(frames, -40_000), 2_500, 5_000)
     found = compare(frames, part)
-    assert found.accounts.missing_at_start == 2_500
-    assert found.accounts.missing_at_end == 1_000
-    assert found.accounts.missing == 3_500
-    assert found.accounts.differences == 3_500
+    assert found.figures.frames_missing_at_start == 2_500
+    assert found.figures.frames_missing_at_end == 1_000
+    assert found.figures.frames_missing == 3_500
+    assert found.figures.frames_different == 3_500
 
 
 def test_stuck_lane_leaves_every_frame_in_its_place() -> None:
@@ -325,9 +327,9 @@ def test_stuck_lane_leaves_every_frame_in_its_place() -> None:
     words = frames.word.copy()
     words[5_000:25_000] &= ~np.uint64(stuck & ~(3 << 38))
     found = compare(frames, FrameBatch(frames.edge, words))
-    assert found.accounts.changed == np.count_nonzero(words != frames.word)
-    assert [one.kind for one in found.patterns] == ["lane"]
-    assert found.accounts.missing == found.accounts.added == 0
+    assert found.figures.frames_changed == np.count_nonzero(words != frames.word)
+    assert [one.kind for one in found.figures.patterns] == ["lane"]
+    assert found.figures.frames_missing == found.figures.frames_added == 0
 
 
 # -- order
@@ -339,8 +341,8 @@ def test_swapped_frames_are_out_of_order_and_not_lost() -> None:
     words[[100, 103]] = words[[103, 100]]
     found = compare(frames, FrameBatch(frames.edge, words), "lean")
     assert indexes(found, Kind.OUT_OF_ORDER) == [100, 103]
-    assert found.accounts.differences == found.accounts.out_of_order == 2
-    assert found.accounts.same == FRAMES
+    assert found.figures.frames_different == found.figures.frames_out_of_order == 2
+    assert found.figures.frames_same == FRAMES
 
 
 def test_frame_that_comes_later_is_out_of_order_without_times() -> None:
@@ -350,7 +352,7 @@ def test_frame_that_comes_later_is_out_of_order_without_times() -> None:
     found = compare_without_times(frames, actual)
     assert indexes(found, Kind.OUT_OF_ORDER) == [50]
     assert found.differences.actual_index.tolist() == [59]
-    assert found.accounts.differences == 1
+    assert found.figures.frames_different == 1
 
 
 # -- sequence and check
@@ -361,7 +363,7 @@ def test_frame_lost_at_the_sender_is_one_missing_frame() -> None:
     actual = renumbered(dropped(frames, np.array([60, 61, 200])), GUARDED)
     found = compare(frames, actual)
     assert indexes(found, Kind.MISSING) == [60, 61, 200]
-    assert found.accounts.differences == 3
+    assert found.figures.frames_different == 3
 
 
 @pytest.mark.parametrize("bit", [33, 2])
@@ -373,7 +375,7 @@ def test_wrong_bit_in_sequence_or_check_alone_is_a_change(bit: int) -> None:
     assert indexes(found, Kind.CHANGED) == [150]
     assert found.differences.flipped.tolist() == [1 << bit]
     field = "sequence" if bit == 33 else "check"
-    assert found.wrong_bits.frames_by_field[field] == 1
+    assert found.figures.changed_by_field[field] == 1
 
 
 def test_wrong_bits_stand_at_their_lane_and_symbol() -> None:
@@ -385,8 +387,8 @@ def test_wrong_bits_stand_at_their_lane_and_symbol() -> None:
     bit = found.sides.bits[7]
     assert bit is not None
     assert symbols[bit.symbol] == 1 << bit.lane
-    assert found.wrong_bits.frames_by_lane[bit.lane] == 3
-    assert sum(found.wrong_bits.frames_by_lane) == 3
+    assert found.figures.changed_by_lane[bit.lane] == 3
+    assert sum(found.figures.changed_by_lane) == 3
 
 
 def test_idle_frames_that_were_recorded_are_left_out_and_counted() -> None:
@@ -394,8 +396,8 @@ def test_idle_frames_that_were_recorded_are_left_out_and_counted() -> None:
     words = frames.word.copy()
     words[[4, 5]] = FrameLayout(LEAN).idle_word
     found = compare(FrameBatch(frames.edge, words), dropped(frames, np.array([4, 5])), "lean")
-    assert found.frames_equal
-    assert (found.accounts.expected_idle, found.accounts.actual_idle) == (2, 0)
+    assert found.figures.frames_equal
+    assert (found.figures.idle_frames_expected, found.figures.idle_frames_actual) == (2, 0)
 
 
 # -- other links, other boards
@@ -408,9 +410,9 @@ def test_other_link_is_compared_by_what_frames_say() -> None:
         [frames], [actual], expected_header=HEADERS["guarded"], actual_header=HEADERS["lean"]
     )
     assert indexes(found, Kind.MISSING) == [9]
-    assert found.accounts.differences == 1
-    assert found.delays is not None
-    assert found.delays.unit == "cycles"
+    assert found.figures.frames_different == 1
+    assert found.figures.delay is not None
+    assert found.figures.delay.unit == "cycles"
     assert not found.sides.by_words
 
 
@@ -443,14 +445,13 @@ def test_frames_out_of_time_are_refused() -> None:
 
 def test_nothing_compared_is_not_equal() -> None:
     found = compare(FrameBatch.empty(), FrameBatch.empty())
-    assert not found.compared_anything
-    assert not found.frames_equal
+    assert not found.figures.frames_equal
 
 
 def test_empty_actual_lacks_everything() -> None:
     frames = recording(GUARDED, 10)
-    assert compare(frames, FrameBatch.empty()).accounts.missing == 10
-    assert compare(FrameBatch.empty(), frames).accounts.added == 10
+    assert compare(frames, FrameBatch.empty()).figures.frames_missing == 10
+    assert compare(FrameBatch.empty(), frames).figures.frames_added == 10
 
 
 def test_differences_beyond_what_is_kept_are_counted() -> None:
@@ -462,8 +463,7 @@ def test_differences_beyond_what_is_kept_are_counted() -> None:
         keep=7,
     )
     assert len(found.differences) == 7
-    assert found.accounts.missing == 100
-    assert not found.kept_all
+    assert found.figures.frames_missing == 100
 
 
 def test_comparison_that_is_stopped_has_the_figures_up_to_there() -> None:
@@ -475,7 +475,7 @@ def test_comparison_that_is_stopped_has_the_figures_up_to_there() -> None:
         expected_header=HEADERS["guarded"],
         should_stop=lambda: True,
     )
-    assert found.interrupted
-    assert 0 < found.accounts.expected < len(frames)
-    require_balance(found.accounts)
-    assert found.accounts.missing == np.count_nonzero(lost < found.accounts.expected)
+    assert found.figures.interrupted
+    assert 0 < found.figures.frames_expected < len(frames)
+    require_balance(found.figures)
+    assert found.figures.frames_missing == np.count_nonzero(lost < found.figures.frames_expected)

@@ -25,7 +25,7 @@ from tests.analysis.compare.recordings import dropped
 
 def losing(frames: FrameBatch, lost: np.ndarray) -> FrameComparison:
     found = compare_frames([frames], [dropped(frames, lost)], expected_header=HEADER)
-    assert found.accounts.missing == np.count_nonzero(lost)
+    assert found.figures.frames_missing == np.count_nonzero(lost)
     return found
 
 
@@ -35,7 +35,7 @@ def flipping(frames: FrameBatch, bits: np.ndarray) -> FrameComparison:
 
 
 def only(found: FrameComparison, kind: str) -> Pattern:
-    (pattern,) = [one for one in found.patterns if one.kind == kind]
+    (pattern,) = [one for one in found.figures.patterns if one.kind == kind]
     assert pattern.probability < 1e-3
     return pattern
 
@@ -49,7 +49,7 @@ def test_no_pattern_is_told_of_undirected_loss(shape: str, loss: str) -> None:
     # The same with seeds 100 to 219 told 1 pattern in 3,360 comparisons.
     frames = PROGRAMS[shape](7)
     lost = LOSSES[loss](np.random.default_rng(7), len(frames))
-    assert losing(frames, lost).patterns == ()
+    assert losing(frames, lost).figures.patterns == ()
 
 
 def test_no_lane_is_told_of_flips_on_all_lanes() -> None:
@@ -58,15 +58,15 @@ def test_no_lane_is_told_of_flips_on_all_lanes() -> None:
     bits = np.uint64(1) << random.integers(0, 28, len(frames)).astype(np.uint64)
     hit = random.random(len(frames)) < 0.005
     found = flipping(frames, np.where(hit, bits, 0))
-    assert found.accounts.differences > 200
-    assert found.patterns == ()
+    assert found.figures.frames_different > 200
+    assert found.figures.patterns == ()
 
 
 def test_few_pieces_of_damage_are_no_pattern() -> None:
     frames = program(60_000)
     lost = np.zeros(len(frames), np.bool_)
     lost[[100, 20_100, 40_100, 59_999]] = True
-    assert losing(frames, lost).patterns == ()
+    assert losing(frames, lost).figures.patterns == ()
 
 
 # -- lanes
@@ -79,7 +79,7 @@ def test_damage_on_one_lane_is_told() -> None:
     hit = random.random(len(frames)) < 0.002
     found = flipping(frames, np.where(hit, np.uint64(1) << place.astype(np.uint64), 0))
     pattern = only(found, "lane")
-    count = found.accounts.changed
+    count = found.figures.frames_changed
     assert pattern.figures == {"lane": 2}
     assert pattern.sentence == (
         f"{count} of {count} changed frames are wrong on lane 2 alone"
