@@ -6,7 +6,6 @@ to say follows from the board, the labels and, where the program can be run once
 
 from __future__ import annotations
 
-from bisect import bisect_right
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -17,7 +16,7 @@ from busplay.batch import UInt64Column
 from busplay.display.fields import FrameFields
 from busplay.display.writes import FIELD_DATA
 from busplay.losses.losses import NO_CYCLE, Cause, Losses
-from busplay.program.labels import Labels
+from busplay.program.labels import Labels, NearestLabels
 from busplay.receiver.fifo import Busy
 
 if TYPE_CHECKING:
@@ -73,10 +72,9 @@ class LossNames:
         find_counters: FindCounters | None = None,
     ) -> None:
         self._encoder = pipeline.encoder
-        self._labels = dict(labels or {})
-        self._starts = sorted(self._labels)
+        windows = [(one.first_address, one.last_address) for one in pipeline.board.windows]
+        self._labels = NearestLabels(labels, windows)
         self._find_counters = find_counters
-        self._windows = [(one.first_address, one.last_address) for one in pipeline.board.windows]
         tables, layout = pipeline.encoder.tables, pipeline.layout
         kept = 0
         for name in ("space", "unit", "address"):
@@ -116,10 +114,10 @@ class LossNames:
                 cycle=cycle if is_exact else self._latest_cycle(edge),
                 cycle_is_exact=is_exact,
                 address=address,
-                address_label=self._address_label(address),
+                address_label=self._labels.of_store(address),
                 data=data[index] & 0xFF,
                 pc=pc,
-                label=None if pc is None else self._label(pc),
+                label=None if pc is None else self._labels.of_code(pc),
                 receiver_busy=tuple(
                     flag.name.lower() for flag in Busy if flag in busy and flag.name
                 ),
@@ -145,24 +143,3 @@ class LossNames:
         found = self._addresses[place].tolist()
         fits = (self._keys[place] == keys).tolist()
         return [one if fit else None for one, fit in zip(found, fits, strict=True)]
-
-    def _address_label(self, address: int | None) -> str | None:
-        """Name an address; a label stands for what follows it within its own window only."""
-        if address is None or not self._starts:
-            return None
-        index = bisect_right(self._starts, address) - 1
-        start = self._starts[index] if index >= 0 else -1
-        if start != address and not any(
-            first <= start and address <= last for first, last in self._windows
-        ):
-            return None
-        return self._label(address)
-
-    def _label(self, address: int) -> str | None:
-        """Name an address by the label at or before it: `draw`, `draw+12`."""
-        index = bisect_right(self._starts, address) - 1
-        if index < 0:
-            return None
-        name = self._labels[self._starts[index]][0]
-        offset = address - self._starts[index]
-        return f"{name}+{offset}" if offset else name

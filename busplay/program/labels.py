@@ -16,7 +16,8 @@ address (a string, a negative or larger number) are left out.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from bisect import bisect_right
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from busplay.errors import InputError
@@ -109,3 +110,40 @@ def find_labels_beside(image_path: str | Path) -> Path | None:
         if beside != image_path and beside.is_file():
             return beside
     return None
+
+
+class NearestLabels:
+    """Names of addresses by the label at or before them: `draw`, `draw+12`.
+
+    Args:
+        labels: as `read_labels` returns them; None: there are none.
+        windows: first and last address of each window.
+    """
+
+    def __init__(self, labels: Labels | None, windows: Iterable[tuple[int, int]]) -> None:
+        self._labels = dict(labels or {})
+        self._starts = sorted(self._labels)
+        self._windows = tuple(windows)
+
+    def of_code(self, address: int) -> str | None:
+        """Name an instruction's address; None: no label is before it."""
+        start = self._start(address)
+        if start is None:
+            return None
+        name = self._labels[start][0]
+        return name if start == address else f"{name}+{address - start}"
+
+    def of_store(self, address: int | None) -> str | None:
+        """Name a store's address; a label stands for what follows it within its window only."""
+        start = None if address is None else self._start(address)
+        if address is None or start is None:
+            return None
+        if start != address and not any(
+            first <= start and address <= last for first, last in self._windows
+        ):
+            return None
+        return self.of_code(address)
+
+    def _start(self, address: int) -> int | None:
+        index = bisect_right(self._starts, address)
+        return self._starts[index - 1] if index else None

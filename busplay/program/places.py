@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from bisect import bisect_right
-from collections.abc import Mapping
-
 from busplay.description.board import Board
 from busplay.description.link import SPACE_MEMORY, SPACE_REGISTERS
+from busplay.program.labels import Labels, NearestLabels
 
 _SPACES = {0: "idle", 1: "memory", 2: "registers"}
 _SPACE_NUMBERS = {"memory": SPACE_MEMORY, "registers": SPACE_REGISTERS}
@@ -25,16 +23,14 @@ class Places:
         labels: processor address to the names there.
     """
 
-    def __init__(
-        self, board: Board | None, labels: Mapping[int, tuple[str, ...]] | None = None
-    ) -> None:
+    def __init__(self, board: Board | None, labels: Labels | None = None) -> None:
         self._board = board
         self._windows = []
         for window in board.windows if board is not None else ():
             number = board.unit_named(window.unit).number if board is not None else 0
             self._windows.append((number, _SPACE_NUMBERS[window.space], window))
-        self._labels = dict(labels or {})
-        self._addresses = sorted(self._labels)
+        windows = [(one.first_address, one.last_address) for _, _, one in self._windows]
+        self._labels = NearestLabels(labels, windows)
 
     def address(self, unit_number: int, space: int, offset: int) -> int | None:
         """Return the processor address whose stores go there; None where no window does."""
@@ -53,23 +49,8 @@ class Places:
         return f"unit {number}"
 
     def label(self, address: int | None) -> str:
-        """Return the label at or before an address, with the distance; empty where none is.
-
-        A label stands for what follows it within its own window only.
-        """
-        if address is None or not self._addresses:
-            return ""
-        found = bisect_right(self._addresses, address) - 1
-        if found < 0:
-            return ""
-        at = self._addresses[found]
-        if at != address and not any(
-            window.first_address <= at and address <= window.last_address
-            for _, _, window in self._windows
-        ):
-            return ""
-        name = self._labels[at][0]
-        return name if at == address else f"{name}+{address - at}"
+        """Return the label at or before an address, within its window; empty where none is."""
+        return self._labels.of_store(address) or ""
 
     def text(self, unit_number: int, space: int, offset: int) -> str:
         """Name a place: address if there is one, unit, space, offset."""
