@@ -18,15 +18,16 @@ long; `busplay check` works that out for a link.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
-from math import comb
+from math import comb, inf
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from busplay.analysis.budget import LinkBudget, link_budget
+from busplay.analysis.budget import link_budget
 from busplay.analysis.explore_links import (
     CHECK_CHOICES,
     FRAMING_CHOICES,
@@ -34,12 +35,12 @@ from busplay.analysis.explore_links import (
     LinkChoice,
     Payload,
     build_link,
-    on_clock,
 )
 from busplay.analysis.soundness.weights import count_undetected
 from busplay.description.check_catalogue import CHECK_CATALOGUE
 from busplay.description.limits import LANES_MAX
 from busplay.description.link import CheckFraming, Edges, Link, StrobeFraming
+from busplay.description.plain import link_to_plain
 from busplay.link.layout import FrameLayout
 
 EDGES: tuple[Edges, ...] = ("rising", "both")
@@ -81,41 +82,81 @@ class LinkCandidate:
     """A link within the limits, with what it is good at.
 
     Attributes:
-        link: named for its choices.
-        choice: what it was made from.
-        budget: pins, rates, slot.
-        sync_slots: slots that a receiver takes to be in sync, at best: 0 with a strobe, an idle
-            one with a marker, 1 + `confirm_frames` with the check.
-        undetected: share of all errors of one, two and three bits that pass undetected.
-        sequence_bits: of the count of frames; more than `SEQUENCE_WORTH_BITS` count as those.
+        name: of the link and of its file, made of its choices.
+        pins: wires, ground aside.
+        lanes: wires that carry data.
+        edges: of the clock on which lanes are sampled.
+        clock_hz: rate of the clock.
+        framing: how frames are found; `strobe` marks the first symbol, `select` is held for the
+            frame.
+        check: its name in the catalogue, or `none`.
+        sequence_bits: of the frame count; more than 4 count as 4 where links are compared.
+        frame_bits: of a frame.
+        slot_cycles: processor cycles from one frame's start to the next.
+        slot_ns: the same in nanoseconds.
+        symbol_ns: how long a symbol stands.
+        frame_hz: frames a second.
+        sync_slots: slots until a receiver is in sync, at best: 0 with a strobe, an idle one with
+            a marker, 1 + `confirm_frames` with the check.
+        undetected_ratios: share of all errors of one, two and three bits that pass undetected.
+        link: the whole description, as in a link file.
+        description: the same as an object; not in JSON.
     """
 
-    link: Link
-    choice: LinkChoice
-    budget: LinkBudget
-    sync_slots: int
-    undetected: tuple[Fraction, Fraction, Fraction]
+    name: str
+    pins: int
+    lanes: int
+    edges: str
+    clock_hz: int
+    framing: FramingChoice
+    check: str
     sequence_bits: int
+    frame_bits: int
+    slot_cycles: Fraction
+    slot_ns: Fraction
+    symbol_ns: Fraction
+    frame_hz: Fraction
+    sync_slots: int
+    undetected_ratios: tuple[Fraction, Fraction, Fraction]
+    link: Mapping[str, object]
+    description: Link = field(metadata={"json": False})
 
     def aims(self) -> tuple[object, ...]:
         """Return what is to be small, in the order of the table."""
         return (
-            self.budget.wires,
-            self.budget.clock_hz,
-            self.budget.slot_ns,
-            self.budget.symbol_hz,
+            self.pins,
+            self.clock_hz,
+            self.slot_ns,
+            -self.symbol_ns,
             self.sync_slots,
-            self.undetected,
+            self.undetected_ratios,
             -min(self.sequence_bits, SEQUENCE_WORTH_BITS),
         )
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
-    """What a search found: the front, sorted by pins and slot, and all others within limits."""
+class Exploration:
+    """What a search for links found.
 
+    Attributes:
+        interrupted: it was stopped; the rest is of the links tried so far.
+        limits: what they had to keep to.
+        payload: bits of space, unit and address that each frame carries, besides 8 of data.
+        links_within_limits: how many there are.
+        front: the Pareto front, by pins and slot.
+        written: link files that were written.
+        plot: the picture that was drawn; None: none.
+        others: links within the limits that are not on the front; not in JSON.
+    """
+
+    interrupted: bool
+    limits: Limits
+    payload: Payload
+    links_within_limits: int
     front: tuple[LinkCandidate, ...]
-    others: tuple[LinkCandidate, ...]
+    written: tuple[Path, ...] = ()
+    plot: Path | None = None
+    others: tuple[LinkCandidate, ...] = field(default=(), metadata={"json": False})
 
 
 def undetected_shares(layout: FrameLayout) -> tuple[Fraction, Fraction, Fraction]:
@@ -135,7 +176,7 @@ def explore(
     *,
     progress: Callable[[int, int], None] | None = None,
     should_stop: Callable[[], bool] = lambda: False,
-) -> Found:
+) -> Exploration:
     """Try every combination within the limits and find the Pareto front.
 
     Args:
@@ -152,38 +193,50 @@ def explore(
         for sequence_bits in SEQUENCE_CHOICES
         if _can_fit(limits, lanes, framing, check)
     ]
-    clocks = [None, *sorted({one for one in limits.clocks_hz if one != limits.processor_hz})]
-    found: dict[tuple[object, ...], LinkCandidate] = {}
-    others: list[LinkCandidate] = []
-    names: set[str] = set()
+    most_hz = limits.max_wire_hz or inf
+    clocks = [
+        one
+        for one in [None, *sorted({*limits.clocks_hz} - {limits.processor_hz})]
+        if (one or limits.processor_hz) <= most_hz
+    ]
+    # Bits left in the last symbol make the same link of two choices.
+    within: dict[str, LinkCandidate] = {}
+    interrupted = False
     for done, choice in enumerate(choices):
         if progress is not None:
             progress(done, len(choices))
-        if should_stop():
+        interrupted = should_stop()
+        if interrupted:
             break
-        if not _could_be_short_enough(limits, payload, choice, clocks):
-            continue
-        link = build_link(choice, payload)
+        link = (
+            build_link(choice, payload) if _can_be_quick(limits, payload, choice, clocks) else None
+        )
         if link is None:
             continue
         undetected = undetected_shares(FrameLayout(link))
         for clock_hz in clocks:
             for edges in limits.edges:
-                candidate = _candidate(link, choice, limits, clock_hz, edges, undetected)
-                # Bits left in the last symbol make the same link of two choices.
-                if candidate.link.name in names or not _within(candidate, limits):
-                    continue
-                names.add(candidate.link.name)
-                # Of two that are alike in every aim the first, which has fewer bits, stays.
-                if candidate.aims() in found:
-                    others.append(candidate)
-                else:
-                    found[candidate.aims()] = candidate
-    kept = list(found.values())
-    on_front = _front(kept)
-    front = [one for one, best in zip(kept, on_front, strict=True) if best]
-    others += [one for one, best in zip(kept, on_front, strict=True) if not best]
-    return Found(tuple(sorted(front, key=LinkCandidate.aims)), tuple(others))
+                one = _candidate(link, choice, limits, clock_hz, edges, undetected)
+                if (
+                    one.slot_cycles <= limits.max_slot_cycles
+                    and one.frame_hz >= limits.min_frame_hz
+                ):
+                    within.setdefault(one.name, one)
+    # Of two that are alike in every aim the first, which has fewer bits, can be on the front.
+    firsts: dict[tuple[object, ...], LinkCandidate] = {}
+    for one in within.values():
+        firsts.setdefault(one.aims(), one)
+    kept = list(firsts.values())
+    front = [one for one, is_best in zip(kept, _front(kept), strict=True) if is_best]
+    names = {one.name for one in front}
+    return Exploration(
+        interrupted=interrupted,
+        limits=limits,
+        payload=payload,
+        links_within_limits=len(within),
+        front=tuple(sorted(front, key=LinkCandidate.aims)),
+        others=tuple(one for one in within.values() if one.name not in names),
+    )
 
 
 def _can_fit(limits: Limits, lanes: int, framing: FramingChoice, check: str) -> bool:
@@ -193,7 +246,7 @@ def _can_fit(limits: Limits, lanes: int, framing: FramingChoice, check: str) -> 
     return pins_fit and check_bits >= limits.min_check_bits
 
 
-def _could_be_short_enough(
+def _can_be_quick(
     limits: Limits, payload: Payload, choice: LinkChoice, clocks: list[int | None]
 ) -> bool:
     """Rule long frames out before they are built; proving a marker sound takes time."""
@@ -201,16 +254,9 @@ def _could_be_short_enough(
     bits += choice.sequence_bits
     if choice.check != "none":
         bits += CHECK_CATALOGUE[choice.check].bits
-    usable = [
-        clock_hz or limits.processor_hz
-        for clock_hz in clocks
-        if limits.max_wire_hz is None or (clock_hz or limits.processor_hz) <= limits.max_wire_hz
-    ]
-    if not usable:
-        return False
     symbols = -(-bits // choice.lanes)
-    shortest_cycles = Fraction(symbols * limits.processor_hz, 2 * max(usable))
-    return shortest_cycles <= limits.max_slot_cycles
+    fastest_hz = max((one or limits.processor_hz for one in clocks), default=0)
+    return symbols * limits.processor_hz <= limits.max_slot_cycles * 2 * fastest_hz
 
 
 def _candidate(
@@ -228,21 +274,30 @@ def _candidate(
         f"{choice.lanes}-{edges}-{choice.framing}-{SHORT_NAMES[choice.check]}"
         f"-q{sequence_bits}{clock}"
     )
-    placed = replace(on_clock(link, clock_hz=clock_hz, edges=edges), name=name)
+    placed = replace(link, name=name, clock_hz=clock_hz, edges=edges)
     framing = link.framing
     sync_slots = 0 if isinstance(framing, StrobeFraming) else 1
     if isinstance(framing, CheckFraming):
         sync_slots = 1 + framing.confirm_frames
     budget = link_budget(placed, processor_hz=limits.processor_hz)
-    return LinkCandidate(placed, choice, budget, sync_slots, undetected, sequence_bits)
-
-
-def _within(candidate: LinkCandidate, limits: Limits) -> bool:
-    budget = candidate.budget
-    return (
-        (limits.max_wire_hz is None or budget.clock_hz <= limits.max_wire_hz)
-        and budget.slot_cycles <= limits.max_slot_cycles
-        and budget.frame_hz >= limits.min_frame_hz
+    return LinkCandidate(
+        name=name,
+        pins=budget.wires,
+        lanes=link.lanes,
+        edges=edges,
+        clock_hz=budget.clock_hz,
+        framing=choice.framing,
+        check=choice.check,
+        sequence_bits=sequence_bits,
+        frame_bits=link.frame_bits,
+        slot_cycles=budget.slot_cycles,
+        slot_ns=budget.slot_ns,
+        symbol_ns=budget.symbol_ns,
+        frame_hz=budget.frame_hz,
+        sync_slots=sync_slots,
+        undetected_ratios=undetected,
+        link=link_to_plain(placed),
+        description=placed,
     )
 
 

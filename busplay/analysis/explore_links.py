@@ -16,7 +16,6 @@ from busplay.description.link import (
     WORD_BITS,
     Check,
     CheckFraming,
-    Edges,
     Field,
     Framing,
     Link,
@@ -91,11 +90,6 @@ def build_link(choice: LinkChoice, payload: Payload) -> Link | None:
     if check_bits:
         return _with_sound_check(link, choice.check)
     return link if _is_sound(link) else None
-
-
-def on_clock(link: Link, *, clock_hz: int | None, edges: Edges) -> Link:
-    """Return the link on another clock and other edges; its frames stay as they are."""
-    return replace(link, clock_hz=clock_hz, edges=edges)
 
 
 def _fields(choice: LinkChoice, payload: Payload, check_bits: int) -> tuple[Field, ...] | None:

@@ -10,7 +10,7 @@ from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from busplay.analysis.explore import SHORT_NAMES, Found, LinkCandidate
+from busplay.analysis.explore import SHORT_NAMES, Exploration, LinkCandidate
 from busplay.analysis.explore_links import FRAMING_CHOICES
 from busplay.errors import BusplayError
 from busplay.wording import hertz
@@ -47,7 +47,7 @@ def require_matplotlib() -> None:
         ) from error
 
 
-def plot_front(found: Found, path: Path, *, title: str) -> bytes:
+def plot_front(found: Exploration, path: Path, *, title: str) -> bytes:
     """Draw the front and return the picture's bytes, in the form that the path's suffix names.
 
     Args:
@@ -61,7 +61,7 @@ def plot_front(found: Found, path: Path, *, title: str) -> bytes:
     from matplotlib.ticker import MultipleLocator
 
     everything = (*found.front, *found.others)
-    clocks = sorted({one.budget.clock_hz for one in everything})
+    clocks = sorted({one.clock_hz for one in everything})
     size = SIZE_INCHES[0], SIZE_INCHES[1] + CLOCK_INCHES * (len(clocks) - 1)
     # A fixed salt and no date: the same search gives the same file.
     with rc_context({"svg.hashsalt": "busplay", "font.size": 10}):
@@ -71,7 +71,7 @@ def plot_front(found: Found, path: Path, *, title: str) -> bytes:
         for clock_hz, axes in zip(clocks, panels, strict=True):
             for candidates, behind in ((found.others, True), (found.front, False)):
                 for one in candidates:
-                    if one.budget.clock_hz == clock_hz:
+                    if one.clock_hz == clock_hz:
                         _draw(axes, one, behind=behind)
             axes.set_title(f"clock {hertz(clock_hz)}", loc="left", fontsize=10)
             axes.set_ylabel("slot: processor cycles")
@@ -99,13 +99,13 @@ def plot_front(found: Found, path: Path, *, title: str) -> bytes:
 def _draw(axes: Axes, one: LinkCandidate, *, behind: bool) -> None:
     """Draw a link; each pair of framing and check has its own place beside a number of pins."""
     kinds = [(framing, check) for framing in FRAMING_CHOICES for check in COLOURS]
-    aside = kinds.index((one.choice.framing, one.choice.check)) / len(kinds) - 0.5
-    colour = BEHIND if behind else COLOURS[one.choice.check]
+    aside = kinds.index((one.framing, one.check)) / len(kinds) - 0.5
+    colour = BEHIND if behind else COLOURS[one.check]
     axes.scatter(
-        [one.budget.wires + 0.8 * aside],
-        [float(one.budget.slot_cycles)],
-        marker=SHAPES[one.choice.framing],
-        facecolors=colour if one.link.edges == "both" else "white",
+        [one.pins + 0.8 * aside],
+        [float(one.slot_cycles)],
+        marker=SHAPES[one.framing],
+        facecolors=colour if one.edges == "both" else "white",
         edgecolors=colour,
         s=22 if behind else 46,
         zorder=2 if behind else 4,

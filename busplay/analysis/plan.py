@@ -37,6 +37,7 @@ from busplay.link.load import load_link_or_board
 
 DEFAULT_PROCESSOR_HZ = 8_000_000
 DEFAULT_FILLED_BYTES = 8_192
+DEFAULT_UART_HZ = 115_200
 BURST_STORES = (16, 64, 256)
 PAGES = {"zero page": (0x0000, 0x00FF), "stack": (0x0100, 0x01FF)}
 BOTH_PROCESSORS: tuple[Processor, ...] = ("6502", "65c02")
@@ -55,35 +56,6 @@ class FilledMemory:
     name: str
     filled_bytes: int
     memory_bytes: int
-
-
-@dataclass(frozen=True, slots=True)
-class PlanRequest:
-    """What to plan.
-
-    Attributes:
-        link: sound.
-        board: None for a link alone.
-        processor_hz: the board's clock, or the one that is taken for a link.
-        processor_hz_assumed: nobody stated it.
-        processors: whose instructions the bursts show.
-        fifo_depth: of the sender.
-        memories: what the loops fill.
-        receivers: displays behind the link.
-        burst_stores: lengths of the bursts.
-        uart_hz: bit rate of the serial port that is compared.
-    """
-
-    link: Link
-    board: Board | None
-    processor_hz: int
-    processor_hz_assumed: bool
-    processors: tuple[Processor, ...]
-    fifo_depth: int
-    memories: tuple[FilledMemory, ...]
-    receivers: int
-    burst_stores: tuple[int, ...] = BURST_STORES
-    uart_hz: int = 115_200
 
 
 @dataclass(frozen=True, slots=True)
@@ -258,43 +230,43 @@ def plan(
     """
     if not isinstance(described, (Link, Board)):
         described = load_link_or_board(described)
-    request = request_for(
-        described,
-        processor_hz=processor_hz,
-        processor=processor,
-        fifo_depth=fifo_depth,
-        receivers=receivers,
-        filled_bytes=filled_bytes,
-        burst_stores=burst_stores,
-        uart_hz=uart_hz,
-    )
-    budget = link_budget(request.link, processor_hz=request.processor_hz)
-    loops = _loops(request, budget)
+    board = described if isinstance(described, Board) else None
+    link = described.link if isinstance(described, Board) else described
+    require_store_fields(link)
+    processors = (processor,) if processor else (board.processor,) if board else BOTH_PROCESSORS
+    memories = _reached(board) if board else ()
+    if filled_bytes is not None or not memories:
+        count = filled_bytes or DEFAULT_FILLED_BYTES
+        memories = (FilledMemory(f"{count:,} bytes", count, count),)
+    stated_hz = processor_hz or (board.clock_hz if board else None)
+    if fifo_depth is None:
+        fifo_depth = (board.sender if board else Sender()).fifo_depth
+    receivers = receivers or max(1, len(board.units) if board else 1)
+    budget = link_budget(link, processor_hz=stated_hz or DEFAULT_PROCESSOR_HZ)
+    loops = _loops(memories, processors[-1], budget, fifo_depth)
     load = None
     interrupted = False
     if trace is not None:
         try:
-            load = read_trace_load(
-                Path(trace), budget, fifo_depth=request.fifo_depth, progress=progress
-            )
+            load = read_trace_load(Path(trace), budget, fifo_depth=fifo_depth, progress=progress)
         except KeyboardInterrupt:
             interrupted = True
             needs = [one for one in needs if one != "trace"]
     return PlanReport(
-        link=request.link.name,
-        board=request.board.name if request.board else None,
-        processor_hz=request.processor_hz,
-        processor_hz_assumed=request.processor_hz_assumed,
-        processors=request.processors,
-        sender_fifo_depth=request.fifo_depth,
-        receivers=request.receivers,
-        memories=request.memories,
+        link=link.name,
+        board=board.name if board else None,
+        processor_hz=budget.processor_hz,
+        processor_hz_assumed=stated_hz is None,
+        processors=processors,
+        sender_fifo_depth=fifo_depth,
+        receivers=receivers,
+        memories=memories,
         budget=budget,
-        bursts=_bursts(request, budget),
+        bursts=_bursts(board, processors, tuple(burst_stores) or BURST_STORES, budget, fifo_depth),
         loops=loops,
-        buses=bus_rows(budget, receivers=request.receivers, uart_bit_hz=request.uart_hz),
+        buses=bus_rows(budget, receivers=receivers, uart_bit_hz=uart_hz or DEFAULT_UART_HZ),
         trace=load,
-        needs=tuple(_need(one, request, budget, loops, load) for one in needs),
+        needs=tuple(_need(one, fifo_depth, budget, loops, load) for one in needs),
         interrupted=interrupted,
     )
 
@@ -305,53 +277,7 @@ def stores_hz_of(text: str) -> int | None:
     return int(number) if number.isascii() and number.isdigit() and len(number) < 16 else None
 
 
-def request_for(
-    described: Link | Board,
-    *,
-    processor_hz: int | None = None,
-    processor: Processor | None = None,
-    fifo_depth: int | None = None,
-    receivers: int | None = None,
-    filled_bytes: int | None = None,
-    burst_stores: Sequence[int] = (),
-    uart_hz: int | None = None,
-) -> PlanRequest:
-    """Take from a board what it says and from the rest what the caller says or what is usual.
-
-    Raises:
-        InputError: the link has no address or no data field.
-    """
-    board = described if isinstance(described, Board) else None
-    link = described.link if isinstance(described, Board) else described
-    require_store_fields(link)
-    processors: tuple[Processor, ...]
-    if board is not None:
-        processors = (processor or board.processor,)
-        memories = tuple(_reached(board))
-        usual_fifo, usual_receivers = board.sender.fifo_depth, len(board.units)
-    else:
-        processors = (processor,) if processor else BOTH_PROCESSORS
-        memories = ()
-        usual_fifo, usual_receivers = Sender().fifo_depth, 1
-    if filled_bytes is not None or not memories:
-        count = filled_bytes or DEFAULT_FILLED_BYTES
-        memories = (FilledMemory(f"{count:,} bytes", count, count),)
-    stated_hz = processor_hz or (board.clock_hz if board else None)
-    return PlanRequest(
-        link=link,
-        board=board,
-        processor_hz=stated_hz or DEFAULT_PROCESSOR_HZ,
-        processor_hz_assumed=stated_hz is None,
-        processors=processors,
-        fifo_depth=usual_fifo if fifo_depth is None else fifo_depth,
-        memories=memories,
-        receivers=receivers or max(1, usual_receivers),
-        burst_stores=tuple(burst_stores) or BURST_STORES,
-        uart_hz=uart_hz or 115_200,
-    )
-
-
-def _reached(board: Board) -> list[FilledMemory]:
+def _reached(board: Board) -> tuple[FilledMemory, ...]:
     """Return how much of each unit's memory windows reach; units that none reaches are left out."""
     reached = []
     for unit in board.units:
@@ -363,31 +289,36 @@ def _reached(board: Board) -> list[FilledMemory]:
         count = sum(offset < unit.memory_bytes for offset in offsets)
         if count:
             reached.append(FilledMemory(unit.name, count, unit.memory_bytes))
-    return reached
+    return tuple(reached)
 
 
-def _bursts(request: PlanRequest, budget: LinkBudget) -> tuple[BurstRow, ...]:
+def _bursts(
+    board: Board | None,
+    processors: tuple[Processor, ...],
+    burst_stores: tuple[int, ...],
+    budget: LinkBudget,
+    fifo_depth: int,
+) -> tuple[BurstRow, ...]:
     service = SlotService.of_budget(budget)
     rows = []
     for store in FAST_STORES:
         by_pattern: dict[StorePattern, list[Processor]] = {}
-        for processor in request.processors:
+        for processor in processors:
             by_pattern.setdefault(fast_store_pattern(store, processor), []).append(processor)
-        for pattern, processors in by_pattern.items():
+        for pattern, alike in by_pattern.items():
             rows.append(
                 BurstRow(
                     name=store.name,
-                    processors=tuple(processors),
+                    processors=tuple(alike),
                     reaches=store.reaches,
-                    in_window=_in_window(request.board, store.reaches),
+                    in_window=_in_window(board, store.reaches),
                     pattern=pattern,
-                    stores_hz=request.processor_hz / pattern.store_cycles,
+                    stores_hz=budget.processor_hz / pattern.store_cycles,
                     growth_per_cycle=growth_per_cycle(pattern, service),
                     depths=tuple(
-                        _burst_depth(pattern, budget, service, stores)
-                        for stores in request.burst_stores
+                        _burst_depth(pattern, budget, service, stores) for stores in burst_stores
                     ),
-                    longest=longest_burst(pattern, service, fifo_depth=request.fifo_depth),
+                    longest=longest_burst(pattern, service, fifo_depth=fifo_depth),
                 )
             )
     return tuple(rows)
@@ -412,12 +343,14 @@ def _in_window(board: Board | None, reaches: str) -> bool | None:
     )
 
 
-def _loops(request: PlanRequest, budget: LinkBudget) -> tuple[LoopRow, ...]:
+def _loops(
+    memories: tuple[FilledMemory, ...], processor: Processor, budget: LinkBudget, fifo_depth: int
+) -> tuple[LoopRow, ...]:
     rows = []
-    for memory in request.memories:
+    for memory in memories:
         for loop in FILL_LOOPS:
-            run = run_loop(loop, filled_bytes=memory.filled_bytes, processor=request.processors[-1])
-            load = sender_load(run.store_cycle, budget, fifo_depth=request.fifo_depth)
+            run = run_loop(loop, filled_bytes=memory.filled_bytes, processor=processor)
+            load = sender_load(run.store_cycle, budget, fifo_depth=fifo_depth)
             rows.append(
                 LoopRow(
                     memory=memory.name,
@@ -426,7 +359,7 @@ def _loops(request: PlanRequest, budget: LinkBudget) -> tuple[LoopRow, ...]:
                     name=loop.name,
                     instructions=loop.meaning,
                     cycles=run.cycles,
-                    time_s=Fraction(run.cycles, request.processor_hz),
+                    time_s=Fraction(run.cycles, budget.processor_hz),
                     code_bytes=run.code_bytes,
                     fifo_depth=load.depth_without_register,
                     fifo_depth_with_register=load.depth,
@@ -442,7 +375,7 @@ def _loops(request: PlanRequest, budget: LinkBudget) -> tuple[LoopRow, ...]:
 
 def _need(
     text: str,
-    request: PlanRequest,
+    fifo: int,
     budget: LinkBudget,
     loops: Sequence[LoopRow],
     load: TraceLoad | None,
@@ -452,14 +385,13 @@ def _need(
         carried = budget.frame_hz
         reason = f"the link carries {int(carried):,} stores a second, {stores_hz:,} are needed"
         return Need(f"{stores_hz} stores a second", carried >= stores_hz, reason)
-    fifo = request.fifo_depth
     if text == "trace" and load is not None:
         return _fifo_need("trace", "", fifo, load.stores, load)
     rows = [row for row in loops if row.name == text]
     if not rows:
         raise ValueError(f"{text!r} is no number of stores a second, no loop, and no trace")
     worst = max(rows, key=lambda row: row.stores_lost)
-    where = f" to {worst.memory}" if len(request.memories) > 1 else ""
+    where = f" to {worst.memory}" if len(rows) > 1 else ""
     return _fifo_need(f"loop {text}", where, fifo, worst.filled_bytes, worst)
 
 

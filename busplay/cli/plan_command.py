@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING
 
 import click
 
-from busplay.cli.files import Described, InFile, OutFile, OutFolder
+from busplay.cli.files import Described, InFile
 from busplay.cli.interrupt import say_interrupted
 from busplay.cli.json_output import print_json
 from busplay.cli.options import Count, Rate, full_option, json_option
+from busplay.cli.plan_explore import ExploreRequest, explore_and_report, explore_options
 from busplay.cli.plan_see import SeeRequest, see_and_report, see_options
 from busplay.cli.renamed import renamed
 from busplay.cli.style import verdict
@@ -68,61 +69,7 @@ LOOPS = "byte, self-modifying, unrolled, straight"
     help=f"Require COUNT stores a second, a loop without loss ({LOOPS}), or the trace without"
     " loss.",
 )
-@click.option("--explore", is_flag=True, help="Search for better links: the Pareto front.")
-@click.option("--max-pins", type=Count(1, 100), metavar="COUNT", help="Explore: pins at most.")
-@click.option(
-    "--max-wire-rate",
-    "max_wire_hz",
-    type=Rate(),
-    metavar="RATE",
-    help="Explore: no wire faster; the processor's clock is also tried doubled, up to RATE.",
-)
-@click.option(
-    "--clock-rate",
-    "clocks_hz",
-    type=Rate(),
-    multiple=True,
-    metavar="RATE",
-    help="Explore: try a clock of its own.",
-)
-@click.option(
-    "--max-slot-cycles",
-    type=Count(1, 1_000_000),
-    metavar="COUNT",
-    help="Explore: processor cycles a slot at most; 4.",
-)
-@click.option(
-    "--framing",
-    "framings",
-    type=click.Choice(["strobe", "select", "marker", "check"]),
-    multiple=True,
-    help="Explore: only this framing.",
-)
-@click.option(
-    "--edges",
-    type=click.Choice(["rising", "both"]),
-    multiple=True,
-    help="Explore: only these edges.",
-)
-@click.option(
-    "--min-check-bits",
-    type=Count(0, 64),
-    metavar="COUNT",
-    default=0,
-    help="Explore: check bits at least.",
-)
-@click.option(
-    "--plot",
-    "plot_path",
-    type=OutFile(".png", ".svg"),
-    help="Explore: draw pins against slot time.",
-)
-@click.option(
-    "--write",
-    "write_folder",
-    type=OutFolder(),
-    help="Explore: write each link of the front as a link file.",
-)
+@explore_options
 @see_options
 @full_option
 @json_option
@@ -144,16 +91,7 @@ def command(
     uart_hz: int | None,
     trace_path: Path | None,
     needed: tuple[str, ...],
-    explore: bool,
-    max_pins: int | None,
-    max_wire_hz: int | None,
-    clocks_hz: tuple[int, ...],
-    max_slot_cycles: int | None,
-    framings: tuple[str, ...],
-    edges: tuple[str, ...],
-    min_check_bits: int,
-    plot_path: Path | None,
-    write_folder: Path | None,
+    search: ExploreRequest,
     full: bool,
     as_json: bool,
     see: SeeRequest,
@@ -173,27 +111,15 @@ def command(
     Exit status: 0; 1 if a --need is not met, --explore finds no link within the limits or the
     analyser cannot see the link; 2 for wrong use; 130 if interrupted.
     """
-    from busplay.analysis.plan import plan, request_for, stores_hz_of
-    from busplay.cli.plan_explore import ExploreOptions, explore_and_report
+    from busplay.analysis.plan import plan, stores_hz_of
     from busplay.cli.plan_text import full_text, short_text, verdict_text
     from busplay.cli.progress import shares_bar
     from busplay.link.load import load_link_or_board
 
-    options = ExploreOptions(
-        max_pins=max_pins,
-        max_wire_hz=max_wire_hz,
-        clocks_hz=clocks_hz,
-        max_slot_cycles=max_slot_cycles,
-        framings=framings,
-        edges=edges,
-        min_check_bits=min_check_bits,
-        plot_path=plot_path,
-        write_folder=write_folder,
-    )
     if see != SeeRequest():
         others = (fifo_depth, receivers, filled_bytes, uart_hz, processor)
-        is_other = any(one is not None for one in others) or options != ExploreOptions()
-        if explore or needed or burst_stores or is_other:
+        is_other = any(one is not None for one in others) or search != ExploreRequest()
+        if needed or burst_stores or is_other:
             raise click.UsageError(
                 "--can-it-see is a question of its own; with it go --processor-clock, --trace and"
                 " what is said of the analyser"
@@ -209,18 +135,22 @@ def command(
         )
     if source is None:
         raise click.UsageError("Missing argument 'LINK-or-BOARD'.")
-    if not explore and options != ExploreOptions():
+    if not search.explore and search != ExploreRequest():
         raise click.UsageError("the limits, --plot and --write go with --explore")
-    _require_needs(needed, trace_path, explore=explore)
+    _require_needs(needed, trace_path, explore=search.explore)
     described = load_link_or_board(source)
     chosen: Processor | None = None
     if processor is not None:
         chosen = "6502" if processor == "6502" else "65c02"
-    if explore:
-        request = request_for(described, processor_hz=processor_hz, receivers=receivers)
-        rates = [stores_hz_of(one) or 0 for one in needed]
+    if search.explore:
         return explore_and_report(
-            request, options, min_frame_hz=max(rates, default=0), full=full, as_json=as_json
+            described,
+            search,
+            processor_hz=processor_hz,
+            receivers=receivers,
+            min_frame_hz=max((stores_hz_of(one) or 0 for one in needed), default=0),
+            full=full,
+            as_json=as_json,
         )
     with shares_bar(label="trace") as progress:
         report = plan(

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from busplay.cli.files import OutFile, OutFolder
 from busplay.cli.interrupt import hold_interrupt, say_interrupted
 from busplay.cli.json_output import print_json
+from busplay.cli.options import Count, Rate, option_group
 from busplay.cli.progress import shares_bar
 from busplay.cli.style import verdict
 from busplay.errors import OutputError
@@ -19,18 +21,20 @@ from busplay.whole_file import no_way_to_write, write_whole_file
 from busplay.wording import counted
 
 if TYPE_CHECKING:
-    from busplay.analysis.explore import Found, Limits, LinkCandidate
+    from busplay.analysis.explore import Exploration, Limits, LinkCandidate
     from busplay.analysis.explore_links import Payload
-    from busplay.analysis.plan import PlanRequest
+    from busplay.description.board import Board
+    from busplay.description.link import Link
 
 ROWS_SHOWN = 8
-MULTIPLES_MAX = 4
+DOUBLINGS_MAX = 4
 
 
 @dataclass(frozen=True, slots=True)
-class ExploreOptions:
-    """What the user said about the search; see the options of `busplay plan`."""
+class ExploreRequest:
+    """What the user said about the search; see the options."""
 
+    explore: bool = False
     max_pins: int | None = None
     max_wire_hz: int | None = None
     clocks_hz: tuple[int, ...] = ()
@@ -42,8 +46,76 @@ class ExploreOptions:
     write_folder: Path | None = None
 
 
+explore_options = option_group(
+    "search",
+    ExploreRequest,
+    click.option("--explore", is_flag=True, help="Search for better links: the Pareto front."),
+    click.option("--max-pins", type=Count(1, 100), metavar="COUNT", help="Explore: pins at most."),
+    click.option(
+        "--max-wire-rate",
+        "max_wire_hz",
+        type=Rate(),
+        metavar="RATE",
+        help="Explore: no wire faster; the processor's clock is also tried doubled, up to RATE.",
+    ),
+    click.option(
+        "--clock-rate",
+        "clocks_hz",
+        type=Rate(),
+        multiple=True,
+        metavar="RATE",
+        help="Explore: try a clock of its own.",
+    ),
+    click.option(
+        "--max-slot-cycles",
+        type=Count(1, 1_000_000),
+        metavar="COUNT",
+        help="Explore: processor cycles a slot at most; 4.",
+    ),
+    click.option(
+        "--framing",
+        "framings",
+        type=click.Choice(["strobe", "select", "marker", "check"]),
+        multiple=True,
+        help="Explore: only this framing.",
+    ),
+    click.option(
+        "--edges",
+        type=click.Choice(["rising", "both"]),
+        multiple=True,
+        help="Explore: only these edges.",
+    ),
+    click.option(
+        "--min-check-bits",
+        type=Count(0, 64),
+        metavar="COUNT",
+        default=0,
+        help="Explore: check bits at least.",
+    ),
+    click.option(
+        "--plot",
+        "plot_path",
+        type=OutFile(".png", ".svg"),
+        help="Explore: draw pins against slot time.",
+    ),
+    click.option(
+        "--write",
+        "write_folder",
+        type=OutFolder(),
+        help="Explore: write each link of the front as a link file.",
+    ),
+)
+
+
 def explore_and_report(
-    request: PlanRequest, options: ExploreOptions, *, min_frame_hz: int, full: bool, as_json: bool
+    described: Link | Board,
+    search: ExploreRequest,
+    *,
+    processor_hz: int | None,
+    receivers: int | None,
+    min_frame_hz: int,
+    full: bool,
+    as_json: bool,
 ) -> int:
     """Search and show; return the exit status: 1 if no link keeps to the limits.
 
@@ -51,85 +123,86 @@ def explore_and_report(
         OutputError: the plot or a link file cannot be written.
     """
     from busplay.analysis.explore import explore
+    from busplay.analysis.explore_plot import plot_front, require_matplotlib
+    from busplay.description.board import Board
+    from busplay.wording import hertz
 
-    limits, payload = _limits(request, options, min_frame_hz), _payload(request)
-    if options.plot_path is not None:
-        _require_plot(options.plot_path)
+    board = described if isinstance(described, Board) else None
+    link = described.link if isinstance(described, Board) else described
+    limits = _limits(link, board, search, processor_hz, min_frame_hz)
+    payload = _payload(link, board, receivers)
+    if search.plot_path is not None:
+        require_matplotlib()
     with shares_bar(label="links") as progress, hold_interrupt() as held:
         found = explore(limits, payload, progress=progress, should_stop=lambda: held.pressed)
-    written: list[Path] = []
-    if options.write_folder is not None and found.front:
-        written = write_links(found.front, options.write_folder)
-    if options.plot_path is not None and found.front:
-        from busplay.analysis.explore_plot import plot_front
-        from busplay.wording import hertz
-
+    if search.write_folder is not None and found.front:
+        found = replace(found, written=write_links(found.front, search.write_folder))
+    if search.plot_path is not None and found.front:
         processor = f"a processor at {hertz(limits.processor_hz)}"
         title = f"Links for {processor}; in colour the Pareto front"
-        picture = plot_front(found, options.plot_path, title=title)
-        write_whole_file(options.plot_path, picture)
+        write_whole_file(search.plot_path, plot_front(found, search.plot_path, title=title))
+        found = replace(found, plot=search.plot_path)
     if as_json:
-        print_json(_exploration(found, limits, payload, written, options, interrupted=held.pressed))
+        print_json(found)
     else:
-        count = len(found.front) + len(found.others)
         said = (
-            f"{counted(count, 'link')} within the limits, {len(found.front):,} on the Pareto front"
+            f"{counted(found.links_within_limits, 'link')} within the limits,"
+            f" {len(found.front):,} on the Pareto front"
         )
-        if held.pressed:
+        if found.interrupted:
             said = f"interrupted: {said}, of the links tried so far"
-        click.echo(verdict(said, ok=bool(found.front) and not held.pressed))
-        click.echo("\n".join(_text(found, limits, payload, full=full)))
-        for path in [options.plot_path] if options.plot_path and found.front else []:
-            click.echo(f"  plot     {path}")
-        if written:
-            click.echo(f"  written  {len(written):,} link files to {options.write_folder}")
-    if held.pressed:
+        click.echo(verdict(said, ok=bool(found.front) and not found.interrupted))
+        click.echo("\n".join(_text(found, full=full)))
+        if found.plot is not None:
+            click.echo(f"  plot     {found.plot}")
+        if found.written:
+            click.echo(f"  written  {len(found.written):,} link files to {search.write_folder}")
+    if found.interrupted:
         return say_interrupted()
     return 0 if found.front else 1
 
 
-def _limits(request: PlanRequest, options: ExploreOptions, min_frame_hz: int) -> Limits:
+def _limits(
+    link: Link,
+    board: Board | None,
+    search: ExploreRequest,
+    processor_hz: int | None,
+    min_frame_hz: int,
+) -> Limits:
     from busplay.analysis.explore import EDGES, Limits
     from busplay.analysis.explore_links import FRAMING_CHOICES
+    from busplay.analysis.plan import DEFAULT_PROCESSOR_HZ
 
-    own = (request.link.clock_hz,) if request.link.clock_hz else ()
-    named = options.clocks_hz or tuple(_multiples(request.processor_hz, options.max_wire_hz))
+    processor_hz = processor_hz or (board.clock_hz if board else DEFAULT_PROCESSOR_HZ)
+    own = (link.clock_hz,) if link.clock_hz else ()
+    # Doublers make multiples of the processor's clock, as long as wires may be so fast.
+    doubled = [processor_hz << doublings for doublings in range(1, DOUBLINGS_MAX + 1)]
+    fast_enough = [one for one in doubled if one <= (search.max_wire_hz or 0)]
     return Limits(
-        processor_hz=request.processor_hz,
-        clocks_hz=(*named, *own),
-        max_pins=options.max_pins,
-        max_wire_hz=options.max_wire_hz,
-        max_slot_cycles=Fraction(options.max_slot_cycles or 4),
+        processor_hz=processor_hz,
+        clocks_hz=(*(search.clocks_hz or fast_enough), *own),
+        max_pins=search.max_pins,
+        max_wire_hz=search.max_wire_hz,
+        max_slot_cycles=Fraction(search.max_slot_cycles or 4),
         min_frame_hz=min_frame_hz,
-        min_check_bits=options.min_check_bits,
+        min_check_bits=search.min_check_bits,
         framings=tuple(
-            one for one in FRAMING_CHOICES if not options.framings or one in options.framings
+            one for one in FRAMING_CHOICES if not search.framings or one in search.framings
         ),
-        edges=tuple(one for one in EDGES if not options.edges or one in options.edges),
+        edges=tuple(one for one in EDGES if not search.edges or one in search.edges),
     )
 
 
-def _multiples(processor_hz: int, max_wire_hz: int | None) -> list[int]:
-    """List clocks that doublers make of the processor's, as long as wires may be so fast."""
-    clocks: list[int] = []
-    clock_hz = 2 * processor_hz
-    while max_wire_hz is not None and clock_hz <= max_wire_hz and len(clocks) < MULTIPLES_MAX:
-        clocks.append(clock_hz)
-        clock_hz *= 2
-    return clocks
-
-
-def _payload(request: PlanRequest) -> Payload:
+def _payload(link: Link, board: Board | None, receivers: int | None) -> Payload:
     """Return what frames must carry: what the board uses, or what the link has."""
     from busplay.analysis.explore_links import Payload
-
-    link, board = request.link, request.board
 
     def bits(name: str) -> int:
         field = link.field_named(name)
         return field.bits if field else 0
 
-    unit_bits, address_bits = (request.receivers - 1).bit_length(), bits("address")
+    receivers = receivers or (len(board.units) if board else 1)
+    unit_bits, address_bits = (receivers - 1).bit_length(), bits("address")
     if board is not None:
         unit_bits = max([unit_bits, *(one.number.bit_length() for one in board.units)])
         offsets = [one.first_offset + one.last_address - one.first_address for one in board.windows]
@@ -138,16 +211,10 @@ def _payload(request: PlanRequest) -> Payload:
     return Payload(max(2, bits("space")), unit_bits, address_bits)
 
 
-def _require_plot(path: Path) -> None:
-    from busplay.analysis.explore_plot import require_matplotlib
-
-    require_matplotlib()
-
-
 # -- files
 
 
-def write_links(front: Sequence[LinkCandidate], folder: Path) -> list[Path]:
+def write_links(front: Sequence[LinkCandidate], folder: Path) -> tuple[Path, ...]:
     """Write each link as NAME.toml into a folder, which is made if it is not there.
 
     Raises:
@@ -156,7 +223,7 @@ def write_links(front: Sequence[LinkCandidate], folder: Path) -> list[Path]:
     """
     from busplay.description.write_link import link_toml
 
-    texts = {folder / f"{one.link.name}.toml": link_toml(one.link) for one in front}
+    texts = {folder / f"{one.name}.toml": link_toml(one.description) for one in front}
     try:
         for path, text in texts.items():
             if path.exists() and path.read_bytes() != text.encode():
@@ -170,18 +237,19 @@ def write_links(front: Sequence[LinkCandidate], folder: Path) -> list[Path]:
         raise no_way_to_write(folder, error) from error
     for path, text in texts.items():
         write_whole_file(path, text.encode())
-    return list(texts)
+    return tuple(texts)
 
 
 # -- what is shown
 
 
-def _text(found: Found, limits: Limits, payload: Payload, *, full: bool) -> list[str]:
+def _text(found: Exploration, *, full: bool) -> list[str]:
     from busplay.analysis.explore import SHORT_NAMES
     from busplay.cli.plan_text import percent
     from busplay.explain.text_layout import table, wrapped
     from busplay.wording import exact, hertz
 
+    limits, payload = found.limits, found.payload
     lines = [f"  for a processor at {hertz(limits.processor_hz)}"]
     said = [f"a slot of {exact(limits.max_slot_cycles)} processor cycles at most"]
     if limits.max_pins is not None:
@@ -206,20 +274,19 @@ def _text(found: Found, limits: Limits, payload: Payload, *, full: bool) -> list
     head = ["pins", "edges", "clock", "framing", "check", "seq", "bits", "slot", "symbol"]
     rows = [[*head, "sync", "2-bit", "3-bit"]]
     for one in found.front[: None if full else ROWS_SHOWN]:
-        budget, link = one.budget, one.link
         rows.append(
             [
-                str(budget.wires),
-                "both" if link.edges == "both" else "one",
-                hertz(budget.clock_hz).replace(" MHz", "M").replace(" kHz", "k"),
-                one.choice.framing,
-                SHORT_NAMES[one.choice.check],
+                str(one.pins),
+                "both" if one.edges == "both" else "one",
+                hertz(one.clock_hz).replace(" MHz", "M").replace(" kHz", "k"),
+                one.framing,
+                SHORT_NAMES[one.check],
                 str(one.sequence_bits),
-                str(link.frame_bits),
-                exact(budget.slot_cycles).removeprefix("about "),
-                exact(budget.symbol_ns).removeprefix("about "),
+                str(one.frame_bits),
+                exact(one.slot_cycles).removeprefix("about "),
+                exact(one.symbol_ns).removeprefix("about "),
                 str(one.sync_slots),
-                *["none" if not share else percent(share) for share in one.undetected[1:]],
+                *["none" if not share else percent(share) for share in one.undetected_ratios[1:]],
             ]
         )
     lines += ["", *table(rows, right=frozenset({0, 2, 5, 6, 7, 8, 9, 10, 11}))]
@@ -237,100 +304,3 @@ def _text(found: Found, limits: Limits, payload: Payload, *, full: bool) -> list
         ),
     ]
     return lines
-
-
-@dataclass(frozen=True, slots=True)
-class FrontLink:
-    """A link of the Pareto front.
-
-    Attributes:
-        name: of the link and of its file.
-        pins, lanes: wires, ground aside; and lanes among them.
-        edges, clock_hz: of the clock on which lanes are sampled, and its rate.
-        framing, check: how frames are found, and the check's name.
-        sequence_bits: of the frame count; more than 4 count as 4 where links are compared.
-        frame_bits: of a frame.
-        slot_cycles, slot_ns: from one frame's start to the next; in processor cycles.
-        symbol_ns: how long a symbol stands.
-        frame_hz: frames a second.
-        sync_slots: slots until a receiver is in sync, at best.
-        undetected_ratios: share of all errors of one, two and three bits that pass undetected.
-        link: the whole description, as in a link file.
-    """
-
-    name: str
-    pins: int
-    lanes: int
-    edges: str
-    clock_hz: int
-    framing: str
-    check: str
-    sequence_bits: int
-    frame_bits: int
-    slot_cycles: Fraction
-    slot_ns: Fraction
-    symbol_ns: Fraction
-    frame_hz: Fraction
-    sync_slots: int
-    undetected_ratios: tuple[Fraction, ...]
-    link: Mapping[str, object]
-
-
-@dataclass(frozen=True, slots=True)
-class Exploration:
-    """What a search for links found.
-
-    Attributes:
-        interrupted: it was stopped; the rest is of the links tried so far.
-        limits: what they had to keep to.
-        payload: bits of space, unit and address that each frame carries, besides 8 of data.
-        links_within_limits: how many there are.
-        front: the Pareto front, by pins and slot.
-        written: link files that were written.
-        plot: the picture that was drawn; None: none.
-    """
-
-    interrupted: bool
-    limits: Limits
-    payload: Payload
-    links_within_limits: int
-    front: tuple[FrontLink, ...]
-    written: tuple[Path, ...]
-    plot: Path | None
-
-
-def _exploration(
-    found: Found,
-    limits: Limits,
-    payload: Payload,
-    written: list[Path],
-    options: ExploreOptions,
-    *,
-    interrupted: bool,
-) -> Exploration:
-    from busplay.description.plain import link_to_plain
-
-    front = tuple(
-        FrontLink(
-            name=one.link.name,
-            pins=one.budget.wires,
-            lanes=one.link.lanes,
-            edges=one.link.edges,
-            clock_hz=one.budget.clock_hz,
-            framing=one.choice.framing,
-            check=one.choice.check,
-            sequence_bits=one.sequence_bits,
-            frame_bits=one.link.frame_bits,
-            slot_cycles=one.budget.slot_cycles,
-            slot_ns=one.budget.slot_ns,
-            symbol_ns=one.budget.symbol_ns,
-            frame_hz=one.budget.frame_hz,
-            sync_slots=one.sync_slots,
-            undetected_ratios=one.undetected,
-            link=link_to_plain(one.link),
-        )
-        for one in found.front
-    )
-    plot = options.plot_path if found.front else None
-    count = len(found.front) + len(found.others)
-    return Exploration(interrupted, limits, payload, count, front, tuple(written), plot)

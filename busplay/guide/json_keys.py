@@ -36,7 +36,7 @@ REPORTS: dict[str, tuple[Printed, ...]] = {
     "plan": (
         Printed("a plan", "", "busplay.analysis.plan:PlanReport"),
         Printed("--can-it-see", "", "busplay.analysis.sampling.visibility:VisibilityReport"),
-        Printed("--explore", "", "busplay.cli.plan_explore:Exploration"),
+        Printed("--explore", "", "busplay.analysis.explore:Exploration"),
     ),
     "convert": (Printed("", "", "busplay.conversion.convert:ConvertReport"),),
     "info": (

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from busplay.analysis.explore import Found, Limits, LinkCandidate, explore, undetected_shares
+from busplay.analysis.explore import Exploration, Limits, LinkCandidate, explore, undetected_shares
 from busplay.analysis.explore_links import LinkChoice, Payload, build_link
 from busplay.analysis.explore_plot import CLOCK_INCHES, DOTS_PER_INCH, plot_front
 from busplay.description.link import Edges, Link
@@ -24,54 +24,54 @@ PAYLOAD = Payload(2, 2, 16)
 
 
 @pytest.fixture(scope="module")
-def found() -> Found:
+def found() -> Exploration:
     return explore(Limits(CLOCK_HZ, max_pins=8, clocks_hz=(12_000_000,)), PAYLOAD)
 
 
 def beats(one: LinkCandidate, other: LinkCandidate) -> bool:
     """The plain rule: as good in everything, and better in something."""
     no_worse = [
-        one.budget.wires <= other.budget.wires,
-        one.budget.clock_hz <= other.budget.clock_hz,
-        one.budget.slot_ns <= other.budget.slot_ns,
-        one.budget.symbol_ns >= other.budget.symbol_ns,
+        one.pins <= other.pins,
+        one.clock_hz <= other.clock_hz,
+        one.slot_ns <= other.slot_ns,
+        one.symbol_ns >= other.symbol_ns,
         one.sync_slots <= other.sync_slots,
-        one.undetected <= other.undetected,
+        one.undetected_ratios <= other.undetected_ratios,
         min(one.sequence_bits, 4) >= min(other.sequence_bits, 4),
     ]
     return all(no_worse) and one.aims() != other.aims()
 
 
-def test_front_is_what_no_other_beats(found: Found) -> None:
+def test_front_is_what_no_other_beats(found: Exploration) -> None:
     everything = [*found.front, *found.others]
     assert len(found.front) > 10
     assert len(found.others) > 10
     for one in found.front:
-        assert not any(beats(other, one) for other in everything), one.link.name
+        assert not any(beats(other, one) for other in everything), one.name
     for one in found.others:
         twin = any(other.aims() == one.aims() for other in found.front)
-        assert twin or any(beats(other, one) for other in found.front), one.link.name
+        assert twin or any(beats(other, one) for other in found.front), one.name
 
 
-def test_no_link_is_counted_twice(found: Found) -> None:
+def test_no_link_is_counted_twice(found: Exploration) -> None:
     """Bits left in the last symbol gave the same link from two choices."""
-    names = [one.link.name for one in (*found.front, *found.others)]
+    names = [one.name for one in (*found.front, *found.others)]
     assert len(names) == len(set(names))
 
 
-def test_every_link_found_is_sound_and_within_the_limits(found: Found) -> None:
+def test_every_link_found_is_sound_and_within_the_limits(found: Exploration) -> None:
     for one in (*found.front, *found.others):
-        require_sound(one.link)
-        assert one.budget.wires <= 8
-        assert one.budget.slot_cycles <= 4
+        require_sound(one.description)
+        assert one.pins <= 8
+        assert one.slot_cycles <= 4
 
 
-def test_every_link_of_the_front_reads_back_from_its_file(found: Found) -> None:
-    names = {one.link.name for one in found.front}
+def test_every_link_of_the_front_reads_back_from_its_file(found: Exploration) -> None:
+    names = {one.name for one in found.front}
     assert len(names) == len(found.front)
     for one in found.front:
-        again = parse_link(link_toml(one.link), file="")
-        assert again == one.link
+        again = parse_link(link_toml(one.description), file="")
+        assert again == one.description
 
 
 def shape(link: Link) -> tuple[object, ...]:
@@ -146,12 +146,12 @@ def test_limits_leave_out_what_is_over_them(edges: Edges) -> None:
     found = explore(limits, PAYLOAD)
     assert found.front
     for one in (*found.front, *found.others):
-        assert one.budget.clock_hz <= 16_000_000
-        assert one.budget.slot_cycles <= 3
-        assert one.budget.frame_hz >= 3_000_000
-        assert one.choice.framing in ("strobe", "check")
-        assert one.choice.check in ("crc4_g704", "crc5_usb", "hec_i432")
-        assert one.link.edges == edges
+        assert one.clock_hz <= 16_000_000
+        assert one.slot_cycles <= 3
+        assert one.frame_hz >= 3_000_000
+        assert one.framing in ("strobe", "check")
+        assert one.check in ("crc4_g704", "crc5_usb", "hec_i432")
+        assert one.edges == edges
 
 
 def test_limits_that_nothing_meets_give_an_empty_front() -> None:
@@ -177,7 +177,7 @@ def test_progress_goes_up_to_the_number_of_choices() -> None:
 
 
 @pytest.mark.parametrize(("suffix", "start"), [(".png", b"\x89PNG"), (".svg", b"<?xml")])
-def test_same_search_draws_the_same_file(found: Found, suffix: str, start: bytes) -> None:
+def test_same_search_draws_the_same_file(found: Exploration, suffix: str, start: bytes) -> None:
     pytest.importorskip("matplotlib", reason="the extra `analysis` is not installed")
     pictures = [plot_front(found, Path(f"front{suffix}"), title="links") for _ in range(2)]
     assert pictures[0].startswith(start)

@@ -99,7 +99,7 @@ def test_search_finds_the_fewest_lanes_for_a_store_in_4_cycles(edges: str, lanes
     # 24 bits and 2 of space, which tells memory from registers.
     limits = Limits(CLOCK_HZ, framings=("strobe",), edges=(edges,))  # type: ignore[arg-type]
     found = explore(limits, Payload(space_bits=2, unit_bits=0, address_bits=16))
-    assert min(one.link.lanes for one in found.front) == lanes
+    assert min(one.lanes for one in found.front) == lanes
     assert ceil(Fraction(26, 4 * (2 if edges == "both" else 1))) == lanes
 
 
