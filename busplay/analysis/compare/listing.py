@@ -3,61 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
+from busplay.analysis.compare.comparison import Difference, Sighting
 from busplay.analysis.compare.frame_comparison import Differences, FrameComparison
-from busplay.analysis.compare.sides import Bit
 from busplay.analysis.compare.streams import Kind
 from busplay.program.places import Places, space_name
 from busplay.trace.header import TraceHeader
 from busplay.units import NS_PER_S
-
-
-@dataclass(frozen=True, slots=True)
-class Sighting:
-    """One frame in one trace.
-
-    Attributes:
-        index: number of the frame, idle ones not counted.
-        edge: link edge of its start.
-        cycle: processor cycle in which it starts; None where the trace has no board.
-        time_ns: since processor cycle 0, or since edge 0 without a board; None without a clock.
-        unit, unit_number: the display that it goes to.
-        space: `memory`, `registers` or `reserved`.
-        offset, data: the byte, and where it goes within the space.
-        address: processor address whose stores go there; None where no window does.
-        label: the label at or before that address; None where none is known.
-    """
-
-    index: int
-    edge: int
-    cycle: int | None
-    time_ns: int | None
-    unit: str
-    unit_number: int
-    space: str
-    offset: int
-    data: int
-    address: int | None
-    label: str | None
-
-
-@dataclass(frozen=True, slots=True)
-class Difference:
-    """One difference.
-
-    Attributes:
-        kind: `missing`, `changed`, `added` or `out_of_order`.
-        expected, actual: the frame in each trace; None where it is not.
-        wrong_bits: of a changed frame, the first on the wire first.
-        lanes: lanes of the actual link that carried a wrong bit.
-    """
-
-    kind: Kind
-    expected: Sighting | None
-    actual: Sighting | None
-    wrong_bits: tuple[Bit, ...]
-    lanes: tuple[int, ...]
 
 
 def list_differences(

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from pathlib import PurePath
 
-from busplay.analysis.compare.comparison import Comparison, Delays
-from busplay.analysis.compare.listing import Difference, Sighting
+from busplay.analysis.compare.comparison import Comparison, Delays, Difference, Sighting
 from busplay.analysis.compare.pattern import SIGNIFICANCE, one_in
 from busplay.errors import printable
 from busplay.explain.text_layout import heading, pairs, table, wrapped

@@ -13,8 +13,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from busplay.analysis.compare.comparison import TimeUnit
-from busplay.analysis.compare.streams import AlignmentRules
+from busplay.analysis.compare.streams import AlignmentRules, TimeUnit
 from busplay.batch import FrameBatch, UInt64Column
 from busplay.description.board import Board, Unit, Window
 from busplay.description.link import WORD_BITS, Link

@@ -6,7 +6,7 @@ Named tuples, since compiled code takes them as they are.
 from __future__ import annotations
 
 from enum import IntEnum
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,6 +37,9 @@ DIFFERENCES, RUNS = 6, 7  # rows that this call has filled
 RUN_FRAMES = 8  # equal pairs with the present delay, not yet told
 PATIENCE = 9  # frames that hypothesis 5 holds for
 STATE_NUMBERS = 10
+
+# In which unit times are compared.
+TimeUnit = Literal["edges", "cycles"]
 
 EDIT_MOST = 48  # edits that are tried one by one
 

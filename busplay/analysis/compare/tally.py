@@ -7,11 +7,11 @@ from collections import Counter
 import numpy as np
 from numpy.typing import NDArray
 
-from busplay.analysis.compare.comparison import Delays, TimeUnit, WrongBit
+from busplay.analysis.compare.comparison import Delays, WrongBit
 from busplay.analysis.compare.frame_comparison import Differences
 from busplay.analysis.compare.reordering import find_reordered
 from busplay.analysis.compare.sides import Sides
-from busplay.analysis.compare.streams import Kind
+from busplay.analysis.compare.streams import Kind, TimeUnit
 from busplay.units import NS_PER_S
 
 # A delay that changes all the time has no usual value, and need not fill the memory.
