@@ -159,14 +159,6 @@ def test_part_of_a_capture_is_converted(busplay: Call, trace: Path) -> None:
     assert first > 0
 
 
-def test_options_of_a_capture_are_refused_elsewhere(busplay: Call, trace: Path) -> None:
-    outcome = busplay("convert", trace, trace.with_name("a.vcd"), "--from", "1ms", "--keep-going")
-    assert outcome.status == 2
-    assert outcome.err == (
-        f"busplay: {trace}: found trace, and options of a capture; leave out --from, --keep-going\n"
-    )
-
-
 def test_what_a_form_does_not_tell_is_asked_for(busplay: Call, tmp_path: Path) -> None:
     path = tmp_path / "a.trace"
     write_trace(path, has_board=False)
@@ -214,50 +206,6 @@ def test_compressed_forms_come_back_as_such(
     outcome = busplay("convert", packed, trace.with_name("c.trace"), *link)
     assert outcome.status in (1, 2)
     assert "the file was cut off" in outcome.out + outcome.err
-
-
-@pytest.mark.parametrize(
-    ("name", "words", "message"),
-    [
-        ("b.vcd", ("--jitter", "1ns"), "--jitter: found a conversion to {} without --out-rate"),
-        ("b.csv", ("--swap", "lane0=lane1"), "--swap: found a conversion to {} without --out"),
-        ("b.trace", ("--seed", "1"), "--seed: found a conversion to {} without --out-rate; it"),
-        ("b.pcapng", ("--out-to", "1us"), "--out-to: found a conversion to pcapng; only wires"),
-        ("b.csv", ("--out-tick", "1ns"), "--out-tick: found a conversion of frames to {}; it is"),
-        ("b.vcd", ("--out-tick", "3ns"), "--out-tick: found 3 ns; a VCD counts in 1, 10 or 100"),
-        ("b.vcd", (*SAMPLED, "--no-texts"), "--no-texts: found a conversion of samples to {}"),
-        ("b.csv", (*SAMPLED, "--as", "wires"), "--as: found wires and a rate; with --out-rate a"),
-        ("b.sr", (*SAMPLED, "--jitter", "-1ns"), "'--jitter': -1ns is negative"),
-        ("b.sr", (*SAMPLED, "--settle", "-1ns"), "'--settle': -1ns is negative"),
-        ("b.sr", (*SAMPLED, "--out-from", "-1us"), "'--out-from': -1us is negative"),
-        ("b.sr", (*SAMPLED, "--out-from", "9s"), "--out-from: found 9 s; the trace ends at "),
-        ("b.vcd", ("--out-to", "-1us"), "'--out-to': -1us is negative"),
-        ("b.sr", (*SAMPLED, "--skew", "clock=1ns"), "--skew: found wire 'clock'; skew is against"),
-        ("b.sr", (*SAMPLED, "--skew", "lane0=5"), "found --skew '5'; give a unit, such as 5s"),
-        ("b.sr", (*SAMPLED, "--swap", "lane0"), "--swap: found 'lane0'; write WIRE=WIRE"),
-        ("b.sr", (*SAMPLED, "--swap", "lane0=x"), "--swap: found wire 'x'; the wires are clock"),
-        ("b.sr", (*SAMPLED, "--invert", "x"), "--invert: found wire 'x'; the wires are clock"),
-        ("b.sr", ("--out-rate", "24"), "found rate '24'; give a unit, such as 24MHz"),
-        ("b.sr", ("--rate", "24MHz"), "--rate is now --out-rate"),
-        ("b.vcd", ("--stop", "1ms"), "--stop is now --out-to"),
-        ("b.sr", ("--begin-at", "1ms"), "--begin-at is now --out-from"),
-        ("b.vcd", ("--tick", "1ns"), "--tick is now --out-tick"),
-        ("b.vcd", ("--clock", "8MHz"), "--clock is now --clock-rate"),
-        ("b.sr", ("--slow", "1ns"), "--slow is now --settle"),
-        ("b.vcd", ("--first", "3"), "--first is now --max-changes"),
-        ("b.vcd", ("--timescale", "1ns"), "--timescale is now --in-timescale"),
-        ("b.sr", (), "OUT: found "),
-        ("b.png", (), "OUT: found "),
-        ("b.png", SAMPLED, "OUT: found "),
-    ],
-)
-def test_options_that_cannot_be_or_do_nothing_are_refused(
-    busplay: Call, trace: Path, name: str, words: tuple[str, ...], message: str
-) -> None:
-    outcome = busplay("convert", trace, trace.with_name(name), *words)
-    assert outcome.status == 2
-    assert message.format(trace.with_name(name)) in outcome.err
-    assert not trace.with_name(name).exists()
 
 
 def test_lanes_may_come_early_as_well_as_late(busplay: Call, trace: Path) -> None:

@@ -161,33 +161,6 @@ def test_eyes_are_drawn_and_nothing_else_is_left(busplay: Call, tmp_path: Path) 
     assert "Eyes of" in (tmp_path / "eye.svg").read_text()
 
 
-REFUSALS = """
-: --link: found no link; say what the wires carry: --link FILE, a shipped link's name, or --board
---link guarded --map clock=zz: {capture}: --map: found no signal named 'zz'; \
-the capture has the signals lad0, lad1, lad2, lad3, lframe, lclk; give a full name
---link {link} --map lane0=lframe: {capture}: --map: found signal lframe on lane0, \
-which leaves none for strobe; say where strobe is too (strobe=SIGNAL)
---link {link} --map lane0=lad1,lane1=lad1: {capture}: --map: found signal lad1 on two wires; \
-each wire has a signal of its own
---link {link} --sample-at 40ns: --sample-at: found 40,000 ps; edges come every 30,044 ps, \
-so give less than that either way
---link {link} --labels x.lbl: --labels: found no --expect; labels name what a comparison finds
---link {link} --snapshot a.png: --snapshot: found no board; a picture needs --board BOARD
---link {link} --eye e.gif: --eye: found e.gif; end its name in .png, .svg
---link {link} --find-map --map clock=lclk: --find-map: found --map besides it; \
-give one or the other
-"""
-
-
-@pytest.mark.parametrize("line", REFUSALS.strip().splitlines())
-def test_what_cannot_be_done_is_refused_by_name(busplay: Call, line: str) -> None:
-    names = {"capture": CAPTURES / "power9_lpc_io_write.sr", "link": LINKS / "lpc_io_write.toml"}
-    options, _, message = line.partition(": ")
-    outcome = busplay("decode", names["capture"], *options.format(**names).split())
-    assert outcome.status == 2
-    assert outcome.err == f"busplay: {message.format(**names)}\n"
-
-
 def test_json_and_text_say_the_same_of_a_real_capture(busplay: Call) -> None:
     capture, link = CAPTURES / "power9_lpc_io_write.csv", LINKS / "lpc_io_write.toml"
     figures = json.loads(busplay("decode", capture, "--link", link, "--json").out)

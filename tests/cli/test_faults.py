@@ -128,20 +128,3 @@ def test_faults_file_and_options_add_up(capsys: pytest.CaptureFixture[str], tmp_
     assert accounts["faults"]["extra_edges"]["injected"] == 1
     assert accounts["faults"]["stuck_symbols"]["injected"] > 0
     assert accounts["balanced"] is True
-
-
-@pytest.mark.parametrize(
-    ("option", "value", "message"),
-    [
-        ("--stuck", "9=1", "--stuck: found lane 9; link guarded has 5 wires, 0 to 4"),
-        ("--stuck", "lane", "'lane' is no LANE=LEVEL; write 2=1 for lane 2 stuck high"),
-        ("--ber", "2", "2 is not 0, 1, or between 1e-12 and 1"),
-        ("--ber", "some", "'some' is no probability; write 1e-4 or 0.001"),
-        ("--faults", "none.toml", "none.toml: found no such file; give the path of a file"),
-    ],
-)
-def test_wrong_fault_is_refused(
-    capsys: pytest.CaptureFixture[str], option: str, value: str, message: str
-) -> None:
-    assert run_busplay("run", "dunlin", FILL, "--headless", "--cycles", 10, option, value) == 2
-    assert message in capsys.readouterr().err

@@ -114,30 +114,6 @@ def test_info_of_a_capture_cut_off(busplay: Call, tmp_path: Path) -> None:
     assert outcome.figures["cut_reason"] == "it ends in the middle of a word: the file was cut off"
 
 
-@pytest.mark.parametrize(
-    ("words", "message"),
-    [
-        (["--in-rate", "often"], "found rate 'often'; write a number and Hz, kHz, MHz or GHz"),
-        (["--from", "soon"], "found time 'soon'; write a number and s, ms, us, ns or ps"),
-        (
-            ["--in-timescale", "1 parsec"],
-            "found timescale '1 parsec'; write a number and s, ms, us",
-        ),
-        (["--in-rate", "24"], "found rate '24'; give a unit, such as 24MHz"),
-        (["--from", "3"], "found time '3'; give a unit, such as 3s or 3ms"),
-        (["--max-unpacked", "9"], "found size '9'; write a number and B, kB, MB or GB"),
-        (["--rate", "1MHz"], "--rate is now --in-rate"),
-        (["--bits", "0-3"], "--bits is now --in-bits"),
-        (["--first", "3"], "--first is now --max-changes"),
-        (["--in-bits", "0-99", "--in-rate", "1MHz"], "found bit 99; a sample has bits 0 to 63"),
-    ],
-)
-def test_wrong_options_are_refused(busplay: Call, words: list[str], message: str) -> None:
-    outcome = busplay("info", DATA / "power9_lpc_io_read.vcd", *words)
-    assert outcome.status == 2
-    assert message in outcome.err
-
-
 def test_info_of_nothing_known(busplay: Call, tmp_path: Path) -> None:
     path = tmp_path / "mystery.xyz"
     path.write_bytes(bytes(range(256)))
@@ -182,17 +158,4 @@ def test_a_pipe_is_refused_and_not_waited_for(busplay: Call, tmp_path: Path, com
     assert outcome.err == (
         f"busplay: {path}: found a pipe; this is read more than once: write it to a file, and give"
         " that\n"
-    )
-
-
-@pytest.mark.parametrize("command", ["info", "decode", "convert"])
-def test_a_part_that_ends_before_it_begins_is_refused(
-    busplay: Call, tmp_path: Path, command: str
-) -> None:
-    words = {"info": (), "decode": ("--link", "lean"), "convert": (tmp_path / "a.trace",)}[command]
-    path = DATA / "power9_lpc_io_read.vcd"
-    outcome = busplay(command, path, *words, "--from", "2us", "--to", "1us")
-    assert outcome.status == 2
-    assert outcome.err == (
-        "busplay: --to: found a part from 2 us to 1 us; it ends after it begins\n"
     )

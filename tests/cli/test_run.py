@@ -56,12 +56,6 @@ def test_window_that_closes_after_losses_prints_the_summary(busplay: Busplay, be
     assert found.out == ("" if ber == "0" else busplay(*words, "--headless").out)
 
 
-def test_run_headless_needs_an_end(busplay: Busplay) -> None:
-    found = busplay("run", "dunlin", TIDES, "--headless")
-    assert found.status == 2
-    assert "--cycles COUNT, --duration TIME or --until-exit" in found.err
-
-
 @pytest.mark.parametrize(
     ("words", "cycles"),
     [(("--cycles", "200_000"), 200_000), (("--duration", "25ms"), 200_000)],
@@ -109,61 +103,6 @@ def test_snapshot_has_the_units_size(busplay: Busplay, tmp_path: Path) -> None:
     assert wide > 256 + 128
     assert high >= 192
     assert len(Image.open(panel).convert("RGB").getcolors() or []) > 4
-
-
-def test_snapshot_of_no_unit_is_refused_before_running(busplay: Busplay, tmp_path: Path) -> None:
-    picture = tmp_path / "a.png"
-    found = busplay(
-        *("run", "dunlin", TIDES, "--headless", "--cycles", "10"),
-        *("--snapshot", f"{picture}@pannel"),
-    )
-    assert found.status == 2
-    assert f"--snapshot {picture}@pannel: found unit 'pannel'" in found.err
-    assert "panel, sign" in found.err
-    assert not picture.exists()
-
-
-@pytest.mark.parametrize(
-    ("words", "said"),
-    [
-        (("run", "dunlinn"), "dunlin"),
-        (("run", "dunlin", "no-such.bin", "--headless", "--cycles", "1"), "no-such.bin"),
-        (("run", "dunlin", "--headless", "--cycles", "1"), "name a program to run"),
-        (("run", "dunlin", str(TIDES), "--headless", "--cycles", "many"), "no whole number"),
-        (("run", "dunlin", str(TIDES), "--headless", "--cycles", "-5"), "-5"),
-        (("run", "dunlin", str(TIDES), "--headless", "--duration", "soon"), "such as 1.5ms"),
-        (("run", "dunlin", str(TIDES), "--headless", "--cycles", "1", "--speed", "0"), "speed"),
-        (("run", "dunlin", str(TIDES), "--headless", "--cycles", "1", "--link", "lea"), "lean"),
-        (("run", "dunlin", str(TIDES), "--headless", "--cycles", "1", "--core", "x"), "reference"),
-        (
-            ("run", "dunlin", str(TIDES), "--headless", "--cycles", "1", "--snapshot", "a.gif"),
-            ".png",
-        ),
-        (
-            ("run", "dunlin", str(TIDES), "--headless", "--cycles", "1", "--load", "$10000"),
-            "64 KiB",
-        ),
-        (("run", "dunlin", str(TIDES), "--stores", "-"), "--stores takes the program's place"),
-        (("run", "dunlin", "--stores", "no-such.csv", "--headless"), "no-such.csv"),
-        (
-            ("run", "dunlin", str(TIDES), "--headless", "--cycles", "1", "--keys", "no.csv"),
-            "no.csv",
-        ),
-        (
-            ("run", "dunlin", str(TIDES), "--headless", "--cycles", "1", "--record", "no/t.trace"),
-            "make the folder no first",
-        ),
-        (("demo", "tide"), "tides, waves"),
-        (("jump",), "No such command"),
-        (("demo", "--bogus"), "No such option '--bogus'.\n"),
-    ],
-)
-def test_wrong_use_is_status_2_and_says_what_would_be_right(
-    busplay: Busplay, words: tuple[str, ...], said: str
-) -> None:
-    found = busplay(*words)
-    assert found.status == 2
-    assert said in found.err
 
 
 def test_errors_are_json_too(busplay: Busplay) -> None:
@@ -399,48 +338,6 @@ def test_stores_to_rom_and_to_nothing_are_shown(busplay: Busplay, tmp_path: Path
     said = busplay(*words).out
     assert said.startswith("stray.bin: no store in a window\n")
     assert "  ignored   2 stores to ROM, 1 to nothing\n" in said
-
-
-@pytest.mark.parametrize(
-    ("words", "said"),
-    [
-        (("run", "dunlin", "--load", "$C000"), "--load is the address of PROGRAM"),
-        (("demo", "--headless", "--scale", "2"), "--scale is for the window"),
-        (("demo", "--headless", "--full-screen"), "--full-screen is for the window"),
-        (("demo", "--headless", "--duration", "5"), "give a unit, such as 5s or 5ms"),
-        (("demo", "--headless", "--duration", "-5s"), "-5s is negative"),
-        (("demo", "--headless", "--seconds", "5"), "--seconds is now --duration"),
-        (("replay", "a.trace", "--seconds", "5"), "--seconds is now --to"),
-        (
-            ("replay", "a.trace", "--labels", "a.lbl"),
-            "--labels belongs to --program",
-        ),
-    ],
-)
-def test_option_without_effect_is_refused(
-    busplay: Busplay, words: tuple[str, ...], said: str
-) -> None:
-    found = busplay(*words)
-    assert found.status == 2
-    assert said in found.err
-
-
-@pytest.mark.parametrize(
-    ("words", "said"),
-    [
-        (("--from", "99s"), "--from: found 99 s; the recording ends at 12.50"),
-        (("--from", "5ms", "--to", "5ms"), "--from: found 5 ms; it stops at 5 ms, so give less"),
-        (("--from", "5ms", "--cycles", "100"), "--from: found 5 ms; it stops at 12.5 us"),
-    ],
-)
-def test_replay_with_nothing_to_play_is_refused(
-    busplay: Busplay, tmp_path: Path, words: tuple[str, ...], said: str
-) -> None:
-    trace = tmp_path / "a.trace"
-    busplay("demo", "--headless", "--cycles", 100_000, "--record", trace)
-    found = busplay("replay", trace, "--headless", *words)
-    assert found.status == 2
-    assert said in found.err
 
 
 def test_part_of_a_replay_has_sums_that_agree(busplay: Busplay, tmp_path: Path) -> None:
