@@ -42,24 +42,6 @@ def test_any_bytes_and_options_are_read_or_refused(
     read_or_refuse(path, **options)
 
 
-@settings(max_examples=150, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(
-    text=st.lists(
-        st.sampled_from(
-            (
-                "0.1", "1", "0", "x", ",", ";", "\t", "\n", "-", "e5", "Time", "[s]", "#", '"', " ",
-                "0x1F", "a", "logic", "Samplerate: 1 MHz", "999999999999999999999", "\r\n",
-            )
-        ),
-        max_size=40,
-    ).map("".join)
-)  # fmt: skip
-def test_any_table_is_read_or_refused(tmp_path: Path, text: str) -> None:
-    path = tmp_path / "one.csv"
-    path.write_text(text, newline="")
-    read_or_refuse(path)
-
-
 def test_missing_file_and_folder_are_refused(tmp_path: Path) -> None:
     with pytest.raises(InputError) as error:
         open_capture(tmp_path / "none.vcd")

@@ -82,14 +82,3 @@ def test_rows_before_the_damage_are_given() -> None:
     with pytest.raises(InputError):
         found.extend(word for batch in batches for word in batch.word.tolist())
     assert found == [2, 4]
-
-
-@given(st.binary(max_size=200) | st.text('edgword,0x1$\n\r"', max_size=80).map(str.encode))
-def test_any_bytes_give_frames_or_the_promised_error(content: bytes) -> None:
-    failed_at: str | None = "line 0"
-    try:
-        read(b"edge,word\n" + content)
-    except InputError as error:
-        failed_at = error.place
-    assert failed_at is not None
-    assert failed_at.startswith("line ")

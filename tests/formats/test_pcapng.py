@@ -136,17 +136,3 @@ def test_packets_before_the_damage_are_given() -> None:
     with pytest.raises(InputError):
         found.extend(word for batch in reader.packets() for word in batch.word.tolist())
     assert found == [1, 2]
-
-
-@given(st.data())
-def test_any_bytes_give_packets_or_the_promised_error(data: st.DataObject) -> None:
-    content = bytearray(written([1, 2, 3], [4, 5, 6], comment="hello"))
-    for _ in range(data.draw(st.integers(0, 6))):
-        place = data.draw(st.integers(0, len(content) - 1))
-        content[place] = data.draw(st.integers(0, 255))
-    cut = data.draw(st.integers(0, len(content)))
-    try:
-        _, batches = read(bytes(content[:cut]) + data.draw(st.binary(max_size=8)))
-    except InputError:
-        return
-    assert all(len(batch.word) == len(batch.time_ns) for batch in batches)

@@ -5,7 +5,6 @@ import os
 import struct
 import threading
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import suppress
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import BinaryIO
@@ -137,26 +136,6 @@ def test_pipe_is_read_live(form: Form) -> None:
         go_on.set()
         assert rows_of(batches) == [(3, 0x4001, 4)]
     thread.join()
-
-
-@both_forms
-@given(content=st.binary(max_size=200))
-def test_any_bytes_give_stores_or_the_promised_error(form: Form, content: bytes) -> None:
-    for read in (form.read, read_stores):
-        with suppress(InputError):
-            rows = rows_of(read(io.BytesIO(content), "fuzz"))
-            assert rows == sorted(rows, key=lambda row: row[0])
-
-
-@both_forms
-@given(rows=stores, place=st.integers(0, 10_000), byte=st.integers(0, 255))
-def test_one_changed_byte_gives_stores_or_the_promised_error(
-    form: Form, rows: list[Row], place: int, byte: int
-) -> None:
-    content = bytearray(form.written([*rows, (1 << 42, 1, 1)]))
-    content[place % len(content)] = byte
-    with suppress(InputError):
-        rows_of(form.read(io.BytesIO(bytes(content)), "fuzz"))
 
 
 @both_forms

@@ -73,22 +73,24 @@ def _rows(capture: Capture) -> list[UInt64Column]:
 
 def parse_pcapng(content: bytes) -> None:
     """Read packets."""
-    for _ in PcapngReader(io.BytesIO(content), file="input.pcapng").packets():
-        pass
+    for batch in PcapngReader(io.BytesIO(content), file="input.pcapng").packets():
+        assert len(batch.word) == len(batch.time_ns)
 
 
 def parse_stores(content: bytes) -> None:
     """Read stores, CSV or binary."""
-    for _ in read_stores(io.BytesIO(content), "input"):
-        pass
+    last = 0
+    for batch in read_stores(io.BytesIO(content), "input"):
+        assert last <= batch.cycle[0] == batch.cycle.min()
+        last = batch.cycle[-1]
 
 
 def parse_frames_csv(content: bytes) -> None:
     """Read frames as rows."""
-    for _ in read_frames_csv(io.BytesIO(content), file="input.csv", word_bits=40):
-        pass
+    for batch in read_frames_csv(io.BytesIO(content), file="input.csv", word_bits=40):
+        assert batch.word.max() < 1 << 40
 
 
 def parse_keys(content: bytes) -> None:
     """Read key presses."""
-    read_key_presses(with_file(content, "keys.csv"))
+    assert all(1 <= code <= 255 for _, code in read_key_presses(with_file(content, "keys.csv")))

@@ -17,6 +17,7 @@ from busplay.errors import InputError
 INPUT_BYTES_MOST = 1 << 16
 MEMORY_MB_MOST = 300
 PROCESSOR_S_MOST = 5.0
+MESSAGE_CHARACTERS_MOST = 1_000
 _STATUS = Path("/proc/self/status")
 _CLEAR = Path("/proc/self/clear_refs")
 _RESET_PEAK = "5"
@@ -39,19 +40,22 @@ def parse_within_limits(parse: Callable[[bytes], object], content: bytes) -> boo
     """
     before_mb = _reset_peak_mb()
     begun_s = time.process_time()
+    message = ""
     with _alarm():
         try:
             parse(content)
-            taken = True
-        except InputError:
-            taken = False
+        except InputError as error:
+            message = str(error)
+    # One line that a terminal can show, and not endless.
+    assert message.isprintable()
+    assert len(message) < MESSAGE_CHARACTERS_MOST
     spent_s = time.process_time() - begun_s
     if spent_s > PROCESSOR_S_MOST:
         raise LimitExceededError(f"{len(content):,} bytes took {spent_s:.1f} s")
     grown_mb = _peak_mb() - before_mb
     if grown_mb > MEMORY_MB_MOST:
         raise LimitExceededError(f"{len(content):,} bytes took {grown_mb:,.0f} MB")
-    return taken
+    return not message
 
 
 class _alarm:  # noqa: N801 - reads as a verb at its only use

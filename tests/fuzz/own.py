@@ -5,6 +5,8 @@ from __future__ import annotations
 from contextlib import suppress
 from typing import get_args
 
+import numpy as np
+
 from busplay.core.memory_map import MemoryMap
 from busplay.description.board import ImageFormat
 from busplay.description.read_faults import load_faults
@@ -53,13 +55,15 @@ def parse_image_file(content: bytes) -> None:
     """Read a program as each format, and as what its bytes look like."""
     for image_format in get_args(ImageFormat):
         with suppress(InputError):
-            parse_image(content, file="input", format=image_format, load_address=0x8000)
+            image = parse_image(content, file="input", format=image_format, load_address=0x8000)
+            assert image.segments
     parse_image(content, file="input", load_address=0x8000)
 
 
 def parse_labels_file(content: bytes) -> None:
     """Read a list of labels."""
-    parse_labels(content, file="input.lbl")
+    labels = parse_labels(content, file="input.lbl")
+    assert all(0 <= address <= 0xFFFF and names for address, names in labels.items())
 
 
 def parse_trace(content: bytes) -> None:
@@ -69,8 +73,10 @@ def parse_trace(content: bytes) -> None:
         with TraceReader(path, keep_going=keep_going) as reader:
             trace_info(reader)
             reader.verify()
-            for _ in reader.frames_between(reader.stop_edge // 2, reader.stop_edge):
-                pass
+            edges = np.concatenate([[0], *(frames.edge for frames in reader.chunks())])
+            assert len(edges) == reader.frames + 1
+            assert not (edges[1:] < edges[:-1]).any()
+            reader.seek(reader.stop_edge // 2)
 
 
 def parse_sealed_trace(content: bytes) -> None:

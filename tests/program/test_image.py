@@ -302,35 +302,6 @@ def test_huge_file_is_refused_before_it_is_taken_apart(tmp_path: Path) -> None:
 
 
 @given(
-    content=st.binary(max_size=300), format=st.sampled_from(["auto", "raw", "ihex", "srec", "elf"])
-)
-def test_any_bytes_give_an_image_or_the_promised_error(content: bytes, format: str) -> None:  # noqa: A002
-    try:
-        image = parse_image(content, file="fuzz", format=format, load_address=0x8000)  # type: ignore[arg-type]
-    except InputError:
-        return
-    assert image.segments
-
-
-@given(
-    which=st.sampled_from([IHEX, SREC, elf(*PARTS)]),
-    changes=st.lists(st.tuples(st.integers(0, 999), st.integers(0, 255)), min_size=1, max_size=4),
-    length=st.integers(1, 999),
-)
-def test_damaged_files_give_an_image_or_the_promised_error(
-    which: bytes, changes: list[tuple[int, int]], length: int
-) -> None:
-    content = bytearray(which)
-    for place, byte in changes:
-        content[place % len(content)] = byte
-    try:
-        image = parse_image(bytes(content[:length]), file="fuzz", load_address=0x0200)
-    except InputError:
-        return
-    assert image.segments
-
-
-@given(
     address=st.integers(0, 0xFFFF),
     data=st.binary(min_size=1, max_size=60),
     form=st.sampled_from(["ihex", "srec", "elf"]),

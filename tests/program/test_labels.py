@@ -3,8 +3,6 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
 from busplay.errors import InputError
 from busplay.program.labels import find_labels_beside, parse_labels, read_labels
@@ -81,14 +79,3 @@ def test_labels_are_found_beside_a_program(tmp_path: Path) -> None:
     assert find_labels_beside(str(program)) == tmp_path / "tides.lbl"
     assert read_labels(tmp_path / "tides.lbl") == {0x0201: ("start",)}
     assert find_labels_beside(tmp_path / "tides.lbl") == tmp_path / "tides.labels"
-
-
-@given(
-    st.one_of(st.binary(max_size=200), st.text('al 0=$x,.;:C\n\r%"', max_size=60).map(str.encode))
-)
-def test_any_bytes_give_labels_or_the_promised_error(content: bytes) -> None:
-    try:
-        labels = parse_labels(content, file="fuzz")
-    except InputError:
-        return
-    assert all(0 <= address <= 0xFFFF and names for address, names in labels.items())

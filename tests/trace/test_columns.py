@@ -199,18 +199,3 @@ def test_edges_that_fall_are_refused() -> None:
         "x.trace: chunk 2 at byte 99: found edges that fall; "
         "a frame never begins before the one ahead of it"
     )
-
-
-@settings(max_examples=300, deadline=None)
-@given(data=st.data())
-def test_any_bytes_are_frames_or_an_input_error(data: st.DataObject) -> None:
-    codec = ColumnCodec(FrameLayout(GUARDED))
-    body = small_body()
-    for _ in range(data.draw(st.integers(1, 4))):
-        body[data.draw(st.integers(0, len(body) - 1))] = data.draw(st.integers(0, 255))
-    cut = data.draw(st.integers(0, len(body)))
-    try:
-        frames = codec.decode(memoryview(bytes(body[:cut])), 300, where=HERE)
-    except InputError:
-        return
-    assert len(frames) == 300

@@ -10,8 +10,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 from busplay.batch import FrameBatch
 from busplay.errors import InputError, printable
@@ -25,6 +23,7 @@ from busplay.trace.key_log import KeyPress, pack_presses, parse_presses
 from busplay.trace.reader import TraceReader
 from busplay.trace.writer import TraceFileWriter
 from tests.boards import GUARDED, LEAN, board_with
+from tests.fuzz.own import parse_trace
 from tests.naive.trace_reader import read_trace
 from tests.trace.cases import (
     CountingUnits,
@@ -436,60 +435,6 @@ def test_unknown_chunk_in_lower_case_is_passed_over(
         reader.verify()
 
 
-def read_everything(path: Path, *, keep_going: bool) -> None:
-    with TraceReader(path, keep_going=keep_going) as reader:
-        frames = joined(list(reader.chunks()))
-        assert len(frames) == reader.frames
-        assert not (frames.edge[1:] < frames.edge[:-1]).any()
-        reader.seek(40 * SECOND_EDGES)
-        reader.verify()
-        list(reader.chunk_rows())
-
-
-@settings(max_examples=250, deadline=None)
-@given(data=st.data(), seal=st.booleans(), keep_going=st.booleans())
-def test_any_change_to_a_trace_is_read_or_refused(
-    tmp_path_factory: pytest.TempPathFactory,
-    small: tuple[bytes, FrameBatch],
-    data: st.DataObject,
-    seal: bool,
-    keep_going: bool,
-) -> None:
-    raw = bytearray(small[0])
-    # Most of the file is the header; the chunks behind it are hit on purpose.
-    behind_header = raw.index(b"KEYS")
-    for _ in range(data.draw(st.integers(1, 4))):
-        first = data.draw(st.sampled_from((0, 12, behind_header)))
-        at = data.draw(st.integers(first, len(raw) - 1))
-        kind = data.draw(st.sampled_from(("set", "insert", "delete", "number")))
-        if kind == "set":
-            raw[at] = data.draw(st.integers(0, 255))
-        elif kind == "insert":
-            raw[at:at] = data.draw(st.binary(max_size=9))
-        elif kind == "delete":
-            del raw[at : at + min(data.draw(st.integers(1, 40)), len(raw) - 1 - at)]
-        else:
-            value = data.draw(st.sampled_from((0, 1, 0xFFFF, 1 << 31, (1 << 64) - 1)))
-            raw[at : at + 8] = value.to_bytes(8, "little")
-    path = tmp_path_factory.mktemp("fuzz") / "a.trace"
-    path.write_bytes(sealed(raw) if seal else raw)
-    try:
-        read_everything(path, keep_going=keep_going)
-    except InputError:
-        return
-
-
-@settings(max_examples=60, deadline=None)
-@given(raw=st.binary(max_size=300), with_head=st.booleans())
-def test_any_bytes_are_read_or_refused(
-    tmp_path_factory: pytest.TempPathFactory, raw: bytes, with_head: bool
-) -> None:
-    path = tmp_path_factory.mktemp("fuzz") / "a.trace"
-    path.write_bytes((HEAD.pack(b"\x89BPT\r\n\x1a\n", 1) if with_head else b"") + raw)
-    with pytest.raises(InputError):
-        TraceReader(path)
-
-
 @pytest.mark.parametrize(
     ("parse", "found"),
     [
@@ -510,14 +455,11 @@ def test_total_that_no_recording_reaches_is_refused(
     assert parse((1 << 62) - 1)
 
 
-def test_memory_stays_bounded_whatever_lengths_say(
-    tmp_path: Path, small: tuple[bytes, FrameBatch]
-) -> None:
+def test_memory_stays_bounded_whatever_lengths_say(small: tuple[bytes, FrameBatch]) -> None:
     """Lengths of gigabytes are held against the file before anything is allocated."""
     import tracemalloc
 
     raw = small[0]
-    path = tmp_path / "a.trace"
     at = raw.index(b"STAT") + 8
     state_bytes = at + 18 + 6
     for position, width in [
@@ -528,10 +470,9 @@ def test_memory_stays_bounded_whatever_lengths_say(
     ]:
         changed = bytearray(raw)
         changed[position : position + width] = b"\xff" * width
-        path.write_bytes(sealed(changed))
         tracemalloc.start()
         with pytest.raises(InputError):
-            read_everything(path, keep_going=False)
+            parse_trace(sealed(changed))
         _, most = tracemalloc.get_traced_memory()
         tracemalloc.stop()
         assert most < 64 << 20
