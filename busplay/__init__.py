@@ -9,16 +9,16 @@
     session.registers, session.memory[0x200:0x300]
     session.display("panel").save("screen.png")
 
-    report = busplay.check("guarded")  # what the command says, as data
+    report = busplay.check("guarded")  # the command's report, as data
     found = busplay.compare("sent.trace", "received.trace")
     trace = busplay.decode("run3.vcd", link="guarded", board="dunlin")
     busplay.convert("tides.trace", "tides.vcd")
 
-There is one verb a command; `run`, `demo` and `replay` are `Session` and `Replay`. Boards, links,
-faults, traces and captures are taken as objects or as the names or paths of their files. What the
-verbs return is frozen, and its docstring says what each attribute means.
+There is one function a command; `run`, `demo` and `replay` are `Session` and `Replay`. Boards,
+links, faults, traces and captures are taken as objects or as the names or paths of their files.
+Functions return frozen dataclasses whose docstrings document every attribute.
 
-Every name loads its module when it is first touched, so that `import busplay` is quick.
+Every name loads its module when first used, so that `import busplay` is quick.
 """
 
 from __future__ import annotations

@@ -6,7 +6,7 @@ import sys
 
 
 def run() -> None:
-    """Load the command line and leave with its exit status, interrupted while loading or not."""
+    """Run the command line; Ctrl-C while it loads exits with status 130."""
     try:
         from busplay.cli.main import main
     except KeyboardInterrupt:

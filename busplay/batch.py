@@ -1,7 +1,7 @@
 """The columns that pass between stages: stores, symbols, frames, and changes of a capture.
 
 A batch is a few NumPy columns of equal length; there is never an object for
-one store or one frame. Batches do not change once they are made.
+one store or one frame. Batches are immutable.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ SymbolColumn: TypeAlias = NDArray[np.uint8] | NDArray[np.uint16] | NDArray[np.ui
 
 
 def _require_columns(kinds: dict[str, type[np.unsignedinteger]], **columns: object) -> None:
-    """Refuse columns of another kind, which a compiled loop would take for something else."""
+    """Refuse columns of another dtype, which a compiled loop would misread."""
     for name, column in columns.items():
         wanted = np.dtype(kinds[name])
         if not isinstance(column, np.ndarray) or column.dtype != wanted or column.ndim != 1:
@@ -50,10 +50,10 @@ _FRAME_KINDS: dict[str, type[np.unsignedinteger]] = {"edge": np.uint64, "word": 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class StoreBatch:
-    """Stores of the processor, in the order in which they happened.
+    """Stores of the processor, in order of time.
 
     Attributes:
-        cycle: uint64[stores]; the cycle in which the write itself falls, never falling.
+        cycle: uint64[stores]; the cycle of the write itself, not decreasing.
         address: uint16[stores]; processor address.
         data: uint8[stores].
 
@@ -77,7 +77,7 @@ class StoreBatch:
 
     @classmethod
     def of(cls, cycle: Iterable[int], address: Iterable[int], data: Iterable[int]) -> StoreBatch:
-        """Make a batch of any numbers, such as lists.
+        """Make a batch of lists or other iterables.
 
         Raises:
             ValueError: a number does not fit its column, or the lengths differ.
@@ -95,7 +95,7 @@ class StoreBatch:
 
     @classmethod
     def empty(cls) -> StoreBatch:
-        """Make a batch of no stores."""
+        """Make an empty batch."""
         return cls(np.empty(0, np.uint64), np.empty(0, np.uint16), np.empty(0, np.uint8))
 
 
@@ -105,7 +105,7 @@ class FrameBatch:
 
     Attributes:
         edge: uint64[frames]; link edge of the frame's first symbol.
-        word: uint64[frames]; the frame's bits, first bit on the wire highest of `frame_bits`.
+        word: uint64[frames]; the frame's bits, the first on the wire highest of `frame_bits`.
 
     >>> import busplay
     >>> with busplay.TraceReader("fill.trace") as trace:
@@ -125,17 +125,17 @@ class FrameBatch:
         return len(self.edge)
 
     def first(self, count: int) -> FrameBatch:
-        """Return the first COUNT frames: the batch itself where these are all."""
+        """Return the first COUNT frames; the batch itself if these are all."""
         return self if count == len(self) else FrameBatch(self.edge[:count], self.word[:count])
 
     @classmethod
     def empty(cls) -> FrameBatch:
-        """Make a batch of no frames."""
+        """Make an empty batch."""
         return cls(np.empty(0, np.uint64), np.empty(0, np.uint64))
 
     @classmethod
     def joined(cls, parts: Sequence[FrameBatch]) -> FrameBatch:
-        """Join batches in their order; a single one is handed on as it is."""
+        """Concatenate batches; a single one is returned as it is."""
         if len(parts) == 1:
             return parts[0]
         return cls(
@@ -145,11 +145,11 @@ class FrameBatch:
 
 
 class FrameRoom:
-    """Room for frames, which is used again once nobody holds the frames that were made in it.
+    """Room for frames, reused once nothing refers to the frames in it.
 
-    Fresh memory costs more than all that is done with it: 7 ns a frame, in a pipeline that takes
-    5 for everything. So a stage that makes batches over and over keeps a few blocks. Whether one
-    is free its reference count tells, since each column made in it refers to it.
+    Fresh memory costs 7 ns a frame, in a pipeline that takes 5 ns for everything else. So a stage
+    that makes batches over and over keeps a few blocks. A block's reference count says whether it
+    is free, since each column made in it refers to it.
     """
 
     BLOCKS = 4
@@ -176,21 +176,20 @@ class FrameRoom:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class WireBatch:
-    """A stretch of the wire: words in slots, symbols where words do not tell all, else idle.
+    """A stretch of the wire: words in slots, symbols where something is not plain, else idle.
 
     The stretch covers the edges `first_edge` up to but not including `stop_edge`. An edge
-    carries the symbol of the run that lies on it; where there is none, the symbol of the word
-    in whose slot it lies; and else the link's idle pattern, aligned to the slot grid. Slots and
-    runs may begin before the stretch and end behind it: what lies outside says nothing.
+    carries the symbol of the run that covers it; if there is none, the symbol of the word whose
+    slot covers it; else the link's idle pattern, aligned to the slot grid. Slots and runs may
+    begin before the stretch and end after it; the parts outside are ignored.
 
     Attributes:
-        words: the slots that carry a word, rising by at least a slot. Such a slot stands for the
-            word's symbols, its strobe and the gap behind it.
-        run_edge: int64[runs]; first edge of each run of symbols.
-        run_first: int64[runs + 1]; which symbol each run begins with; it ends where the next
-            one begins. Runs follow each other without touching an edge twice.
-        symbols: unsigned[symbols]; the runs' symbols, one an edge; the strobe, where the link
-            has one, is the bit above the highest lane.
+        words: the slots that carry a word, at least a slot apart. A slot stands for the word's
+            symbols, its strobe and the gap after it.
+        run_edge: int64[runs]; first edge of each run of symbols, in order; runs do not overlap.
+        run_first: int64[runs + 1]; index of each run's first symbol, which ends the run before.
+        symbols: unsigned[symbols]; the runs' symbols, one an edge; the strobe, if the link has
+            one, is the bit above the highest lane.
         first_edge: first edge of the stretch.
         stop_edge: edge after the last of the stretch.
     """
@@ -205,7 +204,7 @@ class WireBatch:
     def __post_init__(self) -> None:
         runs, symbols = len(self.run_edge), len(self.symbols)
         if len(self.run_first) != runs + 1:
-            raise ValueError(f"{runs} runs have {len(self.run_first)} beginnings, not {runs + 1}")
+            raise ValueError(f"{runs} runs have {len(self.run_first)} bounds, not {runs + 1}")
         if not 0 <= self.run_first[0] <= self.run_first[-1] <= symbols:
             first, stop = self.run_first[[0, -1]]
             raise ValueError(f"runs of symbols {first} to {stop}, of which there are {symbols}")
@@ -218,7 +217,7 @@ class WireBatch:
 
     @classmethod
     def of_symbols(cls, symbols: SymbolColumn, first_edge: int) -> WireBatch:
-        """Make a stretch of which every symbol is given, one an edge."""
+        """Make a stretch from all of its symbols, one an edge."""
         count = len(symbols)
         run_edge, run_first = np.array([first_edge]), np.array([0, count])
         return cls(FrameBatch.empty(), run_edge, run_first, symbols, first_edge, first_edge + count)
@@ -249,12 +248,12 @@ _NO_SYMBOLS = np.empty(0, np.uint8)
 class ChangeBatch:
     """Levels of a capture's chosen signals after each change, in order of time.
 
-    Row i holds from `time_ps[i]` up to the next row. The first row of a capture is the state
+    Row i is valid from `time_ps[i]` up to the next row. The first row of a capture is the state
     at its start; every later one differs from the row before it, so that idle wires cost
     nothing. Several changes at one time are one row.
 
     Attributes:
-        time_ps: uint64[changes]; strictly rising, over the cuts between batches too.
+        time_ps: uint64[changes]; strictly rising, from batch to batch too.
         level: uint64[changes]; bit i is 1 if signal i of the capture is high.
         unknown: uint64[changes]; bit i is 1 if signal i is neither high nor low (x, z,
             not yet known); the same bit of `level` is 0 then.
@@ -271,12 +270,12 @@ class ChangeBatch:
         return len(self.time_ps)
 
     def __getitem__(self, rows: slice) -> ChangeBatch:
-        """Take a stretch of the rows, without a copy."""
+        """Return a slice of the rows, without a copy."""
         return ChangeBatch(self.time_ps[rows], self.level[rows], self.unknown[rows])
 
     @classmethod
     def empty(cls) -> ChangeBatch:
-        """Make a batch of no changes."""
+        """Make an empty batch."""
         return cls(np.empty(0, np.uint64), np.empty(0, np.uint64), np.empty(0, np.uint64))
 
 
@@ -285,10 +284,10 @@ class SignalInfo:
     """One variable or channel of a capture.
 
     Attributes:
-        name: full name: scopes and name with dots between, range in brackets if it has one.
-        bits: how many wires it holds; 0 for what is no wire (a real number, a text).
-        kind: what the file calls it, such as `wire`, `reg`, `real`, `channel`.
-        changes: values that were recorded for it, the first included, so far as read.
+        name: full name: scopes and name joined by dots, range in brackets if it has one.
+        bits: count of wires; 0 if it is not a wire (a real number, a text).
+        kind: the file's word for it, such as `wire`, `reg`, `real`, `channel`.
+        changes: values recorded for it, the first included, as far as read.
     """
 
     name: str
@@ -299,24 +298,24 @@ class SignalInfo:
 
 @dataclass(frozen=True, slots=True)
 class CaptureInfo:
-    """What is known of a capture; all of it only when its batches have been read to the end.
+    """What is known of a capture; complete once its batches have been read to the end.
 
     Attributes:
         file: its name.
         format: `vcd`, `csv`, `sr` or `raw`.
         compression: `gzip`, `zstd`, or empty.
         signals: everything the file declares, in its order, chosen or not.
-        start_ps: the file's first time; below 0 if the file counts from its trigger.
-        stop_ps: the file's last time: where the record ends, which is not the last change.
-        zero_ps: what `ChangeBatch.time_ps` 0 is in the file's own time. It is 0 but where the
-            file has times below 0. `start_ps` and `stop_ps` are in the file's own time.
+        start_ps: the file's first time; negative if the file counts from its trigger.
+        stop_ps: the file's last time: the end of the record, not the last change.
+        zero_ps: `ChangeBatch.time_ps` 0 in the file's own time, as `start_ps` and `stop_ps` are;
+            0 unless the file has negative times.
         least_gap_ps: the shortest time between two rows; 0 if there are fewer.
-        sample_rate_hz: the analyser's, if the file tells or the user does.
+        sample_rate_hz: the analyser's, if the file or the user states it.
         tick: the file's unit of time, as text, such as `1 ns` or `1/24 MHz`.
-        written_by: what the file says of its maker.
-        complete: it was read to its end, and the end was in order.
-        cut_reason: why it is not, with line and column.
-        notes: what the user should know: what was assumed, skipped or looks wrong.
+        written_by: the program that wrote the file, if it is stated.
+        complete: whether it was read to its end, and the end was in order.
+        cut_reason: why it is not complete, with line and column.
+        notes: what was assumed, skipped or looks wrong.
     """
 
     file: str
@@ -336,10 +335,10 @@ class CaptureInfo:
 
     @property
     def duration_ps(self) -> int:
-        """From the first time to the last."""
+        """Time from start to stop."""
         return self.stop_ps - self.start_ps
 
     @property
     def changes(self) -> int:
-        """Values that were recorded, of all signals, the first of each included."""
+        """Values recorded, of all signals, the first of each included."""
         return sum(signal.changes for signal in self.signals)

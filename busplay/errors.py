@@ -1,8 +1,8 @@
-"""Errors that a user can cause, each with its parts kept apart.
+"""Errors that a user can cause.
 
-Every message reads `file: place: found X; what would be right`. The parts stay
-attributes, so that the command line can print them as JSON too. A caller's
-programming mistake is a `TypeError` or `ValueError` instead.
+Every message reads `file: place: found X; what would be right`. The parts are attributes, so that
+the command line can print them as JSON too. A caller's programming mistake is a `TypeError` or
+`ValueError` instead.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ _LINE_AND_COLUMN = re.compile(r"\d+:\d+")
 
 
 def printable(text: object) -> str:
-    r"""Return a text with what does not print escaped, so that a terminal only shows it.
+    r"""Return a text with unprintable characters escaped, safe for a terminal.
 
     >>> printable("tides\x1b[2J.bin")
     'tides\\x1b[2J.bin'
@@ -23,21 +23,21 @@ def printable(text: object) -> str:
 
 def _escaped(character: str) -> str:
     code = ord(character)
-    # A file name's byte that is no UTF-8, as the file system hands it on.
+    # A surrogate: a byte of a file name that is not UTF-8.
     if 0xDC80 <= code <= 0xDCFF:
         return f"\\x{code - 0xDC00:02x}"
     return character.encode("unicode_escape").decode()
 
 
 class BusplayError(Exception):
-    """Something a user, a file or the machine can cause.
+    """An error that a user, a file or the machine can cause.
 
     Args:
         message: what is wrong and what would be right, in one sentence.
         file: the file's name, if a file is at fault.
         place: table and key, line and column, or byte offset within the file.
-        found: what stood there.
-        wanted: what would be right, or the way out.
+        found: what is there.
+        wanted: what would be right, or the remedy.
 
     >>> import busplay
     >>> try:
@@ -70,13 +70,13 @@ class BusplayError(Exception):
     def __str__(self) -> str:
         file, place = self.file, self.place
         if file and place and _LINE_AND_COLUMN.fullmatch(place):
-            # Editors and terminals open `file:line:column` when it stands in one piece.
+            # Editors and terminals open `file:line:column` if it is in one piece.
             file, place = f"{file}:{place}", None
         return printable(": ".join(part for part in (file, place, self.message) if part))
 
 
 class InputError(BusplayError):
-    """Bytes from outside (a trace, an image, a list of stores) are damaged or of another form.
+    """An input (a trace, an image, a list of stores) is damaged or of another format.
 
     >>> import busplay
     >>> try:
@@ -88,7 +88,7 @@ class InputError(BusplayError):
 
 
 class DescriptionError(InputError):
-    """A link or board file says something that cannot be.
+    """A link, board or faults file describes something impossible.
 
     >>> import busplay
     >>> try:
@@ -123,7 +123,7 @@ class CoreStoppedError(BusplayError):
 
 
 class NotReachedError(BusplayError):
-    """A run ended before it came to where it was to stop.
+    """A run ended before its stop condition held.
 
     >>> import busplay
     >>> session = busplay.Session("dunlin", program="tides")
@@ -136,7 +136,7 @@ class NotReachedError(BusplayError):
 
 
 class OutputError(BusplayError):
-    """A file could not be written; what was written before still reads.
+    """A file could not be written; what was written before can be read.
 
     >>> import busplay
     >>> try:
@@ -148,7 +148,7 @@ class OutputError(BusplayError):
 
 
 class NoScreenError(BusplayError):
-    """A window was asked for and there is no screen to open it on.
+    """There is no screen to open a window on.
 
     >>> import busplay
     >>> error = busplay.NoScreenError("no screen to open a window on; --headless does without")

@@ -1,7 +1,7 @@
 """Pictures as PNG files, written with the standard library alone.
 
 Follows: PNG (ISO/IEC 15948), colour types 2 and 3, no interlace, filter 0 on every row.
-Filter 0: our pictures have few colours and flat areas, which deflate takes best as they are.
+Filter 0: our pictures have few colours and flat areas, which deflate best unfiltered.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ def encode_png(image: NDArray[np.uint8], *, palette: NDArray[np.uint8] | None = 
 
     Args:
         image: uint8[rows, columns, 3] colours, or uint8[rows, columns] palette indexes.
-        palette: uint8[colours, 3], up to 256 of them; goes with indexes.
+        palette: uint8[colours, 3], up to 256 colours, for indexes.
     """
     height, width = image.shape[:2]
     if palette is None:
@@ -37,11 +37,9 @@ def encode_png(image: NDArray[np.uint8], *, palette: NDArray[np.uint8] | None = 
         rows = image.reshape(height, width * 3)
     else:
         if image.shape != (height, width) or palette.shape != (len(palette), 3):
-            raise ValueError(
-                f"indexes {image.shape} and palette {palette.shape} do not go together"
-            )
+            raise ValueError(f"indexes {image.shape} and palette {palette.shape} do not match")
         if image.size and int(image.max()) >= len(palette):
-            raise ValueError(f"index {int(image.max())} is none of {len(palette)} colours")
+            raise ValueError(f"index {int(image.max())} is not one of {len(palette)} colours")
         bits = _index_bits(len(palette))
         kind, extra = INDEXED_COLOUR, _chunk(b"PLTE", palette.astype(np.uint8).tobytes())
         rows = _packed_rows(image, bits)
@@ -57,12 +55,11 @@ def encode_png(image: NDArray[np.uint8], *, palette: NDArray[np.uint8] | None = 
 def write_png(
     path: str | Path, image: NDArray[np.uint8], *, palette: NDArray[np.uint8] | None = None
 ) -> None:
-    """Write a picture as a PNG file: beside its place first, then renamed.
+    """Write a picture as a PNG file, replacing an existing one only by a complete one.
 
     Args:
-        path: an existing file is replaced, but only by a whole one.
-        image: as `encode_png` takes it.
-        palette: the same.
+        path: of the file.
+        image, palette: as for `encode_png`.
 
     Raises:
         OutputError: the file cannot be written.
@@ -71,10 +68,10 @@ def write_png(
 
 
 def write_numbered_png(folder: str | Path, stem: str, image: NDArray[np.uint8]) -> Path:
-    """Write a picture as `STEM-001.png`, or the first number after it that no file has.
+    """Write a picture as `STEM-001.png`, or with the first number that is free.
 
     Returns:
-        where it was written.
+        The path written.
 
     Raises:
         OutputError: the file cannot be written.
@@ -83,7 +80,7 @@ def write_numbered_png(folder: str | Path, stem: str, image: NDArray[np.uint8]) 
     while True:
         target = Path(folder) / f"{stem}-{number:03}.png"
         try:
-            # Taking the name fails where the file exists, whoever else is taking names.
+            # Exclusive creation, so that two writers never share a name.
             with target.open("xb"):
                 pass
         except FileExistsError:
@@ -108,7 +105,7 @@ def _index_bits(colours: int) -> int:
 
 
 def _packed_rows(indexes: NDArray[np.uint8], bits: int) -> NDArray[np.uint8]:
-    """Pack indexes to rows of whole bytes, the leftmost in the highest bits."""
+    """Pack indexes to rows of bytes, the leftmost in the highest bits."""
     height, width = indexes.shape
     per_byte = 8 // bits
     padded = np.zeros((height, -(-width // per_byte) * per_byte), np.uint8)

@@ -7,7 +7,7 @@ from math import gcd
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    # Command lines read the constants before anything needs NumPy.
+    # The command line reads the constants without loading NumPy.
     from busplay.batch import UInt64Column
 
 NS_PER_S = 1_000_000_000
@@ -16,7 +16,7 @@ PS_PER_S = 10**12
 
 @dataclass(frozen=True, slots=True)
 class Ratio:
-    """A positive fraction that scales counts exactly, kept in lowest terms."""
+    """A positive fraction that scales counts exactly, in lowest terms."""
 
     numerator: int
     denominator: int
@@ -41,7 +41,7 @@ class Ratio:
         """Scale a column and round up; exact as long as the results fit 64 bits."""
         uint64 = counts.dtype.type
         numerator, denominator = uint64(self.numerator), uint64(self.denominator)
-        # Split so that no product exceeds 64 bits where the result itself does not.
+        # Split so that no product exceeds 64 bits unless the result does.
         whole, rest = divmod(counts, denominator)
         return whole * numerator + (rest * numerator + denominator - uint64(1)) // denominator
 
@@ -49,5 +49,5 @@ class Ratio:
 def edges_per_processor_cycle(
     processor_hz: int, link_hz: int | None, edges_per_link_cycle: int
 ) -> Ratio:
-    """Return how many link edges pass in one processor cycle; `link_hz` None is the same clock."""
+    """Return the link edges in one processor cycle; `link_hz` None: the processor's clock."""
     return Ratio.of((link_hz or processor_hz) * edges_per_link_cycle, processor_hz)

@@ -1,4 +1,4 @@
-"""The version, where every module can read it without loading the rest."""
+"""The version, in a module that loads nothing else."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A file is written beside its place and takes its name only once it is whole."""
+"""Files that are written beside their place and take their name once they are complete."""
 
 from __future__ import annotations
 
@@ -18,10 +18,10 @@ _PARTS_MAX = 1_000
 
 
 def write_whole_file(path: Path, content: bytes) -> None:
-    """Write a file so that whoever looks sees the old one or the whole new one.
+    """Write a file; a reader sees the old one or the complete new one.
 
     Raises:
-        OutputError: it cannot be written; what was there before is still there.
+        OutputError: it cannot be written; an existing file stays as it was.
     """
     try:
         with place_beside(path) as beside:
@@ -32,10 +32,10 @@ def write_whole_file(path: Path, content: bytes) -> None:
 
 @contextmanager
 def open_whole_file(path: Path) -> Iterator[BinaryIO]:
-    """Return a stream to a file that takes its name once all is written.
+    """Return a stream to a file that takes its name once it is complete.
 
     Raises:
-        OutputError: it cannot be written; what was there before is still there.
+        OutputError: it cannot be written; an existing file stays as it was.
     """
     try:
         with place_beside(path) as beside, beside.open("wb") as stream:
@@ -46,10 +46,9 @@ def open_whole_file(path: Path) -> Iterator[BinaryIO]:
 
 @contextmanager
 def place_beside(path: Path) -> Iterator[Path]:
-    """Return a path to write to, which takes the file's place if all goes well.
+    """Return a path to write to; the file there takes the place if the block succeeds.
 
-    A device or a pipe is written to as it is, since nothing may take its place; and a link to a
-    file goes on to be a link.
+    A device or a pipe is written to directly, and a symbolic link stays a link.
 
     Raises:
         OSError: whatever the block raises, or the file cannot take its place.
@@ -70,13 +69,13 @@ def place_beside(path: Path) -> Iterator[Path]:
 
 
 class Beside:
-    """A new, empty file beside a place, `NAME.part`, which takes the place once it is whole.
+    """A new, empty file `NAME.part` beside a place, which it takes once it is complete.
 
     Args:
-        place: the file's name in the end; a link to a file goes on to be a link.
+        place: the file's final path; a symbolic link stays a link.
 
     Attributes:
-        path: where to write until then; nothing of that name was there.
+        path: where to write until then; a new file.
 
     Raises:
         OSError: no file can be made there.
@@ -95,10 +94,10 @@ class Beside:
         )
 
     def take_place(self) -> None:
-        """Take the place, with the mode of what was there; all of it reaches the disk first.
+        """Flush the file to disk, and take the place with the mode of the old file.
 
         Raises:
-            OSError: it cannot; what was there is still there.
+            OSError: it cannot; an existing file stays as it was.
         """
         with suppress(OSError):
             shutil.copymode(self._place, self.path)
@@ -111,9 +110,9 @@ class Beside:
 
 
 def try_lock(descriptor: int) -> bool:
-    """Lock a file until its descriptor is closed; False: somebody else has locked it.
+    """Lock a file until its descriptor is closed; return False if another process has it locked.
 
-    Where there are no such locks (Windows, some file systems of networks) nobody ever has.
+    Without such locks (Windows, some network file systems) the answer is always True.
     """
     if sys.platform == "win32":
         return True
@@ -129,16 +128,16 @@ def try_lock(descriptor: int) -> bool:
 
 
 def require_replaceable(path: Path) -> None:
-    """Refuse a write-protected file, which a rename would replace all the same.
+    """Refuse a write-protected file, which a rename would replace.
 
     Raises:
-        OutputError: the file is there, and nobody, or not this user, may write to it.
+        OutputError: the file exists, and nobody, or not this user, may write to it.
     """
     try:
         found = path.stat()
     except (OSError, ValueError):
         return
-    # The mode is asked besides, as nothing is write-protected to a superuser.
+    # The mode is checked too, since a superuser may write to anything.
     if stat.S_ISREG(found.st_mode) and not (found.st_mode & 0o222 and os.access(path, os.W_OK)):
         raise OutputError(
             file=str(path),
@@ -148,7 +147,7 @@ def require_replaceable(path: Path) -> None:
 
 
 def require_other_file(output: str | Path | None, *inputs: str | os.PathLike[str] | None) -> None:
-    """Refuse an output that is the file of an input, by whatever name or link.
+    """Refuse an output that is an input's file, under any name or link.
 
     Raises:
         OutputError: it is.
@@ -158,7 +157,7 @@ def require_other_file(output: str | Path | None, *inputs: str | os.PathLike[str
             if output and one and Path(output).samefile(one):
                 raise OutputError(
                     file=str(output),
-                    found="a file that is read",
+                    found="an input file",
                     wanted="give another file, so that nothing is lost",
                 )
 

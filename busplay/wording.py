@@ -1,4 +1,4 @@
-"""Numbers as messages and tables say them: counts with their nouns, frequencies, fractions."""
+"""Numbers in messages and tables: counts with their nouns, frequencies, fractions."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ def counted(count: int, noun: str) -> str:
 
 
 def hertz(value_hz: int) -> str:
-    """Write a frequency exactly, in the largest unit below it: `1.023 MHz`."""
+    """Write a frequency exactly, in the largest suitable unit: `1.023 MHz`."""
     for scale, unit in ((1_000_000, "MHz"), (1_000, "kHz")):
         if value_hz >= scale:
             whole, rest = divmod(value_hz, scale)
@@ -21,7 +21,7 @@ def hertz(value_hz: int) -> str:
 
 
 def exact(value: Fraction) -> str:
-    """Write a fraction as a decimal if three places hold it, else rounded and said so."""
+    """Write a fraction as a decimal of up to three places, with `about` if rounded."""
     thousandths = (2000 * value.numerator + value.denominator) // (2 * value.denominator)
     whole, places = divmod(thousandths, 1000)
     digits = f"{places:03d}".rstrip("0")
@@ -30,5 +30,5 @@ def exact(value: Fraction) -> str:
 
 
 def hex_digits(value: int, *, bits: int) -> str:
-    """Write a number as hex digits, as many as its bits need."""
+    """Write a number as hex, zero-padded to its bits."""
     return f"{value:0{-(-bits // 4)}X}"

@@ -68,6 +68,6 @@ def test_decode_and_convert_never_write_over_what_they_read(tmp_path: Path) -> N
         lambda: decode(source, link="lean", output=tmp_path / "b.trace"),
         lambda: decode("other.vcd", link="lean", expect=source, output=tmp_path / "b.trace"),
     ):
-        with pytest.raises(OutputError, match="found a file that is read; give another file"):
+        with pytest.raises(OutputError, match="found an input file; give another file"):
             write()
     assert source.read_bytes() == b"wires"

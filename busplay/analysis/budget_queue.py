@@ -1,4 +1,4 @@
-"""How deep the sender's FIFO must be, by exact arithmetic, whatever the phase of the slot grid.
+"""How deep the sender FIFO must be, by exact arithmetic, whatever the phase of the slot grid.
 
 How to think about it. A sender is a queue whose server takes one slot a frame. Measure time in
 slots of `slot_cycles` processor cycles. Between two stores that are x cycles apart at least

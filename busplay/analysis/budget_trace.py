@@ -55,7 +55,7 @@ class TraceLoad:
 
     Attributes:
         stores: that the trace has frames of.
-        stores_lost_when_recorded: at the recorded sender's FIFO; they are not among `stores`.
+        stores_lost_when_recorded: at the recorded sender FIFO; they are not among `stores`.
         cycles: processor cycles that the trace covers.
         mean_hz: stores a second over all of it.
         share_ratio: of what the link carries in that time.

@@ -51,7 +51,7 @@ class DecodeSettings:
         glitch_filter_ps: levels that are shorter count as glitches, and not on the clock.
         clock_recovery: take edges where an even clock must have them (`steady`), where the
             samples show them (`seen`), or whichever suits the capture (`auto`).
-        correct: let the receiver correct one wrong bit in a frame.
+        correct: let the receiver correct one bit error in a frame.
     """
 
     sample_at_ps: int | None = None

@@ -91,7 +91,7 @@ def command(
         if picture is not None and found.pixels_different is not None:
             click.echo(_picture_text(picture, found.pixels_different))
         if found.frames_different and not full:
-            click.echo("\n--full shows all differences and wrong bits")
+            click.echo("\n--full shows all differences and bit errors")
     if found.interrupted:
         return say_interrupted()
     return 0 if found.equal else 1

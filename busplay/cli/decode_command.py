@@ -84,7 +84,7 @@ class DecodeOutput:
     default="auto",
     help="Take edges where an even clock must have them (steady), or where samples show them.",
 )
-@click.option("--correct", is_flag=True, help="Correct one wrong bit in a frame.")
+@click.option("--correct", is_flag=True, help="Correct one bit error in a frame.")
 @click.option("--expect", type=InFile(), help="Compare with this trace of what was sent.")
 @click.option("--labels", type=InFile(), help="Labels of the program, for --expect.")
 @full_option

@@ -44,7 +44,7 @@ class Ending:
     """What only the one that played knows at its end; see `RunReport`.
 
     Attributes:
-        lost_at_sender: stores lost at the sender's FIFO, where the sender was not here.
+        lost_at_sender: stores lost at the sender FIFO, where the sender was not here.
     """
 
     program: str | None = None

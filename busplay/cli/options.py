@@ -160,7 +160,7 @@ class Count(Parsed[int]):
 
 
 class GivenSpeed(NamedTuple):
-    """A speed that the user gave; `speed` None is as fast as it can."""
+    """A speed that the user gave; `speed` None is as fast as possible."""
 
     speed: Speed
 

@@ -60,7 +60,7 @@ def _places(value: Fraction) -> str:
 
 
 def verdict_text(plan: PlanReport) -> str:
-    """Return the verdict in a line: whether the needs are met, or what the sender's FIFO loses."""
+    """Return the verdict in a line: whether the needs are met, or what the sender FIFO loses."""
     owner = f"board {plan.board}, link {plan.link}" if plan.board else f"link {plan.link}"
     unmet = sum(not one.met for one in plan.needs)
     if plan.needs:

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class FifoReport:
-    """What the receiver's FIFO saw.
+    """What the receiver FIFO saw.
 
     Attributes:
         frames_served: in time.
@@ -73,8 +73,8 @@ class RunReport:
         frames_sent: frames that left the sender, idle ones not counted.
         link_use_ratio: share of the slots that carried one of them.
         frames_received: frames that the receiver delivered.
-        frames_overrun: stores lost as the sender's FIFO was full.
-        frames_lost_at_receiver: frames lost as the receiver's FIFO was full.
+        frames_overrun: stores lost as the sender FIFO was full.
+        frames_lost_at_receiver: frames lost as the receiver FIFO was full.
         frames_late: frames served after their deadline.
         frames_missed: frames that the receiver missed by the sequence field.
         checks_failed: frames whose check failed.

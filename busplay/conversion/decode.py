@@ -126,7 +126,7 @@ def decode(
         sample_at_ps: read all lanes at this time from the clock's edge; None: told by the data.
         glitch_filter_ps: levels shorter than this are glitches; None: a quarter of a clock level.
         clock_recovery: `steady`, `seen` or `auto`, as `DecodeSettings` has it.
-        correct: let the receiver correct one wrong bit in a frame.
+        correct: let the receiver correct one bit error in a frame.
         expect: a trace of what was sent, to compare with.
         labels: of the program, to name what the comparison finds.
         differences_most: differences to list; None: all.

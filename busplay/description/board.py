@@ -151,7 +151,7 @@ class Sender:
     """The board's end of the link.
 
     Attributes:
-        fifo_depth: frames that the sender's FIFO holds, besides the output register from which the
+        fifo_depth: frames that the sender FIFO holds, besides the output register from which the
             next frame goes out; a store that finds it full is lost.
         lead_frames: idle slots that are sent before the processor's cycle 0.
     """
@@ -165,10 +165,10 @@ class ReceiverEnd:
     """The far end of the link.
 
     Attributes:
-        fifo_depth: frames that the receiver's FIFO holds; a frame that finds it full is lost.
+        fifo_depth: frames that the receiver FIFO holds; a frame that finds it full is lost.
         service_ns: time to take one frame into display memory.
         deadline_ns: a frame served later than this after its arrival is lost; None: none is.
-        correct_one_bit: correct a single wrong bit by the check, where the check can tell which.
+        correct_one_bit: correct a single bit error, if the check can locate it.
         busy: times in which the video side has the memory.
     """
 

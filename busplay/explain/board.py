@@ -140,7 +140,7 @@ def _summary(facts: BoardFacts) -> list[tuple[str, str]]:
         f"FIFO of {counted(receiver.fifo_depth, 'frame')}",
         f"service {receiver.service_ns:,} ns",
         "no deadline" if receiver.deadline_ns is None else f"deadline {receiver.deadline_ns:,} ns",
-        f"correction of one wrong bit {'on' if receiver.correct_one_bit else 'off'}",
+        f"correction of one bit error {'on' if receiver.correct_one_bit else 'off'}",
     ]
     parts += [
         f"busy {one.length_ns:,} of every {one.period_ns:,} ns from {one.phase_ns:,} ns on"

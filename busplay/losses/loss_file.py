@@ -1,8 +1,7 @@
-"""Every lost store, as a CSV file: gathered while the pipeline runs, named when it is done.
+"""Every lost store, as a CSV file: gathered while the pipeline runs, named at its end.
 
-Which instruction made a store is found by running the program once more from its beginning, so
-the rows wait in a file without a name until the run is over. Then they are sorted by time and
-written beside the file's place, which they take once they are whole.
+A store's instruction is found by a rerun of the program, so the rows wait in an unnamed temporary
+file until the run is over. Then they are sorted by time and written.
 """
 
 from __future__ import annotations
@@ -48,7 +47,7 @@ _ROW = np.dtype(
 
 
 class LossFile:
-    """Gathers losses and writes them; a context manager that forgets them if it is not asked to.
+    """Gathers losses and writes them; leaving the context drops what is not written.
 
     Args:
         path: the CSV file.
@@ -61,17 +60,17 @@ class LossFile:
         self.path = path
         self.rows = 0
         try:
-            # Where a device is to be written to, its folder is no place for rows.
+            # A device's folder is no place for temporary files.
             folder = None if path.exists() and not path.is_file() else path.parent
             self._rows: IO[bytes] = TemporaryFile(dir=folder)  # noqa: SIM115 - closed below
         except OSError as error:
             raise no_way_to_write(path, error) from error
 
     def add(self, losses: Losses) -> None:
-        """Keep losses; what a pipeline's `watch_losses` calls.
+        """Keep losses; for a pipeline's `watch_losses`.
 
         Raises:
-            OutputError: there is no room for them.
+            OutputError: the disk is full.
         """
         rows = np.empty(len(losses), _ROW)
         for name in _ROW.names or ():
@@ -87,10 +86,10 @@ class LossFile:
 
         Args:
             names: of the pipeline that lost them.
-            on_rows: told how many rows were written.
+            on_rows: called with the count of rows written.
 
         Raises:
-            OutputError: it cannot be written; what was there before is still there.
+            OutputError: it cannot be written; an existing file stays as it was.
         """
         try:
             self._rows.flush()
@@ -106,7 +105,7 @@ class LossFile:
             raise no_way_to_write(self.path, error) from error
 
     def close(self) -> None:
-        """Forget what was gathered."""
+        """Drop what was gathered."""
         self._rows.close()
 
     def __enter__(self) -> Self:
@@ -123,7 +122,7 @@ def write_losses(
     *,
     on_rows: Callable[[int], object],
 ) -> None:
-    """Write rows as CSV in order of their cycles, or of their edges where cycles are not known."""
+    """Write rows as CSV in order of their cycles, or of their edges if cycles are not known."""
     writer = csv.writer(stream, lineterminator="\n")
     writer.writerow(COLUMNS)
     known = rows["cycle"] != NO_CYCLE
@@ -136,7 +135,7 @@ def write_losses(
 
 
 def as_row(one: LostStore) -> list[str | int]:
-    """Return a lost store's columns; what is not known is empty."""
+    """Return a lost store's columns; unknown ones are empty."""
     return [
         one.cause.name.lower(),
         one.cycle,

@@ -1,4 +1,4 @@
-"""The stores and frames that were not received intact, one by one, as many as there is room for."""
+"""The stores and frames that were not received intact, up to a limit."""
 
 from __future__ import annotations
 
@@ -10,13 +10,13 @@ from numpy.typing import NDArray
 
 from busplay.batch import UInt16Column, UInt64Column
 
-# A list for people to read; the counts go on without end.
+# A list for people to read; the counts have no limit.
 LOSSES_MAX = 10_000
 NO_CYCLE = (1 << 64) - 1
 
 
 class Cause(IntEnum):
-    """Where a store got lost, or that it arrived changed."""
+    """Where a store was lost, or that it was received damaged."""
 
     SENDER_FIFO = 0
     WIRE = 1
@@ -27,10 +27,10 @@ class Cause(IntEnum):
 
 
 CAUSE_WORDS = {
-    Cause.SENDER_FIFO: "sender's FIFO full",
+    Cause.SENDER_FIFO: "sender FIFO full",
     Cause.WIRE: "lost on the wire",
     Cause.OUT_OF_SYNC: "receiver out of sync",
-    Cause.RECEIVER_FIFO: "receiver's FIFO full",
+    Cause.RECEIVER_FIFO: "receiver FIFO full",
     Cause.DEADLINE: "after its deadline",
     Cause.DAMAGED: "received damaged",
 }
@@ -38,16 +38,16 @@ CAUSE_WORDS = {
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Losses:
-    """Columns of stores that were not received intact, in the order in which that was known.
+    """Columns of stores that were not received intact, in the order in which they were settled.
 
     Attributes:
         cause: uint8[losses]; a `Cause`.
         edge: uint64[losses]; link edge of the frame's start, or at which the FIFO was full.
-        cycle: uint64[losses]; of the store; `NO_CYCLE` where only the frame is known.
+        cycle: uint64[losses]; of the store; `NO_CYCLE` if only the frame is known.
         address: uint16[losses]; of the store, or 0 with `NO_CYCLE`.
-        word: uint64[losses]; the frame sent; of a store lost at the sender the one that it would
-            have made, with sequence number 0.
-        busy: uint8[losses]; what held the receiver up (see `Busy`), for the receiver's losses.
+        word: uint64[losses]; the frame sent; for a store lost at the sender its frame with
+            sequence number 0.
+        busy: uint8[losses]; what held up the receiver (see `Busy`), for losses at the receiver.
     """
 
     cause: NDArray[np.uint8]
@@ -62,13 +62,13 @@ class Losses:
 
     @classmethod
     def empty(cls) -> Losses:
-        """Make columns of no losses."""
+        """Make empty columns."""
         none64, none8 = np.empty(0, np.uint64), np.empty(0, np.uint8)
         return cls(none8, none64, none64, np.empty(0, np.uint16), none64, none8)
 
     @classmethod
     def joined(cls, parts: list[Losses]) -> Losses:
-        """Join columns in their order."""
+        """Concatenate columns."""
         parts = parts or [cls.empty()]
         return cls(
             np.concatenate([part.cause for part in parts]),
@@ -80,7 +80,7 @@ class Losses:
         )
 
     def first(self, count: int) -> Losses:
-        """Return the first so many."""
+        """Return the first COUNT losses."""
         return Losses(
             self.cause[:count],
             self.edge[:count],

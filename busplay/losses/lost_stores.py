@@ -1,7 +1,7 @@
-"""The stores that a pipeline lost, one by one, in words that a programmer knows.
+"""The stores that a pipeline lost, in a programmer's terms: address, label, instruction.
 
-A loss knows its frame, and its store where the pipeline made the frame itself; what else there is
-to say follows from the board, the labels and, where the program can be run once more, from that.
+A loss has its frame, and its store if the pipeline made the frame. The rest follows from the
+board, the labels and a rerun of the program, if there is one.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from busplay.pipeline.pipeline import Pipeline
 
 FindCounters = Callable[[Sequence[int]], Mapping[int, int]]
-"""Returns the program counters of stores by their cycles; cycles come in order."""
+"""Returns the PCs of stores by their cycles, which rise."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,16 +31,16 @@ class LostStore:
     """A store that was not received as sent.
 
     Attributes:
-        cause: where it got lost, or that it arrived changed.
-        edge: link edge of its frame's start, or at which the sender's FIFO was full.
-        cycle: of the store; the latest that it can have been where only the frame is known.
+        cause: where it was lost, or that it was received damaged.
+        edge: link edge of its frame's start, or at which the sender FIFO was full.
+        cycle: of the store; the latest possible one if only the frame is known.
         cycle_is_exact: whether it is the store's own.
-        address: of the store; None where no window makes such a frame.
+        address: of the store; None if no window makes such a frame.
         address_label: the label at or before the address within its window, or None.
         data: the byte.
-        pc: address of the instruction; None where it is not known.
+        pc: address of the instruction; None if not known.
         label: the label at or before that, or None.
-        receiver_busy: what held the receiver up as the frame arrived: `video`, `stall`.
+        receiver_busy: what held up the receiver when the frame arrived: `video`, `stall`.
     """
 
     cause: Cause
@@ -61,7 +61,7 @@ class LossNames:
     Args:
         pipeline: that lost them.
         labels: the program's.
-        find_counters: finds program counters; None: nobody knows them.
+        find_counters: finds the stores' PCs; None: they are not known.
     """
 
     def __init__(
@@ -84,7 +84,7 @@ class LossNames:
         self._kept = np.uint64(kept)
         addresses = np.flatnonzero(tables.in_window)
         keys = tables.address[addresses] & self._kept
-        # Of several addresses that make the same frame, the lowest.
+        # If several addresses make the same frame, the lowest.
         self._keys, first = np.unique(keys, return_index=True)
         self._addresses = addresses[first]
         self._fields = FrameFields(layout, unit_number=0)
@@ -93,8 +93,7 @@ class LossNames:
         """Return the losses in their order.
 
         Args:
-            losses: in order of their cycles where program counters are to be found, from one call
-                to the next, too.
+            losses: if PCs are to be found, in order of their cycles, from call to call too.
         """
         cycles = [int(cycle) for cycle in losses.cycle if cycle != NO_CYCLE]
         counters: Mapping[int, int] = {}

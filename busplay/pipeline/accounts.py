@@ -30,8 +30,8 @@ class RunAccounts:
 
     Attributes:
         frames: every store in a window, by what became of it.
-        faults: every fault injected, by kind; empty where none were to be injected.
-        receiver_fifo: what the receiver's FIFO saw; None where its timing cannot lose anything.
+        faults: every fault injected, by kind; empty if none were planned.
+        receiver_fifo: counts of the receiver FIFO; None if its timing cannot lose anything.
     """
 
     frames: FrameTotals
@@ -40,12 +40,12 @@ class RunAccounts:
 
     @property
     def is_balanced(self) -> bool:
-        """Whether every sum is what its parts add up to."""
+        """Whether every sum equals its parts."""
         return self.frames.balance() == 0 and not any(one.balance() for one in self.faults.values())
 
 
 class Accounts:
-    """The accounts of a pipeline, from where its receiver stands.
+    """The accounts of a pipeline, from its receiver's present state on.
 
     Args:
         board: of the receiver.
@@ -53,7 +53,7 @@ class Accounts:
         wire: with faults; None: none are injected.
 
     Attributes:
-        frames: those of frames.
+        frames: the accounts of frames.
     """
 
     def __init__(self, board: Board, receiver: Receiver, wire: FaultyWire | None) -> None:
@@ -75,7 +75,7 @@ class Accounts:
         )
 
     def enter(self, sent: SentFrames, delivered: DeliveredFrames, *, carried_edge: int) -> None:
-        """Enter frames, and what wire and receiver saw meanwhile.
+        """Enter frames, and the logs of wire and receiver since the last call.
 
         Args:
             sent: frames put on the wire since the last call.
@@ -93,8 +93,8 @@ class Accounts:
         """Return the accounts as they stand.
 
         Args:
-            stores: that were offered to the sender since the accounts were opened.
-            receiver_fifo: of the receiver's FIFO, where there is one.
+            stores: stores offered to the sender since the accounts were opened.
+            receiver_fifo: counts of the receiver FIFO, if there is one.
         """
         seen = self._receiver.counters
         missed = seen.frames_missed - self._missed_before if self._has_sequence else None

@@ -1,17 +1,15 @@
 """What became of every fault: detected by the check, by loss of sync, or not at all.
 
 How to think about it. Each fault concerns one of the symbols that the receiver samples. The
-receiver's log says which stretches of symbols were frames that it found invalid, corrected or
-aborted, and where it came into sync and fell out of it. So a fault is looked up by its symbol:
-
-- out of sync there: it came while nothing is judged;
-- in no invalid frame: undetected, for what its frame carried then passed as valid;
+receiver's log has the ranges of symbols of invalid, corrected and aborted frames, and the points
+at which it gained and lost sync. So a fault is looked up by its symbol:
+- the receiver was out of sync: no frame was judged;
+- in no invalid frame: undetected, since its frame passed as valid;
 - in an invalid frame: detected by the check; or by loss of sync, if the run of invalid frames
-  that it belongs to made the receiver hunt anew, or if the frame was aborted before its end.
+  made the receiver hunt anew, or if the frame was aborted.
 
 Whether a run of invalid frames ends in a loss of sync is known some frames later, so the newest
-faults wait. Few of them wait for more to come, since looking some up costs as much as looking up
-thousands.
+faults wait. Faults are looked up in batches, since a few cost as much as thousands.
 """
 
 from __future__ import annotations
@@ -25,19 +23,19 @@ from busplay.receiver.states import LogKind
 
 CHECK, SYNC, OUT, UNDETECTED, IN_FLIGHT = range(5)
 VERDICTS = 5
-# Faults and entries of the log that are looked up together.
+# Faults and log entries in a batch.
 AT_ONCE = 2_048
 
 Int64Column = NDArray[np.int64]
 
 
 class FaultAccounts:
-    """Follows faults to what the receiver made of them.
+    """Counts of faults by what the receiver made of them.
 
     Args:
-        kinds: how many kinds of fault there are.
-        margin_symbols: symbols after a fault after which all about it is known.
-        in_sync: whether the receiver is in sync to begin with.
+        kinds: number of kinds of fault.
+        margin_symbols: symbols after which a fault's outcome is known.
+        in_sync: whether the receiver is in sync at the start.
     """
 
     def __init__(self, kinds: int, *, margin_symbols: int, in_sync: bool = False) -> None:
@@ -59,10 +57,10 @@ class FaultAccounts:
         *,
         symbols_fed: int,
     ) -> None:
-        """Add faults and what the receiver saw meanwhile.
+        """Add faults, and the receiver's log since the last call.
 
         Args:
-            ordinal: int64[faults], never falling; which symbol each concerns.
+            ordinal: int64[faults], not decreasing; the symbol that each concerns.
             kind: uint8[faults].
             log: of the receiver.
             symbols_fed: symbols that the receiver has sampled.
@@ -76,7 +74,7 @@ class FaultAccounts:
             self._judge(symbols_fed)
 
     def _join(self) -> None:
-        """Put what is new behind what waits."""
+        """Append new faults to the waiting ones."""
         if self._new_logs:
             self._log = ReceiverLog.joined([self._log, *self._new_logs])
         if self._new_faults:
@@ -87,7 +85,7 @@ class FaultAccounts:
         self._new = 0
 
     def _judge(self, symbols_fed: int) -> None:
-        """Decide all about faults of which everything is known."""
+        """Count the faults whose outcome is known."""
         self._join()
         horizon = symbols_fed - self._margin
         count = int(np.searchsorted(self._ordinal, horizon))
@@ -129,10 +127,10 @@ class FaultAccounts:
         return known[last + 1]
 
     def _forget(self, horizon: int) -> None:
-        """Drop what the log says of symbols that no fault to come concerns."""
+        """Drop log entries of symbols that no later fault concerns."""
         log = self._log
         old = int(np.searchsorted(log.stop, horizon, side="right"))
-        # Faults that wait may look back by a run of invalid frames.
+        # Waiting faults may look back by a run of invalid frames.
         old = min(old, int(np.searchsorted(log.stop, horizon - self._margin)))
         if old == 0:
             return
@@ -142,10 +140,10 @@ class FaultAccounts:
         self._log = log.after(old)
 
     def totals(self, *, symbols_judged: int) -> list[FaultTotals]:
-        """Return what is known of each kind now.
+        """Return the totals of each kind.
 
         Args:
-            symbols_judged: symbols before the frame that is on its way in.
+            symbols_judged: symbols before the incomplete frame.
         """
         self._join()
         counts = self._decided.copy()

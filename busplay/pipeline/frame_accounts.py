@@ -1,12 +1,12 @@
 """The accounts of one pipeline: every frame and every fault ends in exactly one of their columns.
 
-How to think about it. The pipeline tells the accounts what was offered and lost at the sender, what
-went on the wire, what the receiver delivered and how it was served, and what the receiver's log
-says. A frame is settled once the receiver cannot deliver it any more: it was received intact or
-damaged, lost at the receiver's FIFO or late, or not delivered, and then the log says whether the
-receiver was in sync when its first symbol came.
+How to think about it. The pipeline enters the stores offered and lost at the sender, the frames on
+the wire, the frames delivered with their fate, and the receiver's log. A frame is settled once the
+receiver can no longer deliver it: it was received intact or damaged, lost at the receiver FIFO, or
+late; or it was not delivered, and the log says whether the receiver was in sync at its first
+symbol.
 
-Nothing is derived by subtraction, so that the sums can be held against what was injected.
+Nothing is derived by subtraction, so the sums can be checked against what was injected.
 """
 
 from __future__ import annotations
@@ -31,12 +31,12 @@ _CAUSE_OF_NOTE = np.array(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SentFrames:
-    """Frames that went on the wire, and the stores that they carry where these are known.
+    """Frames on the wire, and the stores that they carry if known.
 
     Attributes:
         edge, word: as in a batch of frames.
-        cycle: uint64[frames]; of the store; `NO_CYCLE` where it is not known.
-        address: uint16[frames]; of the store; 0 where it is not known.
+        cycle: uint64[frames]; of the store; `NO_CYCLE` if not known.
+        address: uint16[frames]; of the store; 0 if not known.
     """
 
     edge: UInt64Column
@@ -54,7 +54,7 @@ class SentFrames:
         return cls(
             frames.edge,
             frames.word,
-            # One number each, seen as a column: no memory is filled for what nobody knows.
+            # One number each, broadcast to a column: no memory is filled for unknown values.
             np.broadcast_to(np.uint64(NO_CYCLE), count),
             np.broadcast_to(np.uint16(0), count),
         )
@@ -63,7 +63,7 @@ class SentFrames:
     def of_stores(
         cls, frames: FrameBatch, stores: StoreBatch, which: NDArray[np.int64] | None
     ) -> SentFrames:
-        """Take frames with the stores that they carry: `which` of some stores, or all of them."""
+        """Take frames with the stores that they carry: `which` of the stores, or all of them."""
         cycle, address = stores.cycle, stores.address
         if which is not None:
             cycle, address = cycle[which], address[which]
@@ -81,13 +81,13 @@ class SentFrames:
         )
 
     def first(self, count: int) -> SentFrames:
-        """Return the first so many."""
+        """Return the first COUNT frames."""
         return SentFrames(
             self.edge[:count], self.word[:count], self.cycle[:count], self.address[:count]
         )
 
     def after(self, count: int) -> SentFrames:
-        """Return all but the first so many."""
+        """Return all but the first COUNT frames."""
         return SentFrames(
             self.edge[count:], self.word[count:], self.cycle[count:], self.address[count:]
         )
@@ -95,12 +95,12 @@ class SentFrames:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class DeliveredFrames:
-    """Frames that the receiver delivered, and how each was served.
+    """Frames that the receiver delivered, and the fate of each.
 
     Attributes:
         edge, word: as in a batch of frames.
         fate: uint8[frames]; 0 served in time, 1 found the FIFO full, 2 late.
-        busy: uint8[frames]; what held the receiver up.
+        busy: uint8[frames]; what held up the receiver.
     """
 
     edge: UInt64Column
@@ -123,7 +123,7 @@ class DeliveredFrames:
         )
 
     def after(self, count: int) -> DeliveredFrames:
-        """Return all but the first so many."""
+        """Return all but the first COUNT frames."""
         return DeliveredFrames(
             self.edge[count:], self.word[count:], self.fate[count:], self.busy[count:]
         )
@@ -134,10 +134,10 @@ class FrameAccounts:
 
     Args:
         sequence_bits: width of the link's sequence field; 0: it has none.
-        in_sync: whether the receiver is in sync to begin with.
+        in_sync: whether the receiver is in sync at the start.
 
     Attributes:
-        on_losses: called with all losses as they become known; `losses` keeps the first.
+        on_losses: called with every loss once it is known; `losses` keeps the first ones.
     """
 
     def __init__(self, *, sequence_bits: int, in_sync: bool = False) -> None:
@@ -161,7 +161,7 @@ class FrameAccounts:
     def add_lost_at_sender(
         self, edge: UInt64Column, cycle: UInt64Column, address: UInt16Column, word: UInt64Column
     ) -> None:
-        """Enter stores that found the sender's FIFO full; `word` is what they would have sent."""
+        """Enter stores that found the sender FIFO full; `word` is what they would have sent."""
         count = len(edge)
         self._lost_at_sender += count
         nothing = np.zeros(count, np.uint8)
@@ -185,17 +185,17 @@ class FrameAccounts:
             sent: frames put on the wire since the last call.
             got: frames delivered since the last call.
             log: of the receiver since the last call.
-            settled_edge: no frame to come is delivered that begins before this link edge.
+            settled_edge: no frame that begins before this link edge is delivered later.
         """
         self._add_changes(log)
         if got.word is sent.word and not got.fate.any() and self._is_settled(sent, settled_edge):
-            # What was delivered is the very column that was sent: nothing need be compared.
+            # The column delivered is the column sent: there is nothing to compare.
             self._add_intact(len(sent))
             self._forget_changes(settled_edge)
             return
         sent, got = self._sent.then(sent), self._got.then(got)
         if len(sent) > len(self._notes[0]):
-            # Kept, as fresh memory costs more than what is done here.
+            # Kept, as fresh memory costs more than the work done here.
             count = len(sent)
             self._notes = np.empty(count, np.uint8), np.empty((2, count), np.int64)
         kind, (note_sent, note_got) = self._notes
@@ -218,12 +218,12 @@ class FrameAccounts:
         self._forget_changes(settled_edge)
 
     def _is_settled(self, sent: SentFrames, settled_edge: int) -> bool:
-        """Return whether nothing is in flight before some frames nor after them."""
+        """Return whether nothing is in flight before these frames or after them."""
         is_clear = not len(self._sent) and not len(self._got)
         return is_clear and len(sent) > 0 and int(sent.edge[-1]) < settled_edge
 
     def _add_intact(self, count: int) -> None:
-        """Enter frames that were all delivered and served as they were sent."""
+        """Enter frames that were all received intact."""
         since = int(self._counts[settling.SINCE])
         if since > 0:
             self._counts[settling.MISSED] += since
@@ -288,7 +288,7 @@ class FrameAccounts:
             self._changes_edge = self._changes_edge[old:]
             self._changes_gained = self._changes_gained[old:]
 
-    # -- what they say
+    # -- results
 
     @property
     def losses(self) -> Losses:
@@ -299,8 +299,8 @@ class FrameAccounts:
         """Return the sums.
 
         Args:
-            stores: that were offered to the sender.
-            missed_by_sequence: what the receiver counted by sequence; None: it cannot.
+            stores: stores offered to the sender.
+            missed_by_sequence: the receiver's count by sequence; None: it has none.
         """
         counts = [int(one) for one in self._counts]
         return FrameTotals(

@@ -1,11 +1,11 @@
 """Which received frame is which sent frame: the one definition for the accounts and `compare`.
 
-A frame that was received is the sent frame that starts at the same link edge. Then it is the
-same, or changed where its bits differ. A sent frame at whose edge none was received is missing;
-a received frame at whose edge none was sent is spurious (`compare` says added). So one frame
-that comes in at a false sync is a spurious one and a missing one, not a changed one.
+A received frame is the sent frame that starts at the same link edge; it is the same, or changed if
+its bits differ. A sent frame with none received at its edge is missing; a received frame with none
+sent at its edge is spurious (`compare`: added). So a frame received in false sync is one spurious
+and one missing frame, not a changed one.
 
-Both columns are in the order of their edges, so one pass settles everything.
+Both columns are in order of their edges, so one pass is enough.
 """
 
 from __future__ import annotations
@@ -27,11 +27,11 @@ def next_fate(
     received_word: NDArray[np.uint64],
     received: int,
 ) -> int:
-    """Return what becomes of whichever frame starts first from two cursors on.
+    """Return the fate of the frame that starts first, from two cursors on.
 
     Args:
         sent_edge, sent_word: frames sent, in order.
-        sent: the next one; may be at the end where frames received are left.
+        sent: the next one; may be at the end if frames received remain.
         received_edge, received_word, received: the same of frames received.
     """
     if received == len(received_edge):

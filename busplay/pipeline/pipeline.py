@@ -1,14 +1,12 @@
 """The pipeline after the core: sender, wire, receiver and displays of one board, joined.
 
 Live programs, stores from other emulators and replayed traces all go through this one
-object. `feed` takes stores and `feed_frames` takes frames that a sender made before; from
+object. `feed` takes stores and `feed_frames` takes frames already made by a sender; from
 the wire on they are the same.
 
 When `feed` returns, every store of the batch has arrived or is counted as lost: the pipeline runs
-ahead of the processor by the few slots that the sender's FIFO still holds. Where the batches
-are cut therefore changes nothing, neither in the frames nor on the screen.
-
-Every frame and every fault injected ends in one column of the accounts.
+ahead of the processor by the few slots that the sender FIFO still holds. So batch boundaries
+affect neither the frames nor the screen.
 """
 
 from __future__ import annotations
@@ -42,13 +40,13 @@ UNIT_STATE = "unit "
 
 @dataclass(frozen=True, slots=True)
 class PipelineCounters:
-    """What went in, what came out and what got lost on the way.
+    """What went in, what came out and what was lost.
 
     Attributes:
         stores: stores in windows that were offered to the sender.
         frames_sent: frames that left the sender, idle ones not counted.
-        frames_overrun: stores lost because the sender's FIFO was full.
-        receiver: what the receiver saw.
+        frames_overrun: stores lost because the sender FIFO was full.
+        receiver: the receiver's counts.
         writes_outside: delivered frames whose offset or unit does not exist.
         accounts: what became of every frame and every fault.
     """
@@ -61,15 +59,15 @@ class PipelineCounters:
     accounts: RunAccounts
 
     def losses(self) -> dict[str, int]:
-        """Return what went wrong on the way, by cause in words; causes of 0 are left out."""
+        """Return the errors by cause, in words; causes of 0 are left out."""
         seen, frames = self.receiver, self.accounts.frames
         causes = (
-            (self.frames_overrun, "lost at the sender's full FIFO", ""),
+            (self.frames_overrun, "lost at the full sender FIFO", ""),
             (seen.checks_failed, "checks failed", "check failed"),
             (seen.syncs_lost, "losses of sync", "loss of sync"),
             (seen.frames_missed, "frames missed by sequence", "frame missed by sequence"),
             (seen.frames_aborted, "frames aborted", "frame aborted"),
-            (frames.lost_at_receiver, "lost at the receiver's full FIFO", ""),
+            (frames.lost_at_receiver, "lost at the full receiver FIFO", ""),
             (frames.lost_late, "served after their deadline", "served after its deadline"),
             (self.writes_outside, "outside the units", ""),
         )
@@ -77,11 +75,11 @@ class PipelineCounters:
 
     @property
     def errors(self) -> int:
-        """Everything that went wrong on the way, all causes together."""
+        """Count of errors, all causes together."""
         return sum(self.losses().values())
 
     def error_text(self) -> str:
-        """Return what went wrong, for people; empty if nothing did."""
+        """Return the errors as text; empty if there are none."""
         return "; ".join(f"{count:,} {words}" for words, count in self.losses().items())
 
 
@@ -90,20 +88,21 @@ class Pipeline:
 
     Args:
         board: the description.
-        faults: damage to inject; None: none.
-        timing: let the receiver's FIFO, service, deadline and busy times act; else every frame
-            delivered is served.
+        faults: faults to inject; None: none.
+        timing: apply the receiver FIFO depth, service time, deadline and busy times; else every
+            frame delivered is served.
 
     Attributes:
         board: the description.
         layout: of the board's link.
         encoder, receiver, bank: the stages, for their counters; feed the pipeline, not them.
-        wire: with faults; None where none are injected there.
-        receiver_fifo: None where it cannot lose anything.
-        lost_edges: uint64[lost]; where the last stores fed found the sender's FIFO full.
+        wire: with faults; None if none are injected on the wire.
+        receiver_fifo: None if it cannot lose anything.
+        lost_edges: uint64[lost]; edges at which stores of the last batch found the sender FIFO
+            full.
 
     Raises:
-        DescriptionError: the receiver's times cannot be.
+        DescriptionError: the receiver's times are impossible.
     """
 
     def __init__(self, board: Board, *, faults: Faults | None = None, timing: bool = True) -> None:
@@ -124,7 +123,7 @@ class Pipeline:
         self._begin()
 
     def _begin(self) -> None:
-        """Make what has its beginning where the receiver stands: wire, FIFO and accounts."""
+        """Make wire, FIFO and accounts, which begin at the receiver's present edge."""
         plan = Faults() if self.faults is None else self.faults
         link = self.board.link
         edge_hz = (link.clock_hz or self.board.clock_hz) * link.edges_per_cycle
@@ -147,8 +146,8 @@ class Pipeline:
                 stalls=plan.stalls,
                 seed=plan.seed,
             )
-            # Damage can bring two frames nearer together than a sender would: as near as two
-            # whole frames can be, and with an edge too many nearer yet.
+            # Damage can bring two frames closer together than a sender would: adjacent, and with
+            # an extra edge closer still.
             nearest = frame_symbols if plan.on_wire else self.encoder.step_edges
             if plan.extra_edges or plan.stalls or not fifo.is_harmless(nearest):
                 self.receiver_fifo = fifo
@@ -156,23 +155,23 @@ class Pipeline:
         self._accounts.frames.on_losses = self._on_losses
 
     def watch_losses(self, on_losses: Callable[[Losses], object]) -> None:
-        """Call `on_losses` with all stores not received intact, as soon as that is known."""
+        """Call `on_losses` with every store not received intact, once that is known."""
         self._on_losses = on_losses
         self._accounts.frames.on_losses = on_losses
 
     def watch_delivered(self, on_delivered: Callable[[FrameBatch], object]) -> None:
-        """Call `on_delivered` with all frames that are served and shown, in order.
+        """Call `on_delivered` with all frames that are served in time, in order.
 
         Raises:
-            ValueError: something was fed already.
+            ValueError: frames were already fed.
         """
         if self._edge:
-            raise ValueError("frames have been delivered already that nobody watched")
+            raise ValueError("frames have already been delivered")
         self._on_delivered = on_delivered
 
     @property
     def delivered_edge(self) -> int:
-        """Link edge before which no frame begins that is delivered later."""
+        """Link edge before which no frame delivered later begins."""
         return self.receiver.settled_edge(self._carried_edge)
 
     @property
@@ -182,7 +181,7 @@ class Pipeline:
 
     @property
     def frames_carried(self) -> int:
-        """Frames that were put on the wire so far, idle ones not counted."""
+        """Frames put on the wire so far, idle ones not counted."""
         return self._frames_carried
 
     @property
@@ -215,7 +214,7 @@ class Pipeline:
             self._accounts.frames.add_lost_at_sender(lost.edge, lost.cycle, lost.address, word)
 
     def enter_lost(self, lost: LostStores) -> None:
-        """Enter stores that the sender of the frames given had lost."""
+        """Enter stores lost by the sender that made the frames fed."""
         self._frames_given += len(lost)
         self._enter_lost(lost)
 
@@ -226,15 +225,15 @@ class Pipeline:
 
         Args:
             frames: starting at `edge` or later.
-            stop_edge: where this stretch may end; it is moved back to the grid on which frames
-                start, and behind the last frame.
-            stores: the same frames with the stores that they carry, where somebody knows them.
+            stop_edge: where this stretch ends, rounded down to the grid on which frames start, but
+                not before the end of the last frame.
+            stores: the same frames with the stores that they carry, if known.
         """
         self._frames_given += len(frames)
         self._carry(stores or SentFrames.of_frames(frames), stop_edge=stop_edge)
 
     def _carry(self, sent: SentFrames, *, stop_edge: int) -> None:
-        """Carry frames over a stretch of the wire, show and account for what arrives."""
+        """Carry frames over a stretch of the wire; show and account for what arrives."""
         grid = self.encoder.grid_edges
         stop = stop_edge // grid * grid
         if len(sent):
@@ -268,7 +267,7 @@ class Pipeline:
         return self._edge - (0 if self.wire is None else self.wire.held_edges)
 
     def counters(self) -> PipelineCounters:
-        """What has happened since the pipeline was made."""
+        """Counts since the pipeline was made."""
         bank = self.bank.counters
         outside = sum(display.counters.frames_outside for display in self.displays.values())
         sent = self.encoder.counters
@@ -286,7 +285,7 @@ class Pipeline:
 
     @property
     def losses(self) -> Losses:
-        """The first stores that were not received intact, one by one."""
+        """The first stores that were not received intact."""
         return self._accounts.frames.losses
 
     def states(self) -> dict[str, bytes]:
@@ -297,10 +296,10 @@ class Pipeline:
         return {RECEIVER_STATE: self.receiver.snapshot(), **waiting, **units}
 
     def restore(self, states: Mapping[str, bytes], *, edge: int, frames_carried: int) -> None:
-        """Take up what `states` gave, as of `edge` and after that many frames.
+        """Go back to the states from `states`, at `edge` and after `frames_carried` frames.
 
         Raises:
-            InputError: the states are not those of this board.
+            InputError: the states are not of this board.
         """
         units = {
             name.removeprefix(UNIT_STATE): state
@@ -316,7 +315,7 @@ class Pipeline:
         self.bank.restore(units)
         self._edge = edge
         self._frames_carried = frames_carried
-        # The accounts begin anew: what came before is in nobody's memory.
+        # The accounts begin anew: the states do not hold them.
         self._frames_given = 0
         self._begin()
         fifo = states.get(FIFO_STATE)
@@ -326,7 +325,7 @@ class Pipeline:
             self.receiver_fifo.restore(fifo, edge=edge)
         except ValueError as error:
             raise InputError(
-                place="state of the receiver's FIFO",
+                place="state of the receiver FIFO",
                 found=str(error),
                 wanted="record the trace anew",
             ) from error

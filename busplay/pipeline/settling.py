@@ -1,7 +1,7 @@
 """Compiled loop of the accounts: frames sent against frames delivered, in order of link edges.
 
-`pairing` says which of them belong together; one pass settles all that the receiver cannot
-deliver any more. A spurious frame comes of damage, or of a receiver at a wrong alignment.
+`pairing` says which belong together; one pass settles every frame that the receiver can no longer
+deliver. A spurious frame is caused by damage or by false sync.
 """
 
 from __future__ import annotations
@@ -14,14 +14,14 @@ from busplay.pipeline.pairing import ADDED, MISSING, SAME, next_fate
 
 SERVED, OVERRUN, LATE = range(3)
 
-# Places in `counts` (int64).
+# Indexes in `counts` (int64).
 INTACT, DAMAGED, OVERRUNS, LATES, UNDELIVERED, SPURIOUS, SPURIOUS_LOST = range(7)
-# Places in `run`: frames undelivered since the last delivered one (-1: none was), how many the
+# Indexes in `run`: frames undelivered since the last delivered one (-1: none was), how many the
 # receiver could have counted, and how many gaps were too long for its sequence field.
 SINCE, MISSED, LONG_GAPS = range(7, 10)
 COUNTS = 10
 
-# What a note says of a frame that was not received intact.
+# Kinds of note on a frame that was not received intact.
 NOTE_DAMAGED, NOTE_OVERRUN, NOTE_LATE, NOTE_UNDELIVERED = range(4)
 
 
@@ -43,16 +43,16 @@ def settle(
 
     Args:
         sent_edge, sent_word: frames sent, in order.
-        got_edge, got_word, got_fate: frames delivered, in order, and how each was served.
-        settled_edge: no frame to come is delivered that begins before it.
+        got_edge, got_word, got_fate: frames delivered, in order, and the fate of each.
+        settled_edge: no frame that begins before it is delivered later.
         sequence_modulus: of the link's sequence field; 0: it has none.
         counts: see the names above; changed.
-        note_kind, note_sent, note_got: room for a note of every frame sent; which of the
-            delivered ones it is, or -1.
+        note_kind, note_sent, note_got: room for a note on every frame sent: kind, index, and the
+            index of the frame delivered or -1.
 
     Returns:
-        How many frames sent are settled, how many delivered are used up, how many notes there
-        are.
+        The counts of frames sent that are settled, of frames delivered that are used up, and of
+        notes.
     """
     limit = np.uint64(settled_edge)
     notes = sent = got = 0
@@ -99,7 +99,7 @@ def settle(
 
 @kernel
 def _end_gap(sequence_modulus: int, counts: NDArray[np.int64]) -> None:
-    """Count what was missed before a frame that was delivered."""
+    """Count the frames missed before a delivered one."""
     if counts[SINCE] > 0:
         counts[MISSED] += counts[SINCE]
         if 0 < sequence_modulus <= counts[SINCE]:
@@ -118,9 +118,9 @@ def _count_same(
     got_fate: NDArray[np.uint8],
     limit: np.uint64,
 ) -> int:
-    """Count frames, from two cursors on, that were delivered and served as they were sent.
+    """Count frames, from two cursors on, that were received intact.
 
-    Most are: alone, with little to carry, a frame takes 1 ns.
+    Most are: in a loop of its own a frame takes 1 ns.
     """
     count = min(len(sent_edge) - sent, len(got_edge) - got)
     for index in range(count):

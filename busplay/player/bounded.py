@@ -1,4 +1,4 @@
-"""A playable that stops at a cycle, and tells somebody after every piece that was run."""
+"""A playable that stops at a cycle, with a callback after every run."""
 
 from __future__ import annotations
 
@@ -9,11 +9,11 @@ from busplay.player.playable import Playable, Status
 
 
 class BoundedPlayable:
-    """Plays another playable up to a cycle; all else is the other's.
+    """Plays another playable up to a cycle.
 
     Args:
-        inner: what plays.
-        stop_cycle: where it ends at the latest; None: where the other ends.
+        inner: the other playable.
+        stop_cycle: where to end at the latest; None: where the other ends.
         after_run: called after every run.
     """
 
@@ -40,7 +40,7 @@ class BoundedPlayable:
 
     @property
     def ended(self) -> bool:
-        """The other has ended, or the stop cycle is reached."""
+        """Whether the other has ended, or the stop cycle is reached."""
         return self._inner.ended or self._at_stop
 
     @property
@@ -64,7 +64,7 @@ class BoundedPlayable:
         return self._inner.can_seek
 
     def run(self, cycles: int) -> int:
-        """Go on for that many cycles, no further than the stop; return how many it was."""
+        """Run CYCLES cycles, at most to the stop cycle; return the count run."""
         if self._stop_cycle is not None:
             cycles = min(cycles, self._stop_cycle - self._inner.cycle)
         if cycles <= 0:
@@ -74,7 +74,7 @@ class BoundedPlayable:
         return done
 
     def seek(self, cycle: int) -> None:
-        """Go to a cycle, not behind the stop."""
+        """Go to a cycle, at most to the stop cycle."""
         self._inner.seek(cycle if self._stop_cycle is None else min(cycle, self._stop_cycle))
 
     def reset(self) -> None:
@@ -82,9 +82,9 @@ class BoundedPlayable:
         self._inner.reset()
 
     def press(self, code: int) -> None:
-        """Hand a key code on."""
+        """Press a key."""
         self._inner.press(code)
 
     def status(self) -> Status:
-        """Return how things are."""
+        """Return the present status."""
         return self._inner.status()

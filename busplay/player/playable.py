@@ -11,18 +11,17 @@ from busplay.display.display import Display
 
 @dataclass(frozen=True, slots=True)
 class Status:
-    """What a status line shows of a playable, at one moment.
+    """What a status line shows of a playable.
 
     Attributes:
         cycle: processor cycles so far.
         clock_hz: processor cycles in a second of the board.
         frames: frames that reached the displays so far.
-        frames_in_last_span: frames in the latest stretch that was run, of about a second or
-            less.
-        slots_in_last_span: slots that the link had in that stretch; the two give its use.
-        errors: everything that went wrong on the way, all causes together.
-        error_text: which, for people; empty if none.
-        state_text: why it stopped, such as `exit 0`; empty as long as it goes on.
+        frames_in_last_span: frames in the latest stretch run, of a second or less.
+        slots_in_last_span: slots of the link in that stretch.
+        errors: count of errors, all causes together.
+        error_text: the errors as text; empty if none.
+        state_text: why it stopped, such as `exit 0`; empty while it runs.
     """
 
     cycle: int
@@ -36,7 +35,7 @@ class Status:
 
     @property
     def link_use_permille(self) -> int:
-        """Slots of the last stretch that carried a frame, in thousandths, rounded to nearest."""
+        """Link use in that stretch, in thousandths, rounded to nearest."""
         if self.slots_in_last_span <= 0:
             return 0
         slots = self.slots_in_last_span
@@ -44,7 +43,7 @@ class Status:
 
 
 class Playable(Protocol):
-    """A program that runs, or a trace that is replayed. Time is in processor cycles."""
+    """A running program, or a trace in replay. Time is in processor cycles."""
 
     @property
     def clock_hz(self) -> int:
@@ -56,7 +55,7 @@ class Playable(Protocol):
 
     @property
     def ended(self) -> bool:
-        """It cannot go on from here: the program has ended or stopped, or the trace is over."""
+        """Whether it cannot go on: the program has ended or stopped, or the trace has ended."""
 
     @property
     def end_cycle(self) -> int | None:
@@ -68,12 +67,12 @@ class Playable(Protocol):
 
     @property
     def can_seek(self) -> bool:
-        """`seek` goes anywhere between 0 and `end_cycle`, and keys reach no program."""
+        """Whether `seek` goes anywhere from 0 to `end_cycle`; then keys reach no program."""
 
     def run(self, cycles: int) -> int:
-        """Go on for that many cycles and return how many it was.
+        """Run CYCLES cycles and return the count run.
 
-        An instruction is finished, so it may be some more; it is less at the end.
+        It completes an instruction, so the count may be higher; at the end it is lower.
         """
 
     def seek(self, cycle: int) -> None:
@@ -83,7 +82,7 @@ class Playable(Protocol):
         """Go back to the beginning: the processor's reset, or the trace's first frame."""
 
     def press(self, code: int) -> None:
-        """Hand a key code to the host port; nothing happens where no program reads it."""
+        """Press a key on the host port; ignored if no program runs."""
 
     def status(self) -> Status:
-        """Return how things are."""
+        """Return the present status."""

@@ -1,16 +1,15 @@
 """When to run how much: play, pause, step, speed, seek, marks. No drawing, no sleeping.
 
-How to think about it. Somebody calls `tick` often, say 60 times a second. The player looks at
-the clock, works out how many cycles are owed since the last tick, and lets the playable run
-them in slices, looking at the clock between slices so that one tick never takes much longer
-than its budget.
+How to think about it. The caller calls `tick` often, say 60 times a second. The player reads the
+clock, computes how many cycles are due since the last tick, and runs the playable in slices,
+reading the clock between slices so that a tick does not much exceed its budget.
 
-- Owed cycles are whole; what is left of a cycle is carried in the unit of the clock, so that
-  a day of ticks owes exactly a day of cycles.
-- What a tick had no time for stays owed. More than `MOST_LAG_NS` of it is dropped and
-  counted: after a long stall (a window that was dragged, a machine that slept) nobody wants
-  to watch it catch up, and a core that is too slow would never do so.
-- `run` may go some cycles past its end to finish an instruction. That is owed back.
+- Cycles due are integers; the remainder is carried in the clock's unit, so that a day of ticks
+  runs exactly a day of cycles.
+- Cycles that a tick had no time for stay due. Beyond `MOST_LAG_NS` they are dropped and counted:
+  after a long stall (a dragged window, a sleeping machine) catching up would only disturb, and a
+  core that is too slow never could.
+- `run` may exceed its cycles to complete an instruction; the excess is deducted.
 
 Not here: keys, pixels, waiting for the next tick (`view`).
 """
@@ -25,10 +24,10 @@ from busplay.units import NS_PER_S
 
 MOST_LAG_NS = NS_PER_S // 4
 BUDGET_NS = 12_000_000
-# A slice is made longer or shorter until it takes about this long.
+# Slices are adapted to take about this long.
 SLICE_NS = 1_500_000
 LEAST_SLICE_CYCLES = 64
-# However fast the machine is, one tick skips no more of the board's time than this.
+# The most of the board's time in one tick, however fast the machine is.
 MOST_TICK_S = 10
 MEASURE_NS = NS_PER_S // 2
 
@@ -38,20 +37,20 @@ class Player:
 
     Args:
         playable: a running program or a replay.
-        clock: returns nanoseconds that never go back.
-        refresh_hz: pictures in a second of the board's time; one is a single step.
-        speed: at first.
-        budget_ns: what one tick may take.
-        whole_pictures: at the board's own speed and above, run up to a refresh and no further, so
-            that a picture is taken where a screen would take it.
+        clock: returns monotonic nanoseconds.
+        refresh_hz: pictures in a second of the board's time; a step is one picture.
+        speed: the initial speed.
+        budget_ns: time that one tick may take.
+        whole_pictures: at the board's own speed and above, stop each tick at a refresh, where a
+            screen would take its picture.
 
     Attributes:
-        playing: it runs by the clock.
-        speed: ratio to the board's own, or None: as fast as it can.
+        playing: whether it runs by the clock.
+        speed: ratio to the board's own, or None: as fast as possible.
         begin_mark, end_mark: cycles at which the loop begins and ends, or None. Without a begin
-            mark it begins at 0, without an end mark it ends with the playable. Playing that comes
-            to the loop's end goes on at its beginning if the playable can seek, else it pauses.
-        cycles_dropped: owed cycles that nobody will run, since the machine could not.
+            mark it begins at 0, without an end mark it ends with the playable. At the loop's end
+            it goes back to the beginning if the playable can seek, else it pauses.
+        cycles_dropped: cycles due that were not run, since the machine was too slow.
     """
 
     def __init__(
@@ -85,10 +84,10 @@ class Player:
         self._measured_cycles = 0
         self._achieved_permille: int | None = None
 
-    # -- what is asked for
+    # -- controls
 
     def play(self) -> None:
-        """Run by the clock from now on; a replay that is over, or a loop, begins anew."""
+        """Run by the clock; a replay or a loop that has ended begins anew."""
         at_end = self.playable.ended or self.playable.cycle == self.end_mark
         if at_end and self.playable.can_seek:
             self._seek(self.begin_mark or 0)
@@ -97,20 +96,20 @@ class Player:
         self.playing = not self.playable.ended
 
     def pause(self) -> None:
-        """Stop the clock; the playable stays where it is."""
+        """Pause."""
         self.playing = False
         self._step_target = None
         self._forget_time()
 
     def toggle(self) -> None:
-        """Play if it does not, pause if it does."""
+        """Play or pause."""
         if self.playing or self.stepping:
             self.pause()
         else:
             self.play()
 
     def step(self, pictures: int = 1) -> None:
-        """Pause, and go some pictures on (ticks do it) or, for a replay, back (at once)."""
+        """Pause, and go some pictures forward (by ticks) or, in a replay, back (at once)."""
         from_cycle = self.playable.cycle if self._step_target is None else self._step_target
         self.pause()
         target = self._refresh_cycle(from_cycle, pictures)
@@ -121,21 +120,21 @@ class Player:
             self._step_target = target
 
     def faster(self) -> None:
-        """Take the next higher speed."""
+        """Select the next higher speed."""
         self.set_speed(faster(self.speed))
 
     def slower(self) -> None:
-        """Take the next lower speed."""
+        """Select the next lower speed."""
         self.set_speed(slower(self.speed))
 
     def set_speed(self, speed: Speed) -> None:
-        """Run at another speed from now on; what is owed at the old one is dropped."""
+        """Set the speed, and drop cycles due at the old one."""
         if speed != self.speed:
             self.speed = speed
             self._forget_time()
 
     def reset(self) -> None:
-        """Bring the playable back to its beginning; it plays on if it played."""
+        """Go back to the beginning; play on if it was playing."""
         was_over = self.playable.ended
         self.playable.reset()
         self._step_target = None
@@ -144,24 +143,24 @@ class Player:
             self.playing = True
 
     def seek_to(self, cycle: int) -> None:
-        """Go to a cycle of a replay, or to the nearest that it has; nothing else can."""
+        """Go to a replay's cycle, or its nearest end; ignored if the playable cannot seek."""
         if self.playable.can_seek:
             self._step_target = None
             self._seek(cycle)
             self._forget_time()
 
     def seek_by(self, cycles: int) -> None:
-        """Go that far forward or back in a replay."""
+        """Go CYCLES cycles forward or back in a replay."""
         self.seek_to(self.playable.cycle + cycles)
 
     def mark_begin(self) -> None:
-        """Begin the loop here; an end mark that does not lie behind it goes."""
+        """Begin the loop here; remove an end mark that is not after it."""
         self.begin_mark = self.playable.cycle
         if self.end_mark is not None and self.end_mark <= self.begin_mark:
             self.end_mark = None
 
     def mark_end(self) -> None:
-        """End the loop here, and play on at its beginning; a begin mark not before it goes."""
+        """End the loop here, and play from its beginning; remove a begin mark not before it."""
         self.end_mark = self.playable.cycle
         if self.begin_mark is not None and self.begin_mark >= self.end_mark:
             self.begin_mark = None
@@ -169,23 +168,23 @@ class Player:
             self._at_loop_end()
 
     def clear_marks(self) -> None:
-        """Play without a loop."""
+        """Remove the loop."""
         self.begin_mark = self.end_mark = None
 
     def rest(self) -> None:
-        """Skip time that does not count, as while a help text covers the picture."""
+        """Skip time, as while a help text covers the picture."""
         self._forget_time()
 
-    # -- how it goes
+    # -- state
 
     @property
     def stepping(self) -> bool:
-        """A single picture is on its way."""
+        """Whether a step is being run."""
         return self._step_target is not None
 
     @property
     def looping(self) -> bool:
-        """Playing will come to the loop's end and go back to its beginning."""
+        """Whether playing will go back from the loop's end to its beginning."""
         if not self.playable.can_seek:
             return False
         if self.end_mark is None:
@@ -194,15 +193,11 @@ class Player:
 
     @property
     def achieved_permille(self) -> int | None:
-        """Speed of the last half second or so in thousandths of the board's; None: not known."""
+        """Recent speed in thousandths of the board's own; None: not known."""
         return self._achieved_permille
 
     def tick(self) -> int:
-        """Run what is owed by now, as far as the budget goes.
-
-        Returns:
-            cycles that were run.
-        """
+        """Run the cycles due, within the budget; return the count run."""
         now_ns = self._clock()
         elapsed_ns = max(0, now_ns - self._last_ns)
         self._last_ns = now_ns
@@ -226,8 +221,6 @@ class Player:
             self._forget_time()
         return ran
 
-    # -- inside
-
     def _tick_step(self, now_ns: int, target: int) -> int:
         ran = 0
         while self.playable.cycle < target:
@@ -250,10 +243,10 @@ class Player:
         self._owed_cycles += cycles
 
     def _held_cycles(self) -> int:
-        """Count the owed cycles that lie behind the last refresh, and wait for the next.
+        """Count the cycles due past the last refresh, which wait for the next.
 
-        A program draws between two refreshes, and may take its moving things away first, so
-        that pictures from in between flicker. Slower, one wants to see how it draws.
+        A program draws between two refreshes, and may erase moving objects first, so pictures from
+        in between flicker. Below the board's own speed people want to see how it draws.
         """
         slow = self.speed is not None and self.speed.numerator < self.speed.denominator
         if slow or not self._whole_pictures:
@@ -271,7 +264,7 @@ class Player:
             self._owed_cycles = most
 
     def _run_slice(self, most_cycles: int) -> int:
-        """Run up to a slice, stopping at the end mark, and note how long slices take."""
+        """Run at most a slice, stopping at the end mark, and adapt the slice's length."""
         cycles = min(most_cycles, self._slice_cycles)
         begin = self.playable.cycle
         end_mark = self.end_mark if self.playing else None
@@ -303,7 +296,7 @@ class Player:
         self.playable.seek(max(0, cycle if end is None else min(cycle, end)))
 
     def _refresh_cycle(self, from_cycle: int, refreshes: int) -> int:
-        """Return the cycle of a refresh before or after one: refresh k is at ⌊k · clock / rate⌋."""
+        """Return the cycle of a refresh relative to one; refresh k is at ⌊k · clock / rate⌋."""
         clock_hz, rate = self.playable.clock_hz, self.refresh_hz
         # The last refresh at or before the cycle.
         number = ((from_cycle + 1) * rate - 1) // clock_hz

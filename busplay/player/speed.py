@@ -1,4 +1,4 @@
-"""Speeds of a player: exact ratios of the board's own, or as fast as it can."""
+"""Speeds of a player: exact ratios of the board's own, or as fast as possible."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import re
 from busplay.errors import InputError
 from busplay.units import Ratio
 
-# None is as fast as it can.
+# None is as fast as possible.
 Speed = Ratio | None
 
 AS_FAST_AS_IT_CAN: Speed = None
@@ -30,7 +30,7 @@ _FORM = re.compile(r"([0-9]{1,7})(?:/([0-9]{1,7})|\.([0-9]{1,3}))?")
 
 
 def parse_speed(text: str) -> Speed:
-    """Read a speed as people write it: `2`, `1/4`, `0.25`, or `max`.
+    """Read a speed: `2`, `1/4`, `0.25`, or `max`.
 
     Raises:
         InputError: it is none of these, or zero.
@@ -51,23 +51,23 @@ def parse_speed(text: str) -> Speed:
 
 
 def speed_text(speed: Speed) -> str:
-    """Write a speed for people: `2×`, `1/4×`, `as fast as it can`."""
+    """Write a speed: `2×`, `1/4×`, `as fast as possible`."""
     if speed is None:
-        return "as fast as it can"
+        return "as fast as possible"
     if speed.denominator == 1:
         return f"{speed.numerator}×"
     return f"{speed.numerator}/{speed.denominator}×"
 
 
 def faster(speed: Speed) -> Speed:
-    """Return the next higher step; above the highest it is as fast as it can."""
+    """Return the next higher step; above the highest, as fast as possible."""
     if speed is None:
         return None
     return next((step for step in STEPS if _less(speed, step)), AS_FAST_AS_IT_CAN)
 
 
 def slower(speed: Speed) -> Speed:
-    """Return the next lower step; the lowest stays."""
+    """Return the next lower step, or the lowest."""
     if speed is None:
         return STEPS[-1]
     return next((step for step in reversed(STEPS) if _less(step, speed)), STEPS[0])

@@ -1,8 +1,8 @@
 """Read a program's bytes: raw, Intel HEX, Motorola S-record, ELF.
 
-bincopy takes records and ELF files apart. What it lets pass and we do not: a file without its
-end record (cut off), an address given twice, data outside 64 KiB, ELF sections that the file
-is too short for. The format is told by content first, then by the file's suffix.
+bincopy parses records and ELF files. We also refuse what it accepts: a file without its end record
+(cut off), an address given twice, data outside 64 KiB, ELF sections past the file's end. The
+format is detected by content first, then by the file's suffix.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ _SUFFIXES: dict[str, CarriedFormat] = {
     **dict.fromkeys((".elf", ".axf"), "elf"),
     **dict.fromkeys((".bin", ".raw", ".rom"), "raw"),
 }
-# What people give by mistake: by content, and by suffix where the content does not say.
+# Common mistakes: by content, and by suffix if the content does not say.
 _OTHER_CONTENTS = {
     b"\x89PNG\r\n\x1a\n": "a PNG picture",
     b"GIF8": "a GIF picture",
@@ -71,13 +71,13 @@ class ImageSegment:
 
 @dataclass(frozen=True, slots=True)
 class ProgramImage:
-    """What a program file puts into memory.
+    """The memory contents of a program file.
 
     Attributes:
         segments: in order of their addresses; they neither touch nor overlap.
-        entry: start address that the file names, or None. A 6502 starts at its reset
-            vector, so this is for people.
-        format: what the file turned out to be.
+        entry: the file's start address, or None. A 6502 starts at its reset vector, so this is
+            for people.
+        format: the file's format.
         file: for messages.
     """
 
@@ -95,20 +95,20 @@ def read_image(
     """Read a program file.
 
     Args:
-        format: `auto` tells by the content, then by the suffix; a file that says nothing is
-            raw if there is a load address.
-        load_address: where a raw file's first byte goes; the other formats say it themselves.
+        format: `auto` detects by content, then by suffix; an unknown file is raw if there is a
+            load address.
+        load_address: address of a raw file's first byte; the other formats include it.
 
     Raises:
-        InputError: the file cannot be read, is damaged or cut off, is empty, lies outside
-            64 KiB, is raw and has no load address, or is no program by its content or name.
+        InputError: the file cannot be read, is damaged, cut off or empty, does not fit 64 KiB,
+            is raw and has no load address, or is not a program by its content or name.
     """
     content = read_content(path)
     return parse_image(content, file=str(path), format=format, load_address=load_address)
 
 
 def read_content(path: str | Path) -> bytes:
-    """Read a program file's bytes, one more than a program can have at the most.
+    """Read a program file's bytes, at most one more than a program can have.
 
     Raises:
         InputError: the file cannot be read.
@@ -127,7 +127,7 @@ def parse_image(
     format: ImageFormat = "auto",  # noqa: A002
     load_address: int | None = None,
 ) -> ProgramImage:
-    """Take a program file's bytes apart; arguments and errors as for `read_image`."""
+    """Parse a program file's bytes; arguments and errors as for `read_image`."""
     if not content:
         raise InputError(
             found="an empty file", wanted="give a program of 1 byte or more", file=file
@@ -151,7 +151,7 @@ def parse_image(
     if load_address is None:
         raise InputError(
             found="a raw file and no load address",
-            wanted="say where its first byte goes, or give Intel HEX, S-record or ELF",
+            wanted="give a load address, or give Intel HEX, S-record or ELF",
             file=file,
         )
     memory = _SparseMemory(file)
@@ -160,7 +160,7 @@ def parse_image(
 
 
 def _require_program(content: bytes, file: str) -> None:
-    """Refuse what is no program, or none yet."""
+    """Refuse a file that is not a program, or not one yet."""
     suffix = Path(file).suffix.lower()
     found = next(
         (name for start, name in _OTHER_CONTENTS.items() if content.startswith(start)), None
@@ -169,7 +169,7 @@ def _require_program(content: bytes, file: str) -> None:
     if _is_object(content):
         found, wanted = "an object file that is not linked", "link it, and give the result"
     elif found is None and not (_IHEX_LINE.match(content) or _SREC_LINE.match(content)):
-        # A binary may be named in any way, and text may be meant as data if it is named .bin.
+        # A binary may have any name, and text named .bin may be data.
         if suffix not in _SUFFIXES and _is_text(content):
             found = _OTHER_TEXTS.get(suffix, "text" if b"\n" in content else None)
         if suffix in _SOURCES and found is not None:
@@ -209,13 +209,13 @@ def _tell_format(content: bytes, file: str, load_address: int | None) -> Carried
         return "raw"
     raise InputError(
         found="neither Intel HEX, S-record nor ELF",
-        wanted="a raw file needs a load address; say where its first byte goes",
+        wanted="a raw file needs a load address",
         file=file,
     )
 
 
 class _SparseMemory:
-    """Bytes by address, with a note of which are there."""
+    """Bytes by address, and which of them are set."""
 
     def __init__(self, file: str) -> None:
         self._file = file
@@ -235,7 +235,7 @@ class _SparseMemory:
         if len(twice):
             raise InputError(
                 found=f"a second byte for ${address + int(twice[0]):04X}",
-                wanted="each address may be given once",
+                wanted="an address may have only one",
                 file=self._file,
                 place=place,
             )
@@ -309,7 +309,7 @@ def _parse_srec(content: bytes, file: str) -> ProgramImage:
         elif kind in "56" and address != data_records:
             raise InputError(
                 found=f"a count of {address} data records after {data_records} of them",
-                wanted="the file has lost records or gained some; make it anew",
+                wanted="records are missing or were added; make it anew",
                 file=file,
                 place=place,
             )
@@ -323,7 +323,7 @@ def _parse_srec(content: bytes, file: str) -> ProgramImage:
 def _records(
     content: bytes, file: str, unpack: Callable[[str], tuple[T, int, int, bytearray]]
 ) -> Iterator[tuple[str, tuple[T, int, int, bytearray]]]:
-    """Take each line apart and yield its place and its parts."""
+    """Parse each line and yield its place and its parts."""
     for number, line in enumerate(content.splitlines(), 1):
         record = line.strip()
         if not record:

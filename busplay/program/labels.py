@@ -1,4 +1,4 @@
-"""Read the labels that assemblers and linkers list.
+"""Read lists of labels from assemblers and linkers.
 
 # Read in: listings made by ld65 2.19 (-Ln), 64tass 1.58 (-l), xa65 2.3.14 (-l), acme 0.97 (-l)
 
@@ -9,8 +9,8 @@
 | xa65 | `start, 0x0200, 0, 0x0000` |
 | acme | `start = $200 ; unused` |
 
-A file may mix them. Of the `=` lines, which list constants too, those whose value is no
-address (a string, a negative or larger number) are left out.
+A file may mix them. `=` lines list constants too; those whose value is not an address (a string, a
+negative or larger number) are left out.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from pathlib import Path
 from busplay.errors import InputError
 
 Labels = Mapping[int, tuple[str, ...]]
-"""Processor address to the names there."""
+"""Processor address to the labels there."""
 
 LABEL_SUFFIXES = (".lbl", ".labels")
 
@@ -35,10 +35,10 @@ _NUMBER = re.compile(r"\$(?P<hex>[0-9A-Fa-f]+)$|(?P<decimal>[0-9]+)$|%(?P<binary
 
 
 def read_labels(path: str | Path) -> dict[int, tuple[str, ...]]:
-    """Read a file of labels: processor address to the names there, in the file's order.
+    """Read a file of labels: processor address to the labels there, in the file's order.
 
     Raises:
-        InputError: the file cannot be read, or a line is none of the four kinds.
+        InputError: the file cannot be read, or a line is of none of the four kinds.
     """
     path = Path(path)
     try:
@@ -50,7 +50,7 @@ def read_labels(path: str | Path) -> dict[int, tuple[str, ...]]:
 
 
 def parse_labels(content: bytes, *, file: str) -> dict[int, tuple[str, ...]]:
-    """Take a file of labels apart; errors as for `read_labels`."""
+    """Parse a file of labels; errors as for `read_labels`."""
     if len(content) > _MAX_FILE_BYTES:
         raise InputError(
             found=f"more than {_MAX_FILE_BYTES:,} bytes",
@@ -89,7 +89,7 @@ def _parse_line(line: str, file: str, place: str) -> tuple[int | None, str]:
             for name, base in (("hex", 16), ("decimal", 10), ("binary", 2))
             if value[name]
         )
-        # Long numbers are no addresses, and Python refuses to convert the longest ones.
+        # Long numbers are not addresses, and Python refuses to convert the longest ones.
         significant = digits.lstrip("0") or "0"
         address = int(significant, base) if len(significant) <= 16 else -1
         return (address if 0 <= address <= 0xFFFF else None), match["name"]
@@ -103,7 +103,7 @@ def _parse_line(line: str, file: str, place: str) -> tuple[int | None, str]:
 
 
 def find_labels_beside(image_path: str | Path) -> Path | None:
-    """Return the file of labels that lies beside a program: NAME.lbl or NAME.labels, or None."""
+    """Return the file of labels beside a program, NAME.lbl or NAME.labels, or None."""
     image_path = Path(image_path)
     for suffix in LABEL_SUFFIXES:
         beside = image_path.with_suffix(suffix)

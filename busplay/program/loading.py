@@ -1,8 +1,7 @@
-"""Fill a board's memory before reset, and tell where the processor starts.
+"""Load a board's memory before reset, and find where the processor starts.
 
-The reset vector decides. Where no loaded byte lies on it (a program for RAM, tried out
-without a ROM), the processor starts at the address that the program's file names, or at
-the program's first byte.
+The reset vector decides. If it is not loaded (a program for RAM, without a ROM), the processor
+starts at the start address in the program's file, or at the program's first byte.
 """
 
 from __future__ import annotations
@@ -33,7 +32,7 @@ class LoadedProgram:
     Attributes:
         name: the program's file name without its folder; empty if only the board's images run.
         sha256: digest of the program's file, in hex; empty without one.
-        start_address: where to start instead of at the reset vector, or None.
+        start_address: start address instead of the reset vector, or None.
     """
 
     name: str
@@ -49,15 +48,16 @@ def load_memory(
     program_format: ImageFormat = "auto",
     load_address: int | None = None,
 ) -> LoadedProgram:
-    """Put the board's images and the program into memory, the program last.
+    """Load the board's images, then the program.
 
     Args:
         memory: uint8[65536]; the core's own.
-        load_address: where a raw program goes; the board's `program_load_address` by default.
+        load_address: where a raw program is loaded; by default the board's
+            `program_load_address`.
 
     Raises:
-        InputError: a file cannot be read, falls where there is no memory, names its addresses
-            itself although a load address is given, or there is nothing to run at all.
+        InputError: a file cannot be read, falls where there is no memory, or has addresses of its
+            own although a load address is given; or there is nothing to run.
     """
     images: list[ProgramImage] = []
     for region in board.memory:
@@ -83,7 +83,7 @@ def load_memory(
         if load_address is not None and image.format != "raw":
             raise InputError(
                 found=f"{FORMAT_NAMES[image.format]} and the load address ${load_address:04X}",
-                wanted="such a file says itself where its bytes go, so leave the load address out",
+                wanted="such a file has addresses of its own, so leave the load address out",
                 file=str(program),
             )
         images.append(image)
@@ -93,7 +93,7 @@ def load_memory(
         raise InputError(
             file=board.file or None,
             found=f"board {board.name} with no ROM image and no program",
-            wanted="name a program to run",
+            wanted="give a program to run",
         )
     loaded: set[int] = set()
     for image in images:

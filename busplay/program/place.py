@@ -1,4 +1,4 @@
-"""Put a program's bytes where the board has memory for them."""
+"""Load a program's bytes where the board has memory."""
 
 from __future__ import annotations
 
@@ -11,14 +11,14 @@ from busplay.program.image import ProgramImage
 
 
 def place_image(image: ProgramImage, board: Board, memory: UInt8Column) -> None:
-    """Write a program's bytes to a core's memory; RAM and ROM both take them.
+    """Write a program's bytes to a core's memory, RAM or ROM.
 
     Args:
         memory: uint8[65536]; the core's own.
 
     Raises:
-        InputError: a byte falls where the board has neither RAM nor ROM, or on the host
-            port; nothing is written then.
+        InputError: a byte falls on neither RAM nor ROM, or on the host port; nothing is written
+            then.
     """
     takes = np.zeros(len(memory), np.bool_)
     for region in board.memory:
@@ -42,7 +42,7 @@ def place_image(image: ProgramImage, board: Board, memory: UInt8Column) -> None:
 
 
 def describe_memory(board: Board) -> str:
-    """Name the board's memory in a few words, for messages."""
+    """Describe the board's memory, for messages."""
     regions = sorted(board.memory, key=lambda region: region.first_address)
     parts = [
         f"{region.kind.upper()} ${region.first_address:04X}-${region.last_address:04X}"

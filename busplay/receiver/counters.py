@@ -13,34 +13,33 @@ from busplay.receiver.states import LOG_EDGE, LOG_FIRST, LOG_KIND, LOG_STOP
 
 @dataclass(frozen=True, slots=True)
 class ReceiverCounters:
-    """What a receiver has seen since it was made or reset.
+    """A receiver's counts since it was made or reset.
 
-    A frame is *judged* when the receiver was in SYNC before the frame's first symbol (with a
-    strobe: when its strobe has come). Every symbol is accounted for:
+    A frame is *judged* if the receiver was in SYNC before its first symbol (with a strobe: once
+    its strobe was active). Every symbol is accounted for:
 
         symbols_fed = symbols_skipped + symbols_idle + pending_symbols
                       + frame_symbols * (frames_received + frames_idle + checks_failed)
 
-    where `pending_symbols` are those of the frame that has begun and not ended.
+    where `pending_symbols` belong to the frame that has begun and not ended.
 
     Attributes:
-        symbols_fed: all symbols, given one by one, in words, or as idle time.
-        symbols_skipped: symbols of no judged frame: fed in HUNT or PRESYNC, or in a frame that
-            was aborted.
-        symbols_idle: symbols between frames while the strobe rested (strobe links only).
-        pending_symbols: symbols of the frame that is on its way in.
+        symbols_fed: all symbols, whether fed one by one, as words, or as idle time.
+        symbols_skipped: symbols outside judged frames: fed in HUNT or PRESYNC, or in an aborted
+            frame.
+        symbols_idle: symbols between frames while the strobe was inactive (strobe links only).
+        pending_symbols: symbols of the incomplete frame.
         frames_received: judged frames that were delivered.
-        frames_idle: judged frames that were idle, so there was nothing to deliver.
+        frames_idle: judged frames that were idle, so not delivered.
         checks_failed: judged frames that were invalid and could not be corrected.
-        frames_corrected: judged frames that were invalid by one bit and were corrected; they
-            are among the received or idle ones too.
-        frames_aborted: frames that were aborted before their last symbol, because a strobe
-            came early or was dropped, or a marker stood elsewhere.
-        frames_missed: frames that the sequence field says were sent and not delivered, from
-            the first delivered frame on. A gap of a whole modulus or more cannot be told from
-            a shorter one, so after a long loss of sync this is only known modulo 2 ** bits.
-        syncs_gained: times that the receiver came into SYNC.
-        syncs_lost: times that it fell out of SYNC, or found that it had been out of sync.
+        frames_corrected: judged frames with one invalid bit that was corrected; also counted as
+            received or idle.
+        frames_aborted: frames aborted before their last symbol, because a strobe came early or
+            was dropped, or a marker stood elsewhere.
+        frames_missed: frames sent and not delivered, by the sequence field, from the first
+            delivered frame on. Known only modulo 2 ** bits, so too low after a long loss of sync.
+        syncs_gained: times that the receiver entered SYNC.
+        syncs_lost: times that it left SYNC, or found that it was in false sync.
     """
 
     symbols_fed: int = 0
@@ -59,12 +58,12 @@ class ReceiverCounters:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ReceiverLog:
-    """What happened to a receiver other than valid frames, in order.
+    """A receiver's events other than valid frames, in order.
 
     Attributes:
         kind: uint8[events]; a `LogKind`.
         edge: int64[events]; link edge after the event's last symbol.
-        first, stop: int64[events]; which of the symbols fed the event is about, from 0.
+        first, stop: int64[events]; range of the symbols fed that the event concerns, from 0.
     """
 
     kind: NDArray[np.uint8]
@@ -87,13 +86,13 @@ class ReceiverLog:
 
     @classmethod
     def empty(cls) -> ReceiverLog:
-        """Make a log that says nothing."""
+        """Make an empty log."""
         nothing = np.empty(0, np.int64)
         return cls(np.empty(0, np.uint8), nothing, nothing, nothing)
 
     @classmethod
     def joined(cls, parts: Sequence[ReceiverLog]) -> ReceiverLog:
-        """Join logs in their order; a single one is handed on as it is."""
+        """Concatenate logs; a single one is returned as it is."""
         if len(parts) <= 1:
             return parts[0] if parts else cls.empty()
         return cls(
@@ -104,7 +103,7 @@ class ReceiverLog:
         )
 
     def after(self, count: int) -> ReceiverLog:
-        """Return the log without its first entries."""
+        """Return all but the first COUNT entries."""
         return ReceiverLog(
             self.kind[count:], self.edge[count:], self.first[count:], self.stop[count:]
         )

@@ -1,10 +1,10 @@
-"""The receiver's end of the FIFO: which delivered frames are served in time.
+"""The receiver FIFO: which delivered frames are served in time.
 
-All is virtual time, counted in ticks that divide a link edge, the service time and every busy
-time, so that no instant is ever rounded; see `fifo_timing` for how a frame fares.
+Time is virtual, in ticks that divide a link edge, the service time and every busy time, so nothing
+is rounded; `fifo_timing` has the queue itself.
 
-A frame that finds the FIFO full is lost. One that is served, but later after its arrival than
-the deadline says, is late: it took its time of the receiver, and it counts as lost too.
+A frame that finds the FIFO full is lost. One that is served after its deadline is late: it used
+its service time, and it counts as lost too.
 """
 
 from __future__ import annotations
@@ -39,12 +39,12 @@ class Fate(IntEnum):
 
 
 class Busy(IntFlag):
-    """What held the receiver up as a frame arrived."""
+    """What held up the receiver when a frame arrived."""
 
     VIDEO = 1
-    """A busy time of the video side."""
+    """Busy time of the video side."""
     STALL = 2
-    """A stall that was injected as a fault."""
+    """Injected stall."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -52,10 +52,10 @@ class Served:
     """What became of a batch of delivered frames.
 
     Attributes:
-        frames: those that were served in time.
+        frames: the frames served in time.
         fate: uint8[delivered]; a `Fate` for each.
-        busy: uint8[delivered]; the `Busy` flags at arrival of those that were not served in
-            time, else 0.
+        busy: uint8[delivered]; `Busy` flags at arrival if the frame was not served in time, else
+            0.
     """
 
     frames: FrameBatch
@@ -65,15 +65,15 @@ class Served:
 
 @dataclass(frozen=True, slots=True)
 class FifoCounters:
-    """What the receiver's FIFO has seen.
+    """Counts of the receiver FIFO.
 
     Attributes:
         frames_served: in time.
         frames_overrun: found the FIFO full.
         frames_late: served after their deadline.
-        overruns_while_busy: of the overruns, those that came in a busy time or a stall.
-        frames_held_max: frames that the FIFO ever held at once.
-        wait_ns: time that frames waited before their service began, all together.
+        overruns_while_busy: overruns during a busy time or a stall.
+        frames_held_max: most frames in the FIFO at once.
+        wait_ns: total time that frames waited before their service began.
     """
 
     frames_served: int
@@ -85,7 +85,7 @@ class FifoCounters:
 
     @property
     def mean_wait_ns(self) -> float:
-        """How long a frame waited on average before its service began."""
+        """Mean time that a frame waited before its service began."""
         taken = self.frames_served + self.frames_late
         return float(self.wait_ns / taken) if taken else 0.0
 
@@ -97,12 +97,12 @@ class ReceiverFifo:
         receiver: depth, service time, deadline and busy times.
         edge_hz: link edges in a second.
         frame_symbols: edges from a frame's first symbol to its arrival.
-        stalls: further times without service, one a period at a place by chance.
-        seed: of that chance, and of the busy times' jitter.
+        stalls: further times without service, one a period at a random point.
+        seed: of the stalls and of the busy times' jitter.
 
     Raises:
-        DescriptionError: busy times and stalls leave no time to serve anything, or the times
-            are too long to be counted exactly.
+        DescriptionError: busy times and stalls leave no service time, or times are too long to
+            count exactly.
     """
 
     def __init__(
@@ -124,7 +124,7 @@ class ReceiverFifo:
         times = [receiver.service_ns, receiver.deadline_ns or 0]
         for one, _ in busy:
             times += [one.period_ns, one.length_ns, one.phase_ns, one.jitter_ns]
-        # The largest time that divides all of them, and then the largest that divides edges too.
+        # The largest time that divides all of them, then the largest that also divides edges.
         self._quantum_ns = gcd(*times) or 1
         edge_part, quantum_part = NS_PER_S, self._quantum_ns * edge_hz
         common = gcd(edge_part, quantum_part)
@@ -169,9 +169,9 @@ class ReceiverFifo:
         )
 
     def is_harmless(self, step_edges: int) -> bool:
-        """Return whether frames that arrive `step_edges` apart or more are all served in time.
+        """Return whether frames at least `step_edges` apart are all served in time.
 
-        It is so where each is done before the next can come and nothing else holds it up.
+        So it is if each is done before the next can arrive and there are no busy times.
         """
         receiver = self.receiver
         return (
@@ -183,7 +183,7 @@ class ReceiverFifo:
 
     @property
     def counters(self) -> FifoCounters:
-        """What has become of the frames so far."""
+        """Counts so far."""
         wait_ticks = self._wait_ticks + int(self._state[fifo_timing.WAIT_TICKS])
         return FifoCounters(
             frames_served=self._counts[Fate.SERVED],
@@ -198,7 +198,7 @@ class ReceiverFifo:
         """Take delivered frames, in order of their edges.
 
         Returns:
-            Those served in time, and what became of each.
+            The frames served in time, and the fate of each.
         """
         count = len(frames)
         fate = np.zeros(count, np.uint8)
@@ -229,7 +229,7 @@ class ReceiverFifo:
         return Served(FrameBatch(frames.edge[kept], frames.word[kept]), fate, flags)
 
     def _move_epoch(self, edge: int) -> NDArray[np.int64]:
-        """Count ticks from an edge on; return the busy times as they lie from there."""
+        """Move tick 0 to an edge; return the busy times relative to it."""
         passed = (edge - self._epoch) * self._edge_ticks
         if passed < TICKS_MAX:
             self._ring -= passed
@@ -237,7 +237,7 @@ class ReceiverFifo:
                 int(self._state[fifo_timing.LAST_DONE]) - passed, fifo_timing.PAST
             )
         else:
-            # Whatever was waiting was served long ago.
+            # All that waited was served long ago.
             self._ring[:] = fifo_timing.PAST
             self._state[fifo_timing.LAST_DONE] = fifo_timing.PAST
         np.maximum(self._ring, fifo_timing.PAST, out=self._ring)
@@ -261,7 +261,7 @@ class ReceiverFifo:
         return sources
 
     def snapshot(self) -> bytes:
-        """Return all that is carried from batch to batch, counters included."""
+        """Return the state between batches, counters included."""
         held = int(self._state[fifo_timing.HELD])
         places = (int(self._state[fifo_timing.HEAD]) + np.arange(held)) % len(self._ring)
         head = _HEAD.pack(
@@ -276,17 +276,17 @@ class ReceiverFifo:
         return head + self._ring[places].astype("<i8").tobytes() + wait_ticks.to_bytes(16, "little")
 
     def restore(self, snapshot: bytes, *, edge: int) -> None:
-        """Go back to a snapshot of a service of the same description.
+        """Go back to a snapshot of a FIFO of the same description.
 
         Args:
-            snapshot: as `snapshot` gave it.
-            edge: link edge from which frames come.
+            snapshot: from `snapshot`.
+            edge: link edge from which frames follow.
 
         Raises:
-            ValueError: the bytes are no snapshot of it; it stays as it was.
+            ValueError: the bytes are not such a snapshot; nothing is changed.
         """
         if len(snapshot) < _HEAD.size:
-            raise ValueError(f"a service's snapshot has {_HEAD.size} bytes or more")
+            raise ValueError(f"a FIFO's snapshot has {_HEAD.size} bytes or more")
         epoch, served, overrun, late, busy, held_max, last_done, held = _HEAD.unpack_from(snapshot)
         if not 0 <= held <= len(self._ring) or len(snapshot) != _HEAD.size + 8 * held + 16:
             raise ValueError(f"a FIFO of {len(self._ring)} frames does not hold {held}")
@@ -295,7 +295,7 @@ class ReceiverFifo:
         if min(served, overrun, late, busy) < 0 or busy > overrun:
             raise ValueError("counts that cannot be")
         if not held <= held_max <= len(self._ring):
-            raise ValueError(f"{held_max} frames held at most in a FIFO of {len(self._ring)}")
+            raise ValueError(f"a high-water mark of {held_max} in a FIFO of {len(self._ring)}")
         ring = np.frombuffer(snapshot, "<i8", held, _HEAD.size)
         if held and (
             ring[0] < fifo_timing.PAST or ring[-1] > last_done or (np.diff(ring) < 0).any()
@@ -313,13 +313,13 @@ class ReceiverFifo:
 
 
 def _require_time_left(busy: Sequence[BusyTime]) -> None:
-    """Refuse busy times that overlap within a period, or that together take all the time."""
+    """Refuse busy times that overlap within a period, or that leave no time."""
     for one in busy:
         if not 0 < one.length_ns + one.jitter_ns <= one.period_ns:
             raise DescriptionError(
                 place="receiver.busy",
                 found=f"a length of {one.length_ns} ns and a jitter of {one.jitter_ns} ns",
-                wanted=f"both together fit the period of {one.period_ns} ns",
+                wanted=f"together they must fit the period of {one.period_ns} ns",
             )
     taken = sum((Fraction(one.length_ns, one.period_ns) for one in busy), Fraction(0))
     if taken >= 1:

@@ -1,18 +1,18 @@
-"""Compiled loop of the receiver's FIFO, in whole ticks of virtual time.
+"""Compiled loop of the receiver FIFO, in whole ticks of virtual time.
 
-How to think about it. A frame arrives when its last symbol is in. It takes a place of the FIFO
-until it is served; the one being served has a place too, and a place is free at the very
-instant its frame is done. Frames are served in order, each for a fixed time. While the video
-side has the memory (a busy time) the service stands still, and goes on where it was. So when a
-frame will be done is known as it arrives, and what becomes of it with it.
+How to think about it. A frame arrives with its last symbol. It takes an entry of the FIFO until it
+is served; the frame being served has an entry too, which is free at the instant that it is done.
+Frames are served in order, each for a fixed time. While the video side has the memory (a busy
+time) the service pauses. So a frame's end of service, and with it its fate, is known when it
+arrives.
 
-Times are ticks since an epoch that moves with the batches, so that 64 bits last: `serve` stops
-where a frame lies too far from it, and is called again with a later epoch. A tick divides the
-edge, the service and every busy time, so nothing is ever rounded.
+Times are ticks since an epoch that moves with the batches, so that 64 bits last: `serve` stops at
+a frame too far from it, and is called again with a later epoch. A tick divides the edge, the
+service and every busy time, so nothing is rounded.
 
-Busy times of one source never overlap: interval k begins at phase + k periods and up to a
-jitter later, and ends within its period. `cursor` columns hold the first one that ends after
-the service's present instant, which never goes back.
+Busy times of one source never overlap: interval k begins at phase + k periods, up to a jitter
+later, and ends within its period. `cursor` columns hold the first one that ends after the
+service's present instant, which never goes back.
 """
 
 from __future__ import annotations
@@ -24,15 +24,15 @@ from busplay.jit import kernel
 
 SERVED, OVERRUN, LATE = range(3)
 
-# Places in `numbers` (int64): constants ...
+# Indexes in `numbers` (int64): constants ...
 EDGE_TICKS, FRAME_EDGES, SERVICE_TICKS, DEADLINE_TICKS, SEED, SPAN_EDGES = range(6)
 NUMBERS_COUNT = 6
 # ... and in `state`: what is carried.
 LAST_DONE, HEAD, HELD, HELD_MAX, WAIT_TICKS = range(5)
 STATE_COUNT = 5
-# Columns of `sources` (int64): what a busy time is, relative to the epoch ...
+# Columns of `sources` (int64): a busy time, relative to the epoch ...
 PERIOD, LENGTH, JITTER_STEPS, JITTER_TICKS, FIRST_INDEX, FIRST_START, FLAG = range(7)
-# ... and where the cursor is.
+# ... and its cursor.
 INDEX, START, STOP = range(7, 10)
 SOURCE_COLUMNS = 10
 
@@ -52,7 +52,7 @@ def _mix(value: np.uint64) -> np.uint64:
 def _interval_start(
     sources: NDArray[np.int64], source: int, index: np.int64, seed: np.int64
 ) -> np.int64:
-    """Return when an interval of a source begins; by its number alone, so it can be asked anew."""
+    """Return when an interval of a source begins; a function of its number alone."""
     start: np.int64 = sources[source, FIRST_START] + sources[source, PERIOD] * (
         index - sources[source, FIRST_INDEX]
     )
@@ -66,7 +66,7 @@ def _interval_start(
 
 @kernel
 def _skip_busy(sources: NDArray[np.int64], seed: np.int64, now: np.int64) -> np.int64:
-    """Return the first instant from `now` on that is not busy, and bring the cursors there."""
+    """Return the first instant from `now` on that is not busy, and move the cursors there."""
     moved = True
     while moved:
         moved = False
@@ -116,19 +116,19 @@ def serve(
     fate: NDArray[np.uint8],
     flags: NDArray[np.uint8],
 ) -> int:
-    """Serve frames from `first` on, up to one that lies too far from the epoch.
+    """Serve frames from `first` on, up to one too far from the epoch.
 
     Args:
-        edge: uint64[frames]; link edges of their first symbols, never falling, not before the
+        edge: uint64[frames]; link edges of their first symbols, not decreasing, not before the
             epoch.
         epoch: link edge at which ticks are 0.
         numbers, sources, state: see the names above; `sources` and `state` are changed.
-        ring: int64[places]; when the frames in the FIFO are done.
-        fate, flags: get what becomes of each frame; and, of those that are not served in time,
-            which kinds of source were busy as they arrived.
+        ring: int64[depth]; when the frames in the FIFO are done.
+        fate, flags: written: each frame's fate; and, if it is not served in time, which kinds of
+            source were busy when it arrived.
 
     Returns:
-        The first frame that was not looked at.
+        The first frame that was not served.
     """
     edge_ticks = numbers[EDGE_TICKS]
     service = numbers[SERVICE_TICKS]

@@ -1,7 +1,6 @@
-"""One judgement of a frame: is it valid, is it idle, and how many were missed before it.
+"""The one judgement of a frame: is it valid, is it idle, and how many were missed before it.
 
-Whoever has a whole word in sync asks here: word by word where all is plain, at a frame's last
-symbol elsewhere.
+Both speeds use it: word by word, and at a frame's last symbol.
 """
 
 from __future__ import annotations
@@ -18,7 +17,7 @@ FAILS, IS_IDLE, IS_DATA = range(3)
 def read(word: np.uint64, rules: Rules) -> np.uint64:
     """Return a word's syndrome and, above it, its sequence number: both XORs of tables.
 
-    Written out: as a loop over the bytes that a link uses it takes twice as long.
+    Unrolled: a loop over the bytes that a link uses takes twice as long.
     """
     tables, byte = rules.reading_tables, np.uint64(0xFF)
     reading = (
@@ -40,7 +39,7 @@ def read(word: np.uint64, rules: Rules) -> np.uint64:
 
 @kernel
 def judge(word: np.uint64, reading: np.uint64, rules: Rules) -> int:
-    """Return whether a word is valid, and if so whether it is idle."""
+    """Return whether a word is invalid, idle, or valid and not idle."""
     is_idle_word = word == rules.shape.idle_word
     if reading & rules.syndrome_mask != np.uint64(0) and not is_idle_word:
         return FAILS
@@ -64,7 +63,7 @@ def next_number(reading: np.uint64, rules: Rules) -> int:
 
 @kernel
 def missed_before(reading: np.uint64, expected: int, rules: Rules) -> int:
-    """Return how many frames were missed before a word, the number expected being known."""
+    """Return how many frames were missed before a word, from the sequence number expected."""
     if expected < 0:
         return 0
     number = reading >> rules.sequence_shift
@@ -73,7 +72,7 @@ def missed_before(reading: np.uint64, expected: int, rules: Rules) -> int:
 
 @kernel
 def corrected(word: np.uint64, reading: np.uint64, rules: Rules) -> np.uint64:
-    """Return an invalid word with its one invalid bit corrected, or as it is."""
+    """Return an invalid word with its one invalid bit corrected, else unchanged."""
     bits = len(rules.bit_syndromes)
     for bit in range(bits):
         if rules.bit_syndromes[bit] == reading & rules.syndrome_mask:
@@ -83,7 +82,7 @@ def corrected(word: np.uint64, reading: np.uint64, rules: Rules) -> np.uint64:
 
 @kernel
 def may_show_marker(before: np.uint64, word: np.uint64, rules: Rules) -> bool:
-    """Return whether a marker stands over two neighbouring words, beginning within the first."""
+    """Return whether a marker begins within the first of two adjacent words."""
     for symbols in range(1, rules.shape.frame_symbols):
         shift = symbols * rules.shape.lanes
         seen = before << np.uint64(shift) | word >> np.uint64(rules.shape.frame_bits - shift)

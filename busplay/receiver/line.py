@@ -1,13 +1,13 @@
-"""What comes next on the wire: words as long as all is plain, then a line of symbols.
+"""What comes next on the wire: words while the stretch is plain, then a line of symbols.
 
-How to think about it. A line is some symbols in the word's order of bits, from a run, from part
-of a word's slot, or from idle time: whoever looks at symbols need not know which. In sync,
-between two frames, `words` takes whole slots instead.
+How to think about it. A line is a few symbols in the word's bit order, from a run, from part of a
+word's slot, or from idle time; the machine need not know which. In sync, between two frames,
+`words` takes complete slots instead.
 
-Idle time out of sync goes slot by slot; with finitely many states the machine must come round.
-So when its state at a slot's start equals an earlier one (found as Brent does: compare with a
-saved state, save anew after 1, 2, 4, ... slots) the counters of one round are multiplied, and
-its frames repeated.
+Idle time out of sync goes slot by slot; with finitely many states the machine must cycle. When
+its state at a slot's start equals an earlier one (Brent's algorithm: compare with a saved state,
+save anew after 1, 2, 4, ... slots), the counters of one cycle are multiplied and its frames
+repeated.
 """
 
 from __future__ import annotations
@@ -61,14 +61,14 @@ def next_line(
     progress: NDArray[np.int64],
     room: Room,
 ) -> int:
-    """Write the next symbols that must be looked at one by one; what comes before goes in words.
+    """Take words up to the next symbols that the machine must see one by one; write those.
 
     Args:
-        done: symbols of the last line, which have been looked at.
+        done: symbols of the last line, now processed.
         batch, registers, saved, progress, room: as for the machine.
 
     Returns:
-        How many symbols the line has; 0: the batch is at its end, or there is no more room.
+        Length of the line; 0: the batch has ended, or there is no more room.
     """
     shape = rules.shape
     registers[SYMBOLS_FED] += done
@@ -84,7 +84,7 @@ def next_line(
         if in_sync and ((in_run and not rules.is_strobe) or (not in_run and start >= at)):
             words, slot = batch, progress[SLOT]
             if in_run:
-                # Whole frames that are given symbol by symbol are words as well.
+                # Complete frames given symbol by symbol can be joined to words.
                 copy_own(batch, progress, room)
                 words = join_run(batch, rules, progress, room)
                 progress[SLOT], limit = 0, words.stop_edge
@@ -94,7 +94,7 @@ def next_line(
                 progress[SLOT] = slot
             if progress[AT_EDGE] > at:
                 continue
-        # A line ends no more frames than there is room for; the rest is for the next call.
+        # A line ends at most as many frames as there is room for; the next call takes the rest.
         most = (len(room.edge) - progress[DELIVERED] - 1) * shape.frame_symbols
         if len(room.log) > 0:
             most = min(most, (len(room.log) - progress[LOGGED]) // LOG_AT_ONCE)
@@ -117,7 +117,7 @@ def next_line(
             whole = count // shape.slot_symbols
             if _skip_rounds(whole, batch, rules, registers, saved, progress, room):
                 continue
-        # With a strobe nothing is on the wire in idle time, as in the gap behind a frame.
+        # With a strobe idle time is like the gap after a frame: strobe inactive.
         place = shape.frame_symbols if rules.is_strobe else phase
         count = min(shape.slot_symbols - phase, count, most)
         return write_word(shape.idle_word, place, count, rules, room)
@@ -128,7 +128,7 @@ def next_line(
 def _rest(
     count: int, rules: Rules, registers: NDArray[np.int64], progress: NDArray[np.int64]
 ) -> None:
-    """Take idle edges between frames of a link with a strobe, which rests."""
+    """Take idle edges between frames of a strobe link; the strobe is inactive."""
     registers[SYMBOLS_FED] += count
     registers[SYMBOLS_IDLE if registers[STATE] == SYNC else SYMBOLS_SKIPPED] += count
     if rules.is_held:
@@ -147,12 +147,12 @@ def _skip_rounds(
     progress: NDArray[np.int64],
     room: Room,
 ) -> bool:
-    """Repeat what idle slots do, at the start of one, if the state has come round.
+    """At the start of an idle slot, if the state repeats an earlier one, skip complete cycles.
 
     Args:
-        whole: idle slots that lie ahead.
+        whole: idle slots ahead.
     """
-    # Of the frame on its way in it matters how long ago it began.
+    # Of the incomplete frame only its age matters.
     frame_edge = registers[FRAME_EDGE]
     registers[FRAME_EDGE] = frame_edge - progress[AT_EDGE]
     is_same = progress[HAS_SAVED] != 0 and whole > 0
@@ -199,7 +199,7 @@ def _repeat(
     progress: NDArray[np.int64],
     room: Room,
 ) -> None:
-    """Repeat the last frames delivered and the last entries of the log, `edges` later each."""
+    """Repeat the last frames delivered and the last log entries, each time `edges` later."""
     copy_own(batch, progress, room)
     count = progress[DELIVERED]
     for index in range(count, count + more_frames):

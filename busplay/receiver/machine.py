@@ -1,19 +1,18 @@
 """The receiver's machine: how each framing finds its frames, and where they end.
 
 How to think about it. There is one function for each framing. It takes a batch from
-`progress[AT_EDGE]` on, to its end or until there is no room for more. `next_line` goes on in
-words as long as all is plain, and then gives some symbols in a line, which are looked at here,
-one by one. Both ask one judgement (`judgement`), and both change the receiver's state through
-one table (`states`).
+`progress[AT_EDGE]` on, to its end or until there is no more room. `next_line` takes words while
+the stretch is plain, then returns a line of symbols, which are processed here one by one. Both
+use one judgement (`judgement`) and one table of states (`states`).
 
-The window holds the last `frame_bits` bits. In HUNT and PRESYNC `POSITION` tells symbols since
-the place that was found; with a strobe the window is 0 between frames. Every symbol ends in
-exactly one term of the sum that `ReceiverCounters` states. The present edge and the symbols fed
-stay those of the line's beginning until the next line.
+The window holds the last `frame_bits` bits. In HUNT and PRESYNC `POSITION` counts symbols since
+the alignment found; with a strobe the window is 0 between frames. Every symbol counts in exactly
+one term of the sum in `ReceiverCounters`. The present edge and the symbols fed are those of the
+line's start until the next line.
 
-All numbers are int64 but words and masks, which are uint64: Numba makes a float of a mixture.
+All numbers are int64 except words and masks, which are uint64: Numba mixes the two to a float.
 
-Not here: what the fields of a frame mean, except idle and the sequence.
+Not here: the meaning of a frame's fields, except idle and sequence.
 """
 
 from __future__ import annotations
@@ -68,7 +67,7 @@ from busplay.receiver.states import (
 )
 from busplay.receiver.stretch import ACTIVE, Room, Stretch, deliver
 
-# Numba compiles a kernel anew for each plain number that it is called with; not for this one.
+# Numba compiles a kernel anew for each plain int argument; not for this constant.
 _NONE = np.int64(0)
 
 
@@ -103,7 +102,7 @@ def receive_check(
         if position == 0:
             registers[FRAME_EDGE] = progress[AT_EDGE] + index
         taken = min(frame_symbols - position, count - index)
-        # What a whole frame follows is shifted out.
+        # The last frame's bits are shifted out.
         before = np.uint64(registers[WINDOW] if taken < frame_symbols else 0)
         window = _joined(before, index, taken, rules, room)
         registers[WINDOW] = np.int64(window)
@@ -129,7 +128,7 @@ def receive_marker(
     progress: NDArray[np.int64],
     room: Room,
 ) -> None:
-    """Receive a link whose unique marker is looked for wherever it comes; see `receive_check`."""
+    """Receive a link with a unique marker, searched for at every symbol; see `receive_check`."""
     count = index = int(_NONE)
     while True:
         if index == count:
@@ -172,9 +171,9 @@ def receive_strobe(
 ) -> None:
     """Receive a link whose strobe begins each frame; see `receive_check`.
 
-    With span `first` an active strobe begins a frame, wherever it comes. With span `frame` the
-    change to active begins one, and the strobe must stay: symbols past the last one are skipped
-    until it has rested, since nothing tells where a frame in them would begin.
+    With span `first` an active strobe always begins a frame. With span `frame` the change to
+    active begins one and the strobe must stay active: symbols past the frame's last are skipped
+    until the strobe is inactive, since nothing marks a frame's start in them.
     """
     lanes = np.uint64(rules.shape.lanes)
     is_held = rules.is_held
@@ -224,7 +223,7 @@ def _joined(window: np.uint64, first: int, count: int, rules: Rules, room: Room)
     """Return the window after some symbols of the line."""
     lanes = np.uint64(rules.shape.lanes)
     line = room.line[first : first + count]
-    # Two at a time, as each shift waits for the one before.
+    # Two at a time: each shift depends on the one before.
     for pair in range(count // 2):
         window = window << lanes + lanes | (line[2 * pair] << lanes | line[2 * pair + 1])
     if count % 2:
@@ -241,7 +240,7 @@ def _hunt(
     progress: NDArray[np.int64],
     room: Room,
 ) -> int:
-    """Look at each window for a place where frames may lie; return how far it came."""
+    """Test each window for a frame; return how many symbols were taken."""
     lanes = np.uint64(rules.shape.lanes)
     window, filled = np.uint64(registers[WINDOW]), registers[FILLED]
     first = index
@@ -271,7 +270,7 @@ def _confirm(
     progress: NDArray[np.int64],
     room: Room,
 ) -> None:
-    """Judge a whole frame at a place that is being confirmed."""
+    """Judge a frame at an alignment that is being confirmed."""
     event = INVALID
     if is_valid(word, rules):
         registers[VALID_RUN] += 1
@@ -290,7 +289,7 @@ def _end_frame(
     progress: NDArray[np.int64],
     room: Room,
 ) -> None:
-    """Judge a whole frame in sync: count it, deliver it, or let go of the place."""
+    """Judge a frame in sync: count it, deliver it, or lose sync."""
     edge, stop = progress[AT_EDGE] + index, registers[SYMBOLS_FED] + index
     reading = read(word, rules)
     verdict = judge(word, reading, rules)

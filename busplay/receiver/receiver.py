@@ -14,36 +14,35 @@ from busplay.receiver.rules import receiver_rules
 from busplay.receiver.states import LOG_COLUMNS, State
 from busplay.receiver.stretch import Room, Stretch
 
-# Room for frames that one call of the kernel may deliver from gaps, beyond the batch's own: only
-# a receiver that is out of sync on an idle pattern that looks like frames needs any.
+# Room for frames that one kernel call may deliver beyond the batch's own: needed only in false
+# sync on an idle pattern that looks like frames.
 SPARE_FRAMES = 4096
-# Entries of the log that one call of the kernel may write.
+# Log entries that one kernel call may write.
 LOG_ROOM = 1 << 14
-# Symbols that are brought into the word's order at a time.
+# Symbols brought into the word's bit order at a time.
 LINE_SYMBOLS = 4096
-# Frames given in symbols that are joined to words at a time.
+# Frames joined from symbols to words at a time.
 JOINED_FRAMES = 256
 _NO_ROWS = np.empty((0, LOG_COLUMNS), np.int64)
 
 
 class Receiver:
-    """The far end of a link: it starts with no knowledge and delivers the frames that it finds.
+    """The receiver of a link: it starts in HUNT and delivers the frames that it finds.
 
-    Frames are delivered that began while the receiver was in SYNC, are valid (or were
-    corrected), and are not idle. So the `confirm_frames` that bring it into SYNC are not
-    delivered; a sender spends idle frames on them.
+    It delivers a frame that began in SYNC, is valid (or was corrected), and is not idle. So the
+    `confirm_frames` that bring it into SYNC are not delivered; a sender sends idle frames first.
 
     Args:
         layout: of the link.
-        correct_one_bit: correct a frame that is invalid by one bit, as the header error control
-            of ITU-T I.432.1 does: after a corrected or hopeless frame none is corrected until a
-            valid one has come.
+        correct_one_bit: correct a frame with one invalid bit, as the header error control of
+            ITU-T I.432.1 does: after a corrected or uncorrectable frame none is corrected until
+            a valid one has arrived.
 
     Attributes:
         keeps_log: keep what `take_log` returns.
 
     Raises:
-        DescriptionError: the link's check cannot tell which bit was invalid.
+        DescriptionError: the link's check cannot locate an invalid bit.
     """
 
     def __init__(self, layout: FrameLayout, *, correct_one_bit: bool = False) -> None:
@@ -67,17 +66,17 @@ class Receiver:
 
     @property
     def state(self) -> State:
-        """What the receiver knows now."""
+        """The receiver's state."""
         return State(int(self.registers[places.STATE]))
 
     @property
     def symbols_fed(self) -> int:
-        """How many symbols it has seen."""
+        """Count of symbols fed."""
         return int(self.registers[places.SYMBOLS_FED])
 
     @property
     def counters(self) -> ReceiverCounters:
-        """What it has seen since it was made or reset."""
+        """Counts since it was made or reset."""
         values = self.registers.tolist()
         in_sync = values[places.STATE] == State.SYNC
         return ReceiverCounters(
@@ -103,14 +102,14 @@ class Receiver:
         self.registers[places.WAS_ACTIVE] = 1
 
     def snapshot(self) -> bytes:
-        """Return all that the receiver knows and has counted."""
+        """Return the receiver's state, counters included."""
         return self.registers.astype("<i8").tobytes()
 
     def restore(self, snapshot: bytes) -> None:
         """Go back to a snapshot of a receiver of the same layout.
 
         Raises:
-            ValueError: the bytes are no snapshot of such a receiver; it stays as it was.
+            ValueError: the bytes are not such a snapshot; nothing is changed.
         """
         if len(snapshot) != self.registers.nbytes:
             raise ValueError(
@@ -121,14 +120,14 @@ class Receiver:
         self.registers[:] = registers
 
     def take_log(self) -> ReceiverLog:
-        """Return what went wrong, and the syncs gained and lost, since the last call."""
+        """Return the errors, and the syncs gained and lost, since the last call."""
         parts, self._log = self._log, []
         return ReceiverLog.joined(parts)
 
     def settled_edge(self, stop_edge: int) -> int:
-        """Return the edge before which no later frame begins, with the wire fed to an edge.
+        """Return the edge before which no later frame begins, the wire being fed to an edge.
 
-        Only a frame that is on its way in and is judged, once it is whole, began before it.
+        Only an incomplete frame that will be judged began before the edge fed to.
         """
         if self.registers[places.POSITION] > 0 and self.state is State.SYNC:
             return int(self.registers[places.FRAME_EDGE])
@@ -139,20 +138,20 @@ class Receiver:
 
         Args:
             symbols: unsigned[symbols] of the layout's `symbol_dtype`.
-            first_edge: edge of the first; it may lie anywhere after the last one fed, as
-                edges that a receiver never saw leave no trace in it.
+            first_edge: edge of the first, anywhere after the last one fed: edges that the
+                receiver never saw do not affect it.
         """
         return self.feed(WireBatch.of_symbols(symbols, first_edge))
 
     def feed(self, batch: WireBatch) -> FrameBatch:
         """Take a stretch of the wire.
 
-        The result, counters and state included, is the same however the stretch is said: in
-        words, symbol by symbol, or as idle time, which takes no time that grows with its length.
+        The result, counters and state included, does not depend on the form of the stretch: words,
+        symbols, or idle time, which takes constant time.
 
         Returns:
-            The frames delivered, each with the edge of its first symbol; the batch's own where
-            all of them are delivered as they are.
+            The frames delivered, each with the edge of its first symbol; the batch's own if all
+            of them are delivered unchanged.
         """
         words, progress = batch.words, self._progress
         symbols = np.ascontiguousarray(batch.symbols, self.layout.symbol_dtype)

@@ -1,9 +1,10 @@
-"""What a receiver carries from symbol to symbol, and where a kernel is in its batch.
+"""A receiver's registers, and a kernel's progress through its batch.
 
-The registers are the receiver: a snapshot is a copy of them, in a trace's key frames as well, so
-their places stay as they are. The kernels trust them: a position past the frame's end or a
-state that is none would send them outside their tables. A snapshot may come from a damaged
-file, so `require_possible` holds each to its range, and the counters to the sum that they keep.
+The registers are the receiver's whole state: a snapshot, in a trace's key frames too, is a copy of
+them, so their order is part of the trace format. The kernels trust them: a position past the
+frame's end or an unknown state would index outside their tables. A snapshot may come from a
+damaged file, so `require_possible` checks each against its range, and the counters against their
+sum.
 """
 
 from __future__ import annotations
@@ -13,23 +14,23 @@ from numpy.typing import NDArray
 
 from busplay.receiver.rules import Rules
 
-# Places in the registers (int64): first what decides the future. FILLED: symbols in the window;
-# POSITION: symbols of the frame on its way in; MAY_CORRECT: one invalid bit may be corrected;
-# EXPECTED: the next sequence number, -1 if none was seen; WAS_ACTIVE: the strobe was active with
-# the last symbol, or nothing is known; FRAME_EDGE: first edge of the frame on its way in.
+# Indexes of the registers (int64): first the state. FILLED: symbols in the window; POSITION:
+# symbols of the incomplete frame; MAY_CORRECT: one invalid bit may be corrected; EXPECTED: the
+# next sequence number, -1 if none was seen; WAS_ACTIVE: the strobe was active with the last
+# symbol, or is unknown; FRAME_EDGE: first edge of the incomplete frame.
 STATE, WINDOW, FILLED, POSITION, VALID_RUN, INVALID_RUN = range(6)
 MAY_CORRECT, EXPECTED, WAS_ACTIVE, FRAME_EDGE = range(6, 10)
-# Then the counters, and two places that older traces have.
+# Then the counters, and two entries that older traces have.
 SYMBOLS_FED, SYMBOLS_SKIPPED, SYMBOLS_IDLE = range(10, 13)
 FRAMES_RECEIVED, FRAMES_IDLE, CHECKS_FAILED, FRAMES_CORRECTED = range(13, 17)
 FRAMES_ABORTED, FRAMES_MISSED, SYNCS_GAINED, SYNCS_LOST = range(17, 21)
 REGISTERS_COUNT = 23
 FIRST_COUNTER, STOP_COUNTER = SYMBOLS_FED, SYNCS_LOST + 1
 
-# Places in a kernel's progress (int64): the next edge, slot and run of the batch; how many frames
+# Indexes of a kernel's progress (int64): the next edge, slot and run of the batch; how many frames
 # were delivered, and whether they were copied; how many entries the log has.
 AT_EDGE, SLOT, RUN, DELIVERED, IS_COPIED, LOGGED = range(6)
-# And for idle slots out of sync: a saved state, and how long it is kept.
+# For idle slots out of sync: age of the saved state, and how long it is kept.
 HAS_SAVED, SAVED_DELIVERED, SAVED_LOGGED, SLOTS_SINCE, SLOTS_UNTIL = range(6, 11)
 PROGRESS_COUNT = 11
 
@@ -38,14 +39,14 @@ COUNT_MAX = 1 << 60
 
 
 def require_possible(registers: NDArray[np.int64], rules: Rules) -> None:
-    """Refuse registers that no receiver of a link can have.
+    """Refuse registers that a receiver of the link cannot have.
 
     Args:
         registers: int64[REGISTERS_COUNT].
         rules: of the link.
 
     Raises:
-        ValueError: names the register, what it holds and what it could.
+        ValueError: names the register, its value and its range.
     """
     frame_symbols = rules.shape.frame_symbols
     ranges = {
@@ -75,4 +76,4 @@ def require_possible(registers: NDArray[np.int64], rules: Rules) -> None:
     symbols = frame_symbols * frames + pending
     symbols += int(registers[SYMBOLS_SKIPPED]) + int(registers[SYMBOLS_IDLE])
     if symbols != int(registers[SYMBOLS_FED]):
-        raise ValueError(f"{registers[SYMBOLS_FED]} symbols fed, of which {symbols} are told")
+        raise ValueError(f"{registers[SYMBOLS_FED]} symbols fed, of which {symbols} are counted")

@@ -1,4 +1,4 @@
-"""What the receiver's kernels must know of a link: worked out once from a layout."""
+"""A link's rules as the receiver's kernels need them, derived once from a layout."""
 
 from __future__ import annotations
 
@@ -22,20 +22,20 @@ class Rules(NamedTuple):
 
     Attributes:
         shape: of a slot's symbols.
-        is_strobe: a strobe tells where frames begin.
+        is_strobe: a strobe marks where frames begin.
         is_held: the strobe stays active for the whole frame.
-        is_watched: a marker in sync at another place is proof that it is out of sync.
-        is_steady: in sync, idle frames give no cause to look elsewhere.
+        is_watched: in sync, a marker elsewhere means that the receiver is in false sync.
+        is_steady: in sync, idle frames never show a marker elsewhere.
         is_corrected: one invalid bit is corrected.
-        confirm_frames: valid frames that bring it from PRESYNC to SYNC; 0: a place needs none.
-        release_frames: invalid frames running that make it hunt anew; 0: it never does.
+        confirm_frames: consecutive valid frames from PRESYNC to SYNC; 0: none are needed.
+        release_frames: consecutive invalid frames from SYNC to HUNT; 0: it never hunts anew.
         frame_mask: all bits of a word.
         marker_mask, marker_word: a word whose masked bits are these begins with the marker.
         idle_counts: whether the idle word is idle by itself.
         space_mask, space_idle: a word whose masked bits are these is idle.
         reading_tables: uint64[8 * 256]; see `judgement.read`.
-        syndrome_mask: the syndrome's bits of a reading.
-        sequence_shift, sequence_mask: where a reading has the sequence number; mask 0: nowhere.
+        syndrome_mask: the syndrome's bits in a reading.
+        sequence_shift, sequence_mask: the sequence number in a reading; mask 0: there is none.
         bit_syndromes: uint64[frame_bits]; the syndrome of each invalid bit, first bit first.
     """
 
@@ -61,11 +61,11 @@ class Rules(NamedTuple):
 
 
 def receiver_rules(layout: FrameLayout, *, correct_one_bit: bool) -> Rules:
-    """Work out the rules of a layout.
+    """Return the rules of a layout.
 
     Raises:
-        DescriptionError: one invalid bit is to be corrected, and the link's check cannot tell
-            which bit it was.
+        DescriptionError: one invalid bit is to be corrected, and the link's check cannot locate
+            it.
     """
     if correct_one_bit:
         _require_bits_told_apart(layout)
@@ -98,7 +98,7 @@ def receiver_rules(layout: FrameLayout, *, correct_one_bit: bool) -> Rules:
         marker_word=np.uint64(layout.idle_word & marker_mask),
         idle_counts=not isinstance(framing, StrobeFraming),
         space_mask=np.uint64(space_mask),
-        # No bits are never 1: without the field no word is idle for it.
+        # Masked with 0 no word equals 1: without the field no word is idle by it.
         space_idle=np.uint64(0 if has_space else 1),
         reading_tables=tables,
         syndrome_mask=np.uint64((1 << layout.syndrome_bits) - 1),
@@ -109,7 +109,7 @@ def receiver_rules(layout: FrameLayout, *, correct_one_bit: bool) -> Rules:
 
 
 def _reading_tables(layout: FrameLayout) -> tuple[UInt64Column, int]:
-    """Return the syndrome's tables with the sequence number above it, and the number's bits."""
+    """Return tables of the syndrome with the sequence number above it, and the number's bits."""
     tables = layout.syndrome_tables.copy()
     places: tuple[int, ...] = ()
     if layout.link.field_named("sequence") is not None:
@@ -122,7 +122,7 @@ def _reading_tables(layout: FrameLayout) -> tuple[UInt64Column, int]:
 
 
 def _idle_misleads(layout: FrameLayout, marker_mask: int) -> bool:
-    """Return whether an idle link looks as if a frame began where none does."""
+    """Return whether an idle link shows a marker where no frame begins."""
     idle = layout.idle_word << layout.frame_bits | layout.idle_word
     frame_mask = (1 << layout.frame_bits) - 1
     shifts = range(layout.lanes, layout.frame_bits, layout.lanes)
@@ -132,16 +132,16 @@ def _idle_misleads(layout: FrameLayout, marker_mask: int) -> bool:
 
 
 def _require_bits_told_apart(layout: FrameLayout) -> None:
-    """Refuse to correct where two invalid bits, or one and none, look alike."""
+    """Refuse to correct where two single-bit errors, or one and none, have the same syndrome."""
     link = layout.link
     seen: dict[int, int] = {}
     for bit, column in enumerate(layout.syndrome_columns):
         if column == 0:
-            found = f"a check that does not see bit {bit} of the frame of link {link.name}"
+            found = f"a check that does not cover bit {bit} of the frame of link {link.name}"
         elif column in seen:
             found = (
                 f"a check to which bits {seen[column]} and {bit} of the frame of link {link.name} "
-                "look alike"
+                "have the same syndrome"
             )
         else:
             seen[column] = bit
@@ -150,6 +150,6 @@ def _require_bits_told_apart(layout: FrameLayout) -> None:
             file=link.file or None,
             place="check",
             found=found,
-            wanted="to correct one wrong bit each must change the check in its own way, so take a "
-            "longer check field or leave correct_one_bit off",
+            wanted="to correct a bit error each bit needs a syndrome of its own, so take a longer "
+            "check field or leave correct_one_bit off",
         )

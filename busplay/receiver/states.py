@@ -1,23 +1,22 @@
-"""When a receiver comes into sync, and why it leaves it: one table.
+"""How a receiver gains sync, and why it loses it: one table.
 
-How to think about it. What a receiver knows of where frames begin is one of three states, as in
-ITU-T I.432.1. Whatever happens to it is one of a few events; the table says, for each state and
-event, which state comes next, what is counted, and what the log says. Both speeds of the
-receiver (word by word, symbol by symbol) take their steps here and nowhere else: `enter`. The
-framings differ in what causes the events:
+How to think about it. A receiver is in one of three states, as in ITU-T I.432.1. Whatever happens
+to it is one of a few events; for each state and event the table has the next state, the counter
+and the log entry. Both speeds of the receiver (word by word, symbol by symbol) change state in
+`enter` and nowhere else. The framings differ in what causes the events:
 
-- `check`: a valid word at any place is FOUND; `confirm_frames` valid ones from there on make it
-  CONFIRMED, an invalid one among them ends that.
+- `check`: a valid word at any alignment is FOUND; `confirm_frames` valid words from there on are
+  CONFIRMED; an invalid one among them ends the attempt.
 - `marker`, rule `confirm`: the same, for words that begin with the marker. Rule `unique`: such a
-  word is CONFIRMED at once, and in sync it is DISPLACED where no frame ends.
+  word is CONFIRMED at once, and DISPLACED if it comes in sync where no frame ends.
 - `strobe`: the first active strobe is CONFIRMED. A strobe that comes early, or that is dropped
-  within a frame it should be held for, makes the frame ABORTED. A strobe never leaves SYNC: the
-  next one tells where to go on.
+  within a frame it should be held for, makes the frame ABORTED. The receiver stays in SYNC: the
+  next strobe begins the next frame.
 
 Follows: ITU-T I.432.1, cell delineation (hunt, presync, sync; DELTA `confirm_frames`, ALPHA
 `release_frames`), read in a maker's data sheet that restates it. Departs: positions are symbols,
-not octets, and after a refuted place the search goes on with the symbol behind that frame, as a
-receiver that keeps no more than one frame can do no better.
+not octets, and after a failed attempt the search continues with the symbol after that frame, the
+best that a receiver with memory for one frame can do.
 """
 
 from __future__ import annotations
@@ -46,51 +45,51 @@ class State(IntEnum):
     """What the receiver knows about where frames begin."""
 
     HUNT = 0
-    """Nothing: it looks at every symbol for a place where a frame may begin."""
+    """Nothing: it tests every alignment."""
     PRESYNC = 1
-    """It has a place and counts valid frames from there before it believes it."""
+    """It has an alignment, and counts valid frames to confirm it."""
     SYNC = 2
-    """It is in sync: every frame is judged, valid ones are delivered."""
+    """In sync: every frame is judged, valid ones are delivered."""
 
 
 class Event(IntEnum):
     """What can happen to a receiver."""
 
     FOUND = 0
-    """A valid frame at a place that needs confirming."""
+    """A valid frame at an alignment that needs confirming."""
     CONFIRMED = 1
-    """The last of the frames that confirm a place, or a place that needs none."""
+    """The last of the confirming frames, or an alignment that needs none."""
     VALID = 2
     """A valid frame."""
     INVALID = 3
-    """A frame whose check or constants fail, and that cannot be corrected."""
+    """An invalid frame that cannot be corrected."""
     CORRECTED = 4
-    """A frame that was invalid by one bit, which was corrected."""
+    """A frame with one invalid bit, which was corrected."""
     RELEASED = 5
-    """`release_frames` frames running were invalid."""
+    """`release_frames` consecutive frames were invalid."""
     DISPLACED = 6
-    """A unique marker stood where no frame begins."""
+    """A unique marker where no frame begins."""
     ABORTED = 7
-    """The frame on its way in will have no end."""
+    """The incomplete frame will not be completed."""
 
 
 class LogKind(IntEnum):
-    """What the receiver's log can say."""
+    """Kinds of entry in the receiver's log."""
 
     CHECK_FAILED = 0
     """A judged frame was invalid and could not be corrected."""
     CORRECTED = 1
-    """A judged frame was invalid by one bit and was corrected."""
+    """A judged frame had one invalid bit, which was corrected."""
     ABORTED = 2
     """A frame was aborted before its last symbol."""
     SYNC_LOST = 3
-    """The receiver left SYNC: after the frames it is about."""
+    """The receiver left SYNC, after the frames that the entry concerns."""
     SYNC_GAINED = 4
-    """The receiver came into sync: what follows is judged."""
+    """The receiver entered SYNC; frames from here on are judged."""
 
 
-# state, event, next state, what is counted, what the log says. In SYNC a valid frame counts as
-# received or idle, which the state does not depend on.
+# state, event, next state, counter, log entry. In SYNC a valid frame counts as received or idle,
+# which does not affect the state.
 TRANSITIONS: tuple[tuple[State, Event, State, int | None, LogKind | None], ...] = (
     (State.HUNT, Event.FOUND, State.PRESYNC, None, None),
     (State.HUNT, Event.CONFIRMED, State.SYNC, SYNCS_GAINED, LogKind.SYNC_GAINED),
@@ -105,11 +104,11 @@ TRANSITIONS: tuple[tuple[State, Event, State, int | None, LogKind | None], ...] 
     (State.SYNC, Event.DISPLACED, State.HUNT, SYNCS_LOST, LogKind.SYNC_LOST),
 )
 
-# The same for the kernels. An event that a state cannot meet changes nothing.
+# The same for the kernels. An event that cannot occur in a state changes nothing.
 NEXT, COUNTER, LOG_ENTRY, TABLE_COLUMNS = range(4)
 NOTHING = -1
 HUNT, PRESYNC, SYNC = (int(state) for state in State)
-# Numba compiles a kernel anew for each plain number that it is called with; not for these.
+# Numba compiles a kernel anew for each plain int argument; not for these constants.
 FOUND, CONFIRMED, VALID, INVALID, CORRECTED, RELEASED, DISPLACED, ABORTED = map(np.int64, Event)
 
 
@@ -125,9 +124,8 @@ def _table() -> NDArray[np.int64]:
 
 
 TABLE = _table()
-# Columns of the log (int64): what it is; link edge after the last symbol of the entry; first of
-# the symbols fed that it is about, and the one after the last. How many entries one symbol can
-# cause.
+# Columns of the log (int64): kind; link edge after the entry's last symbol; first of the symbols
+# fed that it concerns, and the one after the last. Then the most entries that one symbol causes.
 LOG_KIND, LOG_EDGE, LOG_FIRST, LOG_STOP, LOG_COLUMNS = range(5)
 LOG_AT_ONCE = 3
 
@@ -142,14 +140,14 @@ def enter(
     progress: NDArray[np.int64],
     log: NDArray[np.int64],
 ) -> None:
-    """Take the step that the table has for an event.
+    """Change state as the table has it for an event.
 
     Args:
         event: an `Event`.
         edge: link edge after its last symbol.
-        first, stop: which of the symbols fed it is about.
+        first, stop: range of the symbols fed that it concerns.
         registers, progress: changed.
-        log: int64[entries, LOG_COLUMNS]; no rows: none is kept.
+        log: int64[entries, LOG_COLUMNS]; without rows none is kept.
     """
     before = registers[STATE]
     following, counter = TABLE[before, event, NEXT], TABLE[before, event, COUNTER]

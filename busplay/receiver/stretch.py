@@ -1,4 +1,4 @@
-"""What the receiver's kernels take from a batch and give back: slots, runs, room for frames."""
+"""What the receiver's kernels read and write: slots and runs of a batch, room for frames."""
 
 from __future__ import annotations
 
@@ -47,10 +47,10 @@ class Room(NamedTuple):
     """Room for what kernels write.
 
     Attributes:
-        edge, word: uint64[frames]; the frames delivered, once they are not simply the batch's.
+        edge, word: uint64[frames]; the frames delivered, once they are not just the batch's.
         log: int64[entries, LOG_COLUMNS].
-        line: uint64[symbols]; some symbols, lanes in the word's order, and `ACTIVE`.
-        joined_edge, joined_word: uint64[frames]; frames of a run as words.
+        line: uint64[symbols]; lanes in the word's bit order, and `ACTIVE`.
+        joined_edge, joined_word: uint64[frames]; frames joined from a run.
     """
 
     edge: UInt64Column
@@ -70,7 +70,7 @@ def deliver(
     progress: NDArray[np.int64],
     room: Room,
 ) -> None:
-    """Write a frame; those before it, which were the batch's own so far, with it."""
+    """Write a frame, and with it the earlier ones if they were the batch's own so far."""
     count = progress[DELIVERED]
     copy_own(batch, progress, room)
     room.edge[count] = np.uint64(edge)
@@ -81,7 +81,7 @@ def deliver(
 
 @kernel
 def copy_own(batch: Stretch, progress: NDArray[np.int64], room: Room) -> None:
-    """Copy the frames that were delivered as the batch has them, if that is not done."""
+    """Copy the frames that were the batch's own so far, unless that is done."""
     if progress[IS_COPIED] == 0:
         progress[IS_COPIED] = 1
         for index in range(progress[DELIVERED]):
@@ -91,7 +91,7 @@ def copy_own(batch: Stretch, progress: NDArray[np.int64], room: Room) -> None:
 
 @kernel
 def next_run(batch: Stretch, progress: NDArray[np.int64]) -> int:
-    """Return the edge from which on symbols are given, or where the batch ends."""
+    """Return the edge at which the next run of symbols begins, or the batch's end."""
     at, run = progress[AT_EDGE], progress[RUN]
     runs = len(batch.run_edge)
     while (
@@ -104,9 +104,9 @@ def next_run(batch: Stretch, progress: NDArray[np.int64]) -> int:
 
 @kernel
 def next_slot(batch: Stretch, rules: Rules, progress: NDArray[np.int64]) -> int:
-    """Return the first edge of the next slot that carries a word, or where the batch ends.
+    """Return the first edge of the next slot that carries a word, or the batch's end.
 
-    It lies before the present edge where that is within the slot.
+    It is before the present edge if that is within the slot.
     """
     at, slot = progress[AT_EDGE], progress[SLOT]
     slots = len(batch.edge)
@@ -122,11 +122,11 @@ def next_slot(batch: Stretch, rules: Rules, progress: NDArray[np.int64]) -> int:
 def write_run(
     most: int, batch: Stretch, rules: Rules, progress: NDArray[np.int64], room: Room
 ) -> int:
-    """Write at most so many symbols of the run at the present edge; return the line's length."""
+    """Write at most MOST symbols of the run at the present edge; return the line's length."""
     run, at, shape = progress[RUN], progress[AT_EDGE], rules.shape
     first = batch.run_first[run] + at - batch.run_edge[run]
     count = min(batch.run_first[run + 1] - first, batch.stop_edge - at, most)
-    # Slices from 0 on: where a place may be negative nothing is vectorized.
+    # Slices from 0: LLVM does not vectorize where an index may be negative.
     symbols, line = batch.symbols[first : first + count], room.line
     for index in range(count):
         line[index] = np.uint64(symbols[index]) & shape.lane_mask
@@ -142,7 +142,7 @@ def write_run(
 
 @kernel
 def join_run(batch: Stretch, rules: Rules, progress: NDArray[np.int64], room: Room) -> Stretch:
-    """Join whole frames of the run at the present edge to words, which stand for their symbols."""
+    """Join complete frames of the run at the present edge to words, which replace their symbols."""
     run, at, shape = progress[RUN], progress[AT_EDGE], rules.shape
     first = batch.run_first[run] + at - batch.run_edge[run]
     symbols = min(batch.run_first[run + 1] - first, batch.stop_edge - at)
@@ -172,7 +172,7 @@ def join_run(batch: Stretch, rules: Rules, progress: NDArray[np.int64], room: Ro
 
 @kernel
 def write_word(word: np.uint64, place: int, count: int, rules: Rules, room: Room) -> int:
-    """Write some symbols of a word's slot, from a place on; return the line's length."""
+    """Write symbols of a word's slot, from a symbol on; return the line's length."""
     for index in range(count):
         bits = word_bits(word, place + index, rules.shape)
         is_active = place + index < rules.shape.active_symbols

@@ -1,14 +1,13 @@
 """In sync, word by word: the receiver's fast speed.
 
-How to think about it. While the receiver is in sync between two frames it would join exactly
-the symbols of the next slot to one word, so it takes the word. Idle slots that nothing hits are
-counted by one division. It stops before whatever is not plain: a run of symbols, a frame that
-is invalid, a slot off the grid, a marker where none belongs. That goes symbol by symbol
-(`symbols`), and comes back here at the end of the frame. So this loop takes the table's step
-"SYNC, VALID, SYNC" alone, which changes nothing but counts.
+How to think about it. In sync, between two frames, the receiver would join exactly the symbols
+of the next slot to one word, so it takes the word. Undamaged idle slots are counted by one
+division. It stops before anything that is not plain: a run of symbols, an invalid frame, a slot
+off the grid, a misplaced marker. Those go symbol by symbol (`machine`), which returns here at the
+frame's end. So this loop takes only the table's row "SYNC, VALID, SYNC", which only counts.
 
-The numbers that a frame changes are kept out of memory until the loop ends: with registers for
-all of them a frame took 1.5 times as long.
+What a frame changes is kept in local variables until the loop ends: in the registers array a
+frame took 1.5 times as long.
 """
 
 from __future__ import annotations
@@ -57,10 +56,10 @@ def take_words(
     progress: NDArray[np.int64],
     room: Room,
 ) -> None:
-    """Take slots and idle time as long as all is plain.
+    """Take slots and idle time while the stretch is plain.
 
     Args:
-        limit: where that ends at the latest: the next run of symbols, or the batch's end.
+        limit: where to stop: the next run of symbols, or the batch's end.
         registers: in SYNC, between two frames.
     """
     shape = rules.shape
@@ -74,7 +73,7 @@ def take_words(
     slot, delivered, is_copied = progress[SLOT], progress[DELIVERED], progress[IS_COPIED] != 0
     delivered_before = delivered
     expected, window = registers[EXPECTED], np.uint64(registers[WINDOW])
-    # A held strobe that is active cannot begin a frame before it has rested.
+    # A held strobe cannot begin a frame until it has been inactive.
     may_begin = not is_held or registers[WAS_ACTIVE] == 0
     idle = missed = rest = 0
     on_grid = False
@@ -91,7 +90,7 @@ def take_words(
                 if not on_grid and at % slot_symbols != 0:
                     break
                 whole = (start - at) // slot_symbols
-                # One division a gap: what is whole slots further is on the grid as well.
+                # One division a gap: a multiple of slots further on is on the grid too.
                 on_grid = True
                 if whole > 0:
                     is_new = is_watched and window != shape.idle_word
@@ -172,13 +171,13 @@ def _take_plain(
     delivered: int,
     room: Room,
 ) -> int:
-    """Count the slots from one on that follow each other and carry the next frames.
+    """Count the adjacent slots, from one on, that carry the next frames.
 
-    Each is valid, not idle, has the next sequence number, and ends before the limit.
+    Each is valid, not idle, has the next sequence number, and ends by the limit.
 
     Args:
-        at: where the first must begin.
-        delivered: where the frames go, if they are to be copied.
+        at: edge at which the first must begin.
+        delivered: index of the frames written, if they are copied.
     """
     edge, step = np.uint64(at), np.uint64(rules.shape.slot_symbols)
     last = np.uint64(max(limit - rules.shape.slot_symbols, 0))
@@ -202,7 +201,7 @@ def _take_plain(
 
 @kernel
 def _count_unmarked(batch: Stretch, first: int, most: int, before: np.uint64, rules: Rules) -> int:
-    """Count slots, from one on, with no marker between them and the word before."""
+    """Count slots, from one on, with no misplaced marker."""
     for index in range(first, first + most):
         if may_show_marker(before, batch.word[index], rules):
             return index - first

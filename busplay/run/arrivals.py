@@ -1,7 +1,7 @@
-"""Where the frames of a received trace were found, though they stand in slots of their own.
+"""The edges at which the frames of a received trace were found.
 
-A recorder of arrivals moves a frame that was found off the slot grid to a slot, so that the trace
-plays. By how much is in the trace's summary; with it `compare` pairs frames as the accounts do.
+A recorder of arrivals moves a frame found off the slot grid to a slot, so that the trace plays. The
+trace's summary has the shifts; with them `compare` pairs frames as the accounts do.
 """
 
 from __future__ import annotations
@@ -18,8 +18,8 @@ from busplay.trace.reader import TraceReader
 class Shifts:
     """By how many edges the frames of a received trace stand later than they were found.
 
-    As figures of the trace's summary: `shift_of_frame_N` holds from frame N on. A trace with more
-    changes than there is room for says `shifts_left_out`.
+    In the trace's summary `shift_of_frame_N` applies from frame N on; `shifts_left_out` says that
+    there were too many changes for it.
     """
 
     CHANGES_MAX = 1_000
@@ -32,7 +32,7 @@ class Shifts:
         self._left_out = 0
 
     def add(self, shifts: NDArray[np.int64]) -> None:
-        """Add the shifts of frames that follow those before."""
+        """Append the shifts of further frames."""
         for row in np.flatnonzero(np.diff(shifts, prepend=self._last)).tolist():
             if len(self._figures) < self.CHANGES_MAX:
                 self._figures[f"{self.PREFIX}{self._frames + row}"] = int(shifts[row])
@@ -43,7 +43,7 @@ class Shifts:
         self._frames += len(shifts)
 
     def as_figures(self) -> dict[str, int]:
-        """Return them as the summary has them."""
+        """Return the shifts as figures of the summary."""
         return self._figures | ({"shifts_left_out": self._left_out} if self._left_out else {})
 
 
@@ -52,10 +52,10 @@ def edges_found(reader: TraceReader, *, sent_frames: int) -> Iterator[FrameBatch
 
     Args:
         reader: of the trace.
-        sent_frames: in the trace of what was sent.
+        sent_frames: count of frames in the trace of what was sent.
 
     Returns:
-        None if the trace does not say that it holds what arrived of so many frames.
+        None if the trace is not a recording of what arrived of that many frames.
     """
     noted = reader.summary()
     if noted.get("frames_sent") != sent_frames or "shifts_left_out" in noted:

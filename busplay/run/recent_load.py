@@ -1,4 +1,4 @@
-"""How busy the link was lately: what a status line shows of it."""
+"""The link's recent load, for a status line."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ class _Span(NamedTuple):
 
 
 class RecentLoad:
-    """The latest stretches that were run, about half a second of them.
+    """The latest half second of a run.
 
     Attributes:
         span_cycles: processor cycles in half a second.
@@ -29,7 +29,7 @@ class RecentLoad:
         self._cycles = 0
 
     def add(self, *, cycles: int, frames: int, slots: int) -> None:
-        """Add the stretch that was just run."""
+        """Add a stretch just run."""
         if cycles <= 0:
             return
         self._spans.append(_Span(cycles, frames, slots))
@@ -38,12 +38,12 @@ class RecentLoad:
             self._cycles -= self._spans.popleft().cycles
 
     def clear(self) -> None:
-        """Forget everything, as before a jump's last stretch."""
+        """Drop all stretches, as before a jump's last one."""
         self._spans.clear()
         self._cycles = 0
 
     def status(self, pipeline: Pipeline, *, cycle: int, state_text: str) -> Status:
-        """Join the latest stretches and the pipeline's counters to a status."""
+        """Make a status of the latest stretches and the pipeline's counters."""
         counters = pipeline.counters()
         return Status(
             cycle=cycle,

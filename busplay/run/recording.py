@@ -1,4 +1,4 @@
-"""Traces that are written while a program runs: of what is sent, and of what arrives."""
+"""Traces written while a program runs: of what is sent, and of what arrives."""
 
 from __future__ import annotations
 
@@ -18,9 +18,9 @@ from busplay.trace.header import TraceHeader, safe_name
 
 
 def header_for(board: Board, program: LoadedProgram | None = None) -> TraceHeader:
-    """Make the header of a trace of a board; `program` None: stores come from elsewhere."""
+    """Make the header of a board's trace; `program` None: stores come from elsewhere."""
     if program is not None and not program.name:
-        # The board's own images run alone.
+        # Only the board's own images run.
         program = None
     return TraceHeader(
         link=board.link,
@@ -31,7 +31,7 @@ def header_for(board: Board, program: LoadedProgram | None = None) -> TraceHeade
 
 
 class Recorder:
-    """The traces that are written while something plays: of what is sent, of what arrives, or none.
+    """The traces written during a run: of what is sent, of what arrives, or neither.
 
     Args:
         pipeline: nothing has been fed to it yet.
@@ -40,8 +40,8 @@ class Recorder:
         received: file for what arrives.
 
     Attributes:
-        places: where each trace is, by the file that was asked for; beside it where it was
-            closed so that the file that was there stayed.
+        places: where each trace is, by the file asked for; beside it if an existing file was
+            kept.
 
     Raises:
         OutputError: a file cannot be written.
@@ -67,30 +67,30 @@ class Recorder:
 
     @property
     def is_needed(self) -> bool:
-        """Whether anything is recorded."""
+        """Whether a trace is written."""
         return bool(self._traces)
 
     def write(self, frames: FrameBatch, *, cycles: int) -> None:
         """Add what was sent, and what was delivered, up to cycle `cycles`.
 
         Args:
-            frames: that were sent; a replay, which records arrivals alone, has none to tell.
+            frames: frames sent; none from a replay, which only records arrivals.
             cycles: processor cycles so far.
 
         Raises:
-            OutputError: the disk is full, or the file cannot be written for another reason;
-                what was written before still reads.
+            OutputError: the disk is full, or the file cannot be written; it can be read up to
+                there.
         """
         for trace in self._traces:
             trace.write(frames, cycles=cycles)
 
     def press(self, cycle: int, code: int) -> None:
-        """Add a key that was pressed."""
+        """Add a key press."""
         for trace in self._traces:
             trace.writer.press(cycle, code)
 
     def fail(self, *, cycles: int) -> None:
-        """Close the traces as far as they came, beside files that were there; no empty ones.
+        """Close the traces after a failure, keeping existing files; drop empty traces.
 
         Raises:
             OutputError: as for `write`.
@@ -101,11 +101,11 @@ class Recorder:
         self.close(cycles=cycles, keeps_old=True)
 
     def close(self, *, cycles: int, keeps_old: bool = False) -> None:
-        """Write what is left, and the traces' ends; a second call does nothing.
+        """Write the rest, and the traces' ends; a second call does nothing.
 
         Args:
             cycles: processor cycles in all.
-            keeps_old: leave files that were there in their places, as this ended early.
+            keeps_old: keep existing files, as the run ended early.
 
         Raises:
             OutputError: as for `write`.
@@ -119,7 +119,7 @@ class Recorder:
 
 
 class _Trace:
-    """One trace under way."""
+    """One trace being written."""
 
     def __init__(self, path: Path, pipeline: Pipeline, header: TraceHeader) -> None:
         self._pipeline = pipeline
@@ -156,10 +156,10 @@ class _SentTrace(_Trace):
 class _ReceivedTrace(_Trace):
     """A trace of what a pipeline delivers to its displays.
 
-    A frame stands at the link edge at which the sender started it. A spurious one, found at a wrong
-    place, stands in the slot that is nearest, or in the next that is free: so the trace plays like
-    any other, and shows what the pipeline has shown. Where such a frame takes another's slot, what
-    follows is moved, and the trace's summary counts it; `arrivals` says where it was found.
+    A frame stands at the link edge at which the sender started it. A spurious frame stands in the
+    nearest slot, or the next free one, so the trace plays like any other and shows what the
+    pipeline showed. If it takes another frame's slot, the frames after it are moved, and the
+    trace's summary counts them; `arrivals` has the edges at which they were found.
     """
 
     def __init__(self, path: Path, pipeline: Pipeline, header: TraceHeader) -> None:
@@ -191,7 +191,7 @@ class _ReceivedTrace(_Trace):
         )
 
     def _placed(self) -> FrameBatch:
-        """Return all that waits, each frame in a slot of its own."""
+        """Return all waiting frames, each in a slot of its own."""
         taken = FrameBatch.joined(self._taken)
         self._taken.clear()
         if not len(taken):
@@ -206,7 +206,7 @@ class _ReceivedTrace(_Trace):
         return FrameBatch.joined([self._waiting, FrameBatch(edge.astype(np.uint64), taken.word)])
 
     def close(self, *, cycles: int, keeps_old: bool) -> None:
-        """Write what became of all frames, too."""
+        """Close the trace, with the accounts of its frames in the summary."""
         self.write(FrameBatch.empty(), cycles=cycles)
         rest = self._waiting
         stop_edge = max(self._stop_edge, self._pipeline.edge, self._free_edge if len(rest) else 0)

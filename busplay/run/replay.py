@@ -1,7 +1,6 @@
-"""A recorded trace at work: its frames through the same receiver and the same displays.
+"""Replay of a trace: its frames go through the same receiver and the same displays.
 
-Playable in the sense of `busplay.player.playable`: goes forward, and jumps. A jump takes the
-key frame before the wanted cycle and plays from there.
+A replay is a `Playable` that can jump: to the key frame before the cycle, and from there it plays.
 """
 
 from __future__ import annotations
@@ -35,13 +34,13 @@ class Replay:
 
     Args:
         path: the trace's file.
-        faults: damage to inject on its way, or the file that describes it; with it a jump plays
-            from the beginning, since the key frames are of a run without.
-        record_received: file to which a trace of what arrives is written. With it, and with
-            stores that are named, a replay cannot jump.
+        faults: faults to inject, or the path of their file; with them a jump plays from the
+            beginning, since key frames are of an undamaged run.
+        record_received: file for a trace of what arrives. With it, or with a rerun beside it, a
+            replay cannot jump.
 
     Raises:
-        InputError: it is no trace, or damaged, or its link cannot have the faults.
+        InputError: the file is not a trace, or is damaged, or its link cannot have the faults.
         OutputError: the trace of what arrives cannot be written.
 
     >>> import busplay
@@ -90,7 +89,7 @@ class Replay:
         """Run the recorded program beside its trace, so that losses name their stores.
 
         Raises:
-            ValueError: something was played already.
+            ValueError: the replay is not at its beginning.
         """
         if self._cycle:
             raise ValueError("a program runs beside its trace from the beginning")
@@ -103,22 +102,22 @@ class Replay:
 
     @property
     def cycle(self) -> int:
-        """Processor cycle of the recording that is shown."""
+        """Processor cycle that is shown."""
         return self._cycle
 
     @property
     def end_cycle(self) -> int:
-        """Processor cycles of the whole recording."""
+        """Processor cycles in the trace."""
         return self.reader.cycles
 
     @property
     def ended(self) -> bool:
-        """The recording is over."""
+        """Whether the trace has ended."""
         return self._cycle >= self.end_cycle
 
     @property
     def can_seek(self) -> bool:
-        """A recording goes anywhere, unless its arrivals are recorded or its program runs too."""
+        """Whether it can jump: not if it is recorded or its program runs beside it."""
         return not self.recorder.is_needed and self._again is None
 
     @property
@@ -140,7 +139,7 @@ class Replay:
         return self.pipeline.displays[name]
 
     def run(self, cycles: int) -> int:
-        """Play that many cycles, fewer at the end; return how many it was.
+        """Play CYCLES cycles, fewer at the end; return the count played.
 
         Raises:
             InputError: the trace is damaged here.
@@ -149,7 +148,7 @@ class Replay:
             raise ValueError(f"cycles is {cycles}; use seek to go back")
         stop_cycle = min(self._cycle + cycles, self.end_cycle)
         before_frames, before_edge = self.pipeline.frames_carried, self.pipeline.edge
-        # At the end everything is shown, what the sender's FIFO still held too.
+        # At the end everything is shown, including what the sender FIFO still held.
         last = stop_cycle == self.end_cycle
         stop_edge = self._start_edge(stop_cycle)
         for frames in self._frames_until(None if last else stop_edge):
@@ -169,23 +168,23 @@ class Replay:
         return done
 
     def _record(self) -> None:
-        """Write what has arrived, and the keys that were pressed by now."""
+        """Record what has arrived, and the key presses so far."""
         while self._press is not None and self._press.cycle <= self._cycle:
             self.recorder.press(self._press.cycle, self._press.code)
             self._press = next(self._presses, None)
         self.recorder.write(FrameBatch.empty(), cycles=self._cycle)
 
     def _start_edge(self, cycle: int) -> int:
-        """Return the edge at which the frame of a store just before `cycle` starts at the earliest.
+        """Return the earliest edge at which the frame of a store just before `cycle` starts.
 
-        Frames up to there, itself included, are what a run has shown when it has come to
-        `cycle`, as long as no frame waited in the sender's FIFO.
+        A run has shown the frames that start up to there, that edge included, when it reaches
+        `cycle`, unless frames waited in the sender FIFO.
         """
         grid = self.pipeline.encoder.grid_edges
         return -(-self.pipeline.encoder.cycle_to_edge(cycle) // grid) * grid
 
     def _frames_until(self, last_start: int | None) -> Iterator[FrameBatch]:
-        """Return the frames that start up to an edge (None: all), and keep the rest waiting."""
+        """Return the frames that start up to an edge (None: all); the rest waits."""
         while True:
             frames = self._waiting
             if last_start is not None:
@@ -202,10 +201,10 @@ class Replay:
             self._waiting = self._require_slots(following)
 
     def _require_slots(self, frames: FrameBatch) -> FrameBatch:
-        """Return frames that each have a slot of the link; refuse others.
+        """Return the frames if each has a slot of the link.
 
         Raises:
-            InputError: a frame starts off the grid, or before the one ahead of it is over.
+            InputError: a frame starts off the grid, or before the previous one has ended.
         """
         grid, slot = self.pipeline.encoder.grid_edges, self.pipeline.layout.slot_symbols
         wrong = frames.edge % np.uint64(grid) != 0
@@ -221,7 +220,7 @@ class Replay:
         )
 
     def seek(self, cycle: int) -> None:
-        """Go to a cycle of the recording; one outside it means its nearest end.
+        """Go to a cycle; one outside the trace means its nearest end.
 
         Raises:
             InputError: the trace is damaged there.
@@ -230,7 +229,7 @@ class Replay:
         if not self.can_seek:
             raise ValueError("a replay that is recorded, or runs its program, goes forward only")
         cycle = max(0, min(cycle, self.end_cycle))
-        # What was lately on the link is played, so that its use can be shown.
+        # The last stretch is played, so that the recent load can be shown.
         before = max(0, cycle - self._recent.span_cycles)
         point = self.reader.seek(0 if self._faults is not None else self._start_edge(before))
         self.pipeline = Pipeline(self.board, faults=self._faults)
@@ -258,10 +257,10 @@ class Replay:
         self.seek(0)
 
     def press(self, code: int) -> None:
-        """Do nothing: what was recorded cannot hear keys."""
+        """Do nothing: a recording takes no keys."""
 
     def status(self) -> Status:
-        """Return how things are, for a status line."""
+        """Return the present status."""
         state = ""
         if self.ended:
             state = "end of trace" if self.reader.complete else "end of what was recorded"
@@ -271,7 +270,7 @@ class Replay:
         """Close the file, and end the recording.
 
         Args:
-            keeps_old: leave a trace that was there in its place, and the new one beside it.
+            keeps_old: keep an existing trace, and leave the new one beside it.
         """
         try:
             self.recorder.close(cycles=self._cycle, keeps_old=keeps_old)

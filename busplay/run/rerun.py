@@ -1,8 +1,8 @@
-"""A recorded program's run once more: which store each frame of its trace carries.
+"""Rerun of a recorded program: which store each frame of its trace carries.
 
-A trace holds frames, and keys, but neither the cycles of stores nor program counters. A run can be
-repeated, though: same board, same program, same keys, same frames. So the program runs beside its
-trace, and where the two agree, frame by frame, everything about a store is known.
+A trace has frames and keys, but neither the cycles of stores nor PCs. A run can be repeated,
+though: same board, same program, same keys, same frames. So the program runs beside its trace, and
+while the two agree, frame by frame, everything about a store is known.
 """
 
 from __future__ import annotations
@@ -28,11 +28,12 @@ class Rerun:
 
     Args:
         reader: the trace, recorded with a board.
-        program: the file that ran.
-        load_address: where a raw program went; the board's `program_load_address` by default.
+        program: the program's file.
+        load_address: where a raw program was loaded; by default the board's
+            `program_load_address`.
 
     Raises:
-        InputError: the program cannot be read, or is not the one that was recorded.
+        InputError: the program cannot be read, or is not the recorded one.
     """
 
     def __init__(
@@ -89,7 +90,7 @@ class Rerun:
             first = int(np.argmax(differs)) if differs.any() else agreed
             raise InputError(
                 file=str(self._program),
-                found=f"a run that sends something else at link edge {frames.edge[first]:,}",
+                found=f"a run that sends another frame at link edge {frames.edge[first]:,}",
                 wanted="a run with resets, or on changed images, cannot be repeated;"
                 " leave --program out",
             )
@@ -97,9 +98,9 @@ class Rerun:
         return found.first(count)
 
     def take_lost(self) -> LostStores:
-        """Return the stores that found the sender's FIFO full since the last call."""
+        """Return the stores that found the sender FIFO full since the last call."""
         return self._encoder.take_lost()
 
     def store_pc_finder(self) -> StorePcFinder:
-        """Return a finder of the program counters of the stores."""
+        """Return a finder of the stores' PCs."""
         return self._session.store_pc_finder()

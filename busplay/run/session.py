@@ -1,11 +1,11 @@
-"""A whole machine at work: core, pipeline, and a recorder if asked for.
+"""A running machine: core, pipeline, and a recorder if asked for.
 
     session = Session("dunlin", program="tides.bin")
     session.run(cycles=400_000)
     session.display("panel").save("screen.png")
 
-A session is what the window, the command line and tests drive; it is playable in the sense of
-`busplay.player.playable`. Same board, same program, same key presses: same frames.
+The window, the command line and tests drive a session, which is a `Playable`. Same board, same
+program, same key presses: same frames.
 """
 
 from __future__ import annotations
@@ -45,22 +45,23 @@ class Session:
 
     Args:
         board: the description, or the name or path of its file.
-        program: file that is put into memory besides the board's own images; a bare name that no
-            file has, such as `tides.bin`, means a shipped program.
-        load_address: where a raw program goes; the board's `program_load_address` by default.
-        program_format: form of the program's file; told by its content by default.
+        program: file loaded into memory after the board's own images; a bare name without such a
+            file, such as `tides.bin`, means a shipped program.
+        load_address: where a raw program is loaded; by default the board's
+            `program_load_address`.
+        program_format: format of the program's file; detected by default.
         core: name of the core, see `busplay.core.make`.
-        labels: the program's, by address, or the file that lists them; found beside the program
-            as NAME.lbl or NAME.labels by default.
-        key_presses: (cycle, code) of keys to press, in order; how a recorded run is repeated.
-        record: file to which a trace is written while the program runs.
-        record_received: file to which a trace of what arrives is written.
+        labels: the program's, by address, or the path of their file; by default NAME.lbl or
+            NAME.labels beside the program.
+        key_presses: (cycle, code) of keys to press, in order, as to repeat a recorded run.
+        record: file for a trace of the run.
+        record_received: file for a trace of what arrives.
         profile: count cycles and stores by address, for `profile`.
-        faults: damage to inject between the two ends, or the file that describes it.
+        faults: faults to inject between the two ends, or the path of their file.
 
     Raises:
         InputError: a description, program, image or list of labels cannot be read, a program
-            falls where there is no memory, or a profile is asked of a core that counts none.
+            falls where there is no memory, or the core has no profile.
         OutputError: the trace cannot be written.
 
     >>> import busplay
@@ -114,7 +115,7 @@ class Session:
         if profile:
             if not isinstance(self.core, ProfilingCore):
                 raise InputError(
-                    found=f"a profile asked of the {core} core", wanted="the compiled core has one"
+                    found=f"a profile on the {core} core", wanted="use the compiled core"
                 )
             self.core.start_profile()
         self.recorder = Recorder(
@@ -123,7 +124,7 @@ class Session:
         for cycle, code in key_presses:
             self._press_at(cycle, code)
 
-    # -- what a player plays
+    # -- Playable
 
     @property
     def clock_hz(self) -> int:
@@ -137,22 +138,22 @@ class Session:
 
     @property
     def stop(self) -> CoreStop | None:
-        """Why the processor stands still, or None."""
+        """Why the processor stopped, or None."""
         return self.core.stop
 
     @property
     def ended(self) -> bool:
-        """The program has ended, or the processor cannot go on."""
+        """Whether the program has ended, or the processor cannot go on."""
         return self.core.stop is not None
 
     @property
     def end_cycle(self) -> int | None:
-        """Not known while a program runs."""
+        """None: not known while a program runs."""
         return self.core.cycle if self.ended else None
 
     @property
     def can_seek(self) -> bool:
-        """A program that runs goes forward only."""
+        """False: a running program goes forward only."""
         return False
 
     @property
@@ -170,10 +171,10 @@ class Session:
 
     @cached_property
     def labels(self) -> Labels:
-        """The program's labels by address; none where no file of them was given or found.
+        """The program's labels by address; empty if no file was given or found.
 
         Raises:
-            InputError: the file beside the program is no list of labels.
+            InputError: the file beside the program is not a list of labels.
         """
         beside = None if self._program_path is None else find_labels_beside(self._program_path)
         return {} if beside is None else read_labels(beside)
@@ -208,29 +209,29 @@ class Session:
 
     @property
     def memory(self) -> UInt8Column:
-        """uint8[65536], what the processor's memory holds; a view that cannot be written to.
+        """uint8[65536], the processor's memory; a read-only view.
 
-        To look here is no read of the processor: registers of the host port keep what they would
-        do or forget by one. The view follows the run; `bytes(session.memory[0x200:0x300])` stays.
+        Reading it has no side effects on host port registers. The view follows the run;
+        `bytes(session.memory[0x200:0x300])` is a copy.
         """
         view = self.core.memory.view()
         view.flags.writeable = False
         return view
 
     def run(self, cycles: int) -> int:
-        """Run whole instructions until at least `cycles` have passed; return how many did.
+        """Run complete instructions for at least `cycles`; return the count of cycles run.
 
         Ends early when the program writes its exit register or the processor cannot go on;
-        `stop` tells why. What the program has stored by then is on the displays.
+        `stop` has the reason. All stores up to then are on the displays.
 
         Raises:
-            OutputError: the trace could not be written any further; it reads up to there.
+            OutputError: the trace could not be written; it can be read up to there.
         """
         if cycles < 0:
             raise ValueError(f"cycles is {cycles}; time only goes forward")
         done = 0
         while done < cycles and not self.ended:
-            # In pieces, so that a long run needs no memory for all of its stores.
+            # In pieces, so that a long run does not hold all of its stores in memory.
             done += self._run_piece(partial(self.core.run, min(cycles - done, PIECE_CYCLES)))
         return done
 
@@ -243,11 +244,11 @@ class Session:
         exit: bool = False,  # noqa: A002 - what the program does
         within_cycles: int | None = None,
     ) -> int:
-        """Run until one of four things, of which one is named; return the cycles that passed.
+        """Run until a condition holds, exactly one of the first four; return the cycles run.
 
         Args:
-            label: the instruction at this label of the program is next; at least one runs.
-            address: the same by its address, 0 to 65535.
+            label: the instruction at this label is next; at least one instruction runs.
+            address: the same for an address, 0 to 65535.
             cycle: at least this many cycles have passed since power-on.
             exit: the program has written its exit register.
             within_cycles: fail after this many cycles; None: never.
@@ -257,7 +258,7 @@ class Session:
                 board has no exit register.
             NotReachedError: the processor stopped before, or `within_cycles` passed.
             OutputError: as for `run`.
-            ValueError: not one of the four, or an address or cycle that cannot be.
+            ValueError: not exactly one condition, an address out of range, or a past cycle.
         """
         if [label is None, address is None, cycle is None, not exit].count(False) != 1:
             raise ValueError("give one of label, address, cycle and exit")
@@ -292,8 +293,8 @@ class Session:
         core, first_cycle = self.core, self.cycle
         if not isinstance(core, RunsToAddress):
             raise InputError(
-                found=f"a run to an address asked of the {core.kind} core",
-                wanted="the compiled and the reference core can",
+                found=f"a run to an address on the {core.kind} core",
+                wanted="use the compiled or the reference core",
             )
         self._run_piece(core.step)
         while not self.ended and self.cycle < stop_cycle:
@@ -329,11 +330,11 @@ class Session:
         return self.pipeline.edge // self.pipeline.layout.slot_symbols
 
     def seek(self, cycle: int) -> None:
-        """Refuse: a program that runs has no other time than now."""
+        """Refuse: a running program cannot jump."""
         raise ValueError(f"a running program cannot jump to cycle {cycle}; record it and replay")
 
     def reset(self) -> None:
-        """Press the board's reset button: the processor starts anew; the far end knows nothing.
+        """Press the board's reset button: it resets the processor, not the receiver.
 
         Memory, displays and the cycle counter stay as they are, as on a board.
         """
@@ -346,7 +347,7 @@ class Session:
             core.pc = self.program.start_address
 
     def press(self, code: int) -> None:
-        """Press a key now; the program sees it from the present cycle on."""
+        """Press a key; the program sees it from the present cycle on."""
         self._press_at(self.core.cycle, code)
 
     def _press_at(self, cycle: int, code: int) -> None:
@@ -357,43 +358,41 @@ class Session:
         self.recorder.press(cycle, code)
 
     def take_console(self) -> bytes:
-        """Return what the program wrote to its console register since the last call."""
+        """Return the bytes written to the console register since the last call."""
         taken = bytes(self._console)
         self._console.clear()
         return taken
 
     def counters(self) -> PipelineCounters:
-        """What has been sent, received and lost."""
+        """Counts of what was sent, received and lost."""
         return self.pipeline.counters()
 
     def profile(self) -> CoreProfile | None:
-        """What the processor did, by address; None if it was not asked for."""
+        """Cycles and stores by address; None if not asked for."""
         return self.core.profile() if isinstance(self.core, ProfilingCore) else None
 
     def program_counters(self, cycles: Sequence[int]) -> dict[int, int]:
         """Return the address of the instruction that made the store of each cycle.
 
-        The program runs once more for it, on a core of its own, as far as the last of them.
+        The program is rerun on a core of its own, as far as the last cycle.
 
         Args:
-            cycles: in which stores fell into windows, in any order.
+            cycles: of stores into windows, in any order.
 
         Returns:
-            Cycle to address; a store of an interrupt sequence has the address that it will return
-            to.
+            Cycle to address; for a store of an interrupt sequence, its return address.
 
         Raises:
-            ValueError: nothing was stored into a window in one of the cycles, or the run has not
-                come to it.
+            ValueError: a cycle has no store into a window, or the run has not reached it.
         """
         if cycles and max(cycles) >= self.cycle:
             raise ValueError(
-                f"cycle {max(cycles):,}: the run has come to cycle {self.cycle:,} and no further"
+                f"cycle {max(cycles):,}: the run has only reached cycle {self.cycle:,}"
             )
         return self.store_pc_finder().find(cycles)
 
     def store_pc_finder(self) -> StorePcFinder:
-        """Return a finder of program counters of this run's stores, in order of their cycles."""
+        """Return a finder of the PCs of this run's stores, in order of their cycles."""
         core = core_for_board(self.board, kind=self.core.kind)
         self._load(core.memory)
         self._reset_core(core)
@@ -404,7 +403,7 @@ class Session:
         return StorePcFinder(core, resets)
 
     def status(self) -> Status:
-        """Return how things are, for a status line."""
+        """Return the present status."""
         stop = self.core.stop
         state = ""
         if stop is not None:
@@ -414,10 +413,10 @@ class Session:
     # -- the recorder
 
     def close(self, *, keeps_old: bool = False) -> None:
-        """End the recordings; without one nothing happens.
+        """End the recordings, if any.
 
         Args:
-            keeps_old: leave traces that were there in their places, and the new ones beside them.
+            keeps_old: keep existing traces, and leave the new ones beside them.
         """
         self.recorder.close(cycles=self.core.cycle, keeps_old=keeps_old)
 

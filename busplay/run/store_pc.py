@@ -1,8 +1,8 @@
-"""Which instruction made a store: found by running the program once more.
+"""Which instruction made a store, found by a rerun.
 
-A core keeps no program counter beside its stores; that would slow every run for the few that
-lose one. But a run can be repeated: same memory, same keys, same cycles. So the program runs
-again up to each store that is asked about, and its instruction is stepped over.
+A core records no PC with its stores; that would slow every run for the few that lose one. But a
+run can be repeated: same memory, same keys, same cycles. So the program is rerun up to each store
+asked for, and its instruction is stepped over.
 """
 
 from __future__ import annotations
@@ -14,21 +14,21 @@ from busplay.core.interface import Core
 # Longer than any instruction or interrupt sequence, so that the run stops before the store's.
 NEAR_CYCLES = 20
 
-Happening = tuple[int, Callable[[Core], object]]
+CoreEvent = tuple[int, Callable[[Core], object]]
 
 
 class StorePcFinder:
-    """Follows a run once more, as far as it is asked.
+    """Reruns a program as far as it is asked.
 
     Args:
-        core: as it was before the run, reset and all.
-        happenings: (cycle, what to do to the core then), in order: a reset during the run.
+        core: as it was before the run, reset done.
+        events: (cycle, action on the core), in order, such as a reset during the run.
     """
 
-    def __init__(self, core: Core, happenings: Iterable[Happening] = ()) -> None:
+    def __init__(self, core: Core, events: Iterable[CoreEvent] = ()) -> None:
         self._core = core
-        self._happenings = list(happenings)
-        # The last instruction that was stepped over may have stores that are asked about later.
+        self._events = list(events)
+        # The last instruction stepped over may have stores that a later call asks for.
         self._address = 0
         self._store_cycles: list[int] = []
 
@@ -36,16 +36,13 @@ class StorePcFinder:
         """Return the address of the instruction that made the store of each cycle.
 
         Args:
-            cycles: in which stores fell into windows, in any order, none before those of earlier
-                calls.
+            cycles: of stores into windows, in any order, none before those of earlier calls.
 
         Returns:
-            Cycle to address; a store of an interrupt sequence has the address that it will return
-            to.
+            Cycle to address; for a store of an interrupt sequence, its return address.
 
         Raises:
-            ValueError: the run stores nothing into a window in one of the cycles, or has been
-                followed past it.
+            ValueError: a cycle has no store into a window, or the rerun is past it.
         """
         core = self._core
         waiting = sorted(set(cycles), reverse=True)
@@ -54,8 +51,8 @@ class StorePcFinder:
         while waiting:
             if core.stop is not None:
                 raise _no_store(waiting[-1])
-            if self._happenings and self._happenings[0][0] <= waiting[-1]:
-                at, act = self._happenings.pop(0)
+            if self._events and self._events[0][0] <= waiting[-1]:
+                at, act = self._events.pop(0)
                 _run_to(core, at)
                 act(core)
                 continue
@@ -67,7 +64,7 @@ class StorePcFinder:
         return found
 
     def _answer(self, waiting: list[int], found: dict[int, int]) -> None:
-        """Answer for the cycles up to here; all of them fell in the last step."""
+        """Find the stores of the last step."""
         # One instruction may have made several stores.
         while waiting and waiting[-1] < self._core.cycle:
             cycle = waiting.pop()

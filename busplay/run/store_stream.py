@@ -1,8 +1,7 @@
-"""Stores that come from elsewhere, from a file or live from a pipe, as something to play.
+"""Stores of another emulator, from a file or live from a pipe, as a `Playable`.
 
-A thread reads, so that a window stays awake while a pipe is silent; a bounded queue holds
-the other emulator back when it runs far ahead. Playable in the sense of
-`busplay.player.playable`.
+A thread reads, so that a window stays responsive while a pipe is silent; a bounded queue holds
+the other emulator back when it runs far ahead.
 """
 
 from __future__ import annotations
@@ -28,7 +27,7 @@ from busplay.run.tap import Tap
 
 QUEUE_BATCHES = 64
 PIECE_STORES = 1 << 16
-# So that whoever runs the stream can be interrupted while its source is silent.
+# Lets Ctrl-C through while the source is silent.
 WAIT_S = 0.05
 
 
@@ -36,14 +35,13 @@ class StoreStream:
     """Stores of another emulator on their way to the screen.
 
     Args:
-        board: whose windows, link and units are meant.
+        board: has the windows, link and units.
         batches: the stores, in order of their cycles; read in a thread.
         name: of the file, for messages.
-        wait: let `run` wait a moment for stores that have not come yet. A window does not wait:
-            it shows what has come.
-        record: file to which a trace is written meanwhile.
-        record_received: file to which a trace of what arrives is written.
-        faults: damage to inject between the two ends.
+        wait: let `run` wait briefly for stores that have not arrived. A window does not wait.
+        record: file for a trace of the run.
+        record_received: file for a trace of what arrives.
+        faults: faults to inject between the two ends.
     """
 
     def __init__(
@@ -101,17 +99,17 @@ class StoreStream:
 
     @property
     def ended(self) -> bool:
-        """The source has ended and everything is shown."""
+        """Whether the source has ended and everything is shown."""
         return self._source_ended and not len(self._waiting)
 
     @property
     def end_cycle(self) -> int | None:
-        """Not known before the source has ended."""
+        """Where the stores end; None while the source has not ended."""
         return self._cycle if self.ended else None
 
     @property
     def can_seek(self) -> bool:
-        """What streams past goes forward only."""
+        """False: a stream goes forward only."""
         return False
 
     @property
@@ -120,11 +118,11 @@ class StoreStream:
         return self.pipeline.displays
 
     def run(self, cycles: int) -> int:
-        """Go on for that many cycles, as far as stores have come; return how many it was.
+        """Run CYCLES cycles, or as far as stores have arrived; return the count run.
 
         Raises:
-            InputError: the source is damaged; what came before is shown.
-            OutputError: the trace could not be written any further; it reads up to there.
+            InputError: the source is damaged; everything before that is shown.
+            OutputError: the trace could not be written; it can be read up to there.
         """
         target = self._cycle + cycles
         before_frames, before_edge = self.pipeline.frames_carried, self.pipeline.edge
@@ -142,7 +140,7 @@ class StoreStream:
         return done
 
     def _take(self) -> bool:
-        """Fetch the next batch; False if there is none now."""
+        """Fetch the next batch; return whether there is one now."""
         try:
             item = self._queue.get(block=self._wait, timeout=WAIT_S)
         except queue.Empty:
@@ -179,7 +177,7 @@ class StoreStream:
         self.tap.flush(stop_cycle=self._cycle)
 
     def seek(self, cycle: int) -> None:
-        """Refuse: what streams past cannot be called back."""
+        """Refuse: a stream cannot jump."""
         raise ValueError(f"a stream cannot jump to cycle {cycle}; record it and replay")
 
     def reset(self) -> None:
@@ -189,21 +187,21 @@ class StoreStream:
         """Do nothing: the other emulator has the keys."""
 
     def counters(self) -> PipelineCounters:
-        """What has been sent, received and lost."""
+        """Counts of what was sent, received and lost."""
         return self.pipeline.counters()
 
     def status(self) -> Status:
-        """Return how things are, for a status line."""
+        """Return the present status."""
         state = "end of stores" if self.ended else ""
         return self._recent.status(self.pipeline, cycle=self._cycle, state_text=state)
 
     @property
     def recorder(self) -> Recorder:
-        """The traces that are written."""
+        """The recorder of its traces."""
         return self.tap.recorder
 
     def close(self, *, keeps_old: bool = False) -> None:
-        """Send what is left, and end the recordings, as `Tap.close` does."""
+        """Send the rest, and end the recordings, as `Tap.close` does."""
         self.tap.close(keeps_old=keeps_old)
 
     def __enter__(self) -> Self:

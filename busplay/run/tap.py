@@ -1,10 +1,10 @@
-"""For emulators of other makers: report stores, see what the far end of the link shows.
+"""For other emulators: report stores, see what the displays show.
 
     tap = busplay.Tap(board)
-    tap.store(cycle, address, data)          # for every write, in any order of addresses
+    tap.store(cycle, address, data)          # for every write
     tap.display("panel").image()
 
-or, for a py65 processor or monitor that is there already:
+or, for an existing py65 processor or monitor:
 
     tap = busplay.attach(mpu, board)
 """
@@ -33,18 +33,17 @@ if TYPE_CHECKING:
 
 
 class Tap:
-    """The end of the link for stores that somebody else's processor makes.
+    """The pipeline for the stores of another emulator.
 
-    Stores outside the board's windows are ignored, so every write may be reported. Stores go
-    over the link when something is asked for (`display`, `counters`, `flush`), or when many
-    have come together.
+    Stores outside the board's windows are ignored, so every write may be reported. Stores are
+    sent when something is asked for (`display`, `counters`, `flush`), or in large batches.
 
     Args:
         board: the description, or the name or path of its file; its processor, ROM and host port
-            play no part here.
-        record: file to which a trace is written meanwhile.
-        record_received: file to which a trace of what arrives is written.
-        faults: damage to inject between the two ends, or the file that describes it.
+            are not used.
+        record: file for a trace of the run.
+        record_received: file for a trace of what arrives.
+        faults: faults to inject between the two ends, or the path of their file.
 
     Raises:
         InputError: a description cannot be read.
@@ -88,21 +87,21 @@ class Tap:
         """Report a batch of stores, in order of their cycles.
 
         Raises:
-            ValueError: a cycle is before the one before it; nothing of the batch is taken.
+            ValueError: a cycle is before the previous one; nothing of the batch is taken.
         """
         self.buffer.extend(batch)
         if len(self.buffer) >= FLUSH_STORES:
             self.flush()
 
     def flush(self, *, stop_cycle: int | None = None) -> None:
-        """Send what was reported and show it.
+        """Send and show everything reported.
 
         Args:
             stop_cycle: cycle that the processor has reached, so that idle time passes on the
                 link too; by default the one after the last store.
 
         Raises:
-            OutputError: the trace could not be written any further; it reads up to there.
+            OutputError: the trace could not be written; it can be read up to there.
         """
         stores = self.buffer.take()
         stop = self.buffer.last_cycle + 1 if len(stores) else self._flushed_cycle
@@ -127,21 +126,21 @@ class Tap:
         return self.displays[name]
 
     def counters(self) -> PipelineCounters:
-        """What was sent, received and lost so far."""
+        """Counts of what was sent, received and lost."""
         self.flush()
         return self.pipeline.counters()
 
     def detach(self) -> None:
-        """Take the hook out of an attached processor; what was reported stays."""
+        """Remove the hook from an attached processor; stores already reported stay."""
         if self._hook is not None:
             self._hook.detach()
             self._hook = None
 
     def close(self, *, keeps_old: bool = False) -> None:
-        """Detach, send what is left, and end the recordings.
+        """Detach, send the rest, and end the recordings.
 
         Args:
-            keeps_old: leave traces that were there in their places, and the new ones beside them.
+            keeps_old: keep existing traces, and leave the new ones beside them.
         """
         self.detach()
         self.flush()
@@ -164,9 +163,9 @@ FLUSH_STORES = 1 << 16
 def attach(
     mpu: MPU | Monitor, board: Board | str | Path, *, record: str | Path | None = None
 ) -> Tap:
-    """Tap a py65 processor, or a py65 monitor's, that somebody already has.
+    """Tap an existing py65 processor, or that of a py65 monitor.
 
-    The program goes on as before; every write is seen with the cycle of the write itself.
+    The program runs as before; every write is reported with its exact cycle.
 
     Raises:
         TypeError: it is neither.

@@ -1,26 +1,26 @@
-"""Stores to frames: which go out, what they say, when they start, and which are lost.
+"""Stores to frames: which are sent, their words, when they start, and which are lost.
 
 How to think about it. The sender is a queue with one server: a frame takes one slot. A store
-of cycle c is whole at the end of that cycle, so its frame can start at the first edge of the
-grid that is not before the beginning of cycle c+1: its *earliest edge*. If nothing is in the
-way it starts there; if not, one slot after the frame before it.
+of cycle c completes at the end of that cycle, so its frame can start at the first edge of the
+grid that is not before the beginning of cycle c+1: its *earliest edge*. If the slot is free it
+starts there; if not, one slot after the frame before it.
 
-The FIFO holds the frames that wait: accepted ones whose start lies *after* the earliest edge
-of the store that comes. A frame that starts exactly there has left and its place is free. A
-store that would have to wait and finds `fifo_depth` frames waiting is lost and counted. So a
-FIFO of depth 0 sends only what can start at once.
+The FIFO holds the waiting frames: accepted ones that start *after* the earliest edge of the
+present store. A frame that starts exactly there has left the FIFO. A store that would have to wait
+and finds `fifo_depth` frames waiting is lost and counted. So a FIFO of depth 0 sends only what can
+start at once.
 
-Where the link asks for an idle slot in every N (`idle_every`), the slot after N - 1 busy ones in
-a row stays empty, and a frame that would have started there starts one slot later. A store that
-comes just then waits too, so with a FIFO of depth 0 it is lost.
+If the link asks for an idle slot in every N (`idle_every`), the slot after N - 1 busy ones in
+a row stays empty, and a frame that would have started there starts one slot later. Its store
+waits too, so with a FIFO of depth 0 it is lost.
 
-Since a frame's start is known when its store is accepted, `feed` gives every accepted frame
-at once, some of them with edges after `stop_cycle`; `settled_edge` says up to where no
-later store can change anything.
+A frame's start is known when its store is accepted, so `feed` returns every accepted frame
+at once, some with edges after `stop_cycle`; no later store changes anything before
+`settled_edge`.
 
-A word is `address_table[address] ^ data_table[data] ^ sequence_table[number]`: all that a
-layout does (placing bits, constants, check) is affine, and the tables are made by
-`FrameLayout.pack`, so no second encoder is here.
+A word is `address_table[address] ^ data_table[data] ^ sequence_table[number]`: everything in a
+layout (order of bits, constants, check) is affine, and the tables are made by `FrameLayout.pack`,
+so there is no second encoder.
 
 Not here: symbols (`wire`), idle frames (a gap stands for them).
 """
@@ -61,9 +61,9 @@ class SenderCounters:
 
     Attributes:
         stores_offered: stores that fell in a window; `frames_sent + frames_overrun`.
-        frames_sent: frames that went out.
-        frames_overrun: stores that found the sender's FIFO full and were lost.
-        stores_outside: stores outside every window, which are none of the link's business.
+        frames_sent: frames sent.
+        frames_overrun: stores that found the sender FIFO full and were lost.
+        stores_outside: stores outside every window, which are not sent.
     """
 
     stores_offered: int
@@ -83,7 +83,7 @@ class EncoderState:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LostStores:
-    """Stores that found the sender's FIFO full.
+    """Stores that found the sender FIFO full.
 
     Attributes:
         edge: uint64[lost]; link edge at which each found it full, never falling.
@@ -100,7 +100,7 @@ class LostStores:
 
     @classmethod
     def joined(cls, parts: Sequence[LostStores]) -> LostStores:
-        """Join columns in their order; none make empty ones."""
+        """Concatenate columns."""
         nothing = StoreBatch.empty()
         return cls(
             np.concatenate([nothing.cycle, *(part.edge for part in parts)]),
@@ -145,7 +145,7 @@ class Encoder:
             sequence_mask=np.uint64((1 << sequence_bits) - 1),
             idle_every=np.uint64(link.idle_every or 0),
         )
-        # The last cycle whose edges are sure to fit, with room for a full FIFO behind it.
+        # The last cycle whose edges are sure to fit 64 bits, with a full FIFO after it.
         slots = board.sender.fifo_depth + 2
         if link.idle_every:
             slots += slots // (link.idle_every - 1) + 1
@@ -168,7 +168,7 @@ class Encoder:
         self._which = np.empty((2, 0), np.int64), np.empty(0, np.uint64)
 
     def _field_table(self, name: str, shift: int, field_bits: int) -> UInt64Column:
-        """Return uint64[256]: what each value of the field's bits from `shift` on changes."""
+        """Return uint64[256]: the word's change by each value of the field's bits from `shift`."""
         table = np.zeros(256, np.uint64)
         used = 1 << min(8, field_bits - shift)
         values = np.arange(used, dtype=np.uint64) << np.uint64(shift)
@@ -176,20 +176,20 @@ class Encoder:
         return table
 
     def feed(self, stores: StoreBatch, *, stop_cycle: int) -> FrameBatch:
-        """Turn the stores before `stop_cycle` into frames; the next ones come at or after it.
+        """Turn the stores before `stop_cycle` into frames; later ones are at or after it.
 
         Args:
-            stores: cycles never fall, in this batch and from one batch to the next. Stores
-                outside the windows are left out and counted.
-            stop_cycle: cycle up to which, itself not included, all stores have been given.
+            stores: in order of their cycles, from batch to batch too. Stores outside the windows
+                are left out and counted.
+            stop_cycle: end of the batch's span, not included.
 
         Returns:
-            Every frame that was accepted, with its start edge; the start of the last ones can
-            lie after `stop_cycle`.
+            Every accepted frame, with its start edge; the last ones can start after
+            `stop_cycle`.
 
         Raises:
-            InputError: a store lies before the one before it or outside the batch's span, or
-                its cycle is past `last_cycle`. Nothing is taken from the batch then.
+            InputError: a store is before the previous one or outside the batch's span, or its
+                cycle is past `last_cycle`. Nothing is taken from the batch then.
         """
         if stop_cycle < self._stop_cycle:
             raise InputError(
@@ -257,17 +257,17 @@ class Encoder:
 
     @property
     def sent_store(self) -> NDArray[np.int64] | None:
-        """Which store of the last batch fed each of its frames carries; None: all were sent."""
+        """Index of each frame's store in the last batch fed; None: all were sent."""
         return self._sent_store
 
     def take_lost(self) -> LostStores:
-        """Return the stores that were lost to a full FIFO since the last call."""
+        """Return the stores lost since the last call."""
         lost, self._lost = self._lost, []
         return LostStores.joined(lost)
 
     @property
     def counters(self) -> SenderCounters:
-        """What was offered and what became of it, since the start."""
+        """Counts since the start."""
         counts = self._counts
         return SenderCounters(
             stores_offered=int(counts[encoding.OFFERED]),
@@ -278,10 +278,9 @@ class Encoder:
 
     @property
     def settled_edge(self) -> int:
-        """Edge of the grid before which all is settled: no frame to come starts earlier.
+        """Edge of the grid before which no later frame starts.
 
-        It is at or after the end of every frame given so far, so it is what a stretch of the
-        wire can stop at.
+        It is at or after the end of every frame so far, so a stretch of the wire can stop there.
         """
         edge = _round_up(self.cycle_to_edge(self._stop_cycle + 1), self.grid_edges)
         if self._carried[encoding.ANY_SENT]:
@@ -293,7 +292,7 @@ class Encoder:
         return self.lead_edges + self.edges_per_cycle.ceil(cycle)
 
     def snapshot(self) -> EncoderState:
-        """Copy everything that is carried from batch to batch."""
+        """Copy the state between batches."""
         return EncoderState(
             tuple(int(one) for one in self._carried),
             tuple(int(one) for one in self._counts),
@@ -312,10 +311,10 @@ def _round_up(value: int, step: int) -> int:
 
 
 def _address_table(board: Board, layout: FrameLayout) -> tuple[NDArray[np.bool_], UInt64Column]:
-    """Return bool[65536], uint64[65536]: which addresses go out, and the word with all else 0."""
+    """Return bool[65536], uint64[65536]: addresses sent, and their words with data 0."""
     in_window = np.zeros(ADDRESSES, np.bool_)
     table = np.zeros(ADDRESSES, np.uint64)
-    # Where windows overlap the one that the board names first has the address.
+    # Where windows overlap, the first in the board file has the address.
     for window in reversed(board.windows):
         span = slice(window.first_address, window.last_address + 1)
         in_window[span] = True
@@ -329,7 +328,7 @@ def _window_words(board: Board, layout: FrameLayout, window: Window) -> UInt64Co
     fields: dict[str, int | UInt64Column] = {"address": offsets}
     space = SPACE_NUMBERS[window.space]
     unit = board.unit_named(window.unit).number
-    # A link without such a field reaches the memory of unit 0 and nothing else.
+    # A link without such a field reaches only the memory of unit 0.
     if layout.link.field_named("space") is not None or space != SPACE_MEMORY:
         fields["space"] = space
     if layout.link.field_named("unit") is not None or unit != 0:

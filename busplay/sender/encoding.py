@@ -1,11 +1,10 @@
 """Compiled loop of the sender: stores to frames.
 
 How to think about it. `encode` carries four numbers from store to store: the edge at
-which the last frame starts, how many slots in a row were busy up to there, the sequence number,
-and the last cycle. The FIFO needs no queue, since a frame that waits starts exactly one slot
-after the one before it, or two where a slot must stay idle: how many wait at edge e follows
-from the last start and the run alone. Words are an XOR of tables (see `encoder`); the kernel
-knows neither fields nor checks.
+which the last frame starts, the run of busy slots up to there, the sequence number, and the last
+cycle. The FIFO needs no queue: a waiting frame starts exactly one slot after the one before it, or
+two if a slot must stay idle, so the number waiting at an edge follows from the last start and the
+run. Words are an XOR of tables (see `encoder`); the kernel knows neither fields nor checks.
 """
 
 from __future__ import annotations
@@ -18,20 +17,20 @@ from numpy.typing import NDArray
 from busplay.batch import Int64Column, UInt8Column, UInt16Column, UInt64Column
 from busplay.jit import kernel
 
-# What `encode` counts, by place.
+# Indexes of `counts`.
 OFFERED, SENT, OVERRUN, OUTSIDE = 0, 1, 2, 3
-# What it carries from store to store, by place.
+# Indexes of `carried`, the state from store to store.
 LAST_START, ANY_SENT, SEQUENCE, LAST_CYCLE, BUSY_RUN = 0, 1, 2, 3, 4
 
 
 class WordTables(NamedTuple):
-    """What words are made from; not to be changed.
+    """Tables that words are made from; not to be changed.
 
     Attributes:
-        in_window: bool[65536]; whether a store to an address goes out.
+        in_window: bool[65536]; whether a store to an address is sent.
         address: uint64[65536]; the word of a store, data and sequence being 0.
-        data: uint64[256]; what the data changes in it.
-        sequence: uint64[bytes, 256]; what each byte of the sequence number changes.
+        data: uint64[256]; the word's change by the data.
+        sequence: uint64[bytes, 256]; the word's change by each byte of the sequence number.
     """
 
     in_window: NDArray[np.bool_]
@@ -48,9 +47,9 @@ class SenderTiming(NamedTuple):
         lead_edges: edge at which cycle 0 begins.
         grid_edges: frames start at multiples of it.
         step_edges: edges from a frame's start to the earliest start of the next.
-        fifo_depth: frames that may wait.
+        fifo_depth: most frames that may wait.
         sequence_mask: all bits of the sequence number.
-        idle_every: one slot in so many stays idle; 0: none need.
+        idle_every: N, if one slot in every N stays idle; 0: none does.
     """
 
     numerator: np.uint64
@@ -64,13 +63,13 @@ class SenderTiming(NamedTuple):
 
 
 class EncodeRoom(NamedTuple):
-    """Room for what `encode` writes; of each column one entry a store.
+    """Room for what `encode` writes; each column has one entry a store.
 
     Attributes:
         edge, word: uint64; every frame.
-        sent_store: int64; which store each frame carries, if some store is not sent.
-        lost_store, lost_edge: int64, uint64; which stores were lost, and the edges at which they
-            found the FIFO full.
+        sent_store: int64; index of each frame's store, if some store is not sent.
+        lost_store, lost_edge: int64, uint64; indexes of the stores lost, and the edges at which
+            they found the FIFO full.
     """
 
     edge: UInt64Column
@@ -91,14 +90,14 @@ def encode(
     counts: UInt64Column,
     room: EncodeRoom,
 ) -> int:
-    """Turn stores into frames on the grid; the rule of the FIFO stands in `encoder`.
+    """Turn stores into frames on the grid; `encoder` has the FIFO's rule.
 
     Args:
         carried, counts: see the names above; changed.
 
     Returns:
-        How many frames were written; or -1 - i: store i lies before the one before it, and
-        nothing was changed.
+        Count of frames written; or -1 - i: store i is before the previous one, and nothing was
+        changed.
     """
     zero, one = np.uint64(0), np.uint64(1)
     grid, step, idle_every = timing.grid_edges, timing.step_edges, timing.idle_every
@@ -108,7 +107,7 @@ def encode(
     overrun = outside = zero
     sent = index = 0
     all_sent = True
-    # A busy link is mostly a row of frames without a gap, for which nobody waits.
+    # A busy link is mostly adjacent frames, of which none waits.
     may_row = timing.denominator == one and idle_every == zero and timing.fifo_depth != zero
     while index < len(cycle):
         if may_row and all_sent and busy_run > one:
@@ -144,7 +143,7 @@ def encode(
             rest = (complete - whole * timing.denominator) * timing.numerator
             edge = timing.lead_edges + whole * timing.numerator
             edge += (rest + timing.denominator - one) // timing.denominator
-        # A slot is left idle where the run of busy ones has become as long as it may.
+        # A slot is left idle once the run of busy ones has its greatest length.
         next_start = last_start + step
         if idle_every != zero and busy_run + one == idle_every:
             next_start += step
@@ -155,8 +154,8 @@ def encode(
             waiting = zero
             if last_start > edge:
                 waiting = (last_start - edge + step - one) // step
-                # Of these slots, counted back from the last frame, one after the run and then
-                # one in every `idle_every` is idle.
+                # Counted back from the last frame, the slot before the run is idle, and then one
+                # in every `idle_every`.
                 if idle_every != zero and waiting > busy_run:
                     waiting -= one + (waiting - busy_run - one) // idle_every
             if waiting >= timing.fifo_depth:
@@ -192,7 +191,7 @@ def encode(
 
 @kernel
 def _sequence_part(sequence: np.uint64, tables: WordTables) -> np.uint64:
-    """Return what a sequence number changes in a word."""
+    """Return a word's change by a sequence number."""
     part = np.uint64(0)
     for byte in range(len(tables.sequence)):
         part ^= tables.sequence[byte, sequence >> np.uint64(8 * byte) & np.uint64(0xFF)]
@@ -212,14 +211,14 @@ def _encode_row(
     edge: UInt64Column,
     word: UInt64Column,
 ) -> int:
-    """Write frames as long as each follows the one before it at once and no store has to wait.
+    """Write adjacent frames until there is a gap or a store has to wait.
 
-    Such a store comes after the frame before it has begun, and not after it has ended: then
-    nothing need be rounded up to the grid, which takes a division. Alone, with few numbers to
-    carry, this takes half as long.
+    Each store comes after the frame before it has begun and not after it has ended, so nothing
+    need be rounded up to the grid, which takes a division. In a loop of its own this takes half
+    as long.
 
     Returns:
-        How many stores were taken.
+        Count of stores taken.
     """
     count = len(cycle)
     for index in range(count):
@@ -240,6 +239,6 @@ def _encode_row(
 
 @kernel
 def _list_all(count: int, room: EncodeRoom) -> None:
-    """List the first stores as sent."""
+    """List the first COUNT stores as sent."""
     for index in range(count):
         room.sent_store[index] = index

@@ -30,7 +30,7 @@ class TraceInfo:
         duration_s: the same in seconds; null without a board.
         stores: stores that the program made into windows, those that were lost included.
         frames: frames in the trace.
-        stores_lost: stores that found the sender's FIFO full.
+        stores_lost: stores that found the sender FIFO full.
         arrived_of: in a trace of what was received, the frames that were sent; null in a trace of
             what was sent.
         key_presses: keys that were pressed while it was recorded.

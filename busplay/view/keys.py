@@ -111,7 +111,7 @@ WINDOW_HELP = (
     HelpRow("F3", "one picture"),
     HelpRow("F4", "reset"),
     HelpRow("F5  F6", "slower, faster"),
-    HelpRow("Shift F5  F6", "normal speed, as fast as it can"),
+    HelpRow("Shift F5  F6", "normal speed, as fast as possible"),
     HelpRow("F7  F8", "smaller, larger pixels"),
     HelpRow("Shift F7", "pixels as large as the window allows"),
     HelpRow("F9", "save the picture as PNG"),

@@ -83,7 +83,9 @@ def speed_cell(player: Player) -> StatusCell:
         return StatusCell("speed", text, "1/8×", 5)
     reached_text = f"{_hundredths(reached)}×"
     if speed is None:
-        return StatusCell("speed", reached_text, "as fast as it can", 5, more="as fast as it can")
+        return StatusCell(
+            "speed", reached_text, "as fast as possible", 5, more="as fast as possible"
+        )
     if reached * speed.denominator < REACHES_PERMILLE * speed.numerator:
         return StatusCell("speed", reached_text, "0.00×", 5, theme.PAUSED, more=f"of {text}")
     return StatusCell("speed", text, "1/8×", 5)

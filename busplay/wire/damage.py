@@ -1,13 +1,13 @@
-"""What faults do to symbols: from words and idle time to runs of the symbols that are hurt.
+"""Faults applied to symbols: from words and idle time to runs of damaged symbols.
 
-How to think about it. Faults hit edges. Where single edges are hit, nothing else is looked at: a
-hit costs the same on an idle link and on a busy one. Where a lane is hurt all the time, every
-edge is looked at on which that can show: all of them where the fault changes the idle pattern,
-else those in and next to the slots that carry words.
+How to think about it. Faults hit edges. If single edges are hit, only those are visited: a hit
+costs the same on an idle link and on a busy one. If a lane is faulty on every edge, every edge on
+which that can show is visited: all of them if the fault changes the idle pattern, else those in
+and next to slots that carry words.
 
-On an edge the order is that of the copper: a late lane shows the symbol before as it was sent, an
-early one the symbol behind (a lane that is both is late), then noise flips bits, and a stuck lane
-shows its level whatever the others did.
+Faults on an edge apply in physical order: a late lane shows the symbol before as it was sent, an
+early one the symbol after (a lane that is both is late), then noise flips bits, and a stuck lane
+shows its level in any case.
 """
 
 from __future__ import annotations
@@ -23,12 +23,12 @@ from busplay.link.slot_symbols import SlotShape, idle_symbol, word_symbol
 
 LATE, FLIPPED, STUCK, EARLY = range(4)
 KINDS = 4
-# What `damage` counts: runs, symbols, entries of the log.
+# Indexes of `counts`: runs, symbols, log entries.
 RUNS, SYMBOLS, LOGGED = range(3)
 
 
 class EdgeHits(NamedTuple):
-    """Edges that are hit one by one, in order, and the wires of each.
+    """Single edges that are hit, in order, and the wires of each.
 
     Attributes:
         late_edge, early_edge, flip_edge: int64[hits].
@@ -43,13 +43,13 @@ class EdgeHits(NamedTuple):
     flip_mask: UInt64Column
 
 
-class HurtWires(NamedTuple):
-    """Wires that are hurt on every edge of a piece.
+class DenseFaults(NamedTuple):
+    """Wires that are faulty on every edge of a piece.
 
     Attributes:
         late, early, stuck: masks.
         level: the stuck wires' levels.
-        changes_idle: whether idle time does not stay as it is.
+        changes_idle: whether the idle pattern is changed.
     """
 
     late: np.uint64
@@ -64,9 +64,9 @@ class DamagedRuns(NamedTuple):
 
     Attributes:
         edge: int64[runs]; first edge of each run.
-        first: int64[runs + 1]; which symbol each begins with.
+        first: int64[runs + 1]; index of each run's first symbol.
         symbols: unsigned[symbols].
-        log_edge, log_kind: int64, uint8[entries]; what was changed.
+        log_edge, log_kind: int64, uint8[entries]; the symbols changed.
     """
 
     edge: Int64Column
@@ -96,13 +96,13 @@ def symbol_at(
 def _next_slot(slot: int, at: int, slot_edge: UInt64Column, shape: SlotShape) -> int:
     """Return the first slot, from one on, that ends at an edge or later.
 
-    At the edge where it ends late lanes show its last symbol once more.
+    At the edge where it ends late lanes show its last symbol.
     """
     least = np.uint64(max(at - shape.slot_symbols, 0))
     slots = len(slot_edge)
     step = 1
     if slot < slots and slot_edge[slot] < least:
-        # On a busy link it is as many slots further as find room.
+        # On a busy link the slots in between are full: skip as many as fit.
         further = int(np.int64(least - slot_edge[slot])) // shape.slot_symbols
         near = min(slot + further, slots - 1)
         if slot_edge[near] < least:
@@ -110,7 +110,7 @@ def _next_slot(slot: int, at: int, slot_edge: UInt64Column, shape: SlotShape) ->
     while slot + step <= slots and slot_edge[slot + step - 1] < least:
         slot += step
         step *= 2
-    # Somewhere in the last step taken it lies, or right here.
+    # It is within the last step, or right here.
     while step > 0:
         if slot + step <= slots and slot_edge[slot + step - 1] < least:
             slot += step
@@ -126,16 +126,16 @@ def damage(
     stop_edge: int,
     before: np.uint64,
     after: np.uint64,
-    hurt: HurtWires,
+    dense: DenseFaults,
     hits: EdgeHits,
     shape: SlotShape,
     runs: DamagedRuns,
     counts: NDArray[np.int64],
 ) -> None:
-    """Write what the edges of a stretch that are hit carry.
+    """Write the symbols on the edges of a stretch that are hit.
 
     Args:
-        slot_edge, word: uint64[slots]; what is sent.
+        slot_edge, word: uint64[slots]; the words sent.
         before, after: the symbols sent on the edges next to the stretch.
         counts: int64[3]; see the names above.
     """
@@ -146,7 +146,7 @@ def damage(
         len(hits.flip_edge),
     )
     zero = np.uint64(0)
-    is_dense = (hurt.late | hurt.early | hurt.stuck) != zero
+    is_dense = (dense.late | dense.early | dense.stuck) != zero
     slots = len(slot_edge)
     end = first_edge - 1  # behind the last run
     run_count = symbols = logged = 0
@@ -162,7 +162,7 @@ def damage(
             following = min(following, hits.flip_edge[flip])
         if is_dense:
             slot = _next_slot(slot, at, slot_edge, shape)
-            if hurt.changes_idle:
+            if dense.changes_idle:
                 following = min(following, at)
             elif slot < slots:
                 following = min(following, max(at, int(np.int64(slot_edge[slot])) - 1))
@@ -171,7 +171,7 @@ def damage(
             break
         slot = _next_slot(slot, at, slot_edge, shape)
         # -- what happens to it
-        late_here, early_here, flip_here = hurt.late, hurt.early, zero
+        late_here, early_here, flip_here = dense.late, dense.early, zero
         while late < late_hits and hits.late_edge[late] == at:
             late_here |= hits.late_mask[late]
             late += 1
@@ -181,9 +181,9 @@ def damage(
         while flip < flip_hits and hits.flip_edge[flip] == at:
             flip_here ^= hits.flip_mask[flip]
             flip += 1
-        late_here &= ~hurt.stuck
-        early_here &= ~hurt.stuck & ~late_here
-        flip_here &= ~hurt.stuck
+        late_here &= ~dense.stuck
+        early_here &= ~dense.stuck & ~late_here
+        flip_here &= ~dense.stuck
         sent = symbol_at(at, slot_edge, word, slot, shape)
         value = sent
         if late_here != zero:
@@ -208,7 +208,7 @@ def damage(
             value ^= flip_here
             runs.log_edge[logged], runs.log_kind[logged] = at, FLIPPED
             logged += 1
-        changed = (value ^ hurt.level) & hurt.stuck
+        changed = (value ^ dense.level) & dense.stuck
         if changed != zero:
             value ^= changed
             runs.log_edge[logged], runs.log_kind[logged] = at, STUCK

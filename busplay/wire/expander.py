@@ -1,4 +1,4 @@
-"""Every symbol of a stretch, for those who need the wire itself."""
+"""Every symbol of a stretch, where the wire itself is needed."""
 
 from __future__ import annotations
 
@@ -17,14 +17,14 @@ def expand(
     """Expand frames, and the idle pattern between them, to symbols.
 
     Args:
-        frames: their slots lie wholly within the stretch.
+        frames: their slots are within the stretch.
         first_edge, stop_edge: the stretch, `stop_edge` not included.
 
     Returns:
         unsigned[stop_edge - first_edge] of `symbol_dtype`.
 
     Raises:
-        ValueError: a slot is not wholly within the stretch.
+        ValueError: a slot is not within the stretch.
     """
     slot = layout.slot_symbols
     if len(frames) and not first_edge <= int(frames.edge[0]) <= stop_edge - slot:
@@ -34,7 +34,7 @@ def expand(
     symbols: SymbolColumn = np.empty(stop_edge - first_edge, layout.symbol_dtype)
     done = min(slot, len(symbols))
     symbols[:done] = np.roll(layout.idle_symbols, -(first_edge % slot))[:done]
-    # Each copy doubles what is filled; with np.resize the whole took 10 times as long.
+    # Each copy doubles the part filled; np.resize took 10 times as long.
     while done < len(symbols):
         more = min(done, len(symbols) - done)
         symbols[done : done + more] = symbols[:more]

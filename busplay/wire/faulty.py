@@ -1,18 +1,18 @@
 """The wire between the two ends, with faults injected.
 
-How to think about it. The wire takes a stretch in words and gives the stretches that the
-receiver samples. Flips, late, early and stuck lanes change symbols: a run of symbols says what
-a hit edge carries, and all else stays words and idle time. A lost or an extra edge changes no
-symbol but cuts the stretch: a receiver that is fed edges up to f and then from f + 1 on never
-saw edge f, and one that is fed up to f + 1 and then from f on saw it twice. So edges stay the
-sender's, which is link time, and the slot grid stays where it is.
+How to think about it. The wire takes a stretch in words and returns the stretches that the
+receiver samples. Flips, late, early and stuck lanes change symbols: hit edges become runs of
+symbols, and the rest stays words and idle time. A lost or an extra edge changes no symbol but cuts
+the stretch: a receiver that is fed edges up to f and then from f + 1 on missed edge f, and one
+that is fed up to f + 1 and then from f on sampled it twice. So edges remain the sender's, which is
+link time, and the slot grid does not move.
 
-Each symbol that a fault changed, each edge lost and each edge injected is one entry of the log,
-with its place in the row of symbols that the receiver samples: what became of it follows from
-what the receiver did with that symbol.
+Each symbol changed, each edge lost and each edge added is one log entry, with its ordinal among
+the symbols that the receiver samples: its outcome follows from what the receiver did with that
+symbol.
 
-A lane that is early shows what is sent on the next edge, which nobody knows yet at the end of a
-stretch: with such a lane the wire keeps a stretch's last edge for the next one.
+An early lane shows what is sent on the next edge, which is unknown at the end of a stretch: with
+such a lane the wire keeps a stretch's last edge for the next one.
 """
 
 from __future__ import annotations
@@ -31,13 +31,13 @@ from busplay.errors import InputError
 from busplay.link.layout import FrameLayout
 from busplay.link.slot_symbols import slot_shape
 from busplay.wire import damage
-from busplay.wire.damage import DamagedRuns, EdgeHits, HurtWires, symbol_at
+from busplay.wire.damage import DamagedRuns, DenseFaults, EdgeHits, symbol_at
 from busplay.wire.schedule import Dense, Schedule
 from busplay.wire.streams import Hits
 
-# Bits are counted in 64 bits, up to 17 of them an edge.
+# Bits, up to 17 an edge, are counted in 64 bits.
 LAST_EDGE = 1 << 57
-# A lane that is hurt all the time has every slot expanded to symbols: this many at once.
+# A lane that is faulty on every edge has every slot expanded to symbols: this many at once.
 PIECE_SLOTS = 1 << 15
 
 
@@ -57,8 +57,8 @@ class FaultLog:
     """Faults that were injected, in the order in which the receiver meets them.
 
     Attributes:
-        ordinal: int64[faults]; which of the symbols that the receiver samples is concerned, from
-            0: the changed one, the extra one, or the one that follows the lost ones.
+        ordinal: int64[faults]; ordinal, from 0, among the symbols that the receiver samples, of
+            the changed symbol, the extra one, or the one after the lost ones.
         kind: uint8[faults]; a `FaultKind`.
     """
 
@@ -70,11 +70,11 @@ class FaultLog:
 
 
 class FaultyWire:
-    """A link's wires with faults injected as a plan says.
+    """A link's wires with a plan's faults injected.
 
     Args:
         layout: the link's frame.
-        plan: what to inject; its stalls are the receiver's business.
+        plan: the faults; its stalls are left to the receiver FIFO.
         edge_hz: edges in a second, for times.
         first_edge: edge from which the wire is fed.
         first_ordinal: symbols that the receiver has sampled before.
@@ -106,7 +106,7 @@ class FaultyWire:
         self._extra: Int64Column = np.empty(0, np.int64)
         self._looked_at = first_edge
         self._logs: list[FaultLog] = []
-        # A run that is taken up in the middle has had the faults before it.
+        # Faults before the first edge are past.
         if first_edge:
             self._looked_at = 0
             self.look(first_edge)
@@ -129,8 +129,8 @@ class FaultyWire:
             batch: in words; begins where the one before it stopped.
 
         Returns:
-            What the receiver samples, in order: stretches that follow each other, leave an edge
-            out, or take one twice; all but the `held_edges` last.
+            The stretches that the receiver samples, in order; between two an edge may be left out
+            or repeated. The last `held_edges` are kept.
 
         Raises:
             InputError: the stretch reaches past `LAST_EDGE`.
@@ -173,21 +173,21 @@ class FaultyWire:
 
     @property
     def held_edges(self) -> int:
-        """How many of the last edges fed wait for what follows: 1 with an early lane, else 0."""
+        """Count of edges kept for the next stretch: 1 with an early lane, else 0."""
         return int(self._held is not None)
 
     def _with_held(self, batch: WireBatch) -> WireBatch:
-        """Put the edge that was kept before a stretch."""
+        """Prepend the kept edge to a stretch."""
         held = self._held
         if held is None:
             return batch
         words = FrameBatch.joined([held.words, batch.words])
         return WireBatch.of_words(words, first_edge=held.first_edge, stop_edge=batch.stop_edge)
 
-    # -- what is to come
+    # -- faults to come
 
     def look(self, stop_edge: int) -> None:
-        """Find all that happens before an edge; it stays to be injected."""
+        """Draw all faults before an edge; they stay to be injected."""
         if stop_edge <= self._looked_at:
             return
         self._looked_at = stop_edge
@@ -202,7 +202,7 @@ class FaultyWire:
             self._extra = np.union1d(self._extra, extra)
 
     def _forget(self, stop_edge: int) -> None:
-        """Drop what happened before an edge."""
+        """Drop the faults before an edge."""
         self._late = self._late.after(len(self._late.before(stop_edge)))
         self._early = self._early.after(len(self._early.before(stop_edge)))
         self._flipped = self._flipped.after(len(self._flipped.before(stop_edge)))
@@ -212,7 +212,7 @@ class FaultyWire:
     # -- symbols
 
     def _pieces(self, first_edge: int, stop_edge: int) -> list[tuple[int, int, Dense]]:
-        """Cut a stretch where something that hurts every edge begins or ends."""
+        """Cut a stretch where a fault of every edge begins or ends."""
         if not self._schedule.dense:
             return [(first_edge, stop_edge, Dense())]
         cuts = {first_edge, stop_edge}
@@ -224,7 +224,7 @@ class FaultyWire:
             late = early = stuck = level = 0
             for begin, end, dense in self._schedule.dense:
                 if begin <= first < end:
-                    # Of two levels that one wire is stuck at the later in the plan wins.
+                    # If a wire is stuck at two levels, the later entry of the plan wins.
                     late |= dense.late
                     early |= dense.early
                     stuck |= dense.stuck
@@ -241,9 +241,9 @@ class FaultyWire:
         idle = self.layout.idle_symbols.astype(np.uint64)
         late = np.uint64(dense.late)
         early = np.uint64(dense.early) & ~late
-        hurt = (idle & ~late & ~early) | (np.roll(idle, 1) & late) | (np.roll(idle, -1) & early)
-        hurt = (hurt & ~np.uint64(dense.stuck)) | np.uint64(dense.level)
-        return bool((hurt != idle).any())
+        shown = (idle & ~late & ~early) | (np.roll(idle, 1) & late) | (np.roll(idle, -1) & early)
+        shown = (shown & ~np.uint64(dense.stuck)) | np.uint64(dense.level)
+        return bool((shown != idle).any())
 
     def _damaged(
         self, piece: WireBatch, dense: Dense, hits: EdgeHits, lost: Int64Column, *, after: int
@@ -263,7 +263,7 @@ class FaultyWire:
             log_edge=np.empty(entries, np.int64),
             log_kind=np.empty(entries, np.uint8),
         )
-        hurt = HurtWires(
+        faults = DenseFaults(
             late=np.uint64(dense.late),
             early=np.uint64(dense.early),
             stuck=np.uint64(dense.stuck),
@@ -278,7 +278,7 @@ class FaultyWire:
             piece.stop_edge,
             np.uint64(self._before),
             np.uint64(after),
-            hurt,
+            faults,
             hits,
             self._shape,
             runs,
@@ -287,7 +287,7 @@ class FaultyWire:
         count, symbols, logged = counts.tolist()
         log_edge, log_kind = runs.log_edge[:logged], runs.log_kind[:logged]
         if len(lost):
-            # What nobody samples is not damaged.
+            # An edge that is not sampled is not damaged.
             seen = np.isin(log_edge, np.setdiff1d(lost, self._extra), invert=True)
             log_edge, log_kind = log_edge[seen], log_kind[seen]
         self._log(log_edge + self._ordinal_shift + self._shifts_before(log_edge), log_kind)
@@ -306,8 +306,8 @@ class FaultyWire:
     # -- edges
 
     def _shifts_before(self, edges: Int64Column) -> Int64Column:
-        """Return how many more symbols than edges the receiver sampled, of this stretch, before."""
-        # An edge that is hit itself is sampled first, then once more.
+        """Return how many more symbols than edges of this stretch were sampled before each."""
+        # A repeated edge is sampled first, then once more.
         more = np.searchsorted(self._extra, edges, side="left")
         return (more - np.searchsorted(self._lost, edges, side="left")).astype(np.int64)
 

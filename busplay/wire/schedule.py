@@ -1,7 +1,7 @@
-"""Which fault happens when: a plan's streams of chance, and the times in which a wire is hurt.
+"""When each fault occurs: a plan's random streams, and the spans in which a wire is faulty.
 
-What comes by chance is asked for up to an edge, and given once. A wire that is hurt on every edge
-of a span is no stream: it stands in `dense`.
+Random faults are taken up to an edge, each once. A wire that is faulty on every edge of a span is
+not a stream: it is in `dense`.
 """
 
 from __future__ import annotations
@@ -16,13 +16,13 @@ from busplay.description.faults import EarlyLane, Faults, LateLane, Span
 from busplay.units import NS_PER_S, Ratio
 from busplay.wire.streams import NEVER, EdgeStream, FlipStream, Hits, generator
 
-# What a stream's generator is made from besides the seed and its place in the plan.
+# Stream numbers, which seed a generator together with the seed and the index in the plan.
 FLIPS, BURSTS, LATE, LOST, EXTRA, EARLY = range(6)
 
 
 @dataclass(frozen=True, slots=True)
 class Dense:
-    """What hurts every edge of a piece: masks of wires, and the level of those that are stuck."""
+    """Faults of every edge of a piece: masks of wires, and the levels of stuck ones."""
 
     late: int = 0
     early: int = 0
@@ -34,7 +34,7 @@ class Dense:
 
 
 class Schedule:
-    """When each fault of a plan happens.
+    """When each fault of a plan occurs.
 
     Args:
         plan: the faults.
@@ -42,7 +42,7 @@ class Schedule:
         wires: lanes and strobe.
 
     Attributes:
-        dense: (first edge, stop edge, what is hurt on every edge between), in the plan's order.
+        dense: (first edge, stop edge, faults of every edge between), in the plan's order.
     """
 
     def __init__(self, plan: Faults, *, edge_hz: int, wires: int) -> None:
@@ -82,19 +82,19 @@ class Schedule:
         ]
 
     def take_flips(self, stop_edge: int) -> Hits:
-        """Return the bits that flip before an edge and were not given yet."""
+        """Return the bits that flip before an edge, each once."""
         return Hits.joined([stream.take(stop_edge) for stream in self._flips]).combined()
 
     def take_late(self, stop_edge: int) -> Hits:
-        """Return the edges before another at which lanes are late by chance, once."""
+        """Return the edges before another at which lanes are late at random, each once."""
         return _take(self._late, stop_edge)
 
     def take_early(self, stop_edge: int) -> Hits:
-        """Return the edges before another at which lanes are early by chance, once."""
+        """Return the edges before another at which lanes are early at random, each once."""
         return _take(self._early, stop_edge)
 
     def take_lost(self, stop_edge: int) -> Int64Column:
-        """Return the edges before another that are lost, once."""
+        """Return the lost edges before another, each once."""
         if not self._lost:
             return self._gone
         parts = [self._gone]
@@ -108,7 +108,7 @@ class Schedule:
         return lost[:cut]
 
     def take_extra(self, stop_edge: int) -> Int64Column:
-        """Return the edges before another that are sampled twice, once."""
+        """Return the edges before another that are sampled twice, each once."""
         if not self._extra:
             return np.empty(0, np.int64)
         parts = [stream.take(stop_edge) for stream in self._extra]

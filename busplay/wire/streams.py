@@ -1,11 +1,10 @@
-"""When faults happen: streams of events that depend on the seed alone.
+"""When random faults occur: streams of events that depend on the seed alone.
 
-How to think about it. A fault that comes by chance is a run of trials, one an edge (or one a
-bit), each with the same small chance. From one hit to the next it is a geometric number of
-trials, so a stream draws these gaps and never looks at the trials between: what does not
-happen costs nothing. Each stream has its own generator (PCG64), draws in blocks of fixed
-size and keeps what lies past the edge it was asked for. So the same seed gives the same events
-however the wire is cut into batches.
+How to think about it. A random fault is a sequence of trials, one an edge (or one a bit), each
+with the same small probability. The gap from one hit to the next is geometric, so a stream draws
+these gaps and skips the trials between. Each stream has its own generator (PCG64), draws in
+blocks of fixed size and keeps what is past the edge asked for. So the same seed yields the same
+events, however the wire is cut into batches.
 """
 
 from __future__ import annotations
@@ -19,7 +18,7 @@ from busplay.batch import Int64Column
 
 BLOCK_HITS = 1024
 BLOCK_BITS_MAX = 1 << 20
-# More than any chance of 1e-12 or more makes likely; keeps sums of a block within 64 bits.
+# Longer than any likely gap at a probability of 1e-12; keeps sums of a block within 64 bits.
 GAP_MAX = 1 << 50
 NEVER = (1 << 63) - 1
 
@@ -41,12 +40,12 @@ class Hits:
 
     @classmethod
     def none(cls) -> Hits:
-        """Make a column of no hits."""
+        """Make empty columns."""
         return cls(np.empty(0, np.int64), np.empty(0, np.uint64))
 
     @classmethod
     def joined(cls, parts: list[Hits]) -> Hits:
-        """Join several streams' hits in order of their edges; one edge may be hit twice."""
+        """Merge streams in order of their edges; an edge may be hit twice."""
         parts = [part for part in parts if len(part)]
         if len(parts) <= 1:
             return parts[0] if parts else cls.none()
@@ -56,7 +55,7 @@ class Hits:
         return cls(edge[order], mask[order])
 
     def combined(self) -> Hits:
-        """Join hits of one edge to one: what is flipped twice is not flipped."""
+        """Combine the hits of each edge; a bit flipped twice is not flipped."""
         if len(self) < 2 or (self.edge[1:] != self.edge[:-1]).all():
             return self
         first = np.flatnonzero(np.concatenate([[True], self.edge[1:] != self.edge[:-1]]))
@@ -69,17 +68,17 @@ class Hits:
         return Hits(self.edge[:count], self.mask[:count])
 
     def after(self, count: int) -> Hits:
-        """Return all but the first so many."""
+        """Return all but the first COUNT hits."""
         return Hits(self.edge[count:], self.mask[count:])
 
 
 def generator(seed: int, kind: int, index: int) -> np.random.Generator:
-    """Make the generator of one stream: of the plan's seed, a kind of fault, and its place."""
+    """Make a stream's generator from the plan's seed, a kind of fault, and its index."""
     return np.random.Generator(np.random.PCG64(np.random.SeedSequence([seed, kind, index])))
 
 
 class TrialStream:
-    """Numbers of the trials that hit, rising, each trial with the same chance."""
+    """Rising numbers of the trials that hit, each trial with the same probability."""
 
     def __init__(self, random: np.random.Generator, ratio: float) -> None:
         self._random = random
@@ -88,13 +87,13 @@ class TrialStream:
         self._waiting = np.empty(0, np.int64)
 
     def take(self, stop: int) -> Int64Column:
-        """Return the hits before trial `stop` that were not given yet."""
+        """Return the hits before trial `stop`, each once."""
         if self._ratio == 0:
             return np.empty(0, np.int64)
         parts = [self._waiting]
         while self._next < stop:
             gaps = np.minimum(self._random.geometric(self._ratio, BLOCK_HITS), GAP_MAX)
-            # A chance of 1 in 2**60 aside no gap overflows; NumPy then gives a negative one.
+            # With a probability of 2**-60 a gap overflows; NumPy then returns a negative one.
             gaps[gaps <= 0] = GAP_MAX
             hits = self._next - 1 + np.cumsum(gaps)
             self._next = int(hits[-1]) + 1
@@ -106,7 +105,7 @@ class TrialStream:
 
 
 class EdgeStream:
-    """Edges that are hit, each with the same chance, from one edge up to another."""
+    """Edges that are hit, each with the same probability, from one edge up to another."""
 
     def __init__(
         self,
@@ -123,7 +122,7 @@ class EdgeStream:
         self._given = np.array(sorted(set(at_edges)), np.int64)
 
     def take(self, stop_edge: int) -> Int64Column:
-        """Return the edges before `stop_edge` that were not given yet, each once, in order."""
+        """Return the hits before `stop_edge`, each once, in order."""
         stop = min(stop_edge, self._stop)
         hits = np.empty(0, np.int64)
         if stop > self._first:
@@ -139,7 +138,7 @@ class FlipStream:
     """Bits that are flipped, one by one or in bursts.
 
     A trial is one bit: the wires of an edge in their order, then the next edge's. A burst is
-    drawn whole where it begins; what of it lies past the edge asked for waits.
+    drawn at its start; the part past the edge asked for waits.
     """
 
     def __init__(
@@ -164,7 +163,7 @@ class FlipStream:
         self._waiting = Hits.none()
 
     def take(self, stop_edge: int) -> Hits:
-        """Return what is flipped before `stop_edge` and was not given yet."""
+        """Return the bits flipped before `stop_edge`, each once."""
         stop = min(stop_edge, self._stop)
         fresh = Hits.none()
         if stop > self._first:
@@ -175,14 +174,14 @@ class FlipStream:
         return Hits(hits.edge[:count], hits.mask[:count])
 
     def _bursts(self, trials: Int64Column) -> Hits:
-        """Return what hits flip, their bursts spelled out."""
+        """Expand hits to bursts."""
         edge = self._first + trials // len(self._wires)
         mask = np.uint64(1) << self._wires[trials % len(self._wires)]
         further = self._burst_edges - 1
         if not further or not len(trials):
             return Hits(edge, mask)
         parts = [Hits(edge, mask)]
-        # Hit by hit from the burst generator, so that where a stretch is cut changes nothing.
+        # Drawn hit by hit from the burst generator, so that cuts of a stretch change nothing.
         at_once = max(1, BLOCK_BITS_MAX // (further * len(self._wires)))
         for first in range(0, len(trials), at_once):
             some = edge[first : first + at_once]

@@ -60,7 +60,7 @@ def test_overruns_name_store_instruction_and_busy_receiver(
     for one in losses:
         assert one["cycle_is_exact"] is True
         assert 0x4000 <= one["address"] < 0xA318
-        # STA or STX in one of their forms: the low two bits tell the register.
+        # STA or STX in one of their forms: the low two bits select the register.
         assert code[one["pc"] - 0xC000] & 0xE0 == 0x80
         assert one["label"]
 
@@ -70,7 +70,7 @@ def test_text_tells_where_stores_get_lost(
 ) -> None:
     assert run_busplay("run", slow_board, FILL, "--headless", "--cycles", 4_000_000) == 0
     out = capsys.readouterr().out
-    assert "lost at the receiver's full FIFO   100.0% of all losses" in out
+    assert f"{'lost at the full receiver FIFO':34} 100.0% of all losses" in out
     assert "the receiver held 8 frames at most" in out
     assert "stores lost, by instruction (of the first 100):" in out
 

@@ -1,4 +1,4 @@
-"""A slow, obvious receiver's FIFO, in exact fractions of a nanosecond, from the design's words.
+"""A slow, obvious receiver FIFO, in exact fractions of a nanosecond, from the design's words.
 
 It keeps every frame ever taken and looks for each busy time anew. The jitter's generator is
 written again from its description: SplitMix64's finisher over seed, source and number.

@@ -1,4 +1,4 @@
-"""The receiver's FIFO against what is known of queues: driven without a processor."""
+"""The receiver FIFO against what is known of queues: driven without a processor."""
 
 from __future__ import annotations
 

@@ -18,7 +18,7 @@ from busplay.units import Ratio
         ("1/8", Ratio.of(1, 8), "1/8×"),
         ("0.25", Ratio.of(1, 4), "1/4×"),
         ("1.5", Ratio.of(3, 2), "3/2×"),
-        (" max ", None, "as fast as it can"),
+        (" max ", None, "as fast as possible"),
     ],
 )
 def test_speed_is_read_as_people_write_it(text: str, speed: Ratio | None, shown: str) -> None:

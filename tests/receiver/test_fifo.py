@@ -1,4 +1,4 @@
-"""The receiver's FIFO in virtual time: held against exact fractions, cut anywhere."""
+"""The receiver FIFO in virtual time: held against exact fractions, cut anywhere."""
 
 from __future__ import annotations
 
@@ -168,7 +168,7 @@ def test_jitter_that_leaves_its_period_is_refused() -> None:
     with pytest.raises(DescriptionError) as caught:
         one_a_ns(ReceiverEnd(busy=(BusyTime(10, 5, 0, 6),)))
     assert str(caught.value) == (
-        "receiver.busy: found a length of 5 ns and a jitter of 6 ns; both together fit the"
+        "receiver.busy: found a length of 5 ns and a jitter of 6 ns; together they must fit the"
         " period of 10 ns"
     )
 

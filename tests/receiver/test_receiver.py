@@ -244,9 +244,9 @@ def test_correction_is_refused_where_two_bits_look_alike() -> None:
     with pytest.raises(DescriptionError) as caught:
         Receiver(FrameLayout(replace(LEAN.link, file="lean.toml")), correct_one_bit=True)
     assert str(caught.value) == (
-        "lean.toml: check: found a check to which bits 0 and 15 of the frame of link lean look "
-        "alike; to correct one wrong bit each must change the check in its own way, so take a "
-        "longer check field or leave correct_one_bit off"
+        "lean.toml: check: found a check to which bits 0 and 15 of the frame of link lean have "
+        "the same syndrome; to correct a bit error each bit needs a syndrome of its own, so take "
+        "a longer check field or leave correct_one_bit off"
     )
 
 
@@ -254,16 +254,16 @@ def test_correction_is_refused_where_the_check_is_blind() -> None:
     with pytest.raises(DescriptionError) as caught:
         Receiver(FrameLayout(replace(MARKED.link, file="marked.toml")), correct_one_bit=True)
     assert str(caught.value) == (
-        "marked.toml: check: found a check that does not see bit 1 of the frame of link marked; "
-        "to correct one wrong bit each must change the check in its own way, so take a "
-        "longer check field or leave correct_one_bit off"
+        "marked.toml: check: found a check that does not cover bit 1 of the frame of link marked; "
+        "to correct a bit error each bit needs a syndrome of its own, so take a longer check "
+        "field or leave correct_one_bit off"
     )
 
 
 # -- marker
 
 
-def test_unique_marker_locks_at_once_wherever_it_stands() -> None:
+def test_unique_marker_gains_sync_at_once_at_any_symbol() -> None:
     words = MARKED.pack(space=1, address=np.arange(3, dtype=np.uint64))
     for cut in range(1, 5):
         receiver = Receiver(MARKED)

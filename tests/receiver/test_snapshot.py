@@ -74,7 +74,7 @@ def test_damaged_snapshot_is_refused_or_harmless(data: st.DataObject) -> None:
         (places.EXPECTED, 16, "an expected sequence number of 16, not -1 to 15"),
         (places.WINDOW, 1 << 40, "a window of 10000000000, which has more bits than a frame"),
         (places.CHECKS_FAILED, -2, "a count of -2"),
-        (places.FRAMES_IDLE, 5, "163 symbols fed, of which 99 are told"),
+        (places.FRAMES_IDLE, 5, "163 symbols fed, of which 99 are counted"),
     ],
 )
 def test_register_that_cannot_be_is_named(place: int, value: int, message: str) -> None:

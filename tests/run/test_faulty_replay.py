@@ -53,7 +53,7 @@ def test_key_frames_hold_what_waits_in_the_fifo(trace: Path) -> None:
             "service",
             1,
             -5,
-            "state of the receiver's FIFO: found counts that cannot be; record the trace anew",
+            "state of the receiver FIFO: found counts that cannot be; record the trace anew",
         ),
     ],
 )

@@ -85,7 +85,7 @@ def test_keys_reach_the_program_and_the_trace(tmp_path: Path) -> None:
         assert [(p.cycle, p.code) for p in reader.key_presses()] == [(pressed_cycle, 65)]
 
 
-def test_program_counters_are_told_for_cycles_of_stores_alone() -> None:
+def test_program_counters_are_found_only_for_cycles_of_stores() -> None:
     """A cycle in which nothing was stored had the address of some instruction near it."""
     session = Session(DUNLIN, program=TIDES, core="reference")
     stores = []
@@ -105,7 +105,7 @@ def test_program_counters_are_told_for_cycles_of_stores_alone() -> None:
     with pytest.raises(ValueError, match=f"^cycle {between:,}: nothing was stored into a window"):
         session.program_counters([*cycles, between])
     end = session.cycle
-    message = f"^cycle {end:,}: the run has come to cycle {end:,} and no further$"
+    message = f"^cycle {end:,}: the run has only reached cycle {end:,}$"
     with pytest.raises(ValueError, match=message):
         session.program_counters([cycles[0], end])
 
@@ -157,7 +157,7 @@ def test_a_full_sender_fifo_loses_stores_and_says_so(tmp_path: Path) -> None:
     assert counters.frames_sent == pytest.approx(176, abs=2)
     assert counters.frames_sent + counters.frames_overrun == 200
     assert counters.receiver.frames_received == counters.frames_sent
-    assert "lost at the sender's full FIFO" in session.status().error_text
+    assert "lost at the full sender FIFO" in session.status().error_text
 
 
 def test_public_names_all_load() -> None:
@@ -173,13 +173,13 @@ def test_recording_never_replaces_what_is_read(tmp_path: Path) -> None:
     program.write_bytes(TIDES.read_bytes())
     (tmp_path / "link").symlink_to(program)
     for option in ("record", "record_received"):
-        with pytest.raises(OutputError, match="a file that is read; give another file"):
+        with pytest.raises(OutputError, match="an input file; give another file"):
             Session(DUNLIN, program=program, **{option: tmp_path / "link"})  # type: ignore[arg-type]
     assert program.read_bytes() == TIDES.read_bytes()
     trace = tmp_path / "a.trace"
     with Session(DUNLIN, program=program, record=trace) as session:
         session.run(cycles=10_000)
-    with pytest.raises(OutputError, match="a file that is read; give another file"):
+    with pytest.raises(OutputError, match="an input file; give another file"):
         Replay(trace, record_received=trace)
 
 

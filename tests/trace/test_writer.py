@@ -155,7 +155,7 @@ def test_key_presses_stand_before_the_frames_of_their_time(tmp_path: Path) -> No
 
 
 def test_key_that_is_known_beforehand_goes_where_one_pressed_live_goes(tmp_path: Path) -> None:
-    """Link time runs ahead of the processor by what the sender's FIFO holds."""
+    """Link time runs ahead of the processor by what the sender FIFO holds."""
     header = header_for(LEAN)
     frames = FrameBatch(np.array([0, SECOND_EDGES + 32], np.uint64), stream(LEAN, 2).word)
     cycle = header.cycles_at(SECOND_EDGES - 8)

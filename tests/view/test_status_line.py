@@ -147,8 +147,8 @@ def test_replay_tells_how_long_it_is() -> None:
         (Ratio.of(1, 1), 949, "0.95× of 1×"),
         (Ratio.of(2, 1), 1001, "1.00× of 2×"),
         (Ratio.of(1, 4), 250, "1/4×"),
-        (None, 12_345, "12.35× as fast as it can"),
-        (None, None, "as fast as it can"),
+        (None, 12_345, "12.35× as fast as possible"),
+        (None, None, "as fast as possible"),
     ],
 )
 def test_speed_tells_what_is_reached_if_that_is_less(speed, permille, text) -> None:

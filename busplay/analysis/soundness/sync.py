@@ -333,7 +333,7 @@ class RateFigures:
 
     Attributes:
         bit_error_rate: probability that a bit is wrong, each by itself.
-        damaged_ratio: probability that a frame has a wrong bit.
+        damaged_ratio: probability that a frame has a bit error.
         undetected_ratio: probability that a frame has, and nothing shows it.
         frames_in_sync: mean number of frames until the receiver loses sync; null: it never does,
             or after more than 1e300.

@@ -53,7 +53,7 @@ def find_answers(load: Load, board: Board, faults: Faults) -> Answers:
         frames = run_trial(load, without_board, without_plan).pipeline.counters().accounts.frames
         explained[name] = lost - load.lost_at_sender - frames.lost
     if load.lost_at_sender:
-        explained["the sender's FIFO"] = load.lost_at_sender
+        explained["the sender FIFO"] = load.lost_at_sender
     return Answers(
         smallest_receiver_fifo=_smallest_fifo(load, board, plan),
         longest_service_ns=_longest_service(load, board, plan),

@@ -26,7 +26,7 @@ class Load:
         name: of the trace or program.
         frames: that go on the wire.
         stop_edge: where the link's time ends.
-        lost_at_sender: stores that never became frames, as the sender's FIFO was full.
+        lost_at_sender: stores that never became frames, as the sender FIFO was full.
     """
 
     name: str

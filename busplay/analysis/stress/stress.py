@@ -29,7 +29,7 @@ class StressReport:
     Attributes:
         board, link, load: their names.
         frames: that the load sends in a trial.
-        stores_lost_at_sender: stores that found the sender's FIFO full before.
+        stores_lost_at_sender: stores that found the sender FIFO full before.
         seed: random seed.
         confidence_ratio: of every interval.
         interrupted: it was stopped; `points` has those that were done.

@@ -64,7 +64,7 @@ class PointResult:
         loss_ratio: their share.
         low_ratio, high_ratio: 95 % interval of `loss_ratio`: Wilson's, or the wider one of how
             much stretches of the load and trials differ.
-        held_max: the most frames that the receiver's FIFO ever held.
+        held_max: the most frames that the receiver FIFO ever held.
         mean_wait_ns: in the FIFO.
         stop: `certain` (nothing random in it), `narrow` (precise enough) or `budget` (frames
             spent).
