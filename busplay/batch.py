@@ -204,7 +204,7 @@ class WireBatch:
     def __post_init__(self) -> None:
         runs, symbols = len(self.run_edge), len(self.symbols)
         if len(self.run_first) != runs + 1:
-            raise ValueError(f"{runs} runs have {len(self.run_first)} bounds, not {runs + 1}")
+            raise ValueError(f"run_first has length {len(self.run_first)}, not {runs + 1}")
         if not 0 <= self.run_first[0] <= self.run_first[-1] <= symbols:
             first, stop = self.run_first[[0, -1]]
             raise ValueError(f"runs of symbols {first} to {stop}, of which there are {symbols}")

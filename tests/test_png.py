@@ -31,8 +31,12 @@ def test_indexes_are_packed_as_narrow_as_the_palette_allows() -> None:
     ("image", "palette", "message"),
     [
         (np.zeros((2, 2), np.uint8), None, r"\[rows, columns, 3\], not \(2, 2\)"),
-        (np.zeros((2, 2, 3), np.uint8), np.zeros((2, 3), np.uint8), "do not go together"),
-        (np.full((2, 2), 2, np.uint8), np.zeros((2, 3), np.uint8), "index 2 is none of 2 colours"),
+        (np.zeros((2, 2, 3), np.uint8), np.zeros((2, 3), np.uint8), "do not match"),
+        (
+            np.full((2, 2), 2, np.uint8),
+            np.zeros((2, 3), np.uint8),
+            "index 2 is not one of 2 colours",
+        ),
     ],
 )
 def test_picture_that_cannot_be_is_refused(image, palette, message) -> None:

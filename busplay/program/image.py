@@ -209,7 +209,7 @@ def _tell_format(content: bytes, file: str, load_address: int | None) -> Carried
         return "raw"
     raise InputError(
         found="neither Intel HEX, S-record nor ELF",
-        wanted="a raw file needs a load address",
+        wanted="a raw file needs a load address, so give one",
         file=file,
     )
 

@@ -402,7 +402,7 @@ def test_board_text_names_times_images_and_what_is_missing(tmp_path: Path) -> No
     assert "host port none" in shown
     assert "programs must carry their addresses" in shown
     assert (
-        "receiver FIFO of 8 frames; service 300 ns; deadline 900 ns; correction of one wrong bit "
+        "receiver FIFO of 8 frames; service 300 ns; deadline 900 ns; correction of one bit error "
         "on; busy 12,000 of every 64,000 ns from 500 ns on" in shown
     )
     assert "and 240 more" in shown

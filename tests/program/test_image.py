@@ -145,14 +145,14 @@ def message_of(content: bytes, **options: object) -> str:
         (
             b"raw bytes",
             {},
-            "p: found neither Intel HEX, S-record nor ELF; a raw file needs a load address; say"
-            " where its first byte goes",
+            "p: found neither Intel HEX, S-record nor ELF; a raw file needs a load address, so"
+            " give one",
         ),
         (
             b"raw bytes",
             {"format": "raw"},
-            "p: found a raw file and no load address; say where its first byte goes, or give Intel"
-            " HEX, S-record or ELF",
+            "p: found a raw file and no load address; give a load address, or give Intel HEX,"
+            " S-record or ELF",
         ),
         (
             b"12345",
@@ -172,7 +172,7 @@ def message_of(content: bytes, **options: object) -> str:
         (
             ihex((0, 0x10, b"abc"), (0, 0x12, b"d"), IHEX_END),
             {},
-            "p: line 2: found a second byte for $0012; each address may be given once",
+            "p: line 2: found a second byte for $0012; an address may have only one",
         ),
         (
             ihex((0, 0x10, b"abc")),
@@ -211,8 +211,8 @@ def message_of(content: bytes, **options: object) -> str:
         (
             srec(("1", 0x10, b"abc"), ("5", 2, b""), ("9", 0, b"")),
             {},
-            "p: line 2: found a count of 2 data records after 1 of them; the file has lost records"
-            " or gained some; make it anew",
+            "p: line 2: found a count of 2 data records after 1 of them; records are missing or"
+            " were added; make it anew",
         ),
         (
             b":0300300002337A1E\n:0300300002337A1F\n",

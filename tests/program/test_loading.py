@@ -9,7 +9,7 @@ from busplay.program.loading import load_memory
 from tests.program.test_image import IHEX_END, ihex
 
 
-def test_load_address_is_for_raw_programs_alone(tmp_path) -> None:  # type: ignore[no-untyped-def]
+def test_load_address_is_for_raw_programs_only(tmp_path) -> None:  # type: ignore[no-untyped-def]
     """It was once passed over without a word."""
     board, memory = load_board("dunlin"), np.zeros(0x10000, np.uint8)
     program = tmp_path / "p.hex"
@@ -17,8 +17,8 @@ def test_load_address_is_for_raw_programs_alone(tmp_path) -> None:  # type: igno
     with pytest.raises(InputError) as caught:
         load_memory(board, memory, program, load_address=0x0300)
     assert str(caught.value) == (
-        f"{program}: found Intel HEX and the load address $0300; such a file says itself where its"
-        " bytes go, so leave the load address out"
+        f"{program}: found Intel HEX and the load address $0300; such a file has addresses of its"
+        " own, so leave the load address out"
     )
     assert not memory.any()
     assert load_memory(board, memory, program).start_address == 0x0200

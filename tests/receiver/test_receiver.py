@@ -461,7 +461,7 @@ def test_frames_delivered_as_they_came_are_the_batchs_own() -> None:
 @pytest.mark.parametrize(
     ("run_first", "message"),
     [
-        ([0], "1 runs have 1 beginnings, not 2"),
+        ([0], "run_first has length 1, not 2"),
         ([0, 9], "runs of symbols 0 to 9, of which there are 8"),
     ],
 )
