@@ -271,7 +271,7 @@ def test_profile_names_routines_and_sums_to_the_run(busplay: Busplay) -> None:
     assert rows[0]["name"][:22] in said.out
     refused = busplay(*words, "--profile", "--core", "reference")
     assert refused.status == 2
-    assert "the compiled core has one" in refused.err
+    assert "use the compiled core" in refused.err
 
 
 def test_first_run_on_a_machine_says_that_it_compiles(tmp_path: Path) -> None:
