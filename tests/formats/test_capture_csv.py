@@ -8,7 +8,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from busplay.formats.capture_csv import reader as csv_reader
+from busplay.formats import text_reader
 from tests.formats.reading import Row, fault, read
 
 CHANGES = [(0, 0b10, 0), (1_500_000, 0b11, 0), (3_000_000, 0b01, 0)]
@@ -321,12 +321,12 @@ def test_any_table_gives_the_rows_it_says(
     tmp_path: Path, table: tuple[str, list[Row], str | None], block_bytes: int
 ) -> None:
     text, rows, _ = table
-    before = csv_reader.BLOCK_BYTES
-    csv_reader.BLOCK_BYTES = block_bytes
+    before = text_reader.BLOCK_BYTES
+    text_reader.BLOCK_BYTES = block_bytes
     try:
         assert read(write(tmp_path, text))[0] == rows
     finally:
-        csv_reader.BLOCK_BYTES = before
+        text_reader.BLOCK_BYTES = before
 
 
 def test_compressed_csv_reads_as_such(tmp_path: Path) -> None:

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from busplay.formats import text_reader
 from busplay.formats.capture import open_capture
-from busplay.formats.vcd import reader as vcd_reader
 from tests.formats.reading import Row, read, rows_of
 
 TEXT = """$timescale 1 us $end $var wire 1 ! a $end $var wire 1 " b $end $enddefinitions $end
@@ -72,8 +72,8 @@ def test_part_begins_with_the_state_at_its_start(
 def test_part_counts_what_is_in_it(
     path: Path, from_us: int | None, to_us: int | None, first: int | None, block_bytes: int
 ) -> None:
-    before = vcd_reader.BLOCK_BYTES
-    vcd_reader.BLOCK_BYTES = block_bytes
+    before = text_reader.BLOCK_BYTES
+    text_reader.BLOCK_BYTES = block_bytes
     try:
         rows, info = read(
             path,
@@ -82,7 +82,7 @@ def test_part_counts_what_is_in_it(
             max_changes=first,
         )
     finally:
-        vcd_reader.BLOCK_BYTES = before
+        text_reader.BLOCK_BYTES = before
     start = 0 if from_us is None else from_us * US
     stop = 31 * US if to_us is None else to_us * US
     wanted = [row for row in ROWS if start <= row[0] < stop]

@@ -7,7 +7,7 @@ import pytest
 import zstandard
 from hypothesis import HealthCheck, given, settings
 
-from busplay.formats.vcd import reader as vcd_reader
+from busplay.formats import text_reader
 from tests.formats.dumps import dumps
 from tests.formats.reading import Row, fault, read
 from tests.naive.vcd_reader import read_vcd
@@ -247,7 +247,7 @@ def test_rows_do_not_depend_on_where_blocks_are_cut(
         ' 1! $end\n#20000\n0!\n#20000.5\nb1111 "\n#30000'
     )
     whole, info = read(write(tmp_path, text))
-    monkeypatch.setattr(vcd_reader, "BLOCK_BYTES", block_bytes)
+    monkeypatch.setattr(text_reader, "BLOCK_BYTES", block_bytes)
     cut, cut_info = read(write(tmp_path, text))
     assert cut == whole
     assert cut_info == info
@@ -426,12 +426,12 @@ def test_damaged_gzip_is_told_and_what_was_unpacked_is_kept(tmp_path: Path) -> N
 
 
 def test_long_vector_goes_over_many_blocks(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(vcd_reader, "BLOCK_BYTES", 64)
+    monkeypatch.setattr(text_reader, "BLOCK_BYTES", 64)
     digits = "10" * 2000
     text = f"$var wire 4000 ! a $end $enddefinitions $end\n#0 b{digits} !\n#1 b0 !\n"
     rows, _ = read(write(tmp_path, text), signals=["a[3999:3996]"])
     assert rows == [(0, 0b1010, 0), (1000, 0, 0)]
-    monkeypatch.setattr(vcd_reader, "MAX_ITEM_BYTES", 1000)
+    monkeypatch.setattr(text_reader.TextReader, "ITEM_BYTES_MOST", 1000)
     assert fault(write(tmp_path, text), signals=["a[0]"]) == (
         [],
         "one.vcd:2:4: found a word of more than 1,000 bytes; a value change is a value and an id",

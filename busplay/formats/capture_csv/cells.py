@@ -1,9 +1,7 @@
 """The parser of a CSV capture's rows, compiled.
 
-How to think about it: the driver (`reader.py`) hands over a block of whole lines. A line is a
-row of cells, each of a kind known from the head: time, one wire's level, a bus, or none of
-these. As in a value change dump, levels gather while the time stands still and become a row
-when it moves on. Damage stops the parser at the cell; the driver makes the message.
+How to think about it: the reader hands over a block of whole lines. A line is a row of cells, each
+of a kind known from the head: time, one wire's level, a bus, or none of these.
 
 Times are exact. A number is digits and a decimal exponent; for each exponent the head gives
 what to multiply and divide by, so that nothing here is rounded but the last picosecond, down.
@@ -12,17 +10,17 @@ what to multiply and divide by, so that nothing here is rounded but the last pic
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from busplay.batch import Int64Column, UInt8Column, UInt64Column
+from busplay.formats.text_reader import row_state
 from busplay.jit import kernel
 
 # Kinds of columns.
 IGNORED, TIME_CELL, LEVEL_CELL, BUS_CELL, TIME_WITH_UNIT = 0, 1, 2, 3, 4
-# Places in `state`.
-TIME, HAS_TIME, LEVEL, UNKNOWN, ROW_LEVEL, ROW_UNKNOWN, HAS_ROW = 0, 1, 2, 3, 4, 5, 6
-FAULT, FAULT_AT, ROWS, FIRST_TIME, NEXT_INDEX = 7, 8, 9, 10, 11
-STATE_SIZE = 12
-# Values of `state[FAULT]`.
+STATE = row_state("next_index")
+
+# Values of `fault` in the state.
 FINE, BAD_TIME, TIME_BACK, TIME_RANGE, BAD_LEVEL, BAD_BUS, SHORT_ROW, LONG_ROW = range(8)
 
 EXPONENT_MIDDLE = 40
@@ -104,13 +102,14 @@ def parse_rows(
     delimiter: int,
     kinds: UInt8Column,
     masks: UInt64Column,
+    read_bits: Int64Column,
     first_bits: Int64Column,
     bit_masks: UInt64Column,
     bus_widths: Int64Column,
     bases: Int64Column,
     scale: UInt64Column,
     zero_ps: int,
-    state: Int64Column,
+    state: NDArray[np.void],
     counts: UInt64Column,
     row_time: UInt64Column,
     row_level: UInt64Column,
@@ -123,23 +122,25 @@ def parse_rows(
         delimiter: the byte between cells; a line feed: a line is one cell.
         kinds: uint8[columns].
         masks: uint64[columns]; the bit of `level` of a level cell, or 0.
-        first_bits: int64[columns]; where a bus cell's bits begin in `bit_masks`.
+        read_bits: int64[columns]; bits of a bus cell that are looked at, from the lowest.
+        first_bits: int64[columns]; where they begin in `bit_masks`.
         bit_masks: uint64[...]; bit of `level` of each bit of a bus, lowest first, or 0.
         bus_widths: int64[columns].
         bases: int64[columns]; of a bus's digits, where the cell has no mark.
         scale: uint64[5, exponents]; by the exponent: divide first, whole and rest of what to
             multiply by, what rests are parts of, the highest mantissa that fits.
         zero_ps: what is taken off each time.
-        state: int64[STATE_SIZE], kept from block to block; levels are its bits.
+        state: STATE[1], kept from block to block; as of a value change dump.
         counts: uint64[64]; changes of each chosen wire, added to.
         row_time, row_level, row_unknown: uint64[>= lines + 1].
     """
-    time = state[TIME]
-    has_time = state[HAS_TIME] != 0
-    level, unknown = np.uint64(state[LEVEL]), np.uint64(state[UNKNOWN])
-    last_level, last_unknown = np.uint64(state[ROW_LEVEL]), np.uint64(state[ROW_UNKNOWN])
-    has_row = state[HAS_ROW] != 0
-    index = state[NEXT_INDEX]
+    kept = state[0]
+    time = np.int64(kept.time)
+    has_time = kept.has_time != np.uint64(0)
+    level, unknown = kept.level, kept.unknown
+    last_level, last_unknown = kept.row_level, kept.row_unknown
+    has_row = kept.has_row != np.uint64(0)
+    index = np.int64(kept.next_index)
     has_time_column = False
     for column in range(len(kinds)):
         if kinds[column] in (TIME_CELL, TIME_WITH_UNIT):
@@ -192,7 +193,7 @@ def parse_rows(
             if column >= len(kinds):
                 if stop > first:
                     fault = LONG_ROW
-                    state[FAULT_AT] = first
+                    kept.fault_at = np.uint64(first)
                     break
                 continue
             kind = kinds[column]
@@ -214,7 +215,7 @@ def parse_rows(
                         value = _NO_LEVEL
                     if value == _NO_LEVEL:
                         fault = BAD_LEVEL
-                        state[FAULT_AT] = first
+                        kept.fault_at = np.uint64(first)
                         break
                 if value != _KEEP:
                     mask = masks[column]
@@ -270,12 +271,12 @@ def parse_rows(
                     exponent += shift
                 if place < stop or not seen_digit:
                     fault = BAD_TIME
-                    state[FAULT_AT] = first
+                    kept.fault_at = np.uint64(first)
                     break
                 new_time, fits = scaled(mantissa, exponent, scale)
                 if not fits:
                     fault = TIME_RANGE
-                    state[FAULT_AT] = first
+                    kept.fault_at = np.uint64(first)
                     break
                 new_time = (-new_time if negative else new_time) - zero_ps
             elif kind == BUS_CELL and stop > first:
@@ -319,9 +320,9 @@ def parse_rows(
                 if fault == FINE and width < 64 and number >> np.uint64(width) != np.uint64(0):
                     fault = BAD_BUS
                 if fault != FINE:
-                    state[FAULT_AT] = first
+                    kept.fault_at = np.uint64(first)
                     break
-                for bit in range(width):
+                for bit in range(read_bits[column]):
                     mask = bit_masks[first_bits[column] + bit]
                     new_level &= ~mask
                     new_unknown &= ~mask
@@ -332,22 +333,22 @@ def parse_rows(
             column += 1
         if fault == FINE and column < len(kinds):
             fault = SHORT_ROW
-            state[FAULT_AT] = row_at
+            kept.fault_at = np.uint64(row_at)
         if fault != FINE:
             break
         if not has_time_column:
             new_time, fits = scaled(np.uint64(index), 0, scale)
             if not fits:
                 fault = TIME_RANGE
-                state[FAULT_AT] = row_at
+                kept.fault_at = np.uint64(row_at)
                 break
         index += 1
         if not has_time:
             has_time = True
-            state[FIRST_TIME] = new_time
+            kept.first_time = np.uint64(new_time)
         elif new_time < time:
             fault = TIME_BACK
-            state[FAULT_AT] = row_at
+            kept.fault_at = np.uint64(row_at)
             break
         elif new_time > time and (level != last_level or unknown != last_unknown or not has_row):
             row_time[rows] = np.uint64(time)
@@ -360,11 +361,11 @@ def parse_rows(
             has_row = True
         time = new_time
         level, unknown = new_level, new_unknown
-    state[TIME], state[HAS_TIME] = time, np.int64(has_time)
-    state[LEVEL], state[UNKNOWN] = np.int64(level), np.int64(unknown)
-    state[ROW_LEVEL], state[ROW_UNKNOWN] = np.int64(last_level), np.int64(last_unknown)
-    state[HAS_ROW], state[NEXT_INDEX] = np.int64(has_row), index
-    state[FAULT], state[ROWS] = fault, rows
+    kept.time, kept.has_time = np.uint64(time), np.uint64(has_time)
+    kept.level, kept.unknown = level, unknown
+    kept.row_level, kept.row_unknown = last_level, last_unknown
+    kept.has_row, kept.next_index = np.uint64(has_row), np.uint64(index)
+    kept.fault, kept.rows = np.uint64(fault), np.uint64(rows)
 
 
 @kernel

@@ -1,14 +1,9 @@
 """The parser of a value change dump's body, compiled.
 
-How to think about it: the driver (`body.py`) hands over a block of bytes that ends with white
-space, so every token in it is whole and no loop needs to look for the block's end: it meets
-the space. An item of several tokens (`b1010 id`) may still lack its last one; then the kernel
-says that it took the block only up to the item's first byte, and the driver brings the rest
-again with the next block. Everything else that must survive from block to block is in `state`.
-
-Rows: levels gather while the time stands still. When it moves on, they become a row, if they
-differ from the last row. So many changes at one time are one row, and what was written twice
-is none. The row of the last time is still in `state` at the end; the driver writes it.
+How to think about it: the reader hands over a block of bytes that ends with white space, so every
+token in it is whole and no loop needs to look for the block's end: it meets the space. An item of
+several tokens (`b1010 id`) may still lack its last one; then the kernel says that it took the
+block only up to the item's first byte, and the reader brings the rest again with the next block.
 
 Times are picoseconds from the first: ticks * `scale_num` / `scale_den`, rounded down.
 
@@ -22,15 +17,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busplay.batch import UInt8Column, UInt64Column
+from busplay.formats.text_reader import row_state
 from busplay.jit import kernel
 
-# Places in `state`.
-TIME, HAS_TIME, LEVEL, UNKNOWN, ROW_LEVEL, ROW_UNKNOWN, HAS_ROW = 0, 1, 2, 3, 4, 5, 6
-SKIPPING, IN_DUMP, REALS, TEXTS, DUMPS_OFF = 7, 8, 9, 10, 11
-FAULT, FAULT_AT, ROWS, FIRST_TIME = 12, 13, 14, 15
-STATE_SIZE = 16
+STATE = row_state("skipping", "in_dump", "reals", "texts", "dumps_off")
 
-# Values of `state[FAULT]`.
+# Values of `fault` in the state.
 FINE, BAD_BYTE, BAD_TIME, TIME_BACK, TIME_LONG, NO_ID, BAD_ID, BAD_DIGIT = 0, 1, 2, 3, 4, 5, 6, 7
 
 _UNKNOWN, _NO_VALUE = 2, 255
@@ -145,13 +137,13 @@ def is_end(text: UInt8Column, first: int, stop: int) -> bool:
 def parse_changes(
     text: UInt8Column,
     length: int,
-    state: UInt64Column,
+    state: NDArray[np.void],
     wires: NDArray[np.int32],
     short_ids: NDArray[np.int32],
     long_keys: UInt64Column,
     long_places: NDArray[np.int32],
-    masks: UInt64Column,
     widths: NDArray[np.int64],
+    masks: UInt64Column,
     read_bits: NDArray[np.int64],
     first_bits: NDArray[np.int64],
     bit_masks: UInt64Column,
@@ -168,14 +160,14 @@ def parse_changes(
 
     Args:
         text: uint8[>= length]; `text[length - 1]` is white space.
-        state: uint64[STATE_SIZE], kept from block to block; `state[ROWS]` says how many rows
-            were written now, `state[FAULT]` is not 0 if the byte at `state[FAULT_AT]` is wrong.
+        state: STATE[1], kept from block to block; `rows` is how many rows were written now, `fault`
+            is not 0 if the byte at `fault_at` is wrong.
         wires: int32[65536]; as `short_ids`, but of variables of one bit only.
         short_ids: int32[65536]; variable of an id of one or two characters, first character
             low; -1 if there is none.
         long_keys, long_places: hash table of longer ids; its length is a power of two.
-        masks: uint64[variables]; the bit of `level` that a one-bit variable has, or 0.
         widths: int64[variables]; bits of each; 0: a real number or text.
+        masks: uint64[variables]; the bit of `level` that a one-bit variable has, or 0.
         read_bits: int64[variables]; how many of them, from the lowest, are looked at.
         first_bits: int64[variables]; where a variable's bits stand in `bit_masks`, lowest
             first; -1 if none of them is wanted.
@@ -186,12 +178,13 @@ def parse_changes(
         zero_ticks: how far below 0 the first time is.
         row_time, row_level, row_unknown: uint64[>= length / 2], written from 0 on.
     """
-    time = state[TIME]
-    has_time = state[HAS_TIME] != np.uint64(0)
-    level, unknown = state[LEVEL], state[UNKNOWN]
-    last_level, last_unknown = state[ROW_LEVEL], state[ROW_UNKNOWN]
-    has_row = state[HAS_ROW] != np.uint64(0)
-    skipping = state[SKIPPING] != np.uint64(0)
+    kept = state[0]
+    time = kept.time
+    has_time = kept.has_time != np.uint64(0)
+    level, unknown = kept.level, kept.unknown
+    last_level, last_unknown = kept.row_level, kept.row_unknown
+    has_row = kept.has_row != np.uint64(0)
+    skipping = kept.skipping != np.uint64(0)
     rows = 0
     at = 0
     taken = 0
@@ -293,7 +286,7 @@ def parse_changes(
                 time = np.uint64(0)
                 if new_time != time and not any_set(counts):
                     time = new_time
-                state[FIRST_TIME] = time
+                kept.first_time = time
             if new_time != time:
                 if new_time < time:
                     fault = TIME_BACK
@@ -307,7 +300,7 @@ def parse_changes(
                     last_level, last_unknown = level, unknown
                     has_row = True
                 time = new_time
-                state[IN_DUMP] = np.uint64(0)
+                kept.in_dump = np.uint64(0)
             continue
         elif byte == 36:  # '$'
             end = at
@@ -320,7 +313,7 @@ def parse_changes(
                     break
                 counts[short_ids[36]] += np.uint64(1)
             elif is_end(text, at, end):
-                state[IN_DUMP] = np.uint64(0)
+                kept.in_dump = np.uint64(0)
             elif (
                 end - at >= 7
                 and text[at + 1] == 100
@@ -328,9 +321,9 @@ def parse_changes(
                 and text[at + 3] == 109
                 and text[at + 4] == 112
             ):  # $dumpvars, $dumpoff, $dumpportson, ...: values follow, up to $end
-                state[IN_DUMP] = np.uint64(1)
+                kept.in_dump = np.uint64(1)
                 if text[end - 3] == 111 and text[end - 2] == 102:
-                    state[DUMPS_OFF] += np.uint64(1)
+                    kept.dumps_off += np.uint64(1)
             else:
                 skipping = True
             at = end
@@ -397,9 +390,9 @@ def parse_changes(
 
         width = widths[place]
         if kind == _REAL:
-            state[REALS] += np.uint64(1)
+            kept.reals += np.uint64(1)
         elif kind == _TEXT:
-            state[TEXTS] += np.uint64(1)
+            kept.texts += np.uint64(1)
         elif width == 1 and digits_end - digits == 1:
             if kind == _PORT:
                 value = PORT_VALUE[text[digits]]
@@ -438,11 +431,11 @@ def parse_changes(
     else:
         taken = length
     if fault != FINE:
-        state[FAULT_AT] = np.uint64(at)
-    state[FAULT] = np.uint64(fault)
-    state[TIME], state[HAS_TIME] = time, np.uint64(has_time)
-    state[LEVEL], state[UNKNOWN] = level, unknown
-    state[ROW_LEVEL], state[ROW_UNKNOWN] = last_level, last_unknown
-    state[HAS_ROW], state[SKIPPING] = np.uint64(has_row), np.uint64(skipping)
-    state[ROWS] = np.uint64(rows)
+        kept.fault_at = np.uint64(at)
+    kept.fault = np.uint64(fault)
+    kept.time, kept.has_time = time, np.uint64(has_time)
+    kept.level, kept.unknown = level, unknown
+    kept.row_level, kept.row_unknown = last_level, last_unknown
+    kept.has_row, kept.skipping = np.uint64(has_row), np.uint64(skipping)
+    kept.rows = np.uint64(rows)
     return taken
