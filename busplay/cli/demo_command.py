@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import click
 
-from busplay.cli.fault_options import FaultRequest, fault_options
+from busplay.cli.fault_options import fault_options
 from busplay.cli.options import json_option
-from busplay.cli.playing import PlayOptions, play_options
-from busplay.cli.run_options import LossOptions, RunOptions, loss_options, run_options
+from busplay.cli.playing import play_options
+from busplay.cli.run_options import RunOptions, loss_options, run_options
 from busplay.demo.programs import DEMO_PROGRAMS, find_demo
 
 
@@ -21,15 +22,7 @@ from busplay.demo.programs import DEMO_PROGRAMS, find_demo
 @json_option
 @fault_options
 @play_options
-def command(
-    name: str,
-    list_them: bool,
-    as_json: bool,
-    run: RunOptions,
-    losses: LossOptions,
-    faults: FaultRequest,
-    play: PlayOptions,
-) -> int:
+def command(name: str, list_them: bool, run: RunOptions, **given: Any) -> int:
     """Run a shipped program (tides, if none is named) on the shipped Dunlin board.
 
     The board, its programs and the museum that it is for are made up. With --headless the
@@ -42,15 +35,7 @@ def command(
     from busplay.cli.running import RunRequest, run_and_report
 
     program = find_demo(name)
-    if play.headless and not run.has_end:
-        run = replace(run, cycles=program.cycles)
-    request = RunRequest(
-        board_source="dunlin",
-        run=run,
-        losses=losses,
-        faults=faults,
-        play=play,
-        as_json=as_json,
-        program=program.image_path,
-    )
+    request = RunRequest(board_source="dunlin", program=program.image_path, run=run, **given)
+    if request.play.headless and not run.has_end:
+        request = replace(request, run=replace(run, cycles=program.cycles))
     return run_and_report(request)

@@ -4,19 +4,27 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 import click
 
 from busplay.cli.files import InFile
 from busplay.cli.options import Parsed, Time, option_group, seed_option
 from busplay.cli.renamed import renamed
-from busplay.description.faults import BitFlips
+from busplay.description.faults import (
+    BitFlips,
+    EarlyLane,
+    ExtraEdges,
+    Faults,
+    LateLane,
+    LostEdges,
+    Stalls,
+    StuckLane,
+)
 from busplay.description.limits import LIMITS
 from busplay.units import NS_PER_S
 
 if TYPE_CHECKING:
-    from busplay.description.faults import Faults
     from busplay.description.link import Link
 
 
@@ -38,70 +46,54 @@ class Probability(Parsed[float]):
         return ratio
 
 
-class OnLane(NamedTuple):
-    """A probability, and the lane that it concerns; `lane` None: all of them."""
+class FlippedBits(Parsed[BitFlips]):
+    """PROBABILITY for all lanes, or LANE=PROBABILITY for one."""
 
-    lane: int | None
-    ratio: float
+    name = "lane=probability"
+
+    def parse(self, text: str) -> BitFlips:
+        """Take the two numbers apart."""
+        head, equals, tail = text.rpartition("=")
+        return BitFlips(Probability().parse(tail), (_lane(head, text),) if equals else ())
 
 
-class LaneProbability(Parsed[OnLane]):
-    """LANE=PROBABILITY, or one of the two alone.
+class ShiftedLane(Parsed[LateLane | EarlyLane]):
+    """LANE=PROBABILITY, or LANE alone for all edges.
 
     Args:
-        lone: what a number alone is: `probability`, for all lanes, or `lane`, one with
-            probability 1.
+        kind: of the fault.
     """
 
     name = "lane=probability"
 
-    def __init__(self, lone: str) -> None:
-        self._lone = lone
+    def __init__(self, kind: type[LateLane | EarlyLane]) -> None:
+        self._kind = kind
 
-    def parse(self, text: str) -> OnLane:
+    def parse(self, text: str) -> LateLane | EarlyLane:
         """Take the two numbers apart."""
         head, equals, tail = text.partition("=")
-        if not equals and self._lone == "probability":
-            return OnLane(None, Probability().parse(text))
-        if not is_lane(head):
-            raise ValueError(f"{text!r} names no lane; write 2=1e-3 for lane 2")
-        ratio = Probability().parse(tail) if equals else 1.0
-        return OnLane(int(head), ratio)
+        return self._kind(_lane(head, text), Probability().parse(tail) if equals else 1.0)
 
 
-class StuckAt(NamedTuple):
-    """A lane and the level that it shows."""
-
-    lane: int
-    level: int
-
-
-class Stuck(Parsed[StuckAt]):
+class Stuck(Parsed[StuckLane]):
     """LANE=LEVEL, such as 2=1."""
 
     name = "lane=level"
 
-    def parse(self, text: str) -> StuckAt:
+    def parse(self, text: str) -> StuckLane:
         """Take the two numbers apart."""
         lane, _, level = text.partition("=")
-        if not is_lane(lane) or level not in ("0", "1"):
+        if not _is_lane(lane) or level not in ("0", "1"):
             raise ValueError(f"{text!r} is no LANE=LEVEL; write 2=1 for lane 2 stuck high")
-        return StuckAt(int(lane), int(level))
+        return StuckLane(int(lane), int(level))
 
 
-class StallSpan(NamedTuple):
-    """How long the receiver serves nothing, once in each period."""
-
-    length_ns: int
-    period_ns: int
-
-
-class Stall(Parsed[StallSpan]):
+class Stall(Parsed[Stalls]):
     """LENGTH/PERIOD, such as 20us/1ms."""
 
     name = "length/period"
 
-    def parse(self, text: str) -> StallSpan:
+    def parse(self, text: str) -> Stalls:
         """Read the two times."""
         head, slash, tail = text.partition("/")
         if not slash:
@@ -111,7 +103,7 @@ class Stall(Parsed[StallSpan]):
             raise ValueError(
                 f"{text}: the length is more than 0 and less than the period, which is up to 1 s"
             )
-        return StallSpan(length_ns, period_ns)
+        return Stalls(period_ns, length_ns)
 
 
 def _whole_ns(text: str) -> int:
@@ -121,9 +113,14 @@ def _whole_ns(text: str) -> int:
     return time_ns
 
 
-def is_lane(text: str) -> bool:
-    """Return whether a text is a lane's number."""
+def _is_lane(text: str) -> bool:
     return text.isascii() and text.isdecimal() and len(text) <= 4
+
+
+def _lane(lane: str, text: str) -> int:
+    if not _is_lane(lane):
+        raise ValueError(f"{text!r} names no lane; write 2=1e-3 for lane 2")
+    return int(lane)
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,14 +129,14 @@ class FaultRequest:
 
     fault_file: Path | None = None
     seed: int | None = None
-    ber: tuple[OnLane, ...] = ()
+    ber: tuple[BitFlips, ...] = ()
     burst_edges: int | None = None
     lost_edges: float | None = None
     extra_edges: float | None = None
-    stuck: tuple[StuckAt, ...] = ()
-    late: tuple[OnLane, ...] = ()
-    early: tuple[OnLane, ...] = ()
-    stalls: tuple[StallSpan, ...] = ()
+    stuck: tuple[StuckLane, ...] = ()
+    late: tuple[LateLane, ...] = ()
+    early: tuple[EarlyLane, ...] = ()
+    stalls: tuple[Stalls, ...] = ()
 
     @property
     def is_empty(self) -> bool:
@@ -152,15 +149,6 @@ class FaultRequest:
         Raises:
             DescriptionError: the file cannot be read, or a lane is not there.
         """
-        from busplay.description.faults import (
-            EarlyLane,
-            ExtraEdges,
-            Faults,
-            LateLane,
-            LostEdges,
-            Stalls,
-            StuckLane,
-        )
         from busplay.description.read_faults import load_faults, require_lane
 
         if self.is_empty:
@@ -168,36 +156,29 @@ class FaultRequest:
         if self.burst_edges is not None and not self.ber:
             raise click.UsageError("--burst-edges is the length of the bursts of --ber; give both")
         plan = Faults() if self.fault_file is None else load_faults(self.fault_file, link)
-        lanes: dict[str, list[int | None]] = {
+        hurt = {
             "--stuck": [one.lane for one in self.stuck],
             "--late": [one.lane for one in self.late],
             "--early": [one.lane for one in self.early],
-            "--ber": [one.lane for one in self.ber],
+            "--ber": [lane for one in self.ber for lane in one.lanes],
         }
-        for option, hurt in lanes.items():
-            for lane in hurt:
-                if lane is not None:
-                    require_lane(lane, link, place=option)
+        for option, lanes in hurt.items():
+            for lane in lanes:
+                require_lane(lane, link, place=option)
         burst_edges = 1 if self.burst_edges is None else self.burst_edges
+        flips = (replace(one, burst_edges=burst_edges) for one in self.ber)
+        lost = () if self.lost_edges is None else (LostEdges(self.lost_edges),)
+        extra = () if self.extra_edges is None else (ExtraEdges(self.extra_edges),)
         return replace(
             plan,
             seed=plan.seed if self.seed is None else self.seed,
-            bit_flips=plan.bit_flips
-            + tuple(
-                BitFlips(one.ratio, () if one.lane is None else (one.lane,), burst_edges)
-                for one in self.ber
-            ),
-            stuck_lanes=plan.stuck_lanes
-            + tuple(StuckLane(one.lane, one.level) for one in self.stuck),
-            late_lanes=plan.late_lanes
-            + tuple(LateLane(one.lane or 0, one.ratio) for one in self.late),
-            early_lanes=plan.early_lanes
-            + tuple(EarlyLane(one.lane or 0, one.ratio) for one in self.early),
-            lost_edges=plan.lost_edges
-            + (() if self.lost_edges is None else (LostEdges(self.lost_edges),)),
-            extra_edges=plan.extra_edges
-            + (() if self.extra_edges is None else (ExtraEdges(self.extra_edges),)),
-            stalls=plan.stalls + tuple(Stalls(one.period_ns, one.length_ns) for one in self.stalls),
+            bit_flips=(*plan.bit_flips, *flips),
+            stuck_lanes=plan.stuck_lanes + self.stuck,
+            late_lanes=plan.late_lanes + self.late,
+            early_lanes=plan.early_lanes + self.early,
+            lost_edges=plan.lost_edges + lost,
+            extra_edges=plan.extra_edges + extra,
+            stalls=plan.stalls + self.stalls,
         )
 
 
@@ -209,7 +190,7 @@ fault_options = option_group(
     ),
     click.option(
         "--ber",
-        type=LaneProbability("probability"),
+        type=FlippedBits(),
         multiple=True,
         metavar="[LANE=]PROBABILITY",
         help="Flip each bit with PROBABILITY, on all lanes or on one. Repeatable.",
@@ -235,14 +216,14 @@ fault_options = option_group(
     ),
     click.option(
         "--late",
-        type=LaneProbability("lane"),
+        type=ShiftedLane(LateLane),
         multiple=True,
         metavar="LANE[=PROBABILITY]",
         help="Delay a lane by an edge, always or with PROBABILITY. Repeatable.",
     ),
     click.option(
         "--early",
-        type=LaneProbability("lane"),
+        type=ShiftedLane(EarlyLane),
         multiple=True,
         metavar="LANE[=PROBABILITY]",
         help="Advance a lane by an edge, always or with PROBABILITY. Repeatable.",

@@ -2,20 +2,16 @@
 
 from __future__ import annotations
 
-from pathlib import Path
+from typing import Any
 
 import click
 
-from busplay.cli.fault_options import FaultRequest, fault_options
+from busplay.cli.fault_options import fault_options
 from busplay.cli.files import InFile, InProgram
 from busplay.cli.options import Count, Time, json_option, load_option
-from busplay.cli.playing import PlayOptions, play_options
+from busplay.cli.playing import play_options
 from busplay.cli.renamed import renamed
-from busplay.cli.run_options import (
-    LossOptions,
-    labels_option,
-    loss_options,
-)
+from busplay.cli.run_options import labels_option, loss_options
 
 
 @click.command("replay", epilog="Example: busplay replay tides.trace --from 0.5s")
@@ -36,19 +32,7 @@ from busplay.cli.run_options import (
 @json_option
 @fault_options
 @play_options
-def command(
-    trace: Path,
-    from_ps: int | None,
-    to_ps: int | None,
-    cycles: int | None,
-    program: Path | None,
-    load_address: int | None,
-    labels: Path | None,
-    as_json: bool,
-    losses: LossOptions,
-    faults: FaultRequest,
-    play: PlayOptions,
-) -> int:
+def command(**given: Any) -> int:
     """Play TRACE through the same receiver and displays that the program's run went through.
 
     In the window: pause, single pictures, jumps, speed; F1 shows the keys. With --record-received,
@@ -59,25 +43,15 @@ def command(
     """
     from busplay.cli.replaying import ReplayRequest, replay_and_report
 
-    if from_ps is not None and (losses.record_received or losses.losses_path or program):
+    request = ReplayRequest(**given)
+    losses = request.losses
+    follows = losses.record_received or losses.losses_path or request.program
+    if request.from_ps is not None and follows:
         raise click.UsageError(
             "--from does not go with --record-received, --losses and --program, which follow"
             " TRACE from its beginning"
         )
-    for option, value in (("--load", load_address), ("--labels", labels)):
-        if value is not None and program is None:
+    for option, value in (("--load", request.load_address), ("--labels", request.labels)):
+        if value is not None and request.program is None:
             raise click.UsageError(f"{option} belongs to --program; give that too")
-    request = ReplayRequest(
-        trace=trace,
-        from_ps=from_ps,
-        to_ps=to_ps,
-        cycles=cycles,
-        program=program,
-        load_address=load_address,
-        labels=labels,
-        losses=losses,
-        faults=faults,
-        play=play,
-        as_json=as_json,
-    )
     return replay_and_report(request)

@@ -2,21 +2,15 @@
 
 from __future__ import annotations
 
-from pathlib import Path
+from typing import Any
 
 import click
 
-from busplay.cli.fault_options import FaultRequest, fault_options
+from busplay.cli.fault_options import fault_options
 from busplay.cli.files import Described, InFile, InProgram
 from busplay.cli.options import json_option, load_option
-from busplay.cli.playing import PlayOptions, play_options
-from busplay.cli.run_options import (
-    LossOptions,
-    RunOptions,
-    labels_option,
-    loss_options,
-    run_options,
-)
+from busplay.cli.playing import play_options
+from busplay.cli.run_options import labels_option, loss_options, run_options
 
 
 @click.command("run", epilog="Example: busplay run dunlin tides.bin --record tides.trace")
@@ -42,19 +36,7 @@ from busplay.cli.run_options import (
 @json_option
 @fault_options
 @play_options
-def command(
-    board_source: str,
-    program: Path | None,
-    stores: Path | None,
-    load_address: int | None,
-    keys: Path | None,
-    labels: Path | None,
-    as_json: bool,
-    run: RunOptions,
-    losses: LossOptions,
-    faults: FaultRequest,
-    play: PlayOptions,
-) -> int:
+def command(**given: Any) -> int:
     """Run PROGRAM on BOARD and show what arrives at the far end of its link.
 
     BOARD is a board file, or the name of a shipped board (dunlin). PROGRAM is a raw binary,
@@ -68,29 +50,20 @@ def command(
     """
     from busplay.cli.running import RunRequest, run_and_report
 
-    if stores is not None and (program is not None or keys or run.until_exit or run.profile):
+    request = RunRequest(**given)
+    run, play = request.run, request.play
+    if request.stores is not None and (
+        request.program is not None or request.keys or run.until_exit or run.profile
+    ):
         raise click.UsageError(
             "--stores takes the program's place; PROGRAM, --keys, --until-exit and --profile"
             " do not go with it"
         )
-    if play.headless and stores is None and not run.has_end:
+    if play.headless and request.stores is None and not run.has_end:
         raise click.UsageError(
             "--headless has no window to close; say when to stop:"
             " --cycles COUNT, --duration TIME or --until-exit"
         )
-    if load_address is not None and program is None:
+    if request.load_address is not None and request.program is None:
         raise click.UsageError("--load is the address of PROGRAM; give that too")
-    request = RunRequest(
-        board_source=board_source,
-        run=run,
-        losses=losses,
-        faults=faults,
-        play=play,
-        as_json=as_json,
-        program=program,
-        load_address=load_address,
-        stores=stores,
-        keys=keys,
-        labels=labels,
-    )
     return run_and_report(request)
