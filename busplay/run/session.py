@@ -18,9 +18,7 @@ from typing import Self
 
 from busplay.batch import UInt8Column
 from busplay.core.interface import Core, CoreStop, Registers, RunsToAddress
-from busplay.core.make import core_for_board
 from busplay.core.profile import CoreProfile, ProfilingCore
-from busplay.demo.programs import program_path
 from busplay.description.board import Board, ImageFormat
 from busplay.description.faults import Faults
 from busplay.description.read_faults import as_faults
@@ -30,7 +28,7 @@ from busplay.link.load import as_board
 from busplay.pipeline.pipeline import Pipeline, PipelineCounters
 from busplay.player.playable import Status
 from busplay.program.labels import Labels, find_labels_beside, read_labels
-from busplay.program.loading import load_memory
+from busplay.run.program_start import ProgramStart
 from busplay.run.recent_load import RecentLoad
 from busplay.run.recording import Recorder, header_for
 from busplay.run.store_pc import StorePcFinder
@@ -90,28 +88,26 @@ class Session:
         faults: Faults | str | Path | None = None,
     ) -> None:
         self.board = board = as_board(board)
-        self._program_path = None if program is None else program_path(program)
+        self.start = ProgramStart(
+            board,
+            program,
+            load_address=load_address,
+            program_format=program_format,
+            core=core,
+        )
         described = [one for one in (labels, faults) if isinstance(one, str | Path)]
         images = [one.image.path for one in board.memory if one.image is not None]
         for output in (record, record_received):
-            require_other_file(output, self._program_path, board.file, *images, *described)
-        self.core: Core = core_for_board(board, kind=core)
+            require_other_file(output, self.start.path, board.file, *images, *described)
+        self.core: Core = self.start.make_core()
+        self.program = self.start.program
         self.pipeline = Pipeline(board, faults=as_faults(faults, board.link))
         self._console = bytearray()
         self._recent = RecentLoad(board.clock_hz)
-        self._load = partial(
-            load_memory,
-            board,
-            program=self._program_path,
-            program_format=program_format,
-            load_address=load_address,
-        )
-        self.program = self._load(self.core.memory)
         if labels is not None:
             self.labels = read_labels(labels) if isinstance(labels, str | Path) else labels
         self._presses: list[tuple[int, int]] = []
         self._resets: list[int] = []
-        self._reset_core(self.core)
         if profile:
             if not isinstance(self.core, ProfilingCore):
                 raise InputError(
@@ -176,7 +172,7 @@ class Session:
         Raises:
             InputError: the file beside the program is not a list of labels.
         """
-        beside = None if self._program_path is None else find_labels_beside(self._program_path)
+        beside = None if self.start.path is None else find_labels_beside(self.start.path)
         return {} if beside is None else read_labels(beside)
 
     def address_of(self, label: str) -> int:
@@ -339,12 +335,7 @@ class Session:
         Memory, displays and the cycle counter stay as they are, as on a board.
         """
         self._resets.append(self.core.cycle)
-        self._reset_core(self.core)
-
-    def _reset_core(self, core: Core) -> None:
-        core.reset()
-        if self.program.start_address is not None:
-            core.pc = self.program.start_address
+        self.start.reset(self.core)
 
     def press(self, code: int) -> None:
         """Press a key; the program sees it from the present cycle on."""
@@ -393,13 +384,11 @@ class Session:
 
     def store_pc_finder(self) -> StorePcFinder:
         """Return a finder of the PCs of this run's stores, in order of their cycles."""
-        core = core_for_board(self.board, kind=self.core.kind)
-        self._load(core.memory)
-        self._reset_core(core)
+        core = self.start.make_core()
         if core.host_port is not None:
             for cycle, code in self._presses:
                 core.host_port.press(code, cycle=cycle)
-        resets = [(cycle, self._reset_core) for cycle in self._resets]
+        resets = [(cycle, self.start.reset) for cycle in self._resets]
         return StorePcFinder(core, resets)
 
     def status(self) -> Status:

@@ -1,0 +1,72 @@
+"""How a run begins: a board's core, its images and a program in memory, reset done.
+
+The same start gives the same run, so a run is made again from it: to name the instructions of
+stores, to go back in time.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from busplay.core.interface import Core
+from busplay.core.make import core_for_board
+from busplay.demo.programs import program_path
+from busplay.description.board import Board, ImageFormat
+from busplay.program.loading import LoadedProgram, load_memory
+
+
+class ProgramStart:
+    """A board, and the program that is put into its memory.
+
+    Args:
+        board: the description.
+        program: the program's file, or a shipped program; None: the board's own images run alone.
+        load_address: where a raw program goes; the board's `program_load_address` by default.
+        program_format: form of the program's file; told by its content by default.
+        core: name of the core, see `busplay.core.make`.
+
+    Attributes:
+        path: the program's file, or None.
+        program: what was loaded last; not there before the first core is made.
+    """
+
+    program: LoadedProgram
+
+    def __init__(
+        self,
+        board: Board,
+        program: str | Path | None = None,
+        *,
+        load_address: int | None = None,
+        program_format: ImageFormat = "auto",
+        core: str = "compiled",
+    ) -> None:
+        self.board = board
+        self.path = None if program is None else program_path(program)
+        self.core_kind = core
+        self._load_address = load_address
+        self._format: ImageFormat = program_format
+
+    def make_core(self) -> Core:
+        """Make a core that is about to run the program's first instruction.
+
+        Raises:
+            InputError: a program or image cannot be read, or falls where there is no memory; there
+                is no such core.
+        """
+        core = core_for_board(self.board, kind=self.core_kind)
+        self.program = load_memory(
+            self.board,
+            core.memory,
+            self.path,
+            program_format=self._format,
+            load_address=self._load_address,
+        )
+        self.reset(core)
+        return core
+
+    def reset(self, core: Core) -> None:
+        """Reset a core, as the board's reset button does."""
+        core.reset()
+        if self.program.start_address is not None:
+            core.pc = self.program.start_address
