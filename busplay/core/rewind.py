@@ -58,6 +58,8 @@ class Happening(IntEnum):
     """An interrupt sequence."""
     WAITING = 2
     """The wait behind a WAI; a run in pieces has one for each piece that begins in it."""
+    RESET = 3
+    """The reset button; a core does not log it, as it is pressed from outside."""
 
 
 KIND_SHIFT = 62

@@ -1,0 +1,153 @@
+"""Where in a piece of a run something holds: what the searches of a history ask of each piece."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busplay.batch import StoreBatch, UInt8Column, UInt64Column
+from busplay.core.interface import Core
+from busplay.core.memory_map import ADDRESSES, Action, MemoryMap
+from busplay.core.rewind import Happening, InstructionBatch
+from busplay.history.breakpoints import AtAddress, Breakpoint, MemoryIs, RegisterIs, WriteTo
+
+_RETURNS = (0x60, 0x40)  # RTS, RTI
+
+
+@dataclass(frozen=True, slots=True)
+class AnyPosition:
+    """Something is next."""
+
+
+@dataclass(frozen=True, slots=True)
+class StoresIntoWindow:
+    """What is next stores into a window."""
+
+
+@dataclass(frozen=True, slots=True)
+class Returns:
+    """An RTS or RTI is next that takes the stack above where it was.
+
+    Attributes:
+        s: the stack pointer as the search began; what the routine has pushed since, and the
+            routines that it calls, lie below.
+    """
+
+    s: int
+
+
+Condition = Breakpoint | AnyPosition | StoresIntoWindow | Returns
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Piece:
+    """A piece of a run by its positions, all columns of equal length but for `stores`.
+
+    Attributes:
+        instructions: what begins at each position.
+        cycle: uint64[positions].
+        kind: uint8[positions], see `Happening`.
+        stores: into windows, and what was watched.
+        memory: uint8[65536], as the piece began; only if writes were watched.
+        memory_map: of the board.
+    """
+
+    instructions: InstructionBatch
+    cycle: UInt64Column
+    kind: UInt8Column
+    stores: StoreBatch
+    memory: UInt8Column | None
+    memory_map: MemoryMap
+
+    @classmethod
+    def of_logs(
+        cls,
+        instructions: InstructionBatch,
+        stores: StoreBatch,
+        *,
+        was_waiting: bool,
+        memory: UInt8Column | None,
+        memory_map: MemoryMap,
+    ) -> Piece:
+        """Make a piece of what a core has logged.
+
+        Args:
+            was_waiting: the piece begins in a wait, which goes on: that is no position.
+        """
+        kind = instructions.kind
+        waits = kind == Happening.WAITING
+        if waits.any():
+            begins = ~(waits & np.concatenate([[was_waiting], waits[:-1]]))
+            instructions = InstructionBatch(instructions.begin[begins], instructions.state[begins])
+            kind = kind[begins]
+        return cls(instructions, instructions.cycle, kind, stores, memory, memory_map)
+
+    def index_at(self, cycles: UInt64Column) -> NDArray[np.int64]:
+        """Return int64[cycles]: the position that each cycle lies in."""
+        return np.searchsorted(self.cycle, cycles, side="right") - 1
+
+
+def watched_range(condition: Condition) -> tuple[int, int] | None:
+    """Return the first and last address whose writes a condition must know, or None."""
+    if isinstance(condition, WriteTo):
+        return condition.first, condition.last
+    if isinstance(condition, MemoryIs):
+        return condition.address, condition.address
+    return None
+
+
+def holds_now(condition: Condition, core: Core) -> bool:
+    """Whether a value is what is looked for; events are over as soon as they are there."""
+    match condition:
+        case RegisterIs(register, value):
+            return bool(getattr(core, register) == value)
+        case MemoryIs(address, value):
+            return bool(core.memory[address] == value)
+    return False
+
+
+def holds(condition: Condition, piece: Piece) -> NDArray[np.bool_]:
+    """Return bool[positions]: where a condition holds."""
+    found: NDArray[np.bool_]
+    match condition:
+        case AtAddress(addresses):
+            wanted = np.zeros(ADDRESSES, np.bool_)
+            wanted[list(addresses)] = True
+            found = wanted[piece.instructions.pc] & (piece.kind == Happening.INSTRUCTION)
+        case WriteTo(first, last):
+            address = piece.stores.address
+            found = _writing(piece, piece.stores.cycle[(address >= first) & (address <= last)])
+        case AnyPosition():
+            found = np.ones(len(piece.cycle), np.bool_)
+        case StoresIntoWindow():
+            found = _writing(piece, piece.stores.cycle)
+        case RegisterIs(register, value):
+            found = piece.instructions.register(register) == value
+        case MemoryIs(address, value):
+            found = _byte_at_each(piece, address) == value
+        case Returns(s):
+            # S counts round, so the difference is looked at as a signed byte.
+            above = (piece.instructions.register("s") - np.uint8(s)).view(np.int8) >= 0
+            returns = np.isin(piece.instructions.opcode, _RETURNS)
+            found = above & returns & (piece.kind == Happening.INSTRUCTION)
+    return found
+
+
+def _writing(piece: Piece, cycles: UInt64Column) -> NDArray[np.bool_]:
+    found = np.zeros(len(piece.cycle), np.bool_)
+    found[piece.index_at(cycles)] = True
+    return found
+
+
+def _byte_at_each(piece: Piece, address: int) -> UInt8Column:
+    """Return uint8[positions]: a byte of memory as each began."""
+    assert piece.memory is not None
+    values = piece.memory[address : address + 1]
+    if not piece.memory_map.actions[address] & Action.LANDS:
+        # What is written there changes nothing.
+        return np.repeat(values, len(piece.cycle))
+    written = piece.stores.address == address
+    values = np.concatenate([values, piece.stores.data[written]])
+    return values[np.searchsorted(piece.stores.cycle[written], piece.cycle)]

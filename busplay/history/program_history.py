@@ -1,0 +1,375 @@
+"""A program's run, in which one goes anywhere: forwards, back, to what happened last or next.
+
+How to think about it. Every move is one of two searches over the positions of the run (`walk`).
+Forwards from here, or backwards span by span, the core runs with its logs on; a condition says
+at which positions of a piece it holds (`conditions`); and the core goes to the first of them, or
+to the last. A step back is such a search too: for any position at all.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busplay.batch import UInt8Column, UInt64Column
+from busplay.core.interface import Core, CoreStop, Registers
+from busplay.core.rewind import CoreState, RewindableCore
+from busplay.description.board import Board
+from busplay.history.breakpoints import Breakpoint, MemoryIs, RegisterIs, RegisterName, WriteTo
+from busplay.history.conditions import (
+    AnyPosition,
+    Condition,
+    Returns,
+    StoresIntoWindow,
+    holds,
+    holds_now,
+    watched_range,
+)
+from busplay.history.snapshots import Snapshots
+from busplay.history.walk import Place, ProgramWalk
+from busplay.run.program_start import ProgramStart
+
+SPACING_CYCLES = 1_000_000
+MEMORY_MB = 128
+# What a step back looks over: so much is logged in 30 µs, and some 1,000 steps need no more.
+_NEAR_CYCLES = 4_096
+_SEARCH_SECONDS = 60
+
+
+@dataclass(frozen=True, slots=True)
+class ProgramState:
+    """What a processor is at one position.
+
+    Attributes:
+        registers: with the cycle.
+        stack: from the byte that was pushed last up to $01FF.
+        is_waiting: WAI waits.
+        interrupt_vector: vector of the interrupt sequence that comes next, or None.
+        stop: why the processor stands still, or None.
+    """
+
+    registers: Registers
+    stack: bytes
+    is_waiting: bool
+    interrupt_vector: int | None
+    stop: CoreStop | None
+
+
+class ProgramHistory:
+    """A program's run, to be looked at from any moment to any other.
+
+    Args:
+        board: the description.
+        program: the program's file, or a shipped program; None: the board's own images.
+        load_address: where a raw program goes; the board's `program_load_address` by default.
+        core: name of the core, see `busplay.core.make`; it must be one that can go back.
+        key_presses: (cycle, code) of keys pressed, in order.
+        resets: cycles at which the reset button was pressed, in order.
+        end_cycle: searches go no further; None: a minute of the board's time from where they begin.
+        memory_mb: memory for snapshots, in 1,000,000 bytes.
+        spacing_cycles: cycles from one snapshot to the next, as long as there is room.
+        on_progress: called with the cycle that is looked at, now and then; what it raises ends the
+            move, which leaves everything where it was.
+
+    Raises:
+        InputError: a program or image cannot be read, or the core cannot go back.
+
+    >>> from busplay.link.load import load_board
+    >>> travel = ProgramHistory(load_board("dunlin"), "tides.bin", end_cycle=8_000_000)
+    >>> travel.go_to(400_000), travel.store_before(), travel.step_back()
+    (True, True, True)
+    >>> here = travel.state.registers
+    >>> travel.run_to(AtAddress({here.pc})), travel.state.registers.pc == here.pc
+    (True, True)
+    """
+
+    def __init__(
+        self,
+        board: Board,
+        program: str | Path | None = None,
+        *,
+        load_address: int | None = None,
+        core: str = "compiled",
+        key_presses: Iterable[tuple[int, int]] = (),
+        resets: Iterable[int] = (),
+        end_cycle: int | None = None,
+        memory_mb: int = MEMORY_MB,
+        spacing_cycles: int = SPACING_CYCLES,
+        on_progress: Callable[[int], None] | None = None,
+    ) -> None:
+        self.start = ProgramStart(board, program, load_address=load_address, core=core)
+        self._walk = ProgramWalk(
+            self.start,
+            limit_bytes=memory_mb * 1_000_000,
+            spacing_cycles=spacing_cycles,
+            on_progress=on_progress,
+        )
+        self._walk.resets += resets
+        self._walk.end_cycle = end_cycle
+        for cycle, code in key_presses:
+            self.press(cycle, code)
+
+    # -- what it is now
+
+    @property
+    def cycle(self) -> int:
+        """Cycle of the present position."""
+        return self._walk.core.cycle
+
+    @property
+    def state(self) -> ProgramState:
+        """Registers, stack and what comes next."""
+        core = self._walk.core
+        state = core.state
+        stack = core.memory[0x0101 + state.registers.s : 0x0200].tobytes()
+        vector = state.due_vector or None
+        return ProgramState(state.registers, stack, state.is_waiting, vector, state.stop)
+
+    @property
+    def core_state(self) -> CoreState:
+        """All that the core is, but for its memory."""
+        return self._walk.core.state
+
+    @property
+    def memory(self) -> UInt8Column:
+        """uint8[65536], the processor's memory at this position; it cannot be written to."""
+        view = self._walk.core.memory.view()
+        view.flags.writeable = False
+        return view
+
+    @property
+    def end_cycle(self) -> int | None:
+        """Where the run that is known ends, or None."""
+        return self._walk.end_cycle
+
+    @property
+    def snapshots(self) -> Snapshots:
+        """What was kept on the way."""
+        return self._walk.snapshots
+
+    # -- a run that goes on elsewhere
+
+    def press(self, cycle: int, code: int) -> None:
+        """Add a key that was pressed after all others."""
+        if self._walk.core.host_port is not None:
+            self._walk.core.host_port.press(code, cycle=cycle)
+
+    def reset(self, cycle: int) -> None:
+        """Add a reset, after all others and behind what was looked at."""
+        self._walk.resets.append(cycle)
+
+    def extend_to(self, cycle: int) -> None:
+        """Move the end of what is known."""
+        self._walk.end_cycle = cycle
+
+    def take_snapshot(self, core: Core) -> None:
+        """Keep a state of a core that runs the same program, if one is due.
+
+        So the moments of a run that goes on elsewhere need not be run again from its beginning.
+        """
+        if isinstance(core, RewindableCore):
+            self._walk.keep_if_due(core)
+
+    # -- moves
+
+    def go_to(self, cycle: int) -> bool:
+        """Go to the first position at or after a cycle, as `Session.run` does.
+
+        Within a wait the processor waits just as long. A stop ends it before.
+
+        Returns:
+            Whether the position is another than before.
+
+        Raises:
+            ValueError: the cycle is before the program's first.
+        """
+        if cycle < self._walk.first_cycle:
+            raise ValueError(
+                f"cycle is {cycle}; the program begins in cycle {self._walk.first_cycle}"
+            )
+        here = self._walk.place()
+        with self._coming_back_on_failure(here):
+            self._walk.go(cycle)
+        return self.cycle != here.cycle
+
+    def go_to_store(self, cycle: int) -> bool:
+        """Go to the instruction, or interrupt sequence, that a cycle lies in.
+
+        Returns:
+            Whether the position is another than before.
+        """
+        here = self._walk.place()
+        with self._coming_back_on_failure(here):
+            self._walk.go(max(cycle + 1, self._walk.first_cycle))
+            if self.cycle > cycle:
+                self._find_back(AnyPosition())
+        return self.cycle != here.cycle
+
+    def step(self) -> bool:
+        """Run the instruction, interrupt sequence or wait that is next; False: there is none."""
+        here = self._walk.place()
+        with self._coming_back_on_failure(here):
+            return self._walk.step(self._search_end())
+
+    def step_back(self) -> bool:
+        """Go to the position before; False: this is the first."""
+        return self._find_back(AnyPosition())
+
+    def store_after(self) -> bool:
+        """Go to the next instruction behind this one that stores into a window."""
+        return self._find_forward(StoresIntoWindow())
+
+    def store_before(self) -> bool:
+        """Go to the last instruction before this one that stores into a window."""
+        return self._find_back(StoresIntoWindow())
+
+    def run_to_return(self) -> bool:
+        """Run until the routine that is under way has returned to its caller."""
+        here = self._walk.place()
+        with self._coming_back_on_failure(here):
+            returns = Returns(self._walk.core.s)
+            if not self._is_next(returns) and not self._find_forward(returns):
+                return False
+            return self._walk.step(self._search_end())
+
+    def last_write_of(self, first: int, last: int | None = None) -> bool:
+        """Go to the last instruction before this one that writes to an address, or to a range.
+
+        Args:
+            first, last: both included; what a write there does is of no account.
+        """
+        return self.run_back_to(WriteTo(first, first if last is None else last))
+
+    def last_value_of_register(self, register: RegisterName, value: int) -> bool:
+        """Go to the last position at which a register had a value; see `run_back_to`."""
+        return self.run_back_to(RegisterIs(register, value))
+
+    def last_value_of_address(self, address: int, value: int) -> bool:
+        """Go to the last position at which a byte of memory had a value; see `run_back_to`."""
+        return self.run_back_to(MemoryIs(address, value))
+
+    def run_to(self, stop_at: Breakpoint) -> bool:
+        """Go to the first position behind this one at which a breakpoint holds.
+
+        A value that holds already must end and come again.
+
+        Returns:
+            Whether there is one; if not, the position is the same as before.
+        """
+        return self._find_forward(stop_at)
+
+    def run_back_to(self, stop_at: Breakpoint) -> bool:
+        """Go to the last position before this one at which a breakpoint holds.
+
+        A value that holds here must have been another in between.
+
+        Returns:
+            Whether there is one; if not, the position is the same as before.
+        """
+        return self._find_back(stop_at)
+
+    # -- how one gets there
+
+    def _is_next(self, condition: Condition) -> bool:
+        """Return whether an event is what begins at this position."""
+        here = self._walk.place()
+        pieces = [holds(condition, one) for one in self._walk.pieces(here.cycle + 1)]
+        self._walk.put(here)
+        return bool(pieces and pieces[0][:1].any())
+
+    @contextmanager
+    def _coming_back_on_failure(self, here: Place) -> Iterator[None]:
+        try:
+            yield
+        except BaseException:
+            self._walk.put(here)
+            raise
+
+    def _search_end(self) -> int:
+        if self._walk.end_cycle is not None:
+            return self._walk.end_cycle
+        return self.cycle + _SEARCH_SECONDS * self.start.board.clock_hz
+
+    def _find_forward(self, condition: Condition) -> bool:
+        here = self._walk.place()
+        with self._coming_back_on_failure(here):
+            found = self._first_behind(here.cycle, condition)
+            self._walk.put(here)
+            if found is not None:
+                self._walk.go(found)
+        return found is not None
+
+    def _first_behind(self, cycle: int, condition: Condition) -> int | None:
+        """Return the first position behind this one at which a condition holds, or None."""
+        must_end = holds_now(condition, self._walk.core)
+        for piece in self._walk.pieces(self._search_end(), watched_range(condition)):
+            held = holds(condition, piece) & (piece.cycle > cycle)
+            first = 0
+            if must_end:
+                others = np.flatnonzero(~holds(condition, piece))
+                if not len(others):
+                    continue
+                must_end, first = False, int(others[0])
+            hits = np.flatnonzero(held[first:])
+            if len(hits):
+                return int(piece.cycle[first + int(hits[0])])
+        return None
+
+    def _find_back(self, condition: Condition) -> bool:
+        here = self._walk.place()
+        with self._coming_back_on_failure(here):
+            found = self._last_before(here, condition)
+            self._walk.put(here)
+            if found is not None:
+                self._walk.go(found)
+        return found is not None
+
+    def _last_before(self, here: Place, condition: Condition) -> int | None:
+        """Return the last position before this one at which a condition holds, or None."""
+        must_end = holds_now(condition, self._walk.core)
+        watched = watched_range(condition)
+        stores_by_then = here.state.stores_tapped
+        for stop_cycle in self._walk.spans_back(here.cycle):
+            stores_before = self._walk.core.counters.stores_tapped
+            if isinstance(condition, StoresIntoWindow) and stores_before == stores_by_then:
+                continue
+            stores_by_then = stores_before
+            hits = _LastHits()
+            for piece in self._walk.pieces(stop_cycle, watched):
+                hits.add(piece.cycle, holds(condition, piece))
+            found = hits.before_last_other if must_end else hits.last
+            must_end = must_end and hits.last_other is None
+            if found is not None:
+                return found
+        return None
+
+
+class _LastHits:
+    """Positions at which something holds, seen forwards, of which the last are wanted.
+
+    Attributes:
+        last: the last at which it holds.
+        last_other: the last at which it does not.
+        before_last_other: the last before that at which it holds.
+    """
+
+    def __init__(self) -> None:
+        self.last: int | None = None
+        self.last_other: int | None = None
+        self.before_last_other: int | None = None
+
+    def add(self, cycle: UInt64Column, held: NDArray[np.bool_]) -> None:
+        """Add the positions of a piece."""
+        others = np.flatnonzero(~held)
+        if len(others):
+            self.last_other = int(cycle[others[-1]])
+            earlier = np.flatnonzero(held[: others[-1]])
+            self.before_last_other = int(cycle[earlier[-1]]) if len(earlier) else self.last
+        hits = np.flatnonzero(held)
+        if len(hits):
+            self.last = int(cycle[hits[-1]])

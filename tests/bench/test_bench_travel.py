@@ -1,0 +1,79 @@
+"""How long time travel takes in a run of ten minutes at 8 MHz: figures, never asserted.
+
+`python -m tests.bench.test_bench_travel` prints a table: making the run, then reverse steps and
+other moves from drawn cycles, median and 99th of 100.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+from pytest_benchmark.fixture import BenchmarkFixture
+
+from busplay.history.program_history import ProgramHistory
+from busplay.link.load import load_board
+
+MINUTES = 10
+CLOCK_HZ = 8_000_000
+
+
+def travelled(program: str, seconds: float) -> ProgramHistory:
+    """Return a history that has been to the end of a run."""
+    end_cycle = int(seconds * CLOCK_HZ)
+    travel = ProgramHistory(load_board("dunlin"), program, end_cycle=end_cycle)
+    travel.go_to(end_cycle)
+    return travel
+
+
+@pytest.mark.parametrize("move", ["step_back", "store_before", "step"])
+def test_moves_from_drawn_cycles(benchmark: BenchmarkFixture, move: str) -> None:
+    travel = travelled("tides.bin", 20)
+    cycles = iter(np.random.default_rng(3).integers(1000, 20 * CLOCK_HZ, 1 << 20).tolist())
+
+    def away() -> tuple[tuple[()], dict[str, object]]:
+        travel.go_to(next(cycles))
+        return (), {}
+
+    benchmark.pedantic(getattr(travel, move), setup=away, rounds=50)
+
+
+def _times(travel: ProgramHistory, move: Callable[[], object], rounds: int = 200) -> str:
+    rng = np.random.default_rng(5)
+    seen = []
+    for cycle in rng.integers(1000, travel.end_cycle or 0, rounds).tolist():
+        # From elsewhere, so that nothing near is known.
+        travel.go_to(int(rng.integers(1000, travel.end_cycle or 0)))
+        began = time.perf_counter()
+        travel.go_to(cycle)
+        arrived = time.perf_counter()
+        move()
+        seen.append((arrived - began, time.perf_counter() - arrived))
+    gone, moved = (np.array(column) * 1e3 for column in zip(*seen, strict=True))
+    return (
+        f"go there {np.median(gone):6.2f} ms, 99 of 100 under {np.percentile(gone, 99):6.2f};"
+        f" move {np.median(moved):6.2f} ms, 99 of 100 under {np.percentile(moved, 99):6.2f},"
+        f" at most {moved.max():6.2f}"
+    )
+
+
+def main(programs: list[str]) -> None:
+    """Print the figures of ten minutes of each program."""
+    for program in programs:
+        began = time.perf_counter()
+        travel = travelled(f"{program}.bin", 60 * MINUTES)
+        took = time.perf_counter() - began
+        kept = travel.snapshots
+        print(
+            f"{program}: {travel.cycle:,} cycles in {took:.1f} s; {len(kept):,} snapshots,"
+            f" {kept.used_bytes / 1e6:.0f} MB, gaps up to {kept.longest_gap_cycles:,} cycles"
+        )
+        for name in ("step_back", "step", "store_before", "store_after"):
+            print(f"  {name:13}{_times(travel, getattr(travel, name))}")
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:] or ["tides", "stars", "waves"])

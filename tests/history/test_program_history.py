@@ -1,0 +1,335 @@
+"""Time travel, held against a run that goes straight on, one position at a time."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from busplay.core.rewind import RewindableCore
+from busplay.history.breakpoints import AtAddress, Breakpoint, MemoryIs, RegisterIs, WriteTo
+from busplay.history.program_history import ProgramHistory
+from busplay.link.load import load_board
+from busplay.run.program_start import ProgramStart
+from tests.history.programs import programs, small_board, written
+from tests.naive.straight_run import RETURNS, Moment, first_behind, last_before, straight_run
+
+END_CYCLE = 4_000
+
+
+class Walked:
+    """A history, and the straight run that it is judged by.
+
+    Attributes:
+        here: index of the moment at which the history should be.
+    """
+
+    def __init__(
+        self, travel: ProgramHistory, moments: list[Moment], *, end_cycle: int = END_CYCLE
+    ) -> None:
+        self.travel = travel
+        self.moments = moments
+        self.here = 0
+        # The moment at the end is where a search ends, and none of its finds.
+        self.known = [one for one in moments if one.cycle < end_cycle]
+        self.compare()
+
+    def compare(self) -> None:
+        moment = self.moments[self.here]
+        state = self.travel.core_state
+        if state.stop is not None and state.stop.kind == "opcode":
+            # It was tried, in no time; as the straight run came to it, it was not yet.
+            assert moment is self.moments[-1]
+            state = replace(state, stop=None)
+        assert state == moment.state
+        assert self.travel.memory.tobytes() == moment.memory
+
+    def moved(self, moved: bool, index: int) -> None:
+        """Compare a search with the index that the naive one found, -1 for none."""
+        assert moved == (index >= 0)
+        if index >= 0:
+            self.here = index
+        self.compare()
+
+    def go_to(self, cycle: int) -> None:
+        self.travel.go_to(cycle)
+        indices = [n for n, one in enumerate(self.moments) if one.cycle >= cycle]
+        index = min(indices, default=len(self.moments) - 1)
+        before = self.moments[index - 1] if index else None
+        if before is not None and before.kind == "waiting" and self.moments[index].cycle > cycle:
+            # In the middle of a wait: all is as at its beginning, but the cycle.
+            registers, expected = self.travel.state.registers, before.registers
+            assert registers.cycle == cycle
+            assert (registers.pc, registers.s, registers.p) == (
+                expected.pc, expected.s, expected.p,
+            )  # fmt: skip
+            self.travel.step_back()
+            index -= 1
+        self.here = index
+        self.compare()
+
+    def held(self, stop_at: Breakpoint) -> list[bool]:
+        return [_holds(stop_at, one) for one in self.known]
+
+    def must_end(self, stop_at: Breakpoint) -> bool:
+        is_value = isinstance(stop_at, RegisterIs | MemoryIs)
+        return is_value and _holds(stop_at, self.moments[self.here])
+
+
+def _holds(stop_at: Breakpoint, moment: Moment) -> bool:
+    match stop_at:
+        case AtAddress(addresses):
+            return moment.kind == "instruction" and moment.registers.pc in addresses
+        case WriteTo(first, last):
+            return any(first <= address <= last for address in moment.writes)
+        case RegisterIs(register, value):
+            return bool(getattr(moment.registers, register) == value)
+        case MemoryIs(address, value):
+            return moment.memory[address] == value
+
+
+def walked(
+    tmp_path: Path,
+    rom: bytes,
+    *,
+    processor: str,
+    kind: str,
+    presses: list[tuple[int, int]],
+    resets: list[int],
+    memory_mb: int = 128,
+    spacing_cycles: int = 300,
+) -> Walked:
+    board, path = small_board(processor), written(tmp_path, rom)
+    start = ProgramStart(board, path, core="reference")
+    core = start.make_core()
+    assert isinstance(core, RewindableCore)
+    assert core.host_port is not None
+    for cycle, code in presses:
+        core.host_port.press(code, cycle=cycle)
+    # A reset comes between two instructions.
+    plain = straight_run(core, END_CYCLE, reset=start.reset)
+    cycles = sorted({plain[n % len(plain)].cycle for n in resets} - {plain[-1].cycle})
+    moments = plain
+    if cycles:
+        core = start.make_core()
+        assert isinstance(core, RewindableCore)
+        assert core.host_port is not None
+        for cycle, code in presses:
+            core.host_port.press(code, cycle=cycle)
+        cycles = cycles[:1]  # the ones behind would fall between other instructions
+        moments = straight_run(core, END_CYCLE, resets=cycles, reset=start.reset)
+    travel = ProgramHistory(
+        board,
+        path,
+        core=kind,
+        key_presses=presses,
+        resets=cycles,
+        end_cycle=END_CYCLE,
+        memory_mb=memory_mb,
+        spacing_cycles=spacing_cycles,
+    )
+    return Walked(travel, moments)
+
+
+@settings(max_examples=120)
+@given(drawn=st.data(), processor=st.sampled_from(["6502", "65c02"]))
+def test_every_move_goes_where_a_straight_run_was(
+    drawn: st.DataObject, processor: str, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    one = walked(
+        tmp_path_factory.mktemp("drawn"),
+        drawn.draw(programs(processor)),
+        processor=processor,
+        kind=drawn.draw(st.sampled_from(["compiled", "compiled", "reference"])),
+        presses=[(cycle, 65) for cycle in sorted(drawn.draw(st.lists(st.integers(7, 3000))))],
+        resets=drawn.draw(st.lists(st.integers(1, 1 << 20), max_size=1)),
+        spacing_cycles=drawn.draw(st.sampled_from([50, 300, 10_000])),
+    )
+    moves = ["go", "step", "back", "store", "before", "return", "to", "back to", "store of", "go"]
+    for move in drawn.draw(st.lists(st.sampled_from(moves), min_size=3, max_size=12)):
+        make_move(one, move, drawn)
+
+
+def make_move(one: Walked, move: str, drawn: st.DataObject) -> None:
+    travel, here, known = one.travel, one.here, one.known
+    if here >= len(known):
+        # At the end: a step would find nothing.
+        assert not travel.step()
+        one.here = here
+        if travel.state.stop is not None:
+            one.go_to(known[-1].cycle)
+            return
+    match move:
+        case "go":
+            one.go_to(drawn.draw(st.integers(7, END_CYCLE)))
+        case "step":
+            moves_on = here + 1 < len(one.moments)
+            assert travel.step() == moves_on
+            one.here = here + moves_on
+            if moves_on:
+                one.compare()
+            else:
+                one.go_to(one.moments[here].cycle)
+        case "back":
+            one.moved(travel.step_back(), here - 1)
+        case "store":
+            tapped = [moment.tapped for moment in known]
+            one.moved(travel.store_after(), first_behind(known, here, tapped, must_end=False))
+        case "before":
+            tapped = [moment.tapped for moment in known]
+            one.moved(travel.store_before(), last_before(here, tapped, must_end=False))
+        case "return":
+            index = _return_of(one)
+            one.moved(travel.run_to_return(), index)
+        case "store of":
+            moment = drawn.draw(st.sampled_from(known))
+            moved = travel.go_to_store(moment.cycle + 1)
+            inside = [n for n, other in enumerate(one.moments) if other.cycle <= moment.cycle + 1]
+            assert moved == (inside[-1] != here)
+            one.moved(True, inside[-1])
+        case _:
+            stop_at = drawn.draw(breakpoints(one))
+            held, must_end = one.held(stop_at), one.must_end(stop_at)
+            if move == "to":
+                index = first_behind(known, here, held, must_end=must_end)
+                one.moved(travel.run_to(stop_at), index)
+            else:
+                one.moved(travel.run_back_to(stop_at), last_before(here, held, must_end=must_end))
+
+
+def _return_of(one: Walked) -> int:
+    """Return the moment behind the RTS or RTI that leaves the routine that is under way."""
+    if one.here >= len(one.known):
+        return -1
+    s = one.moments[one.here].registers.s
+    for index in range(one.here, len(one.known)):
+        moment = one.known[index]
+        above = (moment.registers.s - s) & 0xFF < 0x80
+        if moment.kind == "instruction" and moment.opcode in RETURNS and above:
+            return index + 1
+    return -1
+
+
+def breakpoints(one: Walked) -> st.SearchStrategy[Breakpoint]:
+    moments = st.sampled_from(one.known)
+    registers = st.sampled_from(["a", "x", "y", "s", "p"])
+    addresses = st.sampled_from([0x10, 0x11, 0x13, 0x4000, 0x4001, 0x01FF, 0xA300, 0xC000, 0xA402])
+    return st.one_of(
+        st.sets(moments.map(lambda one: one.registers.pc), min_size=1, max_size=2).map(AtAddress),
+        addresses.map(lambda address: WriteTo(address, address)),
+        st.sampled_from([WriteTo(0x4000, 0x9FFF), WriteTo(0x0100, 0x01FF), WriteTo(0, 0xFFFF)]),
+        st.builds(
+            lambda name, moment: RegisterIs(name, getattr(moment.registers, name)),
+            registers,
+            moments,
+        ),
+        st.builds(RegisterIs, registers, st.integers(0, 255)),
+        st.builds(lambda at, moment: MemoryIs(at, moment.memory[at]), addresses, moments),
+    )
+
+
+@pytest.mark.parametrize("kind", ["compiled", "reference"])
+def test_stepping_back_through_a_whole_run_and_on_again(kind: str, tmp_path: Path) -> None:
+    # LDA #1, STA REFRESH, CLI; loop: INC $10, JSR, WAI, JMP; the handler acknowledges.
+    rom = bytearray(b"\xea" * 0x4000)
+    rom[:18] = bytes.fromhex("A901 8D08A4 58 E610 200001 CB 4C06C0".replace("0001", "00C1"))[:18]
+    rom[0x100:0x104] = bytes.fromhex("8D0040 60")
+    rom[0x600:0x604] = bytes.fromhex("8D09A4 40")
+    rom[0x3FFA:] = bytes.fromhex("00C6 00C0 00C6")
+    one = walked(
+        tmp_path, bytes(rom), processor="65c02", kind=kind, presses=[], resets=[20],
+    )  # fmt: skip
+    assert len(one.moments) > 30
+    one.go_to(END_CYCLE)
+    # The last moment lies in a wait, which the end cuts off.
+    for index in range(one.here - 1, -1, -1):
+        assert one.travel.step_back()
+        one.here = index
+        one.compare()
+    assert not one.travel.step_back()
+    for index in range(1, len(one.moments)):
+        assert one.travel.step()
+        one.here = index
+        one.compare()
+    assert not one.travel.step()
+
+
+def test_a_small_memory_keeps_few_snapshots_and_goes_everywhere() -> None:
+    board = load_board("dunlin")
+    travel = ProgramHistory(
+        board, "tides.bin", memory_mb=1, spacing_cycles=20_000, end_cycle=8_000_000
+    )
+    travel.go_to(8_000_000)
+    assert travel.snapshots.used_bytes <= 1_000_000
+    assert 20 < len(travel.snapshots) < 200
+    straight = ProgramStart(board, "tides.bin").make_core()
+    for cycle in (7, 777_777, 3_333_333, 7_999_990):
+        straight.run(cycle - straight.cycle)
+        travel.go_to(cycle)
+        assert travel.state.registers.cycle == straight.cycle
+        assert travel.memory.tobytes() == straight.memory.tobytes()
+
+
+def test_a_move_that_is_ended_leaves_all_where_it_was() -> None:
+    class EndedError(Exception):
+        pass
+
+    def end(cycle: int) -> None:
+        if cycle > limit:
+            raise EndedError
+
+    limit = 1 << 62
+    travel = ProgramHistory(
+        load_board("dunlin"),
+        "tides.bin",
+        spacing_cycles=10_000,
+        end_cycle=1_000_000,
+        on_progress=end,
+    )
+    travel.go_to(400_000)
+    state, memory = travel.core_state, travel.memory.tobytes()
+    limit = 0
+    for move in (
+        lambda: travel.go_to(900_000),
+        lambda: travel.run_to(AtAddress({0x0002})),
+        lambda: travel.run_back_to(AtAddress({0x0002})),
+        lambda: travel.last_write_of(0x7777),
+    ):
+        with pytest.raises(EndedError):
+            move()
+        assert travel.core_state == state
+        assert travel.memory.tobytes() == memory
+
+
+def test_snapshots_of_a_live_run_spare_running_it_again() -> None:
+    board = load_board("dunlin")
+    live = ProgramStart(board, "tides.bin").make_core()
+    travel = ProgramHistory(board, "tides.bin", spacing_cycles=50_000, end_cycle=7)
+    for _ in range(10):
+        live.run(60_000)
+        live.take_stores()
+        travel.take_snapshot(live)
+        travel.extend_to(live.cycle)
+    assert len(travel.snapshots) == 11
+    looked: list[int] = []
+    travel._walk._on_progress = looked.append
+    travel.go_to(live.cycle)
+    assert travel.memory.tobytes() == live.memory.tobytes()
+    assert looked == []
+    travel.go_to(live.cycle - 30_000)
+    assert min(looked) > live.cycle - 60_100
+
+
+def test_breakpoints_that_cannot_be_are_refused() -> None:
+    with pytest.raises(ValueError, match="address is 65536; it must be 0 to 65535"):
+        AtAddress({0x10000})
+    with pytest.raises(ValueError, match=r"the range \$4001-\$4000 goes backwards"):
+        WriteTo(0x4001, 0x4000)
+    with pytest.raises(ValueError, match="value is 256; it must be 0 to 255"):
+        MemoryIs(0, 256)
+    travel = ProgramHistory(load_board("dunlin"), "tides.bin")
+    with pytest.raises(ValueError, match="cycle is 3; the program begins in cycle 7"):
+        travel.go_to(3)
