@@ -1,9 +1,9 @@
 """Timing tables by opcode, made from the table of instructions; shared by all cores and hooks.
 
-Positions are counted back from the end, since what indexing adds comes before the accesses:
-an instruction that began in cycle c and takes n cycles (page cycle included; what a taken
-branch or decimal mode adds comes behind and is not) has its position i in cycle c + n - i.
-So 1 is the last cycle.
+Positions are counted back from the last cycle (1), since cycles added by indexing come before the
+accesses: an instruction that begins in cycle c and takes n cycles, page cycle included, has its
+position i in cycle c + n - i. Cycles added by a taken branch or decimal mode come after and are
+not counted.
 """
 
 from __future__ import annotations
@@ -30,16 +30,16 @@ _READS = {Access.READ: 1, Access.MODIFY: 3, Access.BIT_BRANCH: 3}
 
 @dataclass(frozen=True, slots=True)
 class InstructionTiming:
-    """Timing of one processor; every tuple has 256 places, one an opcode.
+    """Timing of one processor; every tuple has 256 entries, one an opcode.
 
     Attributes:
-        mnemonics: `???` where the opcode is not in the table.
-        base_cycles: 0 where the opcode is not in the table.
+        mnemonics: `???` if the opcode is not in the table.
+        base_cycles: 0 if the opcode is not in the table.
         page_cycle, branch_cycles, decimal_cycle: the rules of `Instruction`.
-        write_positions: of each write, in order, from the end.
-        read_position: of the operand read, from the end; 0: there is none.
-        writes_old_value: the write is preceded, in the cycle before, by one of the old value.
-        delays_interrupt: the look at the interrupt line still sees the I flag from before.
+        write_positions: of each write, in order.
+        read_position: of the operand read; 0: there is none.
+        writes_old_value: whether the old value is written in the cycle before the write.
+        delays_interrupt: whether interrupts are sampled with the I flag from before.
     """
 
     mnemonics: tuple[str, ...]
@@ -55,7 +55,7 @@ class InstructionTiming:
 
 @cache
 def timing_of(processor: str, *, undocumented: bool = False) -> InstructionTiming:
-    """Make the tables of a processor, with its undocumented instructions if they are wanted.
+    """Return the tables of a processor, with its undocumented instructions if wanted.
 
     Raises:
         KeyError: no such processor.

@@ -6,20 +6,20 @@
 | 1 | KEY_CODE | the oldest key's code, and takes it; 0 if none waits | ignored |
 | 2 | CONSOLE | 0 | a byte out |
 | 3 | RANDOM | the next random byte | ignored |
-| 4 to 7 | TICK | cycle counter, 32 bits, low byte first; reading 4 keeps 5 to 7 | ignored |
+| 4 to 7 | TICK | cycle counter, 32 bits, low byte first; reading 4 latches 5 to 7 | ignored |
 | 8 | REFRESH | bit 7: a refresh is pending; bit 0: its interrupt is enabled | bit 0: enable |
 | 9 | REFRESH_ACK | 0 | any byte acknowledges |
 | 10 | EXIT | 0 | ends the run; the byte is the exit status |
 | 11 to 15 | | 0 | ignored |
 
-This is the one place that knows what the registers mean; cores only bring the cycle. Nothing
-here runs by itself: what is true in a cycle is worked out from that cycle when it is asked
-for, so a core that looks late sees the same as one that looks at once.
+This is the one place that knows what the registers mean; cores supply the cycle. State is a
+function of the cycle of an access, so a core that asks late gets the same result as one that asks
+at once.
 
 TICK is the cycle of the read itself. Refresh k (from 1) is pending from cycle
-floor(k * clock_hz / refresh_hz); an acknowledge in cycle w takes all that are pending in w.
-RANDOM is Marsaglia's xorshift32 (shifts 13, 17, 5), stepped by each read, lowest byte; the
-generator cannot leave 0, so seed 0 stands for 0xFFFFFFFF.
+floor(k * clock_hz / refresh_hz); an acknowledge in cycle w clears all that are pending in w.
+RANDOM is the low byte of Marsaglia's xorshift32 (shifts 13, 17, 5), stepped by each read; its
+state must not be 0, so seed 0 stands for 0xFFFFFFFF.
 
 Source: G. Marsaglia, "Xorshift RNGs", Journal of Statistical Software 8 (2003), from memory.
 """
@@ -33,7 +33,7 @@ from typing import NamedTuple
 from busplay.description import board as description
 
 NEVER = 1 << 63
-"""A cycle that does not come."""
+"""A cycle that is never reached."""
 
 KEYS_SHOWN = 127
 
@@ -52,7 +52,7 @@ class Register(IntEnum):
 
 
 class KeyCode(IntEnum):
-    """Codes of keys that have no printable ASCII character; the others are their ASCII code."""
+    """Codes of keys without a printable ASCII character; the others have their ASCII code."""
 
     BACKSPACE = 8
     RETURN = 13
@@ -63,12 +63,12 @@ class KeyCode(IntEnum):
     RIGHT = 131
 
 
-class Standing(NamedTuple):
+class PortReadings(NamedTuple):
     """What the registers read as from a cycle on, for a core that reads most of them itself.
 
     Attributes:
         random: state of the generator; a read steps it first.
-        kept_tick: what the registers behind TICK are taken from.
+        kept_tick: the tick latched for the registers after TICK.
         refresh_from: cycle from which a refresh is pending.
         refresh_enabled: bit 0 of REFRESH.
         key_ready: what KEY_READY reads; 0 means that KEY_CODE reads 0 too.
@@ -107,7 +107,7 @@ class HostPortState:
 
 
 class HostPortDevice:
-    """The registers and what is behind them.
+    """The registers and their state.
 
     Args:
         described: addresses, refresh rate and seed, as in the board file.
@@ -143,10 +143,7 @@ class HostPortDevice:
         return self._exit_status
 
     def reset(self, cycle: int) -> None:
-        """Do what the reset line does in `cycle`: interrupt off, none pending, random restarted.
-
-        Keys that wait stay: they are the host's.
-        """
+        """Reset in `cycle`: interrupt disabled, none pending, random restarted; keys stay."""
         self._random = self._described.random_seed & 0xFFFFFFFF or 0xFFFFFFFF
         self._kept_tick = 0
         self._enabled_from = NEVER
@@ -154,10 +151,10 @@ class HostPortDevice:
         self._exit_status = None
 
     def press(self, code: int, *, cycle: int) -> None:
-        """Queue a key that waits from `cycle` on.
+        """Queue a key, readable from `cycle` on.
 
         Raises:
-            ValueError: the code is no byte above 0, or the cycle is before the last key's.
+            ValueError: the code is not 1 to 255, or the cycle is before the last key's.
         """
         if not 1 <= code <= 255:
             raise ValueError(f"code is {code}; a key code is 1 to 255")
@@ -190,30 +187,30 @@ class HostPortDevice:
         self._exit_status = state.exit_status
 
     def take_console(self) -> bytes:
-        """Return the bytes written to CONSOLE since the last call, and forget them."""
+        """Return the bytes written to CONSOLE since the last call."""
         taken = bytes(self._console)
         self._console.clear()
         return taken
 
     def interrupt_cycle(self) -> int:
-        """Return the first cycle in which the interrupt line is active, as things stand.
+        """Return the first cycle in which the interrupt line is active, or `NEVER`.
 
-        It stays active from there until a write changes something. `NEVER` if it is off.
+        It stays active until a write.
         """
         if self._enabled_from == NEVER:
             return NEVER
         return max(self._enabled_from, self._refresh_cycle(self._refresh_number))
 
-    def standing(self, cycle: int) -> Standing:
-        """Return what the registers read as from `cycle` on, until a key is taken or a write comes.
+    def readings(self, cycle: int) -> PortReadings:
+        """Return what the registers read as from `cycle` on, until a key is taken or a write.
 
-        A core that read RANDOM or TICK by it hands their states back to `resume`.
+        A core that read RANDOM or TICK by it passes their states to `resume`.
         """
         waiting = self._keys_waiting(cycle)
         next_key_cycle = NEVER
         if waiting < min(len(self._key_log) - self._keys_taken, KEYS_SHOWN):
             next_key_cycle = self._key_log[self._keys_taken + waiting][0]
-        return Standing(
+        return PortReadings(
             self._random,
             self._kept_tick,
             self._refresh_cycle(self._refresh_number),
@@ -223,7 +220,7 @@ class HostPortDevice:
         )
 
     def resume(self, *, random: int, kept_tick: int) -> None:
-        """Go on from the states that reads by a `Standing` left."""
+        """Go on from the states that reads by a `PortReadings` left."""
         self._random = random
         self._kept_tick = kept_tick
 
@@ -248,7 +245,7 @@ class HostPortDevice:
         return 0
 
     def write(self, offset: int, data: int, *, cycle: int) -> None:
-        """Write a register in `cycle`; what it changes holds from the next cycle on."""
+        """Write a register in `cycle`; it takes effect in the next cycle."""
         match offset:
             case Register.CONSOLE:
                 self._console.append(data)
@@ -263,7 +260,7 @@ class HostPortDevice:
                 self._exit_status = data
 
     def write_console(self, data: bytes) -> None:
-        """Write bytes to CONSOLE, where a core has gathered some."""
+        """Write several bytes to CONSOLE."""
         self._console += data
 
     def _keys_waiting(self, cycle: int) -> int:

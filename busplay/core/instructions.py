@@ -5,22 +5,22 @@
 # Read in: the manuals from memory; every row but WAI and STP agrees with the per-cycle open
 #          test set in tests/data/singlestep_65x02, which the tests prove
 
-Undocumented instructions stand in tables of their own, and only programs for boards that say
-`undocumented = "run"` meet them.
+Undocumented instructions have tables of their own, used only for boards that say
+`undocumented = "run"`.
 
 # Follows: NMOS 6502: the open test set SingleStepTests/65x02, with the names that most
 #          assemblers have; W65C02S: data sheet, table of reserved opcodes
 # Read in: the data sheet from memory; the set as of 2022, 10,000 cases an opcode, all run once:
-#          registers, memory, cycles and writes agree but for what follows
+#          registers, memory, cycles and writes agree except as follows
 # Departs: NMOS NOP abs and abs,x read their operand, one cycle more than in those cases, as the
 #          set itself has it since its pull request 50; W65C02S $5C takes the data sheet's 8
 #          cycles, as a measured chip does (issue 12), not the set's 4, and $DC and $FC read
-#          their operand where the set reads the instruction again. NMOS opcodes that lock the
-#          processor up, or that do not do the same on every chip, have a name and no row
+#          their operand where the set reads the instruction again. NMOS opcodes that lock up
+#          the processor, or depend on the chip, have a name and no row
 
 A line is a mnemonic, then `mode opcode cycles` for each of its opcodes. After the cycles:
-`+` one cycle more if indexing crosses a page, `b` one more if the branch is taken and yet one
-if it lands in another page, `d` one more in decimal mode; `-` the operand is not read.
+`+` one more if indexing crosses a page, `b` one more if the branch is taken and another if to
+another page, `d` one more in decimal mode; `-` the operand is not read.
 """
 
 from __future__ import annotations
@@ -51,10 +51,9 @@ class Mode(StrEnum):
 
 
 class Access(StrEnum):
-    """What an instruction does with memory besides fetching itself and pointers.
+    """An instruction's memory accesses, besides fetches of itself and of pointers.
 
-    The cycles are counted from the instruction's last, without what a branch or decimal mode
-    adds behind; `busplay.core.cycles` turns them into tables.
+    `busplay.core.cycles` makes tables of them.
     """
 
     NONE = "none"
@@ -72,7 +71,7 @@ class Access(StrEnum):
     BREAK = "break"
     """BRK and the interrupt sequence: writes in cycles 3, 4 and 5 of 7."""
     BIT_BRANCH = "bit branch"
-    """BBR and BBS: the read in cycle 3 of 5, the branch behind it."""
+    """BBR and BBS: the read in cycle 3 of 5, then the branch."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,11 +79,11 @@ class Instruction:
     """One opcode.
 
     Attributes:
-        cycles: without the cycles that the three rules add.
-        page_cycle: one cycle more if indexing crosses a page.
-        branch_cycles: one cycle more if taken, yet one if taken to another page.
-        decimal_cycle: one cycle more if D is set.
-        undocumented: the maker's tables do not have it, or call it reserved.
+        cycles: without those of the next three rules.
+        page_cycle: one more if indexing crosses a page.
+        branch_cycles: one more if taken, another if to another page.
+        decimal_cycle: one more if D is set.
+        undocumented: not in the maker's tables, or reserved there.
     """
 
     opcode: int
@@ -185,7 +184,7 @@ TYA  imp 98 2
 NOP  imp EA 2
 """
 
-# What the W65C02S has on top of the NMOS 6502, or does otherwise.
+# Additions and differences of the W65C02S.
 _W65C02S = """
 ADC  imm 69 2d | zp 65 3d | zp,x 75 4d | abs 6D 4d
 ADC  abs,x 7D 4+d | abs,y 79 4+d | (zp,x) 61 6d | (zp),y 71 5+d | (zp) 72 5d
@@ -249,7 +248,7 @@ BBS6 zp,rel EF 5b
 BBS7 zp,rel FF 5b
 """
 
-# Two documented instructions in one, or an odd mixture, or nothing in many ways.
+# Two documented instructions in one, odd mixtures, or NOPs.
 _NMOS_6502_UNDOCUMENTED = """
 SLO  zp 07 5 | zp,x 17 6 | abs 0F 6 | abs,x 1F 7 | abs,y 1B 7 | (zp,x) 03 8 | (zp),y 13 8
 RLA  zp 27 5 | zp,x 37 6 | abs 2F 6 | abs,x 3F 7 | abs,y 3B 7 | (zp,x) 23 8 | (zp),y 33 8
@@ -334,19 +333,19 @@ W65C02S: dict[int, Instruction] = NMOS_6502 | _rows(_W65C02S)
 """The 212 defined opcodes."""
 
 INSTRUCTIONS: dict[str, dict[int, Instruction]] = {"6502": NMOS_6502, "65c02": W65C02S}
-"""The tables by processor, as board files name them."""
+"""Tables by processor, as named in board files."""
 
 UNDOCUMENTED: dict[str, dict[int, Instruction]] = {
     "6502": _rows(_NMOS_6502_UNDOCUMENTED, undocumented=True),
     "65c02": _rows(_W65C02S_UNDOCUMENTED, undocumented=True),
 }
-"""Undocumented opcodes that always do the same: 85 of the NMOS 6502, 44 of the W65C02S."""
+"""Stable undocumented opcodes: 85 of the NMOS 6502, 44 of the W65C02S."""
 
 LOCKING: dict[str, frozenset[int]] = {
     "6502": frozenset(range(0x02, 0x80, 0x10)) | {0x92, 0xB2, 0xD2, 0xF2},
     "65c02": frozenset(),
 }
-"""Undocumented opcodes that lock the processor up until a reset, called JAM or KIL."""
+"""Undocumented opcodes that lock up the processor until a reset, called JAM or KIL."""
 
 UNSTABLE: dict[str, dict[int, str]] = {
     "6502": {
@@ -355,11 +354,11 @@ UNSTABLE: dict[str, dict[int, str]] = {
     },
     "65c02": {},
 }  # fmt: skip
-"""Undocumented opcodes that depend on the chip, its warmth or its bus; names by opcode."""
+"""Unstable undocumented opcodes, which depend on chip, temperature or bus; names by opcode."""
 
 
 def instructions_of(processor: str, *, undocumented: bool = False) -> dict[int, Instruction]:
-    """Return the table of a processor, with its undocumented instructions if they are wanted.
+    """Return the table of a processor, with its undocumented instructions if wanted.
 
     Raises:
         KeyError: no such processor.

@@ -1,22 +1,22 @@
-"""What every core offers: registers, memory, cycles, stores; and how a core says it stopped.
+"""The interface of every core: registers, memory, cycles, stores, and why it stopped.
 
 How to think about cycles: `core.cycle` is the number of the next cycle, counted from 0 at
-power-on; reset takes 7, and every instruction begins at `core.cycle`. A store that falls in
-the n-th cycle of an instruction that began in cycle c has cycle c + n - 1. The counter never
-goes back, not at a reset either, so stores stay in order for the whole life of a core.
+power-on; reset takes 7, and every instruction begins at `core.cycle`. A store in the n-th cycle of
+an instruction that begins in cycle c has cycle c + n - 1. The counter never goes back, not even at
+a reset, so a core's stores stay in order.
 
 Interrupts, the same on every core:
 
 - The IRQ input is a level: the host port's refresh interrupt, or `irq` set from outside. It is
-  looked at before the last cycle of an instruction: an instruction whose last cycle is e is
+  sampled before the last cycle of an instruction: an instruction whose last cycle is e is
   followed by the interrupt if the line was active in cycle e - 1 and I was clear.
-- CLI, SEI and PLP change I in their last cycle, so the look before it still sees the old I:
-  their effect comes one instruction later. RTI gives I back early enough to count at once.
-- A store that changes the line (enable, acknowledge) does so from the next cycle on.
+- CLI, SEI and PLP change I in their last cycle, after it was sampled: they take effect one
+  instruction later. RTI restores I early enough to take effect at once.
+- A store that changes the line (enable, acknowledge) takes effect in the next cycle.
 - The sequence takes 7 cycles, with pushes in its cycles 3, 4 and 5; the 65C02 clears D. The
-  first instruction of the handler always runs. NMI is an edge and goes first.
-- Not modelled: an NMI that takes over a BRK under way, and the NMOS 6502's later look after a
-  taken branch within a page; the makers' manuals do not state them.
+  first instruction of the handler always runs. NMI is edge-triggered and has priority.
+- Not modelled: an NMI that hijacks a BRK, and the NMOS 6502's later sampling after a taken
+  branch within a page; the makers' manuals do not state them.
 """
 
 from __future__ import annotations
@@ -35,16 +35,16 @@ StopKind = Literal["exit", "halted", "opcode"]
 
 @dataclass(frozen=True, slots=True)
 class CoreStop:
-    """Why a core stands still; nothing but a reset makes it go on.
+    """Why a core stopped; only a reset starts it again.
 
     Attributes:
         kind: `exit`: the program wrote the host port's EXIT register; `halted`: STP;
             `opcode`: an instruction that this core does not have.
-        reason: one sentence that names address and opcode.
-        address: where the instruction lies.
+        reason: one sentence with address and opcode.
+        address: of the instruction.
         opcode: its first byte.
-        cycle: the core's cycle counter as it stopped.
-        exit_status: what was written to EXIT, or None.
+        cycle: the core's cycle counter when it stopped.
+        exit_status: the byte written to EXIT, or None.
     """
 
     kind: StopKind
@@ -55,7 +55,7 @@ class CoreStop:
     exit_status: int | None = None
 
     def as_error(self) -> CoreStoppedError:
-        """Make the error that tells a user of this stop."""
+        """Return the stop as an error for the user."""
         return CoreStoppedError(self.reason)
 
 
@@ -85,7 +85,7 @@ class Registers:
         return cls(core.a, core.x, core.y, core.s, core.p, core.pc, core.cycle)
 
     def __str__(self) -> str:
-        """Write them as a monitor does, the flags that are set as letters."""
+        """Write them as a monitor does, with set flags as letters."""
         flags = "".join(
             letter if self.p & 0x80 >> bit else "." for bit, letter in enumerate("NV--DIZC")
         )
@@ -97,12 +97,12 @@ class Registers:
 
 @dataclass(frozen=True, slots=True)
 class CoreCounters:
-    """What a core did since power-on.
+    """A core's counts since power-on.
 
     Attributes:
         stores_tapped: writes that fell in a window.
         rom_writes_ignored: writes to ROM outside windows.
-        unmapped_writes_ignored: writes where there is neither memory, window nor host port.
+        unmapped_writes_ignored: writes to addresses without memory, window or host port.
         interrupts_taken: interrupt sequences run, IRQ and NMI.
     """
 
@@ -115,20 +115,20 @@ class CoreCounters:
 class Core(Protocol):
     """A processor with its memory, host port and tap; deterministic to the cycle.
 
-    Same memory, same calls, same key presses: same stores with the same cycles; however the
-    run is cut into pieces.
+    Same memory, same calls, same key presses: same stores in the same cycles, however the run is
+    cut into pieces.
 
-    A class of this shape joins busplay through an entry point, see `busplay.core.make`.
-    Its constructor takes `(processor, memory_map, host_port)` and leaves the core as power-on
-    does: registers 0, I set, memory as `memory_map.power_on_memory()`, cycle 0. The caller puts
-    the program's bytes into `memory` and calls `reset()`.
+    Such a class is registered through an entry point, see `busplay.core.make`. Its constructor
+    takes `(processor, memory_map, host_port)` and leaves the core in its power-on state: registers
+    0, I set, memory as `memory_map.power_on_memory()`, cycle 0. The caller writes the program's
+    bytes to `memory` and calls `reset()`.
     """
 
     kind: ClassVar[str]
     """Name for `make_core`: `reference`, `compiled`, ..."""
 
     processors: ClassVar[frozenset[str]]
-    """Processors that the class can be, as board files name them."""
+    """Processors of the class, as named in board files."""
 
     def __init__(
         self, processor: str, memory_map: MemoryMap, host_port: HostPortDevice | None = None
@@ -136,11 +136,11 @@ class Core(Protocol):
 
     @property
     def processor(self) -> str:
-        """The processor, as board files name it."""
+        """The processor, as named in board files."""
 
     @property
     def memory_map(self) -> MemoryMap:
-        """What lies at each address."""
+        """What is at each address."""
 
     @property
     def host_port(self) -> HostPortDevice | None:
@@ -148,10 +148,10 @@ class Core(Protocol):
 
     @property
     def memory(self) -> UInt8Column:
-        """uint8[65536], the core's own storage, to read and to write; never replaced.
+        """uint8[65536], the core's own storage, to read and write; never replaced.
 
         Writing here is not a store of the processor: nothing is tapped, ROM can be filled, and
-        an unmapped address reads as whatever stands here (`unmapped_read` at power-on).
+        an unmapped address reads as the byte here (`unmapped_read` at power-on).
         """
 
     pc: int
@@ -168,7 +168,7 @@ class Core(Protocol):
     """Flags NV--DIZC; bits 4 and 5 always read 1 and are ignored when set."""
 
     irq: bool
-    """Level of the IRQ input from outside, besides the host port's; True is active."""
+    """Level of the external IRQ input, besides the host port's; True is active."""
 
     @property
     def cycle(self) -> int:
@@ -176,21 +176,21 @@ class Core(Protocol):
 
     @property
     def stop(self) -> CoreStop | None:
-        """Why the core stands still, or None while it can run."""
+        """Why the core stopped, or None."""
 
     @property
     def counters(self) -> CoreCounters:
-        """What was done since power-on."""
+        """Counts since power-on."""
 
     def reset(self) -> int:
         """Run the reset sequence: 7 cycles, then the address at $FFFC.
 
         S becomes $FD, I is set, the 65C02 clears D; A, X, Y and memory stay. The host port is
-        reset too (keys that wait stay). A stop is over. Returns the cycles it took: 7.
+        reset too (waiting keys stay), and a stop ends. Returns the cycles it took: 7.
         """
 
     def nmi(self) -> None:
-        """Make an edge on the NMI input, in the cycle `cycle`."""
+        """Make an edge on the NMI input in cycle `cycle`."""
 
     def step(self) -> int:
         """Run one instruction, or one interrupt sequence, and return the cycles it took.
@@ -199,32 +199,31 @@ class Core(Protocol):
         """
 
     def run(self, cycles: int) -> int:
-        """Run whole instructions until at least `cycles` have passed, and return how many did.
+        """Run complete instructions for at least `cycles`, and return the count of cycles run.
 
-        Ends early, after the instruction at fault, when the core stops; look at `stop`.
-        Nothing is raised for anything that the program does.
+        Ends early, after the instruction at fault, when the core stops; see `stop`. Nothing that
+        the program does raises.
         """
 
     def take_stores(self) -> StoreBatch:
-        """Return the stores in windows since the last call, in order, and forget them."""
+        """Return the stores in windows since the last call, in order."""
 
 
 @runtime_checkable
 class RunsToAddress(Protocol):
-    """A core that looks out for an address by itself; others are run step by step for it."""
+    """A core that can run to an address."""
 
     def run_to(self, address: int, cycles: int) -> int:
-        """Run as `Core.run` does, but stop where the instruction at `address` is next.
+        """Run as `Core.run` does, but stop when the instruction at `address` is next.
 
-        A processor that waits (WAI) first waits to the end.
+        A waiting processor (WAI) first waits to the end.
         """
 
 
 class RunsUndocumented(Core, Protocol):
-    """A core that may also run instructions that the maker does not document.
+    """A core that can also run undocumented instructions.
 
-    Those that lock the processor up, or that are not the same on every chip, stop it all the
-    same.
+    Those that lock up the processor, or that depend on the chip, still stop it.
     """
 
     runs_undocumented: ClassVar[bool]

@@ -1,20 +1,20 @@
 """Make cores by name, ours and those of other packages.
 
-A core for another processor (or a faster one for these) joins with one class and one entry
-point. The class has the shape of `busplay.core.interface.Core`: `kind`, `processors`, and a
-constructor that takes `(processor, memory_map, host_port)`. The package that brings it says
-in its `pyproject.toml`:
+A core for another processor (or a faster one for these) takes one class and one entry point. The
+class satisfies `busplay.core.interface.Core`: `kind`, `processors`, and a constructor that takes
+`(processor, memory_map, host_port)`. Its package has in `pyproject.toml`:
 
     [project.entry-points."busplay.cores"]
     mine = "my_package.my_core:MyCore"
 
-and then `make_core("mine", "6809")` gives one, `core_for_board(board, kind="mine")` too, and
-the board file may name any processor of the class. The name must equal the class's `kind`.
-A class that can run undocumented instructions has `runs_undocumented = True` and takes a keyword
-`undocumented`, `"stop"` or `"run"`, see `RunsUndocumented`; others need neither.
-What a class must keep to, besides its methods' docstrings: the tables of `MemoryMap` for
-every write, operand reads of the host port through `HostPortDevice.read` with the cycle of the
-read, writes through `HostPortDevice.write`; nothing else on the pipeline knows the processor.
+Then `make_core("mine", "6809")` and `core_for_board(board, kind="mine")` return one, and the board
+file may name any processor of the class. The name must equal the class's `kind`. A class that can
+run undocumented instructions has `runs_undocumented = True` and takes a keyword `undocumented`,
+`"stop"` or `"run"`, see `RunsUndocumented`; others need neither.
+
+Besides its methods' docstrings a class must follow the tables of `MemoryMap` for every write, and
+access the host port through `HostPortDevice.read` (operand reads, with their cycle) and
+`HostPortDevice.write`. Nothing else in the pipeline knows the processor.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 
 ENTRY_POINT_GROUP = "busplay.cores"
 
-# Ours stand here and need no installed metadata; modules load when a core is made.
+# Ours need no installed metadata; modules load when a core is made.
 _OURS = {
     "compiled": "busplay.core.compiled.core:CompiledCore",
     "reference": "busplay.core.reference:ReferenceCore",
@@ -48,7 +48,7 @@ def core_kinds() -> tuple[str, ...]:
 
 
 def find_core_class(kind: str) -> type[Core]:
-    """Return the class of the core of that name.
+    """Return the core class of a name.
 
     Raises:
         InputError: no core has that name, or its package does not load.
@@ -73,7 +73,7 @@ def find_core_class(kind: str) -> type[Core]:
 
 
 def _entry_points() -> Iterable[EntryPoint]:
-    # Here, since it takes 12 ms to import and most boards need only ours.
+    # Imported here, as it takes 12 ms and most boards need only ours.
     from importlib.metadata import entry_points
 
     return entry_points(group=ENTRY_POINT_GROUP)
@@ -84,23 +84,22 @@ def make_core(kind: str, processor: str, *, undocumented: Undocumented = "stop")
 
     Args:
         kind: `compiled`, `reference`, or the name of another package's core.
-        processor: `6502` or `65c02`, or what the core's class has.
-        undocumented: `stop` at instructions that the maker does not document, or `run` those
-            that always do the same.
+        processor: `6502` or `65c02`, or another of the core's class.
+        undocumented: `stop` at undocumented instructions, or `run` the stable ones.
 
     Raises:
-        InputError: no such core, it is not such a processor, or it cannot run undocumented
+        InputError: no such core, it lacks the processor, or it cannot run undocumented
             instructions.
     """
     return _build(kind, processor, MemoryMap.plain_ram(), None, undocumented=undocumented)
 
 
 def core_for_board(board: Board, *, kind: str = "compiled") -> Core:
-    """Make the core of a board, as power-on leaves it; images are not loaded yet.
+    """Make the core of a board in its power-on state; images are not loaded yet.
 
     Raises:
-        InputError: no such core, it is not the board's processor, or it cannot run
-            undocumented instructions and the board wants them run.
+        InputError: no such core, it lacks the board's processor, or it cannot run undocumented
+            instructions and the board wants them run.
     """
     described = board.host_port
     host_port = None if described is None else HostPortDevice(described, clock_hz=board.clock_hz)
@@ -131,7 +130,7 @@ def _build(
         )
     if undocumented == "stop":
         return core_class(processor, memory_map, host_port)
-    # Asked of the class by name, so that cores that know nothing of it are cores all the same.
+    # By attribute, so that cores may lack it.
     if not getattr(core_class, "runs_undocumented", False):
         raise InputError(
             file=file,

@@ -1,19 +1,19 @@
-"""What lies at each of the 65,536 addresses, as tables that every core shares.
+"""What is at each of the 65,536 addresses, as tables that every core shares.
 
-One byte an address says what a write does there; a core looks at nothing else:
+One byte an address says what a write does there:
 
-| what lies there | write | read |
+| what is there | write | read |
 | --- | --- | --- |
-| RAM | lands | memory |
+| RAM | lands in memory | memory |
 | ROM | ignored and counted | memory |
 | nothing | ignored and counted | `unmapped_read` |
 | host port | to the register | from the register, operand reads only |
 | window that lands in RAM | tapped, and lands where RAM is | as without the window |
 | window that does not | tapped | as without the window |
 
-Memory at an unmapped address holds `unmapped_read`, and nothing ever writes there, so a
-read needs no look at the tables unless a host port lies on the address. The host port goes
-before memory and may not share an address with a window; windows may not overlap.
+Memory at an unmapped address holds `unmapped_read`, and nothing ever writes there, so only reads
+of the host port need the tables. The host port has priority over memory and may not share an
+address with a window; windows may not overlap.
 """
 
 from __future__ import annotations
@@ -47,10 +47,10 @@ class MemoryMap:
 
     Attributes:
         actions: uint8[65536] of `Action` bits: what a write does.
-        has_memory: bool[65536]; RAM or ROM is there, under a window or the host port too.
-        window_index: int16[65536]; place of the address's window in `windows`, or -1.
+        has_memory: bool[65536]; whether RAM or ROM is there, under a window or the host port too.
+        window_index: int16[65536]; index of the address's window in `windows`, or -1.
         windows: as on the board.
-        unmapped_read: byte that an unmapped address gives.
+        unmapped_read: byte that an unmapped address reads as.
         host_port_first: address of the host port's first register, or None.
     """
 
@@ -66,8 +66,8 @@ class MemoryMap:
         """Make the tables of a board.
 
         Raises:
-            ValueError: ranges that may not overlap do, or lie outside 64 KiB. The reader of
-                board files refuses these first, with the file's own places.
+            ValueError: ranges overlap that may not, or are outside 64 KiB. The reader of board
+                files refuses these first, with their place in the file.
         """
         return cls.of_parts(
             board.memory,
@@ -120,7 +120,7 @@ class MemoryMap:
 
     @classmethod
     def plain_ram(cls) -> MemoryMap:
-        """Make the map of 64 KiB of RAM with one window over all of it."""
+        """Make the map of 64 KiB of RAM, all of it one window."""
         window = Window(
             name="all",
             first_address=0,
@@ -132,20 +132,17 @@ class MemoryMap:
         return cls.of_parts((Memory("ram", 0, ADDRESSES - 1),), windows=(window,))
 
     def power_on_memory(self) -> UInt8Column:
-        """Make uint8[65536] as it is at power-on.
-
-        0 in RAM, ROM and host port, `unmapped_read` elsewhere, under windows too.
-        """
+        """Return uint8[65536] at power-on: 0 in RAM, ROM and host port, else `unmapped_read`."""
         empty = ~self.has_memory & (self.actions != Action.HOST_PORT)
         return np.where(empty, self.unmapped_read, 0).astype(np.uint8)
 
     def in_windows(self, address: UInt16Column) -> NDArray[np.bool_]:
-        """Whether a window covers each address; bool[addresses]."""
+        """Return bool[addresses]: whether each is in a window."""
         inside: NDArray[np.bool_] = (self.actions[address] & Action.TAPPED) != 0
         return inside
 
 
 def _span(what: str, first: int, last: int) -> slice:
     if not 0 <= first <= last < ADDRESSES:
-        raise ValueError(f"{what} does not lie in 64 KiB: ${first:04X} to ${last:04X}")
+        raise ValueError(f"{what} is not within 64 KiB: ${first:04X} to ${last:04X}")
     return slice(first, last + 1)

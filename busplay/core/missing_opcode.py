@@ -1,4 +1,4 @@
-"""What a user is told when a program meets an opcode that the core does not run.
+"""The message for an opcode that the core does not run.
 
 It says whether another board file or another core would help, or only another program.
 """
@@ -9,7 +9,7 @@ from busplay.core.instructions import INSTRUCTIONS, LOCKING, UNDOCUMENTED, UNSTA
 
 
 def missing_opcode(core_kind: str, processor: str, address: int, opcode: int) -> str:
-    """Return the reason of a stop, one sentence that names address and opcode."""
+    """Return the reason of a stop, one sentence with address and opcode."""
     reason = _reason(core_kind, processor, address, opcode)
     newer = INSTRUCTIONS["65c02"].get(opcode) if processor == "6502" else None
     if newer is None:
@@ -29,11 +29,11 @@ def _reason(core_kind: str, processor: str, address: int, opcode: int) -> str:
             ' undocumented = "run" in the board file lets the compiled core run it'
         )
     if opcode in LOCKING[processor]:
-        return f"{at}: {code} (JAM) is undocumented and locks the processor up until a reset"
+        return f"{at}: {code} (JAM) is undocumented and locks up the processor until a reset"
     if opcode in UNSTABLE[processor]:
         name = UNSTABLE[processor][opcode]
         return (
-            f"{at}: {code} ({name}) is undocumented and not the same on every chip;"
+            f"{at}: {code} ({name}) is undocumented and depends on the chip;"
             " the program cannot go on here"
         )
     name = INSTRUCTIONS[processor][opcode].mnemonic

@@ -1,7 +1,6 @@
-"""py65's processors with their mistakes corrected.
+"""py65's processors, corrected.
 
-What py65 1.2.0 gets wrong, found by running the open per-cycle test set over it and by reading
-it against the makers' manuals; a second core is held against this one everywhere else:
+Errors of py65 1.2.0, found with the open per-cycle test set and the makers' manuals:
 
 | where | py65 | right | source |
 | --- | --- | --- | --- |
@@ -16,13 +15,13 @@ it against the makers' manuals; a second core is held against this one everywher
 | JSR | reads the whole address after its pushes | the low byte before them | test set's bus lists |
 | writes | one a read-modify-write, no cycles | see `busplay.core.cycles` | test set, manuals |
 | WAI | waits for ever | until an interrupt line is active | data sheet |
-| STP, BBR, BBS | not there | STP stops; BBR and BBS stop with a reason | |
+| STP, BBR, BBS | missing | STP stops; BBR and BBS stop with a reason | |
 | undocumented opcodes | skipped in 0 cycles | stop with a reason | |
 | reset | S $FF, I clear, 0 cycles, the counter at 0 | S $FD, I set, 7 cycles | manuals |
 | interrupts | at once, by a call | see `busplay.core.interface` | manuals |
 
-Operand reads go through `ByteAt`, and nothing else does: a host port hangs itself in there.
-Instruction bytes, pointers, the stack and vectors are read from memory as it stands.
+Only operand reads go through `ByteAt`, where a host port is hooked in. Instruction bytes,
+pointers, the stack and vectors are read from memory directly.
 """
 
 from __future__ import annotations
@@ -45,9 +44,9 @@ class Corrected6502(mpu6502.MPU):  # type: ignore[misc]
     """py65's NMOS 6502, corrected, and with hooks for a core that runs it.
 
     Attributes:
-        opcode: of the instruction under way.
+        opcode: of the present instruction.
         write_position: of the next write within the instruction, see `busplay.core.cycles`.
-        interrupt_p: P as the look at the interrupt line sees it, after CLI, SEI and PLP.
+        interrupt_p: P as sampled for interrupts, after CLI, SEI and PLP.
         limit: cycle at which the core's loop ends; an instruction sets 0 to end it at once.
         stopped_by_opcode, halted, waiting: why an instruction ended the loop.
     """
@@ -74,14 +73,14 @@ class Corrected6502(mpu6502.MPU):  # type: ignore[misc]
         self.waiting = False
 
     def push(self, byte: int, *, position: int) -> None:
-        """Push a byte with the write at that position of the instruction."""
+        """Push a byte at a position of the instruction."""
         self.write_position = position
         self.memory[STACK | self.sp] = byte
         self.sp = self.sp - 1 & 0xFF
         self.write_position = 1
 
     def interrupt(self, vector: int, *, pushed_p: int) -> None:
-        """Do what BRK and the interrupt sequences share: push PC and P, go to the vector."""
+        """Push PC and P and go to the vector, for BRK and interrupt sequences."""
         high, low, flags = _INTERRUPT_POSITIONS
         self.push(self.pc >> 8, position=high)
         self.push(self.pc & 0xFF, position=low)
@@ -91,7 +90,7 @@ class Corrected6502(mpu6502.MPU):  # type: ignore[misc]
             self.p &= ~DECIMAL
         self.pc = self.WordAt(vector)
 
-    # Reads that are not operand reads, and addresses that wrap round at 64 KiB.
+    # Reads other than operand reads, and addresses that wrap at 64 KiB.
 
     def WordAt(self, address: int) -> int:  # noqa: N802
         memory = self.memory
@@ -161,7 +160,7 @@ class Corrected6502(mpu6502.MPU):  # type: ignore[misc]
     # Instructions.
 
     def call(self) -> None:
-        """Do JSR: the low byte is read, the return address pushed, the high byte read."""
+        """JSR: read the low byte, push the return address, read the high byte."""
         high, low = _CALL_POSITIONS
         pc = self.pc
         target_low = self.memory[pc]
@@ -171,27 +170,27 @@ class Corrected6502(mpu6502.MPU):  # type: ignore[misc]
         self.pc = target_low | self.memory[pc] << 8
 
     def break_(self) -> None:
-        """Do BRK."""
+        """BRK."""
         self.pc = self.pc + 1 & 0xFFFF
         self.interrupt(IRQ_VECTOR, pushed_p=self.p | BREAK | UNUSED)
 
     def clear_interrupt(self) -> None:
-        """Do CLI."""
+        """CLI."""
         self.interrupt_p = self.p
         self.p &= ~INTERRUPT
 
     def set_interrupt(self) -> None:
-        """Do SEI."""
+        """SEI."""
         self.interrupt_p = self.p
         self.p |= INTERRUPT
 
     def pull_flags(self) -> None:
-        """Do PLP."""
+        """PLP."""
         self.interrupt_p = self.p
         self.p = self.stPop() | BREAK | UNUSED
 
     def stop_by_opcode(self) -> None:
-        """Stand on an instruction that is not there."""
+        """Stop at a missing instruction."""
         self.pc = self.pc - 1 & 0xFFFF
         self.stopped_by_opcode = True
         self.limit = 0
@@ -253,7 +252,7 @@ class Corrected65C02(Corrected6502, mpu65c02.MPU):  # type: ignore[misc]
         self.FlagsNZ(result)
         self.excycles += 1
 
-    # py65 reads these four past ByteAt.
+    # py65 bypasses ByteAt in these four.
 
     def opRMB(self, get_address, mask: int) -> None:  # type: ignore[no-untyped-def]  # noqa: N802
         address = get_address()
@@ -277,12 +276,12 @@ class Corrected65C02(Corrected6502, mpu65c02.MPU):  # type: ignore[misc]
         self.memory[address] = byte | self.a if set_them else byte & ~self.a
 
     def wait(self) -> None:
-        """Do WAI."""
+        """WAI."""
         self.waiting = True
         self.limit = 0
 
     def halt(self) -> None:
-        """Do STP."""
+        """STP."""
         self.halted = True
         self.limit = 0
 

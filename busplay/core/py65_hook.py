@@ -1,13 +1,12 @@
-"""See every store of a py65 processor that somebody already has, or of py65's monitor.
+"""Report every store of an existing py65 processor, or of py65's monitor.
 
-The processor runs as before: its registers, memory, callbacks and its own cycle count are
-left alone. The hook lays itself over `step`, `irq`, `nmi`, `reset` and `memory` of that one
-object, notes what an instruction read and wrote, and works out afterwards, from the table of
-instructions, how long it really took and in which cycles it wrote. Where py65 counts wrong
-(see `busplay.core.py65_corrected`), the hook's count is the right one.
+The processor runs as before: its registers, memory, callbacks and cycle count are not changed. The
+hook wraps `step`, `irq`, `nmi`, `reset` and `memory` of that one object, records an instruction's
+reads and writes, and computes from the table of instructions how long it took and in which cycles
+it wrote. Where py65 miscounts (see `busplay.core.py65_corrected`), the hook's count is correct.
 
-Instructions that are not in the table, added by somebody's own class, take the cycles that
-the class counts, and write in their last cycles.
+Instructions that are not in the table, added by a subclass, take the cycles that the class counts,
+and write in their last cycles.
 """
 
 from __future__ import annotations
@@ -22,13 +21,13 @@ from busplay.core.instructions import INSTRUCTIONS, Mode
 
 _DECIMAL = 0x08
 _BRA = 0x80
-# The flag that a branch looks at, by the opcode's two highest bits; bit 5 is what it wants.
+# The flag that a branch tests, by the opcode's two highest bits; bit 5 is the value wanted.
 _BRANCH_FLAGS = (0x80, 0x40, 0x01, 0x02)
 _LAID_OVER = ("step", "irq", "nmi", "reset")
 
 
 class StoreSink(Protocol):
-    """Who takes the stores: `busplay.core.store_buffer.StoreBuffer`."""
+    """Receiver of stores, such as `busplay.core.store_buffer.StoreBuffer`."""
 
     @property
     def last_cycle(self) -> int:
@@ -39,32 +38,32 @@ class StoreSink(Protocol):
 
 
 class Py65Memory(Protocol):
-    """What py65 needs of a memory: a list, a bytearray, py65's ObservableMemory."""
+    """A memory for py65: a list, a bytearray, py65's ObservableMemory."""
 
     def __getitem__(self, address: int, /) -> int: ...
     def __setitem__(self, address: int, byte: int, /) -> None: ...
 
 
 class Py65Hook(Protocol):
-    """A hook in place."""
+    """An installed hook."""
 
     @property
     def cycle(self) -> int:
-        """Number of the next cycle, counted right; it goes on from the processor's own."""
+        """Number of the next cycle, counted correctly from the processor's own."""
 
     def detach(self) -> None:
-        """Leave the processor as it was; stores seen so far stay in the sink."""
+        """Restore the processor; stores reported so far stay in the sink."""
 
 
 def hook_mpu(target: object, sink: StoreSink) -> Py65Hook:
     """Report every store of a py65 processor, or of a monitor's, to `sink`.
 
     Args:
-        target: a py65 `MPU` (6502 or 65C02, or a class made from them), with any memory that
-            py65 takes, or a `py65.monitor.Monitor`; the monitor may reset or change its
-            processor, the hook goes with it, and the count goes on (7 cycles a reset).
-        sink: takes `(cycle, address, data)`, cycles never falling; all writes to all
-            addresses that instructions and interrupts make, pushes included.
+        target: a py65 `MPU` (6502 or 65C02, or a subclass), with any memory that py65 takes, or a
+            `py65.monitor.Monitor`; if the monitor resets or replaces its processor, the hook
+            follows, and the count continues (7 cycles a reset).
+        sink: takes `(cycle, address, data)` in order of cycles: all writes of instructions and
+            interrupts to all addresses, pushes included.
 
     Raises:
         TypeError: the target is neither.
@@ -82,24 +81,24 @@ def _processor_of(mpu: object) -> str | None:
     return "6502" if isinstance(mpu, mpu6502.MPU) else None
 
 
-class _NotedMemory:
-    """A memory, and while `noting` a note of every read and write in order."""
+class _RecordingMemory:
+    """A memory that records every read and write in order while `recording`."""
 
     def __init__(self, memory: Py65Memory) -> None:
         self.memory = memory
-        self.noting = False
+        self.recording = False
         self.reads: list[int] = []
         self.writes: list[tuple[int, int, int]] = []
 
     def __getitem__(self, address: int) -> int:
         value = self.memory[address]
-        if self.noting:
+        if self.recording:
             self.reads.append(value)
         return value
 
     def __setitem__(self, address: int, byte: int) -> None:
-        if self.noting:
-            # The byte read last is the old value that an NMOS 6502 writes back first.
+        if self.recording:
+            # The byte read last is the old value, which an NMOS 6502 writes back first.
             old = self.reads[-1] if self.reads else 0
             self.writes.append((address & 0xFFFF, byte & 0xFF, old & 0xFF))
         self.memory[address] = byte
@@ -125,7 +124,7 @@ class _MpuHook:
         first_cycle = self._mpu.processorCycles if cycle is None else cycle
         self._cycle = max(first_cycle, sink.last_cycle)
         self._active = True
-        self._memory = _NotedMemory(self._mpu.memory)
+        self._memory = _RecordingMemory(self._mpu.memory)
         self._mpu.memory = self._memory
         self._under = {name: getattr(mpu, name) for name in _LAID_OVER}
         self._own: dict[str, Callable[[], object]] = {
@@ -148,7 +147,7 @@ class _MpuHook:
         if not self._active:
             return
         self._active = False
-        # Somebody may have laid something over us since; then we only fall silent.
+        # Another wrapper may be on top of ours; then ours only stops reporting.
         for name, function in self._own.items():
             if vars(self._mpu).get(name) is function:
                 if name in self._shadowed:
@@ -164,7 +163,7 @@ class _MpuHook:
         mpu = self._mpu
         counted, x, y, p = mpu.processorCycles, mpu.x, mpu.y, mpu.p
         next_pc = mpu.pc + 2 & 0xFFFF
-        result = self._noted("step")
+        result = self._recorded("step")
         reads = self._memory.reads
         if not reads:
             # Waiting (WAI): no instruction was fetched.
@@ -174,7 +173,7 @@ class _MpuHook:
         cycles = self._timing.base_cycles[opcode]
         cycles_behind = 0
         if not cycles or self._modes[opcode] is Mode.ZERO_PAGE_RELATIVE:
-            # Not py65's own: believe the class that added it.
+            # Not py65's own: use the subclass's count.
             cycles = mpu.processorCycles - counted
         elif self._timing.page_cycle[opcode]:
             cycles += self._crosses_page(opcode, reads, x, y)
@@ -187,8 +186,8 @@ class _MpuHook:
         return result
 
     def _interrupt(self, name: str) -> object:
-        result = self._noted(name)
-        # py65 does nothing when I is set.
+        result = self._recorded(name)
+        # py65 ignores it when I is set.
         if self._active and self._memory.writes:
             self._cycle += INTERRUPT_CYCLES
             self._report(self._cycle, INTERRUPT_OPCODE)
@@ -200,21 +199,21 @@ class _MpuHook:
             self._cycle += RESET_CYCLES
         return result
 
-    def _noted(self, name: str) -> object:
-        """Run what lies under `name` and note its reads and writes."""
+    def _recorded(self, name: str) -> object:
+        """Run the wrapped method and record its reads and writes."""
         mpu = self._mpu
         if self._active and mpu.memory is not self._memory:
-            # The owner gave it another memory.
-            self._memory = _NotedMemory(mpu.memory)
+            # The owner replaced the memory.
+            self._memory = _RecordingMemory(mpu.memory)
             mpu.memory = self._memory
         memory = self._memory
         memory.reads.clear()
         memory.writes.clear()
-        memory.noting = True
+        memory.recording = True
         try:
             return self._under[name]()
         finally:
-            memory.noting = False
+            memory.recording = False
 
     def _crosses_page(self, opcode: int, reads: list[int], x: int, y: int) -> int:
         mode = self._modes[opcode]
@@ -246,7 +245,7 @@ def _branch_cycles(opcode: int, p: int, next_pc: int, pc: int) -> int:
 
 
 class _MonitorHook:
-    """The hook on a monitor: on whatever processor it has at the time."""
+    """The hook on a monitor's present processor."""
 
     def __init__(self, monitor: Any, sink: StoreSink) -> None:
         self._monitor = monitor
@@ -276,7 +275,7 @@ class _MonitorHook:
             self._hook.detach()
 
     def _reset(self, *args: object, **kwargs: object) -> None:
-        """Do the monitor's `reset` and `mpu` commands, which make a new processor."""
+        """Run the monitor's `reset` and `mpu` commands, which make a new processor."""
         self._under_reset(*args, **kwargs)
         if not self._active:
             return
@@ -286,6 +285,6 @@ class _MonitorHook:
         mpu = self._monitor._mpu
         if _processor_of(mpu) is None:
             self._hook, self._cycle_unhooked = None, cycle
-            self._monitor._output(f"busplay sees no stores of a {mpu.name}, only of 6502 and 65C02")
+            self._monitor._output(f"busplay taps a 6502 or a 65C02, not a {mpu.name}")
         else:
             self._hook = _MpuHook(mpu, self._sink, cycle=cycle)

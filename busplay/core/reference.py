@@ -1,13 +1,13 @@
-"""The reference core: py65 runs the program, cycle by counted cycle.
+"""The reference core: py65 runs the program, with exact cycles.
 
-py65 executes whole instructions. What falls inside one, its writes and host-port reads, gets
-its cycle from the table of instructions: writes are told apart from plain RAM by one look at
-the memory map, so that plain RAM costs py65 little more than its own list did.
+py65 executes complete instructions. The writes and host-port reads within one get their cycles
+from the table of instructions. One lookup in the memory map separates other writes from those to
+plain RAM, which cost little more than with py65's own list.
 
-The loop in `_execute` runs until a cycle that nobody can disturb before: the end of the run,
-or the first at which an interrupt line could be seen. A write to the host port can change
-that, and so ends the loop early by setting the limit to 0; so do WAI, STP, EXIT and missing
-instructions. Everything that is rare is done between loops.
+The loop in `_execute` runs to the end of the run, or to the first cycle at which an interrupt line
+could be sampled. A write to the host port can change that, and so ends the loop early by setting
+the limit to 0; so do WAI, STP, EXIT and missing instructions. Rare events are handled between
+loops.
 """
 
 from __future__ import annotations
@@ -46,24 +46,24 @@ from busplay.description.board import HOST_PORT_REGISTERS
 
 _MPU_CLASSES = {"6502": Corrected6502, "65c02": Corrected65C02}
 
-# Plain integers: an IntFlag's `&` costs more than the whole rest of a write.
+# Plain integers: an IntFlag's `&` costs more than the rest of a write.
 _LANDS = int(Action.LANDS)
 _TAPPED = int(Action.TAPPED)
 _HOST_PORT = int(Action.HOST_PORT)
 _ROM = int(Action.ROM)
 
-# An interrupt is taken after an instruction if its line was active two cycles before the
-# instruction after it begins: in the last cycle but one.
-_LOOK_CYCLES = 2
+# An interrupt is taken after an instruction if its line was active in the last cycle but one, two
+# cycles before the next instruction begins.
+_SAMPLE_CYCLES = 2
 
 
 class _Memory(bytearray):
-    """64 KiB that py65 reads at full speed, with an eye on every write."""
+    """64 KiB that py65 reads at full speed, with a check of every write."""
 
     __slots__ = ("_plain", "_raw", "_special")
 
     def hand_over(self, core: ReferenceCore, plain: bytes) -> None:
-        """Hand writes where `plain` is 0 to the core; the others land."""
+        """Pass writes where `plain` is 0 to the core; the others land."""
         self._plain = plain
         self._raw = memoryview(self)
         self._special = core._write
@@ -76,11 +76,11 @@ class _Memory(bytearray):
 
 
 class ReferenceCore:
-    """py65's NMOS 6502 or 65C02 with right cycles, a host port and a tap; see `Core`.
+    """py65's NMOS 6502 or 65C02 with exact cycles, a host port and a tap; see `Core`.
 
-    Missing: BBR and BBS of the 65C02, undocumented opcodes: they stop the core with a reason.
-    STP stops it too, WAI waits until the IRQ line is active or an NMI comes: then, two cycles
-    later as after any instruction, the interrupt is taken, or, with I set, the next instruction.
+    BBR and BBS of the 65C02 and undocumented opcodes are missing: they stop the core with a
+    reason. STP stops it too. WAI waits for an active IRQ line or an NMI: two cycles later, as
+    after any instruction, the interrupt is taken, or, with I set, the next instruction runs.
     """
 
     kind: ClassVar[str] = "reference"
@@ -92,7 +92,7 @@ class ReferenceCore:
         if processor not in _MPU_CLASSES:
             raise ValueError(f"processor is {processor!r}; it is one of {sorted(_MPU_CLASSES)}")
         if (host_port and host_port.first_address) != memory_map.host_port_first:
-            raise ValueError("host_port does not lie where memory_map has it")
+            raise ValueError("host_port is not where memory_map has it")
         self._processor = processor
         self._map = memory_map
         self._host_port = host_port
@@ -122,7 +122,7 @@ class ReferenceCore:
         if host_port is not None:
             self._mpu.ByteAt = self._reader(host_port)
 
-    # What `Core` promises.
+    # `Core`.
 
     @property
     def processor(self) -> str:
@@ -271,17 +271,17 @@ class ReferenceCore:
                 self._take_interrupt()
                 continue
             line_from = self._irq_line_from()
-            seen_from = min(line_from, self._nmi_from) + _LOOK_CYCLES
+            sampled_from = min(line_from, self._nmi_from) + _SAMPLE_CYCLES
             if mpu.waiting:
                 self._log_here(Happening.WAITING)
-                mpu.processorCycles = max(mpu.processorCycles, min(seen_from, stop_cycle))
+                mpu.processorCycles = max(mpu.processorCycles, min(sampled_from, stop_cycle))
             elif self._instructions is not None:
                 self._log_here(Happening.INSTRUCTION)
                 self._execute(mpu.processorCycles + 1)
             else:
-                self._execute(max(min(seen_from, stop_cycle), mpu.processorCycles + 1))
-            if mpu.processorCycles >= seen_from:
-                self._look_at_lines(line_from)
+                self._execute(max(min(sampled_from, stop_cycle), mpu.processorCycles + 1))
+            if mpu.processorCycles >= sampled_from:
+                self._sample_lines(line_from)
         return self.cycle - first_cycle
 
     def run_to(self, address: int, cycles: int) -> int:
@@ -381,7 +381,7 @@ class ReferenceCore:
         mpu.limit = limit
         cycle = mpu.processorCycles
         # `while True` on purpose: CPython 3.11 never specialises a loop that ends in a
-        # conditional jump back, and this one then takes half as long again.
+        # conditional jump back, which takes half as long again.
         while True:
             pc = mpu.pc & 0xFFFF
             opcode = memory[pc]
@@ -424,19 +424,19 @@ class ReferenceCore:
         port = self._host_port
         return self._irq_from if port is None else min(self._irq_from, port.interrupt_cycle())
 
-    def _look_at_lines(self, line_from: int) -> None:
-        """Look at the interrupt lines as the instruction that just ended did.
+    def _sample_lines(self, line_from: int) -> None:
+        """Sample the interrupt lines for the instruction that just ended.
 
         Args:
-            line_from: from when the IRQ line was active as that instruction began: what it
-                wrote itself comes too late to be seen.
+            line_from: cycle from which the IRQ line was active when that instruction began: its
+                own writes come too late.
         """
         mpu = self._mpu
-        look_cycle = self.cycle - _LOOK_CYCLES
-        if self._nmi_from <= look_cycle:
+        sample_cycle = self.cycle - _SAMPLE_CYCLES
+        if self._nmi_from <= sample_cycle:
             self._nmi_from = NEVER
             self._due_vector = NMI_VECTOR
-        elif line_from <= look_cycle:
+        elif line_from <= sample_cycle:
             old = self._timing.delays_interrupt[mpu.opcode]
             if not (mpu.interrupt_p if old else mpu.p) & INTERRUPT:
                 self._due_vector = IRQ_VECTOR
@@ -477,7 +477,7 @@ class ReferenceCore:
         return read_operand
 
     def _write(self, address: int, byte: int) -> None:
-        """Do a write that is not to plain RAM, in its cycle, the old value first if it must."""
+        """Do a write that is not to plain RAM, in its cycle; the old value first on NMOS."""
         mpu = self._mpu
         opcode = mpu.opcode
         end_cycle = mpu.processorCycles + self._base_cycles[opcode] + mpu.excycles

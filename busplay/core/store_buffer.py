@@ -1,4 +1,4 @@
-"""Collect the stores of anybody's emulator; keep those that fall in a window."""
+"""Collect the stores of another emulator; keep those in windows."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ class StoreBuffer:
 
     Attributes:
         stores_offered: stores reported so far.
-        stores_tapped: those of them that fell in a window.
+        stores_tapped: stores of these that fell in a window.
     """
 
     def __init__(self, board: Board) -> None:
@@ -29,7 +29,7 @@ class StoreBuffer:
         self.stores_tapped = 0
 
     def __len__(self) -> int:
-        """Stores in windows that wait to be taken."""
+        """Count of stores in windows not yet taken."""
         return len(self._log)
 
     @property
@@ -46,7 +46,7 @@ class StoreBuffer:
         """Report one store.
 
         Args:
-            cycle: processor cycle in which the write falls; not below the store's before.
+            cycle: processor cycle of the write; not before the previous store's.
             address: 0 to 65535.
             data: 0 to 255.
 
@@ -72,8 +72,8 @@ class StoreBuffer:
         """Report a batch of stores, in order of their cycles.
 
         Raises:
-            ValueError: a cycle goes back, within the batch or against what was reported
-                before, or does not fit 63 bits; none of the batch is kept.
+            ValueError: a cycle goes back, within the batch or from the last store reported, or
+                does not fit 63 bits; none of the batch is kept.
         """
         if not len(stores):
             return
@@ -100,5 +100,5 @@ class StoreBuffer:
         self._log.extend(kept)
 
     def take(self) -> StoreBatch:
-        """Return the stores in windows since the last call, in order, and forget them."""
+        """Return the stores in windows since the last call, in order."""
         return self._log.take()

@@ -1,4 +1,4 @@
-"""Stores on their way into a batch: three typed arrays that grow, emptied by `take`."""
+"""Stores gathered for a batch: three typed arrays that grow, emptied by `take`."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from busplay.batch import StoreBatch
 
 
 class StoreLog:
-    """Columns of stores in order; 11 bytes a store, no object for any."""
+    """Columns of stores in order; 11 bytes a store."""
 
     def __init__(self) -> None:
         self._new()
@@ -42,7 +42,7 @@ class StoreLog:
         data.frombytes(batch.data.astype(np.uint8, copy=False).tobytes())
 
     def take(self) -> StoreBatch:
-        """Return what was added since the last call."""
+        """Return the stores since the last call."""
         cycle, address, data = self._columns
         self._new()
         return StoreBatch(

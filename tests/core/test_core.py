@@ -76,17 +76,16 @@ def test_run_ends_at_the_first_instruction_boundary_at_or_after_the_wanted_cycle
 
 
 UNDOCUMENTED_REASONS = {
-    0x02: "opcode $02 (JAM) is undocumented and locks the processor up until a reset",
+    0x02: "opcode $02 (JAM) is undocumented and locks up the processor until a reset",
     0x03: 'opcode $03 (SLO) is undocumented and stops the core; undocumented = "run" in the board'
     " file lets the compiled core run it",
     0x80: 'opcode $80 (NOP) is undocumented and stops the core; undocumented = "run" in the board'
     " file lets the compiled core run it; it is BRA on the 65c02, so for a 65c02 program write"
     ' processor = "65c02" in the board file',
-    0x9C: "opcode $9C (SHY) is undocumented and not the same on every chip; the program cannot go"
+    0x9C: "opcode $9C (SHY) is undocumented and depends on the chip; the program cannot go"
     " on here; it is STZ on the 65c02, so for a 65c02 program write"
     ' processor = "65c02" in the board file',
-    0x8B: "opcode $8B (ANE) is undocumented and not the same on every chip; the program cannot go"
-    " on here",
+    0x8B: "opcode $8B (ANE) is undocumented and depends on the chip; the program cannot go on here",
 }
 
 
@@ -212,5 +211,5 @@ def test_wrong_processor_and_misplaced_port_are_refused(core_kind: str) -> None:
     with pytest.raises(ValueError, match=r"processor is '6809'; it is one of \['6502', '65c02'\]"):
         core_class("6809", MemoryMap.plain_ram())
     port = HostPortDevice(description.HostPort(0xA400), clock_hz=1000)
-    with pytest.raises(ValueError, match="host_port does not lie where memory_map has it"):
+    with pytest.raises(ValueError, match="host_port is not where memory_map has it"):
         core_class("6502", MemoryMap.plain_ram(), port)

@@ -72,8 +72,8 @@ def test_tables_cannot_be_changed() -> None:
             {"memory": MEMORY, "windows": WINDOWS, "host_port": HostPort(0xA300)},
             "host port overlaps a window",
         ),
-        ({"memory": MEMORY, "host_port": HostPort(0xFFF8)}, "host port does not lie in 64 KiB"),
-        ({"memory": (Memory("ram", 0x20, 0x10),)}, "memory does not lie in 64 KiB"),
+        ({"memory": MEMORY, "host_port": HostPort(0xFFF8)}, "host port is not within 64 KiB"),
+        ({"memory": (Memory("ram", 0x20, 0x10),)}, "memory is not within 64 KiB"),
     ],
 )
 def test_overlaps_and_ranges_outside_are_refused(parts: dict[str, object], message: str) -> None:

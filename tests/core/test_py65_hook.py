@@ -245,7 +245,7 @@ def test_monitor_says_so_when_its_processor_cannot_be_seen(monitor: Monitor) -> 
     noted = Noted()
     hook = hook_mpu(monitor, noted)
     monitor.onecmd("mpu 65Org16")
-    assert "busplay sees no stores of a 65Org16" in monitor.stdout.getvalue()
+    assert "busplay taps a 6502 or a 65C02, not a 65Org16" in monitor.stdout.getvalue()
     assert hook.cycle == 7
     monitor.onecmd("mpu 6502")
     assert hook.cycle == 14

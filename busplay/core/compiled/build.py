@@ -1,9 +1,8 @@
-"""Turn a kernel's text into machine code, and keep it for the next start.
+"""Turn a kernel's text into machine code, and cache it.
 
-The text is written anew at every start (some 15 ms) and is itself, with all else that the code
-depends on, the key under which the code is kept: a changed template, table, compiler or
-processor can never meet old code. Compiling takes about a second, loading kept code a few
-milliseconds.
+The text is generated at every start (some 15 ms) and is part of the cache key, with everything
+else that the code depends on: a changed template, table, compiler or processor never uses old
+code. Compiling takes about a second, loading from the cache a few milliseconds.
 """
 
 from __future__ import annotations
@@ -24,15 +23,15 @@ from busplay.jit.kernel_function import tell_of_compiling
 from busplay.jit.machine_code import LoadedCode, compile_text, target_text
 
 OLDEST_LLVMLITE = "0.45"
-"""LLVM 20: the first here with `preserve_none` and untyped pointers."""
+"""LLVM 20: the first llvmlite with `preserve_none` and untyped pointers."""
 
 
 ARCHITECTURES = ("x86_64", "aarch64", "arm64")
-"""Those on which LLVM has the calling convention; all of them put a word's low byte first."""
+"""Those on which LLVM has the calling convention; all are little-endian."""
 
 
 class CompileError(BusplayError):
-    """This machine's compiler does not take the kernel."""
+    """This machine's compiler does not accept the kernel."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -42,10 +41,10 @@ class Kernel:
     Attributes:
         run: takes the address of a block's memory.
         table: addresses of the 256 instructions' code, for the block.
-        profile: address of the code that stands in for all of them while a profile is taken.
-        watch: the same while an address is waited for.
+        profile: address of the code that replaces all of them while a profile is taken.
+        watch: the same while running to an address.
         log: the same while instructions are logged.
-        was_kept: it came from the cache.
+        was_kept: whether it came from the cache.
     """
 
     run: Callable[[int], None]
@@ -61,7 +60,7 @@ class Kernel:
 def load_kernel(processor: str, *, undocumented: bool = False) -> Kernel:
     """Return a processor's kernel, from the cache or newly compiled.
 
-    With undocumented instructions it is another kernel than without.
+    Undocumented instructions make a kernel of their own.
 
     Raises:
         CompileError: the compiler refuses the kernel.
@@ -70,16 +69,16 @@ def load_kernel(processor: str, *, undocumented: bool = False) -> Kernel:
 
 
 def build_kernel(processor: str, code_cache: CodeCache, *, undocumented: bool = False) -> Kernel:
-    """Return a processor's kernel; `code_cache` is where it may be kept.
+    """Return a processor's kernel, using a cache.
 
     Raises:
         CompileError: the compiler refuses the kernel.
     """
     architecture = llvm.get_process_triple().split("-")[0]
     if architecture not in ARCHITECTURES:
-        # LLVM ends the whole program where it lacks a calling convention.
+        # LLVM aborts the process if it lacks a calling convention.
         raise CompileError(
-            f"the compiled core is there for {', '.join(ARCHITECTURES)} and not for {architecture};"
+            f"the compiled core supports {', '.join(ARCHITECTURES)} and not {architecture};"
             " use the reference core"
         )
     text = kernel_text(processor, undocumented=undocumented)

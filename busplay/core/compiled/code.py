@@ -1,7 +1,7 @@
-"""What all code of the kernel can do: look at cells and memory, and do things only if.
+"""Access to cells and memory, and conditionals, for all code of the kernel.
 
-A `Code` is one function while it is written. Its first argument is the base pointer `%m`,
-see `busplay.core.compiled.block`.
+A `Code` is one function being written. Its first argument is the base pointer `%m`, see
+`busplay.core.compiled.block`.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ class Code:
         """Return an argument's value."""
         return Value(self.body, f"%{name}")
 
-    # What a conditional stretch may change; more for those that carry registers.
+    # What a conditional part may change; more in subclasses that carry registers.
 
     def _registers(self) -> tuple[Value, ...]:
         return ()
@@ -41,7 +41,7 @@ class Code:
     def when(self, condition: Truth, *, unlikely: bool = False) -> Iterator[None]:
         """Write code that runs only if the condition holds.
 
-        What it did to the registers holds behind it too, unless it ended by leaving.
+        Its changes to registers hold after it too, unless it ended in a jump.
         """
         body = self.body
         then, behind = body.label(), body.label()
@@ -77,7 +77,7 @@ class Code:
         self.set_cell(number, self.cell(number) + 1)
 
     def set_cell_of(self, first: int, number: Value, value: Number) -> None:
-        """Set the cell that is `number` cells behind another."""
+        """Set the cell that is `number` cells after another."""
         self.body.store(
             "%m", (self.number(0) - (number << 3)).at(cell_offset(first)), value, bits=64
         )
@@ -104,13 +104,13 @@ class Code:
     # Memory.
 
     def fetch(self, address: Number) -> Value:
-        """Read a byte of memory as it stands: code, pointers, the stack, vectors."""
+        """Read a byte of memory without the host port: code, pointers, the stack, vectors."""
         return self.body.load("%m", address, bits=8)
 
     def fetch_word(self, low_address: Number, high_address: Number) -> Value:
         """Read two bytes as `fetch` does.
 
-        Byte by byte: a host processor takes long over a word that was just written so.
+        Byte by byte: host processors stall on a word just written in bytes.
         """
         return self.fetch(low_address) | self.fetch(high_address) << 8
 
@@ -119,18 +119,18 @@ class Code:
         self.body.store("%m", address, byte, bits=8)
 
     def land_in_mirror(self, address: Value, byte: Value) -> None:
-        """Put a byte where the first bytes of memory stand once more."""
+        """Put a byte into the mirror of the first bytes of memory."""
         self.body.store("%m", address.at(MEMORY_BYTES), byte, bits=8)
 
     def action(self, address: Value) -> Value:
-        """Return what a write to an address does: bits of `Action`, and `MIRRORED`."""
+        """Return an address's action on a write: bits of `Action`, and `MIRRORED`."""
         return self.body.load("%m", address.at(ACTIONS_OFFSET), bits=8)
 
     def refresh_mirror(self) -> None:
-        """Copy the first bytes of memory behind the last, as the caller may have set them."""
+        """Copy the first bytes of memory to the mirror, as the caller may have set them."""
         word = self.body.load("%m", 0, bits=8 * MIRRORED_BYTES)
         self.body.store("%m", MEMORY_BYTES, word, bits=8 * MIRRORED_BYTES)
 
     def function_of(self, opcode: Value, *, table: int = TABLE_OFFSET) -> str:
-        """Return the function that does an opcode, as a table has it."""
+        """Return an opcode's function from a table."""
         return self.body.load_pointer("%m", (opcode << 3).at(table))

@@ -1,16 +1,13 @@
-"""The compiled core: the kernel runs the program, the host does what is rare.
+"""The compiled core: the kernel runs the program, the host handles rare events.
 
-How to think about it. The kernel runs instructions until its cycles are used up; so many are
-given that nobody can disturb before: up to the end of the run, or the first cycle at which an
-interrupt line could be seen; of a line that is active while I is set, up to the instruction that
-clears I. It comes back early for the few things that need the host: a
-write to the host port, a key that is to be taken, WAI, STP, a missing instruction. What the
-kernel needs to know of the host port (when a refresh is pending, the random state, the tick)
-is laid out for it before each stretch, and taken back after it; what it all means stands in
-`busplay.core.host_port` alone.
+How to think about it. The kernel runs instructions until its cycles are used up. It gets cycles up
+to the end of the run, or to the first cycle at which an interrupt line could be sampled; if a line
+is active while I is set, up to the instruction that clears I. It returns early for the few things
+that need the host: a write to the host port, a key to take, WAI, STP, a missing instruction. The
+host port's state that the kernel needs (when a refresh is pending, the random state, the tick) is
+copied in before each stretch and back after it; its meaning is in `busplay.core.host_port` alone.
 
-The reference core has the same loop, line by line where it matters: read the two beside each
-other.
+The reference core has the same loop, line by line where it matters: read the two side by side.
 """
 
 from __future__ import annotations
@@ -54,14 +51,14 @@ from busplay.description.board import Undocumented
 
 NMI_VECTOR, RESET_VECTOR, IRQ_VECTOR = 0xFFFA, 0xFFFC, 0xFFFE
 
-# An interrupt is taken after an instruction if its line was active two cycles before the
-# instruction after it begins: in the last cycle but one.
-_LOOK_CYCLES = 2
+# An interrupt is taken after an instruction if its line was active in the last cycle but one, two
+# cycles before the next instruction begins.
+_SAMPLE_CYCLES = 2
 
-# The kernel's cycles are signed; nothing runs that long.
+# The kernel's cycles are signed.
 _CYCLES_MAX = 1 << 62
 
-# Longest stretch at one go: it bounds the room that its stores can need.
+# Longest stretch, which bounds the room that its stores need.
 _STRETCH_CYCLES = 1 << 20
 
 # The same while instructions are logged: one that fits a processor's second cache is the fastest.
@@ -75,8 +72,7 @@ class CompiledCore(CellRegisters):
     """An NMOS 6502 or W65C02S in machine code; see `Core`.
 
     Undocumented opcodes stop the core with a reason, those of the 65C02 too; with
-    `undocumented="run"` only those do that lock the processor up or are not the same on every
-    chip.
+    `undocumented="run"` only those that lock up the processor or depend on the chip.
     """
 
     kind: ClassVar[str] = "compiled"
@@ -94,7 +90,7 @@ class CompiledCore(CellRegisters):
         if processor not in self.processors:
             raise ValueError(f"processor is {processor!r}; it is one of {sorted(self.processors)}")
         if (host_port and host_port.first_address) != memory_map.host_port_first:
-            raise ValueError("host_port does not lie where memory_map has it")
+            raise ValueError("host_port is not where memory_map has it")
         self._processor = processor
         self._map = memory_map
         self._host_port = host_port
@@ -114,7 +110,7 @@ class CompiledCore(CellRegisters):
         self._interrupts_taken = 0
 
     def _lay_out(self) -> None:
-        """Make the block, as power-on leaves it; see `busplay.core.compiled.block`."""
+        """Make the block in its power-on state; see `busplay.core.compiled.block`."""
         room = np.zeros(BLOCK_BYTES + _PAGE_BYTES, np.uint8)
         start = -room.ctypes.data % _PAGE_BYTES
         block = room[start : start + BLOCK_BYTES]
@@ -143,7 +139,7 @@ class CompiledCore(CellRegisters):
         self._cells[~Cell.PORT_FIRST] = _NO_ADDRESS if first is None else first
         self._cells[~Cell.STOP_PC] = _NO_ADDRESS
 
-    # What `Core` promises.
+    # `Core`.
 
     @property
     def processor(self) -> str:
@@ -234,26 +230,26 @@ class CompiledCore(CellRegisters):
                 self._take_interrupt(cycle)
                 continue
             line_from = self._irq_line_from()
-            seen_from = min(line_from, self._nmi_from) + _LOOK_CYCLES
-            limit = min(seen_from, stop_cycle)
-            # A line that is active but masked changes nothing until an instruction clears I.
-            is_masked = bool(self._cells[~Cell.I]) and line_from + _LOOK_CYCLES <= cycle
+            sampled_from = min(line_from, self._nmi_from) + _SAMPLE_CYCLES
+            limit = min(sampled_from, stop_cycle)
+            # An active line that is masked has no effect until an instruction clears I.
+            is_masked = bool(self._cells[~Cell.I]) and line_from + _SAMPLE_CYCLES <= cycle
             self._cells[~Cell.ENDS_AT_CLEAR_I] = INTERRUPT if is_masked else 0
             if is_masked and not self._waiting:
-                limit = min(self._nmi_from + _LOOK_CYCLES, stop_cycle)
+                limit = min(self._nmi_from + _SAMPLE_CYCLES, stop_cycle)
             if self._waiting:
                 self._wait(cycle, max(cycle, limit))
             else:
                 self._execute(cycle, max(limit, cycle + 1))
-            if self.cycle >= seen_from:
-                self._look_at_lines(line_from)
+            if self.cycle >= sampled_from:
+                self._sample_lines(line_from)
         return self.cycle - first_cycle
 
     def take_stores(self) -> StoreBatch:
         """See `Core`."""
         return self._columns.take()
 
-    # What other cores need not have.
+    # Optional for cores.
 
     def run_to(self, address: int, cycles: int) -> int:
         """See `RunsToAddress`.
@@ -273,7 +269,7 @@ class CompiledCore(CellRegisters):
                 self._table[:] = self._kernel.table
 
     def start_profile(self) -> None:
-        """Count from now on what `profile` gives; what was counted before is forgotten.
+        """Start counting for `profile`, from 0.
 
         Running takes 1.4 to 1.9 times as long (measured on shipped programs).
         """
@@ -284,7 +280,7 @@ class CompiledCore(CellRegisters):
         self._actions[(self._actions & Action.TAPPED) != 0] |= PROFILED
 
     def profile(self) -> CoreProfile | None:
-        """Return a copy of what was counted, or None if `start_profile` was not called."""
+        """Return a copy of the counts, or None if `start_profile` was not called."""
         return None if self._profile is None else self._profile.copy()
 
     @property
@@ -369,7 +365,7 @@ class CompiledCore(CellRegisters):
         """Run instructions, at least one, until `limit` or until something needs the host.
 
         Args:
-            charged_to: address that a profile counts the first at, if not its own.
+            charged_to: address at which a profile counts the first one, if not its own.
         """
         cells = self._cells
         longest = _STRETCH_CYCLES if self._instructions is None else _LOGGED_STRETCH_CYCLES
@@ -393,7 +389,7 @@ class CompiledCore(CellRegisters):
             self._note_reason(reason)
 
     def _run_kernel(self) -> None:
-        """Run the kernel once, with the host port's state laid out for it."""
+        """Run the kernel once, with the host port's state copied in."""
         cells, port = self._cells, self._host_port
         self._columns.make_room(cells[~Cell.LEFT], cells)
         if self._instructions is not None:
@@ -401,13 +397,13 @@ class CompiledCore(CellRegisters):
         if port is None:
             self._kernel.run(self._base_address)
         else:
-            standing = port.standing(self.cycle)
-            cells[~Cell.RANDOM] = standing.random
-            cells[~Cell.KEPT_TICK] = standing.kept_tick
-            cells[~Cell.REFRESH_FROM] = min(standing.refresh_from, _CYCLES_MAX)
-            cells[~Cell.REFRESH_ENABLED] = standing.refresh_enabled
-            cells[~Cell.KEY_READY] = standing.key_ready
-            cells[~Cell.KEY_UNTIL] = min(standing.key_ready_until, _CYCLES_MAX)
+            readings = port.readings(self.cycle)
+            cells[~Cell.RANDOM] = readings.random
+            cells[~Cell.KEPT_TICK] = readings.kept_tick
+            cells[~Cell.REFRESH_FROM] = min(readings.refresh_from, _CYCLES_MAX)
+            cells[~Cell.REFRESH_ENABLED] = readings.refresh_enabled
+            cells[~Cell.KEY_READY] = readings.key_ready
+            cells[~Cell.KEY_UNTIL] = min(readings.key_ready_until, _CYCLES_MAX)
             self._kernel.run(self._base_address)
             port.resume(random=cells[~Cell.RANDOM], kept_tick=cells[~Cell.KEPT_TICK])
             if cells[~Cell.CONSOLE_COUNT]:
@@ -418,7 +414,7 @@ class CompiledCore(CellRegisters):
             self._instructions.note_filled(cells)
 
     def _answer(self) -> None:
-        """Read the host port for the instruction that asked; it will be run again."""
+        """Read the host port for an instruction, which will be run again."""
         cells, port = self._cells, self._host_port
         if port is not None:
             offset, cycle = cells[~Cell.ASKED_OFFSET], cells[~Cell.ASKED_CYCLE]
@@ -458,7 +454,7 @@ class CompiledCore(CellRegisters):
             self._stop = CoreStop("opcode", text, address, opcode, self.cycle)
 
     def _instruction(self) -> tuple[int, int, str]:
-        """Return address, opcode and name of the instruction that the kernel told of."""
+        """Return address, opcode and name of the instruction that the kernel noted."""
         noted = self._cells[~Cell.AT]
         opcode = noted >> 16
         return noted & 0xFFFF, opcode, self._mnemonics[opcode]
@@ -467,19 +463,19 @@ class CompiledCore(CellRegisters):
         port = self._host_port
         return self._irq_from if port is None else min(self._irq_from, port.interrupt_cycle())
 
-    def _look_at_lines(self, line_from: int) -> None:
-        """Look at the interrupt lines as the instruction that just ended did.
+    def _sample_lines(self, line_from: int) -> None:
+        """Sample the interrupt lines for the instruction that just ended.
 
         Args:
-            line_from: from when the IRQ line was active as that instruction began: what it
-                wrote itself comes too late to be seen.
+            line_from: cycle from which the IRQ line was active when that instruction began: its
+                own writes come too late.
         """
         cells = self._cells
-        look_cycle = self.cycle - _LOOK_CYCLES
-        if self._nmi_from <= look_cycle:
+        sample_cycle = self.cycle - _SAMPLE_CYCLES
+        if self._nmi_from <= sample_cycle:
             self._nmi_from = NEVER
             self._due_vector = NMI_VECTOR
-        elif line_from <= look_cycle:
+        elif line_from <= sample_cycle:
             if not cells[~Cell.OLD_I] if cells[~Cell.DELAYED] else not cells[~Cell.I]:
                 self._due_vector = IRQ_VECTOR
         else:

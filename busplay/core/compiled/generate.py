@@ -18,8 +18,7 @@ from busplay.core.instructions import Access, instructions_of
 def kernel_text(processor: str, *, undocumented: bool = False) -> str:
     """Write the kernel in LLVM's intermediate representation.
 
-    With undocumented instructions it is a kernel of its own, so that nobody else waits for
-    them to be compiled.
+    Undocumented instructions make a kernel of their own, since they take longer to compile.
 
     It has two public names: `void run(ptr base)`, and `table`, 259 pointers: those of the 256
     instructions, and those of the functions that count for a profile, wait for an address and

@@ -1,8 +1,8 @@
-"""From a row of the table of instructions to the function that does it.
+"""From a row of the table of instructions to its function.
 
-The row says mode, cycles and access (`busplay.core.instructions`), the template what happens
-(`operations`); here the two meet: where the operand lies, in which cycle it is read or
-written, what the penalties are, and how PC goes on.
+The row has mode, cycles and access (`busplay.core.instructions`), the template the operation
+(`operations`); this module joins the two: the operand's address, the cycle in which it is read or
+written, the penalties, and the next PC.
 """
 
 from __future__ import annotations
@@ -81,7 +81,7 @@ def function_name(opcode: int) -> str:
 
 
 def write_break(cpu: Machine, break_bit: int, vector: Number, *, clears_decimal: bool) -> None:
-    """Push PC and P and go to the vector, as BRK and interrupts do; the cycles are spent."""
+    """Push PC and P and go to the vector, for BRK and interrupts; the cycles are spent."""
     high, low, flags = BREAK_PUSHES
     cpu.push(cpu.pc >> 8, position=high)
     cpu.push(cpu.pc & 0xFF, position=low)
@@ -185,11 +185,11 @@ def _write_without_access(cpu: Machine, row: Instruction, *, nmos: bool) -> None
     cpu.finish()
 
 
-# Where the operand lies.
+# The operand's address.
 
 
 def _spend_on_address(cpu: Machine, row: Instruction) -> Value:
-    """Return the operand's address, and spend the instruction's cycles with what indexing adds."""
+    """Return the operand's address; spend the instruction's cycles and those of indexing."""
     match row.mode:
         case Mode.ZERO_PAGE:
             address, unindexed = cpu.operand(), None
@@ -224,7 +224,7 @@ def _spend_on_address(cpu: Machine, row: Instruction) -> Value:
     return address
 
 
-# How PC goes on.
+# The next PC.
 
 
 def _write_branch(cpu: Machine, condition: Truth, row: Instruction) -> None:
@@ -254,6 +254,6 @@ def _set_jump_target(cpu: Machine, mode: Mode, *, nmos: bool) -> None:
         pointer = (word + cpu.x) & 0xFFFF
     high_pointer = (pointer + 1) & 0xFFFF
     if nmos:
-        # It stays in the page: ($12FF) takes its high byte from $1200.
+        # No carry into the page: ($12FF) takes its high byte from $1200.
         high_pointer = pointer & 0xFF00 | high_pointer & 0xFF
     cpu.pc = cpu.fetch_word(pointer, high_pointer)

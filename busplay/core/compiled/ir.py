@@ -1,12 +1,11 @@
 """Write LLVM's intermediate representation from expressions.
 
-A `Value` is a 64-bit integer that the machine code will have; arithmetic on values writes
-instructions. So `(low + x) & 0xFF` in a template is what runs, and templates read as what they
-do. Conditions are `Truth`s and come from methods (`below`, `equals`), not from operators, so
-that no Python `if` can look at what is only known when the code runs.
+A `Value` is a 64-bit integer of the machine code; arithmetic on values writes instructions. So
+`(low + x) & 0xFF` in a template is what runs, and templates read as what they do. Conditions are
+`Truth`s, made by methods (`below`, `equals`) and not by operators, so that no Python `if` can use
+what is only known at run time.
 
-Not here: types other than i64 and i1, loops, anything that an optimiser would have to clean
-up; the templates write code that is nearly right as it stands.
+Not here: types other than i64 and i1, loops, anything that needs an optimiser.
 """
 
 from __future__ import annotations
@@ -15,7 +14,7 @@ from typing import TypeAlias
 
 Number: TypeAlias = "Value | int"
 
-# Called out of line by functions that have the host's registers full.
+# For out-of-line calls from functions that use most of the host's registers.
 CALLED = "preserve_mostcc i64"
 UNLIKELY = "!prof !0"
 METADATA = '!0 = !{!"branch_weights", i32 1, i32 100000}\n'
@@ -30,12 +29,12 @@ class Body:
         self._count = 0
 
     def name(self) -> str:
-        """Return a name that nothing has yet."""
+        """Return an unused name."""
         self._count += 1
         return f"%v{self._count}"
 
     def label(self) -> str:
-        """Return a label that nothing has yet."""
+        """Return an unused label."""
         self._count += 1
         return f"b{self._count}"
 
@@ -65,7 +64,7 @@ class Body:
     def branch(
         self, condition: Truth, then: str, otherwise: str, *, unlikely: bool = False
     ) -> None:
-        """Go to one of two blocks; `unlikely` is said of `then`."""
+        """Go to one of two blocks; `unlikely` applies to `then`."""
         hint = f", {UNLIKELY}" if unlikely else ""
         self.write(f"br i1 {condition.text}, label %{then}, label %{otherwise}{hint}")
 
@@ -74,7 +73,7 @@ class Body:
         self.write(f"br label %{label}")
 
     def merge(self, *ways: tuple[Value, str]) -> Value:
-        """Return the value of the block that this one was reached from."""
+        """Return the value from the block that this one was reached from."""
         texts = ", ".join(f"[ {value.text}, %{block} ]" for value, block in ways)
         return self.value(f"phi i64 {texts}")
 
@@ -84,7 +83,7 @@ class Body:
         return self.value(f"call {CALLED} @{function}(ptr %m{texts})")
 
     def definition(self, head: str) -> str:
-        """Return the whole function, headed by its name, arguments and attributes."""
+        """Return the function's text; `head` is its name, arguments and attributes."""
         lines = "\n".join(self.lines)
         return f"define {head} {{\nentry:\n{lines}\n}}\n"
 
@@ -126,7 +125,7 @@ class Body:
 
 
 class Value:
-    """An i64 of the code that is written, with the operators of integers that cannot fail."""
+    """An i64 of the generated code, with the integer operators that cannot fail."""
 
     __slots__ = ("added", "body", "text")
 
@@ -136,7 +135,7 @@ class Value:
         self.added = added
 
     def at(self, constant: int) -> Value:
-        """Return this as an offset with a constant beside it, for loads and stores only."""
+        """Return this plus a constant, as an offset for loads and stores only."""
         return Value(self.body, self.text, self.added + constant)
 
     def __add__(self, other: Number) -> Value:
@@ -167,27 +166,27 @@ class Value:
         return self.body.value(f"{operation} i64 {self.text}, {_text(other)}")
 
     def equals(self, other: Number) -> Truth:
-        """Return whether the two are the same."""
+        """Return whether the two are equal."""
         return self._compare("eq", other)
 
     def differs(self, other: Number) -> Truth:
-        """Return whether the two are not the same."""
+        """Return whether the two are not equal."""
         return self._compare("ne", other)
 
     def below(self, other: Number) -> Truth:
-        """Return whether this is less, both without sign."""
+        """Return whether this is less, both unsigned."""
         return self._compare("ult", other)
 
     def above(self, other: Number) -> Truth:
-        """Return whether this is more, both without sign."""
+        """Return whether this is greater, both unsigned."""
         return self._compare("ugt", other)
 
     def used_up(self) -> Truth:
-        """Return whether this is 0 or less, as a number with a sign."""
+        """Return whether this is 0 or less, signed."""
         return self._compare("sle", 0)
 
     def negative(self) -> Truth:
-        """Return whether this is below 0, as a number with a sign."""
+        """Return whether this is negative, signed."""
         return self._compare("slt", 0)
 
     def has(self, bits: int) -> Truth:
@@ -199,7 +198,7 @@ class Value:
 
 
 class Truth:
-    """An i1 of the code that is written."""
+    """An i1 of the generated code."""
 
     __slots__ = ("body", "text")
 
@@ -208,7 +207,7 @@ class Truth:
         self.text = text
 
     def choose(self, then: Number, otherwise: Number) -> Value:
-        """Return one of two numbers; both are worked out."""
+        """Return one of two numbers; both are evaluated."""
         return self.body.value(f"select i1 {self.text}, i64 {_text(then)}, i64 {_text(otherwise)}")
 
     def both(self, other: Truth) -> Truth:

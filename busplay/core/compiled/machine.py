@@ -1,16 +1,15 @@
-"""The processor as templates see it while the code of one instruction is written.
+"""The processor as templates see it while the code of one instruction is generated.
 
-How to think about it. Every instruction is a function of its own that ends by jumping to the
-next instruction's: there is no loop and no common place to come back to. The registers travel
-as arguments, which the calling convention keeps in the host's own registers, and so does
-`left`, the cycles until the code has to come back: it goes down, and the jump is not made once
-it is at 0 or below.
+How to think about it. Every instruction is a function that ends by a jump to the next
+instruction's: there is no loop and no common return point. The registers are passed as arguments,
+which the calling convention keeps in the host's registers, and so is `left`, the cycles until the
+code has to return: it counts down, and at 0 or below the code returns instead of jumping.
 
-All of these functions have the same arguments, since LLVM asks that of such jumps: the
-registers, then two numbers that only some take.
+LLVM requires the same arguments of functions that tail-call each other: the registers, then two
+numbers that only some use.
 
-Writes that are not to plain RAM, host-port reads and decimal arithmetic are functions that are
-jumped to or called out of line, so that the straight way stays short.
+Writes that are not to plain RAM, host-port reads and decimal arithmetic are out of line, so that
+the common path stays short.
 """
 
 from __future__ import annotations
@@ -29,12 +28,12 @@ STACK = 0x0100
 
 
 class Machine(Code):
-    """Registers, memory and time; templates read and set them, and the code does the same.
+    """Registers, memory and time; templates read and set them, and so does the generated code.
 
     Attributes:
-        opcode: of the instruction that is written.
-        pc, a, x, y, s, nz, c: as the instruction leaves them so far; `pc` is that of the
-            instruction until `advance`. How N and Z stand in `nz`: see `Cell`.
+        opcode: of the instruction being generated.
+        pc, a, x, y, s, nz, c: present values; `pc` is the instruction's own until `advance`. For
+            N and Z in `nz` see `Cell`.
         left: cycles left, after this instruction once `spend` was called.
     """
 
@@ -61,17 +60,17 @@ class Machine(Code):
             setattr(self, name, value)
 
     def definition(self, name: str) -> str:
-        """Return the whole function, once its last jump is written."""
+        """Return the function's text, once its last jump is written."""
         return self.body.definition(f"internal {TYPE} @{name}({ARGUMENTS}) noinline nounwind")
 
-    # Ways to go.
+    # Jumps.
 
     def leave_to(self, name: str, address: Number = 0, byte: Number = 0) -> None:
-        """Jump to another function with the registers as they are."""
+        """Jump to another function with the present registers."""
         self._jump(f"@{name}", self._registers(), (address, byte))
 
     def retreat_to(self, name: str) -> None:
-        """Jump to another function with the registers as they were before the instruction."""
+        """Jump to another function with the registers from before the instruction."""
         self._jump(f"@{name}", self._entry, (0, 0))
 
     def _jump(
@@ -83,7 +82,7 @@ class Machine(Code):
         self.body.write("ret void")
 
     def finish(self) -> None:
-        """Go on with the next instruction, or back to the caller if no cycles are left."""
+        """Continue with the next instruction, or return if no cycles are left."""
         with self.when(self.left.used_up(), unlikely=True):
             self.leave_to("leave")
         self.dispatch()
@@ -92,12 +91,12 @@ class Machine(Code):
         """End the stretch if I is clear and the host waits for that."""
         waits = self.cell(Cell.ENDS_AT_CLEAR_I)
         with self.when((waits & (self.cell(Cell.I) ^ 0x04)).differs(0), unlikely=True):
-            # The limit moves by as much: the next cycle stays what it was.
+            # The limit moves too, so the next cycle stays the same.
             self.set_cell(Cell.LIMIT, self.cell(Cell.LIMIT) - self.left)
             self.left = self.number(0)
 
     def dispatch(self, *, table: int = TABLE_OFFSET) -> None:
-        """Go on with the next instruction."""
+        """Continue with the next instruction."""
         function = self.function_of(self.fetch(self.pc), table=table)
         self._jump(function, self._registers(), ("poison", "poison"))
 
@@ -108,13 +107,13 @@ class Machine(Code):
         self.left = self.left - cycles
 
     def cycle(self, *, position: int) -> Value:
-        """Return the number of a cycle, counted back from the last (1) of the cycles spent."""
+        """Return a cycle's number, from its position, counted back from the last one spent (1)."""
         return self.cell(Cell.LIMIT) - self.left - position
 
     # The instruction's own bytes.
 
     def advance(self, instruction_bytes: int) -> None:
-        """Set PC to the instruction behind this one."""
+        """Set PC to the instruction after this one."""
         self.pc = (self.pc + instruction_bytes) & 0xFFFF
 
     def operand(self, number: int = 1) -> Value:
@@ -122,7 +121,7 @@ class Machine(Code):
         return self.fetch(self.pc.at(number))
 
     def signed_operand(self, number: int = 1) -> Value:
-        """Return byte 1 or 2 of the instruction as a number with a sign."""
+        """Return byte 1 or 2 of the instruction, sign-extended."""
         return (self.operand(number) ^ 0x80) - 0x80
 
     def operand_word(self) -> Value:
@@ -132,7 +131,7 @@ class Machine(Code):
     # Operands in memory.
 
     def read(self, address: Value, *, position: int) -> Value:
-        """Read an operand in that cycle, from the host port if it lies there."""
+        """Read an operand at a position, from the host port if it is there."""
         body = self.body
         plain = self.fetch(address)
         offset = address - self.cell(Cell.PORT_FIRST)
@@ -148,7 +147,7 @@ class Machine(Code):
         return body.merge((plain, before), (found, last))
 
     def write_and_finish(self, address: Value, byte: Value) -> None:
-        """Write a byte in the last cycle and go on."""
+        """Write a byte in the last cycle, and finish."""
         with self.when(self.action(address).differs(Action.LANDS)):
             self.note_instruction()
             self.leave_to("write_last", address, byte)
@@ -156,7 +155,7 @@ class Machine(Code):
         self.finish()
 
     def write_twice_and_finish(self, address: Value, old: Value, byte: Value) -> None:
-        """Write the old byte in the last cycle but one, another in the last, and go on."""
+        """Write the old byte in the last cycle but one, the new one in the last, and finish."""
         with self.when(self.action(address).differs(Action.LANDS)):
             self.note_instruction()
             self._write_early(address, old, position=2)
@@ -169,13 +168,13 @@ class Machine(Code):
         self.left = self.body.call("write_early", address, byte, cycle, self.left)
 
     def note_instruction(self) -> None:
-        """Keep the address and opcode, for the host to name."""
+        """Note address and opcode for the host."""
         self.set_cell(Cell.AT, self._entry[0] | self.opcode << 16)
 
     # The stack.
 
     def push(self, byte: Value, *, position: int) -> None:
-        """Push a byte in that cycle; something must `finish` behind it."""
+        """Push a byte at a position; a `finish` must follow."""
         address = self.move_stack_down()
         is_plain = self.action(address).equals(Action.LANDS)
         body = self.body
@@ -194,13 +193,13 @@ class Machine(Code):
         self.left = body.merge((before, straight), (after, special))
 
     def move_stack_down(self) -> Value:
-        """Move S past a byte that is pushed, and return the byte's address."""
+        """Decrement S for a push, and return the byte's address."""
         address = self.s | STACK
         self.s = (self.s - 1) & 0xFF
         return address
 
     def stack_is_special(self, *, depth: int) -> Truth:
-        """Return whether any of the next `depth` pushes does not go to plain RAM."""
+        """Return whether any of the next `depth` pushes is not to plain RAM."""
         seen = self.number(0)
         for down in range(depth):
             seen = seen | self.action((self.s - down) & 0xFF | STACK) ^ Action.LANDS
@@ -227,14 +226,14 @@ class Machine(Code):
         self.nz = n | z_source.differs(0).as_number()
 
     def flags(self, *, break_bit: int) -> Value:
-        """Put the flags together, as PHP, BRK and interrupts push them."""
+        """Return P as PHP, BRK and interrupts push it."""
         n = self.nz.has(0x8080).choose(0x80, 0)
         z = (self.nz & 0xFF).equals(0).choose(0x02, 0)
         v = (self.cell(Cell.V) & 0x80) >> 1
         return n | v | self.cell(Cell.D) | self.cell(Cell.I) | z | self.c | (0x20 | break_bit)
 
     def set_flags(self, byte: Value) -> None:
-        """Take the flags apart, as PLP and RTI do."""
+        """Set P as PLP and RTI do."""
         self.set_n_and_z(byte, (byte & 0x02) ^ 0x02)
         self.set_cell(Cell.V, byte << 1)
         self.set_cell(Cell.D, byte & 0x08)

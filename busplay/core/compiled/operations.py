@@ -1,20 +1,20 @@
-"""What each mnemonic does, written once for all its modes.
+"""The operation of each mnemonic, written once for all its modes.
 
-A template gets the machine and, if it reads, the operand; how the operand is found and what
-time it takes is none of its business. By kind:
+A template gets the machine and, if it reads, the operand; addressing and timing are done
+elsewhere. By kind:
 
-| table | the template | who does the rest |
+| table | the template | the rest |
 | --- | --- | --- |
 | `READS` | uses the operand | the mode reads it |
-| `MODIFIES` | gives the byte to write back | the mode reads and writes |
-| `WRITES` | gives the byte | the mode writes it |
-| `PUSHES` | gives the byte | pushed in the last cycle |
-| `BRANCHES`, `BIT_BRANCHES` | give the condition | the branch |
-| `ALONE` | all but time and length | |
+| `MODIFIES` | returns the byte to write back | the mode reads and writes |
+| `WRITES` | returns the byte | the mode writes it |
+| `PUSHES` | returns the byte | it is pushed in the last cycle |
+| `BRANCHES`, `BIT_BRANCHES` | return the condition | the branch |
+| `ALONE` | does all but time and length | |
 
 # Follows: MCS6500 Microcomputer Family Programming Manual (1976); W65C02S data sheet
-# Read in: from memory; every template is held to the open per-cycle test set
-# Departs: decimal mode with digits above 9 follows the test set, manuals are silent;
+# Read in: from memory; every template is checked against the open per-cycle test set
+# Departs: decimal mode with digits above 9 follows the test set; the manuals do not define it;
 #          undocumented instructions are in `undocumented`
 """
 
@@ -65,7 +65,7 @@ def _eor(cpu: Machine, byte: Value) -> None:
 
 
 def compare(cpu: Machine, register: Value, byte: Value) -> None:
-    """Set N, Z and C by a difference that goes nowhere."""
+    """Set N, Z and C by a difference that is discarded."""
     cpu.c = byte.above(register).choose(0, 1)
     cpu.set_nz((register - byte) & 0xFF)
 
@@ -84,12 +84,12 @@ def _cpy(cpu: Machine, byte: Value) -> None:
 
 def _bit(cpu: Machine, byte: Value) -> None:
     cpu.set_cell(Cell.V, byte << 1)
-    # If A and the byte share bit 7, so does N: the two halves of NZ cannot contradict.
+    # If A and the byte share bit 7, N is set too: the two halves of NZ agree.
     cpu.nz = (byte & 0x80) << 8 | cpu.a & byte
 
 
 def bit_immediate(cpu: Machine, byte: Value) -> None:
-    """BIT #: there is no operand in memory whose bits 6 and 7 could count."""
+    """BIT #: without an operand in memory, N and V stay."""
     cpu.set_z(cpu.a & byte)
 
 
@@ -109,7 +109,7 @@ def _sbc(cpu: Machine, byte: Value) -> None:
 
 
 def add_binary(cpu: Machine, byte: Value) -> None:
-    """ADC with D clear; SBC is the same with the byte's bits turned over."""
+    """ADC with D clear; SBC is the same with the byte inverted."""
     total = cpu.a + byte + cpu.c
     cpu.set_cell(Cell.V, (cpu.a ^ total) & (byte ^ total))
     cpu.c = total >> 8
@@ -117,7 +117,7 @@ def add_binary(cpu: Machine, byte: Value) -> None:
 
 
 def adc_decimal(cpu: Machine, byte: Value, *, nmos: bool) -> None:
-    """ADC with D set. V is of the sum before the high digit is corrected."""
+    """ADC with D set. V is of the sum before the high digit is adjusted."""
     a = cpu.a
     low = (a & 0x0F) + (byte & 0x0F) + cpu.c
     low = low.above(9).choose(((low + 6) & 0x0F) + 0x10, low)
@@ -290,7 +290,7 @@ BIT_BRANCHES: dict[str, BitCondition] = {
     **{f"BBS{number}": _bit_is_set(number) for number in range(8)},
 }
 
-# What works on registers alone.
+# Registers only.
 
 
 def _clc(cpu: Machine) -> None:
@@ -343,7 +343,7 @@ ALONE: dict[str, Alone] = {
     "TYA": lambda cpu: _lda(cpu, cpu.y),
 }
 
-# What the look at the interrupt line still sees as it was before.
+# I is sampled as it was before these.
 
 LATE_FLAGS: dict[str, Alone] = {
     "CLI": lambda cpu: cpu.set_cell(Cell.I, 0),

@@ -8,15 +8,15 @@ from busplay.core.compiled.block import CANNOT_REPEAT, Cell
 from busplay.core.memory_map import ADDRESSES, MemoryMap
 from busplay.core.profile import CoreProfile
 
-# What display memory holds before the first store that is counted; the second is no byte.
+# Display memory before the first store counted; the second is not a byte.
 _POWER_ON, _NOT_KNOWN = 0x0000, 0x0100
 
 
 class ProfileCounts:
-    """Counts by address; what the PROFILE cells stand for.
+    """Counts by address, for the PROFILE cells.
 
-    The kernel counts an instruction's cycles as the next one begins, so that the last one
-    before it comes back is still to be counted: `begin` and `end` stand round each stretch.
+    The kernel counts an instruction's cycles when the next one begins, so the last one of a
+    stretch is still to be counted: `begin` and `end` enclose each stretch.
     """
 
     def __init__(
@@ -41,7 +41,7 @@ class ProfileCounts:
         self._limit = 0
 
     def begin(self, limit: int, address: int) -> None:
-        """Take note of the state before the kernel runs: the limit, and the instruction due."""
+        """Note the state before the kernel runs: the limit, and the next instruction."""
         cells = self._cells
         self._limit = limit
         cells[~Cell.PROFILE_PC] = address
@@ -50,14 +50,14 @@ class ProfileCounts:
     def end(self, cycle: int) -> None:
         """Count the last instruction that the kernel ran."""
         cells = self._cells
-        # By cycles, not by LEFT: a write to the host port moves LEFT and LIMIT together.
+        # By cycles, not LEFT: a write to the host port moves LEFT and LIMIT together.
         began = self._limit - cells[~Cell.PROFILE_LEFT]
         self.add_cycles(cells[~Cell.PROFILE_PC], cycle - began)
 
     def add_cycles(self, address: int, cycles: int) -> None:
-        """Count cycles that the kernel has no part in."""
+        """Count cycles outside the kernel."""
         self._cycles[address] += np.uint64(cycles)
 
     def copy(self) -> CoreProfile:
-        """Return what was counted so far."""
+        """Return the counts so far."""
         return CoreProfile(self._cycles.copy(), self._stores.copy(), self._unchanged.copy())

@@ -1,4 +1,4 @@
-"""The kernel's functions that are no instruction: entry and exits, odd writes, the host port."""
+"""The kernel's functions other than instructions: entry, exits, special writes, the host port."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ from busplay.core.memory_map import Action
 from busplay.core.rewind import A_SHIFT, OPCODE_SHIFT, P_SHIFT, S_SHIFT, X_SHIFT, Y_SHIFT
 
 ASK_THE_HOST = 0x100
-"""What `port_read` gives instead of a byte."""
+"""What `port_read` returns instead of a byte."""
 
 _CELLS = {
     "pc": Cell.PC,
@@ -72,7 +72,7 @@ _EXITS = {
 
 
 def _run() -> str:
-    """Write the way in: registers from their cells, an interrupt if one is due, then on."""
+    """Write the entry: load registers from their cells, run a due interrupt, then instructions."""
     code = Code()
     registers = [code.cell(_CELLS[name]) for name in REGISTERS]
     arguments = ", ".join(["ptr %m", *(f"i64 {value.text}" for value in registers)])
@@ -88,7 +88,7 @@ def _run() -> str:
 
 
 def _exit(name: str, reason: Reason, *, delayed: int = 0) -> str:
-    """Write a way out: registers to their cells."""
+    """Write an exit: save registers to their cells."""
     cpu = Machine()
     for register in REGISTERS:
         cpu.set_cell(_CELLS[register], cpu.argument(register))
@@ -99,7 +99,7 @@ def _exit(name: str, reason: Reason, *, delayed: int = 0) -> str:
 
 
 def _undefined() -> str:
-    """Write what stands in the table where there is no instruction."""
+    """Write the table's entry for missing instructions."""
     cpu = Machine()
     cpu.set_cell(Cell.AT, cpu.pc | cpu.fetch(cpu.pc) << 16)
     cpu.leave_to("missing")
@@ -107,10 +107,10 @@ def _undefined() -> str:
 
 
 def _profile() -> str:
-    """Write what every instruction leads to while a profile is taken.
+    """Write the function that replaces every instruction while a profile is taken.
 
-    It counts the cycles of the instruction before, then does the one that is due, unless that
-    is the one that is waited for.
+    It counts the cycles of the previous instruction, then runs the next, unless that is the one
+    to stop at.
     """
     cpu = Machine()
     spent = cpu.cell(Cell.PROFILE_LEFT) - cpu.left
@@ -122,7 +122,7 @@ def _profile() -> str:
 
 
 def _watch() -> str:
-    """Write what every instruction leads to while an address is waited for."""
+    """Write the function that replaces every instruction while running to an address."""
     cpu = Machine()
     _stop_or_dispatch(cpu)
     return cpu.definition("watch")
@@ -176,7 +176,7 @@ def _decimal(name: str, *, nmos: bool) -> str:
 
 
 def _write_last() -> str:
-    """Write what stores jump to: the write of the last cycle, then on."""
+    """Write the function that stores jump to: the write of the last cycle, then the finish."""
     cpu = Machine()
     address, byte = (cpu.argument(name) for name in EXTRAS)
     cpu.left = _write(cpu, address, byte, cpu.cycle(position=1), cpu.left)
@@ -185,7 +185,7 @@ def _write_last() -> str:
 
 
 def _write_early() -> str:
-    """Write what pushes and NMOS read-modify-writes call; it returns the cycles left."""
+    """Write the function that pushes and NMOS read-modify-writes call; returns the cycles left."""
     code = Code()
     address, byte, cycle, left = (code.argument(name) for name in _EARLY)
     left = _write(code, address, byte, cycle, left)
@@ -196,7 +196,7 @@ def _write_early() -> str:
 
 
 def _write(code: Code, address: Value, byte: Value, cycle: Value, left: Value) -> Value:
-    """Do one write and return the cycles left, which are none if the host has to do the rest."""
+    """Do one write and return the cycles left, 0 if the host has to do the rest."""
     body = code.body
     action = code.action(address)
     tapped, other, behind = body.label(), body.label(), body.label()
@@ -245,7 +245,7 @@ def _write(code: Code, address: Value, byte: Value, cycle: Value, left: Value) -
     first = count + (count << 1)
     for number, value in enumerate((cycle, offset, byte)):
         code.set_cell_of(Cell.PORT_WRITE + number, first, value)
-    # No cycles left, the limit moved by as much: the next cycle stays what it was.
+    # No cycles left; the limit moves too, so the next cycle stays the same.
     code.set_cell(Cell.LIMIT, code.cell(Cell.LIMIT) - left)
     after_port = body.block
     body.jump(behind)
@@ -269,15 +269,15 @@ def _profile_store(code: Code, address: Value, byte: Value) -> None:
     code.add_to(Cell.PROFILE_STORES, place, 1)
     last = code.load_from(Cell.PROFILE_LAST, address, bits=16)
     code.add_to(Cell.PROFILE_UNCHANGED, place, last.equals(byte).as_number())
-    # The mark of an address that cannot repeat itself stays.
+    # The mark of an address where a repeated write has an effect stays.
     code.store_to(Cell.PROFILE_LAST, address, last & CANNOT_REPEAT | byte, bits=16)
 
 
-# The host port's reads, as in `busplay.core.host_port`, as far as no key is to be taken.
+# Reads of the host port, as in `busplay.core.host_port`, except that of a key.
 
 
 def _port_read() -> str:
-    """Write what operand reads call; it returns the byte, or that the host has to be asked."""
+    """Write the function that operand reads call; returns the byte, or that the host is needed."""
     code = Code()
     body = code.body
     offset, cycle = (code.argument(name) for name in _PORT)

@@ -1,4 +1,4 @@
-"""The columns that the kernel writes stores into, with room for all that it can write."""
+"""The columns that the kernel writes stores into."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ _USUAL_ROOM = 1 << 19
 
 
 class StoreColumns:
-    """Stores in order; what `Cell.LOG_COUNT` and the three pointers beside it stand for.
+    """Stores in order, for `Cell.LOG_COUNT` and the three pointers next to it.
 
     Attributes:
         count: stores written since power-on.
@@ -33,7 +33,7 @@ class StoreColumns:
         )
 
     def make_room(self, cycles: int, cells: memoryview[int]) -> None:
-        """Lay out where the kernel writes, with room for as many stores as fit in the cycles."""
+        """Make room for the most stores possible in CYCLES cycles."""
         needed = self._filled + cycles * _WRITES // _CYCLES + _OVER
         if needed > len(self._cycle):
             cycle, address, data = self._cycle, self._address, self._data
@@ -46,18 +46,18 @@ class StoreColumns:
         cells[~Cell.LOG_CYCLE], cells[~Cell.LOG_ADDRESS], cells[~Cell.LOG_DATA] = self._pointers
 
     def note_filled(self, cells: memoryview[int]) -> None:
-        """Take note of what the kernel wrote."""
+        """Count what the kernel wrote."""
         filled = cells[~Cell.LOG_COUNT]
         self.count += filled - self._filled
         self._filled = filled
 
     def take(self) -> StoreBatch:
-        """Return what was written since the last call."""
+        """Return the stores since the last call."""
         filled = self._filled
         self._filled = 0
         columns = (self._cycle[:filled], self._address[:filled], self._data[:filled])
         if len(self._cycle) > _USUAL_ROOM:
-            # Grown large; let the batch have it.
+            # Grown large: the batch takes it over.
             self._make(_USUAL_ROOM)
             return StoreBatch(*columns)
         return StoreBatch(columns[0].copy(), columns[1].copy(), columns[2].copy())

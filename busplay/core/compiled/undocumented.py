@@ -1,11 +1,11 @@
-"""What the undocumented instructions of the NMOS 6502 do, by mnemonic, as `operations` has it.
+"""Operations of the undocumented instructions of the NMOS 6502, in the form of `operations`.
 
-Most are two documented instructions on one operand: the read-modify-write one gives the byte
-that is written, and the other one uses it.
+Most are two documented instructions on one operand: the read-modify-write one yields the byte
+written, and the other one uses it.
 
 # Follows: the open test set SingleStepTests/65x02
 # Read in: its cases; the rules are from memory and agree with all 10,000 of each opcode
-# Departs: what `busplay.core.instructions` says of NOPs
+# Departs: NOPs, see `busplay.core.instructions`
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from busplay.core.compiled.operations import (
 
 
 def _then(modify: str, read: Read) -> Modify:
-    """Return the template of a read-modify-write whose result goes on into a read."""
+    """Return the template of a read-modify-write whose result feeds a read."""
 
     def both(cpu: Machine, byte: Value) -> Value:
         result = MODIFIES[modify](cpu, byte)
@@ -37,7 +37,7 @@ def _then(modify: str, read: Read) -> Modify:
     return both
 
 
-# The documented templates leave for decimal mode; here a write is still to come.
+# The documented templates jump away for decimal mode; here a write must follow.
 
 
 def _adc(cpu: Machine, byte: Value) -> None:
@@ -74,7 +74,7 @@ def _alr(cpu: Machine, byte: Value) -> None:
 
 
 def _arr(cpu: Machine, byte: Value) -> None:
-    """AND, then ROR, with C and V of what an addition would make of it."""
+    """AND, then ROR, with C and V as of an addition."""
     both = cpu.a & byte
     rotated = both >> 1 | cpu.c << 7
     # N is the old C in both modes, since it is bit 7 now.
@@ -86,7 +86,7 @@ def _arr(cpu: Machine, byte: Value) -> None:
 
 
 def _adjust_digits(cpu: Machine, both: Value, rotated: Value) -> None:
-    """Put both digits right as after a decimal addition, each by what stood there before."""
+    """Adjust both digits as after a decimal addition, each by its old value."""
     low, high = both & 0x0F, both >> 4
     adjusted = rotated & 0xF0 | rotated + 6 & 0x0F
     result = (low + (low & 1)).above(5).choose(adjusted, rotated)

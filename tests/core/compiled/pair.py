@@ -89,7 +89,7 @@ class Pair:
         if theirs.host_port is not None and ours.host_port is not None:
             assert ours.host_port.take_console() == theirs.host_port.take_console()
             assert ours.host_port.interrupt_cycle() == theirs.host_port.interrupt_cycle()
-            assert ours.host_port.standing(ours.cycle) == theirs.host_port.standing(theirs.cycle)
+            assert ours.host_port.readings(ours.cycle) == theirs.host_port.readings(theirs.cycle)
         self.stores += len(our_stores)
 
 

@@ -162,8 +162,7 @@ def test_machine_without_the_calling_convention_is_refused_before_the_compiler_s
     with pytest.raises(CompileError) as caught:
         build_kernel("6502", CodeCache([tmp_path]))
     assert str(caught.value) == (
-        "the compiled core is there for x86_64, aarch64, arm64 and not for riscv64; use the"
-        " reference core"
+        "the compiled core supports x86_64, aarch64, arm64 and not riscv64; use the reference core"
     )
 
 

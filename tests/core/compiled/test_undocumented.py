@@ -121,10 +121,9 @@ def test_opcodes_that_lock_up_or_differ_stop_with_a_reason(opcode: int) -> None:
     assert (stop.kind, stop.address, stop.opcode, stop.cycle) == ("opcode", 0x0201, opcode, 2)
     name = UNSTABLE["6502"].get(opcode)
     assert stop.reason.split("; it is")[0] == f"$0201: opcode ${opcode:02X} " + (
-        "(JAM) is undocumented and locks the processor up until a reset"
+        "(JAM) is undocumented and locks up the processor until a reset"
         if name is None
-        else f"({name}) is undocumented and not the same on every chip;"
-        " the program cannot go on here"
+        else f"({name}) is undocumented and depends on the chip; the program cannot go on here"
     )
     assert core.pc == 0x0201
     assert core.run(100) == 0
