@@ -3,10 +3,12 @@
     python -m tests.bench.road [LINK ...] [--frames N] [--rounds N] [--against FOLDER]
 
 Columns are nanoseconds of processor time a frame: the median of all rounds, and with
-`--against` the median of the ratios to the checkout in FOLDER. Each checkout has a process of
-its own that runs this file; the two take turns, round by round, so that a machine that is busy
-with something else slows both. Every slot carries a frame, unless it says otherwise: stores at
-random addresses of the panel, as fast as the link takes them, the receiver in sync.
+`--against` the median of the ratios to the checkout in FOLDER, and the quarters between which
+half of them lie. Each checkout has a process of its own, which runs its own file of this name,
+so its parts may have other names than ours; the two take turns, round by round, so that a
+machine that is busy with something else slows both. Every slot carries a frame, unless it says
+otherwise: stores at random addresses of the panel, as fast as the link takes them, the receiver
+in sync.
 
 - `stores`: stores to display memory, through the whole pipeline, accounts included.
 - `frames`: the same from a trace's frames on; `ber 1e-6` to `ber 1e-3`: with bits flipped.
@@ -48,6 +50,7 @@ PLANS = {
 TASKS = ["stores", *PLANS, "encode", "receive", "gaps", "symbols", "show"]
 WARM_FRAMES = 4_096
 HERE = Path(__file__).resolve().parents[2]
+PLACE = Path(__file__).resolve().relative_to(HERE)
 
 
 class Bench:
@@ -116,18 +119,18 @@ class Bench:
 
 
 def serve(names: list[str], count: int) -> None:
-    """Do what is asked for, a task a line, and answer with its seconds."""
+    """Do what is asked for, a task a line, and answer with its seconds; nan: not known here."""
     benches = {name: Bench(name, count) for name in names}
     for line in sys.stdin:
         name, task = line.rstrip("\n").split("\t")
-        print(benches[name].seconds(task), flush=True)
+        print(benches[name].seconds(task) if task in TASKS else float("nan"), flush=True)
 
 
 class Worker:
     """A process that measures one checkout."""
 
     def __init__(self, folder: Path, options: list[str]) -> None:
-        command = [sys.executable, __file__, "--serve", *options]
+        command = [sys.executable, str(folder / PLACE), "--serve", *options]
         self._process = subprocess.Popen(
             command,
             env=os.environ | {"PYTHONPATH": str(folder)},
@@ -175,8 +178,9 @@ def main() -> None:
             for column in zip(*rounds, strict=True):
                 text += f" {statistics.median(column) * 1e9 / options.frames:8.2f} ns"
             if options.against:
-                ratio = statistics.median(here / there for here, there in rounds)
-                text += f"   {ratio:5.2f}"
+                ratios = sorted(here / there for here, there in rounds)
+                low, middle, high = statistics.quantiles(ratios, n=4)
+                text += f"   {middle:5.2f} ({low:.2f} to {high:.2f})"
             print(text, flush=True)
     for worker in workers:
         worker.close()
