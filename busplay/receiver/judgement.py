@@ -49,6 +49,17 @@ def judge(word: np.uint64, reading: np.uint64, rules: Rules) -> int:
 
 
 @kernel
+def is_next(word: np.uint64, wanted: np.uint64, mask: np.uint64, rules: Rules) -> bool:
+    """Return whether a word is valid, not idle, and reads as wanted: has the next number.
+
+    What `judge` and `missed_before` say of such a word is known with that.
+    """
+    reads_so = (read(word, rules) ^ wanted) & mask == np.uint64(0)
+    is_idle = word == rules.shape.idle_word or word & rules.space_mask == rules.space_idle
+    return reads_so and not is_idle
+
+
+@kernel
 def is_valid(word: np.uint64, rules: Rules) -> bool:
     """Return whether a word's check and constants hold."""
     return judge(word, read(word, rules), rules) != FAILS

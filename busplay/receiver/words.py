@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 from busplay.jit import kernel
 from busplay.receiver.judgement import (
     FAILS,
-    IS_DATA,
     IS_IDLE,
+    is_next,
     judge,
     may_show_marker,
     missed_before,
@@ -179,24 +179,26 @@ def _take_plain(
         at: edge at which the first must begin.
         delivered: index of the frames written, if they are copied.
     """
-    edge, step = np.uint64(at), np.uint64(rules.shape.slot_symbols)
-    last = np.uint64(max(limit - rules.shape.slot_symbols, 0))
-    number = np.uint64(expected)
-    to_edge, to_word = room.edge[delivered:], room.word[delivered:]
-    for index in range(np.uint64(first), np.uint64(first + most)):
-        word = batch.word[index]
-        reading = read(word, rules)
-        is_next = (reading >> rules.sequence_shift) - number & rules.sequence_mask == np.uint64(0)
-        if batch.edge[index] != edge or edge > last or not is_next:
-            return int(np.int64(index)) - first
-        if judge(word, reading, rules) != IS_DATA:
-            return int(np.int64(index)) - first
-        if is_copied:
-            to_edge[index - np.uint64(first)] = edge
-            to_word[index - np.uint64(first)] = word
+    step = np.uint64(rules.shape.slot_symbols)
+    edges, words = batch.edge[first : first + most], batch.word[first : first + most]
+    edge, last = np.uint64(at), np.uint64(max(limit - rules.shape.slot_symbols, 0))
+    shift, numbers = rules.sequence_shift, rules.sequence_mask
+    wanted, one_more = (np.uint64(expected) & numbers) << shift, (numbers & np.uint64(1)) << shift
+    mask = numbers << shift | rules.syndrome_mask
+    count = most
+    for index in range(most):
+        word = words[index]
+        if edges[index] != edge or edge > last or not is_next(word, wanted, mask, rules):
+            count = index
+            break
         edge += step
-        number += np.uint64(1)
-    return most
+        wanted += one_more
+    if is_copied:
+        to_edge, to_word = room.edge[delivered:], room.word[delivered:]
+        for index in range(count):
+            to_edge[index] = edges[index]
+            to_word[index] = words[index]
+    return count
 
 
 @kernel
