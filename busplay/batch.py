@@ -124,9 +124,11 @@ class FrameBatch:
     def __len__(self) -> int:
         return len(self.edge)
 
-    def first(self, count: int) -> FrameBatch:
-        """Return the first COUNT frames; the batch itself if these are all."""
-        return self if count == len(self) else FrameBatch(self.edge[:count], self.word[:count])
+    def between(self, first: int, stop: int) -> FrameBatch:
+        """Return the frames from FIRST to STOP; the batch itself if these are all."""
+        if first == 0 and stop == len(self):
+            return self
+        return FrameBatch(self.edge[first:stop], self.word[first:stop])
 
     @classmethod
     def empty(cls) -> FrameBatch:
@@ -142,6 +144,65 @@ class FrameBatch:
             np.concatenate([np.empty(0, np.uint64), *(part.edge for part in parts)]),
             np.concatenate([np.empty(0, np.uint64), *(part.word for part in parts)]),
         )
+
+
+# Columns of `DeliveredFrames.spans`.
+SPAN_FIRST, SPAN_COUNT, SPAN_COPIES, SPAN_COLUMNS = range(4)
+NO_SPANS = np.empty((0, SPAN_COLUMNS), np.int64)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DeliveredFrames:
+    """Frames that a receiver delivered; those that came as they were sent are not copied.
+
+    Attributes:
+        sent: what went on the wire.
+        copies: the frames delivered that are not in `sent`, or may not be.
+        spans: int64[spans, 3]; which of `sent` were delivered, in order: the first, how many, and
+            how many of `copies` were delivered before.
+    """
+
+    sent: FrameBatch
+    copies: FrameBatch
+    spans: NDArray[np.int64]
+
+    @classmethod
+    def copied(cls, frames: FrameBatch) -> DeliveredFrames:
+        """Take frames of which it is not known what was sent."""
+        return cls(FrameBatch.empty(), frames, NO_SPANS)
+
+    @classmethod
+    def joined(cls, sent: FrameBatch, parts: Sequence[DeliveredFrames]) -> DeliveredFrames:
+        """Join what was delivered of parts of what was sent, in their order."""
+        if len(parts) == 1 and parts[0].sent is sent:
+            return parts[0]
+        spans = [NO_SPANS]
+        before = 0
+        for part in parts:
+            if len(part.spans):
+                first = part.spans[0, SPAN_FIRST]
+                place = np.searchsorted(sent.edge, part.sent.edge[first])
+                spans.append(np.add(part.spans, (place - first, 0, before)))
+            before += len(part.copies)
+        copies = FrameBatch.joined([part.copies for part in parts])
+        return cls(sent, copies, np.concatenate(spans))
+
+    def frames(self) -> FrameBatch:
+        """Return all in one batch: views where these are frames of one span, or copies alone."""
+        if not len(self.spans):
+            return self.copies
+        first, count, before = self.spans.T
+        if len(self.spans) == 1 and not len(self.copies):
+            return self.sent.between(int(first[0]), int(first[0] + count[0]))
+        stop = np.cumsum(count)
+        which = np.repeat(first - stop + count, count) + np.arange(stop[-1])
+        edge, word = self.sent.edge[which], self.sent.word[which]
+        if len(self.copies):
+            spans_before = np.searchsorted(before, np.arange(len(self.copies)), side="right")
+            at = np.concatenate([[0], stop])[spans_before]
+            edge = np.insert(edge, at, self.copies.edge)
+            word = np.insert(word, at, self.copies.word)
+        return FrameBatch(edge, word)
 
 
 class FrameRoom:

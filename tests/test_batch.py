@@ -2,8 +2,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from busplay.batch import FrameBatch, StoreBatch
+from busplay.batch import DeliveredFrames, FrameBatch, StoreBatch
 
 
 def test_lists_become_columns() -> None:
@@ -36,3 +38,52 @@ def test_columns_of_another_kind_are_refused() -> None:
     )
     with pytest.raises(ValueError, match="differ in length"):
         FrameBatch(np.zeros(1, np.uint64), np.zeros(2, np.uint64))
+
+
+def numbered(first: int, count: int) -> FrameBatch:
+    """Make frames that are told apart by their edges and words."""
+    numbers = np.arange(first, first + count, dtype=np.uint64)
+    return FrameBatch(numbers, numbers * np.uint64(7))
+
+
+def frames_of(batch: FrameBatch) -> list[tuple[int, int]]:
+    return list(zip(batch.edge.tolist(), batch.word.tolist(), strict=True))
+
+
+@given(st.data())
+def test_spans_and_copies_of_any_parts_come_in_the_order_in_which_they_were_delivered(
+    data: st.DataObject,
+) -> None:
+    sent = numbered(1_000, 40)
+    expected: list[tuple[int, int]] = []
+    parts = []
+    low = made = 0
+    for _ in range(data.draw(st.integers(1, 4))):
+        # A part may begin with frames that the one before it had too.
+        low = data.draw(st.integers(max(0, low - 2), low))
+        part = sent.between(low, data.draw(st.integers(low, 40)))
+        spans, copies, at = [], 0, 0
+        for kind in data.draw(st.lists(st.booleans(), max_size=6)):
+            if kind:
+                copies += 1
+                expected += frames_of(numbered(made, 1))
+                made += 1
+                continue
+            first = data.draw(st.integers(at, len(part)))
+            at = data.draw(st.integers(first, len(part)))
+            if first < at:
+                spans.append((first, at - first, copies))
+                expected += frames_of(part.between(first, at))
+        low += len(part)
+        rows = np.array(spans, np.int64).reshape(-1, 3)
+        parts.append(DeliveredFrames(part, numbered(made - copies, copies), rows))
+    joined = DeliveredFrames.joined(sent, parts)
+    assert frames_of(joined.frames()) == expected
+
+
+def test_frames_that_all_came_as_they_were_sent_are_not_copied() -> None:
+    sent = numbered(0, 9)
+    whole = DeliveredFrames(sent, FrameBatch.empty(), np.array([[0, 9, 0]]))
+    assert whole.frames() is sent
+    part = DeliveredFrames(sent, FrameBatch.empty(), np.array([[2, 5, 0]])).frames()
+    assert (part.edge.tolist(), part.word.base is sent.word) == ([2, 3, 4, 5, 6], True)

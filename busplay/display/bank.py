@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from busplay.batch import FrameBatch
+from busplay.batch import DeliveredFrames, FrameBatch
 from busplay.description.board import Board, Unit
 from busplay.display import writes
 from busplay.display.display import Display, DisplayArrays
@@ -78,8 +78,14 @@ class DisplayBank:
 
     def feed(self, frames: FrameBatch) -> None:
         """Apply frames in order."""
+        self.show(DeliveredFrames.copied(frames))
+
+    def show(self, delivered: DeliveredFrames) -> None:
+        """Apply what a receiver delivered, in order."""
         writes.apply_frames(
-            self._fields.words_in_pieces(frames.word),
+            self._fields.words_in_pieces(delivered.sent.word),
+            self._fields.words_in_pieces(delivered.copies.word),
+            delivered.spans,
             self._fields.table,
             self._unit_indexes,
             self._memory,

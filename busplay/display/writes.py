@@ -22,6 +22,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from busplay.batch import SPAN_COPIES, SPAN_COUNT, SPAN_FIRST
 from busplay.jit import kernel
 
 # Columns of a unit's row of numbers.
@@ -132,7 +133,9 @@ def gather_words(words: UInt64Array, tables: UInt64Array, gathered: UInt64Array)
 
 @kernel
 def apply_frames(
-    words: UInt64Array,
+    sent: UInt64Array,
+    copies: UInt64Array,
+    spans: Int64Array,
     fields: UInt64Array,
     unit_indexes: Int64Array,
     memory: UInt8Array,
@@ -146,7 +149,7 @@ def apply_frames(
     """Apply frames to the memories and registers of a bank's units, in order.
 
     Args:
-        words: uint64[frames].
+        sent, copies, spans: words as in `DeliveredFrames`.
         fields: uint64[4, 3]; for space, unit, address, data: shift, mask, and a value that is
             ORed in (for a field that the link lacks).
         unit_indexes: int64[numbers]; index of the unit of each number, -1 where there is none;
@@ -174,34 +177,44 @@ def apply_frames(
     place_kept = ~np.uint64(0)
     first_kept = np.uint64(0)
     bytes_kept = np.uint64(0)
-    for i in range(len(words)):
-        word = words[i]
-        offset = (word >> address_shift) & address_mask
-        data = np.uint8((word >> data_shift) & data_mask)
-        if word & place_bits == place_kept and offset < bytes_kept:
-            memory[first_kept + offset] = data
-            continue
-        space = (word >> space_shift) & space_mask | space_fixed
-        number = (word >> unit_shift) & unit_mask | unit_fixed
-        unit = unit_indexes[min(number, last)]
-        if space == in_memory and unit >= 0:
-            place_kept = word & place_bits
-            first_kept, bytes_kept = memory_first[unit], memory_bytes[unit]
-            if offset < bytes_kept:
-                memory[first_kept + offset] = data
-            else:
-                rows[unit, OUTSIDE_MEMORY] += np.uint64(1)
-        elif space == idle:
-            idle_count += 1
-        elif space > in_registers:
-            reserved_count += 1
-        elif unit < 0:
-            unknown_count += 1
+    done = total = 0
+    for piece in range(2 * len(spans) + 1):
+        span = piece // 2
+        if piece % 2:
+            first = spans[span, SPAN_FIRST]
+            words = sent[first : first + spans[span, SPAN_COUNT]]
         else:
-            registers_count += 1
-            write_register(rows[unit], palettes[unit], colour_masks[unit], offset, data)
+            stop = spans[span, SPAN_COPIES] if span < len(spans) else len(copies)
+            words = copies[done:stop]
+            done = stop
+        total += len(words)
+        for word in words:
+            offset = (word >> address_shift) & address_mask
+            data = np.uint8((word >> data_shift) & data_mask)
+            if word & place_bits == place_kept and offset < bytes_kept:
+                memory[first_kept + offset] = data
+                continue
+            space = (word >> space_shift) & space_mask | space_fixed
+            number = (word >> unit_shift) & unit_mask | unit_fixed
+            unit = unit_indexes[min(number, last)]
+            if space == in_memory and unit >= 0:
+                place_kept = word & place_bits
+                first_kept, bytes_kept = memory_first[unit], memory_bytes[unit]
+                if offset < bytes_kept:
+                    memory[first_kept + offset] = data
+                else:
+                    rows[unit, OUTSIDE_MEMORY] += np.uint64(1)
+            elif space == idle:
+                idle_count += 1
+            elif space > in_registers:
+                reserved_count += 1
+            elif unit < 0:
+                unknown_count += 1
+            else:
+                registers_count += 1
+                write_register(rows[unit], palettes[unit], colour_masks[unit], offset, data)
     others = registers_count + idle_count + reserved_count + unknown_count
-    counts[COUNT_MEMORY] += np.uint64(len(words) - others)
+    counts[COUNT_MEMORY] += np.uint64(total - others)
     counts[COUNT_REGISTERS] += np.uint64(registers_count)
     counts[COUNT_IDLE] += np.uint64(idle_count)
     counts[COUNT_RESERVED_SPACE] += np.uint64(reserved_count)

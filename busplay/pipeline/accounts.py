@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from busplay.description.board import Board
 from busplay.description.link import StrobeFraming
 from busplay.pipeline.fault_accounts import FaultAccounts
-from busplay.pipeline.frame_accounts import DeliveredFrames, FrameAccounts, SentFrames
+from busplay.pipeline.frame_accounts import FrameAccounts, GotFrames, SentFrames
 from busplay.pipeline.totals import FaultTotals, FrameTotals
 from busplay.receiver.fifo import FifoCounters
 from busplay.receiver.receiver import Receiver
@@ -74,17 +74,17 @@ class Accounts:
             in_sync=in_sync,
         )
 
-    def enter(self, sent: SentFrames, delivered: DeliveredFrames, *, carried_edge: int) -> None:
+    def enter(self, sent: SentFrames, got: GotFrames, *, carried_edge: int) -> None:
         """Enter frames, and the logs of wire and receiver since the last call.
 
         Args:
             sent: frames put on the wire since the last call.
-            delivered: frames delivered since the last call.
+            got: frames delivered since the last call.
             carried_edge: link edge up to which the receiver has been fed.
         """
         receiver = self._receiver
         log = receiver.take_log()
-        self.frames.feed(sent, delivered, log, settled_edge=receiver.settled_edge(carried_edge))
+        self.frames.feed(sent, got, log, settled_edge=receiver.settled_edge(carried_edge))
         if self._wire is not None:
             faults = self._wire.take_log()
             self._faults.feed(faults.ordinal, faults.kind, log, symbols_fed=receiver.symbols_fed)

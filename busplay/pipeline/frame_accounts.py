@@ -17,7 +17,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from busplay.batch import FrameBatch, StoreBatch, UInt16Column, UInt64Column
+from busplay.batch import (
+    NO_SPANS,
+    DeliveredFrames,
+    FrameBatch,
+    StoreBatch,
+    UInt16Column,
+    UInt64Column,
+)
 from busplay.losses.losses import LOSSES_MAX, NO_CYCLE, Cause, Losses
 from busplay.pipeline import settling
 from busplay.pipeline.totals import FrameTotals
@@ -27,6 +34,9 @@ from busplay.receiver.states import LogKind
 _CAUSE_OF_NOTE = np.array(
     [Cause.DAMAGED, Cause.RECEIVER_FIFO, Cause.DEADLINE, Cause.WIRE], np.uint8
 )
+
+
+_NO_FATE = np.empty(0, np.uint8)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -94,39 +104,49 @@ class SentFrames:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class DeliveredFrames:
+class GotFrames:
     """Frames that the receiver delivered, and the fate of each.
 
     Attributes:
         edge, word: as in a batch of frames.
-        fate: uint8[frames]; 0 served in time, 1 found the FIFO full, 2 late.
-        busy: uint8[frames]; what held up the receiver.
+        fate: uint8[frames]; 0 served in time, 1 found the FIFO full, 2 late; empty: all were
+            served.
+        busy: uint8[frames]; what held up the receiver; empty: nothing did.
+        spans: int64[spans, SPAN_COLUMNS]; frames that were delivered and served besides, each as
+            it was sent; see `DeliveredFrames`.
     """
 
     edge: UInt64Column
     word: UInt64Column
     fate: NDArray[np.uint8]
     busy: NDArray[np.uint8]
+    spans: NDArray[np.int64]
 
     def __len__(self) -> int:
         return len(self.edge)
 
-    def then(self, other: DeliveredFrames) -> DeliveredFrames:
-        """Return these and then the others."""
-        if not len(self):
-            return other
-        return DeliveredFrames(
-            np.concatenate([self.edge, other.edge]),
-            np.concatenate([self.word, other.word]),
-            np.concatenate([self.fate, other.fate]),
-            np.concatenate([self.busy, other.busy]),
+    @classmethod
+    def all_served(cls, delivered: DeliveredFrames) -> GotFrames:
+        """Take frames that nothing held up."""
+        copies = delivered.copies
+        return cls(copies.edge, copies.word, _NO_FATE, _NO_FATE, delivered.spans)
+
+    def behind(self, sent: int, got: GotFrames) -> GotFrames:
+        """Return these behind some that wait, and behind SENT frames that do."""
+        if not sent and not len(got):
+            return self
+        return GotFrames(
+            np.concatenate([got.edge, self.edge]),
+            np.concatenate([got.word, self.word]),
+            np.concatenate([got.fate, self.fate]),
+            np.concatenate([got.busy, self.busy]),
+            np.add(self.spans, (sent, 0, len(got))),
         )
 
-    def after(self, count: int) -> DeliveredFrames:
-        """Return all but the first COUNT frames."""
-        return DeliveredFrames(
-            self.edge[count:], self.word[count:], self.fate[count:], self.busy[count:]
-        )
+    def after(self, count: int) -> GotFrames:
+        """Return all but the first COUNT, without what came as it was sent."""
+        fate, busy = self.fate[count:], self.busy[count:]
+        return GotFrames(self.edge[count:], self.word[count:], fate, busy, NO_SPANS)
 
 
 class FrameAccounts:
@@ -147,13 +167,12 @@ class FrameAccounts:
         self._lost_at_sender = 0
         self._on_wire = 0
         self._out_of_step = 0
-        none64, none8 = np.empty(0, np.uint64), np.empty(0, np.uint8)
         self._sent = SentFrames.of_frames(FrameBatch.empty())
-        self._got = DeliveredFrames(none64, none64, none8, none8)
+        self._got = GotFrames.all_served(DeliveredFrames.copied(FrameBatch.empty()))
         self._changes_edge: NDArray[np.int64] = np.empty(0, np.int64)
         self._changes_gained: NDArray[np.bool_] = np.empty(0, np.bool_)
         self._in_sync = in_sync
-        self._notes = np.empty(0, np.uint8), np.empty((2, 0), np.int64)
+        self._notes = _room_for_notes(0)
         self.on_losses: Callable[[Losses], object] | None = None
         self._losses: list[Losses] = []
         self._losses_kept = 0
@@ -177,7 +196,7 @@ class FrameAccounts:
         )
 
     def feed(
-        self, sent: SentFrames, got: DeliveredFrames, log: ReceiverLog, *, settled_edge: int
+        self, sent: SentFrames, got: GotFrames, log: ReceiverLog, *, settled_edge: int
     ) -> None:
         """Enter what was sent and what was delivered.
 
@@ -188,58 +207,37 @@ class FrameAccounts:
             settled_edge: no frame that begins before this link edge is delivered later.
         """
         self._add_changes(log)
-        if got.word is sent.word and not got.fate.any() and self._is_settled(sent, settled_edge):
-            # The column delivered is the column sent: there is nothing to compare.
-            self._add_intact(len(sent))
-            self._forget_changes(settled_edge)
-            return
-        sent, got = self._sent.then(sent), self._got.then(got)
-        if len(sent) > len(self._notes[0]):
+        got = got.behind(len(self._sent), self._got)
+        sent = self._sent.then(sent)
+        if len(sent) > len(self._notes.kind):
             # Kept, as fresh memory costs more than the work done here.
-            count = len(sent)
-            self._notes = np.empty(count, np.uint8), np.empty((2, count), np.int64)
-        kind, (note_sent, note_got) = self._notes
-        settled, used, notes = settling.settle(
-            np.ascontiguousarray(sent.edge),
-            np.ascontiguousarray(sent.word),
-            np.ascontiguousarray(got.edge),
-            np.ascontiguousarray(got.word),
-            got.fate,
+            self._notes = _room_for_notes(len(sent))
+        settled, used, count = settling.settle(
+            settling.Frames(
+                np.ascontiguousarray(sent.edge),
+                np.ascontiguousarray(sent.word),
+                np.ascontiguousarray(got.edge),
+                np.ascontiguousarray(got.word),
+                got.fate,
+            ),
+            got.spans,
             settled_edge,
             self._modulus,
             self._counts,
-            kind,
-            note_sent,
-            note_got,
+            self._notes,
         )
-        if notes:
-            self._enter(sent, got, kind[:notes], note_sent[:notes], note_got[:notes])
+        if count:
+            self._enter(sent, got, count)
         self._sent, self._got = sent.after(settled), got.after(used)
         self._forget_changes(settled_edge)
 
-    def _is_settled(self, sent: SentFrames, settled_edge: int) -> bool:
-        """Return whether nothing is in flight before these frames or after them."""
-        is_clear = not len(self._sent) and not len(self._got)
-        return is_clear and len(sent) > 0 and int(sent.edge[-1]) < settled_edge
-
-    def _add_intact(self, count: int) -> None:
-        """Enter frames that were all received intact."""
-        since = int(self._counts[settling.SINCE])
-        if since > 0:
-            self._counts[settling.MISSED] += since
-            self._counts[settling.LONG_GAPS] += 0 < self._modulus <= since
-        self._counts[settling.SINCE] = 0
-        self._counts[settling.INTACT] += count
-
-    def _enter(
-        self,
-        sent: SentFrames,
-        got: DeliveredFrames,
-        kind: NDArray[np.uint8],
-        which: NDArray[np.int64],
-        which_got: NDArray[np.int64],
-    ) -> None:
-        """Enter frames that were not received intact."""
+    def _enter(self, sent: SentFrames, got: GotFrames, count: int) -> None:
+        """Enter COUNT frames that were not received intact, as the notes have them."""
+        kind, which, which_got = (
+            self._notes.kind[:count],
+            self._notes.sent[:count],
+            self._notes.got[:count],
+        )
         cause = _CAUSE_OF_NOTE[kind]
         edge = sent.edge[which]
         undelivered = kind == settling.NOTE_UNDELIVERED
@@ -251,7 +249,8 @@ class FrameAccounts:
         if self._losses_kept >= LOSSES_MAX and self.on_losses is None:
             return
         busy = np.zeros(len(kind), np.uint8)
-        busy[~undelivered] = got.busy[which_got[~undelivered]]
+        if len(got.busy):
+            busy[~undelivered] = got.busy[which_got[~undelivered]]
         self._keep(
             Losses(cause, edge, sent.cycle[which], sent.address[which], sent.word[which], busy)
         )
@@ -320,3 +319,9 @@ class FrameAccounts:
             gaps_too_long=counts[settling.LONG_GAPS],
             sequence_modulus=self._modulus or None,
         )
+
+
+def _room_for_notes(count: int) -> settling.Notes:
+    return settling.Notes(
+        np.empty(count, np.uint8), np.empty(count, np.int64), np.empty(count, np.int64)
+    )

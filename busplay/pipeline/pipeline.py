@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from busplay.batch import FrameBatch, StoreBatch, UInt64Column, WireBatch
+from busplay.batch import NO_SPANS, DeliveredFrames, FrameBatch, StoreBatch, UInt64Column, WireBatch
 from busplay.description.board import Board
 from busplay.description.faults import Faults
 from busplay.display.bank import DisplayBank
@@ -25,7 +25,7 @@ from busplay.errors import InputError
 from busplay.link.layout import FrameLayout
 from busplay.losses.losses import Losses
 from busplay.pipeline.accounts import Accounts, RunAccounts
-from busplay.pipeline.frame_accounts import DeliveredFrames, SentFrames
+from busplay.pipeline.frame_accounts import GotFrames, SentFrames
 from busplay.receiver.counters import ReceiverCounters
 from busplay.receiver.fifo import ReceiverFifo
 from busplay.receiver.receiver import Receiver
@@ -116,7 +116,6 @@ class Pipeline:
         self._edge = 0
         self._frames_carried = 0
         self._frames_given = 0
-        self._no_fate = np.zeros(0, np.uint8)
         self.lost_edges: UInt64Column = np.empty(0, np.uint64)
         self._on_losses: Callable[[Losses], object] | None = None
         self._on_delivered: Callable[[FrameBatch], object] | None = None
@@ -243,23 +242,21 @@ class Pipeline:
         words = FrameBatch(sent.edge, sent.word)
         batch = WireBatch.of_words(words, first_edge=self._edge, stop_edge=stop)
         parts = [batch] if self.wire is None else self.wire.feed(batch)
-        delivered = FrameBatch.joined([self.receiver.feed(part) for part in parts])
+        delivered = DeliveredFrames.joined(words, [self.receiver.receive(part) for part in parts])
         self._edge = stop
         self._frames_carried += len(sent)
-        served = delivered
         if self.receiver_fifo is None:
-            if len(delivered) > len(self._no_fate):
-                self._no_fate = np.zeros(len(delivered), np.uint8)
-            nothing = self._no_fate[: len(delivered)]
-            got = DeliveredFrames(delivered.edge, delivered.word, nothing, nothing)
+            served, got = delivered, GotFrames.all_served(delivered)
         else:
-            result = self.receiver_fifo.feed(delivered)
-            served = result.frames
-            got = DeliveredFrames(delivered.edge, delivered.word, result.fate, result.busy)
+            # Each frame has a fate of its own, so they are laid out one by one.
+            frames = delivered.frames()
+            result = self.receiver_fifo.feed(frames)
+            served = DeliveredFrames.copied(result.frames)
+            got = GotFrames(frames.edge, frames.word, result.fate, result.busy, NO_SPANS)
         self._accounts.enter(sent, got, carried_edge=self._carried_edge)
-        self.bank.feed(served)
+        self.bank.show(served)
         if self._on_delivered is not None:
-            self._on_delivered(served)
+            self._on_delivered(served.frames())
 
     @property
     def _carried_edge(self) -> int:

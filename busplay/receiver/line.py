@@ -18,17 +18,18 @@ from numpy.typing import NDArray
 from busplay.jit import kernel
 from busplay.receiver.registers import (
     AT_EDGE,
-    DELIVERED,
+    COPIED,
     FIRST_COUNTER,
     FRAME_EDGE,
     HAS_SAVED,
     LOGGED,
     POSITION,
-    SAVED_DELIVERED,
+    SAVED_COPIED,
     SAVED_LOGGED,
     SLOT,
     SLOTS_SINCE,
     SLOTS_UNTIL,
+    SPANS,
     STATE,
     STOP_COUNTER,
     SYMBOLS_FED,
@@ -39,9 +40,9 @@ from busplay.receiver.registers import (
 from busplay.receiver.rules import Rules
 from busplay.receiver.states import LOG_AT_ONCE, LOG_COLUMNS, LOG_EDGE, LOG_KIND, SYNC
 from busplay.receiver.stretch import (
+    OWN,
     Room,
     Stretch,
-    copy_own,
     join_run,
     next_run,
     next_slot,
@@ -75,27 +76,27 @@ def next_line(
     progress[AT_EDGE] += done
     if registers[POSITION] == 0:
         registers[FRAME_EDGE] = progress[AT_EDGE]
-    while progress[AT_EDGE] < batch.stop_edge:
+    while progress[AT_EDGE] < batch.stop_edge and progress[SPANS] < len(room.spans):
         limit = next_run(batch, progress)
         start = next_slot(batch, rules, progress)
         at = progress[AT_EDGE]
         in_run = limit <= at
         in_sync = registers[STATE] == SYNC and registers[POSITION] == 0 and rules.is_steady
         if in_sync and ((in_run and not rules.is_strobe) or (not in_run and start >= at)):
-            words, slot = batch, progress[SLOT]
+            words, slot, joined_at = batch, progress[SLOT], int(OWN)
             if in_run:
                 # Complete frames given symbol by symbol can be joined to words.
-                copy_own(batch, progress, room)
+                joined_at = progress[COPIED]
                 words = join_run(batch, rules, progress, room)
                 progress[SLOT], limit = 0, words.stop_edge
-            take_words(words, limit, rules, registers, progress, room)
+            take_words(words, limit, joined_at, rules, registers, progress, room)
             progress[HAS_SAVED] = 0
             if in_run:
                 progress[SLOT] = slot
             if progress[AT_EDGE] > at:
                 continue
         # A line ends at most as many frames as there is room for; the next call takes the rest.
-        most = (len(room.edge) - progress[DELIVERED] - 1) * shape.frame_symbols
+        most = (len(room.edge) - progress[COPIED] - 1) * shape.frame_symbols
         if len(room.log) > 0:
             most = min(most, (len(room.log) - progress[LOGGED]) // LOG_AT_ONCE)
         most = min(most, shape.frame_symbols if in_sync and not rules.is_strobe else len(room.line))
@@ -115,7 +116,7 @@ def next_line(
         phase = at % shape.slot_symbols
         if phase == 0 and not rules.is_strobe:
             whole = count // shape.slot_symbols
-            if _skip_rounds(whole, batch, rules, registers, saved, progress, room):
+            if _skip_rounds(whole, rules, registers, saved, progress, room):
                 continue
         # With a strobe idle time is like the gap after a frame: strobe inactive.
         place = shape.frame_symbols if rules.is_strobe else phase
@@ -140,7 +141,6 @@ def _rest(
 @kernel
 def _skip_rounds(
     whole: int,
-    batch: Stretch,
     rules: Rules,
     registers: NDArray[np.int64],
     saved: NDArray[np.int64],
@@ -161,16 +161,16 @@ def _skip_rounds(
     rounds = 0
     if is_same:
         since = progress[SLOTS_SINCE]
-        frames, entries = progress[DELIVERED] - progress[SAVED_DELIVERED], 0
+        frames, entries = progress[COPIED] - progress[SAVED_COPIED], 0
         rounds = whole // since
         if frames > 0:
-            rounds = min(rounds, (len(room.edge) - progress[DELIVERED]) // frames)
+            rounds = min(rounds, (len(room.edge) - progress[COPIED]) // frames)
         if len(room.log) > 0:
             entries = progress[LOGGED] - progress[SAVED_LOGGED]
             if entries > 0:
                 rounds = min(rounds, (len(room.log) - progress[LOGGED]) // entries)
         edges = since * rules.shape.slot_symbols
-        _repeat(rounds * frames, frames, rounds * entries, entries, edges, batch, progress, room)
+        _repeat(rounds * frames, frames, rounds * entries, entries, edges, progress, room)
         for one in range(FIRST_COUNTER, STOP_COUNTER):
             registers[one] += rounds * (registers[one] - saved[one])
         progress[AT_EDGE] += rounds * edges
@@ -179,7 +179,7 @@ def _skip_rounds(
         progress[SLOTS_UNTIL] = 1 if progress[HAS_SAVED] == 0 else 2 * progress[SLOTS_UNTIL]
         for one in range(STOP_COUNTER):
             saved[one] = registers[one]
-        progress[SAVED_DELIVERED] = progress[DELIVERED]
+        progress[SAVED_COPIED] = progress[COPIED]
         progress[SAVED_LOGGED] = progress[LOGGED]
         progress[SLOTS_SINCE] = 0
         progress[HAS_SAVED] = 1
@@ -195,17 +195,15 @@ def _repeat(
     more_entries: int,
     entries: int,
     edges: int,
-    batch: Stretch,
     progress: NDArray[np.int64],
     room: Room,
 ) -> None:
     """Repeat the last frames delivered and the last log entries, each time `edges` later."""
-    copy_own(batch, progress, room)
-    count = progress[DELIVERED]
+    count = progress[COPIED]
     for index in range(count, count + more_frames):
         room.edge[index] = room.edge[index - frames] + np.uint64(edges)
         room.word[index] = room.word[index - frames]
-    progress[DELIVERED] = count + more_frames
+    progress[COPIED] = count + more_frames
     logged = progress[LOGGED]
     for index in range(logged, logged + more_entries):
         room.log[index, LOG_KIND] = room.log[index - entries, LOG_KIND]

@@ -114,7 +114,7 @@ def receive_check(
             continue
         registers[POSITION] = 0
         if registers[STATE] == SYNC:
-            _end_frame(window, index, batch, rules, registers, progress, room)
+            _end_frame(window, index, rules, registers, progress, room)
         else:
             _confirm(window, index, rules, registers, progress, room)
 
@@ -148,7 +148,7 @@ def receive_marker(
         position += 1
         if position == rules.shape.frame_symbols:
             registers[POSITION] = 0
-            _end_frame(window, index, batch, rules, registers, progress, room)
+            _end_frame(window, index, rules, registers, progress, room)
         elif window & rules.marker_mask == rules.marker_word and is_valid(window, rules):
             registers[POSITION] = 0
             registers[SYMBOLS_SKIPPED] += position
@@ -204,7 +204,7 @@ def receive_strobe(
                 window = window << lanes | (symbol & ~ACTIVE)
                 position += 1
                 if position == rules.shape.frame_symbols:
-                    _end_frame(window, index + 1, batch, rules, registers, progress, room)
+                    _end_frame(window, index + 1, rules, registers, progress, room)
                     position, window = 0, np.uint64(0)
             elif active or registers[STATE] != SYNC:
                 skipped += 1
@@ -283,7 +283,6 @@ def _confirm(
 def _end_frame(
     word: np.uint64,
     index: int,
-    batch: Stretch,
     rules: Rules,
     registers: NDArray[np.int64],
     progress: NDArray[np.int64],
@@ -320,4 +319,4 @@ def _end_frame(
     if rules.sequence_mask != np.uint64(0):
         registers[FRAMES_MISSED] += missed_before(reading, registers[EXPECTED], rules)
         registers[EXPECTED] = next_number(reading, rules)
-    deliver(registers[FRAME_EDGE], word, batch, registers, progress, room)
+    deliver(registers[FRAME_EDGE], word, registers, progress, room)

@@ -4,7 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 
-from busplay.batch import FrameBatch, FrameRoom, SymbolColumn, WireBatch
+from busplay.batch import (
+    SPAN_COLUMNS,
+    DeliveredFrames,
+    FrameBatch,
+    FrameRoom,
+    SymbolColumn,
+    WireBatch,
+)
 from busplay.link.layout import FrameLayout
 from busplay.receiver import registers as places
 from busplay.receiver.counters import ReceiverCounters, ReceiverLog
@@ -19,10 +26,10 @@ from busplay.receiver.stretch import Room, Stretch
 SPARE_FRAMES = 4096
 # Log entries that one kernel call may write.
 LOG_ROOM = 1 << 14
+# Spans of frames delivered as they were sent that one kernel call may list.
+SPAN_ROOM = 1 << 14
 # Symbols brought into the word's bit order at a time.
 LINE_SYMBOLS = 4096
-# Frames joined from symbols to words at a time.
-JOINED_FRAMES = 256
 _NO_ROWS = np.empty((0, LOG_COLUMNS), np.int64)
 
 
@@ -58,7 +65,7 @@ class Receiver:
         self._progress = np.zeros(places.PROGRESS_COUNT, np.int64)
         self._line = np.zeros(LINE_SYMBOLS, np.uint64)
         self._room = FrameRoom()
-        self._joined = np.zeros(JOINED_FRAMES, np.uint64), np.zeros(JOINED_FRAMES, np.uint64)
+        self._spans = np.empty((SPAN_ROOM, SPAN_COLUMNS), np.int64)
         self.keeps_log = False
         self._log: list[ReceiverLog] = []
         self._log_rows = _NO_ROWS  # room for the log, made when it is first needed
@@ -153,6 +160,10 @@ class Receiver:
             The frames delivered, each with the edge of its first symbol; the batch's own if all
             of them are delivered unchanged.
         """
+        return self.receive(batch).frames()
+
+    def receive(self, batch: WireBatch) -> DeliveredFrames:
+        """Take a stretch of the wire as `feed` does, and leave uncopied what comes as sent."""
         words, progress = batch.words, self._progress
         symbols = np.ascontiguousarray(batch.symbols, self.layout.symbol_dtype)
         stretch = Stretch(
@@ -170,19 +181,16 @@ class Receiver:
         count = len(words) + given // self.layout.frame_symbols + 3
         progress[:] = 0
         progress[places.AT_EDGE] = batch.first_edge
-        parts: list[FrameBatch] = []
+        parts: list[DeliveredFrames] = []
         while progress[places.AT_EDGE] < batch.stop_edge:
             edge, word = self._room.take(count)
-            room = Room(edge, word, log, self._line, *self._joined)
+            room = Room(edge, word, self._spans, log, self._line)
             self._receive(stretch, self.rules, self.registers, self._saved, progress, room)
             if progress[places.LOGGED]:
                 self._log.append(ReceiverLog.of_rows(log[: progress[places.LOGGED]]))
-            delivered = int(progress[places.DELIVERED])
-            if progress[places.IS_COPIED]:
-                parts.append(FrameBatch(edge[:delivered], word[:delivered]))
-            else:
-                parts.append(words.first(delivered))
+            copied, spans = progress[[places.COPIED, places.SPANS]].tolist()
+            copies = FrameBatch(edge[:copied], word[:copied])
+            parts.append(DeliveredFrames(words, copies, self._spans[:spans].copy()))
             progress[places.RUN + 1 :] = 0
-            progress[places.IS_COPIED] = 1
             count = max(count, SPARE_FRAMES)
-        return FrameBatch.joined(parts)
+        return DeliveredFrames.joined(words, parts)

@@ -28,10 +28,10 @@ REGISTERS_COUNT = 23
 FIRST_COUNTER, STOP_COUNTER = SYMBOLS_FED, SYNCS_LOST + 1
 
 # Indexes of a kernel's progress (int64): the next edge, slot and run of the batch; how many frames
-# were delivered, and whether they were copied; how many entries the log has.
-AT_EDGE, SLOT, RUN, DELIVERED, IS_COPIED, LOGGED = range(6)
+# were copied, how many spans of the batch's own were delivered; how many entries the log has.
+AT_EDGE, SLOT, RUN, COPIED, SPANS, LOGGED = range(6)
 # For idle slots out of sync: age of the saved state, and how long it is kept.
-HAS_SAVED, SAVED_DELIVERED, SAVED_LOGGED, SLOTS_SINCE, SLOTS_UNTIL = range(6, 11)
+HAS_SAVED, SAVED_COPIED, SAVED_LOGGED, SLOTS_SINCE, SLOTS_UNTIL = range(6, 11)
 PROGRESS_COUNT = 11
 
 # Sums of a few counters stay within 64 bits.

@@ -7,19 +7,23 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from busplay.batch import Int64Column, UInt64Column
+from busplay.batch import SPAN_COPIES, SPAN_COUNT, SPAN_FIRST, Int64Column, UInt64Column
 from busplay.jit import kernel
 from busplay.link.slot_symbols import turned, word_bits
 from busplay.receiver.registers import (
     AT_EDGE,
-    DELIVERED,
+    COPIED,
     FRAMES_RECEIVED,
-    IS_COPIED,
     RUN,
     SLOT,
+    SPANS,
 )
 from busplay.receiver.rules import Rules
 
+# Frames joined from symbols to words at a time.
+JOINED_FRAMES = 256
+# The words are the batch's own, and were not joined.
+OWN = np.int64(-1)
 # Set in a symbol's line where the strobe is active.
 ACTIVE = np.uint64(1 << 63)
 
@@ -47,46 +51,63 @@ class Room(NamedTuple):
     """Room for what kernels write.
 
     Attributes:
-        edge, word: uint64[frames]; the frames delivered, once they are not just the batch's.
+        edge, word: uint64[frames]; the frames delivered that are not the batch's own.
+        spans: int64[spans, SPAN_COLUMNS]; those that are; see `DeliveredFrames`.
         log: int64[entries, LOG_COLUMNS].
         line: uint64[symbols]; lanes in the word's bit order, and `ACTIVE`.
-        joined_edge, joined_word: uint64[frames]; frames joined from a run.
     """
 
     edge: UInt64Column
     word: UInt64Column
+    spans: NDArray[np.int64]
     log: NDArray[np.int64]
     line: UInt64Column
-    joined_edge: UInt64Column
-    joined_word: UInt64Column
 
 
 @kernel
 def deliver(
     edge: int,
     word: np.uint64,
+    registers: NDArray[np.int64],
+    progress: NDArray[np.int64],
+    room: Room,
+) -> None:
+    """Deliver a frame that is none of the batch's words."""
+    count = progress[COPIED]
+    room.edge[count] = np.uint64(edge)
+    room.word[count] = word
+    progress[COPIED] = count + 1
+    registers[FRAMES_RECEIVED] += 1
+
+
+@kernel
+def deliver_span(
+    first: int,
+    stop: int,
+    joined_at: int,
     batch: Stretch,
     registers: NDArray[np.int64],
     progress: NDArray[np.int64],
     room: Room,
 ) -> None:
-    """Write a frame, and with it the earlier ones if they were the batch's own so far."""
-    count = progress[DELIVERED]
-    copy_own(batch, progress, room)
-    room.edge[count] = np.uint64(edge)
-    room.word[count] = word
-    progress[DELIVERED] = count + 1
-    registers[FRAMES_RECEIVED] += 1
+    """Deliver some of the batch's words as they are.
 
-
-@kernel
-def copy_own(batch: Stretch, progress: NDArray[np.int64], room: Room) -> None:
-    """Copy the frames that were the batch's own so far, unless that is done."""
-    if progress[IS_COPIED] == 0:
-        progress[IS_COPIED] = 1
-        for index in range(progress[DELIVERED]):
-            room.edge[index] = batch.edge[index]
-            room.word[index] = batch.word[index]
+    Args:
+        first, stop: the slots.
+        joined_at: index in the room at which the words were joined from symbols, or `OWN`.
+    """
+    count, copied = stop - first, progress[COPIED]
+    registers[FRAMES_RECEIVED] += count
+    if joined_at != OWN:
+        progress[COPIED] = copied + count
+        if joined_at + first != copied:
+            for index in range(count):
+                room.edge[copied + index] = batch.edge[first + index]
+                room.word[copied + index] = batch.word[first + index]
+    elif count > 0:
+        span = room.spans[progress[SPANS]]
+        span[SPAN_FIRST], span[SPAN_COUNT], span[SPAN_COPIES] = first, count, copied
+        progress[SPANS] += 1
 
 
 @kernel
@@ -142,11 +163,15 @@ def write_run(
 
 @kernel
 def join_run(batch: Stretch, rules: Rules, progress: NDArray[np.int64], room: Room) -> Stretch:
-    """Join complete frames of the run at the present edge to words, which replace their symbols."""
+    """Join complete frames of the run at the present edge to words, which replace their symbols.
+
+    They are written where they belong if all of them are delivered.
+    """
     run, at, shape = progress[RUN], progress[AT_EDGE], rules.shape
     first = batch.run_first[run] + at - batch.run_edge[run]
     symbols = min(batch.run_first[run + 1] - first, batch.stop_edge - at)
-    count = min(symbols // shape.frame_symbols, len(room.joined_word))
+    edges, words = room.edge[progress[COPIED] : -1], room.word[progress[COPIED] : -1]
+    count = min(symbols // shape.frame_symbols, len(words), JOINED_FRAMES)
     lanes, mask = np.uint64(shape.lanes), shape.lane_mask
     for frame in range(count):
         begin = first + frame * shape.frame_symbols
@@ -158,11 +183,11 @@ def join_run(batch: Stretch, rules: Rules, progress: NDArray[np.int64], room: Ro
         else:
             for place in range(shape.frame_symbols):
                 word = word << lanes | (np.uint64(given[place]) & mask)
-        room.joined_edge[frame] = np.uint64(at + frame * shape.frame_symbols)
-        room.joined_word[frame] = word
+        edges[frame] = np.uint64(at + frame * shape.frame_symbols)
+        words[frame] = word
     return Stretch(
-        room.joined_edge[:count],
-        room.joined_word[:count],
+        edges[:count],
+        words[:count],
         batch.run_edge,
         batch.run_first,
         batch.symbols,

@@ -28,29 +28,29 @@ from busplay.receiver.judgement import (
 )
 from busplay.receiver.registers import (
     AT_EDGE,
-    DELIVERED,
     EXPECTED,
     FRAME_EDGE,
     FRAMES_IDLE,
     FRAMES_MISSED,
     FRAMES_RECEIVED,
     INVALID_RUN,
-    IS_COPIED,
     MAY_CORRECT,
     SLOT,
+    SPANS,
     SYMBOLS_FED,
     SYMBOLS_IDLE,
     WAS_ACTIVE,
     WINDOW,
 )
 from busplay.receiver.rules import Rules
-from busplay.receiver.stretch import Room, Stretch, copy_own
+from busplay.receiver.stretch import Room, Stretch, deliver_span
 
 
 @kernel
 def take_words(
     batch: Stretch,
     limit: int,
+    joined_at: int,
     rules: Rules,
     registers: NDArray[np.int64],
     progress: NDArray[np.int64],
@@ -60,6 +60,7 @@ def take_words(
 
     Args:
         limit: where to stop: the next run of symbols, or the batch's end.
+        joined_at: see `deliver_span`.
         registers: in SYNC, between two frames.
     """
     shape = rules.shape
@@ -67,11 +68,12 @@ def take_words(
     is_strobe, is_held, is_watched = rules.is_strobe, rules.is_held, rules.is_watched
     sequence_mask = np.int64(rules.sequence_mask)
     has_sequence = sequence_mask != 0
-    frames_room = len(room.edge) - 1
     slots = len(batch.edge)
     first = at = progress[AT_EDGE]
-    slot, delivered, is_copied = progress[SLOT], progress[DELIVERED], progress[IS_COPIED] != 0
-    delivered_before = delivered
+    slot = progress[SLOT]
+    # Slots that were delivered and stand in no span yet; and frames delivered before.
+    span_first = span_stop = slot
+    received_before = registers[FRAMES_RECEIVED]
     expected, window = registers[EXPECTED], np.uint64(registers[WINDOW])
     # A held strobe cannot begin a frame until it has been inactive.
     may_begin = not is_held or registers[WAS_ACTIVE] == 0
@@ -101,21 +103,19 @@ def take_words(
                     window = shape.idle_word
                 if at != start:
                     break
-        if slot == slots or at + slot_symbols > limit or delivered == frames_room or not may_begin:
+        if slot == slots or at + slot_symbols > limit or not may_begin:
             break
-        if not is_copied and slot != delivered:
-            progress[DELIVERED] = delivered
-            copy_own(batch, progress, room)
-            is_copied = True
-        most = min(slots - slot, frames_room - delivered)
-        plain = _take_plain(
-            batch, slot, most, at, limit, expected, rules, is_copied, delivered, room
-        )
+        if slot != span_stop:
+            deliver_span(span_first, span_stop, joined_at, batch, registers, progress, room)
+            span_first = span_stop = slot
+            if progress[SPANS] == len(room.spans):
+                break
+        plain = _count_plain(batch, slot, slots, at, limit, expected, rules)
         if is_watched and plain > 0:
             plain = _count_unmarked(batch, slot, plain, window, rules)
         if plain > 0:
-            delivered += plain
             slot += plain
+            span_stop = slot
             at += plain * slot_symbols
             rest += plain * rest_symbols
             window = batch.word[slot - 1]
@@ -131,16 +131,13 @@ def take_words(
         else:
             missed += missed_before(reading, expected, rules)
             expected = next_number(reading, rules) if has_sequence else expected
-            if is_copied:
-                room.edge[delivered] = batch.edge[slot]
-                room.word[delivered] = word
-            delivered += 1
+            span_stop = slot + 1
         window = word
         rest += rest_symbols
         at += slot_symbols
         slot += 1
-    received = delivered - delivered_before
-    if received + idle > 0:
+    deliver_span(span_first, span_stop, joined_at, batch, registers, progress, room)
+    if registers[FRAMES_RECEIVED] - received_before + idle > 0:
         registers[INVALID_RUN] = 0
         registers[MAY_CORRECT] = 1
     if is_held and at > first:
@@ -150,55 +147,36 @@ def take_words(
     registers[FRAME_EDGE] = at
     registers[SYMBOLS_FED] += at - first
     registers[SYMBOLS_IDLE] += rest
-    registers[FRAMES_RECEIVED] += received
     registers[FRAMES_IDLE] += idle
     registers[FRAMES_MISSED] += missed
     progress[AT_EDGE] = at
     progress[SLOT] = slot
-    progress[DELIVERED] = delivered
 
 
 @kernel
-def _take_plain(
-    batch: Stretch,
-    first: int,
-    most: int,
-    at: int,
-    limit: int,
-    expected: int,
-    rules: Rules,
-    is_copied: bool,
-    delivered: int,
-    room: Room,
+def _count_plain(
+    batch: Stretch, first: int, stop: int, at: int, limit: int, expected: int, rules: Rules
 ) -> int:
     """Count the adjacent slots, from one on, that carry the next frames.
 
     Each is valid, not idle, has the next sequence number, and ends by the limit.
 
     Args:
+        first, stop: the slots.
         at: edge at which the first must begin.
-        delivered: index of the frames written, if they are copied.
     """
     step = np.uint64(rules.shape.slot_symbols)
-    edges, words = batch.edge[first : first + most], batch.word[first : first + most]
+    edges, words = batch.edge[first:stop], batch.word[first:stop]
     edge, last = np.uint64(at), np.uint64(max(limit - rules.shape.slot_symbols, 0))
     shift, numbers = rules.sequence_shift, rules.sequence_mask
     wanted, one_more = (np.uint64(expected) & numbers) << shift, (numbers & np.uint64(1)) << shift
     mask = numbers << shift | rules.syndrome_mask
-    count = most
-    for index in range(most):
-        word = words[index]
-        if edges[index] != edge or edge > last or not is_next(word, wanted, mask, rules):
-            count = index
-            break
+    for index in range(len(words)):
+        if edges[index] != edge or edge > last or not is_next(words[index], wanted, mask, rules):
+            return index
         edge += step
         wanted += one_more
-    if is_copied:
-        to_edge, to_word = room.edge[delivered:], room.word[delivered:]
-        for index in range(count):
-            to_edge[index] = edges[index]
-            to_word[index] = words[index]
-    return count
+    return len(words)
 
 
 @kernel

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from busplay.batch import FrameBatch
+from busplay.batch import DeliveredFrames, FrameBatch
 from busplay.description.board import Board
 from busplay.description.link import Field, Link, StrobeFraming
 from busplay.display.bank import BankCounters, DisplayBank
@@ -224,6 +224,21 @@ def test_frames_fed_all_ways_give_the_same() -> None:
             cut.feed(batch(words[first : first + step]))
         assert cut.state() == whole.state()
         assert cut.counters == whole.counters
+
+
+def test_what_a_receiver_delivered_is_shown_in_the_order_in_which_it_came() -> None:
+    layout = FrameLayout(GUARDED)
+    random = np.random.default_rng(6)
+    # So few places that the order decides nearly everywhere.
+    numbers = random.integers(0, 256, (2, 300)).astype(np.uint64)
+    sent, copies = (layout.pack(space=1, address=one % np.uint64(5), data=one) for one in numbers)
+    spans = np.array([[0, 40, 0], [41, 9, 1], [50, 1, 1], [90, 200, 280]])
+    delivered = DeliveredFrames(batch(sent), batch(copies), spans)
+    one, other = (DisplayBank(board_with(GUARDED), layout) for _ in range(2))
+    one.show(delivered)
+    other.feed(delivered.frames())
+    assert one.state() == other.state()
+    assert one.counters == other.counters
 
 
 def test_words_that_cannot_be_written_or_are_not_contiguous_are_read_all_the_same() -> None:

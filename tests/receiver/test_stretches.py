@@ -85,7 +85,9 @@ def test_words_idle_time_and_runs_equal_their_symbols(data: st.DataObject) -> No
     before = data.draw(damaged_wires(layout.link))
     batch = data.draw(stretches(layout))
     is_corrected = can_correct(layout) and data.draw(st.booleans())
-    coded, plain = (Receiver(layout, correct_one_bit=is_corrected) for _ in range(2))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(receiver_module, "SPAN_ROOM", data.draw(st.sampled_from((1, 2, 1 << 14))))
+        coded, plain = (Receiver(layout, correct_one_bit=is_corrected) for _ in range(2))
     coded.keeps_log = plain.keeps_log = True
     coded.feed_symbols(before, 0)
     plain.feed_symbols(before, 0)
