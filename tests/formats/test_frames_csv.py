@@ -46,35 +46,6 @@ def test_columns_stand_in_any_order_and_numbers_are_decimal_or_hex() -> None:
     assert read(content) == [(7, 16), (7, 255), (9, 18)]
 
 
-@pytest.mark.parametrize(
-    ("content", "message"),
-    [
-        (b"", "x.csv: line 1: found no header; the first line is edge,word"),
-        (
-            b"edge,data\n1,2\n",
-            "x.csv: line 1: found the header 'edge,data', with 0 columns named word; the header"
-            " is edge,word, in any order, commas between",
-        ),
-        (b"edge,word\n1\n", "x.csv: line 2: found 1 cells; word stands in cell 2"),
-        (
-            b"edge,word\n1,2\n3,0x10000000000\n",
-            "x.csv: line 3: found word '0x10000000000'; word is 0 to 1099511627775, decimal or hex"
-            " after 0x or $",
-        ),
-        (b"edge,word\n5,1\n4,1\n", "x.csv: line 3: found edge 4 after edge 5; edges never fall"),
-        (
-            b'edge,word\n5,"1\n',
-            "x.csv: line 2: found a line that is no CSV (unexpected end of data); a line is cells"
-            " with commas between",
-        ),
-    ],
-)
-def test_broken_rows_are_refused_with_their_line(content: bytes, message: str) -> None:
-    with pytest.raises(InputError) as failure:
-        read(content)
-    assert str(failure.value) == message
-
-
 def test_rows_before_the_damage_are_given() -> None:
     found: list[int] = []
     stream = io.BytesIO(b"edge,word\n1,2\n3,4\n2,5\n")

@@ -180,58 +180,6 @@ class TestCsv:
     def test_header_alone_is_no_stores(self) -> None:
         assert self.rows("cycle,address,data\n") == []
 
-    @pytest.mark.parametrize(
-        ("text", "message"),
-        [
-            ("", "it.csv: line 1: found no header; the first line is cycle,address,data"),
-            (
-                "1,2,3\n",
-                "it.csv: line 1: found the header '1,2,3', with 0 columns named cycle;"
-                " the header is cycle,address,data, in any order, commas between",
-            ),
-            (
-                "cycle;address;data\n",
-                "it.csv: line 1: found the header 'cycle;address;data', with 0 columns named"
-                " cycle; the header is cycle,address,data, in any order, commas between",
-            ),
-            (
-                "cycle,data,address,data\n",
-                "it.csv: line 1: found the header 'cycle,data,address,data', with 2 columns"
-                " named data; the header is cycle,address,data, in any order, commas between",
-            ),
-        ],
-    )
-    def test_wrong_headers_are_refused(self, text: str, message: str) -> None:
-        assert self.fault(text) == ([], message)
-
-    @pytest.mark.parametrize(
-        ("line", "message"),
-        [
-            (
-                "8,0x10000,1",
-                "found address '0x10000'; address is 0 to 65535, decimal or hex after 0x or $",
-            ),
-            ("8,1,256", "found data '256'; data is 0 to 255, decimal or hex after 0x or $"),
-            (
-                "-8,1,2",
-                "found cycle '-8'; cycle is 0 to 9223372036854775807, decimal or hex after 0x or $",
-            ),
-            ("8,1_0,2", "found address '1_0'; address is 0 to 65535, decimal or hex after 0x or $"),
-            ("8,٣,2", "found address '٣'; address is 0 to 65535, decimal or hex after 0x or $"),
-            ("8,,2", "found address ''; address is 0 to 65535, decimal or hex after 0x or $"),
-            ("8,1", "found 2 cells; data stands in cell 3"),
-            ("6,1,2", "found cycle 6 after cycle 7; cycles never fall"),
-            (
-                '8,"1"x,2',
-                "found a line that is no CSV (',' expected after '\"');"
-                " a line is cells with commas between",
-            ),
-        ],
-    )
-    def test_wrong_line_is_told_after_the_stores_before_it(self, line: str, message: str) -> None:
-        text = f"cycle,address,data\n7,$4000,1\n\n{line}\n9,1,1\n"
-        assert self.fault(text) == ([(7, 0x4000, 1)], f"it.csv: line 4: {message}")
-
     def test_bytes_that_are_no_utf8_are_refused(self) -> None:
         assert self.fault(b"cycle,address,data\n7,1,2\n8,\xff,1\n") == (
             [(7, 1, 2)],

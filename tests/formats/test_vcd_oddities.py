@@ -40,17 +40,6 @@ def test_times_below_zero_are_moved_and_told(
     assert part[0] == (-start_ps, *[row for row in rows if row[0] <= -start_ps][-1][1:])
 
 
-def test_time_further_below_zero_than_the_first_goes_back(tmp_path: Path) -> None:
-    path = write(tmp_path, HEAD + '#-4 0! b0 "\n#-8 1!\n')
-    assert fault(path) == (
-        [(0, 0, 0)],
-        "one.vcd:3:1: found time #-8 after #-4; time never goes back; the file is damaged here"
-        " (--keep-going reads up to this point)",
-    )
-    path = write(tmp_path, HEAD + '#0 0! b0 "\n#-8 1!\n')
-    assert fault(path)[1].startswith("one.vcd:3:1: found time #-8 after #0; time never goes back")
-
-
 def test_leading_zeros_of_a_time_are_no_digits(tmp_path: Path) -> None:
     path = write(tmp_path, HEAD + '#000000000000000000000000 0! b0 "\n#000000000000000000000005 1!')
     assert read(path)[0] == [(0, 0, 0), (5000, 1, 0)]

@@ -267,59 +267,6 @@ def test_any_dump_gives_what_the_naive_reader_gives(tmp_path: Path, text: str) -
 
 
 @pytest.mark.parametrize(
-    ("text", "message"),
-    [
-        (
-            "#5 0!\n#4 1!\n",
-            ":8:1: found time #4 after #5; time never goes back; the file is damaged here"
-            " (--keep-going reads up to this point)",
-        ),
-        (
-            "#5 0!\n 1%\n",
-            ":8:3: found id '%', which is not declared; each id has its $var in the head; the"
-            " file is damaged here (--keep-going reads up to this point)",
-        ),
-        (
-            "#5 0!\n0\n1!\n",
-            ":8:1: found '0' without an id; a value is followed by its id (--keep-going reads up"
-            " to this point)",
-        ),
-        (
-            '#5 0!\nb012 "\n1!\n',
-            ":8:4: found '2' in a value; the digits of a value are 0, 1, x and z (--keep-going"
-            " reads up to this point)",
-        ),
-        (
-            "#5 0!\n#x 1!\n",
-            ":8:1: found '#x'; a time is # and digits (--keep-going reads up to this point)",
-        ),
-        (
-            "#5 0!\n@! 1!\n",
-            ":8:1: found '@!'; a value change is 0, 1, x, z, b..., r... or s... and an id"
-            " (--keep-going reads up to this point)",
-        ),
-        (
-            "#5 0!\n\0\0\0 1!\n",
-            ":8:1: found '\\x00\\x00\\x00'; a value change is 0, 1, x, z, b..., r... or s... and"
-            " an id (--keep-going reads up to this point)",
-        ),
-    ],
-)
-def test_damage_is_told_with_line_and_column_after_all_before_it(
-    tmp_path: Path, text: str, message: str
-) -> None:
-    path = write(tmp_path, HEAD + text)
-    rows, found = fault(path)
-    assert found == "one.vcd" + message
-    assert rows == [(5000, 0, 0b11110)]
-    kept, info = read(path, keep_going=True)
-    assert kept == rows
-    assert not info.complete
-    place, what = message[1:].split(" (--keep")[0].split(": ", 1)
-    assert info.cut_reason == f"{place}: {what}"
-
-
-@pytest.mark.parametrize(
     ("text", "reason"),
     [
         ("#50 0!\n#90 1!\n#5", "it ends in the middle of a word: the file was cut off"),
@@ -336,43 +283,6 @@ def test_file_cut_off_gives_what_it_has_and_says_so(tmp_path: Path, text: str, r
     rows, info = read(write(tmp_path, HEAD + text))
     assert rows == [(50_000, 0, 30), (90_000, 1, 30)]
     assert (info.complete, info.cut_reason) == (False, reason)
-
-
-@pytest.mark.parametrize(
-    ("text", "message"),
-    [
-        ("", "one.vcd: found an empty file; a capture has bytes"),
-        (
-            "$date today $end\n$var wire 1 ! a $end",
-            "one.vcd:2:1: found the end of the file before the end of the declarations;"
-            " $enddefinitions $end and value changes follow them; the file was cut off",
-        ),
-        (
-            "$date today $end\n$var wire 1",
-            "one.vcd:2:1: found $var without its $end; each command ends with $end; the file was"
-            " cut off here",
-        ),
-        (
-            "$var wire 1 ! a\n$var wire 1 # b $end $enddefinitions $end",
-            "one.vcd:2:1: found $var before the $end of $var; each command ends with $end",
-        ),
-        (
-            "$var wire 1 $end $enddefinitions $end",
-            "one.vcd:1:1: found $var wire 1; it is $var TYPE SIZE ID NAME $end, four words",
-        ),
-        (
-            "$var wire one ! a $end $enddefinitions $end",
-            "one.vcd:1:1: found $var with size 'one'; a size is a whole number of bits",
-        ),
-        (
-            "$date x $end\n  rubbish $var wire 1 ! a $end",
-            "one.vcd:2:3: found 'rubbish' among the declarations; a value change dump begins with"
-            " commands such as $timescale, $scope and $var",
-        ),
-    ],
-)
-def test_damaged_head_is_told_with_line_and_column(tmp_path: Path, text: str, message: str) -> None:
-    assert fault(write(tmp_path, text)) == ([], message)
 
 
 def test_head_cut_off_still_tells_its_signals_when_asked_to_keep_going(tmp_path: Path) -> None:
