@@ -15,7 +15,7 @@ from busplay.cli.progress import late_bar
 from busplay.cli.run_options import stop_cycle
 from busplay.errors import InputError, printable
 from busplay.formats.quantities import time_text
-from busplay.program.labels import Labels, find_labels_beside, read_labels
+from busplay.program.labels import labels_for
 from busplay.run.replay import Replay
 from busplay.run.rerun import Rerun
 from busplay.trace.reader import TraceReader
@@ -44,7 +44,7 @@ def replay_and_report(request: ReplayRequest) -> int:
         BusplayError: for whatever a user can cause.
     """
     tell_of_compiling()
-    labels = _labels(request)
+    labels = labels_for(request.labels, request.program)
     with TraceReader(request.trace) as reader:
         plan = request.faults.plan_for(reader.header.link)
         units = [unit.name for unit in reader.header.units]
@@ -105,13 +105,6 @@ def _first_cycle(replay: Replay, from_ps: int, stop: int | None) -> int:
             wanted=f"{what} at {time_text(end * PS_PER_S // replay.clock_hz)}, so give less",
         )
     return first
-
-
-def _labels(request: ReplayRequest) -> Labels:
-    if request.labels is not None:
-        return read_labels(request.labels)
-    beside = None if request.program is None else find_labels_beside(request.program)
-    return {} if beside is None else read_labels(beside)
 
 
 def _ending(replay: Replay) -> Ending:

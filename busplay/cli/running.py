@@ -22,7 +22,7 @@ from busplay.formats.keys_csv import read_key_presses
 from busplay.formats.stores import read_stores
 from busplay.link.board_fit import require_link_fits
 from busplay.link.load import load_board, load_link
-from busplay.program.labels import Labels, find_labels_beside, read_labels
+from busplay.program.labels import Labels, labels_for
 from busplay.run.session import Session
 from busplay.run.store_stream import StoreStream
 
@@ -40,15 +40,8 @@ class RunRequest(PlayRequest):
     labels: Path | None = None
 
     def read_labels(self) -> Labels:
-        """Read the labels that were given, or those beside the program.
-
-        Raises:
-            InputError: they cannot be read.
-        """
-        path = self.labels
-        if path is None and self.program is not None:
-            path = find_labels_beside(self.program)
-        return {} if path is None else read_labels(path)
+        """Read the labels that were given, or those beside the program."""
+        return labels_for(self.labels, self.program)
 
 
 def run_and_report(request: RunRequest) -> int:

@@ -112,6 +112,16 @@ def find_labels_beside(image_path: str | Path) -> Path | None:
     return None
 
 
+def labels_for(given: str | Path | None, program: str | Path | None) -> Labels:
+    """Read the labels of `given`, or else of the file beside the program; empty without either.
+
+    Raises:
+        InputError: they cannot be read.
+    """
+    path = find_labels_beside(program) if given is None and program is not None else given
+    return {} if path is None else read_labels(path)
+
+
 class NearestLabels:
     """Names of addresses by the label at or before them: `draw`, `draw+12`.
 

@@ -27,7 +27,7 @@ from busplay.errors import InputError, NotReachedError
 from busplay.link.load import as_board
 from busplay.pipeline.pipeline import Pipeline, PipelineCounters
 from busplay.player.playable import Status
-from busplay.program.labels import Labels, find_labels_beside, read_labels
+from busplay.program.labels import Labels, labels_for, read_labels
 from busplay.run.program_start import ProgramStart
 from busplay.run.recent_load import RecentLoad
 from busplay.run.recording import Recorder, header_for
@@ -172,8 +172,7 @@ class Session:
         Raises:
             InputError: the file beside the program is not a list of labels.
         """
-        beside = None if self.start.path is None else find_labels_beside(self.start.path)
-        return {} if beside is None else read_labels(beside)
+        return labels_for(None, self.start.path)
 
     def address_of(self, label: str) -> int:
         """Return the address of a label of the program.
