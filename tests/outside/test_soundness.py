@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from busplay.analysis.intervals import wilson_interval
-from busplay.analysis.soundness.bursts import bit_bursts
+from busplay.analysis.soundness.bursts import edge_bursts
 from busplay.analysis.soundness.chain import chain_times, mean_frames_in_sync
 from busplay.analysis.soundness.frame_space import sent_frames
 from busplay.analysis.soundness.idle import idle_facts
@@ -125,7 +125,7 @@ def test_weights_of_lean_are_the_exhaustive_ones() -> None:
 
 @pytest.mark.source("textbook rule for bursts", part="r check bits", kind="from memory")
 def test_bursts_of_lean_follow_the_rule() -> None:
-    bursts = bit_bursts(FrameLayout(load_link("lean")).syndrome_columns)
+    bursts = edge_bursts(FrameLayout(load_link("lean")).syndrome_columns, 1)
     assert bursts.undetected[:5] == (0, 0, 0, 0, 28)
     assert bursts.undetected_ratio(5) == 2.0**-3
     for length in range(6, 33):

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from busplay.link.gf2 import LinearSpan, rank
+from busplay.link.gf2 import LinearSpan
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,60 +40,40 @@ class BurstCounts:
         return sum(self.undetected[first:]) / max(1, sum(self.tried[first:]))
 
 
-def bit_bursts(columns: list[int]) -> BurstCounts:
-    """Count bursts over bits that follow each other.
+def edge_bursts(columns: list[int], lanes: int) -> BurstCounts:
+    """Count bursts over whole edges: any lanes wrong on the first and on the last edge.
 
     Args:
-        columns: what each bit changes in the syndrome; of all bits in the order of the wire,
-            or of those that one lane carries.
+        columns: what each bit changes in the syndrome, in the order of the wire.
+        lanes: bits of an edge; 1: bursts over bits that follow each other, of all bits or of
+            those that one lane carries.
     """
-    size = len(columns)
+    size = len(columns) // lanes
     undetected, tried = [0] * size, [0] * size
+    # How many errors within a run of edges go undetected, none among them.
+    within: dict[tuple[int, int], int] = {}
     for first in range(size):
-        undetected[0] += columns[first] == 0
-        tried[0] += 1
-        middle = LinearSpan()
-        for last in range(first + 1, size):
-            length = last - first + 1
-            tried[length - 1] += 1 << (length - 2)
-            if columns[first] ^ columns[last] in middle:
-                undetected[length - 1] += 1 << (length - 2 - middle.rank)
-            middle.add(columns[last])
+        span = LinearSpan()
+        for stop in range(first + 1, size + 1):
+            for column in columns[(stop - 1) * lanes : stop * lanes]:
+                span.add(column)
+            within[first, stop] = 1 << ((stop - first) * lanes - span.rank)
+    values = 1 << lanes
+    for (first, stop), count in within.items():
+        length = stop - first
+        inner = within.get((first + 1, stop - 1), 1)
+        ends = within.get((first + 1, stop), 1) + within.get((first, stop - 1), 1)
+        undetected[length - 1] += count - ends + inner
+        tried[length - 1] += (
+            (values - 1) ** 2 * values ** (length - 2) if length > 1 else values - 1
+        )
     return BurstCounts(tuple(undetected), tuple(tried))
 
 
 def lane_bursts(columns: list[int], lanes: int) -> BurstCounts:
     """Count bursts on one lane, over edges that follow each other, all lanes together."""
-    each = [bit_bursts(columns[lane::lanes]) for lane in range(lanes)]
+    each = [edge_bursts(columns[lane::lanes], 1) for lane in range(lanes)]
     return BurstCounts(
         tuple(sum(counts) for counts in zip(*(one.undetected for one in each), strict=True)),
         tuple(sum(counts) for counts in zip(*(one.tried for one in each), strict=True)),
     )
-
-
-def edge_bursts(columns: list[int], lanes: int) -> BurstCounts:
-    """Count bursts over whole edges: any lanes wrong on the first and on the last edge."""
-    size = len(columns) // lanes
-    undetected, tried = [0] * size, [0] * size
-    values = 1 << lanes
-
-    def kernel(first: int, stop: int) -> int:
-        block = columns[first * lanes : stop * lanes]
-        return 1 << (len(block) - rank(block))
-
-    kernels = {
-        (first, stop): kernel(first, stop)
-        for first in range(size + 1)
-        for stop in range(first, size + 1)
-    }
-    for first in range(size):
-        for stop in range(first + 1, size + 1):
-            length = stop - first
-            both = kernels[first, stop] - kernels[first + 1, stop]
-            if length > 1:
-                both += kernels[first + 1, stop - 1] - kernels[first, stop - 1]
-                tried[length - 1] += (values - 1) ** 2 * values ** (length - 2)
-            else:
-                tried[0] += values - 1
-            undetected[length - 1] += both
-    return BurstCounts(tuple(undetected), tuple(tried))

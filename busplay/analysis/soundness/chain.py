@@ -155,8 +155,8 @@ def chain_times(layout: FrameLayout, slots: Sequence[FrameSpace]) -> ChainTimes 
         behind = (slot + 1) % len(slots)
         for lost in range(size):
 
-            def damage(words: tuple[int, ...], lost: int = lost) -> int:
-                return without_symbols(layout, words, lost, 1)
+            def damage(words: tuple[int, ...], lost: int = lost) -> tuple[int, ...]:
+                return (without_symbols(layout, words, lost, 1),)
 
             right = float(right_probability((slots[slot], slots[behind]), judge, damage))
             values = np.zeros(COLUMNS)

@@ -3,7 +3,7 @@
 How to think about it. A lane that is stuck, edges that change places, an edge that is missed:
 each makes what is received an affine function of what was sent. So both "it looks right" and
 "nothing was changed at all" are sets of equations in the bits of random frames, and the share of
-damaged frames that go unnoticed follows from two ranks.
+damaged frames that go undetected follows from two ranks.
 
 What damage does to later frames, by putting the receiver out of sync, is `sync`'s.
 """
@@ -66,7 +66,7 @@ class EdgeDamage:
 
     @property
     def undetected_ratio(self) -> float:
-        """Share of damaged frames that go unnoticed, every place being as likely."""
+        """Share of damaged frames that go undetected, every place being as likely."""
         damaged = sum(one.damaged_ratio for one in self.shares)
         undetected = sum(one.damaged_ratio * one.undetected_ratio for one in self.shares)
         return undetected / damaged if damaged else 0.0
@@ -89,28 +89,61 @@ def damage_share(
     """
     sent = tuple(space.base for space in spaces)
     received = damage(sent)
-    width, frame_bits = judge.bits, judge.layout.frame_bits
-    changes = []
-    differing = []
+    frame_bits = judge.layout.frame_bits
+    changes, differing = [], []
     for index, space in enumerate(spaces):
         for vector in space.basis:
-            other = (*sent[:index], sent[index] ^ vector, *sent[index + 1 :])
-            change = [a ^ b for a, b in zip(damage(other), received, strict=True)]
-            changes.append(tuple(change))
-            if index < len(change):
-                change[index] ^= vector
-            differing.append(_joined(change, frame_bits))
+            change = _changed(damage, sent, received, index, vector)
+            changes.append(change)
+            differs = [one ^ vector * (i == index) for i, one in enumerate(change)]
+            differing.append(_joined(differs, frame_bits))
     same = [a ^ b for a, b in zip(received, sent, strict=False)]
     untouched = _probability(differing, _joined(same, frame_bits))
+    right = _right(changes, received, judge)
+    damaged = 1 - untouched
+    return DamageShare(float(damaged), float((right - untouched) / damaged) if damaged else 0.0)
+
+
+def right_probability(
+    spaces: Sequence[FrameSpace], judge: Judge, damage: Callable[[Words], Words]
+) -> Fraction:
+    """Return the probability that all that is received looks right, changed or not.
+
+    Args:
+        spaces, judge, damage: as for `damage_share`.
+    """
+    sent = tuple(space.base for space in spaces)
+    received = damage(sent)
+    changes = [
+        _changed(damage, sent, received, index, vector)
+        for index, space in enumerate(spaces)
+        for vector in space.basis
+    ]
+    return _right(changes, received, judge)
+
+
+def _changed(
+    damage: Callable[[Words], Words], sent: Words, received: Words, index: int, vector: int
+) -> Words:
+    """Return what a change of one sent word changes in what is received."""
+    other = damage((*sent[:index], sent[index] ^ vector, *sent[index + 1 :]))
+    return tuple(a ^ b for a, b in zip(other, received, strict=True))
+
+
+def _right(changes: list[Words], received: Words, judge: Judge) -> Fraction:
+    """Return the probability that each received word is right.
+
+    A word is right by its check, or (and then not by its check) as the idle frame.
+    """
     idle = judge.layout.idle_word
-    # Each word is right by its check, or (and then not by its check) as the idle frame.
+    width = max(judge.bits, judge.layout.frame_bits)
     ways = (True,) if judge.linear(idle) == judge.constant else (True, False)
     right = Fraction(0)
     for by_check in product(ways, repeat=len(received)):
         judged = [
             _joined(
                 [judge.linear(w) if way else w for w, way in zip(words, by_check, strict=True)],
-                max(width, frame_bits),
+                width,
             )
             for words in changes
         ]
@@ -118,9 +151,8 @@ def damage_share(
             judge.constant ^ judge.linear(word) if way else idle ^ word
             for word, way in zip(received, by_check, strict=True)
         ]
-        right += _probability(judged, _joined(wanted, max(width, frame_bits)))
-    damaged = 1 - untouched
-    return DamageShare(float(damaged), float((right - untouched) / damaged) if damaged else 0.0)
+        right += _probability(judged, _joined(wanted, width))
+    return right
 
 
 def _joined(parts: Sequence[int], width: int) -> int:
@@ -131,35 +163,9 @@ def _joined(parts: Sequence[int], width: int) -> int:
 
 
 def _probability(vectors: list[int], wanted: int) -> Fraction:
-    """Chance that a random sum of the vectors is what is wanted."""
+    """Return the probability that a random sum of the vectors is what is wanted."""
     span = LinearSpan(vectors)
     return Fraction(1, 1 << span.rank) if wanted in span else Fraction(0)
-
-
-def right_probability(
-    spaces: Sequence[FrameSpace], judge: Judge, damage: Callable[[Words], int]
-) -> Fraction:
-    """Return the probability that the one word received looks right, changed or not.
-
-    Args:
-        spaces: where the sent frames are drawn from.
-        judge: of a word; the idle frame is right even where its check is not.
-        damage: from sent words to the received one; affine.
-    """
-    sent = tuple(space.base for space in spaces)
-    received = damage(sent)
-    changes = [
-        damage((*sent[:index], sent[index] ^ vector, *sent[index + 1 :])) ^ received
-        for index, space in enumerate(spaces)
-        for vector in space.basis
-    ]
-    idle = judge.layout.idle_word
-    found = _probability(
-        [judge.linear(one) for one in changes], judge.constant ^ judge.linear(received)
-    )
-    if judge.linear(idle) != judge.constant:
-        found += _probability(changes, idle ^ received)
-    return found
 
 
 # -- the kinds of damage

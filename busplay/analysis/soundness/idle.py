@@ -12,9 +12,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import product
-from typing import Literal
 
-from busplay.analysis.soundness.damage import right_probability
+from busplay.analysis.soundness.damage import Meeting, right_probability
 from busplay.analysis.soundness.frame_space import (
     FrameSpace,
     Judge,
@@ -28,7 +27,6 @@ from busplay.link.framing.marker import find_imitation
 from busplay.link.gf2 import solve
 from busplay.link.layout import FrameLayout
 
-Meeting = Literal["idle, idle", "idle, frame", "frame, idle", "frame, frame"]
 MEETINGS: tuple[Meeting, ...] = ("idle, idle", "idle, frame", "frame, idle", "frame, frame")
 
 
@@ -127,7 +125,7 @@ def _window_probability(
     return right_probability(
         [kinds[first], kinds[second]],
         judge,
-        lambda words: window(layout, words[0], words[1], offset),
+        lambda words: (window(layout, words[0], words[1], offset),),
     )
 
 

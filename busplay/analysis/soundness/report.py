@@ -9,7 +9,7 @@ from math import comb
 from pathlib import Path
 
 from busplay.analysis.soundness.advice import Advice, advise
-from busplay.analysis.soundness.bursts import BurstCounts, bit_bursts, edge_bursts, lane_bursts
+from busplay.analysis.soundness.bursts import BurstCounts, edge_bursts, lane_bursts
 from busplay.analysis.soundness.damage import (
     EdgeDamage,
     EdgeReport,
@@ -245,7 +245,7 @@ def _detection(layout: FrameLayout, found: Examined) -> DetectionFigures:
         singles_told_apart=0 not in singles and len(singles) == len(columns),
         doubles=len(pairs),
         doubles_like_single=sum((one ^ other) in singles for one, other in pairs),
-        bursts=bit_bursts(columns),
+        bursts=edge_bursts(columns, 1),
         lane_bursts=lane_bursts(columns, layout.lanes),
         edge_bursts=edge_bursts(columns, layout.lanes),
         stuck=found.stuck,

@@ -142,8 +142,7 @@ def sync_figures(layout: FrameLayout, traffic: Traffic, *, seed: int) -> SyncFig
         return _by_strobe(layout, traffic)
     if layout.frame_symbols == 1:
         # A frame that is one symbol is lost whole, and the next begins where it should.
-        waits = _every([1 + confirm_frames(layout)])
-        return _figures(traffic, "exact", waits, _every([0]), frames=1.0)
+        return _at_once(traffic, [1 + confirm_frames(layout)], [0])
     rings = draw_rings(layout, traffic, seed=seed)
     walk = Walk(layout, rings.words)
     count = len(rings.words)
@@ -159,7 +158,12 @@ def sync_figures(layout: FrameLayout, traffic: Traffic, *, seed: int) -> SyncFig
         places = first + np.minimum(parts * (per_ring / trials), per_ring - 1).astype(np.int64)
     on = walk.power_on(places.reshape(-1))
     lost = walk.lost_edge(places.reshape(-1))
-    found = _simulated(layout, traffic, places, on, lost, is_exact=rings.is_all)
+    is_back = lost.true_symbols < NEVER
+    passed = (places.reshape(-1) % layout.frame_symbols + 1 + lost.true_symbols) // (
+        layout.frame_symbols
+    )
+    frames = np.where(is_back, passed, NEVER)
+    found = _followed(traffic, on, lost, frames, count, is_exact=rings.is_all)
     chain = None if rings.is_all else _chain(layout, traffic)
     return found if chain is None else _by_chain(found, *chain)
 
@@ -210,65 +214,37 @@ def _by_strobe(layout: FrameLayout, traffic: Traffic) -> SyncFigures:
     size, slot = layout.frame_symbols, layout.slot_symbols
     # A held strobe must have rested before, so a frame that begins at power-on is missed.
     missed = int(isinstance(framing, StrobeFraming) and framing.span == "frame")
-    on = _every([wait + missed for wait in range(1, slot + 1)])
-    after = _every([slot - 1 - lost for lost in range(size)])
-    return _figures(traffic, "exact", on, after, frames=1.0)
+    on = [wait + missed for wait in range(1, slot + 1)]
+    return _at_once(traffic, on, [slot - 1 - lost for lost in range(size)])
 
 
-def _every(symbols: Sequence[int]) -> Walked:
-    """Return waits, each as likely as any other, that all end at the right place."""
-    waits = np.array(symbols, np.int64)
-    return Walked(waits, np.zeros(len(waits), np.bool_), waits)
-
-
-def _figures(
-    traffic: Traffic, method: Method, on: Walked, after: Walked, *, frames: float
-) -> SyncFigures:
-    def mean(waits: Walked) -> Mean:
-        value = float(waits.symbols.mean())
-        return Mean(value, value, value)
-
-    return SyncFigures(
-        traffic=traffic.name,
-        kind=traffic.kind,
-        method=method,
-        power_on_symbols=mean(on),
-        power_on_p99_symbols=_quantile(on.symbols),
-        power_on_false_ratio=0.0,
-        lost_edge_symbols=mean(after),
-        lost_edge_p99_symbols=_quantile(after.symbols),
-        lost_edge_false_ratio=0.0,
-        frames_lost=Mean(frames, frames, frames),
-        frames_lost_p99=int(frames),
-        never_ratio=0.0,
-        never_low_ratio=0.0,
-        never_high_ratio=0.0,
-        never_at_once_ratio=0.0,
+def _at_once(traffic: Traffic, on: Sequence[int], lost: Sequence[int]) -> SyncFigures:
+    """Return figures of waits, each as likely as any other, at the end of which all is right."""
+    at_on, at_lost = (
+        Walked(symbols, np.zeros(len(symbols), np.bool_), symbols)
+        for symbols in (np.array(on, np.int64), np.array(lost, np.int64))
     )
+    return _followed(traffic, at_on, at_lost, np.ones(len(lost), np.int64), 1, is_exact=True)
 
 
-def _simulated(
-    layout: FrameLayout,
-    traffic: Traffic,
-    places: Integers,
-    on: Walked,
-    lost: Walked,
-    *,
-    is_exact: bool,
+def _followed(
+    traffic: Traffic, on: Walked, lost: Walked, frames: Integers, rings: int, *, is_exact: bool
 ) -> SyncFigures:
-    size = layout.frame_symbols
-    frames = np.where(
-        lost.true_symbols < NEVER,
-        (places.reshape(-1) % size + 1 + lost.true_symbols) // size,
-        NEVER,
-    )
-    rings = len(places)
-    nevers = (lost.true_symbols >= NEVER).reshape(places.shape).mean(axis=1)
+    """Return the figures of receivers that were followed.
+
+    Args:
+        traffic: that they met.
+        on, lost: what became of them from power-on, and from a lost edge.
+        frames: int64[len(lost)]; frames lost; `NEVER` where no sync came.
+        rings: into which the receivers are parted evenly.
+        is_exact: these are all cases that there are.
+    """
+    nevers = (frames >= NEVER).reshape(rings, -1).mean(axis=1)
     never = float(nevers.mean())
     low = high = never
     if not is_exact:
         # Receivers on a ring of one store meet nothing else, so the rings are what was drawn.
-        drawn = rings if traffic.kind is TrafficKind.REPEATED else places.size
+        drawn = rings if traffic.kind is TrafficKind.REPEATED else len(frames)
         low, high = wilson_interval(round(never * drawn), drawn)
         if drawn != rings and 0 < never < 1:
             spread = _interval(nevers)

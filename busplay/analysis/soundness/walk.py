@@ -28,9 +28,7 @@ Flags = NDArray[np.bool_]
 Integers = NDArray[np.int64]
 # A time that does not come, far from any sum of those that do.
 NEVER = 1 << 60
-# This many starts in a row that are not confirmed are followed one by one; beyond, they are looked
-# up. This many wrong places in a row are a round that has no end.
-TRIES_MAX = 4
+# This many wrong places in a row are a round that has no end.
 WRONG_MAX = 64
 
 
@@ -135,24 +133,27 @@ class Walk:
         moved: Integers = places - within + (within + symbols) % self._length
         return moved
 
-    def _to_start(self, places: Integers, starts: Integers) -> Integers:
-        """Return how far on the next place is at which a frame may begin; `NEVER` without one.
+    def _to_start(self, places: Integers, starts: Integers) -> tuple[Integers, Integers]:
+        """Find the next place at which a frame may begin.
 
         Args:
             places: where to look from.
             starts: the places at which a frame may begin, rising.
+
+        Returns:
+            Its index in `starts`, and how far on it is; `NEVER` if its ring has none.
         """
-        if not len(starts):
-            return np.full(len(places), NEVER, np.int64)
-        ring_first = places - places % self._length
         index = np.searchsorted(starts, places)
-        found = starts[np.minimum(index, len(starts) - 1)]
-        is_beyond = (index == len(starts)) | (found >= ring_first + self._length)
+        if not len(starts):
+            return index, np.full(len(places), NEVER, np.int64)
+        ring = places // self._length
+        begins = np.searchsorted(starts, np.arange(self._rings + 1) * self._length)
+        first, stop = begins[ring], begins[ring + 1]
         # Behind the last of a ring comes its first.
-        first = starts[np.minimum(np.searchsorted(starts, ring_first), len(starts) - 1)]
-        found = np.where(is_beyond, first + self._length, found)
-        is_none = (first < ring_first) | (first >= ring_first + self._length)
-        return np.where(is_none, NEVER, found - places)
+        is_beyond = index == stop
+        index = np.minimum(np.where(is_beyond, first, index), len(starts) - 1)
+        ahead = starts[index] + is_beyond * self._length - places
+        return index, np.where(first == stop, NEVER, ahead)
 
     def _confirmed(self, starts: Integers) -> tuple[Flags, Integers]:
         """Return which places are confirmed, and how many frames of the others were right."""
@@ -170,32 +171,13 @@ class Walk:
         Time begins when the window at the place is whole; SYNC comes `confirm_frames` frames
         after the one at its place is.
         """
-        at, spent = places.copy(), np.full(len(places), NEVER, np.int64)
-        active = np.arange(len(places))
-        so_far = np.zeros(len(places), np.int64)
-        for _ in range(TRIES_MAX):
-            wait = self._to_start(at[active], self._start_places)
-            active, wait = active[wait < NEVER], wait[wait < NEVER]
-            if not len(active):
-                break
-            at[active] = self._moved(at[active], wait)
-            so_far[active] += wait
-            is_sync, passed = self._confirmed(at[active])
-            done = active[is_sync]
-            spent[done] = so_far[done] + self._confirm * self._size
-            active, passed = active[~is_sync], passed[~is_sync]
-            at[active] = self._moved(at[active], passed * self._size + 1)
-            so_far[active] += passed * self._size + 1
-        if len(active):
-            wait = self._to_start(at[active], self._start_places)
-            starts = self._moved(at[active], np.where(wait < NEVER, wait, 0))
-            ends, costs = self._followed()
-            index = np.minimum(np.searchsorted(self._start_places, starts), len(ends) - 1)
-            is_over = (wait < NEVER) & (costs[index] < NEVER)
-            at[active] = self._start_places[ends[index]]
-            more = so_far[active] + wait + costs[index] + self._confirm * self._size
-            spent[active] = np.where(is_over, more, NEVER)
-        return at, spent
+        if not len(self._start_places):
+            return places.copy(), np.full(len(places), NEVER, np.int64)
+        index, wait = self._to_start(places, self._start_places)
+        ends, costs = self._followed()
+        is_over = (wait < NEVER) & (costs[index] < NEVER)
+        spent = wait + costs[index] + self._confirm * self._size
+        return self._start_places[ends[index]], np.where(is_over, spent, NEVER)
 
     def _followed(self) -> tuple[Integers, Integers]:
         """Return for each start which one is confirmed in the end, and the symbols until then.
@@ -206,8 +188,7 @@ class Walk:
             starts = self._start_places
             is_sync, passed = self._confirmed(starts)
             onward = self._moved(starts, passed * self._size + 1)
-            wait = self._to_start(onward, starts)
-            lead = np.searchsorted(starts, self._moved(onward, wait))
+            lead, wait = self._to_start(onward, starts)
             lead = np.where(is_sync, np.arange(len(starts)), lead)
             cost = np.where(is_sync, 0, passed * self._size + 1 + wait)
             for _ in range(len(starts).bit_length()):
@@ -251,7 +232,7 @@ class Walk:
             if self._is_unique:
                 # A marker that stands elsewhere is taken at once.
                 others = self._start_places[self._start_places % self._size != offset]
-                wait = self._to_start(here, others)
+                _, wait = self._to_start(here, others)
                 held[mine] = wait
                 onward[mine] = self._moved(here, np.where(wait < NEVER, wait, 0))
                 continue

@@ -11,7 +11,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from busplay.analysis.soundness import weights
-from busplay.analysis.soundness.bursts import bit_bursts, edge_bursts, lane_bursts
+from busplay.analysis.soundness.bursts import edge_bursts, lane_bursts
 from busplay.analysis.soundness.weights import count_undetected
 from busplay.description.link import Link
 from busplay.link.gf2 import coordinates
@@ -91,7 +91,7 @@ def test_undetected_bursts_are_those_among_all_undetected_errors(link: Link) -> 
     columns = FrameLayout(link).syndrome_columns
     patterns = naive.undetected_patterns(link)
     size, lanes = link.frame_bits, link.lanes
-    bits, edges = bit_bursts(columns), edge_bursts(columns, lanes)
+    bits, edges = edge_bursts(columns, 1), edge_bursts(columns, lanes)
     assert list(bits.undetected) == by_length(patterns, size, 1)
     assert list(edges.undetected) == by_length(patterns, size, lanes)
     on_lanes = [0] * (size // lanes)
@@ -105,7 +105,7 @@ def test_undetected_bursts_are_those_among_all_undetected_errors(link: Link) -> 
 
 
 def test_bursts_say_up_to_which_length_all_are_seen() -> None:
-    bursts = bit_bursts(FrameLayout(load_link("lean")).syndrome_columns)
+    bursts = edge_bursts(FrameLayout(load_link("lean")).syndrome_columns, 1)
     assert bursts.detected_to_length == 4
     assert bursts.undetected_ratio(5) == 1 / 8
     assert bursts.undetected_ratio(6) == 1 / 16
