@@ -15,6 +15,16 @@ from busplay.units import NS_PER_S
 
 # A receiver that takes a millisecond over a frame shows no moving picture.
 SERVICE_NS_MAX = NS_PER_S // 1_000
+# What a plan of faults injects: its fields, in words.
+INJECTED = {
+    "bit_flips": "flipped bits",
+    "late_lanes": "late lanes",
+    "early_lanes": "early lanes",
+    "stuck_lanes": "stuck lanes",
+    "lost_edges": "lost edges",
+    "extra_edges": "extra edges",
+    "stalls": "stalls",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,21 +75,11 @@ def find_answers(load: Load, board: Board, faults: Faults) -> Answers:
 def _without(board: Board, plan: Faults) -> dict[str, tuple[Board, Faults]]:
     """Return board and plan without each source of trouble that is there."""
     receiver = board.receiver
-    found: dict[str, tuple[Board, Faults]] = {}
-    if plan.bit_flips:
-        found["flipped bits"] = board, replace(plan, bit_flips=())
-    if plan.late_lanes:
-        found["late lanes"] = board, replace(plan, late_lanes=())
-    if plan.early_lanes:
-        found["early lanes"] = board, replace(plan, early_lanes=())
-    if plan.stuck_lanes:
-        found["stuck lanes"] = board, replace(plan, stuck_lanes=())
-    if plan.lost_edges:
-        found["lost edges"] = board, replace(plan, lost_edges=())
-    if plan.extra_edges:
-        found["extra edges"] = board, replace(plan, extra_edges=())
-    if plan.stalls:
-        found["stalls"] = board, replace(plan, stalls=())
+    found = {
+        title: (board, replace(plan, **{name: ()}))  # type: ignore[arg-type]
+        for name, title in INJECTED.items()
+        if getattr(plan, name)
+    }
     if receiver.busy:
         found["busy times"] = replace(board, receiver=replace(receiver, busy=())), plan
     if receiver.service_ns:

@@ -5,8 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-import numpy as np
-
 from busplay.batch import FrameBatch
 from busplay.description.board import Board, ImageFormat
 from busplay.errors import InputError
@@ -40,31 +38,6 @@ class Load:
             return self
         frames = FrameBatch(self.frames.edge[:count], self.frames.word[:count])
         return replace(self, frames=frames, stop_edge=int(self.frames.edge[count]))
-
-
-@dataclass(frozen=True, slots=True)
-class LoadFile:
-    """A load in a folder, for processes of one machine to share."""
-
-    folder: Path
-    name: str
-    stop_edge: int
-    lost_at_sender: int
-
-    @classmethod
-    def save(cls, load: Load, folder: Path) -> LoadFile:
-        """Write a load's columns into a folder."""
-        np.save(folder / "edge.npy", load.frames.edge)
-        np.save(folder / "word.npy", load.frames.word)
-        return cls(folder, load.name, load.stop_edge, load.lost_at_sender)
-
-    def open(self) -> Load:
-        """Return the load; its columns are read when they are used."""
-        frames = FrameBatch(
-            np.load(self.folder / "edge.npy", mmap_mode="r"),
-            np.load(self.folder / "word.npy", mmap_mode="r"),
-        )
-        return Load(self.name, frames, self.stop_edge, self.lost_at_sender)
 
 
 def is_trace(path: Path) -> bool:

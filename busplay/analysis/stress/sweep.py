@@ -14,10 +14,9 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, suppress
 from dataclasses import asdict
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Any, BinaryIO
 
-from busplay.analysis.stress.load import Load, LoadFile
+from busplay.analysis.stress.load import Load
 from busplay.analysis.stress.points import Point
 from busplay.analysis.stress.trials import Effort, PointResult, run_point
 from busplay.description.board import Board
@@ -74,7 +73,7 @@ def run_sweep(
         tasks = [
             (point, index, load, board, faults, effort, busy_period_ns) for index, point in waiting
         ]
-        computed = _computed(tasks, load, jobs=jobs, dask_address=dask_address)
+        computed = _computed(tasks, jobs=jobs, dask_address=dask_address)
         for index, result in computed:
             found[index] = result
             write(index, result)
@@ -82,7 +81,7 @@ def run_sweep(
     return [found[index] for index, _ in numbered]
 
 
-Task = tuple[Point | None, int, Load | LoadFile, Board, Faults, Effort, int]
+Task = tuple[Point | None, int, Load, Board, Faults, Effort, int]
 
 
 def _run_in_worker(task: Task) -> tuple[int, PointResult]:
@@ -93,16 +92,14 @@ def _run_in_worker(task: Task) -> tuple[int, PointResult]:
 
 
 def _run_task(task: Task) -> tuple[int, PointResult]:
-    point, index, given, board, faults, effort, busy_period_ns = task
-    load = given.open() if isinstance(given, LoadFile) else given
-    result = run_point(
+    point, index, load, board, faults, effort, busy_period_ns = task
+    return index, run_point(
         point, index, load, board, faults, effort=effort, busy_period_ns=busy_period_ns
     )
-    return index, result
 
 
 def _computed(
-    tasks: Sequence[Task], load: Load, *, jobs: int, dask_address: str | None
+    tasks: Sequence[Task], *, jobs: int, dask_address: str | None
 ) -> Iterator[tuple[int, PointResult]]:
     """Return results as they are done, in any order."""
     if not tasks:
@@ -118,12 +115,8 @@ def _computed(
             stack.enter_context(joblib.parallel_config(backend="dask"))
             parallel = joblib.Parallel(return_as="generator_unordered", pre_dispatch="all")
         else:
+            # Joblib keeps large columns in a file that all processes map.
             parallel = joblib.Parallel(n_jobs=jobs, return_as="generator_unordered")
-            # One copy for all: handed over with each task, the frames of a million took longer
-            # to pack than to send.
-            folder = stack.enter_context(TemporaryDirectory(prefix="busplay-stress-"))
-            shared = LoadFile.save(load, Path(folder))
-            tasks = [(*task[:2], shared, *task[3:]) for task in tasks]
         yield from parallel(joblib.delayed(_run_in_worker)(task) for task in tasks)
 
 
