@@ -37,6 +37,9 @@ _CAUSE_OF_NOTE = np.array(
 
 
 _NO_FATE = np.empty(0, np.uint8)
+# One number each, broadcast to a column: no memory is filled for unknown values.
+_NO_CYCLES = np.broadcast_to(np.uint64(NO_CYCLE), 1 << 40)
+_NO_ADDRESSES = np.broadcast_to(np.uint16(0), 1 << 40)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -64,9 +67,8 @@ class SentFrames:
         return cls(
             frames.edge,
             frames.word,
-            # One number each, broadcast to a column: no memory is filled for unknown values.
-            np.broadcast_to(np.uint64(NO_CYCLE), count),
-            np.broadcast_to(np.uint16(0), count),
+            _NO_CYCLES[:count],
+            _NO_ADDRESSES[:count],
         )
 
     @classmethod
@@ -241,7 +243,7 @@ class FrameAccounts:
         cause = _CAUSE_OF_NOTE[kind]
         edge = sent.edge[which]
         undelivered = kind == settling.NOTE_UNDELIVERED
-        out = undelivered & ~self._in_sync_at(edge.astype(np.int64))
+        out = undelivered & ~self._in_sync_at(edge)
         cause[out] = Cause.OUT_OF_SYNC
         lost_out = int(np.count_nonzero(out))
         self._out_of_step += lost_out
@@ -267,7 +269,7 @@ class FrameAccounts:
 
     def _add_changes(self, log: ReceiverLog) -> None:
         is_change = log.kind >= LogKind.SYNC_LOST
-        if not is_change.any():
+        if not len(log) or not is_change.any():
             return
         edges = np.concatenate([self._changes_edge, log.edge[is_change]])
         # An edge that is sampled twice puts an event an edge back.
@@ -276,12 +278,14 @@ class FrameAccounts:
             [self._changes_gained, log.kind[is_change] == LogKind.SYNC_GAINED]
         )
 
-    def _in_sync_at(self, edges: NDArray[np.int64]) -> NDArray[np.bool_]:
-        last = np.searchsorted(self._changes_edge, edges, side="right")
+    def _in_sync_at(self, edges: UInt64Column) -> NDArray[np.bool_]:
+        if not len(self._changes_edge):
+            return np.full(len(edges), self._in_sync)
+        last = np.searchsorted(self._changes_edge, edges.astype(np.int64), side="right")
         return np.concatenate([[self._in_sync], self._changes_gained])[last]
 
     def _forget_changes(self, settled_edge: int) -> None:
-        old = int(np.searchsorted(self._changes_edge, settled_edge, side="right"))
+        old = int(self._changes_edge.searchsorted(settled_edge, side="right"))
         if old:
             self._in_sync = bool(self._changes_gained[old - 1])
             self._changes_edge = self._changes_edge[old:]

@@ -10,6 +10,7 @@ from busplay.batch import (
     FrameBatch,
     FrameRoom,
     SymbolColumn,
+    UInt64Column,
     WireBatch,
 )
 from busplay.link.layout import FrameLayout
@@ -167,8 +168,8 @@ class Receiver:
         words, progress = batch.words, self._progress
         symbols = np.ascontiguousarray(batch.symbols, self.layout.symbol_dtype)
         stretch = Stretch(
-            np.require(words.edge, np.uint64, ("C", "W")),
-            np.require(words.word, np.uint64, ("C", "W")),
+            _for_kernels(words.edge),
+            _for_kernels(words.word),
             np.ascontiguousarray(batch.run_edge),
             np.ascontiguousarray(batch.run_first),
             symbols,
@@ -188,9 +189,14 @@ class Receiver:
             self._receive(stretch, self.rules, self.registers, self._saved, progress, room)
             if progress[places.LOGGED]:
                 self._log.append(ReceiverLog.of_rows(log[: progress[places.LOGGED]]))
-            copied, spans = progress[[places.COPIED, places.SPANS]].tolist()
+            copied, spans = int(progress[places.COPIED]), int(progress[places.SPANS])
             copies = FrameBatch(edge[:copied], word[:copied])
             parts.append(DeliveredFrames(words, copies, self._spans[:spans].copy()))
             progress[places.RUN + 1 :] = 0
             count = max(count, SPARE_FRAMES)
         return DeliveredFrames.joined(words, parts)
+
+
+def _for_kernels(column: UInt64Column) -> UInt64Column:
+    """Return a column in the one form that the kernel is compiled for."""
+    return column if column.flags.carray else np.require(column, np.uint64, ("C", "W"))

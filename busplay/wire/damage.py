@@ -23,8 +23,6 @@ from busplay.link.slot_symbols import SlotShape, idle_symbol, word_symbol
 
 LATE, FLIPPED, STUCK, EARLY = range(4)
 KINDS = 4
-# Indexes of `counts`: runs, symbols, log entries.
-RUNS, SYMBOLS, LOGGED = range(3)
 
 
 class EdgeHits(NamedTuple):
@@ -130,14 +128,15 @@ def damage(
     hits: EdgeHits,
     shape: SlotShape,
     runs: DamagedRuns,
-    counts: NDArray[np.int64],
-) -> None:
+) -> tuple[int, int, int]:
     """Write the symbols on the edges of a stretch that are hit.
 
     Args:
         slot_edge, word: uint64[slots]; the words sent.
         before, after: the symbols sent on the edges next to the stretch.
-        counts: int64[3]; see the names above.
+
+    Returns:
+        The counts of runs, symbols and log entries.
     """
     late = early = flip = slot = 0
     late_hits, early_hits, flip_hits = (
@@ -223,4 +222,4 @@ def damage(
         at += 1
         end = at
     runs.first[run_count] = symbols
-    counts[RUNS], counts[SYMBOLS], counts[LOGGED] = run_count, symbols, logged
+    return run_count, symbols, logged

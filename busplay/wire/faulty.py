@@ -33,7 +33,7 @@ from busplay.link.slot_symbols import slot_shape
 from busplay.wire import damage
 from busplay.wire.damage import DamagedRuns, DenseFaults, EdgeHits, symbol_at
 from busplay.wire.schedule import Dense, Schedule
-from busplay.wire.streams import Hits
+from busplay.wire.streams import NEVER, Hits
 
 # Bits, up to 17 an edge, are counted in 64 bits.
 LAST_EDGE = 1 << 57
@@ -78,9 +78,6 @@ class FaultyWire:
         edge_hz: edges in a second, for times.
         first_edge: edge from which the wire is fed.
         first_ordinal: symbols that the receiver has sampled before.
-
-    Attributes:
-        faults_injected: symbols changed, edges lost and edges added, by kind.
     """
 
     def __init__(
@@ -94,13 +91,14 @@ class FaultyWire:
     ) -> None:
         self.layout = layout
         self.plan = plan
-        self.faults_injected = dict.fromkeys(FaultKind, 0)
+        self._injected = np.zeros(len(FaultKind), np.int64)
         self._shape = slot_shape(layout)
         wires = layout.lanes + isinstance(layout.link.framing, StrobeFraming)
         self._schedule = Schedule(plan, edge_hz=edge_hz, wires=wires)
         self._before = self._symbol_at(FrameBatch.empty(), first_edge - 1)
         self._ordinal_shift = first_ordinal - first_edge
-        self._late = self._early = self._flipped = Hits.none()
+        # Of late lanes, early lanes and flips, in this order.
+        self._hits = [Hits.none()] * 3
         self._held: WireBatch | None = None
         self._lost: Int64Column = np.empty(0, np.int64)
         self._extra: Int64Column = np.empty(0, np.int64)
@@ -115,6 +113,8 @@ class FaultyWire:
     def take_log(self) -> FaultLog:
         """Return the faults injected since the last call."""
         logs, self._logs = self._logs, []
+        if len(logs) == 1:
+            return logs[0]
         if not logs:
             return FaultLog(np.empty(0, np.int64), np.empty(0, np.uint8))
         ordinal = np.concatenate([log.ordinal for log in logs])
@@ -149,19 +149,15 @@ class FaultyWire:
             batch = whole.part(whole.first_edge, whole.stop_edge - 1)
             self._held = whole.part(whole.stop_edge - 1, whole.stop_edge)
         stop_edge = batch.stop_edge
-        lost = self._lost[: np.searchsorted(self._lost, stop_edge)]
-        extra = self._extra[: np.searchsorted(self._extra, stop_edge)]
+        lost = self._lost[: self._lost.searchsorted(stop_edge)]
+        extra = self._extra[: self._extra.searchsorted(stop_edge)]
         sampled: list[WireBatch] = []
         for first, stop, dense in self._pieces(batch.first_edge, batch.stop_edge):
             piece = batch
             if (first, stop) != (batch.first_edge, batch.stop_edge):
                 piece = batch.part(first, stop)
-            hits = EdgeHits(
-                *_between(self._late, first, stop),
-                *_between(self._early, first, stop),
-                *_between(self._flipped, first, stop),
-            )
-            if dense or len(hits.late_edge) or len(hits.early_edge) or len(hits.flip_edge):
+            hits = [each.between(first, stop) for each in self._hits]
+            if dense or any(map(len, hits)):
                 after = self._symbol_at(whole.words, stop) if self.plan.early_lanes else 0
                 piece = self._damaged(piece, dense, hits, lost, after=after)
             if self.plan.late_lanes:
@@ -170,6 +166,11 @@ class FaultyWire:
         self._ordinal_shift += len(extra) - len(lost)
         self._forget(stop_edge)
         return sampled
+
+    @property
+    def faults_injected(self) -> dict[FaultKind, int]:
+        """Counts of symbols changed, edges lost and edges added, by kind."""
+        return dict(zip(FaultKind, self._injected.tolist(), strict=True))
 
     @property
     def held_edges(self) -> int:
@@ -192,9 +193,11 @@ class FaultyWire:
             return
         self._looked_at = stop_edge
         schedule = self._schedule
-        self._late = Hits.joined([self._late, schedule.take_late(stop_edge)])
-        self._early = Hits.joined([self._early, schedule.take_early(stop_edge)])
-        self._flipped = Hits.joined([self._flipped, schedule.take_flips(stop_edge)])
+        draws = (schedule.take_late, schedule.take_early, schedule.take_flips)
+        self._hits = [
+            Hits.joined([waiting, take(stop_edge)])
+            for waiting, take in zip(self._hits, draws, strict=True)
+        ]
         lost, extra = schedule.take_lost(stop_edge), schedule.take_extra(stop_edge)
         if len(lost):
             self._lost = np.union1d(self._lost, lost)
@@ -203,11 +206,9 @@ class FaultyWire:
 
     def _forget(self, stop_edge: int) -> None:
         """Drop the faults before an edge."""
-        self._late = self._late.after(len(self._late.before(stop_edge)))
-        self._early = self._early.after(len(self._early.before(stop_edge)))
-        self._flipped = self._flipped.after(len(self._flipped.before(stop_edge)))
-        self._lost = self._lost[np.searchsorted(self._lost, stop_edge) :]
-        self._extra = self._extra[np.searchsorted(self._extra, stop_edge) :]
+        self._hits = [each.between(stop_edge, NEVER) for each in self._hits]
+        self._lost = self._lost[self._lost.searchsorted(stop_edge) :]
+        self._extra = self._extra[self._extra.searchsorted(stop_edge) :]
 
     # -- symbols
 
@@ -246,11 +247,12 @@ class FaultyWire:
         return bool((shown != idle).any())
 
     def _damaged(
-        self, piece: WireBatch, dense: Dense, hits: EdgeHits, lost: Int64Column, *, after: int
+        self, piece: WireBatch, dense: Dense, hits: list[Hits], lost: Int64Column, *, after: int
     ) -> WireBatch:
         """Damage a piece, and log it."""
         changes_idle = self._changes_idle(dense)
-        room = len(hits.late_edge) + len(hits.early_edge) + len(hits.flip_edge)
+        late, early, flips = hits
+        room = len(late) + len(early) + len(flips)
         if changes_idle:
             room = piece.stop_edge - piece.first_edge
         elif dense:
@@ -270,8 +272,7 @@ class FaultyWire:
             level=np.uint64(dense.level),
             changes_idle=changes_idle,
         )
-        counts = np.zeros(3, np.int64)
-        damage.damage(
+        count, symbols, logged = damage.damage(
             np.ascontiguousarray(piece.words.edge),
             np.ascontiguousarray(piece.words.word),
             piece.first_edge,
@@ -279,12 +280,10 @@ class FaultyWire:
             np.uint64(self._before),
             np.uint64(after),
             faults,
-            hits,
+            EdgeHits(late.edge, late.mask, early.edge, early.mask, flips.edge, flips.mask),
             self._shape,
             runs,
-            counts,
         )
-        count, symbols, logged = counts.tolist()
         log_edge, log_kind = runs.log_edge[:logged], runs.log_kind[:logged]
         if len(lost):
             # An edge that is not sampled is not damaged.
@@ -300,7 +299,7 @@ class FaultyWire:
 
     def _symbol_at(self, words: FrameBatch, edge: int) -> int:
         """Return the symbol that is sent on an edge."""
-        slot = int(np.searchsorted(words.edge, np.uint64(max(edge, 0))))
+        slot = int(words.edge.searchsorted(np.uint64(max(edge, 0))))
         return int(symbol_at(edge, words.edge, words.word, slot, self._shape))
 
     # -- edges
@@ -308,16 +307,15 @@ class FaultyWire:
     def _shifts_before(self, edges: Int64Column) -> Int64Column:
         """Return how many more symbols than edges of this stretch were sampled before each."""
         # A repeated edge is sampled first, then once more.
-        more = np.searchsorted(self._extra, edges, side="left")
-        return (more - np.searchsorted(self._lost, edges, side="left")).astype(np.int64)
+        return self._extra.searchsorted(edges) - self._lost.searchsorted(edges)
 
     def _sampled(self, batch: WireBatch, lost: Int64Column, extra: Int64Column) -> list[WireBatch]:
         """Cut a stretch where edges are lost or sampled twice."""
         first, stop = batch.first_edge, batch.stop_edge
-        lost = lost[np.searchsorted(lost, first) : np.searchsorted(lost, stop)]
-        extra = extra[np.searchsorted(extra, first) : np.searchsorted(extra, stop)]
         if not len(lost) and not len(extra):
             return [batch]
+        lost = lost[lost.searchsorted(first) : lost.searchsorted(stop)]
+        extra = extra[extra.searchsorted(first) : extra.searchsorted(stop)]
         for kind, edges in ((FaultKind.LOST_EDGE, lost), (FaultKind.EXTRA_EDGE, extra)):
             shift = self._ordinal_shift + self._shifts_before(edges)
             # An extra edge is the symbol after the one it repeats, if that was sampled.
@@ -342,10 +340,4 @@ class FaultyWire:
         if not len(ordinal):
             return
         self._logs.append(FaultLog(ordinal, kind))
-        for one, count in enumerate(np.bincount(kind).tolist()):
-            self.faults_injected[FaultKind(one)] += count
-
-
-def _between(hits: Hits, first: int, stop: int) -> tuple[Int64Column, NDArray[np.uint64]]:
-    low, high = np.searchsorted(hits.edge, (first, stop))
-    return hits.edge[low:high], hits.mask[low:high]
+        self._injected += np.bincount(kind, minlength=len(FaultKind))

@@ -41,7 +41,7 @@ class Hits:
     @classmethod
     def none(cls) -> Hits:
         """Make empty columns."""
-        return cls(np.empty(0, np.int64), np.empty(0, np.uint64))
+        return _NO_HITS
 
     @classmethod
     def joined(cls, parts: list[Hits]) -> Hits:
@@ -62,14 +62,15 @@ class Hits:
         edge, mask = self.edge[first], np.bitwise_xor.reduceat(self.mask, first)
         return Hits(edge[mask != 0], mask[mask != 0])
 
-    def before(self, edge: int) -> Hits:
-        """Return the hits before an edge."""
-        count = int(np.searchsorted(self.edge, edge))
-        return Hits(self.edge[:count], self.mask[:count])
+    def between(self, first_edge: int, stop_edge: int) -> Hits:
+        """Return the hits from an edge on and before another."""
+        if not len(self):
+            return self
+        low, high = self.edge.searchsorted((first_edge, stop_edge))
+        return Hits(self.edge[low:high], self.mask[low:high])
 
-    def after(self, count: int) -> Hits:
-        """Return all but the first COUNT hits."""
-        return Hits(self.edge[count:], self.mask[count:])
+
+_NO_HITS = Hits(np.empty(0, np.int64), np.empty(0, np.uint64))
 
 
 def generator(seed: int, kind: int, index: int) -> np.random.Generator:
@@ -98,8 +99,8 @@ class TrialStream:
             hits = self._next - 1 + np.cumsum(gaps)
             self._next = int(hits[-1]) + 1
             parts.append(hits)
-        hits = np.concatenate(parts)
-        count = int(np.searchsorted(hits, stop))
+        hits = np.concatenate(parts) if len(parts) > 1 else self._waiting
+        count = int(hits.searchsorted(stop))
         self._waiting = hits[count:]
         return hits[:count]
 
@@ -169,16 +170,17 @@ class FlipStream:
         if stop > self._first:
             fresh = self._bursts(self._trials.take((stop - self._first) * len(self._wires)))
         hits = Hits.joined([self._waiting, fresh])
-        count = int(np.searchsorted(hits.edge, stop_edge))
-        self._waiting = Hits(hits.edge[count:], hits.mask[count:])
-        return Hits(hits.edge[:count], hits.mask[:count])
+        self._waiting = hits.between(stop_edge, NEVER)
+        return hits.between(0, stop_edge)
 
     def _bursts(self, trials: Int64Column) -> Hits:
         """Expand hits to bursts."""
+        if not len(trials):
+            return Hits.none()
         edge = self._first + trials // len(self._wires)
         mask = np.uint64(1) << self._wires[trials % len(self._wires)]
         further = self._burst_edges - 1
-        if not further or not len(trials):
+        if not further:
             return Hits(edge, mask)
         parts = [Hits(edge, mask)]
         # Drawn hit by hit from the burst generator, so that cuts of a stretch change nothing.
