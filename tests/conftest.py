@@ -14,13 +14,14 @@ ON_CI = bool(os.environ.get("CI"))
 # On CI examples are the same each time; whoever runs the tests at home draws new ones, and fewer.
 settings.register_profile("busplay", deadline=None, derandomize=ON_CI)
 settings.load_profile("busplay")
-HOME_SHARE, HOME_LEAST = 1 / 4, 5
+HOME_SHARE, HOME_LEAST = 1 / 4, 2
 
 os.environ.setdefault("SDL_VIDEODRIVER", "dummy")
 os.environ.setdefault("PYGAME_HIDE_SUPPORT_PROMPT", "1")
 
 KINDS = {"standard", "data sheet", "open data", "library", "computed", "from memory"}
 OUTSIDE = Path(__file__).parent / "outside"
+BENCH = Path(__file__).parent / "bench"
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -51,9 +52,23 @@ def draw_fewer(items: list[pytest.Item]) -> None:
         function._hypothesis_internal_use_settings = settings(asked, max_examples=drawn)
 
 
+def leave_out(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Deselect what only CI runs: cases marked `thorough`, and benchmarks that measure nothing."""
+    measures = config.getoption("benchmark_enable")
+    left_out = [
+        item
+        for item in items
+        if item.get_closest_marker("thorough") or (BENCH in item.path.parents and not measures)
+    ]
+    if left_out:
+        config.hook.pytest_deselected(items=left_out)
+        items[:] = [item for item in items if item not in left_out]
+
+
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     if not ON_CI:
         draw_fewer(items)
+        leave_out(config, items)
     rows: dict[tuple[str, str, str], int] = {}
     for item in items:
         marks = list(item.iter_markers("source"))

@@ -70,6 +70,8 @@ ADVISED_LINKS = {
     "three lanes": marked_on_three_lanes(),
 }
 
+ADVISED_EVERYWHERE = ("marked", "lean with XOR 10", "lean, spare in front")
+
 
 def checked_again(advice: Advice) -> Examined:
     """Check the advised link file by itself, as a user would."""
@@ -104,7 +106,13 @@ def assert_true(before: Examined, advice: Advice, again: Examined) -> None:
     assert faults_of(again) <= faults_of(before)
 
 
-@pytest.mark.parametrize("name", ADVISED_LINKS)
+@pytest.mark.parametrize(
+    "name",
+    [
+        pytest.param(name, marks=() if name in ADVISED_EVERYWHERE else pytest.mark.thorough)
+        for name in ADVISED_LINKS
+    ],
+)
 def test_advised_link_file_does_what_was_said(name: str) -> None:
     found, advice = advice_of(name)
     assert advice
