@@ -55,7 +55,7 @@ class LinkBudget:
         grid_edges, step_edges: frames start on multiples of the one, the other apart.
         frame_symbols: symbols of a frame, without rest.
         slot_cycles, slot_ns: from one frame's start to the next, at most; in processor cycles.
-        idle_every: one of so many slots stays idle; None: none has to.
+        idle_every: one slot in this many stays idle; None: none has to.
         frame_hz: frames a second, which is stores a second.
         data_bit_hz, payload_bit_hz: of the data field; of address and data together.
         overhead_ratio: what is neither address nor data.
@@ -109,7 +109,7 @@ def link_budget(link: Link, *, processor_hz: int) -> LinkBudget:
     """Work out what a link carries beside a processor of that clock.
 
     Args:
-        link: sound, as `load_link` gives it.
+        link: sound, as `load_link` returns it.
         processor_hz: also the link's clock where it has none of its own.
     """
     grid_edges, step_edges = start_grid(link)

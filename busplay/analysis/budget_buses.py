@@ -1,9 +1,9 @@
 """The same stores over other buses: pins, and the clock or bit rate that they would take.
 
-How to think about it. A link carries so many stores a second. Shared memory takes each in one
+How to think about it. A link carries a number of stores a second. Shared memory takes each in one
 write cycle and pays in pins. SPI and a serial port send the same frame's bits, in whole bytes
 as their controllers do, one after the other and pay in time. Each is asked twice: which clock
-would carry as many stores, and how many does a usual clock carry.
+would carry as many stores, and how many a usual clock carries.
 
 No bus fills memory faster than the processor stores: an absolute store takes 4 cycles.
 
@@ -47,7 +47,7 @@ class BusRow:
     processor_stores_hz: Fraction
 
     def fill_s(self, filled_bytes: int) -> Fraction:
-        """Return the seconds in which so many stores are made and sent at the usual clock."""
+        """Return the seconds that it takes to make and send stores at the usual clock."""
         return filled_bytes / min(self.stores_hz, self.processor_stores_hz)
 
 

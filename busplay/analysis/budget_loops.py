@@ -44,7 +44,7 @@ class FillLoop:
         name: for options and tables.
         meaning: its instructions, in a line.
         in_ram: it changes its own code, which a ROM does not let it.
-        assemble: gives the code for `bytes` bytes from `first_address` on.
+        assemble: returns the code for `bytes` bytes from `first_address` on.
     """
 
     name: str
@@ -99,7 +99,7 @@ FAST_STORES = (
 
 
 def fast_store_pattern(store: FastStore, processor: Processor) -> StorePattern:
-    """Run an instruction several times in a row and give when its writes fall.
+    """Run an instruction several times in a row and return when its writes fall.
 
     BRK goes to its vector, which here leads back to it; interrupts push as fast, but not as often.
     """
@@ -199,7 +199,7 @@ LOOP_NAMES = tuple(one.name for one in FILL_LOOPS)
 
 
 def run_loop(loop: FillLoop, *, filled_bytes: int, processor: Processor) -> LoopRun:
-    """Fill so many bytes with a loop on the core and say when each store fell.
+    """Fill bytes with a loop on the core and return when each store fell.
 
     What 64 KiB cannot hold beside the code is filled in several runs, one behind the other.
     """

@@ -2,8 +2,8 @@
 
 How to think about it. A sender is a queue whose server takes one slot a frame. Measure time in
 slots of `slot_cycles` processor cycles. Between two stores that are x cycles apart at least
-floor(x / slot) starts of slots fall, and at the worst phase of the grid not one more. Say that
-k is the store with which a stretch without a free slot begins. When store i comes, frames of
+floor(x / slot) starts of slots fall, and at the worst phase of the grid not one more. Let k be
+the store with which a stretch without a free slot begins. When store i comes, frames of
 stores k to i stand against the floor((t_i - t_k) / slot) slots that began since k's; what is
 left over waits, store i included. So
 
@@ -44,7 +44,7 @@ class SlotService:
 
     Attributes:
         slot_cycles: processor cycles a slot.
-        idle_every: one of so many slots stays idle; None: none has to.
+        idle_every: one slot in this many stays idle; None: none has to.
     """
 
     slot_cycles: Fraction
@@ -145,7 +145,7 @@ class DepthMeter:
         depth: what the stores so far need, at any phase of the grid; exact for a link none of
             whose slots has to stay idle.
 
-    Where one of N slots stays idle, give it the mean spacing of frames, slot x N / (N - 1). In m
+    Where one of N slots stays idle, pass the mean spacing of frames, slot x N / (N - 1). In m
     times that spacing exactly m frames start after another's at least, so the depth is enough
     there too; it may be one too deep.
     """

@@ -211,7 +211,7 @@ def trace_load(
     Args:
         header: the trace's; its link need not be the budget's.
         chunks: its frames, in order.
-        budget: of the link that is planned. Its processor's clock gives the seconds.
+        budget: of the link that is planned. Seconds are those of its processor's clock.
         stop_edge, stores_offered: as the trace's reader says.
         planned_fifo_depth: of the sender that is planned.
     """

@@ -48,7 +48,7 @@ def require_matplotlib() -> None:
 
 
 def plot_front(found: Exploration, path: Path, *, title: str) -> bytes:
-    """Draw the front and return the picture's bytes, in the form that the path's suffix names.
+    """Draw the front and return the picture's bytes, in the format that the path's suffix names.
 
     Args:
         found: what the search found.
@@ -63,7 +63,7 @@ def plot_front(found: Exploration, path: Path, *, title: str) -> bytes:
     everything = (*found.front, *found.others)
     clocks = sorted({one.clock_hz for one in everything})
     size = SIZE_INCHES[0], SIZE_INCHES[1] + CLOCK_INCHES * (len(clocks) - 1)
-    # A fixed salt and no date: the same search gives the same file.
+    # A fixed salt and no date: the same search makes the same file.
     with rc_context({"svg.hashsalt": "busplay", "font.size": 10}):
         figure = Figure(figsize=size, dpi=DOTS_PER_INCH, layout="constrained")
         figure.suptitle(title, x=0.01, ha="left")

@@ -38,7 +38,7 @@ def see_text(report: VisibilityReport) -> list[str]:
 def _trial_lines(report: VisibilityReport) -> list[str]:
     trial = report.trial
     if trial is None:
-        return heading("Not tried: so many samples a frame take long; --frames COUNT tries")
+        return heading("Not tried: a frame takes too many samples; --frames COUNT tries")
     title = f"Tried: {trial.frames:,} {report.traffic}, {trial.samples:,} samples, the decoder"
     rows = [
         ("symbols in doubt", f"{trial.in_doubt_ratio:.1%}"),

@@ -225,8 +225,8 @@ def _burst_table(plan: PlanReport) -> list[str]:
     lines = table(rows, right=frozenset(range(1, 4 + len(lengths))))
     shown = ", ".join(f"{one:,}" for one in lengths)
     notes.append(
-        "cycles: from one store to the next. grows by: frames that wait, one more in so many"
-        f" cycles. {shown}: FIFO depth with which a burst of so many stores loses nothing, whatever"
+        "cycles: from one store to the next. grows by: one more frame waits in this many"
+        f" cycles. {shown}: FIFO depth with which a burst of as many stores loses nothing, whatever"
         f" its phase{REGISTER_NOTE[plan.budget.grid_places]}. takes: the longest burst that the"
         " planned FIFO takes."
         " INC on an NMOS 6502 writes twice in a row."

@@ -109,7 +109,7 @@ def _summary(facts: BoardFacts) -> list[tuple[str, str]]:
     rows = [
         ("processor", f"{facts.processor} at {hertz(facts.clock_hz)}, {cycle_ns} ns a cycle"),
         ("link", f"{facts.link.name}; a slot is {slot_text(facts.link)}"),
-        ("unmapped", f"a read with nothing behind it gives ${facts.unmapped_read:02X}"),
+        ("unmapped", f"a read with nothing behind it returns ${facts.unmapped_read:02X}"),
         (
             "programs",
             "must carry their addresses"

@@ -64,7 +64,7 @@ class BoardFacts:
         undocumented: what undocumented instructions do: `stop`, or `run`.
         clock_hz: the processor's clock.
         cycle_ns: a processor cycle in nanoseconds.
-        unmapped_read: byte that a read of an address with nothing behind it gives.
+        unmapped_read: byte that a read of an address with nothing behind it returns.
         program_load_address: where a raw program goes; null: programs carry their addresses.
         memory: RAM and ROM, with their images.
         memory_map: all addresses, in runs that behave alike, lowest first.

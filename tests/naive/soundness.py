@@ -45,7 +45,7 @@ def idle_word(link: Link) -> int:
 
 
 def right_words(link: Link) -> set[int]:
-    """All words that look right to a receiver."""
+    """All words that look valid to a receiver."""
     found = set(words(link, with_spare=True))
     if not isinstance(link.framing, StrobeFraming):
         found.add(idle_word(link))

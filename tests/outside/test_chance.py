@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from busplay.analysis.compare.pattern import log_binomial_tail, log_interval_chance
+from busplay.analysis.compare.pattern import log_binomial_tail, log_interval_probability
 
 stats = pytest.importorskip("scipy.stats", reason="scipy is the library that is compared with")
 
@@ -30,7 +30,7 @@ def test_interval_chance_bounds_what_uniform_draws_do(share: float) -> None:
     # The range of n uniform draws is at most s with chance n s^(n-1) - (n-1) s^n.
     for events in (5, 8):
         exact = events * share ** (events - 1) - (events - 1) * share**events
-        bound = math.exp(log_interval_chance(events, events, share))
+        bound = math.exp(log_interval_probability(events, events, share))
         assert exact <= bound <= 10 * exact
 
 
@@ -39,4 +39,4 @@ def test_interval_chance_bounds_the_densest_interval() -> None:
     draws = np.sort(np.random.default_rng(1).random((20_000, 20)), axis=1)
     inside, share = 9, 0.15
     seen = (draws[:, inside - 1 :] - draws[:, : 20 - inside + 1]).min(axis=1) <= share
-    assert float(seen.mean()) <= math.exp(log_interval_chance(inside, 20, share))
+    assert float(seen.mean()) <= math.exp(log_interval_probability(inside, 20, share))

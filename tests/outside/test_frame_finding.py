@@ -53,7 +53,7 @@ def mean_run(chance: float, length: int) -> float:
 
 
 def pass_chance(layout: FrameLayout) -> float:
-    """Chance that a wrong place looks right in random data."""
+    """Chance that a wrong offset looks valid in random data."""
     return float(2.0**-layout.check_bits)
 
 
@@ -85,7 +85,7 @@ def test_states_follow_the_counts(name: str) -> None:
 def expected_symbols(layout: FrameLayout, confirm_frames: int) -> float:
     """Symbols to SYNC from a random start, worked out alignment by alignment.
 
-    A wrong place looks right with chance q; then each further frame there does, until one does
+    A wrong offset looks valid with chance q; then each further frame there does, until one does
     not, and the search goes on one symbol later; or until SYNC, which is then a false one.
     """
     size, chance = layout.frame_symbols, pass_chance(layout)

@@ -45,7 +45,7 @@ RUNS = pytest.mark.source(
 )
 ACQUISITION = pytest.mark.source(
     "acquisition in random data: (n - 1) / 2 * (1 + q n / (1 - q)) + n (1 + DELTA) symbols",
-    part="every wrong place passing by itself with chance q",
+    part="every wrong offset passing by itself with chance q",
     kind="computed",
 )
 ATM_BITS, ATM_HZ = 424, 149_760_000
@@ -198,7 +198,7 @@ def test_frames_of_lean_and_guarded_to_lost_sync() -> None:
         (40, 1e-3, 7.279e9),
     ):
         assert mean_frames_in_sync(1 - (1 - rate) ** bits, 7) == pytest.approx(frames, rel=1e-3)
-    # A frame that is damaged and looks right holds step as well: with four check bits this is
+    # A frame that is damaged and looks valid holds step as well: with four check bits this is
     # seen at a high rate.
     assert rate_of("lean", 1e-2).frames_in_sync == pytest.approx(12_069, rel=1e-3)
 
@@ -237,7 +237,7 @@ def test_acquisition_in_random_data(
     layout = FrameLayout(replace(layout.link, fields=fields, check=check_of_all))
     found = chain_times(layout, [sent_frames(layout)])
     assert found is not None
-    # The formula counts a wrong place's frames without end, the chain to the last confirmed one.
+    # The formula counts a wrong offset's frames without end, the chain to the last confirmed one.
     assert found.power_on_symbols == pytest.approx(symbols, rel=0.015)
     assert found.power_on_symbols <= symbols + 0.005
     if false_ratio is None:
@@ -245,7 +245,7 @@ def test_acquisition_in_random_data(
     if name == "lean":
         assert found.power_on_false_ratio == pytest.approx(false_ratio, rel=0.01)
     else:
-        # Two of the seven wrong places never pass twice in a row: five of seven remain.
+        # Two of the seven wrong offsets never pass twice in a row: five of seven remain.
         assert found.power_on_false_ratio == pytest.approx(false_ratio * 5 / 7, rel=0.01)
 
 

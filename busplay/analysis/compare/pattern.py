@@ -1,4 +1,4 @@
-"""A thing that damage has in common, and how probably chance alone gives it.
+"""A thing that damage has in common, and how probable it is without a cause.
 
 Follows: the binomial distribution; union (Bonferroni) bounds wherever a test was one of many.
 """
@@ -13,7 +13,7 @@ import numpy as np
 
 from busplay.analysis.compare.streams import Kind
 
-# A pattern is reported only if chance alone gives one as strong in fewer than this share of
+# A pattern is reported only if random damage shows one as strong in fewer than this share of
 # comparisons. Each pattern's probability is already multiplied by how many places (lanes,
 # intervals, frequencies, scales) were looked at, and by TESTS, the patterns that are sought.
 SIGNIFICANCE = 1e-3
@@ -32,7 +32,7 @@ class Pattern:
         sentence: the finding in words, figures included.
         events: pieces of damage, those next to each other taken as one where that matters.
         fits: how many of them fit the pattern.
-        fits_expected: how many would fit by chance.
+        fits_expected: how many are expected to fit without a pattern.
         probability_ln: natural logarithm of `probability`.
         figures: the pattern's own numbers, units in their names.
         probability: that undirected damage shows a pattern as strong, of any kind that was
@@ -60,7 +60,7 @@ def is_significant(probability_ln: float) -> bool:
 
 
 def one_in(probability_ln: float) -> str:
-    """Write a small probability as one in so many.
+    """Write a small probability as one in a round number.
 
     >>> one_in(math.log(2e-4)), one_in(-2000.0)
     ('1 in 5,000', '1 in 10^868')
@@ -72,7 +72,7 @@ def one_in(probability_ln: float) -> str:
 
 
 def log_binomial_tail(hits: int, trials: int, share: float) -> float:
-    """Return ln P(X >= hits) for X binomial; `share` is each trial's chance.
+    """Return ln P(X >= hits) for X binomial; `share` is each trial's probability.
 
     >>> round(math.exp(log_binomial_tail(9, 10, 0.5)), 6)
     0.010742
@@ -98,11 +98,11 @@ def _log_factorials(most: int) -> np.ndarray:
     return np.concatenate([[0.0], np.cumsum(np.log(np.arange(1, most + 1, dtype=np.float64)))])
 
 
-def log_interval_chance(inside: int, events: int, share: float) -> float:
+def log_interval_probability(inside: int, events: int, share: float) -> float:
     """Bound ln P(some interval of this share of all frames has `inside` of `events`).
 
-    Two of the events are the interval's ends; given those, the others fall between them by
-    chance. Summed over all pairs that is a bound, whatever the distribution of addresses.
+    Two of the events are the interval's ends; given those, the others fall between them
+    at random. Summed over all pairs that is a bound, whatever the distribution of addresses.
     """
     if inside < 3 or share >= 1:
         return 0.0

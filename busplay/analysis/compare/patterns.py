@@ -1,8 +1,9 @@
 """What damage has in common: a lane, a range of addresses, a frequency, bursts.
 
-Every claim has its evidence: how many pieces of damage fit, how many would by chance, and how
-likely chance is to give as much. Frames that were damaged next to each other are one piece
-where they have one cause: a lost lock takes hundreds in a row, at neighbouring addresses.
+Every claim has its evidence: how many pieces of damage fit, how many are expected to without a
+pattern, and how probable as many are then. Frames that were damaged next to each other are one
+piece where they have one cause: a receiver out of sync loses hundreds in a row, at neighbouring
+addresses.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ from busplay.analysis.compare.pattern import (
     Pattern,
     is_significant,
     log_binomial_tail,
-    log_interval_chance,
+    log_interval_probability,
 )
 from busplay.analysis.compare.periods import find_period
 from busplay.analysis.compare.streams import Kind
@@ -90,7 +91,7 @@ def _lane_patterns(comparison: FrameComparison) -> Iterator[Pattern]:
             "lane",
             Kind.CHANGED,
             f"{fits:,} of {changed:,} changed frames are wrong on lane {lane} alone"
-            f" (by chance up to {share * changed:,.1f}){stuck}",
+            f" ({share * changed:,.1f} expected at most){stuck}",
             changed,
             fits,
             share * changed,
@@ -119,7 +120,7 @@ def _lane_patterns(comparison: FrameComparison) -> Iterator[Pattern]:
 
 
 def _stuck_at(bits: list[WrongBit]) -> int | None:
-    """Return the level that all of a lane's wrong bits have; None where that may be chance."""
+    """Return the level that all of a lane's wrong bits have; None where that is not significant."""
     low = sum(one.ones_lost for one in bits)
     high = sum(one.zeros_lost for one in bits)
     chance_ln = log_binomial_tail(low + high, low + high, 0.5) + math.log(2)
@@ -148,15 +149,15 @@ def _address_patterns(
         events = inside + outside
         if inside < EVENTS_LEAST:
             continue
-        chance = counts[first : last + 1].sum() / background.frames
-        probability_ln = log_interval_chance(inside, events, float(chance)) + math.log(
+        expected = counts[first : last + 1].sum() / background.frames
+        probability_ln = log_interval_probability(inside, events, float(expected)) + math.log(
             len(RANGE_SHARES)
         )
         if best is None or probability_ln < best[0]:
-            best = (probability_ln, first, last, inside, events, float(chance))
+            best = (probability_ln, first, last, inside, events, float(expected))
     if best is None:
         return
-    probability_ln, first, last, fits, events, chance = best
+    probability_ln, first, last, fits, events, expected = best
     first, last = first << background.address_shift, ((last + 1) << background.address_shift) - 1
     places = Places(comparison.sides.board)
     yield Pattern(
@@ -164,10 +165,10 @@ def _address_patterns(
         kind,
         f"{_WORDS[kind]} lie in {places.range_text(unit, space, first, last)}:"
         f" {fits:,} of {events:,} times that frames were {kind.name.lower()},"
-        f" where {chance:.2%} of all frames go",
+        f" where {expected:.2%} of all frames go",
         events,
         fits,
-        chance * events,
+        expected * events,
         min(0.0, probability_ln + _LOG_TESTS),
         {
             "unit": places.unit_name(unit),
@@ -283,15 +284,15 @@ def _burst_patterns(
             least = int(first_places[count - fits])
             if least + 1 < BURST_FRAMES_LEAST:
                 continue
-            chance = float(from_place[min(least, len(from_place) - 1)])
-            probability_ln = log_binomial_tail(fits, count, chance) + math.log(
+            expected = float(from_place[min(least, len(from_place) - 1)])
+            probability_ln = log_binomial_tail(fits, count, expected) + math.log(
                 SCALES * (1 if fits == count else count)
             )
             if best is None or probability_ln < best[0]:
-                best = (probability_ln, scale, least + 1, fits, count, chance)
+                best = (probability_ln, scale, least + 1, fits, count, expected)
     if best is None:
         return
-    probability_ln, scale, frames, fits, count, chance = best
+    probability_ln, scale, frames, fits, count, expected = best
     all_or_some = f"all {count:,} do" if fits == count else f"{fits:,} of {count:,} do"
     only = "only" if fits == count else "nearly only"
     slots = 1 << scale
@@ -300,11 +301,11 @@ def _burst_patterns(
         "burst",
         kind,
         f"{_WORDS[kind]} begin {only} in bursts of {frames:,} or more frames {near}:"
-        f" {all_or_some}, where {chance:.1%} of all frames stand so far on; a FIFO of about"
+        f" {all_or_some}, where {expected:.1%} of all frames stand as far on; a FIFO of about"
         " that depth that runs over looks like this",
         count,
         fits,
-        chance * count,
+        expected * count,
         min(0.0, probability_ln + _LOG_TESTS),
         {"burst_frames": frames, "burst_gap_slots": slots},
     )

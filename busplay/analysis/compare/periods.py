@@ -11,7 +11,7 @@ Folding at a multiple of the frequency widens the run, folding at a part of it s
 two: so the frequency itself has the highest score, and names itself. A side lobe (frames that
 pause make some) scores less for the same reason.
 
-How large a score chance gives is read off the same damage, folded at frequencies that mean
+How large a score arises at random is read off the same damage, folded at frequencies that mean
 nothing: over all of the spectrum, and near the one that is judged, since damage in heaps
 raises all low frequencies at once. The highest of many scores follows Gumbel's distribution;
 its two numbers come from the lower half of those scores, which no true period reaches.
@@ -48,7 +48,7 @@ HARMONICS = (1, 2, 4, 8, 16)
 PROPOSED = 24
 # A part of the clearest frequency is taken for it if it scores nearly as much.
 DIVISORS, AS_CLEAR = range(2, 9), 0.93
-# Neighbouring points whose median is what chance gives there.
+# Neighbouring points whose median is what is expected there.
 FLOOR_POINTS = 64
 STEPS = ((0.5, 24), (0.06, 16))  # reach in turns, places to each side
 # Frequencies that mean nothing: how many, and how far aside, as a part of this many turns.
@@ -210,7 +210,7 @@ def _relative_entropy(share: Floats, of: Floats) -> Floats:
 
 
 def _tail_ln(nats: float, meaningless: list[float]) -> float:
-    """Return ln of the probability of a score by chance, from what meaningless folds score."""
+    """Return ln of the probability of a score without a period, by meaningless folds."""
     tenth, median = np.quantile(meaningless, [0.1, 0.5])
     scale = max(float(median - tenth) / TENTH_TO_MEDIAN, 1e-9)
     return -(nats - float(median)) / scale - MODE_TO_MEDIAN

@@ -18,7 +18,7 @@ class FrameQueue:
 
     Args:
         batches: frames in order.
-        prepare: gives the frames to compare and how many idle ones were left out.
+        prepare: returns the frames to compare and how many idle ones were left out.
         name: of the recording, for messages.
 
     Attributes:
@@ -73,7 +73,7 @@ class FrameQueue:
                     file=self._name,
                     found=f"a frame that starts before the one before it, near edge"
                     f" {int(piece.edge[0]):,}",
-                    wanted="give frames in the order of time",
+                    wanted="frames in the order of time",
                 )
             self.last_edge = int(piece.edge[-1])
             kept, idle = self._prepare(piece)

@@ -132,7 +132,7 @@ def _pattern_lines(found: Comparison, *, full: bool) -> list[str]:
     if not found.patterns:
         return [*lines, *wrapped(f"no pattern significant at {SIGNIFICANCE:.1%}")]
     for one in found.patterns[: None if full else SHORT_PATTERNS]:
-        lines += wrapped(f"{one.sentence}. By chance: {one_in(one.probability_ln)}.")
+        lines += wrapped(f"{one.sentence}. Probability by chance: {one_in(one.probability_ln)}.")
     return lines
 
 

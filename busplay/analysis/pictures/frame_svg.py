@@ -80,7 +80,7 @@ def _fill(index: int) -> str:
 
 
 def _grid(facts: LinkFacts) -> tuple[list[str], int]:
-    """Draw the bits, a row for each lane and a column for each edge; give the height used."""
+    """Draw the bits, a row for each lane and a column for each edge; return their height too."""
     left, top = MARGIN_PX + LABEL_PX, MARGIN_PX + 44
     lines = []
     for symbol in range(facts.frame_symbols):
@@ -113,7 +113,7 @@ def _grid(facts: LinkFacts) -> tuple[list[str], int]:
 
 
 def _waves(timing: Timing, *, top: int) -> tuple[list[str], int]:
-    """Draw clock and wires over the symbols shown; give the height used."""
+    """Draw clock and wires over the symbols shown; return them and their height."""
     left = MARGIN_PX + LABEL_PX
     lines = [
         _text(

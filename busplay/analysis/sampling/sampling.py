@@ -10,7 +10,7 @@ from busplay.capture.survey import SAMPLES_FOR_CERTAINTY
 from busplay.description.link import Link
 from busplay.units import PS_PER_S
 
-# A jittering edge strays by up to so many times its root mean square, for all that is promised.
+# A jittering edge strays by up to this many times its root mean square, for all that is promised.
 JITTER_PEAK = 3
 
 
@@ -67,7 +67,7 @@ class Sampling:
 
     @property
     def usual_hz(self) -> int:
-        """The usual advice: so many samples in each level of the clock."""
+        """The usual advice: several samples in each level of the clock."""
         return 2 * SAMPLES_FOR_CERTAINTY * self.clock_hz
 
 

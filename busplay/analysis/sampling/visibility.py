@@ -27,7 +27,7 @@ from busplay.description.link import Link
 from busplay.errors import InputError
 from busplay.link.load import load_link_or_board
 
-# Of the frames of a trial, so many may be lost and the rest still be of use.
+# This share of a trial's frames may be lost and the rest still be of use.
 LOSS_ALLOWED = 0.01
 # A decoder that has just begun to follow a clock doubts a few symbols more than later.
 DOUBT_ALLOWED = 0.01
@@ -58,7 +58,7 @@ class VisibilityReport:
         sample_ns, symbol_ns: from one sample to the next, and how long a symbol stands.
         samples_per_cycle, samples_per_edge: of the link's clock; in a cycle, and in a level.
         traffic: what the wires carried.
-        trial: what came of it; None: so many samples a frame take too long to try.
+        trial: what came of it; None: a frame takes too many samples to try.
         every_edge_above_hz: rule of thumb: above it no level of the clock falls between two
             samples; None: no rate is enough.
         order_from_hz: rule of thumb: from it on a lane's change is seen on the right side of a

@@ -1,4 +1,4 @@
-"""How long a receiver takes to come into sync, and how often at a wrong place: a Markov chain.
+"""How long a receiver takes to come into sync, and how often into false sync: a Markov chain.
 
 How to think about it. HUNT tries a place and, if it fails, the next symbol's; PRESYNC tries the
 same place one frame later; in SYNC after a lost edge a receiver reads one symbol late until so
@@ -28,8 +28,8 @@ from busplay.link.layout import FrameLayout
 
 Numbers = NDArray[np.float64]
 PLACES_MAX = 1_024
-# Columns of what is worked out for each place: symbols to SYNC, probability that it is at a wrong
-# place, symbols to SYNC at the right place, probability that this does not come.
+# Columns of what is worked out for each place: symbols to SYNC, probability that it is false,
+# symbols to true sync, probability that this does not come.
 FIRST, FALSE, TRUE, NEVER, COLUMNS = range(5)
 
 
@@ -39,9 +39,9 @@ class ChainTimes:
 
     Attributes:
         power_on_symbols, power_on_false_ratio: from a random symbol to SYNC, and how often that is
-            at a wrong place.
+            false.
         lost_edge_symbols, lost_edge_false_ratio: the same from behind a missed edge.
-        lost_frames: frames from the damaged one to SYNC at the right place.
+        lost_frames: frames from the damaged one to true sync.
         never_ratio: probability that this does not come.
     """
 

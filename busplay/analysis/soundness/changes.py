@@ -54,7 +54,7 @@ class Change:
 
 
 def breaks_no_rule(link: Link) -> bool:
-    """Return whether frames can be found and an idle link holds no receiver at a wrong place."""
+    """Return whether frames can be found and an idle link holds no receiver in false sync."""
     if find_faults(link):
         return False
     idle = idle_facts(FrameLayout(link))
@@ -267,7 +267,7 @@ def with_check_of(link: Link, check_bits: int) -> tuple[Link, str] | None:
 
     Returns:
         The link and what to write in its file; None if the frame is full, no polynomial of the
-        width is known, or each link that it gives breaks more rules than this one.
+        width is known, or each link that it makes breaks more rules than this one.
     """
     old = link.check
     old_field = link.field_named(old.field) if old else None

@@ -1,7 +1,7 @@
 """Damage that wires and clocks do, and how often nothing shows it: by rank, exactly.
 
 How to think about it. A lane that is stuck, edges that change places, an edge that is missed:
-each makes what is received an affine function of what was sent. So both "it looks right" and
+each makes what is received an affine function of what was sent. So both "it looks valid" and
 "nothing was changed at all" are sets of equations in the bits of random frames, and the share of
 damaged frames that go undetected follows from two ranks.
 
@@ -30,7 +30,7 @@ class DamageShare:
 
     Attributes:
         damaged_ratio: share of frames that it changes.
-        undetected_ratio: share of the changed ones that look right; 0 if none is changed.
+        undetected_ratio: share of the changed ones that look valid; 0 if none is changed.
     """
 
     damaged_ratio: float
@@ -107,7 +107,7 @@ def damage_share(
 def right_probability(
     spaces: Sequence[FrameSpace], judge: Judge, damage: Callable[[Words], Words]
 ) -> Fraction:
-    """Return the probability that all that is received looks right, changed or not.
+    """Return the probability that all that is received looks valid, changed or not.
 
     Args:
         spaces, judge, damage: as for `damage_share`.
@@ -298,7 +298,7 @@ class EdgeReport:
     Attributes:
         meeting: what the neighbours are.
         swapped_within: two edges of the first change places.
-        swapped_across: its last and the second one's first do; undetected if both look right.
+        swapped_across: its last and the second one's first do; undetected if both look valid.
         lost_one: an edge missed in the first. None: frames are too short.
         lost_two: two in a row, the second of which can be the second neighbour's. None: likewise.
     """

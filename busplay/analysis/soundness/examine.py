@@ -201,9 +201,9 @@ def _of_idle(idle: IdleFacts | None, *, is_told: bool) -> Iterator[Weakness]:
     yield Weakness(
         "idle_holds",
         True,
-        f"an idle link looks right when read {late} symbols late: a receiver that lost that"
+        f"an idle link looks valid when read {late} symbols late: a receiver that lost that"
         " many edges stays there as long as the link is mostly idle",
-        "offsets at which an idle link looks right",
+        "offsets at which an idle link looks valid",
         float(len(idle.holding_rotations)),
     )
 
@@ -237,9 +237,9 @@ def _of_traffic(
             "never_syncs",
             never > NEVER_MOST,
             f"{worst.traffic}: after a lost edge {percent(worst.never_ratio)} of receivers, after"
-            f" power-on {percent(worst.never_at_once_ratio)}, stay at a wrong place as long as such"
+            f" power-on {percent(worst.never_at_once_ratio)}, stay in false sync as long as such"
             " traffic lasts",
-            f"receivers at a wrong place for good, {worst.traffic}",
+            f"receivers in false sync for good, {worst.traffic}",
             never,
         )
     elif frames > LOST_FRAMES_REMARKED:
@@ -256,9 +256,9 @@ def _of_traffic(
             "one_store_repeated",
             False,
             f"one store repeated: {percent(repeated.never_ratio)} of all stores keep a receiver"
-            " that lost an edge at a wrong place for as long as they last, and"
-            f" {percent(repeated.never_at_once_ratio)} one that is switched on",
-            "stores that keep a receiver at a wrong place",
+            " that lost an edge in false sync for as long as they last, and"
+            f" {percent(repeated.never_at_once_ratio)} keep one that is switched on",
+            "stores that keep a receiver in false sync",
             repeated.worst_never_ratio,
         )
     if layout.link.idle_every is None and shows_marker_in_idle_frames_only(layout):
@@ -306,8 +306,8 @@ def _of_damage(
             "stuck_lane",
             False,
             f"lane {worst.lane} stuck at {worst.level}: {percent(ratio)} of the frames that it"
-            " changes look right",
-            "frames that a stuck lane changes and that look right",
+            " changes look valid",
+            "frames that a stuck lane changes and that look valid",
             ratio,
         )
     if swapped.undetected_ratio > DAMAGE_RATIO:
@@ -315,7 +315,7 @@ def _of_damage(
             "swapped_edges",
             False,
             f"two neighbouring edges swapped: {percent(swapped.undetected_ratio)} of the frames"
-            " that it changes look right",
-            "frames that swapped edges change and that look right",
+            " that it changes look valid",
+            "frames that swapped edges change and that look valid",
             swapped.undetected_ratio,
         )

@@ -3,7 +3,7 @@
 How to think about it. The words of a layout are an affine space over GF(2): one word, and a
 basis of what words may differ by. A receiver that begins `offset` symbols late reads the end of
 one word and the beginning of the next; whether that is right is again affine in both. So "how
-often does a wrong place look right in random data" is a rank, and exact.
+often does a wrong offset look valid in random data" is a rank, and exact.
 
 Random data means: every field that a store fills is uniform and frames are independent, but for
 `space`, which is memory or registers. Fields that carry nothing are 0, constants are themselves.

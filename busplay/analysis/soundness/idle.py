@@ -3,7 +3,7 @@
 How to think about it. At each wrong offset a receiver can read the idle frame against itself,
 the idle frame with a stored frame behind it, and a stored frame with the idle one behind it. The
 first is one word; of the others a share of all stored frames makes the window right, which a
-rank tells, and elimination gives an example. The same questions about the marker say which
+rank tells, and elimination finds an example. The same questions about the marker say which
 payloads imitate it.
 """
 
@@ -36,17 +36,17 @@ class OffsetFacts:
 
     Attributes:
         offset: symbols behind a frame's start.
-        right_ratio: by what meets what, the share of random frames for which the window looks
+        valid_ratio: by what meets what, the share of random frames for which the window looks
             right; 0 or 1 where both are idle.
     """
 
     offset: int
-    right_ratio: dict[Meeting, float]
+    valid_ratio: dict[Meeting, float]
 
 
 @dataclass(frozen=True, slots=True)
 class Imitation:
-    """Payloads that show the marker where no frame begins, and look right there.
+    """Payloads that show the marker where no frame begins, and look valid there.
 
     Attributes:
         offset: symbols behind the first frame's start.
@@ -67,7 +67,7 @@ class MarkerFacts:
 
     Attributes:
         is_unique: whether no frames show it anywhere but where the idle frame begins.
-        imitations: every place and meeting where frames show it and look right there, so that
+        imitations: every place and meeting where frames show it and look valid there, so that
             a receiver takes it.
     """
 
@@ -80,9 +80,9 @@ class IdleFacts:
     """The idle frame and its neighbours at every wrong offset.
 
     Attributes:
-        passing_rotations: offsets at which an idle link looks right.
+        passing_rotations: offsets at which an idle link looks valid.
         holding_rotations: those of them at which it holds a receiver for good; none with a
-            unique marker, which shows the right place with each idle frame.
+            unique marker, which shows where frames begin with each idle frame.
         offsets: one for each wrong offset.
     """
 
@@ -104,7 +104,7 @@ def idle_facts(layout: FrameLayout) -> IdleFacts | None:
             for meeting in MEETINGS
         }
         offsets.append(OffsetFacts(offset, ratios))
-    passing = tuple(one.offset for one in offsets if one.right_ratio["idle, idle"] == 1)
+    passing = tuple(one.offset for one in offsets if one.valid_ratio["idle, idle"] == 1)
     framing = layout.link.framing
     is_unique = isinstance(framing, MarkerFraming) and framing.rule == "unique"
     return IdleFacts(passing, () if is_unique else passing, tuple(offsets))
@@ -148,7 +148,7 @@ def marker_facts(layout: FrameLayout) -> MarkerFacts | None:
 
 
 def _example(layout: FrameLayout, framing: MarkerFraming, meeting: Meeting, offset: int) -> str:
-    """Return two neighbours in words that show the marker and look right `offset` symbols in."""
+    """Return two neighbours in words that show the marker and look valid `offset` symbols in."""
     frame_bits = layout.frame_bits
     marker_bits = len(framing.symbols) * layout.lanes
     lowest = 2 * frame_bits - offset * layout.lanes

@@ -1,4 +1,4 @@
-"""How probably a place looks right, window after window, on a link that carries a pattern of slots.
+"""How probably a place looks valid, window after window, on a link that carries a pattern of slots.
 
 How to think about it. A pattern says of each slot of a round whether it carries a random frame
 or the idle one. A receiver that tries the place `offset` symbols into slot s reads windows that
@@ -93,9 +93,9 @@ def pass_probabilities(layout: FrameLayout, slots: Sequence[FrameSpace]) -> Pass
 
 
 def are_independent(layout: FrameLayout, slots: Sequence[FrameSpace]) -> bool:
-    """Return whether the wrong places that a search tries tell nothing of each other.
+    """Return whether the wrong offsets that a search tries tell nothing of each other.
 
-    A search looks at the wrong places of one frame; if one of them passes, at the same one of the
+    A search looks at the wrong offsets of one frame; if one of them passes, at the same one of the
     frame behind and at those after it; after a lost edge frame after frame one symbol late. That
     two different places pass in one search is left out.
 

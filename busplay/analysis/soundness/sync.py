@@ -40,7 +40,7 @@ from busplay.link.layout import FrameLayout
 
 Method = Literal["exact", "computed", "simulated"]
 QUANTILE = 0.99
-# One receiver in a hundred has lost sync by then.
+# One receiver in 100 has lost sync by then.
 LOST_RATIO = 0.01
 # Up to this mean the distribution is run frame by frame; beyond it is exponential, to within
 # `release_frames` parts of the mean.
@@ -77,17 +77,17 @@ class SyncFigures:
         method: `exact` (all cases followed), `computed` (Markov chain) or `simulated`.
         power_on_symbols: symbols from power-on at a random symbol to SYNC.
         power_on_p99_symbols: symbols within which 99 % are in SYNC; null: they are not.
-        power_on_false_ratio: probability that this SYNC is at a wrong place.
+        power_on_false_ratio: probability that this is a false sync.
         lost_edge_symbols: symbols from a lost edge, at a random symbol, to SYNC.
         lost_edge_p99_symbols: symbols within which 99 % are in SYNC again; null: they are not.
-        lost_edge_false_ratio: probability that this SYNC is at a wrong place.
-        frames_lost: frames lost for each lost edge: from the damaged one on until SYNC is at the
-            right place; of those edges after which it comes.
+        lost_edge_false_ratio: probability that this is a false sync.
+        frames_lost: frames lost for each lost edge, from the damaged one until true sync; of the
+            edges after which it comes.
         frames_lost_p99: frames that 99 % of lost edges cost at most; null: they do not end.
-        never_ratio: probability that the right place is not found for as long as the traffic lasts.
+        never_ratio: probability that true sync does not come for as long as the traffic lasts.
         never_low_ratio: lower end of its interval of 95 % if simulated, else the same.
         never_high_ratio: upper end of it, else the same.
-        never_at_once_ratio: probability that power-on ends at a wrong place, or none, for good.
+        never_at_once_ratio: probability that power-on ends in false sync, or in none, for good.
     """
 
     traffic: str
@@ -108,7 +108,7 @@ class SyncFigures:
 
     @property
     def worst_never_ratio(self) -> float:
-        """Probability that the right place is not found, from a lost edge or from power-on."""
+        """Probability that true sync does not come, from a lost edge or from power-on."""
         return max(self.never_ratio, self.never_at_once_ratio)
 
 

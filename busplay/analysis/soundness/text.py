@@ -95,7 +95,7 @@ def full_text(found: CheckReport, *, symbol_ns: float | None = None) -> str:
     """
     lines: list[str] = []
     if found.idle is not None:
-        lines += heading("Wrong places: the share of frames with which one looks right")
+        lines += heading("Wrong offsets: the share of frames that look valid there")
         lines += _idle_lines(found.idle)
     if found.marker is not None:
         lines += heading("The marker")
@@ -103,7 +103,7 @@ def full_text(found: CheckReport, *, symbol_ns: float | None = None) -> str:
     lines += heading("What the check and the constants detect")
     lines += pairs(_check_rows(found))
     if found.detection.edges:
-        lines += heading("Edges swapped or lost: the share of what they change that looks right")
+        lines += heading("Edges swapped or lost: the share of what they change that looks valid")
         lines += _edge_lines(found.detection.edges)
     lines += heading("Coming into sync, by class of traffic")
     lines += _sync_lines(found, symbol_ns)
@@ -158,7 +158,7 @@ def _symbols_text(mean: Mean, p99_symbols: int | None, symbol_ns: float | None) 
 
 def _false_text(one: SyncFigures) -> str:
     if one.power_on_false_ratio == one.lost_edge_false_ratio == 0 and one.method == "simulated":
-        return "none seen"
+        return "none occurred"
     return (
         f"{percent(one.power_on_false_ratio)} from power-on,"
         f" {percent(one.lost_edge_false_ratio)} from a lost edge"
@@ -206,7 +206,7 @@ def _frames(count: float) -> str:
     return f"{count:,.0f}" if count < 1e5 else f"{count:.4g}"
 
 
-# -- wrong places and the marker
+# -- wrong offsets and the marker
 
 
 def _idle_lines(idle: IdleFacts) -> list[str]:
@@ -214,16 +214,16 @@ def _idle_lines(idle: IdleFacts) -> list[str]:
     rows = [("late by", *names)]
     for one in idle.offsets:
         cells = [
-            ("RIGHT" if ratio else "wrong") if meeting == "idle, idle" else percent(ratio)
-            for meeting, ratio in one.right_ratio.items()
+            ("VALID" if ratio else "invalid") if meeting == "idle, idle" else percent(ratio)
+            for meeting, ratio in one.valid_ratio.items()
         ]
         rows.append((f"{one.offset}", *cells))
     lines = table(_folded(rows), right=frozenset({1}))
     if idle.holding_rotations:
         shown = ", ".join(str(one) for one in idle.holding_rotations)
-        lines.append(f"  FAULT: an idle link looks right when read {shown} symbols late")
+        lines.append(f"  FAULT: an idle link looks valid when read {shown} symbols late")
     elif idle.passing_rotations:
-        lines.append("  the marker, not the check, shows the right place on an idle link")
+        lines.append("  the marker, not the check, shows where frames begin on an idle link")
     elif idle.offsets:
         lines.append("  no rotation of the idle frame passes")
     return lines
@@ -246,7 +246,7 @@ def _marker_rows(marker: MarkerFacts) -> list[tuple[str, str]]:
     if marker.is_unique:
         return [("imitated", "never: no row of frames shows it at another place")]
     if not marker.imitations:
-        text = "in part: frames show it elsewhere, but never look right there"
+        text = "in part: frames show it elsewhere, but never look valid there"
         return [("imitated", text)]
     rows = []
     for one in marker.imitations[:4]:
@@ -351,7 +351,7 @@ def _edge_lines(edges: Sequence[EdgeReport]) -> list[str]:
     lines = table(rows)
     note = (
         "Edges are lost from the first of the two on; swapped across are its last and the other's"
-        " first, and then both must look right."
+        " first, and then both must look valid."
     )
     return lines + pairs([("", note)])
 
@@ -367,7 +367,7 @@ def _damage_text(damage: EdgeDamage | None) -> str:
 def _edge_text(ratio: float) -> str:
     if ratio == 0:
         return "every frame that it changes is detected"
-    return f"{percent(ratio)} of the frames that it changes look right"
+    return f"{percent(ratio)} of the frames that it changes look valid"
 
 
 # -- weaknesses

@@ -1,6 +1,6 @@
 """The traffic that programs put on a link, by class, as words in slots.
 
-How to think about it. Whether a wrong place looks right depends on what the frames have in
+How to think about it. Whether a wrong offset looks valid depends on what the frames have in
 common, and programs are not random: they write to one unit's memory for a long time, they clear
 a screen with one value at rising addresses, they store the same byte again and again. Each class
 is the link at its fullest, every slot busy but for those that `idle_every` leaves idle, since

@@ -1,7 +1,7 @@
-"""What a receiver does on slots that repeat: when it comes into sync, and when at the right place.
+"""What a receiver does on slots that repeat: when it comes into sync, and when that is true.
 
 How to think about it. On given slots everything is decided: which windows of one frame's length
-look right, which of them bring a receiver into sync, how long it stays. So receivers are followed
+look valid, which of them bring a receiver into sync, how long it stays. So receivers are followed
 from one such place to the next, all of them at once, until each is in sync where frames begin.
 Nothing is assumed: neighbouring places may tell of each other as they like.
 
@@ -28,7 +28,7 @@ Flags = NDArray[np.bool_]
 Integers = NDArray[np.int64]
 # A time that does not come, far from any sum of those that do.
 NEVER = 1 << 60
-# This many wrong places in a row are a round that has no end.
+# This many false syncs in a row are a round that has no end.
 WRONG_MAX = 64
 
 
@@ -37,9 +37,9 @@ class Walked:
     """What became of receivers, an entry each.
 
     Attributes:
-        symbols: int64; symbols to SYNC, at the right place or not; `NEVER` if it does not come.
-        is_false: bool; that SYNC was at a wrong place.
-        true_symbols: int64; symbols to SYNC at the right place, however often it was wrong before.
+        symbols: int64; symbols to SYNC, true or false; `NEVER` if it does not come.
+        is_false: bool; that SYNC was false.
+        true_symbols: int64; symbols to true sync, however often it was false before.
     """
 
     symbols: Integers
@@ -200,7 +200,7 @@ class Walk:
         return self._chased
 
     def _to_sync(self, places: Integers, waited: Integers) -> Walked:
-        """Follow receivers to the right place.
+        """Follow receivers to true sync.
 
         Args:
             places: those that they try first.
@@ -223,7 +223,7 @@ class Walk:
         return Walked(symbols, is_false, true_symbols)
 
     def _hold(self, places: Integers) -> tuple[Integers, Integers]:
-        """Return where receivers hunt next that are in SYNC at wrong places, and when they do."""
+        """Return where receivers in false sync hunt next, and when they do."""
         offsets = places % self._size
         onward, held = places.copy(), np.full(len(places), NEVER, np.int64)
         for offset in np.unique(offsets).tolist():

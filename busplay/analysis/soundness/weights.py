@@ -98,7 +98,7 @@ class UndetectedErrors:
         return -expm1(self.frame_bits * log1p(-bit_error_rate))
 
     def right_probability(self, bit_error_rate: float) -> float:
-        """Probability that a frame looks right: undamaged, or damaged and nothing shows it."""
+        """Probability that a frame looks valid: undamaged, or damaged and nothing shows it."""
         return (1 - bit_error_rate) ** self.frame_bits + self.undetected_probability(bit_error_rate)
 
 

@@ -1,4 +1,4 @@
-"""Answers that a sweep alone does not give: the smallest FIFO, the longest service, the causes."""
+"""Answers that a sweep alone does not have: the smallest FIFO, the longest service, the causes."""
 
 from __future__ import annotations
 

@@ -33,7 +33,7 @@ class Load:
     lost_at_sender: int
 
     def first(self, count: int) -> Load:
-        """Return the load up to so many frames; the sender's losses are those of the whole."""
+        """Return the load up to a count of frames; the sender's losses are those of the whole."""
         if count >= len(self.frames):
             return self
         frames = FrameBatch(self.frames.edge[:count], self.frames.word[:count])

@@ -22,7 +22,7 @@ EVEN_SPAN = 30
 
 
 def plot_sweeps(results: Sequence[PointResult], path: Path, *, title: str) -> bytes:
-    """Draw one panel a figure and give the picture's bytes, in the form of the path's suffix.
+    """Draw one panel a figure and return the picture's bytes, in the format of the suffix.
 
     Raises:
         BusplayError: Matplotlib is missing.
@@ -44,7 +44,7 @@ def plot_sweeps(results: Sequence[PointResult], path: Path, *, title: str) -> by
         axes = picture.add_subplot(rows, columns, place)
         _draw(axes, figure, [one for one in results if one.figure is figure])
     content = BytesIO()
-    # No date: the same results give the same picture.
+    # No date: the same results make the same picture.
     metadata: dict[str, Any] = {"Date": None} if path.suffix.lower() == ".svg" else {}
     picture.savefig(
         content, format=path.suffix.lower().lstrip("."), dpi=DOTS_PER_INCH, metadata=metadata

@@ -83,7 +83,7 @@ def test_damage_on_one_lane_is_told() -> None:
     assert pattern.figures == {"lane": 2}
     assert pattern.sentence == (
         f"{count} of {count} changed frames are wrong on lane 2 alone"
-        f" (by chance up to {count / 4:,.1f})"
+        f" ({count / 4:,.1f} expected at most)"
     )
 
 

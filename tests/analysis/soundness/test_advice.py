@@ -137,7 +137,7 @@ def test_advice_for_any_small_link_does_what_was_said(link: Link) -> None:
 
 
 def test_link_that_advice_calls_for_is_never_a_link_with_a_fault() -> None:
-    # An idle link that looks right two symbols late was once advised, and called sound.
+    # An idle link that looks valid two symbols late was once advised, and called sound.
     for name in ("three lanes", "marked", "lean with XOR 10"):
         _, advice = advice_of(name)
         for one in advice:
@@ -196,7 +196,7 @@ def test_lean_with_another_xor_is_not_sound_since_one_units_memory_imitates_fram
 def test_sequence_field_removes_what_a_store_over_and_over_does() -> None:
     found, advice = advice_of("lean")
     repeated = named(found, "one_store_repeated")
-    # One of seven wrong places passes a check of four bits; a lost edge leads to the first.
+    # One of seven wrong offsets passes a check of four bits; a lost edge leads to the first.
     assert 0.3 < repeated.value < 0.34
     best = next(one for one in advice if one.weakness == "one_store_repeated")
     assert best.change == "a field sequence of 4 bits before space"

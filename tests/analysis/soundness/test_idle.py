@@ -34,7 +34,7 @@ def test_every_wrong_offset_looks_right_as_often_as_among_all_neighbours(link: L
         for meeting in MEETINGS:
             pairs = neighbours(link, meeting)
             count = sum(naive.window(link, *pair, one.offset) in right for pair in pairs)
-            assert one.right_ratio[meeting] == pytest.approx(count / len(pairs)), meeting
+            assert one.valid_ratio[meeting] == pytest.approx(count / len(pairs)), meeting
     idle = naive.idle_word(link)
     passing = [
         offset
@@ -94,7 +94,7 @@ def test_guarded_idle_meets_frames_unlike_random_ones() -> None:
     found = idle_facts(FrameLayout(load_link("guarded")))
     assert found is not None
     assert found.passing_rotations == ()
-    assert found.offsets[0].right_ratio == {
+    assert found.offsets[0].valid_ratio == {
         "idle, idle": 0,
         "idle, frame": 0,
         "frame, idle": 0,
@@ -107,7 +107,7 @@ def test_idle_link_holds_a_receiver_unless_the_marker_shows_the_place_each_time(
     fields = tuple(replace(one, value=None) for one in link.fields)
     marked = idle_facts(FrameLayout(replace(link, fields=fields)))
     assert marked is not None
-    # No check: each rotation looks right, but each idle frame shows where it begins.
+    # No check: each rotation looks valid, but each idle frame shows where it begins.
     assert marked.passing_rotations == (1, 2, 3)
     assert marked.holding_rotations == ()
     lean = load_link("lean")

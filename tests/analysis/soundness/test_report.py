@@ -82,7 +82,7 @@ def test_link_with_a_fault_is_not_sound_and_says_what_removes_it() -> None:
     assert not found.is_sound
     assert verdict_text(found) == "Link lean is NOT SOUND: 1 fault, 3 weaknesses"
     text = full_text(found)
-    assert "  FAULT: an idle link looks right when read 1, 2, 3, 4, 5, 6, 7 symbols late" in text
+    assert "  FAULT: an idle link looks valid when read 1, 2, 3, 4, 5, 6, 7 symbols late" in text
     faults = text.split("Faults, ")[1].split("Weaknesses, ")[0]
     assert "no rule is broken (removes it)" in " ".join(faults.split())
 

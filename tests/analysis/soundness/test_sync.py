@@ -234,7 +234,7 @@ def test_lane_by_lane_neighbouring_places_are_not_independent() -> None:
 
 
 def test_check_that_one_units_memory_imitates_never_lets_a_receiver_back() -> None:
-    # All bits random, each wrong place would fail soon; but all frames of a memory begin alike.
+    # All bits random, each wrong offset would fail soon; but all frames of a memory begin alike.
     bad = figures_of(with_xor(load_link("lean"), 10), TrafficKind.MEMORY)
     assert bad.never_ratio == 1
     good = figures_of(load_link("lean"), TrafficKind.MEMORY)
