@@ -130,7 +130,7 @@ def test_compare_answers_in_a_screenful_unless_all_is_asked_for(
     lines = compare(expected, damaged).stdout.splitlines()
     assert len(lines) <= 24
     assert max(map(len, lines)) <= 80
-    assert lines[-1] == "--full shows all differences and wrong bits"
+    assert lines[-1] == "--full shows all differences and bit errors"
     assert "First 3 of 4 differences" in lines
 
 
