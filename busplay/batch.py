@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 Int64Column: TypeAlias = NDArray[np.int64]
 UInt64Column: TypeAlias = NDArray[np.uint64]
+UInt32Column: TypeAlias = NDArray[np.uint32]
 UInt16Column: TypeAlias = NDArray[np.uint16]
 UInt8Column: TypeAlias = NDArray[np.uint8]
 SymbolColumn: TypeAlias = NDArray[np.uint8] | NDArray[np.uint16] | NDArray[np.uint32]

@@ -16,7 +16,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from busplay.batch import NO_SPANS, DeliveredFrames, FrameBatch, StoreBatch, UInt64Column, WireBatch
+from busplay.batch import (
+    NO_SPANS,
+    DeliveredFrames,
+    FrameBatch,
+    StoreBatch,
+    UInt8Column,
+    UInt32Column,
+    UInt64Column,
+    WireBatch,
+)
 from busplay.description.board import Board
 from busplay.description.faults import Faults
 from busplay.display.bank import DisplayBank
@@ -83,6 +92,28 @@ class PipelineCounters:
         return "; ".join(f"{count:,} {words}" for words, count in self.losses().items())
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Arrivals:
+    """Frames that the receiver delivered, whether they were served in time or not.
+
+    Attributes:
+        frames: as the receiver found them.
+        fate: uint8[frames]; a `Fate` for each; empty: all were served in time.
+        held: uint32[frames]; frames that the receiver's FIFO held once each had come; empty: it
+            cannot lose any.
+        as_sent: they are all that were sent in this stretch, each at its edge with its word.
+    """
+
+    frames: FrameBatch
+    fate: UInt8Column
+    held: UInt32Column
+    as_sent: bool
+
+
+NO_FATES: UInt8Column = np.empty(0, np.uint8)
+NO_HELD: UInt32Column = np.empty(0, np.uint32)
+
+
 class Pipeline:
     """Sender → wire → receiver → displays.
 
@@ -119,6 +150,7 @@ class Pipeline:
         self.lost_edges: UInt64Column = np.empty(0, np.uint64)
         self._on_losses: Callable[[Losses], object] | None = None
         self._on_delivered: Callable[[FrameBatch], object] | None = None
+        self._on_arrivals: Callable[[Arrivals], object] | None = None
         self._begin()
 
     def _begin(self) -> None:
@@ -167,6 +199,10 @@ class Pipeline:
         if self._edge:
             raise ValueError("frames have already been delivered")
         self._on_delivered = on_delivered
+
+    def watch_arrivals(self, on_arrivals: Callable[[Arrivals], object]) -> None:
+        """Call `on_arrivals` with all frames that the receiver delivers, served or not, in order."""
+        self._on_arrivals = on_arrivals
 
     @property
     def delivered_edge(self) -> int:
@@ -245,6 +281,7 @@ class Pipeline:
         delivered = DeliveredFrames.joined(words, [self.receiver.receive(part) for part in parts])
         self._edge = stop
         self._frames_carried += len(sent)
+        fate, held = NO_FATES, NO_HELD
         if self.receiver_fifo is None:
             served, got = delivered, GotFrames.all_served(delivered)
         else:
@@ -252,11 +289,16 @@ class Pipeline:
             frames = delivered.frames()
             result = self.receiver_fifo.feed(frames)
             served = DeliveredFrames.copied(result.frames)
+            fate, held = result.fate, result.held
             got = GotFrames(frames.edge, frames.word, result.fate, result.busy, NO_SPANS)
         self._accounts.enter(sent, got, carried_edge=self._carried_edge)
         self.bank.show(served)
         if self._on_delivered is not None:
             self._on_delivered(served.frames())
+        if self._on_arrivals is not None:
+            came = delivered.frames()
+            as_sent = not len(delivered.copies) and len(came) == len(sent)
+            self._on_arrivals(Arrivals(came, fate, held, as_sent=as_sent))
 
     @property
     def _carried_edge(self) -> int:

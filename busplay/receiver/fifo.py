@@ -56,11 +56,13 @@ class Served:
         fate: uint8[delivered]; a `Fate` for each.
         busy: uint8[delivered]; `Busy` flags at arrival if the frame was not served in time, else
             0.
+        held: uint32[delivered]; frames that the FIFO held once each had come.
     """
 
     frames: FrameBatch
     fate: NDArray[np.uint8]
     busy: NDArray[np.uint8]
+    held: NDArray[np.uint32]
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,6 +205,7 @@ class ReceiverFifo:
         count = len(frames)
         fate = np.zeros(count, np.uint8)
         flags = np.zeros(count, np.uint8)
+        held = np.zeros(count, np.uint32)
         done = 0
         while done < count:
             sources = self._move_epoch(int(frames.edge[done]))
@@ -216,17 +219,18 @@ class ReceiverFifo:
                 self._ring,
                 fate,
                 flags,
+                held,
             )
         lost = fate != fifo_timing.SERVED
         if not lost.any():
             self._counts[Fate.SERVED] += count
-            return Served(frames, fate, flags)
+            return Served(frames, fate, flags, held)
         for kind, found in enumerate(np.bincount(fate, minlength=3)):
             self._counts[kind] += int(found)
         overrun = fate == fifo_timing.OVERRUN
         self._overruns_while_busy += int(np.count_nonzero(flags[overrun]))
         kept = ~lost
-        return Served(FrameBatch(frames.edge[kept], frames.word[kept]), fate, flags)
+        return Served(FrameBatch(frames.edge[kept], frames.word[kept]), fate, flags, held)
 
     def _move_epoch(self, edge: int) -> NDArray[np.int64]:
         """Move tick 0 to an edge; return the busy times relative to it."""

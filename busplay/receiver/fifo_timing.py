@@ -115,6 +115,7 @@ def serve(
     ring: NDArray[np.int64],
     fate: NDArray[np.uint8],
     flags: NDArray[np.uint8],
+    held_then: NDArray[np.uint32],
 ) -> int:
     """Serve frames from `first` on, up to one too far from the epoch.
 
@@ -126,6 +127,7 @@ def serve(
         ring: int64[depth]; when the frames in the FIFO are done.
         fate, flags: written: each frame's fate; and, if it is not served in time, which kinds of
             source were busy when it arrived.
+        held_then: written: how many frames the FIFO held once each had come.
 
     Returns:
         The first frame that was not served.
@@ -155,6 +157,7 @@ def serve(
                 head = 0
             held -= 1
         if held == places:
+            held_then[at] = held
             fate[at] = OVERRUN
             flags[at] = _busy_flags(sources, seed, arrival)
             at += 1
@@ -181,6 +184,7 @@ def serve(
             tail -= places
         ring[tail] = last_done
         held += 1
+        held_then[at] = held
         held_max = max(held_max, held)
         if deadline != NO_DEADLINE and last_done - arrival > deadline:
             fate[at] = LATE
