@@ -17,7 +17,7 @@ GAP_RGB = (24, 26, 31)
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class UnitPlace:
     """Where one unit stands, in pixels of the whole; `left_px`, `top_px` is its border's corner.
 
     Attributes:
@@ -48,7 +48,7 @@ class Place:
 class Arrangement:
     """The places of all units and the room that they take together."""
 
-    places: tuple[Place, ...]
+    places: tuple[UnitPlace, ...]
     width_px: int
     height_px: int
 
@@ -75,7 +75,7 @@ def arrange(
     width = height = 0
     for unit in units:
         border = unit.border_px * scale
-        place = Place(
+        place = UnitPlace(
             unit=unit,
             left_px=left,
             top_px=top + caption_px,

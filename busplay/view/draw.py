@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import pygame
 
 from busplay.description.board import Unit
-from busplay.display.arrangement import Arrangement, Place, arrange, largest_scale
+from busplay.display.arrangement import Arrangement, UnitPlace, arrange, largest_scale
 from busplay.display.display import Display
 from busplay.player.player import Player
 from busplay.view import theme
@@ -174,7 +174,7 @@ class Painter:
         self,
         target: pygame.Surface,
         display: Display,
-        place: Place,
+        place: UnitPlace,
         corner: tuple[int, int],
         scale: int,
         sizes: Sizes,
