@@ -46,6 +46,9 @@ class DisplayBank:
 
     Attributes:
         displays: by the units' names, in the board's order.
+        fields: where space, unit, address and data stand in a word.
+        unit_indexes: int64[numbers]; index of the unit of each number; -1 none, the last for all
+            above.
 
     Raises:
         FieldError: the link has no field `address` or `data`.
@@ -55,8 +58,8 @@ class DisplayBank:
     def __init__(self, board: Board, layout: FrameLayout) -> None:
         units = board.units
         _require_numbers(board)
-        self._fields = FrameFields(layout, unit_number=units[0].number if len(units) == 1 else 0)
-        self._unit_indexes = _indexes_by_number(units)
+        self.fields = FrameFields(layout, unit_number=units[0].number if len(units) == 1 else 0)
+        self.unit_indexes = _indexes_by_number(units)
         sizes = [unit.memory_bytes for unit in units]
         stops = np.cumsum(sizes, dtype=np.uint64)
         self._memory_bytes = np.array(sizes, np.uint64)
@@ -83,11 +86,11 @@ class DisplayBank:
     def show(self, delivered: DeliveredFrames) -> None:
         """Apply what a receiver delivered, in order."""
         writes.apply_frames(
-            self._fields.words_in_pieces(delivered.sent.word),
-            self._fields.words_in_pieces(delivered.copies.word),
+            self.fields.words_in_pieces(delivered.sent.word),
+            self.fields.words_in_pieces(delivered.copies.word),
             delivered.spans,
-            self._fields.table,
-            self._unit_indexes,
+            self.fields.table,
+            self.unit_indexes,
             self._memory,
             self._memory_first,
             self._memory_bytes,

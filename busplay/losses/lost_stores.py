@@ -110,7 +110,7 @@ class LossNames:
             yield LostStore(
                 cause=Cause(int(losses.cause[index])),
                 edge=edge,
-                cycle=cycle if is_exact else self._latest_cycle(edge),
+                cycle=cycle if is_exact else self._encoder.latest_cycle(edge),
                 cycle_is_exact=is_exact,
                 address=address,
                 address_label=self._labels.of_store(address),
@@ -121,12 +121,6 @@ class LossNames:
                     flag.name.lower() for flag in Busy if flag in busy and flag.name
                 ),
             )
-
-    def _latest_cycle(self, edge: int) -> int:
-        """Return the last cycle whose store can go out in a frame that starts at an edge."""
-        ratio = self._encoder.edges_per_cycle
-        ready = max(0, edge - self._encoder.lead_edges)
-        return max(0, ready * ratio.denominator // ratio.numerator - 1)
 
     def _data_of(self, words: UInt64Column) -> UInt64Column:
         shift, mask, fixed = self._fields.table[FIELD_DATA]

@@ -7,16 +7,16 @@ from pathlib import Path
 from busplay.description.board import Board
 from busplay.description.link import Link
 from busplay.link.load import as_board, as_link
-from busplay.pipeline.pipeline import Pipeline
 from busplay.trace.header import TraceHeader
 from busplay.trace.writer import TraceFileWriter
+from busplay.write_index.builder import WriteIndexBuilder
 
 
 class TraceWriter(TraceFileWriter):
-    """Writes a trace, with key frames so that seeking in it is quick; a context manager.
+    """Writes a trace, with key frames and an index of its writes; a context manager.
 
     Leaving the context in peace closes the trace. Leaving it by an exception keeps what was
-    recorded, as a cut trace. A trace of which only the link is known has no key frames.
+    recorded, as a cut trace. A trace of which only the link is known has neither.
 
     Args:
         path: where the trace is wanted.
@@ -55,6 +55,6 @@ class TraceWriter(TraceFileWriter):
         elif link is not None:
             header = TraceHeader(link=as_link(link))
         assert header is not None
-        # The pipeline that shows the screen may be ahead of a key frame, so this has its own.
-        units = None if header.board is None else Pipeline(header.board)
+        # The pipeline that shows the screen may be ahead of a key frame, so the index has its own.
+        units = None if header.board is None else WriteIndexBuilder(header.board)
         super().__init__(path, header=header, units=units)

@@ -291,6 +291,12 @@ class Encoder:
         """Return the first edge that is not before the beginning of a processor cycle."""
         return self.lead_edges + self.edges_per_cycle.ceil(cycle)
 
+    def latest_cycle(self, edge: int) -> int:
+        """Return the last cycle whose store can go out in a frame that starts at an edge."""
+        ratio = self.edges_per_cycle
+        ready = max(0, edge - self.lead_edges)
+        return max(0, ready * ratio.denominator // ratio.numerator - 1)
+
     def snapshot(self) -> EncoderState:
         """Copy the state between batches."""
         return EncoderState(

@@ -33,9 +33,11 @@ KEYS = b"KEYS"
 FRAMES = b"FRMS"
 STATES = b"STAT"
 SUMMARY = b"SUMM"
+# Of lower case, so that a reader who does not know it passes over it.
+WRITES = b"wIDX"
 INDEX = b"INDX"
 END = b"DONE"
-KNOWN_TYPES = frozenset((HEADER, KEYS, FRAMES, STATES, SUMMARY, INDEX, END))
+KNOWN_TYPES = frozenset((HEADER, KEYS, FRAMES, STATES, SUMMARY, WRITES, INDEX, END))
 
 # Edges, cycles, frames: receivers and players work them out in signed 64-bit numbers, and 62 bits
 # are 73 years of a link of 2 GHz.

@@ -31,6 +31,8 @@ class TraceInfo:
         stores: stores that the program made into windows, those that were lost included.
         frames: frames in the trace.
         stores_lost: stores that found the sender FIFO full.
+        frames_indexed: frames of which the trace has an index of writes, for searches in its
+            history; the rest is gone through when somebody searches.
         arrived_of: in a trace of what was received, the frames that were sent; null in a trace of
             what was sent.
         key_presses: keys that were pressed while it was recorded.
@@ -56,6 +58,7 @@ class TraceInfo:
     stores: int
     frames: int
     stores_lost: int
+    frames_indexed: int
     arrived_of: int | None
     key_presses: int
     file_bytes: int
@@ -88,6 +91,7 @@ def trace_info(reader: TraceReader) -> TraceInfo:
         stores=reader.stores,
         frames=reader.frames,
         stores_lost=max(0, reader.stores - reader.frames),
+        frames_indexed=reader.frames_indexed,
         arrived_of=reader.summary().get("frames_sent"),
         key_presses=len(reader.key_presses()),
         file_bytes=reader.file_bytes,

@@ -9,8 +9,10 @@ not a trace end in an `InputError`.
 from __future__ import annotations
 
 import stat
+from collections import OrderedDict
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 from os import PathLike, fspath
 from pathlib import Path
 from types import TracebackType
@@ -18,7 +20,7 @@ from typing import BinaryIO
 
 import numpy as np
 
-from busplay.batch import FrameBatch
+from busplay.batch import FrameBatch, UInt64Column
 from busplay.errors import InputError
 from busplay.link.layout import FrameLayout
 from busplay.trace.blocks import make_decompressor
@@ -29,11 +31,12 @@ from busplay.trace.container import (
     STATES,
     SUMMARY,
     TOTAL_MAX,
+    WRITES,
     Chunk,
     ChunkSource,
     Where,
 )
-from busplay.trace.frame_chunk import parse_totals
+from busplay.trace.frame_chunk import Totals, parse_totals
 from busplay.trace.header import TraceHeader, parse_header
 from busplay.trace.json_object import parse_object
 from busplay.trace.key_log import KeyPress, parse_presses
@@ -41,6 +44,8 @@ from busplay.trace.scan import read_contents
 from busplay.trace.states import KeyFrame, parse_states
 
 SUMMARY_BYTES_MAX = 1 << 16
+# A megabyte each.
+DECODED_CHUNKS_KEPT = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +63,14 @@ class SeekPoint:
     frames_before: int
     states: dict[str, bytes]
     chunks: Iterator[FrameBatch]
+
+
+@dataclass(frozen=True, slots=True)
+class FrameChunk:
+    """A frame chunk: what it says of itself and all before it, and its frames."""
+
+    totals: Totals
+    frames: FrameBatch
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,8 +136,9 @@ class TraceReader:
         self.file_bytes = self._source.file_bytes
         self._frame_rows = self._table.rows_of(FRAMES)
         self._codec: ColumnCodec | None = None
-        # The player asks for a picture's worth at a time, some dozens from one chunk.
-        self._last: tuple[int, FrameBatch] | None = None
+        # The player asks for a picture's worth at a time, some dozens from one chunk; a search
+        # comes back to the same few.
+        self._decoded: OrderedDict[int, FrameChunk] = OrderedDict()
 
     def close(self) -> None:
         """Close the file."""
@@ -195,10 +209,46 @@ class TraceReader:
             if stop < len(frames):
                 return
 
+    @cached_property
+    def frames_before(self) -> UInt64Column:
+        """uint64[frame chunks + 1]; frames before each of them, and in all."""
+        none = np.zeros(1, np.uint64)
+        return np.concatenate([none, self._table.frames[self._frame_rows]])
+
+    @cached_property
+    def edges_before(self) -> UInt64Column:
+        """uint64[frame chunks + 1]; edge at which each of them begins, and the last stops."""
+        none = np.zeros(1, np.uint64)
+        return np.concatenate([none, self._table.edge[self._frame_rows]])
+
+    @property
+    def frames_indexed(self) -> int:
+        """Frames from the first on of which the trace has the index of writes."""
+        rows = self._table.rows_of(WRITES)
+        return int(self._table.frames[rows[-1]]) if len(rows) else 0
+
+    def frame_chunk(self, number: int) -> FrameChunk:
+        """Return one frame chunk, counted from 0.
+
+        Raises:
+            InputError: it is damaged.
+        """
+        return self._decode(int(self._frame_rows[number]))
+
+    def payloads(self, kind: bytes) -> Iterator[tuple[Where, memoryview]]:
+        """Return the payloads of all chunks of a type, in order, with what messages call them.
+
+        Raises:
+            InputError: a chunk is damaged.
+        """
+        for row in self._table.rows_of(kind):
+            chunk = self._table.chunk(int(row))
+            yield self._where(chunk), self._payload(chunk)
+
     def _chunks_from(self, index: int) -> Iterator[FrameBatch]:
         last_edge = 0
         for row in self._frame_rows[index:]:
-            frames = self._decode(int(row))
+            frames = self._decode(int(row)).frames
             if int(frames.edge[0]) < last_edge:
                 raise self._where(self._table.chunk(int(row))).error(
                     f"edge {int(frames.edge[0]):,}", f"the frame before it starts at {last_edge:,}"
@@ -206,9 +256,10 @@ class TraceReader:
             last_edge = int(frames.edge[-1])
             yield frames
 
-    def _decode(self, row: int) -> FrameBatch:
-        if self._last is not None and self._last[0] == row:
-            return self._last[1]
+    def _decode(self, row: int) -> FrameChunk:
+        if (kept := self._decoded.get(row)) is not None:
+            self._decoded.move_to_end(row)
+            return kept
         chunk = self._table.chunk(row)
         where = self._where(chunk)
         totals, columns = parse_totals(self._payload(chunk), where=where)
@@ -227,8 +278,10 @@ class TraceReader:
             raise where.error(
                 f"edge {int(frames.edge[-1]):,}", f"the chunk stops at {totals.stop_edge:,}"
             )
-        self._last = (row, frames)
-        return frames
+        self._decoded[row] = decoded = FrameChunk(totals, frames)
+        if len(self._decoded) > DECODED_CHUNKS_KEPT:
+            self._decoded.popitem(last=False)
+        return decoded
 
     # -- the rest
 

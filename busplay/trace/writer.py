@@ -38,6 +38,7 @@ from busplay.trace.container import (
     STATES,
     SUMMARY,
     TOTAL_MAX,
+    WRITES,
     ChunkFile,
 )
 from busplay.trace.frame_chunk import Totals
@@ -55,13 +56,16 @@ KEY_FRAME_CHUNKS = 64
 
 
 class UnitStates(Protocol):
-    """Who knows the state of the units, for key frames."""
+    """Who knows the state of the units, for key frames, and the index of their writes."""
 
-    def feed_frames(self, frames: FrameBatch, *, stop_edge: int) -> None:
-        """Take frames as they went over the link, up to an edge."""
+    def feed_frames(self, frames: FrameBatch, *, stop_edge: int, lost_edges: UInt64Column) -> None:
+        """Take a chunk's frames as they went over the link, up to an edge, and the stores lost."""
 
     def states(self) -> dict[str, bytes]:
         """Return the state after all frames so far, by name."""
+
+    def take_index(self, *, at_end: bool) -> bytes:
+        """Return the next part of the write index, as a payload; empty where none is due."""
 
 
 class TraceFileWriter:
@@ -74,8 +78,9 @@ class TraceFileWriter:
     Args:
         path: where the trace is wanted.
         header: what the trace says of itself.
-        units: fed with every chunk's frames, and asked for the state where a key frame is due;
-            it should be nobody else's. None: no key frames, so jumps read from the start.
+        units: fed with every chunk's frames, and asked for the state where a key frame is due and
+            for the write index; it should be nobody else's. None: no key frames, so jumps read
+            from the start.
 
     Attributes:
         path: as given.
@@ -324,7 +329,7 @@ class TraceFileWriter:
         last_edge = int(frames.edge[-1])
         stop_edge = min(max(known_edge, last_edge + self._step_edges), TOTAL_MAX)
         self._store_presses(known_edge)
-        self._count_lost(known_edge)
+        lost_edges = self._take_lost(known_edge)
         frames_stored = self._frames_stored + count
         totals = Totals(
             count=count,
@@ -344,8 +349,9 @@ class TraceFileWriter:
         if self._units is not None:
             # The units may keep what they are fed; these columns are filled anew.
             copy = FrameBatch(frames.edge.copy(), frames.word.copy())
-            self._units.feed_frames(copy, stop_edge=stop_edge)
+            self._units.feed_frames(copy, stop_edge=stop_edge, lost_edges=lost_edges)
             self._store_key_frame_if_due()
+            self._store_index(at_end=False)
 
     def _store_key_frame_if_due(self) -> None:
         due = (
@@ -362,6 +368,11 @@ class TraceFileWriter:
             self._enter(STATES, payload)
         self._frames_since_key_frame = 0
         self._chunks_since_key_frame = 0
+
+    def _store_index(self, *, at_end: bool) -> None:
+        if self._units is not None and (payload := self._units.take_index(at_end=at_end)):
+            self._append(WRITES, payload)
+            self._enter(WRITES, payload)
 
     def _store_presses(self, known_edge: int) -> None:
         ready = 0
@@ -380,13 +391,13 @@ class TraceFileWriter:
             self._append(KEYS, payload)
             self._enter(KEYS, payload)
 
-    def _count_lost(self, known_edge: int) -> None:
-        if not self._lost_edges:
-            return
-        edges = np.concatenate(self._lost_edges)
+    def _take_lost(self, known_edge: int) -> UInt64Column:
+        """Return where the stores were lost that are known to be before an edge, and count them."""
+        edges = np.concatenate([np.empty(0, np.uint64), *self._lost_edges])
         known = edges < np.uint64(min(known_edge, TOTAL_MAX))
         self._lost += int(np.count_nonzero(known))
-        self._lost_edges = [edges[~known]]
+        self._lost_edges = [edges[~known]] if len(edges) else []
+        return edges[known]
 
     def _store_rest(self) -> None:
         if self._count:
@@ -395,6 +406,7 @@ class TraceFileWriter:
         self._append_presses(presses)
         self._lost += sum(len(edges) for edges in self._lost_edges)
         self._lost_edges = []
+        self._store_index(at_end=True)
 
     def _append(self, kind: bytes, payload: bytes) -> None:
         try:

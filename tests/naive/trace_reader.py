@@ -23,10 +23,11 @@ def read_trace(data: bytes) -> dict[str, Any]:
     assert struct.unpack_from("<I", data, 8) == (1,)
     trace: dict[str, Any] = {
         "frames": [], "keys": [], "states": [], "summary": {}, "complete": False,
-        "totals": (0, 0, 0, 0), "index": [],
+        "totals": (0, 0, 0, 0), "index": [], "writes": [],
     }  # fmt: skip
     position = 12
     entries = []
+    chunk_frames: list[int] = []
     stop_edge = 0
     while position + 8 <= len(data):
         kind, length = struct.unpack_from("<4sI", data, position)
@@ -48,8 +49,12 @@ def read_trace(data: bytes) -> dict[str, Any]:
             trace["frames"] += read_frames(payload[44:], count, link)
             assert len(trace["frames"]) == frames
             trace["totals"] = (frames, stores, cycles, stop)
+            chunk_frames.append(count)
         elif kind == b"STAT":
             trace["states"].append(read_states(payload))
+        elif kind == b"wIDX":
+            first = sum(len(one["kinds"]) for one in trace["writes"])
+            trace["writes"].append(read_writes(payload, chunk_frames[first:]))
         elif kind == b"SUMM":
             trace["summary"] = json.loads(payload)
         elif kind == b"INDX":
@@ -89,6 +94,43 @@ def read_states(payload: bytes) -> tuple[int, int, dict[str, bytes]]:
         states[name], offset = read_block(payload, offset + 4, length)
     assert offset == len(payload)
     return frames, edge, states
+
+
+def read_writes(payload: bytes, chunk_frames: list[int]) -> dict[str, Any]:
+    """An index of writes: which cells each chunk wrote, how often, and the columns of its spans."""
+    count, frames_before, cells, shift, spans = struct.unpack_from("<IQIBI", payload)
+    assert 1 <= count <= 64
+    assert count == len(chunk_frames)
+    assert spans == sum(-(-frames // 1024) for frames in chunk_frames)
+    kinds = list(payload[21 : 21 + count])
+    row = (cells + 7) // 8
+    bits, offset = read_block(payload, 21 + count, count * row)
+    written = [
+        {cell for cell in range(cells) if bits[chunk * row + cell // 8] >> cell % 8 & 1}
+        for chunk in range(count)
+    ]
+    planes, offset = read_block(payload, offset, 4 * cells)
+    counts = [
+        sum(planes[plane * cells + cell] << 8 * plane for plane in range(4))
+        for cell in range(cells)
+    ]
+    planes, offset = read_block(payload, offset, 72 * spans)
+    numbers = [
+        sum(planes[plane * 9 * spans + place] << 8 * plane for plane in range(8))
+        for place in range(9 * spans)
+    ]
+    columns = [numbers[column * spans : (column + 1) * spans] for column in range(9)]
+    for span in range(1, spans):
+        columns[0][span] += columns[0][span - 1]
+    fates = {}
+    for chunk, kind in enumerate(kinds):
+        if kind == 1:
+            fates[chunk], offset = read_block(payload, offset, chunk_frames[chunk])
+    assert offset == len(payload)
+    return {
+        "kinds": kinds, "frames_before": frames_before, "shift": shift, "written": written,
+        "counts": counts, "columns": columns, "fates": fates,
+    }  # fmt: skip
 
 
 def read_frames(body: bytes, count: int, link: dict[str, Any]) -> list[tuple[int, int]]:

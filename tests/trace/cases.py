@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 from hypothesis import strategies as st
 
-from busplay.batch import FrameBatch
+from busplay.batch import FrameBatch, UInt64Column
 from busplay.description.link import Link
 from busplay.link.layout import FrameLayout
 from busplay.trace.container import CHUNK_OVERHEAD, HEAD, TOTAL_MAX
@@ -115,7 +115,9 @@ class CountingUnits:
         self.mix = 0
         self.stop_edge = 0
 
-    def feed_frames(self, frames: FrameBatch, *, stop_edge: int) -> None:
+    def feed_frames(
+        self, frames: FrameBatch, *, stop_edge: int, lost_edges: UInt64Column | None = None
+    ) -> None:
         """Count and mix."""
         self.frames_seen += len(frames)
         for word in frames.word.tolist():
@@ -129,6 +131,10 @@ class CountingUnits:
             "panel": self.mix.to_bytes(8, "little"),
             "sign": self.frames_seen.to_bytes(8, "little"),
         }
+
+    def take_index(self, *, at_end: bool) -> bytes:
+        """Return no index, ever."""
+        return b""
 
 
 _U64 = (1 << 64) - 1

@@ -16,6 +16,8 @@ from busplay.link.layout import FrameLayout
 from busplay.trace import container
 from busplay.trace.columns import COLUMN_NAMES, ColumnCodec
 from busplay.trace.index import END_BYTES
+from busplay.write_index.cells import CELLS_MAX
+from busplay.write_index.stretch import SPAN_FRAMES, STRETCH_CHUNKS, SpanColumn
 from tests.naive.trace_reader import read_frames, read_trace
 from tests.strategies import links
 from tests.trace.cases import any_frames, header_for, stream, write_trace
@@ -57,7 +59,8 @@ def test_naive_reader_gives_the_frames_of_any_link(link: Link, seed: int, damage
 
 def test_document_names_every_chunk_type_and_column() -> None:
     text = DOCUMENT.read_text(encoding="utf-8")
-    types = {kind.encode() for kind in re.findall(r"^\| `([A-Z]{4})` \|", text, re.MULTILINE)}
+    table = text[text.index("| type | payload |") : text.index("A recorder closes")]
+    types = {kind.encode() for kind in re.findall(r"^\| `(\w{4})` \|", table, re.MULTILINE)}
     assert types == container.KNOWN_TYPES
     columns = text[text.index("| column |") : text.index("The grid is a slot")]
     assert tuple(re.findall(r"^\| (\w+) \|", columns, re.MULTILINE))[1:] == COLUMN_NAMES
@@ -70,3 +73,7 @@ def test_document_states_the_figures_of_the_code() -> None:
     assert f"up to {container.PAYLOAD_BYTES_MAX:,}" in text
     assert f"The end chunk takes {END_BYTES} bytes" in text
     assert container.CHUNK_OVERHEAD == container.HEAD.size == 12
+    assert f"k: 1 to {STRETCH_CHUNKS}" in text
+    assert f"spans* of {SPAN_FRAMES:,}" in text
+    assert f"more than {CELLS_MAX:,}" in text
+    assert len(SpanColumn) == 9

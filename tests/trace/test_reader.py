@@ -22,6 +22,7 @@ from busplay.trace.index import End, parse_end
 from busplay.trace.key_log import KeyPress, pack_presses, parse_presses
 from busplay.trace.reader import TraceReader
 from busplay.trace.writer import TraceFileWriter
+from busplay.write_index.builder import WriteIndexBuilder
 from tests.boards import GUARDED, LEAN, board_with
 from tests.fuzz.own import parse_trace
 from tests.naive.trace_reader import read_trace
@@ -158,7 +159,7 @@ def test_units_after_a_jump_are_as_after_playing_up_to_there(tmp_path: Path, lin
     board = board_with(link)
     frames = stream(link, 6 * CHUNK_FRAMES)
     with TraceFileWriter(
-        tmp_path / "a.trace", header=header_for(link), units=Pipeline(board)
+        tmp_path / "a.trace", header=header_for(link), units=WriteIndexBuilder(board)
     ) as writer:
         writer.write(frames, stop_edge=int(frames.edge[-1]) + 8)
     with TraceReader(tmp_path / "a.trace") as reader:

@@ -1,0 +1,299 @@
+"""Make the write index of frames as they go over the link, a chunk at a time."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busplay.batch import FrameBatch, Int64Column, UInt8Column, UInt64Column
+from busplay.description.board import Board
+from busplay.pipeline.pipeline import NO_FATES, NO_HELD, Arrivals, Pipeline
+from busplay.write_index import marking
+from busplay.write_index.cells import Cells
+from busplay.write_index.stretch import (
+    SPAN_FRAMES,
+    STRETCH_CHUNKS,
+    ChunkKind,
+    IndexStretch,
+    SpanColumn,
+)
+
+NO_EDGES: UInt64Column = np.empty(0, np.uint64)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Arrived:
+    """Frames of one chunk that reached their units.
+
+    Attributes:
+        index: int64[frames]; which frame of the chunk each was sent as.
+        edge, word: uint64[frames]; as the receiver delivered them.
+    """
+
+    index: Int64Column
+    edge: UInt64Column
+    word: UInt64Column
+
+
+class WriteIndexBuilder:
+    """Follows the frames of a trace through a pipeline of the board and keeps the index.
+
+    It is what a recorder asks for key frames, too (`busplay.trace.writer.UnitStates`).
+
+    Args:
+        board: with units.
+
+    Attributes:
+        pipeline: nobody else feeds it.
+        cells: of the board.
+    """
+
+    def __init__(self, board: Board) -> None:
+        self.pipeline = Pipeline(board)
+        self.cells = Cells(board, self.pipeline.layout)
+        self.pipeline.watch_arrivals(self._take_arrivals)
+        self._arrivals: list[Arrivals] = []
+        self._bytes_now = np.zeros(self.cells.bytes_in_all, np.uint8)
+        self._numbers = np.zeros(marking.MARK_NUMBERS, np.uint64)
+        self._numbers[marking.CELL_SHIFT] = self.cells.shift
+        self._sequence_in_place = self._find_sequence()
+        self._no_fates = np.zeros(0, np.uint8)
+        self._frames = 0
+        self._begin_stretch()
+
+    def _find_sequence(self) -> bool:
+        """Note where the sequence field is; return whether its bits stand side by side."""
+        layout = self.pipeline.layout
+        if layout.link.field_named("sequence") is None:
+            return True
+        places = layout.bit_places("sequence")
+        self._numbers[marking.SEQUENCE_MASK] = (1 << len(places)) - 1
+        in_place = places == tuple(range(places[0], places[0] + len(places)))
+        self._numbers[marking.SEQUENCE_SHIFT] = places[0] if in_place else 0
+        return in_place
+
+    def _begin_stretch(self) -> None:
+        self._frames_before = self._frames
+        self._kinds: list[ChunkKind] = []
+        self._written: list[UInt8Column] = []
+        self._counts = np.zeros(self.cells.count, np.uint32)
+        self._chunk_counts = np.zeros(self.cells.count, np.uint32)
+        self._spans: list[NDArray[np.uint64]] = []
+        self._fates: dict[int, UInt8Column] = {}
+
+    def _take_arrivals(self, arrivals: Arrivals) -> None:
+        self._arrivals.append(arrivals)
+
+    # -- what a recorder needs
+
+    def states(self) -> dict[str, bytes]:
+        """Return the state of receiver and units after all frames so far, by name."""
+        return self.pipeline.states()
+
+    def feed_frames(
+        self, frames: FrameBatch, *, stop_edge: int, lost_edges: UInt64Column = NO_EDGES
+    ) -> None:
+        """Take the frames of the next chunk.
+
+        Args:
+            frames: 1 or more, in order of their edges.
+            stop_edge: of the chunk.
+            lost_edges: uint64[lost]; where stores since the chunk before found the sender's FIFO
+                full.
+        """
+        self._arrivals.clear()
+        self.pipeline.feed_frames(frames, stop_edge=stop_edge)
+        spans = np.zeros((len(SpanColumn), -(-len(frames) // SPAN_FRAMES)), np.uint64)
+        firsts = np.arange(0, len(frames), SPAN_FRAMES)
+        lasts = np.minimum(firsts + SPAN_FRAMES, len(frames)) - 1
+        slot_edges = np.uint64(self.pipeline.layout.slot_symbols)
+        first_slots, last_slots = (
+            frames.edge[firsts] // slot_edges,
+            frames.edge[lasts] // slot_edges,
+        )
+        spans[SpanColumn.FIRST_SLOT] = first_slots
+        lengths = (last_slots - first_slots).tolist()
+        spans[SpanColumn.LENGTH_BITS] = [length.bit_length() for length in lengths]
+        if len(lost_edges):
+            place = np.searchsorted(frames.edge[lasts], lost_edges)
+            place = np.minimum(place, len(firsts) - 1)
+            spans[SpanColumn.LOST_AT_SENDER] = np.bincount(place, minlength=len(firsts))
+        kind, fates = self._fates_of(frames)
+        self._chunk_counts[:] = 0
+        if kind is ChunkKind.REPLAYED:
+            self._mark_arrived(self._arrived_of(frames), spans)
+        else:
+            self._mark(frames.word, fates, spans)
+        if fates.any():
+            self._fates[len(self._kinds)] = fates.copy()
+        for column, fate in (
+            (SpanColumn.LOST_AT_RECEIVER, marking.FIFO_FULL),
+            (SpanColumn.LATE, marking.LATE),
+            (SpanColumn.UNDELIVERED, marking.UNDELIVERED),
+        ):
+            if kind is ChunkKind.FATES:
+                spans[column] = np.add.reduceat((fates == fate).astype(np.uint64), firsts)
+        self._enter_held(frames, spans)
+        self._kinds.append(kind)
+        self._written.append(np.packbits(self._chunk_counts != 0, bitorder="little"))
+        self._counts += self._chunk_counts
+        self._spans.append(spans)
+        self._frames += len(frames)
+        self._arrivals.clear()
+
+    def _fates_of(self, frames: FrameBatch) -> tuple[ChunkKind, UInt8Column]:
+        """Hold what the receiver delivered against what was sent."""
+        if len(frames) > len(self._no_fates):
+            self._no_fates = np.zeros(len(frames), np.uint8)
+        none = self._no_fates[: len(frames)]
+        came = self._came()
+        if came.as_sent:
+            return (ChunkKind.FATES, came.fate) if came.fate.any() else (ChunkKind.PLAIN, none)
+        edge, word = came.frames.edge, came.frames.word
+        place = np.minimum(np.searchsorted(frames.edge, edge), len(frames) - 1)
+        if (frames.edge[place] != edge).any() or (frames.word[place] != word).any():
+            return ChunkKind.REPLAYED, none
+        fates = np.full(len(frames), marking.UNDELIVERED, np.uint8)
+        fates[place] = came.fate if len(came.fate) else marking.REACHED
+        return (ChunkKind.FATES, fates) if fates.any() else (ChunkKind.PLAIN, none)
+
+    def _came(self) -> Arrivals:
+        """Return all that was delivered while the last chunk was fed."""
+        parts = self._arrivals
+        if len(parts) == 1:
+            return parts[0]
+        return Arrivals(
+            FrameBatch.joined([one.frames for one in parts]),
+            np.concatenate([NO_FATES, *(one.fate for one in parts)]),
+            np.concatenate([NO_HELD, *(one.held for one in parts)]),
+            as_sent=False,
+        )
+
+    def arrivals_of(self, frames: FrameBatch, *, stop_edge: int) -> Arrived:
+        """Feed a chunk of which no index is wanted, and return what reached its unit meanwhile.
+
+        A frame that stands at no edge at which one was sent counts as the one that began before.
+        """
+        self._arrivals.clear()
+        self.pipeline.feed_frames(frames, stop_edge=stop_edge)
+        return self._arrived_of(frames)
+
+    def _arrived_of(self, frames: FrameBatch) -> Arrived:
+        came = self._came()
+        edge, word = came.frames.edge, came.frames.word
+        if len(came.fate):
+            reached = came.fate == marking.REACHED
+            edge, word = edge[reached], word[reached]
+        index = np.searchsorted(frames.edge, edge, side="right") - 1
+        return Arrived(np.clip(index, 0, len(frames) - 1), edge, word)
+
+    def _mark_arrived(self, arrived: Arrived, spans: NDArray[np.uint64]) -> None:
+        """Mark frames of which several may count as one that was sent: span by span."""
+        span = arrived.index // SPAN_FRAMES
+        for number in np.unique(span).tolist():
+            words = arrived.word[span == number]
+            fates = np.zeros(len(words), np.uint8)
+            one = np.zeros((len(SpanColumn), -(-len(words) // SPAN_FRAMES)), np.uint64)
+            self._mark(words, fates, one)
+            spans[:, number] += one.sum(axis=1, dtype=np.uint64)
+
+    def _mark(self, words: UInt64Column, fates: UInt8Column, spans: NDArray[np.uint64]) -> None:
+        bank, cells = self.pipeline.bank, self.cells
+        words = np.ascontiguousarray(words)
+        marking.mark(
+            bank.fields.words_in_pieces(words),
+            words
+            if self._sequence_in_place
+            else self.pipeline.layout.unpack_field(words, "sequence"),
+            fates,
+            bank.fields.table,
+            bank.unit_indexes,
+            cells.memory_first,
+            cells.register_first,
+            cells.memory_bytes,
+            cells.byte_first,
+            self._numbers,
+            self._bytes_now,
+            self._chunk_counts,
+            spans[SpanColumn.CHANGED_BYTES],
+            spans[SpanColumn.FRAMES_MISSED],
+        )
+
+    def _enter_held(self, frames: FrameBatch, spans: NDArray[np.uint64]) -> None:
+        came = self._came()
+        if not len(came.held):
+            return
+        index = np.searchsorted(frames.edge, came.frames.edge, side="right") - 1
+        index = np.clip(index, 0, len(frames) - 1)
+        most = spans[SpanColumn.HELD_MAX]
+        np.maximum.at(most, index // SPAN_FRAMES, came.held.astype(np.uint64))
+
+    # -- stretches
+
+    @property
+    def is_full(self) -> bool:
+        """Whether the stretch has all the chunks that it can have."""
+        return len(self._kinds) == STRETCH_CHUNKS
+
+    @property
+    def is_empty(self) -> bool:
+        """Whether nothing has been fed since the last stretch."""
+        return not self._kinds
+
+    def take_stretch(self) -> IndexStretch:
+        """Return the stretch of the chunks since the last one, and begin the next."""
+        stretch = IndexStretch(
+            self._frames_before,
+            tuple(self._kinds),
+            np.stack(self._written),
+            self._counts,
+            np.concatenate(self._spans, axis=1),
+            self._fates,
+        )
+        self._begin_stretch()
+        return stretch
+
+    def take_index(self, *, at_end: bool) -> bytes:
+        """Return the payload of the next chunk of the index; empty where none is due yet.
+
+        Args:
+            at_end: no more frames come, so a stretch is as long as it is.
+        """
+        if self.is_full or (at_end and not self.is_empty):
+            return self.take_stretch().pack(cell_shift=self.cells.shift)
+        return b""
+
+    # -- in the middle
+
+    def resume(self, states: Mapping[str, bytes], *, edge: int, frames_before: int) -> None:
+        """Go on from a key frame of a trace, or from power-on where there are no states.
+
+        Raises:
+            InputError: the states are not those of this board.
+        """
+        if states:
+            self.pipeline.restore(states, edge=edge, frames_carried=frames_before)
+        self._after_jump(frames_before)
+
+    def pass_over(self, frames: FrameBatch, *, stop_edge: int) -> None:
+        """Feed a chunk of which no index is wanted."""
+        self.pipeline.feed_frames(frames, stop_edge=stop_edge)
+        self._after_jump(self._frames + len(frames))
+        self.follow(frames)
+
+    def follow(self, frames: FrameBatch) -> None:
+        """Take the number of the last frame that was sent before those that are fed next."""
+        if self._numbers[marking.SEQUENCE_MASK]:
+            last = self.pipeline.layout.unpack_field(frames.word[-1:], "sequence")[0]
+            self._numbers[marking.LAST_SEQUENCE] = last
+            self._numbers[marking.HAS_SEQUENCE] = 1
+
+    def _after_jump(self, frames: int) -> None:
+        memories = [display.memory for display in self.pipeline.displays.values()]
+        self._bytes_now = np.concatenate(memories)
+        self._frames = frames
+        self._arrivals.clear()
+        self._begin_stretch()

@@ -1,0 +1,65 @@
+"""The cells of a board: the bytes of its units' memories and their registers, numbered through."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from busplay.batch import Int64Column, UInt64Column
+from busplay.description.board import Board, Space
+from busplay.display.registers import REGISTERS
+from busplay.link.layout import FrameLayout
+
+CELLS_MAX = 1 << 17
+REGISTER_COUNT = len(REGISTERS)
+
+
+class Cells:
+    """Where each unit's memory and registers lie among the cells.
+
+    Unit by unit in the board's order: its memory, as far as an address field reaches, then its
+    registers. Where that makes more than 131,072 cells, a cell stands for 2, 4 or more neighbouring
+    bytes of memory.
+
+    Attributes:
+        count: cells of all units.
+        shift: a cell of memory stands for 2**shift bytes.
+        memory_first, register_first: int64[units]; first cell of each unit's memory, registers.
+        memory_bytes: uint64[units]; size of each unit's memory.
+        byte_first: int64[units]; where each unit's memory begins among all units' bytes.
+        bytes_in_all: bytes of all units' memories.
+    """
+
+    def __init__(self, board: Board, layout: FrameLayout) -> None:
+        units = board.units
+        reach = 1 << len(layout.bit_places("address"))
+        used = [min(unit.memory_bytes, reach) for unit in units]
+        registers = REGISTER_COUNT * len(units)
+        self.shift = 0
+        while sum(-(-one >> self.shift) for one in used) + registers > CELLS_MAX:
+            self.shift += 1
+        self._index = {unit.name: index for index, unit in enumerate(units)}
+        sizes = [(-(-one >> self.shift), REGISTER_COUNT) for one in used]
+        stops = np.cumsum([0, *(one for pair in sizes for one in pair)], dtype=np.int64)
+        self.memory_first: Int64Column = stops[:-1:2].copy()
+        self.register_first: Int64Column = stops[1::2].copy()
+        self.count = int(stops[-1])
+        self.memory_bytes: UInt64Column = np.array([u.memory_bytes for u in units], np.uint64)
+        bytes_stops = np.cumsum([0, *(unit.memory_bytes for unit in units)], dtype=np.int64)
+        self.byte_first: Int64Column = bytes_stops[:-1].copy()
+        self.bytes_in_all = int(bytes_stops[-1])
+        self._used = used
+
+    def of_range(self, unit: str, space: Space, first: int, stop: int) -> tuple[int, int]:
+        """Return first and stop of the cells that a range of offsets falls in.
+
+        Offsets that no frame can reach, or no register has, are in no cell.
+        """
+        index = self._index[unit]
+        if space == "registers":
+            start = int(self.register_first[index])
+            return start + min(first, REGISTER_COUNT), start + min(stop, REGISTER_COUNT)
+        start, most = int(self.memory_first[index]), self._used[index]
+        first, stop = min(first, most), min(stop, most)
+        if first >= stop:
+            return start, start
+        return start + (first >> self.shift), start + (stop - 1 >> self.shift) + 1

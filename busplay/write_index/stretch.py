@@ -1,0 +1,177 @@
+"""A stretch of the write index, and the payload of the chunk `wIDX` that holds it."""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import IntEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busplay.batch import UInt8Column, UInt32Column, UInt64Column
+from busplay.trace.blocks import make_compressor, make_decompressor, pack_block, unpack_block
+from busplay.trace.container import Where
+
+# The counts of a stretch cost more than what it says of each chunk, and a count has to read half of
+# a stretch at most: 64 chunks make the index of a program's trace half as long as 16 do.
+STRETCH_CHUNKS = 64
+SPAN_FRAMES = 1024
+
+_HEAD = struct.Struct("<IQIBI")
+
+
+class ChunkKind(IntEnum):
+    """How the frames of a chunk fared."""
+
+    PLAIN = 0
+    """All of them reached their units."""
+    FATES = 1
+    """Some did not; the fate of each is in the index."""
+    REPLAYED = 2
+    """The receiver delivered something else; a replay of them says what."""
+
+
+class SpanColumn(IntEnum):
+    """Rows of a stretch's sums, one number a span."""
+
+    FIRST_SLOT = 0
+    """Edge of the first frame in slots, rounded down; stored as the step from the span before."""
+    LENGTH_BITS = 1
+    """Bits of the number of slots from the first frame's to the last frame's."""
+    CHANGED_BYTES = 2
+    """Frames that changed a byte of a unit's memory."""
+    FRAMES_MISSED = 3
+    """Frames that the sequence field says are missing before frames of the span."""
+    LOST_AT_SENDER = 4
+    """Stores that found the sender's FIFO full, after the span before and not after this one."""
+    LOST_AT_RECEIVER = 5
+    """Frames that found the receiver's FIFO full."""
+    LATE = 6
+    """Frames that were served after their deadline."""
+    UNDELIVERED = 7
+    """Frames that the receiver did not deliver."""
+    HELD_MAX = 8
+    """Most frames that the receiver's FIFO held; 0 where it cannot lose any."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class IndexStretch:
+    """What the index says of up to 64 frame chunks.
+
+    Attributes:
+        frames_before: frames of the trace before it.
+        kinds: a `ChunkKind` for each chunk.
+        written: uint8[chunks, cells / 8]; bit i of byte j, lowest first: cell 8 j + i was written.
+        counts: uint32[cells]; writes to each cell.
+        spans: uint64[columns, spans]; rows as `SpanColumn` names them.
+        fates: uint8[frames of the chunk] by the number of the chunk within the stretch.
+    """
+
+    frames_before: int
+    kinds: tuple[ChunkKind, ...]
+    written: NDArray[np.uint8]
+    counts: UInt32Column
+    spans: NDArray[np.uint64]
+    fates: dict[int, UInt8Column]
+
+    def pack(self, *, cell_shift: int) -> bytes:
+        """Pack it as the payload of a chunk."""
+        compressor = make_compressor()
+        spans = self.spans.copy()
+        spans[SpanColumn.FIRST_SLOT, 1:] = np.diff(self.spans[SpanColumn.FIRST_SLOT])
+        parts = [
+            _HEAD.pack(
+                len(self.kinds), self.frames_before, len(self.counts), cell_shift, spans.shape[1]
+            ),
+            bytes(self.kinds),
+        ]
+        columns = [self.written.tobytes(), _planes(self.counts, "<u4"), _planes(spans, "<u8")]
+        columns += [fates.tobytes() for _, fates in sorted(self.fates.items())]
+        for column in columns:
+            parts += pack_block(compressor, column)
+        return b"".join(parts)
+
+
+def parse_stretch(
+    payload: memoryview,
+    *,
+    frame_counts: Sequence[int],
+    frames_before: int,
+    cells: int,
+    cell_shift: int,
+    where: Where,
+) -> IndexStretch:
+    """Parse what `pack` made.
+
+    Args:
+        payload: anything; it may come from a damaged file.
+        frame_counts: frames of each chunk that it stands for.
+        frames_before: frames of the trace before these.
+        cells, cell_shift: as the board has them.
+        where: for messages.
+
+    Raises:
+        InputError: it is no such payload, or stands for other chunks.
+    """
+    if len(payload) < _HEAD.size:
+        raise where.error(f"{len(payload)} bytes", f"a write index begins with {_HEAD.size}")
+    spans_each = [-(-count // SPAN_FRAMES) for count in frame_counts]
+    expected = (len(frame_counts), frames_before, cells, cell_shift, sum(spans_each))
+    if (found := _HEAD.unpack_from(payload)) != expected:
+        names = ("chunks", "frames before", "cells", "cell shift", "spans")
+        first = next(i for i in range(len(names)) if found[i] != expected[i])
+        raise where.error(f"{found[first]:,} {names[first]}", f"here it is {expected[first]:,}")
+    offset = _HEAD.size + len(frame_counts)
+    raw_kinds = bytes(payload[_HEAD.size : offset])
+    if len(raw_kinds) < len(frame_counts) or max(raw_kinds) > max(ChunkKind):
+        raise where.error(f"kinds {raw_kinds.hex(' ').upper()}", "each is 0, 1 or 2")
+    kinds = tuple(ChunkKind(one) for one in raw_kinds)
+    decompressor = make_decompressor()
+
+    def block(unpacked_bytes: int) -> bytes | memoryview:
+        nonlocal offset
+        column, offset = unpack_block(
+            decompressor, payload, offset, unpacked_bytes=unpacked_bytes, where=where
+        )
+        return column
+
+    row_bytes = -(-cells // 8)
+    written = np.frombuffer(block(len(kinds) * row_bytes), np.uint8).reshape(-1, row_bytes)
+    counts = _from_planes(block(4 * cells), "<u4", (cells,))
+    spans = _from_planes(
+        block(8 * len(SpanColumn) * sum(spans_each)), "<u8", (len(SpanColumn), sum(spans_each))
+    )
+    np.cumsum(spans[SpanColumn.FIRST_SLOT], out=spans[SpanColumn.FIRST_SLOT])
+    fates = {
+        number: np.frombuffer(block(frame_counts[number]), np.uint8)
+        for number, kind in enumerate(kinds)
+        if kind is ChunkKind.FATES
+    }
+    if offset != len(payload):
+        raise where.error(
+            f"{len(payload) - offset:,} bytes behind the last block", "nothing belongs there"
+        )
+    return IndexStretch(frames_before, kinds, written, counts, spans, fates)
+
+
+def _planes(column: NDArray[np.unsignedinteger], kind: str) -> bytes:
+    """Return a column's lowest bytes, then the next, and so on."""
+    flat = np.ascontiguousarray(column, kind).reshape(-1)
+    return flat.view(np.uint8).reshape(len(flat), flat.itemsize).T.tobytes()
+
+
+def _from_planes(
+    planes: bytes | memoryview, kind: str, shape: tuple[int, ...]
+) -> NDArray[np.unsignedinteger]:
+    """Return what `_planes` took apart."""
+    width = np.dtype(kind).itemsize
+    rows = np.frombuffer(planes, np.uint8).reshape(width, -1)
+    column: NDArray[np.unsignedinteger] = np.ascontiguousarray(rows.T).reshape(-1).view(kind)
+    return column.reshape(shape).astype(np.dtype(kind).newbyteorder("="), copy=True)
+
+
+def spans_of(counts: Sequence[int]) -> UInt64Column:
+    """Return uint64[chunks + 1]: the spans before each of chunks of so many frames."""
+    return np.cumsum([0, *(-(-count // SPAN_FRAMES) for count in counts)], dtype=np.uint64)
