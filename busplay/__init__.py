@@ -54,6 +54,8 @@ if TYPE_CHECKING:
         NotReachedError,
         OutputError,
     )
+    from busplay.history.history import open_history
+    from busplay.history.places import Place
     from busplay.link.layout import FrameLayout
     from busplay.link.load import load_board, load_link, parse_board, parse_link
     from busplay.run.replay import Replay
@@ -77,6 +79,7 @@ _HOME = {
     "NoScreenError": "busplay.errors",
     "NotReachedError": "busplay.errors",
     "OutputError": "busplay.errors",
+    "Place": "busplay.history.places",
     "Replay": "busplay.run.replay",
     "Session": "busplay.run.session",
     "StoreBatch": "busplay.batch",
@@ -91,6 +94,7 @@ _HOME = {
     "info": "busplay.conversion.info",
     "load_board": "busplay.link.load",
     "load_link": "busplay.link.load",
+    "open_history": "busplay.history.history",
     "parse_board": "busplay.link.load",
     "parse_link": "busplay.link.load",
     "plan": "busplay.analysis.plan",
@@ -112,6 +116,7 @@ __all__ = [
     "NoScreenError",
     "NotReachedError",
     "OutputError",
+    "Place",
     "Replay",
     "Session",
     "StoreBatch",
@@ -127,6 +132,7 @@ __all__ = [
     "info",
     "load_board",
     "load_link",
+    "open_history",
     "parse_board",
     "parse_link",
     "plan",

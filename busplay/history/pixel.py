@@ -1,0 +1,193 @@
+"""Why a pixel has its colour: its byte, the palette entry, the base offset, the blanked picture.
+
+How to think about it. The registers say where the pixel's byte is and what its value means, and
+each of them was written too. BASE takes effect when its high byte is written, with the low byte
+that was written before. PALETTE_BLUE stores red, green and blue at PALETTE_INDEX, which then goes
+up by one, so which entry a write meant follows from the last write to PALETTE_INDEX and from how
+many to PALETTE_BLUE came since.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Protocol
+
+from busplay.description.board import Board, Unit
+from busplay.history.places import (
+    Place,
+    Write,
+    Writes,
+    offset_of_pixel,
+    place_of_register,
+    unit_named,
+)
+
+
+class FindsWrites(Protocol):
+    """Who finds writes: a `History`, whose methods these are."""
+
+    board: Board
+    frames: int
+
+    def last_write(self, place: Place, before_frame: int | None = None) -> Write | None:
+        """Return the last write before a moment."""
+
+    def writes(
+        self, place: Place, first_frame: int = 0, stop_frame: int | None = None
+    ) -> Iterator[Writes]:
+        """Return all writes between two moments, newest chunk first."""
+
+    def count_writes(
+        self, place: Place, first_frame: int = 0, stop_frame: int | None = None
+    ) -> int:
+        """Count the writes between two moments."""
+
+
+@dataclass(frozen=True, slots=True)
+class PaletteCause:
+    """What made a palette entry what it is.
+
+    Attributes:
+        red, green, blue: the writes that gave it its colour; None: none did, since power-on
+            for red and green.
+    """
+
+    red: Write | None
+    green: Write | None
+    blue: Write
+
+
+@dataclass(frozen=True, slots=True)
+class PixelCauses:
+    """What makes a pixel what it is at a moment, each with its write; None: as at power-on.
+
+    Attributes:
+        unit, x, y: the pixel.
+        before_frame: the moment: frames of the trace that count.
+        base_offset: offset of the top left pixel.
+        base: the write that moved it there.
+        base_low: the write of its low byte before that.
+        offset: of the pixel's byte in the unit's memory.
+        shift: how far right the byte's bits are to be shifted.
+        value: the byte.
+        byte: the last write to it.
+        is_blank: the whole picture has the border's colour.
+        blank: the last write to that register.
+        border: the last write to the border's index, where the picture is blank.
+        index: palette index that the pixel shows.
+        colour: red, green, blue.
+        palette: what made the palette entry; None: it is as at power-on.
+    """
+
+    unit: str
+    x: int
+    y: int
+    before_frame: int
+    base_offset: int
+    base: Write | None
+    base_low: Write | None
+    offset: int
+    shift: int
+    value: int
+    byte: Write | None
+    is_blank: bool
+    blank: Write | None
+    border: Write | None
+    index: int
+    colour: tuple[int, int, int]
+    palette: PaletteCause | None
+
+    @property
+    def place(self) -> Place:
+        """The pixel's byte."""
+        return Place(self.unit, "memory", self.offset, self.offset + 1)
+
+
+def pixel_causes(
+    history: FindsWrites, unit: str, x: int, y: int, before_frame: int | None = None
+) -> PixelCauses:
+    """Return what makes a pixel what it is at a moment.
+
+    Args:
+        history: of the recording.
+        unit: name of the unit.
+        x, y: the pixel, from the top left.
+        before_frame: frames of the trace that count; None: all.
+
+    Raises:
+        InputError: the board has no such unit, the unit no such pixel, or the trace is damaged.
+    """
+    described = unit_named(history.board, unit)
+    offset_of_pixel(described, x, y, base_offset=0)
+    moment = history.frames if before_frame is None else before_frame
+
+    def last(register: str, before: int = moment) -> Write | None:
+        return history.last_write(place_of_register(unit, register), before)
+
+    base, base_low = last("BASE_HIGH"), None
+    base_offset = described.base_offset
+    if base is not None:
+        base_low = last("BASE_LOW", base.frame)
+        low = described.base_offset & 0xFF if base_low is None else base_low.data
+        base_offset = base.data << 8 | low
+    offset, shift = offset_of_pixel(described, x, y, base_offset=base_offset)
+    byte = history.last_write(Place(unit, "memory", offset, offset + 1), moment)
+    value = 0 if byte is None else byte.data
+    mask = (1 << described.bits_per_pixel) - 1
+    blank, border = last("BLANK"), None
+    is_blank = blank is not None and bool(blank.data & 1)
+    index = value >> shift & mask
+    if is_blank:
+        border = last("BORDER")
+        index = (described.border_index if border is None else border.data) & mask
+    palette = palette_cause(history, described, index, moment)
+    colour = described.palette[index]
+    if palette is not None:
+        red, green = (0 if one is None else one.data for one in (palette.red, palette.green))
+        colour = (red, green, palette.blue.data)
+    return PixelCauses(
+        unit, x, y, moment, base_offset, base, base_low, offset, shift, value, byte, is_blank,
+        blank, border, index, colour, palette,
+    )  # fmt: skip
+
+
+def palette_cause(
+    history: FindsWrites, unit: Unit, index: int, before_frame: int
+) -> PaletteCause | None:
+    """Return what made a palette entry what it is at a moment; None: it is as at power-on.
+
+    Raises:
+        InputError: the trace is damaged.
+    """
+    blues = place_of_register(unit.name, "PALETTE_BLUE")
+    indexes = place_of_register(unit.name, "PALETTE_INDEX")
+    mask = (1 << unit.bits_per_pixel) - 1
+    for found in history.writes(blues, 0, before_frame):
+        first, last = int(found.frame[0]), int(found.frame[-1])
+        # What stands in PALETTE_INDEX before the first of these, and is written to it among them.
+        entry = 0
+        since = 0
+        if (written := history.last_write(indexes, first)) is not None:
+            entry, since = written.data, written.frame
+        entry += history.count_writes(blues, since, first)
+        steps = [(frame, -1) for frame in found.frame.tolist()]
+        for among in history.writes(indexes, first, last):
+            steps += zip(among.frame.tolist(), among.data.tolist(), strict=True)
+        meant = None
+        for frame, data in sorted(steps):
+            if data >= 0:
+                entry = data
+                continue
+            if entry & mask == index:
+                meant = frame
+            entry += 1
+        if meant is not None:
+            blue = history.last_write(blues, meant + 1)
+            assert blue is not None
+            red, green = (
+                history.last_write(place_of_register(unit.name, name), meant)
+                for name in ("PALETTE_RED", "PALETTE_GREEN")
+            )
+            return PaletteCause(red, green, blue)
+    return None

@@ -1,0 +1,169 @@
+"""What a history is asked about: bytes of a unit's memory, registers, processor addresses."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from busplay.batch import Int64Column, UInt8Column, UInt64Column
+from busplay.description.board import Board, Space, Unit
+from busplay.display.registers import REGISTERS
+from busplay.errors import InputError
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A range of offsets in one space of a unit.
+
+    Attributes:
+        unit: the unit's name.
+        space: its memory or its registers.
+        first_offset, stop_offset: the first offset, and the one behind the last.
+
+    >>> import busplay
+    >>> with busplay.TraceReader("tides.trace") as reader:
+    ...     history = busplay.open_history(reader)
+    ...     history.count_writes(busplay.Place("sign", "memory", 0, 512))
+    1103
+    """
+
+    unit: str
+    space: Space
+    first_offset: int
+    stop_offset: int
+
+
+@dataclass(frozen=True, slots=True)
+class Write:
+    """One write that reached its unit.
+
+    Attributes:
+        frame: which frame of the trace carried it, from 0.
+        edge: link edge at which the frame starts.
+        cycle: latest processor cycle in which its store can have been.
+        unit, space, offset: what was written.
+        address: processor address whose store makes such a frame; None: no window has one.
+        data: the byte.
+        word: the frame's bits, the first on the wire highest.
+    """
+
+    frame: int
+    edge: int
+    cycle: int
+    unit: str
+    space: Space
+    offset: int
+    address: int | None
+    data: int
+    word: int
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Writes:
+    """Writes to one place in the order of their frames, as columns.
+
+    Attributes:
+        frame: int64[writes]; which frame of the trace carried each.
+        edge, word: uint64[writes]; as in a batch of frames.
+        offset: int64[writes]; within the place's space.
+        data: uint8[writes]; the bytes.
+    """
+
+    frame: Int64Column
+    edge: UInt64Column
+    word: UInt64Column
+    offset: Int64Column
+    data: UInt8Column
+
+    def __len__(self) -> int:
+        return len(self.frame)
+
+
+def place_of_register(unit: str, name: str) -> Place:
+    """Return the place of a register by its name, such as `BASE_HIGH`."""
+    offset = next(one.offset for one in REGISTERS if one.name == name)
+    return Place(unit, "registers", offset, offset + 1)
+
+
+def unit_named(board: Board, name: str) -> Unit:
+    """Return the board's unit of that name.
+
+    Raises:
+        InputError: it has none.
+    """
+    try:
+        return board.unit_named(name)
+    except KeyError:
+        names = ", ".join(unit.name for unit in board.units) or "none"
+        raise InputError(found=f"unit {name!r}", wanted=f"the board's units are {names}") from None
+
+
+def offset_of_pixel(unit: Unit, x: int, y: int, *, base_offset: int) -> tuple[int, int]:
+    """Return where a pixel is.
+
+    Args:
+        unit: that shows it.
+        x, y: from the top left, 0 on.
+        base_offset: as its registers say at that moment.
+
+    Returns:
+        The offset of its byte in the unit's memory, and how far right its bits are to be shifted.
+
+    Raises:
+        InputError: the unit has no such pixel.
+    """
+    if not (0 <= x < unit.width_px and 0 <= y < unit.height_px):
+        raise InputError(
+            found=f"pixel {x},{y}",
+            wanted=f"unit {unit.name} has pixels 0,0 to {unit.width_px - 1},{unit.height_px - 1}",
+        )
+    in_byte, index = divmod(x * unit.bits_per_pixel, 8)
+    offset = (base_offset + y * unit.stride_bytes + in_byte) % unit.memory_bytes
+    if unit.pixel_order == "high_first":
+        index = 8 - unit.bits_per_pixel - index
+    return offset, index
+
+
+def place_of_pixel(board: Board, unit: str, x: int, y: int, *, base_offset: int) -> Place:
+    """Return the place of a pixel's byte, the base offset being what it is.
+
+    Raises:
+        InputError: the board has no such unit, or the unit no such pixel.
+    """
+    offset, _ = offset_of_pixel(unit_named(board, unit), x, y, base_offset=base_offset)
+    return Place(unit, "memory", offset, offset + 1)
+
+
+def places_of_addresses(board: Board, first_address: int, last_address: int) -> tuple[Place, ...]:
+    """Return what stores to a range of processor addresses write to: a place for each piece.
+
+    Where windows overlap, the one that the board names first has the address.
+
+    Raises:
+        InputError: the range is none, or no window has an address of it.
+    """
+    if not 0 <= first_address <= last_address <= 0xFFFF:
+        raise InputError(
+            found=f"addresses ${first_address:04X} to ${last_address:04X}",
+            wanted="give 0 to $FFFF, the first not above the last",
+        )
+    owner = np.full(0x10000, -1, np.int64)
+    for index, window in reversed(list(enumerate(board.windows))):
+        owner[window.first_address : window.last_address + 1] = index
+    here = owner[first_address : last_address + 1]
+    starts = [0, *(np.flatnonzero(np.diff(here)) + 1).tolist(), len(here)]
+    places = []
+    for start, stop in pairwise(starts):
+        if here[start] < 0:
+            continue
+        window = board.windows[here[start]]
+        offset = window.first_offset + first_address + start - window.first_address
+        places.append(Place(window.unit, window.space, offset, offset + stop - start))
+    if not places:
+        raise InputError(
+            found=f"addresses ${first_address:04X} to ${last_address:04X}",
+            wanted="no window has one of them, so no store there goes out on the link",
+        )
+    return tuple(places)

@@ -1,0 +1,224 @@
+"""The write index as it stands in traces: against the naive reader, damaged, and of odd traces."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+
+from busplay.batch import FrameBatch
+from busplay.errors import InputError
+from busplay.history.history import History
+from busplay.history.places import Place
+from busplay.link.layout import FrameLayout
+from busplay.pipeline.pipeline import Pipeline
+from busplay.trace.container import CHUNK_HEAD, WRITES
+from busplay.trace.header import TraceHeader
+from busplay.trace.reader import TraceReader
+from busplay.trace.writer import TraceFileWriter
+from busplay.write_index import cells as cells_of_boards
+from busplay.write_index.builder import WriteIndexBuilder
+from busplay.write_index.cells import Cells
+from busplay.write_index.stretch import ChunkKind, SpanColumn
+from tests.boards import GUARDED, board_with
+from tests.history.cases import Case, cases, naive_of, record
+from tests.naive.history import spans_of
+from tests.naive.trace_reader import read_trace
+from tests.trace.cases import sealed, stream
+
+
+def naive_cells(case: Case) -> dict[tuple[str, str, int], int]:
+    """Number the cells of a board as traces/README.md says."""
+    address = case.board.link.field_named("address")
+    assert address is not None
+    numbers = {}
+    for unit in case.board.units:
+        for offset in range(min(unit.memory_bytes, 1 << address.bits)):
+            numbers[unit.name, "memory", offset] = len(numbers)
+        for offset in range(8):
+            numbers[unit.name, "registers", offset] = len(numbers)
+    return numbers
+
+
+@given(case=cases())
+@settings(max_examples=60)
+def test_index_that_the_recorder_writes_says_what_the_frames_do(case: Case) -> None:
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "a.trace"
+        record(path, case)
+        with TraceReader(path) as reader:
+            naive = naive_of(reader, case.board)
+            counts = [len(part) for part in reader.chunks()]
+        trace = read_trace(path.read_bytes())
+    numbers = naive_cells(case)
+    chunk_of = [number for number, count in enumerate(counts) for _ in range(count)]
+    written: list[set[int]] = [set() for _ in counts]
+    totals = [0] * len(numbers)
+    for one in naive.writes:
+        cell = numbers[one.unit, one.space, one.offset]
+        written[chunk_of[one.frame]].add(cell)
+        totals[cell] += 1
+    assert [cells for part in trace["writes"] for cells in part["written"]] == written
+    found = [part["counts"] for part in trace["writes"]]
+    assert [sum(column) for column in zip(*found, strict=True)] == (totals if counts else [])
+    columns = [
+        [one for part in trace["writes"] for one in part["columns"][row]] for row in range(9)
+    ]
+    at = 0
+    for span, count in enumerate(spans_of(counts, 1024)):
+        fates = naive.fates[at : at + count]
+        assert columns[SpanColumn.CHANGED_BYTES][span] == sum(naive.changed[at : at + count])
+        assert columns[SpanColumn.FRAMES_MISSED][span] == sum(naive.missed[at : at + count])
+        assert columns[SpanColumn.LOST_AT_RECEIVER][span] == fates.count("OVERRUN")
+        assert columns[SpanColumn.LATE][span] == fates.count("LATE")
+        at += count
+
+
+def big_case(count: int = 200_000) -> Case:
+    board = board_with(GUARDED)
+    frames = stream(GUARDED, count)
+    return Case(board, frames, int(frames.edge[-1]) + 8)
+
+
+def test_index_made_on_opening_equals_the_recorded_one(tmp_path: Path) -> None:
+    case = big_case()
+    for name, with_index in (("with", True), ("without", False)):
+        record(tmp_path / name, case, with_index=with_index)
+    with TraceReader(tmp_path / "with") as one, TraceReader(tmp_path / "without") as other:
+        first, second = History(one).index, History(other).index
+        assert (first.chunks_in_trace, second.chunks_in_trace) == (4, 0)
+        assert first.kinds == second.kinds == (ChunkKind.PLAIN,) * 4
+        for name in ("written", "counts_before", "spans", "sums_before", "frames_before"):
+            assert (getattr(first, name) == getattr(second, name)).all(), name
+        assert first.sums_before[SpanColumn.CHANGED_BYTES, -1] > 70_000
+
+
+def test_index_says_where_stores_were_lost_at_the_sender(tmp_path: Path) -> None:
+    case = big_case(3_000)
+    lost = case.frames.edge[[0, 1_023, 1_024, 2_999]] + np.uint64(1)
+    header = TraceHeader(link=case.board.link, board=case.board)
+    path = tmp_path / "a.trace"
+    with TraceFileWriter(path, header=header, units=WriteIndexBuilder(case.board)) as writer:
+        writer.write(case.frames, stop_edge=case.stop_edge, lost_edges=lost)
+    (part,) = read_trace(path.read_bytes())["writes"]
+    assert part["columns"][SpanColumn.LOST_AT_SENDER] == [1, 2, 1]
+
+
+def damaged_frames(case: Case, places: list[int], flips: int) -> FrameBatch:
+    word = case.frames.word.copy()
+    word[places] ^= np.uint64(flips)
+    return FrameBatch(case.frames.edge, word)
+
+
+@pytest.mark.parametrize("correct", [True, False], ids=["corrected", "refused"])
+def test_words_that_the_receiver_corrects_or_refuses_are_found_by_a_replay(
+    tmp_path: Path, correct: bool
+) -> None:
+    case = big_case(70_000)
+    receiver = replace(case.board.receiver, correct_one_bit=correct)
+    board = replace(case.board, receiver=receiver)
+    # One bit of the data; the frame before the first says where writing begins.
+    frames = damaged_frames(case, [5, 30_000, 66_000], 1 << 8)
+    odd = Case(board, frames, case.stop_edge)
+    path = tmp_path / "a.trace"
+    record(path, odd)
+    pipeline = Pipeline(board)
+    reached: list[FrameBatch] = []
+    pipeline.watch_delivered(reached.append)
+    pipeline.feed_frames(frames, stop_edge=case.stop_edge)
+    expected = FrameBatch.joined(reached)
+    with TraceReader(path) as reader:
+        history = History(reader)
+        kind = ChunkKind.REPLAYED if correct else ChunkKind.FATES
+        assert history.index.kinds == (kind, kind)
+        everything = Place("panel", "memory", 0, 24_576)
+        found = list(history.writes(everything, newest_first=False))
+        offsets = FrameLayout(board.link).unpack(expected.word)["address"]
+        inside = offsets < np.uint64(24_576)
+        word = np.concatenate([part.word for part in found])
+        assert (word == expected.word[inside]).all()
+        assert history.count_writes(everything) == int(np.count_nonzero(inside))
+        undelivered = history.timeline(0, reader.stop_edge, 1).undelivered
+        assert undelivered.tolist() == [0 if correct else 3]
+
+
+def test_frames_before_the_receiver_is_in_sync_are_no_writes(tmp_path: Path) -> None:
+    case = big_case(3_000)
+    early = FrameBatch(case.frames.edge - case.frames.edge[0], case.frames.word)
+    path = tmp_path / "a.trace"
+    record(path, Case(case.board, early, case.stop_edge))
+    with TraceReader(path) as reader:
+        history = History(reader)
+        assert history.index.kinds == (ChunkKind.FATES,)
+        missing = int(history.timeline(0, reader.stop_edge, 1).undelivered[0])
+        assert missing > 0
+        assert history.count_writes(Place("panel", "memory", 0, 24_576)) == 3_000 - missing
+
+
+def test_cells_of_large_memories_stand_for_several_bytes(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(cells_of_boards, "CELLS_MAX", 7_000)
+    case = big_case(70_000)
+    assert Cells(case.board, FrameLayout(case.board.link)).shift == 2
+    record(tmp_path / "a.trace", case)
+    with TraceReader(tmp_path / "a.trace") as reader:
+        history, naive = History(reader), naive_of_plain(case)
+        for first, stop in ((17, 18), (24_575, 24_576), (100, 205)):
+            place = Place("panel", "memory", first, stop)
+            wanted = [frame for frame, offset in naive if first <= offset < stop]
+            assert history.count_writes(place, 10, 65_600) == sum(
+                10 <= one < 65_600 for one in wanted
+            )
+            last = history.last_write(place)
+            assert last is not None
+            assert last.frame == wanted[-1]
+
+
+def naive_of_plain(case: Case) -> list[tuple[int, int]]:
+    """Frame and offset of every frame of a fill of the guarded link, by the bits of its words."""
+    return [(frame, word >> 16 & 0xFFFF) for frame, word in enumerate(case.frames.word.tolist())]
+
+
+@pytest.mark.parametrize(
+    ("offset", "message"),
+    [
+        (0, "an index of 99 frame chunks; it is of up to 64, and 1 are left"),
+        (4, "99 frames before; here it is 0"),
+        (12, "99 cells; here it is 25,104"),
+        (16, "99 cell shift; here it is 0"),
+        (17, "99 spans; here it is 3"),
+        (21, "kinds 63; each is 0, 1 or 2"),
+        (22, "coding 99; 0 (raw) or 1 (Zstandard) belongs here"),
+    ],
+)
+def test_damaged_index_is_refused_by_a_search_and_never_by_a_replay(
+    tmp_path: Path, offset: int, message: str
+) -> None:
+    path = tmp_path / "a.trace"
+    record(path, big_case(3_000))
+    raw = bytearray(path.read_bytes())
+    payload = raw.index(WRITES) + CHUNK_HEAD.size
+    raw[payload + offset : payload + offset + (1 if offset > 15 and offset != 17 else 4)] = (
+        99
+    ).to_bytes(1 if offset > 15 and offset != 17 else 4, "little")
+    path.write_bytes(sealed(bytes(raw)))
+    with TraceReader(path) as reader:
+        assert sum(len(part) for part in reader.chunks()) == 3_000
+        with pytest.raises(InputError) as caught:
+            History(reader)
+    assert f"{caught.value.found}; {caught.value.wanted}" == message
+    assert caught.value.file == str(path)
+
+
+def test_trace_without_a_board_has_no_history(tmp_path: Path) -> None:
+    case = big_case(10)
+    path = tmp_path / "a.trace"
+    with TraceFileWriter(path, header=TraceHeader(link=GUARDED)) as writer:
+        writer.write(case.frames, stop_edge=case.stop_edge)
+    with TraceReader(path) as reader, pytest.raises(InputError, match="a trace without a board"):
+        History(reader)
