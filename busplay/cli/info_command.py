@@ -64,6 +64,7 @@ def _print(info: TraceInfo) -> None:
         "time": f"{info.cycles:,} cycles, {info.duration_s} s",
         "stores": f"{info.stores:,}, of them {info.stores_lost:,} lost at the sender",
         "frames": f"{info.frames:,}",
+        "history": _history_text(info),
         "arrived": f"these frames did, of {info.arrived_of:,} that were sent"
         if info.arrived_of is not None
         else "",
@@ -72,3 +73,11 @@ def _print(info: TraceInfo) -> None:
     for name, value in rows.items():
         if value:
             click.echo(f"{name:8} {value}")
+
+
+def _history_text(info: TraceInfo) -> str:
+    if info.frames_indexed == info.frames:
+        return "all writes are indexed"
+    if info.frames_indexed:
+        return f"the writes of {info.frames_indexed:,} frames are indexed"
+    return "writes are not indexed; a search goes through all frames first"
