@@ -201,7 +201,7 @@ class Pipeline:
         self._on_delivered = on_delivered
 
     def watch_arrivals(self, on_arrivals: Callable[[Arrivals], object]) -> None:
-        """Call `on_arrivals` with all frames that the receiver delivers, served or not, in order."""
+        """Call `on_arrivals` with every frame that the receiver delivers, served or not."""
         self._on_arrivals = on_arrivals
 
     @property
