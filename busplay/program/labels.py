@@ -9,8 +9,9 @@
 | xa65 | `start, 0x0200, 0, 0x0000` |
 | acme | `start = $200 ; unused` |
 
-A file may mix them. `=` lines list constants too; those whose value is not an address (a string, a
-negative or larger number) are left out.
+ELF files have labels in their symbol table, and ld65's debug files (`debug_file`) have them too. A
+list may mix its kinds. `=` lines list constants too; those whose value is not an address (a string,
+a negative or larger number) are left out.
 """
 
 from __future__ import annotations
@@ -18,16 +19,20 @@ from __future__ import annotations
 import re
 from bisect import bisect_right
 from collections.abc import Iterable, Mapping
+from io import BytesIO
 from pathlib import Path
 
 from busplay.errors import InputError
+from busplay.program.debug_file import DEBUG_SUFFIX, is_debug_file, parse_debug_file
 
 Labels = Mapping[int, tuple[str, ...]]
 """Processor address to the labels there."""
 
-LABEL_SUFFIXES = (".lbl", ".labels")
+LABEL_SUFFIXES = (".lbl", ".labels", DEBUG_SUFFIX)
 
 _MAX_FILE_BYTES = 1 << 24
+_ELF_LABELS = ("STT_NOTYPE", "STT_FUNC", "STT_OBJECT")
+_ELF = b"\x7fELF"
 _LD65 = re.compile(r"al\s+(?:C:)?(?P<hex>[0-9A-Fa-f]+)\s+\.?(?P<name>\S+)$")
 _XA65 = re.compile(r"(?P<name>[^\s,]+)\s*,\s*0x(?P<hex>[0-9A-Fa-f]+)\s*,")
 _EQUALS = re.compile(r"(?P<name>[^\s=:]+)\s*:?=\s*(?P<value>[^\s;].*?)\s*(?:;.*)?$")
@@ -38,7 +43,7 @@ def read_labels(path: str | Path) -> dict[int, tuple[str, ...]]:
     """Read a file of labels: processor address to the labels there, in the file's order.
 
     Raises:
-        InputError: the file cannot be read, or a line is of none of the four kinds.
+        InputError: the file cannot be read or is damaged, or a line is of none of the four kinds.
     """
     path = Path(path)
     try:
@@ -51,6 +56,10 @@ def read_labels(path: str | Path) -> dict[int, tuple[str, ...]]:
 
 def parse_labels(content: bytes, *, file: str) -> dict[int, tuple[str, ...]]:
     """Parse a file of labels; errors as for `read_labels`."""
+    if is_debug_file(content):
+        return parse_debug_file(content, file=file).labels
+    if content.startswith(_ELF):
+        return _parse_elf(content, file)
     if len(content) > _MAX_FILE_BYTES:
         raise InputError(
             found=f"more than {_MAX_FILE_BYTES:,} bytes",
@@ -103,13 +112,47 @@ def _parse_line(line: str, file: str, place: str) -> tuple[int | None, str]:
 
 
 def find_labels_beside(image_path: str | Path) -> Path | None:
-    """Return the file of labels beside a program, NAME.lbl or NAME.labels, or None."""
+    """Return the file of labels of a program, or None.
+
+    It is NAME.lbl, NAME.labels or NAME.dbg beside it, or the program itself if that is an ELF
+    file.
+    """
     image_path = Path(image_path)
     for suffix in LABEL_SUFFIXES:
         beside = image_path.with_suffix(suffix)
         if beside != image_path and beside.is_file():
             return beside
-    return None
+    try:
+        with image_path.open("rb") as stream:
+            is_elf = stream.read(len(_ELF)) == _ELF
+    except OSError:
+        is_elf = False
+    return image_path if is_elf else None
+
+
+def _parse_elf(content: bytes, file: str) -> dict[int, tuple[str, ...]]:
+    """Return the symbols of an ELF file that lie in a section; files and sections are left out."""
+    from elftools.elf.elffile import ELFFile
+    from elftools.elf.sections import SymbolTableSection
+
+    names: dict[int, list[str]] = {}
+    try:
+        for section in ELFFile(BytesIO(content)).iter_sections():
+            if not isinstance(section, SymbolTableSection):
+                continue
+            for symbol in section.iter_symbols():
+                address, kind = int(symbol["st_value"]), symbol["st_info"]["type"]
+                is_placed = isinstance(symbol["st_shndx"], int)
+                if symbol.name and is_placed and kind in _ELF_LABELS and address <= 0xFFFF:
+                    found = names.setdefault(address, [])
+                    if symbol.name not in found:
+                        found.append(str(symbol.name))
+    except Exception as error:  # the ELF reader raises many kinds on damage
+        raise InputError(
+            f"the ELF file is damaged or cut off ({type(error).__name__}: {error}); link it anew",
+            file=file,
+        ) from error
+    return {address: tuple(found) for address, found in sorted(names.items())}
 
 
 def labels_for(given: str | Path | None, program: str | Path | None) -> Labels:

@@ -11,7 +11,6 @@ program, same key presses: same frames.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from difflib import get_close_matches
 from functools import cached_property, partial
 from pathlib import Path
 from typing import Self
@@ -28,12 +27,12 @@ from busplay.link.load import as_board
 from busplay.pipeline.pipeline import Pipeline, PipelineCounters
 from busplay.player.playable import Status
 from busplay.program.labels import Labels, labels_for, read_labels
+from busplay.program.symbols import address_of_label
 from busplay.run.program_start import ProgramStart
 from busplay.run.recent_load import RecentLoad
 from busplay.run.recording import Recorder, header_for
 from busplay.run.store_pc import StorePcFinder
 from busplay.whole_file import require_other_file
-from busplay.wording import counted
 
 KeyPresses = Iterable[tuple[int, int]]
 
@@ -180,22 +179,7 @@ class Session:
         Raises:
             InputError: the program has no such label, or has it at several addresses.
         """
-        found = [address for address, names in self.labels.items() if label in names]
-        if len(found) == 1:
-            return found[0]
-        if found:
-            raise InputError(
-                found=f"label {label} at {', '.join(f'${address:04X}' for address in found)}",
-                wanted="give the address",
-            )
-        others = sorted({name for names in self.labels.values() for name in names})
-        if near := get_close_matches(label, others):
-            wanted = f"there is {', '.join(near)}"
-        elif others:
-            wanted = f"the program has {counted(len(others), 'other')}"
-        else:
-            wanted = "the program has no labels; give labels=, or NAME.lbl beside it"
-        raise InputError(found=f"label {label!r}", wanted=wanted)
+        return address_of_label(self.labels, label)
 
     @property
     def registers(self) -> Registers:

@@ -16,6 +16,7 @@ from busplay.explain import board_text, link_text
 from busplay.link.load import load_board, load_link
 from busplay.link.rules import find_faults
 from busplay.pipeline.pipeline import Pipeline
+from busplay.program.debug_file import parse_debug_file
 from busplay.program.image import parse_image
 from busplay.program.labels import parse_labels
 from busplay.run.replay import Replay
@@ -64,6 +65,18 @@ def parse_labels_file(content: bytes) -> None:
     """Read a list of labels."""
     labels = parse_labels(content, file="input.lbl")
     assert all(0 <= address <= 0xFFFF and names for address, names in labels.items())
+
+
+def parse_ld65_debug_file(content: bytes) -> None:
+    """Read a debug file, and ask for the lines of some addresses."""
+    info = parse_debug_file(content, file="input.dbg")
+    for address in (0, 0x1234, 0xC000, 0xFFFF):
+        line = info.line_of(address)
+        assert line is None or line in info.lines_of(address)
+    for line in info.lines[:3]:
+        with suppress(InputError):
+            addresses = info.addresses_of(line.file, line.line)
+            assert all(0 <= address <= 0xFFFF for address in addresses)
 
 
 def parse_trace(content: bytes) -> None:

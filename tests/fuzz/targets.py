@@ -48,6 +48,7 @@ _PARSERS: dict[str, Callable[[bytes], object]] = {
     "palette": own.parse_palette_file,
     "image": own.parse_image_file,
     "labels": own.parse_labels_file,
+    "debug_file": own.parse_ld65_debug_file,
     "trace": own.parse_trace,
     "sealed_trace": own.parse_sealed_trace,
     "trace_header": own.parse_trace_header,

@@ -1,0 +1,105 @@
+"""Names and source lines of a program's addresses, from whatever file tells them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from difflib import get_close_matches
+from functools import cached_property
+from pathlib import Path
+
+from busplay.errors import InputError
+from busplay.program.debug_file import (
+    DEBUG_SUFFIX,
+    DebugInfo,
+    SourceLine,
+    is_debug_file,
+    parse_debug_file,
+)
+from busplay.program.image import read_content
+from busplay.program.labels import Labels, NearestLabels, labels_for
+from busplay.wording import counted
+
+
+@dataclass(frozen=True, eq=False)
+class ProgramSymbols:
+    """What is known of a program's addresses.
+
+    Attributes:
+        labels: processor address to the names there.
+        debug: source lines, or None.
+    """
+
+    labels: Labels
+    debug: DebugInfo | None = None
+
+    @cached_property
+    def _nearest(self) -> NearestLabels:
+        return NearestLabels(self.labels, ())
+
+    def name_of(self, address: int) -> str | None:
+        """Name an address of code by the label at or before it: `draw`, `draw+12`."""
+        return self._nearest.of_code(address)
+
+    def line_of(self, address: int) -> SourceLine | None:
+        """Return the source line that made the byte at an address, or None."""
+        return None if self.debug is None else self.debug.line_of(address)
+
+    def address_of(self, label: str) -> int:
+        """Return the address of a label.
+
+        Raises:
+            InputError: there is no such label, or it stands at several addresses.
+        """
+        return address_of_label(self.labels, label)
+
+    def addresses_of(self, file: str, line: int) -> frozenset[int]:
+        """Return where the code of a source line begins; errors as `DebugInfo.addresses_of`."""
+        if self.debug is None:
+            raise InputError(
+                found=f"{file}:{line}",
+                wanted="the program's lines are not known; link it with ld65 --dbgfile NAME.dbg",
+            )
+        return self.debug.addresses_of(file, line)
+
+
+def address_of_label(labels: Labels, label: str) -> int:
+    """Return the address of a label.
+
+    Raises:
+        InputError: there is no such label, or it stands at several addresses.
+    """
+    found = [address for address, names in labels.items() if label in names]
+    if len(found) == 1:
+        return found[0]
+    if found:
+        raise InputError(
+            found=f"label {label} at {', '.join(f'${address:04X}' for address in found)}",
+            wanted="give the address",
+        )
+    others = sorted({name for names in labels.values() for name in names})
+    if near := get_close_matches(label, others):
+        wanted = f"there is {', '.join(near)}"
+    elif others:
+        wanted = f"the program has {counted(len(others), 'other')}"
+    else:
+        wanted = "the program has no labels; give labels=, or NAME.lbl beside it"
+    raise InputError(found=f"label {label!r}", wanted=wanted)
+
+
+def find_symbols(program: Path | None, labels: Path | None = None) -> ProgramSymbols:
+    """Return what files tell of a program: of labels that file, else what lies beside it.
+
+    Args:
+        program: its file; None: none runs.
+        labels: a list of labels, or ld65's debug file.
+
+    Raises:
+        InputError: a file cannot be read, or is damaged.
+    """
+    names = labels_for(labels, program)
+    debug_path = None if program is None else program.with_suffix(DEBUG_SUFFIX)
+    if labels is not None and is_debug_file(read_content(labels)):
+        debug_path = labels
+    if debug_path is None or not debug_path.is_file():
+        return ProgramSymbols(names)
+    return ProgramSymbols(names, parse_debug_file(debug_path.read_bytes(), file=str(debug_path)))
