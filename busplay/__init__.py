@@ -56,6 +56,7 @@ if TYPE_CHECKING:
     )
     from busplay.history.history import open_history
     from busplay.history.places import Place
+    from busplay.history.program_history import ProgramHistory
     from busplay.link.layout import FrameLayout
     from busplay.link.load import load_board, load_link, parse_board, parse_link
     from busplay.run.replay import Replay
@@ -80,6 +81,7 @@ _HOME = {
     "NotReachedError": "busplay.errors",
     "OutputError": "busplay.errors",
     "Place": "busplay.history.places",
+    "ProgramHistory": "busplay.history.program_history",
     "Replay": "busplay.run.replay",
     "Session": "busplay.run.session",
     "StoreBatch": "busplay.batch",
@@ -117,6 +119,7 @@ __all__ = [
     "NotReachedError",
     "OutputError",
     "Place",
+    "ProgramHistory",
     "Replay",
     "Session",
     "StoreBatch",

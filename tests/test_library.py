@@ -143,6 +143,7 @@ def test_a_link_or_board_is_taken_as_an_object_or_by_its_name_or_path(folder: Pa
     board = busplay.load_board("dunlin")
     for given in (board, "dunlin"):
         assert busplay.Session(given, program="tides").board == board
+        assert busplay.ProgramHistory(given, "tides").start.board == board
         with busplay.Tap(given) as tap:
             assert tap.board == board
         with busplay.TraceWriter("board.trace", board=given) as writer:

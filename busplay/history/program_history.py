@@ -11,16 +11,27 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from busplay.batch import UInt8Column, UInt64Column
+from busplay.core.disassembly import DisassembledLine, disassemble_around
 from busplay.core.interface import Core, CoreStop, Registers
 from busplay.core.rewind import CoreState, RewindableCore
+from busplay.demo.programs import program_path
 from busplay.description.board import Board
-from busplay.history.breakpoints import Breakpoint, MemoryIs, RegisterIs, RegisterName, WriteTo
+from busplay.errors import InputError
+from busplay.history.breakpoints import (
+    AtAddress,
+    Breakpoint,
+    MemoryIs,
+    RegisterIs,
+    RegisterName,
+    WriteTo,
+)
 from busplay.history.conditions import (
     AnyPosition,
     Condition,
@@ -32,7 +43,12 @@ from busplay.history.conditions import (
 )
 from busplay.history.snapshots import Snapshots
 from busplay.history.walk import Place, ProgramWalk
+from busplay.link.load import as_board
+from busplay.program.debug_file import SourceLine
+from busplay.program.symbols import ProgramSymbols, find_symbols
 from busplay.run.program_start import ProgramStart
+from busplay.run.recorded_program import find_recorded_program, require_recorded_program
+from busplay.trace.reader import TraceReader
 
 SPACING_CYCLES = 1_000_000
 MEMORY_MB = 128
@@ -64,12 +80,13 @@ class ProgramHistory:
     """A program's run, to be looked at from any moment to any other.
 
     Args:
-        board: the description.
+        board: the description, or the name or path of its file.
         program: the program's file, or a shipped program; None: the board's own images.
         load_address: where a raw program goes; the board's `program_load_address` by default.
         core: name of the core, see `busplay.core.make`; it must be one that can go back.
         key_presses: (cycle, code) of keys pressed, in order.
         resets: cycles at which the reset button was pressed, in order.
+        labels: list of labels, or debug file; found beside the program by default.
         end_cycle: searches go no further; None: a minute of the board's time from where they begin.
         memory_mb: memory for snapshots, in 1,000,000 bytes.
         spacing_cycles: cycles from one snapshot to the next, as long as there is room.
@@ -79,30 +96,34 @@ class ProgramHistory:
     Raises:
         InputError: a program or image cannot be read, or the core cannot go back.
 
-    >>> from busplay.link.load import load_board
-    >>> travel = ProgramHistory(load_board("dunlin"), "tides.bin", end_cycle=8_000_000)
+    >>> import busplay
+    >>> from busplay.history.breakpoints import AtAddress
+    >>> travel = busplay.ProgramHistory("dunlin", "tides.bin", end_cycle=8_000_000)
     >>> travel.go_to(400_000), travel.store_before(), travel.step_back()
     (True, True, True)
     >>> here = travel.state.registers
     >>> travel.run_to(AtAddress({here.pc})), travel.state.registers.pc == here.pc
     (True, True)
+    >>> travel.run_to(travel.at_label("main_loop")), str(travel.disassembly(after=0)[-1])
+    (True, '$C0CA  A5 16     lda $16')
     """
 
     def __init__(
         self,
-        board: Board,
+        board: Board | str | Path,
         program: str | Path | None = None,
         *,
         load_address: int | None = None,
         core: str = "compiled",
         key_presses: Iterable[tuple[int, int]] = (),
         resets: Iterable[int] = (),
+        labels: Path | None = None,
         end_cycle: int | None = None,
         memory_mb: int = MEMORY_MB,
         spacing_cycles: int = SPACING_CYCLES,
         on_progress: Callable[[int], None] | None = None,
     ) -> None:
-        self.start = ProgramStart(board, program, load_address=load_address, core=core)
+        self.start = ProgramStart(as_board(board), program, load_address=load_address, core=core)
         self._walk = ProgramWalk(
             self.start,
             limit_bytes=memory_mb * 1_000_000,
@@ -113,6 +134,57 @@ class ProgramHistory:
         self._walk.end_cycle = end_cycle
         for cycle, code in key_presses:
             self.press(cycle, code)
+        self._labels = labels
+
+    @classmethod
+    def of_trace(
+        cls,
+        reader: TraceReader,
+        program: str | Path | None = None,
+        *,
+        load_address: int | None = None,
+        labels: Path | None = None,
+        memory_mb: int = MEMORY_MB,
+        on_progress: Callable[[int], None] | None = None,
+    ) -> ProgramHistory:
+        """Return the history of the run that a trace was recorded from, keys and all.
+
+        Args:
+            reader: the trace, recorded with a board.
+            program: the file that ran; found beside the trace by its digest by default.
+
+        Raises:
+            InputError: the trace has no board, its program is not there or another one, or a file
+                cannot be read.
+        """
+        header = reader.header
+        if header.board is None:
+            raise InputError(
+                file=str(reader.path),
+                found="a trace without a board",
+                wanted="record it with a board",
+            )
+        path = None if program is None else program_path(program)
+        if path is None and header.program_sha256 is not None:
+            path = find_recorded_program(reader.path, header)
+            if path is None:
+                raise InputError(
+                    file=str(reader.path),
+                    found=f"no {header.program_name} beside the trace that has its digest",
+                    wanted="give the program that was recorded",
+                )
+        if path is not None:
+            require_recorded_program(reader.path, header, path)
+        return cls(
+            header.board,
+            path,
+            load_address=load_address,
+            key_presses=[(press.cycle, press.code) for press in reader.key_presses()],
+            labels=labels,
+            end_cycle=reader.cycles,
+            memory_mb=memory_mb,
+            on_progress=on_progress,
+        )
 
     # -- what it is now
 
@@ -151,6 +223,41 @@ class ProgramHistory:
     def snapshots(self) -> Snapshots:
         """What was kept on the way."""
         return self._walk.snapshots
+
+    @cached_property
+    def symbols(self) -> ProgramSymbols:
+        """Labels and source lines of the program.
+
+        Raises:
+            InputError: a file of them is damaged.
+        """
+        return find_symbols(self.start.path, self._labels)
+
+    def disassembly(self, *, before: int = 8, after: int = 16) -> tuple[DisassembledLine, ...]:
+        """Return the instructions round the one that is next, as memory has them now."""
+        board = self.start.board
+        return disassemble_around(
+            self.memory,
+            self._walk.core.pc,
+            processor=board.processor,
+            undocumented=board.undocumented == "run",
+            before=before,
+            after=after,
+            starts=set(self.symbols.labels),
+        )
+
+    @property
+    def source_line(self) -> SourceLine | None:
+        """The source line of the instruction that is next, or None."""
+        return self.symbols.line_of(self._walk.core.pc)
+
+    def at_label(self, label: str) -> AtAddress:
+        """Return the breakpoint at a label; errors as `ProgramSymbols.address_of`."""
+        return AtAddress({self.symbols.address_of(label)})
+
+    def at_line(self, file: str, line: int) -> AtAddress:
+        """Return the breakpoint at a source line; errors as `DebugInfo.addresses_of`."""
+        return AtAddress(self.symbols.addresses_of(file, line))
 
     # -- a run that goes on elsewhere
 

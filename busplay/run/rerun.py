@@ -15,6 +15,7 @@ from busplay.batch import FrameBatch
 from busplay.description.board import Board
 from busplay.errors import InputError
 from busplay.pipeline.frame_accounts import SentFrames
+from busplay.run.recorded_program import require_recorded_program
 from busplay.run.session import Session
 from busplay.run.store_pc import StorePcFinder
 from busplay.sender.encoder import Encoder, LostStores
@@ -47,6 +48,7 @@ class Rerun:
                 found="a trace without a board",
                 wanted="record it with a board",
             )
+        require_recorded_program(reader.path, header, program)
         self._program = program
         self._session = Session(
             board,
@@ -54,12 +56,6 @@ class Rerun:
             load_address=load_address,
             key_presses=[(press.cycle, press.code) for press in reader.key_presses()],
         )
-        if header.program_sha256 not in (None, self._session.program.sha256):
-            raise InputError(
-                file=str(program),
-                found="another program than the one that was recorded",
-                wanted=f"give {header.program_name} as it was when {reader.path} was made",
-            )
         self._encoder = Encoder(board)
         self._sent = SentFrames.of_frames(FrameBatch.empty())
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from dataclasses import replace
 from pathlib import Path
 
@@ -10,14 +11,19 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busplay.core.rewind import RewindableCore
+from busplay.demo.programs import find_demo, shipped_file
+from busplay.errors import InputError
 from busplay.history.breakpoints import AtAddress, Breakpoint, MemoryIs, RegisterIs, WriteTo
 from busplay.history.program_history import ProgramHistory
 from busplay.link.load import load_board
 from busplay.run.program_start import ProgramStart
+from busplay.run.session import Session
+from busplay.trace.reader import TraceReader
 from tests.history.programs import programs, small_board, written
 from tests.naive.straight_run import RETURNS, Moment, first_behind, last_before, straight_run
 
 END_CYCLE = 4_000
+DATA = Path(__file__).parents[1] / "data"
 
 
 class Walked:
@@ -333,3 +339,68 @@ def test_breakpoints_that_cannot_be_are_refused() -> None:
     travel = ProgramHistory(load_board("dunlin"), "tides.bin")
     with pytest.raises(ValueError, match="cycle is 3; the program begins in cycle 7"):
         travel.go_to(3)
+
+
+def test_a_trace_has_the_history_of_its_run(tmp_path: Path) -> None:
+    trace = Path(shutil.copy(shipped_file("traces", "keys.trace"), tmp_path))
+    with TraceReader(trace) as reader:
+        travel = ProgramHistory.of_trace(reader)
+        session = Session(
+            load_board("dunlin"),
+            program="keys.bin",
+            key_presses=[(press.cycle, press.code) for press in reader.key_presses()],
+        )
+        assert travel.end_cycle == reader.cycles
+    session.run(reader.cycles // 2 - session.cycle)
+    travel.go_to(reader.cycles)
+    assert travel.core_state.host_port is not None
+    assert travel.core_state.host_port.keys_taken == 3  # the program reads few keys a second
+    travel.go_to(session.cycle)
+    assert travel.memory.tobytes() == session.memory.tobytes()
+    assert travel.state.registers == session.registers
+
+
+def test_a_trace_whose_program_is_not_there_is_refused(tmp_path: Path) -> None:
+    image = tmp_path / "mine.bin"
+    image.write_bytes(find_demo("tides").image_path.read_bytes()[:-8] + bytes(8))
+    with Session(load_board("dunlin"), program="tides", record=tmp_path / "t.trace") as session:
+        session.run(10_000)
+    with TraceReader(tmp_path / "t.trace") as reader:
+        with pytest.raises(InputError, match=r"mine\.bin: found another program than the one"):
+            ProgramHistory.of_trace(reader, image)
+        header = replace(reader.header, program_sha256="0" * 64)
+        reader.header = header
+        with pytest.raises(InputError) as refused:
+            ProgramHistory.of_trace(reader)
+    assert str(refused.value) == (
+        f"{tmp_path / 't.trace'}: found no tides.bin beside the trace that has its digest;"
+        " give the program that was recorded"
+    )
+
+
+def test_where_the_program_is_has_names_lines_and_code(tmp_path: Path) -> None:
+    travel = ProgramHistory("dunlin", "tides.bin", end_cycle=8_000_000)
+    assert travel.run_to(travel.at_label("main_loop"))
+    assert travel.symbols.name_of(travel.state.registers.pc) == "main_loop"
+    assert travel.source_line is None
+    lines = travel.disassembly(before=3, after=3)
+    assert [line.address for line in lines].index(travel.state.registers.pc) == 3
+    with pytest.raises(InputError, match="found label 'main_lop'; there is main_loop"):
+        travel.at_label("main_lop")
+    with pytest.raises(InputError, match=r"link it with ld65 --dbgfile NAME\.dbg"):
+        travel.at_line("tides.s", 5)
+
+
+def test_lines_of_a_debug_file_beside_the_program(tmp_path: Path) -> None:
+    shutil.copy(DATA / "fuzz/debug_file/tiny.dbg", tmp_path)
+    # The program of tiny.dbg, as tests/data has it from ca65, at $C000.
+    code = bytes.fromhex("A200 A905 8D0040 E8 D0F8 4C00C0") + b"hello, \0"
+    rom = code.ljust(0x3FFC, b"\0") + bytes.fromhex("00C0 0000")
+    (tmp_path / "tiny.bin").write_bytes(rom)
+    travel = ProgramHistory("dunlin", tmp_path / "tiny.bin", end_cycle=10_000)
+    assert str(travel.source_line) == "tiny.s:9"
+    assert travel.run_to(travel.at_line("tiny.s", 12))
+    assert travel.state.registers.pc == 0xC008
+    assert travel.symbols.name_of(0xC008) == "@loop+6"
+    assert travel.store_before()
+    assert str(travel.source_line) == "tiny.s:10"
