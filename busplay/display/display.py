@@ -176,6 +176,31 @@ class Display:
 
     # -- pictures
 
+    def byte_offsets(self) -> NDArray[np.int64]:
+        """Return int64[height_px, width_px]: in which byte of memory each pixel stands."""
+        unit = self.unit
+        in_row = np.arange(unit.width_px, dtype=np.int64) * unit.bits_per_pixel // 8
+        rows = np.arange(unit.height_px, dtype=np.int64) * unit.stride_bytes + self.base_offset
+        return (rows[:, None] + in_row[None, :]) % len(self._memory)
+
+    def pixel(self, x: int, y: int) -> tuple[int, int, int]:
+        """Return where a pixel's byte stands in memory, the byte, and the pixel's index in it.
+
+        Raises:
+            ValueError: the picture has no such pixel.
+        """
+        unit = self.unit
+        if not (0 <= x < unit.width_px and 0 <= y < unit.height_px):
+            raise ValueError(
+                f"pixel {x}, {y}: the picture has {unit.width_px} by {unit.height_px} pixels"
+            )
+        bits = unit.bits_per_pixel
+        in_row, place = divmod(x * bits, 8)
+        offset = (self.base_offset + y * unit.stride_bytes + in_row) % len(self._memory)
+        byte = int(self._memory[offset])
+        shift = 8 - bits - place if unit.pixel_order == "high_first" else place
+        return offset, byte, byte >> shift & (self.colours - 1)
+
     def indices(self) -> NDArray[np.uint8]:
         """Return the picture as uint8[height_px, width_px] palette indexes, without border."""
         out = np.empty((self.unit.height_px, self.unit.width_px), np.uint8)

@@ -330,3 +330,26 @@ def test_picture_is_saved_as_the_pixels_without_the_border(tmp_path: Path) -> No
         assert Path(path).read_bytes() == encode_png(display.image())
     with pytest.raises(OutputError, match=r"^.*none.a\.png: found no such file or directory"):
         display.save(tmp_path / "none" / "a.png")
+
+
+@unhurried
+@given(units(), st.integers(0, 1 << 32), st.integers(0, 0xFFFF))
+def test_pixel_says_which_bits_of_which_byte_the_picture_shows(unit, seed, base) -> None:
+    display = Display(unit)
+    rng = np.random.default_rng(seed)
+    display.write_memory(
+        np.arange(unit.memory_bytes), rng.integers(0, 256, unit.memory_bytes, np.uint8)
+    )
+    display.write_registers([0, 1], [base & 0xFF, base >> 8])
+    picture, offsets = display.indices(), display.byte_offsets()
+    for y in range(unit.height_px):
+        for x in range(unit.width_px):
+            offset, byte, index = display.pixel(x, y)
+            assert index == picture[y, x]
+            assert offset == offsets[y, x]
+            assert byte == display.memory[offset]
+
+
+def test_pixel_outside_the_picture_is_refused() -> None:
+    with pytest.raises(ValueError, match="pixel 8, 0: the picture has 8 by 2 pixels"):
+        Display(unit_with()).pixel(8, 0)
