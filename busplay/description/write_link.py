@@ -21,9 +21,9 @@ def link_toml(link: Link) -> str:
     >>> parse_link(text, file="lean.toml") == load_link("lean")
     True
     """
-    lines = [f"name = {_quoted(link.name)}"]
+    lines = [f"name = {toml_string(link.name)}"]
     if link.description:
-        lines.append(f"description = {_quoted(link.description)}")
+        lines.append(f"description = {toml_string(link.description)}")
     lines += ["", f"lanes = {link.lanes}", f'edges = "{link.edges}"']
     if link.clock_hz is None:
         lines.append('clock = "processor"')
@@ -45,7 +45,8 @@ def link_toml(link: Link) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _quoted(text: str) -> str:
+def toml_string(text: str) -> str:
+    """Write a text as a TOML string."""
     # JSON's escapes are TOML's, but for one character that JSON lets stand.
     return json.dumps(text, ensure_ascii=False).replace(chr(DELETE), f"\\u{DELETE:04X}")
 
@@ -70,7 +71,7 @@ def _check_lines(check: Check, link: Link) -> list[str]:
         lines.append(f"xor = 0x{check.xor:X}")
     others = tuple(one.name for one in link.fields if one.name != check.field)
     if check.covers != others:
-        lines.append(f"covers = [{', '.join(_quoted(name) for name in check.covers)}]")
+        lines.append(f"covers = [{', '.join(toml_string(name) for name in check.covers)}]")
     return lines
 
 

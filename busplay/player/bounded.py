@@ -63,6 +63,11 @@ class BoundedPlayable:
         """Whether the other can jump."""
         return self._inner.can_seek
 
+    @property
+    def hears_keys(self) -> bool:
+        """Whether keys may reach the other's program."""
+        return self._inner.hears_keys
+
     def run(self, cycles: int) -> int:
         """Run CYCLES cycles, at most to the stop cycle; return the count run."""
         if self._stop_cycle is not None:

@@ -67,7 +67,11 @@ class Playable(Protocol):
 
     @property
     def can_seek(self) -> bool:
-        """Whether `seek` goes anywhere from 0 to `end_cycle`; then keys reach no program."""
+        """Whether `seek` goes anywhere from the recording's beginning to `end_cycle`."""
+
+    @property
+    def hears_keys(self) -> bool:
+        """Whether keys may reach a program, so that the window leaves them to it."""
 
     def run(self, cycles: int) -> int:
         """Run CYCLES cycles and return the count run.

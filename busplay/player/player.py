@@ -17,9 +17,10 @@ Not here: keys, pixels, waiting for the next tick (`view`).
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Protocol
 
 from busplay.player.playable import Playable
-from busplay.player.speed import NORMAL, Speed, faster, slower
+from busplay.player.speed import NORMAL, Speed, StoreRate, faster, slower
 from busplay.units import NS_PER_S
 
 MOST_LAG_NS = NS_PER_S // 4
@@ -30,6 +31,21 @@ LEAST_SLICE_CYCLES = 64
 # The most of the board's time in one tick, however fast the machine is.
 MOST_TICK_S = 10
 MEASURE_NS = NS_PER_S // 2
+
+
+class StoreTimes(Protocol):
+    """Who knows when each store of a recording is shown."""
+
+    @property
+    def frames(self) -> int:
+        """Frames in the recording."""
+
+    @property
+    def shown_frames(self) -> int:
+        """Frames that have been shown at the present position."""
+
+    def cycle_showing(self, frame: int) -> int:
+        """Return the first cycle at which a frame, by its number, has been shown."""
 
 
 class Player:
@@ -46,7 +62,10 @@ class Player:
 
     Attributes:
         playing: whether it runs by the clock.
-        speed: ratio to the board's own, or None: as fast as possible.
+        is_back: whether it runs backwards.
+        speed: ratio to the board's own, stores a second, or None: as fast as possible.
+        stores: knows the times of single stores; None: they are not known, and speeds by stores
+            cannot be had.
         begin_mark, end_mark: cycles at which the loop begins and ends, or None. Without a begin
             mark it begins at 0, without an end mark it ends with the playable. At the loop's end
             it goes back to the beginning if the playable can seek, else it pauses.
@@ -68,7 +87,9 @@ class Player:
         self.playable = playable
         self.refresh_hz = refresh_hz
         self.playing = False
+        self.is_back = False
         self.speed = speed
+        self.stores: StoreTimes | None = None
         self.begin_mark: int | None = None
         self.end_mark: int | None = None
         self.cycles_dropped = 0
@@ -78,6 +99,7 @@ class Player:
         self._last_ns = clock()
         self._owed_cycles = 0
         self._rest = 0  # of a cycle, in 1 / (NS_PER_S * denominator of the speed)
+        self._stores_rest = 0  # of a store, in 1 / NS_PER_S
         self._step_target: int | None = None
         self._slice_cycles = max(LEAST_SLICE_CYCLES, playable.clock_hz // 1000)
         self._measure_from_ns = self._last_ns
@@ -93,7 +115,15 @@ class Player:
             self._seek(self.begin_mark or 0)
         self._forget_time()
         self._step_target = None
+        self.is_back = False
         self.playing = not self.playable.ended
+
+    def play_back(self) -> None:
+        """Run backwards by the clock from now on; only what can seek does."""
+        if self.playable.can_seek:
+            self._forget_time()
+            self._step_target = None
+            self.is_back = self.playing = self.playable.cycle > 0
 
     def pause(self) -> None:
         """Pause."""
@@ -107,6 +137,23 @@ class Player:
             self.pause()
         else:
             self.play()
+
+    def toggle_back(self) -> None:
+        """Play backwards if it does not, pause if it does."""
+        if self.playing and self.is_back:
+            self.pause()
+        else:
+            self.play_back()
+
+    def step_stores(self, count: int) -> None:
+        """Pause, and go some stores of the recording on or back."""
+        if self.stores is not None and self.playable.can_seek:
+            self.pause()
+            self._show_stores(self.stores, count)
+
+    def _show_stores(self, stores: StoreTimes, count: int) -> None:
+        shown = stores.shown_frames + count
+        self._seek(stores.cycle_showing(shown - 1) if shown > 0 else 0)
 
     def step(self, pictures: int = 1) -> None:
         """Pause, and go some pictures forward (by ticks) or, in a replay, back (at once)."""
@@ -125,7 +172,7 @@ class Player:
 
     def slower(self) -> None:
         """Select the next lower speed."""
-        self.set_speed(slower(self.speed))
+        self.set_speed(slower(self.speed, by_stores=self.stores is not None))
 
     def set_speed(self, speed: Speed) -> None:
         """Set the speed, and drop cycles due at the old one."""
@@ -185,7 +232,7 @@ class Player:
     @property
     def looping(self) -> bool:
         """Whether playing will go back from the loop's end to its beginning."""
-        if not self.playable.can_seek:
+        if not self.playable.can_seek or self.is_back:
             return False
         if self.end_mark is None:
             return self.begin_mark is not None
@@ -205,7 +252,11 @@ class Player:
             return self._tick_step(now_ns, self._step_target)
         if not self.playing:
             return 0
+        if isinstance(self.speed, StoreRate):
+            return self._tick_stores(elapsed_ns, self.speed)
         self._owe(elapsed_ns)
+        if self.is_back:
+            return self._tick_back()
         held_cycles = self._held_cycles()
         ran = 0
         while self._owed_cycles > held_cycles:
@@ -234,9 +285,42 @@ class Player:
         self._step_target = None
         return ran
 
+    def _tick_stores(self, elapsed_ns: int, rate: StoreRate) -> int:
+        """Go on, or back, by whole stores."""
+        count, self._stores_rest = divmod(elapsed_ns * rate.stores_hz + self._stores_rest, NS_PER_S)
+        if not count or self.stores is None or not self.playable.can_seek:
+            return 0
+        begin = self.playable.cycle
+        self._show_stores(self.stores, -count if self.is_back else count)
+        end_mark = self.end_mark
+        if not self.is_back and end_mark is not None and begin < end_mark <= self.playable.cycle:
+            self._at_loop_end()
+        self.playing = self.playable.cycle > 0 if self.is_back else not self.playable.ended
+        return abs(self.playable.cycle - begin)
+
+    def _tick_back(self) -> int:
+        """Go back by what is owed, in one jump: a jump costs the same however far it goes."""
+        begin = self.playable.cycle
+        target = begin - self._owed_cycles
+        if self._is_whole_pictures() and target > 0:
+            # The first refresh at or behind what is owed; what is left waits for the next.
+            target = self._refresh_cycle(target - 1, 1)
+        if target >= begin:
+            return 0
+        self._owed_cycles -= begin - max(0, target)
+        self._seek(target)
+        done = begin - self.playable.cycle
+        self.playing = self.playable.cycle > 0 and done > 0
+        self._drop_lag()
+        self._measure(done)
+        return done
+
     def _owe(self, elapsed_ns: int) -> None:
+        if isinstance(self.speed, StoreRate):
+            return
         if self.speed is None:
-            self._owed_cycles = MOST_TICK_S * self.playable.clock_hz
+            tick_s = 1 if self.is_back else MOST_TICK_S
+            self._owed_cycles = tick_s * self.playable.clock_hz
             return
         parts = elapsed_ns * self.playable.clock_hz * self.speed.numerator + self._rest
         cycles, self._rest = divmod(parts, NS_PER_S * self.speed.denominator)
@@ -248,14 +332,20 @@ class Player:
         A program draws between two refreshes, and may erase moving objects first, so pictures from
         in between flicker. Below the board's own speed people want to see how it draws.
         """
-        slow = self.speed is not None and self.speed.numerator < self.speed.denominator
-        if slow or not self._whole_pictures:
+        if not self._is_whole_pictures():
             return 0
         target = self.playable.cycle + self._owed_cycles
         return min(self._owed_cycles, target - self._refresh_cycle(target, 0))
 
+    def _is_whole_pictures(self) -> bool:
+        speed = self.speed
+        if isinstance(speed, StoreRate):
+            return False
+        slow = speed is not None and speed.numerator < speed.denominator
+        return self._whole_pictures and not slow
+
     def _drop_lag(self) -> None:
-        if self.speed is None:
+        if self.speed is None or isinstance(self.speed, StoreRate):
             self._owed_cycles = 0
             return
         most = self.speed.floor(self.playable.clock_hz * MOST_LAG_NS // NS_PER_S)
@@ -308,6 +398,7 @@ class Player:
         self._last_ns = self._clock()
         self._owed_cycles = 0
         self._rest = 0
+        self._stores_rest = 0
         self._measure_from_ns = self._last_ns
         self._measured_cycles = 0
         self._achieved_permille = None

@@ -1,18 +1,36 @@
-"""Speeds of a player: exact ratios of the board's own, or as fast as possible."""
+"""Speeds of a player: ratios of the board's own, stores a second, or as fast as possible."""
 
 from __future__ import annotations
 
 import re
+from dataclasses import dataclass
 
 from busplay.errors import InputError
 from busplay.units import Ratio
+from busplay.wording import counted
+
+
+@dataclass(frozen=True, slots=True)
+class StoreRate:
+    """So slow that single stores are seen: some of them in a second of the clock."""
+
+    stores_hz: int
+
 
 # None is as fast as possible.
-Speed = Ratio | None
+Speed = Ratio | StoreRate | None
 
 AS_FAST_AS_IT_CAN: Speed = None
 NORMAL: Speed = Ratio.of(1, 1)
-# The steps of slower and faster.
+# The steps of slower and faster; those by stores lie below the others.
+STORE_STEPS: tuple[StoreRate, ...] = (
+    StoreRate(1),
+    StoreRate(3),
+    StoreRate(10),
+    StoreRate(30),
+    StoreRate(100),
+    StoreRate(1000),
+)
 STEPS: tuple[Ratio, ...] = (
     Ratio.of(1, 8),
     Ratio.of(1, 4),
@@ -51,9 +69,11 @@ def parse_speed(text: str) -> Speed:
 
 
 def speed_text(speed: Speed) -> str:
-    """Write a speed: `2×`, `1/4×`, `as fast as possible`."""
+    """Write a speed: `2×`, `1/4×`, `10 stores/s`, `as fast as possible`."""
     if speed is None:
         return "as fast as possible"
+    if isinstance(speed, StoreRate):
+        return f"{counted(speed.stores_hz, 'store')}/s"
     if speed.denominator == 1:
         return f"{speed.numerator}×"
     return f"{speed.numerator}/{speed.denominator}×"
@@ -63,14 +83,28 @@ def faster(speed: Speed) -> Speed:
     """Return the next higher step; above the highest, as fast as possible."""
     if speed is None:
         return None
+    if isinstance(speed, StoreRate):
+        higher = (step for step in STORE_STEPS if step.stores_hz > speed.stores_hz)
+        return next(higher, STEPS[0])
     return next((step for step in STEPS if _less(speed, step)), AS_FAST_AS_IT_CAN)
 
 
-def slower(speed: Speed) -> Speed:
-    """Return the next lower step, or the lowest."""
+def slower(speed: Speed, *, by_stores: bool = False) -> Speed:
+    """Return the next lower step, or the lowest.
+
+    Args:
+        speed: the present one.
+        by_stores: there are steps by stores below the lowest ratio.
+    """
     if speed is None:
         return STEPS[-1]
-    return next((step for step in reversed(STEPS) if _less(step, speed)), STEPS[0])
+    if isinstance(speed, StoreRate):
+        lower = (step for step in reversed(STORE_STEPS) if step.stores_hz < speed.stores_hz)
+        return next(lower, STORE_STEPS[0])
+    lower_ratio = next((step for step in reversed(STEPS) if _less(step, speed)), None)
+    if lower_ratio is not None:
+        return lower_ratio
+    return STORE_STEPS[-1] if by_stores else STEPS[0]
 
 
 def _less(one: Ratio, other: Ratio) -> bool:

@@ -121,6 +121,11 @@ class Replay:
         return not self.recorder.is_needed and self._again is None
 
     @property
+    def hears_keys(self) -> bool:
+        """What was recorded hears no keys."""
+        return False
+
+    @property
     def cut_reason(self) -> str:
         """Why the trace is not complete; empty if it is."""
         return self.reader.cut_reason or ""
@@ -150,7 +155,7 @@ class Replay:
         before_frames, before_edge = self.pipeline.frames_carried, self.pipeline.edge
         # At the end everything is shown, including what the sender FIFO still held.
         last = stop_cycle == self.end_cycle
-        stop_edge = self._start_edge(stop_cycle)
+        stop_edge = self.start_edge(stop_cycle)
         for frames in self._frames_until(None if last else stop_edge):
             stores = None if self._again is None else self._again.find(frames)
             self.pipeline.feed_frames(frames, stop_edge=0, stores=stores)
@@ -174,7 +179,7 @@ class Replay:
             self._press = next(self._presses, None)
         self.recorder.write(FrameBatch.empty(), cycles=self._cycle)
 
-    def _start_edge(self, cycle: int) -> int:
+    def start_edge(self, cycle: int) -> int:
         """Return the earliest edge at which the frame of a store just before `cycle` starts.
 
         A run has shown the frames that start up to there, that edge included, when it reaches
@@ -231,7 +236,7 @@ class Replay:
         cycle = max(0, min(cycle, self.end_cycle))
         # The last stretch is played, so that the recent load can be shown.
         before = max(0, cycle - self._recent.span_cycles)
-        point = self.reader.seek(0 if self._faults is not None else self._start_edge(before))
+        point = self.reader.seek(0 if self._faults is not None else self.start_edge(before))
         self.pipeline = Pipeline(self.board, faults=self._faults)
         if point.states:
             try:

@@ -152,6 +152,11 @@ class Session:
         return False
 
     @property
+    def hears_keys(self) -> bool:
+        """Keys reach the program."""
+        return True
+
+    @property
     def displays(self) -> Mapping[str, Display]:
         """The units by name."""
         return self.pipeline.displays

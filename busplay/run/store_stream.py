@@ -113,6 +113,11 @@ class StoreStream:
         return False
 
     @property
+    def hears_keys(self) -> bool:
+        """The keys are the other emulator's; none is the window's."""
+        return True
+
+    @property
     def displays(self) -> Mapping[str, Display]:
         """The units by name."""
         return self.pipeline.displays

@@ -34,6 +34,7 @@ class FakePlayable:
         clock_hz: int = 8_000_000,
         end_cycle: int | None = None,
         can_seek: bool = False,
+        hears_keys: bool | None = None,
         cost_ns_per_kilocycle: int = 0,
         instruction_cycles: int = 1,
         displays: Mapping[str, Display] | None = None,
@@ -41,6 +42,7 @@ class FakePlayable:
         self.clock_hz = clock_hz
         self.end_cycle = end_cycle
         self.can_seek = can_seek
+        self.hears_keys = not can_seek if hears_keys is None else hears_keys
         self.cycle = 0
         self.displays = displays or {}
         self.asked: list[int] = []

@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from busplay.player.player import MOST_LAG_NS, MOST_TICK_S, Player
-from busplay.player.speed import AS_FAST_AS_IT_CAN, STEPS
+from busplay.player.speed import AS_FAST_AS_IT_CAN, STEPS, StoreRate
 from busplay.units import Ratio
 from tests.player.fakes import FakePlayable, HandClock
 
@@ -440,3 +440,134 @@ def test_whole_pictures_end_at_a_refresh_and_lose_no_time() -> None:
     clock.pass_ns(S // 100)
     player.tick()
     assert playable.cycle == 36_000 + 30
+
+
+class EveryTenCycles:
+    """A store every ten cycles of a playable, the first at cycle 5."""
+
+    def __init__(self, playable: FakePlayable) -> None:
+        self.playable = playable
+        self.frames = 1000
+
+    @property
+    def shown_frames(self) -> int:
+        return max(0, (self.playable.cycle + 5) // 10)
+
+    def cycle_showing(self, frame: int) -> int:
+        return min(5 + 10 * frame, self.playable.end_cycle or 0)
+
+
+def test_backwards_it_goes_at_the_speed_asked_for_and_stops_at_the_beginning() -> None:
+    player, playable, clock = player_of(clock_hz=1000, can_seek=True, end_cycle=10_000)
+    playable.cycle = 500
+    player.toggle_back()
+    assert player.playing
+    assert player.is_back
+    for wanted in (400, 300):
+        clock.pass_ns(S // 10)
+        assert player.tick() == 100
+        assert playable.cycle == wanted
+    player.toggle_back()
+    clock.pass_ns(S)
+    assert player.tick() == 0
+    player.toggle_back()
+    clock.pass_ns(S)
+    player.tick()
+    assert playable.cycle == 0
+    assert not player.playing
+    player.play_back()
+    assert not player.playing
+
+
+def test_backwards_whole_pictures_are_shown_at_refreshes_and_no_cycle_is_lost() -> None:
+    clock = HandClock()
+    playable = FakePlayable(clock, clock_hz=6_000, can_seek=True, end_cycle=60_000)
+    playable.cycle = 30_000
+    player = Player(playable, clock, refresh_hz=60, whole_pictures=True)
+    player.play_back()
+    for _ in range(100):
+        clock.pass_ns(S // 100)
+        player.tick()
+        assert playable.cycle % 100 == 0
+    assert playable.cycle == 24_000
+
+
+def test_play_after_backwards_goes_forward_again() -> None:
+    player, playable, clock = player_of(clock_hz=1000, can_seek=True, end_cycle=10_000)
+    playable.cycle = 500
+    player.play_back()
+    player.play()
+    clock.pass_ns(S // 10)
+    player.tick()
+    assert playable.cycle == 600
+    assert not player.is_back
+
+
+def test_what_cannot_seek_does_not_play_backwards() -> None:
+    player, playable, _ = player_of(clock_hz=1000)
+    playable.cycle = 500
+    player.play_back()
+    assert not player.playing
+
+
+@pytest.mark.parametrize(("way", "cycles"), [(1, [105, 115, 125]), (-1, [95, 85, 75])])
+def test_one_store_a_second_is_one_store_a_second(way: int, cycles: list[int]) -> None:
+    player, playable, clock = player_of(clock_hz=1000, can_seek=True, end_cycle=10_000)
+    player.stores = EveryTenCycles(playable)
+    playable.cycle = 100 if way > 0 else 105
+    player.set_speed(StoreRate(1))
+    if way > 0:
+        player.play()
+    else:
+        player.play_back()
+    found = []
+    for tenth in range(1, 31):
+        clock.pass_ns(S // 10)
+        player.tick()
+        if tenth % 10 == 0:
+            found.append(playable.cycle)
+    assert found == cycles
+
+
+def test_stores_are_stepped_over_one_by_one_and_pause_it() -> None:
+    player, playable, _ = player_of(clock_hz=1000, can_seek=True, end_cycle=10_000)
+    player.stores = EveryTenCycles(playable)
+    player.play()
+    player.step_stores(1)
+    assert playable.cycle == 5
+    player.step_stores(2)
+    assert playable.cycle == 25
+    player.step_stores(-2)
+    player.step_stores(-1)
+    assert playable.cycle == 0
+    assert not player.playing
+
+
+def test_speeds_by_stores_are_below_the_others_where_stores_are_known() -> None:
+    player, playable, _ = player_of(clock_hz=1000, can_seek=True, end_cycle=10_000)
+    for _ in range(20):
+        player.slower()
+    assert player.speed == Ratio.of(1, 8)
+    player.stores = EveryTenCycles(playable)
+    for _ in range(20):
+        player.slower()
+    assert player.speed == StoreRate(1)
+    for _ in range(6):
+        player.faster()
+    assert player.speed == Ratio.of(1, 8)
+
+
+def test_store_speed_ends_at_the_loop_s_end_and_at_the_end() -> None:
+    player, playable, clock = player_of(clock_hz=1000, can_seek=True, end_cycle=100)
+    player.stores = EveryTenCycles(playable)
+    player.set_speed(StoreRate(1000))
+    player.begin_mark, player.end_mark = 20, 60
+    player.play()
+    clock.pass_ns(S // 100)
+    player.tick()
+    assert playable.cycle == 20
+    player.clear_marks()
+    clock.pass_ns(S)
+    player.tick()
+    assert playable.cycle == 100
+    assert not player.playing

@@ -1,0 +1,267 @@
+"""What a window can ask about a recording beside what plays: frames, sums, writes, errors.
+
+Time is in link edges, on which frames stand; `edge_at` and `cycle_at` lead to processor cycles and
+back. A position is a number of frames: those before it have been shown.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busplay.description.board import Unit
+from busplay.display.display import Display
+
+
+@dataclass(frozen=True, slots=True)
+class FrameRow:
+    """One frame, in words.
+
+    Attributes:
+        index: its number, from 0.
+        edge: at which it starts.
+        cycle: by which its store has been made.
+        unit: name of the unit, or its number where the board has none.
+        space: `memory`, `registers` or `space 3`.
+        offset: within the space.
+        address: processor address of the store; None where no window makes such a frame.
+        address_label: the label at or before that, or empty.
+        data: the byte.
+        fields: name and value of each field, as hex.
+        bits: all bits, the first on the wire first.
+        lanes: level of each lane for each symbol of the slot; the strobe last.
+        fate: what became of it, in words; empty: received as sent.
+    """
+
+    index: int
+    edge: int
+    cycle: int
+    unit: str
+    space: str
+    offset: int
+    address: int | None
+    address_label: str
+    data: int
+    fields: tuple[tuple[str, str], ...]
+    bits: str
+    lanes: tuple[tuple[int, ...], ...]
+    fate: str = ""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TimeSums:
+    """Sums over equal parts of a stretch of a recording; columns of equal length.
+
+    Attributes:
+        use_ratio: float64[columns]; slots that carried a frame, 0 to 1.
+        changed_bytes: float64[columns]; writes that changed something.
+        frames: float64[columns].
+        losses: float64[columns] by cause in words; causes without any are left out.
+        fifo_frames: float64[columns]; the most that the receiver's FIFO held.
+        keys: float64[columns]; keys that were pressed.
+    """
+
+    use_ratio: NDArray[np.float64]
+    changed_bytes: NDArray[np.float64]
+    frames: NDArray[np.float64]
+    losses: Mapping[str, NDArray[np.float64]]
+    fifo_frames: NDArray[np.float64]
+    keys: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class ErrorRow:
+    """A store that was not received as sent.
+
+    Attributes:
+        edge: of its frame.
+        cycle: of the store, or the latest that it can have been.
+        cause: in words.
+        address: processor address, or None.
+        address_label: the label at or before that, or empty.
+        data: the byte.
+    """
+
+    edge: int
+    cycle: int
+    cause: str
+    address: int | None
+    address_label: str
+    data: int
+
+
+@dataclass(frozen=True, slots=True)
+class PixelCause:
+    """One write that a pixel owes something to.
+
+    Attributes:
+        role: `byte`, `palette`, `base`, `border` or `blank`.
+        value: what it set, as text.
+        frame: number of the frame that wrote it; None: as at power-on.
+        cycle: of the write, or None.
+        address: processor address that was stored to, or None.
+        label: the label at or before the storing instruction or the address, or empty.
+    """
+
+    role: str
+    value: str
+    frame: int | None = None
+    cycle: int | None = None
+    address: int | None = None
+    label: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class PixelFacts:
+    """What a pixel shows, and why.
+
+    Attributes:
+        unit: its name.
+        x, y: column and row.
+        offset: of its byte in display memory.
+        address: processor address of the byte, or None.
+        value: the byte.
+        index: the palette index, which is the byte's part for this pixel.
+        rgb: the colour.
+        causes: the writes behind it, the byte's first.
+    """
+
+    unit: str
+    x: int
+    y: int
+    offset: int
+    address: int | None
+    value: int
+    index: int
+    rgb: tuple[int, int, int]
+    causes: tuple[PixelCause, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class WriteSums:
+    """What was written to each byte of a unit's memory in a passage.
+
+    Attributes:
+        unit: whose.
+        first_edge, stop_edge: the passage.
+        writes: uint32[bytes]; how often each byte was written.
+        unchanged: uint32[bytes]; how often with the value that it had.
+        last_edge: int64[bytes]; edge of the last write, -1 if none.
+        lost: uint32[bytes]; writes that should have landed there and did not, or came damaged.
+    """
+
+    unit: Unit
+    first_edge: int
+    stop_edge: int
+    writes: NDArray[np.uint32]
+    unchanged: NDArray[np.uint32]
+    last_edge: NDArray[np.int64]
+    lost: NDArray[np.uint32]
+
+
+@dataclass(frozen=True, slots=True)
+class ReceiverFacts:
+    """How the receiver is at present.
+
+    Attributes:
+        state: `hunt`, `presync` or `sync`.
+        fifo_depth: frames that its FIFO holds.
+        held_max: the most that it held so far; None where it cannot lose anything.
+        mean_wait_ns: how long a frame waited on average; None as above.
+        rows: counters in words, with their values.
+    """
+
+    state: str
+    fifo_depth: int
+    held_max: int | None
+    mean_wait_ns: float | None
+    rows: tuple[tuple[str, int], ...]
+
+
+class Inspector(Protocol):
+    """Answers about a recording and about what plays, for a window."""
+
+    @property
+    def begin_edge(self) -> int:
+        """Where the recording begins; more than 0 once a live run's beginning was dropped."""
+
+    @property
+    def end_edge(self) -> int:
+        """Where the recording ends."""
+
+    @property
+    def frames(self) -> int:
+        """Frames in it."""
+
+    @property
+    def slot_edges(self) -> int:
+        """Edges of a slot."""
+
+    @property
+    def lane_names(self) -> tuple[str, ...]:
+        """Names of the lanes of a frame's symbols."""
+
+    @property
+    def shown_frames(self) -> int:
+        """Frames that have been shown at the present position."""
+
+    def edge_at(self, cycle: int) -> int:
+        """Return the link edge at which a processor cycle begins."""
+
+    def cycle_at(self, edge: int) -> int:
+        """Return the processor cycle that is done by a link edge."""
+
+    def cycle_showing(self, frame: int) -> int:
+        """Return the first cycle at which a frame, by its number, has been shown."""
+
+    def frame_at(self, edge: int) -> int:
+        """Count the frames that start before an edge."""
+
+    def rows(self, first: int, stop: int) -> Sequence[FrameRow]:
+        """Return frames by their numbers."""
+
+    def find(self, text: str, frame: int, *, back: bool) -> int | None:
+        """Return the nearest frame behind, or before, one that has an address, label or value.
+
+        Args:
+            text: as somebody typed it: `$4000`, `main_loop`, `=7F`.
+            frame: the search begins beside it.
+            back: search backwards.
+
+        Raises:
+            InputError: the text is no address, label or value.
+        """
+
+    def sums(self, first_edge: int, stop_edge: int, columns: int) -> TimeSums:
+        """Return the sums of equal parts of a stretch."""
+
+    def pixel(self, unit: str, x: int, y: int) -> PixelFacts:
+        """Return what a pixel shows at the present position, and why."""
+
+    def write_beside(self, unit: str, x: int, y: int, frame: int, *, back: bool) -> int | None:
+        """Return the number of the nearest frame that writes a pixel's byte, or None.
+
+        Args:
+            unit, x, y: the pixel, at the present position.
+            frame: of the frames before it the last is wanted, or else of the others the first.
+            back: which of the two.
+        """
+
+    def write_sums(self, unit: str, first_edge: int) -> WriteSums:
+        """Return what was written to a unit from an edge up to the present position."""
+
+    def errors(self) -> Sequence[ErrorRow]:
+        """Return the stores that were not received as sent so far, in order."""
+
+    def differences(self) -> Sequence[tuple[int, str]]:
+        """Return where the recording differs from the expected one: edge, and how in words."""
+
+    def receiver(self) -> ReceiverFacts:
+        """Return how the receiver is at present."""
+
+    def expected(self) -> Mapping[str, Display] | None:
+        """Return the displays of the recording that this one is held against, or None."""

@@ -1,0 +1,133 @@
+"""A recording made by rule, so that whatever a window asks of it can be worked out by hand.
+
+Frame n starts at edge 16 + 80 n and writes n to byte n of the first unit; every tenth is lost.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from busplay.display.display import Display
+from busplay.player.inspector import (
+    ErrorRow,
+    FrameRow,
+    PixelCause,
+    PixelFacts,
+    ReceiverFacts,
+    TimeSums,
+    WriteSums,
+)
+from tests.player.fakes import FakePlayable
+
+FIRST_EDGE, STEP_EDGES, SLOT_EDGES, EDGES_PER_CYCLE = 16, 80, 8, 2
+LOST_EVERY = 10
+ERRORS_WITHIN = 1000
+
+
+class FakeInspector:
+    """Answers about a `FakePlayable` of so many frames."""
+
+    def __init__(
+        self,
+        playable: FakePlayable,
+        *,
+        frames: int = 1000,
+        expected: Mapping[str, Display] | None = None,
+    ) -> None:
+        self.playable = playable
+        self.frames = frames
+        self.begin_edge = 0
+        self.slot_edges = SLOT_EDGES
+        self.lane_names = ("lane 0", "lane 1")
+        self.asked_rows: list[tuple[int, int]] = []
+        self.asked_sums: list[tuple[int, int, int]] = []
+        self.asked_errors = 0
+        self._expected = expected
+
+    @property
+    def end_edge(self) -> int:
+        return FIRST_EDGE + self.frames * STEP_EDGES
+
+    @property
+    def shown_frames(self) -> int:
+        return self.frame_at(self.edge_at(self.playable.cycle) + 1)
+
+    def edge_at(self, cycle: int) -> int:
+        return FIRST_EDGE + cycle * EDGES_PER_CYCLE
+
+    def cycle_at(self, edge: int) -> int:
+        return max(0, edge - FIRST_EDGE) // EDGES_PER_CYCLE
+
+    def cycle_showing(self, frame: int) -> int:
+        return frame * STEP_EDGES // EDGES_PER_CYCLE
+
+    def frame_at(self, edge: int) -> int:
+        return min(max(0, -(-(edge - FIRST_EDGE) // STEP_EDGES)), self.frames)
+
+    def rows(self, first: int, stop: int) -> Sequence[FrameRow]:
+        self.asked_rows.append((first, stop))
+        return [
+            FrameRow(
+                index=n,
+                edge=FIRST_EDGE + n * STEP_EDGES,
+                cycle=self.cycle_showing(n),
+                unit="panel",
+                space="memory",
+                offset=n,
+                address=0x4000 + n,
+                address_label=f"row+{n}",
+                data=n & 0xFF,
+                fields=(("address", f"{n:04X}"), ("data", f"{n & 255:02X}")),
+                bits=f"{n:016b}",
+                lanes=tuple(tuple(n >> bit & 1 for bit in range(SLOT_EDGES)) for _ in range(2)),
+                fate="" if n % LOST_EVERY else "lost on the wire",
+            )
+            for n in range(max(0, first), min(stop, self.frames))
+        ]
+
+    def find(self, text: str, frame: int, *, back: bool) -> int | None:
+        wanted = int(text.removeprefix("$"), 16) - 0x4000
+        found = wanted < frame if back else wanted > frame
+        return wanted if found and 0 <= wanted < self.frames else None
+
+    def sums(self, first_edge: int, stop_edge: int, columns: int) -> TimeSums:
+        self.asked_sums.append((first_edge, stop_edge, columns))
+        ramp = np.linspace(0, 1, columns)
+        none = np.zeros(columns)
+        return TimeSums(ramp, ramp * 100, ramp * 200, {"lost on the wire": ramp}, none, none)
+
+    def pixel(self, unit: str, x: int, y: int) -> PixelFacts:
+        cause = PixelCause("byte", "$11", 7, self.cycle_showing(7), 0x4007, "row+7")
+        return PixelFacts(unit, x, y, 7, 0x4007, 0x11, 1, (1, 254, 7), (cause,))
+
+    def write_beside(self, unit: str, x: int, y: int, frame: int, *, back: bool) -> int | None:
+        writes = [n for n in range(7, self.frames, 100) if (n < frame) == back]
+        return (writes[-1] if back else writes[0]) if writes else None
+
+    def write_sums(self, unit: str, first_edge: int) -> WriteSums:
+        described = self.playable.displays[unit].unit
+        size = described.memory_bytes
+        writes = np.arange(size, dtype=np.uint32) % 5
+        last = np.where(writes > 0, first_edge + np.arange(size), -1)
+        return WriteSums(
+            described, first_edge, first_edge + size, writes, writes // 2, last, writes // 4
+        )
+
+    def errors(self) -> Sequence[ErrorRow]:
+        self.asked_errors += 1
+        return [
+            ErrorRow(row.edge, row.cycle, row.fate, row.address, row.address_label, row.data)
+            for row in self.rows(0, min(self.frames, ERRORS_WITHIN))
+            if row.fate
+        ]
+
+    def differences(self) -> Sequence[tuple[int, str]]:
+        return ()
+
+    def receiver(self) -> ReceiverFacts:
+        return ReceiverFacts("sync", 16, 5, 120.0, (("frames received", 12), ("syncs lost", 0)))
+
+    def expected(self) -> Mapping[str, Display] | None:
+        return self._expected
