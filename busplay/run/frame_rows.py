@@ -1,0 +1,188 @@
+"""Frames of a trace in words, and found by number, edge or text."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+
+import numpy as np
+
+from busplay.batch import FrameBatch, UInt64Column
+from busplay.description.link import SPACE_MEMORY, SPACE_REGISTERS
+from busplay.display.fields import FrameFields
+from busplay.display.writes import FIELD_ADDRESS, FIELD_DATA, FIELD_SPACE, FIELD_UNIT
+from busplay.errors import InputError
+from busplay.link.layout import FrameLayout
+from busplay.player.inspector import FrameRow
+from busplay.program.labels import Labels
+from busplay.program.places import Places, space_name
+from busplay.trace.reader import TraceReader
+
+_ADDRESS = re.compile(r"\$([0-9A-Fa-f]{1,4})(?:-\$?([0-9A-Fa-f]{1,4}))?")
+_VALUE = re.compile(r"=\$?([0-9A-Fa-f]{1,2})")
+
+
+class FrameRows:
+    """The frames of a trace, by number.
+
+    Args:
+        reader: the trace, recorded with a board.
+        labels: the program's.
+    """
+
+    def __init__(self, reader: TraceReader, labels: Labels) -> None:
+        self.reader = reader
+        self.layout = FrameLayout(reader.header.link)
+        board = reader.header.board
+        units = reader.header.units
+        self._fields = FrameFields(
+            self.layout, unit_number=units[0].number if len(units) == 1 else 0
+        )
+        self._labels = labels
+        self.places = Places(board, labels)
+        chunks = [row for row in reader.chunk_rows() if row.frames]
+        self._stops = np.cumsum([0, *(row.frames for row in chunks)], dtype=np.int64)
+        self._edges = np.array([0, *(row.stop_edge for row in chunks)], np.int64)
+
+    @property
+    def frames(self) -> int:
+        """Frames in the trace."""
+        return int(self._stops[-1])
+
+    @property
+    def lane_names(self) -> tuple[str, ...]:
+        """Names of what a frame's symbols carry."""
+        names = [f"lane {lane}" for lane in range(self.layout.lanes)]
+        return (*names, "strobe") if self.layout.strobe_mask else tuple(names)
+
+    def _chunk(self, number: int) -> FrameBatch:
+        parts = list(
+            self.reader.frames_between(int(self._edges[number]), int(self._edges[number + 1]))
+        )
+        return FrameBatch.joined(parts)
+
+    def frame_at(self, edge: int) -> int:
+        """Count the frames that start before an edge."""
+        number = int(np.searchsorted(self._edges, edge, side="right")) - 1
+        if edge <= 0 or number < 0:
+            return 0
+        if number >= len(self._edges) - 1:
+            return self.frames
+        within = np.searchsorted(self._chunk(number).edge, np.uint64(edge))
+        return int(self._stops[number]) + int(within)
+
+    def batch(self, first: int, stop: int) -> FrameBatch:
+        """Return frames by their numbers.
+
+        Raises:
+            InputError: a chunk is damaged.
+        """
+        first, stop = max(0, first), min(stop, self.frames)
+        parts = []
+        while first < stop:
+            number = int(np.searchsorted(self._stops, first, side="right")) - 1
+            frames = self._chunk(number)
+            begin = int(self._stops[number])
+            here = slice(first - begin, stop - begin)
+            parts.append(FrameBatch(frames.edge[here], frames.word[here]))
+            first = begin + len(frames)
+        return FrameBatch.joined(parts)
+
+    def edge_of(self, frame: int) -> int:
+        """Return the edge of a frame's start."""
+        return int(self.batch(frame, frame + 1).edge[0])
+
+    def columns(self, words: UInt64Column) -> tuple[list[int], list[int], list[int], list[int]]:
+        """Return space, unit, offset and data of frames."""
+        pieces = self._fields.words_in_pieces(words)
+        found = []
+        for row in (FIELD_SPACE, FIELD_UNIT, FIELD_ADDRESS, FIELD_DATA):
+            shift, mask, fixed = self._fields.table[row]
+            found.append(((pieces >> shift) & mask | fixed).tolist())
+        return found[0], found[1], found[2], found[3]
+
+    def rows(self, first: int, stop: int) -> Sequence[FrameRow]:
+        """Return frames by their numbers, in words."""
+        first = max(0, first)
+        frames = self.batch(first, stop)
+        header, layout = self.reader.header, self.layout
+        columns = zip(*self.columns(frames.word), strict=True)
+        fields = {name: column.tolist() for name, column in layout.unpack(frames.word).items()}
+        widths = {one.name: -(-one.bits // 4) for one in layout.link.fields}
+        symbols = layout.to_symbols(frames.word).reshape(-1, layout.slot_symbols)
+        lane_count = layout.lanes + bool(layout.strobe_mask)
+        rows = []
+        for i, (space, unit, offset, data) in enumerate(columns):
+            address = self.places.address(unit, space, offset)
+            edge = int(frames.edge[i])
+            rows.append(
+                FrameRow(
+                    index=first + i,
+                    edge=edge,
+                    cycle=header.cycles_at(edge),
+                    unit=self.places.unit_name(unit),
+                    space=space_name(space),
+                    offset=offset,
+                    address=address,
+                    address_label=self.places.label(address),
+                    data=data & 0xFF,
+                    fields=tuple(
+                        (name, f"{values[i]:0{widths[name]}X}") for name, values in fields.items()
+                    ),
+                    bits=f"{int(frames.word[i]):0{layout.frame_bits}b}",
+                    lanes=tuple(
+                        tuple((symbols[i] >> lane & 1).tolist()) for lane in range(lane_count)
+                    ),
+                )
+            )
+        return rows
+
+    def find(self, text: str, frame: int, *, back: bool) -> int | None:
+        """Return the nearest frame that has what was typed; see `Inspector.find`."""
+        wanted = self._parse(text.strip())
+        step = -1 if back else 1
+        here = frame - 1 if back else frame + 1
+        if not 0 <= here < self.frames:
+            return None
+        number = int(np.searchsorted(self._stops, here, side="right")) - 1
+        while 0 <= number < len(self._stops) - 1:
+            frames, begin = self._chunk(number), int(self._stops[number])
+            hits = np.flatnonzero(self._hits(frames.word, wanted)) + begin
+            hits = hits[hits <= here] if back else hits[hits >= here]
+            if len(hits):
+                return int(hits[-1] if back else hits[0])
+            number += step
+        return None
+
+    def _parse(self, text: str) -> tuple[str, int, int]:
+        """Return what to look for: `address` or `value`, first and last."""
+        if match := _ADDRESS.fullmatch(text):
+            first = int(match[1], 16)
+            return "address", first, int(match[2], 16) if match[2] else first
+        if match := _VALUE.fullmatch(text):
+            return "value", int(match[1], 16), int(match[1], 16)
+        for address, names in self._labels.items():
+            if text in names:
+                return "address", address, address
+        raise InputError(
+            place="search",
+            found=repr(text),
+            wanted="an address $4000 or $4000-$40FF, a value =7F, or a label",
+        )
+
+    def _hits(
+        self, words: UInt64Column, wanted: tuple[str, int, int]
+    ) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
+        kind, first, last = wanted
+        space, unit, offset, data = (np.array(one) for one in self.columns(words))
+        if kind == "value":
+            return np.array(data & 0xFF == first)
+        hits = np.zeros(len(words), np.bool_)
+        board = self.reader.header.board
+        for window in board.windows if board is not None else ():
+            low = max(first, window.first_address) - window.first_address + window.first_offset
+            high = min(last, window.last_address) - window.first_address + window.first_offset
+            number = board.unit_named(window.unit).number if board is not None else 0
+            of_space = SPACE_MEMORY if window.space == "memory" else SPACE_REGISTERS
+            hits |= (space == of_space) & (unit == number) & (offset >= low) & (offset <= high)
+        return hits

@@ -1,0 +1,196 @@
+"""What a window asks about a trace, held against going through all of its frames."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from busplay.description.faults import Faults
+from busplay.errors import InputError
+from busplay.link.layout import FrameLayout
+from busplay.program.labels import read_labels
+from busplay.run.replay import Replay
+from busplay.run.trace_inspector import TraceInspector
+from busplay.trace.reader import TraceReader
+
+TRACES = Path(__file__).parents[2] / "traces"
+TIDES = TRACES / "tides.trace"
+LABELS = read_labels(TRACES.parent / "roms" / "tides.lbl")
+
+
+@pytest.fixture(scope="module")
+def frames() -> tuple[list[int], list[int], dict[str, list[int]]]:
+    with TraceReader(TIDES) as reader:
+        layout = FrameLayout(reader.header.link)
+        parts = list(reader.chunks())
+        word = np.concatenate([part.word for part in parts])
+        fields = {name: column.tolist() for name, column in layout.unpack(word).items()}
+        edges = np.concatenate([part.edge for part in parts]).tolist()
+        return edges, word.tolist(), fields
+
+
+@pytest.fixture
+def tides() -> TraceInspector:
+    return TraceInspector(Replay(TIDES), labels=LABELS)
+
+
+def test_frames_are_counted_and_found_by_edge_and_number(tides, frames) -> None:
+    edges, _, _ = frames
+    assert tides.frames == len(edges)
+    for number in (0, 1, 777, len(edges) - 1):
+        assert tides.frame_at(edges[number]) == number
+        assert tides.frame_at(edges[number] + 1) == number + 1
+        assert tides.rows(number, number + 1)[0].edge == edges[number]
+    assert tides.frame_at(0) == 0
+    assert tides.frame_at(tides.end_edge + 99) == len(edges)
+
+
+def test_row_tells_where_a_frame_goes_and_its_bits_on_the_lanes(tides, frames) -> None:
+    edges, words, fields = frames
+    for row in tides.rows(500, 540):
+        n = row.index
+        assert row.edge == edges[n]
+        assert int(row.bits, 2) == words[n]
+        assert row.data == fields["data"][n]
+        assert row.offset == fields["address"][n]
+        assert row.unit == {0: "panel", 1: "sign"}[fields["unit"][n]]
+        assert dict(row.fields)["address"] == f"{fields['address'][n]:04X}"
+        layout = FrameLayout(tides.board.link)
+        symbols = layout.to_symbols(np.array([words[n]], np.uint64)).tolist()
+        assert [sum(lane[i] << k for k, lane in enumerate(row.lanes)) for i in range(8)] == symbols
+    assert tides.rows(len(edges) + 5, len(edges) + 9) == []
+
+
+def test_cycle_showing_a_frame_is_the_first_that_shows_it(tides) -> None:
+    replay = tides._replay
+    for number in (0, 1, 2, 999, 20_000):
+        cycle = tides.cycle_showing(number)
+        replay.seek(cycle)
+        assert replay.pipeline.frames_carried == number + 1
+        replay.seek(cycle - 1)
+        assert replay.pipeline.frames_carried == number
+
+
+@pytest.mark.parametrize(
+    ("text", "column", "values"),
+    [
+        ("$4000", "address", range(1)),
+        ("$6000-$60FF", "address", range(0x2000, 0x2100)),
+        ("=11", "data", range(0x11, 0x12)),
+    ],
+)
+def test_search_finds_the_nearest_on_each_side(tides, frames, text, column, values) -> None:
+    _, _, fields = frames
+
+    def hits(n: int) -> bool:
+        to_panel = fields["unit"][n] == 0 and fields["space"][n] == 1
+        return fields[column][n] in values and (column == "data" or to_panel)
+
+    found = [n for n in range(len(fields["data"])) if hits(n)]
+    for here in (0, 5_000, 20_000, len(fields["data"]) - 1):
+        after = next((n for n in found if n > here), None)
+        before = next((n for n in reversed(found) if n < here), None)
+        assert tides.find(text, here, back=False) == after
+        assert tides.find(text, here, back=True) == before
+
+
+def test_search_for_what_is_nothing_says_what_can_be(tides) -> None:
+    with pytest.raises(InputError) as caught:
+        tides.find("nowhere", 0, back=False)
+    assert str(caught.value) == (
+        "search: found 'nowhere'; an address $4000 or $4000-$40FF, a value =7F, or a label"
+    )
+
+
+def test_pixel_names_its_byte_and_the_last_and_next_writes(tides, frames) -> None:
+    _, _, fields = frames
+    replay = tides._replay
+    replay.seek(700_000)
+    shown = tides.shown_frames
+    for x, y in ((0, 0), (100, 90), (255, 191)):
+        facts = tides.pixel("panel", x, y)
+        writes = [
+            n
+            for n in range(len(fields["data"]))
+            if (fields["space"][n], fields["unit"][n], fields["address"][n]) == (1, 0, facts.offset)
+        ]
+        last = max((n for n in writes if n < shown), default=None)
+        following = min((n for n in writes if n >= shown), default=None)
+        assert tides.write_beside("panel", x, y, shown, back=True) == last
+        assert tides.write_beside("panel", x, y, shown, back=False) == following
+        assert facts.rgb == tuple(replay.displays["panel"].image()[y, x].tolist())
+        assert facts.address == 0x4000 + facts.offset
+        (byte,) = [cause for cause in facts.causes if cause.role == "byte"]
+        assert byte.frame == last
+        if last is not None:
+            assert facts.value == fields["data"][last]
+
+
+def test_sums_of_writes_are_those_of_every_frame(tides, frames) -> None:
+    edges, _, fields = frames
+    tides._replay.seek(700_000)
+    first_edge = tides.edge_at(300_000)
+    first, shown = tides.frame_at(first_edge), tides.shown_frames
+    sums = tides.write_sums("panel", first_edge)
+    writes = np.zeros(24_576, int)
+    last = np.full(24_576, -1)
+    for n in range(first, shown):
+        if fields["space"][n] == 1 and fields["unit"][n] == 0:
+            writes[fields["address"][n]] += 1
+            last[fields["address"][n]] = edges[n]
+    assert (sums.writes == writes).all()
+    assert (sums.last_edge == last).all()
+    assert not sums.lost.any()
+
+
+def test_errors_have_cause_address_and_their_place_in_lists_and_sums() -> None:
+    replay = Replay(TIDES, faults=Faults(ber=1e-4, seed=3))
+    inspector = TraceInspector(replay, labels=LABELS)
+    assert inspector.errors() == []
+    replay.run(800_000)
+    errors = inspector.errors()
+    lost = replay.pipeline.counters().accounts.frames.lost
+    assert len(errors) == lost > 50
+    assert [one.edge for one in errors] == sorted(one.edge for one in errors)
+    number = inspector.frame_at(errors[10].edge)
+    row = inspector.rows(number, number + 1)[0]
+    assert (row.edge, row.fate) == (errors[10].edge, errors[10].cause)
+    sums = inspector.sums(0, inspector.end_edge, 500)
+    assert sum(column.sum() for column in sums.losses.values()) == lost
+    # Those within the passage of the overlay, at the units' memory.
+    total = sum(int(inspector.write_sums(unit, 0).lost.sum()) for unit in ("panel", "sign"))
+    assert lost - 20 <= total <= lost
+
+
+def test_receiver_tells_its_state_and_counters(tides) -> None:
+    tides._replay.run(200_000)
+    facts = tides.receiver()
+    assert facts.state == "sync"
+    received = tides._replay.pipeline.receiver.counters.frames_received
+    assert dict(facts.rows)["frames received"] == received
+
+
+def test_sums_add_up_to_all_frames_at_any_zoom(tides, frames) -> None:
+    edges, _, _ = frames
+    for columns in (1, 7, 1000):
+        assert tides.sums(0, tides.end_edge, columns).frames.sum() == len(edges)
+    part = tides.sums(edges[100], edges[200], 20)
+    assert part.frames.sum() == 100
+
+
+def test_trace_of_no_frames_has_answers_too(tmp_path: Path) -> None:
+    from busplay import TraceWriter
+    from busplay.link.load import load_board
+
+    path = tmp_path / "empty.trace"
+    with TraceWriter(path, board=load_board("dunlin")):
+        pass
+    inspector = TraceInspector(Replay(path))
+    assert inspector.frames == 0
+    assert inspector.rows(0, 10) == []
+    assert inspector.find("$4000", 0, back=False) is None
+    assert inspector.pixel("panel", 3, 3).causes[0].frame is None
+    assert inspector.sums(0, inspector.end_edge + 16, 10).frames.sum() == 0
+    assert not inspector.write_sums("panel", 0).writes.any()
