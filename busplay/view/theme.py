@@ -23,13 +23,36 @@ PAUSED: Colour = (234, 186, 92)
 ENDED: Colour = (178, 172, 226)
 ERROR: Colour = (255, 138, 126)
 PANEL: Colour = (42, 46, 55)
+CONTROL: Colour = (52, 57, 68)
+CONTROL_HOVER: Colour = (66, 73, 88)
+CONTROL_ACTIVE: Colour = (28, 66, 74)
+HERE: Colour = (30, 62, 88)
+TIP: Colour = (18, 20, 25)
+KEY: Colour = (176, 184, 198)
+DISABLED: Colour = (140, 146, 158)
+MARK: Colour = (226, 158, 204)
+# Bands of the time line; each also has its name beside it, and losses stand highest.
+BAND_USE: Colour = ACCENT
+BAND_CHANGED: Colour = (150, 168, 232)
+BAND_LOSS: Colour = ERROR
+BAND_KEY: Colour = PAUSED
 SHADE_ALPHA = 190
 
 # What is text on what, for the test of contrasts.
-TEXT_PAIRS = tuple(
-    (text, ground)
-    for ground in (BACKGROUND, BAR, PANEL)
-    for text in (TEXT, DIM, ACCENT, RUNNING, PAUSED, ENDED, ERROR)
+TEXT_PAIRS = (
+    *(
+        (text, ground)
+        for ground in (BACKGROUND, BAR, PANEL, TIP)
+        for text in (TEXT, DIM, ACCENT, RUNNING, PAUSED, ENDED, ERROR, KEY, MARK)
+    ),
+    *((text, ground) for ground in (CONTROL, CONTROL_HOVER, HERE) for text in (TEXT, KEY)),
+    *((text, CONTROL_ACTIVE) for text in (TEXT, KEY)),
+    *((text, HERE) for text in (DIM, ERROR)),
+)
+# What is seen but need not be read: controls that cannot be used, lines of plots.
+SHAPE_PAIRS = (
+    *((DISABLED, ground) for ground in (CONTROL, TIP)),
+    *((band, PANEL) for band in (BAND_USE, BAND_CHANGED, BAND_LOSS, BAND_KEY, MARK)),
 )
 
 
@@ -51,13 +74,29 @@ class Sizes:
     line_px: int
 
     @classmethod
-    def for_window(cls, width_px: int, height_px: int) -> Sizes:
+    def for_window(cls, width_px: int, height_px: int, *, big: bool = False) -> Sizes:
         """Scale with the window between a small one and a large screen seen from afar."""
         text = 14 + min(width_px, height_px * 4 // 3) // 128
+        if big:
+            text = text * 3 // 2
         return cls(
             text_px=text,
             small_px=max(13, text * 3 // 4),
             pad_px=max(6, text * 9 // 16),
             margin_px=text,
+            line_px=max(1, text // 20),
+        )
+
+    @classmethod
+    def for_instrument(cls, width_px: int, height_px: int, *, big: bool) -> Sizes:
+        """Return sizes of panels and lists: small, to have much in view, or for a projector."""
+        text = 17 + min(width_px, height_px * 4 // 3) // 640
+        if big:
+            text = text * 3 // 2
+        return cls(
+            text_px=text,
+            small_px=max(13, text * 4 // 5),
+            pad_px=max(6, text // 2),
+            margin_px=max(6, text // 2),
             line_px=max(1, text // 20),
         )

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import pytest
 
 from busplay.view.help import CAUTION
-from busplay.view.theme import TEXT_PAIRS
+from busplay.view.theme import SHAPE_PAIRS, TEXT_PAIRS
+from busplay.view.viridis import VIRIDIS
 
 LEAST_OF_TEXT = 4.5
+LEAST_OF_GRAPHICS = 3.0
 
 
 def luminance(colour: tuple[int, int, int]) -> float:
@@ -49,3 +53,24 @@ def test_caution_names_the_guideline_and_its_limit() -> None:
     assert "WCAG 2.3.1" in CAUTION
     assert "no more than three flashes in any one second" in CAUTION
     assert "photosensitive epilepsy" in CAUTION
+
+
+@pytest.mark.source("WCAG 2.2", part="1.4.11, contrast of graphics 3 or more", kind="standard")
+@pytest.mark.parametrize(("shape", "ground"), SHAPE_PAIRS)
+def test_plots_and_controls_of_the_window_stand_out(shape, ground) -> None:
+    assert contrast(shape, ground) >= LEAST_OF_GRAPHICS
+
+
+@pytest.mark.source("WCAG 2.2", part="relative luminance", kind="standard")
+def test_legend_is_told_by_lightness_alone() -> None:
+    """Who sees no colours at all reads the overlay as well: more is always lighter."""
+    steps = [luminance(colour) for colour in VIRIDIS]
+    assert all(one < other for one, other in pairwise(steps[::4]))
+    assert contrast(VIRIDIS[0], VIRIDIS[-1]) >= LEAST_OF_GRAPHICS
+
+
+@pytest.mark.source("matplotlib 3.11", part="the colour map viridis, CC0", kind="library")
+def test_viridis_is_matplotlib_s() -> None:
+    colormaps = pytest.importorskip("matplotlib", reason="needs matplotlib").colormaps
+    wanted = [tuple(round(255 * part) for part in rgb) for rgb in colormaps["viridis"].colors]
+    assert list(VIRIDIS) == wanted

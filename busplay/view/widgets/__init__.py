@@ -1,0 +1,1 @@
+"""Small controls, each a pure function from its state to a draw list; none knows pygame."""

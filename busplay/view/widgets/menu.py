@@ -1,0 +1,72 @@
+"""A menu: a column of choices, one of them ticked, below or above what opened it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from busplay.view import theme
+from busplay.view.widgets.box import Box
+from busplay.view.widgets.drawing import Drawing, Fill, Hot, Look, Outline
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """One line of a menu.
+
+    Attributes:
+        label: its words.
+        action: what a click does.
+        keys: that do the same.
+        ticked: it is the present one.
+        enabled: it can be chosen; if not, `why` tells why.
+        why: see `enabled`.
+    """
+
+    label: str
+    action: object
+    keys: str = ""
+    ticked: bool = False
+    enabled: bool = True
+    why: str = ""
+
+
+def draw_menu(
+    choices: Sequence[Choice],
+    at: tuple[int, int],
+    window: Box,
+    look: Look,
+    *,
+    chosen: int | None = None,
+    hovered: object = None,
+) -> Drawing:
+    """Return a menu with its corner at a point, moved so that it stays inside the window."""
+    sizes, measure = look.sizes, look.measure
+    pad = sizes.pad_px
+    tick_px = sizes.text_px
+    label_px = max((measure.width(one.label, sizes.text_px) for one in choices), default=0)
+    keys_px = max((measure.width(one.keys, sizes.small_px) for one in choices), default=0)
+    width = 2 * pad + tick_px + label_px + (pad + keys_px if keys_px else 0)
+    height = len(choices) * look.row_px + pad
+    left = min(max(window.left, at[0]), max(window.left, window.right - width))
+    top = min(max(window.top, at[1]), max(window.top, window.bottom - height))
+    box = Box(left, top, width, height)
+    drawing = Drawing([Fill(box, theme.TIP), Outline(box, theme.DIM)])
+    for i, one in enumerate(choices):
+        line = Box(left + 1, top + pad // 2 + i * look.row_px, width - 2, look.row_px)
+        lit = one.enabled and (i == chosen or one.action == hovered)
+        ground = theme.CONTROL_HOVER if lit else theme.TIP
+        if lit:
+            drawing.draw(Fill(line, ground))
+        inner = line.inset(pad - 1, 0)
+        if one.ticked:
+            side = tick_px // 2
+            mark = Box(inner.left, line.top + (line.height - side) // 2, side, side)
+            drawing.draw(Fill(mark, theme.ACCENT))
+        inner = inner.cut_left(tick_px)[1]
+        colour = theme.TEXT if one.enabled else theme.DISABLED
+        drawing.draw(look.words(one.label, inner, colour, ground))
+        if one.keys:
+            drawing.draw(look.words(one.keys, inner, theme.KEY, ground, align="right", small=True))
+        drawing.heat(Hot(line, one.action if one.enabled else None, one.why))
+    return drawing

@@ -1,0 +1,85 @@
+"""A text view: lines of labels and values, headings, and lines that can be clicked."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from busplay.view import theme
+from busplay.view.theme import Colour
+from busplay.view.widgets.box import Box
+from busplay.view.widgets.drawing import Clip, Drawing, Fill, Hot, Look, Outline
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A line of a text view.
+
+    Attributes:
+        text: its words, or the label where there is a value.
+        value: stands in a column of its own.
+        colour: of the value, or of the words where there is none.
+        swatch: a patch of this colour stands before the value.
+        heading: it stands apart, and begins a part.
+        fixed: the value's letters stand in cells of equal width.
+        action: what a click does.
+        tip: what hovering tells.
+    """
+
+    text: str
+    value: str = ""
+    colour: Colour = theme.TEXT
+    swatch: Colour | None = None
+    heading: bool = False
+    fixed: bool = False
+    action: object = None
+    tip: str = ""
+
+
+def draw_text_view(
+    lines: Sequence[Line], box: Box, look: Look, *, first: int = 0, hovered: object = None
+) -> Drawing:
+    """Return the lines from `first` on, as many as there is room for."""
+    drawing = Drawing([Clip(box), Fill(box, theme.PANEL)])
+    pad = look.sizes.pad_px
+    inner = box.inset(pad, pad // 2)
+    labels = [line.text for line in lines if line.value and not line.heading]
+    label_px = max((look.measure.width(text, look.sizes.text_px) for text in labels), default=0)
+    label_px = min(label_px + pad, inner.width // 2)
+    top = inner.top
+    for line in lines[first:]:
+        if top + look.row_px > inner.bottom:
+            break
+        place = Box(inner.left, top, inner.width, look.row_px)
+        drawing.add(_draw_line(line, place, label_px, look, hovered=hovered))
+        top += look.row_px
+    return drawing.draw(Clip(None))
+
+
+def _draw_line(line: Line, box: Box, label_px: int, look: Look, *, hovered: object) -> Drawing:
+    drawing = Drawing()
+    ground = theme.PANEL
+    if line.action is not None and line.action == hovered:
+        ground = theme.CONTROL_HOVER
+        drawing.draw(Fill(box, ground))
+    if line.heading:
+        drawing.draw(look.words(line.text, box, theme.ACCENT, ground))
+        rest = box.cut_left(look.measure.width(line.text, look.sizes.text_px) + look.sizes.pad_px)[
+            1
+        ]
+        middle = box.top + box.height // 2
+        drawing.draw(Fill(Box(rest.left, middle, rest.width, 1), theme.LINE))
+    elif not line.value:
+        drawing.draw(look.words(line.text, box, line.colour, ground))
+    else:
+        label, value = box.cut_left(label_px)
+        drawing.draw(look.words(line.text, label, theme.DIM, ground))
+        if line.swatch is not None:
+            side = look.sizes.text_px * 3 // 4
+            patch = Box(value.left, box.top + (box.height - side) // 2, side, side)
+            drawing.draw(Fill(patch, line.swatch), Outline(patch, theme.DIM))
+            value = value.cut_left(side + look.sizes.pad_px // 2)[1]
+        drawing.draw(look.words(line.value, value, line.colour, ground, fixed=line.fixed))
+    if line.action is not None or line.tip:
+        drawing.heat(Hot(box, line.action, line.tip))
+    return drawing
