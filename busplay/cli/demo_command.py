@@ -35,7 +35,9 @@ def command(name: str, list_them: bool, run: RunOptions, **given: Any) -> int:
     from busplay.cli.running import RunRequest, run_and_report
 
     program = find_demo(name)
-    request = RunRequest(board_source="dunlin", program=program.image_path, run=run, **given)
+    request = RunRequest(
+        board_source="dunlin", program=program.image_path, run=run, alone=True, **given
+    )
     if request.play.headless and not run.has_end:
         request = replace(request, run=replace(run, cycles=program.cycles))
     return run_and_report(request)

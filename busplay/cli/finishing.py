@@ -11,7 +11,7 @@ from busplay.analysis.profile import Routine
 from busplay.cli.fault_options import FaultRequest
 from busplay.cli.interrupt import hold_interrupt, say_interrupted
 from busplay.cli.json_output import print_json
-from busplay.cli.playing import PlayOptions, play, write_snapshots
+from busplay.cli.playing import Bench, PlayOptions, play, write_snapshots
 from busplay.cli.progress import late_bar
 from busplay.cli.report import print_run
 from busplay.cli.run_options import LossOptions
@@ -118,6 +118,7 @@ def play_and_report(
     ending: Callable[[], Ending],
     stack: ExitStack,
     after_run: Callable[[], None] = lambda: None,
+    bench: Callable[[], Bench] = Bench,
 ) -> int:
     """Play to the end, close the recordings, write pictures and losses, print the figures.
 
@@ -130,6 +131,7 @@ def play_and_report(
         ending: called at the end, for what else is known.
         stack: closes the file of losses.
         after_run: called after every piece that was run.
+        bench: called for a window only; returns what it shows besides the screens.
 
     Returns:
         The exit status: 0, 1 where losses were to fail, or 130.
@@ -148,6 +150,7 @@ def play_and_report(
         options=options.play,
         stop_cycle=stop_cycle,
         after_run=after_run,
+        bench=bench,
     )
     # A second Ctrl-C ends even this: stores are named by running the program once more.
     with hold_interrupt() as held:

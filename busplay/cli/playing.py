@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from busplay.description.board import Board
     from busplay.display.display import Display
     from busplay.player.bounded import BoundedPlayable
+    from busplay.player.inspector import Inspector
+    from busplay.player.marks import Marks
     from busplay.player.playable import Playable
 
 PIECE_S = 0.025
@@ -42,9 +44,14 @@ class PlayOptions:
     snapshots: tuple[Snapshot, ...] = ()
     scale: int | None = None
     full_screen: bool = False
+    big: bool = False
 
     def __post_init__(self) -> None:
-        for option, is_given in (("--scale", self.scale), ("--full-screen", self.full_screen)):
+        for option, is_given in (
+            ("--scale", self.scale),
+            ("--full-screen", self.full_screen),
+            ("--big", self.big),
+        ):
             if self.headless and is_given:
                 raise click.UsageError(f"{option} is for the window, and --headless opens none")
 
@@ -62,7 +69,23 @@ play_options = option_group(
     snapshot_option("Write the last picture as PNG, of all units or of one. Repeatable."),
     click.option("--scale", type=click.IntRange(1, 16), help="Screen pixels per pixel of a unit."),
     click.option("--full-screen", is_flag=True, help="Begin in full screen."),
+    click.option("--big", is_flag=True, help="Use large letters in the window, for a projector."),
 )
+
+
+@dataclass(frozen=True, slots=True)
+class Bench:
+    """What a window shows besides the screens.
+
+    Attributes:
+        inspector: answers about the recording; None: nothing is recorded.
+        marks: of the recording; None: they are forgotten in the end.
+        alone: begin with the screens alone.
+    """
+
+    inspector: Inspector | None = None
+    marks: Marks | None = None
+    alone: bool = False
 
 
 def require_snapshot_units(snapshots: Sequence[Snapshot], units: Collection[str]) -> None:
@@ -104,6 +127,7 @@ def play(
     board: Board,
     stop_cycle: int | None,
     after_run: Callable[[], None] = lambda: None,
+    bench: Callable[[], Bench] = Bench,
 ) -> bool:
     """Play until the end, the stop cycle, or until the user closes the window or presses Ctrl-C.
 
@@ -115,6 +139,7 @@ def play(
         stop_cycle: play no further than this; None is without end.
         after_run: called after every piece that was run, for output that should appear as it
             comes.
+        bench: called for a window only; returns what it shows besides the screens.
 
     Returns:
         Whether Ctrl-C ended it; it is heard between two pieces, so all sums agree.
@@ -137,16 +162,24 @@ def play(
         if options.headless:
             _play_headless(bounded, options)
         else:
-            _play_in_window(bounded, title, options, board, ends=stop_cycle is not None)
+            ends = stop_cycle is not None
+            _play_in_window(bounded, title, options, board, bench(), ends=ends)
     except KeyboardInterrupt:
         return True
     return False
 
 
 def _play_in_window(
-    playable: BoundedPlayable, title: str, options: PlayOptions, board: Board, *, ends: bool
+    playable: BoundedPlayable,
+    title: str,
+    options: PlayOptions,
+    board: Board,
+    bench: Bench,
+    *,
+    ends: bool,
 ) -> None:
     from busplay.player.speed import NORMAL
+    from busplay.view.kept import usual_layout_file
     from busplay.view.window import open_window
 
     open_window(
@@ -160,6 +193,11 @@ def _play_in_window(
         # A stop that was asked for ends the command; a program that ends by itself leaves
         # its last picture to look at.
         close_at_end=ends,
+        inspector=bench.inspector,
+        marks=bench.marks,
+        alone=bench.alone,
+        big=options.big,
+        layout_file=usual_layout_file(),
     )
 
 

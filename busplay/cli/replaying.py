@@ -10,12 +10,12 @@ import click
 
 from busplay.cli.finishing import Ending, NamedLosses, PlayRequest, play_and_report
 from busplay.cli.notice import tell_of_compiling
-from busplay.cli.playing import require_snapshot_units
+from busplay.cli.playing import Bench, require_snapshot_units
 from busplay.cli.progress import late_bar
 from busplay.cli.run_options import stop_cycle
 from busplay.errors import InputError, printable
 from busplay.formats.quantities import time_text
-from busplay.program.labels import labels_for
+from busplay.program.labels import Labels, labels_for
 from busplay.run.replay import Replay
 from busplay.run.rerun import Rerun
 from busplay.trace.reader import TraceReader
@@ -76,7 +76,17 @@ def replay_and_report(request: ReplayRequest) -> int:
             ),
             ending=lambda: _ending(replay),
             stack=stack,
+            bench=lambda: _bench(replay, request, labels),
         )
+
+
+def _bench(replay: Replay, request: ReplayRequest, labels: Labels) -> Bench:
+    """Return what the window shows of the recording: its frames, marks, what was expected."""
+    from busplay.player.marks import Marks
+    from busplay.run.trace_inspector import TraceInspector
+
+    inspector = TraceInspector(replay, labels=labels)
+    return Bench(inspector, Marks.beside(request.trace))
 
 
 def _go_to(replay: Replay, cycle: int, *, from_start: bool) -> None:

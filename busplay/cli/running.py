@@ -14,7 +14,7 @@ from busplay.analysis.profile import sum_by_routine
 from busplay.cli.finishing import Ending, NamedLosses, PlayRequest, play_and_report
 from busplay.cli.interrupt import INTERRUPTED_STATUS
 from busplay.cli.notice import tell_of_compiling
-from busplay.cli.playing import require_snapshot_units
+from busplay.cli.playing import Bench, require_snapshot_units
 from busplay.cli.run_options import RunOptions, stop_cycle
 from busplay.description.board import Board
 from busplay.errors import InputError
@@ -38,6 +38,7 @@ class RunRequest(PlayRequest):
     stores: Path | None = None
     keys: Path | None = None
     labels: Path | None = None
+    alone: bool = False
 
     def read_labels(self) -> Labels:
         """Read the labels that were given, or those beside the program."""
@@ -125,6 +126,7 @@ def _run_program(request: RunRequest, board: Board, stack: ExitStack) -> int:
         ending=ending,
         stack=stack,
         after_run=pass_console,
+        bench=lambda: Bench(alone=request.alone),
     )
     stop = session.stop
     if status == INTERRUPTED_STATUS or stop is None or stop.kind == "halted":

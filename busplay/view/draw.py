@@ -1,23 +1,35 @@
-"""The whole window: units side by side with their names, bars, help, a short note."""
+"""The whole window: screens, the instrument's panels round them, status line, help, a note.
+
+How to think about it. What moves little is kept on a surface of its own, a part of it for each
+panel, and painted again only where a part's key has changed. A picture of the window is the
+screens, then these panels, then what lies above them: position, menus, what hovering tells. Where
+none of that has changed, nothing is painted at all.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+import numpy as np
 import pygame
+from numpy.typing import NDArray
 
 from busplay.description.board import Unit
-from busplay.display.arrangement import Arrangement, UnitPlace, arrange, largest_scale
 from busplay.display.display import Display
-from busplay.player.player import Player
 from busplay.view import theme
 from busplay.view.help import HelpOverlay
-from busplay.view.picture import draw_display
-from busplay.view.position_bar import PositionBar
+from busplay.view.instrument.instrument import Instrument, Part
+from busplay.view.instrument.layout import Places, place_parts
+from busplay.view.instrument.overlays import Layer, draw_legend
+from busplay.view.instrument.state import Overlay
+from busplay.view.paint import paint_commands
+from busplay.view.screens import PlacedScreens, Screens
 from busplay.view.status_line import StatusCell, StatusLine
 from busplay.view.text import Texts
 from busplay.view.theme import Sizes
+from busplay.view.widgets.box import Box
+from busplay.view.widgets.drawing import Drawing, Look, Outline
 
 MOST_TRIES = 8
 
@@ -27,91 +39,202 @@ class Scene:
     """What the next picture of the window shows.
 
     Attributes:
-        player: whose displays and position.
+        instrument: the panels, and the player with its displays and position.
         cells: of the status line.
         scale: side of a pixel's square, or None: as large as fits.
         stacked: units one below the other.
+        big: letters for a projector.
         help_open: the help covers the picture.
         note: a short line for a moment; empty if none.
+        images: pictures to show in place of units' own, by name; a new one for each change.
+        layer: what an overlay of the first unit stands for; None: no overlay.
     """
 
-    player: Player
+    instrument: Instrument
     cells: list[StatusCell] = field(default_factory=list)
     scale: int | None = None
     stacked: bool = False
+    big: bool = False
     help_open: bool = False
     note: str = ""
+    images: Mapping[str, NDArray[np.uint8]] | None = None
+    layer: Layer | None = None
+
+    @property
+    def displays(self) -> Mapping[str, Display]:
+        """The displays that are shown, by name."""
+        return self.instrument.shown_displays
 
     @property
     def units(self) -> list[Unit]:
         """The units, in order."""
-        return [display.unit for display in self.player.playable.displays.values()]
+        return [display.unit for display in self.displays.values()]
+
+    def sizes(self, width_px: int, height_px: int) -> Sizes:
+        """Return the sizes of letters and lines for a window."""
+        if self.instrument.is_open:
+            return Sizes.for_instrument(width_px, height_px, big=self.big)
+        return Sizes.for_window(width_px, height_px, big=self.big)
 
 
 @dataclass(frozen=True, slots=True)
 class Drawn:
-    """What stood where in the last picture: for clicks, and for the next change of scale."""
+    """What stood where in the last picture: for the mouse, and for the next change of scale."""
 
-    scale: int
-    position_bar: PositionBar | None
+    screens: PlacedScreens
+    places: Places
+    is_new: bool
+
+    def fits(self, scale: int) -> bool:
+        """Return whether the units have room at another scale."""
+        now, box = self.screens.arrangement, self.screens.box
+        return (
+            now.width_px * scale <= box.width * self.scale
+            and now.height_px * scale <= box.height * self.scale
+        )
+
+    @property
+    def scale(self) -> int:
+        """Side of a pixel's square."""
+        return self.screens.scale
 
 
 class Painter:
     """Draws scenes; keeps only what saves drawing it again."""
 
     def __init__(self) -> None:
-        self._texts = Texts()
-        self._status_line = StatusLine(self._texts)
-        self._help = HelpOverlay(self._texts)
+        self.texts = Texts()
+        self._status_line = StatusLine(self.texts)
+        self._help = HelpOverlay(self.texts)
+        self._screens = Screens(self.texts)
+        self._panels: pygame.Surface | None = None
+        self._keys: dict[str, tuple[object, ...]] = {}
+        self._last: tuple[object, ...] = ()
+        self._drawn: Drawn | None = None
 
-    def paint(self, target: pygame.Surface, scene: Scene) -> Drawn:
-        """Draw a whole picture of the window onto a surface of 32 bits a pixel."""
+    def forget(self) -> None:
+        """Paint everything next time, as after the window was covered."""
+        self._keys.clear()
+        self._last = ()
+
+    def paint(self, target: pygame.Surface, scene: Scene, now_ns: int = 0) -> Drawn:
+        """Draw a picture of the window onto a surface of 32 bits a pixel, if it is a new one."""
         width, height = target.get_size()
-        sizes = Sizes.for_window(width, height)
-        target.fill(theme.BACKGROUND)
-        bottom = height - self._status_line.height(sizes)
-        bar = self._position_bar(scene, width, bottom, sizes)
-        if bar is not None:
-            bottom = bar.top_px
-        room = (width - 2 * sizes.margin_px, bottom - 2 * sizes.margin_px)
-        scale = self.scale_that_fits(scene, room, sizes)
-        self._draw_units(target, scene, scale, (width, bottom), sizes)
-        if bar is not None:
-            bar.draw(
-                target,
-                cycle=scene.player.playable.cycle,
-                begin_mark=scene.player.begin_mark,
-                end_mark=scene.player.end_mark,
-                sizes=sizes,
-            )
-        self._status_line.draw(target, scene.cells, sizes)
-        if scene.note and not scene.help_open:
-            self._draw_note(target, scene.note, bottom, sizes)
-        if scene.help_open:
-            self._help.draw(target, sizes, replay=scene.player.playable.can_seek)
-        return Drawn(scale, bar)
-
-    def scale_that_fits(self, scene: Scene, room: tuple[int, int], sizes: Sizes) -> int:
-        """Return the scale to draw at: the one asked for, or the largest that fits."""
-        if scene.scale is not None:
-            return scene.scale
-        return largest_scale(
-            scene.units,
-            room_width_px=room[0],
-            room_height_px=room[1],
-            gap_px=self._gap(sizes),
-            caption_px=self._caption_height(sizes),
-            stacked=scene.stacked,
+        sizes = scene.sizes(width, height)
+        look = Look(self.texts, sizes)
+        places = self.places(scene, width, height, sizes)
+        room = places.screens
+        if scene.instrument.is_open:
+            # The legend's room is kept, so that an overlay that comes or goes moves nothing.
+            room = room.cut_bottom(look.row_px)[0]
+        placed = self._screens.place(
+            scene.units, room, sizes, scale=scene.scale, stacked=scene.stacked
         )
+        parts = scene.instrument.parts(places, look, now_ns)
+        is_resized = self._panels is None or self._panels.get_size() != (width, height)
+        panels = self._panels
+        if panels is None or is_resized:
+            panels = self._panels = pygame.Surface((width, height), depth=32)
+            self._keys.clear()
+        is_changed = self._paint_parts(panels, scene, parts)
+        above_key, above = scene.instrument.above(Box(0, 0, width, height))
+        key = (
+            placed,
+            scene.instrument.screens_key,
+            id(scene.images),
+            above_key,
+            tuple(scene.cells),
+            scene.note,
+            scene.help_open,
+            tuple(scene.instrument.marked_pixels),
+        )
+        if not is_changed and not is_resized and key == self._last and self._drawn is not None:
+            return Drawn(placed, places, is_new=False)
+        self._last = key
+        target.fill(theme.BACKGROUND, places.screens)
+        self._screens.draw(
+            target,
+            scene.displays,
+            placed,
+            sizes,
+            images=scene.images,
+            titles=scene.instrument.titles,
+        )
+        self._paint_pins(target, scene, placed, look)
+        for part in parts.values():
+            target.blit(panels, part.box[:2], pygame.Rect(part.box))
+        self._status_line.draw(target, scene.cells, sizes)
+        paint_commands(target, above.commands, self.texts)
+        if scene.note and not scene.help_open:
+            self._draw_note(target, scene.note, places, sizes)
+        if scene.help_open:
+            self._help.draw(target, sizes, scene.instrument.help_rows)
+        self._drawn = Drawn(placed, places, is_new=True)
+        return self._drawn
+
+    def _paint_parts(self, panels: pygame.Surface, scene: Scene, parts: Mapping[str, Part]) -> bool:
+        is_changed = set(self._keys) != set(parts)
+        self._keys = {name: key for name, key in self._keys.items() if name in parts}
+        for name, part in parts.items():
+            key = (part.box, part.key)
+            if self._keys.get(name) != key:
+                drawing = part.draw()
+                scene.instrument.take_hots(name, drawing)
+                paint_commands(panels, drawing.commands, self.texts)
+                self._keys[name] = key
+                is_changed = True
+        return is_changed
+
+    def _paint_pins(
+        self, target: pygame.Surface, scene: Scene, placed: PlacedScreens, look: Look
+    ) -> None:
+        drawing = Drawing()
+        for pixel, colour in scene.instrument.marked_pixels:
+            box = placed.box_of(pixel.unit, pixel.x, pixel.y)
+            if box is not None:
+                drawing.draw(
+                    Outline(box.inset(-2), theme.BACKGROUND, 1), Outline(box.inset(-1), colour, 1)
+                )
+        overlay = scene.instrument.state.overlay
+        if overlay is not Overlay.NONE and scene.layer is not None:
+            box = Box(placed.box.left, placed.box.bottom, placed.box.width, look.row_px)
+            drawing.add(draw_legend(overlay, scene.layer.low, scene.layer.high, box, look))
+        paint_commands(target, drawing.commands, self.texts)
+
+    # -- sizes
+
+    def places(self, scene: Scene, width: int, height: int, sizes: Sizes) -> Places:
+        """Return the boxes of the window's parts."""
+        status_px = self._status_line.height(sizes)
+        look = Look(self.texts, sizes)
+        if scene.instrument.is_open:
+            kept = scene.instrument.state.kept
+            return place_parts(
+                width,
+                height,
+                look,
+                status_px=status_px,
+                side_permille=kept.side_permille,
+                below_permille=kept.below_permille,
+            )
+        rest, status = Box(0, 0, width, height).cut_bottom(status_px)
+        rest, below = rest.cut_bottom(self._thin_line_height(scene, sizes))
+        none = Box(0, 0, 0, 0)
+        return Places(none, rest, none, none, none, below, status)
+
+    def _thin_line_height(self, scene: Scene, sizes: Sizes) -> int:
+        if not scene.instrument.has_line:
+            return 0
+        return 2 * self.texts.height(sizes.small_px) + sizes.pad_px
 
     def window_size_for(self, scene: Scene, scale: int, near: tuple[int, int]) -> tuple[int, int]:
-        """Return the size of a window in which the units just fit at a scale.
+        """Return the size of a window in which the units alone just fit at a scale.
 
         Letters grow with the window, so the answer is looked for, from `near` on.
         """
         size = near
         for _ in range(MOST_TRIES):
-            needed = self._needed_size(scene, scale, Sizes.for_window(*size))
+            needed = self._needed_size(scene, scale, scene.sizes(*size))
             if needed == size:
                 break
             size = needed
@@ -119,108 +242,26 @@ class Painter:
 
     def status_width_for(self, scene: Scene, near: tuple[int, int]) -> int:
         """Return the width of a window that shows the whole status line, in letters for a size."""
-        return self._status_line.width(scene.cells, Sizes.for_window(*near))
+        return self._status_line.width(scene.cells, scene.sizes(*near))
 
     def _needed_size(self, scene: Scene, scale: int, sizes: Sizes) -> tuple[int, int]:
-        arrangement = self._arrange(scene, scale, sizes)
-        bars = self._status_line.height(sizes)
-        bar = self._position_bar(scene, 0, 0, sizes)
-        if bar is not None:
-            bars += bar.height_px
+        arrangement = self._screens.arrange(scene.units, scale, sizes, stacked=scene.stacked)
+        bars = self._status_line.height(sizes) + self._thin_line_height(scene, sizes)
         return (
             arrangement.width_px + 2 * sizes.margin_px,
             arrangement.height_px + 2 * sizes.margin_px + bars,
         )
 
-    def _arrange(self, scene: Scene, scale: int, sizes: Sizes) -> Arrangement:
-        return arrange(
-            scene.units,
-            scale=scale,
-            gap_px=self._gap(sizes),
-            caption_px=self._caption_height(sizes),
-            stacked=scene.stacked,
-        )
-
-    def _gap(self, sizes: Sizes) -> int:
-        return 2 * sizes.pad_px
-
-    def _caption_height(self, sizes: Sizes) -> int:
-        return self._texts.height(sizes.text_px) + sizes.pad_px // 2
-
-    def _position_bar(
-        self, scene: Scene, width: int, bottom: int, sizes: Sizes
-    ) -> PositionBar | None:
-        playable = scene.player.playable
-        if not playable.can_seek or playable.end_cycle is None:
-            return None
-        return PositionBar.at(width, bottom, playable.end_cycle, sizes)
-
-    def _draw_units(
-        self,
-        target: pygame.Surface,
-        scene: Scene,
-        scale: int,
-        room: tuple[int, int],
-        sizes: Sizes,
-    ) -> None:
-        arrangement = self._arrange(scene, scale, sizes)
-        left = max(sizes.margin_px, (room[0] - arrangement.width_px) // 2)
-        top = max(sizes.margin_px, (room[1] - arrangement.height_px) // 2)
-        displays: Mapping[str, Display] = scene.player.playable.displays
-        for place in arrangement.places:
-            self._draw_unit(target, displays[place.unit.name], place, (left, top), scale, sizes)
-
-    def _draw_unit(
-        self,
-        target: pygame.Surface,
-        display: Display,
-        place: UnitPlace,
-        corner: tuple[int, int],
-        scale: int,
-        sizes: Sizes,
-    ) -> None:
-        unit = place.unit
-        left, top = corner[0] + place.left_px, corner[1] + place.top_px
-        caption_top = top - self._caption_height(sizes)
-        width = self._texts.draw(
-            target,
-            self._texts.shortened(unit.name, sizes.text_px, place.width_px),
-            (left, caption_top),
-            size_px=sizes.text_px,
-            colour=theme.TEXT,
-        )
-        facts = f"{unit.width_px} × {unit.height_px}, {1 << unit.bits_per_pixel} colours"
-        facts_left = width + sizes.pad_px
-        if facts_left + self._texts.width(facts, sizes.text_px) <= place.width_px:
-            self._texts.draw(
-                target,
-                facts,
-                (left + facts_left, caption_top),
-                size_px=sizes.text_px,
-                colour=theme.DIM,
-            )
-        # A line round it, so that a dark picture does not melt into the background.
-        outline = (left - 1, top - 1, place.width_px + 2, place.height_px + 2)
-        pygame.draw.rect(target, theme.LINE, outline, width=1)
-        if place.border_px:
-            target.fill(display.border_rgb, (left, top, place.width_px, place.height_px))
-        draw_display(
-            display,
-            target,
-            left_px=left + place.border_px,
-            top_px=top + place.border_px,
-            scale=scale,
-        )
-
-    def _draw_note(self, target: pygame.Surface, note: str, bottom: int, sizes: Sizes) -> None:
-        pad = sizes.pad_px
-        text = self._texts.shortened(note, sizes.text_px, target.get_width() - 4 * pad)
-        width = self._texts.width(text, sizes.text_px) + 2 * pad
-        height = self._texts.height(sizes.text_px) + pad
-        box = pygame.Rect((target.get_width() - width) // 2, bottom - height - pad, width, height)
+    def _draw_note(self, target: pygame.Surface, note: str, places: Places, sizes: Sizes) -> None:
+        pad, room = sizes.pad_px, places.screens
+        text = self.texts.shortened(note, sizes.text_px, room.width - 4 * pad)
+        width = self.texts.width(text, sizes.text_px) + 2 * pad
+        height = self.texts.height(sizes.text_px) + pad
+        left = room.left + (room.width - width) // 2
+        box = pygame.Rect(left, room.bottom - height - pad, width, height)
         pygame.draw.rect(target, theme.PANEL, box, border_radius=pad // 2)
         pygame.draw.rect(target, theme.LINE, box, width=1, border_radius=pad // 2)
-        self._texts.draw(
+        self.texts.draw(
             target,
             text,
             (box.left + pad, box.top + pad // 2),

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import pygame
 
 from busplay.view import theme
-from busplay.view.keys import PROGRAM_HELP, REPLAY_HELP, WINDOW_HELP, HelpRow
+from busplay.view.keys import HelpRow
 from busplay.view.text import Texts
 from busplay.view.theme import Sizes
 
@@ -23,6 +23,7 @@ CAUTION = (
 CLOSING = "any key closes this"
 
 LEAST_TEXT_PX = 9
+COLUMNS_MAX = 3
 MOST_LINE_EM = 62
 
 
@@ -32,7 +33,7 @@ class HelpOverlay:
     def __init__(self, texts: Texts) -> None:
         self._texts = texts
 
-    def draw(self, target: pygame.Surface, sizes: Sizes, *, replay: bool) -> None:
+    def draw(self, target: pygame.Surface, sizes: Sizes, rows: Sequence[HelpRow]) -> None:
         """Shade what is there and draw the help over it."""
         shade = pygame.Surface(target.get_size(), pygame.SRCALPHA)
         shade.fill((*theme.BACKGROUND, theme.SHADE_ALPHA))
@@ -40,7 +41,7 @@ class HelpOverlay:
         width, height = target.get_size()
         text_px = sizes.text_px + 2
         while True:
-            panel = self._panel(text_px, width, replay=replay)
+            panel = self._panel(text_px, width, rows)
             if panel.get_height() <= height and panel.get_width() <= width:
                 break
             if text_px <= LEAST_TEXT_PX:
@@ -51,19 +52,15 @@ class HelpOverlay:
         top = max(0, (height - panel.get_height()) // 2)
         target.blit(panel, (left, top))
 
-    def _panel(self, text_px: int, window_width_px: int, *, replay: bool) -> pygame.Surface:
+    def _panel(self, text_px: int, window_width_px: int, rows: Sequence[HelpRow]) -> pygame.Surface:
         texts = self._texts
         pad = text_px
-        columns = [list(WINDOW_HELP), list(REPLAY_HELP if replay else PROGRAM_HELP)]
-        if not replay:
-            rows = [*WINDOW_HELP, *PROGRAM_HELP]
-            half = -(-len(rows) // 2)
-            columns = [rows[:half], rows[half:]]
-        widths = [self._column_width(column, text_px) for column in columns]
-        beside = sum(widths) + 3 * pad * len(columns) // 2 + 2 * pad <= window_width_px
-        if not beside:
-            columns = [[row for column in columns for row in column]]
-            widths = [self._column_width(columns[0], text_px)]
+        for count in range(COLUMNS_MAX, 0, -1):
+            length = -(-len(rows) // count)
+            columns = [rows[first : first + length] for first in range(0, len(rows), length)]
+            widths = [self._column_width(column, text_px) for column in columns]
+            if sum(widths) + 3 * pad * (len(columns) - 1) + 2 * pad <= window_width_px:
+                break
         gap = 3 * pad
         inner = sum(widths) + gap * (len(widths) - 1)
         inner = min(max(inner, 20 * text_px), max(1, window_width_px - 2 * pad))

@@ -52,3 +52,18 @@ def draw_display(
         top_px=top_px,
         scale=scale,
     )
+
+
+def draw_image(
+    image: NDArray[np.uint8], surface: pygame.Surface, *, left_px: int, top_px: int, scale: int
+) -> None:
+    """Draw uint8[height, width, 3] onto a surface of 32 bits; what does not fit is left out."""
+    columns = min(image.shape[1], max(0, surface.get_width() - left_px) // scale)
+    rows = min(image.shape[0], max(0, surface.get_height() - top_px) // scale)
+    if columns <= 0 or rows <= 0:
+        return
+    part = image[:rows, :columns].reshape(-1, 3)
+    colours = surface_colours(part, surface).reshape(rows, columns)
+    large = colours.repeat(scale, axis=0).repeat(scale, axis=1)
+    pixels = surface_pixels(surface)
+    pixels[top_px : top_px + rows * scale, left_px : left_px + columns * scale] = large

@@ -5,7 +5,8 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
+from weakref import WeakSet
 
 # pygame greets on standard output as it is imported, where our own figures go.
 os.environ.setdefault("PYGAME_HIDE_SUPPORT_PROMPT", "1")
@@ -61,6 +62,9 @@ def open_screen() -> Iterator[None]:
         pygame.font.init()
         yield
     finally:
+        # pygame would destroy a window that lives longer once more, after SDL has.
+        for window in list(_windows):
+            window.close()
         pygame.font.quit()
         pygame.display.quit()
 
@@ -84,6 +88,7 @@ class ScreenWindow:
             self._window = pygame.Window(title, _readable(size), resizable=True)
         except pygame.error as error:
             raise NoScreenError(f"{NO_SCREEN} ({error}); {WAY_OUT}") from None
+        _windows.add(self)
         self._window.set_icon(icon())
         self._put_at = self._window.position
         self._windowed: tuple[tuple[int, int], tuple[int, int]] | None = None
@@ -107,6 +112,11 @@ class ScreenWindow:
     def surface(self) -> pygame.Surface:
         """What is drawn on; `show` shows it."""
         return self._window.get_surface()
+
+    def close(self) -> None:
+        """Take it from the screen; nothing can be done with it afterwards."""
+        self._window.destroy()
+        _windows.discard(self)
 
     def show(self) -> None:
         """Show what was drawn."""
@@ -142,8 +152,29 @@ class ScreenWindow:
         self._window.position = self._put_at = left, top
 
 
+_windows: WeakSet[ScreenWindow] = WeakSet()
+
+
 def _readable(size: tuple[int, int]) -> tuple[int, int]:
     return max(LEAST_WIDTH_PX, size[0]), max(LEAST_HEIGHT_PX, size[1])
+
+
+_CURSORS = {
+    "arrow": pygame.SYSTEM_CURSOR_ARROW,
+    "hand": pygame.SYSTEM_CURSOR_HAND,
+    "across": pygame.SYSTEM_CURSOR_SIZEWE,
+    "down": pygame.SYSTEM_CURSOR_SIZENS,
+    "cross": pygame.SYSTEM_CURSOR_CROSSHAIR,
+}
+_cursor = ["arrow"]
+
+
+def set_cursor(name: str) -> None:
+    """Give the mouse's pointer a shape, where the screen has such."""
+    if name != _cursor[0]:
+        _cursor[0] = name
+        with suppress(pygame.error):
+            pygame.mouse.set_cursor(_CURSORS[name])
 
 
 def desktop_size() -> tuple[int, int]:

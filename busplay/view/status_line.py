@@ -12,7 +12,7 @@ import pygame
 
 from busplay.player.playable import Status
 from busplay.player.player import Player
-from busplay.player.speed import speed_text
+from busplay.player.speed import StoreRate, speed_text
 from busplay.view import theme
 from busplay.view.text import Texts
 from busplay.view.theme import Colour, Sizes
@@ -69,7 +69,7 @@ def state_cell(player: Player, status: Status, *, held: bool) -> StatusCell:
     if player.stepping:
         return StatusCell("state", "one picture", "running", 9, theme.PAUSED, dot=True)
     if player.playing:
-        value = "looping" if player.looping else "running"
+        value = "looping" if player.looping else "backwards" if player.is_back else "running"
         return StatusCell("state", value, "running", 9, theme.RUNNING, dot=True)
     return StatusCell("state", "paused", "running", 9, theme.PAUSED, dot=True)
 
@@ -79,7 +79,7 @@ def speed_cell(player: Player) -> StatusCell:
     reached = player.achieved_permille
     speed = player.speed
     text = speed_text(speed)
-    if reached is None:
+    if reached is None or isinstance(speed, StoreRate):
         return StatusCell("speed", text, "1/8×", 5)
     reached_text = f"{_hundredths(reached)}×"
     if speed is None:

@@ -20,6 +20,8 @@ import numpy as np
 
 from busplay.display.arrangement import compose
 from busplay.errors import OutputError
+from busplay.player.inspector import Inspector
+from busplay.player.marks import Marks
 from busplay.player.playable import Playable
 from busplay.player.player import Player
 from busplay.player.speed import NORMAL, Speed, speed_text
@@ -27,7 +29,11 @@ from busplay.png import write_numbered_png
 from busplay.units import NS_PER_S
 from busplay.view import screen
 from busplay.view.draw import Drawn, Painter, Scene
-from busplay.view.keys import REPEATING, Command, code_of, command_of
+from busplay.view.instrument.instrument import Instrument
+from busplay.view.instrument.state import InstrumentState, Kept, Pixel
+from busplay.view.kept import read_layout, write_layout
+from busplay.view.keys import REPEATING, Command, code_of, command_of, edit_key_of
+from busplay.view.layers import Layers
 from busplay.view.status_line import status_cells, time_text
 
 import pygame  # isort: skip - `screen` sets its greeting off first
@@ -41,6 +47,9 @@ JUMP_S = 1
 FAR_JUMP_S = 10
 DESKTOP_PERCENT = 85
 GREETING = "F1: keys. Caution: programs may flash"
+GREETING_ALONE = "F1: keys, F12: instrument. Caution: programs may flash"
+INSTRUMENT_PX = (1280, 720)
+"""Size of a window with its panels, at first."""
 
 Reason = Literal["closed", "ended", "pictures"]
 
@@ -76,6 +85,11 @@ def open_window(
     stop_after_pictures: int | None = None,
     picture_folder: Path | None = None,
     picture_stem: str = "busplay",
+    inspector: Inspector | None = None,
+    marks: Marks | None = None,
+    alone: bool = False,
+    big: bool = False,
+    layout_file: Path | None = None,
 ) -> WindowReport:
     """Show a playable in a window until it is closed.
 
@@ -94,6 +108,11 @@ def open_window(
         stop_after_pictures: close after this many pictures.
         picture_folder: where saved pictures go; the current folder by default.
         picture_stem: what their names begin with.
+        inspector: answers about the recording; None: nothing is recorded.
+        marks: of the recording; None: forgotten in the end.
+        alone: begin with the screens alone, without the instrument's panels.
+        big: letters for a projector.
+        layout_file: where the layout is kept between starts; None: nowhere.
 
     Raises:
         NoScreenError: there is no screen to open a window on.
@@ -116,14 +135,22 @@ def open_window(
             fullscreen=fullscreen,
             picture_folder=picture_folder or Path.cwd(),
             picture_stem=picture_stem,
+            inspector=inspector,
+            marks=marks,
+            kept=read_layout(layout_file),
+            alone=alone,
+            big=big,
         )
         if not paused:
             player.play()
-        return window.loop(
-            wait_ns=wait_ns or _sleep_ns,
-            close_at_end=close_at_end,
-            stop_after_pictures=stop_after_pictures,
-        )
+        try:
+            return window.loop(
+                wait_ns=wait_ns or _sleep_ns,
+                close_at_end=close_at_end,
+                stop_after_pictures=stop_after_pictures,
+            )
+        finally:
+            write_layout(layout_file, window.kept_layout())
 
 
 def _sleep_ns(span_ns: int) -> None:
@@ -144,26 +171,48 @@ class PlayerWindow:
         fullscreen: bool,
         picture_folder: Path,
         picture_stem: str,
+        inspector: Inspector | None = None,
+        marks: Marks | None = None,
+        kept: Kept | None = None,
+        alone: bool = False,
+        big: bool = False,
     ) -> None:
         self._player = player
         self._playable = player.playable
         self._clock = clock
-        self._scene = Scene(player, scale=scale, stacked=stacked)
+        player.stores = inspector
+        self._begun_alone = alone
+        state = InstrumentState(kept=kept or Kept(is_open=False))
+        self._kept_open = state.kept.is_open
+        if alone:
+            state.kept.is_open = False
+        self.instrument = Instrument(player, inspector, marks or Marks(), state, self._note)
+        self.instrument.on_command = self.do
+        self._scene = Scene(self.instrument, scale=scale, stacked=stacked, big=big)
+        self._layers = Layers(self.instrument)
         self._painter = Painter()
         self._folder = picture_folder
         self._stem = picture_stem
         self._held: set[int] = set()
-        self._dragging = False
         self._closed = False
         self._status_due_ns = 0
         self._status_key: tuple[object, ...] = ()
         self._note_until_ns = 0
-        self._drawn = Drawn(scale or 1, None)
+        self._drawn: Drawn | None = None
         self._window = screen.ScreenWindow(title, self._first_size())
         if fullscreen:
             self._window.toggle_full_screen()
         pygame.key.set_repeat(*KEY_REPEAT_MS)
-        self._note(GREETING)
+        self._note(GREETING_ALONE if alone else GREETING)
+
+    def kept_layout(self) -> Kept:
+        """Return the layout for the next start; beginning alone is not a choice to be kept."""
+        kept = replace(self.instrument.state.kept)
+        if self._begun_alone:
+            kept.is_open = self._kept_open
+        elif kept.is_open and not self._window.full_screen:
+            kept.width_px, kept.height_px = self._window.size
+        return kept
 
     def _first_size(self) -> tuple[int, int]:
         """Fit the window to the units, as large as the desktop has room for with some to spare."""
@@ -171,6 +220,10 @@ class PlayerWindow:
         most = desktop[0] * DESKTOP_PERCENT // 100, desktop[1] * DESKTOP_PERCENT // 100
         scene = self._scene
         scene.cells = status_cells(self._player, self._playable.status())
+        if self.instrument.is_open:
+            kept = self.instrument.state.kept
+            wanted = (kept.width_px or INSTRUMENT_PX[0], kept.height_px or INSTRUMENT_PX[1])
+            return min(wanted[0], desktop[0]), min(wanted[1], desktop[1])
         scale = scene.scale or 1
         size = self._painter.window_size_for(scene, scale, most)
         while scene.scale is None and scene.units:
@@ -199,8 +252,8 @@ class PlayerWindow:
             if self._closed:
                 return self._report(pictures, "closed")
             self.advance()
-            self.paint()
-            self._window.show()
+            if self.paint():
+                self._window.show()
             pictures += 1
             if stop_after_pictures is not None and pictures >= stop_after_pictures:
                 return self._report(pictures, "pictures")
@@ -216,25 +269,28 @@ class PlayerWindow:
 
     def advance(self) -> None:
         """Run the player for what is owed; while the help is open, time does not count."""
-        if self._scene.help_open:
+        if self._scene.help_open or self.instrument.state.typing is not None:
             self._player.rest()
         else:
             self._player.tick()
 
-    def paint(self) -> None:
-        """Draw one picture of the window; `ScreenWindow.show` shows it."""
+    def paint(self) -> bool:
+        """Draw one picture of the window, which `ScreenWindow.show` shows, if it is a new one."""
         now_ns = self._clock()
         self._update_status(now_ns)
         if self._scene.note and now_ns >= self._note_until_ns:
             self._scene.note = ""
+        self._layers.update(self._scene)
         surface = self._window.surface
         if surface.get_bytesize() == 4:
-            self._drawn = self._painter.paint(surface, self._scene)
-            return
+            self._drawn = self._painter.paint(surface, self._scene, now_ns)
+            return self._drawn.is_new
         # A screen of fewer bits a pixel: draw beside it and let pygame convert.
         beside = pygame.Surface(surface.get_size(), depth=32)
-        self._drawn = self._painter.paint(beside, self._scene)
+        self._painter.forget()
+        self._drawn = self._painter.paint(beside, self._scene, now_ns)
         surface.blit(beside, (0, 0))
+        return True
 
     def _update_status(self, now_ns: int) -> None:
         player = self._player
@@ -269,18 +325,44 @@ class PlayerWindow:
             elif event.type == pygame.WINDOWFOCUSLOST:
                 # Keys that go up elsewhere are never reported.
                 self._held.clear()
-                self._dragging = False
-            elif event.type == pygame.MOUSEBUTTONDOWN and event.button == pygame.BUTTON_LEFT:
-                self._mouse_down(event.pos)
-            elif event.type == pygame.MOUSEBUTTONUP and event.button == pygame.BUTTON_LEFT:
-                self._dragging = False
-            elif event.type == pygame.MOUSEMOTION and self._dragging:
-                self._seek_to_column(event.pos[0])
+                self.instrument.leave()
+            elif event.type == pygame.WINDOWLEAVE:
+                self.instrument.leave()
+            elif event.type in (pygame.WINDOWEXPOSED, pygame.WINDOWSHOWN, pygame.WINDOWRESTORED):
+                self._painter.forget()
+            else:
+                self._mouse_event(event)
+
+    def _mouse_event(self, event: pygame.event.Event) -> None:
+        instrument = self.instrument
+        if event.type == pygame.MOUSEBUTTONDOWN and event.button == pygame.BUTTON_LEFT:
+            if self._scene.help_open:
+                self._scene.help_open = False
+                return
+            marks = bool(pygame.key.get_mods() & pygame.KMOD_SHIFT)
+            x, y = event.pos
+            instrument.press(x, y, self._pixel_at((x, y)), adds=marks)
+        elif event.type == pygame.MOUSEBUTTONUP and event.button == pygame.BUTTON_LEFT:
+            instrument.release(*event.pos)
+        elif event.type == pygame.MOUSEMOTION:
+            x, y = event.pos
+            instrument.hover(x, y, self._pixel_at((x, y)))
+            screen.set_cursor(instrument.cursor)
+        elif event.type == pygame.MOUSEWHEEL:
+            instrument.wheel(*pygame.mouse.get_pos(), event.y)
+
+    def _pixel_at(self, position: tuple[int, int]) -> Pixel | None:
+        if self._drawn is None or self._scene.help_open:
+            return None
+        found = self._drawn.screens.pixel_at(*position)
+        return None if found is None else Pixel(*found)
 
     def _key_down(self, key: int, modifiers: int, text: str) -> None:
         repeated = key in self._held
         self._held.add(key)
-        command = command_of(key, modifiers, replay=self._playable.can_seek)
+        if not self._scene.help_open and self.instrument.type_key(edit_key_of(key), text):
+            return
+        command = command_of(key, modifiers, hears_keys=self._playable.hears_keys)
         if self._scene.help_open and command is not Command.QUIT:
             if not repeated:
                 self._scene.help_open = False
@@ -293,20 +375,6 @@ class PlayerWindow:
         if code is not None:
             self._playable.press(code)
 
-    def _mouse_down(self, position: tuple[int, int]) -> None:
-        if self._scene.help_open:
-            self._scene.help_open = False
-            return
-        bar = self._drawn.position_bar
-        if bar is not None and bar.contains(*position):
-            self._dragging = True
-            self._seek_to_column(position[0])
-
-    def _seek_to_column(self, x: int) -> None:
-        bar = self._drawn.position_bar
-        if bar is not None:
-            self._player.seek_to(bar.cycle_at(x))
-
     # -- commands
 
     def do(self, command: Command) -> None:
@@ -314,14 +382,16 @@ class PlayerWindow:
         if command in _PLAYER_COMMANDS:
             _PLAYER_COMMANDS[command](self._player)
             self._note_player(command)
+        elif self.instrument.do(command):
+            return
         elif command is Command.HELP:
             self._scene.help_open = True
         elif command is Command.QUIT:
             self._closed = True
         elif command is Command.SMALLER:
-            self._set_scale(self._drawn.scale - 1)
+            self._set_scale(self._scale() - 1)
         elif command is Command.LARGER:
-            self._set_scale(self._drawn.scale + 1)
+            self._set_scale(self._scale() + 1)
         elif command is Command.FIT:
             self._scene.scale = None
             self._note("pixels as large as fits")
@@ -360,14 +430,25 @@ class PlayerWindow:
         first = time_text(begin or 0, clock_hz)
         return f"loops from {first} to {'the end' if end is None else time_text(end, clock_hz)}"
 
+    def _scale(self) -> int:
+        return 1 if self._drawn is None else self._drawn.scale
+
     def _set_scale(self, scale: int) -> None:
         if scale < 1:
             self._note("pixels cannot be smaller")
             return
         now = self._window.size
+        if self.instrument.is_open:
+            # The panels keep their room, so the screens have what they have.
+            if scale > self._scale() and self._drawn is not None and not self._drawn.fits(scale):
+                self._note(f"no room for scale {scale}")
+                return
+            self._scene.scale = scale
+            self._note(f"scale {scale}")
+            return
         needed = self._painter.window_size_for(self._scene, scale, now)
         most = now if self._window.full_screen else screen.desktop_size()
-        if scale > self._drawn.scale and (needed[0] > most[0] or needed[1] > most[1]):
+        if scale > self._scale() and (needed[0] > most[0] or needed[1] > most[1]):
             self._note(f"no room for scale {scale}")
             return
         self._scene.scale = scale
@@ -382,7 +463,9 @@ class PlayerWindow:
         self._update_status(self._clock())
         surface = pygame.Surface(self._window.size, depth=32)
         # What was said for a moment, such as the name of the picture before, does not belong in it.
-        self._painter.paint(surface, replace(self._scene, note=""))
+        self._painter.forget()
+        self._painter.paint(surface, replace(self._scene, note=""), self._clock())
+        self._painter.forget()
         return np.ascontiguousarray(pygame.surfarray.array3d(surface).swapaxes(0, 1))
 
     def _save(self, image: np.ndarray[tuple[int, ...], np.dtype[np.uint8]]) -> None:
@@ -398,6 +481,7 @@ _PLAYER_COMMANDS: dict[Command, Callable[[Player], None]] = {
     Command.PAUSE: Player.toggle,
     Command.STEP: Player.step,
     Command.STEP_BACK: lambda player: player.step(-1),
+    Command.PLAY_BACK: Player.toggle_back,
     Command.RESET: Player.reset,
     Command.SLOWER: Player.slower,
     Command.FASTER: Player.faster,

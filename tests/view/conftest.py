@@ -10,8 +10,10 @@ import pytest
 from busplay.display.display import Display
 from busplay.player.player import Player
 from busplay.view import screen
+from busplay.view.instrument.state import Kept
 from busplay.view.window import PlayerWindow
 from tests.display.cases import unit_with
+from tests.player.fake_inspector import FakeInspector
 from tests.player.fakes import FakePlayable, HandClock
 
 MakeWindow = Callable[..., tuple[PlayerWindow, FakePlayable, HandClock]]
@@ -34,7 +36,9 @@ def two_displays() -> dict[str, Display]:
 
 @pytest.fixture
 def make_window(opened: None, tmp_path: Path) -> MakeWindow:
-    def make(*, scale: int | None = None, fullscreen: bool = False, **options):
+    def make(
+        *, scale: int | None = None, fullscreen: bool = False, kept: Kept | None = None, **options
+    ):
         clock = HandClock()
         options.setdefault("displays", two_displays())
         playable = FakePlayable(clock, **options)
@@ -47,6 +51,8 @@ def make_window(opened: None, tmp_path: Path) -> MakeWindow:
             fullscreen=fullscreen,
             picture_folder=tmp_path,
             picture_stem="tide",
+            inspector=FakeInspector(playable) if playable.can_seek else None,
+            kept=kept,
         )
         return window, playable, clock
 

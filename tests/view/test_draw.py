@@ -5,13 +5,16 @@ import pygame
 import pytest
 
 from busplay.display.arrangement import arrange
+from busplay.player.marks import Marks
 from busplay.player.player import Player
 from busplay.view import theme
 from busplay.view.draw import Painter, Scene
 from busplay.view.help import CAUTION, CAUTION_TITLE
-from busplay.view.keys import REPLAY_HELP, WINDOW_HELP
+from busplay.view.instrument.instrument import Instrument
+from busplay.view.instrument.state import InstrumentState, Kept
 from busplay.view.status_line import status_cells
 from busplay.view.text import Texts
+from tests.player.fake_inspector import FakeInspector
 from tests.player.fakes import FakePlayable, HandClock
 from tests.view.conftest import two_displays
 
@@ -20,13 +23,16 @@ pytestmark = pytest.mark.usefixtures("opened")
 SIZES = [(320, 200), (400, 300), (640, 480), (1024, 768), (1920, 1080), (300, 900), (3840, 2160)]
 
 
-def scene_of(*, replay: bool = False, **options) -> Scene:
+def scene_of(*, replay: bool = False, is_open: bool = False, **options) -> Scene:
     clock = HandClock()
     playable = FakePlayable(
         clock, displays=two_displays(), can_seek=replay, end_cycle=1_000_000 if replay else None
     )
     player = Player(playable, clock)
-    return Scene(player, cells=status_cells(player, playable.state), **options)
+    inspector = FakeInspector(playable) if replay else None
+    state = InstrumentState(kept=Kept(is_open=is_open))
+    instrument = Instrument(player, inspector, Marks(), state, lambda text: None)
+    return Scene(instrument, cells=status_cells(player, playable.state), **options)
 
 
 def painted(size: tuple[int, int], scene: Scene) -> tuple[np.ndarray, int]:
@@ -56,7 +62,7 @@ def places_of(picture: np.ndarray, image: np.ndarray, scale: int) -> list[tuple[
 def test_every_unit_is_shown_at_one_scale_in_its_place(size, stacked) -> None:
     scene = scene_of(stacked=stacked)
     picture, scale = painted(size, scene)
-    displays = scene.player.playable.displays
+    displays = scene.displays
     (panel,) = places_of(picture, displays["panel"].image(), scale)
     (sign,) = places_of(picture, displays["sign"].image(), scale)
     border = 2 * scale
@@ -84,8 +90,9 @@ def test_scale_is_the_largest_that_fits_or_the_one_asked_for() -> None:
 @pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize("replay", [False, True])
 @pytest.mark.parametrize("help_open", [False, True])
-def test_any_size_of_window_can_be_painted(size, replay, help_open) -> None:
-    scene = scene_of(replay=replay, help_open=help_open, note="saved tide-001.png")
+@pytest.mark.parametrize("is_open", [False, True])
+def test_any_size_of_window_can_be_painted(size, replay, help_open, is_open) -> None:
+    scene = scene_of(replay=replay, is_open=is_open, help_open=help_open, note="saved tide-001.png")
     picture, scale = painted(size, scene)
     assert picture.shape == (size[1], size[0], 3)
     assert scale >= 1
@@ -108,12 +115,24 @@ def test_picture_larger_than_the_window_is_cut_not_refused() -> None:
     assert (picture[-1] == theme.BAR).all()
 
 
-def test_bar_is_there_for_a_replay_only() -> None:
+def test_time_line_is_there_for_a_recording_only() -> None:
     surface = pygame.Surface((640, 480), depth=32)
-    assert Painter().paint(surface, scene_of()).position_bar is None
-    bar = Painter().paint(surface, scene_of(replay=True)).position_bar
-    assert bar is not None
-    assert bar.end_cycle == 1_000_000
+    assert not Painter().paint(surface, scene_of()).places.below.height
+    assert Painter().paint(surface, scene_of(replay=True)).places.below.height
+
+
+def test_picture_that_would_be_the_same_is_not_painted_again() -> None:
+    surface = pygame.Surface((1024, 768), depth=32)
+    scene, painter = scene_of(replay=True, is_open=True), Painter()
+    assert painter.paint(surface, scene).is_new
+    assert not painter.paint(surface, scene).is_new
+    scene.note = "saved"
+    assert painter.paint(surface, scene).is_new
+    scene.instrument.player.seek_to(1000)
+    assert painter.paint(surface, scene).is_new
+    assert not painter.paint(surface, scene).is_new
+    painter.forget()
+    assert painter.paint(surface, scene).is_new
 
 
 @pytest.mark.parametrize("size", [(320, 200), (400, 300), (640, 480), (1024, 768), (1920, 1080)])
@@ -137,7 +156,7 @@ def test_help_shows_caution_and_keys_inside_the_window(monkeypatch, size, replay
     texts = [text for target, text, _ in drawn if target is panel]
     assert CAUTION_TITLE in texts
     assert CAUTION in " ".join(texts)
-    rows = [*WINDOW_HELP, *(REPLAY_HELP if replay else ())]
+    rows = scene.instrument.help_rows
     assert all(row.keys in texts and row.does in texts for row in rows)
     assert all(panel.get_rect().contains(place) for target, _, place in drawn if target is panel)
     if size[0] >= 400:

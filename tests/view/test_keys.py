@@ -36,16 +36,16 @@ FUNCTION_KEYS = range(pygame.K_F1, pygame.K_F12 + 1)
 )
 @pytest.mark.parametrize("replay", [False, True])
 def test_window_s_keys(key: int, modifiers: int, command: Command, replay: bool) -> None:
-    assert command_of(key, modifiers, replay=replay) is command
-    assert command_of(key, modifiers | pygame.KMOD_NUM, replay=replay) is command
+    assert command_of(key, modifiers, hears_keys=not replay) is command
+    assert command_of(key, modifiers | pygame.KMOD_NUM, hears_keys=not replay) is command
 
 
 @pytest.mark.parametrize(
     ("key", "command"),
     [
         (pygame.K_SPACE, Command.PAUSE),
-        (pygame.K_COMMA, Command.STEP_BACK),
-        (pygame.K_PERIOD, Command.STEP),
+        (pygame.K_COMMA, Command.STEP_BEFORE),
+        (pygame.K_PERIOD, Command.STEP_ON),
         (pygame.K_LEFT, Command.BACK),
         (pygame.K_RIGHT, Command.FORWARD),
         (pygame.K_PAGEUP, Command.FAR_BACK),
@@ -57,15 +57,19 @@ def test_window_s_keys(key: int, modifiers: int, command: Command, replay: bool)
         (pygame.K_c, Command.CLEAR_MARKS),
     ],
 )
-def test_plain_keys_are_commands_of_a_replay_only(key: int, command: Command) -> None:
-    assert command_of(key, 0, replay=True) is command
-    assert command_of(key, 0, replay=False) is None
+def test_plain_keys_are_the_window_s_unless_a_program_hears_them(
+    key: int, command: Command
+) -> None:
+    assert command_of(key, 0, hears_keys=False) is command
+    assert command_of(key, 0, hears_keys=True) is None
+    assert command_of(key, pygame.KMOD_LCTRL, hears_keys=True) is command
+    assert command_of(key, pygame.KMOD_LCTRL, hears_keys=False) is command
 
 
 def test_alt_with_a_key_is_nobody_s_command() -> None:
-    assert command_of(pygame.K_F4, pygame.KMOD_LALT, replay=False) is None
+    assert command_of(pygame.K_F4, pygame.KMOD_LALT, hears_keys=True) is None
     # Some keyboards type @ like this.
-    assert command_of(pygame.K_q, pygame.KMOD_LCTRL | pygame.KMOD_RALT, replay=False) is None
+    assert command_of(pygame.K_q, pygame.KMOD_LCTRL | pygame.KMOD_RALT, hears_keys=True) is None
     assert code_of(pygame.K_q, "@", pygame.KMOD_LCTRL | pygame.KMOD_RALT) == ord("@")
 
 
@@ -101,14 +105,24 @@ def test_other_keys_give_the_host_port_s_codes_or_none(key: int, text: str, code
 def test_no_key_is_both_the_window_s_and_the_program_s() -> None:
     for key in [*FUNCTION_KEYS, *range(32, 127)]:
         for modifiers in (0, pygame.KMOD_SHIFT):
-            if command_of(key, modifiers, replay=False) is not None:
+            if command_of(key, modifiers, hears_keys=True) is not None:
                 assert code_of(key, "", modifiers) is None
     assert all(code_of(key, "", 0) is None for key in FUNCTION_KEYS)
 
 
 def test_help_names_every_key_of_the_window() -> None:
-    names = " ".join(row.keys for row in keys.WINDOW_HELP)
-    for number in range(1, 12):
-        assert f"F{number}" in names
-    assert "F12" not in names
-    assert len(keys.REPLAY_HELP) == 8
+    for hears_keys in (False, True):
+        rows = keys.help_rows(can_seek=True, hears_keys=hears_keys)
+        named = " ".join(f"{row.keys} {row.does}" for row in rows)
+        for command in Command:
+            shown = keys.keys_of(command, hears_keys=hears_keys)
+            for word in shown.removeprefix("Ctrl ").removeprefix("Shift ").split():
+                assert word.lower() in named.lower(), command
+
+
+def test_every_command_has_keys_and_controls_show_them() -> None:
+    assert all(keys.keys_of(command, hears_keys=False) for command in set(Command) - {Command.QUIT})
+    assert keys.keys_of(Command.PAUSE, hears_keys=False) == "F2"
+    assert keys.keys_of(Command.PLAY_BACK, hears_keys=False) == "Shift Space"
+    assert keys.keys_of(Command.MARK, hears_keys=True) == "Ctrl M"
+    assert keys.keys_of(Command.LAST_ERROR, hears_keys=True) == "Ctrl Shift N"

@@ -13,7 +13,10 @@ from busplay.errors import OutputError
 from busplay.png import encode_png
 from busplay.units import Ratio
 from busplay.view import screen
+from busplay.view.instrument.line import NAMES
 from busplay.view.keys import Command
+from busplay.view.widgets.drawing import Look
+from busplay.view.widgets.time_line import track_box
 from busplay.view.window import PlayerWindow, WindowReport, open_window
 from tests.display.cases import unit_with
 from tests.player.fakes import FakePlayable, HandClock
@@ -338,28 +341,43 @@ def test_keys_move_about_in_a_replay_and_reach_no_program(make_window: MakeWindo
     assert playable.pressed == []
 
 
-def test_click_and_drag_on_the_bar_go_there(make_window: MakeWindow) -> None:
+def mouse(window: PlayerWindow, kind: int, x: int, y: int, **more) -> None:
+    pygame.event.post(pygame.event.Event(kind, pos=(x, y), button=1, **more))
+    window.handle_events()
+
+
+def test_click_and_drag_on_the_time_line_go_there(make_window: MakeWindow) -> None:
     window, playable, _ = replay(make_window)
     window.paint()
-    bar = window._drawn.position_bar
-    assert bar is not None
-    y = bar.top_px + bar.height_px // 2
+    drawn = window._drawn
+    assert drawn is not None
+    look = Look(window._painter.texts, window._scene.sizes(*window._window.size))
+    track = track_box(drawn.places.below, look, NAMES)
+    y = track.top + track.height // 2
+    inspector = window.instrument.inspector
+    assert inspector is not None
 
-    def mouse(kind: int, x: int, height: int) -> None:
-        pygame.event.post(pygame.event.Event(kind, pos=(x, height), button=1))
-        window.handle_events()
+    def x_of(cycle: int) -> int:
+        view = window.instrument.state.view
+        assert view is not None
+        return view.x_of(inspector.edge_at(cycle), track)
 
-    mouse(pygame.MOUSEMOTION, bar.x_of(10_000), y)
+    mouse(window, pygame.MOUSEMOTION, x_of(10_000), y)
     assert playable.seeks == []
-    mouse(pygame.MOUSEBUTTONDOWN, bar.x_of(30_000), y)
-    assert abs(playable.cycle - 30_000) <= 60_000 // bar.width_px + 1
-    mouse(pygame.MOUSEMOTION, bar.x_of(60_000), 5)
-    assert playable.cycle == 60_000
-    mouse(pygame.MOUSEBUTTONUP, 0, 5)
-    mouse(pygame.MOUSEMOTION, bar.x_of(0), y)
-    assert playable.cycle == 60_000
-    mouse(pygame.MOUSEBUTTONDOWN, bar.x_of(0), 5)
-    assert playable.cycle == 60_000
+    mouse(window, pygame.MOUSEBUTTONDOWN, x_of(30_000), y)
+    assert playable.seeks == []
+    mouse(window, pygame.MOUSEBUTTONUP, x_of(30_000), y)
+    assert abs(playable.cycle - 30_000) <= 60_000 // track.width + 1
+    # A drag shows every moment under the mouse, and goes on beyond the line's ends.
+    mouse(window, pygame.MOUSEBUTTONDOWN, x_of(30_000), y)
+    mouse(window, pygame.MOUSEMOTION, x_of(20_000), y)
+    assert abs(playable.cycle - 20_000) <= 60_000 // track.width + 1
+    mouse(window, pygame.MOUSEMOTION, track.right + 500, 5)
+    end = playable.cycle
+    assert end == inspector.cycle_at(inspector.end_edge)
+    mouse(window, pygame.MOUSEBUTTONUP, 0, 5)
+    mouse(window, pygame.MOUSEMOTION, x_of(0), y)
+    assert playable.cycle == end
 
 
 def test_marks_are_set_told_and_cleared(make_window: MakeWindow) -> None:

@@ -1,0 +1,1 @@
+"""The instrument: panels round the screens, from what a window knows to draw lists."""

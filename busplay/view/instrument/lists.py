@@ -1,0 +1,151 @@
+"""Lists beside the screens: frames round the present, and errors."""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Sequence
+
+from busplay.player.inspector import ErrorRow, FrameRow, Inspector
+from busplay.view import theme
+from busplay.view.instrument.actions import GoToEdge, GoToFrame, Scroll
+from busplay.view.instrument.state import Tab
+from busplay.view.instrument.timing import EdgeTimes
+from busplay.view.widgets.box import Box
+from busplay.view.widgets.drawing import Drawing, Look
+from busplay.view.widgets.table import Cell, Column, Row, TableView, draw_table, rows_seen
+
+FRAME_COLUMNS = (
+    Column("cycle", "000,000,000", "right", need=9),
+    Column("address", "$0000", fixed=True, need=8),
+    Column("label", "some_label+99", need=4, takes_rest=True),
+    Column("data", "00", "right", fixed=True, need=7),
+    Column("to", "panel $DDDD", need=6),
+    Column("fate", "lost on the wire", need=5),
+    Column("bits", "0" * 20, fixed=True, need=1),
+)
+ERROR_COLUMNS = (
+    Column("time", "00:00.000 000", "right", need=9),
+    Column("cause", "receiver's FIFO full", need=8),
+    Column("address", "$0000", fixed=True, need=7),
+    Column("label", "some_label+99", need=5, takes_rest=True),
+    Column("data", "00", "right", fixed=True, need=6),
+)
+
+
+def frame_columns(frame_bits: int) -> tuple[Column, ...]:
+    """Return the columns for frames of a link."""
+    return (*FRAME_COLUMNS[:-1], Column("bits", "0" * frame_bits, fixed=True, need=1))
+
+
+def frame_row(row: FrameRow) -> Row:
+    """Return a frame as a row."""
+    place = f"{row.unit} ${row.offset:04X}"
+    if row.space != "memory":
+        place = f"{row.unit} {row.space} {row.offset}"
+    return Row(
+        (
+            Cell(f"{row.cycle:,}"),
+            Cell("" if row.address is None else f"${row.address:04X}"),
+            Cell(row.address_label, theme.DIM),
+            Cell(f"{row.data:02X}"),
+            Cell(place, theme.DIM),
+            Cell(row.fate or "received", theme.ERROR if row.fate else theme.DIM),
+            Cell(row.bits, theme.DIM),
+        ),
+        GoToFrame(row.index),
+    )
+
+
+def draw_frames(
+    inspector: Inspector,
+    box: Box,
+    look: Look,
+    *,
+    here: int,
+    first: int | None,
+    chosen: int | None,
+    hovered: object,
+) -> tuple[Drawing, int]:
+    """Return the list of frames and its uppermost row.
+
+    Args:
+        inspector: whose frames.
+        box, look: where, and how large.
+        here: frames that have been shown; the last of them is the present one.
+        first: the uppermost row; None: the present one stands in the middle.
+        chosen: row that the keyboard has chosen.
+        hovered: action under the mouse.
+    """
+    seen = rows_seen(box, look)
+    if first is None:
+        first = here - 1 - seen // 2
+    first = max(0, min(first, inspector.frames - seen))
+    rows = inspector.rows(first, first + seen)
+    bits = len(rows[0].bits) if rows else 1
+    view = TableView(
+        rows=inspector.frames,
+        first=first,
+        here=here - 1,
+        chosen=chosen,
+        empty="No frames: the program has stored nothing into a window yet.",
+    )
+    drawing = draw_table(
+        view,
+        frame_columns(bits),
+        lambda index: frame_row(rows[index - first]),
+        box,
+        look,
+        scroll_action=Scroll(Tab.FRAMES.value),
+        hovered=hovered,
+    )
+    return drawing, first
+
+
+def draw_errors(
+    errors: Sequence[ErrorRow],
+    times: EdgeTimes,
+    box: Box,
+    look: Look,
+    *,
+    here_edge: int,
+    first: int | None,
+    chosen: int | None,
+    hovered: object,
+) -> tuple[Drawing, int]:
+    """Return the list of errors and its uppermost row; the present is the last so far."""
+    seen = rows_seen(box, look)
+    here = bisect_right(errors, here_edge, key=lambda one: one.edge) - 1
+    if first is None:
+        first = here - seen // 2
+    first = max(0, min(first, len(errors) - seen))
+
+    def row_of(index: int) -> Row:
+        one = errors[index]
+        return Row(
+            (
+                Cell(times.text(one.edge, tick_edges=times.edges_per_second // 500_000)),
+                Cell(one.cause, theme.ERROR),
+                Cell("" if one.address is None else f"${one.address:04X}"),
+                Cell(one.address_label, theme.DIM),
+                Cell(f"{one.data:02X}"),
+            ),
+            GoToEdge(one.edge),
+        )
+
+    view = TableView(
+        rows=len(errors),
+        first=first,
+        here=here if here >= 0 else None,
+        chosen=chosen,
+        empty="No errors so far: every store was received as sent.",
+    )
+    drawing = draw_table(
+        view,
+        ERROR_COLUMNS,
+        row_of,
+        box,
+        look,
+        scroll_action=Scroll(Tab.ERRORS.value),
+        hovered=hovered,
+    )
+    return drawing, first

@@ -1,0 +1,166 @@
+"""The row of buttons above the screens."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from busplay.view import theme
+from busplay.view.instrument.actions import ChooseOverlay, ChooseStep, Do, OpenMenu, StartTyping
+from busplay.view.instrument.state import Overlay, Step
+from busplay.view.keys import Command, keys_of
+from busplay.view.widgets.box import Box
+from busplay.view.widgets.button import Button, Icon, button_width, draw_buttons
+from busplay.view.widgets.drawing import Drawing, Fill, Look
+from busplay.view.widgets.menu import Choice
+from busplay.view.widgets.search_line import Typing, draw_search_line
+
+
+@dataclass(frozen=True, slots=True)
+class Tools:
+    """What the buttons show.
+
+    Attributes:
+        playing, is_back: it plays; backwards.
+        can_seek: there is something to go back to.
+        speed: as text.
+        step: what the step keys step by.
+        overlay: what is shown over the screens.
+        typing: the line that is typed into.
+        is_typing: it is being typed into.
+        hears_keys: a program reads keys.
+    """
+
+    playing: bool
+    is_back: bool
+    can_seek: bool
+    speed: str
+    step: Step
+    overlay: Overlay
+    typing: Typing
+    is_typing: bool
+    hears_keys: bool
+
+
+def draw_tools(tools: Tools, box: Box, look: Look, hovered: object) -> Drawing:
+    """Return the buttons; those at the end are left out first where there is no room."""
+    drawing = Drawing([Fill(box, theme.BAR)])
+    pad = look.sizes.pad_px
+    row = Box(box.left + pad // 2, box.top + pad // 2, box.width - pad, look.row_px)
+    fixed = [
+        _button(tools, Command.INSTRUMENT, label="screens", tip="the screens alone"),
+        _button(tools, Command.HELP, label="help", tip="all keys"),
+    ]
+    fixed_px = sum(button_width(one, look) + pad for one in fixed)
+    row, end = row.cut_right(min(fixed_px, row.width // 2))
+    buttons: list[Button | None] = list(_playing(tools))
+    used = sum(pad if one is None else button_width(one, look) + pad // 2 for one in buttons)
+    search_px = row.width - used - pad
+    if search_px >= 6 * look.sizes.text_px:
+        row, place = row.cut_right(min(search_px, 22 * look.sizes.text_px))
+        drawing.add(
+            draw_search_line(
+                tools.typing,
+                place.inset(pad // 2, 0),
+                look,
+                active=tools.is_typing,
+                action=StartTyping("search"),
+                keys=keys_of(Command.SEARCH, hears_keys=tools.hears_keys),
+            )
+        )
+    drawing.add(draw_buttons(buttons, row, look, hovered))
+    drawing.add(draw_buttons(list(fixed), end, look, hovered))
+    return drawing
+
+
+def _button(
+    tools: Tools,
+    command: Command,
+    *,
+    icon: Icon = Icon.NONE,
+    label: str = "",
+    tip: str = "",
+    active: bool = False,
+    enabled: bool = True,
+    widest: str = "",
+) -> Button:
+    keys = keys_of(command, hears_keys=tools.hears_keys)
+    return Button(Do(command), icon, label, keys, tip, active, enabled, widest)
+
+
+def _playing(tools: Tools) -> list[Button | None]:
+    can = tools.can_seek
+    playing, back = tools.playing and not tools.is_back, tools.playing and tools.is_back
+    keys_step = keys_of(Command.STEP_KIND, hears_keys=tools.hears_keys)
+    keys_overlay = keys_of(Command.OVERLAY, hears_keys=tools.hears_keys)
+    return [
+        _button(tools, Command.TO_BEGIN, icon=Icon.TO_BEGIN, tip="to the beginning", enabled=can),
+        _button(
+            tools,
+            Command.PLAY_BACK,
+            icon=Icon.PAUSE if back else Icon.PLAY_BACK,
+            tip="play backwards",
+            active=back,
+            enabled=can,
+        ),
+        _button(tools, Command.STEP_BEFORE, icon=Icon.STEP_BACK, tip="a step back", enabled=can),
+        _button(
+            tools,
+            Command.PAUSE,
+            icon=Icon.PAUSE if playing else Icon.PLAY,
+            label="pause" if playing else "play",
+            widest="pause",
+            tip="play, or pause",
+            active=playing,
+        ),
+        _button(tools, Command.STEP_ON, icon=Icon.STEP, tip="a step on"),
+        _button(tools, Command.TO_END, icon=Icon.TO_END, tip="to the end", enabled=can),
+        Button(
+            OpenMenu("step"),
+            label=tools.step.value,
+            keys=keys_step,
+            tip="what a step is",
+            widest=max((one.value for one in Step), key=len),
+        ),
+        None,
+        _button(tools, Command.SLOWER, label="slower", tip="slower"),
+        Button(
+            Do(Command.NORMAL_SPEED),
+            label=tools.speed,
+            tip="normal speed  (Shift F5)",
+            widest="1,000 stores/s",
+        ),
+        _button(tools, Command.FASTER, label="faster", tip="faster"),
+        None,
+        Button(
+            OpenMenu("overlay"),
+            label="overlay",
+            keys=keys_overlay,
+            tip="what is shown over the screens",
+            active=tools.overlay is not Overlay.NONE,
+        ),
+        _button(tools, Command.MARK, label="mark", tip="mark this moment with a note", enabled=can),
+    ]
+
+
+def step_choices(tools: Tools, *, has_pixel: bool) -> list[Choice]:
+    """Return the menu of what a step is."""
+    return [
+        Choice(
+            one.value,
+            ChooseStep(one.name),
+            ticked=one is tools.step,
+            enabled=tools.can_seek or one is Step.REFRESH,
+            why="" if tools.can_seek or one is Step.REFRESH else "only a recording goes there",
+        )
+        for one in Step
+        if one is not Step.PIXEL_WRITE or has_pixel
+    ]
+
+
+def overlay_choices(tools: Tools, *, has_expected: bool) -> list[Choice]:
+    """Return the menu of overlays."""
+    return [
+        Choice(one.value, ChooseOverlay(one.name), ticked=one is tools.overlay)
+        for one in Overlay
+        if one is not Overlay.DIFFERENCE or has_expected
+    ]

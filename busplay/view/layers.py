@@ -1,0 +1,53 @@
+"""The overlays of the units that are shown, made anew when what they show has changed."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busplay.view.draw import Scene
+from busplay.view.instrument.instrument import Instrument
+from busplay.view.instrument.overlays import Layer, difference_layer, layer_image, write_layer
+from busplay.view.instrument.state import Overlay
+
+
+class Layers:
+    """Keeps a scene's overlay up to date."""
+
+    def __init__(self, instrument: Instrument) -> None:
+        self._instrument = instrument
+        self._key: tuple[object, ...] = ()
+
+    def update(self, scene: Scene) -> None:
+        """Put the overlay that is chosen over the scene's screens."""
+        instrument = self._instrument
+        overlay = instrument.state.overlay
+        if overlay is Overlay.NONE or instrument.inspector is None or not instrument.is_open:
+            scene.images = scene.layer = None
+            self._key = ()
+            return
+        key = (overlay, instrument.overlay_first_edge, *instrument.screens_key)
+        if key == self._key:
+            return
+        self._key = key
+        images: dict[str, NDArray[np.uint8]] = {}
+        layers: list[Layer] = []
+        for name, display in scene.displays.items():
+            layer = self._layer(overlay, name)
+            if layer is not None:
+                layers.append(layer)
+                images[name] = layer_image(layer, display.image())
+        scene.images, scene.layer = images, layers[0] if layers else None
+
+    def _layer(self, overlay: Overlay, unit: str) -> Layer | None:
+        inspector, times = self._instrument.inspector, self._instrument.times
+        display = self._instrument.shown_displays[unit]
+        if inspector is None or times is None:
+            return None
+        if overlay is Overlay.DIFFERENCE:
+            expected = inspector.expected()
+            if expected is None or unit not in expected:
+                return None
+            return difference_layer(display, expected[unit])
+        sums = inspector.write_sums(unit, self._instrument.overlay_first_edge)
+        return write_layer(overlay, sums, display.byte_offsets(), times)

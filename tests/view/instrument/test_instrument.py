@@ -1,0 +1,416 @@
+"""The panels and their controls, over a recording made by rule, without a window."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import pytest
+
+from busplay.player.marks import Mark, Marks
+from busplay.player.player import Player
+from busplay.view.instrument import actions
+from busplay.view.instrument.instrument import Instrument
+from busplay.view.instrument.layout import place_parts
+from busplay.view.instrument.line import NAMES
+from busplay.view.instrument.state import InstrumentState, Kept, Overlay, Pixel, Step, Tab
+from busplay.view.keys import Command
+from busplay.view.widgets.box import Box
+from busplay.view.widgets.drawing import Drawing
+from busplay.view.widgets.time_line import track_box
+from tests.player.fake_inspector import FakeInspector
+from tests.player.fakes import FakePlayable, HandClock
+from tests.view.conftest import two_displays
+from tests.view.widgets.look import LOOK, overlapping, texts
+
+SIZES = [(320, 200), (500, 300), (640, 480), (1280, 720), (1920, 1080), (400, 900)]
+
+
+@dataclass
+class Bench:
+    """An instrument, and what it plays."""
+
+    instrument: Instrument
+    inspector: FakeInspector
+    playable: FakePlayable
+    clock: HandClock
+    notes: list[str] = field(default_factory=list)
+    drawings: dict[str, Drawing] = field(default_factory=dict)
+
+    def draw(self, size: tuple[int, int] = (1280, 720)) -> dict[str, Drawing]:
+        kept = self.instrument.state.kept
+        places = place_parts(
+            *size,
+            LOOK,
+            status_px=40,
+            side_permille=kept.side_permille,
+            below_permille=kept.below_permille,
+        )
+        self.places = places
+        parts = self.instrument.parts(places, LOOK, self.clock())
+        self.drawings = {name: part.draw() for name, part in parts.items()}
+        for name, drawing in self.drawings.items():
+            self.instrument.take_hots(name, drawing)
+        return self.drawings
+
+    def click(self, action: object, part: str) -> None:
+        """Press the mouse where an action's hot place stands, and let it go."""
+        (box,) = [hot.box for hot in self.drawings[part].hots if hot.action == action]
+        x, y = box.left + box.width // 2, box.top + box.height // 2
+        self.instrument.hover(x, y, None)
+        self.instrument.press(x, y, None)
+        self.instrument.release(x, y)
+
+    @property
+    def track(self) -> Box:
+        return track_box(self.places.below, LOOK, NAMES)
+
+
+def bench_of(*, frames: int = 1000, expected=None, marks: Marks | None = None) -> Bench:
+    clock = HandClock()
+    playable = FakePlayable(
+        clock,
+        clock_hz=8_000_000,
+        can_seek=True,
+        end_cycle=frames * 40,
+        displays=two_displays(),
+    )
+    player = Player(playable, clock)
+    inspector = FakeInspector(playable, frames=frames, expected=expected)
+    player.stores = inspector
+    notes: list[str] = []
+    instrument = Instrument(
+        player, inspector, marks or Marks(), InstrumentState(kept=Kept()), notes.append
+    )
+    found = Bench(instrument, inspector, playable, clock, notes)
+    found.draw()
+    return found
+
+
+@pytest.fixture
+def bench() -> Bench:
+    return bench_of()
+
+
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("tab", list(Tab))
+def test_no_texts_lie_over_each_other_at_any_size(bench: Bench, size, tab) -> None:
+    bench.instrument.state.kept.tab = tab
+    bench.instrument.state.pinned = Pixel("panel", 3, 4)
+    bench.playable.cycle = 20_000
+    for name, drawing in bench.draw(size).items():
+        assert not overlapping(drawing), name
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_parts_cover_the_window_without_overlap(bench: Bench, size) -> None:
+    bench.draw(size)
+    boxes = [getattr(bench.places, name) for name in bench.places.__slots__]
+    area = sum(box.width * box.height for box in boxes)
+    assert area == size[0] * size[1]
+
+
+def test_part_whose_key_stays_need_not_be_drawn_again(bench: Bench) -> None:
+    places = bench.places
+
+    def keys() -> dict[str, tuple[object, ...]]:
+        parts = bench.instrument.parts(places, LOOK, bench.clock())
+        return {name: part.key for name, part in parts.items()}
+
+    before = keys()
+    assert keys() == before
+    bench.playable.cycle = 4000
+    after = keys()
+    assert {name for name in before if before[name] != after[name]} == {"side"}
+
+
+def test_click_on_a_row_goes_to_its_frame(bench: Bench) -> None:
+    bench.click(actions.GoToFrame(5), "side")
+    assert bench.inspector.shown_frames == 6
+    bench.draw()
+    assert bench.playable.cycle == bench.inspector.cycle_showing(5)
+
+
+def test_list_follows_the_present_until_it_is_scrolled(bench: Bench) -> None:
+    bench.instrument.act(actions.GoToFrame(500))
+    assert "$41F4" in texts(bench.draw()["side"])
+    x, y = bench.places.side.left + 9, bench.places.side.top + 99
+    bench.instrument.wheel(x, y, -200)
+    assert "$4000" not in texts(bench.draw()["side"])
+    bench.instrument.act(actions.GoToFrame(2))
+    assert "$4000" in texts(bench.draw()["side"])
+
+
+def test_rows_are_chosen_and_gone_to_by_keys(bench: Bench) -> None:
+    bench.instrument.act(actions.GoToFrame(10))
+    bench.draw()
+    for _ in range(3):
+        assert bench.instrument.do(Command.ROW_DOWN)
+    bench.instrument.do(Command.ROW_GO)
+    assert bench.inspector.shown_frames == 14
+
+
+def test_steps_go_by_store_slot_error_and_write_of_the_pixel(bench: Bench) -> None:
+    state, instrument, inspector = bench.instrument.state, bench.instrument, bench.inspector
+    state.pinned = Pixel("panel", 1, 1)
+    state.step = Step.STORE
+    instrument.step(1)
+    assert inspector.shown_frames == 2
+    instrument.step(-1)
+    assert inspector.shown_frames == 1
+    state.step = Step.SLOT
+    before = instrument.here_edge
+    instrument.step(1)
+    assert 0 < instrument.here_edge - before <= inspector.slot_edges
+    state.step = Step.ERROR
+    instrument.step(1)
+    assert inspector.shown_frames == 11
+    instrument.step(1)
+    assert inspector.shown_frames == 21
+    instrument.step(-1)
+    assert inspector.shown_frames == 11
+    state.step = Step.PIXEL_WRITE
+    instrument.step(1)
+    assert inspector.shown_frames == 108
+    instrument.step(1)
+    assert inspector.shown_frames == 208
+    instrument.step(-1)
+    assert inspector.shown_frames == 108
+    instrument.step(-1)
+    instrument.step(-1)
+    assert bench.notes[-1] == "no earlier write of this pixel"
+
+
+def test_step_kinds_are_chosen_in_turn_and_by_the_menu(bench: Bench) -> None:
+    instrument = bench.instrument
+    for wanted in (Step.SLOT, Step.STORE, Step.ERROR, Step.REFRESH):
+        instrument.do(Command.STEP_KIND)
+        assert instrument.state.step is wanted
+    bench.click(actions.OpenMenu("step"), "tools")
+    instrument.above(Box(0, 0, 1280, 720))
+    assert instrument.state.menu == "step"
+    instrument.type_key("down", "")
+    instrument.type_key("return", "")
+    assert instrument.state.step is Step.SLOT
+    assert instrument.state.menu is None
+
+
+def test_overlays_follow_each_other_both_ways(bench: Bench) -> None:
+    bench.instrument.do(Command.OVERLAY)
+    assert bench.instrument.state.overlay is Overlay.AGE
+    bench.instrument.do(Command.LAST_OVERLAY)
+    bench.instrument.do(Command.LAST_OVERLAY)
+    # Without an expected recording there is no difference to show.
+    assert bench.instrument.state.overlay is Overlay.LOST
+
+
+def test_wheel_zooms_round_the_mouse_and_drag_moves(bench: Bench) -> None:
+    instrument, track = bench.instrument, bench.track
+    x, y = track.left + track.width // 2, track.top + 50
+    whole = instrument.state.view
+    assert whole is not None
+    instrument.wheel(x, y, 3)
+    zoomed = instrument.state.view
+    assert zoomed.span_edges < whole.span_edges // 3
+    assert abs(zoomed.x_of(whole.edge_at(x, track), track) - x) < 5
+    bench.draw()
+    instrument.press(x, y, None)
+    instrument.hover(x + 100, y, None)
+    moved = instrument.state.view
+    assert moved.first_edge < zoomed.first_edge
+    assert moved.span_edges == zoomed.span_edges
+    instrument.release(x + 100, y)
+    assert bench.playable.seeks == []
+    instrument.do(Command.ZOOM_ALL)
+    assert instrument.state.view == whole
+
+
+def test_drag_with_shift_marks_a_passage_that_loops(bench: Bench) -> None:
+    track, player = bench.track, bench.instrument.player
+    y = track.top + 50
+    bench.instrument.press(track.left + 100, y, None, adds=True)
+    bench.instrument.hover(track.left + 300, y, None)
+    bench.instrument.release(track.left + 300, y)
+    assert player.begin_mark is not None
+    assert player.end_mark is not None
+    assert 0 < player.begin_mark < player.end_mark < bench.playable.end_cycle
+
+
+def test_hovering_the_time_line_tells_time_cycle_and_figures(bench: Bench) -> None:
+    track = bench.track
+    bench.instrument.hover(track.left + track.width // 2, track.top + 50, None)
+    told = texts(bench.instrument.above(Box(0, 0, 1280, 720))[1])
+    assert told[:2] == ["0:00.002 499", "cycle 19,996"]
+    assert any(line.startswith(("link use 49", "link use 50")) for line in told)
+    assert bench.instrument.cursor == "arrow"
+
+
+def test_hovering_a_pixel_tells_what_it_is_and_a_click_pins_it(bench: Bench) -> None:
+    instrument = bench.instrument
+    pixel = Pixel("panel", 3, 4)
+    instrument.hover(200, 300, pixel)
+    told = texts(instrument.above(Box(0, 0, 1280, 720))[1])
+    assert told == [
+        "panel 3, 4: $4007, byte $11",
+        "colour 1: 1, 254, 7",
+        "written at cycle 280 by row+7",
+    ]
+    assert instrument.cursor == "cross"
+    instrument.press(200, 300, pixel)
+    assert instrument.state.pinned == pixel
+    assert instrument.state.kept.tab is Tab.PIXEL
+    assert "$11 at cycle 280" in texts(bench.draw()["side"])
+    bench.click(actions.GoToFrame(7), "side")
+    assert bench.inspector.shown_frames == 8
+    instrument.do(Command.UNPIN)
+    assert instrument.state.pinned is None
+
+
+def test_pixel_is_pinned_and_moved_by_keys(bench: Bench) -> None:
+    for command in (Command.PIXEL_LEFT, Command.PIXEL_LEFT, Command.PIXEL_UP):
+        bench.instrument.do(command)
+    assert bench.instrument.state.pinned == Pixel("panel", 31, 23)
+    for _ in range(99):
+        bench.instrument.do(Command.PIXEL_RIGHT)
+    assert bench.instrument.state.pinned == Pixel("panel", 63, 23)
+
+
+def test_search_goes_to_the_next_and_the_last_and_says_what_it_cannot_find(bench: Bench) -> None:
+    instrument = bench.instrument
+    instrument.do(Command.SEARCH)
+    for letter in "$4020":
+        assert instrument.type_key("", letter)
+    instrument.type_key("return", "")
+    assert bench.inspector.shown_frames == 0x20 + 1
+    instrument.do(Command.FIND_NEXT)
+    assert instrument.state.searched.answer == "no more behind this"
+    assert "no more behind this" in texts(bench.draw((1920, 1080))["tools"])
+
+
+def test_keys_reach_the_line_that_is_typed_into_until_escape(bench: Bench) -> None:
+    instrument = bench.instrument
+    instrument.do(Command.SEARCH)
+    assert instrument.type_key("", "m")
+    assert instrument.type_key("escape", "")
+    assert instrument.state.typing is None
+    assert not instrument.type_key("", "m")
+
+
+def test_marks_are_set_with_a_note_gone_to_and_removed(bench: Bench) -> None:
+    instrument, marks = bench.instrument, bench.instrument.marks
+    instrument.act(actions.GoToFrame(100))
+    instrument.do(Command.MARK)
+    for letter in "ebb":
+        instrument.type_key("", letter)
+    instrument.type_key("return", "")
+    assert marks.all == (Mark(4000, "ebb"),)
+    assert "ebb" in texts(bench.draw()["below"])
+    instrument.act(actions.GoToFrame(5))
+    instrument.do(Command.NEXT_MARK)
+    assert bench.playable.cycle == 4000
+    instrument.do(Command.NEXT_MARK)
+    assert bench.notes[-1] == "no mark behind this moment"
+    instrument.do(Command.REMOVE_MARK)
+    assert marks.all == ()
+
+
+def test_splitters_and_keys_resize_the_panels(bench: Bench) -> None:
+    instrument = bench.instrument
+    before = bench.places.side.width
+    hot = next(hot for hot in bench.drawings["side splitter"].hots)
+    x, y = hot.box.left + 4, hot.box.top + 50
+    instrument.press(x, y, None)
+    instrument.hover(x - 100, y, None)
+    instrument.release(x - 100, y)
+    bench.draw()
+    assert abs(bench.places.side.width - before - 100) <= 4
+    before = bench.places.below.height
+    instrument.do(Command.BELOW_HIGHER)
+    bench.draw()
+    assert bench.places.below.height > before
+    for _ in range(99):
+        instrument.do(Command.SIDE_WIDER)
+        instrument.do(Command.BELOW_HIGHER)
+    bench.draw()
+    assert bench.places.screens.width >= 200
+    assert bench.places.screens.height >= 100
+
+
+def test_tabs_open_by_click_and_by_keys(bench: Bench) -> None:
+    bench.click(actions.ChooseTab("errors"), "side")
+    assert "lost on the wire" in texts(bench.draw()["side"])
+    bench.instrument.do(Command.NEXT_TAB)
+    assert bench.instrument.state.kept.tab is Tab.RECEIVER
+    assert "SYNC" in texts(bench.draw()["side"])
+    bench.instrument.do(Command.NEXT_TAB)
+    bench.instrument.do(Command.LAST_TAB)
+    assert bench.instrument.state.kept.tab is Tab.RECEIVER
+
+
+def test_lists_change_ten_times_a_second_while_it_plays_and_at_once_when_paused(
+    bench: Bench,
+) -> None:
+    instrument, places = bench.instrument, bench.places
+
+    def key() -> tuple[object, ...]:
+        return instrument.parts(places, LOOK, bench.clock())["side"].key
+
+    before = key()
+    instrument.player.play()
+    bench.playable.cycle = 400
+    assert key() == before
+    bench.clock.pass_ns(100_000_001)
+    after = key()
+    assert after != before
+    bench.playable.cycle = 800
+    assert key() == after
+    instrument.player.pause()
+    assert key() != after
+
+
+def test_time_line_asks_for_its_sums_once_as_long_as_nothing_changes(bench: Bench) -> None:
+    asked = len(bench.inspector.asked_sums)
+    bench.draw()
+    bench.playable.cycle = 4000
+    bench.draw()
+    assert len(bench.inspector.asked_sums) == asked
+    bench.instrument.do(Command.ZOOM_IN)
+    bench.draw()
+    assert len(bench.inspector.asked_sums) == asked + 1
+
+
+def test_time_line_of_a_hundred_million_frames_asks_for_one_number_a_column() -> None:
+    bench = bench_of(frames=100_000_000)
+    first, stop, columns = bench.inspector.asked_sums[-1]
+    assert (first, columns) == (0, bench.track.width)
+    assert stop == bench.inspector.end_edge
+
+
+def test_single_frames_are_shown_when_they_are_wide_enough(bench: Bench) -> None:
+    bench.instrument.act(actions.GoToFrame(500))
+    for _ in range(30):
+        bench.instrument.do(Command.ZOOM_IN)
+    drawing = bench.draw()["below"]
+    assert "frames" in texts(drawing)
+    assert any(text.startswith("address 01F4") for text in texts(drawing))
+    assert "lane 1" in texts(drawing)
+
+
+def test_recording_without_a_frame_says_so() -> None:
+    bench = bench_of(frames=0)
+    assert "No frames" in " ".join(texts(bench.drawings["side"]))
+    bench.instrument.do(Command.ROW_DOWN)
+    bench.instrument.do(Command.NEXT_ERROR)
+    assert bench.notes[-1] == "no error behind this moment"
+
+
+def test_without_a_recording_the_panels_say_so_and_keys_do_nothing() -> None:
+    clock = HandClock()
+    playable = FakePlayable(clock, displays=two_displays())
+    instrument = Instrument(
+        Player(playable, clock), None, Marks(), InstrumentState(kept=Kept()), lambda text: None
+    )
+    bench = Bench(instrument, FakeInspector(playable), playable, clock)
+    assert "Nothing is recorded" in " ".join(texts(bench.draw()["below"]))
+    for command in Command:
+        instrument.do(command)
+    bench.draw()
