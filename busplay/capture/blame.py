@@ -1,8 +1,8 @@
-"""Which lanes a damaged frame was damaged on, as far as the frame itself can tell.
+"""Which lanes a damaged frame was damaged on, as far as the frame itself shows.
 
-One wrong bit changes the check in a way that tells which bit it was, if no other bit does so
-too; that bit's lane is at fault. A damaged idle frame is known besides: what differs from the
-idle frame is what is wrong. Beyond that only a comparison with what was sent can tell.
+One wrong bit changes the check in a way that identifies the bit, if no other bit does so too; that
+bit's lane is at fault. A damaged idle frame is known besides: what differs from the idle frame is
+what is wrong. Beyond that only a comparison with what was sent helps.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ class LaneBlame:
         by_syndrome: dict[int, int] = {}
         lane_of = lanes_of_wire_bits(layout)
         for bit, column in enumerate(layout.syndrome_columns):
-            # More than one lane for one syndrome: not told.
+            # More than one lane for one syndrome: not known.
             lanes = by_syndrome.get(column, 0) | 1 << lane_of[bit]
             by_syndrome[column] = lanes
         by_syndrome.pop(0, None)
@@ -38,7 +38,7 @@ class LaneBlame:
         }
 
     def lanes(self, words: UInt64Column) -> NDArray[np.uint32]:
-        """Return uint32[words]: a bit for each lane at fault; 0 where the frame does not tell."""
+        """Return uint32[words]: a bit for each lane at fault; 0: not known."""
         blamed = np.zeros(len(words), np.uint32)
         syndromes = self._layout.syndrome(words)
         for syndrome in np.unique(syndromes):

@@ -1,10 +1,10 @@
 """The clock, recovered from its samples: edges as they were seen, or as they must have been.
 
-Two ways, and why. *As seen*: an edge is where the analyser first saw the new level, up to a
-sample late. Right for clocks that pause, jitter or are run by software, and where there are
-some four samples an edge. *Steady*: a clock that runs on its own is known much better than a
-sample from the edges before, so its lanes can be read at 1.5 samples an edge; an edge that
-the analyser missed is filled in, one too many is left out, and both are counted.
+Two ways, and why. *As seen*: an edge is where the analyser first saw the new level, up to a sample
+late. Right for clocks that pause, jitter or are run by software, and where there are about four
+samples an edge. *Steady*: a clock that runs on its own is known much better than a sample from the
+edges before, so its lanes can be read at 1.5 samples an edge; an edge that the analyser missed is
+filled in, one too many is left out, and both are counted.
 """
 
 from __future__ import annotations

@@ -1,11 +1,11 @@
-"""From a capture's changes to frames: sampler, the one receiver, and what to watch on the way.
+"""From a capture's changes to frames: sampler, receiver, and the figures of both.
 
     with open_capture("run3.vcd") as capture:
         decoder = CaptureDecoder(capture, FrameLayout(link), lane_map)
         report = decoder.run()
 
-The same receiver as in a live run takes the symbols. Where the frames go (a trace, displays) is
-the caller's affair: `busplay.conversion.decode` has the way that every command takes.
+The same receiver as in a live run takes the symbols. Where the frames go (a trace, displays) is up
+to the caller: `busplay.conversion.decode` has the way that every command takes.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ from busplay.formats.read_ahead import read_ahead
 from busplay.link.layout import FrameLayout
 from busplay.receiver.receiver import Receiver
 
-# The receiver is fed in pieces of this, so that its room for frames stays small.
+# The receiver is fed in pieces of this size, so that its buffer for frames stays small.
 PIECE_SYMBOLS = 1 << 17
 
 

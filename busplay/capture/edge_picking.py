@@ -21,7 +21,7 @@ CLOCK_LEVEL = 0  # -1: nothing seen yet
 PENDING_PS = 1  # an edge that may turn out to be a glitch's; -1: none
 PENDING_RISES = 2
 LAST_ANY_PS = 3  # the last edge of either kind
-LAST_ACTIVE_PS = 4  # the last edge that was given
+LAST_ACTIVE_PS = 4  # the last edge that was returned
 HIGH_PS = 5  # time of whole high levels
 LOW_PS = 6
 HIGH_COUNT = 7
@@ -30,7 +30,7 @@ GLITCHES = 9
 RISING = 10
 FALLING = 11
 FIRST_PS = 12  # the first edge of all
-SPACINGS = 13  # regular spacings of given edges
+SPACINGS = 13  # regular spacings of returned edges
 SPACING_PS = 14  # their sum, and further down least and most
 SPACING_LEAST_PS = 15
 SPACING_MOST_PS = 16
@@ -78,7 +78,7 @@ def pick_edges(
         out_ps, out_kind: room for as many edges as changes, and two more.
 
     Returns:
-        How many edges were given.
+        How many edges are returned.
     """
     zero = np.uint64(0)
     out = np.int64(0)
@@ -238,13 +238,13 @@ def steady_edges(
         first_seen: from which of the seen edges to go on.
 
     Returns:
-        How many edges were given, and how many of the seen ones are done: fewer than all
+        How many edges are returned, and how many of the seen ones are done: fewer than all
         where the room was used up.
     """
     out = np.int64(0)
     room = len(out_ps)
     at = np.int64(first_seen)
-    # Kept apart from the array, which every write to it would make the compiler read anew.
+    # In variables of their own: after a write to the array the compiler would reload them.
     next_ps = state[NEXT_PS]
     next_part = state[NEXT_PART]
     period = state[PERIOD]
@@ -313,7 +313,7 @@ def steady_edges(
         else:
             part = (error << PART_BITS) // averaged
         if both == 1 and averaged > 64:
-            # What the two kinds of edge have apart is known from the look ahead; go on slowly.
+            # The duty is known from the look ahead; it changes slowly from there.
             duty_parts += -(part >> 3) if kind == 1 else part >> 3
         moved = next_part + part
         next_ps += moved >> PART_BITS

@@ -28,7 +28,7 @@ class LaneEye:
         setup_ps: from the nearest change before the moment to it; None: none within a period.
         hold_ps: from the moment to the nearest change after it.
         usual_setup_ps, usual_hold_ps: the same with one change in a thousand left out on each
-            side, so that a single glitch does not speak for all.
+            side, so that a single glitch does not decide.
         changes: of the wire in the whole capture.
         glitches: of its levels that were shorter than the stated time.
     """
@@ -71,7 +71,7 @@ def lane_eye(
     changes: int = 0,
     glitches: int = 0,
 ) -> LaneEye:
-    """Work out the margins of one wire from its histogram, rounded to the safe side."""
+    """Compute the margins of one wire from its histogram, rounded to the safe side."""
     half = len(counts) // 2
     before, after = counts[:half][::-1], counts[half:]
     margins: list[int | None] = []

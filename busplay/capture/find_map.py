@@ -1,10 +1,10 @@
 """Find which signal is which wire, by trying what is plausible and keeping what checks best.
 
-In steps: which signals move, and which of them move like a clock; for each such clock when
-the others rest; which may be the strobe, where the link has one; which orders and inversions
-of lanes make the check hold (`lane_orders`) or, where it is weak, fit what else frames show
-(`lane_grades`). What is left is decoded by a receiver, and the map with the most right frames
-wins. The next best one is kept, so that the user sees by how much it won.
+In steps: which signals move, and which of them move like a clock; for each such clock when the
+others rest; which may be the strobe, where the link has one; which orders and inversions of lanes
+make the check hold (`lane_orders`) or, where it is weak, fit what else frames show (`lane_grades`).
+What is left is decoded by a receiver, and the map with the most valid frames wins. The next best
+one is kept, so that the user sees by how much it won.
 """
 
 from __future__ import annotations
@@ -41,9 +41,9 @@ _WINDOW_FRAMES = 14
 _WINDOWS_TRIED = 10
 _TRIALS_MAX = 400
 _ORDERS_MAX = 40
-# Ways to find frames that show so many idle frames rule out those that show none.
+# Ways to find frames that show this share of idle frames rule out those that show none.
 _IDLE_SHARE = 0.02
-# Orders that fit so much less than the best so far are not tried.
+# Orders that fit worse than the best so far by more than this are not tried.
 _FITTING_REACH = 0.4
 # A check of fewer bits fits too many orders to say which is right.
 _STRONG_CHECK_BITS = 3
@@ -67,7 +67,7 @@ def find_map(
         layout: of the link.
         signals: their names.
         sample_ps: the analyser's sample period, if it is known.
-        glitch_filter_ps: clock levels shorter than this do not count; None: told by the data.
+        glitch_filter_ps: clock levels shorter than this do not count; None: from the data.
         on_trial: called with the number of maps tried so far.
 
     Raises:
@@ -120,7 +120,7 @@ def _require_enough(
     raise InputError(
         place="--find-map",
         found=f"{len(live)} of {len(signals)} signals that change{idle}",
-        wanted=f"link {link.name} has {wires}; see to dead probes, or give the wires with --map",
+        wanted=f"link {link.name} has {wires}; check for dead probes, or give the wires with --map",
     )
 
 
@@ -133,7 +133,7 @@ def _wiring(candidate: MapCandidate) -> str:
 def _plainness(
     candidate: MapCandidate, signals: Sequence[str], layout: FrameLayout
 ) -> tuple[int, int, int]:
-    """Of maps that fare alike the plainer is better: as named, not inverted, in order."""
+    """Of maps that do equally well the plainer is better: as named, not inverted, in order."""
     meant = named_wires(link=layout.link, signals=signals)
     wires = candidate.lane_map.wires
     as_named = sum(meant.get(wire) == probe.index for wire, probe in wires.items())
@@ -183,7 +183,7 @@ class _Search:
                     self._graders[name] = grader
                 if self.tried >= _TRIALS_MAX:
                     break
-        # The whole look decides between those that fared well with its beginning.
+        # The whole stretch decides between those that did well on its beginning.
         promising = sorted(found.values(), key=lambda one: one.trial.score, reverse=True)[:40]
         return [self._longer(one) for one in promising]
 
@@ -231,7 +231,7 @@ class _Search:
         return try_receiver(changes, self._layout, lane_map, survey, offsets_ps)
 
     def _clocks(self, moves: list[int]) -> list[Probe]:
-        """Return the signals that move most like a clock, upside down too where that matters."""
+        """Return the signals that move most like a clock, inverted too where that matters."""
         graded = []
         named = named_wires(link=self._link, signals=self._signals).get("clock")
         for index in self._live:
@@ -352,11 +352,11 @@ class _Search:
                 yield Probe(index, self._signals[index], inverted), levels[spread]
 
     def _windows(self, frames: NDArray[np.uint64]) -> list[NDArray[np.uint64]]:
-        """Cut frames to windows, those that say most first.
+        """Cut frames to windows, the most informative first.
 
-        On an idle link nearly all frames are the same, and so are those of a window; it would fit
-        too many orders to tell any. So of what stands most often one frame is kept, and none
-        where idle frames break the check, as a marker may: it would rule every order out.
+        On an idle link nearly all frames are the same, and so are those of a window; too many
+        orders would fit. So of the most frequent frame one is kept, and none where idle frames
+        break the check, as a marker may: it would rule out every order.
         """
         layout = self._layout
         rows, counts = np.unique(frames, axis=0, return_counts=True)

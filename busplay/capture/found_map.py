@@ -8,7 +8,7 @@ from busplay.capture.lane_grades import Grade
 from busplay.capture.lane_map import LaneMap
 from busplay.capture.moments import ReceiverTrial
 
-# So few valid frames may be chance.
+# Fewer valid frames than this may be a coincidence.
 _FRAMES_TO_TELL = 3
 _NO_GRADE = Grade(0.0, 0.0)
 
@@ -19,9 +19,9 @@ class MapCandidate:
 
     Attributes:
         lane_map: which signal is which wire.
-        trial: how a receiver fared with it.
+        trial: what a receiver made of the capture with it.
         offsets_ps: when the lanes were read.
-        grade: how well frames fit what they must show; tells maps that fare alike.
+        grade: how well frames fit what they must show; decides between maps that do equally well.
     """
 
     lane_map: LaneMap
@@ -35,9 +35,9 @@ class FoundMap:
     """What the search found.
 
     Attributes:
-        best: the map that fared best.
+        best: the map that did best.
         runner_up: the best of the other maps; None where there was none to try.
-        tied: other maps that fared exactly as well.
+        tied: other maps that did exactly as well.
         tried: how many were decoded.
         dead: signals that never change.
         remarks: swapped, inverted and dead probes, in words.
@@ -52,7 +52,7 @@ class FoundMap:
 
     @property
     def confidence(self) -> str:
-        """How sure the map is: `certain`, `likely`, `open`, or `nothing fits`."""
+        """Confidence in the map: `certain`, `likely`, `open`, or `nothing fits`."""
         best, trial = self.best.trial, self.runner_up.trial if self.runner_up else None
         if best.valid == 0 or best.invalid * 2 > best.valid:
             return "nothing fits"
@@ -86,13 +86,13 @@ class MapReport:
     """What the search for the map found.
 
     Attributes:
-        map: the map that fared best, as `--map` takes it.
+        map: the map that did best, as `--map` takes it.
         confidence: `certain`, `likely`, `open`, or `nothing fits`.
         frames_valid, frames_invalid: frames that a receiver found with it.
         symbols_tried: symbols that they were found in.
         runner_up: the best of the other maps; None: there was none.
         runner_up_valid, runner_up_invalid: frames that a receiver found with that.
-        maps_tied: other maps that fared exactly as well.
+        maps_tied: other maps that did exactly as well.
         maps_tried: maps that a receiver tried.
         dead_signals: signals that never change.
         remarks: swapped, inverted and dead probes, in sentences.

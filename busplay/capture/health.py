@@ -26,7 +26,7 @@ class DamagedFrame:
         time_ps: its first clock edge, in the capture's own time, as all times here.
         kind: `check failed`, `aborted` or `corrected`.
         word: its bits as they were read; None where it was aborted.
-        lanes: lanes at fault, as far as the frame tells.
+        lanes: lanes at fault, as far as the frame shows them.
     """
 
     time_ps: int
@@ -75,7 +75,7 @@ class Health:
         gaps: stretches with no clock.
         gap_count: how many there were.
         lane_errors: damaged frames by the lane at fault.
-        lane_errors_unknown: damaged frames that do not tell their lane.
+        lane_errors_unknown: damaged frames whose lane is not known.
         first_frame_ps, last_frame_ps: first edges of the first and last valid frame; None: there
             was none.
         first_sync_ps: when the receiver was in sync for the first time; None: never.

@@ -1,13 +1,13 @@
 """How well an order of lanes fits what frames must show: idle frames, constants, their count.
 
-How to think about it. A check of many bits finds the order by itself (`lane_orders`). A parity
-bit or none does not, but a frame says more: an idle link shows each lane's idle pattern, a
-constant is the same in every frame, the lowest bit of the sequence field changes with every
-frame and the next with every second one. These speak of one lane each, so they say which
-signal may be on which lane, and whether upside down. Orders that are left are graded by whole
-frames: right ones, those that count on, those whose space exists. Where even that leaves
-several, programs that draw write near to where they wrote last, so the order with the
-smoothest addresses is the likeliest; that is a guess, and the search says so.
+How to think about it. A check of many bits finds the order by itself (`lane_orders`). A parity bit
+or none does not, but a frame says more: an idle link shows each lane's idle pattern, a constant is
+the same in every frame, the lowest bit of the sequence field changes with every frame and the next
+with every second one. Each of these concerns one lane, so they say which signal may be on which
+lane, and whether inverted. Orders that are left are graded by whole frames: valid ones, those that
+continue the sequence, those whose space exists. Where even that leaves several, programs that draw
+write near to where they wrote last, so the order with the smoothest addresses is the likeliest;
+that is a guess, and the search says so.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from busplay.link.layout import FrameLayout
 # Frames in a row that are looked at, and those of them that are unpacked for every order.
 FRAMES_MAX = 600
 _GRADED_MAX = 300
-# Shares of frames that may break a rule all the same, being damaged.
+# Shares of frames that may break a rule because they are damaged.
 _BROKEN_SHARE = 0.15
 _LEAST_FRAMES = 8
 _ORDERS_GRADED = 600
@@ -37,10 +37,11 @@ Order = tuple[tuple[int, ...], tuple[bool, ...]]
 
 @dataclass(frozen=True, slots=True, order=True)
 class Grade:
-    """How well an order fits; what is better is higher.
+    """How well an order fits; the higher the better.
 
     Attributes:
-        fitting: shares of frames that are right, that count on, and whose space exists, summed.
+        fitting: shares of frames that are valid, that continue the sequence, and whose space
+            exists, summed.
         smoothness: how plausible addresses are; only for orders that fit alike.
     """
 
@@ -235,7 +236,7 @@ class LaneGrader:
                 )
 
     def _climb(self, graded: dict[Order, Grade], options: list[list[tuple[int, bool]]]) -> None:
-        """From the best of those graded go to better neighbours, as long as there are any."""
+        """Climb from the best of those graded to better neighbours, as long as there are any."""
         best = sorted(graded, key=lambda order: graded[order], reverse=True)[:_CLIMBS]
         for start in best:
             here = start

@@ -12,8 +12,8 @@ from busplay.errors import InputError
 CLOCK = "clock"
 STROBE = "strobe"
 
-# What people call their wires, after `_plain`. A digit alone is what analysers call channels
-# that nobody named, so it tells nothing.
+# What people call their wires, after `_plain`. A digit alone is what analysers call channels that
+# nobody named, so it says nothing.
 _CLOCK_NAMES = ("clock", "clk", "lclk", "sclk", "sck", "cclk", "ck")
 _STROBE_NAMES = ("strobe", "stb", "select", "sel", "cs", "ss", "frame", "lframe", "sync", "valid")
 _LANE_NAMES = ("lane", "d", "data", "lad", "ad", "io", "dq", "sd", "dat")
@@ -77,8 +77,7 @@ def parse_map(text: str, *, link: Link, signals: Sequence[str]) -> LaneMap:
     Wires that the text leaves out take the signal whose name says it.
 
     Raises:
-        InputError: a wire or signal that there is none of, two wires on one signal, or a wire
-            that nothing names.
+        InputError: an unknown wire or signal, two wires on one signal, or a wire without a signal.
     """
     place = "--map"
     wires = wires_of(link)
@@ -110,7 +109,7 @@ def default_map(*, link: Link, signals: Sequence[str]) -> LaneMap:
 
 
 def named_wires(*, link: Link, signals: Sequence[str]) -> dict[str, int]:
-    """Return the signal of each wire whose name tells it, as far as names tell."""
+    """Return the signal of each wire that a signal's name identifies."""
     plain = [_plain(name) for name in signals]
     found: dict[str, int] = {}
     for wire in wires_of(link):
@@ -118,7 +117,7 @@ def named_wires(*, link: Link, signals: Sequence[str]) -> dict[str, int]:
             if plain.count(name) == 1:
                 found[wire] = plain.index(name)
                 break
-    # One signal cannot be two wires; then its name tells nothing.
+    # One signal cannot be two wires; then its name says nothing.
     taken = list(found.values())
     return {wire: index for wire, index in found.items() if taken.count(index) == 1}
 
@@ -232,13 +231,13 @@ def _listed(signals: Sequence[str]) -> str:
 
 
 def _are_unlabelled(signals: Sequence[str]) -> bool:
-    """Return whether names only count channels: D0, D1 … are what analysers call them."""
+    """Return whether names only number channels: D0, D1 … are what analysers call them."""
     stems = {re.sub(r"\d+$", "", name.rpartition(".")[2]) for name in signals}
     return len(stems) == 1 and len(signals) > 1
 
 
 def _plain(name: str) -> str:
-    """Bring a signal's name to its plain form: no scope, no marks of polarity, no brackets."""
+    """Reduce a signal's name to its plain form: no scope, no marks of polarity, no brackets."""
     last = name.rpartition(".")[2].strip().lower()
     last = re.sub(r"(#|_n|_b|/)+$", "", last).lstrip("/~!")
     last = re.sub(r"\[(\d+)\]$", r"\1", last)

@@ -1,6 +1,6 @@
 """Which orders and inversions of lanes make the check hold, by algebra instead of by trying all.
 
-How to think about it. A frame is right if its syndrome is 0, and the syndrome is an XOR of
+How to think about it. A frame is valid if its syndrome is 0, and the syndrome is an XOR of
 what each lane says. So for each pairing of a signal with a lane there is one number a frame,
 and an order of lanes is right if those of its pairs XOR to a constant in every frame. An
 inverted lane only changes that constant. The difference of two frames has no constant, so
@@ -22,7 +22,7 @@ from busplay.link.layout import FrameLayout
 
 # Ways to fill half of the lanes that are tried; beyond that the user has to name some.
 HALVES_MAX = 700_000
-# Orders that fit one stretch of frames; more say that the stretch tells nothing.
+# Orders that fit one stretch of frames; with more the stretch decides nothing.
 ORDERS_MAX = 5_000
 
 
@@ -55,7 +55,7 @@ class LaneOrders:
     def find(
         self, levels: NDArray[np.uint64], signals: list[int]
     ) -> list[tuple[tuple[int, ...], tuple[bool, ...]]]:
-        """Find the orders with which all of some frames are right.
+        """Find the orders with which all of some frames are valid.
 
         Args:
             levels: uint64[frames, frame_symbols]; all signals at the symbols of frames.
@@ -63,7 +63,7 @@ class LaneOrders:
 
         Returns:
             for each fit the signals of lane 0, 1 … and which of them are inverted; empty
-            where none fits, or so many that the frames tell nothing.
+            where none fits, or too many for the frames to decide.
         """
         partial = self._partial(levels, signals)
         if len(levels) == 1:

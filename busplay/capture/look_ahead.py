@@ -1,4 +1,4 @@
-"""A look at a capture before it is decoded: the stretch that tells most, and the clock in it."""
+"""A look at a capture before it is decoded: the most informative stretch, and the clock in it."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ class ChangeSource(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class DecodeSettings:
-    """What the user decides, where the data would.
+    """What the user sets instead of leaving it to the data.
 
     Attributes:
         sample_at_ps: when all lanes are read, from the clock's edge.
@@ -170,7 +170,7 @@ def survey_or_refuse(
 
 
 def sample_ps_of(info: CaptureInfo) -> int | None:
-    """Return the analyser's sample period, if the capture tells it."""
+    """Return the analyser's sample period, if the capture states it."""
     return None if info.sample_rate_hz is None else PS_PER_S // info.sample_rate_hz
 
 

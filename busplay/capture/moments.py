@@ -1,4 +1,4 @@
-"""When to read each lane: the best moment between changes, told by the data.
+"""When to read each lane: the best moment between changes, found from the data.
 
 Where nothing changes there may be several stretches to choose from (a device that answers to
 the clock changes its lanes at another time than the one that drives it). Then a receiver
@@ -35,7 +35,7 @@ _FEW_SAMPLES = 2
 
 @dataclass(frozen=True, slots=True)
 class ReceiverTrial:
-    """How a receiver fared with a stretch of a capture.
+    """What a receiver made of a stretch of a capture.
 
     Attributes:
         valid: frames in sync that were valid, idle ones among them.
@@ -53,7 +53,7 @@ class ReceiverTrial:
 
     @property
     def score(self) -> tuple[int, int, int]:
-        """What is better is higher: valid frames less invalid ones; then fewer missed."""
+        """The higher the better: valid frames less invalid ones; then fewer missed."""
         return (self.valid - 2 * self.invalid, -self.missed, -self.syncs)
 
 
@@ -150,7 +150,7 @@ def _each_its_own(
 
 
 def _busiest(changes: ChangeBatch, lane_map: LaneMap) -> ChangeBatch:
-    """Return the stretch in which the lanes change most, as idle frames tell little."""
+    """Return the stretch in which the lanes change most, as idle frames show little."""
     mask = sum(1 << probe.index for probe in lane_map.data)
     moved = (changes.level[1:] ^ changes.level[:-1]) & np.uint64(mask)
     busy = np.bitwise_count(moved).astype(np.int64)

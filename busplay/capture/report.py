@@ -1,4 +1,4 @@
-"""What came of a decode: the figures that `busplay decode --json` prints, and the library returns.
+"""The figures of a decode, which `busplay decode --json` prints, and the library returns.
 
 All times are in the capture's own time, as its file counts it.
 """
@@ -21,7 +21,7 @@ class SamplingReport:
     Attributes:
         sample_ps: the analyser's sample period; None: finer than matters.
         samples_per_edge: sample periods in one level of the clock; None: as above.
-        rate_is_told: the file or the user states the rate; else it was worked out from the clock.
+        rate_is_told: the file or the user states the rate; else it was inferred from the clock.
         clock_is_steady: the clock runs evenly, without pauses.
         clock_is_gated: the clock stands still between frames as a rule.
         clock_recovery: `steady` where edges were taken from an even clock, `seen` where they
@@ -52,7 +52,7 @@ class SamplingReport:
 
 @dataclass(frozen=True, slots=True)
 class DecodeReport:
-    """What came of decoding a capture.
+    """What was found when a capture was decoded.
 
     Attributes:
         file: the capture's name.

@@ -131,10 +131,10 @@ def take_symbols(
             capture ends with it.
         offset_ps: when the lanes are read, from the edge.
         mask: bits of the group's signals.
-        table_shifts, tables: uint64[bytes], uint32[bytes, 256]; which byte of a level says
-            what of a symbol.
+        table_shifts, tables: uint64[bytes], uint32[bytes, 256]; what each byte of a level adds to a
+            symbol.
         flip: bits of inverted lanes.
-        rest_symbol: what this group says of a symbol where only the strobe rested.
+        rest_symbol: this group's part of a symbol where only the strobe rested.
         joins: 1 to add the group's bits to the symbols, 0 to begin them.
         period_ps: usual spacing of edges; the eye is twice as wide.
         doubt_before_ps, doubt_after_ps: a change within so much before (after) a moment may

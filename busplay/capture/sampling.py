@@ -75,7 +75,7 @@ class SymbolSampler:
 
     Attributes:
         clock: the follower, for its counters.
-        symbols_in_doubt: symbols that a sampling of this rate cannot be sure of.
+        symbols_in_doubt: symbols that this sampling rate leaves in doubt.
         rests_inserted: symbols injected where the strobe rested while the clock stood still.
         symbols_beyond: symbols read while the strobe was held for more than a frame.
     """

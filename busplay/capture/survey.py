@@ -1,11 +1,11 @@
 """A look at the beginning of a capture: what the clock is like, and when lanes are at rest.
 
-How to think about it. The spacing of clock edges gives the period; how far the edges stray
-from an even grid tells whether the clock runs on its own. If the analyser samples at a fixed
-rate, spacings differ by whole samples, which is how the rate is found where a file does not
-tell it. Then every change of a lane is put at its place between two edges, folded to one
-period; where no lane ever changes is where lanes are best read. Moments are times from an
-edge, from half a period before it to half a period after.
+How to think about it. The spacing of clock edges gives the period; how far the edges stray from an
+even grid tells whether the clock runs on its own. If the analyser samples at a fixed rate, spacings
+differ by whole samples, which is how the rate is found where a file does not state it. Then every
+change of a lane is put at its place between two edges, folded to one period; where no lane ever
+changes is where lanes are best read. Moments are times from an edge, from half a period before it
+to half a period after.
 """
 
 from __future__ import annotations
@@ -21,11 +21,11 @@ from busplay.capture.clock import ClockFollower, ClockPlan, Int64Column, KindCol
 from busplay.capture.lane_map import Probe
 from busplay.description.link import Edges
 
-# From so many samples an edge on, edges as seen are good enough: the usual advice of the trade.
+# From this many samples an edge, edges as seen are good enough: the usual rule of thumb.
 SAMPLES_FOR_CERTAINTY = 4
 LEAST_EDGES = 4
 _BLOCK_EDGES = 48
-EDGES_TO_JUDGE = 2 * _BLOCK_EDGES  # fewer do not tell whether a clock is steady
+EDGES_TO_JUDGE = 2 * _BLOCK_EDGES  # fewer do not show whether a clock is steady
 _STEADY_SHARE = 0.9
 _FINE_BINS = 512
 _PART_BITS = 20
@@ -41,7 +41,7 @@ class ClockSurvey:
         is_steady: it runs on its own, without pauses.
         samples_per_edge: sample periods in one level of the clock, so from one edge of either
             kind to the next; 0: finer than matters.
-        rate_is_told: the sample rate was stated, not worked out.
+        rate_is_told: the sample rate was stated, not inferred.
         edge_ps, kind: the edges, as the plan gives them.
     """
 
@@ -162,7 +162,7 @@ def _glitch_ps(changes: ChangeBatch, probe: Probe, glitch_ps: int | None, period
 
 
 def _guessed_sample_ps(spacing: Int64Column, period_ps: int) -> int:
-    """Work out the sample period from spacings that differ by whole samples; 0 where none do.
+    """Infer the sample period from spacings that differ by whole samples; 0 where none do.
 
     An even clock that is sampled at a fixed rate has spacings of n and n + 1 samples, and
     nothing between. One that was written down as it is, jitter and all, has many spacings.
@@ -311,7 +311,7 @@ def _without_strays(
     order = np.argsort(counts, kind="stable")
     gone = int(np.searchsorted(np.cumsum(counts[order]), allowed, side="right"))
     gone = min(gone, len(values) - 1)
-    # Whole levels of frequency go, or none: which of equals is a stray nobody can tell.
+    # Phases of equal count go together: which of equals is a stray cannot be known.
     limit = counts[order[gone]]
     keep = counts >= limit
     return values[keep], int(counts[~keep].sum())

@@ -29,7 +29,7 @@ class Analyser:
         rate_hz: samples in a second.
         phase_ps: when the first sample is taken after the link's time 0.
         jitter_ps: root mean square by which each clock edge strays.
-        skew_ps: for lanes from 0 on and the strobe, how much later than it should each comes.
+        skew_ps: for lanes from 0 on and the strobe, how late each comes.
         settle_ps: how long a wire is near the threshold after it changes; a sample in that time
             reads either level.
         glitch_ppm: samples in a million on each wire that read wrong.

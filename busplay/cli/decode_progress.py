@@ -15,7 +15,7 @@ from busplay.formats.capture import Capture
 
 
 def decode_progress(stack: ExitStack) -> DecodeWatch:
-    """Return what shows how far a decode is, what was found, and how long it takes yet."""
+    """Return what shows how far a decode is, what was found, and the time left."""
     return _DecodeProgress(stack)
 
 

@@ -26,7 +26,7 @@ ABSENT = "-"
 
 
 def report_lines(decoded: DecodedCapture, *, full: bool) -> list[str]:
-    """Return what came of a capture, in words: the verdict first."""
+    """Return what was found in a capture, in words: the verdict first."""
     health, found, expected = decoded.health, decoded.found_map, decoded.expected
     lines = [_verdict(health, expected)]
     if health.is_interrupted:
@@ -164,7 +164,7 @@ def _sampling_lines(health: DecodeReport) -> list[str]:
     sampling = health.sampling
     lines = []
     if sampling.sample_ps and sampling.samples_per_edge:
-        told = "" if sampling.rate_is_told else ", worked out from the clock"
+        told = "" if sampling.rate_is_told else ", inferred from the clock"
         few = sampling.samples_per_edge < SAMPLES_FOR_CERTAINTY
         lines.append(
             f"sampling  {sampling.samples_per_edge:.2f} samples an edge"
@@ -178,9 +178,7 @@ def _sampling_lines(health: DecodeReport) -> list[str]:
             " in doubt: a wire changed within a sample"
         )
     if sampling.clock_recovery == "steady":
-        lines.append(
-            "          edges are taken from the steady clock, and the check has the last word"
-        )
+        lines.append("          edges are taken from the steady clock; the check decides")
     if count := sampling.symbols_unknown:
         lines.append(f"          {counted(count, 'symbol')} read while a wire was unknown")
     if count := sampling.rests_inserted:
@@ -288,8 +286,8 @@ def _map_lines(found: MapReport) -> list[str]:
         )
     if found.maps_tied:
         lines.append(
-            f"          {counted(found.maps_tied, 'other map')} fare exactly as well: the capture"
-            " cannot tell them apart; this one is the plainest"
+            f"          as good as {counted(found.maps_tied, 'other map')}: the capture cannot"
+            " tell them apart; this one is the plainest"
         )
     return lines + [f"          {remark}" for remark in found.remarks]
 

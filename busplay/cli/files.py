@@ -5,7 +5,7 @@ the command line, each type enters its files in the register of the running comm
 register refuses an output that is one of the inputs or another output. So all of it is settled
 before the command's body runs, and a new command gets it by naming the type.
 
-Files are told apart by device and inode, so that `./T`, a symbolic and a hard link are all one
+Files are identified by device and inode, so that `./T`, a symbolic and a hard link are all one
 file; a file that does not exist yet is its folder and its name there. Devices and pipes hold
 nothing that could be lost and are left out. A board stands for the files that it names, too, and
 a program for the labels beside it.
@@ -78,7 +78,7 @@ def _clash(label: str, path: Path, what: str) -> InputError:
 
 
 def file_id(path: Path | int) -> FileId | None:
-    """Return what tells a file apart, whatever name or link leads to it; None: no plain file."""
+    """Return what identifies a file, whatever name or link leads to it; None: no plain file."""
     try:
         found = os.fstat(path) if isinstance(path, int) else path.stat()
     except (OSError, ValueError):
@@ -105,7 +105,7 @@ def _ignores_case(folder: Path) -> bool:
 
 
 def register() -> FileRegister:
-    """Return the register of the command that click is at work on."""
+    """Return the register of the command that is running."""
     context = click.get_current_context(silent=True)
     if context is None:
         return FileRegister()

@@ -41,7 +41,7 @@ class PlayRequest:
 
 @dataclass(frozen=True, slots=True)
 class Ending:
-    """What only the one that played knows at its end; see `RunReport`.
+    """What only the player knows at the end; see `RunReport`.
 
     Attributes:
         lost_at_sender: stores lost at the sender FIFO, where the sender was not here.
@@ -65,8 +65,8 @@ class NamedLosses:
         pipeline: that ran.
         labels: the program's.
         find_counters: makes what finds the program counters of stores by their cycles; None:
-            nobody knows.
-        unknown: why nobody does.
+            they are not known.
+        unknown: why they are not.
     """
 
     def __init__(

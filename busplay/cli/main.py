@@ -1,6 +1,6 @@
 """The command `busplay`: finds the subcommand, loads only its module, and reports errors.
 
-Exit status: 0 fine, 1 found something, 2 wrong use or bad input, 130 interrupted; `run` hands on
+Exit status: 0 fine, 1 found something, 2 wrong use or bad input, 130 interrupted; `run` returns
 what the program wrote to its exit register.
 """
 

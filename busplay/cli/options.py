@@ -1,4 +1,4 @@
-"""Kinds of option values that several commands take, each exact and each with a clear refusal."""
+"""Types of option values that several commands take, each with a clear refusal."""
 
 from __future__ import annotations
 
@@ -190,7 +190,7 @@ def seed_option(name: str = "seed", *, default: int | None = None) -> Callable[[
 
     Args:
         name: of the command's parameter.
-        default: what the command gets where none is given; None: it sees to it itself.
+        default: what the command gets where none is given; None: it chooses one itself.
     """
     return click.option(
         "--seed",

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from busplay.formats.capture import Capture
 
 QUICK_S = 1.0
-# The bar is drawn anew so often at most.
+# The bar is redrawn at most this often.
 REDRAW_S = 0.1
 # So that bar and figures fit into 80 columns.
 BAR_CHARACTERS = 12
@@ -32,7 +32,7 @@ SHARES = 1_000
 def capture_progress(
     capture: Capture, *, label: str, text: Callable[[], str] | None = None
 ) -> Iterator[Callable[[], None]]:
-    """Show how far a capture has been read and how long it takes yet; call it after each batch.
+    """Show how far a capture has been read and the time left; call it after each batch.
 
     Args:
         capture: whose bytes are counted.
@@ -66,7 +66,7 @@ def late_bar(
     """Show a bar once a second has passed; yields what to call with the place reached.
 
     Args:
-        length: where it ends; None: nobody knows, so only the text is shown.
+        length: where it ends; None: not known, so only the text is shown.
         label: what is being done.
         text: more to show behind the bar.
     """

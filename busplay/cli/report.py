@@ -87,7 +87,7 @@ def _verdict(report: RunReport) -> str:
 
 
 def _print_accounts(accounts: AccountsReport) -> None:
-    """Print what got lost and what became of faults; nothing where nothing happened."""
+    """Print losses and what became of faults; nothing where nothing happened."""
     frames = accounts.frames
     for what, count in frames.losses().items():
         click.echo(f"  {count:>9,} {what:34} {count / max(1, frames.lost):6.1%} of all losses")

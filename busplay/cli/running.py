@@ -93,7 +93,7 @@ def _run_program(request: RunRequest, board: Board, stack: ExitStack) -> int:
             console.flush()
 
     def losses() -> NamedLosses:
-        # Read late: most runs lose nothing, and labels that nobody needs are no reason to stop.
+        # Read late: most runs lose nothing, and unneeded labels are no reason to stop.
         known = labels or request.read_labels() if len(session.pipeline.losses) else labels
         return NamedLosses(
             session.pipeline, labels=known, find_counters=lambda: session.store_pc_finder().find

@@ -61,13 +61,13 @@ def require_edges_per_second(header: TraceHeader, *, file: str) -> int:
     """Return the link edges in a second.
 
     Raises:
-        InputError: nothing tells how fast the link's clock is.
+        InputError: nothing states the rate of the link's clock.
     """
     rate = header.edges_per_second
     if rate is None:
         raise InputError(
             file=file,
-            found="a link on the processor's clock, and no board that tells it",
+            found="a link on the processor's clock, and no board that states it",
             wanted="give --board, or the clock with --clock-rate",
         )
     return rate

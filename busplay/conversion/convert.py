@@ -3,8 +3,8 @@
     busplay.convert("tides.trace", "tides.vcd")
 
 Everything goes by way of a trace. What comes in becomes one (a capture is decoded, stores are
-encoded, frames are checked against their link), and what goes out is drawn from one. What a
-form cannot carry is listed, so that the user is told.
+encoded, frames are checked against their link), and what goes out is drawn from one. What a format
+cannot carry is listed.
 """
 
 from __future__ import annotations
@@ -54,7 +54,7 @@ _READING = {
 
 @dataclass(frozen=True, slots=True)
 class ConvertReport:
-    """What became of a conversion.
+    """What a conversion did.
 
     Attributes:
         source, target: the files.
@@ -113,15 +113,15 @@ def convert(
         source: a trace, a capture, packets, or CSV or records of frames or stores.
         target: `.trace`, `.vcd`, `.csv`, `.pcapng`, `.stores`, and for samples `.sr` or `.bin`
             too. It takes the place of a file of that name once it is whole.
-        link, board: where the source does not tell them.
+        link, board: where the source does not state them.
         csv_content: what a .csv holds; None: frames.
-        clock_hz: the link's clock, where nothing tells it.
+        clock_hz: the link's clock, where nothing else states it.
         lane_map: which signal of a capture is which wire, as `decode` takes it.
         analyser: sample the wires as it would; None: exact wires.
         stop_ps: draw wires up to this link time only.
         tick_ps: unit of a VCD's times, to which they are rounded down; None: exact.
         texts: in a VCD, write frames and the receiver's state as readable texts too.
-        watch: told how a capture's decode goes.
+        watch: follows the decode of a capture.
         on_edge: called with the link edge that is drawn and the last one.
         reading: how a capture is read, and which part of it.
 
@@ -237,7 +237,7 @@ def _arriving(
             if header is None:
                 raise InputError(
                     file=str(source),
-                    found="nothing that tells its link",
+                    found="nothing that names its link",
                     wanted="give --link LINK, or --board BOARD",
                 )
             if kind == "capture":

@@ -40,13 +40,13 @@ from busplay.whole_file import no_way_to_write, place_beside, require_other_file
 
 
 class DecodeWatch:
-    """Told how a decode goes; a command overrides what it shows."""
+    """Follows a decode; a command overrides what it shows."""
 
     def opened(self, capture: Capture) -> None:
         """The capture is open."""
 
     def tried(self, maps: int) -> None:
-        """So many maps have been tried."""
+        """`maps` maps have been tried."""
 
     def moved(self, decoder: CaptureDecoder) -> None:
         """Another batch has been decoded."""
@@ -57,7 +57,7 @@ class DecodedCapture:
     """What `decode` returns.
 
     Attributes:
-        health: what came of the capture: counters, eyes, what was damaged, and where.
+        health: counters, eyes, what was damaged, and where.
         path: file of the trace; a temporary one where no output was named.
         displays: the board's displays, by name, with what arrived on them; none without a board.
         found_map: what the search for the map found; None: there was none.
@@ -118,19 +118,19 @@ def decode(
         capture: VCD, CSV, a session file (.sr) or raw samples; .gz and .zst too.
         link: what the wires carry: description, file, or a shipped link's name; None: the
             board's link.
-        board: gives units and windows, for displays and for the trace; None: only frames.
+        board: has the units and windows, for displays and for the trace; None: only frames.
         output: the trace; it takes the place of a file of that name once it is whole.
         lane_map: which signal is which wire, such as `clock=CH0,lane0=!CH1`; wires that it
             leaves out are found by the names of signals.
         finds_map: find out which signal is which wire by trying.
-        sample_at_ps: read all lanes at this time from the clock's edge; None: told by the data.
+        sample_at_ps: read all lanes at this time from the clock's edge; None: from the data.
         glitch_filter_ps: levels shorter than this are glitches; None: a quarter of a clock level.
         clock_recovery: `steady`, `seen` or `auto`, as `DecodeSettings` has it.
         correct: let the receiver correct one bit error in a frame.
         expect: a trace of what was sent, to compare with.
         labels: of the program, to name what the comparison finds.
         differences_most: differences to list; None: all.
-        watch: told how it goes.
+        watch: follows the decode.
         finish_on_interrupt: when the user interrupts, return what was read until then. The
             trace is left without its end, as one that was cut; one that was there before stays.
         reading: how to read the capture, and which part of it.

@@ -1,4 +1,4 @@
-"""A decoded capture held against what was sent."""
+"""A decoded capture compared with what was sent."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ class WriteRow:
         place: unit, space and offset.
         stored: the byte that the program stored; None for an added frame.
         arrived: the byte that arrived; None for a missing one.
-        lanes: lanes at fault, as far as a damaged frame tells.
+        lanes: lanes at fault, as far as a damaged frame shows them.
     """
 
     kind: str

@@ -68,7 +68,7 @@ def trace_to_stores(reader: TraceReader, target: Path, *, binary: bool) -> Carri
     """Write the stores that a trace's frames stand for.
 
     Raises:
-        InputError: the trace has no board, whose windows tell addresses.
+        InputError: the trace has no board, whose windows give addresses.
     """
     from busplay.formats.stores_binary import write_stores_binary
     from busplay.formats.stores_csv import write_stores_csv
@@ -78,7 +78,7 @@ def trace_to_stores(reader: TraceReader, target: Path, *, binary: bool) -> Carri
         raise InputError(
             file=str(reader.path),
             found="a trace without a board",
-            wanted="addresses of stores are told by a board's windows; give --board",
+            wanted="a board's windows give the addresses of stores, so give --board",
         )
     finder = StoreFinder(header)
     batches = (finder.stores(frames) for frames in reader.chunks())

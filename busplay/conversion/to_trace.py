@@ -122,7 +122,7 @@ def rewrite_trace(source: Path, target: Path, *, header: TraceHeader | None) -> 
                 raise InputError(
                     file=str(source),
                     found=f"frames of link {old.link.name}",
-                    wanted=f"the link given is {header.link.name}, and it is another",
+                    wanted=f"the given link, {header.link.name}, is another",
                 )
             new = replace(header, program_name=old.program_name, program_sha256=old.program_sha256)
         with TraceWriter(target, header=new) as writer:

@@ -26,7 +26,7 @@ def drawer_for(reader: TraceReader) -> WireDrawer:
     """Make the drawer of a trace's link.
 
     Raises:
-        InputError: nothing tells how fast the link's clock is.
+        InputError: nothing states the rate of the link's clock.
     """
     rate = require_edges_per_second(reader.header, file=str(reader.path))
     return WireDrawer(FrameLayout(reader.header.link), rate)

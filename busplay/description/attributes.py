@@ -1,7 +1,7 @@
 """Tables of a description file as dataclasses: attributes are keys.
 
 The dataclasses say what may stand in a table: types, defaults, and the ranges in `limits`. So a
-new attribute needs no line here. What hangs on other values of a file, whoever reads it asks.
+new attribute needs no line here. What depends on other values of a file is left to its readers.
 """
 
 from __future__ import annotations
@@ -14,10 +14,10 @@ from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 from busplay.description.limits import LIMITS
 from busplay.description.toml_reader import Table, show_value
 
-# A probability of an event so rare that it never comes needs no stream of its own.
+# An event that is rarer than this never comes.
 RATIO_MIN = 1e-12
 RATIO_WANTED = "give a probability: 0, 1, or between 1e-12 and 1, such as 1e-4"
-# Where a description was read from: nothing that it says itself.
+# Where a description was read from, which is no part of it.
 FILE = "file"
 
 

@@ -167,7 +167,7 @@ class ReceiverEnd:
     Attributes:
         fifo_depth: frames that the receiver FIFO holds; a frame that finds it full is lost.
         service_ns: time to take one frame into display memory.
-        deadline_ns: a frame served later than this after its arrival is lost; None: none is.
+        deadline_ns: a frame served later than this after its arrival is lost; None: no deadline.
         correct_one_bit: correct a single bit error, if the check can locate it.
         busy: times in which the video side has the memory.
     """
@@ -194,7 +194,7 @@ class Board:
         sender: the board's end of the link.
         receiver: the far end of the link.
         host_port: the host port; None: programs have none.
-        unmapped_read: byte that a read of an address with nothing behind it gives.
+        unmapped_read: byte that a read of an address with nothing behind it returns.
         undocumented: what the processor does at instructions that its maker does not document:
             `stop`, or `run` those that always do the same.
         program_load_address: where a raw program is put; None: it must carry addresses.

@@ -1,7 +1,7 @@
-"""The range of every whole number in a description: one table for whoever reads one.
+"""The range of every whole number in a description: one table for all readers.
 
 TOML files, the plain form that traces carry, and the guide's table of keys go by it. Ranges that
-hang on other values of the same file (a field's value and its bits, a busy time and its period)
+depend on other values of the same file (a field's value and its bits, a busy time and its period)
 are narrowed where they are read. An attribute that is not listed has up to 64 bits.
 """
 

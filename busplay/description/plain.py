@@ -2,14 +2,14 @@
 
 How to think about it. A trace replays without the files that it was made from, so it carries
 its board whole. The plain form mirrors the dataclasses: a table for each, their attributes as
-keys, tuples as arrays, a framing told by the key `method`. It holds nothing of the place where
+keys, tuples as arrays, a framing under the key `method`. It holds nothing of the place where
 it was made: `file` is left out and an image's path becomes its bare name, so that the same
 board gives the same dict in whatever folder.
 
 The way back is driven by the dataclasses' own types, so a new attribute needs no line here; a
 key that is missing takes the attribute's default (a trace older than the attribute), a key that
 is not known is refused (a trace newer than this program). What comes back is fit for a
-`FrameLayout` and for displays. Whether a receiver can find its frames is not asked again: old
+`FrameLayout` and for displays. Whether a receiver can find its frames is not checked again: old
 traces stay readable whatever later rules say.
 """
 
@@ -44,7 +44,7 @@ _FRAMINGS: dict[str, type[StrobeFraming | MarkerFraming | CheckFraming]] = {
     "marker": MarkerFraming,
     "check": CheckFraming,
 }
-# Attributes younger than the first traces: left out where they say nothing, so that the same
+# Attributes added after the first traces: left out at their defaults, so that the same
 # board gives the same dict as before.
 _LEFT_OUT_IF_NONE: frozenset[tuple[type, str]] = frozenset({(Link, "idle_every")})
 _TEXT_MAX = 10_000

@@ -1,7 +1,7 @@
 """Read board files: what they may say, and what is refused with its remedy.
 
 Order matters for the messages: each table by itself first, the units before the windows that
-name them. Whether the link can carry it all is asked last, by `busplay.link.load`.
+name them. Whether the link can carry it all is checked last, by `busplay.link.load`.
 """
 
 from __future__ import annotations

@@ -13,7 +13,7 @@ KNOWN_NAMES = ("space", "unit", "sequence", "address", "data")
 
 
 def read_check(table: Table, fields: tuple[Field, ...]) -> Check:
-    """Read which field is the check, how it is worked out, and what it covers.
+    """Read which field is the check, how it is computed, and what it covers.
 
     Raises:
         DescriptionError: a field is unknown, the widths differ, or it covers itself.

@@ -34,7 +34,7 @@ def _read_value(table: Table, name: str, link: Link) -> int:
         raise table.error(
             name,
             found="a value for the check field",
-            wanted="it is worked out from the others, so take the line out",
+            wanted="it is computed from the others, so take the line out",
         )
     field = link.field_named(name)
     if field is None:

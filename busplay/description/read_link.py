@@ -1,7 +1,7 @@
 """Read link files: what they may say, and what is refused with its remedy.
 
 The tables are checked one by one where they are read. What only the frame's layout can tell
-(idle frames under a marker, imitation) is not asked here: `busplay.link.load` does.
+(idle frames under a marker, imitation) is not checked here: `busplay.link.load` does.
 """
 
 from __future__ import annotations

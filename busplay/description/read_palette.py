@@ -4,7 +4,7 @@ A palette with fewer colours than the depth has is filled up from the depth's de
 by index; one with more is refused.
 
 A palette file is UTF-8 text with one `#RRGGBB` a line. Blank lines, and whatever follows a
-semicolon, say nothing.
+semicolon, are ignored.
 """
 
 from __future__ import annotations
@@ -61,8 +61,7 @@ def read_palette(
         raise table.error(
             key,
             found=f"{len(stated)} colours",
-            wanted=f"{counted(bits_per_pixel, 'bit')} a pixel tell "
-            f"{len(default)} apart, so give {len(default)} or fewer",
+            wanted=f"with {counted(bits_per_pixel, 'bit')} a pixel give {len(default)} or fewer",
         )
     return (*stated, *default[len(stated) :])
 

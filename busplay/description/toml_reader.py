@@ -1,10 +1,10 @@
 """A typed reader over TOML that can say where a value stood.
 
 How to think about it. `read_description_file` and `parse_toml` turn foreign bytes into plain
-tables, or raise. A `Table` is one of those tables with its place in the file; it is opened
-with the keys that may stand in it, so that a misspelt key is named before anybody misses
-the right one. Each asking (`integer`, `choice`, ...) gives a value of the type that its name
-says, or raises a `DescriptionError` with file, place, what was found and what would be right.
+tables, or raise. A `Table` is one of those tables with its place in the file; it is opened with the
+keys that may stand in it, so that a misspelt key is reported before the right one is missed. Each
+method (`integer`, `choice`, ...) returns a value of the type that its name says, or raises a
+`DescriptionError` with file, place, what was found and what would be right.
 
 Not here: what the values mean; `read_link` and `read_board` know that.
 """
@@ -31,7 +31,7 @@ SHOWN_REASON = 120
 
 
 class NoSuchFileError(DescriptionError):
-    """The file is not there, so that a caller can say what else the name could have been."""
+    """The file does not exist, so a caller can say what else the name could have been."""
 
 
 Choice = TypeVar("Choice", bound=str)
@@ -70,7 +70,7 @@ def read_description_file(path: Path, *, file: str | None = None) -> str:
             wanted="a description is a small text file, so give another",
         )
     try:
-        # A byte order mark at the start is an editor's habit and says nothing.
+        # A byte order mark at the start is an editor's habit; it is ignored.
         return raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         raise DescriptionError(
@@ -145,20 +145,20 @@ def _syntax_error(text: str, told: str, *, file: str) -> DescriptionError:
 
 
 def show_string(text: str) -> str:
-    """Quote a text of the user's for a message: one line, short, nothing a terminal obeys."""
+    """Quote the user's text for a message: one short line without control characters."""
     shown = printable(text[:SHOWN_CHARACTERS].replace("\\", "\\\\").replace('"', '\\"'))
     return f'"{shown}{"..." if len(text) > SHOWN_CHARACTERS else ""}"'
 
 
 def show_number(value: int) -> str:
-    """Print a whole number for a message; a monstrous one by its size only."""
+    """Write a whole number for a message; a huge one by its length only."""
     if abs(value) >= 10**SHOWN_DIGITS:
         return f"a number of {value.bit_length():,} bits"
     return str(value)
 
 
 def show_address(value: int) -> str:
-    """Print an address or offset as 6502 people do: $4000."""
+    """Write an address or offset as 6502 programmers do: $4000."""
     if not 0 <= value < 1 << 64:
         return show_number(value)
     return f"${value:04X}"
@@ -261,7 +261,7 @@ class Table:
         return self._values.get(key)
 
     def value(self, key: str) -> object:
-        """Return whatever stands there, None where nothing does; the caller looks what it is."""
+        """Return whatever the key holds, None where it is missing; the caller checks its type."""
         return self._get(key)
 
     def _mismatch(self, key: str, wanted: str) -> DescriptionError:
@@ -406,7 +406,7 @@ class Table:
     # -- tables below
 
     def optional_table(self, key: str, keys: Collection[str]) -> Table | None:
-        """Open a table below this one, or give None when it is missing."""
+        """Open a table below this one; None when it is missing."""
         found = self._get(key)
         if found is None:
             return None

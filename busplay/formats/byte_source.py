@@ -1,9 +1,9 @@
-"""The bytes of a file, unpacked if it is compressed, as often as wanted from the start.
+"""A file's bytes, decompressed where needed, read from the start any number of times.
 
-Memory stays small whatever the file unpacks to: gzip is asked for part of it at a time, and
-Zstandard is fed so little that even its densest block gives a few dozen MiB. And so does time: a
+Memory stays small whatever the file unpacks to: gzip output is taken a part at a time, and
+Zstandard is fed so little that even its densest block gives a few dozen MiB. So does time: a
 file that unpacks to far more than captures do is refused at that point, since a bomb of 60 kB
-would otherwise be read for hours.
+would otherwise take hours to read.
 """
 
 from __future__ import annotations
@@ -20,8 +20,8 @@ from typing import BinaryIO
 from busplay.errors import InputError
 
 READ_BYTES = 1 << 18
-# What compressed data may unpack to. Idle samples pack 1,030 to 1 with gzip, which has no better;
-# small files may go beyond.
+# What compressed data may unpack to. Idle samples pack 1,030 to 1 with gzip, its best; small files
+# may exceed it.
 UNPACKED_RATIO_MOST = 1_100
 UNPACKED_BYTES_FREE = 64_000_000
 UNPACKED_BYTES_MOST = 1_000_000_000_000
@@ -43,9 +43,9 @@ class ByteSource:
     Attributes:
         file: its name, for messages.
         compression: `gzip`, `zstd`, or empty.
-        stream: the file as it lies on the disk.
+        stream: the file as stored, not unpacked.
         bytes_total: its length on disk.
-        bytes_read: how far in it the reading has come, on disk.
+        bytes_read: bytes of it that were read, on disk.
         cut_reason: set when compressed data turn out to end too early.
 
     Raises:
@@ -101,7 +101,7 @@ class ByteSource:
             try:
                 piece = self._next_piece()
             except InputError:
-                # What comes before the damage is read first; then it is told again.
+                # What comes before the damage is read first; the next read raises again.
                 if not self._waiting:
                     raise
                 break
@@ -154,7 +154,7 @@ class ByteSource:
             yield bytes(buffer[:filled])
 
     def skip(self, count: int) -> None:
-        """Pass over `count` bytes."""
+        """Skip `count` bytes."""
         buffer = bytearray(min(count, READ_BYTES))
         while count:
             filled = self.read_into(memoryview(buffer)[: min(count, len(buffer))])
@@ -290,7 +290,7 @@ class ByteSource:
 
 
 def require_plain_file(path: str | Path) -> None:
-    """Refuse what is no plain file: a pipe would be waited for without a word.
+    """Refuse what is no plain file: opening a pipe would block silently.
 
     Raises:
         InputError: it is there and is a folder, a pipe or a device.

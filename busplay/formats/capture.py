@@ -1,12 +1,12 @@
-"""Captures of wires that other people's analysers and simulators wrote, read alike.
+"""Captures of wires, from any analyser or simulator, read in one way.
 
     with open_capture("run3.vcd", signals=["clk", "d0", "d1"]) as capture:
         for batch in capture.batches():  # ChangeBatch: time_ps, level, unknown
             ...
     capture.info  # format, signals, times, whether it was whole
 
-Every format gives the same columns. Formats stand in `capture_format`; what all have in common
-(a part by time or count, going on after damage) is in `Capture` only.
+Every format gives the same columns. Formats are in `capture_format`; what all have in common
+(a part by time or count, reading on after damage) is in `Capture` only.
 """
 
 from __future__ import annotations
@@ -137,7 +137,7 @@ class Capture:
 
         Raises:
             InputError: the file is damaged, with line and column (or byte); every change
-                before it has been given. With `keep_going` the batches just end there, and
+                before it has been returned. With `keep_going` the batches just end there, and
                 `info` says so. A file that was cut off is no damage: the batches end with
                 it, and `info` says so.
         """

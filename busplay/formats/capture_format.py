@@ -1,4 +1,4 @@
-"""The formats of captures: ours and those of other packages, told by content, then by suffix.
+"""Formats of captures, ours and those of other packages, recognised by content, then by suffix.
 
 A format of another analyser joins with one object and one entry point. The object has the shape
 of `CaptureFormat`: a name, suffixes, a look at a file's first bytes, and a way to open it. The
@@ -7,7 +7,7 @@ package that brings it says in its `pyproject.toml`:
     [project.entry-points."busplay.capture_formats"]
     mine = "my_package.my_format:MY_FORMAT"
 
-and then `info`, `decode` and `convert` read such files. What a reader must keep to stands in
+and then `info`, `decode` and `convert` read such files. What a reader must keep to is in
 `CaptureReader`, `busplay.batch.ChangeBatch` and `CaptureInfo`: times are whole picoseconds and
 strictly rise, and bytes that are none of the format end in an `InputError`.
 """
@@ -38,7 +38,7 @@ _VCD_START = re.compile(
 )
 _CSV_LINE = re.compile(r"[,;\t]|^\s*[0-9.+-]+\s*$", re.MULTILINE)
 _ZIP_HEADS = (b"PK\x03\x04", b"PK\x05\x06")
-# What is no capture of wires, by its first bytes: what it is, and the way on.
+# Files that are no captures, by their first bytes: what they are, and what to do.
 _OTHERS = (
     (b"\x89BPT\r\n\x1a\n", "a busplay trace", "busplay replay plays it"),
     (b"\x0a\x0d\x0d\x0a", "packets (pcapng)", "busplay convert makes a trace of them"),
@@ -53,7 +53,7 @@ _OTHERS = (
 
 @dataclass(frozen=True, slots=True)
 class FormatOptions:
-    """How a file is to be read, where its own words are missing or wrong.
+    """How to read a file, where it does not say or says it wrongly.
 
     Attributes:
         rate_hz: samples in a second; overrides what the file says.
@@ -170,7 +170,7 @@ _CSV = BuiltInFormat("csv", (".csv", ".tsv"), "capture_csv.reader:CsvReader")
 
 
 def capture_formats() -> tuple[CaptureFormat, ...]:
-    """Return all formats, in the order in which a file is held against them.
+    """Return all formats, in the order in which they are tried.
 
     Those of other packages come before CSV, which takes nearly every text.
 

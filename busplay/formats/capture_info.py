@@ -20,9 +20,9 @@ class CaptureFileInfo:
         complete: it was read to its end, and the end was in order.
         cut_reason: why it is not complete; None: it is.
         file_bytes: size of the file.
-        written_by: what the file says of its maker.
+        written_by: the program that wrote it, if the file says so.
         start_ps, stop_ps: its first and last time, in its own time.
-        duration_ps: from the one to the other.
+        duration_ps: from `start_ps` to `stop_ps`.
         sample_rate_hz: the analyser's; None: not known.
         tick: the file's unit of time, as text.
         least_gap_ps: shortest time between two changes; None: there are fewer.

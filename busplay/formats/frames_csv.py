@@ -3,7 +3,7 @@
     edge,word,time_ns,space,unit,sequence,address,data,check
     128,0x41123456A4,8000,1,0,1,0x1234,0x56,0xA4
 
-`edge` and `word` say all; the other columns are for people, and are not read. The rules of the
+`edge` and `word` say all; the other columns are for people and are not read back. The rules of the
 form are in `busplay.formats.rows_csv`; edges never fall.
 """
 
@@ -46,7 +46,7 @@ class FramesCsvWriter:
         fields: Mapping[str, UInt64Column],
         time_ns: UInt64Column | None = None,
     ) -> None:
-        """Write a batch; `fields` in the order that was named."""
+        """Write a batch; `fields` in the order of the constructor."""
         columns = [frames.edge.tolist(), frames.word.tolist()]
         if self._has_time and time_ns is not None:
             columns.append(time_ns.tolist())

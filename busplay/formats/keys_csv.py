@@ -1,4 +1,4 @@
-"""Key presses as CSV with a header: what a run presses by itself, so that it can be repeated.
+"""Key presses as CSV with a header: the presses of a run that can be repeated.
 
     cycle,code
     80000,66
@@ -27,7 +27,7 @@ def read_key_presses(path: str | Path) -> list[tuple[int, int]]:
         (cycle, code) of each, in order.
 
     Raises:
-        InputError: the file cannot be read, or a line is at fault; says which.
+        InputError: the file cannot be read, or a line is wrong; says which.
     """
     file = str(path)
     presses: list[tuple[int, int]] = []

@@ -1,8 +1,8 @@
 """Packets in the capture format of network analysers: one frame of a link, one packet.
 
-Link type 147 (USER0) is for such private use. A packet holds a frame's word, highest byte
-first, the last byte filled with zero bits below if the frame is no whole bytes. Times are in
-nanoseconds. The section's comment may carry text, by which we find the link again.
+Link type 147 (USER0) is for such private use. A packet holds a frame's word, highest byte first,
+the low bits of the last byte 0 where the frame does not fill it. Times are in nanoseconds. The
+section's comment may carry text; ours holds the link.
 
 # Follows: PCAP Next Generation capture file format (IETF draft), section header, interface
 #   description and enhanced packet blocks; LINKTYPE_USER0
@@ -140,7 +140,7 @@ class PcapngReader:
 
         Raises:
             InputError: a block is damaged or cut off, packets are of another link type or
-                differ in length; every packet before it has been given.
+                differ in length; every packet before it has been returned.
         """
         times: list[int] = []
         words: list[int] = []

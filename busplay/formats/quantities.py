@@ -42,7 +42,7 @@ def find_timescale_ps(text: str) -> Fraction | None:
     if scale is None or (number is not None and number <= 0):
         return None
     scale *= 1 if number is None else number
-    # What no writer means and no 64-bit count of picoseconds could carry.
+    # No writer means more, and no 64-bit count of picoseconds holds it.
     if scale.numerator > 10**15 or scale.denominator > 10**6:
         return None
     return scale

@@ -1,4 +1,4 @@
-"""Reading goes on while what was read is worked on: parsing and decoding each take a core."""
+"""Reading ahead in a thread, so that parsing and decoding each have a core."""
 
 from __future__ import annotations
 
@@ -9,15 +9,15 @@ from typing import TypeVar
 
 T = TypeVar("T")
 
-READY_MOST = 2  # items that wait; more take memory and no time off
-LOOK_S = 0.05  # how often a reader that waits for room looks whether anybody still wants it
-END_S = 1.0  # how long to wait for a reader that is no longer wanted; it may stand at a pipe
+READY_MOST = 2  # items that wait; more cost memory and save no time
+LOOK_S = 0.05  # how often a waiting reader checks whether it is still wanted
+END_S = 1.0  # how long to wait for a reader that is no longer wanted; it may be blocked by a pipe
 
 
 def read_ahead(items: Iterator[T]) -> Iterator[T]:
-    """Return what an iterator gives, in its order, while a thread asks it for the next.
+    """Return the items of an iterator in order, while a thread fetches the next ones.
 
-    Each item must be its own, not room that the next one uses again.
+    Each item must have memory of its own, which the next one does not reuse.
 
     Raises:
         Exception: whatever the iterator raises, after the items before it.

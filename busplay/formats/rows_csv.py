@@ -16,6 +16,7 @@ from array import array
 from collections.abc import Iterable, Iterator, Mapping
 
 from busplay.errors import InputError
+from busplay.wording import counted
 
 _MAX_LINE_BYTES = 1 << 16
 _MAX_KNOWN = 1 << 17
@@ -25,7 +26,7 @@ _NUMBER = re.compile(r"([0-9]{1,30})|(?:\$|0[xX])([0-9A-Fa-f]{1,30})")
 def parse_rows(
     chunks: Iterable[bytes], columns: Mapping[str, int], *, file: str
 ) -> Iterator[tuple[array[int], ...]]:
-    """Take a CSV of numbers apart, piece by piece.
+    """Parse a CSV of numbers piece by piece.
 
     Args:
         chunks: the file's bytes, cut anywhere.
@@ -37,7 +38,7 @@ def parse_rows(
         for each piece the columns' values, `array("Q")` each, in the order of `columns`.
 
     Raises:
-        InputError: the header lacks a column, a number is none or out of range, or the
+        InputError: the header lacks a column, a number is malformed or out of range, or the
             first column falls; with its line. Every row before it has been returned.
     """
     parser = _RowParser(columns, file)
@@ -58,7 +59,7 @@ def parse_rows(
 
 
 def _until_fault(parser: _RowParser, lines: list[bytes]) -> Iterator[tuple[array[int], ...]]:
-    """Return the rows of these lines; a line at fault is told after the rows before it."""
+    """Return the rows of these lines; a wrong line raises after the rows before it."""
     values = tuple(array("Q") for _ in parser.columns)
     try:
         parser.parse(lines, values)
@@ -79,7 +80,7 @@ class _RowParser:
         self._other_places: list[tuple[int, str]] = []
         self._cells_wanted = 0
         self._last_number = 0
-        # Cells seen before and their numbers: few differ, and to look one up is much faster.
+        # Cells seen before and their numbers: few differ, and a lookup is much faster than parsing.
         self._known: dict[str, dict[str, int]] = {name: {} for name in columns}
 
     @property
@@ -87,7 +88,7 @@ class _RowParser:
         return self._cells_wanted > 0
 
     def error(self, found: str, wanted: str) -> InputError:
-        """Make the error that tells of the line under way."""
+        """Make the error for the current line."""
         place = f"line {self.line_number}"
         return InputError(found=found, wanted=wanted, file=self._file, place=place)
 
@@ -160,7 +161,7 @@ class _RowParser:
     def _refuse_short_row(self, cells: list[str]) -> None:
         places = [(self._order_place, self._order), *self._other_places]
         place, name = next((place, name) for place, name in places if place >= len(cells))
-        raise self.error(f"{len(cells)} cells", f"{name} stands in cell {place + 1}")
+        raise self.error(counted(len(cells), "cell"), f"{name} is in cell {place + 1}")
 
     def _new_number(self, cell: str, name: str) -> int:
         number = self._number(cell, name)

@@ -1,8 +1,8 @@
 """Which wires of a capture are wanted: names to bits.
 
-A capture declares variables of one or many bits; a batch has 64 bits at most. A name that the
-user gives is looked for as it stands, then as the end of a full name, so that `clk` finds
-`top.board.clk` where no other signal ends so.
+A capture declares variables of one or many bits; a batch has 64 bits at most. A name is looked up
+as it is written, then as the end of a full name, so that `clk` finds `top.board.clk` where no other
+signal ends so.
 """
 
 from __future__ import annotations
@@ -56,7 +56,7 @@ class Variable:
 
     @property
     def step(self) -> int:
-        """What an index grows by from a bit to the next higher one."""
+        """Step of the index from a bit to the next higher one."""
         if self.left is None or self.right is None:
             return 1
         return 1 if self.left >= self.right else -1
@@ -163,7 +163,7 @@ def _bits(variable: Variable, bits: Iterable[int]) -> Iterator[ChosenBit]:
 
 
 def _plain(name: str) -> str:
-    """Drop what writers put differently: blanks, and the backslash of escaped names."""
+    """Drop what writers vary in: blanks, and the backslash of escaped names."""
     return re.sub(r"[\s\\]", "", name)
 
 

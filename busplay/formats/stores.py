@@ -1,4 +1,4 @@
-"""Stores in either form, told apart by their first bytes."""
+"""Stores in either form, recognised by their first bytes."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ def read_stores(stream: BinaryIO, file: str) -> Iterator[StoreBatch]:
     """Read stores as they arrive, CSV or binary, a batch for each piece of the stream.
 
     A binary record has zeros in its last four bytes and CSV has none, so the first 16 bytes
-    tell.
+    decide.
 
     Args:
         stream: binary; a pipe is read live.

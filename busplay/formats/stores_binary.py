@@ -5,8 +5,8 @@
 | 0 to 7 | cycle | processor cycle of the write, 63 bits, low byte first, never falling |
 | 8, 9 | address | 0 to 65535, low byte first |
 | 10 | data | the byte stored |
-| 11 | kind | 0: a store; other values are kept for later and refused |
-| 12 to 15 | | 0; kept for later, other values are refused |
+| 11 | kind | 0: a store; other values are reserved and refused |
+| 12 to 15 | | 0; other values are reserved and refused |
 
 There is no header and no end mark: records follow each other until the stream ends. In C:
 `struct { uint64_t cycle; uint16_t address; uint8_t data, kind; uint32_t zero; }`.
@@ -44,7 +44,7 @@ def read_stores_binary(stream: BinaryIO, file: str) -> Iterator[StoreBatch]:
 
 
 def parse_stores_binary(chunks: Iterable[bytes], *, file: str) -> Iterator[StoreBatch]:
-    """Take pieces of a stream apart; as `read_stores_binary`."""
+    """Parse pieces of a stream; as `read_stores_binary`."""
     rest = b""
     offset = 0
     last_cycle = 0
@@ -90,9 +90,9 @@ def _find_fault(
     right = int(np.argmax(wrong))
     one = records[right]
     if one["kind"]:
-        fault = f"kind {int(one['kind'])}", "a store has kind 0, other kinds are kept for later"
+        fault = f"kind {int(one['kind'])}", "a store has kind 0, other kinds are reserved"
     elif one["zero"]:
-        fault = f"{int(one['zero']):08X} in the last four bytes", "they are kept for later, give 0"
+        fault = f"{int(one['zero']):08X} in the last four bytes", "they are reserved, so give 0"
     elif one["cycle"] >> 63:
         fault = f"cycle {int(one['cycle'])}", "a cycle has 63 bits"
     else:

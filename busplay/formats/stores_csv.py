@@ -30,14 +30,14 @@ def read_stores_csv(stream: BinaryIO, file: str) -> Iterator[StoreBatch]:
         file: the stream's name, for messages.
 
     Raises:
-        InputError: the header lacks a column, a number is none or out of range, or a cycle
+        InputError: the header lacks a column, a number is malformed or out of range, or a cycle
             goes back; with its line. Every store before it has been returned.
     """
     return parse_stores_csv(read_chunks(stream, file), file=file)
 
 
 def parse_stores_csv(chunks: Iterable[bytes], *, file: str) -> Iterator[StoreBatch]:
-    """Take pieces of a stream apart; as `read_stores_csv`."""
+    """Parse pieces of a stream; as `read_stores_csv`."""
     for cycle, address, data in parse_rows(chunks, COLUMNS, file=file):
         yield StoreBatch(
             np.frombuffer(cycle, np.uint64),

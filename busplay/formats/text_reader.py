@@ -1,10 +1,10 @@
 """Captures that are text, read block by block: what value change dumps and CSV have in common.
 
-How to think about it. A format has a compiled parser, which takes a block of bytes that ends with
-a separator and keeps what must survive from block to block in `state`. Levels gather while the
-time stands still; when it moves on, they become a row, if they differ from the last row. So many
-changes at one time are one row. The row of the last time is still in `state` at the end, and is
-written here. Damage stops the parser at its byte; the format says what it is.
+How to think about it. A format has a compiled parser, which takes a block of bytes that ends with a
+separator and keeps what must survive from block to block in `state`. Levels gather while the time
+stands still; when it moves on, they become a row, if they differ from the last row. Several changes
+at one time are one row. The row of the last time is still in `state` at the end, and is written
+here. Damage stops the parser at its byte; the format says what it is.
 """
 
 from __future__ import annotations

@@ -187,7 +187,7 @@ def test_dead_probes_are_named_where_too_few_signals_change() -> None:
         find_map(changes_of(rows), layout, ["clk", "a", "b", "c", "d"], sample_ps=None)
     assert str(failure.value) == (
         "--find-map: found 2 of 5 signals that change; b, c, d never changed; link lean has a"
-        " clock, 4 lanes; see to dead probes, or give the wires with --map"
+        " clock, 4 lanes; check for dead probes, or give the wires with --map"
     )
 
 

@@ -165,15 +165,15 @@ def test_what_a_form_does_not_tell_is_asked_for(busplay: Call, tmp_path: Path) -
     rows, stores = tmp_path / "a.csv", tmp_path / "a.stores"
     assert busplay("convert", path, rows).status == 0
     assert busplay("convert", rows, tmp_path / "b.trace").err == (
-        f"busplay: {rows}: found nothing that tells its link; give --link LINK, or --board BOARD\n"
+        f"busplay: {rows}: found nothing that names its link; give --link LINK, or --board BOARD\n"
     )
     assert busplay("convert", path, stores).err == (
-        f"busplay: {path}: found a trace without a board; addresses of stores are told by a"
-        " board's windows; give --board\n"
+        f"busplay: {path}: found a trace without a board; a board's windows give the"
+        " addresses of stores, so give --board\n"
     )
     for name in ("a.vcd", "a.pcapng"):
         assert busplay("convert", path, tmp_path / name).err == (
-            f"busplay: {path}: found a link on the processor's clock, and no board that tells it;"
+            f"busplay: {path}: found a link on the processor's clock, and no board that states it;"
             " give --board, or the clock with --clock-rate\n"
         )
         assert busplay("convert", path, tmp_path / name, "--clock-rate", "8MHz").status == 0

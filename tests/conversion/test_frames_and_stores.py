@@ -174,8 +174,8 @@ def test_stores_need_a_board(tmp_path: Path) -> None:
     with TraceReader(path) as reader, pytest.raises(InputError) as failure:
         trace_to_stores(reader, tmp_path / "a.csv", binary=False)
     assert str(failure.value) == (
-        f"{path}: found a trace without a board; addresses of stores are told by a board's"
-        " windows; give --board"
+        f"{path}: found a trace without a board; a board's windows give the addresses of"
+        " stores, so give --board"
     )
     assert not list(tmp_path.glob("*.csv*"))
 
@@ -236,7 +236,7 @@ def test_rewriting_makes_a_cut_trace_whole(tmp_path: Path) -> None:
 def test_a_board_of_another_link_is_refused(tmp_path: Path) -> None:
     path = made(tmp_path, board=None)
     lean = TraceHeader(link=load_link("lean"))
-    with pytest.raises(InputError, match="the link given is lean, and it is another"):
+    with pytest.raises(InputError, match="the given link, lean, is another"):
         rewrite_trace(path, tmp_path / "b.trace", header=lean)
 
 

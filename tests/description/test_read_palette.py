@@ -63,8 +63,7 @@ def test_file_with_too_many_colours_is_refused(tmp_path: Path) -> None:
     with pytest.raises(DescriptionError) as caught:
         palette_of('palette = "sea.txt"', 1, tmp_path)
     assert str(caught.value) == (
-        "x.toml: units.panel.palette: found 3 colours; 1 bit a pixel tell 2 apart, so give 2 or "
-        "fewer"
+        "x.toml: units.panel.palette: found 3 colours; with 1 bit a pixel give 2 or fewer"
     )
 
 

@@ -190,8 +190,8 @@ def test_times_without_unit_go_by_the_rate_or_are_asked_for(tmp_path: Path) -> N
     rows, info = read(path)
     assert rows == [(41_000, 0, 0), (82_000, 1, 0), (164_000, 0, 0)]
     assert info.notes == (
-        "the times have no unit: ns, since they go by the sampling period",
-        "the times go by 41 ns, but a sample takes 41.667: they are 1.6% too short",
+        "the times have no unit: ns, since they advance by the sampling period",
+        "the times advance by 41 ns, but a sample takes 41.667: they are 1.6% too short",
     )
     path = write(tmp_path, "Time,a\n41,0\n82,1\n")
     assert fault(path)[1] == (

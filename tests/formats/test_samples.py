@@ -174,7 +174,7 @@ def test_session_of_three_byte_samples(tmp_path: Path) -> None:
             "one.sr: found a ZIP without metadata; a session file has version, metadata and"
             " logic-1-1",
         ),
-        ({}, METADATA, "one.sr: found a ZIP without logic-1-1; the samples stand there"),
+        ({}, METADATA, "one.sr: found a ZIP without logic-1-1; the samples are there"),
         (
             {"logic-1-1": b"", "logic-1-3": b""},
             METADATA,

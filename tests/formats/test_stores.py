@@ -214,11 +214,11 @@ class TestBinary:
         [
             (
                 {"cycle": 8, "kind": 3},
-                "found kind 3; a store has kind 0, other kinds are kept for later",
+                "found kind 3; a store has kind 0, other kinds are reserved",
             ),
             (
                 {"cycle": 8, "zero": 0x100},
-                "found 00000100 in the last four bytes; they are kept for later, give 0",
+                "found 00000100 in the last four bytes; they are reserved, so give 0",
             ),
             ({"cycle": 6}, "found cycle 6 after cycle 7; cycles never fall"),
             ({"cycle": 1 << 63}, "found cycle 9223372036854775808; a cycle has 63 bits"),

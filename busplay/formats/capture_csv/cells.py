@@ -67,7 +67,7 @@ def scaled(mantissa: np.uint64, exponent: int, scale: UInt64Column) -> tuple[np.
 def unit_exponent(text: UInt8Column, place: int, stop: int) -> tuple[int, int]:
     """Read the unit behind a time, such as ` us`; return the place behind it and its power of 10.
 
-    Gives the place it began at where there is no unit.
+    Returns the place it began at where there is no unit.
     """
     at = place
     while at < stop and text[at] == 32:

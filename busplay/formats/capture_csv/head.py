@@ -1,9 +1,9 @@
-"""What the head of a CSV capture tells: separator, columns, names, the unit of time.
+"""What the head of a CSV capture says: separator, columns, names, the unit of time.
 
-Analysers agree on little. There may be comments (`;` or `#`) that tell rate and channels, lines
+Analysers agree on little. There may be comments (`;` or `#`) with rate and channels, lines
 of keys and values, a line of names, a line of units, or nothing before the first row. So the
 first row is found first: the first line whose cells are numbers and levels. It fixes the
-separator and the number of columns; the lines before it are searched for what they tell; the
+separator and the number of columns; the lines before it are searched; the
 first rows say what the cells of each column look like.
 """
 
@@ -51,14 +51,14 @@ _PERIOD = re.compile(
 
 @dataclass(frozen=True, slots=True)
 class CsvColumn:
-    """A column: what its cells are and which wires they tell of.
+    """A column: what its cells are and which wires they hold.
 
     Attributes:
         name: as in the head.
         kind: `time`, `time with unit`, `level`, `bus` or `other`.
         bits: wires.
         left, right: the range of a bus, as named.
-        base: of a bus's digits where no mark such as 0x tells another.
+        base: of a bus's digits without a mark such as 0x.
     """
 
     name: str
@@ -80,7 +80,7 @@ class CsvHead:
         tick_ps: what one unit of the time column is, or one row if there is none.
         tick: the same as text.
         zero_ps: the first time, if it is below 0, else 0.
-        start_ps: what time 0 of the rows is in the file's own time, where it says so apart.
+        start_ps: what time 0 of the rows is in the file's own time, where a line says so.
         rate_hz: sampling rate, if it is known.
         written_by: the first comment.
         notes: what was assumed or passed over.
@@ -99,7 +99,7 @@ class CsvHead:
 
 
 def parse_head(head: bytes, *, rate_hz: int | None, timescale: str | None, file: str) -> CsvHead:
-    """Find out how a CSV capture is to be read.
+    """Find out how to read a CSV capture.
 
     Args:
         head: the first bytes, as UTF-8.
@@ -133,7 +133,7 @@ class _HeadParser:
             return self._head(first, delimiter, rows)
         except InputError:
             # One of the first rows may be damaged. The very first says what was meant; the
-            # parser then tells where the damage is.
+            # parser then says where the damage is.
             self._notes.clear()
             try:
                 return self._head(first, delimiter, rows[:1])
@@ -380,7 +380,8 @@ class _HeadParser:
                 if guess is not None:
                     unit_ps = UNIT_PS[guess]
                     self._notes.append(
-                        f"the times have no unit: {guess}, since they go by the sampling period"
+                        f"the times have no unit: {guess}, since they advance by the"
+                        " sampling period"
                     )
                     self._doubt_times(rows, time_column, unit_ps, rate_hz)
                     return unit_ps, f"1 {guess}"
@@ -407,7 +408,7 @@ class _HeadParser:
         unit_ps: Fraction,
         rate_hz: int | None,
     ) -> None:
-        """Note where times go by a sampling period from which digits were cut off."""
+        """Note where times advance by a sampling period from which digits were cut off."""
         if rate_hz is None:
             return
         period = Fraction(PS_PER_S, rate_hz) / unit_ps
@@ -418,7 +419,7 @@ class _HeadParser:
         if all(cell.isdigit() and int(cell) % cut == 0 for cell in cells) and len(cells) > 2:
             short = float(1 - cut / period)
             self._notes.append(
-                f"the times go by {cut} {_unit_text(unit_ps)[2:]}, but a sample takes"
+                f"the times advance by {cut} {_unit_text(unit_ps)[2:]}, but a sample takes"
                 f" {float(period):.3f}: they are {short:.1%} too short"
             )
 
@@ -476,7 +477,7 @@ def _bus(name: str, match: re.Match[str] | None, cells: Sequence[str]) -> CsvCol
 
 
 def _unit_by_rate(cells: Sequence[str], rate_hz: int) -> str | None:
-    """Find the unit in which whole times go by the sampling period, its fraction cut off."""
+    """Find the unit in which whole times advance by the sampling period, its fraction cut off."""
     try:
         numbers = [int(cell) for cell in cells]
     except ValueError:

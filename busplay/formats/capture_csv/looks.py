@@ -22,7 +22,7 @@ def told_channels(comment: str) -> list[str]:
 
 
 def split_cells(line: str, delimiter: str) -> list[str]:
-    """Take a line apart."""
+    """Split a line into cells."""
     if delimiter == "\n":
         return [line.strip()]
     try:

@@ -1,4 +1,4 @@
-"""Raw samples: bytes without a head, so that the user says rate and bits."""
+"""Raw samples: bytes without a head, so the user gives the rate and the bits."""
 
 from __future__ import annotations
 
@@ -67,7 +67,7 @@ def read_raw(source: ByteSource, options: FormatOptions) -> SampleReader:
             eight of a byte. Samples have their low byte first.
 
     Raises:
-        InputError: there is no rate, or bits or signals are none.
+        InputError: there is no rate, or bits or signals are malformed.
     """
     rate_hz = options.rate_hz
     if rate_hz is None:

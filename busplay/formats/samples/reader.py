@@ -154,7 +154,7 @@ class SampleReader:
         """Return all changes from the start.
 
         Raises:
-            InputError: reading fails, or the bytes are damaged; everything before was given.
+            InputError: reading fails, or the bytes are damaged; everything before was returned.
         """
         self._begin()
         source = self._source
@@ -170,7 +170,7 @@ class SampleReader:
                 raise InputError(
                     found=f"more than {self._times.last_index:,} samples",
                     wanted=f"at {self._form.rate_hz} Hz they do not fit 64 bits of picoseconds;"
-                    " give the right --rate",
+                    " give the right --in-rate",
                     file=source.file,
                 )
             yield from self._changes(buffer[: count * size], count)

@@ -22,12 +22,12 @@ _PIECE_BYTES = 1 << 16
 
 @dataclass(frozen=True, slots=True)
 class LocalMember:
-    """A member as its own header tells of it.
+    """A member as its own header describes it.
 
     Attributes:
         filename: its name.
         begin: byte at which its data begin.
-        packed_bytes: length of its data; None: they tell their end themselves.
+        packed_bytes: length of its data; None: they mark their own end.
         is_deflated: or stored as it is.
         crc: of what is packed; None: it stands behind the data.
     """

@@ -26,7 +26,7 @@ from busplay.formats.signal_choice import MAX_SIGNALS, Variable, choose_signals
 
 MAX_METADATA_BYTES = 1 << 20
 MAX_SAMPLE_BYTES = 8
-# What damage may cost: the bytes of the piece that it stands in.
+# Bytes read at a time, which is what damage may cost.
 PIECE_BYTES = 1 << 14
 # What the ZIP reader raises on files that are none, are damaged or use what it does not know.
 _ZIP_ERRORS = (
@@ -131,7 +131,7 @@ class SessionSource:
             raise InputError(
                 file=self.file,
                 found=f"a ZIP without {stem}-1",
-                wanted=self.cut_reason or "the samples stand there",
+                wanted=self.cut_reason or "the samples are there",
             )
         pieces.sort(key=lambda piece: piece[0])
         numbers = [number for number, _ in pieces]
@@ -219,7 +219,7 @@ def read_session(source: ByteSource, options: FormatOptions) -> SampleReader:
         options: how to read it.
 
     Raises:
-        InputError: it is no ZIP, or what stands in its metadata is missing or none.
+        InputError: it is no ZIP, or its metadata are missing or malformed.
     """
     session = SessionSource(source, keep_going=options.keep_going)
     metadata = configparser.ConfigParser(

@@ -44,7 +44,7 @@ class VcdHeader:
         body_at: byte at which the value changes begin.
         cut_reason: why the head is not whole, when that was let pass.
         written_by: `$version`.
-        rate_text: a sampling rate that a comment tells of, or empty.
+        rate_text: a sampling rate that a comment states, or empty.
         notes: what was assumed.
     """
 
@@ -69,7 +69,7 @@ def read_header(source: ByteSource, options: FormatOptions) -> VcdHeader:
 
     Raises:
         InputError: a command is unknown or incomplete, a variable is declared wrongly, the
-            timescale is none, or the file ends before its first variable.
+            timescale is malformed, or the file ends before its first variable.
     """
     return _VcdHeaderParser(source, options).parse()
 

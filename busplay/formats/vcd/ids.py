@@ -21,7 +21,7 @@ class IdTable:
         long_keys, long_places: hash table of longer ids.
 
     Raises:
-        InputError: two ids cannot be told apart, which chance alone does not bring about.
+        InputError: two ids share a hash, which takes a crafted file.
     """
 
     def __init__(self, ids: Sequence[bytes], bits: Sequence[int], *, file: str) -> None:

@@ -97,7 +97,7 @@ def put_changes(
 
 @kernel
 def put_time(ticks: np.uint64, state: UInt64Column, out: UInt8Column, at: int) -> int:
-    """Write a time, if it is not the one that stands already."""
+    """Write a time, unless it is the one written last."""
     if state[HAS_TIME] != np.uint64(0) and state[TIME] == ticks:
         return at
     state[HAS_TIME], state[TIME] = np.uint64(1), ticks

@@ -110,7 +110,7 @@ class VcdWriter:
                 behind it.
 
         Raises:
-            ValueError: a time goes back, or a text is for a variable that there is not.
+            ValueError: a time goes back, or a text is for a variable that does not exist.
             OSError: as the stream's `write`.
         """
         texts = texts if texts is not None else TextBatch.empty()
