@@ -174,7 +174,7 @@ def test_correction_corrects_a_wrong_bit_and_counts_it() -> None:
     assert not report.is_clean
 
 
-def test_a_lost_step_is_told_with_place_and_length() -> None:
+def test_a_lost_step_is_reported_with_place_and_length() -> None:
     layout = FrameLayout(load_link("guarded"))
     frames = frames_on_grid(layout, 400, np.random.default_rng(2))
     source, _, _ = sampled(frames, layout, Analyser(100_000_000))

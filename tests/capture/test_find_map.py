@@ -47,9 +47,7 @@ def crossed(
 @pytest.mark.parametrize("name", ["guarded", "lean", "strobed"])
 @given(st.data())
 @settings(max_examples=3, suppress_health_check=[HealthCheck.too_slow])
-def test_order_and_inversion_of_lanes_are_found_where_a_check_tells_them(
-    name: str, data: st.DataObject
-) -> None:
+def test_order_and_inversion_of_lanes_are_found_by_a_check(name: str, data: st.DataObject) -> None:
     wires = wires_of(load_link(name))
     channels = tuple(data.draw(st.permutations(range(len(wires)))))
     lanes = [wire for wire in wires if wire.startswith("lane")]
@@ -218,7 +216,7 @@ def drawing_frames(layout: FrameLayout, count: int) -> FrameBatch:
     return FrameBatch(slots * np.uint64(layout.slot_symbols), layout.pack(**fields))
 
 
-def test_without_a_check_idle_frames_and_the_count_tell_what_they_can() -> None:
+def test_without_a_check_idle_frames_and_the_sequence_decide() -> None:
     layout = FrameLayout(load_link("marked"))
     channels = (4, 2, 0, 3, 6, 5, 7, 8, 1)
     source, _, _ = sampled(

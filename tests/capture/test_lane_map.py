@@ -93,7 +93,7 @@ def test_maps_that_cannot_be_are_refused(
     assert str(failure.value) == message
 
 
-def test_a_single_wire_is_told_to_be_no_clocked_link() -> None:
+def test_a_single_wire_is_reported_as_no_clocked_link() -> None:
     with pytest.raises(InputError) as failure:
         default_map(link=SERIAL, signals=["TX"])
     assert str(failure.value) == (

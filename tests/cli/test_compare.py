@@ -220,7 +220,7 @@ def raise_what(result: Result) -> None:
         raise result.exception
 
 
-def test_cut_trace_is_said_to_be_cut(expected: Path, tmp_path: Path) -> None:
+def test_cut_trace_is_reported_as_cut(expected: Path, tmp_path: Path) -> None:
     cut = tmp_path / "cut.trace"
     cut.write_bytes(expected.read_bytes()[:-30])
     with TraceReader(cut) as reader:

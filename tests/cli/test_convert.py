@@ -137,7 +137,7 @@ def test_a_conversion_that_fails_leaves_what_was_there_and_nothing_else(
     assert "  the capture ends early: " in kept.out
 
 
-def test_capture_cut_off_is_said(busplay: Call, trace: Path) -> None:
+def test_capture_cut_off_is_reported(busplay: Call, trace: Path) -> None:
     dump = trace.with_name("a.vcd")
     busplay("convert", trace, dump)
     dump.write_bytes(dump.read_bytes()[:-200].rpartition(b"\n")[0] + b"\n1")
@@ -159,7 +159,7 @@ def test_part_of_a_capture_is_converted(busplay: Call, trace: Path) -> None:
     assert first > 0
 
 
-def test_what_a_form_does_not_tell_is_asked_for(busplay: Call, tmp_path: Path) -> None:
+def test_what_a_format_does_not_hold_must_be_given(busplay: Call, tmp_path: Path) -> None:
     path = tmp_path / "a.trace"
     write_trace(path, has_board=False)
     rows, stores = tmp_path / "a.csv", tmp_path / "a.stores"

@@ -144,7 +144,7 @@ def test_a_found_map_decodes_and_is_printed_as_map_takes_it(
     assert busplay("decode", capture, *read, "--map", found["map"]).status == 0
 
 
-def test_a_link_that_is_not_on_the_wires_is_said_to_be_so(
+def test_a_link_that_is_not_on_the_wires_is_reported(
     busplay: Call, sent: Path, tmp_path: Path
 ) -> None:
     capture = capture_of(busplay, sent, tmp_path / "run.sr")

@@ -65,7 +65,7 @@ def test_overruns_name_store_instruction_and_busy_receiver(
         assert one["label"]
 
 
-def test_text_tells_where_stores_get_lost(
+def test_text_shows_where_stores_get_lost(
     capsys: pytest.CaptureFixture[str], slow_board: Path
 ) -> None:
     assert run_busplay("run", slow_board, FILL, "--headless", "--cycles", 4_000_000) == 0

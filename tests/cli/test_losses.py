@@ -114,7 +114,7 @@ def test_replay_without_its_program_says_what_it_does_not_know(
         assert (row["pc"], row["address_label"], row["cycle_is_exact"]) == ("", "", "no")
 
 
-def test_gap_longer_than_the_sequence_field_is_said_so(busplay: Busplay, tmp_path: Path) -> None:
+def test_gap_longer_than_the_sequence_field_is_reported(busplay: Busplay, tmp_path: Path) -> None:
     faults = tmp_path / "gap.toml"
     faults.write_text("[[lost_edges]]\nat_edges = [200_000]\ncount = 40_000\n")
     words = ("--headless", "--cycles", 400_000, "--faults", faults)
@@ -125,7 +125,7 @@ def test_gap_longer_than_the_sequence_field_is_said_so(busplay: Busplay, tmp_pat
     assert frames["missed_by_sequence"] == frames["missed"] % 16
 
 
-def test_info_tells_a_trace_of_what_arrived(busplay: Busplay, tmp_path: Path) -> None:
+def test_info_names_a_trace_of_what_arrived(busplay: Busplay, tmp_path: Path) -> None:
     received = tmp_path / "received.trace"
     words = ("--headless", "--cycles", 1_000_000, "--ber", "1e-3", "--record-received", received)
     sent = busplay("run", "dunlin", FILL, *words, "--json").figures["frames_sent"]

@@ -177,7 +177,7 @@ def test_write_wants_a_folder(plan: Plan, tmp_path: Path) -> None:
     assert file.read_text() == "mine"
 
 
-def test_plot_without_matplotlib_names_the_extra_that_brings_it(
+def test_plot_without_matplotlib_names_the_extra_to_install(
     plan: Plan, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setitem(sys.modules, "matplotlib", None)

@@ -101,7 +101,7 @@ def test_frames_of_a_trace_stand_in_for_random_ones(plan: Plan) -> None:
         ),
     ],
 )
-def test_wrong_use_is_told(plan: Plan, words: list[object], message: str) -> None:
+def test_wrong_use_is_reported(plan: Plan, words: list[object], message: str) -> None:
     error = plan("lean", *words).exception
     assert error is not None
     assert message in (error.message if isinstance(error, UsageError) else str(error))

@@ -70,7 +70,7 @@ def test_run_stops_at_the_first_instruction_at_or_after(
     assert cycles <= ran < cycles + 10
 
 
-def test_unknown_opcode_is_told_with_its_address(busplay: Busplay, tmp_path: Path) -> None:
+def test_unknown_opcode_is_reported_with_its_address(busplay: Busplay, tmp_path: Path) -> None:
     # $0F is BBR0, which the reference core lacks.
     program = tmp_path / "bbr.bin"
     program.write_bytes(rom(b"\xea\x0f\x00\x00"))
@@ -191,7 +191,7 @@ def test_stores_from_csv_reach_the_screen(busplay: Busplay, tmp_path: Path) -> N
     assert image.getpixel((255, 191)) == (0x00, 0xFF, 0xFF)
 
 
-def test_stores_that_go_back_in_time_are_told_by_line(busplay: Busplay, tmp_path: Path) -> None:
+def test_stores_that_go_back_in_time_are_reported_by_line(busplay: Busplay, tmp_path: Path) -> None:
     stores = tmp_path / "stores.csv"
     stores.write_text("cycle,address,data\n100,0x4000,1\n99,0x4001,1\n", encoding="utf-8")
     found = busplay("run", "dunlin", "--stores", stores, "--headless")

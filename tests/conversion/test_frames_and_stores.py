@@ -103,13 +103,13 @@ def test_packets_and_rows_of_any_link_lead_back(tmp_path: Path, data: st.DataObj
     st.integers(1, 10**9),
     st.sampled_from((1, 2, 5, 8, 34)),
 )
-def test_times_in_ns_tell_their_edges(slots: list[int], rate: int, grid: int) -> None:
+def test_times_in_ns_give_their_edges(slots: list[int], rate: int, grid: int) -> None:
     # A trace of up to 280 years; then nanoseconds outgrow 63 bits.
     edges = np.array([grid * slot for slot in slots if grid * slot < 9 * 10**9 * rate], np.uint64)
     assert ns_edge(edge_ns(edges, rate), rate, grid=grid).tolist() == edges.tolist()
 
 
-def test_a_clock_of_two_edges_a_nanosecond_is_told_by_its_grid() -> None:
+def test_a_clock_of_two_edges_a_nanosecond_is_found_by_its_grid() -> None:
     edges = np.arange(0, 80, 8, dtype=np.uint64)
     assert ns_edge(edge_ns(edges, 2 * 10**9), 2 * 10**9, grid=8).tolist() == edges.tolist()
 
@@ -240,7 +240,7 @@ def test_a_board_of_another_link_is_refused(tmp_path: Path) -> None:
         rewrite_trace(path, tmp_path / "b.trace", header=lean)
 
 
-def test_frames_are_said_in_words() -> None:
+def test_frames_are_described_in_words() -> None:
     layout = FrameLayout(DUNLIN.link)
     words = layout.pack(
         space=np.array([1, 2, 3], np.uint64),
@@ -258,7 +258,7 @@ def test_frames_are_said_in_words() -> None:
     ]
 
 
-def test_a_dump_tells_frames_and_the_receivers_state_in_time(tmp_path: Path) -> None:
+def test_a_dump_shows_frames_and_the_receivers_state_in_time(tmp_path: Path) -> None:
     board = board_with(load_link("guarded"), sender=Sender(lead_frames=16))
     layout = FrameLayout(board.link)
     words = layout.pack(space=1, sequence=np.array([0, 1], np.uint64), address=5, data=6)

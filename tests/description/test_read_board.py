@@ -269,7 +269,7 @@ def test_image_path_is_absolute_wherever_the_board_is_named_from(
     assert image.path == folder / "rom.bin"
 
 
-def test_unknown_name_brings_the_shipped_boards_to_mind() -> None:
+def test_unknown_name_lists_the_shipped_boards() -> None:
     with pytest.raises(DescriptionError) as caught:
         load_board("dunlni")
     assert str(caught.value) == (

@@ -192,7 +192,7 @@ def test_missing_file_is_named(tmp_path: Path) -> None:
     assert load_message(path) == f"{path}: found no such file; give the path of a file"
 
 
-def test_unknown_name_brings_the_shipped_links_to_mind() -> None:
+def test_unknown_name_lists_the_shipped_links() -> None:
     assert load_message("gaurded") == (
         "gaurded: found no such file; give the path of a link file or the name of a shipped link "
         "(did you mean guarded?)"

@@ -113,7 +113,7 @@ def test_link_without_unit_writes_number_0_of_several() -> None:
     assert bank.displays["panel"].memory[3] == 7
 
 
-def test_link_without_unit_finds_nobody_if_no_unit_has_number_0() -> None:
+def test_link_without_unit_reaches_no_unit_unless_one_has_number_0() -> None:
     link = link_of(("address", 16), ("data", 8))
     board = replace(board_with(link), units=(replace(PANEL, number=2), SIGN))
     bank, layout = bank_on(link, board)
@@ -142,7 +142,7 @@ def test_unit_number_out_of_range_is_refused() -> None:
     assert str(caught.value) == "b.toml: units.panel.number: found 65536; give 0 to 65535"
 
 
-def test_reset_brings_units_and_counters_back_to_power_on() -> None:
+def test_reset_returns_units_and_counters_to_power_on() -> None:
     bank, layout = bank_on(GUARDED)
     power_on = bank.state()
     bank.feed(batch(layout.pack(space=1, unit=0, address=3, data=7)))

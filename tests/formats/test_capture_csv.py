@@ -89,7 +89,7 @@ def test_one_column_of_levels_is_one_wire(tmp_path: Path) -> None:
     assert info.stop_ps == 3 * 10**9
 
 
-def test_times_below_zero_are_moved_and_told(tmp_path: Path) -> None:
+def test_times_below_zero_are_moved_and_reported(tmp_path: Path) -> None:
     text = "Time [s],clk\n-0.0000025,0\n-0.000001,1\n0.0000015,0\n"
     path = write(tmp_path, text)
     rows, info = read(path)
@@ -120,7 +120,7 @@ def test_micro_sign_and_names_are_read_in_any_encoding(tmp_path: Path, encoding:
     assert read(path)[0] == [(0, 0, 0), (1_500_000, 1, 0)]
 
 
-def test_names_told_in_a_comment_are_no_row(tmp_path: Path) -> None:
+def test_names_listed_in_a_comment_are_no_row(tmp_path: Path) -> None:
     text = "; Channels (2/2): 0, 1\n; Samplerate: 1 MHz\n0,1\n1,1\n0,1\n"
     rows, info = read(write(tmp_path, text))
     assert [one.name for one in info.signals] == ["0", "1"]
@@ -162,7 +162,7 @@ def test_bus_in_any_base_is_the_same_wires(tmp_path: Path, text: str, names: lis
     assert [one.name for one in info.signals] == names
 
 
-def test_start_that_the_head_tells_is_where_the_capture_begins(tmp_path: Path) -> None:
+def test_start_in_the_head_is_where_the_capture_begins(tmp_path: Path) -> None:
     text = "X,a,Start,Increment,\nSequence,Volt,-1.0e-6,1.0e-8,\n0,0,,,\n1,1,,,\n2,0,,,\n"
     path = write(tmp_path, text)
     rows, info = read(path)
@@ -185,7 +185,7 @@ def test_unit_in_a_cell_of_a_column_that_has_its_own_is_refused(tmp_path: Path) 
     assert fault(path)[1].startswith("one.csv:302:1: found time '300 ns'; a time is a number")
 
 
-def test_times_without_unit_go_by_the_rate_or_are_asked_for(tmp_path: Path) -> None:
+def test_times_without_unit_follow_the_rate_or_are_refused(tmp_path: Path) -> None:
     path = write(tmp_path, "; Samplerate: 24 MHz\nTime,a\n41,0\n82,1\n164,0\n")
     rows, info = read(path)
     assert rows == [(41_000, 0, 0), (82_000, 1, 0), (164_000, 0, 0)]
@@ -200,7 +200,7 @@ def test_times_without_unit_go_by_the_rate_or_are_asked_for(tmp_path: Path) -> N
     )
 
 
-def test_row_cut_off_at_the_end_is_said(tmp_path: Path) -> None:
+def test_row_cut_off_at_the_end_is_reported(tmp_path: Path) -> None:
     rows, info = read(write(tmp_path, "Time [s],a,b\n0.1,0,1\n0.2,1,1\n0.3,"))
     assert rows == [(10**11, 0b10, 0), (2 * 10**11, 0b11, 0)]
     assert (info.complete, info.cut_reason) == (

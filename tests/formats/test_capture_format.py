@@ -88,7 +88,7 @@ def test_a_format_of_another_package_is_read_like_ours(
     assert (rows[0], info.start_ps) == ((6_000, 0, 0), 6_000)
 
 
-def test_a_suffix_tells_where_the_content_does_not(
+def test_a_suffix_decides_where_the_content_does_not(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     distribution(tmp_path, f"{__name__}:PULSES")

@@ -147,7 +147,7 @@ def test_ids_of_more_than_94_variables_are_two_characters() -> None:
         ),
     ],
 )
-def test_callers_mistake_is_told(call: object, message: str) -> None:
+def test_callers_mistake_is_reported(call: object, message: str) -> None:
     with pytest.raises(ValueError, match=f"^{re.escape(message)}$"):
         call(io.BytesIO())  # type: ignore[operator]
 

@@ -277,7 +277,7 @@ class Unseekable(io.RawIOBase):
         return len(bytes(data))  # type: ignore[call-overload]
 
 
-def test_damaged_session_piece_is_told_after_the_bytes_before_it(tmp_path: Path) -> None:
+def test_damaged_session_piece_is_reported_after_the_bytes_before_it(tmp_path: Path) -> None:
     content = np.random.default_rng(5).integers(0, 256, 200_000, dtype=np.uint8).tobytes()
     path = session_file(tmp_path / "one.sr", {"logic-1-1": content}, compression=zipfile.ZIP_STORED)
     raw = bytearray(path.read_bytes())

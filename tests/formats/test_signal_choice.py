@@ -93,6 +93,6 @@ def test_more_than_64_wires_are_refused_and_the_first_64_taken_by_default() -> N
     assert str(error.value) == "x: found more than 64 wires chosen; 64 can be read at a time"
 
 
-def test_masks_tell_which_bits_a_signal_has() -> None:
+def test_masks_show_which_bits_a_signal_has() -> None:
     picked = choose_signals(VARIABLES, ["data[5]", "clk", "data[7]"], file="x")
     assert signal_masks(VARIABLES, picked) == (2, 0, 0, 5, 0, 0, 0, 0, 0, 0, 2)

@@ -90,7 +90,7 @@ def test_what_is_written_reads_back(form: Form, rows: list[Row], batches: int) -
 
 @both_forms
 @given(rows=stores)
-def test_form_is_told_by_the_first_bytes(form: Form, rows: list[Row]) -> None:
+def test_form_is_recognised_by_the_first_bytes(form: Form, rows: list[Row]) -> None:
     content = form.written([*rows, (1 << 41, 0x4000, 7)])
     assert rows_of(read_stores(io.BytesIO(content), "it")) == [*rows, (1 << 41, 0x4000, 7)]
 
@@ -224,7 +224,7 @@ class TestBinary:
             ({"cycle": 1 << 63}, "found cycle 9223372036854775808; a cycle has 63 bits"),
         ],
     )
-    def test_wrong_record_is_told_after_the_stores_before_it(
+    def test_wrong_record_is_reported_after_the_stores_before_it(
         self, bad: dict[str, int], message: str
     ) -> None:
         content = self.record(5) + self.record(7) + self.record(**bad) + self.record(9)
@@ -233,7 +233,7 @@ class TestBinary:
         pieces = [content[i : i + 5] for i in range(0, len(content), 5)]
         assert until_fault(parse_stores_binary(pieces, file="it")) == expected
 
-    def test_record_cut_off_is_told_with_its_byte(self) -> None:
+    def test_record_cut_off_is_reported_with_its_byte(self) -> None:
         content = self.record(5) + self.record(7)[:9]
         assert until_fault(read_stores(io.BytesIO(content), "it")) == (
             [(5, 1, 2)],

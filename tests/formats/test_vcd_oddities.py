@@ -29,7 +29,7 @@ def write(folder: Path, text: str | bytes) -> Path:
         ('$comment #7 1! $end #-1 0! b0 "\n#0 1!\n#5\n', [(0, 0, 0), (1000, 1, 0)], -1000),
     ],
 )
-def test_times_below_zero_are_moved_and_told(
+def test_times_below_zero_are_moved_and_reported(
     tmp_path: Path, text: str, rows: list[Row], start_ps: int
 ) -> None:
     path = write(tmp_path, HEAD + text)
@@ -45,7 +45,7 @@ def test_leading_zeros_of_a_time_are_no_digits(tmp_path: Path) -> None:
     assert read(path)[0] == [(0, 0, 0), (5000, 1, 0)]
 
 
-def test_variable_without_type_and_size_is_passed_over_and_said(tmp_path: Path) -> None:
+def test_variable_without_type_and_size_is_skipped_and_reported(tmp_path: Path) -> None:
     # A VHDL simulator wrote this of a type that it cannot show.
     text = (
         "$timescale 1 ns $end $var  $ stage_reg $end $var reg 1 ! clk $end $enddefinitions $end\n"
@@ -121,7 +121,7 @@ def test_wires_beyond_the_first_64_can_be_chosen(tmp_path: Path) -> None:
         assert rows_of(capture.batches()) == [(0, 1, 0), (1000, 0, 0)]
 
 
-def test_of_many_wires_those_that_stand_alone_come_before_those_of_vectors(tmp_path: Path) -> None:
+def test_of_many_wires_scalars_come_before_bits_of_vectors(tmp_path: Path) -> None:
     lines = [f"$var integer 32 v{n} count{n} $end" for n in range(3)]
     lines += ["$var wire 1 c clk $end", "$var wire 4 d data $end", "$enddefinitions $end"]
     path = write(tmp_path, "\n".join(["$timescale 1ns $end", *lines, "#0 0c b0 d", "#1 1c", ""]))

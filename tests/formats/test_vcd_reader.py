@@ -93,7 +93,7 @@ def test_femtoseconds_are_rounded_down_and_changes_within_one_picosecond_are_one
     assert read(write(tmp_path, text))[0] == [(0, 0, 0), (2000 // 1000, 1, 0)]
 
 
-def test_missing_timescale_is_assumed_and_said(tmp_path: Path) -> None:
+def test_missing_timescale_is_assumed_and_reported(tmp_path: Path) -> None:
     rows, info = read(write(tmp_path, "$var wire 1 ! a $end $enddefinitions $end #0 0! #3 1!"))
     assert rows[1][0] == 3000
     assert info.notes == ("no $timescale: 1 ns is assumed (--in-timescale gives another)",)
@@ -113,7 +113,7 @@ def test_given_timescale_overrides_a_wrong_one(tmp_path: Path) -> None:
     assert info.notes == ("timescale 1us as given, not 3 parsecs as in the file",)
 
 
-def test_timescale_that_makes_a_capture_of_days_is_said_to_be_wrong(tmp_path: Path) -> None:
+def test_timescale_that_makes_a_capture_of_days_is_reported_as_wrong(tmp_path: Path) -> None:
     path = write(
         tmp_path,
         "$timescale 1 s $end $var wire 1 ! a $end $enddefinitions $end #0 0! #400000 1!",
@@ -228,7 +228,7 @@ def test_byte_order_mark_and_utf16_are_read(tmp_path: Path) -> None:
         assert read(write(tmp_path, raw))[0] == plain
 
 
-def test_body_without_enddefinitions_is_read_and_said(tmp_path: Path) -> None:
+def test_body_without_enddefinitions_is_read_and_reported(tmp_path: Path) -> None:
     for start, note in (
         ("#0 0!", "no $enddefinitions: values begin at the first other word"),
         ("$dumpvars 0! $end #0", "no $enddefinitions before $dumpvars"),
@@ -285,7 +285,7 @@ def test_file_cut_off_gives_what_it_has_and_says_so(tmp_path: Path, text: str, r
     assert (info.complete, info.cut_reason) == (False, reason)
 
 
-def test_head_cut_off_still_tells_its_signals_when_asked_to_keep_going(tmp_path: Path) -> None:
+def test_head_cut_off_still_lists_its_signals_with_keep_going(tmp_path: Path) -> None:
     path = write(tmp_path, "$scope module top $end\n$var wire 1 ! a $end\n$var wire 1")
     assert fault(path)[1].startswith("one.vcd:3:1: found $var without its $end")
     rows, info = read(path, keep_going=True)
@@ -321,7 +321,7 @@ def test_compressed_dump_reads_as_such(tmp_path: Path, suffix: str) -> None:
     assert info.cut_reason.endswith("data end too early: the file was cut off")
 
 
-def test_damaged_gzip_is_told_and_what_was_unpacked_is_kept(tmp_path: Path) -> None:
+def test_damaged_gzip_is_reported_and_what_was_unpacked_is_kept(tmp_path: Path) -> None:
     text = (HEAD + '#0 0! b0 "\n' + "".join(f"#{n} {n & 1}!\n" for n in range(1, 900))).encode()
     packed = bytearray(gzip.compress(text))
     packed[-6] ^= 1

@@ -154,7 +154,7 @@ def test_key_presses_stand_before_the_frames_of_their_time(tmp_path: Path) -> No
         assert kinds[-1] == "KEYS"
 
 
-def test_key_that_is_known_beforehand_goes_where_one_pressed_live_goes(tmp_path: Path) -> None:
+def test_key_that_is_known_beforehand_is_placed_as_one_pressed_live(tmp_path: Path) -> None:
     """Link time runs ahead of the processor by what the sender FIFO holds."""
     header = header_for(LEAN)
     frames = FrameBatch(np.array([0, SECOND_EDGES + 32], np.uint64), stream(LEAN, 2).word)
@@ -169,7 +169,7 @@ def test_key_that_is_known_beforehand_goes_where_one_pressed_live_goes(tmp_path:
     assert (tmp_path / "live.trace").read_bytes() == (tmp_path / "known.trace").read_bytes()
 
 
-def test_totals_told_last_stand_at_the_end(tmp_path: Path) -> None:
+def test_totals_given_last_are_at_the_end(tmp_path: Path) -> None:
     frames = stream(GUARDED, 10)
     with TraceFileWriter(tmp_path / "a.trace", header=header_for()) as writer:
         writer.write(piece(frames, 0, 5), stop_edge=int(frames.edge[5]), stores=6, cycles=40)
@@ -181,7 +181,7 @@ def test_totals_told_last_stand_at_the_end(tmp_path: Path) -> None:
         assert reader.summary() == {"frames_overrun": 3, "exit_status": 7}
 
 
-def test_totals_that_nobody_told_are_worked_out(tmp_path: Path) -> None:
+def test_totals_that_are_not_given_are_computed(tmp_path: Path) -> None:
     frames = stream(GUARDED, 10)
     with TraceFileWriter(tmp_path / "a.trace", header=header_for()) as writer:
         writer.write(frames, stop_edge=16_128, lost_edges=np.array([200, 300], np.uint64))
