@@ -1,4 +1,4 @@
-"""Where several units stand beside each other: one rule for the window and for pictures."""
+"""The arrangement of several units side by side: one rule for the window and for pictures."""
 
 from __future__ import annotations
 
@@ -11,17 +11,17 @@ from numpy.typing import NDArray
 from busplay.description.board import Unit
 from busplay.display.display import Display
 
-# Between units that stand beside each other at scale 1, and what is there.
+# Gap between adjacent units at scale 1, and its colour.
 GAP_PX = 8
 GAP_RGB = (24, 26, 31)
 
 
 @dataclass(frozen=True, slots=True)
 class UnitPlace:
-    """Where one unit stands, in pixels of the whole; `left_px`, `top_px` is its border's corner.
+    """Position of one unit, in pixels of the picture of all units.
 
     Attributes:
-        unit: whose place it is.
+        unit: the unit.
         left_px, top_px, width_px, height_px: the picture with its border.
         border_px: width of the border, scaled.
     """
@@ -46,7 +46,7 @@ class UnitPlace:
 
 @dataclass(frozen=True, slots=True)
 class Arrangement:
-    """The places of all units and the room that they take together."""
+    """The places of all units, and their total size."""
 
     places: tuple[UnitPlace, ...]
     width_px: int
@@ -61,14 +61,14 @@ def arrange(
     caption_px: int = 0,
     stacked: bool = False,
 ) -> Arrangement:
-    """Put units side by side with their tops in line, or one below the other.
+    """Arrange units side by side, top-aligned, or one below the other.
 
     Args:
-        units: in the order in which they stand.
+        units: in order.
         scale: side of a pixel's square.
-        gap_px: room between neighbours.
+        gap_px: gap between adjacent units.
         caption_px: room above each unit.
-        stacked: one below the other instead, their left edges in line.
+        stacked: one below the other instead, left-aligned.
     """
     places = []
     left = top = 0
@@ -102,7 +102,7 @@ def largest_scale(
     caption_px: int = 0,
     stacked: bool = False,
 ) -> int:
-    """Return the largest scale at which the units fit the room; 1 if none does."""
+    """Return the largest scale at which the units fit; 1 if none does."""
     listed = list(units)
     scale = 1
     while True:
@@ -117,15 +117,15 @@ def largest_scale(
 def compose(
     displays: Iterable[Display], *, stacked: bool = False, borders: bool = True
 ) -> NDArray[np.uint8]:
-    """Put the pictures of several units side by side, at scale 1.
+    """Join the pictures of several units side by side, at scale 1.
 
     Args:
-        displays: in the order in which they stand.
+        displays: in order.
         stacked: one below the other instead.
-        borders: with the border that a unit has round its picture, as the window shows it.
+        borders: with each unit's border, as in the window.
 
     Returns:
-        uint8[rows, columns, 3]; what no unit covers has the colour of the window's background.
+        uint8[rows, columns, 3]; the rest has the colour of the window's background.
     """
     by_unit = {display.unit.name: display for display in displays}
     units = [

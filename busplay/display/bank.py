@@ -1,4 +1,4 @@
-"""All units behind one link: frames in, each to the unit and space that it names."""
+"""All units behind one link: each frame goes to its unit and space."""
 
 from __future__ import annotations
 
@@ -21,14 +21,14 @@ MOST_COLOURS = 256
 
 @dataclass(frozen=True, slots=True)
 class BankCounters:
-    """What came in, by what became of it; the five add up to all frames that were fed.
+    """Frames fed, by destination; the sum is all of them.
 
     Attributes:
-        frames_memory: to the memory of a unit; the unit counts those outside it.
-        frames_registers: to the registers of a unit; the same.
-        frames_idle: space 0; nothing is done.
-        frames_reserved_space: a space that has no meaning yet (3 and above); nothing is done.
-        frames_unknown_unit: no unit of the board has the number; nothing is done.
+        frames_memory: to a unit's memory; the unit counts those outside it.
+        frames_registers: to a unit's registers; the unit counts those outside them.
+        frames_idle: space 0; ignored.
+        frames_reserved_space: reserved space (3 and above); ignored.
+        frames_unknown_unit: a unit number that the board does not have; ignored.
     """
 
     frames_memory: int
@@ -42,7 +42,7 @@ class DisplayBank:
     """The displays of a board, by name, fed with the frames of its link.
 
     A link without a space field writes memory. A link without a unit field writes the only
-    unit, or unit number 0 where the board has several.
+    unit, or unit number 0 if the board has several.
 
     Attributes:
         displays: by the units' names, in the board's order.
@@ -102,7 +102,7 @@ class DisplayBank:
 
     @property
     def counters(self) -> BankCounters:
-        """What came in since the bank was made or reset."""
+        """Counts since the bank was made or reset."""
         counts = self._counts.tolist()
         return BankCounters(
             frames_memory=counts[writes.COUNT_MEMORY],
@@ -113,21 +113,21 @@ class DisplayBank:
         )
 
     def reset(self) -> None:
-        """Bring every unit back to power-on and the counters to 0."""
+        """Reset every unit to power-on and the counters to 0."""
         self._counts[:] = 0
         for display in self.displays.values():
             display.reset()
 
     def state(self) -> dict[str, bytes]:
-        """Return the state of every unit by name; the bank's own counters are not in it."""
+        """Return the state of every unit by name, without the bank's own counters."""
         return {name: display.state() for name, display in self.displays.items()}
 
     def restore(self, states: Mapping[str, bytes]) -> None:
-        """Take up what `state` gave.
+        """Go back to states from `state`.
 
         Raises:
-            InputError: a unit is missing, one too many, or its bytes are wrong; then every
-                unit stays as it was.
+            InputError: a unit is missing, unknown, or its bytes are not a state of it; nothing is
+                changed.
         """
         if set(states) != set(self.displays):
             raise InputError(
@@ -157,7 +157,7 @@ def _require_numbers(board: Board) -> None:
 
 
 def _indexes_by_number(units: tuple[Unit, ...]) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
-    """Make int64[numbers]: index of the unit of each number; -1 none, the last for all above."""
+    """Return int64[numbers]: index of each number's unit or -1; the last for all above."""
     most = max((unit.number for unit in units), default=-1)
     indexes = np.full(most + 2, -1, np.int64)
     for i, unit in enumerate(units):

@@ -1,10 +1,10 @@
 """One unit: display memory and registers that frames write to, and the picture they make.
 
-How to think about it. A display has no clock: writes change its arrays, and a picture is
-whatever the arrays say at the moment that somebody asks for one. At power-on memory is zero
-and registers are as the board file says.
+How to think about it. A display has no clock: writes change its arrays, and a picture is drawn
+from the arrays when it is asked for. At power-on memory is zero and registers are as in the board
+file.
 
-Departs: real memory comes up with random contents; ours is zero, so that runs are repeatable.
+Departs: memory chips power up with random contents; ours is zero, so that runs are repeatable.
 """
 
 from __future__ import annotations
@@ -32,11 +32,11 @@ _ROW_BYTES = 8 * writes.ROW_NUMBERS
 
 @dataclass(frozen=True, slots=True)
 class DisplayCounters:
-    """Writes to a unit that met nothing, since power-on.
+    """Writes outside a unit's memory and registers, since power-on.
 
     Attributes:
         frames_outside_memory: offsets at or after the end of display memory.
-        frames_outside_registers: offsets that no register has.
+        frames_outside_registers: offsets without a register.
     """
 
     frames_outside_memory: int
@@ -50,7 +50,7 @@ class DisplayCounters:
 
 @dataclass(frozen=True, slots=True)
 class DisplayArrays:
-    """What a unit keeps; a bank hands out parts of its own arrays.
+    """A unit's state; in a bank, views of the bank's arrays.
 
     Attributes:
         memory: uint8[memory_bytes].
@@ -64,7 +64,7 @@ class DisplayArrays:
 
     @classmethod
     def for_unit(cls, unit: Unit) -> DisplayArrays:
-        """Make arrays for a unit that stands alone."""
+        """Make arrays for a unit outside a bank."""
         return cls(
             np.zeros(unit.memory_bytes, np.uint8),
             np.zeros((1 << unit.bits_per_pixel, 3), np.uint8),
@@ -77,7 +77,7 @@ class Display:
 
     Args:
         unit: its description.
-        arrays: where to keep things; the display's own by default.
+        arrays: for its state; the display's own by default.
 
     Attributes:
         unit: the description.
@@ -104,7 +104,7 @@ class Display:
         self.reset()
 
     def reset(self) -> None:
-        """Go back to power-on: memory 0, registers and palette as described, counters 0."""
+        """Reset to power-on: memory 0, registers and palette as described, counters 0."""
         self._memory[:] = 0
         self._palette[:] = np.array(self.unit.palette, np.uint8).reshape(-1, 3)
         self._row[:] = 0
@@ -134,21 +134,21 @@ class Display:
             *_columns(offsets, data), self._row, self._palette, self._colour_mask
         )
 
-    # -- what is there
+    # -- state
 
     @property
     def memory(self) -> UInt8Column:
-        """uint8[memory_bytes]; a view that follows the writes and cannot be written to."""
+        """uint8[memory_bytes]; a read-only view that follows the writes."""
         return _read_only(self._memory)
 
     @property
     def palette(self) -> NDArray[np.uint8]:
-        """uint8[colours, 3]; a view that follows the writes and cannot be written to."""
+        """uint8[colours, 3]; a read-only view that follows the writes."""
         return _read_only(self._palette)
 
     @property
     def base_offset(self) -> int:
-        """Offset of the top left pixel, as the registers say; drawing wraps it."""
+        """Offset of the top left pixel, as in the registers; drawing wraps it."""
         return int(self._row[writes.BASE])
 
     @property
@@ -164,12 +164,12 @@ class Display:
 
     @property
     def is_blank(self) -> bool:
-        """The picture has the border's colour everywhere."""
+        """Whether the whole picture has the border's colour."""
         return bool(self._row[writes.BLANK])
 
     @property
     def counters(self) -> DisplayCounters:
-        """Writes that met nothing."""
+        """Writes outside memory and registers."""
         return DisplayCounters(
             int(self._row[writes.OUTSIDE_MEMORY]), int(self._row[writes.OUTSIDE_REGISTERS])
         )
@@ -220,12 +220,12 @@ class Display:
         top_px: int,
         scale: int,
     ) -> None:
-        """Draw the picture into rows of pixels, without border; what does not fit is left out.
+        """Draw the picture, without border, into rows of pixels, and clip it.
 
         Args:
-            out: [rows, columns], C order; `draw` writes straight into it.
-            colours: [colours] of the same dtype: what stands for each palette index.
-            left_px, top_px: place of the top left corner in `out`, 0 or more.
+            out: [rows, columns], C order; changed.
+            colours: [colours] of the same dtype: the value of each palette index.
+            left_px, top_px: position of the top left corner in `out`, 0 or more.
             scale: each pixel becomes a square of this side.
         """
         if out.ndim != 2 or not out.flags.c_contiguous:
@@ -233,7 +233,7 @@ class Display:
         if colours.shape != (self.colours,) or colours.dtype != out.dtype:
             raise ValueError(f"colours must be {out.dtype}[{self.colours}]")
         if left_px < 0 or top_px < 0 or scale < 1:
-            raise ValueError(f"no place to draw: {left_px}, {top_px}, scale {scale}")
+            raise ValueError(f"cannot draw at {left_px}, {top_px}, scale {scale}")
         if self.is_blank:
             bottom = top_px + scale * self.unit.height_px
             right = left_px + scale * self.unit.width_px
@@ -265,10 +265,10 @@ class Display:
         """
         write_png(path, self.image())
 
-    # -- state
+    # -- snapshots
 
     def state(self) -> bytes:
-        """Return all that `restore` needs to go on from here, counters included."""
+        """Return the state, counters included, for `restore`."""
         head = _STATE_HEAD.pack(
             STATE_MAGIC,
             STATE_VERSION,
@@ -280,10 +280,10 @@ class Display:
         return b"".join((head, row, self._palette.tobytes(), self._memory.tobytes()))
 
     def restore(self, state: bytes) -> None:
-        """Take up a state that `state` gave for a unit of the same description.
+        """Go back to a state from `state` of a unit of the same description.
 
         Raises:
-            InputError: these are not such bytes; the display stays as it was.
+            InputError: the bytes are not such a state; nothing is changed.
         """
         row, palette, memory = self._read_state(state)
         self._row[:] = row

@@ -1,4 +1,4 @@
-"""Where space, unit, address and data stand in a frame's word, ready for the kernels."""
+"""Positions of space, unit, address and data in a frame's word, for the kernels."""
 
 from __future__ import annotations
 
@@ -19,23 +19,23 @@ DATA_BITS = 8
 
 
 class FrameFields:
-    """The four fields that a display reads, each brought to one piece of the word.
+    """The four fields that a display reads, each contiguous in the word.
 
-    Most links send a field's bits next to each other, highest first; then a shift and a mask
-    give it. Where a link orders the bits of any of the four otherwise, every word first goes
-    through tables, a byte at a time, that put the fields next to each other.
+    Most links send a field's bits contiguously, highest first; then a shift and a mask extract it.
+    If a link orders the bits of any of the four otherwise, tables first gather the fields, a byte
+    of the word at a time.
 
-    Of a data field wider than a byte the low byte counts.
+    Only the low byte of a data field wider than a byte is used.
 
     Attributes:
         table: uint64[4, 3]; for space, unit, address and data: shift, mask, fixed value.
-        gather_tables: uint64[bytes, 256]; what each byte of a word gives to the word in pieces;
-            None where words are in pieces as they come.
+        gather_tables: uint64[bytes, 256]; each byte's part of the gathered word; None if the
+            fields are contiguous.
 
     Args:
         layout: of the link; address and data are needed, a link without space sends memory
             frames only.
-        unit_number: the unit that is meant where the link has no field for it.
+        unit_number: the unit if the link has no field for it.
 
     Raises:
         FieldError: the link has no field `address` or `data`.
@@ -67,7 +67,7 @@ class FrameFields:
             self.table[row] = bits[0], (1 << len(bits)) - 1, 0
 
     def words_in_pieces(self, words: UInt64Column) -> UInt64Column:
-        """Return words in which `table` finds the fields; the same words where it does already."""
+        """Return words with contiguous fields; the same words if they already have them."""
         words = np.ascontiguousarray(words, np.uint64)
         if self.gather_tables is None:
             return words
@@ -81,7 +81,7 @@ def _is_one_piece(places: tuple[int, ...]) -> bool:
 
 
 def _packed(places: dict[int, tuple[int, ...]]) -> dict[int, tuple[int, ...]]:
-    """Lay the fields next to each other from bit 0 on."""
+    """Place the fields next to each other from bit 0 on."""
     packed: dict[int, tuple[int, ...]] = {}
     first = 0
     for row, bits in places.items():
@@ -91,7 +91,7 @@ def _packed(places: dict[int, tuple[int, ...]]) -> dict[int, tuple[int, ...]]:
 
 
 def _gather_tables(places: dict[int, tuple[int, ...]], *, frame_bits: int) -> UInt64Column:
-    """Make uint64[bytes, 256]: what each byte of a word gives to the packed fields."""
+    """Return uint64[bytes, 256]: each byte's part of the packed fields."""
     tables = np.zeros((-(-frame_bits // 8), 256), np.uint64)
     values = np.arange(256)
     for row, packed in _packed(places).items():

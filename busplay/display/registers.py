@@ -1,7 +1,6 @@
 """The registers of a unit (space 2), as a table: facts, no logic.
 
-The kernels that act on a write are in `kernels`; a test goes through this table and holds
-each line against them.
+The kernels that act on a write are in `writes`; a test checks each row against them.
 """
 
 from __future__ import annotations
@@ -23,8 +22,7 @@ REGISTERS = (
     UnitRegister(
         1,
         "BASE_HIGH",
-        "high byte of the base offset, which is where the top left pixel lies; both bytes take "
-        "effect now",
+        "high byte of the base offset, that of the top left pixel; both bytes take effect now",
     ),
     UnitRegister(2, "BORDER", "palette index of the border"),
     UnitRegister(
@@ -40,12 +38,12 @@ REGISTERS = (
     ),
 )
 
-# What holds for all of them.
+# Notes on all of them.
 NOTES = (
-    "Of an index, the bits that a pixel has count; higher bits are ignored.",
-    "PALETTE_INDEX goes round from the last colour to the first.",
-    "The base offset goes round at the end of display memory.",
-    "A write to any other offset does nothing and is counted.",
+    "An index has as many bits as a pixel; higher bits are ignored.",
+    "PALETTE_INDEX wraps from the last colour to the first.",
+    "The base offset wraps at the end of display memory.",
+    "A write to any other offset is ignored and counted.",
 )
 
 

@@ -1,6 +1,6 @@
 """Bits of a 64-bit word, for kernels.
 
-Both are written so that LLVM knows them again, and makes the processor's one instruction of each.
+Both are written so that LLVM recognises them and emits a single instruction.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ _SUM = np.uint64(0x0101010101010101)
 
 @kernel
 def count_ones(word: np.uint64) -> int:
-    """Count the bits that are set."""
+    """Count the set bits."""
     word -= (word >> _U1) & _PAIRS
     word = (word & _FOURS) + ((word >> _U2) & _FOURS)
     # Signed, since a signed and an unsigned number add up to a float in Numba.
@@ -27,5 +27,5 @@ def count_ones(word: np.uint64) -> int:
 
 @kernel
 def trailing_zeros(word: np.uint64) -> int:
-    """Count the zeros below the lowest bit that is set; 64 if none is."""
+    """Count the zeros below the lowest set bit; 64 if there is none."""
     return count_ones(~word & (word - _U1))

@@ -1,17 +1,16 @@
-"""Machine code in files, kept in the user's cache folder.
+"""Machine code in files, cached in the user's cache folder.
 
-Names are digests of all that the code depends on, so every installation and every version of
-the program shares the one folder, and a user compiles once. `BUSPLAY_CACHE_DIR` names another
-folder. Where a user has no folder that can be written (a service without a home), code is kept
-beside the package if that can be written.
+Names are digests of everything that the code depends on, so all installations and versions share
+one folder, and a user compiles once. `BUSPLAY_CACHE_DIR` names another folder. If a user has no
+writable folder (a service without a home), code is kept beside the package if that is writable.
 
-Machine code runs with the user's rights, so a file counts only if its own digest, which covers
-its name, holds, and if nobody but the user and root could have written it (on POSIX: owner and
-mode of file and folder). What does not count is as good as not there: it is compiled anew, and
-written anew if that can be. Nothing here fails, and nobody is told; it only takes longer.
+Machine code runs with the user's rights, so a file is used only if its own digest, which covers
+its name, matches, and if only the user and root could have written it (on POSIX: owner and mode of
+file and folder). Other files are ignored: the code is compiled and, if possible, written anew.
+Nothing here raises; a failure only costs time.
 
-Old versions leave code behind that nobody asks for again. A file's time of change says when it
-was last used, to the day; whoever keeps new code removes what has not been used for long.
+Old versions leave unused code behind. A file's modification time is the day of its last use;
+writing new code removes files that have not been used for long.
 """
 
 from __future__ import annotations
@@ -49,7 +48,7 @@ class CodeCache:
 
     @classmethod
     def usual(cls) -> Self:
-        """Return the one of this user."""
+        """Return this user's cache."""
         named = named_folder()
         if named is not None:
             return cls([named / "code"])
@@ -57,7 +56,7 @@ class CodeCache:
         return cls([folder / "code" for folder in (users, beside) if folder is not None])
 
     def find(self, name: str) -> bytes | None:
-        """Return the code kept under a name, or None."""
+        """Return the code of a name, or None."""
         for folder in self.folders:
             try:
                 kept = _read_own(folder / (name + _SUFFIX))
@@ -70,7 +69,7 @@ class CodeCache:
         return None
 
     def keep(self, name: str, code: bytes) -> Path | None:
-        """Keep code; return the file, or None if there is no place for it."""
+        """Write code; return the file, or None if no folder is writable."""
         for folder in self.folders:
             path = folder / (name + _SUFFIX)
             try:
@@ -87,13 +86,13 @@ class CodeCache:
 
 
 def named_folder() -> Path | None:
-    """Return the folder that the user named, or None."""
+    """Return the folder from `BUSPLAY_CACHE_DIR`, or None."""
     named = os.environ.get(FOLDER_VARIABLE)
     return Path(named) if named else None
 
 
 def user_folder(name: str) -> Path | None:
-    """Return the user's folder for what a program of that name keeps, or None if there is none."""
+    """Return the user's cache folder for a program, or None."""
     if sys.platform == "win32":
         local = os.environ.get("LOCALAPPDATA")
         return Path(local) / name if local else None
@@ -108,7 +107,7 @@ def user_folder(name: str) -> Path | None:
 
 
 def _digest(name: str, code: bytes) -> bytes:
-    # With the name, so that a file under another's name is none.
+    # Covers the name, so that a renamed file does not match.
     return hashlib.sha256(name.encode() + b"\0" + code).digest()
 
 

@@ -1,9 +1,9 @@
 """A kernel to object code, by Numba. The only module that imports Numba.
 
-What runs is `int32 kernel(slots, results)` around Numba's own function: it takes each argument
-from its 8-byte slot, puts each result into one, and returns 0 if all went well. Of an array the
-slot has the address of NumPy's array object, whose first fields are part of NumPy's binary
-interface: data, number of dimensions, dimensions, strides.
+The entry point is `int32 kernel(slots, results)` around Numba's own function: it loads each
+argument from its 8-byte slot, stores each result in one, and returns 0 on success. An array's slot
+has the address of NumPy's array object, whose first fields are part of NumPy's binary interface:
+data, number of dimensions, dimensions, strides.
 """
 
 from __future__ import annotations
@@ -31,17 +31,17 @@ _OPTIONS = {
     "nopython": True,
     "nogil": True,
     "error_model": "numpy",
-    # Numba's counting of references needs Numba where the code runs.
+    # Numba's reference counting needs Numba at run time.
     "_nrt": False,
     "no_cpython_wrapper": True,
     "no_cfunc_wrapper": True,
 }
 SLOT_BYTES = 8
-# Not every version says of what type these are.
+# Not every version has types for these.
 types: Any = numba.core.types
 _INT8, _INT32, _INT64 = ir.IntType(8), ir.IntType(32), ir.IntType(64)
 _POINTER = _INT8.as_pointer()
-# Where an array object has its fields: behind what every Python object has.
+# Offsets of an array object's fields, after those of every Python object.
 DATA = object.__basicsize__
 DIMENSIONS, STRIDES = DATA + 16, DATA + 24
 # For closures, functions to inline, literals as types, expressions of whole arrays.
@@ -58,7 +58,7 @@ _NOT_NEEDED = {
     "NoPythonSupportedFeatureValidation",
     "DumpParforDiagnostics",
 }
-# What every C library has, which LLVM and Numba may call.
+# Functions of every C library that LLVM and Numba may call.
 C_FUNCTIONS = frozenset(
     ["memcpy", "memmove", "memset", "memcmp", "exp", "log", "log2", "pow", "fmod"]
 )
@@ -68,13 +68,13 @@ def compile_kernel(function: FunctionType, arguments: tuple[object, ...]) -> tup
     """Compile a function for the types of some arguments.
 
     Returns:
-        Object code with the function `kernel`, and how its results stand in their slots, as
-        `struct` says it, in parentheses if it returns a tuple.
+        Object code with the function `kernel`, and the `struct` format of its result slots, in
+        parentheses if it returns a tuple.
 
     Raises:
         TypeError: it does something that a kernel must not; the message is Numba's.
     """
-    # Numba makes millions of objects, few of which go: looking for those takes a twentieth longer.
+    # Numba makes millions of objects that stay; garbage collection adds 5 % to the time.
     collects = gc.isenabled()
     gc.disable()
     try:
@@ -111,10 +111,10 @@ def _compile(function: FunctionType, arguments: tuple[object, ...]) -> tuple[Any
 
 
 class _Pipeline(compiler.CompilerBase):  # type: ignore[misc]
-    """Numba's passes without those for what no kernel has; they take a fifth of the time."""
+    """Numba's passes without those that no kernel needs, which take a fifth of the time."""
 
     def define_pipelines(self) -> list[PassManager]:
-        """Return the one list of passes."""
+        """Return the single list of passes."""
         usual = compiler.DefaultPassBuilder.define_nopython_pipeline(self.state)
         passes = PassManager("kernel")
         for each, text in usual.passes:
@@ -125,22 +125,22 @@ class _Pipeline(compiler.CompilerBase):  # type: ignore[misc]
 
 
 def _left_as_text(flags: Any) -> Any:
-    # The wrapper, or the caller, comes into the same library before that is compiled.
+    # The wrapper, or the caller, is linked into the same library before that is compiled.
     flags.no_compile = True
     return flags
 
 
 def _leave_unloaded(library: Any) -> None:
-    # Numba would make machine code of it, and load that; where a version has no such method, it
-    # does, and it only takes longer.
+    # Otherwise Numba compiles and loads it as well; a version without this method does so, and
+    # only takes longer.
     library._finalize_final_module = lambda: setattr(library, "_finalized", True)
 
 
 class _Callee(CPUDispatcher):  # type: ignore[misc]
-    """A kernel as Numba sees it when another calls it: typed, and made one with its caller.
+    """A kernel as Numba sees it when another calls it: typed, and inlined by LLVM.
 
-    As Numba does it, each is optimised and loaded by itself too; that took half as long again.
-    And it would stay a call of its own, for which each member of a named tuple is an argument.
+    Numba would optimise and load each by itself too, which took half as long again, and would keep
+    the call, for which each member of a named tuple is an argument.
     """
 
     def __init__(self, function: FunctionType) -> None:
@@ -152,10 +152,10 @@ class _Callee(CPUDispatcher):  # type: ignore[misc]
         self._compiler._customize_flags = _left_as_text
 
     def add_overload(self, compiled: Any) -> None:
-        """Take a compiled form, which nobody calls from Python."""
+        """Add a compiled form, which is never called from Python."""
         compiled.library._optimize_final_module = lambda: None
         _leave_unloaded(compiled.library)
-        # What would be the function's address is the key that callers find it by.
+        # Callers look it up by what would be the function's address.
         compiled = compiled._replace(entry_point=object())
         self.targetctx.insert_user_function(
             compiled.entry_point, compiled.fndesc, [compiled.library]
@@ -171,7 +171,7 @@ def _require_alone(name: str, text: str) -> None:
     }
     if called - C_FUNCTIONS or "numba.dynamic.globals" in text:
         raise TypeError(
-            f"kernel {name} needs what only Numba has where it runs:"
+            f"kernel {name} needs Numba at run time:"
             f" {', '.join(sorted(called - C_FUNCTIONS)) or 'a large constant array'}"
         )
 
@@ -219,7 +219,7 @@ def _wrapper(compiled: Any) -> ir.Module:
 
 
 class _Taker:
-    """Takes arguments from their slots, one after the other."""
+    """Loads arguments from their slots, one after the other."""
 
     def __init__(self, context: Any, builder: ir.IRBuilder, slots: ir.Value) -> None:
         self._context, self._builder, self._slots = context, builder, slots

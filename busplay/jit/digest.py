@@ -1,12 +1,12 @@
-"""What a kernel's machine code depends on, as one digest.
+"""A digest of everything that a kernel's machine code depends on.
 
-Of a function that is its bytecode (so comments and line numbers do not matter), its defaults,
-and whatever it names outside itself: constants by value, other kernels by their own digest.
-Names that cannot be followed, such as an object with methods, are refused: a digest that leaves
-something out would let changed code meet old machine code.
+For a function, that is its bytecode (not comments or line numbers), its defaults, and every global
+that it uses: constants by value, other kernels by their digest. Globals that cannot be followed,
+such as an object with methods, are refused: an incomplete digest would let changed code use old
+machine code.
 
-Of a call that is also the types of its arguments, the versions of Python, NumPy, Numba and
-LLVM, and the processor.
+For a call, that is also the types of its arguments, the versions of Python, NumPy, Numba and LLVM,
+and the processor.
 """
 
 from __future__ import annotations
@@ -27,24 +27,24 @@ from busplay.jit import machine_code
 
 DIGEST_BYTES = 20
 MOST_CONSTANT_BYTES = 1_000_000
-"""A larger constant array Numba would not put into the code, but refer to where it lies."""
+"""Numba refers to a larger constant array by its address instead of including it in the code."""
 
 _OUR_PACKAGE = __name__.split(".")[0]
-# Their versions are in every digest.
+# Packages whose versions are in every digest.
 _LIBRARIES = ("builtins", "math", "numpy")
 _COMPILERS = ("compiling.py", "machine_code.py", "kernel_function.py")
 
 
 def digest_of_call(function_digest: bytes, types: Sequence[str]) -> str:
-    """Return the name of a kernel's code: of the function, its arguments' types, and the tools."""
+    """Return a name for a kernel's code, from function, argument types and tools."""
     return _digest([function_digest, *(each.encode() for each in types), *_tools()]).hex()
 
 
 def digest_of_function(function: FunctionType) -> bytes:
-    """Return a digest of a function and everything that it names.
+    """Return a digest of a function and everything that it uses.
 
     Raises:
-        TypeError: it names something that cannot be followed.
+        TypeError: it uses something that cannot be followed.
     """
     return _digest(_function(function))
 
@@ -53,7 +53,7 @@ def describe(argument: object) -> str:
     """Describe an argument's type, as far as machine code depends on it.
 
     Raises:
-        TypeError: kernels do not take such a thing.
+        TypeError: kernels do not take this type.
     """
     if isinstance(argument, np.ndarray):
         flags = argument.flags
@@ -79,7 +79,7 @@ def _tools() -> tuple[bytes, ...]:
         raise ImportError("Numba, which compiles kernels, is not installed")
     here = Path(__file__).parent
     return (
-        # Numba's version, without the half second that importing it takes.
+        # Numba's version, without the half second of its import.
         (Path(numba.origin).parent / "_version.py").read_bytes(),
         f"{sys.version} {np.__version__} {llvmlite.__version__}".encode(),
         machine_code.target_text().encode(),

@@ -1,9 +1,9 @@
-"""A function that runs as machine code: one piece for each combination of argument types.
+"""A function that runs as machine code, compiled for each combination of argument types.
 
-A call describes its arguments by a key (types, and of arrays dtype, dimensions and flags),
-looks the machine code up under it, and passes the arguments in one block of 8-byte slots. An
-array's slot holds the address of the array object, whose fields the machine code reads itself:
-that costs a few nanoseconds, where asking for them here costs hundreds.
+A call describes its arguments by a key (types; for arrays dtype, dimensions and flags), looks up
+the machine code by it, and passes the arguments in a block of 8-byte slots. An array's slot holds
+the address of the array object, whose fields the machine code reads itself: that takes a few
+nanoseconds, reading them here hundreds.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ _Result = TypeVar("_Result")
 _FLAGS = 0x1 | 0x2 | 0x100 | 0x400
 _INT64_LIMIT = 1 << 63
 _FUNCTION = ctypes.CFUNCTYPE(ctypes.c_int32, ctypes.c_char_p, ctypes.c_void_p)
-# How a number of each type fills its slot, as `struct` says it.
+# The `struct` format of each type's slot.
 _SLOT_OF: dict[type, str] = {
     bool: "?7x",
     np.bool_: "?7x",
@@ -44,20 +44,19 @@ _listeners: list[Callable[[], None]] = []
 
 
 class KernelError(RuntimeError):
-    """A kernel could not go on: a mistake in it or in what it was called with."""
+    """A kernel was stopped: an error in it or in its arguments."""
 
 
 def on_compiling(listener: Callable[[], None]) -> None:
-    """Call `listener` each time before something is compiled, which may take seconds."""
+    """Call `listener` before each compilation, which may take seconds."""
     if listener not in _listeners:
         _listeners.append(listener)
 
 
 def tell_of_compiling() -> None:
-    """Call those who want to know that something is about to be compiled.
+    """Call the listeners of `on_compiling`.
 
-    Whatever it is, Numba is likely to be needed next, so it is made ready in a thread of its own:
-    most of that passes while LLVM compiles the core.
+    Numba is likely to be needed next, so a thread loads it, mostly while LLVM compiles the core.
     """
     for listener in _listeners:
         listener()
@@ -71,20 +70,20 @@ def _make_numba_ready() -> None:
     def nothing() -> None:
         return
 
-    # The first function of all takes a third of a second more than others.
+    # The first function compiled takes a third of a second more than others.
     compile_kernel(cast(FunctionType, nothing), ())
 
 
 def kernel(function: Callable[_Arguments, _Result]) -> Callable[_Arguments, _Result]:
-    """Run a function as machine code, compiled when it is first called and kept.
+    """Run a function as machine code, compiled on its first call and cached.
 
-    Integer division by zero is not checked for: a kernel's callers bound what they pass.
+    Integer division by zero is not checked: callers bound their arguments.
     """
     return cast("Callable[_Arguments, _Result]", KernelFunction(cast(FunctionType, function)))
 
 
 class KernelFunction:
-    """What `kernel` makes of a function.
+    """A function decorated with `kernel`.
 
     Attributes:
         py_func: the function itself.
@@ -110,7 +109,7 @@ class KernelFunction:
 
     @functools.cached_property
     def digest(self) -> bytes:
-        """Of everything that the code depends on but the types of its arguments."""
+        """Digest of everything that the code depends on except argument types."""
         from busplay.jit.digest import digest_of_function
 
         return digest_of_function(self.py_func)
@@ -135,7 +134,7 @@ class KernelFunction:
             return self._pieces[key]
 
     def _load_or_compile(self, arguments: tuple[object, ...]) -> _Piece:
-        # Loaded here, since many a module has kernels that a command never calls.
+        # Loaded here, since a command never calls most kernels of its modules.
         from busplay.jit.code_cache import CodeCache
         from busplay.jit.digest import describe, digest_of_call
 
@@ -144,7 +143,7 @@ class KernelFunction:
         cache = CodeCache.usual()
         kept = cache.find(name)
         if kept is not None:
-            # What the linker refuses is compiled anew too.
+            # Compile anew, also if the linker refuses the cached code.
             with contextlib.suppress(RuntimeError):
                 return self._from_kept(kept, arguments)
         tell_of_compiling()
@@ -168,7 +167,7 @@ class _Piece:
     """A kernel's code for one combination of argument types.
 
     Args:
-        slots, results: their formats, as `struct` says it; results in parentheses are a tuple.
+        slots, results: their `struct` formats; results in parentheses are a tuple.
     """
 
     def __init__(self, name: str, code: LoadedCode, slots: str, results: str) -> None:
@@ -181,7 +180,7 @@ class _Piece:
         self._room = ctypes.c_char * self._results.size
 
     def run(self, slots: Sequence[object]) -> Any:
-        """Run it on arguments that fit."""
+        """Run it on arguments of these types."""
         room = self._room()
         if self._function(self._pack(*slots), room):
             raise KernelError(f"{self._name} was stopped by an exception")
@@ -205,7 +204,7 @@ def _flatten(arguments: Iterable[Any], key: list[object], slots: list[object]) -
             key += (kind, len(argument))
             _flatten(argument, key, slots)
         elif isinstance(argument, np.ndarray):
-            # Of another class, whose objects begin with the same fields.
+            # A subclass, whose objects begin with the same fields.
             key += (argument.dtype, argument.ndim, argument.flags.num & _FLAGS)
             slots.append(id(argument))
         else:

@@ -1,7 +1,7 @@
-"""LLVM's text to object code, and object code to addresses that can be called.
+"""LLVM's text to object code, and object code to callable addresses.
 
-Object code is made for this very processor. It is loaded through ORC, which reports what it
-cannot link where the older MCJIT ends the whole program.
+Object code is for this processor. It is loaded through ORC, which reports link errors; the older
+MCJIT aborts the process.
 """
 
 from __future__ import annotations
@@ -19,13 +19,13 @@ _numbers = count()
 
 
 class LoadedCode:
-    """Object code in memory; it stays as long as this object does.
+    """Object code in memory, for the lifetime of this object.
 
     Attributes:
-        addresses: of the symbols that were asked for.
+        addresses: by symbol.
 
     Raises:
-        RuntimeError: this is no object code for this processor, or it cannot be linked.
+        RuntimeError: this is not object code for this processor, or it cannot be linked.
     """
 
     def __init__(self, code: bytes, symbols: Sequence[str]) -> None:
@@ -43,7 +43,7 @@ def compile_text(text: str, *, is_optimised: bool = False) -> bytes:
         is_optimised: the text has been through the optimiser.
 
     Raises:
-        RuntimeError: LLVM does not take the text.
+        RuntimeError: LLVM does not accept the text.
     """
     machine = _target_machine()
     module = llvm.parse_assembly(text)
@@ -59,7 +59,7 @@ def compile_text(text: str, *, is_optimised: bool = False) -> bytes:
 
 
 def target_text() -> str:
-    """Return what object code depends on besides its text: LLVM, and this processor."""
+    """Return what object code depends on besides its text: LLVM and the processor."""
     return "\0".join(
         (
             llvmlite.__version__,
@@ -80,7 +80,7 @@ def _linker() -> llvm.LLJIT:
 def _target_machine() -> llvm.TargetMachine:
     llvm.initialize_native_target()
     llvm.initialize_native_asmprinter()
-    # All calls stay within the one object, so small code suits wherever it is loaded.
+    # All calls stay within the object, so the small code model works at any address.
     return llvm.Target.from_triple(llvm.get_process_triple()).create_target_machine(
         cpu=llvm.get_host_cpu_name(),
         features=llvm.get_host_cpu_features().flatten(),

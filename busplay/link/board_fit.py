@@ -1,4 +1,4 @@
-"""Whether a link can carry what a board sends: asked when a board is read or its link changed."""
+"""Checks that a link can carry a board's stores, made when a board is read or its link changed."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ def require_link_fits(board: Board) -> Board:
 
     Raises:
         DescriptionError: the link lacks a field, a unit's number or a window's offset does not
-            fit its field, or its check cannot correct what the receiver is to correct.
+            fit its field, or its check cannot do the correction that the receiver wants.
     """
     _require_store_fields(board)
     _require_units_told_apart(board)
@@ -95,7 +95,7 @@ def _address_bits(link: Link) -> int:
 
 
 def _require_correcting_check(board: Board) -> None:
-    """Refuse correction by a check that cannot tell which single bit is wrong."""
+    """Refuse correction by a check that cannot locate a single bit error."""
     link = board.link
     place = "receiver.correct_one_bit"
     if link.check is None:
@@ -111,6 +111,6 @@ def _require_correcting_check(board: Board) -> None:
             board,
             place,
             found="true",
-            wanted=f"the check {link.check.kind} cannot tell which of {link.frame_bits} bits is "
-            "wrong, so say false or give the link a stronger check",
+            wanted=f"the check {link.check.kind} cannot locate an error in {link.frame_bits} bits, "
+            "so say false or give the link a stronger check",
         )

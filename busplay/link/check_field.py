@@ -1,8 +1,8 @@
 """Check fields as affine maps over GF(2).
 
-A CRC with any start value and final XOR is `constant XOR (XOR of one column a set bit)`.
-So all that encoder, receiver and analysis need are the columns: what each frame bit,
-alone, changes in the check. They are worked out once a layout, by plain long division.
+A CRC with any start value and final XOR is `constant XOR (XOR of the columns of all set bits)`.
+So encoder, receiver and analysis need only the columns: the change of the check by each frame bit.
+They are computed once a layout, by plain long division.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from collections.abc import Sequence
 
 
 def remainder(bits: Sequence[int], *, polynomial: int, check_bits: int, initial: int = 0) -> int:
-    """Divide covered bits, first bit first, by the polynomial and give the remainder.
+    """Divide covered bits, first bit first, by the polynomial; return the remainder.
 
     Args:
         bits: 0 or 1 each, in wire order.
@@ -30,7 +30,7 @@ def remainder(bits: Sequence[int], *, polynomial: int, check_bits: int, initial:
 def check_columns(
     covered_count: int, *, polynomial: int, check_bits: int, initial: int, xor: int
 ) -> tuple[int, list[int]]:
-    """Return the check of all-zero covered bits, and what each covered bit changes in it."""
+    """Return the check of all-zero covered bits, and its change by each covered bit."""
     zeros = [0] * covered_count
     start = remainder(zeros, polynomial=polynomial, check_bits=check_bits, initial=initial)
     constant = start ^ xor

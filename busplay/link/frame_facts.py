@@ -1,10 +1,9 @@
-"""What is known of a frame's bits, as equations over GF(2).
+"""Constraints on a frame's bits, as equations over GF(2).
 
-How to think about it. A frame is an unknown word. Its check field, its constants and the
-fields that carry nothing (0) are linear equations in the word's bits; so is a pattern of
-symbols that it is to show somewhere. So "can a frame look like this?" is a question that
-elimination answers exactly, and the solution is an example to show to a person. The one
-thing that is not linear is that `space` is not 0; it is split into one case a value.
+How to think about it. A frame is an unknown word. Its check field, its constants and its unused
+fields (0) are linear equations in the word's bits; so is a pattern of symbols at a position. So
+elimination answers exactly whether a frame can look like this, and a solution is an example for
+people. Only `space` not being 0 is not linear; it is split into one case a value.
 """
 
 from __future__ import annotations
@@ -21,12 +20,12 @@ FILLED_FIELDS = ("space", "unit", "sequence", "address", "data")
 
 
 def word_equations(word: int, frame_bits: int, *, shift: int = 0) -> Equations:
-    """Fix every bit of a frame whose lowest bit is unknown `shift`."""
+    """Return equations for every bit of a word; its lowest bit is unknown number `shift`."""
     return [(1 << (place + shift), word >> place & 1) for place in range(frame_bits)]
 
 
 def frame_equations(layout: FrameLayout, *, shift: int = 0) -> Equations:
-    """Return all that is known of a frame that a sender fills in, whatever its space.
+    """Return the equations of a frame that a sender fills in, for any space.
 
     Args:
         layout: the frame's.
@@ -48,7 +47,7 @@ def frame_equations(layout: FrameLayout, *, shift: int = 0) -> Equations:
 
 
 def store_frame_cases(layout: FrameLayout, *, shift: int = 0) -> Iterator[Equations]:
-    """Return all that is known of a frame that carries a store, one case for each of its spaces.
+    """Return the equations of a frame that carries a store, one case for each space.
 
     Args:
         layout: the frame's.
@@ -68,7 +67,7 @@ def store_frame_cases(layout: FrameLayout, *, shift: int = 0) -> Iterator[Equati
 
 
 def describe_word(layout: FrameLayout, word: int) -> str:
-    """Spell a frame's fields out for a message: `space 1, unit 0, address $4000, data $12`."""
+    """List a frame's fields for a message: `space 1, unit 0, address $4000, data $12`."""
     if word == layout.idle_word:
         return "the idle frame"
     check_name = layout.link.check.field if layout.link.check else None
@@ -85,7 +84,7 @@ def describe_word(layout: FrameLayout, word: int) -> str:
 
 
 def show_word(layout: FrameLayout, word: int) -> str:
-    """Write a frame's word as hex digits, one for each 4 bits begun."""
+    """Write a frame's word as hex."""
     return f"0x{word:0{(layout.frame_bits + 3) // 4}X}"
 
 

@@ -1,4 +1,4 @@
-"""Vectors and linear equations over GF(2), a row an integer: bit i is the factor of unknown i."""
+"""Vectors and linear equations over GF(2); a row is an integer, bit i the factor of unknown i."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ class LinearSpan:
         return tuple(self._rows.values())
 
     def reduce_above(self, vector: int, shift: int) -> int:
-        """Take away from a vector what the span has of its bits from `shift` on."""
+        """Reduce a vector by the span in its bits from `shift` on."""
         rows = self._rows
         kept = 0
         while vector >> shift:
@@ -38,7 +38,7 @@ class LinearSpan:
         return kept | vector
 
     def add(self, vector: int) -> bool:
-        """Add a vector; return whether it was independent of those before."""
+        """Add a vector; return whether it was independent of the span."""
         rows = self._rows
         while vector:
             row = rows.get(vector.bit_length())
@@ -58,7 +58,7 @@ class LinearSpan:
         return True
 
     def copy(self) -> LinearSpan:
-        """Return a span that can grow by itself."""
+        """Return an independent copy."""
         other = LinearSpan()
         other._rows = dict(self._rows)
         return other
@@ -73,8 +73,8 @@ def coordinates(vectors: Sequence[int]) -> tuple[list[int], int]:
     """Rewrite vectors in coordinates of their own span.
 
     Returns:
-        Each vector in as many bits as the span has dimensions, and that number. Sums that are
-        0 before are 0 after and the other way round.
+        Each vector in as many bits as the span has dimensions, and that dimension. A sum of the
+        new vectors is 0 exactly if that of the old ones is.
     """
     rows: dict[int, tuple[int, int]] = {}
     found = []
@@ -95,7 +95,7 @@ def coordinates(vectors: Sequence[int]) -> tuple[list[int], int]:
 
 
 def _reduced(equations: Iterable[tuple[int, int]]) -> dict[int, tuple[int, int]] | None:
-    """Return a row (factors, value) for each leading unknown; None if two equations disagree."""
+    """Return a row (factors, value) for each leading unknown; None if equations contradict."""
     # No other row has a row's leading unknown.
     rows: dict[int, tuple[int, int]] = {}
     for equation_factors, equation_value in equations:
@@ -117,14 +117,14 @@ def _reduced(equations: Iterable[tuple[int, int]]) -> dict[int, tuple[int, int]]
 
 
 def solve(equations: Iterable[tuple[int, int]]) -> int | None:
-    """Find unknowns that meet every equation, or None if there are none.
+    """Solve equations; None if there is no solution.
 
     Args:
         equations: (factors, value): the XOR of the unknowns whose bit is set in `factors` is
             `value`, 0 or 1.
 
     Returns:
-        One solution, bit i being unknown i; unknowns that nothing fixes are 0.
+        One solution, bit i being unknown i; free unknowns are 0.
     """
     rows = _reduced(equations)
     return None if rows is None else sum(value << lead for lead, (_, value) in rows.items())
@@ -140,7 +140,7 @@ def solution_space(
         unknowns: count of unknowns; bit i of a row is the factor of unknown i.
 
     Returns:
-        One solution and a basis of what solutions may differ by; None if there is none.
+        One solution and a basis of the differences between solutions; None if there is none.
     """
     rows = _reduced(equations)
     if rows is None:

@@ -1,12 +1,12 @@
 """A frame's layout: field values to words, words to symbols, and which words are valid.
 
 How to think about it. A frame is `frame_bits` bits; `word` holds them with the first bit on
-the wire highest. Everything about a layout is affine over GF(2): the check field is, the order
-of bits is, and a constant that must be met is a bit that must be zero after XOR. So one
-number, the `syndrome` of a word, tells all: 0 means that the check holds and every constant
-is in its place. It is kept as eight tables of 256 entries, one for each byte of the word.
+the wire highest. Everything about a layout is affine over GF(2): the check field, the order of
+bits, and constants, which are bits that must be 0 after an XOR. So one number, a word's
+`syndrome`, is 0 exactly if the check and every constant hold. It is computed with eight tables of
+256 entries, one for each byte of the word.
 
-Not here: where frames begin (`framing`, `receiver`), when they go out (`sender`).
+Not here: where frames begin (`framing`, `receiver`), when they are sent (`sender`).
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ from busplay.link.framing.strobe import frame_levels, idle_level
 
 
 def _bit_order(field: Field, lanes: int) -> list[int]:
-    """List the field's bit numbers (0 is lowest) in the order in which they go out."""
+    """List the field's bit numbers (0 is lowest) in the order on the wire."""
     high_first = list(range(field.bits - 1, -1, -1))
     if field.order == "low_first":
         return high_first[::-1]
@@ -40,21 +40,21 @@ def _bit_order(field: Field, lanes: int) -> list[int]:
 
 
 class FrameLayout:
-    """The geometry and the rules of a link's frame, worked out once.
+    """The geometry and the rules of a link's frame.
 
     Attributes:
         link: the description.
         frame_bits: bits of a frame, 1 to 64.
-        lanes: data lanes, which is the bits of a symbol without the strobe.
-        frame_symbols: symbols that carry a frame.
+        lanes: data lanes, the bits of a symbol without the strobe.
+        frame_symbols: symbols of a frame.
         slot_symbols: symbols of a slot: the frame's and, for a held strobe, the gap after it.
-        symbol_dtype: the smallest unsigned type that holds lanes and strobe.
-        strobe_mask: bit of the strobe in a symbol, 0 where there is none.
+        symbol_dtype: the smallest unsigned type for lanes and strobe.
+        strobe_mask: bit of the strobe in a symbol; 0 if there is none.
         syndrome_tables: uint64[8, 256]; XOR of `tables[i, byte i of the word]` (byte 0 lowest)
             is 0 for a valid word.
-        syndrome_columns: int[frame_bits]; what each bit changes, the first wire bit first.
+        syndrome_columns: int[frame_bits]; change of the syndrome by each bit, in wire order.
         idle_word: the idle frame, check included.
-        idle_symbols: symbols[slot_symbols]; what an idle slot carries.
+        idle_symbols: symbols[slot_symbols]; the symbols of an idle slot.
 
     >>> import busplay
     >>> layout = busplay.FrameLayout(busplay.load_link("guarded"))
@@ -100,7 +100,7 @@ class FrameLayout:
     def _work_out_check(self) -> None:
         check = self.link.check
         self._check_constant = 0
-        # What setting word bit i changes in the check's value.
+        # Change of the check's value by word bit i.
         self._check_column = [0] * self.frame_bits
         self.check_bits = 0
         if check is not None:
@@ -152,14 +152,14 @@ class FrameLayout:
         self.idle_word = word
         data_symbols = self._spread(np.array([word], np.uint64))[0]
         if isinstance(framing, StrobeFraming):
-            # Between frames the strobe is inactive and the lanes rest low: no frame is sent.
+            # Between frames the strobe is inactive and the lanes are low: no frame is sent.
             level = idle_level(framing) * self.strobe_mask
             self.idle_symbols = np.full(self.slot_symbols, level, self.symbol_dtype)
         else:
             self.idle_symbols = data_symbols.astype(self.symbol_dtype)
 
     def with_check(self, word: int) -> int:
-        """Return the word with its check field worked out anew; all other bits stay."""
+        """Return the word with its check field recomputed."""
         check = self.link.check
         if check is None:
             return word
@@ -172,7 +172,7 @@ class FrameLayout:
         return word
 
     def is_idle(self, words: UInt64Column) -> NDArray[np.bool_]:
-        """Return which words are idle frames: the idle word itself, or space 0 if there is one."""
+        """Return which words are idle frames: the idle word, or space 0 if there is that field."""
         idle = np.equal(words, np.uint64(self.idle_word))
         if isinstance(self.link.framing, StrobeFraming):
             idle = np.zeros(len(words), np.bool_)
@@ -181,7 +181,7 @@ class FrameLayout:
         return idle
 
     def syndrome(self, words: UInt64Column) -> UInt64Column:
-        """Return uint64[frames]: 0 where check and constants hold, else which of them do not."""
+        """Return uint64[frames]: 0 if check and constants hold, else which of them fail."""
         found = np.zeros(len(words), np.uint64)
         for byte in range(8):
             index = (words >> np.uint64(8 * byte)) & np.uint64(0xFF)
@@ -189,14 +189,14 @@ class FrameLayout:
         return found
 
     def is_valid(self, words: UInt64Column) -> NDArray[np.bool_]:
-        """Return which words are frames that a sender can have sent."""
+        """Return which words are valid."""
         valid = np.equal(self.syndrome(words), np.uint64(0))
         return valid | np.equal(words, np.uint64(self.idle_word))
 
     # -- fields
 
     def bit_places(self, name: str) -> tuple[int, ...]:
-        """Return where each bit of a field, lowest first, stands in the word (0 is lowest).
+        """Return the position in the word (0 is lowest) of each bit of a field, lowest first.
 
         Raises:
             FieldError: no field has that name.
@@ -213,8 +213,8 @@ class FrameLayout:
         """Pack field values to frame words and fill in constants and the check field.
 
         Args:
-            fields: uint64[frames] or one int for each field of the layout but the check;
-                fields that are left out are 0, or their constant.
+            fields: uint64[frames] or one int for each field except the check; a field left out is
+                0, or its constant.
 
         Returns:
             uint64[frames]; the first bit on the wire is the highest of `frame_bits`.
@@ -230,7 +230,7 @@ class FrameLayout:
         for name, column in columns.items():
             places = self.bit_places(name)
             if name == check_name:
-                raise FieldError(f"field {name!r} is the check; it is worked out, not given")
+                raise FieldError(f"field {name!r} is the check; it is computed, not given")
             words = words | _scatter(column, places)
         for one in self.link.fields:
             if one.value is None:
@@ -248,7 +248,7 @@ class FrameLayout:
         return words
 
     def _value_column(self, name: str, value: int | UInt64Column) -> UInt64Column:
-        """Return uint64[1] or uint64[frames], after a look whether each value fits its field."""
+        """Return uint64[1] or uint64[frames]; each value must fit its field."""
         bits = len(self.bit_places(name))
         given = np.atleast_1d(np.asarray(value))
         if given.size and not np.issubdtype(given.dtype, np.integer) and given.dtype != object:
@@ -272,13 +272,13 @@ class FrameLayout:
         return value
 
     def unpack(self, words: UInt64Column) -> dict[str, UInt64Column]:
-        """Return each field of each word, check and constants included, by name."""
+        """Return each field of each word, by name, check and constants included."""
         return {one.name: self.unpack_field(words, one.name) for one in self.link.fields}
 
     # -- symbols
 
     def bits_of_symbols(self, symbols: tuple[int, ...]) -> int:
-        """Join any number of symbols, strobe ignored, to their bits, the first highest."""
+        """Join symbols, without strobe, to their bits, the first highest."""
         word = 0
         for symbol in symbols:
             for lane in self._lane_of_bit:
@@ -295,7 +295,7 @@ class FrameLayout:
         return symbols.astype(self.symbol_dtype)
 
     def to_symbols(self, words: UInt64Column) -> SymbolColumn:
-        """Spell words out as whole slots, strobe and gap included.
+        """Expand words to the symbols of their slots, strobe and gap included.
 
         Returns:
             unsigned[frames * slot_symbols] of `symbol_dtype`.
@@ -310,7 +310,7 @@ class FrameLayout:
         return out.reshape(-1)
 
     def to_words(self, symbols: SymbolColumn) -> UInt64Column:
-        """Join symbols, `frame_symbols` of them a frame from the first on, to words.
+        """Join symbols to words, each of `frame_symbols` symbols.
 
         Args:
             symbols: unsigned[frames * frame_symbols]; a strobe bit is ignored.
@@ -338,7 +338,7 @@ def _runs(places: tuple[int, ...]) -> list[tuple[int, int, int]]:
 
 
 def _scatter(values: UInt64Column, places: tuple[int, ...]) -> UInt64Column:
-    """Put each value's bits to their places in the word."""
+    """Move each value's bits to their positions in the word."""
     words = np.zeros(len(values), np.uint64)
     for shift, low_place, bits in _runs(places):
         mask = np.uint64((1 << bits) - 1)

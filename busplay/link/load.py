@@ -1,8 +1,8 @@
-"""Load link and board files: their tables by themselves, then what the frame's layout can tell.
+"""Load link and board files: first their tables, then the checks that need a frame's layout.
 
 How to think about it. `busplay.description` reads a file table by table and knows nothing of
-layouts. What needs one comes after it, here: whether a marker leaves the idle frame as the file
-states it, whether a receiver can find the frames, and whether a link carries what a board sends.
+layouts. The checks that need one are here: whether a marker agrees with the stated idle frame,
+whether a receiver can find the frames, and whether a link can carry a board's stores.
 """
 
 from __future__ import annotations
@@ -23,22 +23,21 @@ from busplay.link.board_fit import require_link_fits
 from busplay.link.layout import FrameLayout
 from busplay.link.rules import require_sound
 
-# One of these at the top of a file makes it a board's.
+# One of these at the top level of a file means that it is a board file.
 BOARD_SIGNS = ("processor", "units", "windows", "memory", "host_port")
 
 
 def load_link(source: str | Path, *, must_be_sound: bool = True) -> Link:
     """Load a link by the name of a shipped one or by the path of a file.
 
-    A string that is exactly a shipped link's name means that link; `./guarded` or
-    `guarded.toml` means a file.
+    A shipped link's exact name means that link; `./guarded` or `guarded.toml` means a file.
 
     Args:
         source: name or path.
         must_be_sound: refuse a link on which frames could not be found or told apart.
 
     Raises:
-        DescriptionError: the file cannot be read, or describes no possible link.
+        DescriptionError: the file cannot be read, or does not describe a possible link.
 
     >>> import busplay
     >>> busplay.load_link("lean").frame_bits
@@ -53,13 +52,12 @@ def parse_link(text: str, *, file: str, must_be_sound: bool = True) -> Link:
 
     Args:
         text: TOML.
-        file: what messages call the file.
+        file: the file's name in messages.
         must_be_sound: refuse a link on which frames could not be found or told apart; without
             it `busplay.link.rules.find_faults` lists why.
 
     Raises:
-        DescriptionError: it is not TOML, or describes no possible link; says file, place,
-            what was found and what would be right.
+        DescriptionError: it is not TOML, or does not describe a possible link.
 
     >>> import busplay
     >>> text = '''
@@ -83,12 +81,11 @@ def parse_link(text: str, *, file: str, must_be_sound: bool = True) -> Link:
 def load_board(source: str | Path) -> Board:
     """Load a board by the name of a shipped one or by the path of a file.
 
-    A string that is exactly a shipped board's name means that board; `./dunlin` or
-    `dunlin.toml` means a file.
+    A shipped board's exact name means that board; `./dunlin` or `dunlin.toml` means a file.
 
     Raises:
-        DescriptionError: the file, its link or its palettes cannot be read, or they describe
-            no possible board.
+        DescriptionError: the file, its link or its palettes cannot be read, or do not describe a
+            possible board.
 
     >>> import busplay
     >>> busplay.load_board("dunlin").link.name
@@ -103,13 +100,12 @@ def parse_board(text: str, *, file: str, folder: Path, must_be_sound: bool = Tru
 
     Args:
         text: TOML.
-        file: what messages call the file.
-        folder: where paths in the file start.
+        file: the file's name in messages.
+        folder: base of relative paths in the file.
         must_be_sound: refuse a link on which frames could not be found or told apart.
 
     Raises:
-        DescriptionError: it is not TOML, or describes no possible board; says file, place,
-            what was found and what would be right.
+        DescriptionError: it is not TOML, or does not describe a possible board.
 
     >>> import busplay
     >>> from pathlib import Path
@@ -122,7 +118,7 @@ def parse_board(text: str, *, file: str, folder: Path, must_be_sound: bool = Tru
 
 
 def load_link_or_board(source: str | Path, *, must_be_sound: bool = True) -> Link | Board:
-    """Load the link or board that `source` names: a shipped one, or the path of a file.
+    """Load a link or a board, a shipped one or a file.
 
     Args:
         source: name or path.
@@ -149,7 +145,7 @@ def as_board(board: Board | str | Path) -> Board:
 
 
 def _read(source: str | Path, shipped: dict[str, Path], *, what: str) -> tuple[str, str, Path]:
-    """Return a description's text, what messages call its file, and the file's folder."""
+    """Return a description's text, its file's name in messages, and its folder."""
     if isinstance(source, str) and source in shipped:
         path = shipped[source]
         return read_description_file(path, file=path.name), path.name, path.parent
@@ -163,7 +159,7 @@ def _read(source: str | Path, shipped: dict[str, Path], *, what: str) -> tuple[s
 
 
 def _require_marker_agrees(link: Link, stated_idle: dict[str, int]) -> None:
-    """Refuse an idle value whose bits the marker overwrites with others."""
+    """Refuse an idle value that contradicts the marker's bits."""
     if not stated_idle:
         return
     layout = FrameLayout(link)

@@ -1,11 +1,11 @@
-"""What a sound link must meet beyond its file's words: refusals that need the layout.
+"""The rules of a sound link that need its layout.
 
-How to think about it. A receiver starts with no knowledge and cannot ask, so two things must
-hold whatever is stored: it can tell where frames begin, and it can tell a store from an idle
-frame. Each framing proves the first in its own module (`framing`); a strobe shows the start
-and sends no idle frames, so it has nothing to prove. The second stands here.
+How to think about it. A receiver starts with no knowledge and cannot ask, so two things must hold
+for all stores: it can find where frames begin, and it can tell a store from an idle frame. Each
+framing checks the first in its own module (`framing`); a strobe marks the start and sends no idle
+frames, so it needs no check. The second is checked here.
 
-Not here: what a table of the file can tell by itself (`busplay.description`).
+Not here: the checks of a single table of the file (`busplay.description`).
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ def require_sound(link: Link) -> None:
     """Refuse a link on which frames could not be found or told from idle frames.
 
     Args:
-        link: each table of its file is right by itself.
+        link: as `busplay.description` reads it.
 
     Raises:
         DescriptionError: with file, table and key, what was found and the remedy.
@@ -36,10 +36,10 @@ def require_sound(link: Link) -> None:
 
 
 def find_faults(link: Link) -> list[DescriptionError]:
-    """List every rule that a link breaks, as the refusal that `require_sound` would raise.
+    """List every rule that a link breaks, as the errors that `require_sound` would raise.
 
     Args:
-        link: each table of its file is right by itself.
+        link: as `busplay.description` reads it.
     """
     faults = []
     for rule in _rules(FrameLayout(link)):
@@ -62,20 +62,20 @@ def _rules(layout: FrameLayout) -> list[Callable[[], None]]:
 
 
 def _require_idle_of_its_own(layout: FrameLayout) -> None:
-    """Refuse an idle frame that a store's frame can equal: the store would be taken for idle."""
+    """Refuse an idle frame that a store's frame can equal."""
     link = layout.link
     word = word_equations(layout.idle_word, layout.frame_bits)
     if all(solve(word + case) is None for case in store_frame_cases(layout)):
         return
     found = f"an idle frame {show_word(layout, layout.idle_word)} that a store's frame can equal"
     if link.field_named("space") is not None:
-        # The idle frame's space is 0 unless the marker makes it another.
+        # The idle frame's space is 0 unless the marker changes it.
         raise DescriptionError(
             file=link.file or None,
             place="framing.symbols",
             found=found + ", since the marker overwrites the field space",
             wanted="the store would be taken for idle; choose a marker with zeros there, or move"
-            " the field space behind it",
+            " the field space after it",
         )
     raise DescriptionError(
         file=link.file or None,

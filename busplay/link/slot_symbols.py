@@ -1,8 +1,8 @@
-"""The symbols of a word in its slot, for kernels: what sender's and receiver's ends agree on.
+"""The symbols of a word in its slot, for the kernels of both ends.
 
-A symbol's bits stand in two orders: by lanes, as on the wire, and by the word, whose first bit
-on the wire is its highest. Where the lowest lane carries a symbol's first bit, one order is the
-other reversed; a table for each byte of a symbol turns them either way.
+A symbol's bits have two orders: by lanes, as on the wire, and by the word, whose first bit on the
+wire is its highest. If the lowest lane carries a symbol's first bit, one order is the reverse of
+the other; tables for each byte of a symbol convert between them.
 """
 
 from __future__ import annotations
@@ -26,13 +26,13 @@ class SlotShape(NamedTuple):
         frame_bits: bits of a word.
         frame_symbols: symbols that carry a word.
         slot_symbols: symbols of a slot.
-        active_symbols: symbols, from the slot's first on, in which the strobe is active; 0 where
-            the link has none.
-        is_reversed: the lowest lane carries a symbol's first bit.
+        active_symbols: symbols, from the slot's first on, in which the strobe is active; 0 if the
+            link has none.
+        is_reversed: whether the lowest lane carries a symbol's first bit.
         lane_mask: the lanes' bits of a symbol.
-        strobe_mask: the strobe's bit; 0 where the link has none.
+        strobe_mask: the strobe's bit; 0 if the link has none.
         strobe_rest: the strobe's bit while it is inactive.
-        idle_word: what idle slots carry; on a link with a strobe they carry nothing.
+        idle_word: word of idle slots; on a strobe link they carry nothing.
         reversed_bytes: uint64[2 * 256]; a symbol's low and high byte with all lanes reversed.
     """
 
@@ -72,7 +72,7 @@ def slot_shape(layout: FrameLayout) -> SlotShape:
 
 
 def _reversed_bytes(lanes: int) -> UInt64Column:
-    """Return what each value of a symbol's low byte, then of its high byte, becomes reversed."""
+    """Return each value of a symbol's low byte, then of its high byte, reversed."""
     tables = np.zeros(512, np.uint64)
     for byte in range(2):
         for bit in range(8):
@@ -85,7 +85,7 @@ def _reversed_bytes(lanes: int) -> UInt64Column:
 
 @kernel
 def turned(bits: np.uint64, shape: SlotShape) -> np.uint64:
-    """Bring a symbol's lanes into the word's order, or back."""
+    """Convert a symbol's lanes to the word's order, or back."""
     if not shape.is_reversed:
         return bits
     high = np.uint64(256) + (bits >> np.uint64(8))
@@ -94,7 +94,7 @@ def turned(bits: np.uint64, shape: SlotShape) -> np.uint64:
 
 @kernel
 def word_bits(word: np.uint64, place: int, shape: SlotShape) -> np.uint64:
-    """Return the bits of the symbol at a place of a word's slot, in the word's order."""
+    """Return the bits of a symbol of a word's slot, by its index, in the word's order."""
     if place >= shape.frame_symbols:
         return np.uint64(0)
     return np.uint64(
@@ -104,7 +104,7 @@ def word_bits(word: np.uint64, place: int, shape: SlotShape) -> np.uint64:
 
 @kernel
 def word_symbol(word: np.uint64, place: int, shape: SlotShape) -> np.uint64:
-    """Return the symbol at a place of a word's slot."""
+    """Return a symbol of a word's slot, by its index."""
     symbol = turned(word_bits(word, place, shape), shape) | shape.strobe_rest
     return np.uint64(symbol ^ shape.strobe_mask if place < shape.active_symbols else symbol)
 

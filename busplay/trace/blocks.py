@@ -1,8 +1,8 @@
-"""Runs of bytes, compressed where that helps: the smallest piece of a payload.
+"""Blocks, the smallest part of a payload: bytes, compressed if that helps.
 
-A block is a coding (0 raw, 1 Zstandard), the length of what is stored, and that. How long it is
-unpacked is always known from elsewhere, and a block that says otherwise is refused before
-anything is unpacked.
+A block is a coding (0 raw, 1 Zstandard), the stored length, and the stored bytes. Its unpacked
+length is always known from elsewhere; a block that states another is refused before it is
+unpacked.
 """
 
 from __future__ import annotations
@@ -18,26 +18,26 @@ RAW = 0
 ZSTANDARD = 1
 # Level 3 made the demo programs' traces 4 to 44 percent smaller at nearly the same speed, but
 # libzstd 1.5.7 writes other bytes at level 3 than 1.5.5 and 1.5.6 do. At level 1 the three write
-# the same, and the same recording is to give the same file.
+# the same bytes, as the same recording must.
 LEVEL = 1
-# What libzstd may keep of the past while it unpacks; a plane is 64 KiB.
+# Window that libzstd may use to unpack; a plane is 64 KiB.
 WINDOW_BYTES_MAX = 1 << 23
 
 
 def make_compressor() -> zstandard.ZstdCompressor:
-    """Make a compressor as all blocks use it: content size stored, no checksum."""
+    """Make a compressor for blocks: content size stored, no checksum."""
     return zstandard.ZstdCompressor(level=LEVEL, write_checksum=False, write_content_size=True)
 
 
 def make_decompressor() -> zstandard.ZstdDecompressor:
-    """Make a decompressor that keeps a bounded window."""
+    """Make a decompressor with a bounded window."""
     return zstandard.ZstdDecompressor(max_window_size=WINDOW_BYTES_MAX)
 
 
 def pack_block(
     compressor: zstandard.ZstdCompressor, unpacked: bytes | memoryview
 ) -> tuple[bytes, bytes]:
-    """Pack one block: its head and what is stored."""
+    """Pack one block: head and stored bytes."""
     stored = compressor.compress(unpacked)
     if len(stored) < len(unpacked):
         return BLOCK_HEAD.pack(ZSTANDARD, len(stored)), stored
@@ -55,7 +55,7 @@ def unpack_block(
     """Unpack the block that begins at an offset.
 
     Returns:
-        Its bytes, `unpacked_bytes` of them, and the offset behind it.
+        Its bytes, `unpacked_bytes` of them, and the offset after it.
 
     Raises:
         InputError: no such block begins there.

@@ -1,17 +1,16 @@
 """Frames to byte planes and back, compiled.
 
-How to think about it. A word's bits are laid out anew by an affine map over GF(2), kept as one
-table of 256 entries for each byte: in the new order, the `packed` word, each column's bits lie
-side by side, and the check field is replaced by its difference to what the check should be. So
-any layout, whatever the order of its bits, costs the same few look-ups, and a right frame's
-check column is 0. Columns are then taken from the packed word by shift and mask; address and
-sequence become differences to the frame before, edges become slots and a remainder.
+How to think about it. An affine map over GF(2), a table of 256 entries for each byte, rearranges a
+word's bits to the `packed` word: each column's bits are contiguous, and the check field is replaced
+by its XOR with the correct check. So any layout costs the same few look-ups, and a valid frame's
+check column is 0. Columns are then extracted by shift and mask; address and sequence become
+differences to the frame before, edges become slots and a remainder.
 
-A column's values differ in few of their eight bytes. `split` finds in which (`varying`), and
-only those bytes are kept, each as a plane of its own (`take_plane`). `join` is the way back;
-it looks planes up directly, so that a column that does not vary costs nothing.
+A column's values differ in few of their eight bytes. `split` finds which (`varying`), and only
+those bytes are stored, each as a plane (`take_plane`). `join` is the inverse; it looks planes up
+directly, so that a column that does not vary costs nothing.
 
-Everything is modulo 2**64, so that any edges and any words survive.
+Everything is modulo 2**64, so any edges and any words survive.
 """
 
 from __future__ import annotations
@@ -63,17 +62,17 @@ def split(
     work: UInt64s,
     out: UInt64s,
 ) -> None:
-    """Work out all columns of a chunk and which of their bits vary.
+    """Compute all columns of a chunk, and which of their bits vary.
 
     Args:
         edge, word: uint64[frames], at least one.
-        grid: edges of a slot; `grid_inverse`: 2**40 / grid rounded up, or 0 where unsafe.
+        grid: edges of a slot; `grid_inverse`: 2**40 / grid rounded up, or 0 if unsafe.
         tables: uint64[8, 256], word to packed word.
-        shifts, masks: uint64[columns], place of each column in the packed word.
-        before: uint64[3]; gets edge, sequence and address to count the first frame from:
+        shifts, masks: uint64[columns], position of each column in the packed word.
+        before: uint64[3]; written: edge, sequence and address from which the first frame counts,
             such that its steps equal the second's, so that a steady stream does not vary.
-        work: uint64[3, frames or more]; gets packed words, slots and rests.
-        out: uint64[2, columns]; gets the first values and the bits that vary.
+        work: uint64[3, frames or more]; written: packed words, slots and remainders.
+        out: uint64[2, columns]; written: the first values and the bits that vary.
     """
     count = len(edge)
     packed, slots, rests = work[0], work[1], work[2]
@@ -215,7 +214,7 @@ def join(
     word: UInt64s,
     values: UInt64s,
 ) -> bool:
-    """Build frames from planes, the way back from `split` and `take_plane`.
+    """Build frames from planes, the inverse of `split` and `take_plane`.
 
     Args:
         planes: uint8[columns * 8, frames or more]; row 8 * column + plane.
@@ -223,14 +222,14 @@ def join(
         firsts: uint64[columns]; the first value of each column.
         grid: edges of a slot.
         frame_bits: bits of a word; those above are the column `excess`.
-        tables: uint64[columns, 8, 256]; what byte p of a column's value puts into the word.
+        tables: uint64[columns, 8, 256]; part of the word from byte p of a column's value.
         masks: uint64[columns]; bits of each column in the packed word.
         before: uint64[3], edge, sequence and address before the first frame.
         edge, word: uint64[frames]; filled.
         values: uint64[COLUMNS, BLOCK]; changed.
 
     Returns:
-        True if the edges never fall (in a damaged chunk an overflow can let them).
+        Whether the edges are in order (an overflow in a damaged chunk can break it).
     """
     count = len(edge)
     slots, rests, excess = values[SLOTS], values[REST], values[EXCESS]
@@ -267,7 +266,7 @@ def join(
         for i in range(size):
             rising &= edges[i] >= first_edge
             first_edge = edges[i]
-        # The look-ups that nearly every link needs stand in one loop.
+        # The look-ups that nearly every link needs, in one loop.
         data = planes[DATA * PLANES, start:stop]
         if not presents[DATA] & 1:
             data[:] = firsts[DATA] & _BYTE
@@ -283,7 +282,7 @@ def join(
                 ^ address_table_1[(last_address >> _U8) & _BYTE]
                 ^ data_table[data[i]]
             )
-        # And here what wide fields and damaged frames need besides.
+        # The others, for wide fields and damaged frames.
         for column in range(OTHERS, COLUMNS):
             for plane in range(PLANES):
                 table = tables[column, plane]

@@ -1,11 +1,10 @@
 """Frames as compressed columns of differences: the body of a frame chunk.
 
-How to think about it. Each frame becomes eight numbers, chosen so that what a program does
-again and again repeats: slots and rest of the gap to the frame before, bits above the frame
-(none, in a sound trace), the other fields, the steps of sequence and address, the data, and by
-what the check field differs from what it should be. `column_planes` turns frames to these columns
-and back; here is how columns become bytes. Nothing is lost: words that break every rule of their
-link come back bit for bit.
+How to think about it. Each frame becomes eight numbers, chosen so that a program's repetitions
+repeat: slots and remainder of the gap to the frame before, bits above the frame (none, in an
+undamaged trace), the other fields, the steps of sequence and address, the data, and the XOR of the
+check field with the correct check. `column_planes` converts frames to these columns and back; this
+module, columns to bytes. It is lossless, for words that break every rule of their link too.
 """
 
 from __future__ import annotations
@@ -34,14 +33,14 @@ _FAST_GRID = 1 << 16
 
 
 def grid_edges(layout: FrameLayout) -> int:
-    """Return the edges that gaps are counted in: a slot, or a clock cycle where frames start so."""
+    """Return the unit of gaps in edges: a slot, or a clock cycle if frames start on any."""
     if layout.link.start == "cycle":
         return layout.link.edges_per_cycle
     return layout.slot_symbols
 
 
 class ColumnCodec:
-    """Turns frames of one link to bytes and back; it keeps the tables and the work space."""
+    """Converts frames of one link to bytes and back; has the tables and the work space."""
 
     def __init__(self, layout: FrameLayout) -> None:
         self._frame_bits = layout.frame_bits
@@ -69,10 +68,7 @@ class ColumnCodec:
         self._decompressor = make_decompressor()
 
     def encode(self, frames: FrameBatch) -> bytes:
-        """Encode 1 to CHUNK_FRAMES frames, their edges never falling.
-
-        The same frames give the same bytes, whatever was encoded before.
-        """
+        """Encode 1 to CHUNK_FRAMES frames, in order; the result depends on these alone."""
         count = len(frames)
         if not 1 <= count <= CHUNK_FRAMES:
             raise ValueError(f"a chunk has 1 to {CHUNK_FRAMES} frames, not {count}")
@@ -117,10 +113,10 @@ class ColumnCodec:
         return b"".join(parts)
 
     def decode(self, body: memoryview, count: int, *, where: Where) -> FrameBatch:
-        """Decode what `encode` gave.
+        """Decode the result of `encode`.
 
         Args:
-            body: anything; it may come from a damaged file.
+            body: bytes, possibly from a damaged file.
             count: frames that it must hold, 1 to CHUNK_FRAMES.
             where: for messages.
 
@@ -156,7 +152,7 @@ class ColumnCodec:
                     )
         if offset != len(body):
             raise where.error(
-                f"{len(body) - offset:,} bytes behind the last plane", "nothing belongs there"
+                f"{len(body) - offset:,} bytes after the last plane", "nothing belongs there"
             )
         edge = np.empty(count, np.uint64)
         word = np.empty(count, np.uint64)
@@ -174,12 +170,12 @@ class ColumnCodec:
             np.empty((column_planes.COLUMNS, column_planes.BLOCK), np.uint64),
         )
         if not rising:
-            raise where.error("edges that fall", "a frame never begins before the one ahead of it")
+            raise where.error("edges that decrease", "a frame never begins before the previous one")
         return FrameBatch(edge, word)
 
 
 def _column_places(layout: FrameLayout) -> list[tuple[int, ...]]:
-    """Return where in the word each column's bits stand, lowest value bit first."""
+    """Return the positions in the word of each column's bits, lowest value bit first."""
     link = layout.link
     check_name = link.check.field if link.check else None
     places: list[tuple[int, ...]] = [()] * column_planes.COLUMNS
@@ -201,7 +197,7 @@ def _column_places(layout: FrameLayout) -> list[tuple[int, ...]]:
 def _encode_tables(
     layout: FrameLayout, places: list[tuple[int, ...]], shifts: UInt64Column
 ) -> NDArray[np.uint64]:
-    """Make uint64[8, 256]: XOR of `tables[i, byte i of the word]` is the packed word."""
+    """Return uint64[8, 256]: XOR of `tables[i, byte i of the word]` is the packed word."""
     tables = np.zeros((8, 256), np.uint64)
     values = np.arange(256)
     for column in range(column_planes.OTHERS, column_planes.CHECK):
@@ -213,7 +209,7 @@ def _encode_tables(
 
 
 def _decode_tables(layout: FrameLayout, places: list[tuple[int, ...]]) -> NDArray[np.uint64]:
-    """Make uint64[columns, 8, 256]: what byte p of a column's value puts into the word."""
+    """Return uint64[columns, 8, 256]: part of the word from byte p of a column's value."""
     check_mask = (1 << layout.check_bits) - 1
     zero_check = int(layout.syndrome_tables[0][0]) & check_mask
 

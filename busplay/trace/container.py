@@ -1,10 +1,10 @@
 """The chunks of a trace file: head, types, lengths, checksums.
 
-How to think about it. A trace is a head of 12 bytes and then whole chunks, one after another,
-each with its type, the length of its payload, the payload, and a CRC-32 over all three. Chunks
-are only ever appended. So whatever happens to the writer, everything up to the last whole chunk
-can be read, and a reader needs no trust: a length is held against the file before anything is
-read, and a payload is looked at after its checksum only.
+How to think about it. A trace is a head of 12 bytes and then chunks, one after another, each with
+its type, the length of its payload, the payload, and a CRC-32 over all three. Chunks are only
+appended, so whatever happens to the writer, everything up to the last complete chunk can be read.
+A reader trusts nothing: it checks a length against the file before it reads, and a payload's
+checksum before it parses.
 
 Not here: what is in a payload; `frame_chunk`, `states`, `table` and `header` know that.
 """
@@ -19,8 +19,8 @@ from typing import BinaryIO
 
 from busplay.errors import InputError, OutputError
 
-# The first byte has its highest bit set, and CR, LF and control-Z follow, so that a trace that
-# went through a text mode shows it at once.
+# The first byte has its highest bit set, and CR, LF and control-Z follow, so that damage by a text
+# mode transfer shows at once.
 MAGIC = b"\x89BPT\r\n\x1a\n"
 VERSION = 1
 HEAD = struct.Struct("<8sI")
@@ -39,10 +39,10 @@ INDEX = b"INDX"
 END = b"DONE"
 KNOWN_TYPES = frozenset((HEADER, KEYS, FRAMES, STATES, SUMMARY, WRITES, INDEX, END))
 
-# Edges, cycles, frames: receivers and players work them out in signed 64-bit numbers, and 62 bits
-# are 73 years of a link of 2 GHz.
+# Edges, cycles, frames: receivers and players compute in signed 64-bit numbers, and 62 bits are
+# 73 years of a 2 GHz link.
 TOTAL_MAX = (1 << 62) - 1
-# No chunk of ours comes near it; the index of a year's trace would.
+# Far above our chunks; the index of a year's trace would come near it.
 PAYLOAD_BYTES_MAX = 1 << 28
 
 _UPPER = range(ord("A"), ord("Z") + 1)
@@ -51,7 +51,7 @@ _LETTERS = frozenset((*_UPPER, *range(ord("a"), ord("z") + 1)))
 
 @dataclass(frozen=True, slots=True)
 class Chunk:
-    """Where a chunk stands. `number` counts from 1, the header chunk; 0 is not known."""
+    """Position of a chunk. `number` counts from 1, the header chunk; 0: not known."""
 
     number: int
     position: int
@@ -65,7 +65,7 @@ class Chunk:
 
     @property
     def place(self) -> str:
-        """What messages call it."""
+        """Its name in messages."""
         return chunk_place(self.number, self.position)
 
 
@@ -77,11 +77,11 @@ class Where:
     place: str
 
     def error(self, found: str, wanted: str) -> InputError:
-        """Make the error for something in it."""
+        """Return an error at this place."""
         return InputError(file=self.file, place=self.place, found=found, wanted=wanted)
 
     def require_totals(self, **totals: int) -> None:
-        """Refuse numbers that no recording reaches.
+        """Refuse numbers above `TOTAL_MAX`.
 
         Raises:
             InputError: with the name of the number.
@@ -94,7 +94,7 @@ class Where:
 
 
 class NotWholeError(InputError):
-    """The file ends before a chunk does, as if its writer had been stopped."""
+    """The file ends within a chunk, as if its writer had been stopped."""
 
 
 def is_type(kind: bytes) -> bool:
@@ -103,12 +103,12 @@ def is_type(kind: bytes) -> bool:
 
 
 def may_skip(kind: bytes) -> bool:
-    """Return whether a reader that does not know the type may pass over it: lower case first."""
+    """Return whether a reader may skip an unknown type: its first letter is lower case."""
     return kind[0] not in _UPPER
 
 
 def chunk_bytes(kind: bytes, payload: bytes) -> bytes:
-    """Frame a payload as it stands in the file."""
+    """Return a payload's chunk."""
     if not is_type(kind) or len(payload) > PAYLOAD_BYTES_MAX:
         raise ValueError(f"no chunk of type {kind!r} with {len(payload)} bytes")
     framed = CHUNK_HEAD.pack(kind, len(payload)) + payload
@@ -116,14 +116,13 @@ def chunk_bytes(kind: bytes, payload: bytes) -> bytes:
 
 
 class ChunkFile:
-    """Appends whole chunks to an open file, or nothing.
+    """Appends complete chunks to an open file, or nothing.
 
-    Every chunk goes to the operating system in one call, unbuffered, so a killed program
-    loses the chunk that it was about to write and no other. When a write fails (a full
-    disk), the part that was written is cut off again.
+    Every chunk is written in one call, unbuffered, so a killed program loses only the chunk that it
+    was about to write. If a write fails (a full disk), the part written is cut off again.
 
     Attributes:
-        position: bytes of whole chunks, the head included.
+        position: bytes of complete chunks, the head included.
     """
 
     def __init__(self, descriptor: int, *, file: str) -> None:
@@ -139,7 +138,7 @@ class ChunkFile:
         """Append one chunk.
 
         Raises:
-            OutputError: it could not be written; the chunks before it are whole.
+            OutputError: it could not be written; the chunks before it are complete.
         """
         self._append(chunk_bytes(kind, payload))
 
@@ -162,7 +161,7 @@ class ChunkFile:
         self.position += len(data)
 
     def _cut_off(self) -> None:
-        # A device cannot be cut; nor is there anything to read in it.
+        # A device cannot be cut, nor read.
         try:
             os.ftruncate(self._descriptor, self.position)
             os.lseek(self._descriptor, self.position, os.SEEK_SET)
@@ -235,7 +234,7 @@ class ChunkSource:
             )
 
     def find_chunk(self, position: int, number: int) -> Chunk:
-        """Find the chunk that begins at a position, without looking into it.
+        """Find the chunk that begins at a position, without reading its payload.
 
         Raises:
             NotWholeError: the file ends before the chunk does, or was never filled there.
@@ -290,7 +289,7 @@ class ChunkSource:
         return chunk
 
     def read_payload(self, chunk: Chunk) -> memoryview:
-        """Read a chunk's payload and hold it against its checksum.
+        """Read a chunk's payload and check its checksum.
 
         Raises:
             InputError: the checksum differs, or the file has become shorter.
@@ -317,7 +316,7 @@ class ChunkSource:
         return whole[CHUNK_HEAD.size : -CHUNK_CRC.size]
 
     def _is_unfilled(self, position: int) -> bool:
-        """Return whether all bytes from a position on are 0, as a power cut can leave them."""
+        """Return whether all bytes from a position on are 0, as after a power cut."""
         step = 1 << 16
         return all(
             not any(self._read(start, min(step, self.file_bytes - start)))
@@ -331,11 +330,11 @@ def chunk_place(number: int, position: int) -> str:
 
 
 def chunks_before(number: int) -> str:
-    """Return what is whole before a chunk; number 0: it was looked up from the file's end."""
+    """Return what is intact before a chunk; number 0: it was found from the file's end."""
     if number == 0:
-        return "an index belongs here; every chunk is whole"
+        return "an index belongs here; every chunk is intact"
     if number == 1:
         return "nothing of this trace can be read"
     if number == 2:
-        return "the chunk before it is whole"
-    return f"the {number - 1:,} chunks before it are whole"
+        return "the chunk before it is intact"
+    return f"the {number - 1:,} chunks before it are intact"

@@ -13,14 +13,14 @@ TOTALS = struct.Struct("<I5Q")
 
 @dataclass(frozen=True, slots=True)
 class Totals:
-    """What a frame chunk says of itself and of all before it.
+    """Totals up to the end of a frame chunk.
 
     Attributes:
         count: frames in the chunk.
-        frames: frames up to the end of the chunk, all chunks before it included.
-        stores: stores offered to the link so far, those that were lost included.
-        cycles: processor cycles done by `stop_edge`; 0 without a processor.
-        first_edge: where the chunk before it stopped.
+        frames: frames up to the end of the chunk.
+        stores: stores offered to the link so far, lost ones included.
+        cycles: processor cycles by `stop_edge`; 0 without a processor.
+        first_edge: stop edge of the frame chunk before.
         stop_edge: every frame that starts before it is in this chunk or an earlier one.
     """
 
@@ -32,7 +32,7 @@ class Totals:
     stop_edge: int
 
     def pack(self) -> bytes:
-        """Pack them as they stand at the head of the payload."""
+        """Pack them as the head of the payload."""
         return TOTALS.pack(
             self.count, self.frames, self.stores, self.cycles, self.first_edge, self.stop_edge
         )
@@ -42,10 +42,10 @@ def parse_totals(payload: memoryview, *, where: Where) -> tuple[Totals, memoryvi
     """Parse the head of a frame chunk.
 
     Returns:
-        The totals, and the columns behind them.
+        The totals, and the columns after them.
 
     Raises:
-        InputError: it is no such payload.
+        InputError: it is not such a payload.
     """
     if len(payload) < TOTALS.size:
         raise where.error(f"{len(payload)} bytes", f"a frame chunk begins with {TOTALS.size}")

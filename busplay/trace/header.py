@@ -1,7 +1,7 @@
 """A trace's header: all that a replay needs besides frames and keys.
 
-It is one JSON object with its keys in order and nothing in it that depends on the machine, the
-folder or the time, so that the same board and program give the same bytes.
+It is one JSON object with sorted keys, without anything that depends on machine, folder or time, so
+that the same board and program have the same header.
 """
 
 from __future__ import annotations
@@ -30,21 +30,20 @@ from busplay.version import VERSION
 HEADER_BYTES_MAX = 1 << 21
 _TEXT_MAX = 255
 _KEYS = ("board", "busplay", "link", "program", "program_sha256")
-# Links without a clock of their own, and no board that has one: chunks are closed as at 8 MHz.
+# For links without a clock of their own and without a board: chunks are closed as at 8 MHz.
 _EDGES_PER_SECOND_UNKNOWN = 16_000_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TraceHeader:
-    """What a trace says of itself.
+    """Link, board and program of a trace.
 
     Attributes:
-        link: the link that its frames went over.
+        link: the frames' link.
         board: the board that sent them; its link is `link`. None: only the link is known.
-        program_name: file name of the program, without folders, as `safe_name` returns it; or
-            None.
+        program_name: file name of the program, without folders, from `safe_name`; or None.
         program_sha256: digest of the program's bytes in hex, or None.
-        busplay_version: version of the busplay that wrote the trace.
+        busplay_version: version of busplay that wrote the trace.
     """
 
     link: Link
@@ -61,7 +60,7 @@ class TraceHeader:
                 f"the link is {self.link.name!r}, the board's is {self.board.link.name!r}"
             )
         if self.program_name is not None and not _is_name(self.program_name):
-            raise ValueError(f"program_name is as safe_name returns it, not {self.program_name!r}")
+            raise ValueError(f"program_name must be from safe_name, not {self.program_name!r}")
         if self.program_sha256 is not None and not _is_digest(self.program_sha256):
             raise ValueError(f"program_sha256 is 64 hex digits, not {self.program_sha256!r}")
         if self.board is not None:
@@ -70,7 +69,7 @@ class TraceHeader:
             )
             cycle = self.link.edges_per_cycle
             lead = self.board.sender.lead_frames * FrameLayout(self.link).slot_symbols
-            # As the sender does it: whole cycles of the link's clock.
+            # As in the sender: rounded up to cycles of the link's clock.
             object.__setattr__(self, "_lead_edges", -(-lead // cycle) * cycle)
             object.__setattr__(self, "_edges_per_cycle", ratio)
 
@@ -86,13 +85,13 @@ class TraceHeader:
 
     @property
     def edges_per_second(self) -> int | None:
-        """Link edges in a second, or None where nothing tells."""
+        """Link edges in a second, or None if not known."""
         clock_hz = self.link.clock_hz or self.clock_hz
         return clock_hz * self.link.edges_per_cycle if clock_hz else None
 
     @property
     def span_edges(self) -> int:
-        """Link time after which a chunk is closed though it is not full: about a second."""
+        """Link time after which a chunk is closed even if it is not full: about a second."""
         return self.edges_per_second or _EDGES_PER_SECOND_UNKNOWN
 
     def edge_at(self, cycle: int) -> int:
@@ -100,7 +99,7 @@ class TraceHeader:
         return self._lead_edges + self._edges_per_cycle.ceil(cycle) if self._edges_per_cycle else 0
 
     def cycles_at(self, edge: int) -> int:
-        """Count the whole processor cycles that are done by a link edge; 0 without a board."""
+        """Return the processor cycles completed by a link edge; 0 without a board."""
         ratio = self._edges_per_cycle
         if ratio is None:
             return 0
@@ -112,7 +111,7 @@ def pack_header(header: TraceHeader) -> bytes:
     plain: Plain = {
         "board": board_to_plain(header.board) if header.board is not None else None,
         "busplay": header.busplay_version,
-        # A board has its link within, and nothing stands twice.
+        # A board includes its link.
         "link": link_to_plain(header.link) if header.board is None else None,
         "program": header.program_name,
         "program_sha256": header.program_sha256,
@@ -124,7 +123,7 @@ def parse_header(payload: memoryview, *, where: Where) -> TraceHeader:
     """Parse the payload of the header chunk.
 
     Raises:
-        InputError: it is no header, or says something that cannot be.
+        InputError: it is not a header, or describes something impossible.
     """
     if len(payload) > HEADER_BYTES_MAX:
         raise where.error(f"{len(payload):,} bytes", f"a header has up to {HEADER_BYTES_MAX:,}")
@@ -140,7 +139,7 @@ def parse_header(payload: memoryview, *, where: Where) -> TraceHeader:
         board = board_from_plain(plain["board"], file=where.file, place=f"{where.place}: board")
         link = board.link
         if board.windows:
-            # A recording of another bus has a board of a clock alone.
+            # A recording of another bus has a board with only a clock.
             require_link_fits(board)
     else:
         link = link_from_plain(plain.get("link"), file=where.file, place=f"{where.place}: link")
@@ -170,7 +169,7 @@ def _text(plain: dict[str, object], key: str, where: Where) -> str | None:
 
 
 def safe_name(name: str) -> str:
-    """Return a file name as a header holds it: what does not print as `%0A`, up to 255 letters.
+    """Return a file name for a header: unprintable characters as `%0A`, up to 255 characters.
 
     >>> safe_name("tides\\n.bin")
     'tides%0A.bin'

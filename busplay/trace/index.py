@@ -1,7 +1,7 @@
-"""The table of a trace's chunks, as its index holds it, and the end chunk.
+"""The table of a trace's chunks, which is its index, and the end chunk.
 
-An entry is a chunk's type and payload length, and the totals of frames and edges up to and with
-that chunk. Positions are not stored: chunks follow each other without gaps, so they add up.
+An entry is a chunk's type and payload length, and the totals of frames and edges up to and
+including that chunk. Positions are not stored: chunks are contiguous, so lengths add up to them.
 """
 
 from __future__ import annotations
@@ -55,7 +55,7 @@ class ChunkTable:
     """All chunks before the index, in their order.
 
     Attributes:
-        frames: uint64[chunks]; frames up to and with the chunk.
+        frames: uint64[chunks]; frames up to and including the chunk.
         edge: uint64[chunks]; stop edge of the last frame chunk so far.
     """
 
@@ -80,7 +80,7 @@ class ChunkTable:
         return int(self._stops[-1]) if len(self) else HEAD.size
 
     def chunk(self, row: int) -> Chunk:
-        """Return where a chunk stands."""
+        """Return a chunk's position."""
         payload_bytes = int(self._payload_bytes[row])
         return Chunk(
             number=row + 1,
@@ -98,7 +98,7 @@ def parse_table(payload: memoryview, *, index_position: int, where: Where) -> Ch
     """Parse the payload of an index chunk.
 
     Raises:
-        InputError: it is no index, or its chunks do not fill the file up to the index.
+        InputError: it is not an index, or its chunks do not fill the file up to the index.
     """
     if not payload or len(payload) % _ENTRY.size:
         raise where.error(f"{len(payload):,} bytes", f"each entry takes {_ENTRY.size}")
@@ -134,7 +134,7 @@ def _require_totals(table: ChunkTable, where: Where) -> None:
     frames = np.concatenate((np.zeros(1, np.uint64), table.frames))
     edge = np.concatenate((np.zeros(1, np.uint64), table.edge))
     if (frames[1:] < frames[:-1]).any() or (edge[1:] < edge[:-1]).any():
-        raise where.error("totals that fall", "frames and edges only rise")
+        raise where.error("totals that decrease", "frames and edges only rise")
     # They rise, so the last are the largest.
     where.require_totals(frames=int(frames[-1]), stop_edge=int(edge[-1]))
     added = np.diff(frames)
@@ -147,7 +147,7 @@ def _require_totals(table: ChunkTable, where: Where) -> None:
 
 @dataclass(frozen=True, slots=True)
 class End:
-    """The end chunk: where the index is, and the whole trace's totals."""
+    """The end chunk: position of the index, and the trace's totals."""
 
     index_position: int
     frames: int

@@ -1,4 +1,4 @@
-"""What a trace says of itself, as figures: program, board, link, how much, how long, if whole."""
+"""A summary of a trace: program, board, link, size, duration, completeness."""
 
 from __future__ import annotations
 
@@ -15,10 +15,10 @@ class TraceInfo:
     Attributes:
         file: the trace.
         format: `busplay trace`.
-        complete: the recorder closed it; otherwise it ends early.
+        complete: whether the recorder closed it; otherwise it ends early.
         cut_reason: where and how it ends early; null if it is complete.
-        program: file name of the program that ran; null: the stores came from elsewhere, or the
-            board's ROM ran alone.
+        program: file name of the program; null: the stores came from elsewhere, or only the
+            board's ROM ran.
         program_sha256: digest of the program's bytes, in hex.
         board: name of the board; null if only the link was recorded.
         processor: of the board.
@@ -28,17 +28,17 @@ class TraceInfo:
         units: names of the units behind the link.
         cycles: processor cycles that the trace covers.
         duration_s: the same in seconds; null without a board.
-        stores: stores that the program made into windows, those that were lost included.
+        stores: stores into windows, lost ones included.
         frames: frames in the trace.
         stores_lost: stores that found the sender FIFO full.
         frames_indexed: frames of which the trace has an index of writes, for searches in its
             history; the rest is gone through when somebody searches.
         arrived_of: in a trace of what was received, the frames that were sent; null in a trace of
             what was sent.
-        key_presses: keys that were pressed while it was recorded.
+        key_presses: keys pressed during the recording.
         file_bytes: size of the file.
         bytes_per_frame: size of the file by its frames; null without frames.
-        recorded_by: version of the busplay that wrote it.
+        recorded_by: version of busplay that wrote it.
     """
 
     file: Path
@@ -67,10 +67,10 @@ class TraceInfo:
 
 
 def trace_info(reader: TraceReader) -> TraceInfo:
-    """Return what an open trace says of itself.
+    """Return the summary of an open trace.
 
     Raises:
-        InputError: a chunk that holds keys or the summary is damaged.
+        InputError: a chunk of keys or the summary chunk is damaged.
     """
     header, board, clock_hz = reader.header, reader.header.board, reader.header.clock_hz
     return TraceInfo(

@@ -1,4 +1,4 @@
-"""JSON objects in a trace: always the same bytes for the same values, and read with care."""
+"""JSON objects in a trace: the same bytes for the same values, and robust reading."""
 
 from __future__ import annotations
 
@@ -22,9 +22,9 @@ def parse_object(payload: memoryview, *, where: Where) -> dict[str, object]:
     try:
         plain = json.loads(bytes(payload).decode())
     except RecursionError:
-        raise where.error("JSON nested too deeply", "a table of tables belongs here") from None
+        raise where.error("JSON nested too deeply", "an object of objects belongs here") from None
     except ValueError as error:  # not UTF-8, not JSON, or a number of thousands of digits
-        raise where.error("what is not JSON", str(error)[:120]) from None
+        raise where.error("text that is not JSON", str(error)[:120]) from None
     if not isinstance(plain, dict):
-        raise where.error("JSON of another kind", "an object belongs here")
+        raise where.error("JSON that is not an object", "an object belongs here")
     return plain

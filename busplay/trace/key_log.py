@@ -1,4 +1,4 @@
-"""Key presses in a trace: what the user pressed, and in which processor cycle."""
+"""Key presses in a trace: key code and processor cycle."""
 
 from __future__ import annotations
 
@@ -15,11 +15,11 @@ PRESSES_MAX = 4_096
 
 @dataclass(frozen=True, slots=True)
 class KeyPress:
-    """One key that was put into the host port.
+    """One key pressed on the host port.
 
     Attributes:
         cycle: processor cycle from which the program can see it.
-        code: as the host port gives it, 0 to 255.
+        code: key code, 0 to 255.
     """
 
     cycle: int
@@ -35,7 +35,7 @@ def parse_presses(payload: memoryview, *, where: Where) -> list[KeyPress]:
     """Parse key presses.
 
     Raises:
-        InputError: it is no such payload.
+        InputError: it is not such a payload.
     """
     if not payload or len(payload) % _PRESS.size:
         raise where.error(f"{len(payload):,} bytes", f"each key press takes {_PRESS.size}")
@@ -47,7 +47,7 @@ def parse_presses(payload: memoryview, *, where: Where) -> list[KeyPress]:
     for before, after in pairwise(presses):
         if after.cycle < before.cycle:
             raise where.error(
-                f"cycle {after.cycle:,} behind cycle {before.cycle:,}", "cycles never fall"
+                f"cycle {after.cycle:,} after cycle {before.cycle:,}", "cycles never fall"
             )
     where.require_totals(cycle=presses[-1].cycle)
     return presses

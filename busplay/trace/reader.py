@@ -1,9 +1,9 @@
-"""Read traces: whole, from any edge on, or between two edges, a chunk in memory at a time.
+"""Read traces: all frames, from an edge on, or between two edges, a chunk in memory at a time.
 
 How to think about it. Opening finds the chunks (`scan`) and reads the header. Everything else
-is read when it is asked for, checked against its checksum, its lengths and the totals around
-it, and only then unpacked. So a trace of any length takes a few megabytes, and bytes that are
-not a trace end in an `InputError`.
+is read on demand, checked against its checksum, its lengths and the adjacent totals, and only then
+unpacked. So a trace of any length takes a few megabytes of memory, and bytes that are not a trace
+raise an `InputError`.
 """
 
 from __future__ import annotations
@@ -50,11 +50,11 @@ DECODED_CHUNKS_KEPT = 8
 
 @dataclass(frozen=True, slots=True)
 class SeekPoint:
-    """Where to start so as to arrive at an edge.
+    """Where to start in order to reach an edge.
 
     Attributes:
-        edge: link edge that the states stand for; at or before the one that was asked for.
-        frames_before: frames that the states hold already.
+        edge: link edge of the states; at or before the one asked for.
+        frames_before: frames already in the states.
         states: of every unit, by name; empty: as at power-on.
         chunks: the frames from there to the trace's end.
     """
@@ -67,7 +67,7 @@ class SeekPoint:
 
 @dataclass(frozen=True, slots=True)
 class FrameChunk:
-    """A frame chunk: what it says of itself and all before it, and its frames."""
+    """A frame chunk: its totals and its frames."""
 
     totals: Totals
     frames: FrameBatch
@@ -75,7 +75,7 @@ class FrameChunk:
 
 @dataclass(frozen=True, slots=True)
 class ChunkRow:
-    """One chunk, for tables: `frames` and `stop_edge` are those of frame chunks, else 0."""
+    """One chunk, for tables: `frames` and `stop_edge` of a frame chunk, else 0."""
 
     number: int
     position: int
@@ -86,26 +86,26 @@ class ChunkRow:
 
 
 class TraceReader:
-    """A trace that is open for reading; a context manager.
+    """A trace open for reading; a context manager.
 
-    It stands for its file wherever a path is taken.
+    It may be passed wherever a path is taken.
 
     Args:
         path: the trace.
-        keep_going: treat damage as the trace's end rather than refuse the trace.
+        keep_going: treat damage as the trace's end instead of refusing the trace.
 
     Attributes:
         header: link, board, program.
-        complete: the trace was closed by its recorder.
-        cut_reason: where and how it ends instead; empty when complete.
+        complete: whether the recorder closed it.
+        cut_reason: where and how it ends if not; empty if complete.
         frames: frames in it.
-        stores: stores offered to the link, those that were lost included.
+        stores: stores offered to the link, lost ones included.
         cycles: processor cycles that it covers; 0 without a processor.
         stop_edge: link edge at which it ends.
         file_bytes: the file's size.
 
     Raises:
-        InputError: it is no trace, of a later version, damaged, or cut before its header ends.
+        InputError: it is not a trace, of a later version, damaged, or cut within its header.
 
     >>> import busplay
     >>> with busplay.TraceReader("tides.trace") as trace:
@@ -136,8 +136,8 @@ class TraceReader:
         self.file_bytes = self._source.file_bytes
         self._frame_rows = self._table.rows_of(FRAMES)
         self._codec: ColumnCodec | None = None
-        # The player asks for a picture's worth at a time, some dozens from one chunk; a search
-        # comes back to the same few.
+        # The player reads a picture's frames at a time, some dozens of times from one chunk; a
+        # search returns to the same few.
         self._decoded: OrderedDict[int, FrameChunk] = OrderedDict()
 
     def close(self) -> None:
@@ -145,7 +145,7 @@ class TraceReader:
         self._stream.close()
 
     def __fspath__(self) -> str:
-        """Return the path, as text."""
+        """Return the path."""
         return str(self.path)
 
     def __enter__(self) -> TraceReader:
@@ -167,15 +167,15 @@ class TraceReader:
         """Return all frames in order, a chunk at a time.
 
         Raises:
-            InputError: a chunk is damaged; those before it have been given.
+            InputError: a chunk is damaged; those before it have been returned.
         """
         return self._chunks_from(0)
 
     def seek(self, edge: int) -> SeekPoint:
         """Find the nearest key frame at or before an edge.
 
-        Feed the frames that start before `edge`, from the point's chunks, to units in the
-        point's states: that is the state at `edge`, as reading from the start would give.
+        Units in the point's states, fed with the frames of its chunks that start before `edge`,
+        are in the state at `edge`.
 
         Raises:
             InputError: the key frame is damaged.
@@ -283,7 +283,7 @@ class TraceReader:
             self._decoded.popitem(last=False)
         return decoded
 
-    # -- the rest
+    # -- other chunks
 
     def key_presses(self) -> tuple[KeyPress, ...]:
         """Return all key presses, in order.
@@ -298,14 +298,14 @@ class TraceReader:
             here = parse_presses(self._payload(chunk), where=where)
             if presses and here[0].cycle < presses[-1].cycle:
                 raise where.error(
-                    f"cycle {here[0].cycle:,} behind cycle {presses[-1].cycle:,}",
+                    f"cycle {here[0].cycle:,} after cycle {presses[-1].cycle:,}",
                     "cycles never fall",
                 )
             presses += here
         return tuple(presses)
 
     def summary(self) -> dict[str, int]:
-        """Return the figures that the recorder kept at the end; none in a cut trace.
+        """Return the recorder's figures at the end; none in a cut trace.
 
         Raises:
             InputError: the chunk is damaged.
@@ -320,12 +320,12 @@ class TraceReader:
                 )
             for name, figure in parse_object(self._payload(chunk), where=where).items():
                 if isinstance(figure, bool) or not isinstance(figure, int) or not name.isascii():
-                    raise where.error("a figure that is no whole number", "names and whole numbers")
+                    raise where.error("a figure that is not an integer", "names and integers")
                 figures[name] = figure
         return figures
 
     def chunk_rows(self) -> Iterator[ChunkRow]:
-        """Return of each chunk where it stands, what it is, and how long; index and end aside."""
+        """Return position, type and length of each chunk except index and end."""
         before = 0
         for row in range(len(self._table)):
             chunk = self._table.chunk(row)
@@ -356,7 +356,7 @@ class TraceReader:
         self.key_presses()
         self.summary()
 
-    # -- inside
+    # -- internals
 
     def _where(self, chunk: Chunk) -> Where:
         return Where(self._file, chunk.place)
@@ -379,7 +379,7 @@ class TraceReader:
         try:
             return self._source.read_payload(chunk)
         except InputError:
-            # The message says that the chunks before are whole, so look.
+            # The message says that the chunks before are complete, so check.
             for row in range(chunk.number - 1):
                 self._source.read_payload(self._table.chunk(row))
             raise
@@ -391,7 +391,7 @@ def _clamped(edge: int) -> np.uint64:
 
 def _open(path: Path, file: str) -> BinaryIO:
     try:
-        # A pipe would block, and a device has no size to hold lengths against.
+        # A pipe would block, and a device has no size to check lengths against.
         mode = path.stat().st_mode
         if stat.S_ISREG(mode):
             return path.open("rb", buffering=0)

@@ -1,11 +1,11 @@
-"""Find the chunks of a trace: by its index, or one after another where there is none.
+"""Find the chunks of a trace: by its index, or one after another if there is none.
 
-How to think about it. A complete trace ends with an end chunk of fixed length, which says where
-the index is, and the index says where everything is; nothing else needs to be read to open it.
-Without a sound end, the chunks are walked from the first, each held against its checksum. The
-walk ends in one of four ways: at a sound end chunk; at the end of the file between two chunks;
-within a chunk (both are a cut trace, readable up to there); or at damage, which is refused,
-unless the caller asks to keep going, and then it ends the trace like a cut.
+How to think about it. A complete trace ends with an end chunk of fixed length, which has the
+index's position, and the index has that of every chunk; nothing else is read to open it. Without a
+valid end, the chunks are walked from the first, and each checksum is checked. The walk ends at a
+valid end chunk; at the end of the file, between two chunks or within one (a cut trace, readable up
+to there); or at damage, which is refused, unless the caller keeps going: then it ends the trace
+like a cut.
 """
 
 from __future__ import annotations
@@ -32,13 +32,13 @@ from busplay.trace.index import END_BYTES, ChunkTable, End, TableBuilder, parse_
 
 @dataclass(frozen=True, slots=True)
 class Contents:
-    """What a trace file holds.
+    """The chunks of a trace file.
 
     Attributes:
         table: its chunks, without index and end.
-        end: totals; of a cut trace, those of its last whole frame chunk.
-        complete: it has a sound end.
-        cut_reason: how it ends instead; empty when complete.
+        end: totals; in a cut trace, those of its last complete frame chunk.
+        complete: whether it has a valid end.
+        cut_reason: how it ends if not; empty if complete.
     """
 
     table: ChunkTable
@@ -51,14 +51,14 @@ def read_contents(source: ChunkSource, *, file: str, keep_going: bool) -> Conten
     """Find all chunks of a trace whose head has been read.
 
     Raises:
-        InputError: the header chunk is not whole, or something is damaged.
+        InputError: the header chunk is incomplete, or something is damaged.
     """
     if keep_going:
         return _walk(source, file=file, keep_going=True)
     try:
         return _by_index(source, file=file)
     except InputError as error:
-        # No end, or a damaged one. The walk names the place, or finds that the file was cut.
+        # No end, or a damaged one. The walk finds the place, or that the file was cut.
         contents = _walk(source, file=file, keep_going=False)
         if contents.complete:
             raise error from None
@@ -77,7 +77,7 @@ def _by_index(source: ChunkSource, *, file: str) -> Contents:
     index_bytes = position - end.index_position - CHUNK_OVERHEAD
     if end.index_position < HEAD.size or index_bytes < 0:
         raise where.error(
-            f"the index at byte {end.index_position:,}", f"it stands before byte {position:,}"
+            f"the index at byte {end.index_position:,}", f"it must be before byte {position:,}"
         )
     index = source.find_chunk(end.index_position, 0)
     where = Where(file, f"the index at byte {end.index_position:,}")
@@ -101,7 +101,7 @@ def _require_end(table: ChunkTable, end: End, *, where: Where) -> None:
 
 
 class _Walk:
-    """The walk's memory: entries so far, and the totals that they lead to."""
+    """The walk's state: entries so far, and their totals."""
 
     def __init__(self, file: str) -> None:
         self.file = file
@@ -111,7 +111,7 @@ class _Walk:
         self.end: End | None = None
 
     def take(self, chunk: Chunk, payload: memoryview) -> None:
-        """Take the next chunk, its checksum being right."""
+        """Add the next chunk, whose checksum is correct."""
         where = Where(self.file, chunk.place)
         if (chunk.number == 1) != (chunk.kind == HEADER):
             raise where.error(
@@ -142,7 +142,7 @@ class _Walk:
 
 
 def require_follows(totals: Totals, *, before: Totals, where: Where) -> None:
-    """Require that a frame chunk's totals go on where those before it stopped."""
+    """Require that a frame chunk's totals continue those before it."""
     if totals.frames - totals.count != before.frames:
         raise where.error(
             f"{totals.frames:,} frames in all with {totals.count:,} here",
@@ -154,7 +154,7 @@ def require_follows(totals: Totals, *, before: Totals, where: Where) -> None:
             f"the frames before it stop at {before.stop_edge:,}",
         )
     if totals.stores < before.stores or totals.cycles < before.cycles:
-        raise where.error("totals that fall", "stores and cycles only rise")
+        raise where.error("totals that decrease", "stores and cycles only rise")
 
 
 def _walk(source: ChunkSource, *, file: str, keep_going: bool) -> Contents:
@@ -193,7 +193,7 @@ def _walk(source: ChunkSource, *, file: str, keep_going: bool) -> Contents:
         raise InputError(
             file=file,
             place=f"byte {position:,}",
-            found=f"{source.file_bytes - position:,} bytes behind the end chunk",
-            wanted="nothing belongs there; the trace before them is whole",
+            found=f"{source.file_bytes - position:,} bytes after the end chunk",
+            wanted="nothing belongs there; the trace before them is complete",
         )
     return Contents(table, walk.end, complete=True, cut_reason="")

@@ -15,18 +15,18 @@ _HEAD = struct.Struct("<QQH")
 _NAME_BYTES = struct.Struct("<B")
 _STATE_BYTES = struct.Struct("<I")
 NAME_BYTES_MAX = 255
-# A unit's memory has up to 16 MiB. Units that are larger together get no key frames.
+# A unit's memory has up to 16 MiB. If all units together exceed this, there are no key frames.
 STATES_BYTES_MAX = 1 << 26
 
 
 @dataclass(frozen=True, slots=True)
 class KeyFrame:
-    """Where units can be picked up without all frames from the first.
+    """A point from which units can be restored without all frames before it.
 
     Attributes:
-        frames_before: frames that the states already hold.
+        frames_before: frames already in the states.
         edge: stop edge of those frames.
-        states: by name, as the units themselves gave them.
+        states: the units' states, by name.
     """
 
     frames_before: int
@@ -60,7 +60,7 @@ def parse_states(
     """Parse a key frame.
 
     Raises:
-        InputError: it is no such payload, or its states are too large together.
+        InputError: it is not such a payload, or its states are too large.
     """
     if len(payload) < _HEAD.size:
         raise where.error(f"{len(payload)} bytes", f"a key frame begins with {_HEAD.size}")
@@ -72,7 +72,7 @@ def parse_states(
     for _ in range(count):
         name, offset = _parse_name(payload, offset, where=where)
         if name in states:
-            raise where.error("two states of one name", "each has its own name")
+            raise where.error("two states of the same name", "each has a name of its own")
         if len(payload) - offset < _STATE_BYTES.size:
             raise where.error("the end of the chunk", "a state's length belongs here")
         (state_bytes,) = _STATE_BYTES.unpack_from(payload, offset)
@@ -92,7 +92,7 @@ def parse_states(
         states[name] = bytes(block)
     if offset != len(payload):
         raise where.error(
-            f"{len(payload) - offset:,} bytes behind the last state", "nothing belongs there"
+            f"{len(payload) - offset:,} bytes after the last state", "nothing belongs there"
         )
     return KeyFrame(frames_before, edge, states)
 

@@ -1,15 +1,14 @@
-"""Record frames while they happen.
+"""Record frames as they are sent.
 
 How to think about it. Frames gather until a chunk is full, or until a second of link time has
-passed over them; then the chunk goes to the operating system at once. Where chunks begin and end
-is told by the frames alone, never by the clock on the wall or by how the caller cuts its
-batches, so the same frames and keys give the same file, byte for byte. A killed recording loses
-the chunk that was being gathered.
+passed since its first; then the chunk is written at once. Chunk boundaries depend on the frames
+alone, not on wall-clock time or on the caller's batches, so the same frames and keys make the same
+file, byte for byte. A killed recording loses the chunk being gathered.
 
-A file that is not there yet (or is empty) is written in place, so that a killed recording is
-found under the name that was asked for. A file that is there is left as it is until the new
-trace is complete: the new one grows beside it as `NAME.part` and takes its place at the end.
-Either way the place is locked meanwhile, so that a second recorder on it is refused.
+A new or empty file is written in place, so that a killed recording is found under its own name. An
+existing file stays as it is until the new trace is complete: the new one grows beside it as
+`NAME.part` and replaces it at the end. Meanwhile the place is locked, and a second recorder is
+refused.
 """
 
 from __future__ import annotations
@@ -49,17 +48,17 @@ from busplay.trace.key_log import PRESSES_MAX, KeyPress, pack_presses
 from busplay.trace.states import KeyFrame, fits, pack_states
 from busplay.whole_file import Beside, require_replaceable, try_lock
 
-# Four full chunks: a jump feeds at most some 330,000 frames, a few milliseconds.
+# Four full chunks: a jump replays at most some 330,000 frames, a few milliseconds.
 KEY_FRAME_FRAMES = 4 * CHUNK_FRAMES
-# Chunks that a second of link time closed are small, but each costs a call when it is read.
+# Chunks closed after a second of link time are small, but each costs a call to read.
 KEY_FRAME_CHUNKS = 64
 
 
 class UnitStates(Protocol):
-    """Who knows the state of the units, for key frames, and the index of their writes."""
+    """Source of the units' state, for key frames, and of the index of their writes."""
 
     def feed_frames(self, frames: FrameBatch, *, stop_edge: int, lost_edges: UInt64Column) -> None:
-        """Take a chunk's frames as they went over the link, up to an edge, and the stores lost."""
+        """Take the frames sent up to an edge, and the edges of stores lost."""
 
     def states(self) -> dict[str, bytes]:
         """Return the state after all frames so far, by name."""
@@ -71,9 +70,8 @@ class UnitStates(Protocol):
 class TraceFileWriter:
     """Writes a trace chunk by chunk; a context manager.
 
-    Leaving the context in peace closes the trace with its index and end. Leaving it by an
-    exception keeps what was recorded and leaves the trace without its end, so that it reads
-    as cut.
+    Leaving the context closes the trace with its index and end. Leaving it by an exception keeps
+    what was recorded, as a cut trace.
 
     Args:
         path: where the trace is wanted.
@@ -105,7 +103,7 @@ class TraceFileWriter:
         self._units = units
         layout = FrameLayout(header.link)
         grid = grid_edges(layout)
-        # Chunks stop where frames can start, so that what a pipeline carries up to there is whole.
+        # Chunks stop where frames can start, so that a pipeline's frames up to there are complete.
         self._step_edges = _round_up(layout.slot_symbols, grid)
         self._span_edges = _round_up(header.span_edges, grid)
         self._press_margin_edges = _press_margin_edges(header, self._step_edges)
@@ -135,7 +133,7 @@ class TraceFileWriter:
             self._chunks.append_head(payload)
         except OutputError as error:
             self._release()
-            # Nothing stands in it, not even a header.
+            # It has nothing in it, not even a header.
             if self.recording_path.is_file() and not self.recording_path.stat().st_size:
                 self.recording_path.unlink()
             raise OutputError(
@@ -147,10 +145,10 @@ class TraceFileWriter:
 
     @property
     def stored_bytes(self) -> int:
-        """Bytes in whole chunks so far."""
+        """Bytes in complete chunks so far."""
         return self._chunks.position
 
-    # -- what happens
+    # -- recording
 
     def write(
         self,
@@ -161,19 +159,19 @@ class TraceFileWriter:
         cycles: int | None = None,
         lost_edges: UInt64Column | None = None,
     ) -> None:
-        """Add frames that went over the link.
+        """Add frames.
 
         Args:
             frames: they start at or after the last `stop_edge` and before this one.
-            stop_edge: link time is known up to here; nothing that comes later is earlier.
-            stores: stores offered to the link so far, those that were lost included; None: as
-                many as frames and lost edges.
-            cycles: processor cycles run so far; None: as many as `stop_edge` tells.
+            stop_edge: edge up to which the link is known; everything later is at or after it.
+            stores: stores offered to the link so far, lost ones included; None: the count of
+                frames and lost edges.
+            cycles: processor cycles so far; None: derived from `stop_edge`.
             lost_edges: uint64[lost]; edges at which stores of this stretch were lost to a full
                 FIFO, so that a cut trace counts them.
 
         Raises:
-            OutputError: the chunk could not be written; what was written before still reads.
+            OutputError: the chunk could not be written; the trace can be read up to there.
             ValueError: frames or edges are out of order.
         """
         self._require_open()
@@ -198,7 +196,7 @@ class TraceFileWriter:
             self._store_chunk(known_edge=self._close_edge)
 
     def press(self, cycle: int, code: int) -> None:
-        """Add a key press, of the cycle that the processor has reached or of a later one."""
+        """Add a key press, in the processor's present cycle or a later one."""
         self._require_open()
         if not 0 <= cycle <= TOTAL_MAX:
             raise ValueError(f"a cycle has 62 bits, so {cycle} is none")
@@ -209,16 +207,15 @@ class TraceFileWriter:
         self._presses.append(KeyPress(cycle, code))
 
     def close(self, *, summary: Mapping[str, int] | None = None, keeps_old: bool = False) -> None:
-        """Write what is left, the index and the end; a second call does nothing.
+        """Write the rest, the index and the end; a second call does nothing.
 
         Args:
-            summary: figures by name that the recorder wants to keep, such as counters.
-            keeps_old: leave a trace that was there in its place, and this one beside it, as
-                what was to be recorded ended early.
+            summary: figures by name to store, such as counters.
+            keeps_old: keep an existing trace, and leave this one beside it, as the run ended
+                early.
 
         Raises:
-            OutputError: it could not be written; what was written before still reads, as a
-                cut trace.
+            OutputError: it could not be written; the trace can be read as a cut one.
         """
         if self._descriptor < 0:
             return
@@ -247,11 +244,11 @@ class TraceFileWriter:
             raise OutputError(
                 file=self._file,
                 found=(error.strerror or str(error)).lower(),
-                wanted=f"the whole trace is in {self.recording_path}",
+                wanted=f"the complete trace is in {self.recording_path}",
             ) from error
 
     def abandon(self) -> None:
-        """Store what was gathered and leave the trace without its end."""
+        """Write the frames gathered and leave the trace without its end."""
         if self._descriptor < 0:
             return
         try:
@@ -260,7 +257,7 @@ class TraceFileWriter:
             self._release()
 
     def discard(self) -> None:
-        """Leave no trace, where nothing was recorded; one that was there before stays."""
+        """Remove the trace if nothing was recorded; an existing one stays."""
         if self._descriptor < 0:
             return
         self._release()
@@ -284,7 +281,7 @@ class TraceFileWriter:
         with contextlib.suppress(OutputError):
             self.abandon()
 
-    # -- inside
+    # -- internals
 
     def _require_open(self) -> None:
         if self._failure is not None:
@@ -304,13 +301,13 @@ class TraceFileWriter:
                 f"to {stop_edge}"
             )
         if (frames.edge[1:] < frames.edge[:-1]).any():
-            raise ValueError("edges of frames fall")
+            raise ValueError("edges of frames decrease")
 
     def _next_grid_edge(self, edge: int) -> int:
         return (edge // self._span_edges + 1) * self._span_edges
 
     def _gather(self, frames: FrameBatch, done: int) -> int:
-        """Copy frames before the closing edge, as many as fit; return how many."""
+        """Copy frames before the closing edge, up to a full chunk; return the count."""
         stop = min(len(frames), done + CHUNK_FRAMES - self._count)
         if int(frames.edge[stop - 1]) >= self._close_edge:
             edges = frames.edge[done:stop]
@@ -323,7 +320,7 @@ class TraceFileWriter:
         return stop - done
 
     def _store_chunk(self, *, known_edge: int) -> None:
-        """Store the gathered frames; all keys and losses before `known_edge` are known."""
+        """Write the gathered frames; all keys and losses before `known_edge` are known."""
         count, self._count = self._count, 0
         frames = FrameBatch(self._edge[:count], self._word[:count])
         last_edge = int(frames.edge[-1])
@@ -347,7 +344,7 @@ class TraceFileWriter:
         self._frames_since_key_frame += count
         self._chunks_since_key_frame += 1
         if self._units is not None:
-            # The units may keep what they are fed; these columns are filled anew.
+            # A copy, as the units may keep them and these columns are reused.
             copy = FrameBatch(frames.edge.copy(), frames.word.copy())
             self._units.feed_frames(copy, stop_edge=stop_edge, lost_edges=lost_edges)
             self._store_key_frame_if_due()
@@ -417,14 +414,14 @@ class TraceFileWriter:
                 file=self._file,
                 place=error.place,
                 found=error.found,
-                wanted=f"the {self._frames_stored:,} frames before it are whole and still "
+                wanted=f"the {self._frames_stored:,} frames before it are complete and can be "
                 f"read{where}",
             )
             self._release()
             raise self._failure from error
 
     def _enter(self, kind: bytes, payload: bytes) -> None:
-        """Enter the chunk that was appended last in the table."""
+        """Add the chunk just appended to the table."""
         self._table.add(kind, len(payload), frames=self._frames_stored, edge=self._chunk_first_edge)
 
     def _release(self) -> None:
@@ -437,9 +434,8 @@ class TraceFileWriter:
 def _press_margin_edges(header: TraceHeader, step_edges: int) -> int:
     """Return how far link time can be ahead of the processor: a full FIFO and two cycles.
 
-    A key that is pressed now belongs to this cycle, though frames of later edges may have been
-    written. Keys wait for this long, so that one pressed live and one that is known beforehand
-    go to the same chunk.
+    A key pressed now belongs to this cycle, but frames of later edges may have been written. Keys
+    wait for this long, so that a key goes to the same chunk whether pressed live or known before.
     """
     if header.board is None:
         return 0
@@ -459,8 +455,8 @@ def _open(path: Path, file: str) -> tuple[int, int, Beside | None]:
     """Open a file for a new trace and lock its place.
 
     Returns:
-        Descriptors of the file and of the place, which may be the same; and where the trace
-        grows, if not in place.
+        Descriptors of the file and of the place, which may be the same; and the file beside the
+        place, if there is one.
     """
     require_replaceable(path)
     flags = os.O_WRONLY | getattr(os, "O_BINARY", 0)
@@ -474,10 +470,10 @@ def _open(path: Path, file: str) -> tuple[int, int, Beside | None]:
                 os.close(place)
                 raise OutputError(
                     file=file,
-                    found="a recording that is under way",
+                    found="a recording in progress",
                     wanted="wait for its end, or give another file",
                 )
-            # Another recorder may have put its trace here between the two calls.
+            # Another recorder may have written its trace here between the two calls.
             if os.path.samestat(found, path.stat()):
                 break
             os.close(place)
@@ -498,5 +494,5 @@ def _cannot_open(error: OSError | ValueError, file: str) -> OutputError:
     return OutputError(
         file=file,
         found=(reason or "a file that cannot be opened").lower(),
-        wanted="give the name of a file in a folder that is there and can be written",
+        wanted="give the name of a file in an existing, writable folder",
     )

@@ -231,7 +231,7 @@ def test_draw_refuses_places_and_colours_that_do_not_fit() -> None:
     colours = np.zeros(16, np.uint32)
     with pytest.raises(ValueError, match=r"colours must be uint32\[16\]"):
         display.draw(out, np.zeros(15, np.uint32), left_px=0, top_px=0, scale=1)
-    with pytest.raises(ValueError, match="no place to draw: -1, 0, scale 1"):
+    with pytest.raises(ValueError, match="cannot draw at -1, 0, scale 1"):
         display.draw(out, colours, left_px=-1, top_px=0, scale=1)
     with pytest.raises(ValueError, match="C order"):
         display.draw(out.T, colours, left_px=0, top_px=0, scale=1)

@@ -204,7 +204,7 @@ def test_field_that_is_not_there_is_refused() -> None:
 def test_value_for_the_check_field_is_refused() -> None:
     with pytest.raises(FieldError) as caught:
         FrameLayout(LEAN).pack(check=1)
-    assert str(caught.value) == "field 'check' is the check; it is worked out, not given"
+    assert str(caught.value) == "field 'check' is the check; it is computed, not given"
 
 
 def test_other_value_in_a_constant_field_is_refused() -> None:

@@ -71,8 +71,8 @@ def test_marker_that_only_two_neighbours_can_imitate_is_refused_with_both() -> N
     )
     assert refusal(marked((0x15, 0x55, 0x55), fields=fields)) == (
         "marked.toml: framing.symbols: found marker [0x15, 0x55, 0x55], which can also stand 3"
-        " symbols into a frame of space 1, address $0000, fixed $33, data $15 with a frame of"
-        " space 1, address $1555, fixed $33, data $00 behind it; break it there with a field"
+        " symbols into a frame of space 1, address $0000, fixed $33, data $15 followed by a frame"
+        " of space 1, address $1555, fixed $33, data $00; break it there with a field"
         ' of constant value, take a longer marker, or say rule = "confirm" and add a [check] table'
     )
 
@@ -115,7 +115,7 @@ def test_marker_that_makes_the_idle_frame_a_store_frame_is_refused() -> None:
     assert refusal(marked((0xFF,))) == (
         "marked.toml: framing.symbols: found an idle frame 0xFF000000 that a store's frame can"
         " equal, since the marker overwrites the field space; the store would be taken for idle;"
-        " choose a marker with zeros there, or move the field space behind it"
+        " choose a marker with zeros there, or move the field space after it"
     )
 
 

@@ -150,7 +150,7 @@ def small_body() -> bytearray:
         ),
         (
             lambda body: body + b"ab",
-            "found 2 bytes behind the last plane; nothing belongs there",
+            "found 2 bytes after the last plane; nothing belongs there",
         ),
         (
             # Column 3 (the other fields: 4 bits on this link) in its second plane.
@@ -196,6 +196,6 @@ def test_edges_that_fall_are_refused() -> None:
     with pytest.raises(InputError) as refused:
         codec.decode(memoryview(bytes(body)), 9, where=HERE)
     assert str(refused.value) == (
-        "x.trace: chunk 2 at byte 99: found edges that fall; "
-        "a frame never begins before the one ahead of it"
+        "x.trace: chunk 2 at byte 99: found edges that decrease; "
+        "a frame never begins before the previous one"
     )

@@ -77,7 +77,7 @@ def test_second_of_link_time_is_that_of_the_clock_that_drives_it() -> None:
     ("fields", "message"),
     [
         ({"board": board_with(LEAN)}, "the link is 'guarded', the board's is 'lean'"),
-        ({"program_name": "roms/tides.bin"}, "program_name is as safe_name returns it, not 'roms/tides.bin'"),  # noqa: E501
+        ({"program_name": "roms/tides.bin"}, "program_name must be from safe_name, not 'roms/tides.bin'"),  # noqa: E501
         ({"program_sha256": "5E"}, "program_sha256 is 64 hex digits, not '5E'"),
     ],
 )  # fmt: skip

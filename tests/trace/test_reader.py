@@ -291,7 +291,7 @@ def test_damaged_chunk_is_named_with_both_checksums(tmp_path: Path) -> None:
     message = (
         f"{path}: chunk 4 at byte {row.position:,}: "
         f"CRC is {zlib.crc32(chunk[:-4]):08X}, stored {stored:08X}; "
-        "the 3 chunks before it are whole"
+        "the 3 chunks before it are intact"
     )
     with TraceReader(path) as reader:
         assert reader.frames == 3 * CHUNK_FRAMES
@@ -315,7 +315,7 @@ def test_first_damaged_chunk_is_named_even_after_a_jump(tmp_path: Path) -> None:
     path.write_bytes(raw)
     with (
         TraceReader(path) as reader,
-        pytest.raises(InputError, match=r"chunk 3 at byte .*; the 2 chunks before it are whole"),
+        pytest.raises(InputError, match=r"chunk 3 at byte .*; the 2 chunks before it are intact"),
     ):
         list(reader.frames_between(int(frames.edge[-1]), 1 << 60))
 
@@ -329,7 +329,7 @@ def test_damage_in_a_cut_trace_is_refused_unless_asked_to_keep_going(
     with TraceReader(path) as reader:
         rows = list(reader.chunk_rows())
     path.write_bytes(damaged(raw[:-10], rows[5].position + 30))
-    with pytest.raises(InputError, match=r"chunk 6 at byte .*; the 5 chunks before it are whole"):
+    with pytest.raises(InputError, match=r"chunk 6 at byte .*; the 5 chunks before it are intact"):
         TraceReader(path)
     with TraceReader(path, keep_going=True) as reader:
         assert not reader.complete
@@ -346,8 +346,8 @@ def test_bytes_behind_the_end_are_refused(tmp_path: Path, small: tuple[bytes, Fr
     with pytest.raises(InputError) as refused:
         TraceReader(path)
     assert str(refused.value) == (
-        f"{path}: byte {len(raw):,}: found 4 bytes behind the end chunk; "
-        "nothing belongs there; the trace before them is whole"
+        f"{path}: byte {len(raw):,}: found 4 bytes after the end chunk; "
+        "nothing belongs there; the trace before them is complete"
     )
     with TraceReader(path, keep_going=True) as reader:
         assert reader.complete
@@ -389,7 +389,7 @@ def test_bytes_behind_the_end_are_refused(tmp_path: Path, small: tuple[bytes, Fr
         ),
         (
             HEAD.pack(b"\x89BPT\r\n\x1a\n", 1) + chunk_bytes(b"HEAD", b"[" * 100_000),
-            "chunk 1 at byte 12: found JSON nested too deeply; a table of tables belongs here",
+            "chunk 1 at byte 12: found JSON nested too deeply; an object of objects belongs here",
         ),
         (
             HEAD.pack(b"\x89BPT\r\n\x1a\n", 1) + chunk_bytes(b"ZZZZ", b""),

@@ -250,7 +250,7 @@ def test_states_too_large_for_a_key_frame_are_left_out(tmp_path: Path) -> None:
         (([5], 9), ([7], 20), "frames of edges 7 to 7 are not within 9 to 20"),
         (([5], 9), ([20], 20), "frames of edges 20 to 20 are not within 9 to 20"),
         (([5], 9), ([], 8), "stop_edge 8 comes after 9"),
-        (([], 0), ([5, 4, 6], 9), "edges of frames fall"),
+        (([], 0), ([5, 4, 6], 9), "edges of frames decrease"),
     ],
 )
 def test_frames_out_of_order_are_a_mistake(
@@ -339,7 +339,7 @@ def test_second_recorder_on_a_file_is_refused(tmp_path: Path, is_new: bool) -> N
     with pytest.raises(OutputError) as refused:
         TraceFileWriter(path, header=header_for())
     assert str(refused.value) == (
-        f"{path}: found a recording that is under way; wait for its end, or give another file"
+        f"{path}: found a recording in progress; wait for its end, or give another file"
     )
     first.communicate("", timeout=60)
     assert first.returncode == 0
@@ -424,7 +424,7 @@ def test_place_that_cannot_be_written_is_named(tmp_path: Path, name: str, reason
         TraceFileWriter(tmp_path / name, header=header_for())
     assert str(refused.value) == (
         f"{tmp_path / name}: found {reason}; "
-        "give the name of a file in a folder that is there and can be written"
+        "give the name of a file in an existing, writable folder"
     )
 
 
@@ -490,7 +490,7 @@ def test_file_that_may_not_grow_keeps_its_whole_chunks(
     kept = chunks_that_fit * CHUNK_FRAMES
     assert said == (
         f"{path}: byte {stops[chunks_that_fit]:,}: found file too large; "
-        f"the {kept:,} frames before it are whole and still read\n"
+        f"the {kept:,} frames before it are complete and can be read\n"
     )
     assert path.stat().st_size == stops[chunks_that_fit]
     assert_same(read_all(path), piece(frames, 0, kept))
@@ -524,7 +524,7 @@ def test_failed_recording_beside_a_trace_says_where_it_is(
     monkeypatch.undo()
     assert str(refused.value) == (
         f"{path}: byte {position:,}: found no space left on device; "
-        f"the 30 frames before it are whole and still read, in {path}.part"
+        f"the 30 frames before it are complete and can be read, in {path}.part"
     )
     with pytest.raises(OutputError, match="no space left"):
         writer.write(FrameBatch.empty(), stop_edge=1 << 40)

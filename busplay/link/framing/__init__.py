@@ -1,1 +1,1 @@
-"""What each way of framing asks of a link, beyond what its file can say wrong word by word."""
+"""What each framing requires of a link, beyond the checks of its file."""

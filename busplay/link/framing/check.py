@@ -1,6 +1,6 @@
-"""What `check` framing asks of a link: that the check tells a frame's first symbol on an idle link.
+"""What `check` framing requires: that an idle link passes the check at one alignment only.
 
-Follows: ITU-T I.432.1, cell delineation; the XOR of the header check is there for this reason
+Follows: ITU-T I.432.1, cell delineation; the reason for the XOR in the header check
 Read in: from memory
 """
 
@@ -14,21 +14,21 @@ from busplay.link.layout import FrameLayout
 
 
 def rotated(layout: FrameLayout, word: int, offset: int) -> int:
-    """Return what a receiver reads that begins `offset` symbols late in a stream of one word."""
+    """Return what a receiver reads `offset` symbols late in a stream of one word."""
     bits = offset * layout.lanes
     mask = (1 << layout.frame_bits) - 1
     return (word << bits | word >> (layout.frame_bits - bits)) & mask
 
 
 def idle_rotations_that_pass(layout: FrameLayout) -> list[int]:
-    """List the offsets, in symbols, at which a stream of idle frames passes for valid frames."""
+    """List the offsets, in symbols, at which a stream of idle frames passes as valid frames."""
     offsets = range(1, layout.frame_symbols)
     words = np.array([rotated(layout, layout.idle_word, one) for one in offsets], np.uint64)
     return [one for one, right in zip(offsets, layout.is_valid(words), strict=True) if right]
 
 
 def require_sound_check(layout: FrameLayout) -> None:
-    """Refuse a link on which a receiver would find a wrong place while idle.
+    """Refuse a link on which a receiver could come into false sync while idle.
 
     Raises:
         DescriptionError: a stream of idle frames passes at another offset.

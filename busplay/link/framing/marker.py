@@ -1,13 +1,12 @@
-"""What `marker` framing asks of a link: that the start pattern stands for a frame's start only.
+"""What `marker` framing requires: that the start pattern stands only at a frame's start.
 
-How to think about it. The receiver looks for the pattern at every symbol. At offset k it sees
-the end of one frame and the beginning of the next, so both are unknown words, and "the
-pattern stands there" is one more set of equations (see `frame_facts`). No solution for any
-offset and any pair of neighbours is the proof that the marker is unique; a solution is an
-example of two frames that imitate it.
+How to think about it. The receiver searches for the pattern at every symbol. At offset k it sees
+the end of one frame and the beginning of the next, so both are unknown words, and the pattern at
+that place is one more set of equations (see `frame_facts`). If no offset and no pair of adjacent
+frames has a solution, the marker is unique; a solution is an example of two frames that imitate it.
 
-A frame with a store may begin with the pattern only if every frame does (a constant field):
-it would be the right place, but receivers may tell idle frames by the marker.
+A frame with a store may begin with the pattern only if every frame does (a constant field): the
+place would be correct, but receivers may recognise idle frames by the marker.
 
 Not here: noise. A damaged frame can look like anything.
 """
@@ -35,18 +34,18 @@ def _show(framing: MarkerFraming) -> str:
 
 
 def _frame_cases(layout: FrameLayout, *, shift: int) -> Iterator[Equations]:
-    """Return what is known of any frame, idle or not."""
+    """Return the equations of any frame, idle or not."""
     yield word_equations(layout.idle_word, layout.frame_bits, shift=shift)
     yield from store_frame_cases(layout, shift=shift)
 
 
 def find_imitation(layout: FrameLayout, framing: MarkerFraming) -> tuple[int, int, int] | None:
-    """Find two neighbouring frames that show the marker where no frame begins.
+    """Find two adjacent frames that show the marker where no frame begins.
 
     Returns:
         (offset, first word, second word): the marker stands `offset` symbols after the first
-        symbol of the first frame; or None: that cannot happen. Offset 0 stands for a store's
-        frame that begins with the marker though not every frame does.
+        symbol of the first frame; or None. Offset 0 means a store's frame that begins with the
+        marker although not every frame does.
     """
     frame_bits = layout.frame_bits
     marker = layout.bits_of_symbols(framing.symbols)
@@ -73,7 +72,7 @@ def find_imitation(layout: FrameLayout, framing: MarkerFraming) -> tuple[int, in
 
 
 def _every_frame_begins_with(layout: FrameLayout, pattern: Equations) -> bool:
-    """Return whether no frame of a store can differ from the pattern in any bit."""
+    """Return whether every frame of a store begins with the pattern."""
     return all(
         solve([*case, (factors, 1 - value)]) is None
         for case in store_frame_cases(layout, shift=layout.frame_bits)
@@ -82,11 +81,11 @@ def _every_frame_begins_with(layout: FrameLayout, pattern: Equations) -> bool:
 
 
 def require_sound_marker(layout: FrameLayout, framing: MarkerFraming) -> None:
-    """Refuse a marker that frames can imitate, with no rule that tells the two apart.
+    """Refuse a marker that frames can imitate, if its rule does not exclude that.
 
     Raises:
         DescriptionError: frames imitate a `unique` marker; a stream of idle frames shows a
-            `confirm` marker at another offset too, and is right there.
+            `confirm` marker at another offset too, and is valid there.
     """
     file = layout.link.file or None
     if framing.rule == "unique":
@@ -118,7 +117,7 @@ def _require_unique(layout: FrameLayout, framing: MarkerFraming, file: str | Non
     else:
         where = (
             f"{show_symbol_count(offset)} into {describe_word(layout, first)}"
-            f" with {describe_word(layout, second)} behind it"
+            f" followed by {describe_word(layout, second)}"
         )
     raise DescriptionError(
         file=file,

@@ -1,7 +1,7 @@
-"""The levels of a strobe: what both ends agree on.
+"""The levels of a strobe.
 
 A strobe is a lane of its own, the bit above the highest data lane. Outside frames it is
-inactive and the data lanes rest low.
+inactive and the data lanes are low.
 """
 
 from __future__ import annotations
@@ -18,5 +18,5 @@ def frame_levels(framing: StrobeFraming, frame_symbols: int) -> list[int]:
 
 
 def idle_level(framing: StrobeFraming) -> int:
-    """Return the strobe's level, 0 or 1, where no frame is sent."""
+    """Return the strobe's level, 0 or 1, between frames."""
     return 0 if framing.active == "high" else 1
