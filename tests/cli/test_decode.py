@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
-from tests.cli.conftest import Outcome
+from tests.cli.conftest import Busplay
 
-Call = Callable[..., Outcome]
 CAPTURES = Path(__file__).parent.parent / "data" / "sigrok_dumps"
 LINKS = Path(__file__).parent.parent / "data" / "links_for_captures"
 TRACE = Path(__file__).parent.parent.parent / "traces" / "stars.trace"
@@ -26,13 +24,13 @@ def sent(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
-def capture_of(busplay: Call, sent: Path, path: Path, *options: str) -> Path:
+def capture_of(busplay: Busplay, sent: Path, path: Path, *options: str) -> Path:
     assert busplay("convert", sent, path, "--out-rate", "100MHz", *options).status == 0
     return path
 
 
 def test_a_clean_capture_gives_the_trace_and_the_picture(
-    busplay: Call, sent: Path, tmp_path: Path
+    busplay: Busplay, sent: Path, tmp_path: Path
 ) -> None:
     capture = capture_of(busplay, sent, tmp_path / "run.sr")
     picture, again = tmp_path / "sign.png", tmp_path / "again.png"
@@ -51,7 +49,6 @@ def test_a_clean_capture_gives_the_trace_and_the_picture(
     assert outcome.status == 0
     figures = outcome.figures
     health = figures["health"]
-    assert isinstance(health, dict)
     assert health["is_clean"] is True
     assert health["frames_damaged"] == health["receiver"]["syncs_lost"] == 0
     assert figures["trace"] == str(out)
@@ -62,7 +59,7 @@ def test_a_clean_capture_gives_the_trace_and_the_picture(
 
 
 def test_expect_names_each_damaged_write_with_time_address_and_store(
-    busplay: Call, sent: Path, tmp_path: Path
+    busplay: Busplay, sent: Path, tmp_path: Path
 ) -> None:
     options = ["--out-from", "3ms", "--glitch-ppm", "40", "--seed", "5"]
     capture = capture_of(busplay, sent, tmp_path / "run.sr", *options)
@@ -70,7 +67,6 @@ def test_expect_names_each_damaged_write_with_time_address_and_store(
     assert outcome.status == 1
     figures = outcome.figures
     found = figures["expected"]
-    assert isinstance(found, dict)
     assert found["is_equal"] is False
     assert found["frames_expected"] == found["same"] + found["missing"]
     assert found["missing_at_start"] >= found["missing_outside_capture"] > 0
@@ -79,7 +75,6 @@ def test_expect_names_each_damaged_write_with_time_address_and_store(
     damaged = [row for row in rows if row["kind"] == "damaged"]
     assert len(damaged) == found["missing_damaged"] > 0
     health = figures["health"]
-    assert isinstance(health, dict)
     broken = health["health"]["damaged"]
     by_time = {one["time_ps"]: one for one in broken}
     for row in rows:
@@ -99,23 +94,23 @@ def test_expect_names_each_damaged_write_with_time_address_and_store(
 
 
 def test_a_capture_of_a_part_that_lost_nothing_is_as_expected(
-    busplay: Call, sent: Path, tmp_path: Path
+    busplay: Busplay, sent: Path, tmp_path: Path
 ) -> None:
     capture = capture_of(busplay, sent, tmp_path / "run.sr", "--out-from", "3ms")
     outcome = busplay("decode", capture, "--board", "dunlin", "--expect", sent, "--json")
     found = outcome.figures["expected"]
-    assert isinstance(found, dict)
     assert found["missing"] == found["missing_outside_capture"] > 0
     assert found["is_equal_in_capture"] is True
     assert found["is_equal"] is False
     assert outcome.status == 0
 
 
-def test_full_lists_what_expect_finds_one_by_one(busplay: Call, sent: Path, tmp_path: Path) -> None:
+def test_full_lists_what_expect_finds_one_by_one(
+    busplay: Busplay, sent: Path, tmp_path: Path
+) -> None:
     capture = capture_of(busplay, sent, tmp_path / "run.sr", "--glitch-ppm", "400")
     words = ["decode", capture, "--board", "dunlin", "--expect", sent]
     found = busplay(*words, "--full", "--json").figures["expected"]
-    assert isinstance(found, dict)
     count = found["missing"] + found["changed"] + found["added"] + found["out_of_order"]
     assert len(found["differences"]) == count > 10
     shown = busplay(*words, "--full").out.splitlines()
@@ -126,7 +121,7 @@ def test_full_lists_what_expect_finds_one_by_one(busplay: Call, sent: Path, tmp_
 
 
 def test_a_found_map_decodes_and_is_printed_as_map_takes_it(
-    busplay: Call, sent: Path, tmp_path: Path
+    busplay: Busplay, sent: Path, tmp_path: Path
 ) -> None:
     capture = capture_of(
         busplay, sent, tmp_path / "run.bin", "--swap", "lane1=lane3", "--invert", "lane0"
@@ -135,7 +130,6 @@ def test_a_found_map_decodes_and_is_printed_as_map_takes_it(
     outcome = busplay("decode", capture, *read, "--find-map", "--json")
     assert outcome.status == 0
     found = outcome.figures["found_map"]
-    assert isinstance(found, dict)
     wires = dict(part.split("=") for part in found["map"].split(","))
     assert wires | {"clock": ""} == {
         "clock": "", "lane0": "!D1", "lane1": "D4", "lane2": "D3", "lane3": "D2", "lane4": "D5"
@@ -145,7 +139,7 @@ def test_a_found_map_decodes_and_is_printed_as_map_takes_it(
 
 
 def test_a_link_that_is_not_on_the_wires_is_reported(
-    busplay: Call, sent: Path, tmp_path: Path
+    busplay: Busplay, sent: Path, tmp_path: Path
 ) -> None:
     capture = capture_of(busplay, sent, tmp_path / "run.sr")
     outcome = busplay("decode", capture, "--link", "lean")
@@ -153,7 +147,7 @@ def test_a_link_that_is_not_on_the_wires_is_reported(
     assert "hardly a frame is valid" in outcome.out
 
 
-def test_eyes_are_drawn_and_nothing_else_is_left(busplay: Call, tmp_path: Path) -> None:
+def test_eyes_are_drawn_and_nothing_else_is_left(busplay: Busplay, tmp_path: Path) -> None:
     capture, link = CAPTURES / "power9_lpc_io_write.vcd", LINKS / "lpc_io_write.toml"
     for name in ("eye.png", "eye.svg"):
         assert busplay("decode", capture, "--link", link, "--eye", tmp_path / name).status == 0
@@ -161,7 +155,7 @@ def test_eyes_are_drawn_and_nothing_else_is_left(busplay: Call, tmp_path: Path) 
     assert "Eyes of" in (tmp_path / "eye.svg").read_text()
 
 
-def test_json_and_text_say_the_same_of_a_real_capture(busplay: Call) -> None:
+def test_json_and_text_say_the_same_of_a_real_capture(busplay: Busplay) -> None:
     capture, link = CAPTURES / "power9_lpc_io_write.csv", LINKS / "lpc_io_write.toml"
     figures = json.loads(busplay("decode", capture, "--link", link, "--json").out)
     text = busplay("decode", capture, "--link", link).out
@@ -175,7 +169,7 @@ def test_json_and_text_say_the_same_of_a_real_capture(busplay: Call) -> None:
 
 
 def test_a_report_begins_with_its_verdict_and_fits_a_screen(
-    busplay: Call, sent: Path, tmp_path: Path
+    busplay: Busplay, sent: Path, tmp_path: Path
 ) -> None:
     clean = capture_of(busplay, sent, tmp_path / "clean.sr")
     noisy = capture_of(busplay, sent, tmp_path / "noisy.sr", "--glitch-ppm", "400")
@@ -194,7 +188,7 @@ def test_a_report_begins_with_its_verdict_and_fits_a_screen(
 
 
 def test_ctrl_c_reports_what_was_decoded_until_then(
-    busplay: Call, sent: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    busplay: Busplay, sent: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     from busplay.conversion.decode import DecodeWatch
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import click
@@ -15,9 +15,7 @@ from busplay.cli.files import Described, InFile, OutFile, OutFolder, file_id
 from busplay.cli.main import COMMANDS, group
 from busplay.cli.options import SnapshotParam
 from busplay.demo.programs import find_demo
-from tests.cli.conftest import Outcome
-
-Busplay = Callable[..., Outcome]
+from tests.cli.conftest import Busplay
 
 
 @pytest.fixture

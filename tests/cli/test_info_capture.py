@@ -1,18 +1,16 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
-from tests.cli.conftest import Outcome
+from tests.cli.conftest import Busplay
 
 DATA = Path(__file__).parent.parent / "data" / "sigrok_dumps"
-Call = Callable[..., Outcome]
 
 
-def test_info_of_a_capture_as_json(busplay: Call) -> None:
+def test_info_of_a_capture_as_json(busplay: Busplay) -> None:
     path = DATA / "hello_world_8n1_115200.sr"
     outcome = busplay("info", path, "--json")
     assert outcome.status == 0
@@ -37,7 +35,7 @@ def test_info_of_a_capture_as_json(busplay: Call) -> None:
     }
 
 
-def test_info_of_a_capture_for_people(busplay: Call) -> None:
+def test_info_of_a_capture_for_people(busplay: Busplay) -> None:
     path = DATA / "power9_lpc_io_read.vcd"
     outcome = busplay("info", path)
     assert outcome.status == 0
@@ -58,7 +56,7 @@ def test_info_of_a_capture_for_people(busplay: Call) -> None:
     )
 
 
-def test_info_of_a_part(busplay: Call) -> None:
+def test_info_of_a_part(busplay: Busplay) -> None:
     path = DATA / "power9_lpc_io_read.vcd"
     outcome = busplay("info", path, "--from", "0.1us", "--to", "200ns", "--json")
     assert outcome.figures["start_ps"] == 100_000
@@ -68,19 +66,18 @@ def test_info_of_a_part(busplay: Call) -> None:
     assert outcome.figures["stop_ps"] == 28_000
 
 
-def test_info_of_raw_samples(busplay: Call, tmp_path: Path) -> None:
+def test_info_of_raw_samples(busplay: Busplay, tmp_path: Path) -> None:
     path = tmp_path / "samples"
     path.write_bytes(bytes([0, 1, 3, 2] * 100))
     outcome = busplay("info", path, "--in-rate", "24MHz", "--in-bits", "0-1", "--json")
     assert outcome.status == 0
     signals = outcome.figures["signals"]
-    assert isinstance(signals, list)
     assert [one["name"] for one in signals] == ["D0", "D1"]
     assert outcome.figures["changes"] == 401
     assert outcome.figures["duration_ps"] == 400 * 10**12 // 24_000_000
 
 
-def test_info_of_a_damaged_capture(busplay: Call, tmp_path: Path) -> None:
+def test_info_of_a_damaged_capture(busplay: Busplay, tmp_path: Path) -> None:
     path = tmp_path / "run3.vcd"
     path.write_text("$var wire 1 ! a $end $enddefinitions $end\n#5 0!\n#9 1!\n#7 0!\n")
     outcome = busplay("info", path, "--json")
@@ -105,7 +102,7 @@ def test_info_of_a_damaged_capture(busplay: Call, tmp_path: Path) -> None:
     assert "CUT: 4:1: found time #7 after #9" in outcome.out
 
 
-def test_info_of_a_capture_cut_off(busplay: Call, tmp_path: Path) -> None:
+def test_info_of_a_capture_cut_off(busplay: Busplay, tmp_path: Path) -> None:
     path = tmp_path / "cut.vcd"
     path.write_bytes((DATA / "power9_lpc_io_read.vcd").read_bytes()[:-8])
     outcome = busplay("info", path, "--json")
@@ -114,7 +111,7 @@ def test_info_of_a_capture_cut_off(busplay: Call, tmp_path: Path) -> None:
     assert outcome.figures["cut_reason"] == "it ends in the middle of a word: the file was cut off"
 
 
-def test_info_of_nothing_known(busplay: Call, tmp_path: Path) -> None:
+def test_info_of_nothing_known(busplay: Busplay, tmp_path: Path) -> None:
     path = tmp_path / "mystery.xyz"
     path.write_bytes(bytes(range(256)))
     outcome = busplay("info", path)
@@ -138,7 +135,7 @@ def test_info_of_nothing_known(busplay: Call, tmp_path: Path) -> None:
     ],
 )
 def test_what_is_no_capture_is_named_with_the_way_on(
-    busplay: Call, tmp_path: Path, content: bytes, found: str
+    busplay: Busplay, tmp_path: Path, content: bytes, found: str
 ) -> None:
     path = tmp_path / "some.file"
     path.write_bytes(content)
@@ -149,7 +146,9 @@ def test_what_is_no_capture_is_named_with_the_way_on(
 
 @pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="the system has no named pipes")
 @pytest.mark.parametrize("command", ["info", "decode", "convert"])
-def test_a_pipe_is_refused_and_not_waited_for(busplay: Call, tmp_path: Path, command: str) -> None:
+def test_a_pipe_is_refused_and_not_waited_for(
+    busplay: Busplay, tmp_path: Path, command: str
+) -> None:
     path = tmp_path / "pipe.vcd"
     os.mkfifo(path)
     words = {"info": (), "decode": ("--link", "lean"), "convert": (tmp_path / "a.trace",)}[command]

@@ -3,18 +3,14 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 from busplay.description.shipped_files import shipped_boards
-from tests.cli.conftest import Outcome
-from tests.cli.test_faults import FILL, slow_board
+from tests.cli.conftest import BUSY, Busplay, edited_dunlin
+from tests.cli.test_faults import FILL
 
-__all__ = ["slow_board"]
-
-Busplay = Callable[..., Outcome]
 ROUGH = ("--ber", "1e-4", "--ber", "2=1e-3", "--burst-edges", 3, "--lost-edges", "1e-5")
 ROUGH += ("--extra-edges", "1e-5", "--early", "1=1e-4", "--late", "0=1e-4")
 ROUGH += ("--stall", "20us/1ms", "--seed", 5)
@@ -28,17 +24,11 @@ def rows_of(path: Path) -> list[dict[str, str]]:
 @pytest.fixture
 def narrow_board(tmp_path: Path) -> Path:
     """A Dunlin that loses stores at both FIFOs and after the deadline."""
-    text = shipped_boards()["dunlin"].read_text()
-    text = text.replace("\nfifo_depth = 64\n", "\nfifo_depth = 8\n")
-    text = text.replace(
-        "service_ns = 250\n",
-        "service_ns = 900\ndeadline_ns = 9_000\n"
-        "[[receiver.busy]]\nperiod_ns = 64_000\nlength_ns = 12_000\n",
+    return edited_dunlin(
+        tmp_path / "narrow.toml",
+        ("service_ns = 250\n", f"service_ns = 900\ndeadline_ns = 9_000\n{BUSY}"),
+        ("\nfifo_depth = 16 ", "\nfifo_depth = 1 "),
     )
-    text = text.replace("\nfifo_depth = 16 ", "\nfifo_depth = 1 ")
-    board = tmp_path / "narrow.toml"
-    board.write_text(text)
-    return board
 
 
 def test_all_lost_stores_are_listed_with_all_that_is_known(
@@ -48,11 +38,10 @@ def test_all_lost_stores_are_listed_with_all_that_is_known(
     words = ("--headless", "--cycles", 4_000_000, "--losses", losses, "--json")
     found = busplay("run", slow_board, FILL, *words).figures
     rows = rows_of(losses)
-    frames = found["accounts"]["frames"]  # type: ignore[index]
+    frames = found["accounts"]["frames"]
     assert len(rows) == frames["lost_at_receiver"] > 100
     assert found["losses_file"] == str(losses)
     listed = found["losses"]
-    assert isinstance(listed, list)
     for one, row in zip(listed, rows, strict=False):
         assert (row["cause"], int(row["cycle"])) == (one["cause"], one["cycle"])
         assert int(row["address"], 16) == one["address"]
@@ -71,7 +60,7 @@ def test_causes_of_sender_receiver_and_deadline_all_name_their_store(
     link.write_text(text.replace('clock = "processor"', "clock_hz = 3_000_000"))
     losses = tmp_path / "lost.csv"
     words = ("--headless", "--cycles", 4_000_000, "--losses", losses, "--link", link, "--json")
-    frames = busplay("run", narrow_board, FILL, *words).figures["accounts"]["frames"]  # type: ignore[index]
+    frames = busplay("run", narrow_board, FILL, *words).figures["accounts"]["frames"]
     rows = rows_of(losses)
     causes = {"sender_fifo": "lost_at_sender", "receiver_fifo": "lost_at_receiver"}
     causes["deadline"] = "lost_late"
@@ -120,7 +109,7 @@ def test_gap_longer_than_the_sequence_field_is_reported(busplay: Busplay, tmp_pa
     words = ("--headless", "--cycles", 400_000, "--faults", faults)
     out = busplay("run", "dunlin", FILL, *words).out
     assert "it came round once, as 16 or more went at once" in out
-    frames = busplay("run", "dunlin", FILL, *words, "--json").figures["accounts"]["frames"]  # type: ignore[index]
+    frames = busplay("run", "dunlin", FILL, *words, "--json").figures["accounts"]["frames"]
     assert frames["missed"] >= 16
     assert frames["missed_by_sequence"] == frames["missed"] % 16
 
@@ -151,7 +140,6 @@ def test_demo_takes_faults_and_records_both_ends(busplay: Busplay, tmp_path: Pat
     words = ("--headless", "--cycles", 3_000_000, "--record", sent, "--json", *ROUGH)
     figures = busplay("demo", "fill", *words, "--record-received", received).figures
     accounts = figures["accounts"]
-    assert isinstance(accounts, dict)
     assert accounts["balanced"] is True
     assert set(accounts["faults"]) == {
         "flipped_symbols",
@@ -167,6 +155,6 @@ def test_demo_takes_faults_and_records_both_ends(busplay: Busplay, tmp_path: Pat
     counted = found.figures
     assert counted["frames_same"] == frames["received_intact"]
     lost = frames["stores"] - frames["received_intact"]
-    assert counted["frames_missing"] + counted["frames_changed"] == lost  # type: ignore[operator]
+    assert counted["frames_missing"] + counted["frames_changed"] == lost
     replayed = busplay("replay", received, "--headless", "--json").figures
     assert replayed["frames_sent"] == replayed["frames_received"] == counted["frames_actual"]

@@ -5,15 +5,12 @@ from __future__ import annotations
 import os
 import re
 import sys
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 from busplay.demo.programs import find_demo
-from tests.cli.conftest import Outcome
-
-Busplay = Callable[..., Outcome]
+from tests.cli.conftest import Busplay
 
 TIDES = find_demo("tides").image_path.read_bytes()
 NAMES = [b"a\nb", b"\x1b[31mred", b"\xff\xfe", "r\u202el".encode(), b"100%", b"back\\slash"]

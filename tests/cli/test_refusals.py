@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 from busplay.demo.programs import find_demo
 from tests.cli.command import run_busplay
-from tests.cli.conftest import Outcome
+from tests.cli.conftest import Busplay
 
 DATA = Path(__file__).parent.parent / "data"
 CAPTURES = DATA / "sigrok_dumps"
@@ -35,7 +34,7 @@ def sent(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.mark.parametrize("line", [line for line in TABLE if not line.startswith(";")])
 def test_wrong_use_is_refused_with_what_would_be_right(
-    busplay: Callable[..., Outcome],
+    busplay: Busplay,
     sent: Path,
     tmp_path: Path,
     monkeypatch: pytest.MonkeyPatch,
