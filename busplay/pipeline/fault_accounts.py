@@ -9,7 +9,7 @@ at which it gained and lost sync. So a fault is looked up by its symbol:
   made the receiver hunt anew, or if the frame was aborted.
 
 Whether a run of invalid frames ends in a loss of sync is known some frames later, so the newest
-faults wait. Faults are looked up in batches, since a few cost as much as thousands.
+faults wait. Faults are looked up in batches, since a call costs as much as hundreds of faults.
 """
 
 from __future__ import annotations
@@ -17,16 +17,22 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from busplay.batch import Int64Column
+from busplay.pipeline.fault_verdicts import (
+    CHECK,
+    IN_FLIGHT,
+    OUT,
+    SYNC,
+    UNDETECTED,
+    VERDICTS,
+    count_verdicts,
+)
 from busplay.pipeline.totals import FaultTotals
 from busplay.receiver.counters import ReceiverLog
 from busplay.receiver.states import LogKind
 
-CHECK, SYNC, OUT, UNDETECTED, IN_FLIGHT = range(5)
-VERDICTS = 5
 # Faults and log entries in a batch.
 AT_ONCE = 2_048
-
-Int64Column = NDArray[np.int64]
 
 
 class FaultAccounts:
@@ -90,41 +96,23 @@ class FaultAccounts:
         horizon = symbols_fed - self._margin
         count = int(np.searchsorted(self._ordinal, horizon))
         if count:
-            verdict = self._verdicts(self._ordinal[:count])
-            np.add.at(self._decided, (self._kind[:count], verdict), 1)
+            self._count(count, horizon, self._decided)
             self._ordinal, self._kind = self._ordinal[count:], self._kind[count:]
         self._forget(horizon)
 
-    def _verdicts(self, ordinal: Int64Column) -> Int64Column:
+    def _count(self, count: int, symbols_judged: int, counts: NDArray[np.int64]) -> None:
+        """Count the verdicts on the first COUNT faults."""
         log = self._log
-        verdict = np.full(len(ordinal), UNDETECTED, np.int64)
-        is_invalid = log.kind <= LogKind.ABORTED
-        invalid_first, invalid_stop = log.first[is_invalid], log.stop[is_invalid]
-        aborted = log.kind[is_invalid] == LogKind.ABORTED
-        is_loss = log.kind == LogKind.SYNC_LOST
-        loss_first, loss_stop = log.first[is_loss], log.stop[is_loss]
-        if len(invalid_stop):
-            index = np.searchsorted(invalid_stop, ordinal, side="right")
-            near = np.minimum(index, len(invalid_stop) - 1)
-            inside = (index < len(invalid_stop)) & (invalid_first[near] <= ordinal)
-            verdict[inside] = CHECK
-            stop = invalid_stop[near]
-            by_sync = aborted[near]
-            if len(loss_stop):
-                loss = np.searchsorted(loss_stop, stop)
-                near_loss = np.minimum(loss, len(loss_stop) - 1)
-                by_sync |= (loss < len(loss_stop)) & (loss_first[near_loss] < stop)
-            verdict[inside & by_sync] = SYNC
-        verdict[~self._in_sync_at(ordinal)] = OUT
-        return verdict
-
-    def _in_sync_at(self, ordinal: Int64Column) -> NDArray[np.bool_]:
-        log = self._log
-        is_change = log.kind >= LogKind.SYNC_LOST
-        gained = log.kind[is_change] == LogKind.SYNC_GAINED
-        last = np.searchsorted(log.stop[is_change], ordinal, side="right") - 1
-        known = np.concatenate([[self._in_sync], gained])
-        return known[last + 1]
+        count_verdicts(
+            self._ordinal[:count],
+            self._kind[:count],
+            log.kind,
+            log.first,
+            log.stop,
+            self._in_sync,
+            symbols_judged,
+            counts,
+        )
 
     def _forget(self, horizon: int) -> None:
         """Drop log entries of symbols that no later fault concerns."""
@@ -147,10 +135,7 @@ class FaultAccounts:
         """
         self._join()
         counts = self._decided.copy()
-        if len(self._ordinal):
-            verdict = self._verdicts(self._ordinal)
-            verdict[self._ordinal >= symbols_judged] = IN_FLIGHT
-            np.add.at(counts, (self._kind, verdict), 1)
+        self._count(len(self._ordinal), symbols_judged, counts)
         return [
             FaultTotals(
                 injected=int(row.sum()),

@@ -81,9 +81,9 @@ def symbol_at(
     """Return the symbol that is sent on an edge.
 
     Args:
-        slot: the first slot that ends after the edge, or one next to it.
+        slot: the slot that has the edge, or one of the two before it; or the first slot after it.
     """
-    for near in range(max(0, slot - 1), min(slot + 3, len(slot_edge))):
+    for near in range(slot, min(slot + 3, len(slot_edge))):
         place = edge - int(np.int64(slot_edge[near]))
         if 0 <= place < shape.slot_symbols:
             return word_symbol(word[near], place, shape)
@@ -98,13 +98,14 @@ def _next_slot(slot: int, at: int, slot_edge: UInt64Column, shape: SlotShape) ->
     """
     least = np.uint64(max(at - shape.slot_symbols, 0))
     slots = len(slot_edge)
+    if slot == slots or slot_edge[slot] >= least:
+        return slot
+    # On a busy link the slots in between are full: skip as many as fit.
+    further = int(np.int64(least - slot_edge[slot])) // shape.slot_symbols
+    near = min(slot + further, slots - 1)
+    if slot_edge[near] < least:
+        slot = near
     step = 1
-    if slot < slots and slot_edge[slot] < least:
-        # On a busy link the slots in between are full: skip as many as fit.
-        further = int(np.int64(least - slot_edge[slot])) // shape.slot_symbols
-        near = min(slot + further, slots - 1)
-        if slot_edge[near] < least:
-            slot = near
     while slot + step <= slots and slot_edge[slot + step - 1] < least:
         slot += step
         step *= 2
@@ -159,11 +160,11 @@ def damage(
             following = min(following, hits.early_edge[early])
         if flip < flip_hits:
             following = min(following, hits.flip_edge[flip])
-        if is_dense:
+        if dense.changes_idle:
+            following = at
+        elif is_dense:
             slot = _next_slot(slot, at, slot_edge, shape)
-            if dense.changes_idle:
-                following = min(following, at)
-            elif slot < slots:
+            if slot < slots:
                 following = min(following, max(at, int(np.int64(slot_edge[slot])) - 1))
         at = following
         if at >= stop_edge:

@@ -119,8 +119,10 @@ class FaultyWire:
             return FaultLog(np.empty(0, np.int64), np.empty(0, np.uint8))
         ordinal = np.concatenate([log.ordinal for log in logs])
         kind = np.concatenate([log.kind for log in logs])
-        order = np.argsort(ordinal, kind="stable")
-        return FaultLog(ordinal[order], kind[order])
+        if (ordinal[1:] < ordinal[:-1]).any():
+            order = np.argsort(ordinal, kind="stable")
+            ordinal, kind = ordinal[order], kind[order]
+        return FaultLog(ordinal, kind)
 
     def feed(self, batch: WireBatch) -> list[WireBatch]:
         """Carry a stretch of the wire.
@@ -289,7 +291,7 @@ class FaultyWire:
             # An edge that is not sampled is not damaged.
             seen = np.isin(log_edge, np.setdiff1d(lost, self._extra), invert=True)
             log_edge, log_kind = log_edge[seen], log_kind[seen]
-        self._log(log_edge + self._ordinal_shift + self._shifts_before(log_edge), log_kind)
+        self._log(log_edge + self._shifts_before(log_edge), log_kind)
         return replace(
             piece,
             run_edge=runs.edge[:count],
@@ -299,15 +301,18 @@ class FaultyWire:
 
     def _symbol_at(self, words: FrameBatch, edge: int) -> int:
         """Return the symbol that is sent on an edge."""
-        slot = int(words.edge.searchsorted(np.uint64(max(edge, 0))))
+        slot = max(0, int(words.edge.searchsorted(np.uint64(max(edge, 0)))) - 1)
         return int(symbol_at(edge, words.edge, words.word, slot, self._shape))
 
     # -- edges
 
-    def _shifts_before(self, edges: Int64Column) -> Int64Column:
-        """Return how many more symbols than edges of this stretch were sampled before each."""
+    def _shifts_before(self, edges: Int64Column) -> int | Int64Column:
+        """Return how many more symbols than edges were sampled before each."""
+        if not len(self._extra) and not len(self._lost):
+            return self._ordinal_shift
         # A repeated edge is sampled first, then once more.
-        return self._extra.searchsorted(edges) - self._lost.searchsorted(edges)
+        shifts = self._extra.searchsorted(edges) - self._lost.searchsorted(edges)
+        return shifts + self._ordinal_shift
 
     def _sampled(self, batch: WireBatch, lost: Int64Column, extra: Int64Column) -> list[WireBatch]:
         """Cut a stretch where edges are lost or sampled twice."""
@@ -317,10 +322,10 @@ class FaultyWire:
         lost = lost[lost.searchsorted(first) : lost.searchsorted(stop)]
         extra = extra[extra.searchsorted(first) : extra.searchsorted(stop)]
         for kind, edges in ((FaultKind.LOST_EDGE, lost), (FaultKind.EXTRA_EDGE, extra)):
-            shift = self._ordinal_shift + self._shifts_before(edges)
+            shift = self._shifts_before(edges)
             # An extra edge is the symbol after the one it repeats, if that was sampled.
             if kind is FaultKind.EXTRA_EDGE:
-                shift += np.isin(edges, lost, invert=True)
+                shift = shift + np.isin(edges, lost, invert=True)
             self._log(edges + shift, np.full(len(edges), kind, np.uint8))
         gone = set(lost.tolist())
         parts = []
