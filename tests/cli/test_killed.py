@@ -72,6 +72,11 @@ WRITERS = {
     "converted to a trace": ("convert", "sent.pcapng", "{}.trace"),
     "converted to wires": ("convert", "sent.trace", "{}.vcd"),
     "converted to packets": ("convert", "sent.trace", "{}.pcapng"),
+    "converted to rows": ("convert", "sent.trace", "{}.csv"),
+    "converted to stores": ("convert", "sent.trace", "{}.stores"),
+    "written anew": ("convert", "sent.trace", "{}.trace"),
+    "session of samples": ("convert", "sent.trace", "{}.sr", "--out-rate", "100MHz"),
+    "raw samples": ("convert", "sent.trace", "{}.bin", "--out-rate", "100MHz"),
 }
 
 

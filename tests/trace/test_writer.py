@@ -308,6 +308,18 @@ def test_file_that_is_there_stays_until_the_new_trace_is_complete(tmp_path: Path
     assert path.stat().st_mode & 0o777 == 0o640
 
 
+def child(code: str, *arguments: str | Path) -> subprocess.Popen[str]:
+    """Start a process that runs code of ours."""
+    return subprocess.Popen(
+        [sys.executable, "-c", code, *map(str, arguments)],
+        cwd=REPOSITORY,
+        env={**os.environ, "PYTHONPATH": str(REPOSITORY)},
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+
+
 LOCK_AND_WAIT = """
 import sys
 from busplay.trace.writer import TraceFileWriter
@@ -326,14 +338,7 @@ def test_second_recorder_on_a_file_is_refused(tmp_path: Path, is_new: bool) -> N
     path = tmp_path / "a.trace"
     if not is_new:
         write_trace(path, stream(GUARDED, 5), header_for())
-    first = subprocess.Popen(
-        [sys.executable, "-c", LOCK_AND_WAIT, str(path)],
-        cwd=REPOSITORY,
-        env={**os.environ, "PYTHONPATH": str(REPOSITORY)},
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        text=True,
-    )
+    first = child(LOCK_AND_WAIT, path)
     assert first.stdout is not None
     assert first.stdout.readline() == "locked\n"
     with pytest.raises(OutputError) as refused:
@@ -462,18 +467,6 @@ except OutputError as error:
 """
 
 
-def run_python(code: str, *arguments: str | Path) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-c", code, *map(str, arguments)],
-        cwd=REPOSITORY,
-        env={**os.environ, "PYTHONPATH": str(REPOSITORY)},
-        capture_output=True,
-        text=True,
-        check=True,
-        timeout=120,
-    )
-
-
 @pytest.mark.skipif(sys.platform == "win32", reason="needs POSIX limits on file sizes")
 @pytest.mark.parametrize("chunks_that_fit", [0, 1, 3])
 def test_file_that_may_not_grow_keeps_its_whole_chunks(
@@ -486,7 +479,7 @@ def test_file_that_may_not_grow_keeps_its_whole_chunks(
     stops = [row.position + row.stored_bytes for row in rows]
     limit = stops[chunks_that_fit] + 1_000
     path = tmp_path / "a.trace"
-    said = run_python(FILE_LIMIT, path, limit).stdout
+    said, _ = child(FILE_LIMIT, path, str(limit)).communicate(timeout=120)
     kept = chunks_that_fit * CHUNK_FRAMES
     assert said == (
         f"{path}: byte {stops[chunks_that_fit]:,}: found file too large; "
@@ -498,7 +491,7 @@ def test_file_that_may_not_grow_keeps_its_whole_chunks(
 
 @pytest.mark.skipif(sys.platform == "win32", reason="needs POSIX limits on file sizes")
 def test_header_that_does_not_fit_leaves_no_file(tmp_path: Path) -> None:
-    said = run_python(FILE_LIMIT, tmp_path / "a.trace", 100).stdout
+    said, _ = child(FILE_LIMIT, tmp_path / "a.trace", "100").communicate(timeout=120)
     assert said == (
         f"{tmp_path / 'a.trace'}: found file too large; "
         "nothing was recorded; choose a place that can be written\n"
@@ -553,18 +546,11 @@ time.sleep(600)
 @pytest.mark.skipif(sys.platform == "win32", reason="needs POSIX signals")
 def test_killed_recording_reads_up_to_its_last_whole_chunk(tmp_path: Path) -> None:
     path = tmp_path / "a.trace"
-    child = subprocess.Popen(
-        [sys.executable, "-c", KILLED, str(path)],
-        cwd=REPOSITORY,
-        env={**os.environ, "PYTHONPATH": str(REPOSITORY)},
-        stdout=subprocess.PIPE,
-        text=True,
-    )
-    assert child.stdout is not None
-    assert child.stdout.readline() == "written\n"
-    child.send_signal(signal.SIGKILL)
-    child.wait(timeout=60)
-    child.stdout.close()
+    recorder = child(KILLED, path)
+    assert recorder.stdout is not None
+    assert recorder.stdout.readline() == "written\n"
+    recorder.send_signal(signal.SIGKILL)
+    recorder.communicate(timeout=60)
     frames = stream(GUARDED, 200_000)
     with TraceReader(path) as reader:
         assert not reader.complete
