@@ -37,6 +37,7 @@ if TYPE_CHECKING:
     from busplay.analysis.soundness.report import check
     from busplay.analysis.stress.stress import stress
     from busplay.batch import FrameBatch, StoreBatch
+    from busplay.chain.why import why
     from busplay.conversion.convert import convert
     from busplay.conversion.decode import decode
     from busplay.conversion.info import info
@@ -101,6 +102,7 @@ _HOME = {
     "parse_link": "busplay.link.load",
     "plan": "busplay.analysis.plan",
     "stress": "busplay.analysis.stress.stress",
+    "why": "busplay.chain.why",
 }
 
 __all__ = [
@@ -140,6 +142,7 @@ __all__ = [
     "parse_link",
     "plan",
     "stress",
+    "why",
 ]
 
 

@@ -28,7 +28,7 @@ from busplay.capture.look_ahead import (
     survey_or_refuse,
 )
 from busplay.capture.moments import find_moments
-from busplay.capture.report import DecodedEdges, DecodeReport, SamplingReport
+from busplay.capture.report import CaptureSampling, DecodedEdges, DecodeReport, SamplingReport
 from busplay.capture.sampling import SymbolRun, SymbolSampler
 from busplay.capture.survey import SAMPLES_FOR_CERTAINTY
 from busplay.errors import InputError
@@ -149,6 +149,11 @@ class CaptureDecoder:
             stop_edge=self._grid.stop_edge,
             frame_ps=self._layout.frame_symbols * self.survey.plan.period_ps,
         )
+
+    @property
+    def sampling(self) -> CaptureSampling:
+        """How the capture is read."""
+        return CaptureSampling(self._lane_map, self.survey.plan, self._offsets_ps)
 
     def _count_changes(self, batch: ChangeBatch) -> None:
         if not len(batch):

@@ -7,10 +7,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from busplay.capture.clock import ClockCounters
+from busplay.capture.clock import ClockCounters, ClockPlan
 from busplay.capture.edge_grid import EdgeTimes
 from busplay.capture.eye import LaneEye
 from busplay.capture.health import Health
+from busplay.capture.lane_map import LaneMap
 from busplay.receiver.counters import ReceiverCounters
 
 
@@ -94,6 +95,21 @@ class DecodeReport:
     sampling: SamplingReport
     lanes: tuple[LaneEye, ...]
     health: Health
+
+
+@dataclass(frozen=True, slots=True)
+class CaptureSampling:
+    """How a capture was read, so that a part of it can be looked at again.
+
+    Attributes:
+        lane_map: which signal is which wire.
+        plan: of the clock.
+        offsets_ps: for each lane, and the strobe behind them, when it is read, from the edge.
+    """
+
+    lane_map: LaneMap
+    plan: ClockPlan
+    offsets_ps: tuple[int, ...]
 
 
 @dataclass(frozen=True, slots=True)

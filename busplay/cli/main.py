@@ -23,6 +23,7 @@ COMMANDS = {
     "demo": "Run a shipped program on the shipped, made-up Dunlin board.",
     "run": "Run a program on a board; show, record, take pictures.",
     "replay": "Play a recorded trace.",
+    "why": "Explain why a pixel is so: which store drew it, as which bits on which wires.",
     "compare": "List what got lost, damaged, added or late between two traces.",
     "stress": "Sweep noise, FIFO depth, service and busy times until stores get lost.",
     "decode": "Decode a logic analyser's capture to a trace, with a health report.",

@@ -21,7 +21,7 @@ from busplay.capture.decode import CaptureDecoder, trace_summary
 from busplay.capture.find_map import find_map
 from busplay.capture.found_map import FoundMap, MapReport
 from busplay.capture.look_ahead import ClockRecovery, DecodeSettings, look_ahead, sample_ps_of
-from busplay.capture.report import DecodedEdges, DecodeReport
+from busplay.capture.report import CaptureSampling, DecodedEdges, DecodeReport
 from busplay.conversion.capture_map import map_capture
 from busplay.conversion.expect import ROWS_MOST, ExpectReport, hold_against
 from busplay.description.board import Board
@@ -62,6 +62,8 @@ class DecodedCapture:
         displays: the board's displays, by name, with what arrived on them; none without a board.
         found_map: what the search for the map found; None: there was none.
         expected: how the frames compare with what was sent; None: that is not known.
+        edges: where link edges of the trace lie in the capture.
+        sampling: how the capture was read.
     """
 
     health: DecodeReport
@@ -69,6 +71,8 @@ class DecodedCapture:
     displays: Mapping[str, Display]
     found_map: MapReport | None = None
     expected: ExpectReport | None = None
+    edges: DecodedEdges | None = field(default=None, repr=False)
+    sampling: CaptureSampling | None = field(default=None, repr=False)
     _folder: tempfile.TemporaryDirectory[str] | None = field(default=None, repr=False)
 
     def __fspath__(self) -> str:
@@ -208,6 +212,8 @@ def decode(
             expected=_held_against(
                 expect, path, report, decoder.edges, labels=labels, rows_most=differences_most
             ),
+            edges=decoder.edges,
+            sampling=decoder.sampling,
             _folder=folder,
         )
 

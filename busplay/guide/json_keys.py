@@ -31,6 +31,7 @@ REPORTS: dict[str, tuple[Printed, ...]] = {
     "run": (Printed("", "", "busplay.cli.run_report:RunReport"),),
     "replay": (Printed("", "", "busplay.cli.run_report:RunReport"),),
     "decode": (Printed("", "", "busplay.cli.decode_command:DecodeOutput"),),
+    "why": (Printed("", "", "busplay.chain.report:PixelReport"),),
     "compare": (Printed("", "", "busplay.analysis.compare.comparison:Comparison"),),
     "stress": (Printed("", "", "busplay.analysis.stress.stress:StressReport"),),
     "plan": (

@@ -202,6 +202,32 @@ class History:
                 listed.append(self._write_at(found, index, place))
         return listed
 
+    def last_unserved(
+        self, place: Place, first_frame: int, stop_frame: int
+    ) -> tuple[int, int] | None:
+        """Return the last frame to a place between two moments that did not reach its unit.
+
+        Returns:
+            Its number and its fate, as `write_index.marking` numbers them; None: all reached it,
+            or there was none.
+
+        Raises:
+            InputError: as for `last_write`.
+        """
+        place = self._within(place)
+        for chunk in sorted(self.index.fates, reverse=True):
+            at = int(self._before[chunk])
+            if at >= stop_frame or int(self._before[chunk + 1]) <= first_frame:
+                continue
+            fates = self.index.fates[chunk]
+            unserved = np.flatnonzero(fates)
+            unserved = unserved[(unserved + at >= first_frame) & (unserved + at < stop_frame)]
+            words = self.reader.frame_chunk(chunk).frames.word[unserved]
+            which = unserved[self._match(self._fields.words_in_pieces(words), place)]
+            if len(which):
+                return int(which[-1]) + at, int(fates[which[-1]])
+        return None
+
     def count_writes(
         self, place: Place, first_frame: int = 0, stop_frame: int | None = None
     ) -> int:
@@ -344,6 +370,28 @@ class History:
         shift, mask, fixed = self._fields.table[row]
         found: UInt64Column = (pieces >> shift) & mask | fixed
         return found
+
+    def sent_write(self, frame: int, place: Place) -> Write:
+        """Return a frame to a place as the write that it was meant for, served or not.
+
+        Raises:
+            InputError: the trace is damaged there.
+            ValueError: the trace has no such frame.
+        """
+        chunk, index = self._place_of(frame)
+        frames = self.reader.frame_chunk(chunk).frames.between(index, index + 1)
+        pieces = self._fields.words_in_pieces(frames.word)
+        return self._write_at(
+            Writes(
+                np.array([frame]),
+                frames.edge,
+                frames.word,
+                self._piece(pieces, FIELD_ADDRESS).astype(np.int64),
+                self._piece(pieces, FIELD_DATA).astype(np.uint8),
+            ),
+            0,
+            place,
+        )
 
     def _write_at(self, found: Writes, index: int, place: Place) -> Write:
         edge, offset = int(found.edge[index]), int(found.offset[index])

@@ -30,6 +30,8 @@ OWN_HELP = OWN_KIND | {
     ("--labels", "decode"),
     ("--link", "convert"),
     ("--link", "decode"),
+    ("--link", "why"),
+    ("--program", "why"),
     ("--skew", "plan"),
     ("--snapshot", "decode"),
 }

@@ -1,0 +1,132 @@
+"""A store that did not arrive as sent: found in what the recording, or another one, says of it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from busplay.analysis.compare.frames import compare_frames
+from busplay.analysis.compare.streams import Kind
+from busplay.errors import InputError
+from busplay.history.history import History
+from busplay.history.places import Place
+from busplay.losses.losses import CAUSE_WORDS, Cause
+from busplay.run.arrivals import edges_found
+from busplay.trace.reader import TraceReader
+from busplay.write_index import marking
+
+FATE_CAUSES = {
+    marking.FIFO_FULL: Cause.RECEIVER_FIFO,
+    marking.LATE: Cause.DEADLINE,
+    marking.UNDELIVERED: Cause.OUT_OF_SYNC,
+}
+
+# What a recording of arrivals counts, as its summary names it.
+COUNTED_CAUSES = {
+    "lost_on_wire": Cause.WIRE,
+    "lost_out_of_sync": Cause.OUT_OF_SYNC,
+    "lost_at_receiver": Cause.RECEIVER_FIFO,
+    "lost_late": Cause.DEADLINE,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class FrameLost:
+    """A frame that did not arrive as it was sent.
+
+    Attributes:
+        frame: its number in the recording of what was sent.
+        causes: in words; several where nothing tells which.
+        at_receiver: the receiver had it, and lost it.
+        is_late: it was served, after its deadline.
+        came: number and edge of the frame in the other recording that came instead, or None.
+    """
+
+    frame: int
+    causes: tuple[str, ...]
+    at_receiver: bool
+    is_late: bool
+    came: tuple[int, int] | None
+
+
+def lost_in_recording(history: History, place: Place, before_frame: int) -> FrameLost | None:
+    """Return the last frame to a place that the recording's own receiver lost after the last write.
+
+    Raises:
+        InputError: the trace is damaged.
+    """
+    last = history.last_write(place, before_frame)
+    found = history.last_unserved(place, 0 if last is None else last.frame + 1, before_frame)
+    if found is None:
+        return None
+    frame, fate = found
+    cause = FATE_CAUSES[fate]
+    return FrameLost(
+        frame, (CAUSE_WORDS[cause],), cause is not Cause.OUT_OF_SYNC, cause is Cause.DEADLINE, None
+    )
+
+
+def lost_between(
+    sent: TraceReader,
+    received: TraceReader,
+    frame: int,
+    *,
+    progress: Callable[[int, int], object],
+) -> FrameLost | None:
+    """Return what became of a frame in another recording; None: it came as it was sent.
+
+    Raises:
+        InputError: a trace is damaged, or the two are of different units or windows.
+    """
+
+    def told(done: int) -> None:
+        progress(done, sent.frames)
+
+    same_run = edges_found(received, sent_frames=sent.frames)
+    found = compare_frames(
+        sent.chunks(),
+        same_run or received.chunks(),
+        expected_header=sent.header,
+        actual_header=received.header,
+        expected_name=str(sent.path),
+        actual_name=str(received.path),
+        same_run=same_run is not None,
+        keep=sent.frames + received.frames,
+        find_patterns=False,
+        progress=told,
+    )
+    rows = found.differences
+    which = np.flatnonzero(rows.expected_index == frame)
+    if not len(which) or rows.kind[which[0]] == Kind.OUT_OF_ORDER:
+        return None
+    row = int(which[0])
+    came = None
+    if rows.kind[row] == Kind.CHANGED:
+        came = int(rows.actual_index[row]), int(rows.actual_edge[row])
+        return FrameLost(frame, (CAUSE_WORDS[Cause.DAMAGED],), False, False, came)
+    counted = received.summary()
+    causes = [cause for name, cause in COUNTED_CAUSES.items() if counted.get(name)]
+    return FrameLost(
+        frame,
+        tuple(CAUSE_WORDS[cause] for cause in causes),
+        bool(causes) and set(causes) <= {Cause.RECEIVER_FIFO, Cause.DEADLINE},
+        causes == [Cause.DEADLINE],
+        None,
+    )
+
+
+def require_same_units(sent: History, received: History) -> None:
+    """Refuse recordings of different units.
+
+    Raises:
+        InputError: they are.
+    """
+    if sent.board.units == received.board.units:
+        return
+    raise InputError(
+        file=str(received.reader.path),
+        found="other units than those of the first recording",
+        wanted=f"give what was received of {sent.reader.path}",
+    )

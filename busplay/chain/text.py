@@ -1,0 +1,171 @@
+"""The chain in words, a link of it a line: what `busplay why` prints."""
+
+from __future__ import annotations
+
+from busplay.chain.report import (
+    CapturedFrame,
+    FrameOnWires,
+    PixelAgainst,
+    PixelReport,
+    StoreFound,
+    StoreLost,
+)
+from busplay.errors import printable
+from busplay.explain.text_layout import pairs
+from busplay.wording import counted
+
+
+def verdict_text(found: PixelReport) -> str:
+    """Return the first line: what the pixel shows, or what was lost of it."""
+    pixel, colour = found.pixel, found.colour
+    where = f"{pixel.unit} {pixel.x},{pixel.y}{_at(pixel.at_s)}"
+    shows = f"shows colour {colour.index}, #{colour.red:02X}{colour.green:02X}{colour.blue:02X}"
+    if found.loss is None:
+        return f"{where} {shows}"
+    return f"{where} {shows}; the last store to it {_state(found.loss)}"
+
+
+def chain_text(found: PixelReport) -> str:
+    """Return the links of the chain, from the colour to the edges."""
+    lines = pairs(_colour_rows(found))
+    if found.frame is not None:
+        lines += ["", *_frame_lines(found.frame, found.capture)]
+    rows = [] if found.loss is None else _loss_rows(found.loss)
+    if found.against is not None:
+        rows.append(("shown", _against(found.against)))
+    if rows:
+        lines += ["", *pairs(rows)]
+    if found.history:
+        lines += ["", f"last {counted(len(found.history), 'store')} to the byte", *_history(found)]
+    lines += [f"\nnote: {note}" for note in found.notes]
+    return "\n".join(lines)
+
+
+def _colour_rows(found: PixelReport) -> list[tuple[str, str]]:
+    colour, palette, picture, byte = found.colour, found.palette, found.picture, found.byte
+    rows = []
+    if colour.is_blank:
+        rows.append(("blank", "the picture is blank: the border's colour stands everywhere"))
+        rows.append(("", f"BLANK set by {_store(picture.blank_store)}"))
+        rows.append(("border", f"palette entry {colour.index}, {_set_by(picture.border_store)}"))
+    parts = f"red {colour.red}, green {colour.green}, blue {colour.blue}"
+    rows.append(("colour", f"{parts}: palette entry {palette.index}, {_set_by(palette.store)}"))
+    if picture.base_store is not None:
+        rows.append(
+            ("base", f"offset {picture.base_offset:,}, set by {_store(picture.base_store)}")
+        )
+    bits = f"bit {byte.last_bit}"
+    if byte.first_bit != byte.last_bit:
+        bits = f"bits {byte.first_bit} to {byte.last_bit}"
+    written = f"written {counted(byte.writes, 'time')}" if byte.writes else "never written"
+    rows.append(("byte", f"offset {byte.offset:,} holds ${byte.value:02X}, {bits}; {written}"))
+    store = found.store
+    if store is None:
+        return rows
+    rows.append(("store", _store(store)))
+    if store.program_counter is not None:
+        rows.append(("code", _code(store)))
+    if store.registers is not None:
+        rows.append(("", str(store.registers)))
+    return rows
+
+
+def _frame_lines(frame: FrameOnWires, capture: CapturedFrame | None) -> list[str]:
+    head = f"{frame.word}, frame {frame.number:,} at edge {frame.edge:,}{_at(frame.time_s)}"
+    rows = [("frame", head), ("fields", _fields(frame))]
+    margins = {}
+    if capture is not None:
+        start = capture.edges_ps[0]
+        steps = " ".join(f"{(one - start) / 1000:g}" for one in capture.edges_ps)
+        rows.append(("edges", f"{start / 1e6:.6f} us in the capture; ns from there: {steps}"))
+        margins = {one.wire: one for one in capture.wires}
+    for lane in frame.lanes:
+        text = " ".join(str(level) for level in lane.levels)
+        captured = margins.get(lane.wire)
+        if captured is not None:
+            near = "no change near"
+            if captured.margin_ps is not None:
+                near = f"{captured.margin_ps / 1000:.1f} ns from a change"
+                if capture is not None and captured.margin_ps < (capture.sample_ps or 0):
+                    near += ", in doubt"
+            text += f"   {captured.signal}: {near}"
+        rows.append((lane.wire, text))
+    return pairs(rows)
+
+
+def _loss_rows(loss: StoreLost) -> list[tuple[str, str]]:
+    rows = [("lost", f"{_store(loss.sent)} {_state(loss)}")]
+    if loss.sent.program_counter is not None:
+        rows.append(("code", _code(loss.sent)))
+    if loss.sent_frame is not None:
+        rows.append(("sent", f"{loss.sent_frame.word}, {_fields(loss.sent_frame)}"))
+    if loss.came is not None:
+        rows.append(("came", f"{loss.came.word}, {_fields(loss.came)}"))
+    elif loss.sent_frame is not None:
+        rows.append(("came", "nothing" if loss.state == "lost" else "the same, too late"))
+    return rows
+
+
+def _against(other: PixelAgainst) -> str:
+    colour = other.colour
+    text = f"#{colour.red:02X}{colour.green:02X}{colour.blue:02X}, from ${other.value:02X},"
+    return f"{text} {_set_by(other.store)}, in {printable(other.file)}"
+
+
+def _history(found: PixelReport) -> list[str]:
+    rows = []
+    for one in found.history:
+        code = "" if one.program_counter is None else f", {_code(one)}"
+        rows.append((_time(one.time_s), f"${one.data:02X}{_cycle(one)}{code}"))
+    return pairs(rows)
+
+
+def _state(loss: StoreLost) -> str:
+    causes = " or ".join(loss.causes)
+    if loss.state == "damaged":
+        return "came damaged"
+    if loss.state == "late":
+        return "came after its deadline"
+    if causes.startswith("lost "):
+        return f"was {causes}"
+    return f"was lost: {causes or 'nothing tells why'}"
+
+
+def _set_by(store: StoreFound | None) -> str:
+    return "as at power-on" if store is None else f"set by {_store(store)}"
+
+
+def _store(store: StoreFound | None) -> str:
+    if store is None:
+        return "nothing"
+    address = "an address in no window" if store.address is None else f"${store.address:04X}"
+    label = f" ({store.address_label})" if store.address_label else ""
+    return f"${store.data:02X} to {address}{label}{_cycle(store)}{_at(store.time_s)}"
+
+
+def _cycle(store: StoreFound) -> str:
+    if store.cycle is None:
+        return ""
+    return f", cycle {store.cycle:,}" + ("" if store.cycle_is_exact else " at the latest")
+
+
+def _code(store: StoreFound) -> str:
+    label = f" {store.label}" if store.label else ""
+    line = f", {store.file}:{store.line}" if store.file else ""
+    return f"${store.program_counter:04X}{label}{line}"
+
+
+def _fields(frame: FrameOnWires) -> str:
+    return ", ".join(f"{name} {_hex(value)}" for name, value in frame.fields.items())
+
+
+def _hex(value: int) -> str:
+    return str(value) if value < 10 else f"${value:X}"
+
+
+def _time(time_s: float | None) -> str:
+    return "" if time_s is None else f"{time_s:.6f} s"
+
+
+def _at(time_s: float | None) -> str:
+    return "" if time_s is None else f" at {_time(time_s)}"

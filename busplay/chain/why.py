@@ -1,0 +1,507 @@
+"""Why a pixel is so: from its colour to the store that drew it, and on to the edges on wires."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from contextlib import ExitStack
+from dataclasses import dataclass, replace
+from os import PathLike, fspath
+from pathlib import Path
+from typing import Unpack
+
+import numpy as np
+
+from busplay.chain.captured import captured_frame
+from busplay.chain.frames import frame_on_wires
+from busplay.chain.loss import FrameLost, lost_between, lost_in_recording, require_same_units
+from busplay.chain.program import LostAtSender, RecordedProgram, program_of
+from busplay.chain.report import (
+    CapturedFrame,
+    ColourShown,
+    FrameOnWires,
+    PaletteEntry,
+    PictureRegisters,
+    PixelAgainst,
+    PixelAsked,
+    PixelByte,
+    PixelReport,
+    StoreFound,
+    StoreLost,
+)
+from busplay.conversion.decode import DecodedCapture, decode
+from busplay.description.board import Board
+from busplay.description.link import Link
+from busplay.errors import InputError
+from busplay.formats.capture import ReadOptions
+from busplay.history.history import History, open_history
+from busplay.history.pixel import PixelCauses
+from busplay.history.places import Write, places_of_addresses, unit_named
+from busplay.link.layout import FrameLayout
+from busplay.losses.losses import CAUSE_WORDS, Cause
+from busplay.program.labels import NearestLabels
+from busplay.trace.container import MAGIC
+from busplay.trace.reader import TraceReader
+from busplay.units import PS_PER_S
+
+Progress = Callable[[int, int], object]
+
+
+@dataclass(frozen=True, slots=True)
+class ProgramFiles:
+    """The program that was recorded, and its names.
+
+    Attributes:
+        program: the file that ran; found beside the trace by its digest by default.
+        load_address: where a raw program went; the board's `program_load_address` by default.
+        labels: list of labels; found beside the program by default.
+        dbgfile: debug file of ld65, for source lines; found beside the program by default.
+    """
+
+    program: Path | None = None
+    load_address: int | None = None
+    labels: Path | None = None
+    dbgfile: Path | None = None
+
+
+def why(
+    source: str | PathLike[str],
+    *,
+    unit: str,
+    pixel: tuple[int, int],
+    at_ps: int | None = None,
+    against: str | PathLike[str] | None = None,
+    link: Link | str | Path | None = None,
+    board: Board | str | Path | None = None,
+    lane_map: str | None = None,
+    program: str | Path | None = None,
+    load_address: int | None = None,
+    labels: str | Path | None = None,
+    dbgfile: str | Path | None = None,
+    history: int = 0,
+    progress: Progress = lambda done, total: None,
+    **reading: Unpack[ReadOptions],
+) -> PixelReport:
+    """Return why a pixel is so: colour, palette entry, byte, store, instruction, frame, symbols.
+
+    Args:
+        source: a trace, or a capture of the wires.
+        unit: name of the unit that shows the pixel.
+        pixel: x and y, from the top left.
+        at_ps: the moment, in picoseconds since processor cycle 0, or in a capture's own time; None:
+            the end of the recording.
+        against: a trace of what arrived of `source`; says whether the last store did.
+        link: of a capture: what the wires carry; None: the board's link.
+        board: of a capture: the units behind the link.
+        lane_map: of a capture: which signal is which wire; found by their names by default.
+        program: the program that was recorded; found beside the trace by its digest by default.
+        load_address: where a raw program went; the board's `program_load_address` by default.
+        labels: list of labels; found beside the program by default.
+        dbgfile: debug file of ld65, for source lines; found beside the program by default.
+        history: list as many of the last stores to the byte.
+        progress: called with (part done, whole), now and then.
+        reading: how to read a capture, and which part.
+
+    Raises:
+        InputError: a file is damaged or missing, there is no such unit or pixel, the moment lies
+            outside the recording, or the program is not the one that was recorded.
+
+    >>> import busplay
+    >>> found = busplay.why("tides.trace", unit="panel", pixel=(120, 40))
+    >>> f"${found.store.address:04X}", found.store.label, found.colour.blue
+    ('$543C', 'every_other+26', 204)
+    """
+    files = ProgramFiles(
+        None if program is None else Path(program),
+        load_address,
+        None if labels is None else Path(labels),
+        None if dbgfile is None else Path(dbgfile),
+    )
+    with ExitStack() as stack:
+        if _is_trace(Path(fspath(source))):
+            _refuse(
+                fspath(source), "a trace says that itself", link=link, board=board, map=lane_map
+            )
+            reader = stack.enter_context(TraceReader(source))
+            chain = _Chain(reader, None, files, progress)
+        else:
+            _refuse(
+                fspath(source),
+                "a capture has no program beside it",
+                against=against,
+                program=program,
+                labels=labels,
+                dbgfile=dbgfile,
+            )
+            if board is None:
+                raise InputError(
+                    file=fspath(source),
+                    found="a capture, and no board",
+                    wanted="give the board, whose units show the pixels: --board FILE",
+                )
+            decoded = decode(fspath(source), link=link, board=board, lane_map=lane_map, **reading)
+            reader = stack.enter_context(decoded.trace)
+            chain = _Chain(reader, decoded, files, progress)
+        received = None if against is None else stack.enter_context(TraceReader(against))
+        return chain.report(Path(fspath(source)), unit, pixel, at_ps, received, history, reading)
+
+
+class _Chain:
+    """The links of the chain, made one after another."""
+
+    def __init__(
+        self,
+        reader: TraceReader,
+        decoded: DecodedCapture | None,
+        files: ProgramFiles,
+        progress: Progress,
+    ) -> None:
+        self._reader = reader
+        self._decoded = decoded
+        self._progress = progress
+        self._history = open_history(
+            reader, on_frames=lambda done: progress(done, max(1, reader.frames))
+        )
+        board = self._history.board
+        self._layout = FrameLayout(board.link)
+        self._files = files
+        self._program: RecordedProgram | None = None
+        self._stores: dict[int, tuple[int, int]] = {}
+        self._lost: list[LostAtSender] = []
+        self._notes: list[str] = []
+        self._other: History | None = None
+        windows = [(one.first_address, one.last_address) for one in board.windows]
+        self._windows = windows
+        self._labels = NearestLabels(None, windows)
+
+    def report(
+        self,
+        file: Path,
+        unit: str,
+        pixel: tuple[int, int],
+        at_ps: int | None,
+        received: TraceReader | None,
+        history: int,
+        reading: ReadOptions,
+    ) -> PixelReport:
+        """Make the report."""
+        moment = self._moment(at_ps)
+        causes = self._history.causes(unit, *pixel, moment)
+        listed = self._history.list_writes(causes.place, moment, history)
+        lost = self._find_loss(causes, received)
+        self._run_program(causes, [*listed], lost, moment)
+        sent = None if lost is None else self._write_of(lost.frame, causes)
+        loss = self._loss(lost, sent, received) or self._loss_at_sender(causes)
+        described = unit_named(self._history.board, unit)
+        frame = None if causes.byte is None else self._frame(causes.byte)
+        return PixelReport(
+            file=file,
+            pixel=PixelAsked(unit, *pixel, at_s=self._seconds_of(at_ps), frames=moment),
+            colour=ColourShown(*causes.colour, index=causes.index, is_blank=causes.is_blank),
+            palette=self._palette(causes),
+            picture=PictureRegisters(
+                causes.base_offset,
+                self._store(causes.base),
+                self._store(causes.base_low),
+                self._store(causes.blank),
+                self._store(causes.border),
+            ),
+            byte=PixelByte(
+                unit,
+                causes.offset,
+                causes.value,
+                causes.shift + described.bits_per_pixel - 1,
+                causes.shift,
+                self._history.count_writes(causes.place, 0, moment),
+            ),
+            store=self._store(causes.byte),
+            frame=frame,
+            capture=None if causes.byte is None else self._captured(causes.byte, reading),
+            loss=loss,
+            against=None if received is None else self._against(received, causes, at_ps),
+            history=tuple(one for one in map(self._store, listed) if one is not None),
+            program=None if self._program is None else self._program.path,
+            notes=tuple(self._notes),
+        )
+
+    # -- moments
+
+    def _moment(self, at_ps: int | None) -> int:
+        """Return how many frames count at a time."""
+        history = self._history
+        if at_ps is None:
+            return history.frames
+        if self._decoded is not None:
+            return self._moment_in_capture(at_ps)
+        clock_hz = history.board.clock_hz
+        end_s = history.reader.cycles / clock_hz
+        if at_ps * clock_hz > history.reader.cycles * PS_PER_S:
+            raise InputError(
+                file=str(self._reader.path),
+                place="--at",
+                found=f"{at_ps / PS_PER_S:g} s",
+                wanted=f"the recording ends at {end_s:.6f} s",
+            )
+        return history.frame_at_cycle(at_ps * clock_hz // PS_PER_S)
+
+    def _moment_in_capture(self, at_ps: int) -> int:
+        assert self._decoded is not None
+        health, edges = self._decoded.health, self._decoded.edges
+        assert edges is not None
+        if not health.start_ps <= at_ps <= health.stop_ps:
+            raise InputError(
+                file=health.file,
+                place="--at",
+                found=f"{at_ps / PS_PER_S:g} s",
+                wanted=f"the capture reaches from {health.start_ps / PS_PER_S:.6f} s"
+                f" to {health.stop_ps / PS_PER_S:.6f} s",
+            )
+        low, high = 0, self._history.frames
+        while low < high:
+            middle = (low + high) // 2
+            if self._time_ps(self._history.edge_of_frame(middle)) + edges.frame_ps <= at_ps:
+                low = middle + 1
+            else:
+                high = middle
+        return low
+
+    def _time_ps(self, edge: int) -> int:
+        """Return when a link edge was, in the capture's own time."""
+        assert self._decoded is not None
+        edges = self._decoded.edges
+        assert edges is not None
+        return int(edges.times.at(np.array([edge], np.int64))[0])
+
+    def _time_s(self, edge: int) -> float | None:
+        if self._decoded is not None:
+            return self._time_ps(edge) / PS_PER_S
+        header = self._reader.header
+        rate = header.edges_per_second
+        return None if not rate else (edge - header.edge_at(0)) / rate
+
+    def _seconds_of(self, at_ps: int | None) -> float | None:
+        if at_ps is not None:
+            return at_ps / PS_PER_S
+        if self._decoded is not None:
+            return self._decoded.health.stop_ps / PS_PER_S
+        return self._reader.cycles / self._history.board.clock_hz
+
+    # -- the program
+
+    def _run_program(
+        self, causes: PixelCauses, listed: list[Write], lost: FrameLost | None, moment: int
+    ) -> None:
+        """Run the program beside its recording, as far as it is asked about."""
+        if self._decoded is not None:
+            return
+        path = program_of(self._reader, self._files.program)
+        if path is None:
+            self._notes.append(
+                "the instructions are not known: no program with the recorded digest lies beside"
+                " the trace; give --program"
+                if self._reader.header.program_sha256
+                else "the instructions are not known: no program is recorded with the trace"
+            )
+            return
+        self._program = RecordedProgram(
+            self._reader,
+            path,
+            load_address=self._files.load_address,
+            labels=self._files.labels,
+            dbgfile=self._files.dbgfile,
+            progress=self._progress,
+        )
+        self._labels = NearestLabels(self._program.symbols.labels, self._windows)
+        palette = causes.palette
+        writes = [causes.byte, causes.base, causes.base_low, causes.blank, causes.border, *listed]
+        if palette is not None:
+            writes += [palette.blue, palette.red, palette.green]
+        frames = [one.frame for one in writes if one is not None]
+        if lost is not None:
+            frames.append(lost.frame)
+        self._stores, self._lost = self._program.stores_of(frames, moment)
+
+    # -- stores
+
+    def _store(self, write: Write | None) -> StoreFound | None:
+        if write is None:
+            return None
+        found = self._store_as_recorded(write)
+        exact = self._stores.get(write.frame)
+        if exact is None:
+            return found
+        cycle, address = exact
+        label = self._labels.of_store(address)
+        return self._with_instruction(
+            replace(found, cycle=cycle, cycle_is_exact=True, address=address, address_label=label)
+        )
+
+    def _store_as_recorded(self, write: Write) -> StoreFound:
+        """Return a store as far as its frame tells."""
+        return StoreFound(
+            frame=write.frame,
+            edge=write.edge,
+            time_s=self._time_s(write.edge),
+            cycle=write.cycle if self._decoded is None else None,
+            cycle_is_exact=False,
+            address=write.address,
+            address_label=self._labels.of_store(write.address),
+            data=write.data,
+        )
+
+    def _with_instruction(self, found: StoreFound) -> StoreFound:
+        if self._program is None or not found.cycle_is_exact or found.cycle is None:
+            return found
+        made = self._program.instruction_at(found.cycle)
+        return replace(
+            found,
+            program_counter=made.registers.pc,
+            label=made.label,
+            file=made.file,
+            line=made.line,
+            registers=made.registers,
+        )
+
+    def _palette(self, causes: PixelCauses) -> PaletteEntry:
+        made = causes.palette
+        if made is None:
+            return PaletteEntry(causes.index, None, None, None)
+        return PaletteEntry(
+            causes.index, self._store(made.blue), self._store(made.red), self._store(made.green)
+        )
+
+    def _write_of(self, frame: int, causes: PixelCauses) -> Write:
+        """Return a frame as a write to the pixel's byte, whether it reached it or not."""
+        return self._history.sent_write(frame, causes.place)
+
+    # -- wires
+
+    def _frame(self, write: Write) -> FrameOnWires:
+        return frame_on_wires(
+            self._layout,
+            number=write.frame,
+            edge=write.edge,
+            time_s=self._time_s(write.edge),
+            word=write.word,
+        )
+
+    def _captured(self, write: Write, reading: ReadOptions) -> CapturedFrame | None:
+        decoded = self._decoded
+        if decoded is None:
+            return None
+        assert decoded.sampling is not None
+        found = captured_frame(
+            decoded.health.file,
+            self._layout,
+            decoded.sampling,
+            write.word,
+            self._time_ps(write.edge),
+            **reading,
+        )
+        if found is None:
+            self._notes.append("the frame's edges were not found again in the capture")
+        return found
+
+    # -- losses
+
+    def _against(
+        self, received: TraceReader, causes: PixelCauses, at_ps: int | None
+    ) -> PixelAgainst:
+        """Return the pixel in the other recording."""
+        other = self._received(received)
+        moment = other.frames
+        if at_ps is not None:
+            moment = other.frame_at_cycle(at_ps * other.board.clock_hz // PS_PER_S)
+        there = other.causes(causes.unit, causes.x, causes.y, moment)
+        # The frame numbers are those of the other recording, whose stores nobody looked for.
+        store = None if there.byte is None else self._store_as_recorded(there.byte)
+        colour = ColourShown(*there.colour, index=there.index, is_blank=there.is_blank)
+        return PixelAgainst(received.path, colour, there.value, store)
+
+    def _received(self, received: TraceReader) -> History:
+        if self._other is None:
+            self._other = open_history(received)
+        return self._other
+
+    def _find_loss(self, causes: PixelCauses, received: TraceReader | None) -> FrameLost | None:
+        """Return the last store to the byte if it did not arrive as sent."""
+        history = self._history
+        lost = lost_in_recording(history, causes.place, causes.before_frame)
+        if lost is not None or received is None or causes.byte is None:
+            return lost
+        require_same_units(history, self._received(received))
+        return lost_between(self._reader, received, causes.byte.frame, progress=self._progress)
+
+    def _loss(
+        self, lost: FrameLost | None, sent: Write | None, received: TraceReader | None
+    ) -> StoreLost | None:
+        if lost is None or sent is None:
+            return None
+        store = self._store(sent)
+        assert store is not None
+        came = None
+        if lost.came is not None and received is not None:
+            number, edge = lost.came
+            other = self._received(received)
+            layout = FrameLayout(received.header.link)
+            word = other.word_of_frame(number)
+            came = frame_on_wires(
+                layout, number=number, edge=edge, time_s=self._time_s(edge), word=word
+            )
+        return StoreLost(
+            state="damaged" if came is not None else "late" if lost.is_late else "lost",
+            place="receiver" if lost.at_receiver else "wire",
+            causes=lost.causes,
+            sent=store,
+            sent_frame=self._frame(sent),
+            came=came,
+        )
+
+    def _loss_at_sender(self, causes: PixelCauses) -> StoreLost | None:
+        """Return the last store to the byte that the sender lost after the last that it sent."""
+        history = self._history
+        after = -1 if causes.byte is None else self._stores.get(causes.byte.frame, (-1, 0))[0]
+        at_end = causes.before_frame == history.frames
+        stop = None if at_end else history.edge_of_frame(causes.before_frame)
+        for one in reversed(self._lost):
+            is_earlier = stop is None or one.edge <= stop
+            if one.cycle > after and is_earlier and self._writes_byte(one.address, causes):
+                store = StoreFound(
+                    frame=None,
+                    edge=one.edge,
+                    time_s=self._time_s(one.edge),
+                    cycle=one.cycle,
+                    cycle_is_exact=True,
+                    address=one.address,
+                    address_label=self._labels.of_store(one.address),
+                    data=one.data,
+                )
+                return StoreLost(
+                    state="lost",
+                    place="sender",
+                    causes=(CAUSE_WORDS[Cause.SENDER_FIFO],),
+                    sent=self._with_instruction(store),
+                    sent_frame=None,
+                    came=None,
+                )
+        return None
+
+    def _writes_byte(self, address: int, causes: PixelCauses) -> bool:
+        """Return whether a store to an address is meant for the pixel's byte."""
+        (place,) = places_of_addresses(self._history.board, address, address)
+        return place == causes.place
+
+
+def _is_trace(path: Path) -> bool:
+    """Return whether a file is a trace; a missing one is refused by whoever opens it."""
+    try:
+        with path.open("rb") as stream:
+            return stream.read(len(MAGIC)) == MAGIC
+    except OSError:
+        return path.suffix == ".trace"
+
+
+def _refuse(file: str, wanted: str, **given: object) -> None:
+    """Refuse what does not belong to a file of its kind."""
+    for name, value in given.items():
+        if value is not None:
+            raise InputError(file=file, place=f"--{name}", found=str(value), wanted=wanted)
