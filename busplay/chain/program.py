@@ -18,7 +18,7 @@ from busplay.trace.reader import TraceReader
 
 
 @dataclass(frozen=True, slots=True)
-class Instruction:
+class StoringInstruction:
     """What made a store.
 
     Attributes:
@@ -119,7 +119,7 @@ class RecordedProgram:
             self._progress(chunk.totals.stop_edge, self._reader.stop_edge)
         return found, lost
 
-    def instruction_at(self, cycle: int) -> Instruction:
+    def instruction_at(self, cycle: int) -> StoringInstruction:
         """Return the instruction that made the store of a cycle.
 
         Raises:
@@ -132,7 +132,7 @@ class RecordedProgram:
         self._travel.go_to_store(cycle)
         registers = self._travel.state.registers
         line = self.symbols.line_of(registers.pc)
-        return Instruction(
+        return StoringInstruction(
             registers,
             self.symbols.name_of(registers.pc),
             None if line is None else line.file,
