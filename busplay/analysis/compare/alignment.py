@@ -7,20 +7,17 @@ the first one that has evidence (a run of equal frames behind the damage) is tak
 
 1. The frame is right and only its delay has changed.
 2. `_merge`: the delay is as before, so time alone says who is missing, added or changed. It
-   bridges any number of lost frames, and tells which one of several equal frames was lost.
-3. `_edit`: the fewest missing, added and changed frames that lead to a run, by furthest reaching
-   points on diagonals. Needs no times and finds a new delay, but only small damage.
-4. `_jump`: the nearest place where several frames running are equal; `anchors` finds it.
-5. Nothing has evidence (a lane stuck for seconds, another program): the delay, or without times
+   bridges any number of lost frames, and tells which one of several equal frames was lost. It
+   asks for equal words with sequence numbers in sync (`strict`), then for equal content only: a
+   frame lost at the sender moves every later sequence number.
+3. `_bridge`: the nearest place where several frames running are equal (`anchors` finds it), and
+   the fewest missing, added and changed frames that lead there. Needs no times.
+4. Nothing has evidence (a lane stuck for seconds, another program): the delay, or without times
    the pairing, is kept as it was for a while.
-
-Hypotheses 2 and 3 first ask for equal words with sequence numbers in sync (`strict`), then for
-equal content only: a frame lost at the sender moves every later sequence number.
 
 Invariants: every frame is told of exactly once; each call of `_resolve` moves a cursor.
 
-Source: the furthest reaching points are those of E. Ukkonen (1985) and G. Landau and U. Vishkin
-(1989) for the edit distance; from memory.
+Source: the table of the fewest edits is that of R. Wagner and M. Fischer (1974); from memory.
 
 Not here: frames that arrived in another order (`reordering`), what fields mean.
 """
@@ -30,12 +27,14 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from busplay.analysis.compare.anchors import find_anchor
+from busplay.analysis.compare.frame_words import are_equal, moved_on, shift_between
 from busplay.analysis.compare.streams import (
     ADDED,
     CHANGED,
     DELAY,
     DIFFERENCES,
-    EDIT_MOST,
+    LOOK_FRAMES,
     MISSING,
     NEXT_ACTUAL,
     NEXT_EXPECTED,
@@ -54,82 +53,20 @@ from busplay.jit import kernel
 from busplay.jit.bits import count_ones
 
 # What a call answers.
-GO_ON, WANTS_FRAMES, WANTS_ANCHOR, DONE = 0, 1, 2, 3
-NO_ANCHOR = -2
+WANTS_FRAMES, DONE = 0, 1
 
-# A look ahead of this many frames is wanted before damage is judged.
-LOOK_FRAMES = 1 << 17
+NEAR_FRAMES = 512  # looked at first for a place where the streams run equal again
 
 MERGE_RUN = 6  # equal frames running, at the same delay, that are evidence
 MERGE_ODD_MOST = 256
 TAIL_MOST = 32  # frames at the end that are looked at one by one
-EDIT_RUN = 6  # and one more for every two frames of damage
 KEEP_RUN = 12
 PATIENCE_LEAST, PATIENCE_MOST = 512, 16_384  # frames
 
+EDIT_COST, CHANGED_COST, MOVED_COST = 1 << 40, 1 << 20, 1
+
 _U0 = np.uint64(0)
-_BYTE = np.uint64(0xFF)
 _FAR = 1 << 62
-_NOTHING = -(1 << 30)
-
-
-# -- frames
-
-
-@kernel
-def _sequence(word: np.uint64, rules: AlignmentRules) -> np.uint64:
-    """Gather a word's sequence number."""
-    number = _U0
-    for bit in range(len(rules.sequence_places)):
-        number |= ((word >> np.uint64(rules.sequence_places[bit])) & np.uint64(1)) << np.uint64(bit)
-    return number
-
-
-@kernel
-def _moved(word: np.uint64, shift: int, rules: AlignmentRules) -> np.uint64:
-    """Return the word that it would be with its sequence number moved on, check included."""
-    bits = len(rules.sequence_places)
-    if shift == 0 or bits == 0:
-        return word
-    before = _sequence(word, rules)
-    after = before + np.uint64(shift)
-    if bits < 64:
-        after &= (np.uint64(1) << np.uint64(bits)) - np.uint64(1)
-    for byte in range(len(rules.sequence_tables)):
-        place = np.uint64(8 * byte)
-        word ^= rules.sequence_tables[byte, (before >> place) & _BYTE]
-        word ^= rules.sequence_tables[byte, (after >> place) & _BYTE]
-    return word
-
-
-@kernel
-def _shift_between(s: Streams, rules: AlignmentRules, i: int, j: int) -> int:
-    """Return how much further the actual sequence number is, from 0 to one less than a round."""
-    apart = _sequence(s.actual_word[j], rules) - _sequence(s.expected_word[i], rules)
-    if len(rules.sequence_places) < 64:
-        apart &= (np.uint64(1) << np.uint64(len(rules.sequence_places))) - np.uint64(1)
-    return int(np.int64(apart))
-
-
-@kernel
-def move_words(
-    words: NDArray[np.uint64], shift: int, rules: AlignmentRules, moved: NDArray[np.uint64]
-) -> None:
-    """Fill `moved` with words whose sequence numbers are moved on, checks included."""
-    for k in range(len(words)):
-        moved[k] = _moved(words[k], shift, rules)
-
-
-@kernel
-def _equal(s: Streams, rules: AlignmentRules, i: int, j: int, shift: int, strict: bool) -> bool:
-    if strict:
-        return bool(s.actual_word[j] == _moved(s.expected_word[i], shift, rules))
-    if (s.actual_word[j] ^ s.expected_word[i]) & rules.content != _U0:
-        return False
-    # A moved sequence number brings its own check with it; a check or a number that fits
-    # neither is damage, also where no frame behind it tells.
-    moved = _moved(s.expected_word[i], _shift_between(s, rules, i, j), rules)
-    return bool(s.actual_word[j] == moved)
 
 
 # -- telling
@@ -169,9 +106,9 @@ def _pair(
 ) -> None:
     """Take two frames for the same one, equal or changed."""
     shift = state[SEQUENCE_SHIFT]
-    if _equal(s, rules, i, j, shift, strict):
+    if are_equal(s, rules, i, j, shift, strict):
         if not strict and len(rules.sequence_places):
-            state[SEQUENCE_SHIFT] = _shift_between(s, rules, i, j)
+            state[SEQUENCE_SHIFT] = shift_between(s, rules, i, j)
         if rules.has_time:
             delay = s.actual_time[j] - s.expected_time[i]
             if delay != state[DELAY]:
@@ -181,7 +118,7 @@ def _pair(
         state[RUN_FRAMES] += 1
         state[STARTED] = 1
         return
-    flipped = s.actual_word[j] ^ _moved(s.expected_word[i], shift, rules)
+    flipped = s.actual_word[j] ^ moved_on(s.expected_word[i], shift, rules)
     _tell(state, f, CHANGED, i, j, flipped)
 
 
@@ -204,12 +141,12 @@ def _has_other_place(s: Streams, rules: AlignmentRules, state: NDArray[np.int64]
     wanted = s.actual_time[j] - delay
     x = i + np.searchsorted(s.expected_time[i:], wanted)
     there = i < x < len(s.expected_time) and s.expected_time[x] == wanted
-    if there and _equal(s, rules, x, j, 0, False):
+    if there and are_equal(s, rules, x, j, 0, False):
         return True
     wanted = s.expected_time[i] + delay
     y = j + np.searchsorted(s.actual_time[j:], wanted)
     if j < y < len(s.actual_time) and s.actual_time[y] == wanted:
-        return _equal(s, rules, i, y, 0, False)
+        return are_equal(s, rules, i, y, 0, False)
     return False
 
 
@@ -224,7 +161,7 @@ def _is_strange_tail(s: Streams, rules: AlignmentRules, state: NDArray[np.int64]
         return False
     for y in range(j, len(s.actual_word)):
         for x in range(i, len(s.expected_word)):
-            if _equal(s, rules, x, y, 0, False):
+            if are_equal(s, rules, x, y, 0, False):
                 return False
     return True
 
@@ -271,9 +208,9 @@ def _walk(
             run = 0
         else:
             moved = shift
-            if rules.has_sequence and _equal(s, rules, i, j, shift, False):
-                moved = _shift_between(s, rules, i, j)
-            if _equal(s, rules, i, j, shift, strict):
+            if rules.has_sequence and are_equal(s, rules, i, j, shift, False):
+                moved = shift_between(s, rules, i, j)
+            if are_equal(s, rules, i, j, shift, strict):
                 equal += 1
                 run = run + 1 if late == 0 and moved == shift else 1
                 odd += late != 0
@@ -329,135 +266,100 @@ def _merge(
 
 
 @kernel
-def _reach(
-    s: Streams, rules: AlignmentRules, state: NDArray[np.int64], w: Scratch, strict: bool
-) -> tuple[int, int]:
-    """Find how few edits lead to a run of equal frames.
-
-    Diagonal k means: the actual cursor has gone k further than the expected one. Row e of the
-    scratch holds, for each diagonal, how far the expected cursor gets with e edits.
-
-    Returns:
-        The number of edits and the diagonal, -1 and 0 if there is no such run.
-    """
-    i, j = state[NEXT_EXPECTED], state[NEXT_ACTUAL]
-    room_i, room_j = len(s.expected_word) - i, len(s.actual_word) - j
-    shift, delay = state[SEQUENCE_SHIFT], state[DELAY]
-    middle = EDIT_MOST + 1
-    w.reach[:, :] = _NOTHING
-    for edits in range(EDIT_MOST + 1):
-        chosen, chosen_rank = _NOTHING, 1 << 30
-        wanted_run = EDIT_RUN + edits // 2
-        for k in range(-edits, edits + 1):
-            x, step = (0, 0) if edits == 0 else (_NOTHING, 0)
-            if edits:
-                before, changed_before = w.reach[edits - 1], w.changed[edits - 1]
-                changed = 0
-                for kind in (MISSING, ADDED, CHANGED):
-                    aside = 1 if kind == MISSING else -1 if kind == ADDED else 0
-                    reached = before[middle + k + aside] + (0 if kind == ADDED else 1)
-                    if reached > room_i or not 0 <= reached + k <= room_j:
-                        continue
-                    # Of paths that get as far, one with fewer changed frames has more equal ones.
-                    changes = changed_before[middle + k + aside] + (1 if kind == CHANGED else 0)
-                    if reached > x or (reached == x and changes < changed):
-                        x, step, changed = reached, kind, changes
-                w.changed[edits, middle + k] = changed
-            if x < 0:
-                continue
-            run = moved = 0
-            while x < room_i and x + k < room_j and run < wanted_run:
-                if not _equal(s, rules, i + x, j + x + k, shift, strict):
-                    break
-                if not strict:
-                    # Numbers that jump to and fro are damage, not frames lost at the sender.
-                    here = _shift_between(s, rules, i + x, j + x + k)
-                    if run and here != moved:
-                        break
-                    moved = here
-                x += 1
-                run += 1
-            w.reach[edits, middle + k] = x
-            w.slid[edits, middle + k] = run
-            w.step[edits, middle + k] = step
-            at_end = x == room_i and x + k == room_j and s.expected_ended and s.actual_ended
-            if run == wanted_run or at_end:
-                rank = 2 * abs(k)
-                if rules.has_time and run:
-                    first = i + x - run
-                    late = s.actual_time[first - i + j + k] - s.expected_time[first] - delay
-                    rank += 0 if late == 0 else 2 * EDIT_MOST + 2
-                if rank < chosen_rank:
-                    chosen, chosen_rank = k, rank
-        if chosen != _NOTHING:
-            return edits, chosen
-    return -1, 0
-
-
-@kernel
-def _edit(
+def _bridge(
     s: Streams,
     rules: AlignmentRules,
     state: NDArray[np.int64],
     f: Findings,
     w: Scratch,
-    strict: bool,
-) -> bool:
-    """Try the fewest edits that lead to a run of equal frames."""
-    edits, k = _reach(s, rules, state, w, strict)
-    if edits < 0:
-        return False
-    middle = EDIT_MOST + 1
-    diagonals = w.path  # of each number of edits
-    for e in range(edits, -1, -1):
-        diagonals[e] = middle + k
-        step = w.step[e, middle + k]
-        k += 1 if step == MISSING else -1 if step == ADDED else 0
-    i, j = state[NEXT_EXPECTED], state[NEXT_ACTUAL]
-    for e in range(edits + 1):
-        if e:
-            step = w.step[e, diagonals[e]]
-            if step == MISSING:
-                _tell(state, f, MISSING, i, -1, _U0)
-                i += 1
-            elif step == ADDED:
-                _tell(state, f, ADDED, -1 - i, j, _U0)
-                j += 1
-            else:
-                _pair(s, rules, state, f, i, j, strict)
-                i += 1
-                j += 1
-        # Of the last run only the first frame, which tells the delay; the rest goes fast.
-        run = w.slid[e, diagonals[e]]
-        for _ in range(run if e < edits else min(run, 1)):
-            _pair(s, rules, state, f, i, j, strict)
-            i += 1
-            j += 1
-    state[NEXT_EXPECTED], state[NEXT_ACTUAL] = i, j
-    return True
-
-
-@kernel
-def _jump(
-    s: Streams,
-    rules: AlignmentRules,
-    state: NDArray[np.int64],
-    f: Findings,
     stop_i: int,
     stop_j: int,
 ) -> None:
-    """Go to two frames that belong together, over more damage than `_edit` can tell apart."""
+    """Report the fewest edits that lead from the cursors to two frames that belong together.
+
+    Over more damage than there is room for in the scratch, frames are paired one by one where
+    there are as many on both sides, and are all missing or added where there are not.
+    """
     i, j = state[NEXT_EXPECTED], state[NEXT_ACTUAL]
-    if stop_i - i == stop_j - j:
-        strict = _equal(s, rules, stop_i, stop_j, state[SEQUENCE_SHIFT], True)
-        while i < stop_i:
-            _pair(s, rules, state, f, i, j, strict)
-            i += 1
-            j += 1
-    else:
-        _skip(state, f, i, stop_i, j, stop_j)
-    _pair(s, rules, state, f, stop_i, stop_j, False)
-    state[NEXT_EXPECTED], state[NEXT_ACTUAL] = stop_i + 1, stop_j + 1
+    rows, columns = stop_i - i, stop_j - j
+    steps = 0
+    if min(rows, columns) and (rows + 1) * (columns + 1) <= len(w.step):
+        _count_edits(s, rules, state, w, rows, columns)
+        x, y = rows, columns
+        while x or y:
+            step = w.step[x * (columns + 1) + y]
+            w.path[steps] = step
+            steps += 1
+            x -= step != ADDED
+            y -= step != MISSING
+    elif rows == columns:
+        w.path[:rows] = CHANGED
+        steps = rows
+    for k in range(steps - 1, -1, -1):
+        step = w.path[k]
+        if step == MISSING:
+            _tell(state, f, MISSING, i, -1, _U0)
+        elif step == ADDED:
+            _tell(state, f, ADDED, -1 - i, j, _U0)
+        else:
+            _pair(s, rules, state, f, i, j, False)
+        i += step != ADDED
+        j += step != MISSING
+    _skip(state, f, i, stop_i, j, stop_j)
+    if stop_i < len(s.expected_word) and stop_j < len(s.actual_word):
+        _pair(s, rules, state, f, stop_i, stop_j, False)
+        stop_i += 1
+        stop_j += 1
+    state[NEXT_EXPECTED], state[NEXT_ACTUAL] = stop_i, stop_j
+
+
+@kernel
+def _count_edits(
+    s: Streams,
+    rules: AlignmentRules,
+    state: NDArray[np.int64],
+    w: Scratch,
+    rows: int,
+    columns: int,
+) -> None:
+    """Fill `w.step`: the last edit of the fewest that lead to each pair of frames.
+
+    Of equally few edits those with fewer changed frames have more equal ones; of these, those
+    whose sequence numbers fit.
+    """
+    i, j, shift = state[NEXT_EXPECTED], state[NEXT_ACTUAL], state[SEQUENCE_SHIFT]
+    for x in range(rows + 1):
+        before, here = w.cost[(x + 1) % 2], w.cost[x % 2]
+        for y in range(columns + 1):
+            best, step = (0, CHANGED) if x == y == 0 else (_FAR, CHANGED)
+            if x and y:
+                best = before[y - 1]
+                if not are_equal(s, rules, i + x - 1, j + y - 1, shift, True):
+                    is_moved = are_equal(s, rules, i + x - 1, j + y - 1, shift, False)
+                    best += MOVED_COST if is_moved else EDIT_COST + CHANGED_COST
+            if x and before[y] + EDIT_COST < best:
+                best, step = before[y] + EDIT_COST, MISSING
+            if y and here[y - 1] + EDIT_COST < best:
+                best, step = here[y - 1] + EDIT_COST, ADDED
+            here[y] = best
+            w.step[x * (columns + 1) + y] = step
+
+
+@kernel
+def _find_place(
+    s: Streams, rules: AlignmentRules, state: NDArray[np.int64], w: Scratch
+) -> tuple[int, int]:
+    """Return two frames from which both streams run equal; -1, -1 where there are none."""
+    i, j = state[NEXT_EXPECTED], state[NEXT_ACTUAL]
+    for look in (NEAR_FRAMES, LOOK_FRAMES):
+        x, y = find_anchor(s, rules, i, j, state[SEQUENCE_SHIFT], look, w.table, w.following)
+        if x >= 0:
+            return i + x, j + y
+    left_i, left_j = len(s.expected_word) - i, len(s.actual_word) - j
+    # A few frames at the end may be too short a run to be found.
+    if s.expected_ended and s.actual_ended and max(left_i, left_j) <= TAIL_MOST:
+        return i + left_i, j + left_j
+    return -1, -1
 
 
 @kernel
@@ -489,54 +391,30 @@ def _keep(s: Streams, rules: AlignmentRules, state: NDArray[np.int64], f: Findin
 
 
 @kernel
-def _explain(
-    s: Streams, rules: AlignmentRules, state: NDArray[np.int64], f: Findings, w: Scratch
-) -> bool:
-    """Try what needs the least to have gone wrong first."""
-    timed, numbered = rules.has_time, rules.has_sequence
-    if timed and _merge(s, rules, state, f, True, False):
-        return True
-    # A frame lost at the sender moves the numbers behind it, and not their times.
-    if timed and numbered and _merge(s, rules, state, f, False, True):
-        return True
-    if _edit(s, rules, state, f, w, True):
-        return True
-    if not numbered:
-        return False
-    return (timed and _merge(s, rules, state, f, False, False)) or _edit(
-        s, rules, state, f, w, False
-    )
-
-
-@kernel
 def _resolve(
-    s: Streams,
-    rules: AlignmentRules,
-    state: NDArray[np.int64],
-    f: Findings,
-    w: Scratch,
-    anchor_i: int,
-    anchor_j: int,
-) -> int:
-    """Find out what went wrong at the cursors, which both stand on a frame."""
+    s: Streams, rules: AlignmentRules, state: NDArray[np.int64], f: Findings, w: Scratch
+) -> None:
+    """Find out what went wrong at the cursors, which both stand on a frame.
+
+    What needs the least to have gone wrong is tried first.
+    """
     i, j = state[NEXT_EXPECTED], state[NEXT_ACTUAL]
-    if anchor_i >= 0:
-        _jump(s, rules, state, f, anchor_i, anchor_j)
-        state[PATIENCE] = PATIENCE_LEAST
-        return GO_ON
-    if anchor_i == NO_ANCHOR:
-        _keep(s, rules, state, f)
-        return GO_ON
-    shift = state[SEQUENCE_SHIFT]
-    late_only = rules.has_time and _equal(s, rules, i, j, shift, True)
+    timed, numbered = rules.has_time, rules.has_sequence
+    late_only = timed and are_equal(s, rules, i, j, state[SEQUENCE_SHIFT], True)
     if late_only and not _has_other_place(s, rules, state):
         _pair(s, rules, state, f, i, j, True)
         state[NEXT_EXPECTED], state[NEXT_ACTUAL] = i + 1, j + 1
-        return GO_ON
-    if _explain(s, rules, state, f, w):
-        state[PATIENCE] = PATIENCE_LEAST
-        return GO_ON
-    return WANTS_ANCHOR
+        return
+    found = timed and _merge(s, rules, state, f, True, False)
+    # A frame lost at the sender moves the numbers behind it, and not their times.
+    found = found or (timed and numbered and _merge(s, rules, state, f, False, True))
+    if not found:
+        place_i, place_j = _find_place(s, rules, state, w)
+        if place_i < 0:
+            _keep(s, rules, state, f)
+            return
+        _bridge(s, rules, state, f, w, place_i, place_j)
+    state[PATIENCE] = PATIENCE_LEAST
 
 
 @kernel
@@ -546,18 +424,16 @@ def align(
     state: NDArray[np.int64],
     f: Findings,
     w: Scratch,
-    anchor_i: int,
-    anchor_j: int,
 ) -> int:
     """Align as far as the columns go.
 
     Args:
         state: int64[STATE_NUMBERS]; cursors, counts and hypotheses, carried on.
         f: has room for as many findings as frames are left on both sides.
-        anchor_i, anchor_j: the answer to WANTS_ANCHOR; NO_ANCHOR where none was found; else -1.
+        w: room to work in.
 
     Returns:
-        WANTS_FRAMES, WANTS_ANCHOR or DONE.
+        WANTS_FRAMES or DONE.
     """
     count_i, count_j = len(s.expected_word), len(s.actual_word)
     while True:
@@ -574,12 +450,12 @@ def align(
                         break
                     same += 1
             else:
-                while same < room and _moved(expected[same], shift, rules) == actual[same]:
+                while same < room and moved_on(expected[same], shift, rules) == actual[same]:
                     if after[same] - before[same] != delay:
                         break
                     same += 1
         else:
-            while same < room and _moved(expected[same], shift, rules) == actual[same]:
+            while same < room and moved_on(expected[same], shift, rules) == actual[same]:
                 same += 1
         if same:
             state[STARTED] = 1
@@ -599,6 +475,4 @@ def align(
             if s.expected_ended and s.actual_ended:
                 return DONE
             return WANTS_FRAMES
-        if _resolve(s, rules, state, f, w, anchor_i, anchor_j) == WANTS_ANCHOR:
-            return WANTS_ANCHOR
-        anchor_i, anchor_j = -1, -1
+        _resolve(s, rules, state, f, w)

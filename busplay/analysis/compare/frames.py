@@ -105,38 +105,28 @@ class _Comparer:
         should_stop: Callable[[], bool],
     ) -> None:
         """Align everything, or all up to where it should stop."""
-        anchor = (-1, -1)
         status = alignment.WANTS_FRAMES
-        while status != alignment.DONE:
-            if status == alignment.WANTS_FRAMES:
-                expected.fill(alignment.LOOK_FRAMES)
-                actual.fill(alignment.LOOK_FRAMES)
-            window = self._streams(expected, actual)
+        while status != alignment.DONE and not self.interrupted:
+            expected.fill(streams.LOOK_FRAMES)
+            actual.fill(streams.LOOK_FRAMES)
             rows = len(expected) + len(actual)
             if len(self._findings.kind) < rows:
                 self._findings = streams.make_findings(rows)
-            status = self._align(window, anchor)
-            anchor = (-1, -1)
+            status = self._align(self._streams(expected, actual))
             self.interrupted = status != alignment.DONE and should_stop()
             ends = status == alignment.DONE or self.interrupted
             if ends:
                 alignment.close_run(self._state, self._findings)
             self._take(expected, actual, final=ends)
             progress(expected.first_index)
-            if self.interrupted:
-                return
-            if status == alignment.WANTS_ANCHOR:
-                anchor = self._find_anchor(expected, actual)
 
-    def _align(self, window: Streams, anchor: tuple[int, int]) -> int:
+    def _align(self, window: Streams) -> int:
         if self._sides.same_run:
             from busplay.analysis.compare.same_run import pair
 
             return int(pair(window, self._state, self._findings))
         return int(
-            alignment.align(
-                window, self._sides.rules, self._state, self._findings, self._scratch, *anchor
-            )
+            alignment.align(window, self._sides.rules, self._state, self._findings, self._scratch)
         )
 
     def _streams(self, expected: FrameQueue, actual: FrameQueue) -> Streams:
@@ -148,26 +138,6 @@ class _Comparer:
             expected.ended,
             actual.ended,
         )
-
-    def _find_anchor(self, expected: FrameQueue, actual: FrameQueue) -> tuple[int, int]:
-        from busplay.analysis.compare.anchors import GRAM_FRAMES, TABLE_BITS, find_anchor
-
-        words = expected.frames.word[: alignment.LOOK_FRAMES]
-        shift = int(self._state[streams.SEQUENCE_SHIFT])
-        moved = np.empty_like(words)
-        alignment.move_words(words, shift, self._sides.rules, moved)
-        found: tuple[int, int] = find_anchor(
-            words,
-            moved,
-            actual.frames.word[: alignment.LOOK_FRAMES],
-            self._sides.rules.content,
-            expected.ended
-            and actual.ended
-            and max(len(expected), len(actual)) <= alignment.LOOK_FRAMES,
-            np.full(1 << TABLE_BITS, -1, np.int32),
-            np.empty(max(len(words) - GRAM_FRAMES + 1, 0), np.int32),
-        )
-        return found if found[0] >= 0 else (alignment.NO_ANCHOR, alignment.NO_ANCHOR)
 
     def _take(self, expected: FrameQueue, actual: FrameQueue, *, final: bool) -> None:
         """Hand on what a call found, and move the windows on."""

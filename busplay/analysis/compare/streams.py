@@ -41,7 +41,10 @@ STATE_NUMBERS = 10
 # In which unit times are compared.
 TimeUnit = Literal["edges", "cycles"]
 
-EDIT_MOST = 48  # edits that are tried one by one
+# A look ahead of this many frames is wanted before damage is judged.
+LOOK_FRAMES = 1 << 17
+GAP_CELLS = 1 << 18  # pairs of frames between which the fewest edits are counted
+TABLE_BITS = 19
 
 
 class Streams(NamedTuple):
@@ -96,13 +99,20 @@ class Findings(NamedTuple):
 
 
 class Scratch(NamedTuple):
-    """Room to work in; nothing in it outlives a call."""
+    """Room to work in; nothing in it outlives a call.
 
-    reach: NDArray[np.int32]
-    slid: NDArray[np.int32]
+    Attributes:
+        cost: int64[2, GAP_CELLS]; edits to the pairs of two rows.
+        step: uint8[GAP_CELLS]; the last edit to each pair.
+        path: uint8[LOOK_FRAMES]; edits, the last one first.
+        table, following: int32; where frames stand, by their content (`anchors`).
+    """
+
+    cost: NDArray[np.int64]
     step: NDArray[np.uint8]
-    changed: NDArray[np.uint8]
     path: NDArray[np.uint8]
+    table: NDArray[np.int32]
+    following: NDArray[np.int32]
 
 
 def make_state() -> NDArray[np.int64]:
@@ -124,11 +134,10 @@ def make_findings(rows: int) -> Findings:
 
 def make_scratch() -> Scratch:
     """Make room to work in."""
-    shape = (EDIT_MOST + 1, 2 * EDIT_MOST + 3)
     return Scratch(
-        np.zeros(shape, np.int32),
-        np.zeros(shape, np.int32),
-        np.zeros(shape, np.uint8),
-        np.zeros(shape, np.uint8),
-        np.zeros(EDIT_MOST + 1, np.uint8),
+        np.zeros((2, GAP_CELLS), np.int64),
+        np.zeros(GAP_CELLS, np.uint8),
+        np.zeros(max(GAP_CELLS, LOOK_FRAMES), np.uint8),
+        np.zeros(1 << TABLE_BITS, np.int32),
+        np.zeros(LOOK_FRAMES, np.int32),
     )

@@ -7,7 +7,6 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from busplay.analysis.compare.alignment import LOOK_FRAMES
 from busplay.analysis.compare.comparison import Comparison
 from busplay.analysis.compare.frame_comparison import (
     Differences,
@@ -15,7 +14,7 @@ from busplay.analysis.compare.frame_comparison import (
     Kind,
 )
 from busplay.analysis.compare.frames import compare_frames
-from busplay.analysis.compare.streams import EDIT_MOST
+from busplay.analysis.compare.streams import LOOK_FRAMES
 from busplay.batch import FrameBatch
 from busplay.errors import InputError
 from busplay.link.layout import FrameLayout
@@ -172,7 +171,6 @@ def test_without_times_the_fewest_edits_are_found(data: st.DataObject) -> None:
     found = compare_without_times(frames, actual)
     edits = edits_of(found)
     fewest = fewest_edits(as_lean(frames).word.tolist(), actual.word.tolist())
-    assume(fewest < EDIT_MOST)
     assert edits == fewest
 
 
@@ -183,6 +181,15 @@ def test_of_equally_few_edits_those_with_more_equal_frames_are_told() -> None:
     figures = compare_without_times(frames, as_lean(damage.apply(frames, GUARDED))).figures
     assert (figures.frames_missing, figures.frames_added, figures.frames_changed) == (2, 2, 0)
     assert figures.frames_out_of_order == 0
+
+
+def test_frames_between_two_outages_are_no_more_missing_than_those_around_them() -> None:
+    """With over 48 edits to the next long run of equal frames, those between were lost too."""
+    frames = recording(GUARDED, 150)
+    lost = np.r_[20:50, 58:83]
+    found = compare_without_times(frames, as_lean(dropped(frames, lost)))
+    assert indexes(found, Kind.MISSING) == lost.tolist()
+    assert found.figures.frames_different == len(lost)
 
 
 @given(expected=any_frames(), actual=any_frames())
