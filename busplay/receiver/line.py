@@ -13,7 +13,6 @@ repeated.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from busplay.jit import kernel
 from busplay.receiver.registers import (
@@ -37,12 +36,10 @@ from busplay.receiver.registers import (
     SYMBOLS_SKIPPED,
     WAS_ACTIVE,
 )
-from busplay.receiver.rules import Rules
 from busplay.receiver.states import LOG_AT_ONCE, LOG_COLUMNS, LOG_EDGE, LOG_KIND, SYNC
 from busplay.receiver.stretch import (
     OWN,
-    Room,
-    Stretch,
+    Reception,
     join_run,
     next_run,
     next_slot,
@@ -53,32 +50,25 @@ from busplay.receiver.words import take_words
 
 
 @kernel
-def next_line(
-    done: int,
-    batch: Stretch,
-    rules: Rules,
-    registers: NDArray[np.int64],
-    saved: NDArray[np.int64],
-    progress: NDArray[np.int64],
-    room: Room,
-) -> int:
+def next_line(done: int, reception: Reception) -> int:
     """Take words up to the next symbols that the machine must see one by one; write those.
 
     Args:
         done: symbols of the last line, now processed.
-        batch, registers, saved, progress, room: as for the machine.
 
     Returns:
         Length of the line; 0: the batch has ended, or there is no more room.
     """
+    batch, rules = reception.batch, reception.rules
+    registers, progress = reception.registers, reception.progress
     shape = rules.shape
     registers[SYMBOLS_FED] += done
     progress[AT_EDGE] += done
     if registers[POSITION] == 0:
         registers[FRAME_EDGE] = progress[AT_EDGE]
-    while progress[AT_EDGE] < batch.stop_edge and progress[SPANS] < len(room.spans):
-        limit = next_run(batch, progress)
-        start = next_slot(batch, rules, progress)
+    while progress[AT_EDGE] < batch.stop_edge and progress[SPANS] < len(reception.spans):
+        limit = next_run(reception)
+        start = next_slot(reception)
         at = progress[AT_EDGE]
         in_run = limit <= at
         in_sync = registers[STATE] == SYNC and registers[POSITION] == 0 and rules.is_steady
@@ -87,71 +77,66 @@ def next_line(
             if in_run:
                 # Complete frames given symbol by symbol can be joined to words.
                 joined_at = progress[COPIED]
-                words = join_run(batch, rules, progress, room)
+                words = join_run(reception)
                 progress[SLOT], limit = 0, words.stop_edge
-            take_words(words, limit, joined_at, rules, registers, progress, room)
+            take_words(words, limit, joined_at, reception)
             progress[HAS_SAVED] = 0
             if in_run:
                 progress[SLOT] = slot
             if progress[AT_EDGE] > at:
                 continue
         # A line ends at most as many frames as there is room for; the next call takes the rest.
-        most = (len(room.edge) - progress[COPIED] - 1) * shape.frame_symbols
-        if len(room.log) > 0:
-            most = min(most, (len(room.log) - progress[LOGGED]) // LOG_AT_ONCE)
-        most = min(most, shape.frame_symbols if in_sync and not rules.is_strobe else len(room.line))
+        most = (len(reception.edge) - progress[COPIED] - 1) * shape.frame_symbols
+        if len(reception.log) > 0:
+            most = min(most, (len(reception.log) - progress[LOGGED]) // LOG_AT_ONCE)
+        most = min(
+            most, shape.frame_symbols if in_sync and not rules.is_strobe else len(reception.line)
+        )
         if most <= 0:
             break
         if in_run:
             progress[HAS_SAVED] = 0
-            return write_run(most, batch, rules, progress, room)
+            return write_run(most, reception)
         if start <= at:
             progress[HAS_SAVED] = 0
             count = min(start + shape.slot_symbols, limit) - at
-            return write_word(batch.word[progress[SLOT]], at - start, min(count, most), rules, room)
+            return write_word(batch.word[progress[SLOT]], at - start, min(count, most), reception)
         count = min(start, limit) - at
         if rules.is_strobe and registers[POSITION] == 0:
-            _rest(count, rules, registers, progress)
+            _rest(count, reception)
             continue
         phase = at % shape.slot_symbols
         if phase == 0 and not rules.is_strobe:
             whole = count // shape.slot_symbols
-            if _skip_rounds(whole, rules, registers, saved, progress, room):
+            if _skip_rounds(whole, reception):
                 continue
         # With a strobe idle time is like the gap after a frame: strobe inactive.
         place = shape.frame_symbols if rules.is_strobe else phase
         count = min(shape.slot_symbols - phase, count, most)
-        return write_word(shape.idle_word, place, count, rules, room)
+        return write_word(shape.idle_word, place, count, reception)
     return 0
 
 
 @kernel
-def _rest(
-    count: int, rules: Rules, registers: NDArray[np.int64], progress: NDArray[np.int64]
-) -> None:
+def _rest(count: int, reception: Reception) -> None:
     """Take idle edges between frames of a strobe link; the strobe is inactive."""
+    registers, progress = reception.registers, reception.progress
     registers[SYMBOLS_FED] += count
     registers[SYMBOLS_IDLE if registers[STATE] == SYNC else SYMBOLS_SKIPPED] += count
-    if rules.is_held:
+    if reception.rules.is_held:
         registers[WAS_ACTIVE] = 0
     progress[AT_EDGE] += count
     registers[FRAME_EDGE] = progress[AT_EDGE]
 
 
 @kernel
-def _skip_rounds(
-    whole: int,
-    rules: Rules,
-    registers: NDArray[np.int64],
-    saved: NDArray[np.int64],
-    progress: NDArray[np.int64],
-    room: Room,
-) -> bool:
+def _skip_rounds(whole: int, reception: Reception) -> bool:
     """At the start of an idle slot, if the state repeats an earlier one, skip complete cycles.
 
     Args:
         whole: idle slots ahead.
     """
+    registers, saved, progress = reception.registers, reception.saved, reception.progress
     # Of the incomplete frame only its age matters.
     frame_edge = registers[FRAME_EDGE]
     registers[FRAME_EDGE] = frame_edge - progress[AT_EDGE]
@@ -164,13 +149,13 @@ def _skip_rounds(
         frames, entries = progress[COPIED] - progress[SAVED_COPIED], 0
         rounds = whole // since
         if frames > 0:
-            rounds = min(rounds, (len(room.edge) - progress[COPIED]) // frames)
-        if len(room.log) > 0:
+            rounds = min(rounds, (len(reception.edge) - progress[COPIED]) // frames)
+        if len(reception.log) > 0:
             entries = progress[LOGGED] - progress[SAVED_LOGGED]
             if entries > 0:
-                rounds = min(rounds, (len(room.log) - progress[LOGGED]) // entries)
-        edges = since * rules.shape.slot_symbols
-        _repeat(rounds * frames, frames, rounds * entries, entries, edges, progress, room)
+                rounds = min(rounds, (len(reception.log) - progress[LOGGED]) // entries)
+        edges = since * reception.rules.shape.slot_symbols
+        _repeat(rounds, frames, entries, edges, reception)
         for one in range(FIRST_COUNTER, STOP_COUNTER):
             registers[one] += rounds * (registers[one] - saved[one])
         progress[AT_EDGE] += rounds * edges
@@ -189,24 +174,15 @@ def _skip_rounds(
 
 
 @kernel
-def _repeat(
-    more_frames: int,
-    frames: int,
-    more_entries: int,
-    entries: int,
-    edges: int,
-    progress: NDArray[np.int64],
-    room: Room,
-) -> None:
+def _repeat(rounds: int, frames: int, entries: int, edges: int, reception: Reception) -> None:
     """Repeat the last frames delivered and the last log entries, each time `edges` later."""
-    count = progress[COPIED]
-    for index in range(count, count + more_frames):
-        room.edge[index] = room.edge[index - frames] + np.uint64(edges)
-        room.word[index] = room.word[index - frames]
-    progress[COPIED] = count + more_frames
-    logged = progress[LOGGED]
-    for index in range(logged, logged + more_entries):
-        room.log[index, LOG_KIND] = room.log[index - entries, LOG_KIND]
+    edge, word, log, progress = reception.edge, reception.word, reception.log, reception.progress
+    for index in range(progress[COPIED], progress[COPIED] + rounds * frames):
+        edge[index] = edge[index - frames] + np.uint64(edges)
+        word[index] = word[index - frames]
+    progress[COPIED] += rounds * frames
+    for index in range(progress[LOGGED], progress[LOGGED] + rounds * entries):
+        log[index, LOG_KIND] = log[index - entries, LOG_KIND]
         for one in range(LOG_EDGE, LOG_COLUMNS):
-            room.log[index, one] = room.log[index - entries, one] + edges
-    progress[LOGGED] = logged + more_entries
+            log[index, one] = log[index - entries, one] + edges
+    progress[LOGGED] += rounds * entries

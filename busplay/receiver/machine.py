@@ -18,7 +18,6 @@ Not here: the meaning of a frame's fields, except idle and sequence.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from busplay.jit import kernel
 from busplay.receiver.judgement import (
@@ -43,14 +42,12 @@ from busplay.receiver.registers import (
     MAY_CORRECT,
     POSITION,
     STATE,
-    SYMBOLS_FED,
     SYMBOLS_IDLE,
     SYMBOLS_SKIPPED,
     VALID_RUN,
     WAS_ACTIVE,
     WINDOW,
 )
-from busplay.receiver.rules import Rules
 from busplay.receiver.states import (
     ABORTED,
     CONFIRMED,
@@ -65,38 +62,26 @@ from busplay.receiver.states import (
     VALID,
     enter,
 )
-from busplay.receiver.stretch import ACTIVE, Room, Stretch, deliver
+from busplay.receiver.stretch import ACTIVE, Reception, deliver
 
 # Numba compiles a kernel anew for each plain int argument; not for this constant.
 _NONE = np.int64(0)
 
 
 @kernel
-def receive_check(
-    batch: Stretch,
-    rules: Rules,
-    registers: NDArray[np.int64],
-    saved: NDArray[np.int64],
-    progress: NDArray[np.int64],
-    room: Room,
-) -> None:
-    """Receive a link whose frames are found by their check, or by a marker that is confirmed.
-
-    Args:
-        registers: int64[REGISTERS_COUNT]; the receiver, changed.
-        saved: int64[REGISTERS_COUNT]; room for a copy.
-        progress: int64[PROGRESS_COUNT]; changed.
-    """
-    frame_symbols = rules.shape.frame_symbols
+def receive_check(reception: Reception) -> None:
+    """Receive a link whose frames are found by their check, or by a marker that is confirmed."""
+    registers, progress = reception.registers, reception.progress
+    frame_symbols = reception.rules.shape.frame_symbols
     count = index = int(_NONE)
     while True:
         if index == count:
-            count = next_line(count, batch, rules, registers, saved, progress, room)
+            count = next_line(count, reception)
             index = int(_NONE)
             if count == 0:
                 return
         if registers[STATE] == HUNT:
-            index = _hunt(index, count, rules, registers, progress, room)
+            index = _hunt(index, count, reception)
             continue
         position = registers[POSITION]
         if position == 0:
@@ -104,7 +89,7 @@ def receive_check(
         taken = min(frame_symbols - position, count - index)
         # The last frame's bits are shifted out.
         before = np.uint64(registers[WINDOW] if taken < frame_symbols else 0)
-        window = _joined(before, index, taken, rules, room)
+        window = _joined(before, index, taken, reception)
         registers[WINDOW] = np.int64(window)
         index += taken
         if registers[STATE] == PRESYNC:
@@ -114,97 +99,82 @@ def receive_check(
             continue
         registers[POSITION] = 0
         if registers[STATE] == SYNC:
-            _end_frame(window, index, rules, registers, progress, room)
+            _end_frame(window, index, reception)
         else:
-            _confirm(window, index, rules, registers, progress, room)
+            _confirm(window, index, reception)
 
 
 @kernel
-def receive_marker(
-    batch: Stretch,
-    rules: Rules,
-    registers: NDArray[np.int64],
-    saved: NDArray[np.int64],
-    progress: NDArray[np.int64],
-    room: Room,
-) -> None:
+def receive_marker(reception: Reception) -> None:
     """Receive a link with a unique marker, searched for at every symbol; see `receive_check`."""
+    rules, registers, progress = reception.rules, reception.registers, reception.progress
     count = index = int(_NONE)
     while True:
         if index == count:
-            count = next_line(count, batch, rules, registers, saved, progress, room)
+            count = next_line(count, reception)
             index = int(_NONE)
             if count == 0:
                 return
         if registers[STATE] != SYNC:
-            index = _hunt(index, count, rules, registers, progress, room)
+            index = _hunt(index, count, reception)
             continue
         position = registers[POSITION]
         if position == 0:
             registers[FRAME_EDGE] = progress[AT_EDGE] + index
-        window = _joined(np.uint64(registers[WINDOW]), index, 1, rules, room)
+        window = _joined(np.uint64(registers[WINDOW]), index, 1, reception)
         registers[WINDOW] = np.int64(window)
         index += 1
         position += 1
         if position == rules.shape.frame_symbols:
             registers[POSITION] = 0
-            _end_frame(window, index, rules, registers, progress, room)
+            _end_frame(window, index, reception)
         elif window & rules.marker_mask == rules.marker_word and is_valid(window, rules):
             registers[POSITION] = 0
             registers[SYMBOLS_SKIPPED] += position
-            edge, stop = progress[AT_EDGE] + index, registers[SYMBOLS_FED] + index
-            enter(ABORTED, edge, stop - position, stop, registers, progress, room.log)
-            enter(DISPLACED, edge, stop - position, stop, registers, progress, room.log)
-            enter(CONFIRMED, edge, stop, stop, registers, progress, room.log)
+            enter(ABORTED, index, position, reception)
+            enter(DISPLACED, index, position, reception)
+            enter(CONFIRMED, index, 0, reception)
         else:
             registers[POSITION] = position
 
 
 @kernel
-def receive_strobe(
-    batch: Stretch,
-    rules: Rules,
-    registers: NDArray[np.int64],
-    saved: NDArray[np.int64],
-    progress: NDArray[np.int64],
-    room: Room,
-) -> None:
+def receive_strobe(reception: Reception) -> None:
     """Receive a link whose strobe begins each frame; see `receive_check`.
 
     With span `first` an active strobe always begins a frame. With span `frame` the change to
     active begins one and the strobe must stay active: symbols past the frame's last are skipped
     until the strobe is inactive, since nothing marks a frame's start in them.
     """
+    rules, registers, progress = reception.rules, reception.registers, reception.progress
     lanes = np.uint64(rules.shape.lanes)
     is_held = rules.is_held
     count = int(_NONE)
     while True:
-        count = next_line(count, batch, rules, registers, saved, progress, room)
+        count = next_line(count, reception)
         if count == 0:
             return
         position, window = registers[POSITION], np.uint64(registers[WINDOW])
         was_active = registers[WAS_ACTIVE] != 0
         skipped = rest = 0
         for index in range(count):
-            symbol = room.line[index]
-            edge, ordinal = progress[AT_EDGE] + index, registers[SYMBOLS_FED] + index
+            symbol = reception.line[index]
             active = symbol & ACTIVE != np.uint64(0)
             begins = active and not (is_held and was_active)
             if position > 0 and (begins or (is_held and not active)):
-                first, stop = ordinal - position, ordinal + 1
-                enter(ABORTED, edge + 1, first, stop, registers, progress, room.log)
+                enter(ABORTED, index + 1, position + 1, reception)
                 skipped += position
                 position, window = 0, np.uint64(0)
             if begins:
                 if registers[STATE] != SYNC:
-                    enter(CONFIRMED, edge, ordinal, ordinal, registers, progress, room.log)
-                registers[FRAME_EDGE] = edge
+                    enter(CONFIRMED, index, 0, reception)
+                registers[FRAME_EDGE] = progress[AT_EDGE] + index
             was_active = active
             if begins or position > 0:
                 window = window << lanes | (symbol & ~ACTIVE)
                 position += 1
                 if position == rules.shape.frame_symbols:
-                    _end_frame(window, index + 1, rules, registers, progress, room)
+                    _end_frame(window, index + 1, reception)
                     position, window = 0, np.uint64(0)
             elif active or registers[STATE] != SYNC:
                 skipped += 1
@@ -219,34 +189,28 @@ def receive_strobe(
 
 
 @kernel
-def _joined(window: np.uint64, first: int, count: int, rules: Rules, room: Room) -> np.uint64:
+def _joined(window: np.uint64, first: int, count: int, reception: Reception) -> np.uint64:
     """Return the window after some symbols of the line."""
-    lanes = np.uint64(rules.shape.lanes)
-    line = room.line[first : first + count]
+    lanes = np.uint64(reception.rules.shape.lanes)
+    line = reception.line[first : first + count]
     # Two at a time: each shift depends on the one before.
     for pair in range(count // 2):
         window = window << lanes + lanes | (line[2 * pair] << lanes | line[2 * pair + 1])
     if count % 2:
         window = window << lanes | line[count - 1]
-    return np.uint64(window & rules.frame_mask)
+    return np.uint64(window & reception.rules.frame_mask)
 
 
 @kernel
-def _hunt(
-    index: int,
-    count: int,
-    rules: Rules,
-    registers: NDArray[np.int64],
-    progress: NDArray[np.int64],
-    room: Room,
-) -> int:
+def _hunt(index: int, count: int, reception: Reception) -> int:
     """Test each window for a frame; return how many symbols were taken."""
+    rules, registers, line = reception.rules, reception.registers, reception.line
     lanes = np.uint64(rules.shape.lanes)
     window, filled = np.uint64(registers[WINDOW]), registers[FILLED]
     first = index
     is_found = False
     while index < count and not is_found:
-        window = (window << lanes | room.line[index]) & rules.frame_mask
+        window = (window << lanes | line[index]) & rules.frame_mask
         index += 1
         filled = min(filled + 1, rules.shape.frame_symbols)
         if filled == rules.shape.frame_symbols and window & rules.marker_mask == rules.marker_word:
@@ -256,40 +220,26 @@ def _hunt(
     if is_found:
         registers[POSITION] = 0
         event = FOUND if rules.confirm_frames > 0 else CONFIRMED
-        edge, stop = progress[AT_EDGE] + index, registers[SYMBOLS_FED] + index
-        enter(event, edge, stop, stop, registers, progress, room.log)
+        enter(event, index, 0, reception)
     return index
 
 
 @kernel
-def _confirm(
-    word: np.uint64,
-    index: int,
-    rules: Rules,
-    registers: NDArray[np.int64],
-    progress: NDArray[np.int64],
-    room: Room,
-) -> None:
+def _confirm(word: np.uint64, index: int, reception: Reception) -> None:
     """Judge a frame at an alignment that is being confirmed."""
+    rules, registers = reception.rules, reception.registers
     event = INVALID
     if is_valid(word, rules):
         registers[VALID_RUN] += 1
         event = CONFIRMED if registers[VALID_RUN] >= rules.confirm_frames else VALID
-    edge, stop = progress[AT_EDGE] + index, registers[SYMBOLS_FED] + index
-    enter(event, edge, stop, stop, registers, progress, room.log)
+    enter(event, index, 0, reception)
 
 
 @kernel
-def _end_frame(
-    word: np.uint64,
-    index: int,
-    rules: Rules,
-    registers: NDArray[np.int64],
-    progress: NDArray[np.int64],
-    room: Room,
-) -> None:
+def _end_frame(word: np.uint64, index: int, reception: Reception) -> None:
     """Judge a frame in sync: count it, deliver it, or lose sync."""
-    edge, stop = progress[AT_EDGE] + index, registers[SYMBOLS_FED] + index
+    rules, registers = reception.rules, reception.registers
+    frame_symbols = rules.shape.frame_symbols
     reading = read(word, rules)
     verdict = judge(word, reading, rules)
     if verdict != FAILS:
@@ -300,14 +250,12 @@ def _end_frame(
         if rules.is_corrected and registers[MAY_CORRECT] != 0:
             sent = corrected(word, reading, rules)
         registers[MAY_CORRECT] = 0
-        first = stop - rules.shape.frame_symbols
         event = INVALID if sent == word else CORRECTED
-        enter(event, edge, first, stop, registers, progress, room.log)
+        enter(event, index, frame_symbols, reception)
         if rules.release_frames > 0:
             registers[INVALID_RUN] += 1
             if registers[INVALID_RUN] == rules.release_frames:
-                first = stop - rules.release_frames * rules.shape.frame_symbols
-                enter(RELEASED, edge, first, stop, registers, progress, room.log)
+                enter(RELEASED, index, rules.release_frames * frame_symbols, reception)
         if event == INVALID:
             return
         word = sent
@@ -319,4 +267,4 @@ def _end_frame(
     if rules.sequence_mask != np.uint64(0):
         registers[FRAMES_MISSED] += missed_before(reading, registers[EXPECTED], rules)
         registers[EXPECTED] = next_number(reading, rules)
-    deliver(registers[FRAME_EDGE], word, registers, progress, room)
+    deliver(registers[FRAME_EDGE], word, reception)

@@ -20,7 +20,7 @@ from busplay.receiver.machine import receive_check, receive_marker, receive_stro
 from busplay.receiver.registers import require_possible
 from busplay.receiver.rules import receiver_rules
 from busplay.receiver.states import LOG_COLUMNS, State
-from busplay.receiver.stretch import Room, Stretch
+from busplay.receiver.stretch import Reception, Stretch
 
 # Room for frames that one kernel call may deliver beyond the batch's own: needed only in false
 # sync on an idle pattern that looks like frames.
@@ -185,8 +185,20 @@ class Receiver:
         parts: list[DeliveredFrames] = []
         while progress[places.AT_EDGE] < batch.stop_edge:
             edge, word = self._room.take(count)
-            room = Room(edge, word, self._spans, log, self._line)
-            self._receive(stretch, self.rules, self.registers, self._saved, progress, room)
+            self._receive(
+                Reception(
+                    stretch,
+                    self.rules,
+                    self.registers,
+                    self._saved,
+                    progress,
+                    edge,
+                    word,
+                    self._spans,
+                    log,
+                    self._line,
+                )
+            )
             if progress[places.LOGGED]:
                 self._log.append(ReceiverLog.of_rows(log[: progress[places.LOGGED]]))
             copied, spans = int(progress[places.COPIED]), int(progress[places.SPANS])

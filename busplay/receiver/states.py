@@ -28,6 +28,7 @@ from numpy.typing import NDArray
 
 from busplay.jit import kernel
 from busplay.receiver.registers import (
+    AT_EDGE,
     CHECKS_FAILED,
     FRAMES_ABORTED,
     FRAMES_CORRECTED,
@@ -35,10 +36,12 @@ from busplay.receiver.registers import (
     LOGGED,
     MAY_CORRECT,
     STATE,
+    SYMBOLS_FED,
     SYNCS_GAINED,
     SYNCS_LOST,
     VALID_RUN,
 )
+from busplay.receiver.stretch import Reception
 
 
 class State(IntEnum):
@@ -131,24 +134,15 @@ LOG_AT_ONCE = 3
 
 
 @kernel
-def enter(
-    event: np.int64,
-    edge: int,
-    first: int,
-    stop: int,
-    registers: NDArray[np.int64],
-    progress: NDArray[np.int64],
-    log: NDArray[np.int64],
-) -> None:
+def enter(event: np.int64, index: int, symbols: int, reception: Reception) -> None:
     """Change state as the table has it for an event.
 
     Args:
         event: an `Event`.
-        edge: link edge after its last symbol.
-        first, stop: range of the symbols fed that it concerns.
-        registers, progress: changed.
-        log: int64[entries, LOG_COLUMNS]; without rows none is kept.
+        index: how many symbols of the line were processed.
+        symbols: how many symbols before there it concerns.
     """
+    registers, progress, log = reception.registers, reception.progress, reception.log
     before = registers[STATE]
     following, counter = TABLE[before, event, NEXT], TABLE[before, event, COUNTER]
     if counter != NOTHING:
@@ -160,9 +154,9 @@ def enter(
         if following == SYNC:
             registers[MAY_CORRECT] = 1
     if TABLE[before, event, LOG_ENTRY] != NOTHING and len(log) > 0:
-        entry = progress[LOGGED]
-        log[entry, LOG_KIND] = TABLE[before, event, LOG_ENTRY]
-        log[entry, LOG_EDGE] = edge
-        log[entry, LOG_FIRST] = first
-        log[entry, LOG_STOP] = stop
-        progress[LOGGED] = entry + 1
+        entry, stop = log[progress[LOGGED]], registers[SYMBOLS_FED] + index
+        entry[LOG_KIND] = TABLE[before, event, LOG_ENTRY]
+        entry[LOG_EDGE] = progress[AT_EDGE] + index
+        entry[LOG_FIRST] = stop - symbols
+        entry[LOG_STOP] = stop
+        progress[LOGGED] += 1

@@ -47,16 +47,26 @@ class Stretch(NamedTuple):
     stop_edge: int
 
 
-class Room(NamedTuple):
-    """Room for what kernels write.
+class Reception(NamedTuple):
+    """What one call of the receiver's machine takes and changes.
 
     Attributes:
-        edge, word: uint64[frames]; the frames delivered that are not the batch's own.
-        spans: int64[spans, SPAN_COLUMNS]; those that are; see `DeliveredFrames`.
-        log: int64[entries, LOG_COLUMNS].
-        line: uint64[symbols]; lanes in the word's bit order, and `ACTIVE`.
+        batch: what it receives.
+        rules: of the link.
+        registers: int64[REGISTERS_COUNT]; the receiver.
+        saved: int64[REGISTERS_COUNT]; room for a copy.
+        progress: int64[PROGRESS_COUNT].
+        edge, word: uint64[frames]; room for the frames delivered that are not the batch's own.
+        spans: int64[spans, SPAN_COLUMNS]; room for those that are; see `DeliveredFrames`.
+        log: int64[entries, LOG_COLUMNS]; room for the log; without rows none is kept.
+        line: uint64[symbols]; room for some symbols: lanes in the word's bit order, and `ACTIVE`.
     """
 
+    batch: Stretch
+    rules: Rules
+    registers: NDArray[np.int64]
+    saved: NDArray[np.int64]
+    progress: NDArray[np.int64]
     edge: UInt64Column
     word: UInt64Column
     spans: NDArray[np.int64]
@@ -65,54 +75,45 @@ class Room(NamedTuple):
 
 
 @kernel
-def deliver(
-    edge: int,
-    word: np.uint64,
-    registers: NDArray[np.int64],
-    progress: NDArray[np.int64],
-    room: Room,
-) -> None:
+def deliver(edge: int, word: np.uint64, reception: Reception) -> None:
     """Deliver a frame that is none of the batch's words."""
-    count = progress[COPIED]
-    room.edge[count] = np.uint64(edge)
-    room.word[count] = word
-    progress[COPIED] = count + 1
-    registers[FRAMES_RECEIVED] += 1
+    count = reception.progress[COPIED]
+    reception.edge[count] = np.uint64(edge)
+    reception.word[count] = word
+    reception.progress[COPIED] = count + 1
+    reception.registers[FRAMES_RECEIVED] += 1
 
 
 @kernel
 def deliver_span(
-    first: int,
-    stop: int,
-    joined_at: int,
-    batch: Stretch,
-    registers: NDArray[np.int64],
-    progress: NDArray[np.int64],
-    room: Room,
+    first: int, stop: int, words: Stretch, joined_at: int, reception: Reception
 ) -> None:
-    """Deliver some of the batch's words as they are.
+    """Deliver some words as they are.
 
     Args:
         first, stop: the slots.
-        joined_at: index in the room at which the words were joined from symbols, or `OWN`.
+        words: the batch, or words joined from its symbols.
+        joined_at: index in the room at which they were joined, or `OWN`.
     """
+    progress = reception.progress
     count, copied = stop - first, progress[COPIED]
-    registers[FRAMES_RECEIVED] += count
+    reception.registers[FRAMES_RECEIVED] += count
     if joined_at != OWN:
         progress[COPIED] = copied + count
         if joined_at + first != copied:
             for index in range(count):
-                room.edge[copied + index] = batch.edge[first + index]
-                room.word[copied + index] = batch.word[first + index]
+                reception.edge[copied + index] = words.edge[first + index]
+                reception.word[copied + index] = words.word[first + index]
     elif count > 0:
-        span = room.spans[progress[SPANS]]
+        span = reception.spans[progress[SPANS]]
         span[SPAN_FIRST], span[SPAN_COUNT], span[SPAN_COPIES] = first, count, copied
         progress[SPANS] += 1
 
 
 @kernel
-def next_run(batch: Stretch, progress: NDArray[np.int64]) -> int:
+def next_run(reception: Reception) -> int:
     """Return the edge at which the next run of symbols begins, or the batch's end."""
+    batch, progress = reception.batch, reception.progress
     at, run = progress[AT_EDGE], progress[RUN]
     runs = len(batch.run_edge)
     while (
@@ -124,14 +125,15 @@ def next_run(batch: Stretch, progress: NDArray[np.int64]) -> int:
 
 
 @kernel
-def next_slot(batch: Stretch, rules: Rules, progress: NDArray[np.int64]) -> int:
+def next_slot(reception: Reception) -> int:
     """Return the first edge of the next slot that carries a word, or the batch's end.
 
     It is before the present edge if that is within the slot.
     """
+    batch, progress = reception.batch, reception.progress
     at, slot = progress[AT_EDGE], progress[SLOT]
     slots = len(batch.edge)
-    while slot < slots and np.int64(batch.edge[slot]) + rules.shape.slot_symbols <= at:
+    while slot < slots and np.int64(batch.edge[slot]) + reception.rules.shape.slot_symbols <= at:
         slot += 1
     progress[SLOT] = slot
     if slot == slots:
@@ -140,15 +142,14 @@ def next_slot(batch: Stretch, rules: Rules, progress: NDArray[np.int64]) -> int:
 
 
 @kernel
-def write_run(
-    most: int, batch: Stretch, rules: Rules, progress: NDArray[np.int64], room: Room
-) -> int:
+def write_run(most: int, reception: Reception) -> int:
     """Write at most MOST symbols of the run at the present edge; return the line's length."""
+    batch, rules, progress = reception.batch, reception.rules, reception.progress
     run, at, shape = progress[RUN], progress[AT_EDGE], rules.shape
     first = batch.run_first[run] + at - batch.run_edge[run]
     count = min(batch.run_first[run + 1] - first, batch.stop_edge - at, most)
     # Slices from 0: LLVM does not vectorize where an index may be negative.
-    symbols, line = batch.symbols[first : first + count], room.line
+    symbols, line = batch.symbols[first : first + count], reception.line
     for index in range(count):
         line[index] = np.uint64(symbols[index]) & shape.lane_mask
     if shape.is_reversed:
@@ -162,15 +163,17 @@ def write_run(
 
 
 @kernel
-def join_run(batch: Stretch, rules: Rules, progress: NDArray[np.int64], room: Room) -> Stretch:
+def join_run(reception: Reception) -> Stretch:
     """Join complete frames of the run at the present edge to words, which replace their symbols.
 
     They are written where they belong if all of them are delivered.
     """
-    run, at, shape = progress[RUN], progress[AT_EDGE], rules.shape
+    batch, shape, progress = reception.batch, reception.rules.shape, reception.progress
+    run, at = progress[RUN], progress[AT_EDGE]
     first = batch.run_first[run] + at - batch.run_edge[run]
     symbols = min(batch.run_first[run + 1] - first, batch.stop_edge - at)
-    edges, words = room.edge[progress[COPIED] : -1], room.word[progress[COPIED] : -1]
+    copied = progress[COPIED]
+    edges, words = reception.edge[copied:-1], reception.word[copied:-1]
     count = min(symbols // shape.frame_symbols, len(words), JOINED_FRAMES)
     lanes, mask = np.uint64(shape.lanes), shape.lane_mask
     for frame in range(count):
@@ -196,10 +199,11 @@ def join_run(batch: Stretch, rules: Rules, progress: NDArray[np.int64], room: Ro
 
 
 @kernel
-def write_word(word: np.uint64, place: int, count: int, rules: Rules, room: Room) -> int:
+def write_word(word: np.uint64, place: int, count: int, reception: Reception) -> int:
     """Write symbols of a word's slot, from a symbol on; return the line's length."""
+    shape = reception.rules.shape
     for index in range(count):
-        bits = word_bits(word, place + index, rules.shape)
-        is_active = place + index < rules.shape.active_symbols
-        room.line[index] = bits | ACTIVE if is_active else bits
+        bits = word_bits(word, place + index, shape)
+        is_active = place + index < shape.active_symbols
+        reception.line[index] = bits | ACTIVE if is_active else bits
     return count

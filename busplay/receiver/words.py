@@ -13,7 +13,6 @@ frame took 1.5 times as long.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from busplay.jit import kernel
 from busplay.receiver.judgement import (
@@ -43,26 +42,20 @@ from busplay.receiver.registers import (
     WINDOW,
 )
 from busplay.receiver.rules import Rules
-from busplay.receiver.stretch import Room, Stretch, deliver_span
+from busplay.receiver.stretch import Reception, Stretch, deliver_span
 
 
 @kernel
-def take_words(
-    batch: Stretch,
-    limit: int,
-    joined_at: int,
-    rules: Rules,
-    registers: NDArray[np.int64],
-    progress: NDArray[np.int64],
-    room: Room,
-) -> None:
+def take_words(batch: Stretch, limit: int, joined_at: int, reception: Reception) -> None:
     """Take slots and idle time while the stretch is plain.
 
+    The receiver is in SYNC, between two frames.
+
     Args:
+        batch, joined_at: the words; see `deliver_span`.
         limit: where to stop: the next run of symbols, or the batch's end.
-        joined_at: see `deliver_span`.
-        registers: in SYNC, between two frames.
     """
+    rules, registers, progress = reception.rules, reception.registers, reception.progress
     shape = rules.shape
     slot_symbols, rest_symbols = shape.slot_symbols, shape.slot_symbols - shape.frame_symbols
     is_strobe, is_held, is_watched = rules.is_strobe, rules.is_held, rules.is_watched
@@ -106,9 +99,9 @@ def take_words(
         if slot == slots or at + slot_symbols > limit or not may_begin:
             break
         if slot != span_stop:
-            deliver_span(span_first, span_stop, joined_at, batch, registers, progress, room)
+            deliver_span(span_first, span_stop, batch, joined_at, reception)
             span_first = span_stop = slot
-            if progress[SPANS] == len(room.spans):
+            if progress[SPANS] == len(reception.spans):
                 break
         plain = _count_plain(batch, slot, slots, at, limit, expected, rules)
         if is_watched and plain > 0:
@@ -136,7 +129,7 @@ def take_words(
         rest += rest_symbols
         at += slot_symbols
         slot += 1
-    deliver_span(span_first, span_stop, joined_at, batch, registers, progress, room)
+    deliver_span(span_first, span_stop, batch, joined_at, reception)
     if registers[FRAMES_RECEIVED] - received_before + idle > 0:
         registers[INVALID_RUN] = 0
         registers[MAY_CORRECT] = 1
