@@ -1,7 +1,7 @@
-"""Guides for people, and references made from the code: what `busplay guide` shows.
+"""Guides for people, and references generated from the code, for `busplay guide`.
 
-A topic's text is Markdown: a file beside this one, or made when it is asked for, so that a
-reference is as new as the code. A line `{{name}}` in a file stands for a table that is made, too.
+A topic's text is Markdown: a file beside this one, or generated on demand, so that a reference is
+always current. A line `{{name}}` in a file stands for a generated table.
 """
 
 from __future__ import annotations
@@ -10,13 +10,13 @@ import importlib
 import re
 from pathlib import Path
 
-# Topic, and the line that `busplay guide` shows, in the order in which people meet them.
+# Topic, and its line in `busplay guide`, in reading order.
 TOPICS = {
-    "start": "A first quarter of an hour.",
+    "start": "Getting started.",
     "links": "Describe a link: fields, framing, check; is it sound, what can it carry?",
     "boards": "Describe a board: memory, windows, units, both ends; run programs on it.",
     "registers": "Display registers and the host port.",
-    "faults": "Inject faults, name the stores that get lost, find what breaks the link.",
+    "faults": "Inject faults, name lost stores, find what breaks the link.",
     "captures": "Decode what a logic analyser recorded.",
     "analysis": "Check, plan, stress, compare, profile.",
     "library": "Use busplay from Python.",

@@ -1,4 +1,4 @@
-"""What a class's docstring says of its attributes, for references that are made from the code."""
+"""Attributes from a class's docstring, for references generated from the code."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
-"""The reference of the keys that `--json` prints, made from the reports' classes.
+"""The reference of the keys that `--json` prints, generated from the reports' classes.
 
-A report is a frozen dataclass; its attributes are the keys, and its docstring says what they
-mean. `REPORTS` says which class each command prints.
+A report is a frozen dataclass; its attributes are the keys, documented in its docstring. `REPORTS`
+has the classes that each command prints.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from busplay.guide.attributes import attribute_meanings
 
 
 class Printed(NamedTuple):
-    """A report that a command prints: for what, under which key, and its class."""
+    """A report that a command prints: of what, under which key, and its class."""
 
     what: str
     key: str
@@ -57,12 +57,12 @@ def report_class(place: str) -> type:
     module, _, name = place.partition(":")
     found = getattr(importlib.import_module(module), name)
     if not isinstance(found, type):
-        raise TypeError(f"{place} is no class")
+        raise TypeError(f"{place} is not a class")
     return found
 
 
 def json_keys(kind: type, *, seen: tuple[type, ...] = ()) -> Iterator[tuple[int, str, str]]:
-    """Return depth, key and meaning of all that a report holds, those of nested ones indented."""
+    """Return depth, key and meaning of a report's attributes, nested ones included."""
     meanings = attribute_meanings(kind)
     hints = get_type_hints(kind, localns=_names_for_checkers(kind))
     for field in dataclasses.fields(kind):
@@ -79,7 +79,7 @@ def json_keys(kind: type, *, seen: tuple[type, ...] = ()) -> Iterator[tuple[int,
 
 
 def _names_for_checkers(kind: type) -> dict[str, object]:
-    """Return what a class's module imports for type checkers alone."""
+    """Return the names that a class's module imports only for type checkers."""
     tree = ast.parse(inspect.getsource(sys.modules[kind.__module__]))
     names: dict[str, object] = {}
     for node in tree.body:
@@ -93,7 +93,7 @@ def _names_for_checkers(kind: type) -> dict[str, object]:
 
 
 def _dataclass_in(hint: Any) -> type | None:
-    """Return the dataclass that a hint is, or holds: `tuple[Window, ...]`, `Check | None`."""
+    """Return the dataclass in a hint such as `tuple[Window, ...]` or `Check | None`."""
     if isinstance(hint, type) and dataclasses.is_dataclass(hint) and not issubclass(hint, Enum):
         return hint
     return next((found for one in get_args(hint) if (found := _dataclass_in(one))), None)
@@ -104,8 +104,9 @@ def json_text() -> str:
     lines = [
         "# Keys of `--json`",
         "",
-        "Units stand in the names (`_ns`, `_hz`, `_cycles`, `_bytes`; `_ratio` is 0 to 1). What is",
-        "not known is `null`. Errors have the keys `error`, `file`, `place`, `found` and `wanted`.",
+        "Names end in their unit (`_ns`, `_hz`, `_cycles`, `_bytes`; `_ratio` is 0 to 1). A value",
+        "that is not known is `null`. Errors have the keys `error`, `file`, `place`, `found` and",
+        "`wanted`.",
     ]
     printed: dict[tuple[Printed, ...], str] = {}
     for command, reports in REPORTS.items():

@@ -1,8 +1,8 @@
-"""The reference of every key of the files that users write, made from what reads them.
+"""The reference of every key of the files that users write, generated from their readers.
 
-Keys are those that the readers open their tables with, types and defaults those of the
-dataclasses, ranges those of `description.limits`, meanings those of the docstrings. What a file
-says in another form than the dataclass has stands in `_NOTES`.
+Keys come from the readers, types and defaults from the dataclasses, ranges from
+`description.limits`, meanings from the docstrings. `_NOTES` has the keys whose form in a file
+differs from the dataclass.
 """
 
 from __future__ import annotations
@@ -48,7 +48,7 @@ from busplay.guide.attributes import attribute_meanings
 
 
 class KeyTable(NamedTuple):
-    """One table of a file: its heading in TOML, its keys, and the classes that it becomes."""
+    """One table of a file: its TOML heading, its keys, and its classes."""
 
     heading: str
     keys: tuple[str, ...]
@@ -56,7 +56,7 @@ class KeyTable(NamedTuple):
 
 
 class _Note(NamedTuple):
-    """What a key holds where the file's form is not the dataclass's; empty: as the class says."""
+    """Type, default and meaning of a key that differ from the dataclass; empty: as there."""
 
     type: str = ""
     default: str = ""
@@ -126,18 +126,18 @@ _NOTES: dict[tuple[str, str], _Note] = {
     ("[check]", "xor"): _Note(default="that of `kind`; 0 for `custom`"),
     ("[check]", "covers"): _Note("array of field names", "all other fields"),
     ("[[memory]]", "image"): _Note(
-        "text", "none", "path of a file, seen from the board file; its bytes are there before reset"
+        "text", "none", "path of a file, relative to the board file, loaded before reset"
     ),
     ("[[memory]]", "load_address"): _Note(default="`first_address`"),
     ("[units.NAME]", "number"): _Note(default="0"),
     ("[units.NAME]", "pixel_order"): _Note(default="`high_first`"),
-    ("[units.NAME]", "stride_bytes"): _Note(default="what a row takes"),
+    ("[units.NAME]", "stride_bytes"): _Note(default="the bytes of a row"),
     ("[units.NAME]", "base_offset"): _Note(default="0"),
     ("[units.NAME]", "memory_bytes"): _Note(default="`base_offset` and a picture"),
     ("[units.NAME]", "palette"): _Note(
         _either(NAMES) + ', the path of a file with one `#RRGGBB` a line, or an array of "#RRGGBB"',
         "black and white (1 bit), greys (2), `html16` (4), `rgb332` (8)",
-        "the colours by index; those that are not given are the default's",
+        "the colours by index; missing ones are the default's",
     ),
     ("[receiver]", "busy"): _Note("tables `[[receiver.busy]]`", "none"),
     ("[host_port]", "refresh_hz"): _Note(default="60"),
@@ -146,7 +146,7 @@ _NOTES: dict[tuple[str, str], _Note] = {
 
 
 class KeyRow(NamedTuple):
-    """One key: what it holds, what it is without, what it means."""
+    """One key: type, default, meaning."""
 
     name: str
     type: str
@@ -155,17 +155,17 @@ class KeyRow(NamedTuple):
 
 
 def key_rows(table: KeyTable) -> Iterator[KeyRow]:
-    """Return what is to be known of each key of a table.
+    """Return the rows of a table's keys.
 
     Raises:
-        KeyError: nothing says what a key means.
+        KeyError: a key has no documentation.
     """
     for key in table.keys:
         note = _NOTES.get((table.heading, key), _Note())
         kind = next((one for one in table.kinds if key in attributes_of(one)), None)
         if kind is None:
             if not note.meaning:
-                raise KeyError(f"{table.heading} {key}: no class has it and no note says it")
+                raise KeyError(f"{table.heading} {key}: not documented")
             yield KeyRow(key, *note)
             continue
         yield KeyRow(
@@ -177,7 +177,7 @@ def key_rows(table: KeyTable) -> Iterator[KeyRow]:
 
 
 def _meaning(kind: type, key: str) -> str:
-    # A description says None where its file says nothing.
+    # A description's None is a missing key.
     text = attribute_meanings(kind)[key].replace("None:", "without the key")
     return text.replace(", or None", "").rstrip(".")
 
@@ -225,7 +225,7 @@ def keys_text() -> str:
         "# Keys of the files that you write",
         "",
         "Files are TOML. Numbers may be decimal or hex (`0x4000`); choices may be in capitals.",
-        "A key that is not known is refused, with the nearest one that is.",
+        "An unknown key is refused, with the nearest known one.",
     ]
     for title, tables in FILES.items():
         lines += ["", f"## {title}"]

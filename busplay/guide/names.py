@@ -1,4 +1,4 @@
-"""The table of the library's public names, made from their docstrings."""
+"""The table of the library's public names, generated from their docstrings."""
 
 from __future__ import annotations
 

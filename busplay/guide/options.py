@@ -1,4 +1,4 @@
-"""The reference of every command's options, made from the command line's own definitions."""
+"""The reference of every command's options, generated from the command line."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ def commands() -> Iterator[tuple[str, click.Command]]:
 
 
 def commands_table() -> str:
-    """Return the commands with what they do, as a Markdown table."""
+    """Return the commands and their descriptions, as a Markdown table."""
     rows = [f"| `busplay {name}` | {line} |" for name, line in COMMANDS.items()]
     return "\n".join(["| command | what it does |", "| --- | --- |", *rows])
 

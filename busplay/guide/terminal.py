@@ -20,7 +20,7 @@ def terminal_text(markdown: str, *, heading: Callable[[str], str]) -> str:
 
     Args:
         markdown: headings, paragraphs, lists, tables and fenced code, as the guides have them.
-        heading: sets a heading apart.
+        heading: styles a heading.
     """
     shown: list[str] = []
     for index, part in enumerate(re.split(rf"^{_FENCE}\w*\n?", markdown, flags=re.M)):
@@ -42,7 +42,7 @@ def _block_text(block: str, heading: Callable[[str], str]) -> str:
 
 
 def _table_text(names: list[str], rows: list[list[str]]) -> str:
-    """Lay a table out in columns, or row by row where the columns leave the last no room."""
+    """Lay a table out in columns, or row by row if the last column is too narrow."""
     widths = [max(len(row[column]) for row in (names, *rows)) for column in range(len(names) - 1)]
     if sum(widths) + 2 * len(widths) <= LINE_CHARACTERS - LAST_COLUMN_LEAST:
         return "\n".join(table([names, *rows])) + "\n"
