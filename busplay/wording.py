@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from fractions import Fraction
 
 
@@ -10,14 +11,17 @@ def counted(count: int, noun: str) -> str:
     return f"{count:,} {noun}" if count == 1 else f"{count:,} {noun}s"
 
 
+def in_unit(value: int, units: Sequence[str]) -> str:
+    """Write a quantity exactly, in the largest suitable of units a thousand apart, largest last."""
+    power = min(max(0, len(str(value)) - 1) // 3, len(units) - 1)
+    whole, rest = divmod(value, 1000**power)
+    digits = f"{rest:0{3 * power}d}".rstrip("0") if power else ""
+    return f"{whole:,}{'.' if digits else ''}{digits} {units[power]}"
+
+
 def hertz(value_hz: int) -> str:
     """Write a frequency exactly, in the largest suitable unit: `1.023 MHz`."""
-    for scale, unit in ((1_000_000, "MHz"), (1_000, "kHz")):
-        if value_hz >= scale:
-            whole, rest = divmod(value_hz, scale)
-            digits = f"{rest:0{len(str(scale)) - 1}d}".rstrip("0")
-            return f"{whole:,}{'.' + digits if digits else ''} {unit}"
-    return f"{value_hz} Hz"
+    return in_unit(value_hz, ("Hz", "kHz", "MHz", "GHz"))
 
 
 def exact(value: Fraction) -> str:

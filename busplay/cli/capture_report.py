@@ -6,8 +6,8 @@ import click
 
 from busplay.errors import printable
 from busplay.formats.capture_info import CaptureFileInfo
-from busplay.formats.quantities import rate_text, time_text
-from busplay.wording import counted
+from busplay.formats.quantities import time_text
+from busplay.wording import counted, hertz
 
 _SHOWN_SIGNALS = 40
 
@@ -16,7 +16,7 @@ def print_capture(info: CaptureFileInfo) -> None:
     """Print what is known of a capture, a fact a line, then its signals."""
     whole = "complete" if info.complete else f"CUT: {info.cut_reason}"
     packed = f", in {info.compression}" if info.compression else ""
-    rate = f"{rate_text(info.sample_rate_hz)} sampled, " if info.sample_rate_hz else ""
+    rate = f"{hertz(info.sample_rate_hz)} sampled, " if info.sample_rate_hz else ""
     facts = {
         "capture": f"{printable(info.file)}, {info.format}{packed}, {info.file_bytes:,} bytes,"
         f" {whole}",

@@ -7,6 +7,7 @@ from fractions import Fraction
 
 from busplay.errors import InputError
 from busplay.units import PS_PER_S
+from busplay.wording import in_unit
 
 UNIT_PS = {
     "s": Fraction(PS_PER_S),
@@ -118,20 +119,8 @@ def time_text(time_ps: int) -> str:
     >>> time_text(1_500_000), time_text(-20), time_text(0)
     ('1.5 us', '-20 ps', '0')
     """
-    for unit, unit_ps in (("s", PS_PER_S), ("ms", 10**9), ("us", 10**6), ("ns", 10**3)):
-        if abs(time_ps) >= unit_ps:
-            whole, rest = divmod(abs(time_ps), unit_ps)
-            digits = f"{rest:0{len(str(unit_ps)) - 1}d}".rstrip("0")
-            return f"{'-' if time_ps < 0 else ''}{whole:,}{'.' if digits else ''}{digits} {unit}"
-    return f"{time_ps} ps" if time_ps else "0"
-
-
-def rate_text(rate_hz: int) -> str:
-    """Write a rate in the unit that suits it."""
-    for unit, unit_hz in (("GHz", 10**9), ("MHz", 10**6), ("kHz", 10**3)):
-        if rate_hz >= unit_hz:
-            return f"{rate_hz / unit_hz:.9g} {unit}"
-    return f"{rate_hz} Hz"
+    text = in_unit(abs(time_ps), ("ps", "ns", "us", "ms", "s"))
+    return f"{'-' if time_ps < 0 else ''}{text}" if time_ps else "0"
 
 
 def _split(text: str) -> tuple[Fraction | None, str] | None:

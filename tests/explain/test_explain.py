@@ -263,7 +263,7 @@ def test_time_that_is_no_whole_number_stays_exact() -> None:
         (1_000_000, "1 MHz"),
         (1_022_727, "1.022727 MHz"),
         (8_000_000, "8 MHz"),
-        (1_000_000_000, "1,000 MHz"),
+        (1_500_000_000, "1.5 GHz"),
     ],
 )
 def test_frequency_is_written_exactly(value_hz: int, shown: str) -> None:

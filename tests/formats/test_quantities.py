@@ -9,7 +9,6 @@ from busplay.formats.quantities import (
     find_timescale_ps,
     parse_rate_hz,
     parse_time_ps,
-    rate_text,
     time_text,
 )
 
@@ -121,12 +120,3 @@ def test_what_is_not_whole_is_refused_with_what_is_nearest() -> None:
     assert str(error.value) == (
         "found --from '41.6667fs'; it is a whole number of picoseconds, such as 0ps"
     )
-
-
-def test_rates_are_written_in_the_unit_that_suits_them() -> None:
-    assert [rate_text(rate) for rate in (24_000_000, 1_500, 999, 10**9)] == [
-        "24 MHz",
-        "1.5 kHz",
-        "999 Hz",
-        "1 GHz",
-    ]
