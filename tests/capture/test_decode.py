@@ -24,12 +24,9 @@ from tests.capture.captures import (
     sampled,
 )
 from tests.strategies import links
+from tests.trace.cases import pairs_of
 
 SHIPPED = ("guarded", "lean", "strobed", "marked", "serial")
-
-
-def pairs_of(frames: FrameBatch) -> list[tuple[int, int]]:
-    return list(zip(frames.edge.tolist(), frames.word.tolist(), strict=True))
 
 
 def clock_levels_per_second(layout: FrameLayout) -> int:

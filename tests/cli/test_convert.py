@@ -13,38 +13,21 @@ from busplay.batch import FrameBatch
 from busplay.link.layout import FrameLayout
 from busplay.link.load import load_board
 from busplay.trace.header import TraceHeader
-from busplay.trace.reader import TraceReader
-from busplay.trace.writer import TraceFileWriter
 from tests.capture.captures import frames_on_grid
 from tests.cli.conftest import Busplay
+from tests.trace.cases import pairs_in, write_trace
 
 DUNLIN = load_board("dunlin")
 LAYOUT = FrameLayout(DUNLIN.link)
+FRAMES = frames_on_grid(LAYOUT, 200, np.random.default_rng(1))
 SAMPLED = ("--out-rate", "1MHz")
-
-
-def write_trace(path: Path, *, has_board: bool = True) -> FrameBatch:
-    frames = frames_on_grid(LAYOUT, 200, np.random.default_rng(1))
-    header = TraceHeader(link=DUNLIN.link, board=DUNLIN if has_board else None)
-    with TraceFileWriter(path, header=header) as writer:
-        writer.write(frames, stop_edge=int(frames.edge[-1]) + LAYOUT.slot_symbols)
-    return frames
 
 
 @pytest.fixture
 def trace(tmp_path: Path) -> Path:
     path = tmp_path / "a.trace"
-    write_trace(path)
+    write_trace(path, FRAMES, TraceHeader(link=DUNLIN.link, board=DUNLIN))
     return path
-
-
-def pairs_in(path: Path) -> list[tuple[int, int]]:
-    with TraceReader(path) as reader:
-        return [
-            pair
-            for batch in reader.chunks()
-            for pair in zip(batch.edge.tolist(), batch.word.tolist(), strict=True)
-        ]
 
 
 @pytest.mark.parametrize(
@@ -158,7 +141,7 @@ def test_part_of_a_capture_is_converted(busplay: Busplay, trace: Path) -> None:
 
 def test_what_a_format_does_not_hold_must_be_given(busplay: Busplay, tmp_path: Path) -> None:
     path = tmp_path / "a.trace"
-    write_trace(path, has_board=False)
+    write_trace(path, FRAMES, TraceHeader(link=DUNLIN.link))
     rows, stores = tmp_path / "a.csv", tmp_path / "a.stores"
     assert busplay("convert", path, rows).status == 0
     assert busplay("convert", rows, tmp_path / "b.trace").err == (
@@ -228,8 +211,8 @@ def test_trace_without_frames_is_one_in_every_form(
     busplay: Busplay, tmp_path: Path, name: str, out: tuple[str, ...], back: tuple[str, ...]
 ) -> None:
     path = tmp_path / "a.trace"
-    with TraceFileWriter(path, header=TraceHeader(link=DUNLIN.link, board=DUNLIN)) as writer:
-        writer.write(FrameBatch.empty(), stop_edge=800)
+    header = TraceHeader(link=DUNLIN.link, board=DUNLIN)
+    write_trace(path, FrameBatch.empty(), header, stop_edge=800)
     assert busplay("convert", path, tmp_path / name, *out).status == 0
     outcome = busplay("convert", tmp_path / name, tmp_path / "b.trace", *back)
     assert outcome.status == 0, outcome.err

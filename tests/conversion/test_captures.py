@@ -17,17 +17,15 @@ from busplay.description.link import Link
 from busplay.link.layout import FrameLayout
 from busplay.trace.header import TraceHeader
 from busplay.trace.reader import TraceReader
-from busplay.trace.writer import TraceFileWriter
 from tests.capture.captures import edges_per_second, frames_on_grid
-from tests.conversion.test_frames_and_stores import pairs_in
 from tests.strategies import links
+from tests.trace.cases import pairs_in, write_trace
 
 
-def write_trace(path: Path, link: Link, *, count: int, seed: int) -> None:
-    layout = FrameLayout(link)
-    frames = frames_on_grid(layout, count, np.random.default_rng(seed))
-    with TraceFileWriter(path, header=TraceHeader(link=link)) as writer:
-        writer.write(frames, stop_edge=int(frames.edge[-1]) + layout.slot_symbols)
+def write_some(path: Path, link: Link, data: st.DataObject) -> None:
+    count, seed = data.draw(st.integers(1, 12)), data.draw(st.integers(0, 9))
+    frames = frames_on_grid(FrameLayout(link), count, np.random.default_rng(seed))
+    write_trace(path, frames, TraceHeader(link=link))
 
 
 def decode_file(path: Path, target: Path, link: Link, map_text: str, **reading: object) -> bool:
@@ -49,7 +47,7 @@ def test_any_link_comes_back_from_any_format_that_an_analyser_writes(
     link = data.draw(links())
     levels = edges_per_second(link) * (1 if link.edges == "both" else 2)
     trace, again = tmp_path / "a.trace", tmp_path / "again.trace"
-    write_trace(trace, link, count=data.draw(st.integers(1, 12)), seed=data.draw(st.integers(0, 9)))
+    write_some(trace, link, data)
     names = wires_of(link)
     analyser = Analyser(
         rate_hz=int(levels * data.draw(st.floats(4.2, 9))),
@@ -86,7 +84,7 @@ def test_any_link_comes_back_from_any_format_that_an_analyser_writes(
 def test_any_link_comes_back_from_its_wires_as_drawn(tmp_path: Path, data: st.DataObject) -> None:
     link = data.draw(links())
     trace, again = tmp_path / "a.trace", tmp_path / "again.trace"
-    write_trace(trace, link, count=data.draw(st.integers(1, 12)), seed=data.draw(st.integers(0, 9)))
+    write_some(trace, link, data)
     path = tmp_path / f"a{data.draw(st.sampled_from(('.vcd', '.csv')))}"
     with TraceReader(trace) as reader:
         reader.header = with_clock(reader.header, 8_000_000)

@@ -28,41 +28,25 @@ from busplay.conversion.store_finder import StoreFinder
 from busplay.conversion.to_trace import frames_to_trace, ns_edge, rewrite_trace, stores_to_trace
 from busplay.conversion.wires import write_wires
 from busplay.description.board import Board, Sender
-from busplay.description.link import Link
 from busplay.errors import InputError
 from busplay.link.layout import FrameLayout
 from busplay.link.load import load_board, load_link
 from busplay.sender.encoder import Encoder
 from busplay.trace.header import TraceHeader
 from busplay.trace.reader import TraceReader
-from busplay.trace.writer import TraceFileWriter
 from tests.boards import board_with
 from tests.capture.captures import frames_on_grid
 from tests.strategies import boards_for, links, store_batches
+from tests.trace.cases import pairs_in, write_trace
 
 DUNLIN = load_board("dunlin")
-
-
-def write_trace(path: Path, frames: FrameBatch, *, link: Link, board: Board | None = None) -> None:
-    with TraceFileWriter(path, header=TraceHeader(link=link, board=board)) as writer:
-        stop = int(frames.edge[-1]) + 64 if len(frames) else 0
-        writer.write(frames, stop_edge=stop)
-
-
-def pairs_in(path: Path) -> list[tuple[int, int]]:
-    with TraceReader(path) as reader:
-        return [
-            pair
-            for batch in reader.chunks()
-            for pair in zip(batch.edge.tolist(), batch.word.tolist(), strict=True)
-        ]
 
 
 def made(tmp_path: Path, *, count: int = 300, board: Board | None = DUNLIN) -> Path:
     layout = FrameLayout(DUNLIN.link)
     frames = frames_on_grid(layout, count, np.random.default_rng(1))
     path = tmp_path / "made.trace"
-    write_trace(path, frames, link=DUNLIN.link, board=board)
+    write_trace(path, frames, TraceHeader(link=DUNLIN.link, board=board))
     return path
 
 
@@ -81,7 +65,7 @@ def test_packets_and_rows_of_any_link_lead_back(tmp_path: Path, data: st.DataObj
     back = tmp_path / "back.trace"
     for path in (start, back):
         path.unlink(missing_ok=True)
-    write_trace(start, frames, link=header.link)
+    write_trace(start, frames, TraceHeader(link=header.link))
     with TraceReader(start) as reader:
         trace_to_pcapng(reader, packets)
         trace_to_frames_csv(reader, rows)
@@ -162,7 +146,7 @@ def test_frames_to_no_window_are_left_out_and_counted(tmp_path: Path) -> None:
     words[3] ^= np.uint64(1)
     path = tmp_path / "a.trace"
     frames = FrameBatch(np.arange(1, 5, dtype=np.uint64) * np.uint64(400), words)
-    write_trace(path, frames, link=DUNLIN.link, board=DUNLIN)
+    write_trace(path, frames, TraceHeader(link=DUNLIN.link, board=DUNLIN))
     with TraceReader(path) as reader:
         count = trace_to_stores(reader, tmp_path / "a.csv", binary=False)
     assert (count.carried, count.left_out) == (1, 3)
@@ -264,7 +248,7 @@ def test_a_dump_shows_frames_and_the_receivers_state_in_time(tmp_path: Path) -> 
     words = layout.pack(space=1, sequence=np.array([0, 1], np.uint64), address=5, data=6)
     path = tmp_path / "a.trace"
     frames = FrameBatch(np.array([160, 168], np.uint64), words)
-    write_trace(path, frames, link=board.link, board=board)
+    write_trace(path, frames, TraceHeader(link=board.link, board=board))
     with TraceReader(path) as reader:
         write_wires(reader, tmp_path / "a.vcd")
     lines = (tmp_path / "a.vcd").read_text().splitlines()

@@ -6,11 +6,25 @@ from collections.abc import Iterable
 from itertools import pairwise
 from pathlib import Path
 
+import numpy as np
+
 from busplay.batch import CaptureInfo, ChangeBatch
 from busplay.errors import InputError
 from busplay.formats.capture import open_capture
 
 Row = tuple[int, int, int]
+
+
+def write(folder: Path, content: str | bytes, name: str = "one.vcd") -> Path:
+    """Write a capture."""
+    path = folder / name
+    path.write_bytes(content if isinstance(content, bytes) else content.encode())
+    return path
+
+
+def batch_of(rows: list[Row]) -> ChangeBatch:
+    columns = zip(*rows, strict=True) if rows else ((), (), ())
+    return ChangeBatch(*(np.array(column, np.uint64) for column in columns))
 
 
 def rows_of(batches: Iterable[ChangeBatch]) -> list[Row]:

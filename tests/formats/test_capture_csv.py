@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import gzip
 from fractions import Fraction
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -10,14 +11,10 @@ from hypothesis import strategies as st
 
 from busplay.formats import text_reader
 from tests.formats.reading import Row, fault, read
+from tests.formats.reading import write as write_capture
 
+write = partial(write_capture, name="one.csv")
 CHANGES = [(0, 0b10, 0), (1_500_000, 0b11, 0), (3_000_000, 0b01, 0)]
-
-
-def write(folder: Path, text: str, name: str = "one.csv") -> Path:
-    path = folder / name
-    path.write_bytes(text.encode())
-    return path
 
 
 @pytest.mark.parametrize(

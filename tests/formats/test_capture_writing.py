@@ -14,7 +14,7 @@ from busplay.formats.writing import csv as csv_writing
 from busplay.formats.writing import vcd as vcd_writing
 from busplay.formats.writing.csv import CsvWriter
 from busplay.formats.writing.vcd import TextBatch, VcdWriter
-from tests.formats.reading import Row, read
+from tests.formats.reading import Row, batch_of, read
 
 
 @st.composite
@@ -31,11 +31,6 @@ def captures(draw: st.DrawFn) -> tuple[int, list[Row]]:
             rows.append((time, *state))
         time += draw(st.sampled_from((1, 999, 62_500, 10**12 + 1)))
     return wires, rows
-
-
-def batch_of(rows: list[Row]) -> ChangeBatch:
-    columns = zip(*rows, strict=True) if rows else ((), (), ())
-    return ChangeBatch(*(np.array(column, np.uint64) for column in columns))
 
 
 @settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])

@@ -7,18 +7,12 @@ from pathlib import Path
 import pytest
 
 from busplay.formats.capture import open_capture
-from tests.formats.reading import Row, fault, read, rows_of
+from tests.formats.reading import Row, fault, read, rows_of, write
 
 HEAD = (
     "$timescale 1 ns $end $scope module top $end $var wire 1 ! clk $end"
     ' $var wire 4 " d [3:0] $end $upscope $end $enddefinitions $end\n'
 )
-
-
-def write(folder: Path, text: str | bytes) -> Path:
-    path = folder / "one.vcd"
-    path.write_bytes(text if isinstance(text, bytes) else text.encode())
-    return path
 
 
 @pytest.mark.parametrize(

@@ -9,7 +9,7 @@ from hypothesis import HealthCheck, given, settings
 
 from busplay.formats import text_reader
 from tests.formats.dumps import dumps
-from tests.formats.reading import Row, fault, read
+from tests.formats.reading import Row, fault, read, write
 from tests.naive.vcd_reader import read_vcd
 
 HEAD = """$timescale 1 ns $end
@@ -19,12 +19,6 @@ $var wire 4 " data [3:0] $end
 $upscope $end
 $enddefinitions $end
 """
-
-
-def write(folder: Path, text: str | bytes, name: str = "one.vcd") -> Path:
-    path = folder / name
-    path.write_bytes(text if isinstance(text, bytes) else text.encode())
-    return path
 
 
 def body(folder: Path, text: str, **options: object) -> list[Row]:

@@ -13,12 +13,11 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from busplay.batch import ChangeBatch
 from busplay.formats.capture import open_capture
 from busplay.formats.writing.csv import CsvWriter
 from busplay.formats.writing.vcd import TextBatch, VcdWriter
 from tests.formats.dumps import dumps
-from tests.formats.reading import Row, read, rows_of
+from tests.formats.reading import Row, batch_of, read, rows_of
 
 DATA = Path(__file__).parent.parent / "data" / "sigrok_dumps"
 NAMES = sorted({path.stem for path in DATA.glob("*.sr")})
@@ -147,10 +146,6 @@ def test_sigrok_opens_what_we_write(
     else:
         # As CSV it takes each row for a sample.
         assert found == [row[1] for row in rows] + [rows[-1][1]]
-
-
-def batch_of(rows: list[Row]) -> ChangeBatch:
-    return ChangeBatch(*(np.array(column, np.uint64) for column in zip(*rows, strict=True)))
 
 
 @st.composite

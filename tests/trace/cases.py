@@ -78,9 +78,12 @@ def assert_same(found: FrameBatch, expected: FrameBatch) -> None:
 def write_trace(
     path: Path, frames: FrameBatch, header: TraceHeader, *, stop_edge: int | None = None
 ) -> None:
-    """Write all frames in one call and close the trace."""
+    """Write all frames in one call, by default up to a slot behind the last; close the trace."""
+    if stop_edge is None:
+        slot = FrameLayout(header.link).slot_symbols
+        stop_edge = int(frames.edge[-1]) + slot if len(frames) else 0
     with TraceFileWriter(path, header=header) as writer:
-        writer.write(frames, stop_edge=_stop(frames) if stop_edge is None else stop_edge)
+        writer.write(frames, stop_edge=stop_edge)
 
 
 def read_all(path: Path) -> FrameBatch:
@@ -89,8 +92,14 @@ def read_all(path: Path) -> FrameBatch:
         return joined(list(reader.chunks()))
 
 
-def _stop(frames: FrameBatch) -> int:
-    return int(frames.edge[-1]) + 1 if len(frames) else 0
+def pairs_of(frames: FrameBatch) -> list[tuple[int, int]]:
+    """Return edge and word of each frame."""
+    return list(zip(frames.edge.tolist(), frames.word.tolist(), strict=True))
+
+
+def pairs_in(path: Path) -> list[tuple[int, int]]:
+    """Return edge and word of each frame of a trace."""
+    return pairs_of(read_all(path))
 
 
 def sealed(raw: bytes) -> bytes:
