@@ -15,7 +15,6 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
-from types import TracebackType
 from typing import Self, TypedDict, Unpack
 
 from busplay.batch import CaptureInfo, ChangeBatch
@@ -173,12 +172,7 @@ class Capture:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
 

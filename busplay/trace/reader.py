@@ -15,7 +15,6 @@ from dataclasses import dataclass
 from functools import cached_property
 from os import PathLike, fspath
 from pathlib import Path
-from types import TracebackType
 from typing import BinaryIO
 
 import numpy as np
@@ -152,12 +151,7 @@ class TraceReader:
         """Read until the context is left."""
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         """Close the file."""
         self.close()
 

@@ -18,7 +18,6 @@ import os
 import stat
 from collections.abc import Mapping
 from pathlib import Path
-from types import TracebackType
 from typing import Protocol, Self
 
 import numpy as np
@@ -268,12 +267,7 @@ class TraceFileWriter:
         """Record until the context is left."""
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
         """Close the trace, or leave it cut if an exception ends the context."""
         if kind is None:
             self.close()
