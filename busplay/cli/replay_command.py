@@ -24,10 +24,16 @@ from busplay.cli.run_options import labels_option, loss_options
     "--program",
     type=InProgram(),
     help="Run the recorded program beside its trace, so that what gets lost is named by cycle,"
-    " program counter and label.",
+    " program counter and label, and the window steps through it.",
 )
 @load_option
 @labels_option
+@click.option(
+    "--against",
+    metavar="TRACE",
+    type=InFile(),
+    help="Show TRACE as the actual beside the expected one, with the differences of compare.",
+)
 @loss_options
 @json_option
 @fault_options
@@ -35,8 +41,9 @@ from busplay.cli.run_options import labels_option, loss_options
 def command(**given: Any) -> int:
     """Play TRACE through the same receiver and displays that the program's run went through.
 
-    In the window: pause, single pictures, jumps, speed; F1 shows the keys. With --record-received,
-    --losses or --program a replay goes forward only.
+    The window has a time line, lists, pixel look-up and the program, which is found by its digest
+    beside the trace; F1 shows the keys. With --record-received, with --losses, and with --program
+    and --headless, a replay goes forward only.
 
     Exit status: 0; with --fail-on-loss 1 if a store was not received as sent; 2 for wrong use or a
     damaged trace; 130 if interrupted.
@@ -54,4 +61,6 @@ def command(**given: Any) -> int:
     for option, value in (("--load", request.load_address), ("--labels", request.labels)):
         if value is not None and request.program is None:
             raise click.UsageError(f"{option} belongs to --program; give that too")
+    if request.against is not None and request.play.headless:
+        raise click.UsageError("--against is for the window; compare does without")
     return replay_and_report(request)

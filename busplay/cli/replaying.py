@@ -22,6 +22,8 @@ from busplay.trace.reader import TraceReader
 from busplay.units import PS_PER_S
 
 PIECE_CYCLES = 1_000_000
+# Marks on the time line; one a pixel is drawn.
+DIFFERENCES_SHOWN = 100_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,6 +37,7 @@ class ReplayRequest(PlayRequest):
     program: Path | None
     load_address: int | None
     labels: Path | None
+    against: Path | None
 
 
 def replay_and_report(request: ReplayRequest) -> int:
@@ -54,7 +57,10 @@ def replay_and_report(request: ReplayRequest) -> int:
             Replay(request.trace, faults=plan, record_received=request.losses.record_received)
         )
         rerun = None
-        if request.program is not None:
+        # In the window it goes beside the trace as one looks at it, so that one can go back.
+        if request.program is not None and (
+            request.play.headless or request.losses.losses_path or not replay.can_seek
+        ):
             rerun = Rerun(replay.reader, request.program, load_address=request.load_address)
             replay.run_beside(rerun)
         stop = stop_cycle(request.cycles, request.to_ps, replay.clock_hz)
@@ -76,17 +82,64 @@ def replay_and_report(request: ReplayRequest) -> int:
             ),
             ending=lambda: _ending(replay),
             stack=stack,
-            bench=lambda: _bench(replay, request, labels),
+            bench=lambda: _bench(replay, request, labels, stack),
         )
 
 
-def _bench(replay: Replay, request: ReplayRequest, labels: Labels) -> Bench:
-    """Return what the window shows of the recording: its frames, marks, what was expected."""
-    from busplay.player.marks import Marks
-    from busplay.run.trace_inspector import TraceInspector
+def _bench(replay: Replay, request: ReplayRequest, labels: Labels, stack: ExitStack) -> Bench:
+    """Return what the window shows of the recording: its frames, marks, program.
 
-    inspector = TraceInspector(replay, labels=labels)
+    Raises:
+        InputError: the program that was given is another one.
+    """
+    from busplay.history.history import open_history
+    from busplay.history.program_history import ProgramHistory
+    from busplay.history.trace_inspector import TraceInspector
+    from busplay.player.marks import Marks
+    from busplay.run.recorded_program import find_recorded_program
+
+    reader = replay.reader
+    with late_bar(reader.frames, label="opening the history") as move_to:
+        history = open_history(reader, on_frames=move_to)
+    program = None
+    if request.program or find_recorded_program(reader.path, reader.header):
+        program = ProgramHistory.of_trace(
+            reader, request.program, load_address=request.load_address, labels=request.labels
+        )
+    against: Replay | None = None
+    differences: tuple[tuple[int, str], ...] = ()
+    if request.against is not None:
+        against = stack.enter_context(Replay(request.against))
+        differences = _differences(reader, against.reader)
+    inspector = TraceInspector(
+        replay,
+        history,
+        labels=labels,
+        program=program,
+        against=against,
+        differences=differences,
+    )
     return Bench(inspector, Marks.beside(request.trace))
+
+
+def _differences(expected: TraceReader, actual: TraceReader) -> tuple[tuple[int, str], ...]:
+    """Return where two traces differ: the edge, and how, the first of them in order of time.
+
+    Raises:
+        InputError: the traces are of different units or windows, or have no frame.
+    """
+    from busplay.analysis.compare.compare import compare
+
+    with late_bar(expected.frames, label="comparing") as move_to:
+        found = compare(
+            expected, actual, list_most=DIFFERENCES_SHOWN, progress=lambda done, _: move_to(done)
+        )
+    listed = []
+    for one in found.differences:
+        frame = one.expected or one.actual
+        if frame is not None:
+            listed.append((frame.edge, one.kind.name.lower().replace("_", " ")))
+    return tuple(sorted(listed))
 
 
 def _go_to(replay: Replay, cycle: int, *, from_start: bool) -> None:

@@ -215,6 +215,11 @@ class ProgramHistory:
         return view
 
     @property
+    def first_cycle(self) -> int:
+        """Cycle of the first position, behind the reset."""
+        return self._walk.first_cycle
+
+    @property
     def end_cycle(self) -> int | None:
         """Where the run that is known ends, or None."""
         return self._walk.end_cycle

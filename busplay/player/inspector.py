@@ -95,6 +95,42 @@ class ErrorRow:
 
 
 @dataclass(frozen=True, slots=True)
+class InstructionFacts:
+    """An instruction of the program.
+
+    Attributes:
+        address: of its first byte.
+        text: as an assembler takes it.
+        label: the label at or before it, or empty.
+        source: file and line, or empty.
+        registers: the processor's as it begins, as text.
+    """
+
+    address: int
+    text: str
+    label: str
+    source: str
+    registers: str
+
+
+@dataclass(frozen=True, slots=True)
+class MachineFacts:
+    """The processor at the present position.
+
+    Attributes:
+        registers: name and value of each, as text; the flags last.
+        stack: bytes from the one pushed last on, as text.
+        code: instructions round the one that is next.
+        here: which of them that is.
+    """
+
+    registers: tuple[tuple[str, str], ...]
+    stack: str
+    code: tuple[InstructionFacts, ...]
+    here: int
+
+
+@dataclass(frozen=True, slots=True)
 class PixelCause:
     """One write that a pixel owes something to.
 
@@ -102,9 +138,10 @@ class PixelCause:
         role: `byte`, `palette`, `base`, `border` or `blank`.
         value: what it set, as text.
         frame: number of the frame that wrote it; None: as at power-on.
-        cycle: of the write, or None.
+        cycle: of the store, or the latest that it can have been.
         address: processor address that was stored to, or None.
-        label: the label at or before the storing instruction or the address, or empty.
+        label: the label at or before that address, or empty.
+        instruction: what made the store; None where the program is not known.
     """
 
     role: str
@@ -113,6 +150,7 @@ class PixelCause:
     cycle: int | None = None
     address: int | None = None
     label: str = ""
+    instruction: InstructionFacts | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -239,8 +277,13 @@ class Inspector(Protocol):
     def sums(self, first_edge: int, stop_edge: int, columns: int) -> TimeSums:
         """Return the sums of equal parts of a stretch."""
 
-    def pixel(self, unit: str, x: int, y: int) -> PixelFacts:
-        """Return what a pixel shows at the present position, and why."""
+    def pixel(self, unit: str, x: int, y: int, *, deep: bool = False) -> PixelFacts:
+        """Return what a pixel shows at the present position, and why.
+
+        Args:
+            unit, x, y: the pixel.
+            deep: name the instructions behind the writes, too, which takes longer.
+        """
 
     def write_beside(self, unit: str, x: int, y: int, frame: int, *, back: bool) -> int | None:
         """Return the number of the nearest frame that writes a pixel's byte, or None.
@@ -250,6 +293,16 @@ class Inspector(Protocol):
             frame: of the frames before it the last is wanted, or else of the others the first.
             back: which of the two.
         """
+
+    @property
+    def has_program(self) -> bool:
+        """Whether the program is there, so that single instructions are known."""
+
+    def machine(self) -> MachineFacts | None:
+        """Return the processor at the present position; None where the program is not there."""
+
+    def instruction_beside(self, *, back: bool) -> int | None:
+        """Return the cycle of the next instruction, or of the last, or None."""
 
     def write_sums(self, unit: str, first_edge: int) -> WriteSums:
         """Return what was written to a unit from an edge up to the present position."""
@@ -263,5 +316,5 @@ class Inspector(Protocol):
     def receiver(self) -> ReceiverFacts:
         """Return how the receiver is at present."""
 
-    def expected(self) -> Mapping[str, Display] | None:
-        """Return the displays of the recording that this one is held against, or None."""
+    def beside(self) -> Mapping[str, Display] | None:
+        """Return the displays of the recording that is held against this one, or None."""

@@ -126,6 +126,11 @@ class Replay:
         return False
 
     @property
+    def is_faulty(self) -> bool:
+        """Whether damage is injected on its way."""
+        return self._faults is not None
+
+    @property
     def cut_reason(self) -> str:
         """Why the trace is not complete; empty if it is."""
         return self.reader.cut_reason or ""

@@ -16,7 +16,6 @@ import pygame
 from numpy.typing import NDArray
 
 from busplay.description.board import Unit
-from busplay.display.display import Display
 from busplay.view import theme
 from busplay.view.help import HelpOverlay
 from busplay.view.instrument.instrument import Instrument, Part
@@ -24,7 +23,7 @@ from busplay.view.instrument.layout import Places, place_parts
 from busplay.view.instrument.overlays import Layer, draw_legend
 from busplay.view.instrument.state import Overlay
 from busplay.view.paint import paint_commands
-from busplay.view.screens import PlacedScreens, Screens
+from busplay.view.screens import PlacedScreens, Screens, ShownScreen
 from busplay.view.status_line import StatusCell, StatusLine
 from busplay.view.text import Texts
 from busplay.view.theme import Sizes
@@ -46,7 +45,7 @@ class Scene:
         big: letters for a projector.
         help_open: the help covers the picture.
         note: a short line for a moment; empty if none.
-        images: pictures to show in place of units' own, by name; a new one for each change.
+        images: pictures to show in place of units' own, by name; new ones for each change.
         layer: what an overlay of the first unit stands for; None: no overlay.
     """
 
@@ -61,14 +60,28 @@ class Scene:
     layer: Layer | None = None
 
     @property
-    def displays(self) -> Mapping[str, Display]:
-        """The displays that are shown, by name."""
-        return self.instrument.shown_displays
+    def rows(self) -> list[list[ShownScreen]]:
+        """The pictures, in rows."""
+        images = self.images or {}
+        displays = self.instrument.player.playable.displays
+        actual = self.instrument.beside()
+        if actual is not None:
+            return [
+                [
+                    ShownScreen(display, f"{name}: expected"),
+                    ShownScreen(actual[name], f"{name}: actual"),
+                    ShownScreen(display, f"{name}: difference", images.get(name)),
+                ]
+                for name, display in displays.items()
+                if name in actual
+            ]
+        shown = [ShownScreen(display, name, images.get(name)) for name, display in displays.items()]
+        return [[one] for one in shown] if self.stacked else [shown]
 
     @property
-    def units(self) -> list[Unit]:
-        """The units, in order."""
-        return [display.unit for display in self.displays.values()]
+    def units(self) -> list[list[Unit]]:
+        """The units of the pictures."""
+        return [[one.display.unit for one in row] for row in self.rows]
 
     def sizes(self, width_px: int, height_px: int) -> Sizes:
         """Return the sizes of letters and lines for a window."""
@@ -127,9 +140,9 @@ class Painter:
         if scene.instrument.is_open:
             # The legend's room is kept, so that an overlay that comes or goes moves nothing.
             room = room.cut_bottom(look.row_px)[0]
-        placed = self._screens.place(
-            scene.units, room, sizes, scale=scene.scale, stacked=scene.stacked
-        )
+        rows = scene.rows
+        units = [[one.display.unit for one in row] for row in rows]
+        placed = self._screens.place(units, room, sizes, scale=scene.scale)
         parts = scene.instrument.parts(places, look, now_ns)
         is_resized = self._panels is None or self._panels.get_size() != (width, height)
         panels = self._panels
@@ -152,14 +165,8 @@ class Painter:
             return Drawn(placed, places, is_new=False)
         self._last = key
         target.fill(theme.BACKGROUND, places.screens)
-        self._screens.draw(
-            target,
-            scene.displays,
-            placed,
-            sizes,
-            images=scene.images,
-            titles=scene.instrument.titles,
-        )
+        shown = [one for row in rows for one in row]
+        self._screens.draw(target, shown, placed, sizes)
         self._paint_pins(target, scene, placed, look)
         for part in parts.values():
             target.blit(panels, part.box[:2], pygame.Rect(part.box))
@@ -190,12 +197,11 @@ class Painter:
     ) -> None:
         drawing = Drawing()
         for pixel, colour in scene.instrument.marked_pixels:
-            box = placed.box_of(pixel.unit, pixel.x, pixel.y)
-            if box is not None:
+            for box in placed.boxes_of(pixel.unit, pixel.x, pixel.y):
                 drawing.draw(
                     Outline(box.inset(-2), theme.BACKGROUND, 1), Outline(box.inset(-1), colour, 1)
                 )
-        overlay = scene.instrument.state.overlay
+        overlay = scene.instrument.overlay
         if overlay is not Overlay.NONE and scene.layer is not None:
             box = Box(placed.box.left, placed.box.bottom, placed.box.width, look.row_px)
             drawing.add(draw_legend(overlay, scene.layer.low, scene.layer.high, box, look))
@@ -245,7 +251,7 @@ class Painter:
         return self._status_line.width(scene.cells, scene.sizes(*near))
 
     def _needed_size(self, scene: Scene, scale: int, sizes: Sizes) -> tuple[int, int]:
-        arrangement = self._screens.arrange(scene.units, scale, sizes, stacked=scene.stacked)
+        arrangement = self._screens.arrange(scene.units, scale, sizes)
         bars = self._status_line.height(sizes) + self._thin_line_height(scene, sizes)
         return (
             arrangement.width_px + 2 * sizes.margin_px,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from busplay.display.display import Display
 from busplay.view.draw import Scene
 from busplay.view.instrument.instrument import Instrument
 from busplay.view.instrument.overlays import Layer, difference_layer, layer_image, write_layer
@@ -21,7 +22,7 @@ class Layers:
     def update(self, scene: Scene) -> None:
         """Put the overlay that is chosen over the scene's screens."""
         instrument = self._instrument
-        overlay = instrument.state.overlay
+        overlay = instrument.overlay
         if overlay is Overlay.NONE or instrument.inspector is None or not instrument.is_open:
             scene.images = scene.layer = None
             self._key = ()
@@ -32,22 +33,22 @@ class Layers:
         self._key = key
         images: dict[str, NDArray[np.uint8]] = {}
         layers: list[Layer] = []
-        for name, display in scene.displays.items():
-            layer = self._layer(overlay, name)
+        for name, display in instrument.player.playable.displays.items():
+            layer = self._layer(overlay, display)
             if layer is not None:
                 layers.append(layer)
                 images[name] = layer_image(layer, display.image())
         scene.images, scene.layer = images, layers[0] if layers else None
 
-    def _layer(self, overlay: Overlay, unit: str) -> Layer | None:
+    def _layer(self, overlay: Overlay, display: Display) -> Layer | None:
         inspector, times = self._instrument.inspector, self._instrument.times
-        display = self._instrument.shown_displays[unit]
+        unit = display.unit.name
         if inspector is None or times is None:
             return None
         if overlay is Overlay.DIFFERENCE:
-            expected = inspector.expected()
-            if expected is None or unit not in expected:
+            actual = self._instrument.beside()
+            if actual is None or unit not in actual:
                 return None
-            return difference_layer(display, expected[unit])
+            return difference_layer(actual[unit], display)
         sums = inspector.write_sums(unit, self._instrument.overlay_first_edge)
         return write_layer(overlay, sums, display.byte_offsets(), times)

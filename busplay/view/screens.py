@@ -2,21 +2,36 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pygame
 from numpy.typing import NDArray
 
 from busplay.description.board import Unit
-from busplay.display.arrangement import Arrangement, UnitPlace, arrange, largest_scale
+from busplay.display.arrangement import Arrangement, UnitPlace, arrange
 from busplay.display.display import Display
 from busplay.view import theme
 from busplay.view.picture import draw_display, draw_image
 from busplay.view.text import Texts
 from busplay.view.theme import Sizes
 from busplay.view.widgets.box import Box
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ShownScreen:
+    """One picture in the window.
+
+    Attributes:
+        display: whose picture it is, or whose pixels it is about.
+        title: stands above it.
+        image: uint8[height, width, 3] in place of the display's own picture, or None.
+    """
+
+    display: Display
+    title: str
+    image: NDArray[np.uint8] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,8 +62,9 @@ class PlacedScreens:
                 return place.unit.name, column, row
         return None
 
-    def box_of(self, unit: str, x: int, y: int) -> Box | None:
-        """Return the square of a pixel in the window, or None if it is not seen."""
+    def boxes_of(self, unit: str, x: int, y: int) -> list[Box]:
+        """Return the squares of a pixel in the window, one for each picture that shows it."""
+        boxes = []
         for place in self.arrangement.places:
             if place.unit.name == unit:
                 box = Box(
@@ -57,8 +73,9 @@ class PlacedScreens:
                     self.scale,
                     self.scale,
                 )
-                return box if self.box.contains(box.left, box.top) else None
-        return None
+                if self.box.contains(box.left, box.top):
+                    boxes.append(box)
+        return boxes
 
 
 class Screens:
@@ -75,33 +92,32 @@ class Screens:
         """Return the room above each unit."""
         return self._texts.height(sizes.text_px) + sizes.pad_px // 2
 
-    def arrange(
-        self, units: Sequence[Unit], scale: int, sizes: Sizes, *, stacked: bool
-    ) -> Arrangement:
-        """Return the places of the units from their common corner."""
-        return arrange(
-            units,
-            scale=scale,
-            gap_px=self.gap(sizes),
-            caption_px=self.caption_height(sizes),
-            stacked=stacked,
-        )
+    def arrange(self, rows: Sequence[Sequence[Unit]], scale: int, sizes: Sizes) -> Arrangement:
+        """Return the places of rows of units from their common corner."""
+        places: list[UnitPlace] = []
+        width = height = 0
+        for row in rows:
+            one = arrange(
+                row, scale=scale, gap_px=self.gap(sizes), caption_px=self.caption_height(sizes)
+            )
+            top = height + (self.gap(sizes) if height else 0)
+            places += [replace(place, top_px=place.top_px + top) for place in one.places]
+            width, height = max(width, one.width_px), top + one.height_px
+        return Arrangement(tuple(places), width, height)
 
     def place(
-        self, units: Sequence[Unit], box: Box, sizes: Sizes, *, scale: int | None, stacked: bool
+        self, rows: Sequence[Sequence[Unit]], box: Box, sizes: Sizes, *, scale: int | None
     ) -> PlacedScreens:
         """Return where the units stand in a box, as large as fits unless a scale is asked for."""
         room = box.inset(sizes.margin_px)
         if scale is None:
-            scale = largest_scale(
-                units,
-                room_width_px=room.width,
-                room_height_px=room.height,
-                gap_px=self.gap(sizes),
-                caption_px=self.caption_height(sizes),
-                stacked=stacked,
-            )
-        arrangement = self.arrange(units, scale, sizes, stacked=stacked)
+            scale = 1
+            while any(rows):
+                larger = self.arrange(rows, scale + 1, sizes)
+                if larger.width_px > room.width or larger.height_px > room.height:
+                    break
+                scale += 1
+        arrangement = self.arrange(rows, scale, sizes)
         left = max(room.left, box.left + (box.width - arrangement.width_px) // 2)
         top = max(room.top, box.top + (box.height - arrangement.height_px) // 2)
         return PlacedScreens(scale, left, top, arrangement, box)
@@ -109,50 +125,38 @@ class Screens:
     def draw(
         self,
         target: pygame.Surface,
-        displays: Mapping[str, Display],
+        shown: Sequence[ShownScreen],
         placed: PlacedScreens,
         sizes: Sizes,
-        *,
-        images: Mapping[str, NDArray[np.uint8]] | None = None,
-        titles: Mapping[str, str] | None = None,
     ) -> None:
-        """Draw all units; what reaches out of their box on the right or below, panels cover later.
+        """Draw all pictures; what reaches out of their box, panels cover later.
 
         Args:
             target: a surface of 32 bits a pixel.
-            displays: by the names of the units.
+            shown: in the order of their places.
             placed: where.
             sizes: of letters and lines.
-            images: uint8[height, width, 3] to show in place of a unit's own picture.
-            titles: in place of the units' names.
         """
         target.fill(theme.BACKGROUND, placed.box)
         corner = placed.left_px, placed.top_px
-        for place in placed.arrangement.places:
-            name = place.unit.name
-            image = None if images is None else images.get(name)
-            title = name if titles is None else titles.get(name, name)
-            self._draw_unit(
-                target, displays[name], place, corner, placed.scale, sizes, image, title
-            )
+        for one, place in zip(shown, placed.arrangement.places, strict=True):
+            self._draw_unit(target, one, place, corner, placed.scale, sizes)
 
     def _draw_unit(
         self,
         target: pygame.Surface,
-        display: Display,
+        shown: ShownScreen,
         place: UnitPlace,
         corner: tuple[int, int],
         scale: int,
         sizes: Sizes,
-        image: NDArray[np.uint8] | None,
-        title: str,
     ) -> None:
-        unit = place.unit
+        unit, display = place.unit, shown.display
         left, top = corner[0] + place.left_px, corner[1] + place.top_px
         caption_top = top - self.caption_height(sizes)
         width = self._texts.draw(
             target,
-            self._texts.shortened(title, sizes.text_px, place.width_px),
+            self._texts.shortened(shown.title, sizes.text_px, place.width_px),
             (left, caption_top),
             size_px=sizes.text_px,
             colour=theme.TEXT,
@@ -173,7 +177,7 @@ class Screens:
         if place.border_px:
             target.fill(display.border_rgb, (left, top, place.width_px, place.height_px))
         left, top = left + place.border_px, top + place.border_px
-        if image is None:
+        if shown.image is None:
             draw_display(display, target, left_px=left, top_px=top, scale=scale)
         else:
-            draw_image(image, target, left_px=left, top_px=top, scale=scale)
+            draw_image(shown.image, target, left_px=left, top_px=top, scale=scale)

@@ -13,6 +13,8 @@ from busplay.display.display import Display
 from busplay.player.inspector import (
     ErrorRow,
     FrameRow,
+    InstructionFacts,
+    MachineFacts,
     PixelCause,
     PixelFacts,
     ReceiverFacts,
@@ -34,7 +36,7 @@ class FakeInspector:
         playable: FakePlayable,
         *,
         frames: int = 1000,
-        expected: Mapping[str, Display] | None = None,
+        beside: Mapping[str, Display] | None = None,
     ) -> None:
         self.playable = playable
         self.frames = frames
@@ -44,7 +46,7 @@ class FakeInspector:
         self.asked_rows: list[tuple[int, int]] = []
         self.asked_sums: list[tuple[int, int, int]] = []
         self.asked_errors = 0
-        self._expected = expected
+        self._beside = beside
 
     @property
     def end_edge(self) -> int:
@@ -98,13 +100,28 @@ class FakeInspector:
         none = np.zeros(columns)
         return TimeSums(ramp, ramp * 100, ramp * 200, {"lost on the wire": ramp}, none, none)
 
-    def pixel(self, unit: str, x: int, y: int) -> PixelFacts:
+    def pixel(self, unit: str, x: int, y: int, *, deep: bool = False) -> PixelFacts:
         cause = PixelCause("byte", "$11", 7, self.cycle_showing(7), 0x4007, "row+7")
         return PixelFacts(unit, x, y, 7, 0x4007, 0x11, 1, (1, 254, 7), (cause,))
 
     def write_beside(self, unit: str, x: int, y: int, frame: int, *, back: bool) -> int | None:
         writes = [n for n in range(7, self.frames, 100) if (n < frame) == back]
         return (writes[-1] if back else writes[0]) if writes else None
+
+    @property
+    def has_program(self) -> bool:
+        return True
+
+    def machine(self) -> MachineFacts | None:
+        here = self.playable.cycle // 2
+        code = tuple(
+            InstructionFacts(here + 2 * n, "lda #$01", "loop" if n == 0 else "", "", "")
+            for n in range(-5, 20)
+        )
+        return MachineFacts((("PC", f"${here:04X}"), ("flags", "NV--DIZC")), "C0 12", code, 5)
+
+    def instruction_beside(self, *, back: bool) -> int | None:
+        return max(0, self.playable.cycle + (-2 if back else 2))
 
     def write_sums(self, unit: str, first_edge: int) -> WriteSums:
         described = self.playable.displays[unit].unit
@@ -129,5 +146,5 @@ class FakeInspector:
     def receiver(self) -> ReceiverFacts:
         return ReceiverFacts("sync", 16, 5, 120.0, (("frames received", 12), ("syncs lost", 0)))
 
-    def expected(self) -> Mapping[str, Display] | None:
-        return self._expected
+    def beside(self) -> Mapping[str, Display] | None:
+        return self._beside

@@ -62,7 +62,7 @@ def places_of(picture: np.ndarray, image: np.ndarray, scale: int) -> list[tuple[
 def test_every_unit_is_shown_at_one_scale_in_its_place(size, stacked) -> None:
     scene = scene_of(stacked=stacked)
     picture, scale = painted(size, scene)
-    displays = scene.displays
+    displays = scene.instrument.player.playable.displays
     (panel,) = places_of(picture, displays["panel"].image(), scale)
     (sign,) = places_of(picture, displays["sign"].image(), scale)
     border = 2 * scale
@@ -80,7 +80,7 @@ def test_scale_is_the_largest_that_fits_or_the_one_asked_for() -> None:
     _, fitting = painted((1024, 768), scene_of())
     assert fitting > 4
     # One more would not fit, even without bars and captions.
-    units = scene_of().units
+    (units,) = scene_of().units
     larger = arrange(units, scale=fitting + 2, gap_px=0)
     assert larger.width_px > 1024 or larger.height_px > 768
     _, asked = painted((1024, 768), scene_of(scale=2))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from busplay.player.inspector import PixelFacts, ReceiverFacts
+from busplay.player.inspector import MachineFacts, PixelFacts, ReceiverFacts
 from busplay.view import theme
 from busplay.view.instrument.actions import Do, GoToFrame, Unpin
 from busplay.view.keys import Command, keys_of
@@ -11,6 +11,11 @@ from busplay.view.widgets.text_view import Line
 NO_PIXEL = (
     "Hover a pixel of a screen to look it up; click it to pin it. Its byte, colour and the writes"
     " behind them stand here, each with a click to go to it."
+)
+
+
+NO_PROGRAM = (
+    "The program is not there. It is found by its digest beside the trace, or with --program FILE."
 )
 
 
@@ -42,11 +47,13 @@ def pixel_lines(facts: PixelFacts, *, is_pinned: bool, hears_keys: bool) -> list
                 tip=f"go to frame {cause.frame:,}",
             )
         )
-        origin = "" if cause.address is None else f"${cause.address:04X}"
-        if cause.label:
-            origin = f"{origin} {cause.label}".strip()
-        if origin:
-            lines.append(Line("", origin, colour=theme.DIM))
+        origin = "" if cause.address is None else f"store to ${cause.address:04X} {cause.label}"
+        lines += [Line("", text, colour=theme.DIM) for text in (origin.strip(),) if text]
+        made = cause.instruction
+        if made is not None:
+            lines.append(Line("", f"${made.address:04X}  {made.text}"))
+            where = "  ".join(one for one in (made.label, made.source) if one)
+            lines += [Line("", text, colour=theme.DIM) for text in (where, made.registers) if text]
     lines += [
         Line("go to", heading=True),
         Line(
@@ -66,6 +73,36 @@ def pixel_lines(facts: PixelFacts, *, is_pinned: bool, hears_keys: bool) -> list
         keys = keys_of(Command.UNPIN, hears_keys=hears_keys)
         lines.append(Line("unpin", keys, action=Unpin(), colour=theme.KEY))
     return lines
+
+
+def machine_lines(facts: MachineFacts, rows: int) -> list[Line]:
+    """Return registers, stack, and the instructions round the one that is next.
+
+    Args:
+        facts: of the processor.
+        rows: lines that have room; the next instruction stands in their middle.
+    """
+    lines = [
+        Line("registers", heading=True),
+        Line("  ".join(f"{name} {value}" for name, value in facts.registers[:5])),
+        Line("flags", facts.registers[-1][1], fixed=True),
+        Line("stack", facts.stack or "empty", fixed=bool(facts.stack)),
+        Line("instructions", heading=True),
+    ]
+    code: list[Line] = []
+    here = 0
+    for number, row in enumerate(facts.code):
+        if row.label:
+            code.append(Line(f"{row.label}:", colour=theme.ACCENT))
+        if number == facts.here:
+            here = len(code)
+        text = row.text if not row.source else f"{row.text}   {row.source}"
+        is_here = number == facts.here
+        colour = theme.PAUSED if is_here else theme.TEXT
+        code.append(Line(f"{'>' if is_here else ''} ${row.address:04X}", text, colour=colour))
+    room = max(1, rows - len(lines))
+    first = max(0, min(here - room // 2, len(code) - room))
+    return lines + code[first : first + room]
 
 
 def hover_lines(facts: PixelFacts) -> list[str]:

@@ -19,7 +19,14 @@ from busplay.player.player import Player
 from busplay.player.speed import speed_text
 from busplay.view import theme
 from busplay.view.instrument import actions
-from busplay.view.instrument.facts import NO_PIXEL, hover_lines, pixel_lines, receiver_lines
+from busplay.view.instrument.facts import (
+    NO_PIXEL,
+    NO_PROGRAM,
+    hover_lines,
+    machine_lines,
+    pixel_lines,
+    receiver_lines,
+)
 from busplay.view.instrument.layout import Places
 from busplay.view.instrument.line import (
     NAMES,
@@ -152,20 +159,26 @@ class Instrument:
         key = (pixel, self._playable.cycle, self.inspector.shown_frames)
         if key != self._facts_key:
             self._facts_key = key
-            self._facts = self.inspector.pixel(pixel.unit, pixel.x, pixel.y)
+            self._facts = self.inspector.pixel(pixel.unit, pixel.x, pixel.y, deep=True)
         return self._facts
 
     # -- the screens
 
-    @property
-    def shown_displays(self) -> Mapping[str, Display]:
-        """The displays that stand in the window, by name."""
-        return self._playable.displays
+    def beside(self) -> Mapping[str, Display] | None:
+        """Return the displays of the recording that is held against this one, or None.
+
+        The screens alone are what this recording shows.
+        """
+        if self.inspector is None or not self.is_open:
+            return None
+        return self.inspector.beside()
 
     @property
-    def titles(self) -> Mapping[str, str]:
-        """What stands above each screen."""
-        return {}
+    def overlay(self) -> Overlay:
+        """What is shown over the screens: the difference, as long as nothing else is chosen."""
+        if self.state.overlay is Overlay.NONE and self.beside() is not None:
+            return Overlay.DIFFERENCE
+        return self.state.overlay
 
     @property
     def screens_key(self) -> tuple[object, ...]:
@@ -313,7 +326,7 @@ class Instrument:
     def _tab_drawing(self, tab: Tab, box: Box, look: Look, hovered: object) -> Drawing:
         inspector, times = self.inspector, self.times
         if inspector is None or times is None:
-            return draw_text_view([Line("Nothing is recorded here.")], box, look)
+            return self._wrapped("Nothing is recorded here.", box, look)
         first, chosen = self.state.first_rows.get(tab), self.state.chosen_rows.get(tab)
         if tab is Tab.FRAMES:
             drawing, self._firsts[tab] = draw_frames(
@@ -338,19 +351,29 @@ class Instrument:
                 hovered=hovered,
             )
             return drawing
+        if tab is Tab.PROGRAM:
+            machine = inspector.machine()
+            if machine is None:
+                return self._wrapped(NO_PROGRAM, box, look)
+            seen = rows_seen(box, look)
+            lines = machine_lines(machine, seen)
+            return draw_text_view(lines, box, look, hovered=hovered)
         if tab is Tab.RECEIVER:
             return draw_text_view(receiver_lines(inspector.receiver()), box, look, hovered=hovered)
         facts = self.pixel_facts()
         if facts is None:
-            room = box.width - 2 * look.sizes.pad_px
-            wrapped = look.measure.wrapped(NO_PIXEL, look.sizes.text_px, room)
-            return draw_text_view([Line(text) for text in wrapped], box, look)
+            return self._wrapped(NO_PIXEL, box, look)
         lines = pixel_lines(
             facts,
             is_pinned=self.state.pinned is not None,
             hears_keys=self._playable.hears_keys,
         )
         return draw_text_view(lines, box, look, hovered=hovered)
+
+    def _wrapped(self, text: str, box: Box, look: Look) -> Drawing:
+        room = box.width - 2 * look.sizes.pad_px
+        lines = look.measure.wrapped(text, look.sizes.text_px, room)
+        return draw_text_view([Line(line, colour=theme.DIM) for line in lines], box, look)
 
     def above(self, window: Box) -> tuple[tuple[object, ...], Drawing]:
         """Return what lies above all parts: position, menu, what hovering tells; and its key."""
@@ -420,9 +443,9 @@ class Instrument:
     def _choices(self) -> list[Choice]:
         tools = self._tools()
         if self.state.menu == "step":
-            return step_choices(tools, has_pixel=self._pixel() is not None)
-        has_expected = self.inspector is not None and self.inspector.expected() is not None
-        return overlay_choices(tools, has_expected=has_expected)
+            return step_choices(tools, [one for one in Step if self._can_step(one)])
+        has_other = self.inspector is not None and self.inspector.beside() is not None
+        return overlay_choices(tools, has_other=has_other)
 
     def _menu_button(self) -> Box:
         for hot in self._hots.get("tools", ()):
@@ -696,12 +719,19 @@ class Instrument:
 
     def next_step_kind(self) -> None:
         """Choose the next kind of step."""
-        kinds = [one for one in Step if one is not Step.PIXEL_WRITE or self._pixel() is not None]
-        if not self._playable.can_seek:
-            kinds = [Step.REFRESH]
+        kinds = [one for one in Step if self._can_step(one)]
         here = kinds.index(self.state.step) if self.state.step in kinds else -1
         self.state.step = kinds[(here + 1) % len(kinds)]
         self._note(f"a step is a {self.state.step.value}")
+
+    def _can_step(self, kind: Step) -> bool:
+        if kind is Step.REFRESH:
+            return True
+        if self.inspector is None or not self._playable.can_seek:
+            return False
+        if kind is Step.INSTRUCTION:
+            return self.inspector.has_program
+        return kind is not Step.PIXEL_WRITE or self._pixel() is not None
 
     def step(self, way: int) -> None:
         """Go one step on (1) or back (-1), of the kind that is chosen."""
@@ -710,6 +740,8 @@ class Instrument:
             self.player.step(way)
         elif kind is Step.STORE:
             self.player.step_stores(way)
+        elif kind is Step.INSTRUCTION:
+            self._go_to_instruction(way)
         elif kind is Step.SLOT:
             self._go_to_slot(way)
         elif kind is Step.ERROR:
@@ -717,6 +749,15 @@ class Instrument:
         elif kind is Step.PIXEL_WRITE:
             self.go_to_write(way)
         self._arrived()
+
+    def _go_to_instruction(self, way: int) -> None:
+        assert self.inspector is not None
+        cycle = self.inspector.instruction_beside(back=way < 0)
+        if cycle is None:
+            self._note("no instruction there")
+            return
+        self.player.pause()
+        self.player.seek_to(cycle)
 
     def _go_to_slot(self, way: int) -> None:
         assert self.inspector is not None
@@ -761,8 +802,8 @@ class Instrument:
 
     def next_overlay(self, way: int) -> None:
         """Show the next overlay, or the last."""
-        has_expected = self.inspector is not None and self.inspector.expected() is not None
-        kinds = [one for one in Overlay if one is not Overlay.DIFFERENCE or has_expected]
+        has_other = self.inspector is not None and self.inspector.beside() is not None
+        kinds = [one for one in Overlay if one is not Overlay.DIFFERENCE or has_other]
         self._choose_overlay(kinds[(kinds.index(self.state.overlay) + way) % len(kinds)])
 
     def next_tab(self, way: int) -> None:

@@ -16,6 +16,7 @@ class Tab(Enum):
     FRAMES = "frames"
     PIXEL = "pixel"
     ERRORS = "errors"
+    PROGRAM = "program"
     RECEIVER = "receiver"
 
 
@@ -25,6 +26,7 @@ class Step(Enum):
     REFRESH = "refresh"
     SLOT = "slot"
     STORE = "store"
+    INSTRUCTION = "instruction"
     ERROR = "error"
     PIXEL_WRITE = "pixel write"
 
@@ -37,7 +39,7 @@ class Overlay(Enum):
     COUNT = "how often written"
     UNCHANGED = "writes that changed nothing"
     LOST = "lost or damaged writes"
-    DIFFERENCE = "difference to the expected"
+    DIFFERENCE = "difference"
 
 
 @dataclass(frozen=True, slots=True)

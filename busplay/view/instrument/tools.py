@@ -142,25 +142,30 @@ def _playing(tools: Tools) -> list[Button | None]:
     ]
 
 
-def step_choices(tools: Tools, *, has_pixel: bool) -> list[Choice]:
+WHY_NO_STEP = {
+    Step.INSTRUCTION: "the program is not there: --program FILE",
+    Step.PIXEL_WRITE: "point at a pixel, or pin one",
+}
+
+
+def step_choices(tools: Tools, possible: list[Step]) -> list[Choice]:
     """Return the menu of what a step is."""
     return [
         Choice(
             one.value,
             ChooseStep(one.name),
             ticked=one is tools.step,
-            enabled=tools.can_seek or one is Step.REFRESH,
-            why="" if tools.can_seek or one is Step.REFRESH else "only a recording goes there",
+            enabled=one in possible,
+            why="" if one in possible else WHY_NO_STEP.get(one, "only a recording goes there"),
         )
         for one in Step
-        if one is not Step.PIXEL_WRITE or has_pixel
     ]
 
 
-def overlay_choices(tools: Tools, *, has_expected: bool) -> list[Choice]:
+def overlay_choices(tools: Tools, *, has_other: bool) -> list[Choice]:
     """Return the menu of overlays."""
     return [
         Choice(one.value, ChooseOverlay(one.name), ticked=one is tools.overlay)
         for one in Overlay
-        if one is not Overlay.DIFFERENCE or has_expected
+        if one is not Overlay.DIFFERENCE or has_other
     ]

@@ -334,7 +334,7 @@ def _draw_frames(line: TimeLine, rest: Box, box: Box, look: Look, drawing: Drawi
     symbols = len(line.frames[0].lanes[0]) if line.frames[0].lanes else 1
     shows_lanes = widest >= SYMBOL_PX * symbols
     frames_px = look.row_px
-    lane_px = max(8, look.line_px * 3 // 4)
+    lane_px = look.measure.height(look.sizes.small_px)
     row, below = rest.cut_top(frames_px)
     _name("frames", Box(box.left, row.top, track.left - box.left, row.height), look, drawing)
     for frame in line.frames:

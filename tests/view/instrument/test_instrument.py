@@ -65,7 +65,7 @@ class Bench:
         return track_box(self.places.below, LOOK, NAMES)
 
 
-def bench_of(*, frames: int = 1000, expected=None, marks: Marks | None = None) -> Bench:
+def bench_of(*, frames: int = 1000, beside=None, marks: Marks | None = None) -> Bench:
     clock = HandClock()
     playable = FakePlayable(
         clock,
@@ -75,7 +75,7 @@ def bench_of(*, frames: int = 1000, expected=None, marks: Marks | None = None) -
         displays=two_displays(),
     )
     player = Player(playable, clock)
-    inspector = FakeInspector(playable, frames=frames, expected=expected)
+    inspector = FakeInspector(playable, frames=frames, beside=beside)
     player.stores = inspector
     notes: list[str] = []
     instrument = Instrument(
@@ -182,7 +182,7 @@ def test_steps_go_by_store_slot_error_and_write_of_the_pixel(bench: Bench) -> No
 
 def test_step_kinds_are_chosen_in_turn_and_by_the_menu(bench: Bench) -> None:
     instrument = bench.instrument
-    for wanted in (Step.SLOT, Step.STORE, Step.ERROR, Step.REFRESH):
+    for wanted in (Step.SLOT, Step.STORE, Step.INSTRUCTION, Step.ERROR, Step.REFRESH):
         instrument.do(Command.STEP_KIND)
         assert instrument.state.step is wanted
     bench.click(actions.OpenMenu("step"), "tools")
@@ -192,6 +192,25 @@ def test_step_kinds_are_chosen_in_turn_and_by_the_menu(bench: Bench) -> None:
     instrument.type_key("return", "")
     assert instrument.state.step is Step.SLOT
     assert instrument.state.menu is None
+
+
+def test_instruction_steps_go_to_the_cycles_that_the_program_says(bench: Bench) -> None:
+    bench.playable.cycle = 100
+    bench.instrument.state.step = Step.INSTRUCTION
+    bench.instrument.step(1)
+    assert bench.playable.cycle == 102
+    bench.instrument.step(-1)
+    bench.instrument.step(-1)
+    assert bench.playable.cycle == 98
+
+
+def test_recording_held_against_another_shows_the_difference_unless_asked_otherwise() -> None:
+    bench = bench_of(beside=two_displays())
+    assert bench.instrument.overlay is Overlay.DIFFERENCE
+    bench.instrument.do(Command.OVERLAY)
+    assert bench.instrument.overlay is Overlay.AGE
+    bench.instrument.toggle()
+    assert bench.instrument.beside() is None
 
 
 def test_overlays_follow_each_other_both_ways(bench: Bench) -> None:
@@ -338,6 +357,8 @@ def test_splitters_and_keys_resize_the_panels(bench: Bench) -> None:
 def test_tabs_open_by_click_and_by_keys(bench: Bench) -> None:
     bench.click(actions.ChooseTab("errors"), "side")
     assert "lost on the wire" in texts(bench.draw()["side"])
+    bench.instrument.do(Command.NEXT_TAB)
+    assert "registers" in texts(bench.draw()["side"])
     bench.instrument.do(Command.NEXT_TAB)
     assert bench.instrument.state.kept.tab is Tab.RECEIVER
     assert "SYNC" in texts(bench.draw()["side"])

@@ -9,10 +9,13 @@ import pytest
 
 from busplay.description.faults import Faults
 from busplay.errors import InputError
+from busplay.history.history import open_history
+from busplay.history.program_history import ProgramHistory
+from busplay.history.trace_inspector import TraceInspector
 from busplay.link.layout import FrameLayout
 from busplay.program.labels import read_labels
 from busplay.run.replay import Replay
-from busplay.run.trace_inspector import TraceInspector
+from busplay.run.session import Session
 from busplay.trace.reader import TraceReader
 
 TRACES = Path(__file__).parents[2] / "traces"
@@ -33,7 +36,11 @@ def frames() -> tuple[list[int], list[int], dict[str, list[int]]]:
 
 @pytest.fixture
 def tides() -> TraceInspector:
-    return TraceInspector(Replay(TIDES), labels=LABELS)
+    return inspector_of(Replay(TIDES))
+
+
+def inspector_of(replay: Replay, **options) -> TraceInspector:
+    return TraceInspector(replay, open_history(replay.reader), labels=LABELS, **options)
 
 
 def test_frames_are_counted_and_found_by_edge_and_number(tides, frames) -> None:
@@ -147,7 +154,7 @@ def test_sums_of_writes_are_those_of_every_frame(tides, frames) -> None:
 
 def test_errors_have_cause_address_and_their_place_in_lists_and_sums() -> None:
     replay = Replay(TIDES, faults=Faults(ber=1e-4, seed=3))
-    inspector = TraceInspector(replay, labels=LABELS)
+    inspector = inspector_of(replay)
     assert inspector.errors() == []
     replay.run(800_000)
     errors = inspector.errors()
@@ -162,6 +169,65 @@ def test_errors_have_cause_address_and_their_place_in_lists_and_sums() -> None:
     # Those within the passage of the overlay, at the units' memory.
     total = sum(int(inspector.write_sums(unit, 0).lost.sum()) for unit in ("panel", "sign"))
     assert lost - 20 <= total <= lost
+
+
+def test_program_is_at_the_present_position_and_steps_by_instructions() -> None:
+    replay = Replay(TIDES)
+    program = ProgramHistory.of_trace(replay.reader)
+    inspector = inspector_of(replay, program=program)
+    assert inspector.has_program
+    replay.seek(400_000)
+    straight = Session("dunlin", program="tides.bin")
+    straight.run(400_000 - straight.cycle)
+    for _ in range(5):
+        facts = inspector.machine()
+        assert facts is not None
+        registers = dict(facts.registers)
+        assert registers["PC"] == f"${straight.registers.pc:04X}"
+        assert registers["A"] == f"${straight.registers.a:02X}"
+        assert facts.code[facts.here].address == straight.registers.pc
+        straight.run(1)
+        assert inspector.instruction_beside(back=False) == straight.cycle
+        replay.seek(straight.cycle)
+    assert inspector.instruction_beside(back=True) < straight.cycle
+
+
+def test_pixel_names_the_instruction_that_stored_its_byte() -> None:
+    replay = Replay(TIDES)
+    inspector = inspector_of(replay, program=ProgramHistory.of_trace(replay.reader))
+    replay.seek(700_000)
+    session = Session("dunlin", program="tides.bin")
+    session.run(1_000_000)
+    for x, y in ((100, 90), (3, 100), (200, 20)):
+        (byte,) = [c for c in inspector.pixel("panel", x, y, deep=True).causes if c.role == "byte"]
+        assert byte.instruction is not None
+        assert byte.cycle is not None
+        # One of the cycles in which it can have been has a store, which this instruction made.
+        counters = {}
+        for cycle in range(byte.cycle, byte.cycle - 8, -1):
+            try:
+                counters = session.program_counters([cycle])
+                break
+            except ValueError:
+                continue
+        assert list(counters.values()) == [byte.instruction.address]
+        assert byte.instruction.text.startswith(("sta", "stx", "sty", "stz"))
+        assert byte.instruction.label
+
+
+def test_other_recording_moves_along(tmp_path: Path) -> None:
+    received = tmp_path / "received.trace"
+    with Replay(TIDES, faults=Faults(ber=1e-4), record_received=received) as noisy:
+        noisy.run(900_000)
+    with Replay(TIDES) as replay, Replay(received) as other:
+        inspector = inspector_of(replay, against=other)
+        for cycle in (100_000, 300_000, 50_000, 880_000):
+            replay.seek(cycle)
+            beside = inspector.beside()
+            assert beside is not None
+            assert other.cycle == cycle
+        expected = replay.displays["panel"].image()
+        assert 0 < (beside["panel"].image() != expected).any(axis=2).sum() < 1000
 
 
 def test_receiver_tells_its_state_and_counters(tides) -> None:
@@ -187,7 +253,7 @@ def test_trace_of_no_frames_has_answers_too(tmp_path: Path) -> None:
     path = tmp_path / "empty.trace"
     with TraceWriter(path, board=load_board("dunlin")):
         pass
-    inspector = TraceInspector(Replay(path))
+    inspector = inspector_of(Replay(path))
     assert inspector.frames == 0
     assert inspector.rows(0, 10) == []
     assert inspector.find("$4000", 0, back=False) is None

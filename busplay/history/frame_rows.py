@@ -40,36 +40,18 @@ class FrameRows:
         )
         self._labels = labels
         self.places = Places(board, labels)
-        chunks = [row for row in reader.chunk_rows() if row.frames]
-        self._stops = np.cumsum([0, *(row.frames for row in chunks)], dtype=np.int64)
-        self._edges = np.array([0, *(row.stop_edge for row in chunks)], np.int64)
+        self._before = reader.frames_before.astype(np.int64)
 
     @property
     def frames(self) -> int:
         """Frames in the trace."""
-        return int(self._stops[-1])
+        return int(self._before[-1])
 
     @property
     def lane_names(self) -> tuple[str, ...]:
         """Names of what a frame's symbols carry."""
         names = [f"lane {lane}" for lane in range(self.layout.lanes)]
         return (*names, "strobe") if self.layout.strobe_mask else tuple(names)
-
-    def _chunk(self, number: int) -> FrameBatch:
-        parts = list(
-            self.reader.frames_between(int(self._edges[number]), int(self._edges[number + 1]))
-        )
-        return FrameBatch.joined(parts)
-
-    def frame_at(self, edge: int) -> int:
-        """Count the frames that start before an edge."""
-        number = int(np.searchsorted(self._edges, edge, side="right")) - 1
-        if edge <= 0 or number < 0:
-            return 0
-        if number >= len(self._edges) - 1:
-            return self.frames
-        within = np.searchsorted(self._chunk(number).edge, np.uint64(edge))
-        return int(self._stops[number]) + int(within)
 
     def batch(self, first: int, stop: int) -> FrameBatch:
         """Return frames by their numbers.
@@ -80,33 +62,31 @@ class FrameRows:
         first, stop = max(0, first), min(stop, self.frames)
         parts = []
         while first < stop:
-            number = int(np.searchsorted(self._stops, first, side="right")) - 1
-            frames = self._chunk(number)
-            begin = int(self._stops[number])
+            number = int(np.searchsorted(self._before, first, side="right")) - 1
+            frames = self.reader.frame_chunk(number).frames
+            begin = int(self._before[number])
             here = slice(first - begin, stop - begin)
             parts.append(FrameBatch(frames.edge[here], frames.word[here]))
             first = begin + len(frames)
         return FrameBatch.joined(parts)
 
-    def edge_of(self, frame: int) -> int:
-        """Return the edge of a frame's start."""
-        return int(self.batch(frame, frame + 1).edge[0])
-
-    def columns(self, words: UInt64Column) -> tuple[list[int], list[int], list[int], list[int]]:
-        """Return space, unit, offset and data of frames."""
+    def pieces(self, words: UInt64Column) -> tuple[UInt64Column, ...]:
+        """Return space, unit, offset and data of frames, uint64[frames] each."""
         pieces = self._fields.words_in_pieces(words)
-        found = []
-        for row in (FIELD_SPACE, FIELD_UNIT, FIELD_ADDRESS, FIELD_DATA):
-            shift, mask, fixed = self._fields.table[row]
-            found.append(((pieces >> shift) & mask | fixed).tolist())
-        return found[0], found[1], found[2], found[3]
+        return tuple(
+            np.broadcast_to((pieces >> shift) & mask | fixed, len(words))
+            for shift, mask, fixed in (
+                self._fields.table[row]
+                for row in (FIELD_SPACE, FIELD_UNIT, FIELD_ADDRESS, FIELD_DATA)
+            )
+        )
 
     def rows(self, first: int, stop: int) -> Sequence[FrameRow]:
         """Return frames by their numbers, in words."""
         first = max(0, first)
         frames = self.batch(first, stop)
         header, layout = self.reader.header, self.layout
-        columns = zip(*self.columns(frames.word), strict=True)
+        columns = zip(*(one.tolist() for one in self.pieces(frames.word)), strict=True)
         fields = {name: column.tolist() for name, column in layout.unpack(frames.word).items()}
         widths = {one.name: -(-one.bits // 4) for one in layout.link.fields}
         symbols = layout.to_symbols(frames.word).reshape(-1, layout.slot_symbols)
@@ -144,9 +124,9 @@ class FrameRows:
         here = frame - 1 if back else frame + 1
         if not 0 <= here < self.frames:
             return None
-        number = int(np.searchsorted(self._stops, here, side="right")) - 1
-        while 0 <= number < len(self._stops) - 1:
-            frames, begin = self._chunk(number), int(self._stops[number])
+        number = int(np.searchsorted(self._before, here, side="right")) - 1
+        while 0 <= number < len(self._before) - 1:
+            frames, begin = self.reader.frame_chunk(number).frames, int(self._before[number])
             hits = np.flatnonzero(self._hits(frames.word, wanted)) + begin
             hits = hits[hits <= here] if back else hits[hits >= here]
             if len(hits):
@@ -174,7 +154,7 @@ class FrameRows:
         self, words: UInt64Column, wanted: tuple[str, int, int]
     ) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
         kind, first, last = wanted
-        space, unit, offset, data = (np.array(one) for one in self.columns(words))
+        space, unit, offset, data = self.pieces(words)
         if kind == "value":
             return np.array(data & 0xFF == first)
         hits = np.zeros(len(words), np.bool_)
