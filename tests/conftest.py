@@ -1,4 +1,4 @@
-"""The register of outside sources, and what every test shares."""
+"""The register of outside sources, and settings of all tests."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from hypothesis import is_hypothesis_test, settings
 ON_CI = bool(os.environ.get("CI"))
 
 # Numba compiles inside the first example of a property, so no example has a deadline.
-# On CI examples are the same each time; whoever runs the tests at home draws new ones, and fewer.
+# On CI examples are the same each time; elsewhere they are new each time, and fewer.
 settings.register_profile("busplay", deadline=None, derandomize=ON_CI)
 settings.load_profile("busplay")
 HOME_SHARE, HOME_LEAST = 1 / 4, 2
@@ -32,7 +32,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
-    """As many workers as processors; none where they would not print or disturb timing."""
+    """One worker a processor; none where output or timing would suffer."""
     if config.getoption("--sources") or config.getoption("benchmark_enable"):
         return 0
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
@@ -46,7 +46,7 @@ def draw_fewer(items: list[pytest.Item]) -> None:
         if isinstance(item, pytest.Function)
     }
     for function in filter(is_hypothesis_test, functions):
-        # Hypothesis has no public way to change what a test asked for.
+        # Hypothesis has no public way to change a test's own settings.
         asked = function._hypothesis_internal_use_settings
         drawn = min(asked.max_examples, max(HOME_LEAST, round(HOME_SHARE * asked.max_examples)))
         function._hypothesis_internal_use_settings = settings(asked, max_examples=drawn)
@@ -76,7 +76,7 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
             raise pytest.UsageError(f"{item.nodeid}: a check in tests/outside names no source")
         for mark in marks:
             kind = mark.kwargs.get("kind", "")
-            # A fact of the trade without a source carries that admission as its title.
+            # A fact of the trade without a source says so in its title.
             if kind not in KINDS and mark.args[0] != "common practice, no source":
                 raise pytest.UsageError(f"{item.nodeid}: source kind {kind!r} is none of {KINDS}")
             row = (mark.args[0], mark.kwargs.get("part", ""), kind)

@@ -1,4 +1,4 @@
-"""Hypothesis strategies that several stages share: links, boards, stores.
+"""Hypothesis strategies shared by stages: links, boards, stores.
 
 `links()` gives descriptions that `require_sound` accepts: 1 to 16 lanes, every edge rule, the
 three framings, fields at any place and in any order of bits, checks by name and spelled out,
@@ -33,7 +33,7 @@ from tests.boards import board_with
 FRAMINGS = ("strobe", "marker", "check")
 ORDERS = ("high_first", "low_first", "low_digit_first")
 MAX_FRAME_BITS = 64
-LONGEST_GROUP_BITS = 17  # an address and the constant bit behind it
+LONGEST_GROUP_BITS = 17  # an address and the constant bit after it
 
 
 @st.composite
@@ -217,7 +217,7 @@ def _is_sound(link: Link) -> bool:
 
 
 def _made_sound(link: Link) -> Link:
-    """Return the link, or one with another XOR of its check, that a receiver can find frames on."""
+    """Return the link, or with another XOR of its check, so that a receiver can find frames."""
     if _is_sound(link):
         return link
     check = link.check
@@ -267,7 +267,7 @@ def boards_for(draw: st.DrawFn, link: Link) -> Board:
             lead_frames=draw(st.integers(0, 20)),
         ),
     )
-    # Without a field for it a link tells no two units apart.
+    # Without a unit field a link reaches only one unit.
     return board if len(units) > 1 else replace(board, units=board.units[:1])
 
 
@@ -298,5 +298,5 @@ def store_batches(
 
 
 def cuts(length: int) -> st.SearchStrategy[list[int]]:
-    """Draw places at which to cut a batch into parts, both ends included."""
+    """Draw cuts of a batch into parts, both ends included."""
     return st.lists(st.integers(0, length), max_size=8).map(lambda at: sorted({0, length, *at}))

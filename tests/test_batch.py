@@ -41,7 +41,7 @@ def test_columns_of_another_kind_are_refused() -> None:
 
 
 def numbered(first: int, count: int) -> FrameBatch:
-    """Make frames that are told apart by their edges and words."""
+    """Make frames with distinct edges and words."""
     numbers = np.arange(first, first + count, dtype=np.uint64)
     return FrameBatch(numbers, numbers * np.uint64(7))
 

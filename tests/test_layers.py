@@ -1,4 +1,4 @@
-"""Who imports whom, as DEVELOPERS.md has it: no stage knows its neighbour, nothing goes round."""
+"""Imports follow DEVELOPERS.md: no stage imports another, and there are no cycles."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from busplay.cli.main import COMMANDS
 PROJECT = Path(__file__).parent.parent
 PACKAGE = PROJECT / "busplay"
 SOURCES = sorted(PACKAGE.glob("**/*.py"))
-# DEVELOPERS.md has a row `folder/` | what is in it | imports; the stages know only what is shared.
+# DEVELOPERS.md has a row `folder/` | what is in it | imports; stages import only shared folders.
 ROW = re.compile(r"^\| `(\w+)(?:/|\.py)` \| .+ \| (.*?)\|$", re.MULTILINE)
 TABLE = {
     name: None if said.strip() == "anything" else set(re.findall(r"`(\w+)`", said))
@@ -24,7 +24,7 @@ TABLE = {
 }
 STAGES = ("core", "sender", "wire", "receiver", "display")
 SHARED = {"batch", "description", "errors", "jit", "link", "units", "wording"}
-# A program's bytes are put into the memory map; a picture can be saved.
+# A program is loaded into the memory map; a picture can be saved.
 ALSO = {"core": {"program"}, "display": {"png"}}
 # These are the package itself, not a part of it.
 ON_TOP = {"__init__", "__main__"}
@@ -33,7 +33,7 @@ HEAVY = {"bincopy", "elftools", "numba", "py65", "pygame", "zstandard"}
 
 
 def folder_of(module: str) -> str:
-    """Return the folder, or the module on top, to which a module belongs."""
+    """Return the folder, or the top-level module, to which a module belongs."""
     return [*module.split("."), "__init__"][1]
 
 
@@ -46,7 +46,7 @@ MODULES = {module_of(file): file for file in SOURCES}
 
 
 def imported_modules(file: Path, *, everywhere: bool) -> set[str]:
-    """Return the modules of ours that a file imports, in its functions too or on top only."""
+    """Return our modules that a file imports, in functions too or at the top only."""
     tree = ast.parse(file.read_text(encoding="utf-8"))
     found = set()
     for node in ast.walk(tree) if everywhere else _on_top(tree):
@@ -89,10 +89,10 @@ def test_stage_may_import_no_other_stage(stage: str) -> None:
     assert allowed <= SHARED | ALSO.get(stage, set())
 
 
-def test_no_modules_import_each_other_in_a_circle() -> None:
+def test_there_are_no_import_cycles() -> None:
     imports = {module: imported_modules(file, everywhere=False) for module, file in MODULES.items()}
     left = dict(imports)
-    # What imports nothing that is left is in no circle; nor is what remains without it.
+    # A module that imports none of the remaining ones is in no cycle, so it is removed.
     while ready := {module for module, needs in left.items() if not needs & set(left)}:
         left = {module: needs for module, needs in left.items() if module not in ready}
     circles = {module: sorted(needs & set(left)) for module, needs in left.items()}

@@ -1,4 +1,4 @@
-"""The library: whole, typed, and every public name documented with an example that runs."""
+"""The library: complete, typed, and every public name documented with an example that runs."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     shutil.copy(tmp_path / "tides.trace", tmp_path / "sent.trace")
     monkeypatch.chdir(tmp_path)
     prepare(README, tmp_path)
-    # A copy without its labels would go before the shipped program.
+    # A copy without labels would have priority over the shipped program.
     (tmp_path / "tides.bin").unlink()
     with busplay.Replay("sent.trace", faults=NOISE, record_received="received.trace") as replay:
         replay.run(replay.end_cycle)
@@ -46,7 +46,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 NOISE = busplay.Faults(ber=1e-4, seed=3)
 
 
-def test_every_name_is_there_and_loads_its_module_when_it_is_touched() -> None:
+def test_every_name_exists_and_loads_its_module_when_used() -> None:
     assert dir(busplay) == busplay.__all__ == sorted(busplay.__all__)
     assert set(busplay._HOME) == set(PARTS)
     for name, home in busplay._HOME.items():
@@ -159,7 +159,7 @@ def test_a_link_or_board_is_taken_as_an_object_or_by_its_name_or_path(folder: Pa
             busplay.TraceWriter("wrong.trace", **wrong)
 
 
-def test_an_open_trace_stands_for_its_file(folder: Path) -> None:
+def test_an_open_trace_is_taken_as_its_file(folder: Path) -> None:
     with busplay.TraceReader("tides.trace") as reader:
         assert busplay.info(reader) == busplay.info("tides.trace")
         with busplay.Replay(reader) as replay:

@@ -39,7 +39,7 @@ def test_indexes_are_packed_as_narrow_as_the_palette_allows() -> None:
         ),
     ],
 )
-def test_picture_that_cannot_be_is_refused(image, palette, message) -> None:
+def test_impossible_picture_is_refused(image, palette, message) -> None:
     with pytest.raises(ValueError, match=message):
         encode_png(image, palette=palette)
 

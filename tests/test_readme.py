@@ -1,4 +1,4 @@
-"""What README.md and the guides say is true: every example runs and prints what stands below it."""
+"""Every example of README.md and the guides runs and prints the block below it."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ def test_ci_calls_the_readmes_test_command_word_for_word() -> None:
 
 @pytest.mark.parametrize("path", DOCUMENTS, ids=lambda path: path.stem)
 def test_examples_print_what_the_document_says(path: Path, tmp_path: Path) -> None:
-    """To write the outputs anew: python -m tests.documents."""
+    """To update the outputs: python -m tests.documents."""
     document = path.read_text(encoding="utf-8")
     prepare(document, tmp_path)
     for one in examples(document):

@@ -1,4 +1,4 @@
-"""Files that take their name when they are whole."""
+"""Files that take their name when they are complete."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from busplay.errors import OutputError
 from busplay.whole_file import place_beside, write_whole_file
 
 
-def test_file_is_there_whole_or_not_at_all(tmp_path: Path) -> None:
+def test_file_is_complete_or_absent(tmp_path: Path) -> None:
     path = tmp_path / "figures.csv"
     write_whole_file(path, b"old")
 
@@ -50,7 +50,7 @@ def test_pipe_is_written_to_and_stays_a_pipe(tmp_path: Path) -> None:
     assert pipe.is_fifo()
 
 
-def test_folder_that_is_not_there_is_said_so(tmp_path: Path) -> None:
+def test_missing_folder_is_named(tmp_path: Path) -> None:
     path = tmp_path / "none" / "x.csv"
     with pytest.raises(OutputError) as caught:
         write_whole_file(path, b"")

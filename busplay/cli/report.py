@@ -87,7 +87,7 @@ def _verdict(report: RunReport) -> str:
 
 
 def _print_accounts(accounts: AccountsReport) -> None:
-    """Print losses and what became of faults; nothing where nothing happened."""
+    """Print losses and faults; nothing if there are none."""
     frames = accounts.frames
     for what, count in frames.losses().items():
         click.echo(f"  {count:>9,} {what:34} {count / max(1, frames.lost):6.1%} of all losses")
@@ -98,17 +98,19 @@ def _print_accounts(accounts: AccountsReport) -> None:
     _print_missed(frames, on_a_clean_wire=not accounts.faults)
     for kind, one in accounts.faults.items():
         if one.injected:
+            kinds = kind.replace("_", " ")
+            noun = kinds.removesuffix("s") if one.injected == 1 else kinds
             click.echo(
-                f"  {one.injected:>9,} {kind.replace('_', ' ')}: {one.detected_by_check:,} detected"
+                f"  {one.injected:>9,} {noun}: {one.detected_by_check:,} detected"
                 f" by the check, {one.detected_by_sync:,} by loss of sync,\n"
-                f"{'':12}{one.out_of_sync:,} came out of sync, {one.undetected:,} undetected"
+                f"{'':12}{one.out_of_sync:,} while out of sync, {one.undetected:,} undetected"
                 + (f", {one.in_flight:,} in flight" if one.in_flight else "")
             )
     fifo = accounts.receiver_fifo
     if fifo is not None and (fifo.frames_overrun or fifo.frames_late):
         click.echo(
             f"  the receiver held {counted(fifo.frames_held_max, 'frame')} at most;"
-            f" {counted(fifo.overruns_while_busy, 'overrun')} came while it was busy"
+            f" {counted(fifo.overruns_while_busy, 'overrun')} while it was busy"
         )
 
 
@@ -119,9 +121,7 @@ def _print_missed(frames: FrameTotals, *, on_a_clean_wire: bool) -> None:
     text += f" {frames.missed_by_sequence:,}"
     if frames.gaps_too_long:
         times = {1: "once", 2: "twice"}.get(frames.gaps_too_long, f"{frames.gaps_too_long:,} times")
-        text += (
-            f";\n{'':12}it came round {times}, as {frames.sequence_modulus:,} or more went at once"
-        )
+        text += f";\n{'':12}it wrapped {times} ({frames.sequence_modulus:,} or more missed at once)"
     elif on_a_clean_wire and frames.missed_by_sequence > frames.missed:
         text += " (a recording of what arrived has gaps)"
     elif frames.missed_by_sequence != frames.missed:

@@ -108,7 +108,7 @@ def test_gap_longer_than_the_sequence_field_is_reported(busplay: Busplay, tmp_pa
     faults.write_text("[[lost_edges]]\nat_edges = [200_000]\ncount = 40_000\n")
     words = ("--headless", "--cycles", 400_000, "--faults", faults)
     out = busplay("run", "dunlin", FILL, *words).out
-    assert "it came round once, as 16 or more went at once" in out
+    assert "it wrapped once (16 or more missed at once)" in out
     frames = busplay("run", "dunlin", FILL, *words, "--json").figures["accounts"]["frames"]
     assert frames["missed"] >= 16
     assert frames["missed_by_sequence"] == frames["missed"] % 16

@@ -57,7 +57,7 @@ def test_pc_refuses_what_does_not_fit() -> None:
         core.pc = 65536
 
 
-def test_numpy_integers_do_for_registers() -> None:
+def test_registers_take_numpy_integers() -> None:
     core = plain_core("6502")
     put(core, 0x0200, "E8 0A")
     core.pc, core.x, core.a = np.uint16(0x0200), np.uint8(255), np.uint8(0x80)
@@ -140,7 +140,7 @@ def test_stp_stops_the_processor_until_reset() -> None:
     assert core.stop is None
 
 
-def test_addresses_wrap_round_at_the_end_of_memory() -> None:
+def test_addresses_wrap_at_the_end_of_memory() -> None:
     # LDA $FFFF,X with X 1 reads $0000; an operand that begins at $FFFF goes on at $0000.
     core = plain_core("65c02")
     put(core, 0x0200, "BDFFFF")
@@ -199,7 +199,7 @@ def test_nmos_double_write_to_a_window_without_ram_puts_back_what_was_read() -> 
     assert core.memory[0x4100] == 0x40
 
 
-def test_stores_are_given_once() -> None:
+def test_stores_are_returned_once() -> None:
     core = small_machine("8D0040 8D0140")
     core.run(8)
     assert len(core.take_stores()) == 2

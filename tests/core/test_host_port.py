@@ -13,7 +13,7 @@ pytestmark = pytest.mark.usefixtures("core_kind")
 def naive_refresh_pending(
     clock_hz: int, refresh_hz: int, acknowledged: list[int], cycle: int
 ) -> bool:
-    """Walk through every cycle as the words say: refresh k is due at floor(k*clock/rate)."""
+    """Walk through every cycle: refresh k is due at floor(k*clock/rate)."""
     pending = False
     number = 1
     for now in range(cycle + 1):
@@ -31,7 +31,7 @@ def naive_refresh_pending(
     gaps=st.lists(st.integers(1, 40), max_size=6),
     last=st.integers(1, 60),
 )
-def test_refresh_is_pending_as_a_walk_through_all_cycles_says(
+def test_refresh_is_pending_as_in_a_walk_through_all_cycles(
     clock_hz: int, refresh_hz: int, gaps: list[int], last: int
 ) -> None:
     host_port = port(clock_hz=clock_hz, refresh_hz=refresh_hz)
@@ -120,14 +120,14 @@ def test_wrong_keys_are_refused(code: int, cycle: int, message: str) -> None:
         host_port.press(code, cycle=cycle)
 
 
-def test_tick_low_byte_keeps_the_others() -> None:
+def test_reading_tick_s_low_byte_latches_the_others() -> None:
     host_port = port()
     assert host_port.read(Register.TICK, cycle=0x1_2345_6789) == 0x89
     later = [host_port.read(Register.TICK + place, cycle=0x1_FFFF_FFFF) for place in (1, 2, 3)]
     assert later == [0x67, 0x45, 0x23]
 
 
-def test_console_gives_its_bytes_once() -> None:
+def test_console_bytes_are_returned_once() -> None:
     host_port = port()
     for byte in b"tide\n":
         host_port.write(Register.CONSOLE, byte, cycle=1)
@@ -152,7 +152,7 @@ def test_random_is_xorshift32_bit_by_bit(seed: int) -> None:
         assert host_port.read(Register.RANDOM, cycle=0) == state & 0xFF
 
 
-def test_registers_without_a_meaning_read_zero_and_take_anything() -> None:
+def test_unused_registers_read_zero_and_ignore_writes() -> None:
     host_port = port()
     for offset in (2, 9, 10, 11, 12, 13, 14, 15):
         assert host_port.read(offset, cycle=5) == 0
@@ -163,7 +163,7 @@ def test_registers_without_a_meaning_read_zero_and_take_anything() -> None:
     assert host_port.take_console() == b""
 
 
-def test_reset_turns_the_interrupt_off_and_starts_random_again() -> None:
+def test_reset_disables_the_interrupt_and_restarts_random() -> None:
     host_port: HostPortDevice = port(clock_hz=1000, refresh_hz=10)
     first = [host_port.read(Register.RANDOM, cycle=0) for _ in range(5)]
     host_port.write(Register.REFRESH, 1, cycle=1)
@@ -271,7 +271,7 @@ def test_instruction_bytes_in_the_port_do_not_reach_it() -> None:
     assert core.pc == 0xA404
 
 
-def test_long_output_to_the_console_arrives_whole_and_in_order() -> None:
+def test_long_output_to_the_console_arrives_complete_and_in_order() -> None:
     # INX, STX CONSOLE, BRA back: more bytes than a core gathers at a time.
     core = small_machine("E8 8E02A4 80FA")
     core.run(9 * 10_000)

@@ -1,4 +1,4 @@
-"""Interrupts, by the words of `busplay.core.interface`, cycle by cycle."""
+"""Interrupts as `busplay.core.interface` defines them, cycle by cycle."""
 
 from __future__ import annotations
 
@@ -62,7 +62,7 @@ def test_brk_pushes_b_set_and_the_65c02_clears_d(processor: str) -> None:
     ("code", "cycles"),
     [("EA", 2), ("AD0010", 4), ("8D0010", 4), ("EE0010", 6), ("200004", 6), ("D000", 3)],
 )
-def test_line_is_looked_at_before_the_last_cycle(code: str, cycles: int) -> None:
+def test_line_is_sampled_before_the_last_cycle(code: str, cycles: int) -> None:
     for active_in_cycle in range(cycles + 1):
         # Reset, LDA, STA and CLI come before; the only refresh falls in the cycle wanted.
         first_cycle = 7 + 2 + 4 + 2
@@ -81,7 +81,7 @@ def test_line_is_looked_at_before_the_last_cycle(code: str, cycles: int) -> None
 
 
 @pytest.mark.source(HARDWARE_MANUAL, part="CLI and the next instruction", kind="from memory")
-def test_effect_of_cli_comes_one_instruction_later() -> None:
+def test_cli_takes_effect_one_instruction_later() -> None:
     core = machine("58 EA EA", p=I_SET)
     core.irq = True
     core.step()
@@ -92,7 +92,7 @@ def test_effect_of_cli_comes_one_instruction_later() -> None:
     assert core.pc == HANDLER
 
 
-def test_sei_comes_too_late_for_an_active_line() -> None:
+def test_sei_is_too_late_for_an_active_line() -> None:
     core = machine("EA 78 EA", p=I_CLEAR)
     core.step()
     core.irq = True
@@ -112,7 +112,7 @@ def test_cli_directly_before_sei_lets_one_interrupt_in() -> None:
     assert core.memory[0x01FE] == 0x02
 
 
-def test_effect_of_plp_comes_one_instruction_later() -> None:
+def test_plp_takes_effect_one_instruction_later() -> None:
     core = machine("28 EA EA", p=I_SET)
     core.s = 0xFE
     core.memory[0x01FF] = I_CLEAR
@@ -162,7 +162,7 @@ def test_first_instruction_of_the_handler_always_runs() -> None:
 @pytest.mark.source(
     HARDWARE_MANUAL, part="NMI is edge sensitive and not masked", kind="from memory"
 )
-def test_nmi_is_an_edge_goes_first_and_ignores_i() -> None:
+def test_nmi_is_edge_triggered_has_priority_and_ignores_i() -> None:
     core = machine("EA EA EA", p=I_SET)
     core.irq = True
     core.nmi()
@@ -190,11 +190,11 @@ def test_refresh_interrupt_runs_its_handler_once_a_refresh() -> None:
     assert [data for _, _, data in stored] == list(range(1, 11))
     for number, (cycle, address, _) in enumerate(stored, 1):
         assert address == 0x4000
-        # At most one instruction of 5 cycles, and the one under way, lie before the sequence.
+        # At most the present instruction and one of 5 cycles precede the sequence.
         assert 100 * number + 7 + 4 + 5 < cycle <= 100 * number + 6 + 7 + 4 + 6
 
 
-def test_refresh_that_is_not_acknowledged_comes_again() -> None:
+def test_unacknowledged_refresh_interrupts_again() -> None:
     core = small_machine(
         "A901 8D08A4 58 EA 4C0602", clock_hz=6000, refresh_hz=60, handler="EE0040 40"
     )
@@ -202,8 +202,8 @@ def test_refresh_that_is_not_acknowledged_comes_again() -> None:
     assert len(rows(core)) > 4
 
 
-def test_acknowledge_as_the_line_is_seen_comes_too_late() -> None:
-    # STA REFRESH_ACK with I clear: the line was looked at before its write.
+def test_acknowledge_after_the_line_is_sampled_is_too_late() -> None:
+    # STA REFRESH_ACK with I clear: the line was sampled before its write.
     core = small_machine("A901 8D08A4 58 8D09A4 EA EA", refresh_hz=1, clock_hz=15)
     core.run(8)
     assert core.cycle == 15
@@ -220,7 +220,7 @@ def test_wai_waits_for_the_line_and_takes_the_interrupt() -> None:
     assert core.run(100) == 100
     assert core.pc == 0x0201
     core.irq = True
-    # Active from cycle 100: seen there, one cycle to go, then the sequence.
+    # Active from cycle 100: sampled there, one more cycle, then the sequence.
     assert core.step() == 1
     assert core.step() == 1
     assert core.step() == 7
@@ -230,7 +230,7 @@ def test_wai_waits_for_the_line_and_takes_the_interrupt() -> None:
 
 
 @pytest.mark.source(SHEET, part="WAI with I set goes on", kind="from memory")
-def test_wai_with_i_set_goes_on_with_the_next_instruction() -> None:
+def test_wai_with_i_set_continues_with_the_next_instruction() -> None:
     core = machine("CB E8 EA", p=I_SET)
     core.run(50)
     core.irq = True

@@ -23,18 +23,18 @@ def test_core_of_a_board_has_its_processor_map_and_port() -> None:
     assert core.memory_map.windows == board.windows
 
 
-def test_reference_core_is_had_by_name() -> None:
+def test_reference_core_is_made_by_name() -> None:
     core = core_for_board(load_board("dunlin"), kind="reference")
     assert isinstance(core, ReferenceCore)
 
 
-def test_unknown_core_is_refused_with_what_there_is() -> None:
+def test_unknown_core_is_refused_with_the_known_ones() -> None:
     with pytest.raises(InputError) as caught:
         make_core("swift", "6502")
     assert str(caught.value) == f"found core 'swift'; there is {', '.join(core_kinds())}"
 
 
-def test_processor_that_a_core_is_not_is_refused() -> None:
+def test_processor_that_a_core_lacks_is_refused() -> None:
     with pytest.raises(InputError) as caught:
         make_core("reference", "6809")
     assert str(caught.value) == "found processor '6809'; the reference core is one of 6502, 65c02"
@@ -67,7 +67,7 @@ def test_core_that_cannot_run_undocumented_instructions_is_refused() -> None:
 
 @pytest.fixture
 def other_package(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """An installed package that brings two cores; one of them does not load."""
+    """An installed package with two cores, of which one does not load."""
     (tmp_path / "harbour_core.py").write_text(
         "from busplay.core.reference import ReferenceCore\n"
         "class HarbourCore(ReferenceCore):\n"
@@ -84,13 +84,13 @@ def other_package(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     sys.modules.pop("harbour_core", None)
 
 
-def test_core_of_another_package_joins_by_an_entry_point(other_package: Path) -> None:
+def test_core_of_another_package_is_found_by_its_entry_point(other_package: Path) -> None:
     assert core_kinds()[-2:] == ("broken", "harbour")
     assert "reference" in core_kinds()[:-2]
     core = make_core("harbour", "6502")
     assert core.kind == "harbour"
     assert find_core_class("harbour") is type(core)
-    # It knows nothing of undocumented instructions, and is asked before it is made.
+    # It lacks undocumented instructions, which is checked before it is made.
     with pytest.raises(InputError) as caught:
         make_core("harbour", "6502", undocumented="run")
     assert str(caught.value) == (

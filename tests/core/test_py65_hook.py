@@ -116,7 +116,7 @@ def test_interrupts_and_reset_take_their_seven_cycles() -> None:
     assert mpu.processorCycles == 0
 
 
-def test_count_goes_on_from_the_processor_s_own_and_never_back() -> None:
+def test_count_continues_the_processor_s_own_and_never_goes_back() -> None:
     mpu = mpu_with("8D0040 8D0040 8D0040")
     mpu.step()
     noted = Noted()
@@ -143,7 +143,7 @@ def test_memory_that_the_owner_replaces_is_followed() -> None:
     assert other[0x5000] == 0
 
 
-def test_hooks_may_be_taken_off_in_any_order() -> None:
+def test_hooks_may_be_removed_in_any_order() -> None:
     mpu = mpu_with("8D0040 8D0040 8D0040")
     first_noted, second_noted = Noted(), Noted()
     first = hook_mpu(mpu, first_noted)
@@ -175,7 +175,7 @@ def test_wrapper_that_the_owner_had_stays() -> None:
     assert mpu.step is counted
 
 
-def test_instructions_that_a_class_adds_take_what_it_counts() -> None:
+def test_instructions_added_by_a_class_take_its_cycles() -> None:
     class WithDoubleStore(mpu6502.MPU):  # type: ignore[misc]
         instruct = mpu6502.MPU.instruct[:]
         cycletime = mpu6502.MPU.cycletime[:]
@@ -241,7 +241,7 @@ def test_monitor_may_reset_and_change_its_processor(monitor: Monitor) -> None:
     assert "_reset" not in vars(monitor)
 
 
-def test_monitor_says_so_when_its_processor_cannot_be_seen(monitor: Monitor) -> None:
+def test_monitor_reports_a_processor_that_cannot_be_tapped(monitor: Monitor) -> None:
     noted = Noted()
     hook = hook_mpu(monitor, noted)
     monitor.onecmd("mpu 65Org16")
@@ -304,7 +304,7 @@ def test_hook_and_reference_core_see_the_same_stores(
     core.memory[:] = memory
     core.pc, core.s, core.p = 0x0200, 0xFD, 0x30
     mpu_class = {"6502": mpu6502.MPU, "65c02": mpu65c02.MPU}[processor]
-    # py65 reads past $FFFF where addresses should wrap round.
+    # py65 reads past $FFFF where addresses should wrap.
     mpu = mpu_class(memory=[*memory, 0xEA])
     mpu.pc, mpu.sp, mpu.p = 0x0200, 0xFD, 0x30
     noted = Noted()

@@ -50,7 +50,7 @@ def test_stores_in_windows_are_kept_and_others_dropped() -> None:
 
 
 def in_order(rows: list[tuple[int, int, int]]) -> list[tuple[int, int, int]]:
-    """Take the first numbers as gaps, and make cycles of them."""
+    """Turn gaps into cycles."""
     cycles = accumulate(gap for gap, _, _ in rows)
     return [(cycle, address, data) for cycle, (_, address, data) in zip(cycles, rows, strict=True)]
 
@@ -61,7 +61,7 @@ rows_in_order = st.lists(
 
 
 @given(rows=rows_in_order, cuts=st.lists(st.integers(0, 40), max_size=5))
-def test_one_by_one_and_batches_give_the_same(
+def test_single_stores_and_batches_are_the_same(
     rows: list[tuple[int, int, int]], cuts: list[int]
 ) -> None:
     single, whole = StoreBuffer(BOARD), StoreBuffer(BOARD)
@@ -111,7 +111,7 @@ def test_wrong_arguments_are_named_and_change_nothing(
         ([(6, 0, 0), (1 << 63, 0, 0)], "cycle is 9223372036854775808; it must fit 63 bits"),
     ],
 )
-def test_batch_that_goes_back_is_refused_whole(
+def test_batch_that_goes_back_is_refused_completely(
     rows: list[tuple[int, int, int]], message: str
 ) -> None:
     buffer = StoreBuffer(BOARD)
@@ -122,7 +122,7 @@ def test_batch_that_goes_back_is_refused_whole(
     assert buffer.last_cycle == 5
 
 
-def test_numpy_numbers_do() -> None:
+def test_numpy_numbers_are_taken() -> None:
     buffer = StoreBuffer(BOARD)
     buffer.store(np.uint64(7), np.uint16(0x2000), np.uint8(9))
     assert as_rows(buffer.take()) == [(7, 0x2000, 9)]

@@ -22,7 +22,7 @@ def unit_with(
     border_px: int = 0,
     border_index: int = 0,
 ) -> Unit:
-    """Make a unit; stride and memory just suffice unless they are given."""
+    """Make a unit; by default with the least stride and memory."""
     if palette is None:
         colours = 1 << bits_per_pixel
         palette = tuple((i, 255 - i, i * 7 % 256) for i in range(colours))

@@ -41,7 +41,7 @@ def bank_on(link: Link, board: Board | None = None) -> tuple[DisplayBank, FrameL
     return DisplayBank(board or board_with(link), layout), layout
 
 
-def test_frame_goes_to_the_unit_and_space_that_it_names() -> None:
+def test_frame_goes_to_its_unit_and_space() -> None:
     bank, layout = bank_on(GUARDED)
     words = [
         layout.pack(space=1, unit=0, sequence=0, address=0x1234, data=0x56)[0],
@@ -58,7 +58,7 @@ def test_frame_goes_to_the_unit_and_space_that_it_names() -> None:
     assert bank.counters == BankCounters(2, 1, 0, 0, 0)
 
 
-def test_reserved_space_idle_and_unknown_unit_do_nothing_and_are_counted() -> None:
+def test_reserved_space_idle_and_unknown_unit_are_ignored_and_counted() -> None:
     bank, layout = bank_on(GUARDED)
     before = bank.state()
     words = [
@@ -121,7 +121,7 @@ def test_link_without_unit_reaches_no_unit_unless_one_has_number_0() -> None:
     assert bank.counters.frames_unknown_unit == 1
 
 
-def test_data_wider_than_a_byte_gives_its_low_byte() -> None:
+def test_low_byte_of_wider_data_is_used() -> None:
     link = link_of(("address", 8), ("data", 12))
     bank, layout = bank_on(link)
     bank.feed(batch(layout.pack(address=3, data=0xF12)))
@@ -182,7 +182,7 @@ def test_any_link_writes_what_the_naive_bank_writes(data, link, one, other_numbe
         if link.frame_bits < 64
         else random.integers(0, 2**64 - 1, 80, dtype=np.uint64)
     )
-    # Half of the words get a small address, so that they meet something.
+    # Half of the words get a small address, so that they hit memory or registers.
     address = FrameLayout(link).bit_places("address")
     for place in address[5:]:
         words[::2] &= ~np.uint64(1 << place)
@@ -229,7 +229,7 @@ def test_frames_fed_all_ways_give_the_same() -> None:
 def test_what_a_receiver_delivered_is_shown_in_the_order_in_which_it_came() -> None:
     layout = FrameLayout(GUARDED)
     random = np.random.default_rng(6)
-    # So few places that the order decides nearly everywhere.
+    # So few offsets that the order matters nearly everywhere.
     numbers = random.integers(0, 256, (2, 300)).astype(np.uint64)
     sent, copies = (layout.pack(space=1, address=one % np.uint64(5), data=one) for one in numbers)
     spans = np.array([[0, 40, 0], [41, 9, 1], [50, 1, 1], [90, 200, 280]])
@@ -241,7 +241,7 @@ def test_what_a_receiver_delivered_is_shown_in_the_order_in_which_it_came() -> N
     assert one.counters == other.counters
 
 
-def test_words_that_cannot_be_written_or_are_not_contiguous_are_read_all_the_same() -> None:
+def test_read_only_or_non_contiguous_words_are_read() -> None:
     bank, layout = bank_on(GUARDED)
     words = layout.pack(space=1, unit=0, address=np.arange(6, dtype=np.uint64), data=9)
     words.flags.writeable = False

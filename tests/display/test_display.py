@@ -102,7 +102,7 @@ def test_high_byte_alone_keeps_the_low_byte_of_power_on() -> None:
     assert display.base_offset == 0x423
 
 
-def test_base_goes_round_at_the_end_of_memory() -> None:
+def test_base_wraps_at_the_end_of_memory() -> None:
     unit = unit_with(width_px=4, height_px=1, bits_per_pixel=8, memory_bytes=6)
     display = Display(unit)
     display.write_memory(range(6), range(6))
@@ -245,7 +245,7 @@ def test_columns_of_unequal_length_are_refused() -> None:
 
 @unhurried
 @given(units(), columns, register_columns)
-def test_restored_display_goes_on_as_the_first_would(unit, writes, register_writes) -> None:
+def test_restored_display_continues_as_the_first(unit, writes, register_writes) -> None:
     first, second = Display(unit), Display(unit)
     first.write_memory(*writes)
     first.write_registers(*register_writes)

@@ -1,4 +1,4 @@
-"""References that are made from the code: nothing that a user can write or read is missing."""
+"""References generated from the code: complete for all that a user can write or read."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ def test_every_attribute_of_a_description_has_a_meaning(kind: type) -> None:
 
 
 @pytest.mark.parametrize("name", FILES)
-def test_every_key_of_a_file_says_what_it_holds(name: str) -> None:
+def test_every_key_of_a_file_is_documented(name: str) -> None:
     text = guide_text("keys")
     for table in FILES[name]:
         rows = list(key_rows(table))
@@ -56,7 +56,7 @@ def test_ranges_and_defaults_in_the_reference_of_keys_are_those_of_the_readers()
 
 
 @pytest.mark.parametrize("command", [name for name, _ in commands()])
-def test_every_option_stands_in_the_reference_with_its_help(command: str) -> None:
+def test_every_option_is_in_the_reference_with_its_help(command: str) -> None:
     text = guide_text("options").partition(f"\n## {command}\n")[2].partition("\n## ")[0]
     found = dict(commands())[command]
     for parameter in found.params:
@@ -90,7 +90,7 @@ def test_every_json_key_has_a_meaning(command: str) -> None:
     ],
     ids=" ".join,
 )
-def test_every_key_that_is_printed_stands_in_the_reference(
+def test_every_printed_key_is_in_the_reference(
     words: tuple[str, ...], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.chdir(PROJECT)
@@ -101,7 +101,7 @@ def test_every_key_that_is_printed_stands_in_the_reference(
     assert {key for key in keys if f"- `{key}`" not in text} <= MAPPED
 
 
-# Keys of mappings, which the meaning of the mapping's own key lists.
+# Keys of mappings, which are listed with the mapping's own key.
 MAPPED = {"frame, frame", "frame, idle", "idle, frame", "idle, idle"}
 
 

@@ -1,4 +1,4 @@
-"""Where machine code is kept, and what counts of what is found there."""
+"""Where machine code is cached, and which files there are used."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ CODE = bytes(range(256)) * 16
 @pytest.fixture
 def plain_environment(monkeypatch: pytest.MonkeyPatch) -> None:
     for name in ("BUSPLAY_CACHE_DIR", "XDG_CACHE_HOME"):
-        # Set first, so that it is put back even if the test sets it.
+        # Set first, so that it is restored even if the test sets it.
         monkeypatch.setenv(name, "")
         monkeypatch.delenv(name)
     monkeypatch.setattr(sys, "platform", "linux")
@@ -39,7 +39,7 @@ def kept(cache: CodeCache) -> Path:
 
 @pytest.fixture
 def nowhere(tmp_path: Path) -> Path:
-    """A folder that nobody can make, not even root: a file stands in its way."""
+    """A folder that even root cannot make: its parent is a file."""
     (tmp_path / "file").write_bytes(b"")
     return tmp_path / "file" / "below"
 
@@ -89,7 +89,7 @@ def test_named_folder_is_the_only_one(tmp_path: Path, monkeypatch: pytest.Monkey
     assert CodeCache.usual().folders == (tmp_path / "code",)
 
 
-def test_folder_that_cannot_be_written_is_passed_over(nowhere: Path, tmp_path: Path) -> None:
+def test_folder_that_cannot_be_written_is_skipped(nowhere: Path, tmp_path: Path) -> None:
     cache = CodeCache([nowhere, tmp_path / "second"])
     path = cache.keep("some", CODE)
     assert path is not None
@@ -102,11 +102,11 @@ def test_without_any_folder_nothing_is_kept(nowhere: Path) -> None:
     assert CodeCache([nowhere]).find("some") is None
 
 
-# Damage. (Kernels' cut and flipped files once ended the program with a stack trace.)
+# Damage. (Cut and damaged files once ended the program with a stack trace.)
 
 
 @pytest.mark.parametrize("size", [0, 1, 31, 32, 33, 1000, len(CODE) + 31])
-def test_file_that_is_cut_is_as_good_as_none(cache: CodeCache, kept: Path, size: int) -> None:
+def test_cut_file_is_ignored(cache: CodeCache, kept: Path, size: int) -> None:
     kept.write_bytes(kept.read_bytes()[:size])
     assert cache.find("some") is None
     assert cache.keep("some", CODE) == kept
@@ -114,15 +114,13 @@ def test_file_that_is_cut_is_as_good_as_none(cache: CodeCache, kept: Path, size:
 
 
 @pytest.mark.parametrize("size", [32, 1000, len(CODE) + 32])
-def test_file_that_is_zeroed_from_some_place_is_as_good_as_none(
-    cache: CodeCache, kept: Path, size: int
-) -> None:
+def test_file_zeroed_from_some_byte_is_ignored(cache: CodeCache, kept: Path, size: int) -> None:
     whole = kept.read_bytes()
     kept.write_bytes(whole[: len(whole) - size] + bytes(size))
     assert cache.find("some") is None
 
 
-def test_every_flipped_byte_is_found(cache: CodeCache, kept: Path) -> None:
+def test_every_flipped_byte_is_detected(cache: CodeCache, kept: Path) -> None:
     whole = kept.read_bytes()
     for place in range(0, len(whole), 37):
         damaged = bytearray(whole)
@@ -135,12 +133,12 @@ def test_every_flipped_byte_is_found(cache: CodeCache, kept: Path) -> None:
     assert cache.find("some") == CODE
 
 
-def test_file_under_another_name_is_none(cache: CodeCache, kept: Path) -> None:
+def test_renamed_file_is_ignored(cache: CodeCache, kept: Path) -> None:
     kept.rename(kept.with_stem("other"))
     assert cache.find("other") is None
 
 
-def test_what_is_no_file_is_passed_over(cache: CodeCache, kept: Path) -> None:
+def test_path_that_is_not_a_file_is_ignored(cache: CodeCache, kept: Path) -> None:
     kept.unlink()
     os.mkfifo(kept)
     assert cache.find("some") is None
@@ -150,7 +148,7 @@ def test_what_is_no_file_is_passed_over(cache: CodeCache, kept: Path) -> None:
     assert cache.keep("some", CODE) is None
 
 
-# Others.
+# Other users.
 
 
 @pytest.mark.parametrize("mode", [0o620, 0o602, 0o666])
@@ -232,7 +230,7 @@ def test_file_that_cannot_take_its_place_is_not_left(
     assert list((tmp_path / "code").iterdir()) == []
 
 
-# What nobody uses any more.
+# Unused code.
 
 DAY_S = 24 * 60 * 60
 
@@ -243,10 +241,10 @@ def age(path: Path, *, days: int) -> Path:
     return path
 
 
-def test_code_that_was_not_used_for_long_goes_when_other_code_is_kept(
+def test_code_unused_for_long_is_removed_when_other_code_is_written(
     cache: CodeCache, kept: Path
 ) -> None:
-    # Nothing ever went, so each version of the program left some megabytes behind.
+    # Nothing was ever removed, so each version left some megabytes behind.
     half = kept.with_name("half.new")
     half.write_bytes(b"")
     age(half, days=61)
@@ -261,7 +259,7 @@ def test_code_that_was_not_used_for_long_goes_when_other_code_is_kept(
     assert (kept.exists(), other is not None and other.exists()) == (False, True)
 
 
-def test_code_that_is_used_stays(cache: CodeCache, kept: Path) -> None:
+def test_used_code_stays(cache: CodeCache, kept: Path) -> None:
     age(kept, days=61)
     assert cache.find("some") == CODE
     cache.keep("other", CODE)

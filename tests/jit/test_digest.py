@@ -1,4 +1,4 @@
-"""What a kernel's digest covers."""
+"""The contents of a kernel's digest."""
 
 from __future__ import annotations
 
@@ -72,12 +72,12 @@ CHANGES: dict[str, dict[str, Any]] = {
 
 
 @pytest.mark.parametrize("change", CHANGES)
-def test_change_is_seen(change: str) -> None:
+def test_change_changes_the_digest(change: str) -> None:
     assert digest_of_function(made(**CHANGES[change])) != digest_of_function(made())
 
 
 @pytest.mark.parametrize("value", [SimpleNamespace(ON=1), [1, 2], {"a": 1}, lambda number: number])
-def test_what_cannot_be_followed_is_refused(value: object) -> None:
+def test_global_that_cannot_be_followed_is_refused(value: object) -> None:
     with pytest.raises(TypeError, match="nothing says when it has changed"):
         digest_of_function(made(State=value))
 
@@ -87,7 +87,7 @@ def test_large_constant_is_refused() -> None:
         digest_of_function(made(TABLE=np.zeros(125_001)))
 
 
-def test_types_of_arguments_are_told_apart() -> None:
+def test_types_of_arguments_have_their_own_digests() -> None:
     words = np.zeros(4, np.uint64)
     read_only = words.copy()
     read_only.flags.writeable = False
@@ -98,7 +98,7 @@ def test_types_of_arguments_are_told_apart() -> None:
         *(words.view([("b", np.uint64)]), np.zeros(4, ">u8")),
     ]
     described = [describe(argument) for argument in arguments]
-    # An integer too large for a signed one is taken as an unsigned one.
+    # An integer too large to be signed is passed as unsigned.
     assert described[1] == describe(np.uint64(1))
     assert len(set(described)) == len(described) - 1
 

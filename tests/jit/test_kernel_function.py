@@ -1,4 +1,4 @@
-"""Kernels: what they take and return, and that their code is kept and found again."""
+"""Kernels: arguments, results, and the cache of their code."""
 
 from __future__ import annotations
 
@@ -184,7 +184,7 @@ def test_records_are_taken() -> None:
 
 
 @pytest.mark.parametrize("wrong", ["text", None, [1], {}, object])
-def test_what_no_kernel_takes_is_refused(wrong: object) -> None:
+def test_other_arguments_are_refused(wrong: object) -> None:
     with pytest.raises(TypeError, match="a kernel takes arrays, numbers and tuples"):
         same(wrong)
 
@@ -224,7 +224,7 @@ def test_bits_are_counted(word: int) -> None:
     assert trailing_zeros(np.uint64(word)) == lowest
 
 
-# Keeping. Each start is a process of its own, in a folder with two modules.
+# The cache. Each start is a process of its own, in a folder with two modules.
 
 HELPER = """
 from busplay.jit import kernel
@@ -273,7 +273,7 @@ def compiled_program(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture
 def program(compiled_program: Path, tmp_path: Path) -> Path:
-    """A program with a helper, whose code is kept."""
+    """A program with a helper, whose code is cached."""
     return Path(shutil.copytree(compiled_program, tmp_path / "copy"))
 
 
@@ -282,10 +282,10 @@ def test_second_start_compiles_nothing_and_does_not_load_numba(program: Path) ->
 
 
 @pytest.mark.parametrize("change", [("FACTOR = 3", "FACTOR = 4"), ("number * F", "2 + number * F")])
-def test_changed_helper_in_another_module_does_not_meet_old_code(
+def test_changed_helper_in_another_module_never_uses_old_code(
     program: Path, change: tuple[str, str]
 ) -> None:
-    """Numba's own cache, which looks at one file only, gave the old code here."""
+    """Numba's own cache, which checks one file only, returned the old code here."""
     (program / "helper.py").write_text(HELPER.replace(*change))
     (found,) = start(program)[1:]
     assert found != "43 True"

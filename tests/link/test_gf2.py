@@ -13,7 +13,7 @@ VECTORS = st.lists(st.integers(0, 127), max_size=6)
 
 
 def sums(vectors: list[int]) -> set[int]:
-    """Every sum of some of the vectors."""
+    """All sums of the vectors."""
     choices = product((0, 1), repeat=len(vectors))
     return {
         reduce(xor, (v for v, chosen in zip(vectors, choice, strict=True) if chosen), 0)
@@ -22,7 +22,7 @@ def sums(vectors: list[int]) -> set[int]:
 
 
 @given(VECTORS)
-def test_rank_is_the_logarithm_of_how_many_sums_there_are(vectors: list[int]) -> None:
+def test_rank_is_the_logarithm_of_the_count_of_sums(vectors: list[int]) -> None:
     assert 1 << rank(vectors) == len(sums(vectors))
 
 
@@ -44,7 +44,7 @@ def test_reducing_above_a_bit_leaves_nothing_above_it_exactly_when_that_can_be(
     assert (left >> shift == 0) == (vector >> shift in {one >> shift for one in sums(vectors)})
 
 
-def test_copy_of_a_span_grows_by_itself() -> None:
+def test_copy_of_a_span_is_independent() -> None:
     span = LinearSpan([1])
     other = span.copy()
     assert other.add(2)
@@ -95,7 +95,7 @@ def test_solution_is_found_exactly_when_there_is_one(equations: list[tuple[int, 
         assert holds(equations, found)
 
 
-def test_nothing_asked_is_met_by_zero() -> None:
+def test_no_equations_are_solved_by_zero() -> None:
     assert solve([]) == 0
 
 

@@ -17,7 +17,7 @@ from tests.strategies import links
 
 
 def draw_values(data: st.DataObject, link: Link) -> dict[str, int]:
-    """Draw a value for each field that a sender may fill, constants and check left out."""
+    """Draw a value for each field except constants and check."""
     check = link.check.field if link.check else None
     return {
         one.name: data.draw(st.integers(0, (1 << one.bits) - 1), label=one.name)
@@ -32,7 +32,7 @@ def pack_one(layout: FrameLayout, values: dict[str, int]) -> int:
 
 @settings(deadline=None)
 @given(links(), st.data())
-def test_word_is_that_of_bits_written_out_one_by_one(link: Link, data: st.DataObject) -> None:
+def test_word_equals_that_made_bit_by_bit(link: Link, data: st.DataObject) -> None:
     values = draw_values(data, link)
     bits = naive.frame_bits(link, values)
     assert pack_one(FrameLayout(link), values) == naive.word_of_bits(bits)
@@ -40,7 +40,7 @@ def test_word_is_that_of_bits_written_out_one_by_one(link: Link, data: st.DataOb
 
 @settings(deadline=None)
 @given(links(), st.data())
-def test_slot_is_that_of_symbols_written_out_one_by_one(link: Link, data: st.DataObject) -> None:
+def test_slot_equals_that_made_symbol_by_symbol(link: Link, data: st.DataObject) -> None:
     values = draw_values(data, link)
     layout = FrameLayout(link)
     word = np.array([pack_one(layout, values)], np.uint64)
@@ -58,7 +58,7 @@ def test_idle_slot_is_that_of_the_design(link: Link) -> None:
 
 @settings(deadline=None)
 @given(links(), st.data())
-def test_fields_come_back_from_the_word(link: Link, data: st.DataObject) -> None:
+def test_fields_round_trip_through_the_word(link: Link, data: st.DataObject) -> None:
     values = draw_values(data, link)
     layout = FrameLayout(link)
     found = layout.unpack(layout.pack(**values))
@@ -70,7 +70,7 @@ def test_fields_come_back_from_the_word(link: Link, data: st.DataObject) -> None
 
 @settings(deadline=None)
 @given(links(), st.lists(st.integers(0, 2**64 - 1), max_size=5))
-def test_words_come_back_from_their_symbols(link: Link, numbers: list[int]) -> None:
+def test_words_round_trip_through_their_symbols(link: Link, numbers: list[int]) -> None:
     layout = FrameLayout(link)
     mask = (1 << layout.frame_bits) - 1
     words = np.array([one & mask for one in numbers], np.uint64)
@@ -81,7 +81,7 @@ def test_words_come_back_from_their_symbols(link: Link, numbers: list[int]) -> N
 
 @settings(deadline=None)
 @given(links(), st.data())
-def test_packed_words_and_the_idle_word_are_right(link: Link, data: st.DataObject) -> None:
+def test_packed_words_and_the_idle_word_are_valid(link: Link, data: st.DataObject) -> None:
     layout = FrameLayout(link)
     word = layout.pack(**draw_values(data, link))
     assert layout.syndrome(word).tolist() == [0]
@@ -91,7 +91,7 @@ def test_packed_words_and_the_idle_word_are_right(link: Link, data: st.DataObjec
 
 @settings(deadline=None)
 @given(links(), st.data())
-def test_one_wrong_bit_under_the_check_or_in_a_constant_is_seen(
+def test_one_bit_error_under_the_check_or_in_a_constant_is_detected(
     link: Link, data: st.DataObject
 ) -> None:
     layout = FrameLayout(link)
@@ -129,7 +129,7 @@ def test_no_values_pack_to_no_words() -> None:
     assert len(FrameLayout(GUARDED).pack(space=1, address=np.empty(0, np.uint64))) == 0
 
 
-def test_space_0_is_idle_whatever_else_the_frame_says() -> None:
+def test_space_0_is_idle_for_any_other_fields() -> None:
     layout = FrameLayout(LEAN)
     words = layout.pack(space=np.array([0, 1, 2, 3], np.uint64), data=7)
     assert layout.is_idle(words).tolist() == [True, False, False, False]
@@ -142,7 +142,7 @@ def test_a_link_with_a_strobe_has_no_idle_frame_to_mistake() -> None:
     assert layout.is_idle(layout.pack(address=0, data=0)).tolist() == [False]
 
 
-def test_marker_stands_first_in_the_idle_frame_and_the_check_is_worked_out_over_it() -> None:
+def test_marker_is_first_in_the_idle_frame_and_under_its_check() -> None:
     fields = (Field("head", 8), Field("address", 16), Field("data", 8), Field("check", 8))
     check = Check("check", "hec_i432", 0x07, 0, 0x55, ("head", "address", "data"))
     marker = MarkerFraming(symbols=(0xA, 0x5), rule="confirm")
@@ -151,7 +151,7 @@ def test_marker_stands_first_in_the_idle_frame_and_the_check_is_worked_out_over_
     assert layout.syndrome(np.array([layout.idle_word], np.uint64)).tolist() == [0]
 
 
-def test_held_strobe_is_active_for_the_frame_and_rests_in_the_gap() -> None:
+def test_held_strobe_is_active_for_the_frame_and_inactive_in_the_gap() -> None:
     fields = (Field("address", 4), Field("data", 8))
     framing = StrobeFraming(span="frame", active="low", gap_symbols=2)
     layout = FrameLayout(Link("select", 4, "rising", fields, framing))
@@ -188,12 +188,12 @@ def test_value_past_64_bits_is_refused() -> None:
     assert FrameLayout(wide).pack(data=(1 << 64) - 1).tolist() == [(1 << 64) - 1]
 
 
-def test_value_that_is_no_integer_is_a_mistake_of_the_caller() -> None:
+def test_value_that_is_not_an_integer_is_refused() -> None:
     with pytest.raises(TypeError, match="field 'data' takes integers, not float64"):
         FrameLayout(LEAN).pack(data=0.5)  # type: ignore[arg-type]
 
 
-def test_field_that_is_not_there_is_refused() -> None:
+def test_unknown_field_is_refused() -> None:
     with pytest.raises(FieldError) as caught:
         FrameLayout(LEAN).pack(sequence=1)
     assert str(caught.value) == (

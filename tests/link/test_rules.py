@@ -1,4 +1,4 @@
-"""Which links are refused, with what words; and that the proof of a marker is a proof."""
+"""Which links are refused, with which message; and that the proof of a marker is correct."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ def test_the_links_of_the_design_are_sound() -> None:
 
 def test_every_broken_rule_is_listed_and_the_first_is_the_refusal() -> None:
     assert find_faults(GUARDED) == []
-    # The idle frame is what a store of 0 to offset 0 sends, and data imitate the marker too.
+    # The idle frame equals a store of 0 to offset 0, and data imitate the marker too.
     bare = (Field("address", 16), Field("data", 16))
     link = marked((0x00,), fields=bare)
     faults = find_faults(link)
@@ -61,7 +61,7 @@ def test_marker_that_data_can_imitate_is_refused_with_an_example() -> None:
     )
 
 
-def test_marker_that_only_two_neighbours_can_imitate_is_refused_with_both() -> None:
+def test_marker_that_only_two_adjacent_frames_imitate_is_refused_with_both() -> None:
     # The constant breaks the marker within a frame, but not from its last symbol on.
     fields = (
         Field("space", 2),
@@ -151,9 +151,9 @@ def test_confirmed_marker_may_be_imitated() -> None:
     require_sound(replace(link, check=check))
 
 
-def test_confirmed_marker_that_idle_frames_repeat_rightly_is_refused() -> None:
+def test_confirmed_marker_that_valid_idle_frames_repeat_is_refused() -> None:
     fields = (Field("space", 2), Field("address", 6), Field("data", 8), Field("check", 8))
-    # The check of nothing but zeros is 0, so every rotation of the idle frame is right.
+    # The check of zeros is 0, so every rotation of the idle frame is valid.
     check = Check("check", "custom", 0x07, 0, 0, ("space", "address", "data"))
     link = replace(marked((0x00,), fields=fields, rule="confirm"), check=check)
     assert refusal(link) == (
@@ -164,7 +164,7 @@ def test_confirmed_marker_that_idle_frames_repeat_rightly_is_refused() -> None:
     )
 
 
-def test_check_that_idle_frames_pass_at_a_wrong_offset_is_refused() -> None:
+def test_check_that_idle_frames_pass_at_another_offset_is_refused() -> None:
     assert LEAN.check is not None
     bare = replace(LEAN, check=replace(LEAN.check, xor=0), file="lean.toml")
     assert refusal(bare) == (
@@ -185,7 +185,7 @@ def test_store_that_can_equal_the_idle_frame_is_refused() -> None:
     )
 
 
-def test_field_that_only_idle_frames_set_tells_stores_from_idle() -> None:
+def test_field_set_only_in_idle_frames_separates_stores_from_idle() -> None:
     fields = (Field("quiet", 8), Field("address", 16), Field("data", 8), Field("check", 8))
     check = Check("check", "hec_i432", 0x07, 0, 0x55, ("quiet", "address", "data"))
     link = Link("bare", 8, "both", fields, CheckFraming(), check, idle={"quiet": 1})
@@ -198,7 +198,7 @@ def test_strobe_needs_no_idle_frame_and_no_check() -> None:
     )
 
 
-# -- the proof is a proof
+# -- the proof
 
 
 @st.composite
@@ -227,7 +227,7 @@ def tiny_links(draw: st.DrawFn) -> Link:
     frame_symbols = sum(one.bits for one in fields) // lanes
     count = draw(st.integers(1, frame_symbols - (-(-2 // lanes) if check else 0)))
     symbol = st.sampled_from((0, (1 << lanes) - 1)) | st.integers(0, (1 << lanes) - 1)
-    # With few constants only long markers of one kind have a chance.
+    # With few constants only long, uniform markers can be unique.
     symbols = draw(st.lists(symbol, min_size=count, max_size=count))
     return Link(
         "tiny",

@@ -1,4 +1,4 @@
-"""The accounts of a run balance to the last frame and the last fault, however it is cut."""
+"""The accounts of a run balance to the last frame and fault, at any cuts."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ from tests.wire.test_faulty import naive_faults
 
 
 def receivers() -> st.SearchStrategy[ReceiverEnd]:
-    """Draw far ends, good ones and bad ones."""
+    """Draw receivers, fast and slow."""
     return st.builds(
         ReceiverEnd,
         fifo_depth=st.sampled_from((1, 2, 5, 64)),
@@ -80,7 +80,7 @@ def rows(losses: Losses) -> list[tuple[int, ...]]:
 @given(st.data())
 @settings(max_examples=120)
 def test_accounts_balance_for_any_link_any_faults_and_any_cuts(data: st.DataObject) -> None:
-    # Faults looked up as they come, a few at a time, and all together at the end.
+    # Faults looked up at once, in small batches, and all together at the end.
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(fault_accounts, "AT_ONCE", data.draw(st.sampled_from((1, 40, 2_048))))
         hold_accounts_of_drawn_run(data)
@@ -106,7 +106,7 @@ def hold_accounts_of_drawn_run(data: st.DataObject) -> None:
     assert accounts.is_balanced
     assert frames.sent == counters.frames_sent
     assert frames.lost_at_sender == counters.frames_overrun
-    # Nothing is left open but what lies in a frame that has not ended.
+    # Only faults in a frame that has not ended are in flight.
     assert frames.in_flight == 0 or seen.pending_symbols > 0 or plan.early_lanes
     delivered = frames.received_intact + frames.received_damaged
     delivered += frames.lost_at_receiver + frames.lost_late
@@ -135,7 +135,7 @@ def hold_accounts_of_drawn_run(data: st.DataObject) -> None:
 
 @given(st.data())
 @settings(max_examples=50, deadline=None)
-def test_accounts_are_those_of_a_slow_count(data: st.DataObject) -> None:
+def test_accounts_equal_a_slow_count(data: st.DataObject) -> None:
     link = replace(data.draw(links()), clock_hz=None)
     board = replace(data.draw(boards_for(link)), receiver=data.draw(receivers()))
     plan = data.draw(plans(link, last_edge=1_000))
@@ -151,11 +151,11 @@ def test_accounts_are_those_of_a_slow_count(data: st.DataObject) -> None:
     stop_cycle = (int(stores.cycle[-1]) if len(stores) else 0) + data.draw(st.integers(1, 60))
     at = data.draw(cuts(len(stores))) if len(stores) else [0, 0]
     pipeline = run_cut(board, stores, at, faults=plan, stop_cycle=stop_cycle)
-    hold_against_slow_count(pipeline, stores)
+    compare_with_slow_count(pipeline, stores)
 
 
-def hold_against_slow_count(pipeline: Pipeline, stores: StoreBatch) -> None:
-    """Send, damage, receive, serve and count anew, all of it slowly, from edge 0 on."""
+def compare_with_slow_count(pipeline: Pipeline, stores: StoreBatch) -> None:
+    """Send, damage, receive, serve and count again with slow versions, from edge 0 on."""
     board, plan = pipeline.board, pipeline.faults or Faults()
     link, accounts = board.link, pipeline.counters().accounts
     naive, sender, wires = NaiveLink(link), send_all(board, stores), wires_of(link)
@@ -206,8 +206,8 @@ def hold_against_slow_count(pipeline: Pipeline, stores: StoreBatch) -> None:
         assert (kind, counts) == (kind, by_kind.get(kind.name, Counter()))
 
 
-def test_a_frame_entered_in_the_wrong_column_is_caught(monkeypatch: pytest.MonkeyPatch) -> None:
-    # The sums still balance: only a count of its own tells.
+def test_frame_in_the_wrong_column_is_caught(monkeypatch: pytest.MonkeyPatch) -> None:
+    # The sums still balance: only an independent count shows it.
     totals = FrameAccounts.totals
 
     def shifted(self: FrameAccounts, **given: object) -> FrameTotals:
@@ -218,15 +218,15 @@ def test_a_frame_entered_in_the_wrong_column_is_caught(monkeypatch: pytest.Monke
     board = board_with(GUARDED)
     stores = every_slot(60, board=board)
     pipeline = run_cut(board, stores, [0, 60], faults=Faults(), stop_cycle=250)
-    hold_against_slow_count(pipeline, stores)
+    compare_with_slow_count(pipeline, stores)
     monkeypatch.setattr(FrameAccounts, "totals", shifted)
     assert pipeline.counters().accounts.is_balanced
     with pytest.raises(AssertionError):
-        hold_against_slow_count(pipeline, stores)
+        compare_with_slow_count(pipeline, stores)
 
 
 @pytest.mark.parametrize("name", [*CAUSES, "received_intact", "in_flight"])
-def test_balance_is_what_no_column_has(name: str) -> None:
+def test_balance_is_the_sum_less_its_parts(name: str) -> None:
     assert FrameTotals(stores=5, **{name: 2}).balance() == 3
     assert FrameTotals(stores=5, **{name: 6}).balance() == -1
     unbalanced = RunAccounts(FrameTotals(stores=5, **{name: 2}), {}, None)
@@ -237,7 +237,7 @@ def test_balance_is_what_no_column_has(name: str) -> None:
     "name",
     ["detected_by_check", "detected_by_sync", "out_of_sync", "undetected", "in_flight"],
 )
-def test_balance_of_faults_is_what_no_column_has(name: str) -> None:
+def test_balance_of_faults_is_the_sum_less_its_parts(name: str) -> None:
     totals = FaultTotals(injected=5, **{name: 2})
     assert totals.balance() == 3
     assert not RunAccounts(FrameTotals(), {FaultKind.LATE: totals}, None).is_balanced
@@ -246,7 +246,7 @@ def test_balance_of_faults_is_what_no_column_has(name: str) -> None:
 
 @given(st.data())
 @settings(max_examples=40)
-def test_without_faults_what_is_sent_in_step_is_received_right(data: st.DataObject) -> None:
+def test_without_faults_frames_sent_in_sync_are_received_intact(data: st.DataObject) -> None:
     board = data.draw(boards_for(data.draw(links(with_check=True, least_check_bits=8))))
     stores = data.draw(store_batches(board, latest=2_000))
     stop_cycle = (int(stores.cycle[-1]) if len(stores) else 0) + 1
@@ -254,7 +254,7 @@ def test_without_faults_what_is_sent_in_step_is_received_right(data: st.DataObje
     frames = pipeline.counters().accounts.frames
     assert frames.balance() == 0
     if frames.spurious == 0 and pipeline.receiver.counters.checks_failed == 0:
-        # It never stood at a wrong place, so all that is missing came before it was in sync.
+        # It was never in false sync, so all missing frames came before sync.
         assert frames.lost_on_wire == frames.received_damaged == 0
 
 
@@ -275,7 +275,7 @@ def run(plan: Faults, *, count: int = 2_000, board: Board | None = None) -> Pipe
     return pipeline
 
 
-def test_single_flips_are_all_noticed_by_the_check() -> None:
+def test_single_flips_are_all_detected_by_the_check() -> None:
     pipeline = run(Faults(bit_flips=(BitFlips(1e-4),)), count=10_000)
     accounts = pipeline.counters().accounts
     flips = accounts.faults[FaultKind.FLIPPED]
@@ -284,19 +284,19 @@ def test_single_flips_are_all_noticed_by_the_check() -> None:
     assert accounts.frames.lost_on_wire == pipeline.receiver.counters.checks_failed
 
 
-def test_lost_edge_is_noticed_by_loss_of_step_and_costs_frames_until_it_is_found_again() -> None:
+def test_lost_edge_is_detected_by_loss_of_sync_and_costs_frames_until_resync() -> None:
     pipeline = run(Faults(lost_edges=(LostEdges(at_edges=(8_003,)),)))
     accounts, seen = pipeline.counters().accounts, pipeline.receiver.counters
     lost = accounts.faults[FaultKind.LOST_EDGE]
     assert (lost.injected, lost.detected_by_sync) == (1, 1)
     assert seen.syncs_lost == 1
-    # Seven wrong frames in sync, the last of which takes the first symbol of an eighth; the
+    # Seven invalid frames in sync, the last of which takes the first symbol of an eighth; the
     # search finds the ninth, six confirm from there, and the fifteenth is delivered.
     assert accounts.frames.lost_on_wire == 8
     assert accounts.frames.lost_out_of_sync == 6
 
 
-def test_extra_edge_on_the_last_symbol_of_a_frame_hurts_the_frame_behind_it() -> None:
+def test_extra_edge_on_a_frame_s_last_symbol_damages_the_next_frame() -> None:
     pipeline = run(Faults(extra_edges=(ExtraEdges(at_edges=(8_007,)),)))
     accounts = pipeline.counters().accounts
     assert accounts.faults[FaultKind.EXTRA_EDGE].detected_by_sync == 1
@@ -304,16 +304,16 @@ def test_extra_edge_on_the_last_symbol_of_a_frame_hurts_the_frame_behind_it() ->
     assert first == 8_008
 
 
-def test_fault_out_of_step_is_told_apart() -> None:
-    # The receiver needs six frames and a seventh's place; the first slots fall before that.
+def test_fault_while_out_of_sync_has_a_column_of_its_own() -> None:
+    # The receiver needs seven frames to sync; the first slots are before that.
     pipeline = run(Faults(bit_flips=(BitFlips(0.02),), seed=3), count=30)
     flips = pipeline.counters().accounts.faults[FaultKind.FLIPPED]
     assert flips.out_of_sync > 0
     assert flips.balance() == 0
 
 
-def test_two_flips_that_the_check_cannot_see_are_received_wrong_and_unnoticed() -> None:
-    # x^4+x+1 has order 15: two wrong bits 15 apart pass. One lane late can do that.
+def test_two_flips_that_pass_the_check_are_received_damaged_and_undetected() -> None:
+    # x^4+x+1 has order 15: two bit errors 15 apart pass. One late lane can cause that.
     plan = Faults(bit_flips=(BitFlips(0.02),), seed=5)
     board = board_with(LEAN)
     accounts = run(plan, board=board, count=20_000).counters().accounts
@@ -321,7 +321,7 @@ def test_two_flips_that_the_check_cannot_see_are_received_wrong_and_unnoticed() 
     assert accounts.faults[FaultKind.FLIPPED].undetected > 0
 
 
-def test_stuck_lane_is_noticed_and_costs_everything() -> None:
+def test_stuck_lane_is_detected_and_loses_everything() -> None:
     pipeline = run(Faults(stuck_lanes=(StuckLane(2, 1),)), count=500)
     accounts = pipeline.counters().accounts
     stuck = accounts.faults[FaultKind.STUCK]
@@ -330,16 +330,16 @@ def test_stuck_lane_is_noticed_and_costs_everything() -> None:
     assert accounts.frames.received_intact == 0
 
 
-def test_late_lane_hurts_only_where_its_level_changes() -> None:
+def test_late_lane_damages_only_where_its_level_changes() -> None:
     pipeline = run(Faults(late_lanes=(LateLane(0, 1.0),)), count=500)
     late = pipeline.counters().accounts.faults[FaultKind.LATE]
     assert 0 < late.injected < 8 * (500 + 16)
     assert late.balance() == 0
 
 
-def test_early_lane_shows_the_symbol_behind() -> None:
+def test_early_lane_shows_the_next_symbol() -> None:
     # Lane 4 carries a frame's bits 39, 34, 29, ...: with every bit one symbol early, the same
-    # frames, sent late by a symbol on all other lanes, would look alike.
+    # frames, sent late by a symbol on all other lanes, look the same.
     pipeline = run(Faults(early_lanes=(EarlyLane(4, 1.0),)), count=500)
     accounts = pipeline.counters().accounts
     early = accounts.faults[FaultKind.EARLY]
@@ -350,9 +350,9 @@ def test_early_lane_shows_the_symbol_behind() -> None:
     assert once.counters().accounts.faults[FaultKind.EARLY].injected <= 1
 
 
-def test_sixteen_frames_missed_at_once_are_more_than_the_sequence_field_tells() -> None:
-    # The clock stays away for 20 frames: the receiver counts 20 modulo 16, and those that it
-    # needs to find step again.
+def test_sixteen_frames_missed_in_a_row_exceed_the_sequence_field() -> None:
+    # The clock is missing for 20 frames: the receiver counts 20 modulo 16, and those that it
+    # needs to resynchronise.
     pipeline = run(Faults(lost_edges=(LostEdges(at_edges=(8_000,), count=160),)))
     frames = pipeline.counters().accounts.frames
     assert frames.missed == 20
@@ -361,7 +361,7 @@ def test_sixteen_frames_missed_at_once_are_more_than_the_sequence_field_tells() 
     assert frames.received_intact == 2_000 - 20
 
 
-def test_overrun_names_its_store_and_that_the_receiver_was_busy() -> None:
+def test_overrun_has_its_store_and_what_held_up_the_receiver() -> None:
     board = board_with(
         GUARDED,
         receiver=ReceiverEnd(
@@ -381,7 +381,7 @@ def test_overrun_names_its_store_and_that_the_receiver_was_busy() -> None:
     assert (losses.busy == Busy.VIDEO).sum() > 0
 
 
-def test_sender_overrun_names_its_store() -> None:
+def test_sender_overrun_has_its_store() -> None:
     board = board_with(GUARDED, sender=Sender(fifo_depth=2, lead_frames=16))
     count = np.arange(40, dtype=np.uint64)
     stores = StoreBatch(count, np.full(40, 0x4000, np.uint16), np.zeros(40, np.uint8))

@@ -1,4 +1,4 @@
-"""A clock that is moved by hand, and something to play that keeps a list of what was asked."""
+"""A clock moved by hand, and a playable that records its calls."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from busplay.player.playable import Status
 
 
 class HandClock:
-    """Nanoseconds that pass only when a test says so."""
+    """A clock that a test advances."""
 
     def __init__(self) -> None:
         self.now_ns = 1_000
@@ -24,7 +24,7 @@ class HandClock:
 class FakePlayable:
     """Counts cycles; `cost_ns_per_kilocycle` of the clock pass while it runs.
 
-    Instructions take `instruction_cycles`, and `run` finishes one, as a processor does.
+    Instructions take `instruction_cycles`, and `run` completes one, as a processor does.
     """
 
     def __init__(

@@ -40,7 +40,7 @@ def test_second_of_ticks_runs_a_second_of_cycles() -> None:
     assert playable.cycle == 8_000_000
 
 
-def test_time_before_play_is_not_owed() -> None:
+def test_time_before_play_is_not_due() -> None:
     player, playable, clock = player_of()
     clock.pass_ns(5 * S)
     player.play()
@@ -79,16 +79,16 @@ def test_tick_stops_when_its_budget_is_used_and_catches_up_later() -> None:
     assert clock() - began_ns < 12 * MS + 4 * MS
     assert player.cycles_dropped == 0
     ran = playable.cycle
-    # A tick without more time on the clock than its own goes on with what is owed.
+    # A tick with no more time on the clock than its own runs the cycles due.
     assert player.tick() > 0
     assert playable.cycle > ran
 
 
-def test_lag_beyond_a_quarter_second_is_given_up_and_counted() -> None:
+def test_lag_beyond_a_quarter_second_is_dropped_and_counted() -> None:
     player, playable, clock = player_of()
     player.play()
     clock.pass_ns(1 * S)
-    # Nothing costs time, so all of it is run at once: a stall alone loses nothing.
+    # Nothing costs time, so all of it is run at once: a stall alone drops nothing.
     assert player.tick() == 8_000_000
     assert player.cycles_dropped == 0
     slow, playable, clock = player_of(cost_ns_per_kilocycle=1_000_000)
@@ -123,7 +123,7 @@ def test_speed_is_an_exact_ratio() -> None:
     assert playable.cycle == 15_625 + 2_000_000
 
 
-def test_as_fast_as_it_can_uses_the_budget_whatever_the_clock_says() -> None:
+def test_as_fast_as_possible_uses_the_budget_at_any_clock() -> None:
     player, playable, _ = player_of(
         cost_ns_per_kilocycle=1_000, speed=AS_FAST_AS_IT_CAN, budget_ns=12 * MS
     )
@@ -132,7 +132,7 @@ def test_as_fast_as_it_can_uses_the_budget_whatever_the_clock_says() -> None:
     assert 12_000_000 <= playable.cycle < 15_000_000
 
 
-def test_as_fast_as_it_can_skips_no_more_than_some_seconds_in_a_tick() -> None:
+def test_as_fast_as_possible_skips_at_most_some_seconds_in_a_tick() -> None:
     player, playable, _ = player_of(speed=AS_FAST_AS_IT_CAN)
     player.play()
     player.tick()
@@ -173,7 +173,7 @@ def test_pause_keeps_the_cycle_and_play_goes_on_from_it() -> None:
     assert not player.playing
 
 
-def test_rest_lets_time_pass_that_is_not_owed() -> None:
+def test_rest_skips_time() -> None:
     player, playable, clock = player_of(clock_hz=1000)
     player.play()
     clock.pass_ns(S // 5)
@@ -233,7 +233,7 @@ def test_long_step_takes_several_ticks() -> None:
     assert ticks > 5
 
 
-def test_step_back_is_nothing_where_one_cannot_seek() -> None:
+def test_step_back_does_nothing_without_seek() -> None:
     player, playable, clock = player_of(clock_hz=1000)
     player.play()
     clock.pass_ns(S // 10)
@@ -244,7 +244,7 @@ def test_step_back_is_nothing_where_one_cannot_seek() -> None:
     assert playable.seeks == []
 
 
-def test_toggle_ends_a_step_that_is_on_its_way() -> None:
+def test_toggle_ends_a_step_in_progress() -> None:
     player, playable, _ = player_of(cost_ns_per_kilocycle=1_000_000)
     player.step()
     player.tick()
@@ -310,7 +310,7 @@ def test_running_program_cannot_seek() -> None:
     assert playable.seeks == []
 
 
-def test_loop_plays_round_exactly_from_end_to_begin() -> None:
+def test_loop_goes_exactly_from_end_to_begin() -> None:
     player, playable, clock = player_of(clock_hz=1000, end_cycle=1000, can_seek=True)
     player.seek_to(100)
     player.mark_begin()
@@ -347,7 +347,7 @@ def test_loop_without_an_end_mark_ends_with_the_replay() -> None:
 
 
 def test_end_mark_set_while_playing_goes_back_at_once() -> None:
-    """Playback ran on behind the mark, as it stood on it already."""
+    """Playback ran on past the mark, as it was already there."""
     player, playable, clock = player_of(clock_hz=1000, end_cycle=1000, can_seek=True)
     player.seek_to(100)
     player.mark_begin()
@@ -381,7 +381,7 @@ def test_mark_at_the_very_end_does_not_play_for_ever() -> None:
     assert not player.playing
 
 
-def test_end_mark_pauses_what_cannot_seek() -> None:
+def test_end_mark_pauses_a_playable_that_cannot_seek() -> None:
     player, playable, clock = player_of(clock_hz=1000)
     player.end_mark = 30
     player.play()
@@ -394,7 +394,7 @@ def test_end_mark_pauses_what_cannot_seek() -> None:
     assert playable.cycle == 40
 
 
-def test_marks_that_cross_go() -> None:
+def test_crossing_marks_are_removed() -> None:
     player, _, _ = player_of(clock_hz=1000, end_cycle=1000, can_seek=True)
     player.seek_to(100)
     player.mark_end()
@@ -420,7 +420,7 @@ def test_achieved_speed_is_measured_over_half_a_second() -> None:
     assert player.achieved_permille is None
 
 
-def test_player_refuses_what_cannot_be() -> None:
+def test_player_refuses_impossible_arguments() -> None:
     clock = HandClock()
     with pytest.raises(ValueError, match="refresh_hz 0 and budget_ns 1 must be positive"):
         Player(FakePlayable(clock), clock, refresh_hz=0, budget_ns=1)

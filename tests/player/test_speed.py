@@ -21,7 +21,7 @@ from busplay.units import Ratio
         (" max ", None, "as fast as possible"),
     ],
 )
-def test_speed_is_read_as_people_write_it(text: str, speed: Ratio | None, shown: str) -> None:
+def test_speed_is_parsed(text: str, speed: Ratio | None, shown: str) -> None:
     assert parse_speed(text) == speed
     assert speed_text(speed) == shown
 

@@ -78,14 +78,14 @@ SREC = srec(
     [(IHEX, "ihex", None), (SREC, "srec", 0xC000), (elf(*PARTS), "elf", 0xC000)],
     ids=["ihex", "srec", "elf"],
 )
-def test_content_tells_the_format_whatever_the_name(content: bytes, told: str, entry: int) -> None:
+def test_content_decides_the_format_for_any_name(content: bytes, told: str, entry: int) -> None:
     for name in ("program", "program.bin", "program.hex", "program.elf"):
         image = parse_image(content, file=name, load_address=0x0200)
         assert (image.format, image.segments, image.entry) == (told, SEGMENTS, entry)
         assert image.file == name
 
 
-def test_raw_goes_to_its_load_address(tmp_path: Path) -> None:
+def test_raw_is_loaded_at_its_load_address(tmp_path: Path) -> None:
     path = tmp_path / "program.bin"
     path.write_bytes(b"program")
     image = read_image(path, load_address=0xC000)
@@ -237,7 +237,7 @@ def test_refusals(content: bytes, options: dict[str, object], message: str) -> N
     assert message_of(content, **options) == message
 
 
-def test_suffix_tells_where_the_content_does_not() -> None:
+def test_suffix_decides_if_the_content_does_not() -> None:
     damaged = b"garbage\n" + IHEX
     with pytest.raises(InputError, match=r"^p\.hex: line 1: the record is damaged"):
         parse_image(damaged, file="p.hex", load_address=0x0200)
@@ -264,7 +264,7 @@ LINK = "found an object file that is not linked; link it, and give the result"
         ("p", elf(*PARTS)[:16] + b"\1" + elf(*PARTS)[17:], LINK),
     ],
 )
-def test_what_is_no_program_is_refused(file: str, content: bytes, message: str) -> None:
+def test_file_that_is_not_a_program_is_refused(file: str, content: bytes, message: str) -> None:
     """All of these once ran as raw programs."""
     with pytest.raises(InputError) as caught:
         parse_image(content, file=file, load_address=0x0200)
@@ -285,7 +285,7 @@ def test_elf_cut_off_anywhere_is_refused(length: int) -> None:
     assert message_of(elf(*PARTS)[:length]).startswith("p: ")
 
 
-def test_file_that_is_not_there_or_a_folder_is_named(tmp_path: Path) -> None:
+def test_missing_file_or_folder_is_named(tmp_path: Path) -> None:
     with pytest.raises(InputError) as caught:
         read_image(tmp_path / "none.hex")
     assert str(caught.value) == f"{tmp_path}/none.hex: cannot be read: No such file or directory"
@@ -293,7 +293,7 @@ def test_file_that_is_not_there_or_a_folder_is_named(tmp_path: Path) -> None:
         read_image(tmp_path)
 
 
-def test_huge_file_is_refused_before_it_is_taken_apart(tmp_path: Path) -> None:
+def test_huge_file_is_refused_before_it_is_parsed(tmp_path: Path) -> None:
     path = tmp_path / "huge.hex"
     with path.open("wb") as stream:
         stream.truncate(1 << 25)
@@ -306,7 +306,7 @@ def test_huge_file_is_refused_before_it_is_taken_apart(tmp_path: Path) -> None:
     data=st.binary(min_size=1, max_size=60),
     form=st.sampled_from(["ihex", "srec", "elf"]),
 )
-def test_what_is_written_reads_back(address: int, data: bytes, form: str) -> None:
+def test_written_image_reads_back(address: int, data: bytes, form: str) -> None:
     data = data[: 0x10000 - address]
     content = {
         "ihex": ihex((0, address, data), IHEX_END),

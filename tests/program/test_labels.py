@@ -25,7 +25,7 @@ def test_each_tool_s_listing(tool: str) -> None:
     assert list(labels) == [0x0200, 0xC010]
 
 
-def test_kinds_may_be_mixed_and_names_come_once() -> None:
+def test_formats_may_be_mixed_and_labels_appear_once() -> None:
     content = (
         b"\xef\xbb\xbf; labels\r\n\r\nal 000200 .start\r\nstart = $0200\r\nbegin := %1000000000\r\n"
     )
@@ -36,7 +36,7 @@ def test_kinds_may_be_mixed_and_names_come_once() -> None:
     "line",
     ['title = "tides"', "minus = -3", "clock = 8000000", "ratio = 1.5", "huge = " + "9" * 9000],
 )
-def test_constants_that_are_no_addresses_are_left_out(line: str) -> None:
+def test_constants_that_are_not_addresses_are_left_out(line: str) -> None:
     assert parse_labels(f"{line}\nstart = $0200\n".encode(), file="it") == {0x0200: ("start",)}
 
 
@@ -64,7 +64,7 @@ def test_other_lines_are_refused(line: str, message: str) -> None:
     assert str(caught.value) == message
 
 
-def test_file_that_is_not_there_is_named(tmp_path: Path) -> None:
+def test_missing_file_is_named(tmp_path: Path) -> None:
     with pytest.raises(InputError) as caught:
         read_labels(tmp_path / "none.lbl")
     assert str(caught.value) == f"{tmp_path}/none.lbl: cannot be read: No such file or directory"

@@ -10,7 +10,7 @@ from tests.program.test_image import IHEX_END, ihex
 
 
 def test_load_address_is_for_raw_programs_only(tmp_path) -> None:  # type: ignore[no-untyped-def]
-    """It was once passed over without a word."""
+    """It was once ignored silently."""
     board, memory = load_board("dunlin"), np.zeros(0x10000, np.uint8)
     program = tmp_path / "p.hex"
     program.write_bytes(ihex((0, 0x0200, b"abc"), IHEX_END))

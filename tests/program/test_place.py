@@ -57,7 +57,7 @@ def test_bytes_without_memory_are_refused_and_nothing_is_written(
     assert (memory == 0xEE).all()
 
 
-def test_memory_is_described_in_few_words() -> None:
+def test_memory_is_described() -> None:
     bare = dataclasses.replace(BOARD, host_port=None)
     assert describe_memory(bare) == "RAM $0000-$7FFF and ROM $C000-$FFFF"
     assert describe_memory(dataclasses.replace(bare, memory=bare.memory[:1])) == "ROM $C000-$FFFF"

@@ -1,4 +1,4 @@
-"""The machine does what the slow receiver, written from the design's words, does."""
+"""The receiver equals the slow one, which is written from the design alone."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ def test_receiver_equals_naive_receiver_on_damaged_wires(data: st.DataObject) ->
 
 @given(st.data())
 @settings(max_examples=40, deadline=None)
-def test_receiver_fed_all_ways_gives_the_same(data: st.DataObject) -> None:
+def test_receiver_fed_all_ways_delivers_the_same(data: st.DataObject) -> None:
     link = data.draw(any_links())
     layout = FrameLayout(link)
     wire = data.draw(damaged_wires(link, largest=16))
@@ -63,7 +63,7 @@ def test_receiver_fed_all_ways_gives_the_same(data: st.DataObject) -> None:
 
 @given(st.data())
 @settings(max_examples=40, deadline=None)
-def test_naive_link_and_layout_agree_on_words_symbols_and_rightness(data: st.DataObject) -> None:
+def test_naive_link_and_layout_agree_on_words_symbols_and_validity(data: st.DataObject) -> None:
     link = data.draw(any_links())
     layout = FrameLayout(link)
     naive = NaiveLink(link)

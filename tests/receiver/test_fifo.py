@@ -1,4 +1,4 @@
-"""The receiver FIFO in virtual time: held against exact fractions, cut anywhere."""
+"""The receiver FIFO in virtual time equals one in exact fractions, at any cuts."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ def busy_times(draw: st.DrawFn, *, unit_ns: int) -> BusyTime:
 
 @given(st.data())
 @settings(max_examples=120)
-def test_every_frame_fares_as_in_exact_fractions(data: st.DataObject) -> None:
+def test_every_fate_equals_that_in_exact_fractions(data: st.DataObject) -> None:
     unit_ns = data.draw(st.sampled_from((1, 7, 25, 250)))
     edge_hz = data.draw(st.sampled_from((1_000_000, 16_000_000, 28_636_360, 1_000_000_000)))
     receiver = ReceiverEnd(
@@ -95,7 +95,7 @@ def one_a_ns(receiver: ReceiverEnd, **more: object) -> ReceiverFifo:
     return ReceiverFifo(receiver, edge_hz=1_000_000_000, frame_symbols=0, **more)  # type: ignore[arg-type]
 
 
-def test_place_is_free_at_the_very_instant_its_frame_is_done() -> None:
+def test_entry_is_free_at_the_instant_its_frame_is_done() -> None:
     service = one_a_ns(ReceiverEnd(fifo_depth=1, service_ns=10))
     assert service.feed(frames_at([0, 9, 10, 19, 20])).fate.tolist() == [
         Fate.SERVED,
@@ -106,7 +106,7 @@ def test_place_is_free_at_the_very_instant_its_frame_is_done() -> None:
     ]
 
 
-def test_service_stands_still_while_the_video_side_has_the_memory() -> None:
+def test_service_pauses_while_the_video_side_has_the_memory() -> None:
     # Busy from 100 to 140: a frame of 30 that begins at 90 has 20 left, and is done at 160.
     busy = BusyTime(1000, 40, 100)
     service = one_a_ns(ReceiverEnd(fifo_depth=1, service_ns=30, busy=(busy,)))
@@ -127,13 +127,13 @@ def test_frame_that_is_done_after_its_deadline_is_late() -> None:
     ]
 
 
-def test_stall_is_told_apart_from_the_video_side() -> None:
+def test_stall_and_video_side_have_flags_of_their_own() -> None:
     service = one_a_ns(ReceiverEnd(fifo_depth=1, service_ns=1), stalls=[Stalls(100, 99)])
     result = service.feed(frames_at(list(range(200))))
     assert set(result.busy.tolist()) == {0, Busy.STALL}
 
 
-def test_service_of_no_time_loses_nothing() -> None:
+def test_service_time_0_loses_nothing() -> None:
     service = one_a_ns(ReceiverEnd(fifo_depth=1, service_ns=0))
     assert service.is_harmless(1)
     assert not service.feed(frames_at([5, 5, 5, 6])).fate.any()

@@ -36,8 +36,8 @@ def idle(layout: FrameLayout, count: int) -> UInt64Column:
     return np.full(count, layout.idle_word, np.uint64)
 
 
-def locked(layout: FrameLayout, *, correct_one_bit: bool = False) -> Receiver:
-    """Return a receiver in SYNC between two frames; its counters count from here in tests."""
+def in_sync(layout: FrameLayout, *, correct_one_bit: bool = False) -> Receiver:
+    """Return a receiver in SYNC between two frames."""
     receiver = Receiver(layout, correct_one_bit=correct_one_bit)
     receiver.feed_symbols(layout.to_symbols(idle(layout, 16)), 0)
     if not layout.strobe_mask:
@@ -46,7 +46,7 @@ def locked(layout: FrameLayout, *, correct_one_bit: bool = False) -> Receiver:
 
 
 def at_rest(layout: FrameLayout) -> Receiver:
-    """Return a receiver that has seen one symbol with the strobe at rest, at edge 0."""
+    """Return a receiver after one symbol with the strobe inactive, at edge 0."""
     receiver = Receiver(layout)
     receiver.feed_symbols(layout.idle_symbols[:1], 0)
     assert receiver.counters.symbols_skipped == 1
@@ -67,7 +67,7 @@ def test_receiver_starts_in_hunt_with_nothing_counted() -> None:
     assert receiver.counters.symbols_fed == 0
 
 
-def test_first_right_frame_leads_to_presync_and_six_more_to_sync() -> None:
+def test_first_valid_frame_leads_to_presync_and_six_more_to_sync() -> None:
     receiver = Receiver(GUARDED)
     states = []
     for number in range(8):
@@ -86,15 +86,15 @@ def test_frame_that_completes_sync_is_not_delivered_and_the_next_is() -> None:
     assert receiver.counters.frames_missed == 0
 
 
-def test_wrong_frame_in_presync_leads_back_to_hunt() -> None:
+def test_invalid_frame_in_presync_leads_back_to_hunt() -> None:
     receiver = Receiver(GUARDED)
     feed_words(receiver, idle(GUARDED, 3))
     feed_words(receiver, [GUARDED.idle_word ^ 1])
     assert receiver.state is State.HUNT
 
 
-def test_search_goes_on_with_the_symbol_after_a_wrong_frame_in_presync() -> None:
-    # A candidate 3 symbols early costs the true place that lies inside the next frame; the
+def test_search_continues_with_the_symbol_after_an_invalid_frame_in_presync() -> None:
+    # A candidate 3 symbols early costs the true alignment within the next frame; the
     # one after it is found.
     layout = GUARDED
     word = int(layout.pack(space=1, sequence=5, address=0x1234, data=0x56)[0])
@@ -104,7 +104,7 @@ def test_search_goes_on_with_the_symbol_after_a_wrong_frame_in_presync() -> None
         for head in [filler << 30 | word >> 10]
         if layout.is_valid(np.array([head], np.uint64))[0]
     )[1]
-    start = [early >> 5, early & 31]  # two symbols that make a right word of what follows
+    start = [early >> 5, early & 31]  # two symbols that complete a valid word
     symbols = np.concatenate([start, layout.to_symbols(np.full(9, word, np.uint64))])
     receiver = Receiver(layout)
     states = []
@@ -119,8 +119,8 @@ def test_search_goes_on_with_the_symbol_after_a_wrong_frame_in_presync() -> None
     assert states[17 + 6 * 8] is State.SYNC
 
 
-def test_receiver_returns_to_hunt_after_seven_bad_checks_running() -> None:
-    receiver = locked(GUARDED)
+def test_receiver_returns_to_hunt_after_seven_invalid_frames_in_a_row() -> None:
+    receiver = in_sync(GUARDED)
     bad = GUARDED.idle_word ^ 0b11
     feed_words(receiver, [bad] * 6)
     assert receiver.state is State.SYNC
@@ -130,8 +130,8 @@ def test_receiver_returns_to_hunt_after_seven_bad_checks_running() -> None:
     assert receiver.counters.syncs_lost == 1
 
 
-def test_one_right_frame_ends_a_run_of_bad_ones() -> None:
-    receiver = locked(GUARDED)
+def test_one_valid_frame_ends_a_run_of_invalid_ones() -> None:
+    receiver = in_sync(GUARDED)
     bad = GUARDED.idle_word ^ 0b11
     feed_words(receiver, [bad] * 6)
     feed_words(receiver, [GUARDED.idle_word])
@@ -140,21 +140,21 @@ def test_one_right_frame_ends_a_run_of_bad_ones() -> None:
     assert receiver.counters.checks_failed == 12
 
 
-def test_wrong_frame_in_sync_is_counted_and_not_delivered() -> None:
-    receiver = locked(LEAN)
+def test_invalid_frame_in_sync_is_counted_and_not_delivered() -> None:
+    receiver = in_sync(LEAN)
     word = int(LEAN.pack(space=1, address=0x1234, data=0x56)[0])
     assert feed_words(receiver, [word, word ^ 0x100, word]) == [word, word]
     assert receiver.counters.checks_failed == 1
     assert receiver.counters.frames_received == 2
 
 
-def test_lost_edge_is_noticed_and_step_found_again() -> None:
-    receiver = locked(GUARDED)
+def test_lost_edge_is_detected_and_the_receiver_resynchronises() -> None:
+    receiver = in_sync(GUARDED)
     symbols = np.delete(GUARDED.to_symbols(idle(GUARDED, 40)), 83)
     receiver.feed_symbols(symbols, 0)
     counters = receiver.counters
     assert (counters.syncs_lost, counters.syncs_gained) == (1, 2)
-    # Seven bad frames, the last of which reaches 7 symbols into a frame's neighbour.
+    # Seven invalid frames, the last of which reaches 7 symbols into the next frame.
     assert counters.checks_failed == 7
     assert receiver.state is State.SYNC
 
@@ -163,14 +163,14 @@ def test_lost_edge_is_noticed_and_step_found_again() -> None:
 
 
 def test_idle_frames_are_counted_and_not_delivered() -> None:
-    receiver = locked(GUARDED)
+    receiver = in_sync(GUARDED)
     before = receiver.counters.frames_idle
     assert feed_words(receiver, idle(GUARDED, 5)) == []
     assert receiver.counters.frames_idle == before + 5
 
 
-def test_frames_missed_are_told_by_the_sequence_field() -> None:
-    receiver = locked(GUARDED)
+def test_missed_frames_are_counted_by_the_sequence_field() -> None:
+    receiver = in_sync(GUARDED)
     words = GUARDED.pack(space=1, sequence=np.arange(40, dtype=np.uint64) % np.uint64(16))
     kept = np.delete(words, [5, 6, 7, 20])
     feed_words(receiver, kept)
@@ -179,68 +179,68 @@ def test_frames_missed_are_told_by_the_sequence_field() -> None:
 
 
 def test_nothing_is_missed_before_the_first_frame() -> None:
-    receiver = locked(GUARDED)
+    receiver = in_sync(GUARDED)
     feed_words(receiver, GUARDED.pack(space=1, sequence=11))
     assert receiver.counters.frames_missed == 0
 
 
-def test_frame_damaged_on_the_way_is_missed() -> None:
-    receiver = locked(GUARDED)
+def test_frame_damaged_on_the_wire_is_missed() -> None:
+    receiver = in_sync(GUARDED)
     words = GUARDED.pack(space=1, sequence=np.arange(3, dtype=np.uint64))
     words[1] ^= np.uint64(0b11)
     feed_words(receiver, words)
     assert (receiver.counters.checks_failed, receiver.counters.frames_missed) == (1, 1)
 
 
-# -- correcting one wrong bit
+# -- correction
 
 
-def test_each_single_wrong_bit_is_corrected() -> None:
+def test_each_single_bit_error_is_corrected() -> None:
     word = int(GUARDED.pack(space=2, unit=1, sequence=3, address=0xBEEF, data=0x5A)[0])
     for bit in range(40):
-        receiver = locked(GUARDED, correct_one_bit=True)
+        receiver = in_sync(GUARDED, correct_one_bit=True)
         assert feed_words(receiver, [word ^ 1 << bit]) == [word]
         assert receiver.counters.frames_corrected == 1
         assert receiver.counters.checks_failed == 0
 
 
-def test_second_wrong_frame_running_is_not_corrected() -> None:
-    receiver = locked(GUARDED, correct_one_bit=True)
+def test_second_invalid_frame_in_a_row_is_not_corrected() -> None:
+    receiver = in_sync(GUARDED, correct_one_bit=True)
     word = int(GUARDED.pack(space=1, data=1)[0])
     assert feed_words(receiver, [word ^ 1, word ^ 2, word ^ 4]) == [word]
     assert receiver.counters.checks_failed == 2
 
 
-def test_right_frame_brings_correction_back() -> None:
-    receiver = locked(GUARDED, correct_one_bit=True)
+def test_valid_frame_enables_correction_again() -> None:
+    receiver = in_sync(GUARDED, correct_one_bit=True)
     word = int(GUARDED.pack(space=1, data=1)[0])
     assert feed_words(receiver, [word ^ 1, word, word ^ 4]) == [word] * 3
     assert receiver.counters.frames_corrected == 2
 
 
-def test_frame_wrong_by_two_bits_is_not_corrected_and_ends_correction() -> None:
-    receiver = locked(GUARDED, correct_one_bit=True)
+def test_two_bit_errors_are_not_corrected_and_end_correction() -> None:
+    receiver = in_sync(GUARDED, correct_one_bit=True)
     word = int(GUARDED.pack(space=1, data=1)[0])
     assert feed_words(receiver, [word ^ 3, word ^ 1]) == []
     assert receiver.counters.checks_failed == 2
 
 
-def test_corrected_frames_running_cannot_keep_a_lost_lock() -> None:
-    # A corrected frame failed its check, so it counts towards losing sync.
+def test_corrected_frames_in_a_row_cannot_hold_a_false_sync() -> None:
+    # A corrected frame failed its check, so it counts towards loss of sync.
     link = replace(GUARDED.link, framing=CheckFraming(release_frames=1))
     layout = FrameLayout(link)
-    receiver = locked(layout, correct_one_bit=True)
+    receiver = in_sync(layout, correct_one_bit=True)
     word = int(layout.pack(space=1, data=1)[0])
     assert feed_words(receiver, [word ^ 1]) == [word]
     assert receiver.state is State.HUNT
 
 
 def test_correction_is_off_by_default() -> None:
-    receiver = locked(GUARDED)
+    receiver = in_sync(GUARDED)
     assert feed_words(receiver, [int(GUARDED.pack(space=1)[0]) ^ 1]) == []
 
 
-def test_correction_is_refused_where_two_bits_look_alike() -> None:
+def test_correction_is_refused_if_two_bits_have_the_same_syndrome() -> None:
     with pytest.raises(DescriptionError) as caught:
         Receiver(FrameLayout(replace(LEAN.link, file="lean.toml")), correct_one_bit=True)
     assert str(caught.value) == (
@@ -250,7 +250,7 @@ def test_correction_is_refused_where_two_bits_look_alike() -> None:
     )
 
 
-def test_correction_is_refused_where_the_check_is_blind() -> None:
+def test_correction_is_refused_if_the_check_does_not_cover_a_bit() -> None:
     with pytest.raises(DescriptionError) as caught:
         Receiver(FrameLayout(replace(MARKED.link, file="marked.toml")), correct_one_bit=True)
     assert str(caught.value) == (
@@ -274,7 +274,7 @@ def test_unique_marker_gains_sync_at_once_at_any_symbol() -> None:
 
 
 def test_unique_marker_at_another_place_realigns_at_once() -> None:
-    receiver = locked(MARKED)
+    receiver = in_sync(MARKED)
     words = MARKED.pack(space=1, address=np.arange(4, dtype=np.uint64))
     feed_words(receiver, words[:2])
     receiver.feed_symbols(MARKED.to_symbols(idle(MARKED, 1))[:2], 0)
@@ -284,7 +284,7 @@ def test_unique_marker_at_another_place_realigns_at_once() -> None:
     assert (counters.syncs_lost, counters.syncs_gained, counters.frames_aborted) == (1, 2, 1)
 
 
-def test_confirm_marker_locks_after_its_right_frames() -> None:
+def test_confirm_marker_gains_sync_after_its_valid_frames() -> None:
     link = replace(
         GUARDED.link,
         name="confirmed",
@@ -295,7 +295,7 @@ def test_confirm_marker_locks_after_its_right_frames() -> None:
     receiver = Receiver(layout)
     word = int(layout.pack(space=1)[0])
     feed_words(receiver, [word] * 5)
-    assert receiver.state is State.HUNT  # right frames, and none begins with the marker
+    assert receiver.state is State.HUNT  # valid frames, and none begins with the marker
     feed_words(receiver, [layout.idle_word, word])
     assert receiver.state is State.PRESYNC
     feed_words(receiver, [word])
@@ -317,7 +317,7 @@ def test_strobe_link_delivers_the_first_frame() -> None:
         assert receiver.counters.symbols_skipped == 1
 
 
-def test_early_strobe_abandons_the_frame_and_begins_another() -> None:
+def test_early_strobe_aborts_the_frame_and_begins_another() -> None:
     receiver = at_rest(STROBED)
     word = int(STROBED.pack(space=1, address=0x1234, data=0x56)[0])
     symbols = STROBED.to_symbols(np.array([word, word], np.uint64))
@@ -327,7 +327,7 @@ def test_early_strobe_abandons_the_frame_and_begins_another() -> None:
     assert receiver.counters.symbols_skipped == 1 + 4
 
 
-def test_held_strobe_dropped_early_abandons_the_frame() -> None:
+def test_held_strobe_dropped_early_aborts_the_frame() -> None:
     receiver = at_rest(SERIAL)
     word = int(SERIAL.pack(space=1, address=0x1234, data=0x56)[0])
     symbols = SERIAL.to_symbols(np.array([word, word], np.uint64))
@@ -349,7 +349,7 @@ def test_symbols_past_a_frame_with_the_strobe_held_are_skipped() -> None:
     assert receiver.counters.symbols_skipped == 1 + 3
 
 
-def test_held_strobe_at_the_very_start_is_no_frame() -> None:
+def test_held_strobe_at_the_start_begins_no_frame() -> None:
     # The receiver was switched on in the middle of a frame.
     receiver = Receiver(SERIAL)
     word = int(SERIAL.pack(space=1, address=0x1234, data=0x56)[0])
@@ -358,7 +358,7 @@ def test_held_strobe_at_the_very_start_is_no_frame() -> None:
     assert receiver.counters.frames_aborted == 0
 
 
-def test_rest_between_frames_is_idle_and_not_skipped() -> None:
+def test_inactive_strobe_between_frames_is_idle_and_not_skipped() -> None:
     receiver = Receiver(SERIAL)
     word = int(SERIAL.pack(space=1)[0])
     slots = np.array([34, 340], np.uint64)
@@ -366,7 +366,7 @@ def test_rest_between_frames_is_idle_and_not_skipped() -> None:
     receiver.feed(WireBatch.of_words(words, first_edge=0, stop_edge=400))
     counters = receiver.counters
     assert counters.frames_received == 2
-    assert counters.symbols_skipped == 34  # before the first frame nothing is known
+    assert counters.symbols_skipped == 34  # unknown before the first frame
     assert counters.symbols_idle == 400 - 34 - 64
 
 
@@ -405,7 +405,7 @@ def test_frames_that_were_encoded_are_decoded(data: st.DataObject) -> None:
 
 @given(st.data())
 @settings(max_examples=80, deadline=None)
-def test_idle_link_locks_from_every_start(data: st.DataObject) -> None:
+def test_idle_link_gains_sync_from_every_start(data: st.DataObject) -> None:
     layout = FrameLayout(data.draw(links(framings=("check", "marker"))))
     framing = layout.link.framing
     assert not isinstance(framing, StrobeFraming)
@@ -423,18 +423,18 @@ def test_idle_link_locks_from_every_start(data: st.DataObject) -> None:
         assert receiver.state is State.SYNC
 
 
-# -- the object
+# -- reset and snapshots
 
 
-def test_reset_forgets_step_and_counters() -> None:
-    receiver = locked(GUARDED)
+def test_reset_clears_sync_and_counters() -> None:
+    receiver = in_sync(GUARDED)
     receiver.reset()
     assert receiver.state is State.HUNT
     assert receiver.snapshot() == Receiver(GUARDED).snapshot()
 
 
-def test_restored_receiver_goes_on_as_the_first_did() -> None:
-    receiver = locked(LEAN)
+def test_restored_receiver_continues_as_the_first() -> None:
+    receiver = in_sync(LEAN)
     words = LEAN.pack(space=1, address=np.arange(10, dtype=np.uint64))
     symbols = LEAN.to_symbols(words)
     receiver.feed_symbols(symbols[:13], 0)
@@ -451,8 +451,8 @@ def test_foreign_snapshot_is_refused() -> None:
         Receiver(LEAN).restore(b"abc")
 
 
-def test_frames_delivered_as_they_came_are_the_batchs_own() -> None:
-    receiver = locked(GUARDED)
+def test_frames_delivered_unchanged_are_the_batch_s_own() -> None:
+    receiver = in_sync(GUARDED)
     edges = np.arange(100, dtype=np.uint64) * np.uint64(8)
     words = FrameBatch(edges, GUARDED.pack(space=1, sequence=0, address=edges))
     assert receiver.feed(WireBatch.of_words(words, first_edge=0, stop_edge=800)) is words

@@ -1,4 +1,4 @@
-"""Snapshots of a receiver come back whole, and what is none is refused by its register."""
+"""Snapshots of a receiver round trip; others are refused by register."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ LAYOUT = FrameLayout(GUARDED)
 
 
 def at_work(layout: FrameLayout, symbols: int, seed: int = 1) -> Receiver:
-    """Return a receiver that has seen idle frames and then some of random ones."""
+    """Return a receiver after idle frames and some random ones."""
     receiver = Receiver(layout)
     words = random_words(layout, 6, np.random.default_rng(seed))
     idle = np.tile(layout.idle_symbols, 20)
@@ -30,7 +30,7 @@ def at_work(layout: FrameLayout, symbols: int, seed: int = 1) -> Receiver:
 
 @given(st.data())
 @settings(max_examples=60)
-def test_every_receiver_takes_its_own_snapshot(data: st.DataObject) -> None:
+def test_every_receiver_restores_its_own_snapshot(data: st.DataObject) -> None:
     layout = FrameLayout(data.draw(links()))
     receiver = at_work(layout, data.draw(st.integers(0, 5 * layout.slot_symbols)))
     again = Receiver(layout)
@@ -77,7 +77,7 @@ def test_damaged_snapshot_is_refused_or_harmless(data: st.DataObject) -> None:
         (places.FRAMES_IDLE, 5, "163 symbols fed, of which 99 are counted"),
     ],
 )
-def test_register_that_cannot_be_is_named(place: int, value: int, message: str) -> None:
+def test_impossible_register_is_named(place: int, value: int, message: str) -> None:
     registers = np.frombuffer(at_work(LAYOUT, 3).snapshot(), "<i8").copy()
     registers[place] = value
     with pytest.raises(ValueError) as caught:  # noqa: PT011 - the message is held below

@@ -1,4 +1,4 @@
-"""Words, idle time and runs: bit for bit what the same stretch gives symbol by symbol."""
+"""Words, idle time and runs: bit for bit the same as symbol by symbol."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ from tests.receiver.wires import (
 
 @st.composite
 def stretches(draw: st.DrawFn, layout: FrameLayout) -> WireBatch:
-    """Draw words, idle time and runs; slots lie on the grid, or anywhere."""
+    """Draw words, idle time and runs; slots on the grid, or anywhere."""
     slot_symbols = layout.slot_symbols
     count = draw(st.integers(0, 8))
     random = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
@@ -69,7 +69,7 @@ def stretches(draw: st.DrawFn, layout: FrameLayout) -> WireBatch:
     )
     sent = every_symbol(replace(plain, run_edge=np.array(run_edge, np.int64) + (1 << 40)), layout)
     if draw(st.booleans()):
-        # Runs that are the wire's own but for a bit: damage, as it comes.
+        # Runs that differ from the wire's own symbols in one bit.
         for edge, begin in zip(run_edge, run_first, strict=False):
             length = run_first[run_first.index(begin) + 1] - begin
             plain.symbols[begin : begin + length] = sent[edge - first : edge - first + length]
@@ -81,7 +81,7 @@ def stretches(draw: st.DrawFn, layout: FrameLayout) -> WireBatch:
 @settings(max_examples=300, deadline=None)
 def test_words_idle_time_and_runs_equal_their_symbols(data: st.DataObject) -> None:
     layout = FrameLayout(data.draw(any_links()))
-    # What came before leaves the receiver in any state, at any alignment.
+    # The symbols before leave the receiver in any state, at any alignment.
     before = data.draw(damaged_wires(layout.link))
     batch = data.draw(stretches(layout))
     is_corrected = can_correct(layout) and data.draw(st.booleans())
@@ -105,7 +105,7 @@ def test_words_idle_time_and_runs_equal_their_symbols(data: st.DataObject) -> No
 
 @given(st.data())
 @settings(max_examples=40, deadline=None)
-def test_frames_from_gaps_find_room_however_many(data: st.DataObject) -> None:
+def test_any_number_of_frames_from_gaps_finds_room(data: st.DataObject) -> None:
     # Rotated idle frames can pass on an unsound link; then a gap alone delivers frames.
     layout = FrameLayout(data.draw(any_links()))
     before = data.draw(damaged_wires(layout.link))
@@ -125,7 +125,7 @@ def test_frames_from_gaps_find_room_however_many(data: st.DataObject) -> None:
 
 
 def assert_same_log(one: Receiver, other: Receiver) -> None:
-    """Hold two logs against each other, and against the counters."""
+    """Compare two logs with each other, and with the counters."""
     found, expected = one.take_log(), other.take_log()
     for column in ("kind", "edge", "first", "stop"):
         assert getattr(found, column).tolist() == getattr(expected, column).tolist(), column
@@ -140,7 +140,7 @@ def assert_same_log(one: Receiver, other: Receiver) -> None:
     ]
 
 
-def link_that_locks_anywhere() -> Link:
+def link_that_syncs_anywhere() -> Link:
     """Make a link whose idle frames pass at every alignment: its check has no XOR."""
     return Link(
         name="anywhere",
@@ -153,8 +153,8 @@ def link_that_locks_anywhere() -> Link:
     )
 
 
-def test_idle_that_passes_out_of_step_is_delivered_as_often_as_it_is_sent() -> None:
-    layout = FrameLayout(link_that_locks_anywhere())
+def test_idle_that_passes_in_false_sync_is_delivered_as_often_as_it_is_sent() -> None:
+    layout = FrameLayout(link_that_syncs_anywhere())
     slots = 20_000
     receiver = Receiver(layout)
     frames = receiver.feed(idle_batch(2, 2 + slots * layout.slot_symbols))
@@ -168,7 +168,7 @@ def test_idle_that_passes_out_of_step_is_delivered_as_often_as_it_is_sent() -> N
 
 
 @pytest.mark.parametrize("method", ["check", "strobe"])
-def test_a_year_of_idle_takes_no_time(method: str) -> None:
+def test_a_year_of_idle_is_skipped(method: str) -> None:
     link = Link(
         name="quiet",
         lanes=4,
@@ -183,7 +183,7 @@ def test_a_year_of_idle_takes_no_time(method: str) -> None:
     receiver = Receiver(layout)
     receiver.feed(idle_batch(0, 1))
     year = 365 * 86_400 * 16_000_000
-    # Spelled out these are 500 trillion symbols: were they run one by one, this would not end.
+    # Expanded, these are 500 trillion symbols, far too many to run one by one.
     receiver.feed(idle_batch(1, year))
     assert receiver.counters.symbols_fed == year
     assert receiver.state is (State.SYNC if method == "check" else State.HUNT)

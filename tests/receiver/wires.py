@@ -1,4 +1,4 @@
-"""Links and wires for the receiver's tests: sound and unsound, whole and damaged."""
+"""Links and wires for the receiver's tests: sound and unsound, intact and damaged."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ from tests.strategies import links
 
 @st.composite
 def unsound_links(draw: st.DrawFn) -> Link:
-    """Draw a small link that nobody proved sound: idle frames may pass at wrong places."""
+    """Draw a small link that may be unsound: idle frames may pass at other alignments."""
     lanes = draw(st.integers(1, 5))
     check_bits = draw(st.integers(1, 4))
     bits = [draw(st.integers(1, 4)) for _ in range(3)]
@@ -127,7 +127,7 @@ def damaged_wires(draw: st.DrawFn, link: Link, *, largest: int = 40) -> SymbolCo
 
 
 def random_words(layout: FrameLayout, count: int, random: np.random.Generator) -> UInt64Column:
-    """Make right frames of random content; the sequence counts from a random start."""
+    """Make valid frames of random content; the sequence counts from a random start."""
     check = layout.link.check
     values: dict[str, UInt64Column] = {}
     for one in layout.link.fields:
@@ -170,7 +170,7 @@ def idle_batch(first_edge: int, stop_edge: int) -> WireBatch:
 
 
 def can_correct(layout: FrameLayout) -> bool:
-    """Return whether each wrong bit changes the check in a way of its own."""
+    """Return whether every single bit error has a syndrome of its own."""
     columns = layout.syndrome_columns
     return 0 not in columns and len(set(columns)) == len(columns)
 
@@ -181,7 +181,7 @@ def frames_of(batch: FrameBatch) -> list[tuple[int, int]]:
 
 
 def assert_agrees(receiver: Receiver, naive: NaiveReceiver) -> None:
-    """Hold a receiver's state and counters against the naive one's."""
+    """Compare a receiver's state and counters with the naive one's."""
     assert receiver.state.name == naive.state
     counters = asdict(receiver.counters)
     assert {name: value for name, value in counters.items() if value} == {
@@ -198,5 +198,5 @@ def assert_agrees(receiver: Receiver, naive: NaiveReceiver) -> None:
 
 
 def parts_of(symbols: SymbolColumn, places: Sequence[int]) -> list[tuple[int, SymbolColumn]]:
-    """Cut symbols at places; each part with the index of its first symbol."""
+    """Cut symbols; return each part with the index of its first symbol."""
     return [(first, symbols[first:stop]) for first, stop in pairwise(places)]

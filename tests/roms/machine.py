@@ -1,4 +1,4 @@
-"""A Dunlin with one of the shipped programs in it, and ways to look inside."""
+"""A Dunlin that runs one of the shipped programs, and access to its displays."""
 
 from __future__ import annotations
 

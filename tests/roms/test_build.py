@@ -1,4 +1,4 @@
-"""What is shipped beside the sources: ROM images, labels, and that the sources give them."""
+"""The shipped ROM images and labels, and that the sources build them."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ SHIPPED_WITH = "Debian 2.19"
 
 
 def require_the_compiler() -> None:
-    """Skip unless the cc65 is here that the shipped files are made with."""
+    """Skip unless cc65 is installed in the version that the shipped files are made with."""
     if not all(shutil.which(tool) for tool in ("ca65", "cc65", "ld65")):
         pytest.skip("cc65 is not installed here, so nothing can be built (apt install cc65)")
     told = subprocess.run(["ca65", "--version"], capture_output=True, text=True, check=True)

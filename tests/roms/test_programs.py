@@ -25,7 +25,7 @@ def test_something_is_seen_within_200_000_cycles(name: str) -> None:
 @pytest.mark.parametrize("name", PROGRAMS)
 def test_a_program_needs_nothing_of_memory_before_it_runs(name: str) -> None:
     clean, dirty = Machine(name), Machine(name)
-    # What the panel and the sign hold is the display's business: its RAM begins as theirs does.
+    # Panel and sign keep their own memory; the RAM here begins with the same contents.
     dirty.core.memory[0x0000:0x4000] = np.random.default_rng(3).integers(0, 256, 0x4000)
     for machine in (clean, dirty):
         machine.run(SOON_CYCLES)
@@ -104,7 +104,7 @@ def test_tides_is_paced_by_the_refresh_interrupt() -> None:
 
 
 def rule_30(cells: list[int]) -> list[int]:
-    """The next row, as the rule is told: left XOR (itself OR right), the ends joined."""
+    """The next row by the rule: left XOR (itself OR right), the ends joined."""
     count = len(cells)
     return [cells[i - 1] ^ (cells[i] | cells[(i + 1) % count]) for i in range(count)]
 
@@ -150,7 +150,7 @@ def test_stars_puts_back_what_its_stars_covered() -> None:
 
 @pytest.fixture(scope="module")
 def filled() -> Machine:
-    """Run fill to its end; the refreshes that it waits for come quickly."""
+    """Run fill to its end, with fast refreshes."""
     machine = Machine("fill", refresh_hz=20_000)
     machine.run(8_000_000)
     return machine
@@ -168,7 +168,7 @@ def test_fill_ends_with_exit_status_0(filled: Machine) -> None:
 )
 def test_fill_measures_11_cycles_a_byte_and_unrolled_45_for_eight(filled: Machine) -> None:
     slow, fast = filled.number_at("slow", 3), filled.number_at("fast", 3)
-    # Over the loops themselves come the step to the next page, the call, and reading TICK; and
+    # In addition to the loops there are the step to the next page, the call, and reading TICK; and
     # one of the twelve unrolled loops lies across a page, where a branch takes a cycle more.
     assert 24_576 * 11 <= slow <= 24_576 * 11 + 96 * 10 + 100
     assert 24_576 * 45 / 8 <= fast <= 24_576 * 45 / 8 + 12 * 10 + 256 + 100
@@ -203,7 +203,7 @@ def test_fill_clears_with_colours_whose_change_is_no_flash() -> None:
 
 @pytest.fixture
 def beach() -> Machine:
-    """Keys as it waits for the first key."""
+    """Keys, waiting for the first key."""
     machine = Machine("keys", refresh_hz=1_000)
     machine.run(900_000)
     return machine

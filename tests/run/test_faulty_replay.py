@@ -1,4 +1,4 @@
-"""Replays with faults and with a receiver that loses: the same wherever one jumps."""
+"""Replays with faults and with a receiver that loses frames: jumps change nothing."""
 
 from __future__ import annotations
 
@@ -57,7 +57,7 @@ def test_key_frames_hold_what_waits_in_the_fifo(trace: Path) -> None:
         ),
     ],
 )
-def test_state_that_cannot_be_is_refused_with_file_and_place(
+def test_impossible_state_is_refused_with_file_and_place(
     trace: Path, monkeypatch: pytest.MonkeyPatch, name: str, place: int, value: int, message: str
 ) -> None:
     with Replay(trace) as replay:
@@ -77,7 +77,7 @@ def test_state_that_cannot_be_is_refused_with_file_and_place(
 )
 def test_jump_shows_what_playing_on_shows(trace: Path, faults: Faults | None) -> None:
     with Replay(trace, faults=faults) as played, Replay(trace, faults=faults) as jumped:
-        # Else the whole trace is what was lately, and no key frame is used.
+        # Otherwise the recent load covers the whole trace, and no key frame is used.
         jumped._recent.span_cycles = 5_000
         for cycle in (70_000, 30_011, 79_000):
             played.reset()

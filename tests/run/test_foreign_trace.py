@@ -1,4 +1,4 @@
-"""Traces that no recorder of ours makes: played if they can be, refused with the place if not."""
+"""Traces that our recorders do not make: replayed if possible, else refused with the place."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Traces of what arrives: they hold what the displays got, and compare as the accounts count."""
+"""Traces of what arrives: they have the displays' frames, and compare as the accounts count."""
 
 from __future__ import annotations
 
@@ -62,7 +62,7 @@ def test_sent_against_received_has_the_losses_that_the_accounts_count(
 
 @given(data=st.data())
 @settings(max_examples=60)
-def test_what_arrived_plays_and_shows_what_was_shown(data: st.DataObject, folder: Path) -> None:
+def test_trace_of_arrivals_replays_what_was_shown(data: st.DataObject, folder: Path) -> None:
     # A link with a check, so that damage that passes does not mislead the replay itself.
     board = data.draw(boards_for(data.draw(links(with_check=True, least_check_bits=8))))
     board = replace(board, receiver=data.draw(receivers()))

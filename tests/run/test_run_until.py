@@ -1,4 +1,4 @@
-"""Running until a label, an address, a cycle or the exit; and looking at the machine there."""
+"""Running until a label, an address, a cycle or the exit; registers and memory there."""
 
 from __future__ import annotations
 
@@ -54,8 +54,8 @@ def test_label_behind_a_wait_is_reached_when_the_wait_is_over(program: Path, cor
 
 
 @pytest.mark.parametrize("address", [0xC0CA, 0xC0CC])
-def test_both_cores_stop_alike(address: int) -> None:
-    """The loop of the tides, and what spins in it until an interrupt has come."""
+def test_both_cores_stop_at_the_same_place(address: int) -> None:
+    """The loop of the tides, which spins until an interrupt."""
     stops = []
     for core in ("compiled", "reference"):
         session = Session("dunlin", program="tides.bin", core=core)
@@ -93,7 +93,7 @@ def test_exit_is_reached_with_its_status() -> None:
     assert session.run_until(exit=True) == 0
 
 
-def test_what_is_not_reached_says_why(program: Path) -> None:
+def test_unreached_condition_says_why(program: Path) -> None:
     session = Session("dunlin", program=program)
     message = (
         r"^label after_wait, \$C007, was not reached in 1,00\d cycles; the instruction at \$C007"
@@ -123,14 +123,14 @@ def test_what_is_not_reached_says_why(program: Path) -> None:
         ({"address": 0x10000}, "address is 65536; it must be 0 to 65535"),
     ],
 )
-def test_what_cannot_be_asked_is_refused(program: Path, asked, message: str) -> None:
+def test_impossible_condition_is_refused(program: Path, asked, message: str) -> None:
     session = Session("dunlin", program=program)
     with pytest.raises(ValueError, match=f"^{message}$"):
         session.run_until(**asked)
     assert session.cycle == 7
 
 
-def test_label_that_is_not_there_is_refused_with_those_that_are_like_it(program: Path) -> None:
+def test_unknown_label_is_refused_with_similar_ones(program: Path) -> None:
     session = Session("dunlin", program=program)
     for label, message in {
         "agian": "found label 'agian'; there is again",
@@ -158,13 +158,13 @@ def test_labels_are_those_given_or_those_beside_the_program(program: Path, tmp_p
         assert session.address_of("start") == 0xC123
 
 
-def test_board_without_a_host_port_knows_no_exit(program: Path) -> None:
+def test_board_without_a_host_port_has_no_exit(program: Path) -> None:
     session = Session(board_with(GUARDED), program=program, load_address=0x2000)
     with pytest.raises(InputError, match=r"^found no host port, so no program can exit; run unt"):
         session.run_until(exit=True)
 
 
-def test_program_by_a_bare_name_is_a_file_first_and_a_shipped_one_else(
+def test_bare_program_name_is_a_file_or_else_a_shipped_program(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, program: Path
 ) -> None:
     monkeypatch.chdir(tmp_path)
@@ -186,7 +186,7 @@ def test_registers_are_a_core_s_and_write_themselves_as_a_monitor_does() -> None
 
 
 @pytest.mark.parametrize("core", ["compiled", "reference"])
-def test_memory_is_looked_at_without_a_read_and_cannot_be_written(program: Path, core: str) -> None:
+def test_memory_view_has_no_side_effects_and_is_read_only(program: Path, core: str) -> None:
     session = Session("dunlin", program=program, core=core)
     session.press(ord("A"))
     session.run(1_000)
@@ -197,7 +197,7 @@ def test_memory_is_looked_at_without_a_read_and_cannot_be_written(program: Path,
     port = session.core.host_port
     assert port is not None
     before = port.read(0, cycle=session.cycle)
-    # A key that waits stays, whatever is looked at.
+    # A waiting key stays.
     assert len(bytes(memory[0xA400:0xA410])) == 16
     assert port.read(0, cycle=session.cycle) == before == 0x81
     with pytest.raises(ValueError, match="read-only"):

@@ -42,7 +42,7 @@ def test_every_store_has_arrived_when_run_returns() -> None:
     assert np.array_equal(session.core.memory[0x4000:0xA000], session.display("panel").memory)
 
 
-def test_replay_gives_every_moment_as_the_run_showed_it(tmp_path: Path) -> None:
+def test_replay_shows_every_cycle_as_the_run_did(tmp_path: Path) -> None:
     trace = tmp_path / "t.trace"
     moments: dict[int, bytes] = {}
     with Session(DUNLIN, program=TIDES, record=trace) as session:
@@ -57,7 +57,7 @@ def test_replay_gives_every_moment_as_the_run_showed_it(tmp_path: Path) -> None:
             replay.run(cycle - replay.cycle)
             forward[cycle] = replay.display("panel").image().tobytes()
         assert replay.ended
-        # Frames that waited in the FIFO at the moment are the only difference there can be;
+        # Only frames waiting in the FIFO could make a difference;
         # this program leaves none waiting.
         assert forward == moments
         for cycle in reversed(list(moments)):
@@ -86,7 +86,7 @@ def test_keys_reach_the_program_and_the_trace(tmp_path: Path) -> None:
 
 
 def test_program_counters_are_found_only_for_cycles_of_stores() -> None:
-    """A cycle in which nothing was stored had the address of some instruction near it."""
+    """A cycle without a store was given the address of some instruction near it."""
     session = Session(DUNLIN, program=TIDES, core="reference")
     stores = []
     take_stores = session.core.take_stores
@@ -140,8 +140,8 @@ def test_program_outside_memory_is_refused(tmp_path: Path) -> None:
     )
 
 
-def test_a_full_sender_fifo_loses_stores_and_says_so(tmp_path: Path) -> None:
-    """Absolute stores come every 4 cycles and the strobed link takes 5 for a frame.
+def test_full_sender_fifo_loses_stores_and_reports_it(tmp_path: Path) -> None:
+    """A store every 4 cycles, and the strobed link takes 5 for a frame.
 
     Backlog grows by one frame in 20 cycles; of 200 stores the FIFO of 16 cannot keep all.
     """
@@ -183,7 +183,7 @@ def test_recording_never_replaces_what_is_read(tmp_path: Path) -> None:
         Replay(trace, record_received=trace)
 
 
-def test_session_that_fails_leaves_the_trace_that_was_there(tmp_path: Path) -> None:
+def test_failed_session_leaves_an_existing_trace(tmp_path: Path) -> None:
     trace = tmp_path / "a.trace"
     trace.write_bytes(b"old")
 

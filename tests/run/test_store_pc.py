@@ -1,4 +1,4 @@
-"""Program counters of stores, found by running the program once more."""
+"""Program counters of stores, found by a rerun."""
 
 from __future__ import annotations
 
@@ -51,7 +51,7 @@ def refusal(cycle: int) -> str:
 
 @pytest.mark.parametrize("kind", ["reference", "compiled"])
 def test_cycle_without_a_store_is_refused(kind: str) -> None:
-    """The instruction under way had the answer, or the next one."""
+    """The present or the next instruction was returned."""
     core = ready(kind)
     core.run(60)
     stores = set(core.take_stores().cycle.tolist())
@@ -66,7 +66,7 @@ def test_cycle_without_a_store_is_refused(kind: str) -> None:
 
 def test_cycle_that_is_never_reached_is_refused() -> None:
     core = ready("reference")
-    core.memory[0x0202] = 0x02  # no instruction of the 6502
+    core.memory[0x0202] = 0x02  # not an instruction of the 6502
     with pytest.raises(ValueError, match=refusal(1_000)):
         StorePcFinder(core).find([1_000])
 

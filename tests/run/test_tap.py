@@ -45,7 +45,7 @@ def test_batches_and_single_stores_are_one_pipeline(tmp_path: Path) -> None:
     assert (tmp_path / "a.trace").read_bytes() == (tmp_path / "b.trace").read_bytes()
 
 
-def test_cycles_that_fall_are_the_callers_mistake() -> None:
+def test_decreasing_cycles_are_refused() -> None:
     tap = busplay.Tap(DUNLIN)
     tap.store(10, 0x4000, 1)
     with pytest.raises(ValueError, match="cycle is 9"):
@@ -54,7 +54,7 @@ def test_cycles_that_fall_are_the_callers_mistake() -> None:
 
 @pytest.mark.parametrize("device", [mpu6502.MPU, mpu65c02.MPU])
 @pytest.mark.parametrize("memory_kind", ["list", "observable"])
-def test_attach_to_somebodys_py65(device: type[mpu6502.MPU], memory_kind: str) -> None:
+def test_attach_to_an_existing_py65(device: type[mpu6502.MPU], memory_kind: str) -> None:
     memory = [0] * 0x10000
     memory[0x0300 : 0x0300 + len(COUNT_UP)] = COUNT_UP
     mpu = device(
@@ -85,7 +85,7 @@ def test_attach_to_the_py65_monitor() -> None:
     assert tap.display("panel").memory[:256].tolist() == list(range(256))
 
 
-def test_attach_refuses_what_is_no_py65() -> None:
+def test_attach_refuses_other_objects() -> None:
     with pytest.raises(TypeError):
         busplay.attach(object(), DUNLIN)  # type: ignore[arg-type]
 
@@ -114,7 +114,7 @@ def test_stream_goes_only_as_far_as_it_is_asked() -> None:
         assert stream.displays["panel"].memory[:3].tolist() == [1, 2, 3]
 
 
-def test_stream_shows_what_came_before_damage() -> None:
+def test_stream_shows_everything_before_damage() -> None:
     def damaged():  # type: ignore[no-untyped-def]
         yield from stream_of([(100, 0x4000, 1)])
         raise busplay.InputError(file="x.csv", place="line 3", found="nonsense")
@@ -125,7 +125,7 @@ def test_stream_shows_what_came_before_damage() -> None:
         assert stream.displays["panel"].memory[0] == 1
 
 
-def test_silent_stream_does_not_hold_a_window_up() -> None:
+def test_silent_stream_does_not_block_a_window() -> None:
     import threading
 
     go_on = threading.Event()

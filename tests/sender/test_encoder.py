@@ -51,7 +51,7 @@ def stop_of(batch: StoreBatch) -> int:
 
 
 def feed_cut(encoder: Encoder, batch: StoreBatch, at: Iterable[int]) -> list[tuple[int, int]]:
-    """Feed a batch in parts, each up to the cycle at which the next part begins."""
+    """Feed a batch in parts, each up to the next part's first cycle."""
     found = []
     for first, stop in pairwise(at):
         until = int(batch.cycle[stop]) if stop < len(batch) else stop_of(batch)
@@ -66,7 +66,7 @@ def drawn(data: st.DataObject) -> tuple[Board, StoreBatch]:
 
 @settings(deadline=None)
 @given(st.data())
-def test_frames_are_those_of_a_queue_and_a_server(data: st.DataObject) -> None:
+def test_frames_match_a_queue_with_one_server(data: st.DataObject) -> None:
     board, batch = drawn(data)
     encoder = Encoder(board)
     frames = encoder.feed(batch, stop_cycle=stop_of(batch))
@@ -81,11 +81,11 @@ def test_frames_are_those_of_a_queue_and_a_server(data: st.DataObject) -> None:
 
 @settings(deadline=None, max_examples=40)
 @given(st.integers(0, 1 << 32), st.sampled_from((0, 1, 2, 16)))
-def test_rows_without_a_gap_are_those_of_a_queue_and_a_server(seed: int, depth: int) -> None:
+def test_adjacent_frames_match_a_queue_with_one_server(seed: int, depth: int) -> None:
     random = np.random.default_rng(seed)
     board = board_with(GUARDED, sender=Sender(fifo_depth=depth, lead_frames=4))
     count = 300
-    # A frame takes four cycles: rows that now and then are early, late, or outside the windows.
+    # A frame takes four cycles; some stores are early, late, or outside the windows.
     gaps = random.choice([3, 4, 5, 40], count, p=[0.04, 0.9, 0.04, 0.02])
     address = np.where(random.random(count) < 0.97, random.integers(0x4000, 0xA000, count), 0)
     batch = StoreBatch(
@@ -105,7 +105,7 @@ def test_rows_without_a_gap_are_those_of_a_queue_and_a_server(seed: int, depth: 
 
 @settings(deadline=None)
 @given(st.data())
-def test_each_frame_and_each_loss_names_its_store(data: st.DataObject) -> None:
+def test_each_frame_and_each_loss_has_its_store(data: st.DataObject) -> None:
     board, batch = drawn(data)
     encoder = Encoder(board)
     frames, sent = [], []
@@ -149,7 +149,7 @@ def test_cutting_the_stores_changes_nothing(data: st.DataObject) -> None:
 
 @settings(deadline=None)
 @given(st.data())
-def test_offered_is_sent_and_lost(data: st.DataObject) -> None:
+def test_offered_is_sent_plus_lost(data: st.DataObject) -> None:
     board, batch = drawn(data)
     encoder = Encoder(board)
     encoder.feed(batch, stop_cycle=stop_of(batch))
@@ -179,7 +179,7 @@ def test_no_later_frame_starts_before_the_settled_edge(data: st.DataObject) -> N
 
 @settings(deadline=None)
 @given(st.data())
-def test_snapshot_goes_on_where_it_was_taken(data: st.DataObject) -> None:
+def test_restored_encoder_continues_as_the_first(data: st.DataObject) -> None:
     board, batch = drawn(data)
     cut = data.draw(st.integers(0, len(batch)))
     encoder = Encoder(board)
@@ -196,10 +196,10 @@ def test_snapshot_goes_on_where_it_was_taken(data: st.DataObject) -> None:
     assert other.snapshot() == after
 
 
-# -- the rules one by one
+# -- the rules
 
 
-def test_frame_starts_at_the_first_slot_behind_the_whole_write_cycle() -> None:
+def test_frame_starts_at_the_first_slot_after_the_write_cycle() -> None:
     # A slot of `lean` is 8 edges, 4 cycles; 16 idle slots lead.
     for cycle, edge in [(0, 8), (2, 8), (3, 8), (4, 16), (7, 16), (8, 24)]:
         frames = Encoder(board_with(LEAN)).feed(stores(cycle), stop_cycle=cycle + 1)
@@ -207,7 +207,7 @@ def test_frame_starts_at_the_first_slot_behind_the_whole_write_cycle() -> None:
 
 
 def test_frame_may_start_at_any_clock_cycle_if_the_link_says_so() -> None:
-    # 3 MHz against 8 MHz: cycle c is over at edge 3(c+1)/8, rounded up.
+    # 3 MHz against 8 MHz: cycle c ends at edge 3(c+1)/8, rounded up.
     board = board_with(SERIAL, sender=Sender(lead_frames=2))
     for cycle, edge in [(0, 1), (1, 1), (2, 2), (7, 3), (8, 4)]:
         frames = Encoder(board).feed(stores(cycle), stop_cycle=cycle + 1)
@@ -236,29 +236,29 @@ def test_edges_of_an_own_clock_stay_exact_after_a_trillion_cycles() -> None:
 
 def test_store_to_full_fifo_is_lost_and_counted() -> None:
     encoder = Encoder(board_with(LEAN, sender=Sender(fifo_depth=2, lead_frames=0)))
-    # The first starts at edge 8, two wait for 16 and 24, the fourth finds both places taken.
+    # The first starts at edge 8, two wait for 16 and 24, the fourth finds the FIFO full.
     frames = encoder.feed(stores(0, 1, 2, 3), stop_cycle=4)
     assert frames.edge.tolist() == [8, 16, 24]
     assert encoder.counters.frames_overrun == 1
 
 
-def test_frame_that_starts_at_the_earliest_edge_of_the_next_store_has_left_the_fifo() -> None:
+def test_frame_starting_at_the_next_store_s_earliest_edge_has_left_the_fifo() -> None:
     encoder = Encoder(board_with(LEAN, sender=Sender(fifo_depth=1, lead_frames=0)))
     # Cycles 0 and 1 start at 8 and 16. Cycle 3 can start at 8: the frame of 16 still waits.
-    # Cycle 7 can start at 16: the frame of 16 has left and its place is free.
+    # Cycle 7 can start at 16: the frame of 16 has left the FIFO.
     frames = encoder.feed(stores(0, 1, 3, 7), stop_cycle=8)
     assert frames.edge.tolist() == [8, 16, 24]
     assert encoder.counters.frames_overrun == 1
 
 
-def test_fifo_of_no_depth_sends_what_can_start_at_once() -> None:
+def test_fifo_of_depth_0_sends_what_can_start_at_once() -> None:
     encoder = Encoder(board_with(LEAN, sender=Sender(fifo_depth=0, lead_frames=0)))
     frames = encoder.feed(stores(0, 3, 4, 8), stop_cycle=9)
     assert frames.edge.tolist() == [8, 16, 24]
     assert encoder.counters.frames_overrun == 1
 
 
-def test_one_slot_in_so_many_is_left_idle_however_busy_the_link_is() -> None:
+def test_one_slot_in_every_n_stays_idle_on_a_busy_link() -> None:
     link = replace(LEAN, idle_every=4)
     encoder = Encoder(board_with(link, sender=Sender(fifo_depth=64, lead_frames=0)))
     frames = encoder.feed(stores(*range(0, 40, 4)), stop_cycle=40)
@@ -266,18 +266,18 @@ def test_one_slot_in_so_many_is_left_idle_however_busy_the_link_is() -> None:
     assert frames.edge.tolist() == [8 * slot for slot in slots]
 
 
-def test_slot_that_is_idle_by_itself_is_the_one_in_so_many() -> None:
+def test_slot_that_is_idle_anyway_counts_as_the_idle_one() -> None:
     link = replace(LEAN, idle_every=3)
     encoder = Encoder(board_with(link, sender=Sender(lead_frames=0)))
-    # Slots 1 and 2, then nothing for slot 3; slots 4 and 5, and 6 is left idle.
+    # Slots 1 and 2, no store for slot 3; slots 4 and 5, and 6 stays idle.
     frames = encoder.feed(stores(0, 4, 12, 16, 20), stop_cycle=21)
     assert frames.edge.tolist() == [8, 16, 32, 40, 56]
 
 
-def test_idle_slot_that_the_link_asks_for_holds_no_place_in_the_fifo() -> None:
+def test_required_idle_slot_takes_no_fifo_entry() -> None:
     link = replace(LEAN, idle_every=3)
     encoder = Encoder(board_with(link, sender=Sender(fifo_depth=3, lead_frames=0)))
-    # Slots 1, 2 and, behind an idle one, 4 and 5: three wait when the fifth store comes.
+    # Slots 1, 2 and, after an idle one, 4 and 5: three wait at the fifth store.
     frames = encoder.feed(stores(0, 0, 0, 0, 0), stop_cycle=1)
     assert frames.edge.tolist() == [8, 16, 32, 40]
     assert encoder.counters.frames_overrun == 1
@@ -285,7 +285,7 @@ def test_idle_slot_that_the_link_asks_for_holds_no_place_in_the_fifo() -> None:
 
 @settings(deadline=None)
 @given(st.data())
-def test_of_any_slots_in_a_row_as_many_as_the_link_says_one_is_idle(data: st.DataObject) -> None:
+def test_any_n_slots_in_a_row_have_an_idle_one(data: st.DataObject) -> None:
     link = data.draw(links(framings=("marker", "check")))
     board = data.draw(boards_for(replace(link, idle_every=data.draw(st.integers(2, 6)))))
     batch = data.draw(store_batches(board))
@@ -298,7 +298,7 @@ def test_of_any_slots_in_a_row_as_many_as_the_link_says_one_is_idle(data: st.Dat
         assert any(slot + ahead not in busy for ahead in range(every))
 
 
-def test_sequence_counts_frames_that_were_really_sent() -> None:
+def test_sequence_counts_sent_frames_only() -> None:
     encoder = Encoder(board_with(GUARDED, sender=Sender(fifo_depth=1, lead_frames=0)))
     frames = encoder.feed(stores(0, 1, 2, 40, *range(80, 160, 4)), stop_cycle=160)
     numbers = encoder.layout.unpack_field(frames.word, "sequence").tolist()
@@ -332,7 +332,7 @@ def test_window_turns_addresses_to_offsets_units_and_spaces() -> None:
     assert encoder.counters.stores_outside == 1
 
 
-def test_window_named_first_has_the_addresses_that_two_windows_share() -> None:
+def test_first_window_has_addresses_shared_by_two() -> None:
     windows = (
         Window("first", 0x4000, 0x40FF, "panel", "memory"),
         Window("second", 0x4080, 0x41FF, "sign", "memory"),
@@ -346,7 +346,7 @@ def test_window_named_first_has_the_addresses_that_two_windows_share() -> None:
     assert found["address"].tolist() == [0xFF, 0x80]
 
 
-def test_two_stores_of_one_cycle_both_go_out() -> None:
+def test_two_stores_in_one_cycle_are_both_sent() -> None:
     encoder = Encoder(board_with(LEAN, sender=Sender(lead_frames=0)))
     assert encoder.feed(stores(3, 3), stop_cycle=4).edge.tolist() == [8, 16]
 
@@ -358,7 +358,7 @@ def test_batch_without_stores_moves_the_settled_edge() -> None:
     assert encoder.counters.stores_offered == 0
 
 
-# -- what is refused
+# -- refusals
 
 
 def refusal(encoder: Encoder, batch: StoreBatch, *, stop_cycle: int) -> str:
@@ -387,7 +387,7 @@ def test_store_before_the_end_of_the_last_batch_is_refused() -> None:
     )
 
 
-def test_store_at_or_behind_the_end_of_its_batch_is_refused() -> None:
+def test_store_at_or_after_the_end_of_its_batch_is_refused() -> None:
     assert refusal(Encoder(board_with(LEAN)), stores(5), stop_cycle=5) == (
         "found a store in cycle 5; this batch ends before cycle 5"
     )

@@ -22,7 +22,7 @@ DIGEST = "5e" * 32
 
 
 def header_for(link: Link = GUARDED, *, with_board: bool = True) -> TraceHeader:
-    """Make a header, with the two displays' board behind the link or the link alone."""
+    """Make a header with a board of two displays, or with the link alone."""
     return TraceHeader(
         link=link,
         board=board_with(link) if with_board else None,
@@ -56,7 +56,7 @@ def stream(link: Link, count: int, *, seed: int = 1, gap_slots: int = 1) -> Fram
 
 
 def piece(frames: FrameBatch, start: int, stop: int) -> FrameBatch:
-    """Cut a batch."""
+    """Return a slice of a batch."""
     return FrameBatch(frames.edge[start:stop], frames.word[start:stop])
 
 
@@ -70,7 +70,7 @@ def joined(batches: list[FrameBatch]) -> FrameBatch:
 
 
 def assert_same(found: FrameBatch, expected: FrameBatch) -> None:
-    """Hold two batches against each other, bit for bit."""
+    """Compare two batches, bit for bit."""
     np.testing.assert_array_equal(found.edge, expected.edge)
     np.testing.assert_array_equal(found.word, expected.word)
 
@@ -103,7 +103,7 @@ def pairs_in(path: Path) -> list[tuple[int, int]]:
 
 
 def sealed(raw: bytes) -> bytes:
-    """Put right every checksum that stands where the lengths say, as far as they lead."""
+    """Correct every checksum that the lengths lead to."""
     out = bytearray(raw)
     position = HEAD.size
     while position + CHUNK_OVERHEAD <= len(out):
@@ -117,7 +117,7 @@ def sealed(raw: bytes) -> bytes:
 
 
 class CountingUnits:
-    """States that tell exactly which frames they have seen, for key frames."""
+    """States that depend on exactly the frames fed, for key frames."""
 
     def __init__(self) -> None:
         self.frames_seen = 0
@@ -151,7 +151,7 @@ _U64 = (1 << 64) - 1
 
 @st.composite
 def any_frames(draw: st.DrawFn, *, most: int = 40) -> FrameBatch:
-    """Draw frames whose edges never fall and whose words are anything."""
+    """Draw frames with edges in order and any words."""
     count = draw(st.integers(0, most))
     gaps = st.one_of(
         st.integers(0, 64), st.integers(0, 1 << 26), st.integers(0, TOTAL_MAX // (most + 1))

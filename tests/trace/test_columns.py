@@ -1,4 +1,4 @@
-"""Frames to columns and back: nothing is lost, whatever the link and whatever the words."""
+"""Frames to columns and back: lossless, for any link and any words."""
 
 from __future__ import annotations
 
@@ -21,8 +21,8 @@ from tests.trace.cases import any_frames, assert_same, stream
 
 HERE = Where("x.trace", "chunk 2 at byte 99")
 
-# A link as the bus of a PC's support chips: a start nibble, no unit, address high digit first,
-# data low digit first, constants, nothing that checks.
+# A link like the bus of a PC's support chips: a start nibble, no unit, address high digit first,
+# data low digit first, constants, no check.
 NIBBLES = Link(
     name="nibbles",
     lanes=4,
@@ -39,7 +39,7 @@ NIBBLES = Link(
     framing=StrobeFraming(span="first", active="low", gap_symbols=1),
     start="cycle",
 )
-# Nothing that the codec knows by name.
+# No field that the codec knows by name.
 BARE = Link(
     name="bare",
     lanes=3,
@@ -74,19 +74,19 @@ def round_trip(link: Link, frames: FrameBatch) -> None:
 @pytest.mark.parametrize("name", ODD_LINKS)
 @settings(deadline=None)
 @given(frames=any_frames(most=70).filter(len))
-def test_any_words_and_edges_of_a_link_come_back(name: str, frames: FrameBatch) -> None:
+def test_any_words_and_edges_of_a_link_round_trip(name: str, frames: FrameBatch) -> None:
     round_trip(ODD_LINKS[name], frames)
 
 
 @settings(max_examples=150, deadline=None)
 @given(link=links(), frames=any_frames().filter(len), seed=st.integers(0, 1000))
-def test_every_description_gives_back_its_frames(link: Link, frames: FrameBatch, seed: int) -> None:
+def test_frames_of_every_description_round_trip(link: Link, frames: FrameBatch, seed: int) -> None:
     round_trip(link, frames)
     round_trip(link, stream(link, 50, seed=seed))
 
 
 @pytest.mark.parametrize("name", ODD_LINKS)
-def test_full_chunk_comes_back(name: str) -> None:
+def test_full_chunk_round_trips(name: str) -> None:
     link = ODD_LINKS[name]
     frames = stream(link, CHUNK_FRAMES)
     round_trip(link, frames)
@@ -96,7 +96,7 @@ def test_full_chunk_comes_back(name: str) -> None:
     round_trip(link, FrameBatch(np.cumsum(gaps, dtype=np.uint64), words))
 
 
-def test_damaged_frames_among_right_ones_come_back() -> None:
+def test_damaged_frames_among_valid_ones_round_trip() -> None:
     frames = stream(GUARDED, 5_000)
     rng = np.random.default_rng(3)
     word = frames.word.copy()
@@ -114,7 +114,7 @@ def test_same_frames_give_same_bytes_whatever_was_encoded_before() -> None:
 
 
 def test_check_and_running_sequence_cost_nothing() -> None:
-    """Steady stores of one value: each column is its first value, and no plane is kept."""
+    """Steady stores of one value: each column is its first value, without planes."""
     layout = FrameLayout(GUARDED)
     index = np.arange(CHUNK_FRAMES, dtype=np.uint64)
     word = layout.pack(space=1, sequence=index & np.uint64(15), address=index, data=0x3C)
@@ -129,7 +129,7 @@ def test_random_data_at_rising_addresses_takes_two_bytes_or_fewer(name: str) -> 
     assert len(body) / CHUNK_FRAMES < 2
 
 
-def test_chunk_of_no_frames_or_too_many_is_a_mistake() -> None:
+def test_chunk_of_no_frames_or_too_many_is_refused() -> None:
     codec = ColumnCodec(FrameLayout(LEAN))
     with pytest.raises(ValueError, match="a chunk has 1 to 65536 frames, not 0"):
         codec.encode(FrameBatch.empty())
@@ -186,12 +186,12 @@ def test_columns_of_another_count_are_refused() -> None:
         codec.decode(memoryview(bytes(small_body())), 299, where=HERE)
 
 
-def test_edges_that_fall_are_refused() -> None:
+def test_decreasing_edges_are_refused() -> None:
     codec = ColumnCodec(FrameLayout(LEAN))
     body = bytearray(
         codec.encode(FrameBatch(np.arange(9, dtype=np.uint64), np.zeros(9, np.uint64)))
     )
-    # The rest of the gap, 1, becomes -1 modulo 2**64.
+    # The gap's remainder, 1, becomes -1 modulo 2**64.
     body[24 + 9 : 24 + 17] = b"\xff" * 8
     with pytest.raises(InputError) as refused:
         codec.decode(memoryview(bytes(body)), 9, where=HERE)

@@ -1,4 +1,4 @@
-"""The document says enough: a reader written from it alone reads what the writer writes."""
+"""The document is sufficient: a reader written from it alone reads the writer's traces."""
 
 from __future__ import annotations
 

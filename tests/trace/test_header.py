@@ -1,4 +1,4 @@
-"""The header: the trace stands alone, says when, and refuses what cannot be."""
+"""The header: it has all that a replay needs, and impossible ones are refused."""
 
 from __future__ import annotations
 
@@ -28,13 +28,13 @@ def back(header: TraceHeader) -> TraceHeader:
     return parse_header(memoryview(pack_header(header)), where=HERE)
 
 
-def test_link_alone_comes_back() -> None:
+def test_link_alone_round_trips() -> None:
     header = header_for(LEAN, with_board=False)
     assert back(header) == replace(header, link=replace(LEAN, file="x.trace"))
     assert (header.units, header.clock_hz, header.cycles_at(5_000)) == ((), None, 0)
 
 
-def test_nothing_known_but_the_link_comes_back() -> None:
+def test_header_of_only_a_link_round_trips() -> None:
     header = TraceHeader(link=replace(GUARDED, file="x.trace"))
     assert back(header) == header
 
@@ -62,7 +62,7 @@ def test_edges_and_cycles_are_the_sender_s(
     header = TraceHeader(link=link, board=board)
     edge = Encoder(board).cycle_to_edge(cycle)
     assert header.edge_at(cycle) == edge
-    # The last cycle that begins at or before an edge; several can where the link is slow.
+    # The last cycle that begins at or before an edge; several can if the link is slow.
     found = header.cycles_at(edge)
     assert header.edge_at(found) <= edge < header.edge_at(found + 1)
 
@@ -81,7 +81,7 @@ def test_second_of_link_time_is_that_of_the_clock_that_drives_it() -> None:
         ({"program_sha256": "5E"}, "program_sha256 is 64 hex digits, not '5E'"),
     ],
 )  # fmt: skip
-def test_header_that_contradicts_itself_is_a_mistake(fields: dict[str, Any], message: str) -> None:
+def test_header_that_contradicts_itself_is_refused(fields: dict[str, Any], message: str) -> None:
     with pytest.raises(ValueError, match=message):
         TraceHeader(link=GUARDED, **fields)
 

@@ -1,4 +1,4 @@
-"""Reading: whole, from any edge, cut anywhere, damaged anywhere."""
+"""Reading: all frames, from any edge, cut anywhere, damaged anywhere."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ HERE = Where("a.trace", "chunk 2 at byte 900")
 
 
 def small_trace(path: Path) -> FrameBatch:
-    """Write a trace with chunks of every type; give its frames."""
+    """Write a trace with chunks of every type; return its frames."""
     edges = np.repeat(np.arange(70, dtype=np.uint64), 3) * np.uint64(SECOND_EDGES)
     edges += np.tile(np.array([0, 8, 24], np.uint64), 70)
     frames = FrameBatch(edges, stream(GUARDED, 210).word)
@@ -55,7 +55,7 @@ def small_trace(path: Path) -> FrameBatch:
 
 
 def without_file(header: TraceHeader) -> TraceHeader:
-    """Forget where the descriptions were read; a reader says that it was the trace."""
+    """Remove the descriptions' files; a reader names the trace."""
     link = replace(header.link, file="")
     assert header.board is not None
     return replace(header, link=link, board=replace(header.board, link=link, file=""))
@@ -68,10 +68,10 @@ def small(tmp_path_factory: pytest.TempPathFactory) -> tuple[bytes, FrameBatch]:
     return path.read_bytes(), frames
 
 
-# -- whole
+# -- complete
 
 
-def test_trace_of_every_chunk_type_reads_whole(
+def test_trace_of_every_chunk_type_reads_completely(
     tmp_path: Path, small: tuple[bytes, FrameBatch]
 ) -> None:
     raw, frames = small
@@ -137,7 +137,7 @@ def test_opening_reads_the_end_and_the_header_only(
 # -- from any edge on
 
 
-def test_seek_gives_what_reading_from_the_start_gives(tmp_path: Path) -> None:
+def test_seek_equals_reading_from_the_start(tmp_path: Path) -> None:
     frames = stream(LEAN, 9 * CHUNK_FRAMES)
     with TraceFileWriter(tmp_path / "a.trace", header=header_for(LEAN), units=CountingUnits()) as w:
         w.write(frames, stop_edge=1 << 40)
@@ -149,13 +149,13 @@ def test_seek_gives_what_reading_from_the_start_gives(tmp_path: Path) -> None:
             assert point.edge <= edge
             rest = joined(list(point.chunks))
             assert_same(rest, piece(frames, point.frames_before, len(frames)))
-            # A jump never has more than four chunks and a bit to feed.
+            # A jump feeds little more than four chunks.
             before = np.searchsorted(frames.edge, np.uint64(edge)) - point.frames_before
             assert before <= 5 * CHUNK_FRAMES
 
 
 @pytest.mark.parametrize("link", [GUARDED, LEAN], ids=lambda link: link.name)
-def test_units_after_a_jump_are_as_after_playing_up_to_there(tmp_path: Path, link) -> None:  # type: ignore[no-untyped-def]
+def test_units_after_a_jump_equal_units_after_playing(tmp_path: Path, link) -> None:  # type: ignore[no-untyped-def]
     board = board_with(link)
     frames = stream(link, 6 * CHUNK_FRAMES)
     with TraceFileWriter(
@@ -202,7 +202,7 @@ def test_frames_between_two_edges_are_all_that_start_there(tmp_path: Path) -> No
 # -- cut
 
 
-def test_trace_cut_at_any_byte_reads_up_to_its_last_whole_chunk(
+def test_trace_cut_at_any_byte_reads_up_to_its_last_complete_chunk(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("busplay.trace.writer.KEY_FRAME_CHUNKS", 2)
@@ -235,7 +235,7 @@ def test_trace_cut_at_any_byte_reads_up_to_its_last_whole_chunk(
             reader.verify()
 
 
-def test_cut_trace_says_where_it_ends(tmp_path: Path, small: tuple[bytes, FrameBatch]) -> None:
+def test_cut_trace_reports_where_it_ends(tmp_path: Path, small: tuple[bytes, FrameBatch]) -> None:
     raw, _ = small
     path = tmp_path / "a.trace"
     path.write_bytes(raw)
@@ -261,7 +261,7 @@ def test_cut_trace_says_where_it_ends(tmp_path: Path, small: tuple[bytes, FrameB
         )
 
 
-def test_cut_trace_still_knows_its_totals(tmp_path: Path, small: tuple[bytes, FrameBatch]) -> None:
+def test_cut_trace_has_its_totals(tmp_path: Path, small: tuple[bytes, FrameBatch]) -> None:
     raw, _ = small
     path = tmp_path / "a.trace"
     path.write_bytes(raw[:-1])
@@ -339,7 +339,7 @@ def test_damage_in_a_cut_trace_is_refused_unless_asked_to_keep_going(
         assert_same(joined(list(reader.chunks())), piece(frames, 0, kept))
 
 
-def test_bytes_behind_the_end_are_refused(tmp_path: Path, small: tuple[bytes, FrameBatch]) -> None:
+def test_bytes_after_the_end_are_refused(tmp_path: Path, small: tuple[bytes, FrameBatch]) -> None:
     raw, _ = small
     path = tmp_path / "a.trace"
     path.write_bytes(raw + b"more")
@@ -398,7 +398,7 @@ def test_bytes_behind_the_end_are_refused(tmp_path: Path, small: tuple[bytes, Fr
         ),
     ],
 )
-def test_what_is_no_trace_is_refused_with_the_reason(
+def test_file_that_is_not_a_trace_is_refused_with_the_reason(
     tmp_path: Path, raw: bytes, message: str
 ) -> None:
     path = tmp_path / "x.trace"
@@ -412,7 +412,7 @@ def test_what_is_no_trace_is_refused_with_the_reason(
     ("name", "found"),
     [("", "a folder"), ("missing.trace", "no such file"), ("x\0y", "embedded null byte")],
 )
-def test_what_is_no_file_is_refused(tmp_path: Path, name: str, found: str) -> None:
+def test_path_that_is_not_a_file_is_refused(tmp_path: Path, name: str, found: str) -> None:
     with pytest.raises(InputError) as refused:
         TraceReader(f"{tmp_path}/{name}")
     assert str(refused.value) == f"{tmp_path}/{printable(name)}: found {found}; give a trace"
@@ -423,7 +423,7 @@ def test_device_is_refused_and_does_not_block() -> None:
         TraceReader("/dev/null")
 
 
-def test_unknown_chunk_in_lower_case_is_passed_over(
+def test_unknown_chunk_in_lower_case_is_skipped(
     tmp_path: Path, small: tuple[bytes, FrameBatch]
 ) -> None:
     raw, frames = small
@@ -445,9 +445,7 @@ def test_unknown_chunk_in_lower_case_is_passed_over(
         (lambda large: parse_end(End(0, 0, 0, large, 0).pack(), where=HERE), "cycles"),
     ],
 )
-def test_total_that_no_recording_reaches_is_refused(
-    parse: Callable[[int], object], found: str
-) -> None:
+def test_impossible_total_is_refused(parse: Callable[[int], object], found: str) -> None:
     """An edge of 2**63 and more was an OverflowError when the trace was played."""
     with pytest.raises(InputError) as refused:
         parse(1 << 62)
@@ -456,8 +454,8 @@ def test_total_that_no_recording_reaches_is_refused(
     assert parse((1 << 62) - 1)
 
 
-def test_memory_stays_bounded_whatever_lengths_say(small: tuple[bytes, FrameBatch]) -> None:
-    """Lengths of gigabytes are held against the file before anything is allocated."""
+def test_memory_stays_bounded_for_any_lengths(small: tuple[bytes, FrameBatch]) -> None:
+    """Lengths of gigabytes are checked against the file before anything is allocated."""
     import tracemalloc
 
     raw = small[0]

@@ -1,4 +1,4 @@
-"""The recorder: same frames, same bytes; nothing the user has is lost; full disks."""
+"""The recorder: same frames, same bytes; existing files are kept; full disks."""
 
 from __future__ import annotations
 
@@ -43,16 +43,16 @@ def spread(count: int) -> FrameBatch:
     return FrameBatch(np.arange(count, dtype=np.uint64) * np.uint64(1_000_000), frames.word)
 
 
-# -- what is written
+# -- contents
 
 
-def test_frames_come_back_over_several_chunks(tmp_path: Path) -> None:
+def test_frames_of_several_chunks_round_trip(tmp_path: Path) -> None:
     frames = stream(GUARDED, 3 * CHUNK_FRAMES + 17)
     write_trace(tmp_path / "a.trace", frames, header_for())
     assert_same(read_all(tmp_path / "a.trace"), frames)
 
 
-def test_trace_of_no_frames_is_whole(tmp_path: Path) -> None:
+def test_trace_of_no_frames_is_complete(tmp_path: Path) -> None:
     write_trace(tmp_path / "a.trace", FrameBatch.empty(), header_for(), stop_edge=4_000)
     with TraceReader(tmp_path / "a.trace") as reader:
         assert (reader.complete, reader.frames, reader.stop_edge) == (True, 0, 4_000)
@@ -61,7 +61,7 @@ def test_trace_of_no_frames_is_whole(tmp_path: Path) -> None:
 
 @settings(max_examples=60, deadline=None)
 @given(frames=any_frames(), with_board=st.booleans())
-def test_any_frames_come_back(
+def test_any_frames_round_trip(
     tmp_path_factory: pytest.TempPathFactory, frames: FrameBatch, with_board: bool
 ) -> None:
     path = tmp_path_factory.mktemp("any") / "a.trace"
@@ -70,7 +70,7 @@ def test_any_frames_come_back(
 
 
 def write_in_pieces(path: Path, frames: FrameBatch, cuts: list[int]) -> None:
-    """Write frames cut at places, told up to the next frame's edge each time."""
+    """Write frames in parts, each up to the next frame's edge."""
     stop = int(frames.edge[-1]) + 5_000_000
     bounds = [0, *sorted(cuts), len(frames)]
     with TraceFileWriter(path, header=header_for(LEAN), units=CountingUnits()) as writer:
@@ -101,7 +101,7 @@ def test_full_chunks_are_the_same_for_every_batch_size(tmp_path: Path, step: int
     assert (tmp_path / "cut.trace").read_bytes() == (tmp_path / "whole.trace").read_bytes()
 
 
-def test_nothing_of_place_or_file_names_is_in_a_trace(tmp_path: Path) -> None:
+def test_trace_has_no_folder_or_file_names(tmp_path: Path) -> None:
     frames = stream(GUARDED, 1_000)
     for name in ("here/a.trace", "elsewhere/deeper/b.trace"):
         (tmp_path / name).parent.mkdir(parents=True)
@@ -126,7 +126,7 @@ def test_chunk_ends_with_the_second_of_link_time_in_which_its_first_frame_falls(
             (1, 2 * SECOND_EDGES),
             (1, 6 * SECOND_EDGES),
         ]
-        # The last second was over too, so nothing waited for the end.
+        # The last second has passed too, so nothing waits for the end.
         assert stored == sum(row.stored_bytes for row in reader.chunk_rows()) + 12
 
 
@@ -154,7 +154,7 @@ def test_key_presses_stand_before_the_frames_of_their_time(tmp_path: Path) -> No
         assert kinds[-1] == "KEYS"
 
 
-def test_key_that_is_known_beforehand_is_placed_as_one_pressed_live(tmp_path: Path) -> None:
+def test_key_known_beforehand_is_placed_like_one_pressed_live(tmp_path: Path) -> None:
     """Link time runs ahead of the processor by what the sender FIFO holds."""
     header = header_for(LEAN)
     frames = FrameBatch(np.array([0, SECOND_EDGES + 32], np.uint64), stream(LEAN, 2).word)
@@ -241,7 +241,7 @@ def test_states_too_large_for_a_key_frame_are_left_out(tmp_path: Path) -> None:
         assert {row.kind for row in reader.chunk_rows()} == {"HEAD", "FRMS"}
 
 
-# -- wrong use
+# -- refusals
 
 
 @pytest.mark.parametrize(
@@ -253,7 +253,7 @@ def test_states_too_large_for_a_key_frame_are_left_out(tmp_path: Path) -> None:
         (([], 0), ([5, 4, 6], 9), "edges of frames decrease"),
     ],
 )
-def test_frames_out_of_order_are_a_mistake(
+def test_frames_out_of_order_are_refused(
     tmp_path: Path,
     first: tuple[list[int], int],
     second: tuple[list[int], int],
@@ -269,7 +269,7 @@ def test_frames_out_of_order_are_a_mistake(
                 writer.write(batch, stop_edge=stop)
 
 
-def test_keys_out_of_order_or_range_are_a_mistake(tmp_path: Path) -> None:
+def test_keys_out_of_order_or_range_are_refused(tmp_path: Path) -> None:
     with TraceFileWriter(tmp_path / "a.trace", header=header_for()) as writer:
         writer.press(9, 65)
         with pytest.raises(ValueError, match="cycle 8 comes after cycle 9"):
@@ -292,7 +292,7 @@ def test_closed_trace_takes_nothing_more(tmp_path: Path) -> None:
 # -- files
 
 
-def test_file_that_is_there_stays_until_the_new_trace_is_complete(tmp_path: Path) -> None:
+def test_existing_file_stays_until_the_new_trace_is_complete(tmp_path: Path) -> None:
     path = tmp_path / "a.trace"
     old = stream(GUARDED, 50, seed=1)
     new = stream(GUARDED, 70, seed=2)
@@ -309,7 +309,7 @@ def test_file_that_is_there_stays_until_the_new_trace_is_complete(tmp_path: Path
 
 
 def child(code: str, *arguments: str | Path) -> subprocess.Popen[str]:
-    """Start a process that runs code of ours."""
+    """Start a process that runs Python code."""
     return subprocess.Popen(
         [sys.executable, "-c", code, *map(str, arguments)],
         cwd=REPOSITORY,
@@ -353,7 +353,7 @@ def test_second_recorder_on_a_file_is_refused(tmp_path: Path, is_new: bool) -> N
     assert [one.name for one in tmp_path.iterdir()] == ["a.trace"]
 
 
-def test_trace_that_keeps_the_old_one_is_whole_beside_it(tmp_path: Path) -> None:
+def test_trace_that_keeps_the_old_one_is_complete_beside_it(tmp_path: Path) -> None:
     path = tmp_path / "a.trace"
     old, new = stream(GUARDED, 5), stream(GUARDED, 30, seed=4)
     write_trace(path, old, header_for())
@@ -469,7 +469,7 @@ except OutputError as error:
 
 @pytest.mark.skipif(sys.platform == "win32", reason="needs POSIX limits on file sizes")
 @pytest.mark.parametrize("chunks_that_fit", [0, 1, 3])
-def test_file_that_may_not_grow_keeps_its_whole_chunks(
+def test_file_that_may_not_grow_keeps_its_complete_chunks(
     tmp_path: Path, chunks_that_fit: int
 ) -> None:
     frames = stream(GUARDED, 4 * CHUNK_FRAMES)
@@ -544,7 +544,7 @@ time.sleep(600)
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="needs POSIX signals")
-def test_killed_recording_reads_up_to_its_last_whole_chunk(tmp_path: Path) -> None:
+def test_killed_recording_reads_up_to_its_last_complete_chunk(tmp_path: Path) -> None:
     path = tmp_path / "a.trace"
     recorder = child(KILLED, path)
     assert recorder.stdout is not None

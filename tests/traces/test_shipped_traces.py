@@ -1,4 +1,4 @@
-"""The shipped traces are what the commands in their README record, byte for byte."""
+"""The shipped traces equal what the commands in their README record, byte for byte."""
 
 from __future__ import annotations
 
@@ -34,12 +34,12 @@ def test_fresh_recording_equals_the_shipped_one(
 ) -> None:
     shipped = PROJECT / words[-1]
     fresh = tmp_path / shipped.name
-    # The command as it stands, but for where program, keys and recording are.
+    # The command, with other paths of program, keys and recording.
     moved = [str(PROJECT / word) if (PROJECT / word).is_file() else word for word in words[:-1]]
     run_busplay(*moved, str(fresh), "--core", core)
     if zstandard.ZSTD_VERSION[:2] == (1, 5):
         assert fresh.read_bytes() == shipped.read_bytes()
-    # Another libzstd may pack otherwise; what is packed must be the same with any.
+    # Another libzstd may compress differently; the contents must be the same.
     with TraceReader(fresh) as one, TraceReader(shipped) as other:
         assert pack_header(one.header) == pack_header(other.header)
         assert one.key_presses() == other.key_presses()

@@ -21,7 +21,7 @@ from busplay.description.read_faults import wires_of
 
 
 def spans(last: int) -> st.SearchStrategy[Span]:
-    """Draw when a fault is there."""
+    """Draw the spans of a fault."""
     return st.one_of(
         st.just(Span()),
         st.tuples(st.integers(0, last), st.integers(1, last)).map(
@@ -32,7 +32,7 @@ def spans(last: int) -> st.SearchStrategy[Span]:
 
 @st.composite
 def plans(draw: st.DrawFn, link: Link, *, last_edge: int = 400) -> Faults:
-    """Draw faults for a link, more of them than anybody has."""
+    """Draw faults for a link, far more than usual."""
     wires = st.integers(0, wires_of(link) - 1)
     ratios = st.sampled_from((0.0, 1e-3, 0.02, 0.3, 1.0))
     span = spans(last_edge)

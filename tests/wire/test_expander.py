@@ -17,7 +17,7 @@ from tests.strategies import boards_for, links, store_batches
 
 
 def sent(board: Board, data: st.DataObject) -> tuple[FrameLayout, FrameBatch, int]:
-    """Send drawn stores, not so late that the wire could not be written out."""
+    """Send drawn stores, early enough to expand the wire."""
     batch = data.draw(store_batches(board, latest=100))
     encoder = Encoder(board)
     stop_cycle = int(batch.cycle[-1]) + 1 if len(batch) else 3
@@ -26,7 +26,7 @@ def sent(board: Board, data: st.DataObject) -> tuple[FrameLayout, FrameBatch, in
 
 
 def naive_wire(link: Link, frames: FrameBatch, first_edge: int, stop_edge: int) -> list[int]:
-    """Write the wire out: idle slots side by side, then each frame over them."""
+    """Expand the wire: adjacent idle slots, then each frame over them."""
     idle = naive.idle_slot(link)
     wire = [idle[edge % len(idle)] for edge in range(stop_edge)]
     bits_count = sum(one.bits for one in link.fields)
@@ -38,7 +38,7 @@ def naive_wire(link: Link, frames: FrameBatch, first_edge: int, stop_edge: int) 
 
 @settings(deadline=None)
 @given(st.data())
-def test_whole_wire_is_that_written_out_edge_by_edge(data: st.DataObject) -> None:
+def test_expanded_wire_equals_that_made_edge_by_edge(data: st.DataObject) -> None:
     link = data.draw(links())
     layout, frames, stop_edge = sent(data.draw(boards_for(link)), data)
     symbols = expand(frames, layout, first_edge=0, stop_edge=stop_edge)
@@ -48,7 +48,7 @@ def test_whole_wire_is_that_written_out_edge_by_edge(data: st.DataObject) -> Non
 
 @settings(deadline=None)
 @given(st.data())
-def test_stretches_of_the_wire_join_without_a_seam(data: st.DataObject) -> None:
+def test_stretches_of_the_wire_join_seamlessly(data: st.DataObject) -> None:
     link = data.draw(links())
     layout, frames, stop_edge = sent(data.draw(boards_for(link)), data)
     cut = data.draw(st.integers(0, len(frames)))
@@ -74,7 +74,7 @@ def test_stretch_of_no_edges_has_no_symbols() -> None:
     assert len(expand(FrameBatch.empty(), FrameLayout(LEAN), first_edge=8, stop_edge=8)) == 0
 
 
-def test_slot_of_an_odd_number_of_symbols_is_spelled() -> None:
+def test_slot_of_an_odd_number_of_symbols_is_expanded() -> None:
     fields = (Field("address", 4), Field("data", 8))
     layout = FrameLayout(Link("odd", 4, "rising", fields, StrobeFraming()))
     word = layout.pack(address=1, data=0x23)
@@ -93,7 +93,7 @@ def test_symbols_of_sixteen_lanes_and_a_strobe_take_32_bits() -> None:
     assert symbols.dtype == np.uint32
 
 
-def test_slot_that_is_not_within_the_stretch_is_a_mistake_of_the_caller() -> None:
+def test_slot_outside_the_stretch_is_the_caller_s_error() -> None:
     layout = FrameLayout(GUARDED)
     frames = FrameBatch(np.array([16], np.uint64), layout.pack(space=1))
     for first_edge, stop_edge in [(24, 48), (0, 16)]:

@@ -1,4 +1,4 @@
-"""The wire with faults: held against the slow one, and the same however it is cut."""
+"""The wire with faults equals the slow one, at any cuts."""
 
 from __future__ import annotations
 
@@ -51,7 +51,7 @@ def stretches(draw: st.DrawFn, layout: FrameLayout) -> WireBatch:
 
 
 def places_to_cut(batch: WireBatch, layout: FrameLayout) -> list[int]:
-    """List edges at which a pipeline may cut: whole slots of the grid, never within a frame."""
+    """List edges at which a pipeline may cut: on the slot grid, never within a frame."""
     slot = layout.slot_symbols
     grid = slot if layout.link.start == "slot" else layout.link.edges_per_cycle
     taken = {int(edge) + one for edge in batch.words.edge for one in range(1, slot)}
@@ -67,7 +67,7 @@ def sampled(parts: list[WireBatch], layout: FrameLayout) -> list[tuple[int, int]
 
 
 def naive_faults(plan: Faults, wires: int, stop: int) -> NaiveFaults:
-    """Return what happens at which edge: from the streams, which have tests of their own."""
+    """Return the faults by edge, from the streams, which have tests of their own."""
     faults = NaiveFaults()
     for index, flips in enumerate(plan.bit_flips):
         stream = FlipStream(
@@ -113,12 +113,12 @@ def naive_faults(plan: Faults, wires: int, stop: int) -> NaiveFaults:
 
 @given(st.data())
 @settings(max_examples=150)
-def test_receiver_samples_what_the_slow_wire_gives_however_it_is_cut(data: st.DataObject) -> None:
+def test_receiver_samples_the_slow_wire_s_symbols_at_any_cuts(data: st.DataObject) -> None:
     layout = FrameLayout(data.draw(links()))
     plan = data.draw(plans(layout.link))
     batch = data.draw(stretches(layout))
     sent, wires = every_symbol(batch, layout).tolist(), wires_of(layout.link)
-    # What an early lane shows on the last edge is not known before more is sent.
+    # An early lane's symbol on the last edge is unknown until more is sent.
     stop = max(0, len(sent) - 1) if plan.early_lanes else len(sent)
     expected = sample(
         sent[:stop],
@@ -147,7 +147,7 @@ def test_receiver_samples_what_the_slow_wire_gives_however_it_is_cut(data: st.Da
 
 @given(st.data())
 @settings(max_examples=60)
-def test_streams_give_the_same_events_however_they_are_asked(data: st.DataObject) -> None:
+def test_streams_return_the_same_events_at_any_cuts(data: st.DataObject) -> None:
     ratio = data.draw(st.sampled_from((0.0, 1e-3, 0.05, 0.7, 1.0)))
     first = data.draw(st.integers(0, 50))
     bursts = {"wires": (0, 3, 4), "burst_edges": data.draw(st.integers(1, 12)), "first_edge": first}
@@ -176,7 +176,7 @@ def test_streams_give_the_same_events_however_they_are_asked(data: st.DataObject
     assert (np.diff(gathered) > 0).all()
 
 
-def test_kind_added_behind_others_leaves_their_faults_as_they_were() -> None:
+def test_fault_kind_appended_to_a_plan_does_not_change_others() -> None:
     layout = FrameLayout(GUARDED)
     plan = Faults(seed=9, bit_flips=(BitFlips(0.01),), lost_edges=(LostEdges(0.001),))
     more = replace(
@@ -200,13 +200,13 @@ def test_clean_wire_copies_nothing() -> None:
     assert sum(wire.faults_injected.values()) == 0
 
 
-def test_a_symbol_is_given_only_where_a_fault_hits() -> None:
+def test_symbols_appear_only_where_a_fault_hits() -> None:
     layout = FrameLayout(GUARDED)
     wire = FaultyWire(layout, Faults(bit_flips=(BitFlips(1e-9),)), edge_hz=EDGE_HZ)
     stop = 8 << 30  # an hour of slots
     [part] = wire.feed(idle_batch(0, stop))
     assert len(part.symbols) == wire.faults_injected[FaultKind.FLIPPED]
-    assert 10 < len(part.symbols) < 100  # 43 are to be expected
+    assert 10 < len(part.symbols) < 100  # 43 are expected
 
 
 def test_edge_past_the_last_that_can_be_counted_is_refused() -> None:

@@ -1,4 +1,4 @@
-"""Two cores that run the same program side by side and must not differ in anything."""
+"""Two cores that run the same program side by side and must not differ."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from busplay.core.interface import Core
 
 REGISTERS = ("pc", "a", "x", "y", "s", "p", "cycle")
 
-# What the reference core has no instruction for, and what stands still for good.
+# Opcodes without an instruction in the reference core, and those that stop for good.
 LACKING = {
     opcode for opcode, row in INSTRUCTIONS["65c02"].items() if row.mnemonic[:3] in ("BBR", "BBS")
 }

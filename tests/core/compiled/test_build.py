@@ -1,4 +1,4 @@
-"""The kernel's text, its compiling, and where the machine code is kept."""
+"""The kernel's text, its compilation, and the cache of its machine code."""
 
 from __future__ import annotations
 
@@ -57,7 +57,7 @@ def test_every_instruction_has_its_function_in_the_table(processor: str) -> None
             assert entry == "ptr @undefined"
 
 
-def test_no_place_of_the_block_has_two_uses() -> None:
+def test_no_offset_of_the_block_has_two_uses() -> None:
     spans = [
         (PROFILED_TABLE_OFFSET, PROFILED_TABLE_OFFSET + 8 * 256),
         (TABLE_OFFSET, TABLE_OFFSET + 8 * 256),
@@ -76,7 +76,7 @@ FOREIGN = ["aarch64-unknown-linux-gnu", "aarch64-apple-darwin", "x86_64-pc-windo
 
 
 @pytest.mark.parametrize("triple", FOREIGN)
-def test_other_machines_compilers_take_the_kernel(triple: str) -> None:
+def test_compilers_for_other_machines_accept_the_kernel(triple: str) -> None:
     llvm.initialize_all_targets()
     llvm.initialize_all_asmprinters()
     machine = llvm.Target.from_triple(triple).create_target_machine(
@@ -88,21 +88,21 @@ def test_other_machines_compilers_take_the_kernel(triple: str) -> None:
     assert len(machine.emit_object(module)) > 10_000
 
 
-# Keeping.
+# The cache.
 
 
-def test_code_is_kept_and_found_again(tmp_path: Path) -> None:
+def test_code_is_cached_and_found(tmp_path: Path) -> None:
     first = build_kernel("6502", CodeCache([tmp_path]))
     again = build_kernel("6502", CodeCache([tmp_path]))
     assert (first.was_kept, again.was_kept) == (False, True)
     assert len(kept_files(tmp_path)) == 1
 
 
-def test_processors_are_kept_apart() -> None:
+def test_processors_have_their_own_code() -> None:
     assert len({kernel_text(processor) for processor in INSTRUCTIONS}) == len(INSTRUCTIONS) == 2
 
 
-def test_changed_template_does_not_meet_the_old_code(
+def test_changed_template_never_uses_old_code(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     build_kernel("6502", CodeCache([tmp_path]))
@@ -113,7 +113,7 @@ def test_changed_template_does_not_meet_the_old_code(
     assert len(kept_files(tmp_path)) == 2
 
 
-def test_other_compiler_or_processor_does_not_meet_the_old_code(
+def test_other_compiler_or_processor_never_uses_old_code(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     targets = {machine_code.target_text()}
@@ -144,7 +144,9 @@ def test_without_any_folder_the_kernel_is_built_all_the_same(tmp_path: Path) -> 
     assert cache.keep("some", b"code") is None
 
 
-def test_refusal_of_the_compiler_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_refusal_of_the_compiler_is_reported(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr(build, "kernel_text", lambda processor, **_: "this is nothing")
     with pytest.raises(CompileError) as caught:
         build_kernel("6502", CodeCache([tmp_path]))

@@ -1,4 +1,4 @@
-"""The compiled core beside the reference core: random programs, every instruction, the demos."""
+"""The compiled core against the reference core: random programs, every instruction, the demos."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ from tests.core.programs import HANDLER, MEMORY, NMI_HANDLER, PORT, PROGRAM, WIN
 ROMS = Path(__file__).parents[3] / "roms"
 PROCESSORS = ("6502", "65c02")
 
-# Maps that put what is special where instructions meet it.
+# Maps with special addresses where instructions hit them.
 MAPS = {
     "usual": (MEMORY, WINDOWS, PORT),
     "plain": ((Memory("ram", 0, 0xFFFF),), (), None),
@@ -58,7 +58,7 @@ def make_on_map(kind: str, processor: str, name: str, *, clock_hz: int = 60_000)
 
 
 def fill_with_instructions(pair: Pair, rng: np.random.Generator, processor: str) -> None:
-    """Fill memory with bytes each of which is an instruction that both cores have."""
+    """Fill memory with opcodes that both cores have."""
     memory = rng.choice(np.array(shared_opcodes(processor), np.uint8), 0x10000)
     pair.poke(0, memory.tobytes())
 
@@ -116,14 +116,14 @@ MASKING = ["58", "78", "08", "28", "E610", "EA", "EE0040", "8D09A4", "AD08A4", "
 @given(
     processor=st.sampled_from(PROCESSORS),
     program=st.lists(st.sampled_from(MASKING), min_size=3, max_size=12),
-    # What pushes or pulls alone would make RTI go anywhere.
+    # An unpaired push or pull would make RTI jump anywhere.
     handler=st.lists(
         st.sampled_from([one for one in MASKING if one not in ("08", "28")]), max_size=6
     ),
     events=st.lists(EVENTS, min_size=1, max_size=20),
     refresh_hz=st.sampled_from([3, 40, 200]),
 )
-def test_masked_lines_are_looked_at_alike(
+def test_masked_lines_are_sampled_alike(
     processor: str,
     program: list[str],
     handler: list[str],
@@ -159,7 +159,7 @@ def test_masked_lines_are_looked_at_alike(
 @pytest.mark.parametrize("name", sorted(MAPS))
 @pytest.mark.parametrize("processor", PROCESSORS)
 def test_each_instruction_does_the_same_from_random_states(processor: str, name: str) -> None:
-    """Operands and pointers are drawn so that half of them meet something special."""
+    """Half of the operands and pointers are drawn at special addresses."""
     rng = np.random.default_rng(4)
     pair = Pair(lambda kind: make_on_map(kind, processor, name))
     special = np.flatnonzero(pair.reference.memory_map.actions != 1)

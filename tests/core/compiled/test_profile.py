@@ -1,4 +1,4 @@
-"""Profiles, held against counting step by step on the reference core."""
+"""Profiles equal counts made step by step on the reference core."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ ROMS = Path(__file__).parents[3] / "roms"
 
 
 def counted_by_steps(core: Core, cycles: int) -> CoreProfile:
-    """Run a core an instruction at a time and count as the words of `CoreProfile` say."""
+    """Run a core an instruction at a time and count as `CoreProfile` defines it."""
     columns = [np.zeros(ADDRESSES, np.uint64) for _ in range(3)]
     spent, stores, unchanged = columns
     shown: dict[int, int] = {}
@@ -121,7 +121,7 @@ def test_waiting_counts_at_the_wai_and_the_sequence_at_the_handler() -> None:
     assert profile.cycles[0x0206] == core.cycle - 7 - (2 + 4 + 2) - 10 * (7 + 4 + 6 + 3)
 
 
-def test_stores_that_change_nothing_are_told_apart_by_address() -> None:
+def test_stores_that_change_nothing_are_counted_by_address() -> None:
     # Zeros on zeros; a byte; the same again; another address.
     _, profile = profiled("9C0040 A955 8D0040 8D0040 8D0140 80FE", 40)
     assert profile.stores[[0x0200, 0x0205, 0x0208, 0x020B]].tolist() == [1, 1, 1, 1]
@@ -151,7 +151,7 @@ def test_profile_begun_late_knows_nothing_of_the_bytes_before() -> None:
     assert profile.stores_unchanged[0x0200] == 9
 
 
-def test_starting_again_forgets_and_a_copy_stays() -> None:
+def test_restart_clears_the_counts_and_a_copy_stays() -> None:
     core, first = profiled("E610 4C0002", 80)
     core.start_profile()
     core.run(8)

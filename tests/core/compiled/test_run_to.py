@@ -1,4 +1,4 @@
-"""Running to an address: the same as single steps, and it costs little."""
+"""Running to an address: the same as single steps, at little cost."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ def step_to(core: CompiledCore, address: int) -> None:
 
 @pytest.mark.parametrize("name", ["tides", "rule30"])
 @pytest.mark.parametrize("profile", [False, True])
-def test_every_address_is_reached_where_single_steps_reach_it(name: str, profile: bool) -> None:
+def test_every_address_is_reached_as_by_single_steps(name: str, profile: bool) -> None:
     walked = started(name)
     first_cycles: dict[int, int] = {}
     while walked.cycle < 150_000:
@@ -54,7 +54,7 @@ def test_every_address_is_reached_where_single_steps_reach_it(name: str, profile
             assert expected is not None
             assert np.array_equal(found.cycles, expected.cycles)
             assert np.array_equal(found.stores, expected.stores)
-        # And both go on alike.
+        # Both continue alike.
         for core in (stepped, ran):
             core.run(20_000)
         assert Registers.of(ran) == Registers.of(stepped)
@@ -75,13 +75,13 @@ def test_address_that_is_not_reached_costs_the_cycles() -> None:
     assert Registers.of(core) == Registers.of(other)
 
 
-def test_pieces_stop_where_the_whole_stops() -> None:
-    """An interrupt that is due as a piece ends comes after the stop, as in the whole."""
+def test_pieces_of_a_run_stop_where_one_run_stops() -> None:
+    """An interrupt due at the end of a piece is taken after the stop, as in one run."""
     first = started("tides")
     while not first.counters.interrupts_taken:
         before = first.pc, first.cycle
         first.step()
-    # The interrupt came where the instruction at this address was next.
+    # The interrupt was taken when the instruction at this address was next.
     address, due_cycle = before
     stops: list[list[int]] = [[], []]
     for found, piece in zip(stops, (FAR_CYCLES, 1), strict=True):

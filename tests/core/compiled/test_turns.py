@@ -1,4 +1,4 @@
-"""How often the machine code comes back to the host: what costs time beside the cycles."""
+"""How often the machine code returns to the host, which costs time besides the cycles."""
 
 from __future__ import annotations
 
@@ -45,16 +45,16 @@ ENABLED = "A901 8D08A4"
     ("program", "handler", "turns_a_refresh"),
     [
         (f"{ENABLED} 58 4C0602", f"8D09A4 {LONG} 40", 4),
-        # The line is active all through the handler.
+        # The line is active during the whole handler.
         (f"{ENABLED} 58 4C0602", f"{LONG} 8D09A4 40", 4),
         # BIT REFRESH, BPL, STA REFRESH_ACK: polled, interrupts disabled.
         (f"{ENABLED} 78 2C08A4 10FB {LONG} 8D09A4 4C0602", "40", 4),
-        # Nobody ever acknowledges.
+        # Nothing acknowledges.
         (f"{ENABLED} 78 E610 4C0602", "40", 0),
     ],
     ids=["acknowledged first", "acknowledged last", "polled", "never acknowledged"],
 )
-def test_machine_code_comes_back_a_few_times_a_refresh(
+def test_machine_code_returns_a_few_times_a_refresh(
     program: str, handler: str, turns_a_refresh: int
 ) -> None:
     """One instruction a turn, while a line was active and I set, took seven times as long."""

@@ -1,4 +1,4 @@
-"""Undocumented instructions: which run, which stop, and what they do, beside slow versions."""
+"""Undocumented instructions: which run, which stop, and their effect, against slow versions."""
 
 from __future__ import annotations
 
@@ -59,7 +59,7 @@ def machine(code: str, *, processor: str = "6502") -> Core:
     return core
 
 
-# Which there are.
+# The instructions.
 
 
 def test_every_nmos_opcode_is_documented_or_runs_or_stops() -> None:
@@ -98,7 +98,7 @@ def test_rows_say_whether_they_are_documented() -> None:
 
 
 @pytest.mark.parametrize("processor", sorted(INSTRUCTIONS))
-def test_table_of_jumps_has_them_only_if_they_are_wanted(processor: str) -> None:
+def test_table_of_jumps_has_them_only_if_wanted(processor: str) -> None:
     stopping = load_kernel(processor).table
     running_them = load_kernel(processor, undocumented=True).table
     lacking = 256 - len(INSTRUCTIONS[processor])
@@ -107,11 +107,11 @@ def test_table_of_jumps_has_them_only_if_they_are_wanted(processor: str) -> None
     assert len(set(running_them)) == 256 - still_lacking + bool(still_lacking)
 
 
-# What stops all the same.
+# Those that stop.
 
 
 @pytest.mark.parametrize("opcode", sorted(LOCKING["6502"] | set(UNSTABLE["6502"])))
-def test_opcodes_that_lock_up_or_differ_stop_with_a_reason(opcode: int) -> None:
+def test_opcodes_that_lock_up_or_depend_on_the_chip_stop_with_a_reason(opcode: int) -> None:
     core = make_core("compiled", "6502", undocumented="run")
     put(core, 0x0200, bytes([0xEA, opcode, 0x34, 0x12]))
     core.pc = 0x0200
@@ -129,7 +129,7 @@ def test_opcodes_that_lock_up_or_differ_stop_with_a_reason(opcode: int) -> None:
     assert core.run(100) == 0
 
 
-# What they do.
+# Their effect.
 
 STATES = st.fixed_dictionaries(
     {
@@ -145,7 +145,7 @@ State = dict[str, int]
 
 
 def start(opcode: int, operand: bytes, state: State, seed: int) -> bytes:
-    """Put a state and an instruction into the running core; give its memory."""
+    """Put a state and an instruction into the running core; return its memory."""
     core = running("6502")
     core.memory[:] = np.random.default_rng(seed).integers(0, 256, 0x10000, np.uint8)
     for offset, byte in enumerate((opcode, *operand)):
@@ -226,7 +226,7 @@ def operand_as_read(memory: bytes, pc: int) -> bytes:
     state=STATES,
     seed=st.integers(0, 1 << 16),
 )
-def test_those_that_read_or_write_do_so_once(
+def test_reading_and_writing_ones_access_memory_once(
     opcode: int, operand: bytes, state: State, seed: int
 ) -> None:
     row = NAIVE[opcode]
@@ -261,7 +261,9 @@ def flags(p: int, *, n: bool, z: bool, c: bool, v: bool | None = None) -> int:
 
 @settings(max_examples=60)
 @given(opcode=st.sampled_from([0x0B, 0x2B, 0x4B, 0x6B, 0xCB, 0xEB]), state=STATES)
-def test_immediate_ones_follow_their_words_for_every_operand(opcode: int, state: State) -> None:
+def test_immediate_ones_follow_their_definition_for_every_operand(
+    opcode: int, state: State
+) -> None:
     core, name = running("6502"), NAIVE[opcode].name
     a, x, p = state["a"], state["x"], state["p"]
     for byte in range(256):
@@ -313,7 +315,7 @@ def test_nops_without_operand_in_memory_do_nothing(processor: str, state: State,
             assert rows(core) == []
 
 
-# With what is around them.
+# Windows, ROM, host port, interrupts.
 
 
 def test_modifying_one_writes_twice_to_a_window_and_to_rom() -> None:
@@ -332,7 +334,7 @@ def test_modifying_one_writes_twice_to_a_window_and_to_rom() -> None:
 
 @pytest.mark.parametrize("code", ["0C01A4", "AF01A4", "1C01A4"])
 def test_operand_is_read_from_the_host_port(code: str) -> None:
-    """NOP abs, LAX abs and NOP abs,X of KEY_CODE take the key that waits."""
+    """NOP abs, LAX abs and NOP abs,X of KEY_CODE take the waiting key."""
     core = machine(code)
     assert core.host_port is not None
     core.host_port.press(65, cycle=0)
@@ -354,7 +356,7 @@ def test_interrupt_is_taken_after_one_cycle_nops_by_the_general_rule() -> None:
     core.p &= ~0x04
     assert core.step() == 1
     core.irq = True
-    # The first ends in the line's first cycle, too early for its look; then the sequence runs.
+    # The first ends in the line's first cycle, after sampling; then the sequence runs.
     assert [core.step() for _ in range(3)] == [1, 1, 7]
     assert core.pc == programs.HANDLER
 
