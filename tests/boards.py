@@ -6,6 +6,8 @@ behind any link.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from busplay.description.board import Board, Memory, ReceiverEnd, Sender, Unit, Window
 from busplay.description.link import Check, CheckFraming, Field, Link
 
@@ -53,6 +55,13 @@ LEAN = Link(
         covers=("space", "unit", "address", "data"),
     ),
 )
+
+
+def with_xor(link: Link, xor: int) -> Link:
+    """Return a link whose check has another XOR."""
+    assert link.check is not None
+    return replace(link, check=replace(link.check, xor=xor))
+
 
 PANEL = Unit(
     name="panel",

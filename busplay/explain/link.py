@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from fractions import Fraction
-
 from busplay.description.link import CheckFraming, Link, StrobeFraming
 from busplay.explain.link_facts import LinkFacts, link_facts
 from busplay.explain.text_layout import INDENT, LINE_CHARACTERS, heading, pairs, table, wrapped
@@ -11,11 +9,6 @@ from busplay.wording import counted, exact, hertz, hex_digits
 
 # A long gap between frames is named, not drawn.
 SHOWN_GAP_SYMBOLS = 4
-
-
-def fraction_facts(value: Fraction) -> dict[str, int]:
-    """Return an exact number as two whole ones."""
-    return {"numerator": value.numerator, "denominator": value.denominator}
 
 
 def link_text(link: Link, *, processor_hz: int | None = None) -> str:

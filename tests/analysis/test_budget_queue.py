@@ -24,7 +24,6 @@ from busplay.description.link import Field, Link, StrobeFraming
 from busplay.link.load import load_link
 from busplay.sender.encoder import Encoder
 from tests.boards import GUARDED
-from tests.naive.sender import send_all
 
 CLOCK_HZ = 8_000_000
 ABSOLUTE, ZERO_PAGE = StorePattern(4), StorePattern(3)
@@ -213,19 +212,6 @@ def test_longest_burst_is_the_last_that_the_depth_is_enough_for(
     assume(longest < 100_000)
     assert depth_for_burst(pattern, service, stores=longest) <= fifo_depth
     assert depth_for_burst(pattern, service, stores=longest + 1) == fifo_depth + 1
-
-
-@pytest.mark.parametrize("pattern", [ZERO_PAGE, NMOS_INC_ABSOLUTE])
-def test_slow_and_obvious_sender_agrees_with_the_depth(pattern: StorePattern) -> None:
-    service = SlotService.of_budget(link_budget(GUARDED, processor_hz=CLOCK_HZ))
-    depth = depth_for_burst(pattern, service, stores=64)
-    overrun = {0: 0, 1: 0}
-    for less in overrun:
-        board = planning_board(GUARDED, processor_hz=CLOCK_HZ, fifo_depth=depth - less)
-        for phase in range(4):
-            stores = stores_at(pattern.cycles(64).astype(np.uint64) + np.uint64(phase))
-            overrun[less] = max(overrun[less], send_all(board, stores).overrun)
-    assert overrun == {0: 0, 1: 1}
 
 
 def test_waiting_frames_grow_by_what_comes_over_what_goes() -> None:

@@ -20,7 +20,7 @@ MEMORY = (Window("panel memory", 0x4000, 0x9FFF, "panel", "memory"),)
 
 
 def link_of_cycles(cycles: int) -> Link:
-    """Make a link whose slot takes so many processor cycles, and may start in any of them."""
+    """Make a link whose slot takes that many processor cycles, and may start in any of them."""
     fields = (Field("address", 16), Field("data", 8))
     gap = cycles - 4
     return Link("slow", 6, "rising", fields, StrobeFraming(gap_symbols=gap), start="cycle")

@@ -26,19 +26,13 @@ from busplay.analysis.explore_links import Payload
 from busplay.description.link import Field, Link, StrobeFraming
 from busplay.link.load import load_link
 from tests.naive.sender import send_all
+from tests.outside.test_link_budget import link_of_cycles
 
 CLOCK_HZ = 8_000_000
 LOOPS = {one.name: one for one in FILL_LOOPS}
 PRACTICE = "common practice, no source"
 MANUAL = "MCS6500 Microcomputer Family Programming Manual (1976)"
 GCRA = "ITU-T I.371"
-
-
-def slow_link(slot_cycles: int) -> Link:
-    """Make a link of so many processor cycles a slot that starts in any of them."""
-    fields = (Field("address", 16), Field("data", 8))
-    framing = StrobeFraming(gap_symbols=slot_cycles - 4)
-    return Link("slow", 6, "rising", fields, framing, start="cycle")
 
 
 def conforming(times: list[int], *, increment: Fraction, limit: Fraction) -> list[bool]:
@@ -271,7 +265,7 @@ def test_naive_sender_needs_the_depth_that_is_planned(apart: int, slot: int, sto
     cycles = np.arange(stores, dtype=np.uint64) * np.uint64(apart)
 
     def lost(fifo_depth: int) -> int:
-        board = planning_board(slow_link(slot), processor_hz=CLOCK_HZ, fifo_depth=fifo_depth)
+        board = planning_board(link_of_cycles(slot), processor_hz=CLOCK_HZ, fifo_depth=fifo_depth)
         return send_all(board, stores_at(cycles)).overrun
 
     assert lost(depth) == 0

@@ -25,6 +25,7 @@ from busplay.description.link import CheckFraming, Field
 from busplay.link.check_field import check_columns
 from busplay.link.layout import FrameLayout
 from busplay.link.load import load_link
+from tests.boards import with_xor
 
 KOOPMAN = Path(__file__).parent.parent / "data" / "koopman_crc" / "hd_lengths.csv"
 TABLES = pytest.mark.source(
@@ -127,6 +128,7 @@ def test_weights_of_lean_are_the_exhaustive_ones() -> None:
 def test_bursts_of_lean_follow_the_rule() -> None:
     bursts = edge_bursts(FrameLayout(load_link("lean")).syndrome_columns, 1)
     assert bursts.undetected[:5] == (0, 0, 0, 0, 28)
+    assert bursts.detected_to_length == 4
     assert bursts.undetected_ratio(5) == 2.0**-3
     for length in range(6, 33):
         assert bursts.undetected_ratio(length) == pytest.approx(2.0**-4)
@@ -265,9 +267,8 @@ def test_acquisition_on_an_idle_link_takes_half_a_frame_and_the_confirming_ones(
 def test_no_rotation_of_the_shipped_idle_frames_passes_and_all_do_without_the_xor() -> None:
     for name in ("lean", "guarded"):
         link = load_link(name)
-        assert link.check is not None
         found = idle_facts(FrameLayout(link))
-        bare = idle_facts(FrameLayout(replace(link, check=replace(link.check, xor=0))))
+        bare = idle_facts(FrameLayout(with_xor(link, 0)))
         assert found is not None
         assert bare is not None
         assert found.passing_rotations == ()

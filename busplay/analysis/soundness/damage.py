@@ -71,11 +71,6 @@ class EdgeDamage:
         undetected = sum(one.damaged_ratio * one.undetected_ratio for one in self.shares)
         return undetected / damaged if damaged else 0.0
 
-    @property
-    def worst_ratio(self) -> float:
-        """The same at the worst place."""
-        return max((one.undetected_ratio for one in self.shares), default=0.0)
-
 
 def damage_share(
     spaces: Sequence[FrameSpace], judge: Judge, damage: Callable[[Words], Words]

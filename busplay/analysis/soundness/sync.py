@@ -39,7 +39,6 @@ from busplay.description.link import MarkerFraming, StrobeFraming
 from busplay.link.layout import FrameLayout
 
 Method = Literal["exact", "computed", "simulated"]
-QUANTILE = 0.99
 # One receiver in 100 has lost sync by then.
 LOST_RATIO = 0.01
 # Up to this mean the distribution is run frame by frame; beyond it is exponential, to within

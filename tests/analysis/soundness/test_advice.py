@@ -17,14 +17,10 @@ from busplay.description.link import Check, Field, Link, MarkerFraming
 from busplay.link.layout import FrameLayout
 from busplay.link.load import load_link, parse_link
 from tests.analysis.soundness.small_links import small_links
+from tests.boards import with_xor
 from tests.strategies import links
 
 SEED = 1
-
-
-def with_xor(link: Link, xor: int) -> Link:
-    assert link.check is not None
-    return replace(link, check=replace(link.check, xor=xor))
 
 
 def with_spare(link: Link, bits: int, *, before: str) -> Link:

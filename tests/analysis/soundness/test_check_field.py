@@ -16,7 +16,6 @@ from busplay.analysis.soundness.weights import count_undetected
 from busplay.description.link import Link
 from busplay.link.gf2 import coordinates
 from busplay.link.layout import FrameLayout
-from busplay.link.load import load_link
 from tests.analysis.soundness.small_links import small_links
 from tests.naive import soundness as naive
 
@@ -102,13 +101,6 @@ def test_undetected_bursts_are_those_among_all_undetected_errors(link: Link) -> 
             on_lanes[length] += count
     assert list(lane_bursts(columns, lanes).undetected) == on_lanes
     assert sum(bits.tried) == sum(edges.tried) == (1 << size) - 1
-
-
-def test_bursts_say_up_to_which_length_all_are_seen() -> None:
-    bursts = edge_bursts(FrameLayout(load_link("lean")).syndrome_columns, 1)
-    assert bursts.detected_to_length == 4
-    assert bursts.undetected_ratio(5) == 1 / 8
-    assert bursts.undetected_ratio(6) == 1 / 16
 
 
 @given(st.lists(st.integers(0, 255), min_size=1, max_size=12))

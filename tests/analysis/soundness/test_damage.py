@@ -161,7 +161,6 @@ def test_lost_edge_of_a_strobed_frame_is_filled_up_by_lanes_that_rest() -> None:
     assert len(found.shares) == 4
     # A parity bit misses about half, less the frames that are not changed.
     assert 0.45 < found.undetected_ratio < 0.5
-    assert found.worst_ratio <= 0.5
 
 
 def test_lane_mask_follows_the_lane_of_the_first_bit() -> None:
@@ -178,4 +177,3 @@ def test_shares_over_all_places_weigh_each_by_its_damage() -> None:
     damaged = sum(one.damaged_ratio for one in found.shares)
     undetected = sum(one.damaged_ratio * one.undetected_ratio for one in found.shares)
     assert found.undetected_ratio == pytest.approx(undetected / damaged)
-    assert found.worst_ratio == max(one.undetected_ratio for one in found.shares)

@@ -13,6 +13,7 @@ from busplay.description.link import Link
 from busplay.link.layout import FrameLayout
 from busplay.link.load import load_link
 from tests.analysis.soundness.small_links import small_links
+from tests.boards import with_xor
 from tests.naive import soundness as naive
 
 SLOW = settings(deadline=None, max_examples=40, suppress_health_check=[HealthCheck.too_slow])
@@ -110,8 +111,6 @@ def test_idle_link_holds_a_receiver_unless_the_marker_shows_the_place_each_time(
     # No check: each rotation looks valid, but each idle frame shows where it begins.
     assert marked.passing_rotations == (1, 2, 3)
     assert marked.holding_rotations == ()
-    lean = load_link("lean")
-    assert lean.check is not None
-    bare = idle_facts(FrameLayout(replace(lean, check=replace(lean.check, xor=0))))
+    bare = idle_facts(FrameLayout(with_xor(load_link("lean"), 0)))
     assert bare is not None
     assert bare.holding_rotations == bare.passing_rotations == (1, 2, 3, 4, 5, 6, 7)

@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 
-from busplay.analysis.intervals import wilson_interval
 from busplay.analysis.soundness.frame_space import idle_frame, sent_frames
 from busplay.analysis.soundness.passing import confirm_frames, pass_probabilities
 from busplay.analysis.soundness.traffic import Traffic, TrafficKind, pattern_of
@@ -61,21 +60,6 @@ def test_idle_link_has_chances_of_zero_and_one() -> None:
     assert passing.places == 8
     assert passing.run[0].tolist() == [1.0] * 7
     assert not passing.run[1:].any()
-
-
-def test_windows_pass_as_often_as_among_drawn_frames() -> None:
-    layout = FrameLayout(load_link("guarded"))
-    space = sent_frames(layout, fixed={"space": 1, "unit": 0})
-    passing = pass_probabilities(layout, [space])
-    words = sample(space, 400_000, np.random.default_rng(3))
-    mask = np.uint64((1 << 40) - 1)
-    for offset in range(1, 8):
-        head = words[:-1] << np.uint64(5 * offset) & mask
-        right = layout.is_valid(head | words[1:] >> np.uint64(40 - 5 * offset))
-        both = int((right[1:] & right[:-1]).sum())
-        one, two = passing.run[offset, 0], passing.run[offset, 0] * passing.run[offset, 1]
-        assert one in wilson_interval(int(right.sum()), len(right), quantile=4.5)
-        assert two in wilson_interval(both, len(right) - 1, quantile=4.5)
 
 
 def test_slots_of_a_round_count_as_a_sender_counts() -> None:

@@ -16,7 +16,7 @@ from busplay.description.board import Board
 from busplay.description.faults import Faults, LostEdges
 from busplay.description.link import Check, CheckFraming, Field, Link
 from busplay.pipeline.pipeline import Pipeline
-from tests.boards import GUARDED, LEAN, board_with
+from tests.boards import GUARDED, LEAN, board_with, with_xor
 
 PANEL_FIRST = 0x4000
 LEAD_FRAMES = 16
@@ -98,8 +98,7 @@ def test_stores_of_a_unit_lose_what_was_worked_out(link: Link, kind: str) -> Non
 
 
 def test_stores_of_a_unit_that_imitates_frames_are_lost_until_the_end() -> None:
-    assert LEAN.check is not None
-    bad = replace(LEAN, check=replace(LEAN.check, xor=10))
+    bad = with_xor(LEAN, 10)
     figures = figures_of(bad, RANDOM)
     assert figures.never_ratio == 1
     lost = lost_for_each_edge(bad, RANDOM, edges=1, spacing=20_000, seed=3)

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 
 from busplay.analysis.soundness.examine import Examiner
-from busplay.analysis.soundness.figures import duration, percent
+from busplay.analysis.soundness.figures import duration
 from busplay.analysis.soundness.report import CheckReport, check
 from busplay.analysis.soundness.text import full_text, summary_lines, verdict_text
 from busplay.analysis.soundness.traffic import TrafficKind
@@ -18,6 +18,7 @@ from busplay.description.link import Link
 from busplay.description.shipped_files import shipped_links
 from busplay.link.load import load_board, load_link
 from tests.analysis.soundness.small_links import small_links
+from tests.boards import with_xor
 
 LINE_CHARACTERS = 80
 SCREEN_LINES = 24
@@ -76,9 +77,7 @@ def test_text_of_guarded_has_no_weaknesses() -> None:
 
 
 def test_link_with_a_fault_is_not_sound_and_says_what_removes_it() -> None:
-    link = load_link("lean")
-    assert link.check is not None
-    found = check(replace(link, check=replace(link.check, xor=0)))
+    found = check(with_xor(load_link("lean"), 0))
     assert not found.is_sound
     assert verdict_text(found) == "Link lean is NOT SOUND: 1 fault, 3 weaknesses"
     text = full_text(found)
@@ -114,9 +113,7 @@ def test_board_is_judged_with_its_units() -> None:
 def test_board_whose_units_no_frame_of_a_wrong_place_names_is_sound_where_its_link_is_not() -> None:
     # XOR 10 is wrong for unit 0 only: the board that has no such unit does not meet it.
     board = load_board("dunlin")
-    lean = load_link("lean")
-    assert lean.check is not None
-    bad = replace(lean, check=replace(lean.check, xor=10))
+    bad = with_xor(load_link("lean"), 10)
     assert not check(bad).is_sound
     units = tuple(replace(one, number=one.number + 1) for one in board.units)
     assert check(replace(board, link=bad, units=units)).is_sound
@@ -169,14 +166,6 @@ def test_worst_traffic_is_never_the_store_that_is_repeated() -> None:
     # What such a store loses the next one brings.
     found = check(load_link("lean"))
     assert found.worst.kind is not TrafficKind.REPEATED
-
-
-@pytest.mark.parametrize(
-    ("ratio", "text"),
-    [(0, "none"), (0.0625, "6.25 %"), (1.0, "100 %"), (0.00012, "0.012 %"), (3e-8, "3.00e-08")],
-)
-def test_share_is_written(ratio: float, text: str) -> None:
-    assert percent(ratio) == text
 
 
 @pytest.mark.parametrize(

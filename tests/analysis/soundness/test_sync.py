@@ -34,6 +34,7 @@ from busplay.description.link import Check, CheckFraming, Field, Link, MarkerFra
 from busplay.link.layout import FrameLayout
 from busplay.link.load import load_link
 from tests.analysis.soundness.receivers import lost_frames, power_on_symbols
+from tests.boards import with_xor
 from tests.strategies import links
 
 # One in 300,000 of those that are right is outside.
@@ -54,11 +55,6 @@ CONFIRMED = Link(
     check=Check("check", "hec_i432", 7, 0, 0x55, ("start", "space", "address", "data")),
     idle_every=4,
 )
-
-
-def with_xor(link: Link, xor: int) -> Link:
-    assert link.check is not None
-    return replace(link, check=replace(link.check, xor=xor))
 
 
 def one_lane(spare_bits: int) -> Link:

@@ -38,6 +38,11 @@ def swept(**more: object) -> list[PointResult]:
     return run_sweep(POINTS, LOAD, BOARD, PLAN, **(settings | more))  # type: ignore[arg-type]
 
 
+def at(figure: Figure, value: float, effort: Effort = EFFORT) -> PointResult:
+    point = Point(figure, value)
+    return run_point(point, 1, LOAD, BOARD, PLAN, effort=effort, busy_period_ns=1_000)
+
+
 def test_same_seed_same_results_whatever_the_number_of_workers() -> None:
     assert swept(jobs=1) == swept(jobs=2)
 
@@ -178,24 +183,13 @@ def test_damaged_lines_are_read_or_refused(
 
 
 def test_trials_stop_when_the_interval_is_narrow_or_the_budget_spent() -> None:
-    def at(ber: float, **effort: float) -> PointResult:
-        return run_point(
-            Point(Figure.BER, ber),
-            1,
-            LOAD,
-            BOARD,
-            PLAN,
-            effort=Effort(**effort),
-            busy_period_ns=1_000,  # type: ignore[arg-type]
-        )
-
-    narrow = at(1e-2, budget_frames=1_000_000, width_ratio=0.1)
+    narrow = at(Figure.BER, 1e-2, Effort(1_000_000, 0.1))
     assert narrow.stop == "narrow"
     assert (narrow.high_ratio - narrow.low_ratio) / 2 <= 0.1 * narrow.loss_ratio
-    spent = at(1e-5, budget_frames=5_000, width_ratio=0.01)
+    spent = at(Figure.BER, 1e-5, Effort(5_000, 0.01))
     assert spent.stop == "budget"
     assert 5_000 <= spent.frames < 5_000 + len(LOAD.frames)
-    certain = at(0.0, budget_frames=5_000)
+    certain = at(Figure.BER, 0.0, Effort(5_000))
     assert (certain.stop, certain.trials) == ("certain", 1)
     assert certain.low_ratio == certain.loss_ratio == certain.high_ratio
 
@@ -238,16 +232,7 @@ def test_smallest_fifo_loses_nothing_and_one_less_does() -> None:
     # D/D/1: 50 frames every 500 ns that take 600: 1 + 49 - floor(49 * 500 / 600).
     assert answers.smallest_receiver_fifo == 10
     for depth, lost in ((10, False), (9, True)):
-        result = run_point(
-            Point(Figure.FIFO_DEPTH, depth),
-            1,
-            LOAD,
-            BOARD,
-            PLAN,
-            effort=EFFORT,
-            busy_period_ns=1_000,
-        )
-        assert (result.lost > 0) is lost
+        assert (at(Figure.FIFO_DEPTH, depth).lost > 0) is lost
 
 
 def test_longest_service_loses_nothing_and_a_nanosecond_more_does() -> None:
@@ -255,16 +240,7 @@ def test_longest_service_loses_nothing_and_a_nanosecond_more_does() -> None:
     assert longest is not None
     assert longest > 600
     for service_ns, lost in ((longest, False), (longest + 1, True)):
-        result = run_point(
-            Point(Figure.SERVICE_NS, service_ns),
-            1,
-            LOAD,
-            BOARD,
-            PLAN,
-            effort=EFFORT,
-            busy_period_ns=1_000,
-        )
-        assert (result.lost > 0) is lost
+        assert (at(Figure.SERVICE_NS, service_ns).lost > 0) is lost
 
 
 def test_each_cause_explains_what_goes_without_it() -> None:
