@@ -10,7 +10,6 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 import numpy as np
-from numpy.typing import NDArray
 
 from busplay.analysis.budget import LinkBudget
 from busplay.analysis.budget_queue import DepthMeter
@@ -117,9 +116,41 @@ def sender_load(cycles: UInt64Column, budget: LinkBudget, *, fifo_depth: int) ->
     # With that depth nothing is lost at any phase, so there is nothing to try.
     lost = 0
     if depth > fifo_depth or not exact:
-        lost = max(_lost_at(moved + np.uint64(shift), budget, fifo_depth) for shift in shifts)
+        senders = [PhasedSender(budget, fifo_depth, shift=shift) for shift in shifts]
+        for sender in senders:
+            sender.feed(moved)
+        lost = max(sender.lost() for sender in senders)
     without_register = meter.depth_without_register(budget) - (meter.depth - depth)
     return SenderLoad(len(cycles), depth, without_register, exact, fifo_depth, lost)
+
+
+class PhasedSender:
+    """The planned link's sender, fed piece by piece; stores of one cycle may fall in two.
+
+    Args:
+        shift: cycles by which every store comes later, so that it has another phase to the grid.
+    """
+
+    def __init__(self, budget: LinkBudget, fifo_depth: int, *, shift: int) -> None:
+        self._shift = np.uint64(shift)
+        self._encoder = Encoder(
+            planning_board(budget.link, processor_hz=budget.processor_hz, fifo_depth=fifo_depth)
+        )
+        self._held: UInt64Column = np.empty(0, np.uint64)
+
+    def feed(self, cycles: UInt64Column) -> None:
+        """Take more stores, in the order of their cycles."""
+        together = np.concatenate([self._held, cycles + self._shift])
+        done = int(np.searchsorted(together, together[-1]))
+        self._encoder.feed(stores_at(together[:done]), stop_cycle=int(together[-1]))
+        self._held = together[done:]
+
+    def lost(self) -> int:
+        """Count the stores lost, once all have come."""
+        if len(self._held):
+            self._encoder.feed(stores_at(self._held), stop_cycle=int(self._held[-1]) + 1)
+            self._held = self._held[:0]
+        return self._encoder.counters.frames_overrun
 
 
 def phases(slot_cycles: Fraction, *, most: int) -> tuple[list[int], bool]:
@@ -130,22 +161,11 @@ def phases(slot_cycles: Fraction, *, most: int) -> tuple[list[int], bool]:
     return [index * count // most for index in range(most)], False
 
 
-def _encode(
-    cycles: UInt64Column, budget: LinkBudget, fifo_depth: int
-) -> tuple[Encoder, NDArray[np.uint64]]:
-    board = planning_board(budget.link, processor_hz=budget.processor_hz, fifo_depth=fifo_depth)
-    encoder = Encoder(board)
-    frames = encoder.feed(stores_at(cycles), stop_cycle=int(cycles[-1]) + 1)
-    return encoder, frames.edge
-
-
-def _lost_at(cycles: UInt64Column, budget: LinkBudget, fifo_depth: int) -> int:
-    return _encode(cycles, budget, fifo_depth)[0].counters.frames_overrun
-
-
 def _depth_at(cycles: UInt64Column, budget: LinkBudget) -> int:
     """Return the most frames that ever wait when nothing is lost, the one that comes included."""
-    encoder, start = _encode(cycles, budget, ENDLESS_FIFO)
+    board = planning_board(budget.link, processor_hz=budget.processor_hz, fifo_depth=ENDLESS_FIFO)
+    encoder = Encoder(board)
+    start = encoder.feed(stores_at(cycles), stop_cycle=int(cycles[-1]) + 1).edge
     if encoder.counters.frames_overrun:
         return ENDLESS_FIFO
     grid = np.uint64(encoder.grid_edges)

@@ -19,9 +19,8 @@ from numpy.typing import NDArray
 
 from busplay.analysis.budget import LinkBudget, start_grid
 from busplay.analysis.budget_queue import DepthMeter
-from busplay.analysis.budget_sender import phases, planning_board, stores_at
+from busplay.analysis.budget_sender import PhasedSender, phases
 from busplay.batch import FrameBatch
-from busplay.sender.encoder import Encoder
 from busplay.trace.header import TraceHeader
 from busplay.trace.reader import TraceReader
 from busplay.units import NS_PER_S, Ratio, edges_per_processor_cycle
@@ -132,33 +131,6 @@ class _PeakMeter:
         self._recent = together[together > together[-1] - self.window_cycles]
 
 
-class _Sender:
-    """The planned link's sender, fed piece by piece; stores of one cycle may fall in two.
-
-    Args:
-        shift: cycles by which every store comes later, so that it has another phase to the grid.
-    """
-
-    def __init__(self, budget: LinkBudget, fifo_depth: int, *, shift: int) -> None:
-        self._shift = np.uint64(shift)
-        self._encoder = Encoder(
-            planning_board(budget.link, processor_hz=budget.processor_hz, fifo_depth=fifo_depth)
-        )
-        self._held: NDArray[np.uint64] = np.empty(0, np.uint64)
-
-    def feed(self, cycles: NDArray[np.uint64]) -> None:
-        together = np.concatenate([self._held, cycles + self._shift])
-        done = int(np.searchsorted(together, together[-1]))
-        self._encoder.feed(stores_at(together[:done]), stop_cycle=int(together[-1]))
-        self._held = together[done:]
-
-    def lost(self) -> int:
-        if len(self._held):
-            self._encoder.feed(stores_at(self._held), stop_cycle=int(self._held[-1]) + 1)
-            self._held = self._held[:0]
-        return self._encoder.counters.frames_overrun
-
-
 def read_trace_load(
     path: Path,
     budget: LinkBudget,
@@ -218,7 +190,7 @@ def trace_load(
     time = TraceTime(header, processor_hz=budget.processor_hz)
     meter = DepthMeter(budget.frame_cycles)
     senders = [
-        _Sender(budget, planned_fifo_depth, shift=shift)
+        PhasedSender(budget, planned_fifo_depth, shift=shift)
         for shift in phases(budget.slot_cycles, most=TRACE_PHASES_MAX)[0]
     ]
     span = max(1, time.cycles(stop_edge))

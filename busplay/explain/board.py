@@ -34,7 +34,7 @@ def board_summary(board: Board) -> str:
         f"{facts.name}: {facts.processor} at {hertz(facts.clock_hz)}; link {facts.link.name}, "
         f"a frame every {slot} processor cycles"
     ]
-    lines += _cut(_summary_map(board, facts), MAP_LINES, "ranges")
+    lines += _cut(_map_table(board, facts, full=False), MAP_LINES, "ranges")
     lines += _cut([_summary_unit(unit) for unit in facts.units], UNIT_LINES, "units")
     if facts.host_port is None:
         lines.append("  no host port: programs see no keys and cannot exit")
@@ -48,27 +48,27 @@ def _cut(lines: list[str], most: int, what: str) -> list[str]:
     return [*lines[: most - 1], f"  and {len(lines) - most + 1} more {what} (--full)"]
 
 
-def _summary_map(board: Board, facts: BoardFacts) -> list[str]:
+def _map_table(board: Board, facts: BoardFacts, *, full: bool) -> list[str]:
+    """Lay out the memory map: `full` with the windows' names, else with units and images."""
     windows = {one.name: one for one in board.windows}
     rows = [("addresses", "bytes", "read from", "a store goes to")]
     for run in facts.memory_map:
-        targets = []
-        for one in run.store:
-            window = windows.get(run.window or "")
-            if one != "link" or window is None:
-                targets.append(READ_NAMES[one])
-                continue
+        span = AddressRange("", run.first_address, run.last_address)
+        window = windows.get(run.window or "")
+        link = f"link ({run.window})"
+        if window is not None and not full:
             first = window.first_offset + run.first_address - window.first_address
             offsets = _range_text(first, first + run.length_bytes - 1)
-            targets.append(f"{window.unit} {window.space} {offsets}")
-        span = AddressRange("", run.first_address, run.last_address)
+            link = f"{window.unit} {window.space} {offsets}"
+        targets = [link if one == "link" else READ_NAMES[one] for one in run.store]
         read = [READ_NAMES[run.read]]
-        for memory in board.memory:
-            held = AddressRange("", memory.first_address, memory.last_address)
-            if memory.image is not None and span.first_common(held) is not None:
-                read.append(printable(_short(memory.image.path.name)))
-        if run.last_address == ADDRESS_MAX:
-            read.append("vectors")
+        if not full:
+            for memory in board.memory:
+                held = AddressRange("", memory.first_address, memory.last_address)
+                if memory.image is not None and span.first_common(held) is not None:
+                    read.append(printable(_short(memory.image.path.name)))
+            if run.last_address == ADDRESS_MAX:
+                read.append("vectors")
         rows.append(
             (str(span), f"{run.length_bytes:,}", ", ".join(read), " and ".join(targets) or "-")
         )
@@ -95,7 +95,7 @@ def board_text(board: Board) -> str:
     lines.append("")
     lines += pairs(_summary(facts))
     lines += heading("Memory map")
-    lines += _map_table(facts)
+    lines += _map_table(board, facts, full=True)
     lines += heading("Windows: stores that go out on the link")
     lines += _window_table(facts)
     lines += heading("Units")
@@ -169,23 +169,6 @@ def _range_text(first: int, last: int) -> str:
 
 def _colour_text(colour: Colour) -> str:
     return "#" + "".join(f"{part:02X}" for part in colour)
-
-
-def _map_table(facts: BoardFacts) -> list[str]:
-    rows = [("addresses", "bytes", "read from", "a store goes to")]
-    for run in facts.memory_map:
-        targets = [
-            f"link ({run.window})" if one == "link" else READ_NAMES[one] for one in run.store
-        ]
-        rows.append(
-            (
-                _range_text(run.first_address, run.last_address),
-                f"{run.length_bytes:,}",
-                READ_NAMES[run.read],
-                " and ".join(targets) or "-",
-            )
-        )
-    return table(rows, right=frozenset({1}))
 
 
 def _window_table(facts: BoardFacts) -> list[str]:

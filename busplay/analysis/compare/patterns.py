@@ -20,6 +20,7 @@ from busplay.analysis.compare.frame_comparison import Differences, FrameComparis
 from busplay.analysis.compare.pattern import (
     TESTS,
     Pattern,
+    PatternKind,
     is_significant,
     log_binomial_tail,
     log_interval_probability,
@@ -60,6 +61,22 @@ def find_all_patterns(comparison: FrameComparison, background: Background) -> tu
     return tuple(sorted(found, key=lambda one: one.probability_ln))
 
 
+def _pattern(
+    kind: PatternKind,
+    about: Kind,
+    sentence: str,
+    *,
+    events: int,
+    fits: int,
+    share: float,
+    probability_ln: float,
+    **figures: int | float | str,
+) -> Pattern:
+    """Make a pattern; without it each event fits with the probability `share`."""
+    ln = min(0.0, probability_ln + _LOG_TESTS)
+    return Pattern(kind, about, sentence, events, fits, share * events, ln, figures)
+
+
 def _pieces(rows: Differences) -> Differences:
     """Take differences that follow each other for one, the first of them."""
     index = rows.actual_index if rows.kind[0] == Kind.ADDED else rows.expected_index
@@ -76,46 +93,37 @@ def _lane_patterns(comparison: FrameComparison) -> Iterator[Pattern]:
         return
     if sides.lanes > 1:
         lane = int(np.argmax(figures.changed_on_lane_alone))
-        fits = figures.changed_on_lane_alone[lane]
-        share = 1 / sides.lanes
-        probability_ln = (
-            log_binomial_tail(fits, changed, share) + math.log(sides.lanes) + _LOG_TESTS
-        )
-        of_lane: dict[str, int | float | str] = {"lane": lane}
+        fits, share = figures.changed_on_lane_alone[lane], 1 / sides.lanes
         stuck_at = _stuck_at([one for one in figures.wrong_bits if one.lane == lane])
-        stuck = ""
-        if stuck_at is not None:
-            of_lane["stuck_at"] = stuck_at
-            stuck = f"; its wrong bits all read {stuck_at}, as of a lane that is stuck"
-        yield Pattern(
+        stuck = f"; its wrong bits all read {stuck_at}, as of a lane that is stuck"
+        yield _pattern(
             "lane",
             Kind.CHANGED,
             f"{fits:,} of {changed:,} changed frames are wrong on lane {lane} alone"
-            f" ({share * changed:,.1f} expected at most){stuck}",
-            changed,
-            fits,
-            share * changed,
-            min(0.0, probability_ln),
-            of_lane,
+            f" ({share * changed:,.1f} expected at most){'' if stuck_at is None else stuck}",
+            events=changed,
+            fits=fits,
+            share=share,
+            probability_ln=log_binomial_tail(fits, changed, share) + math.log(sides.lanes),
+            lane=lane,
+            **({} if stuck_at is None else {"stuck_at": stuck_at}),
         )
     if len(figures.wrong_bits) == 1:
         bit = figures.wrong_bits[0]
         fits = bit.ones_lost + bit.zeros_lost
         used = sum(one is not None for one in sides.bits)
-        probability_ln = log_binomial_tail(fits, changed, 1 / used) + math.log(used) + _LOG_TESTS
-        of_bit: dict[str, int | float | str] = {"field": bit.field, "bit": bit.bit}
-        if bit.lane is not None:
-            of_bit["lane"] = bit.lane
-        yield Pattern(
+        where = "" if bit.lane is None else f" (lane {bit.lane}, symbol {bit.symbol})"
+        yield _pattern(
             "bit",
             Kind.CHANGED,
-            f"every wrong bit is bit {bit.bit} of the field {bit.field}"
-            + (f" (lane {bit.lane}, symbol {bit.symbol})" if bit.lane is not None else ""),
-            changed,
-            fits,
-            changed / used,
-            min(0.0, probability_ln),
-            of_bit,
+            f"every wrong bit is bit {bit.bit} of the field {bit.field}{where}",
+            events=changed,
+            fits=fits,
+            share=1 / used,
+            probability_ln=log_binomial_tail(fits, changed, 1 / used) + math.log(used),
+            field=bit.field,
+            bit=bit.bit,
+            **({} if bit.lane is None else {"lane": bit.lane}),
         )
 
 
@@ -160,22 +168,20 @@ def _address_patterns(
     probability_ln, first, last, fits, events, expected = best
     first, last = first << background.address_shift, ((last + 1) << background.address_shift) - 1
     places = Places(comparison.sides.board)
-    yield Pattern(
+    yield _pattern(
         "addresses",
         kind,
         f"{_WORDS[kind]} lie in {places.range_text(unit, space, first, last)}:"
         f" {fits:,} of {events:,} times that frames were {kind.name.lower()},"
         f" where {expected:.2%} of all frames go",
-        events,
-        fits,
-        expected * events,
-        min(0.0, probability_ln + _LOG_TESTS),
-        {
-            "unit": places.unit_name(unit),
-            "space": space,
-            "first_offset": first,
-            "last_offset": last,
-        },
+        events=events,
+        fits=fits,
+        share=expected,
+        probability_ln=probability_ln,
+        unit=places.unit_name(unit),
+        space=space,
+        first_offset=first,
+        last_offset=last,
     )
 
 
@@ -238,26 +244,25 @@ def _period_patterns(
     if found is None:
         return
     rate = sides.expected.edges_per_second
+    figures: dict[str, int | float | str] = {}
+    text = f"every {found.length:,.6g} link edges (±{found.length_error:.2g})"
     if rate:
         hz, error = rate / found.length, rate * found.length_error / found.length**2
         text = f"{hz:,.6g} times a second (±{error:.2g}; every {1e3 / hz:,.6g} ms)"
-        figures: dict[str, int | float | str] = {"frequency_hz": hz, "frequency_error_hz": error}
-    else:
-        text = f"every {found.length:,.6g} link edges (±{found.length_error:.2g})"
-        figures = {}
+        figures = {"frequency_hz": hz, "frequency_error_hz": error}
     fits = round(found.inside * len(edges))
-    figures["period_edges"] = found.length
-    figures["arc_ratio"] = found.arc
-    yield Pattern(
+    yield _pattern(
         "period",
         kind,
         f"{_WORDS[kind]} come {text}: {fits:,} of {len(edges):,} within {found.arc:.2g} of the"
         f" period, where {found.background:.2g} of all frames fall",
-        len(edges),
-        fits,
-        found.background * len(edges),
-        min(0.0, found.probability_ln + _LOG_TESTS),
-        figures,
+        events=len(edges),
+        fits=fits,
+        share=found.background,
+        probability_ln=found.probability_ln,
+        **figures,
+        period_edges=found.length,
+        arc_ratio=found.arc,
     )
 
 
@@ -297,15 +302,16 @@ def _burst_patterns(
     only = "only" if fits == count else "nearly only"
     slots = 1 << scale
     near = "one slot after another" if slots == 1 else f"at most {slots} slots apart"
-    yield Pattern(
+    yield _pattern(
         "burst",
         kind,
         f"{_WORDS[kind]} begin {only} in bursts of {frames:,} or more frames {near}:"
         f" {all_or_some}, where {expected:.1%} of all frames stand as far on; a FIFO of about"
         " that depth that runs over looks like this",
-        count,
-        fits,
-        expected * count,
-        min(0.0, probability_ln + _LOG_TESTS),
-        {"burst_frames": frames, "burst_gap_slots": slots},
+        events=count,
+        fits=fits,
+        share=expected,
+        probability_ln=probability_ln,
+        burst_frames=frames,
+        burst_gap_slots=slots,
     )

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from fractions import Fraction
-from itertools import product
 
 from busplay.analysis.soundness.damage import Meeting, right_probability
 from busplay.analysis.soundness.frame_space import (
@@ -22,7 +21,7 @@ from busplay.analysis.soundness.frame_space import (
     window,
 )
 from busplay.description.link import MarkerFraming, StrobeFraming
-from busplay.link.frame_facts import describe_word, store_frame_cases, word_equations
+from busplay.link.frame_facts import describe_word
 from busplay.link.framing.marker import find_imitation
 from busplay.link.gf2 import solve
 from busplay.link.layout import FrameLayout
@@ -141,52 +140,37 @@ def marker_facts(layout: FrameLayout) -> MarkerFacts | None:
         for meeting in MEETINGS:
             probability = _window_probability(layout, kinds, meeting, judge, offset)
             if probability:
-                example = _example(layout, framing, meeting, offset)
+                example = _example(layout, kinds, meeting, judge, offset)
                 imitations.append(Imitation(offset, meeting, float(probability), example))
     unique = not imitations and find_imitation(layout, framing) is None
     return MarkerFacts(unique, tuple(imitations))
 
 
-def _example(layout: FrameLayout, framing: MarkerFraming, meeting: Meeting, offset: int) -> str:
-    """Return two neighbours in words that show the marker and look valid `offset` symbols in."""
-    frame_bits = layout.frame_bits
-    marker_bits = len(framing.symbols) * layout.lanes
-    lowest = 2 * frame_bits - offset * layout.lanes
-    shown = word_equations(
-        layout.bits_of_symbols(framing.symbols), marker_bits, shift=lowest - marker_bits
-    )
-    columns = layout.syndrome_columns[::-1]
-    looks_right = [
-        (
-            sum(
-                1 << (lowest - frame_bits + place)
-                for place, column in enumerate(columns)
-                if column >> bit & 1
-            ),
-            layout.syndrome_constant >> bit & 1,
-        )
-        for bit in range(layout.syndrome_bits)
+def _example(
+    layout: FrameLayout, kinds: dict[str, FrameSpace], meeting: Meeting, judge: Judge, offset: int
+) -> str:
+    """Return two neighbours in words that pass the judge `offset` symbols in."""
+    spaces = [kinds[one] for one in meeting.split(", ")]
+    words = [one.base for one in spaces]
+    changes = [
+        (index, vector, window(layout, *((vector, 0) if index == 0 else (0, vector)), offset))
+        for index, space in enumerate(spaces)
+        for vector in space.basis
     ]
-    first_kind, second_kind = meeting.split(", ")
-    idle = layout.idle_word
-    first_cases = (
-        [word_equations(idle, frame_bits, shift=frame_bits)]
-        if first_kind == "idle"
-        else list(store_frame_cases(layout, shift=frame_bits))
-    )
-    second_cases = (
-        [word_equations(idle, frame_bits)]
-        if second_kind == "idle"
-        else list(store_frame_cases(layout))
-    )
+    read = window(layout, words[0], words[1], offset)
     # The idle frame is right even where its check is not.
-    is_idle = word_equations(idle, frame_bits, shift=lowest - frame_bits)
-    for first, second in product(first_cases, second_cases):
-        for read in (shown + looks_right, is_idle):
-            both = solve(read + first + second)
-            if both is not None:
-                words = both >> frame_bits, both & ((1 << frame_bits) - 1)
-                return " then ".join(describe_word(layout, word) for word in words)
-    if first_kind == second_kind == "idle":
+    by_check = [judge.linear(one) for _, _, one in changes], judge.constant ^ judge.linear(read)
+    as_idle = [one for _, _, one in changes], layout.idle_word ^ read
+    for columns, wanted in (by_check, as_idle):
+        width = max(judge.bits, layout.frame_bits)
+        chosen = solve(
+            (sum((one >> bit & 1) << k for k, one in enumerate(columns)), wanted >> bit & 1)
+            for bit in range(width)
+        )
+        if chosen is not None:
+            for k, (index, vector, _) in enumerate(changes):
+                words[index] ^= vector if chosen >> k & 1 else 0
+            break
+    if meeting == "idle, idle":
         return "an idle link"
-    return ""
+    return " then ".join(describe_word(layout, word) for word in words)

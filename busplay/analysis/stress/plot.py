@@ -7,9 +7,9 @@ from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from busplay.analysis.explore_plot import require_matplotlib
 from busplay.analysis.stress.points import TITLES, Figure
 from busplay.analysis.stress.trials import PointResult
-from busplay.errors import BusplayError
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -27,12 +27,9 @@ def plot_sweeps(results: Sequence[PointResult], path: Path, *, title: str) -> by
     Raises:
         BusplayError: Matplotlib is missing.
     """
-    try:
-        from matplotlib.figure import Figure as Picture
-    except ImportError as error:
-        raise BusplayError(
-            "--plot needs Matplotlib; install it with: pip install 'busplay[analysis]'"
-        ) from error
+    require_matplotlib()
+    from matplotlib.figure import Figure as Picture
+
     swept = [figure for figure in Figure if any(one.figure is figure for one in results)]
     columns = min(2, max(1, len(swept)))
     rows = max(1, -(-len(swept) // columns))
