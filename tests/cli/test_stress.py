@@ -10,9 +10,7 @@ import pytest
 
 from busplay.cli.stress_command import command
 from tests.cli.command import run_busplay
-from tests.cli.test_faults import FILL, slow_board
-
-__all__ = ["slow_board"]
+from tests.cli.test_faults import FILL
 
 
 def stress(*words: object) -> int:
