@@ -304,7 +304,7 @@ class _Search:
     def _graded(
         self, levels: NDArray[np.uint64], rows: NDArray[np.intp], others: list[int]
     ) -> list[tuple[Probe | None, NDArray[np.uint64], list[int], LaneGrader]]:
-        """Return the ways to find frames, each with its grader, as far as idle frames tell them."""
+        """Return the ways to find frames, each with its grader, as far as idle frames decide."""
         ways = []
         for strobe, frames in self._framings(levels, rows, others):
             lanes = [index for index in others if strobe is None or index != strobe.index]

@@ -1,4 +1,4 @@
-"""What is in a file: a trace or a capture, told apart by its first bytes."""
+"""What is in a file: a trace or a capture, by its first bytes."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
 """Read link files: what they may say, and what is refused with its remedy.
 
-The tables are checked one by one where they are read. What only the frame's layout can tell
+The tables are checked one by one where they are read. What only the frame's layout can show
 (idle frames under a marker, imitation) is not checked here: `busplay.link.load` does.
 """
 
@@ -83,7 +83,7 @@ def read_link(text: str, *, file: str) -> tuple[Link, dict[str, int]]:
 
     Returns:
         The link, and what its file states of idle frames: zeros too, which `Link.idle` leaves
-        out. Whether a marker agrees with them, only the layout can tell.
+        out. Whether a marker agrees with them, only the layout can show.
 
     Raises:
         DescriptionError: it is not TOML, or describes no possible link; says file, place,

@@ -44,7 +44,7 @@ class PartOfRows:
         self._zero_ps: int | None = None
 
     def take(self, batch: ChangeBatch, info: Callable[[], CaptureInfo]) -> Iterator[ChangeBatch]:
-        """Return what belongs to the part; `info` tells where the file's time begins."""
+        """Return what belongs to the part; `info` has where the file's time begins."""
         if self._zero_ps is None:
             # Known from the start on, and `info` takes its time where there are many signals.
             has_times = (self._from_ps, self._to_ps) != (None, None)

@@ -192,7 +192,7 @@ class PcapngReader:
             ahead = self._read(4)
             mark = struct.pack("<I", _BYTE_ORDER)
             if ahead not in (mark, mark[::-1]):
-                raise self._error(place, "no pcapng file", "a section tells its byte order")
+                raise self._error(place, "no pcapng file", "a section states its byte order")
             self._order = "<" if ahead == mark else ">"
             (length,) = struct.unpack(self._order + "I", head[4:])
             self._ticks = []

@@ -63,7 +63,7 @@ class TextReader(ABC):
         variables: that it declares.
         widths: int64[places]; bits of each place that variables share.
         signals: names of the wires wanted; None: all.
-        info: what the head tells.
+        info: what the head says.
         body_at: byte at which the changes begin.
 
     Raises:

@@ -86,7 +86,7 @@ PACKET = SECTION + INTERFACE
         (b"", "x.pcapng: byte 0: found no pcapng file; its first block is a section header"),
         (
             b"\x0a\x0d\x0d\x0a\x1c\0\0\0abcd" + bytes(20),
-            "x.pcapng: byte 0: found no pcapng file; a section tells its byte order",
+            "x.pcapng: byte 0: found no pcapng file; a section states its byte order",
         ),
         (
             written([1], [1])[:-3],

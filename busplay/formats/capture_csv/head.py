@@ -108,7 +108,7 @@ def parse_head(head: bytes, *, rate_hz: int | None, timescale: str | None, file:
         file: for messages.
 
     Raises:
-        InputError: there is no row, no column of levels, or no way to tell the time.
+        InputError: there is no row, no column of levels, or nothing that gives the time.
     """
     return _HeadParser(head, rate_hz, timescale, file).parse()
 

@@ -68,7 +68,7 @@ def find_base(cells: Sequence[str], named_bits: int | None) -> tuple[int, int | 
     """Return the base of a bus column's cells, and its width as far as they show it.
 
     Args:
-        named_bits: the width that the column's name tells.
+        named_bits: the width that the column's name states.
     """
     filled = [cell for cell in cells if cell]
     digits = {len(cell) for cell in filled}
