@@ -154,13 +154,13 @@ NO_SPANS = np.empty((0, SPAN_COLUMNS), np.int64)
 
 @dataclass(frozen=True, slots=True, eq=False)
 class DeliveredFrames:
-    """Frames that a receiver delivered; those that came as they were sent are not copied.
+    """Frames that a receiver delivered; those delivered as sent are not copied.
 
     Attributes:
-        sent: what went on the wire.
-        copies: the frames delivered that are not in `sent`, or may not be.
-        spans: int64[spans, 3]; which of `sent` were delivered, in order: the first, how many, and
-            how many of `copies` were delivered before.
+        sent: the frames on the wire.
+        copies: delivered frames that are not, or may not be, in `sent`.
+        spans: int64[spans, 3]; the frames of `sent` that were delivered, in order: index of the
+            first, count, and count of `copies` delivered before.
     """
 
     sent: FrameBatch
@@ -169,12 +169,12 @@ class DeliveredFrames:
 
     @classmethod
     def copied(cls, frames: FrameBatch) -> DeliveredFrames:
-        """Take frames of which it is not known what was sent."""
+        """Take delivered frames without the frames sent."""
         return cls(FrameBatch.empty(), frames, NO_SPANS)
 
     @classmethod
     def joined(cls, sent: FrameBatch, parts: Sequence[DeliveredFrames]) -> DeliveredFrames:
-        """Join what was delivered of parts of what was sent, in their order."""
+        """Concatenate the frames delivered of consecutive parts of `sent`."""
         if len(parts) == 1 and parts[0].sent is sent:
             return parts[0]
         spans = [NO_SPANS]
@@ -189,7 +189,7 @@ class DeliveredFrames:
         return cls(sent, copies, np.concatenate(spans))
 
     def frames(self) -> FrameBatch:
-        """Return all in one batch: views where these are frames of one span, or copies alone."""
+        """Return all in one batch; views if there is one span, or only copies."""
         if not len(self.spans):
             return self.copies
         first, count, before = self.spans.T

@@ -1,4 +1,4 @@
-"""Instructions as assemblers write them, by the table that the cores run."""
+"""Disassembly, from the cores' table of instructions."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from busplay.batch import UInt8Column
 from busplay.core.instructions import MODE_BYTES, Instruction, Mode, instructions_of
 
-# The operand by mode; `low` is byte 1, `word` bytes 1 and 2, `target` where a branch goes.
+# The operand by mode; `low` is byte 1, `word` bytes 1 and 2, `target` the branch target.
 _OPERANDS = {
     Mode.IMPLIED: "",
     Mode.ACCUMULATOR: "a",
@@ -32,14 +32,13 @@ _LONGEST_BYTES = 3
 
 @dataclass(frozen=True, slots=True)
 class DisassembledLine:
-    """One instruction, or a byte that is none.
+    """One instruction, or a byte that is not one.
 
     Attributes:
         address: of its first byte.
         data: its bytes.
-        text: as an assembler takes it: `sta $4000,x`; `.byte $02` where no instruction begins.
-        operand_address: where its operand lies, or where it jumps, as far as its bytes say, or
-            None; indexing is not in it.
+        text: in assembler syntax: `sta $4000,x`; `.byte $02` if it is not an instruction.
+        operand_address: address of its operand or target, without indexing, or None.
     """
 
     address: int
@@ -54,12 +53,12 @@ class DisassembledLine:
 def disassemble(
     memory: UInt8Column, address: int, *, processor: str, undocumented: bool = False
 ) -> DisassembledLine:
-    """Return the instruction at an address; memory goes round at its end.
+    """Return the instruction at an address; memory wraps at its end.
 
     Args:
         memory: uint8[65536].
-        processor: as board files name it.
-        undocumented: know the undocumented instructions, too.
+        processor: as named in board files.
+        undocumented: include undocumented instructions.
 
     >>> import numpy as np
     >>> memory = np.zeros(65536, np.uint8)
@@ -81,13 +80,13 @@ def disassemble_around(
     after: int = 16,
     starts: Set[int] = frozenset(),
 ) -> tuple[DisassembledLine, ...]:
-    """Return the instruction at an address, those before it and those behind it.
+    """Return the instruction at an address, and those before and after it.
 
-    What is before it begins where that leads to the address: at the nearest known start that
-    does, else where the fewest bytes are no instruction.
+    Lines before it must lead to the address: they begin at the nearest known start that does, else
+    where the fewest bytes are not instructions.
 
     Args:
-        before, after: how many lines before the address, and behind it; fewer at $0000 and $FFFF.
+        before, after: count of lines before and after the address; fewer at $0000 and $FFFF.
         starts: addresses at which instructions are known to begin, such as labels.
     """
     table = instructions_of(processor, undocumented=undocumented)

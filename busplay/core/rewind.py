@@ -1,8 +1,8 @@
-"""What a core needs besides so that its run can be gone over again, backwards too.
+"""The interface of a core that can go back in its run.
 
-A run is exact: same state, same keys, same cycles. So a core that can be put into an earlier state
-of its run can be anywhere in it, and what it did on the way stands in two logs: the stores, and,
-while somebody wants it, the instructions.
+A run is exact: same state, same keys, same cycles. So a core that can be restored to an earlier
+state can go anywhere in its run; two logs have what it did: the stores and, if wanted, the
+instructions.
 """
 
 from __future__ import annotations
@@ -21,17 +21,17 @@ from busplay.core.interface import Core, CoreStop, Registers
 
 @dataclass(frozen=True, slots=True)
 class CoreState:
-    """All that a core is between two instructions, but for its memory.
+    """A core's state between two instructions, without its memory.
 
-    The cores have it in common: what one was, another can go on from.
+    It is the same for all cores: one can continue from another's state.
 
     Attributes:
         registers: with the number of the next cycle.
-        irq_from: cycle from which the IRQ input is active from outside, or `NEVER`.
-        nmi_from: cycle of an NMI that was not looked at yet, or `NEVER`.
-        due_vector: vector of the interrupt sequence that comes next, or 0.
-        is_waiting: WAI waits.
-        stop: why the core stands still, or None.
+        irq_from: cycle from which the external IRQ input is active, or `NEVER`.
+        nmi_from: cycle of an NMI that was not sampled yet, or `NEVER`.
+        due_vector: vector of the interrupt sequence that is next, or 0.
+        is_waiting: whether a WAI waits.
+        stop: why the core stopped, or None.
         stores_tapped, rom_writes_ignored, unmapped_writes_ignored, interrupts_taken: as in
             `CoreCounters`.
         host_port: None without one.
@@ -57,21 +57,21 @@ class Happening(IntEnum):
     INTERRUPT = 1
     """An interrupt sequence."""
     WAITING = 2
-    """The wait behind a WAI; a run in pieces has one for each piece that begins in it."""
+    """The wait after a WAI; a run in pieces has one for each piece that begins in it."""
     RESET = 3
-    """The reset button; a core does not log it, as it is pressed from outside."""
+    """The reset button; not logged by a core, as it is external."""
 
 
 KIND_SHIFT = 62
 _CYCLE_MASK = np.uint64((1 << KIND_SHIFT) - 1)
 
-# Where each register stands in `InstructionBatch.state`, in bits.
+# Bit position of each register in `InstructionBatch.state`.
 PC_SHIFT, OPCODE_SHIFT, A_SHIFT, X_SHIFT, Y_SHIFT, S_SHIFT, P_SHIFT = 0, 16, 24, 32, 40, 48, 56
 REGISTER_SHIFTS = {"a": A_SHIFT, "x": X_SHIFT, "y": Y_SHIFT, "s": S_SHIFT, "p": P_SHIFT}
 
 
 def packed_state(registers: Registers, opcode: int) -> int:
-    """Return registers and opcode as `InstructionBatch.state` has them."""
+    """Pack registers and opcode for `InstructionBatch.state`."""
     return (
         registers.pc
         | opcode << OPCODE_SHIFT
@@ -85,12 +85,12 @@ def packed_state(registers: Registers, opcode: int) -> int:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class InstructionBatch:
-    """What a core ran, in order.
+    """The instructions that a core ran, in order.
 
     Attributes:
         begin: uint64[instructions]; the cycle in which each began, and from bit 62 on its kind.
-        state: uint64[instructions]; the registers as it began, and its opcode (of an interrupt
-            sequence and of a wait that of the instruction behind it).
+        state: uint64[instructions]; the registers at its start, and its opcode (for an interrupt
+            sequence or a wait, that of the next instruction).
     """
 
     begin: UInt64Column
@@ -98,7 +98,7 @@ class InstructionBatch:
 
     @classmethod
     def empty(cls) -> InstructionBatch:
-        """Return a batch of nothing."""
+        """Make an empty batch."""
         return cls(np.empty(0, np.uint64), np.empty(0, np.uint64))
 
     def __len__(self) -> int:
@@ -116,7 +116,7 @@ class InstructionBatch:
 
     @property
     def pc(self) -> UInt16Column:
-        """uint16[instructions]; the address of each, or where an interrupt goes back to."""
+        """uint16[instructions]; the address of each, or an interrupt's return address."""
         return self.state.astype(np.uint16)
 
     @property
@@ -125,11 +125,11 @@ class InstructionBatch:
         return (self.state >> np.uint64(OPCODE_SHIFT)).astype(np.uint8)
 
     def register(self, name: str) -> UInt8Column:
-        """Return uint8[instructions]: `a`, `x`, `y`, `s` or `p` as each began."""
+        """Return uint8[instructions]: `a`, `x`, `y`, `s` or `p` at the start of each."""
         return (self.state >> np.uint64(REGISTER_SHIFTS[name])).astype(np.uint8)
 
     def registers(self, index: int) -> Registers:
-        """Return all registers as one of them began."""
+        """Return all registers at the start of one."""
         state, cycle = int(self.state[index]), int(self.begin[index]) & int(_CYCLE_MASK)
         a, x, y, s, p = (state >> shift & 0xFF for shift in REGISTER_SHIFTS.values())
         return Registers(a, x, y, s, p, state & 0xFFFF, cycle)
@@ -137,30 +137,29 @@ class InstructionBatch:
 
 @runtime_checkable
 class RewindableCore(Core, Protocol):
-    """A core that can go back, and says what it ran; both of ours can."""
+    """A core that can go back and log its instructions; both of ours can."""
 
     @property
     def state(self) -> CoreState:
-        """All that it is now, but for its memory."""
+        """The present state, without memory."""
 
     def restore(self, state: CoreState) -> None:
-        """Go to a state that it, or another core with the same board and keys, was in.
+        """Restore a state of this core, or of another core with the same board and keys.
 
-        Memory is the caller's to put back. Stores and instructions that were not taken are
-        forgotten.
+        The caller restores the memory. Stores and instructions not taken are dropped.
         """
 
     def log_instructions(self, *, wanted: bool) -> None:
-        """Begin or end to log what runs; what was not taken is forgotten."""
+        """Start or stop logging; instructions not taken are dropped."""
 
     def take_instructions(self) -> InstructionBatch:
-        """Return what ran since the last call, in order, and forget it."""
+        """Return the instructions since the last call, in order."""
 
     def watch_writes(self, addresses: NDArray[np.bool_] | None) -> None:
-        """Have `take_stores` tell writes to these addresses too; None: to windows alone.
+        """Include writes to these addresses in `take_stores`; None: only writes to windows.
 
         Args:
-            addresses: bool[65536]; what a write there does stays as it is.
+            addresses: bool[65536]; the effect of a write there does not change.
 
-        What is watched counts among the stores of `counters` as well, until it is restored.
+        Watched writes count among the stores of `counters`, until a restore.
         """

@@ -3,7 +3,7 @@
 # Read in: files written by ld65 2.19 (cc65), major version 2; each record is a line
 #          `kind<TAB>name=value,name=value`, with ids that other records refer to
 
-| record | what is taken |
+| record | what is read |
 | --- | --- |
 | file | name |
 | seg | where it lies in memory |
@@ -11,7 +11,7 @@
 | line | file, line and the spans that it made; type 0 assembler, 1 C, 2 within a macro |
 | sym | labels (`type=lab`) |
 
-Other records, and attributes that a later minor version adds, are passed over.
+Other records, and attributes of later minor versions, are ignored.
 """
 
 from __future__ import annotations
@@ -53,9 +53,9 @@ class SourceLine:
     """A line of a source file.
 
     Attributes:
-        file: its name as the assembler or compiler was given it.
+        file: its name, as given to the assembler or compiler.
         line: from 1 on.
-        kind: of what language; `macro`: a line of a macro's definition, which was expanded.
+        kind: its language; `macro`: a line of an expanded macro's definition.
     """
 
     file: str
@@ -68,7 +68,7 @@ class SourceLine:
 
 @dataclass(frozen=True, slots=True)
 class DebugSegment:
-    """Where a segment of the linker lies in memory."""
+    """A linker segment's place in memory."""
 
     name: str
     address: int
@@ -77,15 +77,15 @@ class DebugSegment:
 
 @dataclass(frozen=True, eq=False)
 class DebugInfo:
-    """What a debug file says.
+    """The contents of a debug file.
 
     Attributes:
         files: names of the source files.
         segments: those within 64 KiB.
-        labels: processor address to the names there, as `read_labels` returns them.
+        labels: processor address to the labels there, as from `read_labels`.
         lines: all source lines that made bytes.
-        line_index: int32[65536] for each kind of line: index in `lines`, -1 where none made the
-            byte. Of several the one whose span is the shortest counts.
+        line_index: int32[65536] for each kind of line: index in `lines` of the line that made the
+            byte, of several the one with the shortest span; or -1.
     """
 
     files: tuple[str, ...]
@@ -95,7 +95,7 @@ class DebugInfo:
     line_index: dict[LineKind, NDArray[np.int32]]
 
     def line_of(self, address: int) -> SourceLine | None:
-        """Return the line that made the byte at an address: of C if there is one."""
+        """Return the line that made the byte at an address, a C line if there is one."""
         index = int(self.best_line_index[address])
         return None if index < 0 else self.lines[index]
 
@@ -106,7 +106,7 @@ class DebugInfo:
 
     @cached_property
     def best_line_index(self) -> NDArray[np.int32]:
-        """int32[65536]: index in `lines` of what `line_of` returns, -1 where there is none."""
+        """int32[65536]: index in `lines` of the line that `line_of` returns, or -1."""
         best = self.line_index["c"].copy()
         for kind in ("assembler", "macro"):
             best = np.where(best < 0, self.line_index[kind], best)
@@ -116,7 +116,7 @@ class DebugInfo:
         """Return the first address of each run of bytes that a source line made.
 
         Args:
-            file: name as in `files`, or its last part.
+            file: a name in `files`, or its last part.
             line: from 1 on.
 
         Raises:

@@ -1,7 +1,7 @@
-"""How a run begins: a board's core, its images and a program in memory, reset done.
+"""The start of a run: a board's core, with images and program loaded and reset done.
 
-The same start gives the same run, so a run is made again from it: to name the instructions of
-stores, to go back in time.
+The same start makes the same run, so a rerun begins with it: to find the instructions of stores, to
+go back in time.
 """
 
 from __future__ import annotations
@@ -16,18 +16,19 @@ from busplay.program.loading import LoadedProgram, load_memory
 
 
 class ProgramStart:
-    """A board, and the program that is put into its memory.
+    """A board, and the program loaded into its memory.
 
     Args:
         board: the description.
-        program: the program's file, or a shipped program; None: the board's own images run alone.
-        load_address: where a raw program goes; the board's `program_load_address` by default.
-        program_format: form of the program's file; told by its content by default.
+        program: the program's file, or a shipped program; None: only the board's own images.
+        load_address: where a raw program is loaded; by default the board's
+            `program_load_address`.
+        program_format: format of the program's file; detected by default.
         core: name of the core, see `busplay.core.make`.
 
     Attributes:
         path: the program's file, or None.
-        program: what was loaded last; not there before the first core is made.
+        program: the program loaded last; unset until the first core is made.
     """
 
     program: LoadedProgram
@@ -48,7 +49,7 @@ class ProgramStart:
         self._format: ImageFormat = program_format
 
     def make_core(self) -> Core:
-        """Make a core that is about to run the program's first instruction.
+        """Make a core that will run the program's first instruction next.
 
         Raises:
             InputError: a program or image cannot be read, or falls where there is no memory; there
@@ -66,7 +67,7 @@ class ProgramStart:
         return core
 
     def reset(self, core: Core) -> None:
-        """Reset a core, as the board's reset button does."""
+        """Reset a core, as by the board's reset button."""
         core.reset()
         if self.program.start_address is not None:
             core.pc = self.program.start_address

@@ -1,4 +1,4 @@
-"""The program that a trace was recorded from: found again beside it by its digest."""
+"""The program that a trace was recorded from, found by its digest."""
 
 from __future__ import annotations
 
@@ -11,16 +11,16 @@ from busplay.errors import InputError
 from busplay.program.image import read_content
 from busplay.trace.header import TraceHeader, safe_name
 
-# A program for 64 KiB: as Intel HEX it takes some three bytes for each, as ELF what it likes.
+# A program for 64 KiB: Intel HEX takes some three bytes for each, ELF any number.
 _LARGEST_BYTES = 1 << 22
 _FILES_MOST = 2_000
 
 
 def find_recorded_program(trace: str | Path, header: TraceHeader) -> Path | None:
-    """Return the program that a trace names, or None.
+    """Return the program of a trace, or None.
 
-    Looked for are the file of that name beside the trace, then the other files there, then the
-    shipped programs; only one whose bytes have the digest in the trace will do.
+    It looks at the file of that name beside the trace, then at the other files there, then at the
+    shipped programs; the digest must match.
     """
     digest = header.program_sha256
     if digest is None:
@@ -30,13 +30,13 @@ def find_recorded_program(trace: str | Path, header: TraceHeader) -> Path | None
             if path.stat().st_size <= _LARGEST_BYTES and _digest(path) == digest:
                 return path
         except (OSError, InputError):
-            # It went away, or is not ours to read.
+            # Removed meanwhile, or not readable.
             continue
     return None
 
 
 def require_recorded_program(trace: str | Path, header: TraceHeader, program: Path) -> None:
-    """Refuse a program that a trace was not recorded from; a trace without a digest takes any.
+    """Refuse a program that a trace was not recorded from; any is accepted without a digest.
 
     Raises:
         InputError: it is another one, or cannot be read.
@@ -44,7 +44,7 @@ def require_recorded_program(trace: str | Path, header: TraceHeader, program: Pa
     if header.program_sha256 not in (None, _digest(program)):
         raise InputError(
             file=str(program),
-            found="another program than the one that was recorded",
+            found="a program other than the recorded one",
             wanted=f"give {header.program_name} as it was when {trace} was made",
         )
 
@@ -61,7 +61,7 @@ def _candidates(trace: Path, name: str | None) -> Iterator[Path]:
                 files.append(path)
     except OSError:
         files = []
-    # The name goes first; sorted, so that the same folder gives the same file.
+    # That name first; sorted, so that the result depends on the folder alone.
     yield from sorted(files, key=lambda path: (safe_name(path.name) != name, path.name))
     for program in DEMO_PROGRAMS.values():
         try:

@@ -1,4 +1,4 @@
-"""The writer of traces for whoever has a board, a link or a header, with key frames."""
+"""The public writer of traces, for a board, a link or a header, with key frames."""
 
 from __future__ import annotations
 
@@ -15,20 +15,20 @@ from busplay.write_index.builder import WriteIndexBuilder
 class TraceWriter(TraceFileWriter):
     """Writes a trace, with key frames and an index of its writes; a context manager.
 
-    Leaving the context in peace closes the trace. Leaving it by an exception keeps what was
-    recorded, as a cut trace. A trace of which only the link is known has neither.
+    Leaving the context closes the trace. Leaving it by an exception keeps what was recorded, as a
+    cut trace. With only a link there are no key frames and no index.
 
     Args:
-        path: where the trace is wanted.
-        board: that sends the frames; or
-        link: that they go over, where no board is known; either as an object, or by the name or
-            path of its file; or
-        header: all that the trace says of itself.
+        path: of the trace.
+        board: the board that sends the frames, as an object or by the name or path of its file;
+            or
+        link: likewise, if there is no board; or
+        header: the trace's header.
 
     Raises:
         OutputError: the file cannot be written.
         DescriptionError: the board or link cannot be read.
-        ValueError: more or less than one of board, link and header.
+        ValueError: not exactly one of board, link and header.
 
     >>> import busplay, numpy as np
     >>> board = busplay.load_board("dunlin")
@@ -55,6 +55,6 @@ class TraceWriter(TraceFileWriter):
         elif link is not None:
             header = TraceHeader(link=as_link(link))
         assert header is not None
-        # The pipeline that shows the screen may be ahead of a key frame, so the index has its own.
+        # A pipeline of its own, since one that shows the screen may be ahead of a key frame.
         units = None if header.board is None else WriteIndexBuilder(header.board)
         super().__init__(path, header=header, units=units)

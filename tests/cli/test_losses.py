@@ -130,7 +130,7 @@ def test_other_program_than_the_recorded_one_is_refused(busplay: Busplay, tmp_pa
     found = busplay("replay", trace, "--headless", "--program", other)
     assert found.status == 2
     assert found.err == (
-        f"busplay: {other}: found another program than the one that was recorded; give fill.bin as"
+        f"busplay: {other}: found a program other than the recorded one; give fill.bin as"
         f" it was when {trace} was made\n"
     )
 

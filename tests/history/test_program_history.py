@@ -366,7 +366,9 @@ def test_a_trace_whose_program_is_not_there_is_refused(tmp_path: Path) -> None:
     with Session(load_board("dunlin"), program="tides", record=tmp_path / "t.trace") as session:
         session.run(10_000)
     with TraceReader(tmp_path / "t.trace") as reader:
-        with pytest.raises(InputError, match=r"mine\.bin: found another program than the one"):
+        with pytest.raises(
+            InputError, match=r"mine\.bin: found a program other than the recorded one"
+        ):
             ProgramHistory.of_trace(reader, image)
         header = replace(reader.header, program_sha256="0" * 64)
         reader.header = header

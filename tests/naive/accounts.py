@@ -1,4 +1,4 @@
-"""A slow, obvious count of what became of every frame and every fault, from the design's words.
+"""A slow, obvious count of what became of every frame and every fault, from the design.
 
 It follows each frame and each fault by itself, through what a slow receiver notes, and adds
 nothing up by subtraction. It imports nothing of the accounts that it judges.

@@ -1,4 +1,4 @@
-"""Symbols from a capture, slowly: look up every wire at every moment, one by one.
+"""Symbols from a capture, slowly: look up every wire at every time, one by one.
 
 Written from the words alone: an edge is where the clock's level differs from before; a lane's
 level at a time is that of the last change up to it.
@@ -37,7 +37,7 @@ def clock_edges(rows: Sequence[Row], bit: int, edges: str, *, inverted: bool) ->
 
 
 def without_glitches(rows: Sequence[Row], bit: int, glitch_ps: int) -> list[Row]:
-    """Take out levels of one wire that last less than a time: both of their edges go."""
+    """Remove levels of one wire that last less than a time, with both edges."""
     moves = []
     last = rows[0][1] >> bit & 1
     for when, levels in rows:

@@ -1,4 +1,4 @@
-"""The remainder by long division on paper: append zeros, take the polynomial away, bit by bit."""
+"""The remainder by long division: append zeros, subtract the polynomial, bit by bit."""
 
 from __future__ import annotations
 

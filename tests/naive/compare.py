@@ -1,4 +1,4 @@
-"""Two recordings held against each other the slow way: all pairs, or by time alone."""
+"""Two recordings compared the slow way: all pairs, or by time alone."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 
 def fewest_edits(expected: Sequence[object], actual: Sequence[object]) -> int:
-    """Count the fewest frames left out, injected or changed that make one of the other."""
+    """Count the fewest frames removed, added or changed that turn one into the other."""
     row = list(range(len(actual) + 1))
     for i, wanted in enumerate(expected, 1):
         diagonal, row[0] = row[0], i

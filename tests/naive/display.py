@@ -1,4 +1,4 @@
-"""A display as plain as can be: one pixel, one write at a time, from the design's words."""
+"""A plain display: one pixel, one write at a time, from the design."""
 
 from __future__ import annotations
 
@@ -95,7 +95,7 @@ def field_of_word(word: int, name: str, link: Link) -> int | None:
 
 
 def feed(displays: dict[int, NaiveDisplay], words: list[int], link: Link) -> dict[str, int]:
-    """Apply frames one by one; `displays` by unit number. Gives what became of them."""
+    """Apply frames one by one; `displays` by unit number. Returns what became of them."""
     counts = dict.fromkeys(("memory", "registers", "idle", "reserved_space", "unknown_unit"), 0)
     for word in words:
         space = field_of_word(word, "space", link)

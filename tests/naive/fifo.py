@@ -1,6 +1,6 @@
-"""A slow, obvious receiver FIFO, in exact fractions of a nanosecond, from the design's words.
+"""A slow, obvious receiver FIFO, in exact fractions of a nanosecond, from the design.
 
-It keeps every frame ever taken and looks for each busy time anew. The jitter's generator is
+It keeps every frame ever taken and searches each busy time anew. The jitter's generator is
 written again from its description: SplitMix64's finisher over seed, source and number.
 """
 
@@ -76,7 +76,7 @@ class NaiveFifo:
         return Fraction(min(starts)) if starts else None
 
     def offer(self, edge: int) -> str:
-        """Take a frame; tell what becomes of it."""
+        """Take a frame; return its fate."""
         arrival = Fraction((edge + self.frame_symbols) * 1_000_000_000, self.edge_hz)
         if sum(done > arrival for done in self.done) >= self.depth:
             return "OVERRUN"

@@ -1,4 +1,4 @@
-"""A frame by the words of the design: a list of bits, first on the wire first."""
+"""A frame as in the design: a list of bits, first on the wire first."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from tests.naive.check_field import long_division
 
 
 def bits_of_field(field: Field, value: int, lanes: int) -> list[int]:
-    """List a field's bits in the order in which they go out."""
+    """List a field's bits in wire order."""
     text = f"{value:0{field.bits}b}"
     if field.order == "low_first":
         text = text[::-1]
@@ -18,7 +18,7 @@ def bits_of_field(field: Field, value: int, lanes: int) -> list[int]:
 
 
 def value_of_field(field: Field, bits: list[int], lanes: int) -> int:
-    """Undo `bits_of_field` by trying each bit alone."""
+    """Invert `bits_of_field` by trying each bit alone."""
     value = 0
     for place in range(field.bits):
         if bits[bits_of_field(field, 1 << place, lanes).index(1)]:
@@ -27,7 +27,7 @@ def value_of_field(field: Field, bits: list[int], lanes: int) -> int:
 
 
 def frame_bits(link: Link, values: dict[str, int]) -> list[int]:
-    """List a frame's bits: fields, constants, zeros for what is not given, and the check."""
+    """List a frame's bits: fields (0 if not given), constants, and the check."""
     check = link.check
     given = {one.name: values.get(one.name, one.value or 0) for one in link.fields}
     if check is not None:
@@ -51,7 +51,7 @@ def frame_bits(link: Link, values: dict[str, int]) -> list[int]:
 
 
 def fields_of(link: Link, bits: list[int]) -> dict[str, int]:
-    """Take a frame's bits apart."""
+    """Split a frame's bits into fields."""
     values = {}
     place = 0
     for one in link.fields:
@@ -72,7 +72,7 @@ def symbols_of_bits(link: Link, bits: list[int]) -> list[int]:
 
 
 def bits_of_symbols(link: Link, symbols: list[int]) -> list[int]:
-    """Undo `symbols_of_bits`."""
+    """Invert `symbols_of_bits`."""
     bits: list[int] = []
     for symbol in symbols:
         digit = [int(one) for one in f"{symbol:0{link.lanes}b}"]
@@ -86,7 +86,7 @@ def word_of_bits(bits: list[int]) -> int:
 
 
 def slot_symbols(link: Link, bits: list[int]) -> list[int]:
-    """List what a slot with a frame carries, strobe and gap included."""
+    """List the symbols of a slot with a frame, strobe and gap included."""
     symbols = symbols_of_bits(link, bits)
     framing = link.framing
     if not isinstance(framing, StrobeFraming):
@@ -99,7 +99,7 @@ def slot_symbols(link: Link, bits: list[int]) -> list[int]:
 
 
 def idle_slot(link: Link) -> list[int]:
-    """List what a slot without a frame carries."""
+    """List the symbols of a slot without a frame."""
     framing = link.framing
     if isinstance(framing, StrobeFraming):
         rest = 0 if framing.active == "high" else 1 << link.lanes
@@ -107,7 +107,7 @@ def idle_slot(link: Link) -> list[int]:
     values = {one.name: one.value or 0 for one in link.fields} | link.idle
     bits = frame_bits(link, values)
     if isinstance(framing, MarkerFraming):
-        # The marker stands in place of the first bits; the check is worked out over it.
+        # The marker replaces the first bits; the check covers it.
         symbols = list(framing.symbols) + symbols_of_bits(link, bits)[len(framing.symbols) :]
         bits = frame_bits(link, fields_of(link, bits_of_symbols(link, symbols)))
     return symbols_of_bits(link, bits)

@@ -1,6 +1,6 @@
-"""A slow, obvious receiver, written from the design's words: lists of bits, one symbol at a time.
+"""A slow, obvious receiver, written from the design: lists of bits, one symbol at a time.
 
-It divides for every check, spells every gap out, and keeps all symbols it ever saw. It imports
+It divides for every check, expands every gap, and keeps all symbols. It imports
 the description's types and nothing else, so it shares no table with the receiver it judges.
 """
 
@@ -31,7 +31,7 @@ def number(bits: Bits) -> int:
 
 
 def in_wire_order(value: int, one: Field, lanes: int) -> Bits:
-    """Write a field's value as the bits that go out."""
+    """Return a field's value as bits in wire order."""
     high_first = [value >> place & 1 for place in reversed(range(one.bits))]
     if one.order == "high_first":
         return high_first
@@ -51,7 +51,7 @@ def from_wire_order(bits: Bits, one: Field, lanes: int) -> int:
 
 
 class NaiveLink:
-    """What a link's frame is, in bits."""
+    """A link's frame, in bits."""
 
     def __init__(self, link: Link) -> None:
         self.link = link
@@ -82,7 +82,7 @@ class NaiveLink:
         return found ^ check.xor
 
     def holds(self, bits: Bits) -> bool:
-        """Check field right and every constant in its place."""
+        """Whether the check and every constant hold."""
         for one in self.link.fields:
             if one.value is not None and self.value(bits, one.name) != one.value:
                 return False
@@ -128,7 +128,7 @@ class NaiveLink:
         return lanes[::-1] if self.link.first_bit_lane == "highest" else lanes
 
     def symbols(self, bits: Bits) -> list[int]:
-        """Spell a frame out as a slot, strobe and gap included."""
+        """Expand a frame to its slot, strobe and gap included."""
         lanes = self.link.lanes
         out = []
         for first in range(0, len(bits), lanes):
@@ -166,7 +166,7 @@ class NaiveReceiver:
     def __post_init__(self) -> None:
         self.naive = NaiveLink(self.link)
         self.seen: list[Bits] = []  # bits of every symbol
-        self.frame: list[Bits] = []  # symbols of the frame on its way in
+        self.frame: list[Bits] = []  # symbols of the incomplete frame
         self.frame_edge = 0
         self.right_run = 0
         self.wrong_run = 0
@@ -271,7 +271,7 @@ class NaiveReceiver:
         if self.frame and (begins or dropped):
             self.count("symbols_skipped", len(self.frame))
             self.count("frames_aborted")
-            # The symbol that ends it is its fault too.
+            # The symbol that ends it belongs to it too.
             self.note("aborted", len(self.frame), more=1)
             self.frame = []
         if begins:
@@ -288,7 +288,7 @@ class NaiveReceiver:
         else:
             self.count("symbols_idle")
 
-    # -- a whole frame in sync
+    # -- a frame in sync
 
     def _judge(self) -> None:
         bits = [bit for part in self.frame for bit in part]

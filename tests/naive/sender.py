@@ -15,7 +15,7 @@ from tests.naive.layout import frame_bits, word_of_bits
 
 @dataclass
 class NaiveSender:
-    """Takes stores one by one; `frames` are (edge, word), in the order in which they start."""
+    """Takes stores one by one; `frames` are (edge, word), in order of their starts."""
 
     board: Board
     waiting: deque[dict[str, int]] = field(default_factory=deque)
@@ -60,7 +60,7 @@ class NaiveSender:
                 self.free_from += self.slot
 
     def run_until(self, edge: int | None) -> None:
-        """Release waiting frames, each when the one before it is through; None: all of them."""
+        """Release waiting frames, each when the one before it has ended; None: all of them."""
         while self.waiting and (edge is None or self.free_from <= edge):
             self.start(self.waiting.popleft(), self.free_from)
 

@@ -33,7 +33,7 @@ def field_values(
 def words(
     link: Link, *, with_spare: bool = False, fixed: dict[str, int] | None = None
 ) -> list[int]:
-    """List the words of all frames that a sender can send; with spare fields: all right ones."""
+    """List the words of all frames that a sender can send; with spare fields, all valid ones."""
     return [
         naive.word_of_bits(naive.frame_bits(link, values))
         for values in field_values(link, with_spare=with_spare, fixed=fixed or {})
@@ -44,7 +44,7 @@ def idle_word(link: Link) -> int:
     return naive.word_of_bits(naive.bits_of_symbols(link, naive.idle_slot(link)))
 
 
-def right_words(link: Link) -> set[int]:
+def valid_words(link: Link) -> set[int]:
     """All words that look valid to a receiver."""
     found = set(words(link, with_spare=True))
     if not isinstance(link.framing, StrobeFraming):
@@ -53,7 +53,7 @@ def right_words(link: Link) -> set[int]:
 
 
 def undetected_patterns(link: Link) -> list[int]:
-    """Every error that turns one right frame into another one."""
+    """Every error that turns one valid frame into another."""
     all_words = words(link, with_spare=True)
     return [all_words[0] ^ other for other in all_words]
 
@@ -81,12 +81,12 @@ def shows_marker(link: Link, word: int) -> bool:
 
 
 def runs_that_pass(link: Link, offset: int, windows: int) -> tuple[list[int], list[int]]:
-    """Count rows of frames whose first 1, 2, ... windows are right, by their last frame.
+    """Count rows of frames whose first 1, 2, ... windows are valid, by their last frame.
 
     Returns:
         One count for each number of windows, and how many rows of that length there are.
     """
-    right = right_words(link)
+    right = valid_words(link)
     frames = words(link)
     ways = dict.fromkeys(frames, 1)
     counts = []

@@ -13,7 +13,7 @@ MAGIC = bytes.fromhex("89 42 50 54 0D 0A 1A 0A")
 
 
 def read_trace(data: bytes) -> dict[str, Any]:
-    """Read a trace up to its end, or up to its last whole chunk.
+    """Read a trace up to its end, or up to its last complete chunk.
 
     Returns:
         header, frames as (edge, word), keys as (cycle, code), states as (frames, edge, dict),

@@ -1,4 +1,4 @@
-"""Undocumented NMOS instructions from the words that are said of them, and nothing else.
+"""Undocumented NMOS instructions from their descriptions alone.
 
 An opcode is read as three bits that name the operation, three that name the mode, and two
 that name the family. The family 3 does what families 1 and 2 do at once: so most of its

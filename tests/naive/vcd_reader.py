@@ -1,4 +1,4 @@
-"""A slow, obvious reader of value change dumps, written from IEEE 1364's words.
+"""A slow, obvious reader of value change dumps, written from IEEE 1364.
 
 One word after the other, every bit in a dictionary. It takes only what is right; nothing of the
 reader that it judges is used.

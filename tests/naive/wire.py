@@ -1,6 +1,6 @@
-"""A slow, obvious wire, written from the faults file's words: one edge at a time, all spelled out.
+"""A slow, obvious wire, written from the faults file's definition: one edge at a time.
 
-It takes the edges that are hit as given, since chance is judged elsewhere, and imports nothing.
+It takes the edges that are hit as given, since streams are tested elsewhere, and imports nothing.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 
 @dataclass
 class NaiveFaults:
-    """What happens at which edge.
+    """Faults by edge.
 
     Attributes:
         flips: (edge, wire) pairs, each flipping once.

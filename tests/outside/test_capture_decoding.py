@@ -1,4 +1,4 @@
-"""Real captures of other people's buses, read with link files of our own for them."""
+"""Captures of other buses, decoded with our own link files."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ LPC = "Intel LPC Interface Specification 1.1"
 def decoded(
     capture: str, link: str, *, map_text: str = "", settings: DecodeSettings | None = None
 ) -> tuple[list[dict[str, int]], DecodeReport]:
-    """Decode a capture; give each frame's fields, and the report."""
+    """Decode a capture; return each frame's fields, and the report."""
     layout = FrameLayout(load_link(LINKS / f"{link}.toml"))
     with open_capture(CAPTURES / capture) as source:
         lane_map = parse_map(map_text, link=layout.link, signals=source.signals)
@@ -56,7 +56,7 @@ def test_lpc_write_is_read_in_every_form(suffix: str) -> None:
 
 @pytest.mark.parametrize("sample_at_ps", [-6_000, 0, 6_000, 14_000])
 @pytest.mark.source(SIGROK, part="power9_lpc_io_read: decoded on either edge", kind="open data")
-def test_lpc_read_is_the_same_at_any_moment_between_changes(sample_at_ps: int) -> None:
+def test_lpc_read_is_the_same_at_any_time_between_changes(sample_at_ps: int) -> None:
     settings = DecodeSettings(sample_at_ps=sample_at_ps)
     frames, _ = decoded("power9_lpc_io_read.sr", "lpc_io_read", settings=settings)
     assert [(one["address"], one["data"]) for one in frames] == [(0x03FD, 0x60)]
@@ -89,7 +89,7 @@ def test_jittery_lpc_clock_is_read_just_before_its_edge(suffix: str) -> None:
 @pytest.mark.parametrize("suffix", ["sr", "vcd", "csv"])
 @pytest.mark.source(SIGROK, part="spi_0x35_cpol1_cpha1_trigger_cs_falling_ok", kind="open data")
 @pytest.mark.source("common practice, no source", part="SPI mode 3 is sampled on the rising edge")
-def test_bytes_of_a_serial_bus_come_with_its_select(suffix: str) -> None:
+def test_bytes_of_a_serial_bus_are_framed_by_its_select(suffix: str) -> None:
     frames, report = decoded(
         f"spi_0x35_cpol1_cpha1_trigger_cs_falling_ok.{suffix}", "spi_byte_rising"
     )
@@ -101,13 +101,13 @@ def test_bytes_of_a_serial_bus_come_with_its_select(suffix: str) -> None:
 
 @pytest.mark.parametrize("suffix", ["sr", "vcd", "csv"])
 @pytest.mark.source(SIGROK, part="spi_0x35_cpol0_cpha0: begins a clock too late", kind="open data")
-def test_a_capture_that_begins_a_clock_late_is_read_in_step_from_the_next_byte(
+def test_capture_that_begins_a_clock_late_is_in_sync_from_the_next_byte(
     suffix: str,
 ) -> None:
     frames, report = decoded(
         f"spi_0x35_cpol0_cpha0_trigger_clk_rising_ok.{suffix}", "spi_byte_rising"
     )
-    # Read blindly, the 31 clocks give 6A 6A 6A; in sync they give what was sent.
+    # Without sync the 31 clocks read 6A 6A 6A; in sync, what was sent.
     assert [one["word"] for one in frames] == [0x35, 0x35, 0x35]
     assert report.clock.edges_used == 31
     # Seven clocks of the byte that was cut, and the rest behind it.
@@ -120,17 +120,17 @@ def test_a_capture_that_begins_a_clock_late_is_read_in_step_from_the_next_byte(
 @pytest.mark.source(
     SIGROK, part="spi_0x5a6b_cpol0_cpha1: begins a clock too late", kind="open data"
 )
-def test_words_of_a_serial_bus_are_read_in_step_after_a_cut_one(suffix: str) -> None:
+def test_words_of_a_serial_bus_are_in_sync_after_a_cut_one(suffix: str) -> None:
     frames, report = decoded(
         f"spi_0x5a6b_cpol0_cpha1_trigger_clk_falling_ok.{suffix}", "spi_word_falling"
     )
-    # The file's name says 5A6B; its low byte goes out first.
+    # The file's name says 5A6B; its low byte is sent first.
     assert [one["word"] for one in frames] == [0x6B5A]
     assert report.receiver.symbols_skipped == 16
 
 
 @pytest.mark.source(SIGROK, part="hello_world_8n1_115200, a UART", kind="open data")
-def test_a_wire_without_a_clock_is_refused_with_a_helpful_word() -> None:
+def test_wire_without_a_clock_is_refused_with_a_remedy() -> None:
     with (
         open_capture(CAPTURES / "hello_world_8n1_115200.sr") as source,
         pytest.raises(InputError, match=r"a single wire with no clock is an asynchronous serial"),
@@ -142,7 +142,7 @@ def test_a_wire_without_a_clock_is_refused_with_a_helpful_word() -> None:
 @pytest.mark.source(
     "arithmetic of sampling", part="an edge shows within one sample", kind="computed"
 )
-def test_an_edge_is_seen_within_one_sample_after_it_happens(rate_hz: int) -> None:
+def test_edge_is_sampled_within_one_period(rate_hz: int) -> None:
     layout = FrameLayout(load_link("lean"))
     frames = frames_on_grid(layout, 20, np.random.default_rng(1))
     source, _, _ = sampled(frames, layout, Analyser(rate_hz, phase_ps=0))
@@ -161,12 +161,12 @@ def test_a_24_ms_analyser_takes_three_samples_of_an_8_mhz_cycle() -> None:
     found, report = decode(source, layout)
     assert 2 * report.sampling.samples_per_edge == pytest.approx(3, rel=1e-3)
     assert report.sampling.sample_ps == 41_666
-    # Too few for certainty, but what the check confirms is all there.
+    # Too few for certainty, but all frames confirmed by the check are there.
     assert [word for _, word in found] == frames.word.tolist()
 
 
 @pytest.mark.source("common practice, no source", part="four samples a clock level")
-def test_four_samples_a_level_leave_no_symbol_in_doubt_and_three_are_called_too_few() -> None:
+def test_four_samples_a_level_leave_no_symbol_in_doubt_and_three_are_too_few() -> None:
     layout = FrameLayout(load_link("lean"))
     frames = frames_on_grid(layout, 400, np.random.default_rng(3))
     certain = {}
@@ -178,7 +178,7 @@ def test_four_samples_a_level_leave_no_symbol_in_doubt_and_three_are_called_too_
 
 
 @pytest.mark.source("JESD99 terms, from memory", part="setup and hold times", kind="from memory")
-def test_setup_and_hold_are_the_times_that_a_lane_rests_round_its_moment() -> None:
+def test_setup_and_hold_are_a_lane_s_stable_times_around_its_sampling_point() -> None:
     layout = FrameLayout(load_link("lean"))
     frames = frames_on_grid(layout, 200, np.random.default_rng(4))
     source = drawn(frames, layout)
@@ -231,7 +231,7 @@ def test_captures_are_read_alike_under_other_names(
     ],
 )
 @pytest.mark.source(SIGROK, part="names of the channels", kind="open data")
-def test_clock_and_strobe_of_a_short_capture_are_found_and_the_rest_is_called_open(
+def test_clock_and_strobe_of_a_short_capture_are_found_and_lanes_stay_open(
     capture: str, link: str, clock: str, strobe: str
 ) -> None:
     layout = FrameLayout(load_link(LINKS / f"{link}.toml"))
@@ -242,5 +242,5 @@ def test_clock_and_strobe_of_a_short_capture_are_found_and_the_rest_is_called_op
         wires = found.best.lane_map.wires
         assert source.signals[wires["clock"].index] == clock
         assert source.signals[wires["strobe"].index] == strobe
-    # A frame or three, without a check, tell no lane from another.
+    # One or three frames without a check do not identify the lanes.
     assert found.confidence == "open"

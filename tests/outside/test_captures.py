@@ -1,4 +1,4 @@
-"""Captures against the world: real ones, other readers and writers, the standard's words."""
+"""Captures against other readers and writers, published ones and the standard."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ Times = dict[str, list[tuple[int, str]]]
 
 
 def wires_of(path: Path, **options: object) -> Times:
-    """Read with us: for each wire the times in ps at which its level changes, and the level."""
+    """Read with busplay: for each wire the times in ps of its changes, and the levels."""
     with open_capture(path, **options) as capture:  # type: ignore[arg-type]
         rows = rows_of(capture.batches())
         names = capture.signals
@@ -58,7 +58,7 @@ def wires_of(path: Path, **options: object) -> Times:
 
 
 def digits(value: int | str, bits: int) -> str:
-    """Write a value as pywellen gives it, a number where all is known, as digits."""
+    """Write a value from pywellen, a number if all bits are known, as digits."""
     return f"{value:0{bits}b}" if isinstance(value, int) else value
 
 
@@ -163,7 +163,7 @@ def captures(draw: st.DrawFn) -> list[Row]:
 
 
 def written(rows: list[Row], path: Path) -> Times:
-    """Write with us; give what other readers must find."""
+    """Write with busplay; return what other readers must find."""
     with path.open("wb") as stream:
         writer = VcdWriter(stream, wires=["clk", "d0", "d1", "d2"], texts=["frame"])
         times = np.array([row[0] for row in rows[:3]], np.uint64)
@@ -274,7 +274,7 @@ def test_we_read_every_change_that_pyvcd_writes(tmp_path: Path, data: st.DataObj
 
 
 def read_by_us(path: Path, name: str) -> list[tuple[int, str]]:
-    """Read one variable with us: times in ps and all its digits."""
+    """Read one variable with busplay: times in ps and all its digits."""
     with open_capture(path, signals=[name]) as capture:
         count = len(capture.signals)
         rows = rows_of(capture.batches())

@@ -1,4 +1,4 @@
-"""The chances that a comparison states, held against a statistics library and simulation."""
+"""The probabilities that a comparison states, against a statistics library and simulation."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ def test_binomial_tail_equals_the_library(trials: int, share: float) -> None:
 
 @pytest.mark.source("uniform order statistics", part="range of n draws", kind="computed")
 @pytest.mark.parametrize("share", [0.1, 0.3])
-def test_interval_chance_bounds_what_uniform_draws_do(share: float) -> None:
+def test_interval_probability_bounds_uniform_draws(share: float) -> None:
     # The range of n uniform draws is at most s with chance n s^(n-1) - (n-1) s^n.
     for events in (5, 8):
         exact = events * share ** (events - 1) - (events - 1) * share**events
@@ -35,7 +35,7 @@ def test_interval_chance_bounds_what_uniform_draws_do(share: float) -> None:
 
 
 @pytest.mark.source("simulation", part="densest interval of 20 draws, seed 1", kind="computed")
-def test_interval_chance_bounds_the_densest_interval() -> None:
+def test_interval_probability_bounds_the_densest_interval() -> None:
     draws = np.sort(np.random.default_rng(1).random((20_000, 20)), axis=1)
     inside, share = 9, 0.15
     seen = (draws[:, inside - 1 :] - draws[:, : 20 - inside + 1]).min(axis=1) <= share

@@ -37,7 +37,7 @@ def reversed_bits(value: int, bits: int) -> int:
 
 
 def affine_check(bits: list[int], **parameters: int) -> int:
-    """Work a check out as the link does: a constant and one column for each bit that is set."""
+    """Compute a check as the link does: a constant and a column for each set bit."""
     check, columns = check_columns(len(bits), **parameters)
     for bit, column in zip(bits, columns, strict=True):
         check ^= column * bit
@@ -82,7 +82,7 @@ def test_smbus_packet_error_check_of_the_check_string() -> None:
 
 @pytest.mark.source("ITU-T G.704", part="x^4+x+1, check value 0x7 reflected", kind="standard")
 @pytest.mark.source("crccheck 1.3.1", part="Crc4G704", kind="library")
-def test_crc4_is_that_of_g704_with_all_bits_turned_round() -> None:
+def test_crc4_is_that_of_g704_with_all_bits_reversed() -> None:
     assert crccheck.crc.Crc4G704.calc(CHECK_STRING) == 0x7
     reflected = catalogued("crc4_g704", low_first(CHECK_STRING))
     assert reversed_bits(reflected, 4) == 0x7
@@ -94,7 +94,7 @@ def test_crc4_is_that_of_g704_with_all_bits_turned_round() -> None:
 @pytest.mark.parametrize(
     ("name", "oracle", "value"), [("crc5_g704", "Crc5G704", 0x07), ("crc5_usb", "Crc5Usb", 0x19)]
 )
-def test_five_bit_checks_are_those_of_their_standards_with_all_bits_turned_round(
+def test_five_bit_checks_are_those_of_their_standards_with_all_bits_reversed(
     name: str, oracle: str, value: int
 ) -> None:
     assert getattr(crccheck.crc, oracle).calc(CHECK_STRING) == value
@@ -122,7 +122,7 @@ def test_sixteen_bit_check_with_and_without_a_start_value(initial: int, value: i
 @pytest.mark.parametrize(
     ("polynomial", "oracle", "value"), [(0x1021, "CrcKermit", 0x2189), (0x8005, "CrcArc", 0xBB3D)]
 )
-def test_reflected_check_is_one_over_bits_that_go_out_lowest_first(
+def test_reflected_check_covers_bits_sent_lowest_first(
     polynomial: int, oracle: str, value: int
 ) -> None:
     found = affine_check(
@@ -235,7 +235,7 @@ def without_xor(link: Link) -> Link:
 
 @pytest.mark.source("all symbol offsets tried", part="idle frame, XOR 5 and 0x55", kind="computed")
 @pytest.mark.parametrize("name", ["lean", "guarded"])
-def test_idle_frame_passes_at_its_own_place_only_and_without_the_xor_at_all(name: str) -> None:
+def test_idle_frame_passes_at_its_own_alignment_and_without_the_xor_at_all(name: str) -> None:
     link = load_link(name)
     assert idle_rotations_that_pass(FrameLayout(link)) == []
     assert idle_rotations_that_pass(FrameLayout(without_xor(link))) == [1, 2, 3, 4, 5, 6, 7]
@@ -245,26 +245,26 @@ def test_idle_frame_passes_at_its_own_place_only_and_without_the_xor_at_all(name
 
 
 def undetected_errors(columns: list[int], weight: int) -> int:
-    """Count the errors of so many wrong bits whose syndrome is 0, by trying all of them."""
+    """Count the errors of a weight whose syndrome is 0, by trying all of them."""
     return sum(reduce(xor, places) == 0 for places in combinations(columns, weight))
 
 
 @pytest.mark.source("every error of 1 to 4 bits tried", part="lean", kind="computed")
 @pytest.mark.parametrize(("weight", "undetected"), [(1, 0), (2, 19), (3, 338), (4, 2317)])
-def test_lean_check_misses_so_many_errors(weight: int, undetected: int) -> None:
+def test_counts_of_errors_undetected_by_lean(weight: int, undetected: int) -> None:
     columns = FrameLayout(load_link("lean")).syndrome_columns
     assert undetected_errors(columns, weight) == undetected
 
 
 @pytest.mark.source("ITU-T I.432.1", part="header of distance 4, all errors tried", kind="computed")
 @pytest.mark.parametrize(("weight", "undetected"), [(1, 0), (2, 0), (3, 0), (4, 727)])
-def test_guarded_check_misses_so_many_errors(weight: int, undetected: int) -> None:
+def test_counts_of_errors_undetected_by_guarded(weight: int, undetected: int) -> None:
     columns = FrameLayout(load_link("guarded")).syndrome_columns
     assert undetected_errors(columns, weight) == undetected
 
 
 @pytest.mark.source("ITU-T I.432.1", part="correction of one bit, all pairs tried", kind="computed")
-def test_no_two_wrong_bits_of_a_guarded_frame_look_like_one() -> None:
+def test_no_double_error_of_guarded_has_the_syndrome_of_a_single_one() -> None:
     columns = FrameLayout(load_link("guarded")).syndrome_columns
     assert len(set(columns)) == 40
     pairs = [first ^ second for first, second in combinations(columns, 2)]
@@ -273,7 +273,7 @@ def test_no_two_wrong_bits_of_a_guarded_frame_look_like_one() -> None:
 
 
 @pytest.mark.source("x^4+x+1 has order 15", part="errors 15 or 30 bits apart", kind="computed")
-def test_the_undetected_pairs_of_lean_lie_15_or_30_bits_apart() -> None:
+def test_undetected_pairs_of_lean_are_15_or_30_bits_apart() -> None:
     columns = FrameLayout(load_link("lean")).syndrome_columns
     apart = [j - i for i, j in combinations(range(32), 2) if columns[i] == columns[j]]
     assert sorted(set(apart)) == [15, 30]
@@ -287,7 +287,7 @@ def test_bursts_longer_than_the_check_pass_by_the_rule() -> None:
     for length in range(1, 9):
         undetected = tried = 0
         for first in range(32 - length + 1):
-            # A burst begins and ends with a wrong bit.
+            # A burst begins and ends with a bit error.
             for middle in range(1 << max(length - 2, 0)):
                 pattern = [1, *(middle >> i & 1 for i in range(length - 2)), 1][:length]
                 syndrome = 0
@@ -304,7 +304,7 @@ def test_bursts_longer_than_the_check_pass_by_the_rule() -> None:
 
 
 def undetected_by_weight(columns: list[int], check_bits: int) -> list[int]:
-    """Count undetected errors of each weight, one bit after the other, by what syndrome is left."""
+    """Count undetected errors of each weight, bit by bit, by syndrome."""
     counts = [[0] * (1 << check_bits) for _ in range(len(columns) + 1)]
     counts[0][0] = 1
     for column in columns:
@@ -315,7 +315,7 @@ def undetected_by_weight(columns: list[int], check_bits: int) -> list[int]:
 
 
 @pytest.mark.source("MacWilliams identity", part="weights of lean, all of them", kind="computed")
-def test_chance_that_a_damaged_lean_frame_passes() -> None:
+def test_probability_that_a_damaged_lean_frame_passes() -> None:
     columns = FrameLayout(load_link("lean")).syndrome_columns
     undetected = undetected_by_weight(columns, 4)
     assert undetected[2:9] == [19, 338, 2317, 12404, 56399, 211094, 657917]
@@ -334,6 +334,6 @@ def test_chance_that_a_damaged_lean_frame_passes() -> None:
             for w in range(33)
         )
         assert krawtchouk == 16 * undetected[weight]
-    for rate, chance in [(1e-2, 1.6765e-3), (1e-3, 1.8769e-5), (1e-4, 1.8977e-7)]:
+    for rate, probability in [(1e-2, 1.6765e-3), (1e-3, 1.8769e-5), (1e-4, 1.8977e-7)]:
         found = sum(undetected[w] * rate**w * (1 - rate) ** (32 - w) for w in range(2, 33))
-        assert found == pytest.approx(chance, rel=5e-5)
+        assert found == pytest.approx(probability, rel=5e-5)

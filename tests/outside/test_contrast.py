@@ -38,7 +38,7 @@ def contrast(one: tuple[int, int, int], other: tuple[int, int, int]) -> float:
         ((255, 255, 0), (0, 0, 0), 19.556),
     ],
 )
-def test_contrast_as_this_test_works_it_out_is_the_guideline_s(one, other, ratio) -> None:
+def test_contrast_is_computed_as_in_the_guideline(one, other, ratio) -> None:
     assert contrast(one, other) == pytest.approx(ratio, abs=1e-3)
 
 

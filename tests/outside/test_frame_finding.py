@@ -1,7 +1,7 @@
-"""The receiver finds and keeps frames as ITU-T I.432.1's cell delineation is known to.
+"""The receiver gains and keeps sync as ITU-T I.432.1's cell delineation does.
 
-The Recommendation gives the states and the counts; how long finding takes and how often it goes
-wrong follows from them by the rules of chance, which are worked out here and then simulated.
+The Recommendation gives the states and the counts; time to sync and rate of
+false sync follow by the rules of probability; they are computed here and then simulated.
 All simulations are seeded; a mean must lie within four standard errors.
 """
 
@@ -28,7 +28,7 @@ RESTATED = pytest.mark.source(
     kind="data sheet",
 )
 RUNS = pytest.mark.source(
-    "theory of runs: k in a row of chance x take (1 - x^k) / ((1 - x) x^k) on average",
+    "theory of runs: k in a row of probability x take (1 - x^k) / ((1 - x) x^k) on average",
     part="mean frames to a run of good or bad checks",
     kind="computed",
 )
@@ -47,13 +47,13 @@ def random_words(layout: FrameLayout, count: int, random: np.random.Generator) -
     )
 
 
-def mean_run(chance: float, length: int) -> float:
-    """Trials until so many successes have come in a row, on average."""
-    return float((1 - chance**length) / ((1 - chance) * chance**length))
+def mean_run(probability: float, length: int) -> float:
+    """Mean trials until COUNT successes in a row."""
+    return float((1 - probability**length) / ((1 - probability) * probability**length))
 
 
-def pass_chance(layout: FrameLayout) -> float:
-    """Chance that a wrong offset looks valid in random data."""
+def pass_probability(layout: FrameLayout) -> float:
+    """Probability that another alignment looks valid in random data."""
     return float(2.0**-layout.check_bits)
 
 
@@ -83,24 +83,24 @@ def test_states_follow_the_counts(name: str) -> None:
 
 
 def expected_symbols(layout: FrameLayout, confirm_frames: int) -> float:
-    """Symbols to SYNC from a random start, worked out alignment by alignment.
+    """Symbols to SYNC from a random start, computed alignment by alignment.
 
-    A wrong offset looks valid with chance q; then each further frame there does, until one does
-    not, and the search goes on one symbol later; or until SYNC, which is then a false one.
+    Another alignment looks valid with probability q, and so does each further frame there, until
+    one does not and the search continues one symbol later; or until SYNC, then false sync.
     """
-    size, chance = layout.frame_symbols, pass_chance(layout)
+    size, probability = layout.frame_symbols, pass_probability(layout)
     to_sync = [float(size * confirm_frames)]
     for _ in range(1, size):
         go_on = 1 + to_sync[-1]
         after = 0.0  # with all confirmed
         for _ in range(confirm_frames):
-            after = size + chance * after + (1 - chance) * go_on
-        to_sync.append(chance * after + (1 - chance) * go_on)
+            after = size + probability * after + (1 - probability) * go_on
+        to_sync.append(probability * after + (1 - probability) * go_on)
     return size + sum(to_sync) / size
 
 
 def acquisitions(layout: FrameLayout, trials: int, seed: int) -> tuple[list[int], float]:
-    """Switch a receiver on at random places; give symbols to SYNC, and the share of false ones."""
+    """Switch a receiver on at random points; return symbols to SYNC and the rate of false sync."""
     random = np.random.default_rng(seed)
     size = layout.frame_symbols
     framing = layout.link.framing
@@ -108,22 +108,22 @@ def acquisitions(layout: FrameLayout, trials: int, seed: int) -> tuple[list[int]
     frames = 12 + 4 * framing.confirm_frames
     symbols = layout.to_symbols(random_words(layout, trials * frames, random))
     receiver = Receiver(layout)
-    needed, false_locks = [], 0
+    needed, false_syncs = [], 0
     for trial in range(trials):
         start = int(random.integers(0, size))
         receiver.reset()
         receiver.feed_symbols(symbols[trial * frames * size + start :][: (frames - 1) * size], 0)
         assert receiver.state is State.SYNC
-        # This receiver never lets go, so what it skipped is what it needed.
+        # This receiver never loses sync, so the symbols skipped are those needed.
         needed.append(receiver.counters.symbols_skipped)
-        false_locks += (start + needed[-1]) % size != 0
-    return needed, false_locks / trials
+        false_syncs += (start + needed[-1]) % size != 0
+    return needed, false_syncs / trials
 
 
 @STATES
 @pytest.mark.source(
     "geometric series over alignments: (n-1)/2 (1 + qn/(1-q)) + n (1 + DELTA) symbols",
-    part="mean acquisition on random data; chance of false SYNC 1 - (1 - q^(1+DELTA))^j",
+    part="mean acquisition on random data; probability of false SYNC 1 - (1 - q^(1+DELTA))^j",
     kind="computed",
 )
 @pytest.mark.parametrize(
@@ -137,18 +137,20 @@ def acquisitions(layout: FrameLayout, trials: int, seed: int) -> tuple[list[int]
         ("guarded", 6, 59.61, 0.0),
     ],
 )
-def test_acquisition_takes_as_long_as_chance_says(
+def test_acquisition_time_is_the_computed_one(
     name: str, confirm_frames: int, symbols: float, false_share: float
 ) -> None:
     layout = layout_of(name, confirm_frames=confirm_frames, release_frames=NEVER)
-    size, chance = layout.frame_symbols, pass_chance(layout)
-    # The closed form leaves out that a false lock ends the search early: under two percent.
-    closed = (size - 1) / 2 * (1 + chance * size / (1 - chance)) + size * (1 + confirm_frames)
+    size, probability = layout.frame_symbols, pass_probability(layout)
+    # The closed form ignores that false sync ends the search early: under two percent.
+    closed = (size - 1) / 2 * (1 + probability * size / (1 - probability)) + size * (
+        1 + confirm_frames
+    )
     assert closed == pytest.approx(symbols, abs=0.005)
     exact = expected_symbols(layout, confirm_frames)
     assert exact == pytest.approx(symbols, rel=0.02)
-    locks = chance ** (1 + confirm_frames)
-    false = sum(1 - (1 - locks) ** offset for offset in range(size)) / size
+    false_sync = probability ** (1 + confirm_frames)
+    false = sum(1 - (1 - false_sync) ** offset for offset in range(size)) / size
     assert false == pytest.approx(false_share, rel=0.01, abs=1e-9)
     trials = 8_000
     needed, found_false = acquisitions(layout, trials, seed=432)
@@ -170,8 +172,8 @@ def test_acquisition_on_an_idle_link() -> None:
     assert sum(needed) / 8 == 59.5
 
 
-def frames_until_noticed(layout: FrameLayout, wire: SymbolColumn, trials: int) -> list[int]:
-    """Lose one symbol in sync, again and again; give the frames judged until HUNT."""
+def frames_until_detected(layout: FrameLayout, wire: SymbolColumn, trials: int) -> list[int]:
+    """Lose one symbol in sync, again and again; return the frames judged until HUNT."""
     size = layout.frame_symbols
     part = len(wire) // trials // size * size
     receiver = Receiver(layout)
@@ -195,28 +197,28 @@ def frames_until_noticed(layout: FrameLayout, wire: SymbolColumn, trials: int) -
 @STATES
 @RUNS
 @pytest.mark.parametrize(("name", "frames"), [("lean", 9.137), ("guarded", 7.11)])
-def test_lost_step_is_noticed_as_soon_as_chance_says(name: str, frames: float) -> None:
+def test_loss_of_sync_is_detected_as_soon_as_computed(name: str, frames: float) -> None:
     layout = layout_of(name, confirm_frames=NEVER)
-    mean = mean_run(1 - pass_chance(layout), 7)
+    mean = mean_run(1 - pass_probability(layout), 7)
     # Where the check is 8 bits wide the published figure has two places.
     assert mean == pytest.approx(frames, rel=0.01)
     trials = 4_000
     random = np.random.default_rng(7)
     wire = layout.to_symbols(random_words(layout, trials * 100, random))
-    counts = frames_until_noticed(layout, wire, trials)
+    counts = frames_until_detected(layout, wire, trials)
     assert abs(np.mean(counts) - mean) < 4 * float(np.std(counts)) / trials**0.5
 
 
 @STATES
-def test_lost_step_on_an_idle_link_is_noticed_after_seven_frames() -> None:
+def test_loss_of_sync_on_an_idle_link_is_detected_after_seven_frames() -> None:
     layout = layout_of("lean", confirm_frames=NEVER)
-    assert frames_until_noticed(layout, np.tile(layout.idle_symbols, 100), 1) == [7]
+    assert frames_until_detected(layout, np.tile(layout.idle_symbols, 100), 1) == [7]
 
 
 @STATES
 @RUNS
 @pytest.mark.parametrize(("name", "frames"), [("lean", 11_590), ("guarded", 3_430)])
-def test_noise_costs_step_as_seldom_as_chance_says(name: str, frames: int) -> None:
+def test_noise_loses_sync_as_rarely_as_computed(name: str, frames: int) -> None:
     layout = FrameLayout(load_link(name))
     bit_error_rate = 0.01
     damaged = 1 - (1 - bit_error_rate) ** layout.frame_bits
@@ -233,7 +235,7 @@ def test_noise_costs_step_as_seldom_as_chance_says(name: str, frames: int) -> No
         receiver.feed_symbols(layout.to_symbols(words), 0)
     counters = receiver.counters
     judged = counters.frames_received + counters.frames_idle + counters.checks_failed
-    # Losses come by chance, so their number is good to its square root.
+    # Losses are random, so their number is known to its square root.
     expected = judged / mean
     assert abs(counters.syncs_lost - expected) < 4 * expected**0.5
 
@@ -243,7 +245,7 @@ def test_noise_costs_step_as_seldom_as_chance_says(name: str, frames: int) -> No
     part="36.4 % of all lean words can hold a false lock for ever",
     kind="computed",
 )
-def test_constant_stream_can_lock_at_a_wrong_place() -> None:
+def test_constant_stream_can_cause_false_sync() -> None:
     layout = FrameLayout(load_link("lean"))
     random = np.random.default_rng(36)
     size, trials = layout.frame_symbols, 4_000
@@ -260,7 +262,7 @@ def test_constant_stream_can_lock_at_a_wrong_place() -> None:
     expected = 1 - (15 / 16) ** 7
     assert expected == pytest.approx(0.364, abs=0.001)
     assert abs(share - expected) < 4 * (expected * (1 - expected) / trials) ** 0.5
-    # The receiver is held by exactly these places, however long the stream goes on.
+    # Exactly these alignments hold the receiver, however long the stream is.
     for word, places in zip(words[:150], passing[:150], strict=True):
         wire = layout.to_symbols(np.full(60, word))
         for start in np.flatnonzero(places).tolist():

@@ -1,4 +1,4 @@
-"""Worked examples of the formats that programs come in, and two programs that made some."""
+"""Worked examples of program formats, and files made by other programs."""
 
 from __future__ import annotations
 

@@ -82,7 +82,7 @@ def test_interval_is_near_the_exact_one(found: int, more: int) -> None:
     "rule of three", part="-ln 0.05 / N, 2.9957/N; 0.029513 of 100", kind="computed"
 )
 @pytest.mark.parametrize("tried", [100, 1_000, 1_000_000, 2_996_000_000])
-def test_bound_of_what_was_never_seen_is_no_less_than_the_rule_of_three(tried: int) -> None:
+def test_bound_without_events_is_no_less_than_the_rule_of_three(tried: int) -> None:
     exact = 1 - 0.05 ** (1 / tried)
     if tried == 100:
         assert exact == pytest.approx(0.029513, abs=1e-6)

@@ -1,4 +1,4 @@
-"""The sender's timing against arithmetic and the theory of queues, through its public interface."""
+"""The sender's timing against arithmetic and queueing theory, through its public interface."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ MEMORY = (Window("panel memory", 0x4000, 0x9FFF, "panel", "memory"),)
 
 
 def link_of_cycles(cycles: int) -> Link:
-    """Make a link whose slot takes that many processor cycles, and may start in any of them."""
+    """Make a link whose slot takes CYCLES processor cycles, and may start in any of them."""
     fields = (Field("address", 16), Field("data", 8))
     gap = cycles - 4
     return Link("slow", 6, "rising", fields, StrobeFraming(gap_symbols=gap), start="cycle")
@@ -63,13 +63,11 @@ def test_lean_frame_takes_four_cycles_so_two_million_go_in_a_second() -> None:
     ("cycles_apart", "cycles", "duration_ms"),
     [(4, 98_304, "12.288"), (11, 270_336, "33.792")],
 )
-def test_a_panel_of_bytes_takes_so_many_cycles(
-    cycles_apart: int, cycles: int, duration_ms: str
-) -> None:
+def test_cycles_to_send_a_panel_of_bytes(cycles_apart: int, cycles: int, duration_ms: str) -> None:
     encoder = sender(load_link("lean"), fifo_depth=1)
     frames = send(encoder, every(cycles_apart, 24_576))
     assert len(frames) == 24_576
-    # From the first store's own time slice to the last: the first edges lie one round apart.
+    # From the first store's own slot to the last: the first edges are one round apart.
     first, last = int(frames.edge[0]), int(frames.edge[-1])
     span = edges_to_cycles(encoder, last - first) + cycles_apart
     # A store that is not due at a slot's edge waits up to the next one.
@@ -105,7 +103,7 @@ def test_frame_on_one_lane_and_one_edge_takes_eight_times_as_long_as_lean() -> N
 )
 @pytest.mark.parametrize(("gap", "service", "places"), [(5, 6, 16), (4, 5, 4), (4, 7, 3)])
 def test_first_loss_of_a_regular_burst(gap: int, service: int, places: int) -> None:
-    # A place more than the FIFO holds: the frame that is being sent has one too.
+    # One more than the FIFO holds: the frame being sent counts too.
     encoder = sender(link_of_cycles(service), fifo_depth=places - 1)
     first_loss = next(i for i in range(10_000) if i - i * gap // service >= places)
     send(encoder, every(gap, first_loss))
@@ -127,7 +125,7 @@ def test_a_thousand_stores_five_cycles_apart_into_slots_of_six_lose_152() -> Non
 
 @pytest.mark.source("regular burst into a queue", part="most held, a 4, s 5", kind="computed")
 @pytest.mark.parametrize(("count", "held"), [(256, 52), (24_576, 4_916)])
-def test_most_that_a_regular_burst_ever_holds(count: int, held: int) -> None:
+def test_most_frames_held_by_a_regular_burst(count: int, held: int) -> None:
     assert 1 + (count - 1) - (count - 1) * 4 // 5 == held
     enough = sender(link_of_cycles(5), fifo_depth=held - 1)
     send(enough, every(4, count))
@@ -139,7 +137,7 @@ def test_most_that_a_regular_burst_ever_holds(count: int, held: int) -> None:
 
 @pytest.mark.source("Rockwell 29651N52 (1984)", part="NMOS double write", kind="data sheet")
 @pytest.mark.parametrize(("fifo_depth", "lost"), [(0, 1), (1, 0)])
-def test_double_write_needs_two_places(fifo_depth: int, lost: int) -> None:
+def test_double_write_needs_two_fifo_entries(fifo_depth: int, lost: int) -> None:
     encoder = sender(link_of_cycles(8), fifo_depth=fifo_depth)
     send(encoder, np.array([10, 11], np.uint64))
     assert encoder.counters.frames_overrun == lost
@@ -169,6 +167,6 @@ def test_random_stores_are_lost_as_queueing_theory_says(
     encoder = sender(link_of_cycles(service), fifo_depth=places - 1)
     send(encoder, arrivals)
     found = encoder.counters.frames_overrun / count
-    # Losses come in clusters: over 40 seeds the deviation was 1.3 to 2.5 times that of throws.
+    # Losses cluster: over 40 seeds the deviation was 1.3 to 2.5 times the binomial one.
     deviation = 2.5 * (loss * (1 - loss) / count) ** 0.5
     assert abs(found - loss) < 4 * deviation

@@ -1,4 +1,4 @@
-"""Our packets as a network analyser reads them, and our wires as other people's programs do."""
+"""Our packets in a network analyser, and our wires in other programs."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ LAYOUT = FrameLayout(DUNLIN.link)
 
 
 def output_of(*words: str | Path) -> str:
-    """Run a program and give what it printed."""
+    """Run a program and return its output."""
     done = subprocess.run(
         [str(word) for word in words], capture_output=True, text=True, check=True, timeout=120
     )

@@ -1,4 +1,4 @@
-"""Palettes against what others publish."""
+"""Palettes against published ones."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The planner's tables against arithmetic done anew, facts of the trade, and ITU-T I.371."""
+"""The planner's tables against independent arithmetic, facts of the trade, and ITU-T I.371."""
 
 from __future__ import annotations
 
@@ -70,9 +70,7 @@ def test_frame_of_4_cycles_takes_500_ns(name: str) -> None:
 @pytest.mark.parametrize(
     ("bits", "lanes", "edges"), [(24, 6, "rising"), (24, 3, "both"), (32, 4, "both")]
 )
-def test_fewest_lanes_that_carry_so_many_bits_in_4_cycles(
-    bits: int, lanes: int, edges: str
-) -> None:
+def test_fewest_lanes_for_a_count_of_bits_in_4_cycles(bits: int, lanes: int, edges: str) -> None:
     edges_of_cycle = 2 if edges == "both" else 1
     assert ceil(Fraction(bits, 4 * edges_of_cycle)) == lanes
 
@@ -90,7 +88,7 @@ def test_fewest_lanes_that_carry_so_many_bits_in_4_cycles(
 @pytest.mark.source("frame_bits / (lanes * edges)", part="fewest lanes found", kind="computed")
 @pytest.mark.parametrize(("edges", "lanes"), [("rising", 7), ("both", 4)])
 def test_search_finds_the_fewest_lanes_for_a_store_in_4_cycles(edges: str, lanes: int) -> None:
-    # 24 bits and 2 of space, which tells memory from registers.
+    # 24 bits and 2 of space, for memory and registers.
     limits = Limits(CLOCK_HZ, framings=("strobe",), edges=(edges,))  # type: ignore[arg-type]
     found = explore(limits, Payload(space_bits=2, unit_bits=0, address_bits=16))
     assert min(one.lanes for one in found.front) == lanes
@@ -172,7 +170,7 @@ def test_burst_of_zero_page_stores_needs_its_backlog(count: int, backlog: int) -
 
 @pytest.mark.source("regular burst into a queue", part="most held, a 4, s 5", kind="computed")
 @pytest.mark.parametrize(("count", "held"), [(256, 52), (24_576, 4_916)])
-def test_fifo_holds_what_a_regular_burst_leaves_beside_the_frame_being_sent(
+def test_fifo_holds_a_regular_burst_s_backlog_without_the_frame_being_sent(
     count: int, held: int
 ) -> None:
     assert 1 + (count - 1) - (count - 1) * 4 // 5 == held
@@ -183,14 +181,14 @@ def test_fifo_holds_what_a_regular_burst_leaves_beside_the_frame_being_sent(
     "regular burst into a queue", part="first loss at i - floor(i a / s) >= d", kind="computed"
 )
 def test_longest_burst_ends_where_the_first_loss_is() -> None:
-    # 16 places, the one that is being sent included: the store numbered 91 is the first lost.
+    # 16 frames, the one being sent included: store 91 is the first lost.
     assert next(i for i in range(1_000) if i - i * 5 // 6 >= 16) == 91
     service = SlotService(Fraction(6))
     assert longest_burst(StorePattern(5), service, fifo_depth=15) == 91
 
 
 @pytest.mark.source("Rockwell 29651N52 (1984)", part="NMOS double write", kind="data sheet")
-def test_nmos_double_write_needs_one_place_beside_the_frame_being_sent() -> None:
+def test_nmos_double_write_needs_one_entry_besides_the_frame_being_sent() -> None:
     for pattern in (StorePattern(6, (0, 1)), StorePattern(5, (0, 1))):
         assert depth_for_burst(pattern, SlotService(Fraction(8)), stores=2) == 1
 

@@ -59,7 +59,7 @@ def cases_by_opcode(processor: str) -> dict[int, list[Case]]:
     return dict(cases)
 
 
-# Not zero anywhere, so that an instruction that fails to write zero is found out.
+# Not zero anywhere, so that a missing write of zero shows.
 FILL = (np.arange(65536) * 7 + 0x5A).astype(np.uint8) | 1
 
 OPCODES = [

@@ -1,4 +1,4 @@
-"""The receiver FIFO against what is known of queues: driven without a processor."""
+"""The receiver FIFO against queueing theory, driven without a processor."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ def poisson(use: float, count: int, seed: int) -> np.ndarray:
 
 
 def md1n_loss(use: float, places: int) -> float:
-    """Return the share of arrivals that an M/D/1 queue of so many places loses."""
+    """Return the share of arrivals that an M/D/1/N queue loses."""
     held = sum(
         (-1) ** k / factorial(k) * (places - 1 - k) ** k * use**k * exp(use * (places - 1 - k))
         for k in range(places)
@@ -107,13 +107,11 @@ def test_worked_example_of_random_arrivals() -> None:
         (1.2, 8, 0.17594),
     ],
 )
-def test_share_of_random_arrivals_that_a_fifo_loses(
-    use: float, places: int, published: float
-) -> None:
+def test_loss_rate_of_random_arrivals(use: float, places: int, published: float) -> None:
     assert md1n_loss(use, places) == pytest.approx(published, rel=1e-3)
     _, result = serve(poisson(use, ARRIVALS, 11), service_ns=SERVICE_NS, places=places)
     lost = int((result.fate == Fate.OVERRUN).sum())
-    # Losses come in runs: batches of the same run, each a trial, give the interval.
+    # Losses cluster: batches of the same run, each a trial, give the interval.
     shares = (result.fate == Fate.OVERRUN).reshape(400, -1).mean(axis=1)
     error = shares.std(ddof=1) / 20
     assert abs(lost / ARRIVALS - published) < 3.3 * error
@@ -136,7 +134,7 @@ def test_most_frames_held_by_a_burst_every_4_of_frames_that_take_5(count: int, h
     part="first loss at the smallest i with i - floor(i a/s) >= d",
     kind="computed",
 )
-def test_burst_every_5_of_frames_that_take_6_into_16_places() -> None:
+def test_burst_every_5_of_frames_that_take_6_into_a_fifo_of_16() -> None:
     _, result = serve(np.arange(1_000) * 5, service_ns=6, places=16)
     lost = np.flatnonzero(result.fate)
     first = next(i for i in range(1_000) if i - i * 5 // 6 >= 16)
@@ -146,7 +144,7 @@ def test_burst_every_5_of_frames_that_take_6_into_16_places() -> None:
 
 @pytest.mark.source("D/D/1/N by hand", part="NMOS double write, a 1, s 8", kind="computed")
 @pytest.mark.parametrize(("places", "lost"), [(1, [False, True]), (2, [False, False])])
-def test_double_write_needs_two_places(places: int, lost: list[bool]) -> None:
+def test_double_write_needs_two_fifo_entries(places: int, lost: list[bool]) -> None:
     _, result = serve([0, 1], service_ns=8, places=places)
     assert (result.fate == Fate.OVERRUN).tolist() == lost
 
@@ -181,7 +179,7 @@ def conforming(times: list[int], *, increment: int, limit: int) -> list[bool]:
 def test_fifo_takes_what_the_cell_rate_algorithm_lets_through(
     times: list[int], refused: list[int]
 ) -> None:
-    # A FIFO of N places with service T loses an arrival exactly where GCRA(T, (N-1) T) does.
+    # A FIFO of depth N with service time T loses an arrival exactly where GCRA(T, (N-1) T) does.
     _, result = serve(times, service_ns=100, places=6)
     expected = conforming(times, increment=100, limit=500)
     assert (result.fate == Fate.SERVED).tolist() == expected

@@ -1,4 +1,4 @@
-"""The planner's sample rates against the trade's rules, and against the decoder's own words."""
+"""The planner's sample rates against the trade's rules, and against the decoder's report."""
 
 from __future__ import annotations
 

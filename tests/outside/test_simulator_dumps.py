@@ -1,4 +1,4 @@
-"""Dumps that simulators wrote of a counter: what they must show is known from the design."""
+"""Dumps of a counter, written by simulators: the design says what they must show."""
 
 from __future__ import annotations
 
@@ -68,7 +68,7 @@ def test_levels_of_vhdl() -> None:
 
 
 @pytest.mark.source("Icarus Verilog 11.0", part="dump it writes", kind="library")
-def test_names_and_what_is_passed_over() -> None:
+def test_names_and_ignored_variables() -> None:
     _, info = read(DATA / "icarus.vcd")
     assert [(one.name, one.bits, one.kind) for one in info.signals] == [
         ("bench.\\odd[name]", 1, "wire"),

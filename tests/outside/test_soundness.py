@@ -40,13 +40,13 @@ ALPHA = pytest.mark.source(
     "ITU-T I.432.1", part="cell delineation: ALPHA 7, time in sync", kind="standard"
 )
 RUNS = pytest.mark.source(
-    "theory of runs: k in a row of chance x take (1 - x^k) / ((1 - x) x^k) on average",
+    "theory of runs: k in a row of probability x take (1 - x^k) / ((1 - x) x^k) on average",
     part="frames to a run of wrong checks",
     kind="computed",
 )
 ACQUISITION = pytest.mark.source(
     "acquisition in random data: (n - 1) / 2 * (1 + q n / (1 - q)) + n (1 + DELTA) symbols",
-    part="every wrong offset passing by itself with chance q",
+    part="every other alignment passing by itself with probability q",
     kind="computed",
 )
 ATM_BITS, ATM_HZ = 424, 149_760_000
@@ -106,7 +106,7 @@ def test_header_polynomial_has_distance_four_up_to_119_bits() -> None:
 
 
 @HEADER
-def test_guarded_header_has_distance_four_and_tells_single_errors_apart() -> None:
+def test_guarded_header_has_distance_four_and_distinct_single_errors() -> None:
     found = check(load_link("guarded")).detection
     assert [one.undetected for one in found.errors[:4]] == [0, 0, 0, 727]
     assert found.min_distance == 4
@@ -120,8 +120,8 @@ def test_weights_of_lean_are_the_exhaustive_ones() -> None:
     undetected = count_undetected(FrameLayout(load_link("lean")).syndrome_columns)
     assert undetected.counts[1:9] == (0, 19, 338, 2317, 12404, 56399, 211094, 657917)
     assert sum(undetected.counts) == 2**28
-    for rate, chance in ((1e-2, 1.6765e-3), (1e-3, 1.8769e-5), (1e-4, 1.8977e-7)):
-        assert undetected.undetected_probability(rate) == pytest.approx(chance, rel=5e-5)
+    for rate, probability in ((1e-2, 1.6765e-3), (1e-3, 1.8769e-5), (1e-4, 1.8977e-7)):
+        assert undetected.undetected_probability(rate) == pytest.approx(probability, rel=5e-5)
 
 
 @pytest.mark.source("textbook rule for bursts", part="r check bits", kind="from memory")
@@ -136,7 +136,7 @@ def test_bursts_of_lean_follow_the_rule() -> None:
 
 @pytest.mark.source("Hamming code of 15 bits", part="dual weights all 8", kind="from memory")
 def test_dual_of_a_hamming_code_has_one_weight() -> None:
-    # The columns are all numbers but 0, so each dual word but 0 has 8 ones.
+    # The columns are all numbers except 0, so each nonzero dual word has 8 ones.
     weights = dual_weights(list(range(1, 16)), 4)
     assert [(w, count) for w, count in enumerate(weights) if count] == [(0, 1), (8, 15)]
     undetected = count_undetected(list(range(1, 16)))
@@ -200,13 +200,13 @@ def test_frames_of_lean_and_guarded_to_lost_sync() -> None:
         (40, 1e-3, 7.279e9),
     ):
         assert mean_frames_in_sync(1 - (1 - rate) ** bits, 7) == pytest.approx(frames, rel=1e-3)
-    # A frame that is damaged and looks valid holds step as well: with four check bits this is
+    # A damaged frame that passes as valid keeps sync too: with four check bits this is
     # seen at a high rate.
     assert rate_of("lean", 1e-2).frames_in_sync == pytest.approx(12_069, rel=1e-3)
 
 
 @RUNS
-def test_frames_until_lost_sync_is_noticed() -> None:
+def test_frames_until_loss_of_sync_is_detected() -> None:
     assert mean_frames_in_sync(15 / 16, 7) == pytest.approx(9.137, abs=5e-4)
     assert mean_frames_in_sync(255 / 256, 7) == pytest.approx(7.11, abs=5e-3)
     assert mean_frames_in_sync((1 - 1e-4) ** 40, 7) == pytest.approx(7.11, abs=5e-3)
@@ -239,7 +239,7 @@ def test_acquisition_in_random_data(
     layout = FrameLayout(replace(layout.link, fields=fields, check=check_of_all))
     found = chain_times(layout, [sent_frames(layout)])
     assert found is not None
-    # The formula counts a wrong offset's frames without end, the chain to the last confirmed one.
+    # The formula counts another alignment's frames without end, the chain to the last confirming.
     assert found.power_on_symbols == pytest.approx(symbols, rel=0.015)
     assert found.power_on_symbols <= symbols + 0.005
     if false_ratio is None:
@@ -247,7 +247,7 @@ def test_acquisition_in_random_data(
     if name == "lean":
         assert found.power_on_false_ratio == pytest.approx(false_ratio, rel=0.01)
     else:
-        # Two of the seven wrong offsets never pass twice in a row: five of seven remain.
+        # Two of the seven other alignments never pass twice in a row: five of seven remain.
         assert found.power_on_false_ratio == pytest.approx(false_ratio * 5 / 7, rel=0.01)
 
 
@@ -257,7 +257,7 @@ def test_acquisition_on_an_idle_link_takes_half_a_frame_and_the_confirming_ones(
         layout = layout_of(name, confirm_frames=6)
         found = sync_figures(layout, Traffic("idle link", TrafficKind.IDLE), seed=1)
         assert found.power_on_symbols.value == (8 - 1) / 2 + 8 * 7 == 59.5
-        # The frame without a symbol ends and six more are wrong, all one symbol late; then seven
+        # The frame without a symbol ends and six more are invalid, all one symbol late; then seven
         # symbols to where frames begin, and six to confirm.
         rest = float(np.mean([8 - lost for lost in range(8)]))
         assert found.lost_edge_symbols.value == rest + 6 * 8 + 7 + 6 * 8

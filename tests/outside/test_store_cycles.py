@@ -14,7 +14,7 @@ PROCESSORS = ("6502", "65c02")
 
 
 def written(processor: str, code: bytes, *, p: int = 0x34) -> tuple[int, list[int]]:
-    """Run one instruction; give its length and the numbers of its write cycles, from 1."""
+    """Run one instruction; return its cycles and the numbers of its write cycles, from 1."""
     core = make_core("reference", processor)
     core.memory[:] = 0x11
     core.memory[0x0200 : 0x0200 + len(code)] = list(code)

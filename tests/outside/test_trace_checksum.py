@@ -1,4 +1,4 @@
-"""Our chunks' checksum is the CRC-32 that everybody knows; our blocks are standard frames."""
+"""Our chunks' checksum is the common CRC-32; our blocks are standard frames."""
 
 from __future__ import annotations
 

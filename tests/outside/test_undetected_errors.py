@@ -1,4 +1,4 @@
-"""Faults injected on the pipeline: what the check lets pass is what its weights say."""
+"""Faults injected on the wire: undetected errors are as the check's weights say."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from tests.boards import GUARDED, LEAN, board_with
 
 LEAD_FRAMES = 16  # idle, clean: the receiver is in sync when the first frame comes
 FRAME_BITS_OF = {"lean": 32, "guarded": 40}
-# A_2 ... A_8: errors of so many bits in the 32 of `lean` that its check does not detect.
+# A_2 ... A_8: errors of that many bits in the 32 of `lean` that its check does not detect.
 LEAN_WEIGHTS = {2: 19, 3: 338, 4: 2_317, 5: 12_404, 6: 56_399, 7: 211_094, 8: 657_917}
 
 
@@ -47,8 +47,8 @@ def undetected(pipeline: Pipeline) -> tuple[int, int]:
     """Count frames that passed the check with other content, and all frames that were judged."""
     frames = pipeline.counters().accounts.frames
     seen = pipeline.receiver.counters
-    # A damaged frame that passes as an idle one is delivered by nobody and fails no check. The
-    # lead's idle frames were right; the first of them are spent on coming into step.
+    # A damaged frame that passes as an idle one is not delivered and fails no check. The
+    # lead's idle frames were valid; the first of them are used to gain sync.
     turned_idle = frames.lost_on_wire - seen.checks_failed
     judged = frames.received_intact + frames.received_damaged + frames.lost_on_wire
     assert frames.spurious == 0
@@ -60,7 +60,7 @@ def undetected(pipeline: Pipeline) -> tuple[int, int]:
     part="x^4+x+1 over 28 bits: 1.6765e-3 at 1e-2",
     kind="computed",
 )
-def test_share_of_frames_whose_damage_lean_does_not_see() -> None:
+def test_share_of_frames_with_damage_undetected_by_lean() -> None:
     ber = 1e-2
     probability = sum(
         count * ber**weight * (1 - ber) ** (32 - weight) for weight, count in LEAN_WEIGHTS.items()

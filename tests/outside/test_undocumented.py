@@ -1,4 +1,4 @@
-"""Undocumented instructions against what others say of them: encodings, lengths, cycles."""
+"""Undocumented instructions against other sources: encodings, lengths, cycles."""
 
 from __future__ import annotations
 

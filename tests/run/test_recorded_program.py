@@ -44,7 +44,7 @@ def test_a_file_of_that_name_with_other_bytes_is_not_it(trace: Path, header: Tra
     with pytest.raises(InputError) as refused:
         require_recorded_program(trace, header, changed)
     assert str(refused.value) == (
-        f"{changed}: found another program than the one that was recorded;"
+        f"{changed}: found a program other than the recorded one;"
         f" give tides.bin as it was when {trace} was made"
     )
 

@@ -10,7 +10,7 @@ ALWAYS_SET = 0x30
 
 
 class CellRegisters:
-    """What `Core` promises of registers."""
+    """The registers of `Core`."""
 
     _cells: memoryview[int]
 

@@ -30,7 +30,7 @@ SLOW = settings(deadline=None, max_examples=30, suppress_health_check=[HealthChe
 def tried(
     link: Link, rows: list[tuple[int, ...]], damage: Callable[[tuple[int, ...]], int]
 ) -> DamageShare:
-    right = naive.right_words(link)
+    right = naive.valid_words(link)
     damaged = undetected = 0
     for row in rows:
         received = damage(row)
@@ -56,7 +56,7 @@ def test_stuck_lanes_and_swapped_edges_as_every_frame_shows_them(link: Link) -> 
     layout = FrameLayout(link)
     frames, judge = sent_frames(layout), Judge(layout)
     rows = [(word,) for word in naive.words(link)]
-    right = naive.right_words(link)
+    right = naive.valid_words(link)
     for one in stuck_lanes(layout, frames, judge):
 
         def stuck(symbols: list[int], lane: int = one.lane, level: int = one.level) -> list[int]:
@@ -100,7 +100,7 @@ def test_lost_edges_as_every_pair_of_frames_shows_them(link: Link) -> None:
 def test_edges_between_frames_and_idle_frames_as_every_pair_of_them_shows_them(link: Link) -> None:
     layout = FrameLayout(link)
     idle_word = naive.idle_word(link)
-    right = naive.right_words(link)
+    right = naive.valid_words(link)
     found = edge_reports(layout, sent_frames(layout), FrameSpace(idle_word), Judge(layout))
     assert [one.meeting for one in found] == [
         "frame, frame",

@@ -30,7 +30,7 @@ def neighbours(link: Link, meeting: str) -> list[tuple[int, int]]:
 def test_every_wrong_offset_looks_right_as_often_as_among_all_neighbours(link: Link) -> None:
     found = idle_facts(FrameLayout(link))
     assert found is not None
-    right = naive.right_words(link)
+    right = naive.valid_words(link)
     for one in found.offsets:
         for meeting in MEETINGS:
             pairs = neighbours(link, meeting)
@@ -50,7 +50,7 @@ def test_every_wrong_offset_looks_right_as_often_as_among_all_neighbours(link: L
 def test_imitations_are_those_that_some_neighbours_show(link: Link) -> None:
     found = marker_facts(FrameLayout(link))
     assert found is not None
-    right = naive.right_words(link)
+    right = naive.valid_words(link)
     expected = {}
     for offset, meeting in product(range(1, link.frame_bits // link.lanes), MEETINGS):
         pairs = neighbours(link, meeting)
