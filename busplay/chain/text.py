@@ -16,13 +16,13 @@ from busplay.wording import counted
 
 
 def verdict_text(found: PixelReport) -> str:
-    """Return the first line: what the pixel shows, or what was lost of it."""
+    """Return the first lines: what the pixel shows, and what was lost of it."""
     pixel, colour = found.pixel, found.colour
     where = f"{pixel.unit} {pixel.x},{pixel.y}{_at(pixel.at_s)}"
     shows = f"shows colour {colour.index}, #{colour.red:02X}{colour.green:02X}{colour.blue:02X}"
     if found.loss is None:
         return f"{where} {shows}"
-    return f"{where} {shows}; the last store to it {_state(found.loss)}"
+    return f"{where} {shows}\nthe last store to it {_state(found.loss)}"
 
 
 def chain_text(found: PixelReport) -> str:
