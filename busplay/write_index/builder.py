@@ -57,10 +57,8 @@ class WriteIndexBuilder:
         self.pipeline.watch_arrivals(self._take_arrivals)
         self._arrivals: list[Arrivals] = []
         self._bytes_now = np.zeros(self.cells.bytes_in_all, np.uint8)
-        self._numbers = np.zeros(marking.MARK_NUMBERS, np.uint64)
-        self._numbers[marking.CELL_SHIFT] = self.cells.shift
+        self._numbers = np.zeros(marking.SEQUENCE_NUMBERS, np.uint64)
         self._sequence_in_place = self._find_sequence()
-        self._no_fates = np.zeros(0, np.uint8)
         self._frames = 0
         self._begin_stretch()
 
@@ -146,19 +144,16 @@ class WriteIndexBuilder:
 
     def _fates_of(self, frames: FrameBatch) -> tuple[ChunkKind, UInt8Column]:
         """Hold what the receiver delivered against what was sent."""
-        if len(frames) > len(self._no_fates):
-            self._no_fates = np.zeros(len(frames), np.uint8)
-        none = self._no_fates[: len(frames)]
         came = self._came()
         if came.as_sent:
-            return (ChunkKind.FATES, came.fate) if came.fate.any() else (ChunkKind.PLAIN, none)
+            return (ChunkKind.FATES, came.fate) if came.fate.any() else (ChunkKind.PLAIN, NO_FATES)
         edge, word = came.frames.edge, came.frames.word
         place = np.minimum(np.searchsorted(frames.edge, edge), len(frames) - 1)
         if (frames.edge[place] != edge).any() or (frames.word[place] != word).any():
-            return ChunkKind.REPLAYED, none
+            return ChunkKind.REPLAYED, NO_FATES
         fates = np.full(len(frames), marking.UNDELIVERED, np.uint8)
         fates[place] = came.fate if len(came.fate) else marking.REACHED
-        return (ChunkKind.FATES, fates) if fates.any() else (ChunkKind.PLAIN, none)
+        return (ChunkKind.FATES, fates) if fates.any() else (ChunkKind.PLAIN, NO_FATES)
 
     def _came(self) -> Arrivals:
         """Return all that was delivered while the last chunk was fed."""
@@ -195,19 +190,16 @@ class WriteIndexBuilder:
         span = arrived.index // SPAN_FRAMES
         for number in np.unique(span).tolist():
             words = arrived.word[span == number]
-            fates = np.zeros(len(words), np.uint8)
             one = np.zeros((len(SpanColumn), -(-len(words) // SPAN_FRAMES)), np.uint64)
-            self._mark(words, fates, one)
+            self._mark(words, NO_FATES, one)
             spans[:, number] += one.sum(axis=1, dtype=np.uint64)
 
     def _mark(self, words: UInt64Column, fates: UInt8Column, spans: NDArray[np.uint64]) -> None:
         bank, cells = self.pipeline.bank, self.cells
         words = np.ascontiguousarray(words)
+        pieces = bank.fields.words_in_pieces(words)
         marking.mark(
-            bank.fields.words_in_pieces(words),
-            words
-            if self._sequence_in_place
-            else self.pipeline.layout.unpack_field(words, "sequence"),
+            pieces,
             fates,
             bank.fields.table,
             bank.unit_indexes,
@@ -215,12 +207,21 @@ class WriteIndexBuilder:
             cells.register_first,
             cells.memory_bytes,
             cells.byte_first,
-            self._numbers,
+            cells.shift,
             self._bytes_now,
             self._chunk_counts,
             spans[SpanColumn.CHANGED_BYTES],
-            spans[SpanColumn.FRAMES_MISSED],
         )
+        if self._numbers[marking.SEQUENCE_MASK] and len(words):
+            in_place = self._sequence_in_place
+            marking.count_missed(
+                pieces,
+                words if in_place else self.pipeline.layout.unpack_field(words, "sequence"),
+                fates,
+                bank.fields.table,
+                self._numbers,
+                spans[SpanColumn.FRAMES_MISSED],
+            )
 
     def _enter_held(self, frames: FrameBatch, spans: NDArray[np.uint64]) -> None:
         came = self._came()

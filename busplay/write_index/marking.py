@@ -1,4 +1,4 @@
-"""Compiled loop of the write index: which cell each frame writes, and what changes by it.
+"""Compiled loops of the write index: which cell each frame writes, what changes, what is missing.
 
 A frame to the memory that the frame before it wrote to is by far the most common, so its place is
 kept as long as space and unit do not change, as `display.writes` does.
@@ -25,13 +25,12 @@ FIFO_FULL = 1
 LATE = 2
 UNDELIVERED = 3
 
-# Numbers for `mark`: where the sequence field stands in the word given for it.
+# Numbers for `count_missed`: where the sequence field stands in the word given for it.
 SEQUENCE_SHIFT = 0
 SEQUENCE_MASK = 1
-CELL_SHIFT = 2
-LAST_SEQUENCE = 3
-HAS_SEQUENCE = 4
-MARK_NUMBERS = 5
+LAST_SEQUENCE = 2
+HAS_SEQUENCE = 3
+SEQUENCE_NUMBERS = 4
 
 REGISTERS_IN_SPACE = np.uint64(8)
 
@@ -39,7 +38,6 @@ REGISTERS_IN_SPACE = np.uint64(8)
 @kernel
 def mark(
     pieces: UInt64s,
-    sequences: UInt64s,
     fates: UInt8s,
     fields: UInt64s,
     unit_indexes: Int64s,
@@ -47,81 +45,108 @@ def mark(
     register_first: Int64s,
     memory_bytes: UInt64s,
     byte_first: Int64s,
-    numbers: UInt64s,
+    cell_shift: int,
     bytes_now: UInt8s,
     counts: UInt32s,
     changed: UInt64s,
-    missed: UInt64s,
 ) -> None:
-    """Count the writes to each cell, and of each span what they changed and what was missed.
+    """Count the writes to each cell, and in each span the bytes that they changed.
 
     Args:
         pieces: uint64[frames]; words in which `fields` finds space, unit, address and data.
-        sequences: uint64[frames]; words in which `numbers` finds the sequence field.
-        fates: uint8[frames]; what became of each frame.
+        fates: uint8[frames]; what became of each frame; empty: all were served.
         fields: uint64[4, 3]; as `display.writes.apply_frames` takes them.
         unit_indexes: int64[numbers]; likewise.
         memory_first, register_first, memory_bytes, byte_first: see `Cells`.
-        numbers: uint64[MARK_NUMBERS]; the last two are changed.
+        cell_shift: a cell of memory stands for 2**cell_shift bytes.
         bytes_now: uint8[bytes of all units]; what their memories hold; changed.
         counts: uint32[cells]; added to.
-        changed, missed: uint64[spans]; bytes that were changed, frames that the sequence field
-            says are missing; added to.
+        changed: uint64[spans]; added to.
     """
     space_shift, space_mask, space_fixed = fields[0]
     unit_shift, unit_mask, unit_fixed = fields[1]
     address_shift, address_mask = fields[2, 0], fields[2, 1]
     data_shift, data_mask = fields[3, 0], fields[3, 1]
-    sequence_shift, sequence_mask = numbers[SEQUENCE_SHIFT], numbers[SEQUENCE_MASK]
-    cell_shift = numbers[CELL_SHIFT]
-    expected = (numbers[LAST_SEQUENCE] + np.uint64(1)) & sequence_mask
-    has_sequence = numbers[HAS_SEQUENCE] != np.uint64(0)
+    shift = np.uint64(cell_shift)
     last = np.uint64(len(unit_indexes) - 1)
     place_bits = space_mask << space_shift | unit_mask << unit_shift
     place_kept = ~np.uint64(0)
     cell_kept = np.int64(0)
     byte_kept = np.int64(0)
     bytes_kept = np.uint64(0)
-    for i in range(len(pieces)):
-        word = pieces[i]
-        offset = (word >> address_shift) & address_mask
-        is_near = word & place_bits == place_kept and offset < bytes_kept
-        unit = np.int64(-1)
-        space = np.uint64(1)
-        if not is_near:
-            space = (word >> space_shift) & space_mask | space_fixed
-            if space == np.uint64(0):
+    has_fates = len(fates) > 0
+    for span in range(len(changed)):
+        # No branch asks whether a byte changes: a program's data decide that, and nothing learns.
+        changes = np.int64(0)
+        for i in range(span << SPAN_SHIFT, min((span + 1) << SPAN_SHIFT, len(pieces))):
+            word = pieces[i]
+            if has_fates and fates[i] != REACHED:
                 continue
-            number = (word >> unit_shift) & unit_mask | unit_fixed
-            unit = unit_indexes[min(number, last)]
-        fate = fates[i]
-        if fate == UNDELIVERED:
-            continue
-        if sequence_mask != np.uint64(0):
-            sequence = (sequences[i] >> sequence_shift) & sequence_mask
-            if has_sequence and sequence != expected:
-                missed[i >> SPAN_SHIFT] += (sequence - expected) & sequence_mask
-            expected = (sequence + np.uint64(1)) & sequence_mask
-            has_sequence = True
-        if fate != REACHED:
-            continue
-        if not is_near:
-            if unit < 0:
-                continue
-            if space != np.uint64(1):
-                if space == np.uint64(2) and offset < REGISTERS_IN_SPACE:
-                    counts[register_first[unit] + np.int64(offset)] += np.uint32(1)
-                continue
-            if offset >= memory_bytes[unit]:
-                continue
-            place_kept = word & place_bits
-            cell_kept, byte_kept = memory_first[unit], byte_first[unit]
-            bytes_kept = memory_bytes[unit]
-        counts[cell_kept + np.int64(offset >> cell_shift)] += np.uint32(1)
-        data = np.uint8((word >> data_shift) & data_mask)
-        place = byte_kept + np.int64(offset)
-        if bytes_now[place] != data:
+            offset = (word >> address_shift) & address_mask
+            if word & place_bits != place_kept or offset >= bytes_kept:
+                space = (word >> space_shift) & space_mask | space_fixed
+                number = (word >> unit_shift) & unit_mask | unit_fixed
+                unit = unit_indexes[min(number, last)]
+                if unit < 0:
+                    continue
+                if space != np.uint64(1):
+                    if space == np.uint64(2) and offset < REGISTERS_IN_SPACE:
+                        counts[register_first[unit] + np.int64(offset)] += np.uint32(1)
+                    continue
+                if offset >= memory_bytes[unit]:
+                    continue
+                place_kept = word & place_bits
+                cell_kept, byte_kept = memory_first[unit], byte_first[unit]
+                bytes_kept = memory_bytes[unit]
+            counts[cell_kept + np.int64(offset >> shift)] += np.uint32(1)
+            data = np.uint8((word >> data_shift) & data_mask)
+            place = byte_kept + np.int64(offset)
+            changes += np.int64(bytes_now[place] != data)
             bytes_now[place] = data
-            changed[i >> SPAN_SHIFT] += np.uint64(1)
-    numbers[LAST_SEQUENCE] = (expected - np.uint64(1)) & sequence_mask
-    numbers[HAS_SEQUENCE] = np.uint64(1) if has_sequence else np.uint64(0)
+        changed[span] += np.uint64(changes)
+
+
+@kernel
+def count_missed(
+    words: UInt64s,
+    sequences: UInt64s,
+    fates: UInt8s,
+    fields: UInt64s,
+    numbers: UInt64s,
+    missed: UInt64s,
+) -> None:
+    """Count in each span the frames that the sequence field says are missing.
+
+    Args:
+        words: uint64[frames]; words in which `fields` finds the space.
+        sequences: uint64[frames]; words in which `numbers` finds the sequence field.
+        fates: uint8[frames]; as for `mark`. What was not delivered is missed by what follows.
+        fields: uint64[4, 3]; as for `mark`.
+        numbers: uint64[SEQUENCE_NUMBERS]; the last two are changed.
+        missed: uint64[spans]; added to.
+    """
+    space_shift, space_mask, space_fixed = fields[0]
+    shift, mask = numbers[SEQUENCE_SHIFT], numbers[SEQUENCE_MASK]
+    one = np.uint64(1)
+    count = len(words)
+    if len(fates) == 0 and numbers[HAS_SEQUENCE] != np.uint64(0):
+        # Nearly always none is missing, which one pass that branches nowhere tells.
+        odd = (((sequences[0] >> shift) & mask) - numbers[LAST_SEQUENCE] - one) & mask
+        for i in range(1, count):
+            odd |= ((sequences[i] >> shift) - (sequences[i - 1] >> shift) - one) & mask
+        if odd == np.uint64(0):
+            numbers[LAST_SEQUENCE] = (sequences[count - 1] >> shift) & mask
+            return
+    last = numbers[LAST_SEQUENCE]
+    has_sequence = numbers[HAS_SEQUENCE] != np.uint64(0)
+    for i in range(count):
+        is_idle = ((words[i] >> space_shift) & space_mask | space_fixed) == np.uint64(0)
+        if is_idle or (len(fates) > 0 and fates[i] == UNDELIVERED):
+            continue
+        sequence = (sequences[i] >> shift) & mask
+        if has_sequence:
+            missed[i >> SPAN_SHIFT] += (sequence - last - one) & mask
+        last = sequence
+        has_sequence = True
+    numbers[LAST_SEQUENCE] = last
+    numbers[HAS_SEQUENCE] = one if has_sequence else np.uint64(0)
