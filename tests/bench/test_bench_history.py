@@ -176,7 +176,7 @@ def _percentiles(act: Callable[[], None], count: int) -> str:
 
 
 def main(frames: int) -> None:
-    """Print all figures."""
+    """Print all figures, in processor time, as machines are shared."""
     with TemporaryDirectory() as folder:
         path = Path(folder) / "long.trace"
         write(path, 2_000_000, builder())
