@@ -112,9 +112,13 @@ class DisplayBank:
             frames_unknown_unit=counts[writes.COUNT_UNKNOWN_UNIT],
         )
 
+    def clear_counters(self) -> None:
+        """Count from 0 on what comes in."""
+        self._counts[:] = 0
+
     def reset(self) -> None:
         """Reset every unit to power-on and the counters to 0."""
-        self._counts[:] = 0
+        self.clear_counters()
         for display in self.displays.values():
             display.reset()
 

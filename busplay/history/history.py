@@ -93,11 +93,7 @@ class History:
         Raises:
             InputError: the trace is damaged there.
         """
-        chunk = int(np.searchsorted(self.reader.edges_before[1:], max(edge, 0), side="right"))
-        if chunk == len(self._before) - 1:
-            return self.frames
-        starts = self.reader.frame_chunk(chunk).frames.edge
-        return int(self._before[chunk]) + int(np.searchsorted(starts, np.uint64(max(edge, 0))))
+        return self.reader.frames_before_edge(edge)
 
     def frame_at_cycle(self, cycle: int) -> int:
         """Return how many frames a replay has shown when it has come to a processor cycle.

@@ -352,6 +352,7 @@ class Pipeline:
                 place="state of the receiver", found=str(error), wanted="record the trace anew"
             ) from error
         self.bank.restore(units)
+        self.bank.clear_counters()
         self._edge = edge
         self._frames_carried = frames_carried
         # The accounts begin anew: the states do not hold them.

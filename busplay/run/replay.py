@@ -76,6 +76,7 @@ class Replay:
         try:
             self._faults = as_faults(faults, board.link)
             self.pipeline = Pipeline(board, faults=self._faults)
+            self._power_on = self.pipeline.states()
             self.recorder = Recorder(self.pipeline, self.reader.header, received=record_received)
         except BaseException:
             self.reader.close()
@@ -217,10 +218,16 @@ class Replay:
             InputError: a frame starts off the grid, or before the previous one has ended.
         """
         grid, slot = self.pipeline.encoder.grid_edges, self.pipeline.layout.slot_symbols
-        wrong = frames.edge % np.uint64(grid) != 0
-        wrong[1:] |= np.diff(frames.edge) < np.uint64(slot)
-        if not wrong.any():
+        edge, gaps = frames.edge, np.diff(frames.edge)
+        if grid & grid - 1 == 0:
+            # All bits together: a remainder of each takes longer than all the rest.
+            is_on_grid = not int(np.bitwise_or.reduce(edge)) & (grid - 1)
+        else:
+            is_on_grid = not (edge % np.uint64(grid)).any()
+        if is_on_grid and (not len(gaps) or int(gaps.min()) >= slot):
             return frames
+        wrong = edge % np.uint64(grid) != 0
+        wrong[1:] |= gaps < np.uint64(slot)
         raise InputError(
             file=str(self.reader.path),
             place=f"edge {int(frames.edge[int(np.argmax(wrong))]):,}",
@@ -239,28 +246,38 @@ class Replay:
         if not self.can_seek:
             raise ValueError("a replay that is recorded, or runs its program, goes forward only")
         cycle = max(0, min(cycle, self.end_cycle))
-        # The last stretch is played, so that the recent load can be shown.
-        before = max(0, cycle - self._recent.span_cycles)
-        point = self.reader.seek(0 if self._faults is not None else self.start_edge(before))
-        self.pipeline = Pipeline(self.board, faults=self._faults)
-        if point.states:
-            try:
-                self.pipeline.restore(
-                    point.states, edge=point.edge, frames_carried=point.frames_before
-                )
-            except InputError as error:
-                raise InputError(
-                    file=str(self.reader.path),
-                    place=f"key frame after frame {point.frames_before:,}: {error.place}",
-                    found=error.found,
-                    wanted=error.wanted,
-                ) from error
+        point = self.reader.seek(0 if self._faults is not None else self.start_edge(cycle))
+        try:
+            # To make a pipeline takes longer than to play most of the way.
+            self.pipeline.restore(
+                point.states or self._power_on,
+                edge=point.edge,
+                frames_carried=point.frames_before,
+            )
+        except InputError as error:
+            raise InputError(
+                file=str(self.reader.path),
+                place=f"key frame after frame {point.frames_before:,}: {error.place}",
+                found=error.found,
+                wanted=error.wanted,
+            ) from error
         self._chunks = iter(point.chunks)
         self._waiting = FrameBatch.empty()
-        self._cycle = min(before, self.reader.header.cycles_at(point.edge))
-        self.run(before - self._cycle)
+        self._cycle = min(cycle, self.reader.header.cycles_at(point.edge))
+        self.run(cycle - self._cycle)
+        self._note_recent_load()
+
+    def _note_recent_load(self) -> None:
+        """Take up how busy the link was lately, without playing that."""
+        before = max(0, self._cycle - self._recent.span_cycles)
+        first_edge = self.start_edge(before)
+        frames = self.pipeline.frames_carried - self.reader.frames_before_edge(first_edge)
         self._recent.clear()
-        self.run(cycle - before)
+        self._recent.add(
+            cycles=self._cycle - before,
+            frames=frames,
+            slots=max(0, self.pipeline.edge - first_edge) // self.pipeline.layout.slot_symbols,
+        )
 
     def reset(self) -> None:
         """Go back to the beginning."""

@@ -215,6 +215,18 @@ class TraceReader:
         none = np.zeros(1, np.uint64)
         return np.concatenate([none, self._table.edge[self._frame_rows]])
 
+    def frames_before_edge(self, edge: int) -> int:
+        """Return how many frames start before a link edge.
+
+        Raises:
+            InputError: the chunk there is damaged.
+        """
+        number = int(np.searchsorted(self.edges_before[1:], _clamped(edge), side="right"))
+        if number == len(self._frame_rows):
+            return self.frames
+        starts = self.frame_chunk(number).frames.edge
+        return int(self.frames_before[number]) + int(np.searchsorted(starts, _clamped(edge)))
+
     @property
     def frames_indexed(self) -> int:
         """Frames from the first on of which the trace has the index of writes."""

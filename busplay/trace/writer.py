@@ -47,8 +47,8 @@ from busplay.trace.key_log import PRESSES_MAX, KeyPress, pack_presses
 from busplay.trace.states import KeyFrame, fits, pack_states
 from busplay.whole_file import Beside, require_replaceable, try_lock
 
-# Four full chunks: a jump replays at most some 330,000 frames, a few milliseconds.
-KEY_FRAME_FRAMES = 4 * CHUNK_FRAMES
+# Two full chunks: a jump replays at most some 200,000 frames, a few milliseconds.
+KEY_FRAME_FRAMES = 2 * CHUNK_FRAMES
 # Chunks closed after a second of link time are small, but each costs a call to read.
 KEY_FRAME_CHUNKS = 64
 

@@ -149,9 +149,9 @@ def test_seek_equals_reading_from_the_start(tmp_path: Path) -> None:
             assert point.edge <= edge
             rest = joined(list(point.chunks))
             assert_same(rest, piece(frames, point.frames_before, len(frames)))
-            # A jump feeds little more than four chunks.
+            # A jump feeds little more than two chunks.
             before = np.searchsorted(frames.edge, np.uint64(edge)) - point.frames_before
-            assert before <= 5 * CHUNK_FRAMES
+            assert before <= 3 * CHUNK_FRAMES
 
 
 @pytest.mark.parametrize("link", [GUARDED, LEAN], ids=lambda link: link.name)
