@@ -65,7 +65,7 @@ class BoundedPlayable:
 
     @property
     def hears_keys(self) -> bool:
-        """Whether keys may reach the other's program."""
+        """Whether the other's program may read keys."""
         return self._inner.hears_keys
 
     def run(self, cycles: int) -> int:

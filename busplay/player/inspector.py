@@ -1,7 +1,7 @@
-"""What a window can ask about a recording beside what plays: frames, sums, writes, errors.
+"""A window's queries on a recording: frames, sums, writes, errors.
 
-Time is in link edges, on which frames stand; `edge_at` and `cycle_at` lead to processor cycles and
-back. A position is a number of frames: those before it have been shown.
+Time is in link edges; `edge_at` and `cycle_at` convert from and to processor cycles. A position is
+a count of frames: those shown.
 """
 
 from __future__ import annotations
@@ -19,22 +19,22 @@ from busplay.display.display import Display
 
 @dataclass(frozen=True, slots=True)
 class FrameRow:
-    """One frame, in words.
+    """One frame, as text.
 
     Attributes:
         index: its number, from 0.
         edge: at which it starts.
-        cycle: by which its store has been made.
-        unit: name of the unit, or its number where the board has none.
+        cycle: by which its store was made.
+        unit: name of the unit, or its number if the board has none.
         space: `memory`, `registers` or `space 3`.
         offset: within the space.
-        address: processor address of the store; None where no window makes such a frame.
+        address: processor address of the store; None if no window makes such a frame.
         address_label: the label at or before that, or empty.
         data: the byte.
         fields: name and value of each field, as hex.
-        bits: all bits, the first on the wire first.
+        bits: all bits, in wire order.
         lanes: level of each lane for each symbol of the slot; the strobe last.
-        fate: what became of it, in words; empty: received as sent.
+        fate: what became of it, as text; empty: received as sent.
     """
 
     index: int
@@ -60,9 +60,9 @@ class TimeSums:
         use_ratio: float64[columns]; slots that carried a frame, 0 to 1.
         changed_bytes: float64[columns]; writes that changed something.
         frames: float64[columns].
-        losses: float64[columns] by cause in words; causes without any are left out.
+        losses: float64[columns] by cause as text; causes without losses are left out.
         fifo_frames: float64[columns]; the most that the receiver's FIFO held.
-        keys: float64[columns]; keys that were pressed.
+        keys: float64[columns]; key presses.
     """
 
     use_ratio: NDArray[np.float64]
@@ -79,8 +79,8 @@ class ErrorRow:
 
     Attributes:
         edge: of its frame.
-        cycle: of the store, or the latest that it can have been.
-        cause: in words.
+        cycle: of the store, or the latest possible one.
+        cause: as text.
         address: processor address, or None.
         address_label: the label at or before that, or empty.
         data: the byte.
@@ -100,10 +100,10 @@ class InstructionFacts:
 
     Attributes:
         address: of its first byte.
-        text: as an assembler takes it.
+        text: in assembler syntax.
         label: the label at or before it, or empty.
         source: file and line, or empty.
-        registers: the processor's as it begins, as text.
+        registers: the processor's at its start, as text.
     """
 
     address: int
@@ -119,9 +119,9 @@ class MachineFacts:
 
     Attributes:
         registers: name and value of each, as text; the flags last.
-        stack: bytes from the one pushed last on, as text.
-        code: instructions round the one that is next.
-        here: which of them that is.
+        stack: bytes, the last one pushed first, as text.
+        code: instructions around the next one.
+        here: index of the next one in these.
     """
 
     registers: tuple[tuple[str, str], ...]
@@ -132,16 +132,16 @@ class MachineFacts:
 
 @dataclass(frozen=True, slots=True)
 class PixelCause:
-    """One write that a pixel owes something to.
+    """One write that determines a pixel.
 
     Attributes:
         role: `byte`, `palette`, `base`, `border` or `blank`.
-        value: what it set, as text.
+        value: the value written, as text.
         frame: number of the frame that wrote it; None: as at power-on.
-        cycle: of the store, or the latest that it can have been.
-        address: processor address that was stored to, or None.
+        cycle: of the store, or the latest possible one.
+        address: processor address of the store, or None.
         label: the label at or before that address, or empty.
-        instruction: what made the store; None where the program is not known.
+        instruction: the instruction that made the store; None if the program is not known.
     """
 
     role: str
@@ -163,9 +163,9 @@ class PixelFacts:
         offset: of its byte in display memory.
         address: processor address of the byte, or None.
         value: the byte.
-        index: the palette index, which is the byte's part for this pixel.
+        index: the palette index, the byte's bits for this pixel.
         rgb: the colour.
-        causes: the writes behind it, the byte's first.
+        causes: the writes that determine it, the byte's first.
     """
 
     unit: str
@@ -181,15 +181,15 @@ class PixelFacts:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class WriteSums:
-    """What was written to each byte of a unit's memory in a passage.
+    """Writes to each byte of a unit's memory in a passage.
 
     Attributes:
-        unit: whose.
+        unit: name of the unit.
         first_edge, stop_edge: the passage.
-        writes: uint32[bytes]; how often each byte was written.
-        unchanged: uint32[bytes]; how often with the value that it had.
+        writes: uint32[bytes]; count of writes.
+        unchanged: uint32[bytes]; count of writes of the value already there.
         last_edge: int64[bytes]; edge of the last write, -1 if none.
-        lost: uint32[bytes]; writes that should have landed there and did not, or came damaged.
+        lost: uint32[bytes]; count of writes that were lost or received damaged.
     """
 
     unit: Unit
@@ -203,14 +203,14 @@ class WriteSums:
 
 @dataclass(frozen=True, slots=True)
 class ReceiverFacts:
-    """How the receiver is at present.
+    """The receiver's present state.
 
     Attributes:
         state: `hunt`, `presync` or `sync`.
-        fifo_depth: frames that its FIFO holds.
-        held_max: the most that it held so far; None where it cannot lose anything.
-        mean_wait_ns: how long a frame waited on average; None as above.
-        rows: counters in words, with their values.
+        fifo_depth: depth of its FIFO.
+        held_max: most frames in the FIFO so far; None if it cannot lose anything.
+        mean_wait_ns: mean wait of a frame; None likewise.
+        rows: counters as text, with their values.
     """
 
     state: str
@@ -221,11 +221,11 @@ class ReceiverFacts:
 
 
 class Inspector(Protocol):
-    """Answers about a recording and about what plays, for a window."""
+    """Queries on a recording and on the present position, for a window."""
 
     @property
     def begin_edge(self) -> int:
-        """Where the recording begins; more than 0 once a live run's beginning was dropped."""
+        """Where the recording begins; above 0 once a live run's beginning was dropped."""
 
     @property
     def end_edge(self) -> int:
@@ -245,13 +245,13 @@ class Inspector(Protocol):
 
     @property
     def shown_frames(self) -> int:
-        """Frames that have been shown at the present position."""
+        """Frames shown at the present position."""
 
     def edge_at(self, cycle: int) -> int:
         """Return the link edge at which a processor cycle begins."""
 
     def cycle_at(self, edge: int) -> int:
-        """Return the processor cycle that is done by a link edge."""
+        """Return the processor cycle completed by a link edge."""
 
     def cycle_showing(self, frame: int) -> int:
         """Return the first cycle at which a frame, by its number, has been shown."""
@@ -263,15 +263,15 @@ class Inspector(Protocol):
         """Return frames by their numbers."""
 
     def find(self, text: str, frame: int, *, back: bool) -> int | None:
-        """Return the nearest frame behind, or before, one that has an address, label or value.
+        """Return the nearest frame, after or before one, with an address, label or value.
 
         Args:
-            text: as somebody typed it: `$4000`, `main_loop`, `=7F`.
-            frame: the search begins beside it.
+            text: the search text: `$4000`, `main_loop`, `=7F`.
+            frame: the search begins next to it.
             back: search backwards.
 
         Raises:
-            InputError: the text is no address, label or value.
+            InputError: the text is not an address, label or value.
         """
 
     def sums(self, first_edge: int, stop_edge: int, columns: int) -> TimeSums:
@@ -282,7 +282,7 @@ class Inspector(Protocol):
 
         Args:
             unit, x, y: the pixel.
-            deep: name the instructions behind the writes, too, which takes longer.
+            deep: find the instructions of the writes too, which takes longer.
         """
 
     def write_beside(self, unit: str, x: int, y: int, frame: int, *, back: bool) -> int | None:
@@ -290,31 +290,31 @@ class Inspector(Protocol):
 
         Args:
             unit, x, y: the pixel, at the present position.
-            frame: of the frames before it the last is wanted, or else of the others the first.
-            back: which of the two.
+            frame: where the search begins.
+            back: return the last write before that frame, else the first from it on.
         """
 
     @property
     def has_program(self) -> bool:
-        """Whether the program is there, so that single instructions are known."""
+        """Whether there is a program, so that single instructions are known."""
 
     def machine(self) -> MachineFacts | None:
-        """Return the processor at the present position; None where the program is not there."""
+        """Return the processor at the present position; None without a program."""
 
     def instruction_beside(self, *, back: bool) -> int | None:
-        """Return the cycle of the next instruction, or of the last, or None."""
+        """Return the cycle of the next instruction, or of the previous one, or None."""
 
     def write_sums(self, unit: str, first_edge: int) -> WriteSums:
-        """Return what was written to a unit from an edge up to the present position."""
+        """Return the writes to a unit from an edge up to the present position."""
 
     def errors(self) -> Sequence[ErrorRow]:
         """Return the stores that were not received as sent so far, in order."""
 
     def differences(self) -> Sequence[tuple[int, str]]:
-        """Return where the recording differs from the expected one: edge, and how in words."""
+        """Return the differences from the expected recording: edge, and text."""
 
     def receiver(self) -> ReceiverFacts:
-        """Return how the receiver is at present."""
+        """Return the receiver's present state."""
 
     def beside(self) -> Mapping[str, Display] | None:
-        """Return the displays of the recording that is held against this one, or None."""
+        """Return the displays of the recording compared with this one, or None."""

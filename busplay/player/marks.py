@@ -23,7 +23,7 @@ from busplay.errors import InputError
 from busplay.whole_file import write_whole_file
 
 SUFFIX = ".marks.toml"
-# So that the longest file is still one that is read.
+# The longest file is still one that can be read.
 MARKS_MAX = 200
 NOTE_CHARACTERS_MAX = 60
 _CYCLE_MAX = 1 << 62
@@ -31,7 +31,7 @@ _CYCLE_MAX = 1 << 62
 
 @dataclass(frozen=True, slots=True, order=True)
 class Mark:
-    """A moment with a note.
+    """A cycle with a note.
 
     Attributes:
         cycle: processor cycle of the recording.
@@ -46,10 +46,10 @@ class Marks:
     """The marks of one recording, written to their file as soon as they change.
 
     Args:
-        path: their file; None: they are forgotten in the end.
+        path: their file; None: they are not written.
 
     Raises:
-        DescriptionError: the file is there and is no list of marks.
+        DescriptionError: the file exists and is not a list of marks.
     """
 
     def __init__(self, path: Path | None = None) -> None:
@@ -67,7 +67,7 @@ class Marks:
         """Return the marks of a trace, kept beside it as `NAME.marks.toml`.
 
         Raises:
-            DescriptionError: the file is there and is no list of marks.
+            DescriptionError: the file exists and is not a list of marks.
         """
         return cls(trace.with_name(trace.name + SUFFIX))
 
@@ -80,7 +80,7 @@ class Marks:
         return tuple(self._marks)
 
     def add(self, cycle: int, note: str) -> None:
-        """Add a mark, in place of one at the same cycle.
+        """Add a mark, replacing one at the same cycle.
 
         Raises:
             InputError: there are too many.
@@ -112,7 +112,7 @@ class Marks:
         return True
 
     def beside_of(self, cycle: int, *, back: bool) -> Mark | None:
-        """Return the last mark before a cycle, or the next behind it, or None."""
+        """Return the last mark before a cycle, or the next after it, or None."""
         if back:
             return next((mark for mark in reversed(self._marks) if mark.cycle < cycle), None)
         return next((mark for mark in self._marks if mark.cycle > cycle), None)
@@ -123,7 +123,7 @@ class Marks:
 
 
 def marks_toml(marks: list[Mark]) -> str:
-    """Write marks as they stand in their file."""
+    """Return the text of a file of marks."""
     parts = [
         f"[[marks]]\ncycle = {mark.cycle}\nnote = {toml_string(mark.note)}\n" for mark in marks
     ]
@@ -131,10 +131,10 @@ def marks_toml(marks: list[Mark]) -> str:
 
 
 def parse_marks(text: str, *, file: str) -> list[Mark]:
-    """Parse what `marks_toml` wrote, or somebody by hand.
+    """Parse a file of marks.
 
     Raises:
-        DescriptionError: it is no list of marks.
+        DescriptionError: it is not a list of marks.
     """
     table = Table(parse_toml(text, file=file), file=file, keys=("marks",))
     tables = table.tables("marks", ("cycle", "note"))

@@ -71,7 +71,7 @@ class Playable(Protocol):
 
     @property
     def hears_keys(self) -> bool:
-        """Whether keys may reach a program, so that the window leaves them to it."""
+        """Whether a program may read keys, so that the window leaves them to it."""
 
     def run(self, cycles: int) -> int:
         """Run CYCLES cycles and return the count run.

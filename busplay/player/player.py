@@ -34,7 +34,7 @@ MEASURE_NS = NS_PER_S // 2
 
 
 class StoreTimes(Protocol):
-    """Who knows when each store of a recording is shown."""
+    """The times at which the stores of a recording are shown."""
 
     @property
     def frames(self) -> int:
@@ -42,7 +42,7 @@ class StoreTimes(Protocol):
 
     @property
     def shown_frames(self) -> int:
-        """Frames that have been shown at the present position."""
+        """Frames shown at the present position."""
 
     def cycle_showing(self, frame: int) -> int:
         """Return the first cycle at which a frame, by its number, has been shown."""
@@ -64,8 +64,7 @@ class Player:
         playing: whether it runs by the clock.
         is_back: whether it runs backwards.
         speed: ratio to the board's own, stores a second, or None: as fast as possible.
-        stores: knows the times of single stores; None: they are not known, and speeds by stores
-            cannot be had.
+        stores: times of single stores; None: not known, so there are no speeds by stores.
         begin_mark, end_mark: cycles at which the loop begins and ends, or None. Without a begin
             mark it begins at 0, without an end mark it ends with the playable. At the loop's end
             it goes back to the beginning if the playable can seek, else it pauses.
@@ -119,7 +118,7 @@ class Player:
         self.playing = not self.playable.ended
 
     def play_back(self) -> None:
-        """Run backwards by the clock from now on; only what can seek does."""
+        """Run backwards by the clock; ignored if the playable cannot seek."""
         if self.playable.can_seek:
             self._forget_time()
             self._step_target = None
@@ -139,14 +138,14 @@ class Player:
             self.play()
 
     def toggle_back(self) -> None:
-        """Play backwards if it does not, pause if it does."""
+        """Play backwards or pause."""
         if self.playing and self.is_back:
             self.pause()
         else:
             self.play_back()
 
     def step_stores(self, count: int) -> None:
-        """Pause, and go some stores of the recording on or back."""
+        """Pause, and go COUNT stores of the recording forward, or back if negative."""
         if self.stores is not None and self.playable.can_seek:
             self.pause()
             self._show_stores(self.stores, count)
@@ -254,7 +253,7 @@ class Player:
             return 0
         if isinstance(self.speed, StoreRate):
             return self._tick_stores(elapsed_ns, self.speed)
-        self._owe(elapsed_ns)
+        self._add_due(elapsed_ns)
         if self.is_back:
             return self._tick_back()
         held_cycles = self._held_cycles()
@@ -286,7 +285,7 @@ class Player:
         return ran
 
     def _tick_stores(self, elapsed_ns: int, rate: StoreRate) -> int:
-        """Go on, or back, by whole stores."""
+        """Go forward or back by stores."""
         count, self._stores_rest = divmod(elapsed_ns * rate.stores_hz + self._stores_rest, NS_PER_S)
         if not count or self.stores is None or not self.playable.can_seek:
             return 0
@@ -299,11 +298,11 @@ class Player:
         return abs(self.playable.cycle - begin)
 
     def _tick_back(self) -> int:
-        """Go back by what is owed, in one jump: a jump costs the same however far it goes."""
+        """Go back by the cycles due, in one jump, which costs the same for any distance."""
         begin = self.playable.cycle
         target = begin - self._owed_cycles
         if self._is_whole_pictures() and target > 0:
-            # The first refresh at or behind what is owed; what is left waits for the next.
+            # To the first refresh at or after the cycles due; the remainder waits for the next.
             target = self._refresh_cycle(target - 1, 1)
         if target >= begin:
             return 0
@@ -315,7 +314,7 @@ class Player:
         self._measure(done)
         return done
 
-    def _owe(self, elapsed_ns: int) -> None:
+    def _add_due(self, elapsed_ns: int) -> None:
         if isinstance(self.speed, StoreRate):
             return
         if self.speed is None:

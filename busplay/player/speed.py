@@ -12,7 +12,7 @@ from busplay.wording import counted
 
 @dataclass(frozen=True, slots=True)
 class StoreRate:
-    """So slow that single stores are seen: some of them in a second of the clock."""
+    """A speed at which single stores show: stores in a second of the clock."""
 
     stores_hz: int
 
@@ -22,7 +22,7 @@ Speed = Ratio | StoreRate | None
 
 AS_FAST_AS_IT_CAN: Speed = None
 NORMAL: Speed = Ratio.of(1, 1)
-# The steps of slower and faster; those by stores lie below the others.
+# The steps of slower and faster; those by stores are below the others.
 STORE_STEPS: tuple[StoreRate, ...] = (
     StoreRate(1),
     StoreRate(3),
@@ -94,7 +94,7 @@ def slower(speed: Speed, *, by_stores: bool = False) -> Speed:
 
     Args:
         speed: the present one.
-        by_stores: there are steps by stores below the lowest ratio.
+        by_stores: include steps by stores, below the lowest ratio.
     """
     if speed is None:
         return STEPS[-1]
