@@ -34,6 +34,7 @@ __version__ = VERSION
 if TYPE_CHECKING:
     from busplay.analysis.compare.compare import compare
     from busplay.analysis.plan import plan
+    from busplay.analysis.profile.profile import profile
     from busplay.analysis.soundness.report import check
     from busplay.analysis.stress.stress import stress
     from busplay.batch import FrameBatch, StoreBatch
@@ -101,6 +102,7 @@ _HOME = {
     "parse_board": "busplay.link.load",
     "parse_link": "busplay.link.load",
     "plan": "busplay.analysis.plan",
+    "profile": "busplay.analysis.profile.profile",
     "stress": "busplay.analysis.stress.stress",
     "why": "busplay.chain.why",
 }
@@ -141,6 +143,7 @@ __all__ = [
     "parse_board",
     "parse_link",
     "plan",
+    "profile",
     "stress",
     "why",
 ]

@@ -6,8 +6,8 @@ from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from busplay.analysis.profile import Routine
 from busplay.cli.fault_options import FaultRequest
 from busplay.cli.interrupt import hold_interrupt, say_interrupted
 from busplay.cli.json_output import print_json
@@ -23,6 +23,9 @@ from busplay.program.labels import Labels
 from busplay.run.replay import Replay
 from busplay.run.session import Session
 from busplay.run.store_stream import StoreStream
+
+if TYPE_CHECKING:
+    from busplay.analysis.profile.report import ProfileReport
 
 LISTED_MAX = 100
 
@@ -54,7 +57,7 @@ class Ending:
     stores_to_nothing: int | None = None
     complete: bool | None = None
     trace: Path | None = None
-    profile: tuple[Routine, ...] | None = None
+    profile: ProfileReport | None = None
     lost_at_sender: int | None = None
 
 

@@ -29,6 +29,7 @@ COMMANDS = {
     "decode": "Decode a logic analyser's capture to a trace, with a health report.",
     "convert": "Convert between traces, stores, VCD, CSV, pcapng and synthetic captures.",
     "info": "Show what is in a trace or a capture.",
+    "profile": "Find where a program spends its cycles and its stores.",
     "plan": "Compute what a link can carry, and what other buses would take.",
     "check": "Explain a link or board file, and judge whether its frames are sound.",
     "guide": "Show the guides, and every key and option.",

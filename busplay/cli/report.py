@@ -8,12 +8,11 @@ from typing import TYPE_CHECKING
 
 import click
 
-from busplay.cli.style import heading, verdict, warning
+from busplay.cli.style import verdict, warning
 from busplay.errors import printable
 from busplay.wording import counted
 
 if TYPE_CHECKING:
-    from busplay.analysis.profile import Routine
     from busplay.cli.run_report import AccountsReport, RunReport
     from busplay.losses.lost_stores import LostStore
     from busplay.pipeline.totals import FrameTotals
@@ -72,7 +71,9 @@ def print_run(report: RunReport, *, title: str, errors: str, keeps_old: bool) ->
     if report.losses and report.program_counters != "known":
         click.echo(f"  {report.program_counters}")
     if report.profile is not None:
-        _print_routines(report.profile)
+        from busplay.cli.profile_text import routine_table
+
+        click.echo("\n".join(routine_table(report.profile, limit=ROUTINES_LISTED)))
 
 
 def _verdict(report: RunReport) -> str:
@@ -152,16 +153,3 @@ def _place(address: int | None, label: str | None) -> str:
     if address is None:
         return ""
     return f"${address:04X} {label}" if label else f"${address:04X}"
-
-
-def _print_routines(routines: Sequence[Routine]) -> None:
-    """Print the routines that took the most cycles, as a table."""
-    all_cycles = max(1, sum(routine.cycles for routine in routines))
-    click.echo("\n" + heading("Routine                      cycles  share      stores   unchanged"))
-    for routine in routines[:ROUTINES_LISTED]:
-        click.echo(
-            f"{routine.name[:22]:22} {routine.cycles:>12,} {routine.cycles / all_cycles:>6.1%}"
-            f" {routine.stores:>11,} {routine.stores_unchanged:>11,}"
-        )
-    if len(routines) > ROUTINES_LISTED:
-        click.echo(f"and {len(routines) - ROUTINES_LISTED} more; --json lists all")

@@ -10,7 +10,7 @@ from busplay.cli.fault_options import fault_options
 from busplay.cli.files import Described, InFile, InProgram
 from busplay.cli.options import json_option, load_option
 from busplay.cli.playing import play_options
-from busplay.cli.run_options import labels_option, loss_options, run_options
+from busplay.cli.run_options import keys_option, labels_option, loss_options, run_options
 
 
 @click.command("run", epilog="Example: busplay run dunlin tides.bin --record tides.trace")
@@ -24,12 +24,7 @@ from busplay.cli.run_options import labels_option, loss_options, run_options
     " running a program; - is standard input.",
 )
 @load_option
-@click.option(
-    "--keys",
-    type=InFile(),
-    help="Press the keys listed in FILE, a CSV with the columns cycle and code; cycle 0 is the"
-    " first of the 7 of the reset.",
-)
+@keys_option
 @labels_option
 @run_options
 @loss_options

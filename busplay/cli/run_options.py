@@ -94,6 +94,13 @@ loss_options = option_group(
     ),
 )
 
+keys_option = click.option(
+    "--keys",
+    type=InFile(),
+    help="Press the keys listed in FILE, a CSV with the columns cycle and code; cycle 0 is the"
+    " first of the 7 of the reset.",
+)
+
 labels_option = click.option(
     "--labels",
     type=InFile(),

@@ -10,7 +10,7 @@ from busplay.pipeline.accounts import FAULT_NAMES
 from busplay.pipeline.totals import FaultTotals, FrameTotals
 
 if TYPE_CHECKING:
-    from busplay.analysis.profile import Routine
+    from busplay.analysis.profile.report import ProfileReport
     from busplay.losses.lost_stores import LostStore
     from busplay.pipeline.pipeline import Pipeline
 
@@ -87,7 +87,7 @@ class RunReport:
         received_trace: file that holds what arrived, or null; as for `trace`.
         losses_file: file in which all lost stores are listed, or null.
         pictures: snapshots that were written.
-        profile: cycles and stores by routine, the most cycles first; null if not asked for.
+        profile: as `busplay profile --json` prints it; null if not asked for.
         accounts: what became of every frame and every injected fault.
         losses: the first 100 stores that were not received as sent.
         program_counters: `known`, or why those of `losses` are not.
@@ -120,7 +120,7 @@ class RunReport:
     received_trace: Path | None
     losses_file: Path | None
     pictures: tuple[Path, ...]
-    profile: tuple[Routine, ...] | None
+    profile: ProfileReport | None
     accounts: AccountsReport
     losses: tuple[LostStore, ...]
     program_counters: str

@@ -6,16 +6,17 @@ import sys
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import BinaryIO
+from typing import TYPE_CHECKING, BinaryIO
 
 import click
 
-from busplay.analysis.profile import sum_by_routine
 from busplay.cli.finishing import Ending, NamedLosses, PlayRequest, play_and_report
 from busplay.cli.interrupt import INTERRUPTED_STATUS
 from busplay.cli.notice import tell_of_compiling
 from busplay.cli.playing import Bench, require_snapshot_units
+from busplay.cli.progress import shares_bar
 from busplay.cli.run_options import RunOptions, stop_cycle
+from busplay.core.cycles import RESET_CYCLES
 from busplay.description.board import Board
 from busplay.errors import InputError
 from busplay.formats.keys_csv import read_key_presses
@@ -23,8 +24,12 @@ from busplay.formats.stores import read_stores
 from busplay.link.board_fit import require_link_fits
 from busplay.link.load import load_board, load_link
 from busplay.program.labels import Labels, labels_for
+from busplay.program.symbols import find_symbols
 from busplay.run.session import Session
 from busplay.run.store_stream import StoreStream
+
+if TYPE_CHECKING:
+    from busplay.analysis.profile.report import ProfileReport
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,12 +84,11 @@ def _run_program(request: RunRequest, board: Board, stack: ExitStack) -> int:
             key_presses=read_key_presses(request.keys) if request.keys else (),
             record=request.run.record,
             record_received=request.losses.record_received,
-            profile=request.run.profile,
             faults=request.faults.plan_for(board.link),
         )
     )
     console = sys.stderr.buffer if request.as_json else sys.stdout.buffer
-    labels = request.read_labels() if request.run.profile or request.labels else {}
+    labels = request.read_labels() if request.labels else {}
 
     def pass_console() -> None:
         taken = session.take_console()
@@ -101,7 +105,7 @@ def _run_program(request: RunRequest, board: Board, stack: ExitStack) -> int:
 
     def ending() -> Ending:
         pass_console()
-        counters, stop, counted = session.core.counters, session.stop, session.profile()
+        counters, stop = session.core.counters, session.stop
         reason = None if stop is None else stop.reason
         if stop is None and request.run.until_exit and request.play.headless:
             reason = f"the program has not exited by cycle {session.cycle:,}"
@@ -112,9 +116,7 @@ def _run_program(request: RunRequest, board: Board, stack: ExitStack) -> int:
             stores_to_rom=counters.rom_writes_ignored,
             stores_to_nothing=counters.unmapped_writes_ignored,
             trace=request.run.record,
-            profile=None
-            if counted is None
-            else sum_by_routine(counted, labels, regions=board.memory),
+            profile=_profile(session, request) if request.run.profile else None,
         )
 
     status = play_and_report(
@@ -137,6 +139,23 @@ def _run_program(request: RunRequest, board: Board, stack: ExitStack) -> int:
     # Not raised: the figures are out, and as JSON they hold the reason already.
     click.echo(f"busplay: {stop.as_error()}", err=True)
     return 2
+
+
+def _profile(session: Session, request: RunRequest) -> ProfileReport | None:
+    """Run once more what the session ran, and return its profile; None if it ran nothing."""
+    from busplay.analysis.profile.profile import profile_run
+
+    if session.cycle <= RESET_CYCLES:
+        return None
+    with shares_bar(label="profile") as progress:
+        return profile_run(
+            session.start,
+            stop_cycle=session.cycle,
+            symbols=find_symbols(session.start.path, request.labels),
+            key_presses=session.key_presses,
+            resets=session.resets,
+            on_progress=progress,
+        )
 
 
 def _run_stores(request: RunRequest, board: Board, stack: ExitStack) -> int:

@@ -39,6 +39,7 @@ REPORTS: dict[str, tuple[Printed, ...]] = {
         Printed("--can-it-see", "", "busplay.analysis.sampling.visibility:VisibilityReport"),
         Printed("--explore", "", "busplay.analysis.explore:Exploration"),
     ),
+    "profile": (Printed("", "", "busplay.analysis.profile.report:ProfileReport"),),
     "convert": (Printed("", "", "busplay.conversion.convert:ConvertReport"),),
     "info": (
         Printed("a trace", "", "busplay.trace.info:TraceInfo"),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,6 +42,22 @@ class Returns:
 Condition = Breakpoint | AnyPosition | StoresIntoWindow | Returns
 
 
+class RunLog(NamedTuple):
+    """What a core logged in a piece of its run.
+
+    Attributes:
+        instructions: what began; a reset stands there alone.
+        stores: into windows, and what was watched.
+        memory: uint8[65536], as the piece began; only if writes were watched.
+        was_waiting: the piece began in a wait, which goes on.
+    """
+
+    instructions: InstructionBatch
+    stores: StoreBatch
+    memory: UInt8Column | None
+    was_waiting: bool
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Piece:
     """A piece of a run by its positions, all columns of equal length but for `stores`.
@@ -62,27 +79,16 @@ class Piece:
     memory_map: MemoryMap
 
     @classmethod
-    def of_logs(
-        cls,
-        instructions: InstructionBatch,
-        stores: StoreBatch,
-        *,
-        was_waiting: bool,
-        memory: UInt8Column | None,
-        memory_map: MemoryMap,
-    ) -> Piece:
-        """Make a piece of what a core has logged.
-
-        Args:
-            was_waiting: the piece begins in a wait, which goes on: that is no position.
-        """
+    def of_log(cls, log: RunLog, memory_map: MemoryMap) -> Piece:
+        """Make a piece of what a core has logged: a wait that only goes on is no position."""
+        instructions = log.instructions
         kind = instructions.kind
         waits = kind == Happening.WAITING
         if waits.any():
-            begins = ~(waits & np.concatenate([[was_waiting], waits[:-1]]))
+            begins = ~(waits & np.concatenate([[log.was_waiting], waits[:-1]]))
             instructions = InstructionBatch(instructions.begin[begins], instructions.state[begins])
             kind = kind[begins]
-        return cls(instructions, instructions.cycle, kind, stores, memory, memory_map)
+        return cls(instructions, instructions.cycle, kind, log.stores, log.memory, memory_map)
 
     def index_at(self, cycles: UInt64Column) -> NDArray[np.int64]:
         """Return int64[cycles]: the position that each cycle lies in."""

@@ -21,9 +21,7 @@ from busplay.batch import UInt8Column, UInt64Column
 from busplay.core.disassembly import DisassembledLine, disassemble_around
 from busplay.core.interface import Core, CoreStop, Registers
 from busplay.core.rewind import CoreState, RewindableCore
-from busplay.demo.programs import program_path
 from busplay.description.board import Board
-from busplay.errors import InputError
 from busplay.history.breakpoints import (
     AtAddress,
     Breakpoint,
@@ -47,7 +45,7 @@ from busplay.link.load import as_board
 from busplay.program.debug_file import SourceLine
 from busplay.program.symbols import ProgramSymbols, find_symbols
 from busplay.run.program_start import ProgramStart
-from busplay.run.recorded_program import find_recorded_program, require_recorded_program
+from busplay.run.recorded_program import program_of_trace
 from busplay.trace.reader import TraceReader
 
 SPACING_CYCLES = 1_000_000
@@ -157,26 +155,9 @@ class ProgramHistory:
             InputError: the trace has no board, its program is not there or another one, or a file
                 cannot be read.
         """
-        header = reader.header
-        if header.board is None:
-            raise InputError(
-                file=str(reader.path),
-                found="a trace without a board",
-                wanted="record it with a board",
-            )
-        path = None if program is None else program_path(program)
-        if path is None and header.program_sha256 is not None:
-            path = find_recorded_program(reader.path, header)
-            if path is None:
-                raise InputError(
-                    file=str(reader.path),
-                    found=f"no {header.program_name} beside the trace that has its digest",
-                    wanted="give the program that was recorded",
-                )
-        if path is not None:
-            require_recorded_program(reader.path, header, path)
+        board, path = program_of_trace(reader, program)
         return cls(
-            header.board,
+            board,
             path,
             load_address=load_address,
             key_presses=[(press.cycle, press.code) for press in reader.key_presses()],

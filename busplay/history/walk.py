@@ -28,7 +28,7 @@ from busplay.core.rewind import (
     packed_state,
 )
 from busplay.errors import InputError
-from busplay.history.conditions import Piece
+from busplay.history.conditions import Piece, RunLog
 from busplay.history.snapshots import Snapshots
 from busplay.run.program_start import ProgramStart
 
@@ -213,7 +213,16 @@ class ProgramWalk:
             cycle = here.cycle
 
     def pieces(self, stop_cycle: int, watched: tuple[int, int] | None = None) -> Iterator[Piece]:
-        """Run to a cycle with the logs on, and yield what was run, piece by piece."""
+        """Run to a cycle with the logs on, and yield what was run, piece by piece.
+
+        Args:
+            watched: first and last address of a range whose writes stand among the stores.
+        """
+        for log in self.logs(stop_cycle, watched):
+            yield Piece.of_log(log, self.core.memory_map)
+
+    def logs(self, stop_cycle: int, watched: tuple[int, int] | None = None) -> Iterator[RunLog]:
+        """Run to a cycle and yield what the core logs; arguments as for `pieces`."""
         core = self.core
         addresses = None
         if watched is not None:
@@ -230,9 +239,9 @@ class ProgramWalk:
                 resets = self._next_reset(core.cycle) == core.cycle
                 begin = core.cycle | Happening.RESET << KIND_SHIFT
                 state = packed_state(Registers.of(core), int(core.memory[core.pc]))
-                # What is watched counts as stores too, so no such state is kept.
                 until = min(stop_cycle, core.cycle + piece_cycles)
                 piece_cycles = min(_WIDER * piece_cycles, self._spacing_cycles)
+                # What is watched counts as stores too, so no such state is kept.
                 if not self._run_piece(until, keeps=watched is None):
                     return
                 instructions = core.take_instructions()
@@ -240,13 +249,7 @@ class ProgramWalk:
                     instructions = InstructionBatch(
                         np.array([begin], np.uint64), np.array([state], np.uint64)
                     )
-                yield Piece.of_logs(
-                    instructions,
-                    core.take_stores(),
-                    was_waiting=was_waiting,
-                    memory=memory,
-                    memory_map=core.memory_map,
-                )
+                yield RunLog(instructions, core.take_stores(), memory, was_waiting)
         finally:
             core.log_instructions(wanted=False)
             core.watch_writes(None)

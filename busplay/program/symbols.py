@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from difflib import get_close_matches
 from functools import cached_property
 from pathlib import Path
 
+from busplay.description.board import Window
 from busplay.errors import InputError
 from busplay.program.debug_file import (
     DEBUG_SUFFIX,
@@ -39,6 +41,11 @@ class ProgramSymbols:
     def name_of(self, address: int) -> str | None:
         """Name an address of code by the label at or before it: `draw`, `draw+12`."""
         return self._nearest.of_code(address)
+
+    def name_of_store(self, address: int, windows: Iterable[Window]) -> str | None:
+        """Name an address that is stored to by the label before it in its window, or None."""
+        spans = [(one.first_address, one.last_address) for one in windows]
+        return NearestLabels(self.labels, spans).of_store(address)
 
     def line_of(self, address: int) -> SourceLine | None:
         """Return the source line that made the byte at an address, or None."""

@@ -6,10 +6,12 @@ from collections.abc import Iterator
 from hashlib import sha256
 from pathlib import Path
 
-from busplay.demo.programs import DEMO_PROGRAMS
+from busplay.demo.programs import DEMO_PROGRAMS, program_path
+from busplay.description.board import Board
 from busplay.errors import InputError
 from busplay.program.image import read_content
 from busplay.trace.header import TraceHeader, safe_name
+from busplay.trace.reader import TraceReader
 
 # A program for 64 KiB: Intel HEX takes some three bytes for each, ELF any number.
 _LARGEST_BYTES = 1 << 22
@@ -33,6 +35,47 @@ def find_recorded_program(trace: str | Path, header: TraceHeader) -> Path | None
             # Removed meanwhile, or not readable.
             continue
     return None
+
+
+def board_of_trace(reader: TraceReader) -> Board:
+    """Return the board of a trace.
+
+    Raises:
+        InputError: it has none.
+    """
+    if reader.header.board is None:
+        raise InputError(
+            file=str(reader.path),
+            found="a trace without a board",
+            wanted="record it with a board",
+        )
+    return reader.header.board
+
+
+def program_of_trace(
+    reader: TraceReader, program: str | Path | None = None
+) -> tuple[Board, Path | None]:
+    """Return the board and the program of a trace; no program where its board's images ran alone.
+
+    Args:
+        program: the file that ran; found beside the trace by default.
+
+    Raises:
+        InputError: the trace has no board, or its program is not there, or is another one.
+    """
+    header, board = reader.header, board_of_trace(reader)
+    path = None if program is None else program_path(program)
+    if path is None and header.program_sha256 is not None:
+        path = find_recorded_program(reader.path, header)
+        if path is None:
+            raise InputError(
+                file=str(reader.path),
+                found=f"no {header.program_name} beside the trace that has its digest",
+                wanted="give the program that was recorded",
+            )
+    if path is not None:
+        require_recorded_program(reader.path, header, path)
+    return board, path
 
 
 def require_recorded_program(trace: str | Path, header: TraceHeader, program: Path) -> None:

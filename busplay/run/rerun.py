@@ -12,10 +12,9 @@ from pathlib import Path
 import numpy as np
 
 from busplay.batch import FrameBatch
-from busplay.description.board import Board
 from busplay.errors import InputError
 from busplay.pipeline.frame_accounts import SentFrames
-from busplay.run.recorded_program import require_recorded_program
+from busplay.run.recorded_program import board_of_trace, require_recorded_program
 from busplay.run.session import Session
 from busplay.run.store_pc import StorePcFinder
 from busplay.sender.encoder import Encoder, LostStores
@@ -40,14 +39,7 @@ class Rerun:
     def __init__(
         self, reader: TraceReader, program: Path, *, load_address: int | None = None
     ) -> None:
-        header = reader.header
-        board: Board | None = header.board
-        if board is None:
-            raise InputError(
-                file=str(reader.path),
-                found="a trace without a board",
-                wanted="record it with a board",
-            )
+        header, board = reader.header, board_of_trace(reader)
         require_recorded_program(reader.path, header, program)
         self._program = program
         self._session = Session(

@@ -17,7 +17,6 @@ from typing import Self
 
 from busplay.batch import UInt8Column
 from busplay.core.interface import Core, CoreStop, Registers, RunsToAddress
-from busplay.core.profile import CoreProfile, ProfilingCore
 from busplay.description.board import Board, ImageFormat
 from busplay.description.faults import Faults
 from busplay.description.read_faults import as_faults
@@ -53,12 +52,11 @@ class Session:
         key_presses: (cycle, code) of keys to press, in order, as to repeat a recorded run.
         record: file for a trace of the run.
         record_received: file for a trace of what arrives.
-        profile: count cycles and stores by address, for `profile`.
         faults: faults to inject between the two ends, or the path of their file.
 
     Raises:
-        InputError: a description, program, image or list of labels cannot be read, a program
-            falls where there is no memory, or the core has no profile.
+        InputError: a description, program, image or list of labels cannot be read, or a
+            program falls where there is no memory.
         OutputError: the trace cannot be written.
 
     >>> import busplay
@@ -83,7 +81,6 @@ class Session:
         key_presses: KeyPresses = (),
         record: str | Path | None = None,
         record_received: str | Path | None = None,
-        profile: bool = False,
         faults: Faults | str | Path | None = None,
     ) -> None:
         self.board = board = as_board(board)
@@ -107,12 +104,6 @@ class Session:
             self.labels = read_labels(labels) if isinstance(labels, str | Path) else labels
         self._presses: list[tuple[int, int]] = []
         self._resets: list[int] = []
-        if profile:
-            if not isinstance(self.core, ProfilingCore):
-                raise InputError(
-                    found=f"a profile on the {core} core", wanted="use the compiled core"
-                )
-            self.core.start_profile()
         self.recorder = Recorder(
             self.pipeline, header_for(board, self.program), sent=record, received=record_received
         )
@@ -346,9 +337,15 @@ class Session:
         """Counts of what was sent, received and lost."""
         return self.pipeline.counters()
 
-    def profile(self) -> CoreProfile | None:
-        """Cycles and stores by address; None if not asked for."""
-        return self.core.profile() if isinstance(self.core, ProfilingCore) else None
+    @property
+    def key_presses(self) -> tuple[tuple[int, int], ...]:
+        """(cycle, code) of the keys that were pressed so far."""
+        return tuple(self._presses)
+
+    @property
+    def resets(self) -> tuple[int, ...]:
+        """The cycles at which the reset button was pressed so far."""
+        return tuple(self._resets)
 
     def program_counters(self, cycles: Sequence[int]) -> dict[int, int]:
         """Return the address of the instruction that made the store of each cycle.

@@ -22,6 +22,8 @@ OWN_KIND = {
 }
 OWN_HELP = OWN_KIND | {
     ("--board", "convert"),
+    ("--csv", "profile"),
+    ("--cycles", "profile"),
     ("--cycles", "replay"),
     ("--cycles", "stress"),
     ("--frames", "plan"),
@@ -32,6 +34,7 @@ OWN_HELP = OWN_KIND | {
     ("--link", "decode"),
     ("--link", "why"),
     ("--program", "why"),
+    ("--program", "profile"),
     ("--skew", "plan"),
     ("--snapshot", "decode"),
 }

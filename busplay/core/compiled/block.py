@@ -11,9 +11,9 @@ The base is the address of memory's byte 0, so that a 6502 address is its own of
 An instruction at $FFFF has its operand at $0000. To fetch it without testing every address, the
 first bytes of memory are mirrored after the last; writes to them are marked to go to both.
 
-Instructions jump by a table so that a profile needs no code of its own in them: while one is
-taken, every entry leads to one function that counts and then jumps by the other table. A wait for
-an address is done the same way.
+Instructions jump by a table so that a log of them needs no code of its own in them: while one is
+kept, every entry leads to one function that logs and then jumps by the other table. A wait for an
+address is done the same way.
 """
 
 from __future__ import annotations
@@ -22,22 +22,16 @@ from enum import IntEnum
 
 MEMORY_BYTES = 0x10000
 MIRRORED_BYTES = 2
-PROFILED_TABLE_OFFSET = -8192
+PLAIN_TABLE_OFFSET = -8192
 TABLE_OFFSET = -4096
 ACTIONS_OFFSET = MEMORY_BYTES + 64
-BLOCK_BYTES = -PROFILED_TABLE_OFFSET + ACTIONS_OFFSET + MEMORY_BYTES
+BLOCK_BYTES = -PLAIN_TABLE_OFFSET + ACTIONS_OFFSET + MEMORY_BYTES
 
 MIRRORED = 32
 """In addition to the bits of `Action`: mirrored RAM."""
 
-PROFILED = 64
-"""In addition to the bits of `Action`: stores are counted for a profile."""
-
-WATCHED = 128
+WATCHED = 64
 """Beside the bits of `Action`: writes stand in the columns of stores, tapped or not."""
-
-CANNOT_REPEAT = 0x8000
-"""In the column PROFILE_LAST: writing the same byte again has an effect."""
 
 NO_ANSWER = -1
 PORT_WRITES_MAX = 3
@@ -111,29 +105,21 @@ class Cell:
     """The byte that the host returned for a read, for the instruction that is run again."""
     ASKED_OFFSET = 31
     ASKED_CYCLE = 32
-    PROFILE_PC = 33
-    """Present instruction, while a profile is taken; PROFILE_LEFT is LEFT at its start."""
-    PROFILE_LEFT = 34
-    PROFILE_CYCLES = 35
-    PROFILE_STORES = 36
-    PROFILE_UNCHANGED = 37
-    PROFILE_LAST = 38
-    """Pointers to the columns of a profile, see `ProfileCounts`."""
-    STOP_PC = 39
+    STOP_PC = 33
     """Address to stop at, or an impossible one."""
-    CONSOLE_COUNT = 40
-    CONSOLE_DATA = 41
+    CONSOLE_COUNT = 34
+    CONSOLE_DATA = 35
     """Pointer to the bytes written to CONSOLE, room for CONSOLE_BYTES_MAX, and their count."""
-    PORT_WRITES = 42
+    PORT_WRITES = 36
     """Count of pending writes to the host port; their (cycle, offset, data) begin at
     PORT_WRITE."""
-    ENDS_AT_CLEAR_I = 43
+    ENDS_AT_CLEAR_I = 37
     """4 if the code is to return once an instruction has cleared I, else 0."""
-    INSTRUCTION_COUNT = 44
-    INSTRUCTION_BEGIN = 45
-    INSTRUCTION_STATE = 46
+    INSTRUCTION_COUNT = 38
+    INSTRUCTION_BEGIN = 39
+    INSTRUCTION_STATE = 40
     """Pointers to the columns of `InstructionBatch`, and how many stand in them."""
-    PORT_WRITE = 47
+    PORT_WRITE = 41
 
 
 CELL_COUNT = Cell.PORT_WRITE + 3 * PORT_WRITES_MAX

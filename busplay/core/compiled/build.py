@@ -41,15 +41,13 @@ class Kernel:
     Attributes:
         run: takes the address of a block's memory.
         table: addresses of the 256 instructions' code, for the block.
-        profile: address of the code that replaces all of them while a profile is taken.
-        watch: the same while running to an address.
+        watch: address of the code that replaces all of them while running to an address.
         log: the same while instructions are logged.
         was_kept: whether it came from the cache.
     """
 
     run: Callable[[int], None]
     table: tuple[int, ...]
-    profile: int
     watch: int
     log: int
     was_kept: bool
@@ -104,5 +102,5 @@ def build_kernel(processor: str, code_cache: CodeCache, *, undocumented: bool = 
 def _load(code: bytes, *, was_kept: bool) -> Kernel:
     loaded = LoadedCode(code, ["run", "table"])
     run = ctypes.CFUNCTYPE(None, ctypes.c_void_p)(loaded.addresses["run"])
-    *table, profile, watch, log = (ctypes.c_uint64 * 259).from_address(loaded.addresses["table"])
-    return Kernel(run, tuple(table), profile, watch, log, was_kept, loaded)
+    *table, watch, log = (ctypes.c_uint64 * 258).from_address(loaded.addresses["table"])
+    return Kernel(run, tuple(table), watch, log, was_kept, loaded)

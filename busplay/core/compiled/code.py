@@ -87,16 +87,6 @@ class Code:
         column = self.body.load_pointer("%m", cell_offset(pointer))
         self.body.store(column, index << bits.bit_length() - 4, value, bits=bits)
 
-    def load_from(self, pointer: int, index: Value, *, bits: int) -> Value:
-        """Load from the column that a cell points to."""
-        column = self.body.load_pointer("%m", cell_offset(pointer))
-        return self.body.load(column, index << bits.bit_length() - 4, bits=bits)
-
-    def add_to(self, pointer: int, index: Value, added: Number) -> None:
-        """Add to an entry of the uint64 column that a cell points to."""
-        total = self.load_from(pointer, index, bits=64) + added
-        self.store_to(pointer, index, total, bits=64)
-
     def number(self, number: int) -> Value:
         """Return a constant as a value."""
         return Value(self.body, str(number))

@@ -27,8 +27,7 @@ from busplay.core.compiled.block import (
     MIRRORED,
     MIRRORED_BYTES,
     NO_ANSWER,
-    PROFILED,
-    PROFILED_TABLE_OFFSET,
+    PLAIN_TABLE_OFFSET,
     TABLE_OFFSET,
     WATCHED,
     Cell,
@@ -37,7 +36,6 @@ from busplay.core.compiled.block import (
 from busplay.core.compiled.build import load_kernel
 from busplay.core.compiled.cell_registers import INTERRUPT, CellRegisters
 from busplay.core.compiled.instruction_columns import InstructionColumns
-from busplay.core.compiled.profile_counts import ProfileCounts
 from busplay.core.compiled.store_columns import StoreColumns
 from busplay.core.cycles import RESET_CYCLES, timing_of
 from busplay.core.host_port import NEVER, HostPortDevice
@@ -45,7 +43,6 @@ from busplay.core.instructions import INSTRUCTIONS
 from busplay.core.interface import CoreCounters, CoreStop, Registers, require_in_range
 from busplay.core.memory_map import Action, MemoryMap
 from busplay.core.missing_opcode import missing_opcode
-from busplay.core.profile import CoreProfile
 from busplay.core.rewind import KIND_SHIFT, CoreState, Happening, InstructionBatch, packed_state
 from busplay.description.board import Undocumented
 
@@ -100,7 +97,6 @@ class CompiledCore(CellRegisters):
         self._mnemonics = timing_of(processor, undocumented=runs_them).mnemonics
         self._lay_out()
         self._columns = StoreColumns()
-        self._profile: ProfileCounts | None = None
         self._instructions: InstructionColumns | None = None
         self._irq_from = NEVER
         self._nmi_from = NEVER
@@ -114,7 +110,7 @@ class CompiledCore(CellRegisters):
         room = np.zeros(BLOCK_BYTES + _PAGE_BYTES, np.uint8)
         start = -room.ctypes.data % _PAGE_BYTES
         block = room[start : start + BLOCK_BYTES]
-        base = -PROFILED_TABLE_OFFSET
+        base = -PLAIN_TABLE_OFFSET
         self._base_address = block.ctypes.data + base
         self._memory = block[base : base + MEMORY_BYTES]
         self._memory[:] = self._map.power_on_memory()
@@ -122,11 +118,11 @@ class CompiledCore(CellRegisters):
         self._actions[:] = self._map.actions
         mirrored = self._actions[:MIRRORED_BYTES]
         mirrored[(mirrored & Action.LANDS) != 0] |= MIRRORED
-        self._table, profiled_table = (
+        self._table, plain_table = (
             block[base + offset :][: 8 * 256].view(np.uint64)
-            for offset in (TABLE_OFFSET, PROFILED_TABLE_OFFSET)
+            for offset in (TABLE_OFFSET, PLAIN_TABLE_OFFSET)
         )
-        self._table[:] = profiled_table[:] = self._kernel.table
+        self._table[:] = plain_table[:] = self._kernel.table
         # Cell n is the n-th from the end: `cells[~n]`.
         cells = block[base - 8 * CELL_COUNT : base].view(np.int64)
         self._cells: memoryview[int] = cells.data
@@ -258,30 +254,14 @@ class CompiledCore(CellRegisters):
         """
         cells = self._cells
         cells[~Cell.STOP_PC] = require_in_range("address", address, 0xFFFF)
-        looks_itself = self._profile is not None or self._instructions is not None
-        if not looks_itself:
+        if self._instructions is None:
             self._table[:] = self._kernel.watch
         try:
             return self.run(cycles)
         finally:
             cells[~Cell.STOP_PC] = _NO_ADDRESS
-            if not looks_itself:
+            if self._instructions is None:
                 self._table[:] = self._kernel.table
-
-    def start_profile(self) -> None:
-        """Start counting for `profile`, from 0.
-
-        Running takes 1.4 to 1.9 times as long (measured on shipped programs).
-        """
-        self._profile = ProfileCounts(
-            self._map, self._cells, nothing_stored_yet=self._columns.count == 0
-        )
-        self._table[:] = self._kernel.profile
-        self._actions[(self._actions & Action.TAPPED) != 0] |= PROFILED
-
-    def profile(self) -> CoreProfile | None:
-        """Return a copy of the counts, or None if `start_profile` was not called."""
-        return None if self._profile is None else self._profile.copy()
 
     @property
     def state(self) -> CoreState:
@@ -341,7 +321,7 @@ class CompiledCore(CellRegisters):
     # Between instructions.
 
     def _log_here(self, kind: Happening) -> None:
-        """Log what the kernel has no part in."""
+        """Log what the kernel has no part in, as it begins."""
         if self._instructions is not None:
             registers = Registers.of(self)
             state = packed_state(registers, int(self._memory[registers.pc]))
@@ -357,31 +337,20 @@ class CompiledCore(CellRegisters):
     def _wait(self, cycle: int, until: int) -> None:
         self._log_here(Happening.WAITING)
         self._set_cycle(until)
-        if self._profile is not None:
-            address, _, _ = self._instruction()
-            self._profile.add_cycles(address, until - cycle)
 
-    def _execute(self, cycle: int, limit: int, *, charged_to: int | None = None) -> None:
-        """Run instructions, at least one, until `limit` or until something needs the host.
-
-        Args:
-            charged_to: address at which a profile counts the first one, if not its own.
-        """
+    def _execute(self, cycle: int, limit: int) -> None:
+        """Run instructions, at least one, until `limit` or until something needs the host."""
         cells = self._cells
         longest = _STRETCH_CYCLES if self._instructions is None else _LOGGED_STRETCH_CYCLES
         limit = min(limit, cycle + longest)
         cells[~Cell.LIMIT] = limit
         cells[~Cell.LEFT] = limit - cycle
-        if self._profile is not None:
-            self._profile.begin(limit, cells[~Cell.PC] if charged_to is None else charged_to)
         self._run_kernel()
         while cells[~Cell.REASON] == Reason.ASKS:
             if self._instructions is not None:
                 self._instructions.drop_last()
             self._answer()
             self._run_kernel()
-        if self._profile is not None:
-            self._profile.end(self.cycle)
         if cells[~Cell.PORT_WRITES]:
             self._write_to_port()
         reason = cells[~Cell.REASON]
@@ -489,4 +458,4 @@ class CompiledCore(CellRegisters):
         cells[~Cell.VECTOR] = vector
         self._due_vector = 0
         self._interrupts_taken += 1
-        self._execute(cycle, cycle + 1, charged_to=self._word(vector))
+        self._execute(cycle, cycle + 1)

@@ -20,9 +20,9 @@ def kernel_text(processor: str, *, undocumented: bool = False) -> str:
 
     Undocumented instructions make a kernel of their own, since they take longer to compile.
 
-    It has two public names: `void run(ptr base)`, and `table`, 259 pointers: those of the 256
-    instructions, and those of the functions that count for a profile, wait for an address and
-    log instructions. The caller copies them into the block (`busplay.core.compiled.block`).
+    It has two public names: `void run(ptr base)`, and `table`, 258 pointers: those of the 256
+    instructions, and those of the functions that wait for an address and log
+    instructions. The caller copies them into the block (`busplay.core.compiled.block`).
 
     Raises:
         KeyError: no such processor.
@@ -37,7 +37,7 @@ def kernel_text(processor: str, *, undocumented: bool = False) -> str:
     entries = [
         f"ptr @{function_name(opcode) if opcode in rows else 'undefined'}" for opcode in range(256)
     ]
-    entries += ["ptr @profile", "ptr @watch", "ptr @log"]
+    entries += ["ptr @watch", "ptr @log"]
     table = f"@table = constant [{len(entries)} x ptr] [{', '.join(entries)}]\n"
     head = f"; Kernel of the {processor}, from busplay.core.instructions by {__name__}\n"
     return "\n".join([head, table, *functions, METADATA])

@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 from busplay.core.compiled.block import (
-    CANNOT_REPEAT,
     CONSOLE_BYTES_MAX,
     MIRRORED,
     NO_ANSWER,
-    PROFILED,
-    PROFILED_TABLE_OFFSET,
+    PLAIN_TABLE_OFFSET,
     WATCHED,
     Cell,
     Reason,
@@ -49,7 +47,6 @@ def write_routines(*, nmos: bool) -> list[str]:
         *(_exit(name, reason) for name, reason in _EXITS.items()),
         _exit("leave_delayed", Reason.SPENT, delayed=1),
         _undefined(),
-        _profile(),
         _watch(),
         _log(),
         _interrupt(nmos=nmos),
@@ -106,25 +103,11 @@ def _undefined() -> str:
     return cpu.definition("undefined")
 
 
-def _profile() -> str:
-    """Write the function that replaces every instruction while a profile is taken.
-
-    It counts the cycles of the previous instruction, then runs the next, unless that is the one
-    to stop at.
-    """
-    cpu = Machine()
-    spent = cpu.cell(Cell.PROFILE_LEFT) - cpu.left
-    cpu.add_to(Cell.PROFILE_CYCLES, cpu.cell(Cell.PROFILE_PC), spent)
-    cpu.set_cell(Cell.PROFILE_PC, cpu.pc)
-    cpu.set_cell(Cell.PROFILE_LEFT, cpu.left)
-    _stop_or_dispatch(cpu)
-    return cpu.definition("profile")
-
-
 def _watch() -> str:
     """Write the function that replaces every instruction while running to an address."""
     cpu = Machine()
-    _stop_or_dispatch(cpu)
+    _stop_if_reached(cpu)
+    cpu.dispatch(table=PLAIN_TABLE_OFFSET)
     return cpu.definition("watch")
 
 
@@ -141,13 +124,8 @@ def _log() -> str:
     cpu.store_to(Cell.INSTRUCTION_BEGIN, count, begin, bits=64)
     cpu.store_to(Cell.INSTRUCTION_STATE, count, state, bits=64)
     cpu.set_cell(Cell.INSTRUCTION_COUNT, count + 1)
-    cpu.dispatch(table=PROFILED_TABLE_OFFSET)
+    cpu.dispatch(table=PLAIN_TABLE_OFFSET)
     return cpu.definition("log")
-
-
-def _stop_or_dispatch(cpu: Machine) -> None:
-    _stop_if_reached(cpu)
-    cpu.dispatch(table=PROFILED_TABLE_OFFSET)
 
 
 def _stop_if_reached(cpu: Machine) -> None:
@@ -204,8 +182,6 @@ def _write(code: Code, address: Value, byte: Value, cycle: Value, left: Value) -
 
     body.open_block(tapped)
     _log_store(code, address, byte, cycle)
-    with code.when(action.has(PROFILED), unlikely=True):
-        _profile_store(code, address, byte)
     with code.when(action.has(Action.LANDS)):
         code.land(address, byte)
         with code.when(action.has(MIRRORED), unlikely=True):
@@ -262,15 +238,6 @@ def _log_store(code: Code, address: Value, byte: Value, cycle: Value) -> None:
     code.store_to(Cell.LOG_ADDRESS, count, address, bits=16)
     code.store_to(Cell.LOG_DATA, count, byte, bits=8)
     code.set_cell(Cell.LOG_COUNT, count + 1)
-
-
-def _profile_store(code: Code, address: Value, byte: Value) -> None:
-    place = code.cell(Cell.PROFILE_PC)
-    code.add_to(Cell.PROFILE_STORES, place, 1)
-    last = code.load_from(Cell.PROFILE_LAST, address, bits=16)
-    code.add_to(Cell.PROFILE_UNCHANGED, place, last.equals(byte).as_number())
-    # The mark of an address where a repeated write has an effect stays.
-    code.store_to(Cell.PROFILE_LAST, address, last & CANNOT_REPEAT | byte, bits=16)
 
 
 # Reads of the host port, as in `busplay.core.host_port`, except that of a key.

@@ -17,7 +17,7 @@ from busplay.core.compiled.block import (
     ACTIONS_OFFSET,
     CELL_COUNT,
     MEMORY_BYTES,
-    PROFILED_TABLE_OFFSET,
+    PLAIN_TABLE_OFFSET,
     TABLE_OFFSET,
     Cell,
     cell_offset,
@@ -48,7 +48,7 @@ def test_every_instruction_has_its_function_in_the_table(processor: str) -> None
     text = kernel_text(processor)
     (table,) = (line for line in text.splitlines() if line.startswith("@table"))
     entries = table[table.index("] [") + 3 : -1].split(", ")
-    assert len(entries) == 259
+    assert len(entries) == 258
     for opcode, entry in enumerate(entries[:256]):
         if opcode in INSTRUCTIONS[processor]:
             assert entry == f"ptr @op_{opcode:02X}"
@@ -59,7 +59,7 @@ def test_every_instruction_has_its_function_in_the_table(processor: str) -> None
 
 def test_no_offset_of_the_block_has_two_uses() -> None:
     spans = [
-        (PROFILED_TABLE_OFFSET, PROFILED_TABLE_OFFSET + 8 * 256),
+        (PLAIN_TABLE_OFFSET, PLAIN_TABLE_OFFSET + 8 * 256),
         (TABLE_OFFSET, TABLE_OFFSET + 8 * 256),
         (cell_offset(CELL_COUNT - 1), 0),
         (0, MEMORY_BYTES + 2),

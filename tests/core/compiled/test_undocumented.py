@@ -361,12 +361,11 @@ def test_interrupt_is_taken_after_one_cycle_nops_by_the_general_rule() -> None:
     assert core.pc == programs.HANDLER
 
 
-def test_profile_counts_their_cycles_and_stores() -> None:
+def test_they_stand_in_the_log_of_instructions() -> None:
     core = machine("EF0040 4C0002")  # ISC in a loop.
     assert isinstance(core, CompiledCore)
-    core.start_profile()
+    core.log_instructions(wanted=True)
     core.run(90)
-    profile = core.profile()
-    assert profile is not None
-    assert int(profile.cycles[0x0200]) == 60
-    assert int(profile.stores[0x0200]) == 20
+    batch = core.take_instructions()
+    assert batch.opcode.tolist() == [0xEF, 0x4C] * 10
+    assert np.diff(batch.cycle).tolist() == [6, 3] * 9 + [6]

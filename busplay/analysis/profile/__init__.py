@@ -1,0 +1,1 @@
+"""Where a program spends its cycles and its stores."""

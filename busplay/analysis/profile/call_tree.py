@@ -1,0 +1,183 @@
+"""Who called whom, from a core's log of instructions: a tree of routines with their own costs.
+
+How to think about it. A JSR opens a frame, and keeps the stack pointer from before it; an RTS or
+RTI closes all frames that the stack has left, so programs that drop return addresses, or push some
+of their own to jump by RTS, do no harm. An interrupt opens a frame under a root of its own, so that
+no routine pays for what interrupted it. A frame stands at a node of the tree: a routine, called
+from another.
+
+A routine is the code from one start to the next. A frame that runs on, or jumps, into another
+routine goes on at that routine's node, a sister of the first; so the own costs of all nodes of a
+routine are those of its addresses.
+
+The log is cut into segments where the frame or the routine changes; costs are summed with NumPy,
+and only segments are walked.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busplay.batch import UInt8Column, UInt16Column
+from busplay.core.memory_map import ADDRESSES
+from busplay.core.rewind import Happening, InstructionBatch
+
+PROGRAM, INTERRUPTS = 0, 1
+"""The two roots."""
+
+_NONE, _CALL, _RETURN, _RETURN_FROM_INTERRUPT = range(4)
+_CALLS = {0x20: _CALL, 0x00: _CALL, 0x60: _RETURN, 0x40: _RETURN_FROM_INTERRUPT}
+_CODE_OF_OPCODE = np.array([_CALLS.get(opcode, _NONE) for opcode in range(256)], np.uint8)
+# Above every stack pointer: the frame that nothing leaves.
+_OUTERMOST = 0x100
+
+
+@dataclass(frozen=True, slots=True)
+class CallNode:
+    """A routine, called from another.
+
+    Attributes:
+        parent: index of the node that called it; -1 for the two roots.
+        routine: address where it begins; -1 for the roots.
+        calls: times that it was called there.
+        costs: its own: cycles, stores, stores that changed nothing.
+    """
+
+    parent: int
+    routine: int
+    calls: int
+    costs: tuple[int, int, int]
+
+
+class CallTree:
+    """The tree as it grows.
+
+    Args:
+        starts: int64[routines], where routines begin, rising, the first 0.
+    """
+
+    def __init__(self, starts: NDArray[np.int64]) -> None:
+        self._routine_of = np.repeat(starts, np.diff(np.append(starts, ADDRESSES)))
+        self._parent, self._routine, self._calls = [-1, -1], [-1, -1], [0, 0]
+        self._costs = [[0, 0, 0], [0, 0, 0]]
+        self._children: dict[tuple[int, int], int] = {}
+        self._frames: list[list[int]] = []
+        self._last = (_NONE, 0)
+
+    def feed(
+        self,
+        instructions: InstructionBatch,
+        address: UInt16Column,
+        costs: Sequence[NDArray[np.int64]],
+        *,
+        counts: bool = True,
+    ) -> None:
+        """Add what ran next.
+
+        Args:
+            address: uint16[instructions]; the instruction that each one's costs belong to.
+            costs: int64[instructions] each: cycles, stores, stores that changed nothing.
+            counts: add the costs; if not, only follow the calls.
+        """
+        if not len(instructions):
+            return
+        kind, s, pc = instructions.kind, instructions.register("s"), instructions.pc
+        code = np.where(kind == Happening.INSTRUCTION, _CODE_OF_OPCODE[instructions.opcode], _NONE)
+        code_before = np.concatenate([[self._last[0]], code[:-1]])
+        s_before = np.concatenate([[self._last[1]], s[:-1]])
+        self._last = int(code[-1]), int(s[-1])
+        interrupts = kind == Happening.INTERRUPT
+        begins = (code_before != _NONE) | interrupts
+        routine, entered = self._routine_of[address], self._routine_of[pc]
+        begins[0] = True
+        begins[1:] |= routine[1:] != routine[:-1]
+        first = np.flatnonzero(begins)
+        sums = [np.add.reduceat(one, first).tolist() for one in costs]
+        columns = (code_before, s_before, s, interrupts, entered, routine)
+        rows = zip(*(column[first].tolist() for column in columns), *sums, strict=True)
+        for before, s_then, s_now, interrupted, enters, at, cycles, stores, unchanged in rows:
+            node = self._enter(before, s_then, s_now, enters, at, interrupted=interrupted)
+            if counts:
+                own = self._costs[node]
+                own[0] += cycles
+                own[1] += stores
+                own[2] += unchanged
+
+    def _enter(
+        self, before: int, s_then: int, s_now: int, enters: int, at: int, *, interrupted: bool
+    ) -> int:
+        """Open and close frames for a segment that begins; return its node."""
+        frames = self._frames
+        if not frames:
+            frames.append([self._child(PROGRAM, enters), _OUTERMOST])
+        if before == _CALL:
+            self._close(s_then)
+            self._open(frames[-1][0], enters, s_then)
+        elif before != _NONE:
+            self._close((s_then + (2 if before == _RETURN else 3)) & 0xFF)
+        if interrupted:
+            self._open(INTERRUPTS, at, s_now)
+        frame = frames[-1]
+        if self._routine[frame[0]] != at:
+            frame[0] = self._child(self._parent[frame[0]], at)
+        return frame[0]
+
+    def _open(self, parent: int, routine: int, s: int) -> None:
+        node = self._child(parent, routine)
+        self._calls[node] += 1
+        self._frames.append([node, s])
+
+    def _close(self, s: int) -> None:
+        """Close the frames that the stack has left; the outermost stays."""
+        frames = self._frames
+        while frames[-1][1] <= s:
+            frames.pop()
+
+    def _child(self, parent: int, routine: int) -> int:
+        key = parent, routine
+        node = self._children.get(key)
+        if node is None:
+            node = self._children[key] = len(self._parent)
+            self._parent.append(parent)
+            self._routine.append(routine)
+            self._calls.append(0)
+            self._costs.append([0, 0, 0])
+        return node
+
+    def nodes(self) -> tuple[CallNode, ...]:
+        """Return all nodes, each behind the one that called it; the two roots first."""
+        return tuple(
+            CallNode(parent, routine, calls, (costs[0], costs[1], costs[2]))
+            for parent, routine, calls, costs in zip(
+                self._parent, self._routine, self._calls, self._costs, strict=True
+            )
+        )
+
+
+def charged_address(instructions: InstructionBatch, *, next_pc: int) -> UInt16Column:
+    """Return the address that each instruction's costs belong to; uint16[instructions].
+
+    An interrupt sequence is charged to the first instruction of its handler, a wait to its WAI.
+
+    Args:
+        next_pc: address of the instruction that comes behind the last.
+    """
+    kind: UInt8Column = instructions.kind
+    pc = instructions.pc
+    behind = np.append(pc[1:], np.uint16(next_pc))
+    address = np.where(kind == Happening.INTERRUPT, behind, pc)
+    return np.where(kind == Happening.WAITING, pc - np.uint16(1), address).astype(np.uint16)
+
+
+def totals(nodes: Sequence[CallNode]) -> list[tuple[int, int, int]]:
+    """Return the costs of each node with all that it calls."""
+    sums = [list(node.costs) for node in nodes]
+    for index in range(len(nodes) - 1, INTERRUPTS, -1):
+        above = sums[nodes[index].parent]
+        for place, cost in enumerate(sums[index]):
+            above[place] += cost
+    return [(one[0], one[1], one[2]) for one in sums]

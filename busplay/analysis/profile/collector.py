@@ -1,0 +1,304 @@
+"""Sums of what a core ran and stored, piece by piece: what a profile is made of.
+
+A store into display memory *changes something* if the same address got another byte last (at
+power-on it is 0); a store to registers always does. It is *written over* if the next store to its
+address comes within the same refresh: then nobody has seen it.
+
+A frame takes one slot of the link; stores that come before the last frame is gone wait. A *burst*
+lasts from a store that finds the link free up to the next one that does. The sender's FIFO is
+taken as deep enough, so that what it would need can be told.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busplay.analysis.profile.call_tree import CallTree, charged_address
+from busplay.batch import StoreBatch
+from busplay.core.memory_map import ADDRESSES, MemoryMap
+from busplay.core.rewind import Happening, InstructionBatch
+from busplay.description.board import Board
+from busplay.sender.encoder import Encoder
+
+USUAL_REFRESH_HZ = 60
+BURSTS_KEPT = 5
+
+Int64Column = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class StoreBurst:
+    """Stores that followed each other faster than the link takes frames.
+
+    Attributes:
+        first_cycle: of its first store.
+        stores: how many.
+        frames_waiting_max: frames that the sender holds at most, the one on the wire too.
+        program_counter: address of the instruction that made the first.
+    """
+
+    first_cycle: int
+    stores: int
+    frames_waiting_max: int
+    program_counter: int
+
+
+@dataclass(frozen=True, slots=True)
+class RefreshProfile:
+    """One refresh of the display.
+
+    Attributes:
+        first_cycle: where it begins.
+        cycles: that ran in it, waiting included.
+        waiting_cycles: of them in WAI.
+        stores: stores in windows.
+        stores_unchanged: those of them that changed nothing.
+        stores_written_over: those of them that a later one of the same refresh replaced.
+        link_use_ratio: share of its slots that they take.
+    """
+
+    first_cycle: int
+    cycles: int
+    waiting_cycles: int
+    stores: int
+    stores_unchanged: int
+    stores_written_over: int
+    link_use_ratio: float
+
+
+class ProfileCollector:
+    """Counts what is fed to it.
+
+    Args:
+        board: the description.
+        starts: where routines begin, see `CallTree`.
+
+    Attributes:
+        tree: the calls.
+        cycles, stores, unchanged, written_over: int64[65536], by address of the instruction.
+        writes, writes_unchanged, writes_over: int64[65536], stores by the address stored to.
+        waiting_cycles, interrupts, interrupt_cycles: in all; an interrupt's cycles are those of
+            its sequence.
+        first_cycle, stop_cycle: what was counted.
+        clock_hz, refresh_hz: of the board.
+    """
+
+    def __init__(self, board: Board, starts: Int64Column) -> None:
+        self.tree = CallTree(starts)
+        columns = [np.zeros(ADDRESSES, np.int64) for _ in range(7)]
+        self.cycles, self.stores, self.unchanged, self.written_over = columns[:4]
+        self.writes, self.writes_unchanged, self.writes_over = columns[4:]
+        self.waiting_cycles = self.interrupts = self.interrupt_cycles = 0
+        self.first_cycle: int | None = None
+        self.stop_cycle = 0
+        self.refresh_hz = (
+            USUAL_REFRESH_HZ if board.host_port is None else board.host_port.refresh_hz
+        )
+        self.clock_hz = board.clock_hz
+        encoder = Encoder(board)
+        self._edges_per_cycle = encoder.edges_per_cycle
+        self._grid_edges, self._slot_edges = encoder.grid_edges, encoder.step_edges
+        self._map = MemoryMap.of_board(board)
+        self._repeats = np.zeros(ADDRESSES, np.bool_)
+        for index, window in enumerate(board.windows):
+            self._repeats[self._map.window_index == index] = window.space == "memory"
+        # Of the last store to each address: its byte, refresh, and instruction.
+        self._byte = np.zeros(ADDRESSES, np.int64)
+        self._refresh = np.full(ADDRESSES, -1, np.int64)
+        self._writer = np.zeros(ADDRESSES, np.int64)
+        self._free_edge = 0
+        self._burst: StoreBurst | None = None
+        self._bursts: list[StoreBurst] = []
+        # Rows of refreshes: cycles, waiting cycles, stores, unchanged, written over.
+        self._rows: dict[int, Int64Column] = {}
+
+    def feed(
+        self,
+        instructions: InstructionBatch,
+        stores: StoreBatch,
+        *,
+        stop_cycle: int,
+        next_pc: int,
+        counts: bool = True,
+    ) -> None:
+        """Add what ran next.
+
+        Args:
+            stores: into windows, that these instructions made.
+            stop_cycle: the cycle behind the last of them.
+            next_pc: address of the instruction that comes next.
+            counts: if not, only remember what stands in display memory, and who has called whom.
+        """
+        if not len(instructions):
+            return
+        cycle = instructions.cycle.astype(np.int64)
+        took = np.diff(cycle, append=stop_cycle)
+        address = charged_address(instructions, next_pc=next_pc)
+        made_by = np.searchsorted(cycle, stores.cycle.astype(np.int64), side="right") - 1
+        unchanged, over_before = self._stored(stores, address[made_by].astype(np.int64), counts)
+        count = len(cycle)
+        by_instruction = (
+            took,
+            np.bincount(made_by, minlength=count),
+            np.bincount(made_by[unchanged], minlength=count),
+        )
+        self.tree.feed(instructions, address, by_instruction, counts=counts)
+        if not counts:
+            return
+        if self.first_cycle is None:
+            self.first_cycle = int(cycle[0])
+        self.stop_cycle = stop_cycle
+        for column, costs in zip(
+            (self.cycles, self.stores, self.unchanged), by_instruction, strict=True
+        ):
+            column += np.bincount(address, costs, ADDRESSES).astype(np.int64)
+        waits = instructions.kind == Happening.WAITING
+        interrupts = instructions.kind == Happening.INTERRUPT
+        self.waiting_cycles += int(took[waits].sum())
+        self.interrupts += int(np.count_nonzero(interrupts))
+        self.interrupt_cycles += int(took[interrupts].sum())
+        self._count_refreshes(cycle, stop_cycle, waits, took)
+        self._add_refreshes(stores.cycle.astype(np.int64), 2)
+        self._add_refreshes(stores.cycle[unchanged].astype(np.int64), 3)
+        self._add_refreshes(over_before, 4)
+        self._add_bursts(stores, address[made_by])
+
+    def _stored(
+        self, stores: StoreBatch, writer: Int64Column, counts: bool
+    ) -> tuple[NDArray[np.bool_], Int64Column]:
+        """Return which stores changed nothing, and the cycles of those that wrote over another."""
+        to = stores.address.astype(np.int64)
+        order = np.argsort(to, kind="stable")
+        to, byte, by = to[order], stores.data[order].astype(np.int64), writer[order]
+        cycle = stores.cycle[order].astype(np.int64)
+        # The first refresh ends at floor(clock / rate), as the host port has it.
+        refresh = ((cycle + 1) * self.refresh_hz - 1) // self.clock_hz
+        firsts = np.append(True, to[1:] != to[:-1])[: len(to)]
+        byte_before, refresh_before, by_before = (
+            np.where(firsts, kept[to], np.roll(column, 1))
+            for kept, column in ((self._byte, byte), (self._refresh, refresh), (self._writer, by))
+        )
+        same = (byte == byte_before) & self._repeats[to]
+        over = (refresh == refresh_before) & self._repeats[to]
+        lasts = np.append(firsts[1:], True)[: len(to)]
+        for kept, column in ((self._byte, byte), (self._refresh, refresh), (self._writer, by)):
+            kept[to[lasts]] = column[lasts]
+        if counts:
+            self.writes += np.bincount(to, minlength=ADDRESSES)
+            self.writes_unchanged += np.bincount(to[same], minlength=ADDRESSES)
+            self.writes_over += np.bincount(to[over], minlength=ADDRESSES)
+            self.written_over += np.bincount(by_before[over], minlength=ADDRESSES)
+        unchanged = np.zeros(len(to), np.bool_)
+        unchanged[order] = same
+        return unchanged, cycle[over]
+
+    # -- refreshes
+
+    def _refresh_start(self, refresh: int) -> int:
+        return refresh * self.clock_hz // self.refresh_hz
+
+    def _refresh_of(self, cycles: Int64Column) -> Int64Column:
+        return ((cycles + 1) * self.refresh_hz - 1) // self.clock_hz
+
+    def _row(self, refresh: int) -> Int64Column:
+        if refresh not in self._rows:
+            self._rows[refresh] = np.zeros(5, np.int64)
+        return self._rows[refresh]
+
+    def _count_refreshes(
+        self, cycle: Int64Column, stop_cycle: int, waits: NDArray[np.bool_], took: Int64Column
+    ) -> None:
+        first, last = (int(one) for one in self._refresh_of(np.array([cycle[0], stop_cycle - 1])))
+        wait_first, wait_stop = cycle[waits], cycle[waits] + took[waits]
+        for refresh in range(first, last + 1):
+            begin, end = self._refresh_start(refresh), self._refresh_start(refresh + 1)
+            row = self._row(refresh)
+            row[0] += min(end, stop_cycle) - max(begin, int(cycle[0]))
+            inside = np.minimum(wait_stop, end) - np.maximum(wait_first, begin)
+            row[1] += int(np.maximum(inside, 0).sum())
+
+    def _add_refreshes(self, cycles: Int64Column, place: int) -> None:
+        refreshes, counts = np.unique(self._refresh_of(cycles), return_counts=True)
+        for refresh, count in zip(refreshes.tolist(), counts.tolist(), strict=True):
+            self._row(refresh)[place] += count
+
+    def refreshes(self) -> tuple[RefreshProfile, ...]:
+        """Return the refreshes, those that were cut by the beginning and the end too."""
+        found = []
+        for refresh, row in sorted(self._rows.items()):
+            cycles, waiting, stores, unchanged, over = row.tolist()
+            begin = max(self._refresh_start(refresh), self.first_cycle or 0)
+            use = self.link_use(stores, cycles)
+            found.append(RefreshProfile(begin, cycles, waiting, stores, unchanged, over, use))
+        return tuple(found)
+
+    # -- the link
+
+    def link_use(self, stores: int, cycles: int) -> float:
+        """Return the share of the link's slots that so many stores take in so many cycles."""
+        edges = cycles * self._edges_per_cycle.numerator / self._edges_per_cycle.denominator
+        return stores * self._slot_edges / edges if edges else 0.0
+
+    def _add_bursts(self, stores: StoreBatch, program_counter: NDArray[np.uint16]) -> None:
+        if not len(stores):
+            return
+        slot = self._slot_edges
+        # A frame starts on the grid, at the earliest when its store's cycle is over.
+        ready_edge = self._edges_per_cycle.ceil_column(stores.cycle + np.uint64(1))
+        arrival = -(-ready_edge.astype(np.int64) // self._grid_edges) * self._grid_edges
+        index = np.arange(len(arrival), dtype=np.int64)
+        # When each frame is gone: one slot behind the frame before, or behind its own arrival.
+        ready = np.maximum(np.maximum.accumulate(arrival - slot * index), self._free_edge)
+        gone = ready + slot * (index + 1)
+        waiting = -(-(gone - arrival) // slot)
+        free_before = np.append(self._free_edge, gone[:-1])
+        self._free_edge = int(gone[-1])
+        first = np.flatnonzero(arrival >= free_before)
+        if not len(first) or first[0]:
+            # What went on from the piece before.
+            first = np.append(0, first)
+            carried = self._burst
+        else:
+            carried = None
+            self._end_burst()
+        most = np.maximum.reduceat(waiting, first)
+        counts = np.diff(first, append=len(arrival))
+
+        def burst(index: int) -> StoreBurst:
+            at = first[index]
+            cycle, made_by = int(stores.cycle[at]), int(program_counter[at])
+            return StoreBurst(cycle, int(counts[index]), int(most[index]), made_by)
+
+        begun = burst(0)
+        if carried is not None:
+            begun = StoreBurst(
+                carried.first_cycle,
+                carried.stores + begun.stores,
+                max(carried.frames_waiting_max, begun.frames_waiting_max),
+                carried.program_counter,
+            )
+        self._burst = begun
+        if len(first) > 1:
+            self._end_burst()
+            # Of those within the piece only the fullest can count.
+            within = np.argsort(-most[1:-1], kind="stable")[:BURSTS_KEPT] + 1
+            self._bursts += [burst(index) for index in within.tolist() if counts[index] > 1]
+            self._bursts = list(self._longest())
+            self._burst = burst(len(first) - 1)
+
+    def _end_burst(self) -> None:
+        if self._burst is not None and self._burst.stores > 1:
+            self._bursts.append(self._burst)
+        self._burst = None
+
+    def _longest(self) -> tuple[StoreBurst, ...]:
+        ranked = sorted(self._bursts, key=lambda one: (-one.frames_waiting_max, one.first_cycle))
+        return tuple(ranked[:BURSTS_KEPT])
+
+    def bursts(self) -> tuple[StoreBurst, ...]:
+        """Return the bursts in which the most frames waited, the fullest first."""
+        self._end_burst()
+        return self._longest()

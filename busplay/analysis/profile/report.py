@@ -1,0 +1,289 @@
+"""A profile as data: what `busplay profile --json` prints."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busplay.analysis.profile.advice import ProfileAdvice, find_advice
+from busplay.analysis.profile.call_tree import INTERRUPTS, PROGRAM, CallNode, totals
+from busplay.analysis.profile.collector import ProfileCollector, RefreshProfile, StoreBurst
+from busplay.analysis.profile.routines import Routines
+from busplay.analysis.profile.rows import (
+    AddressProfile,
+    CallProfile,
+    LineCost,
+    RoutineProfile,
+    SourceLineProfile,
+)
+from busplay.description.board import Board
+from busplay.program.symbols import ProgramSymbols
+
+ADDRESSES_LISTED = 20
+
+
+@dataclass(frozen=True, slots=True)
+class ProfileReport:
+    """Where a program spent its cycles and its stores.
+
+    Attributes:
+        board: name of the board.
+        link: name of its link.
+        program: file name of the program; null where the board's images run alone.
+        clock_hz: the processor's clock.
+        refresh_hz: refreshes in a second; 60 where the board has no host port.
+        first_cycle: where the profile begins.
+        cycles: that were counted.
+        waiting_cycles: of them in WAI.
+        interrupts: interrupt sequences.
+        interrupt_cycles: in interrupt handlers, sequences and callees included.
+        stopped: why the program ended before its limits; null if it did not.
+        interrupted: whether Ctrl-C ended it.
+        stores: stores in windows.
+        stores_unchanged: those of them that changed nothing.
+        stores_written_over: those of them that a later store replaced within the same refresh.
+        link_use_ratio: share of the link's slots that they took.
+        advice: what would save work, the most first.
+        routines: the most cycles first.
+        source_lines: the most cycles first; empty where no debug file tells them.
+        calls: who called whom, the most cycles first.
+        written_most: the addresses that were stored to most.
+        written_over_most: the addresses at which the most stores were for nothing, as the same
+            refresh replaced them.
+        bursts: the bursts in which the most frames waited.
+        refreshes: each refresh of the display.
+    """
+
+    board: str
+    link: str
+    program: str | None
+    clock_hz: int
+    refresh_hz: int
+    first_cycle: int
+    cycles: int
+    waiting_cycles: int
+    interrupts: int
+    interrupt_cycles: int
+    stopped: str | None
+    interrupted: bool
+    stores: int
+    stores_unchanged: int
+    stores_written_over: int
+    link_use_ratio: float
+    advice: tuple[ProfileAdvice, ...]
+    routines: tuple[RoutineProfile, ...]
+    source_lines: tuple[SourceLineProfile, ...]
+    calls: tuple[CallProfile, ...]
+    written_most: tuple[AddressProfile, ...]
+    written_over_most: tuple[AddressProfile, ...]
+    bursts: tuple[StoreBurst, ...]
+    refreshes: tuple[RefreshProfile, ...]
+    nodes: tuple[CallNode, ...] = field(metadata={"json": False}, repr=False)
+    line_costs: tuple[LineCost, ...] = field(metadata={"json": False}, repr=False)
+    routine_names: Routines = field(metadata={"json": False}, repr=False)
+
+
+def make_report(
+    collector: ProfileCollector,
+    board: Board,
+    *,
+    program: str | None,
+    symbols: ProgramSymbols,
+    routines: Routines,
+    stopped: str | None = None,
+    interrupted: bool = False,
+) -> ProfileReport:
+    """Return what a collector has counted as a report.
+
+    Args:
+        program: file name of the program.
+        symbols: its names and lines.
+        routines: those that the collector was made for.
+    """
+    nodes = collector.tree.nodes()
+    cycles = int(collector.cycles.sum())
+    rows = tuple(_routine_rows(collector, nodes, routines, cycles))
+    stores = int(collector.stores.sum())
+    return ProfileReport(
+        board=board.name,
+        link=board.link.name,
+        program=program,
+        clock_hz=board.clock_hz,
+        refresh_hz=collector.refresh_hz,
+        first_cycle=collector.first_cycle or 0,
+        cycles=cycles,
+        waiting_cycles=collector.waiting_cycles,
+        interrupts=collector.interrupts,
+        interrupt_cycles=totals(nodes)[INTERRUPTS][0],
+        stopped=stopped,
+        interrupted=interrupted,
+        stores=stores,
+        stores_unchanged=int(collector.unchanged.sum()),
+        stores_written_over=int(collector.written_over.sum()),
+        link_use_ratio=collector.link_use(stores, cycles),
+        advice=find_advice(board, rows, cycles=cycles, waiting_cycles=collector.waiting_cycles),
+        routines=rows,
+        source_lines=_line_rows(collector, symbols, routines),
+        calls=_call_rows(nodes, routines),
+        written_most=_address_rows(collector, board, symbols, collector.writes),
+        written_over_most=_address_rows(collector, board, symbols, collector.writes_over),
+        bursts=collector.bursts(),
+        refreshes=collector.refreshes(),
+        nodes=nodes,
+        line_costs=_line_costs(collector, symbols, routines),
+        routine_names=routines,
+    )
+
+
+def _routine_rows(
+    collector: ProfileCollector, nodes: tuple[CallNode, ...], routines: Routines, cycles: int
+) -> list[RoutineProfile]:
+    own, calls, inclusive, interrupt_cycles = (defaultdict[int, int](int) for _ in range(4))
+    sums = totals(nodes)
+    above: list[frozenset[int]] = [frozenset(), frozenset()]
+    in_interrupts = [False, True]
+    for index, node in enumerate(nodes[2:], 2):
+        callers = above[node.parent]
+        above.append(callers | {node.routine})
+        in_interrupts.append(in_interrupts[node.parent])
+        own[node.routine] += node.costs[0]
+        calls[node.routine] += node.calls
+        # Within itself its cycles are counted already.
+        if node.routine not in callers:
+            inclusive[node.routine] += sums[index][0]
+            interrupt_cycles[node.routine] += sums[index][0] if in_interrupts[index] else 0
+    starts = routines.starts
+    columns = (collector.stores, collector.unchanged, collector.written_over)
+    by_routine = [dict(zip(starts.tolist(), _sums(one, starts), strict=True)) for one in columns]
+    refreshes = max(1.0, cycles * collector.refresh_hz / max(1, collector.clock_hz))
+    rows = [
+        RoutineProfile(
+            name=routines.name(start),
+            address=start,
+            is_interrupt=interrupt_cycles[start] == inclusive[start],
+            calls=calls[start],
+            cycles=own[start],
+            cycles_with_callees=inclusive[start],
+            cycles_ratio=own[start] / max(1, cycles),
+            cycles_per_refresh=own[start] / refreshes,
+            stores=by_routine[0][start],
+            stores_unchanged=by_routine[1][start],
+            stores_written_over=by_routine[2][start],
+            stores_per_refresh=by_routine[0][start] / refreshes,
+            link_use_ratio=collector.link_use(by_routine[0][start], cycles),
+        )
+        for start in own
+        if inclusive[start]
+    ]
+    return sorted(rows, key=lambda row: (-row.cycles, row.address))
+
+
+def _sums(column: NDArray[np.int64], starts: NDArray[np.int64]) -> list[int]:
+    found: list[int] = np.add.reduceat(column, starts).tolist()
+    return found
+
+
+def _line_costs(
+    collector: ProfileCollector, symbols: ProgramSymbols, routines: Routines
+) -> tuple[LineCost, ...]:
+    """Return the costs of each line of each routine; lines that did not run are left out."""
+    sums: dict[tuple[int, str, int], list[int]] = {}
+    columns = (collector.cycles, collector.stores, collector.unchanged)
+    for address in np.flatnonzero(collector.cycles).tolist():
+        line = symbols.line_of(address)
+        key = (
+            routines.start_of(address),
+            "" if line is None else line.file,
+            0 if line is None else line.line,
+        )
+        costs = sums.setdefault(key, [0, 0, 0])
+        for place, column in enumerate(columns):
+            costs[place] += int(column[address])
+    return tuple(
+        LineCost(routine, file, line, (costs[0], costs[1], costs[2]))
+        for (routine, file, line), costs in sorted(sums.items())
+    )
+
+
+def _line_rows(
+    collector: ProfileCollector, symbols: ProgramSymbols, routines: Routines
+) -> tuple[SourceLineProfile, ...]:
+    if symbols.debug is None:
+        return ()
+    columns = (collector.cycles, collector.stores, collector.unchanged, collector.written_over)
+    sums: dict[int, list[int]] = {}
+    most: dict[int, tuple[int, int]] = {}
+    index = symbols.debug.best_line_index
+    for address in np.flatnonzero(collector.cycles).tolist():
+        line = int(index[address])
+        if line < 0:
+            continue
+        costs = sums.setdefault(line, [0, 0, 0, 0])
+        for place, column in enumerate(columns):
+            costs[place] += int(column[address])
+        spent = int(collector.cycles[address])
+        most[line] = max(most.get(line, (0, 0)), (spent, address))
+    lines = symbols.debug.lines
+    rows = [
+        SourceLineProfile(
+            lines[line].file,
+            lines[line].line,
+            lines[line].kind,
+            routines.name(routines.start_of(most[line][1])),
+            *costs,
+        )
+        for line, costs in sums.items()
+    ]
+    return tuple(sorted(rows, key=lambda row: (-row.cycles, row.file, row.line)))
+
+
+def _call_rows(nodes: tuple[CallNode, ...], routines: Routines) -> tuple[CallProfile, ...]:
+    sums = totals(nodes)
+    edges: dict[tuple[int, int], list[int]] = {}
+    for index, node in enumerate(nodes[2:], 2):
+        if node.parent == PROGRAM:
+            continue
+        caller = -1 if node.parent == INTERRUPTS else nodes[node.parent].routine
+        edge = edges.setdefault((caller, node.routine), [0, 0])
+        edge[0] += node.calls
+        edge[1] += sums[index][0]
+    rows = [
+        CallProfile(
+            "interrupt" if caller < 0 else routines.name(caller),
+            routines.name(callee),
+            caller,
+            callee,
+            calls,
+            cycles,
+        )
+        for (caller, callee), (calls, cycles) in edges.items()
+    ]
+    return tuple(sorted(rows, key=lambda row: (-row.cycles, row.caller_address)))
+
+
+def _address_rows(
+    collector: ProfileCollector, board: Board, symbols: ProgramSymbols, ranked: Iterable[int]
+) -> tuple[AddressProfile, ...]:
+    """Return the addresses that come first by a column."""
+    column = np.asarray(ranked)
+    order = np.argsort(-column, kind="stable")[:ADDRESSES_LISTED]
+    rows = []
+    for address in order[column[order] > 0].tolist():
+        window = next(
+            one.name for one in board.windows if one.first_address <= address <= one.last_address
+        )
+        rows.append(
+            AddressProfile(
+                address,
+                symbols.name_of_store(address, board.windows),
+                window,
+                int(collector.writes[address]),
+                int(collector.writes_unchanged[address]),
+                int(collector.writes_over[address]),
+            )
+        )
+    return tuple(rows)

@@ -1,0 +1,126 @@
+"""The rows of a profile's tables."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from busplay.program.debug_file import LineKind
+
+
+@dataclass(frozen=True, slots=True)
+class RoutineProfile:
+    """A routine's share of a profile.
+
+    Attributes:
+        name: its label; `$C04A` where there are none.
+        address: where it begins.
+        is_interrupt: it ran as, or for, an interrupt handler only.
+        calls: times that a JSR or an interrupt went to it.
+        cycles: its own, calls to other routines not included; waiting is.
+        cycles_with_callees: with the routines that it called, interrupts not included.
+        cycles_ratio: its own share of all cycles.
+        cycles_per_refresh: its own, on average.
+        stores: stores in windows that it made itself.
+        stores_unchanged: those of them that changed nothing in display memory.
+        stores_written_over: those of them that a later store replaced within the same refresh.
+        stores_per_refresh: on average.
+        link_use_ratio: share of the link's slots that its stores took.
+    """
+
+    name: str
+    address: int
+    is_interrupt: bool
+    calls: int
+    cycles: int
+    cycles_with_callees: int
+    cycles_ratio: float
+    cycles_per_refresh: float
+    stores: int
+    stores_unchanged: int
+    stores_written_over: int
+    stores_per_refresh: float
+    link_use_ratio: float
+
+
+@dataclass(frozen=True, slots=True)
+class SourceLineProfile:
+    """A source line's share of a profile.
+
+    Attributes:
+        file: the source file.
+        line: from 1 on.
+        kind: `assembler`, `c`, or `macro`.
+        routine: the routine that most of it lies in.
+        cycles: of its own instructions.
+        stores: stores in windows.
+        stores_unchanged: those of them that changed nothing.
+        stores_written_over: those of them that a later store replaced within the same refresh.
+    """
+
+    file: str
+    line: int
+    kind: LineKind
+    routine: str
+    cycles: int
+    stores: int
+    stores_unchanged: int
+    stores_written_over: int
+
+
+@dataclass(frozen=True, slots=True)
+class AddressProfile:
+    """Stores to one address.
+
+    Attributes:
+        address: processor address.
+        label: at or before it, or null.
+        window: name of its window.
+        stores: stores to it.
+        stores_unchanged: those of them that changed nothing.
+        stores_written_over: those of them that a later store replaced within the same refresh.
+    """
+
+    address: int
+    label: str | None
+    window: str
+    stores: int
+    stores_unchanged: int
+    stores_written_over: int
+
+
+@dataclass(frozen=True, slots=True)
+class CallProfile:
+    """Calls of one routine by another.
+
+    Attributes:
+        caller: its name; `interrupt` for what was interrupted.
+        callee: its name.
+        caller_address: where the caller begins; -1 for interrupts.
+        callee_address: where the callee begins.
+        calls: how many; 0 if it was only jumped to by another that the caller had called.
+        cycles: that they took, with callees.
+    """
+
+    caller: str
+    callee: str
+    caller_address: int
+    callee_address: int
+    calls: int
+    cycles: int
+
+
+@dataclass(frozen=True, slots=True)
+class LineCost:
+    """What a source line cost within one routine; for exports.
+
+    Attributes:
+        routine: address where the routine begins.
+        file: the source file; empty where it is not known.
+        line: 0 where it is not known.
+        costs: cycles, stores, stores that changed nothing.
+    """
+
+    routine: int
+    file: str
+    line: int
+    costs: tuple[int, int, int]
