@@ -1,7 +1,7 @@
 """Compare two recordings of the same program: what is missing, changed, added, out of order.
 
 Frames stream through a window of a few hundred thousand, so recordings of any length take the
-same memory. Equal stretches cost a few nanoseconds a frame.
+same memory.
 """
 
 from __future__ import annotations

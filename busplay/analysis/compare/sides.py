@@ -68,15 +68,12 @@ class _Side:
 
     def unpack(self, words: UInt64Column) -> Fields:
         """Return the four fields of words of this link."""
-        return _unpack(self.fields.words_in_pieces(words), self.fields.table)
-
-
-def _unpack(pieces: UInt64Column, table: NDArray[np.uint64]) -> Fields:
-    columns = {}
-    for name, (row, _, _) in _FIELD_ROWS.items():
-        shift, mask, fixed = table[row]
-        columns[name] = (pieces >> shift) & mask | fixed
-    return Fields(**columns)
+        pieces, table = self.fields.words_in_pieces(words), self.fields.table
+        columns = {}
+        for name, (row, _, _) in _FIELD_ROWS.items():
+            shift, mask, fixed = table[row]
+            columns[name] = (pieces >> shift) & mask | fixed
+        return Fields(**columns)
 
 
 class Sides:
@@ -147,20 +144,6 @@ class Sides:
         return one.bits if one else 1
 
     @property
-    def field_table(self) -> NDArray[np.uint64]:
-        """uint64[4, 3]; shift, mask and fixed value of each field in `words_in_pieces`."""
-        if self.by_words:
-            return self._expected.fields.table
-        table = np.zeros((4, 3), np.uint64)
-        for row, place, bits in _FIELD_ROWS.values():
-            table[row] = place, (1 << bits) - 1, 0
-        return table
-
-    def words_in_pieces(self, words: UInt64Column) -> UInt64Column:
-        """Return compared words in which `field_table` finds the fields."""
-        return self._expected.fields.words_in_pieces(words) if self.by_words else words
-
-    @property
     def judges_time(self) -> bool:
         """Another delay is a difference: times are exact, since both went over the same link."""
         return self.time_unit == "edges"
@@ -195,7 +178,14 @@ class Sides:
 
     def unpack(self, words: UInt64Column) -> Fields:
         """Return the four fields of compared words."""
-        return _unpack(self.words_in_pieces(words), self.field_table)
+        if self.by_words:
+            return self._expected.unpack(words)
+        return Fields(
+            **{
+                name: words >> np.uint64(place) & np.uint64((1 << bits) - 1)
+                for name, (_, place, bits) in _FIELD_ROWS.items()
+            }
+        )
 
     def field_mask(self, name: str) -> int:
         """Return a compared word's bits of a field."""
