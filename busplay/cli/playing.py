@@ -81,11 +81,14 @@ class Bench:
         inspector: answers about the recording; None: nothing is recorded.
         marks: of the recording; None: they are forgotten in the end.
         alone: begin with the screens alone.
+        playable: what the window plays in place of what was to be played: the same, and it can go
+            back.
     """
 
     inspector: Inspector | None = None
     marks: Marks | None = None
     alone: bool = False
+    playable: Playable | None = None
 
 
 def require_snapshot_units(snapshots: Sequence[Snapshot], units: Collection[str]) -> None:
@@ -157,13 +160,15 @@ def play(
             with uninterrupted():
                 super().seek(cycle)
 
-    bounded = WholePieces(playable, stop_cycle=stop_cycle, after_run=after_run)
+    shown = None if options.headless else bench()
+    played = playable if shown is None else shown.playable or playable
+    bounded = WholePieces(played, stop_cycle=stop_cycle, after_run=after_run)
     try:
-        if options.headless:
+        if shown is None:
             _play_headless(bounded, options)
         else:
             ends = stop_cycle is not None
-            _play_in_window(bounded, title, options, board, bench(), ends=ends)
+            _play_in_window(bounded, title, options, board, shown, ends=ends)
     except KeyboardInterrupt:
         return True
     return False

@@ -6,6 +6,7 @@ import sys
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, BinaryIO
 
 import click
@@ -18,7 +19,7 @@ from busplay.cli.progress import shares_bar
 from busplay.cli.run_options import RunOptions, stop_cycle
 from busplay.core.cycles import RESET_CYCLES
 from busplay.description.board import Board
-from busplay.errors import InputError
+from busplay.errors import InputError, OutputError
 from busplay.formats.keys_csv import read_key_presses
 from busplay.formats.stores import read_stores
 from busplay.link.board_fit import require_link_fits
@@ -75,6 +76,7 @@ def run_and_report(request: RunRequest) -> int:
 
 
 def _run_program(request: RunRequest, board: Board, stack: ExitStack) -> int:
+    keep = None if request.play.headless else _place_to_keep(stack)
     session = stack.enter_context(
         Session(
             board,
@@ -84,6 +86,7 @@ def _run_program(request: RunRequest, board: Board, stack: ExitStack) -> int:
             key_presses=read_key_presses(request.keys) if request.keys else (),
             record=request.run.record,
             record_received=request.losses.record_received,
+            keep=keep,
             faults=request.faults.plan_for(board.link),
         )
     )
@@ -128,7 +131,7 @@ def _run_program(request: RunRequest, board: Board, stack: ExitStack) -> int:
         ending=ending,
         stack=stack,
         after_run=pass_console,
-        bench=lambda: Bench(alone=request.alone),
+        bench=lambda: _bench(request, session, keep, stack),
     )
     stop = session.stop
     if status == INTERRUPTED_STATUS or stop is None or stop.kind == "halted":
@@ -156,6 +159,34 @@ def _profile(session: Session, request: RunRequest) -> ProfileReport | None:
             resets=session.resets,
             on_progress=progress,
         )
+
+
+def _place_to_keep(stack: ExitStack) -> Path:
+    """Return where a run is kept, as long as it is shown, to go back to.
+
+    Raises:
+        OutputError: there is no folder for temporary files.
+    """
+    try:
+        folder = stack.enter_context(TemporaryDirectory(prefix="busplay-"))
+    except OSError as error:
+        raise OutputError(
+            found=f"no room for temporary files ({(error.strerror or str(error)).lower()})",
+            wanted="name a folder in TMPDIR, or give --headless",
+        ) from error
+    return Path(folder) / "run.trace"
+
+
+def _bench(request: RunRequest, session: Session, keep: Path | None, stack: ExitStack) -> Bench:
+    """Return what the window shows of a live run: all of it so far, and its program."""
+    if keep is None or session.recorder.kept is None or not session.board.units:
+        return Bench(alone=request.alone)
+    from busplay.history.live_run import LiveInspector, LiveRun, follow
+
+    live = LiveRun(session, keep, program=follow(session, labels=request.labels))
+    stack.callback(live.close)
+    inspector = LiveInspector(live, labels=request.read_labels())
+    return Bench(inspector, alone=request.alone, playable=live)
 
 
 def _run_stores(request: RunRequest, board: Board, stack: ExitStack) -> int:

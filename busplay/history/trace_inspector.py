@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from typing import Protocol
 
 import numpy as np
 
@@ -34,12 +35,48 @@ from busplay.player.inspector import (
 )
 from busplay.program.labels import Labels
 from busplay.run.replay import Replay
+from busplay.trace.reader import TraceReader
 
 # An overlay goes through no more frames than these; 60 ms.
 SUMMED_FRAMES_MAX = 2_000_000
 # Frames that follow each other without a gap are gone back over to find where they began.
 BURST_FRAMES_MAX = 400
 INSTRUCTIONS_BEFORE, INSTRUCTIONS_AFTER = 12, 24
+
+
+class Inspected(Protocol):
+    """What plays: a replay, or a live run that can go back."""
+
+    @property
+    def board(self) -> Board:
+        """The board."""
+
+    @property
+    def pipeline(self) -> Pipeline:
+        """Sender, receiver and displays."""
+
+    @property
+    def reader(self) -> TraceReader:
+        """The trace."""
+
+    @property
+    def displays(self) -> Mapping[str, Display]:
+        """The units by name."""
+
+    @property
+    def cycle(self) -> int:
+        """The present position."""
+
+    @property
+    def end_cycle(self) -> int | None:
+        """Where it ends."""
+
+    @property
+    def is_faulty(self) -> bool:
+        """Whether damage is injected."""
+
+    def start_edge(self, cycle: int) -> int:
+        """Return the earliest edge at which the frame of a store just before `cycle` starts."""
 
 
 class TraceInspector:
@@ -52,11 +89,14 @@ class TraceInspector:
         program: the recorded program's run, where the program is there.
         against: another replay, whose displays show what was expected.
         differences: where the two differ: edge, and how in words.
+
+    Attributes:
+        version: grows when there is more of the recording than before.
     """
 
     def __init__(
         self,
-        replay: Replay,
+        replay: Inspected,
         history: History,
         *,
         labels: Labels | None = None,
@@ -71,17 +111,32 @@ class TraceInspector:
         self._program = program
         self._header = replay.reader.header
         self._labels = labels or ({} if program is None else program.symbols.labels)
-        self._rows = FrameRows(replay.reader, self._labels)
+        self._rows = FrameRows(history.reader, self._labels)
+        self.version = 0
         self._fates: dict[int, str] = {}
         self._errors: list[ErrorRow] = []
         self._errors_of: tuple[int, int] = (0, 0)
         self._instructions: dict[int, InstructionFacts | None] = {}
         self._causes: tuple[tuple[object, ...], PixelCauses] | None = None
 
+    def _take_history(self, history: History) -> None:
+        """Go on with the history of more of the same run."""
+        self._history = history
+        self._rows = FrameRows(history.reader, self._labels)
+        self._causes = None
+        self.version += 1
+
+    def refresh(self, now_ns: int, *, playing: bool) -> None:
+        """Take up what has happened since: in a trace nothing has."""
+
     @property
     def board(self) -> Board:
         """The board that sent the frames."""
         return self._replay.board
+
+    @property
+    def _end_cycle(self) -> int:
+        return self._replay.end_cycle or 0
 
     @property
     def _pipeline(self) -> Pipeline:
@@ -97,7 +152,7 @@ class TraceInspector:
     @property
     def end_edge(self) -> int:
         """Where the recording ends."""
-        return max(self._replay.reader.stop_edge, self.edge_at(self._replay.end_cycle))
+        return max(self._history.reader.stop_edge, self.edge_at(self._end_cycle))
 
     @property
     def frames(self) -> int:
@@ -130,14 +185,14 @@ class TraceInspector:
     def cycle_showing(self, frame: int) -> int:
         """Return the first cycle at which a frame, by its number, has been shown."""
         if frame >= self.frames:
-            return self._replay.end_cycle
+            return self._end_cycle
         edge = self._history.edge_of_frame(frame)
         cycle = self.cycle_at(edge)
         while cycle > 0 and self._replay.start_edge(cycle - 1) >= edge:
             cycle -= 1
         while self._replay.start_edge(cycle) < edge:
             cycle += 1
-        return min(cycle, self._replay.end_cycle)
+        return min(cycle, self._end_cycle)
 
     def frame_at(self, edge: int) -> int:
         """Count the frames that start before an edge."""
@@ -283,11 +338,11 @@ class TraceInspector:
         if not frame:
             return np.zeros(unit.memory_bytes, np.uint8)
         edge = self._history.edge_of_frame(frame - 1) + 1
-        point = self._replay.reader.seek(edge)
+        point = self._history.reader.seek(edge)
         pipeline = Pipeline(self.board)
         if point.states:
             pipeline.restore(point.states, edge=point.edge, frames_carried=point.frames_before)
-        for frames in self._replay.reader.frames_between(point.edge, edge):
+        for frames in self._history.reader.frames_between(point.edge, edge):
             pipeline.feed_frames(frames, stop_edge=0)
         return np.array(pipeline.displays[unit.name].memory)
 

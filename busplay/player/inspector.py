@@ -221,7 +221,16 @@ class ReceiverFacts:
 
 
 class Inspector(Protocol):
-    """Queries on a recording and on the present position, for a window."""
+    """Queries on a recording and on the present position, for a window.
+
+    Attributes:
+        version: grows when there is more of the recording than before.
+    """
+
+    version: int
+
+    def refresh(self, now_ns: int, *, playing: bool) -> None:
+        """Take up what has happened since the last picture; it may wait while it plays."""
 
     @property
     def begin_edge(self) -> int:

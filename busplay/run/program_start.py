@@ -28,6 +28,8 @@ class ProgramStart:
 
     Attributes:
         path: the program's file, or None.
+        load_address: where a raw program goes, or None.
+        core_kind: name of the core.
         program: the program loaded last; unset until the first core is made.
     """
 
@@ -45,7 +47,7 @@ class ProgramStart:
         self.board = board
         self.path = None if program is None else program_path(program)
         self.core_kind = core
-        self._load_address = load_address
+        self.load_address = load_address
         self._format: ImageFormat = program_format
 
     def make_core(self) -> Core:
@@ -61,7 +63,7 @@ class ProgramStart:
             core.memory,
             self.path,
             program_format=self._format,
-            load_address=self._load_address,
+            load_address=self.load_address,
         )
         self.reset(core)
         return core

@@ -30,6 +30,10 @@ def header_for(board: Board, program: LoadedProgram | None = None) -> TraceHeade
     )
 
 
+# What a live run keeps to go back to: hours of most programs, minutes of a link that is full.
+KEPT_BYTES_MAX = 1 << 30
+
+
 class Recorder:
     """The traces written during a run: of what is sent, of what arrives, or neither.
 
@@ -38,6 +42,7 @@ class Recorder:
         header: for the traces; of the pipeline's board.
         sent: file for what is sent.
         received: file for what arrives.
+        kept: new file for what is sent, to go back to while it is written.
 
     Attributes:
         places: where each trace is, by the file asked for; beside it if an existing file was
@@ -54,15 +59,20 @@ class Recorder:
         *,
         sent: str | Path | None = None,
         received: str | Path | None = None,
+        kept: str | Path | None = None,
     ) -> None:
         self.places: dict[Path, Path] = {}
         self._traces: list[_Trace] = []
+        self.kept: KeptTrace | None = None
         with ExitStack() as failed:
             if sent is not None:
                 self._traces.append(_SentTrace(Path(sent), pipeline, header))
                 failed.callback(self._traces[0].writer.abandon)
             if received is not None:
                 self._traces.append(_ReceivedTrace(Path(received), pipeline, header))
+            if kept is not None:
+                self.kept = KeptTrace(Path(kept), pipeline, header)
+                self._traces.append(self.kept)
             failed.pop_all()
 
     @property
@@ -151,6 +161,33 @@ class _SentTrace(_Trace):
 
     def close(self, *, cycles: int, keeps_old: bool) -> None:
         self.writer.close(keeps_old=keeps_old)
+
+
+class KeptTrace(_SentTrace):
+    """A trace of what is sent, kept for a while to go back to; it is read while it is written.
+
+    Attributes:
+        is_full: it has as many bytes as it may, and goes no further.
+    """
+
+    def __init__(self, path: Path, pipeline: Pipeline, header: TraceHeader) -> None:
+        super().__init__(path, pipeline, header)
+        self.is_full = False
+
+    def write(self, frames: FrameBatch, *, cycles: int) -> None:
+        """Add frames as long as there is room."""
+        if not self.is_full:
+            super().write(frames, cycles=cycles)
+            self.is_full = self.writer.stored_bytes >= KEPT_BYTES_MAX
+
+    def flush(self) -> None:
+        """Let whoever opens the trace now read all that was sent."""
+        self.writer.flush()
+
+    def close(self, *, cycles: int, keeps_old: bool) -> None:
+        """Leave the trace as it is: it is about to be removed."""
+        del cycles, keeps_old
+        self.writer.abandon()
 
 
 class _ReceivedTrace(_Trace):

@@ -52,6 +52,7 @@ class Session:
         key_presses: (cycle, code) of keys to press, in order, as to repeat a recorded run.
         record: file for a trace of the run.
         record_received: file for a trace of what arrives.
+        keep: new file for a trace to go back to while the program runs; see `KeptTrace`.
         faults: faults to inject between the two ends, or the path of their file.
 
     Raises:
@@ -81,6 +82,7 @@ class Session:
         key_presses: KeyPresses = (),
         record: str | Path | None = None,
         record_received: str | Path | None = None,
+        keep: str | Path | None = None,
         faults: Faults | str | Path | None = None,
     ) -> None:
         self.board = board = as_board(board)
@@ -105,7 +107,11 @@ class Session:
         self._presses: list[tuple[int, int]] = []
         self._resets: list[int] = []
         self.recorder = Recorder(
-            self.pipeline, header_for(board, self.program), sent=record, received=record_received
+            self.pipeline,
+            header_for(board, self.program),
+            sent=record,
+            received=record_received,
+            kept=keep,
         )
         for cycle, code in key_presses:
             self._press_at(cycle, code)

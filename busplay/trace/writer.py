@@ -246,6 +246,19 @@ class TraceFileWriter:
                 wanted=f"the complete trace is in {self.recording_path}",
             ) from error
 
+    def flush(self) -> None:
+        """Store the frames gathered as a chunk, so that whoever opens the trace now has them.
+
+        Where chunks end then depends on when this is called; a recording that is to be the same,
+        byte for byte, does without.
+
+        Raises:
+            OutputError: as for `write`.
+        """
+        self._require_open()
+        if self._count:
+            self._store_chunk(known_edge=self._known_edge)
+
     def abandon(self) -> None:
         """Write the frames gathered and leave the trace without its end."""
         if self._descriptor < 0:

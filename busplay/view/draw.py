@@ -229,7 +229,8 @@ class Painter:
         return Places(none, rest, none, none, none, below, status)
 
     def _thin_line_height(self, scene: Scene, sizes: Sizes) -> int:
-        if not scene.instrument.has_line:
+        # A program's own screen is all there is: it had no bar before one could go back in it.
+        if not scene.instrument.has_line or scene.instrument.player.playable.hears_keys:
             return 0
         return 2 * self.texts.height(sizes.small_px) + sizes.pad_px
 

@@ -31,6 +31,7 @@ class Texts:
         self._advances: dict[tuple[str, int], int] = {}
         self._widths: dict[tuple[str, int], int] = {}
         self._heights: dict[int, int] = {}
+        self._cells: dict[int, int] = {}
 
     def _font(self, size_px: int) -> pygame.font.Font:
         """Return pygame's bundled font, `OVERSIZE` times as large."""
@@ -67,7 +68,9 @@ class Texts:
 
     def cell_width(self, size_px: int) -> int:
         """Return the width of a cell of text in columns."""
-        return max(self.width(letter, size_px) for letter in FIXED_SAMPLE)
+        if size_px not in self._cells:
+            self._cells[size_px] = max(self.width(letter, size_px) for letter in FIXED_SAMPLE)
+        return self._cells[size_px]
 
     def fixed_width(self, text: str, size_px: int) -> int:
         """Return the width of a text in cells of equal width."""

@@ -41,12 +41,17 @@ class FakeInspector:
         self.playable = playable
         self.frames = frames
         self.begin_edge = 0
+        self.version = 0
+        self.refreshed = 0
         self.slot_edges = SLOT_EDGES
         self.lane_names = ("lane 0", "lane 1")
         self.asked_rows: list[tuple[int, int]] = []
         self.asked_sums: list[tuple[int, int, int]] = []
         self.asked_errors = 0
         self._beside = beside
+
+    def refresh(self, now_ns: int, *, playing: bool) -> None:
+        self.refreshed += 1
 
     @property
     def end_edge(self) -> int:

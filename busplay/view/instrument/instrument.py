@@ -134,7 +134,8 @@ class Instrument:
         if self.player.playing and now_ns < self._lists_due_ns and self._lists_key:
             return self._lists_key
         shown = 0 if self.inspector is None else self.inspector.shown_frames
-        self._lists_key = (self._playable.cycle, shown)
+        version = 0 if self.inspector is None else self.inspector.version
+        self._lists_key = (self._playable.cycle, shown, version)
         self._lists_due_ns = now_ns + 1_000_000_000 // LISTS_HZ
         return self._lists_key
 
@@ -217,6 +218,8 @@ class Instrument:
     def parts(self, places: Places, look: Look, now_ns: int) -> dict[str, Part]:
         """Return the parts of the window by name, for one size of it."""
         self._places, self._look = places, look
+        if self.inspector is not None and self.is_open:
+            self.inspector.refresh(now_ns, playing=self.player.playing)
         parts: dict[str, Part] = {}
         hovered = None if self._hovered is None else self._hovered.action
         if places.tools.height:
@@ -285,6 +288,7 @@ class Instrument:
             marks=tuple((inspector.edge_at(mark.cycle), mark) for mark in self.marks.all),
             differences=tuple(inspector.differences()),
             errors=len(inspector.errors()),
+            version=inspector.version,
             is_thin=not self.is_open,
         )
         return Part(
@@ -436,7 +440,8 @@ class Instrument:
             f"cycle {inspector.cycle_at(edge):,}",
         ]
         if self.is_open and track.width:
-            panel = LinePanel(view, None, (), (), len(inspector.errors()), is_thin=False)
+            errors = len(inspector.errors())
+            panel = LinePanel(view, None, (), (), errors, inspector.version, is_thin=False)
             lines += column_text(self._sums.of(panel, track.width), x - track.left)
         return lines
 

@@ -47,6 +47,7 @@ class LinePanel:
         marks: with their edges.
         differences: edges at which the recording differs from the one that was expected.
         errors: how many there are; more of them make new sums.
+        version: of the recording; more of it makes new sums.
         is_thin: the ruler and marks only, under the screens alone.
     """
 
@@ -55,6 +56,7 @@ class LinePanel:
     marks: tuple[tuple[int, Mark], ...]
     differences: tuple[tuple[int, str], ...]
     errors: int
+    version: int
     is_thin: bool
 
 
@@ -70,7 +72,7 @@ class LineSums:
         """Return the sums of a stretch, one a column."""
         view = panel.view
         grown = min(view.stop_edge, self._inspector.end_edge)
-        key = (view.first_edge, view.stop_edge, columns, grown, panel.errors)
+        key = (view.first_edge, view.stop_edge, columns, grown, panel.errors, panel.version)
         if self._sums is None or key != self._key:
             self._sums = self._inspector.sums(view.first_edge, view.stop_edge, max(1, columns))
             self._key = key

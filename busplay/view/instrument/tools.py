@@ -122,14 +122,14 @@ def _playing(tools: Tools) -> list[Button | None]:
             widest=max((one.value for one in Step), key=len),
         ),
         None,
-        _button(tools, Command.SLOWER, label="slower", tip="slower"),
+        _button(tools, Command.SLOWER, label="-", tip="slower"),
         Button(
             Do(Command.NORMAL_SPEED),
             label=tools.speed,
             tip="normal speed  (Shift F5)",
             widest="1,000 stores/s",
         ),
-        _button(tools, Command.FASTER, label="faster", tip="faster"),
+        _button(tools, Command.FASTER, label="+", tip="faster"),
         None,
         Button(
             OpenMenu("overlay"),

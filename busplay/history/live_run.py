@@ -1,0 +1,274 @@
+"""A running program that one can go back in: the run so far, kept in a trace beside it.
+
+How to think about it. The session runs on at its head. What it sends goes into a trace that is read
+while it grows; whoever goes back sees a replay of that trace, and the session waits. Going forward
+from there plays the replay up to the head, where the session takes over again. So the past is shown
+by the same receiver and displays as any recording, and nothing of the session is ever undone.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Mapping
+from pathlib import Path
+
+from busplay.description.board import Board
+from busplay.display.display import Display
+from busplay.errors import InputError
+from busplay.history.history import History, open_history
+from busplay.history.program_history import ProgramHistory
+from busplay.history.trace_inspector import TraceInspector
+from busplay.pipeline.pipeline import Pipeline
+from busplay.player.playable import Status
+from busplay.program.labels import Labels
+from busplay.run.replay import Replay
+from busplay.run.session import Session
+from busplay.trace.reader import TraceReader
+from busplay.units import NS_PER_S
+
+# While it plays, the history is opened anew so often, and takes no more than such a part of time.
+RENEW_NS = NS_PER_S
+RENEW_PART = 40
+
+
+class LiveRun:
+    """A session that can go back; playable in the sense of `busplay.player.playable`.
+
+    Args:
+        session: made with `keep`; nothing has run yet.
+        path: what was given to it as `keep`.
+        program: follows the session, to go through its instructions; None: it cannot be.
+
+    Attributes:
+        session: what runs.
+        renewals: how often the history was opened anew, as the run has gone on.
+    """
+
+    def __init__(
+        self, session: Session, path: Path, *, program: ProgramHistory | None = None
+    ) -> None:
+        self.session = session
+        self.program = program
+        self.renewals = 0
+        self._path = path
+        self._past: Replay | None = None
+        self._past_renewals = 0
+        self._known_frames = -1
+        self._reader: TraceReader | None = None
+        self._history: History | None = None
+
+    # -- what is shown
+
+    @property
+    def board(self) -> Board:
+        """The board."""
+        return self.session.board
+
+    @property
+    def clock_hz(self) -> int:
+        """Processor cycles in a second."""
+        return self.session.clock_hz
+
+    @property
+    def cycle(self) -> int:
+        """Processor cycle that is shown."""
+        return self.session.cycle if self._past is None else self._past.cycle
+
+    @property
+    def is_at_head(self) -> bool:
+        """Whether the session itself is shown."""
+        return self._past is None
+
+    @property
+    def ended(self) -> bool:
+        """Whether the program has ended, and its end is shown."""
+        return self._past is None and self.session.ended
+
+    @property
+    def end_cycle(self) -> int | None:
+        """How far the run has come."""
+        return self.session.cycle
+
+    @property
+    def can_seek(self) -> bool:
+        """The run so far is kept."""
+        return True
+
+    @property
+    def hears_keys(self) -> bool:
+        """Keys reach the program."""
+        return True
+
+    @property
+    def is_faulty(self) -> bool:
+        """Whether damage is injected on its way."""
+        return self.session.pipeline.faults is not None
+
+    @property
+    def displays(self) -> Mapping[str, Display]:
+        """The units by name, of the moment that is shown."""
+        return self.pipeline.displays
+
+    @property
+    def pipeline(self) -> Pipeline:
+        """Sender, receiver and displays of the moment that is shown."""
+        return self.session.pipeline if self._past is None else self._past.pipeline
+
+    def start_edge(self, cycle: int) -> int:
+        """Return the earliest edge at which the frame of a store just before `cycle` starts."""
+        encoder = self.session.pipeline.encoder
+        grid = encoder.grid_edges
+        return -(-encoder.cycle_to_edge(cycle) // grid) * grid
+
+    def status(self) -> Status:
+        """Return how things are."""
+        if self._past is None:
+            return self.session.status()
+        return self._past.status()
+
+    # -- the recording
+
+    @property
+    def reader(self) -> TraceReader:
+        """The trace of the run as far as it was known last."""
+        return self.history.reader
+
+    @property
+    def history(self) -> History:
+        """The history of the run as far as it was known last."""
+        if self._history is None:
+            self.renew()
+        assert self._history is not None
+        return self._history
+
+    def renew(self) -> bool:
+        """Open the history of all that has been sent by now; return whether there is more.
+
+        Raises:
+            OutputError: the trace cannot be written.
+        """
+        kept = self.session.recorder.kept
+        frames = self.session.pipeline.frames_carried
+        if self._history is not None and (kept is None or frames == self._known_frames):
+            return False
+        if kept is not None:
+            kept.flush()
+        old = self._reader
+        reader = TraceReader(self._path)
+        self._history = open_history(reader)
+        self._reader = reader
+        self._known_frames = frames
+        self.renewals += 1
+        if old is not None:
+            old.close()
+        return True
+
+    # -- going on and back
+
+    def run(self, cycles: int) -> int:
+        """Go on: through what is kept if one has gone back, then by running the program."""
+        done = 0
+        if self._past is not None:
+            done = self._past.run(min(cycles, max(0, self.session.cycle - self._past.cycle)))
+            if not self._past.ended and self._past.cycle < self.session.cycle:
+                return done
+            # Behind the last frame nothing changes up to the head.
+            done = max(done, min(cycles, done + self.session.cycle - self._past.cycle))
+            self._go_to_head()
+        if done < cycles and not self.session.ended:
+            done += self.session.run(cycles - done)
+            if self.program is not None:
+                self.program.extend_to(self.session.cycle)
+                self.program.take_snapshot(self.session.core)
+        return done
+
+    def seek(self, cycle: int) -> None:
+        """Go to a cycle of the run so far; one beyond it means the head."""
+        if cycle >= self.session.cycle:
+            self._go_to_head()
+            return
+        self.renew()
+        if self._past is None or self._past_renewals != self.renewals:
+            self._close_past()
+            self._past = Replay(self._path, faults=self.session.pipeline.faults)
+            self._past_renewals = self.renewals
+        self._past.seek(cycle)
+
+    def _go_to_head(self) -> None:
+        self._close_past()
+
+    def _close_past(self) -> None:
+        past, self._past = self._past, None
+        if past is not None:
+            past.close()
+
+    def reset(self) -> None:
+        """Press the board's reset button, at the head."""
+        self._go_to_head()
+        if self.program is not None:
+            self.program.reset(self.session.cycle)
+        self.session.reset()
+
+    def press(self, code: int) -> None:
+        """Press a key now; in the past nothing hears it."""
+        if self._past is None:
+            if self.program is not None:
+                self.program.press(self.session.cycle, code)
+            self.session.press(code)
+
+    def close(self) -> None:
+        """Close what was opened to go back."""
+        self._close_past()
+        if self._reader is not None:
+            self._reader.close()
+
+
+def follow(session: Session, *, labels: Path | None = None) -> ProgramHistory | None:
+    """Return what goes through the instructions of a session's run; None if its core cannot."""
+    start = session.start
+    try:
+        return ProgramHistory(
+            session.board,
+            start.path,
+            load_address=start.load_address,
+            core=start.core_kind,
+            key_presses=session.key_presses,
+            end_cycle=session.cycle,
+            labels=labels,
+        )
+    except InputError:
+        return None
+
+
+class LiveInspector(TraceInspector):
+    """Answers about a live run.
+
+    Args:
+        live: what runs.
+        labels: the program's.
+    """
+
+    def __init__(self, live: LiveRun, *, labels: Labels | None = None) -> None:
+        super().__init__(live, live.history, labels=labels, program=live.program)
+        self._live = live
+        self._due_ns = 0
+        self._taken = live.renewals
+
+    @property
+    def end_edge(self) -> int:
+        """A little behind the present, so that a time line of the whole run moves seldom."""
+        clock_hz = self._live.clock_hz
+        head = max(self._live.session.cycle, clock_hz)
+        step = 1 << max(0, (head // 16).bit_length() - 1)
+        return self.edge_at(-(-(head + 1) // step) * step)
+
+    def refresh(self, now_ns: int, *, playing: bool) -> None:
+        """Take up what has been sent by now: at once when paused, now and then when it plays."""
+        if not playing or now_ns >= self._due_ns:
+            begun_ns = time.monotonic_ns()
+            self._live.renew()
+            took_ns = time.monotonic_ns() - begun_ns
+            self._due_ns = now_ns + max(RENEW_NS, RENEW_PART * took_ns)
+        if self._taken != self._live.renewals:
+            self._taken = self._live.renewals
+            self._take_history(self._live.history)
