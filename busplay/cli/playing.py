@@ -11,7 +11,14 @@ from typing import TYPE_CHECKING
 import click
 
 from busplay.cli.interrupt import uninterrupted
-from busplay.cli.options import GivenSpeed, Snapshot, SpeedParam, option_group, snapshot_option
+from busplay.cli.options import (
+    Count,
+    GivenSpeed,
+    Snapshot,
+    SpeedParam,
+    option_group,
+    snapshot_option,
+)
 from busplay.cli.progress import late_bar
 from busplay.errors import InputError, printable
 
@@ -45,12 +52,14 @@ class PlayOptions:
     scale: int | None = None
     full_screen: bool = False
     big: bool = False
+    history_mb: int | None = None
 
     def __post_init__(self) -> None:
         for option, is_given in (
             ("--scale", self.scale),
             ("--full-screen", self.full_screen),
             ("--big", self.big),
+            ("--history-mb", self.history_mb),
         ):
             if self.headless and is_given:
                 raise click.UsageError(f"{option} is for the window, and --headless opens none")
@@ -70,6 +79,11 @@ play_options = option_group(
     click.option("--scale", type=click.IntRange(1, 16), help="Screen pixels per pixel of a unit."),
     click.option("--full-screen", is_flag=True, help="Begin in full screen."),
     click.option("--big", is_flag=True, help="Use large letters in the window, for a projector."),
+    click.option(
+        "--history-mb",
+        type=Count(1, 1_000_000),
+        help="Keep states of the program to step back from in COUNT MB of memory.  [default: 128]",
+    ),
 )
 
 

@@ -93,7 +93,7 @@ def _bench(replay: Replay, request: ReplayRequest, labels: Labels, stack: ExitSt
         InputError: the program that was given is another one.
     """
     from busplay.history.history import open_history
-    from busplay.history.program_history import ProgramHistory
+    from busplay.history.program_history import MEMORY_MB, ProgramHistory
     from busplay.history.trace_inspector import TraceInspector
     from busplay.player.marks import Marks
     from busplay.run.recorded_program import find_recorded_program
@@ -104,7 +104,11 @@ def _bench(replay: Replay, request: ReplayRequest, labels: Labels, stack: ExitSt
     program = None
     if request.program or find_recorded_program(reader.path, reader.header):
         program = ProgramHistory.of_trace(
-            reader, request.program, load_address=request.load_address, labels=request.labels
+            reader,
+            request.program,
+            load_address=request.load_address,
+            labels=request.labels,
+            memory_mb=request.play.history_mb or MEMORY_MB,
         )
     against: Replay | None = None
     differences: tuple[tuple[int, str], ...] = ()

@@ -6,6 +6,7 @@ go back in time.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 from busplay.core.interface import Core
@@ -49,6 +50,13 @@ class ProgramStart:
         self.core_kind = core
         self.load_address = load_address
         self._format: ImageFormat = program_format
+
+    @property
+    def recorded_board(self) -> Board:
+        """The board as a trace holds it: its programs go where this one went."""
+        if self.load_address is None:
+            return self.board
+        return replace(self.board, program_load_address=self.load_address)
 
     def make_core(self) -> Core:
         """Make a core that will run the program's first instruction next.

@@ -108,7 +108,7 @@ class Session:
         self._resets: list[int] = []
         self.recorder = Recorder(
             self.pipeline,
-            header_for(board, self.program),
+            header_for(self.start.recorded_board, self.program),
             sent=record,
             received=record_received,
             kept=keep,

@@ -406,3 +406,18 @@ def test_lines_of_a_debug_file_beside_the_program(tmp_path: Path) -> None:
     assert travel.symbols.name_of(0xC008) == "@loop+6"
     assert travel.store_before()
     assert str(travel.source_line) == "tiny.s:10"
+
+
+def test_a_trace_knows_where_its_program_was_loaded(tmp_path: Path) -> None:
+    """A program that `--load` had put elsewhere once ran again at the board's own address."""
+    # LDA #5, STA $4000, STA $4001; for ever.
+    (tmp_path / "ram.bin").write_bytes(bytes.fromhex("A905 8D0040 8D0140 80F8"))
+    trace = tmp_path / "ram.trace"
+    with Session("dunlin", program=tmp_path / "ram.bin", load_address=0x0300, record=trace) as one:
+        one.run(20_000)
+    with TraceReader(trace) as reader:
+        travel = ProgramHistory.of_trace(reader)
+    travel.go_to(one.cycle)
+    assert travel.state.registers == one.registers
+    assert travel.store_before()
+    assert 0x0300 <= travel.state.registers.pc < 0x0310
