@@ -19,6 +19,8 @@ OWN_KIND = {
     ("--plot", "plan"),
     # Lists the programs, where the other lists differences.
     ("--list", "demo"),
+    # What arrived of the trace, where the other shows the two side by side.
+    ("--against", "why"),
 }
 OWN_HELP = OWN_KIND | {
     ("--board", "convert"),
