@@ -182,8 +182,11 @@ def _bench(request: RunRequest, session: Session, keep: Path | None, stack: Exit
     if keep is None or session.recorder.kept is None or not session.board.units:
         return Bench(alone=request.alone)
     from busplay.history.live_run import LiveInspector, LiveRun, follow
+    from busplay.history.program_history import MEMORY_MB
 
-    live = LiveRun(session, keep, program=follow(session, labels=request.labels))
+    memory_mb = request.play.history_mb or MEMORY_MB
+    program = follow(session, labels=request.labels, memory_mb=memory_mb)
+    live = LiveRun(session, keep, program=program)
     stack.callback(live.close)
     inspector = LiveInspector(live, labels=request.read_labels())
     return Bench(inspector, alone=request.alone, playable=live)

@@ -16,7 +16,7 @@ from busplay.description.board import Board
 from busplay.display.display import Display
 from busplay.errors import InputError
 from busplay.history.history import History, open_history
-from busplay.history.program_history import ProgramHistory
+from busplay.history.program_history import MEMORY_MB, ProgramHistory
 from busplay.history.trace_inspector import TraceInspector
 from busplay.pipeline.pipeline import Pipeline
 from busplay.player.playable import Status
@@ -223,7 +223,9 @@ class LiveRun:
             self._reader.close()
 
 
-def follow(session: Session, *, labels: Path | None = None) -> ProgramHistory | None:
+def follow(
+    session: Session, *, labels: Path | None = None, memory_mb: int = MEMORY_MB
+) -> ProgramHistory | None:
     """Return what goes through the instructions of a session's run; None if its core cannot."""
     start = session.start
     try:
@@ -235,6 +237,7 @@ def follow(session: Session, *, labels: Path | None = None) -> ProgramHistory | 
             key_presses=session.key_presses,
             end_cycle=session.cycle,
             labels=labels,
+            memory_mb=memory_mb,
         )
     except InputError:
         return None
