@@ -57,6 +57,10 @@ class DenseFaults(NamedTuple):
     changes_idle: bool
 
 
+_NONE = np.uint64(0)
+NO_DENSE_FAULTS = DenseFaults(_NONE, _NONE, _NONE, _NONE, changes_idle=False)
+
+
 class DamagedRuns(NamedTuple):
     """Room for what `damage` writes.
 

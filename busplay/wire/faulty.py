@@ -17,7 +17,7 @@ such a lane the wire keeps a stretch's last edge for the next one.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from enum import IntEnum
 from itertools import pairwise
 
@@ -31,8 +31,8 @@ from busplay.errors import InputError
 from busplay.link.layout import FrameLayout
 from busplay.link.slot_symbols import slot_shape
 from busplay.wire import damage
-from busplay.wire.damage import DamagedRuns, DenseFaults, EdgeHits, symbol_at
-from busplay.wire.schedule import Dense, Schedule
+from busplay.wire.damage import NO_DENSE_FAULTS, DamagedRuns, DenseFaults, EdgeHits, symbol_at
+from busplay.wire.schedule import Schedule
 from busplay.wire.streams import NEVER, Hits
 
 # Bits, up to 17 an edge, are counted in 64 bits.
@@ -159,7 +159,7 @@ class FaultyWire:
             if (first, stop) != (batch.first_edge, batch.stop_edge):
                 piece = batch.part(first, stop)
             hits = [each.between(first, stop) for each in self._hits]
-            if dense or any(map(len, hits)):
+            if dense != NO_DENSE_FAULTS or any(map(len, hits)):
                 after = self._symbol_at(whole.words, stop) if self.plan.early_lanes else 0
                 piece = self._damaged(piece, dense, hits, lost, after=after)
             if self.plan.late_lanes:
@@ -214,10 +214,10 @@ class FaultyWire:
 
     # -- symbols
 
-    def _pieces(self, first_edge: int, stop_edge: int) -> list[tuple[int, int, Dense]]:
+    def _pieces(self, first_edge: int, stop_edge: int) -> list[tuple[int, int, DenseFaults]]:
         """Cut a stretch where a fault of every edge begins or ends."""
         if not self._schedule.dense:
-            return [(first_edge, stop_edge, Dense())]
+            return [(first_edge, stop_edge, NO_DENSE_FAULTS)]
         cuts = {first_edge, stop_edge}
         for first, stop, _ in self._schedule.dense:
             cuts |= {edge for edge in (first, stop) if first_edge < edge < stop_edge}
@@ -232,32 +232,35 @@ class FaultyWire:
                     early |= dense.early
                     stuck |= dense.stuck
                     level = level & ~dense.stuck | dense.level
-            now = Dense(late, early, stuck, level)
-            changes_idle = self._changes_idle(now)
-            step = PIECE_SLOTS * self.layout.slot_symbols if changes_idle else stop - first
+            now = self._dense_faults(late, early, stuck, level)
+            step = PIECE_SLOTS * self.layout.slot_symbols if now.changes_idle else stop - first
             pieces += [(at, min(at + step, stop), now) for at in range(first, stop, step)]
         return pieces
 
-    def _changes_idle(self, dense: Dense) -> bool:
-        if not dense:
-            return False
+    def _dense_faults(self, *masks: int) -> DenseFaults:
+        late, early, stuck, level = map(np.uint64, masks)
         idle = self.layout.idle_symbols.astype(np.uint64)
-        late = np.uint64(dense.late)
-        early = np.uint64(dense.early) & ~late
-        shown = (idle & ~late & ~early) | (np.roll(idle, 1) & late) | (np.roll(idle, -1) & early)
-        shown = (shown & ~np.uint64(dense.stuck)) | np.uint64(dense.level)
-        return bool((shown != idle).any())
+        is_early = early & ~late
+        shown = idle & ~late & ~is_early
+        shown |= (np.roll(idle, 1) & late) | (np.roll(idle, -1) & is_early)
+        shown = (shown & ~stuck) | level
+        return DenseFaults(late, early, stuck, level, changes_idle=bool((shown != idle).any()))
 
     def _damaged(
-        self, piece: WireBatch, dense: Dense, hits: list[Hits], lost: Int64Column, *, after: int
+        self,
+        piece: WireBatch,
+        dense: DenseFaults,
+        hits: list[Hits],
+        lost: Int64Column,
+        *,
+        after: int,
     ) -> WireBatch:
         """Damage a piece, and log it."""
-        changes_idle = self._changes_idle(dense)
         late, early, flips = hits
         room = len(late) + len(early) + len(flips)
-        if changes_idle:
+        if dense.changes_idle:
             room = piece.stop_edge - piece.first_edge
-        elif dense:
+        elif dense != NO_DENSE_FAULTS:
             room += len(piece.words) * (self.layout.slot_symbols + 2)
         entries = room * damage.KINDS
         runs = DamagedRuns(
@@ -267,13 +270,6 @@ class FaultyWire:
             log_edge=np.empty(entries, np.int64),
             log_kind=np.empty(entries, np.uint8),
         )
-        faults = DenseFaults(
-            late=np.uint64(dense.late),
-            early=np.uint64(dense.early),
-            stuck=np.uint64(dense.stuck),
-            level=np.uint64(dense.level),
-            changes_idle=changes_idle,
-        )
         count, symbols, logged = damage.damage(
             np.ascontiguousarray(piece.words.edge),
             np.ascontiguousarray(piece.words.word),
@@ -281,7 +277,7 @@ class FaultyWire:
             piece.stop_edge,
             np.uint64(self._before),
             np.uint64(after),
-            faults,
+            dense,
             EdgeHits(late.edge, late.mask, early.edge, early.mask, flips.edge, flips.mask),
             self._shape,
             runs,
@@ -292,11 +288,13 @@ class FaultyWire:
             seen = np.isin(log_edge, np.setdiff1d(lost, self._extra), invert=True)
             log_edge, log_kind = log_edge[seen], log_kind[seen]
         self._log(log_edge + self._shifts_before(log_edge), log_kind)
-        return replace(
-            piece,
-            run_edge=runs.edge[:count],
-            run_first=runs.first[: count + 1],
-            symbols=runs.symbols[:symbols],
+        return WireBatch(
+            piece.words,
+            runs.edge[:count],
+            runs.first[: count + 1],
+            runs.symbols[:symbols],
+            piece.first_edge,
+            piece.stop_edge,
         )
 
     def _symbol_at(self, words: FrameBatch, edge: int) -> int:

@@ -29,9 +29,6 @@ class Dense:
     stuck: int = 0
     level: int = 0
 
-    def __bool__(self) -> bool:
-        return bool(self.late or self.early or self.stuck)
-
 
 class Schedule:
     """When each fault of a plan occurs.
