@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, suppress
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any
 
 from busplay.analysis.stress.load import Load
 from busplay.analysis.stress.points import Point
@@ -65,8 +65,7 @@ def run_sweep(
         write: Callable[[int, PointResult], None] = lambda *_: None  # noqa: E731
         if state_path is not None:
             digest = _digest(load, board, faults, effort, busy_period_ns, points)
-            found = _read_state(state_path, digest, len(numbered))
-            write = stack.enter_context(_StateWriter(state_path, digest, has_head=bool(found)))
+            found, write = _open_state(state_path, digest, len(numbered), stack)
         for index in sorted(found):
             on_point(index, found[index])
         waiting = [(index, point) for index, point in numbered if index not in found]
@@ -162,44 +161,59 @@ def _digest(
     return digest.hexdigest()
 
 
-def _read_state(path: Path, digest: str, point_count: int) -> dict[int, PointResult]:
-    """Read the points that an earlier run finished; a last line that was cut is left out."""
+def _open_state(
+    path: Path, digest: str, point_count: int, stack: ExitStack
+) -> tuple[dict[int, PointResult], Callable[[int, PointResult], None]]:
+    """Open a state file: the points that an earlier run finished, and what adds another.
+
+    A last line that was cut is left out. Each line is with the operating system before the next
+    point begins.
+    """
     if path.exists() and not path.is_file():
-        raise InputError(
-            file=str(path),
-            found="no regular file",
-            wanted="name a file that is not there yet, or one that a sweep wrote",
-        )
+        raise _foreign(path, "no regular file")
     try:
-        lines = path.read_bytes().split(b"\n")
-    except FileNotFoundError:
-        return {}
+        stream = stack.enter_context(path.open("a+b"))
+        stream.seek(0)
+        content = stream.read()
     except OSError as error:
-        raise InputError(
-            file=str(path), found=(error.strerror or str(error)).lower(), wanted="name another file"
-        ) from error
+        raise _refusal(path, error) from error
     # Without its end of line the last one may be cut, even where it reads.
-    whole = lines[:-1]
+    *whole, cut = content.split(b"\n")
+    if cut.strip() and not whole:
+        raise _foreign(path, "no state of a sweep")
+    found = _parse_state(path, whole, digest, point_count) if whole else {}
+
+    def write(line: dict[str, object]) -> None:
+        try:
+            stream.write(json.dumps(line).encode() + b"\n")
+            stream.flush()
+        except OSError as error:
+            raise _refusal(path, error) from error
+
+    stream.truncate(len(content) - len(cut))
     if not whole:
-        if lines[-1].strip():
-            raise _foreign(path)
-        return {}
-    found: dict[int, PointResult] = {}
+        write({"format": FORMAT, "run": digest})
+    return found, lambda index, result: write({"point": index, "result": asdict(result)})
+
+
+def _parse_state(
+    path: Path, lines: Sequence[bytes], digest: str, point_count: int
+) -> dict[int, PointResult]:
     try:
-        head = json.loads(whole[0])
-        is_ours = head["format"] == FORMAT
-        is_same = head["run"] == digest
+        head = json.loads(lines[0])
+        is_ours, is_same = head["format"] == FORMAT, head["run"] == digest
     except (ValueError, TypeError, KeyError, RecursionError):
-        raise _foreign(path) from None
+        is_ours = False
     if not is_ours:
-        raise _foreign(path)
+        raise _foreign(path, "no state of a sweep")
     if not is_same:
         raise InputError(
             file=str(path),
             found="the state of another run",
             wanted="give its load, board, faults, points, effort and seed, or another --state file",
         )
-    for number, line in enumerate(whole[1:], start=2):
+    found: dict[int, PointResult] = {}
+    for number, line in enumerate(lines[1:], start=2):
         try:
             row = json.loads(line)
             index = row["point"]
@@ -216,54 +230,17 @@ def _read_state(path: Path, digest: str, point_count: int) -> dict[int, PointRes
     return found
 
 
-def _foreign(path: Path) -> InputError:
+def _foreign(path: Path, found: str) -> InputError:
     return InputError(
         file=str(path),
-        found="no state of a sweep",
+        found=found,
         wanted="name a file that is not there yet, or one that a sweep wrote",
     )
 
 
-class _StateWriter:
-    """Adds a line for each point; each is with the operating system before the next begins."""
-
-    def __init__(self, path: Path, digest: str, *, has_head: bool) -> None:
-        self._path = path
-        self._digest = digest
-        self._has_head = has_head
-        self._stream: BinaryIO
-
-    def __enter__(self) -> Callable[[int, PointResult], None]:
-        try:
-            if self._has_head:
-                # What was cut behind the last whole line goes.
-                content = self._path.read_bytes()
-                self._stream = self._path.open("r+b")
-                self._stream.truncate(content.rfind(b"\n") + 1)
-                self._stream.seek(0, 2)
-            else:
-                self._stream = self._path.open("wb")
-                self._line({"format": FORMAT, "run": self._digest})
-        except OSError as error:
-            raise self._refusal(error) from error
-        return self._write
-
-    def __exit__(self, *_: object) -> None:
-        self._stream.close()
-
-    def _write(self, index: int, result: PointResult) -> None:
-        try:
-            self._line({"point": index, "result": asdict(result)})
-        except OSError as error:
-            raise self._refusal(error) from error
-
-    def _line(self, content: dict[str, object]) -> None:
-        self._stream.write(json.dumps(content).encode() + b"\n")
-        self._stream.flush()
-
-    def _refusal(self, error: OSError) -> OutputError:
-        return OutputError(
-            file=str(self._path),
-            found=(error.strerror or str(error)).lower(),
-            wanted="the state of the sweep cannot be written there; name another file",
-        )
+def _refusal(path: Path, error: OSError) -> OutputError:
+    return OutputError(
+        file=str(path),
+        found=(error.strerror or str(error)).lower(),
+        wanted="the state of the sweep cannot be written there; name another file",
+    )
