@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, replace
 from fractions import Fraction
 
 import numpy as np
@@ -278,16 +278,8 @@ def _meaning(field: Field, link: Link, *, idle_value: int) -> str:
 def _check_facts(check: Check, link: Link) -> CheckFacts:
     field = link.field_named(check.field)
     bits = field.bits if field else 0
-    return CheckFacts(
-        field=check.field,
-        kind=check.kind,
-        bits=bits,
-        polynomial=check.polynomial,
-        polynomial_text=polynomial_text(check.polynomial, bits),
-        initial=check.initial,
-        xor=check.xor,
-        covers=check.covers,
-    )
+    text = polynomial_text(check.polynomial, bits)
+    return CheckFacts(bits=bits, polynomial_text=text, **asdict(check))
 
 
 def polynomial_text(polynomial: int, bits: int) -> str:
@@ -311,19 +303,11 @@ def _framing_facts(framing: Framing, layout: FrameLayout) -> FramingFacts:
             gap_symbols=framing.gap_symbols,
             strobe_levels=(*levels, *gap),
         )
-    if isinstance(framing, MarkerFraming):
-        return FramingFacts(
-            method="marker",
-            symbols=framing.symbols,
-            rule=framing.rule,
-            release_frames=framing.release_frames,
-            confirm_frames=framing.confirm_frames if framing.rule == "confirm" else None,
-        )
-    return FramingFacts(
-        method="check",
-        confirm_frames=framing.confirm_frames,
-        release_frames=framing.release_frames,
+    # The facts of the other ways are those of their descriptions.
+    facts = FramingFacts(
+        "marker" if isinstance(framing, MarkerFraming) else "check", **asdict(framing)
     )
+    return replace(facts, confirm_frames=None) if facts.rule == "unique" else facts
 
 
 def link_remarks(link: Link) -> tuple[str, ...]:

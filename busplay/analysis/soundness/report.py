@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from math import comb
@@ -27,7 +27,6 @@ from busplay.analysis.soundness.sync import (
     rate_figures,
     shows_marker_in_idle_frames_only,
 )
-from busplay.analysis.soundness.weights import UndetectedErrors
 from busplay.description.board import Board
 from busplay.description.link import Link, StrobeFraming
 from busplay.display.registers import REGISTERS
@@ -213,34 +212,32 @@ def _addressed_ratio(layout: FrameLayout, board: Board) -> float:
     return min(1.0, offsets / (1 << bits))
 
 
-def _errors(undetected: UndetectedErrors) -> Iterator[ErrorCount]:
-    for weight, count in enumerate(undetected.counts):
-        if weight:
-            yield ErrorCount(weight, comb(undetected.frame_bits, weight), count)
-
-
 def _detection(layout: FrameLayout, found: Examined) -> DetectionFigures:
     frames, judge = sent_frames(layout), Judge(layout)
     columns = layout.syndrome_columns
     pairs = list(combinations(columns, 2))
     singles = set(columns)
-    lost: list[EdgeDamage | None] = []
     framing = layout.link.framing
-    for count in (1, 2):
-        if layout.frame_symbols <= count:
-            lost.append(None)
-        elif not isinstance(framing, StrobeFraming):
-            lost.append(lost_edges(layout, frames, judge, count=count, behind=frames))
-        elif framing.span == "first" and count == 1:
-            # A strobe that comes early tells at once; lanes that rest fill the frame up.
-            rest = FrameSpace(0)
-            lost.append(lost_edges(layout, frames, judge, count=1, behind=rest, first_place=1))
-        else:
-            lost.append(None)
     is_strobe = isinstance(framing, StrobeFraming)
+
+    def lost(count: int) -> EdgeDamage | None:
+        if layout.frame_symbols <= count:
+            return None
+        if not isinstance(framing, StrobeFraming):
+            return lost_edges(layout, frames, judge, count=count, behind=frames)
+        if framing.span == "frame" or count > 1:
+            return None
+        # A strobe that comes early shows at once; lanes that rest fill the frame up.
+        rest = FrameSpace(0)
+        return lost_edges(layout, frames, judge, count=1, behind=rest, first_place=1)
+
     return DetectionFigures(
         min_distance=found.undetected.min_distance,
-        errors=tuple(_errors(found.undetected)),
+        errors=tuple(
+            ErrorCount(weight, comb(layout.frame_bits, weight), count)
+            for weight, count in enumerate(found.undetected.counts)
+            if weight
+        ),
         random_undetected_ratio=found.undetected.random_ratio,
         singles_told_apart=0 not in singles and len(singles) == len(columns),
         doubles=len(pairs),
@@ -250,7 +247,7 @@ def _detection(layout: FrameLayout, found: Examined) -> DetectionFigures:
         edge_bursts=edge_bursts(columns, layout.lanes),
         stuck=found.stuck,
         swapped=found.swapped,
-        lost_one=lost[0],
-        lost_two=lost[1],
+        lost_one=lost(1),
+        lost_two=lost(2),
         edges=() if is_strobe else edge_reports(layout, frames, idle_frame(layout), judge),
     )
