@@ -92,6 +92,7 @@ def _bench(replay: Replay, request: ReplayRequest, labels: Labels, stack: ExitSt
     Raises:
         InputError: the program that was given is another one.
     """
+    from busplay.cli.window_profile import profile_of_run
     from busplay.history.history import open_history
     from busplay.history.program_history import MEMORY_MB, ProgramHistory
     from busplay.history.trace_inspector import TraceInspector
@@ -122,6 +123,13 @@ def _bench(replay: Replay, request: ReplayRequest, labels: Labels, stack: ExitSt
         program=program,
         against=against,
         differences=differences,
+        profile_of=None
+        if program is None
+        else profile_of_run(
+            program.start,
+            lambda: program.symbols,
+            lambda: [(press.cycle, press.code) for press in reader.key_presses()],
+        ),
     )
     return Bench(inspector, Marks.beside(request.trace))
 

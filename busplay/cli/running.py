@@ -181,6 +181,7 @@ def _bench(request: RunRequest, session: Session, keep: Path | None, stack: Exit
     """Return what the window shows of a live run: all of it so far, and its program."""
     if keep is None or session.recorder.kept is None or not session.board.units:
         return Bench(alone=request.alone)
+    from busplay.cli.window_profile import profile_of_run
     from busplay.history.live_run import LiveInspector, LiveRun, follow
     from busplay.history.program_history import MEMORY_MB
 
@@ -188,7 +189,13 @@ def _bench(request: RunRequest, session: Session, keep: Path | None, stack: Exit
     program = follow(session, labels=request.labels, memory_mb=memory_mb)
     live = LiveRun(session, keep, program=program)
     stack.callback(live.close)
-    inspector = LiveInspector(live, labels=request.read_labels())
+    profile_of = profile_of_run(
+        session.start,
+        lambda: find_symbols(session.start.path, request.labels),
+        lambda: session.key_presses,
+        lambda: session.resets,
+    )
+    inspector = LiveInspector(live, labels=request.read_labels(), profile_of=profile_of)
     return Bench(inspector, alone=request.alone, playable=live)
 
 

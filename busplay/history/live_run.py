@@ -17,7 +17,7 @@ from busplay.display.display import Display
 from busplay.errors import InputError
 from busplay.history.history import History, open_history
 from busplay.history.program_history import MEMORY_MB, ProgramHistory
-from busplay.history.trace_inspector import TraceInspector
+from busplay.history.trace_inspector import ProfileOf, TraceInspector
 from busplay.pipeline.pipeline import Pipeline
 from busplay.player.playable import Status
 from busplay.program.labels import Labels
@@ -249,10 +249,19 @@ class LiveInspector(TraceInspector):
     Args:
         live: what runs.
         labels: the program's.
+        profile_of: returns the routines of a passage, from one cycle to another.
     """
 
-    def __init__(self, live: LiveRun, *, labels: Labels | None = None) -> None:
-        super().__init__(live, live.history, labels=labels, program=live.program)
+    def __init__(
+        self,
+        live: LiveRun,
+        *,
+        labels: Labels | None = None,
+        profile_of: ProfileOf | None = None,
+    ) -> None:
+        super().__init__(
+            live, live.history, labels=labels, program=live.program, profile_of=profile_of
+        )
         self._live = live
         self._due_ns = 0
         self._taken = live.renewals

@@ -17,7 +17,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from busplay.batch import UInt8Column, UInt64Column
+from busplay.batch import UInt8Column, UInt16Column, UInt64Column
 from busplay.core.disassembly import DisassembledLine, disassemble_around
 from busplay.core.interface import Core, CoreStop, Registers
 from busplay.core.rewind import CoreState, RewindableCore
@@ -365,6 +365,30 @@ class ProgramHistory:
             Whether there is one; if not, the position is the same as before.
         """
         return self._find_back(stop_at)
+
+    def addresses_stored(
+        self, first_address: int, stop_address: int, *, first_cycle: int, stop_cycle: int
+    ) -> UInt16Column:
+        """Return where instructions of a range stored into windows between two cycles.
+
+        Args:
+            first_address, stop_address: of the instructions; the stop is not in the range.
+            first_cycle, stop_cycle: of the run.
+
+        Returns:
+            uint16[stores], in their order; an address stands as often as it was stored to.
+        """
+        here = self._walk.place()
+        found: list[UInt16Column] = []
+        with self._coming_back_on_failure(here):
+            self._walk.go(max(first_cycle, self._walk.first_cycle))
+            for log in self._walk.logs(stop_cycle):
+                begun, pc = log.instructions.cycle, log.instructions.pc
+                which = np.searchsorted(begun, log.stores.cycle, side="right") - 1
+                by = pc[np.maximum(which, 0)]
+                found.append(log.stores.address[(by >= first_address) & (by < stop_address)])
+            self._walk.put(here)
+        return np.concatenate([np.empty(0, np.uint16), *found])
 
     # -- how one gets there
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import Protocol
 
@@ -14,6 +14,7 @@ from busplay.description.board import Board, Unit
 from busplay.description.link import SPACE_MEMORY
 from busplay.display.display import Display
 from busplay.errors import InputError
+from busplay.history.breakpoints import AtAddress
 from busplay.history.frame_rows import FrameRows
 from busplay.history.history import History
 from busplay.history.pixel import PixelCauses
@@ -30,6 +31,7 @@ from busplay.player.inspector import (
     PixelCause,
     PixelFacts,
     ReceiverFacts,
+    RoutineFacts,
     TimeSums,
     WriteSums,
 )
@@ -42,6 +44,10 @@ SUMMED_FRAMES_MAX = 2_000_000
 # Frames that follow each other without a gap are gone back over to find where they began.
 BURST_FRAMES_MAX = 400
 INSTRUCTIONS_BEFORE, INSTRUCTIONS_AFTER = 12, 24
+# A profile runs the program once more from its beginning: about a second for so much.
+PROFILED_CYCLES_MAX = 160_000_000
+
+ProfileOf = Callable[[int, int], Iterable[RoutineFacts]]
 
 
 class Inspected(Protocol):
@@ -89,6 +95,7 @@ class TraceInspector:
         program: the recorded program's run, where the program is there.
         against: another replay, whose displays show what was expected.
         differences: where the two differ: edge, and how in words.
+        profile_of: returns the routines of a passage, from one cycle to another.
 
     Attributes:
         version: grows when there is more of the recording than before.
@@ -103,12 +110,15 @@ class TraceInspector:
         program: ProgramHistory | None = None,
         against: Replay | None = None,
         differences: Sequence[tuple[int, str]] = (),
+        profile_of: ProfileOf | None = None,
     ) -> None:
         self._replay = replay
         self._history = history
         self._against = against
         self._differences = differences
         self._program = program
+        self._profile_of = profile_of
+        self._routines: tuple[tuple[int, int], tuple[RoutineFacts, ...]] | None = None
         self._header = replay.reader.header
         self._labels = labels or ({} if program is None else program.symbols.labels)
         self._rows = FrameRows(history.reader, self._labels)
@@ -387,6 +397,49 @@ class TraceInspector:
             row.address, row.text, names[0] if names else "", "" if line is None else str(line), ""
         )
 
+    def routines(self, first_cycle: int, stop_cycle: int) -> Sequence[RoutineFacts] | None:
+        """Return the routines of a passage, the most cycles first."""
+        if self._profile_of is None or not 0 <= first_cycle < stop_cycle <= PROFILED_CYCLES_MAX:
+            return None
+        key = (first_cycle, stop_cycle)
+        if self._routines is None or self._routines[0] != key:
+            self._routines = key, tuple(self._profile_of(first_cycle, stop_cycle))
+        return self._routines[1]
+
+    def routine_sums(
+        self, unit: str, routine: RoutineFacts, first_cycle: int, stop_cycle: int
+    ) -> WriteSums | None:
+        """Return what a routine wrote to a unit in a passage."""
+        if self._program is None or first_cycle >= stop_cycle:
+            return None
+        addresses = self._program.addresses_stored(
+            routine.address, routine.stop_address, first_cycle=first_cycle, stop_cycle=stop_cycle
+        )
+        described = self._unit(unit)
+        offsets = [
+            addresses[(addresses >= one.first_address) & (addresses <= one.last_address)].astype(
+                np.int64
+            )
+            - one.first_address
+            + one.first_offset
+            for one in self.board.windows
+            if one.unit == unit and one.space == "memory"
+        ]
+        found = np.concatenate([np.empty(0, np.int64), *offsets])
+        size = described.memory_bytes
+        writes = np.bincount(found[found < size], minlength=size).astype(np.uint32)
+        none = np.zeros(size, np.uint32)
+        first, stop = self.edge_at(first_cycle), self.edge_at(stop_cycle)
+        return WriteSums(described, first, stop, writes, none, np.full(size, -1, np.int64), none)
+
+    def reach(self, address: int) -> int | None:
+        """Return the next cycle at which the instruction at an address is due, or None."""
+        program = self._program
+        if program is None:
+            return None
+        self._go_to(program, self._replay.cycle)
+        return program.cycle if program.run_to(AtAddress({address})) else None
+
     def instruction_beside(self, *, back: bool) -> int | None:
         """Return the cycle of the next instruction, or of the last, or None."""
         program = self._program
@@ -429,6 +482,9 @@ class TraceInspector:
         latest = self._pipeline.encoder.latest_cycle(int(edges[begin]))
         try:
             program.go_to(max(latest + 1, program.first_cycle))
+            # An instruction stores in its last cycle: one that goes on behind it stores later.
+            if program.cycle > latest + 1:
+                program.step_back()
             if not program.store_before():
                 return None
             for _ in range(len(edges) - 1 - begin):

@@ -131,6 +131,31 @@ class MachineFacts:
 
 
 @dataclass(frozen=True, slots=True)
+class RoutineFacts:
+    """A routine's share of a passage.
+
+    Attributes:
+        name: its label, or its address.
+        address: where it begins.
+        stop_address: where the next one begins.
+        cycles_ratio: its own share of all cycles, 0 to 1.
+        calls: how often it was called.
+        stores: stores in windows that it made.
+        stores_unchanged: those of them that changed nothing.
+        link_use_ratio: share of the link's slots that its stores took.
+    """
+
+    name: str
+    address: int
+    stop_address: int
+    cycles_ratio: float
+    calls: int
+    stores: int
+    stores_unchanged: int
+    link_use_ratio: float
+
+
+@dataclass(frozen=True, slots=True)
 class PixelCause:
     """One write that determines a pixel.
 
@@ -309,6 +334,21 @@ class Inspector(Protocol):
 
     def machine(self) -> MachineFacts | None:
         """Return the processor at the present position; None without a program."""
+
+    def routines(self, first_cycle: int, stop_cycle: int) -> Sequence[RoutineFacts] | None:
+        """Return the routines of a passage, the most cycles first.
+
+        None: the program is not there, or the passage lies too far into the run to be run again
+        while somebody waits.
+        """
+
+    def routine_sums(
+        self, unit: str, routine: RoutineFacts, first_cycle: int, stop_cycle: int
+    ) -> WriteSums | None:
+        """Return what a routine wrote to a unit in a passage; None as for `routines`."""
+
+    def reach(self, address: int) -> int | None:
+        """Return the next cycle at which the instruction at an address is due, or None."""
 
     def instruction_beside(self, *, back: bool) -> int | None:
         """Return the cycle of the next instruction, or of the previous one, or None."""

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busplay.display.display import Display
+from busplay.player.inspector import WriteSums
 from busplay.view.draw import Scene
 from busplay.view.instrument.instrument import Instrument
 from busplay.view.instrument.overlays import Layer, difference_layer, layer_image, write_layer
@@ -27,7 +28,12 @@ class Layers:
             scene.images = scene.layer = None
             self._key = ()
             return
-        key = (overlay, instrument.overlay_first_edge, *instrument.screens_key)
+        key = (
+            overlay,
+            instrument.state.routine,
+            instrument.overlay_first_edge,
+            *instrument.screens_key,
+        )
         if key == self._key:
             return
         self._key = key
@@ -50,5 +56,14 @@ class Layers:
             if actual is None or unit not in actual:
                 return None
             return difference_layer(actual[unit], display)
-        sums = inspector.write_sums(unit, self._instrument.overlay_first_edge)
+        sums: WriteSums | None
+        if overlay is Overlay.ROUTINE:
+            routine = self._instrument.state.routine
+            if routine is None:
+                return None
+            sums = inspector.routine_sums(unit, routine, *self._instrument.passage)
+        else:
+            sums = inspector.write_sums(unit, self._instrument.overlay_first_edge)
+        if sums is None:
+            return None
         return write_layer(overlay, sums, display.byte_offsets(), times)

@@ -7,9 +7,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from busplay.cli.window_profile import profile_of_run
 from busplay.description.faults import Faults
 from busplay.errors import InputError
 from busplay.history.history import open_history
+from busplay.history.places import Place
 from busplay.history.program_history import ProgramHistory
 from busplay.history.trace_inspector import TraceInspector
 from busplay.link.layout import FrameLayout
@@ -213,6 +215,39 @@ def test_pixel_names_the_instruction_that_stored_its_byte() -> None:
         assert list(counters.values()) == [byte.instruction.address]
         assert byte.instruction.text.startswith(("sta", "stx", "sty", "stz"))
         assert byte.instruction.label
+    # Registers are written one right after the other, and each has its own instruction.
+    causes = inspector.pixel("panel", 3, 3, deep=True).causes
+    made = {cause.role: cause.instruction for cause in causes}
+    assert made["base"] is not None
+    assert made["base"].text == "stz $A301"
+    assert made["palette"] is not None
+    assert made["palette"].text == "sta $A307"
+
+
+def test_routine_s_writes_are_those_of_its_instructions() -> None:
+    replay = Replay(TIDES)
+    program = ProgramHistory.of_trace(replay.reader)
+    profile_of = profile_of_run(program.start, lambda: program.symbols, tuple)
+    inspector = inspector_of(replay, program=program, profile_of=profile_of)
+    replay.seek(800_000)
+    routines = inspector.routines(0, 800_000)
+    assert routines is not None
+    session = Session("dunlin", program="tides.bin")
+    session.run(800_000 - session.cycle)
+    assert sum(one.stores for one in routines) == session.pipeline.encoder.counters.stores_offered
+    total = 0
+    for routine in routines:
+        for unit in ("panel", "sign"):
+            sums = inspector.routine_sums(unit, routine, 0, 800_000)
+            assert sums is not None
+            total += int(sums.writes.sum())
+    registers = sum(
+        history.count_writes(Place(unit, "registers", 0, 8), 0, inspector.shown_frames)
+        for history in (open_history(replay.reader),)
+        for unit in ("panel", "sign")
+    )
+    assert total + registers == session.pipeline.encoder.counters.stores_offered
+    assert inspector.routines(0, 10**12) is None
 
 
 def test_other_recording_moves_along(tmp_path: Path) -> None:

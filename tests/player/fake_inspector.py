@@ -18,6 +18,7 @@ from busplay.player.inspector import (
     PixelCause,
     PixelFacts,
     ReceiverFacts,
+    RoutineFacts,
     TimeSums,
     WriteSums,
 )
@@ -124,6 +125,17 @@ class FakeInspector:
             for n in range(-5, 20)
         )
         return MachineFacts((("PC", f"${here:04X}"), ("flags", "NV--DIZC")), "C0 12", code, 5)
+
+    def routines(self, first_cycle: int, stop_cycle: int) -> Sequence[RoutineFacts] | None:
+        return [RoutineFacts("draw", 0xC000, 0xC100, 0.75, 12, 340, 40, 0.125)]
+
+    def routine_sums(
+        self, unit: str, routine: RoutineFacts, first_cycle: int, stop_cycle: int
+    ) -> WriteSums | None:
+        return self.write_sums(unit, self.edge_at(first_cycle))
+
+    def reach(self, address: int) -> int | None:
+        return self.playable.cycle + 1000
 
     def instruction_beside(self, *, back: bool) -> int | None:
         return max(0, self.playable.cycle + (-2 if back else 2))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from busplay.player.inspector import RoutineFacts
 from busplay.view.keys import Command
 
 
@@ -27,6 +28,13 @@ class GoToEdge:
     """Show the moment of a link edge."""
 
     edge: int
+
+
+@dataclass(frozen=True, slots=True)
+class ChooseRoutine:
+    """Go to a routine's next call, and show what it writes over the screens."""
+
+    routine: RoutineFacts
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +100,7 @@ Action = (
     Do
     | GoToFrame
     | GoToEdge
+    | ChooseRoutine
     | ChooseTab
     | ChooseStep
     | ChooseOverlay

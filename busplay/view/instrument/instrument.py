@@ -8,12 +8,12 @@ commands to `do`. Nothing here draws, and time comes from outside.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from busplay.display.display import Display
 from busplay.errors import InputError, OutputError
-from busplay.player.inspector import Inspector, PixelFacts
+from busplay.player.inspector import Inspector, PixelFacts, RoutineFacts
 from busplay.player.marks import Marks
 from busplay.player.player import Player
 from busplay.player.speed import speed_text
@@ -35,7 +35,7 @@ from busplay.view.instrument.line import (
     column_text,
     draw_line_panel,
 )
-from busplay.view.instrument.lists import draw_errors, draw_frames
+from busplay.view.instrument.lists import draw_errors, draw_frames, draw_routines
 from busplay.view.instrument.state import InstrumentState, Overlay, Pixel, Step, Tab
 from busplay.view.instrument.timing import EdgeTimes
 from busplay.view.instrument.tools import Tools, draw_tools, overlay_choices, step_choices
@@ -111,6 +111,7 @@ class Instrument:
         self._firsts: dict[Tab, int] = {}
         self._facts_key: tuple[object, ...] = ()
         self._facts: PixelFacts | None = None
+        self._routines: Sequence[RoutineFacts] = ()
 
     # -- the present
 
@@ -185,6 +186,15 @@ class Instrument:
     def screens_key(self) -> tuple[object, ...]:
         """A key of what the screens show."""
         return (self._playable.cycle, id(self._playable.displays), self.state.overlay)
+
+    @property
+    def passage(self) -> tuple[int, int]:
+        """The cycles of the passage that is looked at: the loop's, or the last second."""
+        begin, end = self.player.begin_mark, self.player.end_mark
+        if begin is not None and end is not None:
+            return begin, end
+        here = self._playable.cycle
+        return max(0, here - self._playable.clock_hz), here
 
     @property
     def overlay_first_edge(self) -> int:
@@ -313,6 +323,9 @@ class Instrument:
         )
         pixel = self.state.pinned or self.state.pixel
         key += (pixel, self.state.pinned is not None) if tab is Tab.PIXEL else ()
+        key += (
+            (self.player.playing, self.state.routine, self.passage) if tab is Tab.ROUTINES else ()
+        )
         key += self._moment(now_ns)
         names = tuple(one.value for one in Tab)
         following = (names.index(tab.value) + 1) % len(names)
@@ -352,6 +365,21 @@ class Instrument:
                 here_edge=self.here_edge,
                 first=first,
                 chosen=chosen,
+                hovered=hovered,
+            )
+            return drawing
+        if tab is Tab.ROUTINES:
+            # It runs the program again, which takes its time: not while it plays.
+            playing = self.player.playing
+            routines = () if playing else inspector.routines(*self.passage)
+            self._routines = routines or ()
+            drawing, self._firsts[tab] = draw_routines(
+                routines,
+                self.state.routine,
+                box,
+                look,
+                first=first,
+                row=chosen,
                 hovered=hovered,
             )
             return drawing
@@ -449,8 +477,16 @@ class Instrument:
         tools = self._tools()
         if self.state.menu == "step":
             return step_choices(tools, [one for one in Step if self._can_step(one)])
-        has_other = self.inspector is not None and self.inspector.beside() is not None
-        return overlay_choices(tools, has_other=has_other)
+        return overlay_choices(tools, self._overlays())
+
+    def _overlays(self) -> list[Overlay]:
+        """Return the overlays that there can be here."""
+        without = set()
+        if self.inspector is None or self.inspector.beside() is None:
+            without.add(Overlay.DIFFERENCE)
+        if self.state.routine is None:
+            without.add(Overlay.ROUTINE)
+        return [one for one in Overlay if one not in without]
 
     def _menu_button(self) -> Box:
         for hot in self._hots.get("tools", ()):
@@ -589,6 +625,8 @@ class Instrument:
         tab = self.state.kept.tab
         if tab is Tab.FRAMES:
             return self.inspector.frames
+        if tab is Tab.ROUTINES:
+            return len(self._routines)
         return len(self.inspector.errors()) if tab is Tab.ERRORS else 0
 
     def _rows_seen(self) -> int:
@@ -630,6 +668,8 @@ class Instrument:
             self.act(actions.GoToFrame(chosen))
         elif tab is Tab.ERRORS:
             self.act(actions.GoToEdge(self.inspector.errors()[chosen].edge))
+        elif tab is Tab.ROUTINES and chosen < len(self._routines):
+            self.act(actions.ChooseRoutine(self._routines[chosen]))
 
     # -- actions
 
@@ -642,6 +682,8 @@ class Instrument:
             self._go_to_frame(action.frame)
         elif isinstance(action, actions.GoToEdge):
             self._go_to_edge(action.edge)
+        elif isinstance(action, actions.ChooseRoutine):
+            self._choose_routine(action.routine)
         elif isinstance(action, actions.ChooseTab):
             state.kept.tab = Tab(action.name)
         elif isinstance(action, actions.ChooseStep):
@@ -688,6 +730,17 @@ class Instrument:
         if self.inspector is not None:
             self.player.seek_to(self.inspector.cycle_at(edge))
             self._arrived()
+
+    def _choose_routine(self, routine: RoutineFacts) -> None:
+        self.state.routine = routine
+        self.state.overlay = Overlay.ROUTINE
+        cycle = None if self.inspector is None else self.inspector.reach(routine.address)
+        if cycle is None or cycle > (self._playable.end_cycle or 0):
+            self._note(f"{routine.name} is not called again")
+            return
+        self.player.pause()
+        self.player.seek_to(cycle)
+        self._note(f"{routine.name}, as it is called")
 
     def _arrived(self) -> None:
         """Show the present position in the time line and the lists."""
@@ -807,8 +860,7 @@ class Instrument:
 
     def next_overlay(self, way: int) -> None:
         """Show the next overlay, or the last."""
-        has_other = self.inspector is not None and self.inspector.beside() is not None
-        kinds = [one for one in Overlay if one is not Overlay.DIFFERENCE or has_other]
+        kinds = self._overlays()
         self._choose_overlay(kinds[(kinds.index(self.state.overlay) + way) % len(kinds)])
 
     def next_tab(self, way: int) -> None:

@@ -5,9 +5,9 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Sequence
 
-from busplay.player.inspector import ErrorRow, FrameRow, Inspector
+from busplay.player.inspector import ErrorRow, FrameRow, Inspector, RoutineFacts
 from busplay.view import theme
-from busplay.view.instrument.actions import GoToEdge, GoToFrame, Scroll
+from busplay.view.instrument.actions import ChooseRoutine, GoToEdge, GoToFrame, Scroll
 from busplay.view.instrument.state import Tab
 from busplay.view.instrument.timing import EdgeTimes
 from busplay.view.widgets.box import Box
@@ -22,6 +22,14 @@ FRAME_COLUMNS = (
     Column("to", "panel $DDDD", need=6),
     Column("fate", "lost on the wire", need=5),
     Column("bits", "0" * 20, fixed=True, need=1),
+)
+ROUTINE_COLUMNS = (
+    Column("routine", "some_label_of_it", need=9, takes_rest=True),
+    Column("cycles", "100.0%", "right", need=8),
+    Column("link", "100.0%", "right", need=6),
+    Column("stores", "00,000", "right", need=7),
+    Column("for nothing", "00,000", "right", need=5),
+    Column("calls", "00,000", "right", need=4),
 )
 ERROR_COLUMNS = (
     Column("time", "00:00.000 000", "right", need=9),
@@ -146,6 +154,53 @@ def draw_errors(
         box,
         look,
         scroll_action=Scroll(Tab.ERRORS.value),
+        hovered=hovered,
+    )
+    return drawing, first
+
+
+def draw_routines(
+    routines: Sequence[RoutineFacts] | None,
+    chosen: RoutineFacts | None,
+    box: Box,
+    look: Look,
+    *,
+    first: int | None,
+    row: int | None,
+    hovered: object,
+) -> tuple[Drawing, int]:
+    """Return the routines of a passage, the most cycles first, and the uppermost row."""
+    rows = routines or ()
+    first = max(0, min(first or 0, len(rows) - rows_seen(box, look)))
+
+    def row_of(index: int) -> Row:
+        one = rows[index]
+        return Row(
+            (
+                Cell(one.name, theme.PAUSED if one == chosen else None),
+                Cell(f"{one.cycles_ratio:.1%}"),
+                Cell(f"{one.link_use_ratio:.1%}"),
+                Cell(f"{one.stores:,}"),
+                Cell(f"{one.stores_unchanged:,}", theme.DIM),
+                Cell(f"{one.calls:,}", theme.DIM),
+            ),
+            ChooseRoutine(one),
+            "go to its next call; what it writes is shown over the screens",
+        )
+
+    empty = "Pause to see the routines of the last second, or of the passage that loops."
+    if routines is None:
+        empty = (
+            "The routines are worked out by running the program again: it must be there, and the"
+            " passage within the first seconds of the run. busplay profile has no such limit."
+        )
+    drawing = draw_table(
+        TableView(len(rows), first, chosen=row, empty=empty),
+        ROUTINE_COLUMNS,
+        row_of,
+        box,
+        look,
+        scroll_action=Scroll(Tab.ROUTINES.value),
         hovered=hovered,
     )
     return drawing, first

@@ -61,6 +61,7 @@ def write_layer(
         Overlay.COUNT: sums.writes,
         Overlay.UNCHANGED: sums.unchanged,
         Overlay.LOST: sums.lost,
+        Overlay.ROUTINE: sums.writes,
     }[overlay]
     most = int(counts.max(initial=0))
     scale = np.log2(max(2, most + 1))

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from enum import Enum
 from typing import Literal
 
+from busplay.player.inspector import RoutineFacts
 from busplay.view.widgets.search_line import Typing
 from busplay.view.widgets.time_line import TimeView
 
@@ -17,6 +18,7 @@ class Tab(Enum):
     PIXEL = "pixel"
     ERRORS = "errors"
     PROGRAM = "program"
+    ROUTINES = "routines"
     RECEIVER = "receiver"
 
 
@@ -39,6 +41,7 @@ class Overlay(Enum):
     COUNT = "how often written"
     UNCHANGED = "writes that changed nothing"
     LOST = "lost or damaged writes"
+    ROUTINE = "writes of the routine"
     DIFFERENCE = "difference"
 
 
@@ -87,6 +90,7 @@ class InstrumentState:
         typing: the line that is typed into, or None.
         typing_for: what for.
         searched: what was searched for last.
+        routine: the one whose writes are shown, or None.
         menu: which is open, or None.
         menu_row: the choice that the keyboard has chosen.
     """
@@ -103,5 +107,6 @@ class InstrumentState:
     typing: Typing | None = None
     typing_for: Literal["search", "note"] = "search"
     searched: Typing = field(default_factory=Typing)
+    routine: RoutineFacts | None = None
     menu: Literal["step", "overlay"] | None = None
     menu_row: int = 0

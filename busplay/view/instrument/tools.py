@@ -162,10 +162,8 @@ def step_choices(tools: Tools, possible: list[Step]) -> list[Choice]:
     ]
 
 
-def overlay_choices(tools: Tools, *, has_other: bool) -> list[Choice]:
+def overlay_choices(tools: Tools, possible: list[Overlay]) -> list[Choice]:
     """Return the menu of overlays."""
     return [
-        Choice(one.value, ChooseOverlay(one.name), ticked=one is tools.overlay)
-        for one in Overlay
-        if one is not Overlay.DIFFERENCE or has_other
+        Choice(one.value, ChooseOverlay(one.name), ticked=one is tools.overlay) for one in possible
     ]

@@ -360,11 +360,24 @@ def test_tabs_open_by_click_and_by_keys(bench: Bench) -> None:
     bench.instrument.do(Command.NEXT_TAB)
     assert "registers" in texts(bench.draw()["side"])
     bench.instrument.do(Command.NEXT_TAB)
+    assert {"draw", "75.0%", "12.5%", "340"} <= set(texts(bench.draw()["side"]))
+    bench.instrument.do(Command.NEXT_TAB)
     assert bench.instrument.state.kept.tab is Tab.RECEIVER
     assert "SYNC" in texts(bench.draw()["side"])
     bench.instrument.do(Command.NEXT_TAB)
     bench.instrument.do(Command.LAST_TAB)
     assert bench.instrument.state.kept.tab is Tab.RECEIVER
+
+
+def test_click_on_a_routine_goes_to_its_next_call_and_shows_its_writes(bench: Bench) -> None:
+    bench.instrument.act(actions.ChooseTab("routines"))
+    bench.draw()
+    (routine,) = bench.inspector.routines(0, 1)
+    bench.click(actions.ChooseRoutine(routine), "side")
+    assert bench.playable.cycle == 1000
+    assert bench.instrument.overlay is Overlay.ROUTINE
+    bench.instrument.player.play()
+    assert any(text.startswith("Pause to see") for text in texts(bench.draw()["side"]))
 
 
 def test_lists_change_ten_times_a_second_while_it_plays_and_at_once_when_paused(
