@@ -162,12 +162,15 @@ class InProgram(InFile):
     """A program, which brings the labels beside it along."""
 
     def beside(self, path: Path) -> Iterator[Path]:
-        """Return the file of labels that would be found."""
+        """Return the files of labels and source lines that would be found."""
+        from busplay.program.debug_file import DEBUG_SUFFIX
         from busplay.program.labels import find_labels_beside
 
         labels = find_labels_beside(path)
         if labels is not None:
             yield labels
+        if (lines := path.with_suffix(DEBUG_SUFFIX)) != labels and lines.is_file():
+            yield lines
 
 
 class Described(click.ParamType[str]):

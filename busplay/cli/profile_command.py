@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from busplay.cli.files import Described, InProgram, OutFile
+from busplay.cli.files import Described, InProgram, OutFile, register
 from busplay.cli.json_output import print_json
 from busplay.cli.options import Count, Time, full_option, json_option, load_option
 from busplay.cli.run_options import keys_option, labels_option, stop_cycle
@@ -66,12 +66,13 @@ def command(
     """
     from busplay.analysis.profile.exports import callgrind_of, csv_of, speedscope_of
     from busplay.analysis.profile.profile import clock_of, profile
-    from busplay.cli.interrupt import say_interrupted
+    from busplay.cli.interrupt import hold_interrupt, say_interrupted
     from busplay.cli.notice import tell_of_compiling
     from busplay.cli.profile_text import profile_text, profile_verdict
     from busplay.cli.progress import shares_bar
     from busplay.cli.style import verdict
     from busplay.formats.keys_csv import read_key_presses
+    from busplay.run.recorded_program import recorded_program_of
     from busplay.whole_file import write_whole_file
 
     if argument is not None and program is not None:
@@ -80,7 +81,17 @@ def command(
     clock_hz, is_trace = clock_of(source)
     if is_trace and keys is not None:
         raise click.UsageError("--keys is for a BOARD; a TRACE has the keys that were pressed")
-    with shares_bar(label="profile") as progress:
+    if is_trace and program is None and (found := recorded_program_of(Path(source))) is not None:
+        # No output may replace it, as if it had been named.
+        register().enter_input(found, "TRACE's program")
+    with shares_bar(label="profile") as progress, hold_interrupt() as held:
+
+        def move_on(done: int, total: int) -> None:
+            progress(done, total)
+            if held.pressed:
+                # Between two pieces, so that all sums agree.
+                raise KeyboardInterrupt
+
         report = profile(
             source,
             argument or program,
@@ -89,7 +100,7 @@ def command(
             load_address=load_address,
             labels=labels,
             key_presses=read_key_presses(keys) if keys is not None else (),
-            on_progress=progress,
+            on_progress=move_on,
         )
     for path, make in (
         (csv_path, csv_of),

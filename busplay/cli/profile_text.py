@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 
 from busplay.analysis.profile.report import ProfileReport
 from busplay.analysis.profile.rows import AddressProfile, RoutineProfile
-from busplay.cli.style import heading
+from busplay.cli.style import heading, warning
 from busplay.errors import printable
 from busplay.wording import counted
 
@@ -36,6 +36,8 @@ def profile_verdict(report: ProfileReport) -> str:
 
 def profile_text(report: ProfileReport, *, full: bool) -> Iterator[str]:
     """Yield the lines of a profile behind its verdict."""
+    if report.interrupted:
+        yield warning("  interrupted; the figures are those of the cycles that ran")
     ran_s = report.cycles / report.clock_hz
     stop = report.first_cycle + report.cycles
     rows = [

@@ -105,5 +105,5 @@ labels_option = click.option(
     "--labels",
     type=InFile(),
     help="Name addresses by these labels, from an assembler or linker.  [default: PROGRAM's name"
-    " with .lbl or .labels]",
+    " with .lbl, .labels or .dbg]",
 )

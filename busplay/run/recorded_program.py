@@ -37,6 +37,12 @@ def find_recorded_program(trace: str | Path, header: TraceHeader) -> Path | None
     return None
 
 
+def recorded_program_of(trace: Path) -> Path | None:
+    """Return the program that a trace's header names, or None; see `find_recorded_program`."""
+    with TraceReader(trace) as reader:
+        return find_recorded_program(trace, reader.header)
+
+
 def board_of_trace(reader: TraceReader) -> Board:
     """Return the board of a trace.
 

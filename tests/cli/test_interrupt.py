@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import os
 import random
@@ -64,6 +65,21 @@ def interrupted(*words: object, after_s: float, grown: Path | None = None) -> tu
 def moments() -> list[float]:
     draw = random.Random(7)
     return [draw.uniform(0, 0.4) for _ in range(MOMENTS)]
+
+
+def test_profile_that_is_interrupted_has_sums_that_agree(tmp_path: Path) -> None:
+    words = ("profile", "dunlin", "tides.bin", "--to", "20000s", "--csv", tmp_path / "p.csv")
+    status, out, err = interrupted(*words, after_s=4)
+    assert status == 130
+    assert err.endswith("busplay: interrupted\n")
+    assert "  interrupted; the figures are those of the cycles that ran\n" in out
+    rows = list(csv.DictReader((tmp_path / "p.csv").open(encoding="utf-8")))
+    for name in ("cycles", "stores", "stores_unchanged", "stores_written_over"):
+        routines, refreshes = (
+            sum(int(row[name]) for row in rows if row["kind"] == kind)
+            for kind in ("routine", "refresh")
+        )
+        assert routines == refreshes > 0, name
 
 
 def require_sums(figures: dict[str, object]) -> None:

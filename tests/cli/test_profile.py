@@ -51,7 +51,7 @@ def test_a_trace_is_profiled_with_the_program_beside_it(busplay: Busplay, tmp_pa
     assert given == beside
     wrong = busplay("profile", trace, "--program", find_demo("fill").image_path)
     assert wrong.status == 2
-    assert "found another program than the one that was recorded" in wrong.err
+    assert "found a program other than the recorded one" in wrong.err
 
 
 def test_what_is_earlier_is_left_out(busplay: Busplay) -> None:
@@ -78,6 +78,19 @@ def test_files_for_other_programs(busplay: Busplay, tmp_path: Path) -> None:
     assert "fl=tiny.s\nfn=start\n" in files[2].read_text()
     clash = busplay("profile", "dunlin", tmp_path / "tiny.bin", "--csv", tmp_path / "tiny.bin")
     assert clash.status == 2
+
+
+def test_no_output_replaces_what_was_found_beside_an_input(
+    busplay: Busplay, tmp_path: Path
+) -> None:
+    trace = Path(shutil.copy(shipped_file("traces", "keys.trace"), tmp_path))
+    program = Path(shutil.copy(find_demo("keys").image_path, tmp_path / "keys.bin"))
+    content = program.read_bytes()
+    assert busplay("profile", trace, "--to", "10ms", "--csv", program).status == 2
+    assert program.read_bytes() == content
+    lines = Path(shutil.copy(DATA / "fuzz/debug_file/tiny.dbg", tmp_path / "keys.dbg"))
+    assert busplay("profile", "dunlin", program, "--to", "10ms", "--csv", lines).status == 2
+    assert lines.read_bytes() == (DATA / "fuzz/debug_file/tiny.dbg").read_bytes()
 
 
 def test_keys_are_pressed(busplay: Busplay, tmp_path: Path) -> None:

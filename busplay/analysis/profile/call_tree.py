@@ -22,7 +22,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from busplay.batch import UInt8Column, UInt16Column
+from busplay.batch import UInt16Column
 from busplay.core.memory_map import ADDRESSES
 from busplay.core.rewind import Happening, InstructionBatch
 
@@ -61,7 +61,9 @@ class CallTree:
     """
 
     def __init__(self, starts: NDArray[np.int64]) -> None:
-        self._routine_of = np.repeat(starts, np.diff(np.append(starts, ADDRESSES)))
+        self._routine_of = np.repeat(
+            starts.astype(np.uint16), np.diff(np.append(starts, ADDRESSES))
+        )
         self._parent, self._routine, self._calls = [-1, -1], [-1, -1], [0, 0]
         self._costs = [[0, 0, 0], [0, 0, 0]]
         self._children: dict[tuple[int, int], int] = {}
@@ -85,20 +87,28 @@ class CallTree:
         """
         if not len(instructions):
             return
-        kind, s, pc = instructions.kind, instructions.register("s"), instructions.pc
-        code = np.where(kind == Happening.INSTRUCTION, _CODE_OF_OPCODE[instructions.opcode], _NONE)
-        code_before = np.concatenate([[self._last[0]], code[:-1]])
-        s_before = np.concatenate([[self._last[1]], s[:-1]])
-        self._last = int(code[-1]), int(s[-1])
-        interrupts = kind == Happening.INTERRUPT
-        begins = (code_before != _NONE) | interrupts
-        routine, entered = self._routine_of[address], self._routine_of[pc]
+        kind, s = instructions.kind, instructions.register("s")
+        code = _CODE_OF_OPCODE[instructions.opcode]
+        if kind.any():
+            code[kind != Happening.INSTRUCTION] = _NONE
+        routine = self._routine_of[address]
+        begins = np.empty(len(code), np.bool_)
         begins[0] = True
-        begins[1:] |= routine[1:] != routine[:-1]
+        begins[1:] = (routine[1:] != routine[:-1]) | (code[:-1] != _NONE)
+        interrupts = kind == Happening.INTERRUPT
+        begins |= interrupts
         first = np.flatnonzero(begins)
+        # The instruction before each segment; that before the first was in the piece before.
+        behind = first[1:] - 1
+        code_before = [self._last[0], *code[behind].tolist()]
+        s_before = [self._last[1], *s[behind].tolist()]
+        self._last = int(code[-1]), int(s[-1])
         sums = [np.add.reduceat(one, first).tolist() for one in costs]
-        columns = (code_before, s_before, s, interrupts, entered, routine)
-        rows = zip(*(column[first].tolist() for column in columns), *sums, strict=True)
+        entered = self._routine_of[instructions.pc[first]]
+        columns = (s[first], interrupts[first], entered, routine[first])
+        rows = zip(
+            code_before, s_before, *(column.tolist() for column in columns), *sums, strict=True
+        )
         for before, s_then, s_now, interrupted, enters, at, cycles, stores, unchanged in rows:
             node = self._enter(before, s_then, s_now, enters, at, interrupted=interrupted)
             if counts:
@@ -166,11 +176,14 @@ def charged_address(instructions: InstructionBatch, *, next_pc: int) -> UInt16Co
     Args:
         next_pc: address of the instruction that comes behind the last.
     """
-    kind: UInt8Column = instructions.kind
-    pc = instructions.pc
-    behind = np.append(pc[1:], np.uint16(next_pc))
-    address = np.where(kind == Happening.INTERRUPT, behind, pc)
-    return np.where(kind == Happening.WAITING, pc - np.uint16(1), address).astype(np.uint16)
+    kind, address = instructions.kind, instructions.pc
+    others = np.flatnonzero(kind)
+    interrupts = others[kind[others] == Happening.INTERRUPT]
+    waits = others[kind[others] == Happening.WAITING]
+    charged = address.copy()
+    charged[interrupts] = np.append(address[1:], np.uint16(next_pc))[interrupts]
+    charged[waits] -= np.uint16(1)
+    return charged
 
 
 def totals(nodes: Sequence[CallNode]) -> list[tuple[int, int, int]]:
