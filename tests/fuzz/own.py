@@ -13,6 +13,8 @@ from busplay.description.read_faults import load_faults
 from busplay.description.read_palette import parse_palette
 from busplay.errors import InputError
 from busplay.explain import board_text, link_text
+from busplay.history.history import open_history
+from busplay.history.places import Place
 from busplay.link.load import load_board, load_link
 from busplay.link.rules import find_faults
 from busplay.pipeline.pipeline import Pipeline
@@ -105,6 +107,18 @@ def _play(replay: Replay) -> None:
     replay.run(_CYCLES_MOST)
     for display in replay.displays.values():
         display.image()
+
+
+def parse_history(content: bytes) -> None:
+    """Open the history of a trace whose checksums are made right, and ask it."""
+    with TraceReader(with_file(sealed(content), "history.trace")) as reader:
+        history = open_history(reader)
+        unit = history.board.units[0]
+        place = Place(unit.name, "memory", 0, unit.memory_bytes)
+        history.count_writes(place)
+        history.list_writes(place, history.frames // 2, 20)
+        history.causes(unit.name, 0, 0)
+        history.timeline(0, reader.stop_edge + 1, 100)
 
 
 def parse_trace_header(content: bytes) -> None:

@@ -51,6 +51,7 @@ _PARSERS: dict[str, Callable[[bytes], object]] = {
     "debug_file": own.parse_ld65_debug_file,
     "trace": own.parse_trace,
     "sealed_trace": own.parse_sealed_trace,
+    "history": own.parse_history,
     "trace_header": own.parse_trace_header,
 }
 

@@ -88,7 +88,12 @@ def naive_of(reader: TraceReader, board: Board) -> NaiveHistory:
         [NaiveBusy(one.period_ns, one.length_ns, one.phase_ns) for one in receiver.busy],
         quantum_ns=gcd(*times) or 1,
     )
-    return NaiveHistory(board, frames, [fifo.offer(edge) for edge, _ in frames])
+    fates, held = [], []
+    for edge, _ in frames:
+        waiting = fifo.held_at(edge)
+        fates.append(fifo.offer(edge))
+        held.append(waiting + (fates[-1] != "OVERRUN"))
+    return NaiveHistory(board, frames, fates, held)
 
 
 def cut(path: Path, share: float) -> None:

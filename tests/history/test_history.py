@@ -10,13 +10,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from busplay.demo.programs import shipped_file
 from busplay.history import timeline
 from busplay.history.history import History, open_history
-from busplay.history.places import Place, Writes
+from busplay.history.places import Place, Writes, places_of_addresses
 from busplay.trace.reader import TraceReader
 from busplay.write_index import builder, stretch
 from tests.history.cases import Case, cases, cut, naive_of, record
 from tests.naive.history import NaiveHistory, NaiveWrite, frames_before, spans_of, sum_before
+from tests.strategies import boards_for, links
 
 KINDS = ("indexed", "plain", "cut")
 
@@ -123,6 +125,47 @@ def hold_timeline(history: History, naive: NaiveHistory, data: st.DataObject, ca
         assert getattr(found, name).tolist() == expected, name
 
 
+def hold_high_water(history: History, naive: NaiveHistory, data: st.DataObject) -> None:
+    """The whole recording in one column has the most that the FIFO ever held."""
+    found = history.timeline(0, history.reader.stop_edge + 1, data.draw(st.integers(1, 3)))
+    can_fill = history.index.builder.pipeline.receiver_fifo is not None
+    assert max(found.fifo_high_water) == (max(naive.held, default=0) if can_fill else 0)
+
+
+@given(data=st.data())
+@settings(max_examples=40)
+def test_places_of_addresses_are_where_each_store_goes(data: st.DataObject) -> None:
+    board = data.draw(boards_for(data.draw(links())))
+    window = data.draw(st.sampled_from(board.windows))
+    first = max(0, window.first_address - data.draw(st.integers(0, 300)))
+    last = min(0xFFFF, first + data.draw(st.integers(300, 2_000)))
+    expected = []
+    for address in range(first, last + 1):
+        for one in board.windows:
+            if one.first_address <= address <= one.last_address:
+                offset = one.first_offset + address - one.first_address
+                expected.append((one.unit, one.space, offset))
+                break
+    found = [
+        (place.unit, place.space, offset)
+        for place in places_of_addresses(board, first, last)
+        for offset in range(place.first_offset, place.stop_offset)
+    ]
+    assert found == expected
+
+
+def test_keys_stand_in_the_column_in_which_they_were_pressed() -> None:
+    with TraceReader(shipped_file("traces", "keys.trace")) as reader:
+        history, presses = open_history(reader), reader.key_presses()
+        found = history.timeline(0, reader.stop_edge, 40)
+        edges = [reader.header.edge_at(press.cycle) for press in presses]
+        assert presses
+        assert found.keys.tolist() == [
+            sum(first <= edge < stop for edge in edges)
+            for first, stop in pairwise(found.edges.tolist())
+        ]
+
+
 @pytest.mark.parametrize("kind", KINDS)
 @given(case=cases(), data=st.data())
 @settings(max_examples=100)
@@ -145,3 +188,4 @@ def test_history_is_what_going_through_all_frames_gives(
             hold_writes(history, naive, data)
             hold_pixel(history, naive, data)
             hold_timeline(history, naive, data, case)
+            hold_high_water(history, naive, data)

@@ -96,3 +96,8 @@ class NaiveFifo:
         if self.deadline_ns is not None and now + left - arrival > self.deadline_ns:
             return "LATE"
         return "SERVED"
+
+    def held_at(self, edge: int) -> int:
+        """Count the frames that are in the FIFO as a frame of that edge comes."""
+        arrival = Fraction((edge + self.frame_symbols) * 1_000_000_000, self.edge_hz)
+        return sum(done > arrival for done in self.done)

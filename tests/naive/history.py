@@ -32,11 +32,13 @@ class NaiveHistory:
 
     Attributes:
         fates: for each frame, whether it was `SERVED`, `OVERRUN` or `LATE`.
+        held: frames in the receiver's FIFO once each had come.
     """
 
     board: Board
     frames: list[Frame]
     fates: list[str]
+    held: list[int]
     writes: list[NaiveWrite] = field(default_factory=list)
     changed: list[bool] = field(default_factory=list)
     missed: list[int] = field(default_factory=list)
