@@ -197,6 +197,7 @@ PLAIN_TEXT = {
     "--need",
     "--skew",
     "--swap",
+    "--unit",
     "NAME",
 }
 FILE_TYPES = (InFile, OutFile, OutFolder, Described, SnapshotParam)
