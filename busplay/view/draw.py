@@ -18,9 +18,10 @@ from numpy.typing import NDArray
 from busplay.description.board import Unit
 from busplay.view import theme
 from busplay.view.help import HelpOverlay
-from busplay.view.instrument.instrument import Instrument, Part
+from busplay.view.instrument.instrument import Instrument
 from busplay.view.instrument.layout import Places, place_parts
 from busplay.view.instrument.overlays import Layer, draw_legend
+from busplay.view.instrument.panels import Part
 from busplay.view.instrument.state import Overlay
 from busplay.view.paint import paint_commands
 from busplay.view.screens import PlacedScreens, Screens, ShownScreen
