@@ -1,1 +1,1 @@
-"""Why a pixel is so: the chain from its colour back to the edges on the wires."""
+"""Why a pixel has its colour: the chain from the colour back to the edges on the wires."""

@@ -1,4 +1,4 @@
-"""A frame in its capture: when its edges came, and how far each wire was from doubt."""
+"""A frame in its capture: the times of its edges, and each wire's margin."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from busplay.conversion.capture_map import map_capture
 from busplay.formats.capture import ReadOptions, open_capture
 from busplay.link.layout import FrameLayout
 
-# Slots before and behind a frame that are read with it, so that the clock is followed evenly.
+# Slots before and after a frame that are read with it, so that clock recovery settles.
 AROUND_SLOTS = 40
 
 
@@ -28,14 +28,14 @@ def captured_frame(
     time_ps: int,
     **reading: Unpack[ReadOptions],
 ) -> CapturedFrame | None:
-    """Look at a frame in its capture once more; None: it is not found there.
+    """Find a frame in its capture again; None: it is not found.
 
     Args:
         capture: the file.
         layout: of the link.
         sampling: how the capture was decoded.
         word: the frame, as the receiver delivered it.
-        time_ps: of its first edge, about, in the capture's own time.
+        time_ps: approximate time of its first edge, in the capture's own time.
         reading: how to read the capture.
 
     Raises:
@@ -84,14 +84,14 @@ def _find_frame(
     word: int,
     time_ps: int,
 ) -> int | None:
-    """Return where a frame begins: of the places that spell its word, the one nearest in time."""
+    """Return where a frame begins: the place nearest in time with its word."""
     count = layout.frame_symbols
     if len(symbols) < count:
         return None
     wanted = layout.to_symbols(np.array([word], np.uint64))[:count]
     windows = np.lib.stride_tricks.sliding_window_view(symbols, count)
     wrong = (windows != wanted).sum(axis=1)
-    # A frame of which a bit was corrected spells its word but for one symbol.
+    # A corrected frame differs from its word in one symbol.
     fitting = np.flatnonzero(wrong == 0)
     if not len(fitting):
         fitting = np.flatnonzero(wrong == 1)
@@ -109,7 +109,7 @@ def _wire(
     lane_map: LaneMap,
     sampling: CaptureSampling,
 ) -> CapturedWire:
-    """Look at one wire during a frame."""
+    """Return one wire's levels and margins during a frame."""
     probe = lane_map.data[number]
     level = (changes.level >> np.uint64(probe.index)) & np.uint64(1)
     changed = changes.time_ps[1:][level[1:] != level[:-1]].astype(np.int64)

@@ -1,4 +1,4 @@
-"""A frame taken apart: its fields, and what each wire carries edge by edge."""
+"""A frame's fields, and the levels of each wire edge by edge."""
 
 from __future__ import annotations
 
@@ -11,11 +11,11 @@ from busplay.link.layout import FrameLayout
 def frame_on_wires(
     layout: FrameLayout, *, number: int, edge: int, time_s: float | None, word: int
 ) -> FrameOnWires:
-    """Take a frame apart.
+    """Return a frame's fields and levels.
 
     Args:
         layout: of its link.
-        number, edge, time_s: as `FrameOnWires` has them.
+        number, edge, time_s: see `FrameOnWires`.
         word: its bits, the first on the wire highest.
     """
     column = np.array([word], np.uint64)
@@ -31,7 +31,7 @@ def frame_on_wires(
 
 
 def wire_levels(layout: FrameLayout, symbols: list[int]) -> tuple[WireLevels, ...]:
-    """Return what each wire carries during a frame's symbols, the highest lane first."""
+    """Return the levels of each wire during a frame's symbols, the highest lane first."""
     bits = _bits_on_wires(layout)
     wires = []
     for lane in range(layout.lanes - 1, -1, -1):
@@ -44,7 +44,7 @@ def wire_levels(layout: FrameLayout, symbols: list[int]) -> tuple[WireLevels, ..
 
 
 def _bits_on_wires(layout: FrameLayout) -> list[list[str]]:
-    """Name the field's bit that each lane carries at each edge: by sending each bit alone."""
+    """Name the field's bit on each lane at each edge, by sending each bit alone."""
     names = [[""] * layout.frame_symbols for _ in range(layout.lanes)]
     rest = layout.to_symbols(np.zeros(1, np.uint64))[: layout.frame_symbols]
     for field in layout.link.fields:

@@ -1,4 +1,4 @@
-"""A store that did not arrive as sent: found in what the recording, or another one, says of it."""
+"""A store that was not received as sent, found in the recording or in one of what arrived."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ FATE_CAUSES = {
     marking.UNDELIVERED: Cause.OUT_OF_SYNC,
 }
 
-# What a recording of arrivals counts, as its summary names it.
+# Counts in the summary of a recording of arrivals.
 COUNTED_CAUSES = {
     "lost_on_wire": Cause.WIRE,
     "lost_out_of_sync": Cause.OUT_OF_SYNC,
@@ -34,14 +34,14 @@ COUNTED_CAUSES = {
 
 @dataclass(frozen=True, slots=True)
 class FrameLost:
-    """A frame that did not arrive as it was sent.
+    """A frame that was not received as sent.
 
     Attributes:
         frame: its number in the recording of what was sent.
-        causes: in words; several where nothing tells which.
-        at_receiver: the receiver had it, and lost it.
-        is_late: it was served, after its deadline.
-        came: number and edge of the frame in the other recording that came instead, or None.
+        causes: as text; several if it is not known which.
+        at_receiver: it was lost at the receiver FIFO or late.
+        is_late: it was served after its deadline.
+        came: number and edge in the other recording of the frame received instead, or None.
     """
 
     frame: int
@@ -52,7 +52,7 @@ class FrameLost:
 
 
 def lost_in_recording(history: History, place: Place, before_frame: int) -> FrameLost | None:
-    """Return the last frame to a place that the recording's own receiver lost after the last write.
+    """Return the last frame to a place that the board's receiver lost after the last write.
 
     Raises:
         InputError: the trace is damaged.
@@ -75,7 +75,7 @@ def lost_between(
     *,
     progress: Callable[[int, int], object],
 ) -> FrameLost | None:
-    """Return what became of a frame in another recording; None: it came as it was sent.
+    """Return the fate of a frame in another recording; None: received as sent.
 
     Raises:
         InputError: a trace is damaged, or the two are of different units or windows.

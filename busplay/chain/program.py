@@ -1,4 +1,4 @@
-"""The program beside its recording: which store each frame carries, and what the processor was."""
+"""The rerun of a recorded program: each frame's store, instruction and registers."""
 
 from __future__ import annotations
 
@@ -19,12 +19,12 @@ from busplay.trace.reader import TraceReader
 
 @dataclass(frozen=True, slots=True)
 class StoringInstruction:
-    """What made a store.
+    """The instruction that made a store.
 
     Attributes:
-        registers: as it began; `pc` is its address.
+        registers: at its start; `pc` is its address.
         label: the label at or before it, or None.
-        file, line: where it stands in the source, or None.
+        file, line: its place in the source, or None.
     """
 
     registers: Registers
@@ -35,7 +35,7 @@ class StoringInstruction:
 
 @dataclass(frozen=True, slots=True)
 class LostAtSender:
-    """A store that found the sender's FIFO full."""
+    """A store that found the sender FIFO full."""
 
     edge: int
     cycle: int
@@ -44,18 +44,20 @@ class LostAtSender:
 
 
 class RecordedProgram:
-    """The program that was recorded, run once more.
+    """A rerun of the recorded program.
 
     Args:
         reader: the trace, recorded with a board.
-        program: the file that ran.
-        load_address: where a raw program went; the board's `program_load_address` by default.
-        labels: list of labels; found beside the program by default.
-        dbgfile: debug file of ld65; found beside the program by default.
-        progress: called with (edges gone through, edges of the trace).
+        program: the program's file.
+        load_address: where a raw program was loaded; by default the board's
+            `program_load_address`.
+        labels: list of labels; by default the one beside the program.
+        dbgfile: debug file of ld65; by default the one beside the program.
+        progress: called with (edges done, edges of the trace).
 
     Raises:
-        InputError: the program cannot be read, or is another one; a file of names is damaged.
+        InputError: the program cannot be read, or is another one; a list of labels or a debug file
+            is damaged.
     """
 
     def __init__(
@@ -82,17 +84,17 @@ class RecordedProgram:
     def stores_of(
         self, frames: Sequence[int], until: int
     ) -> tuple[dict[int, tuple[int, int]], list[LostAtSender]]:
-        """Return the stores of frames, and those that were lost at the sender.
+        """Return the stores of frames, and those lost at the sender.
 
         Args:
             frames: numbers of frames.
-            until: frame up to which stores are gone through.
+            until: frame up to which to run.
 
         Returns:
-            Frame to cycle and address; and the stores that found the sender's FIFO full.
+            Frame to cycle and address; and the stores that found the sender FIFO full.
 
         Raises:
-            InputError: the program sends something else than was recorded.
+            InputError: the program sends other frames than recorded.
         """
         before = self._reader.frames_before.astype(np.int64)
         found: dict[int, tuple[int, int]] = {}
@@ -141,7 +143,7 @@ class RecordedProgram:
 
 
 def program_of(reader: TraceReader, program: str | Path | None) -> Path | None:
-    """Return the program that was recorded: the one given, or the one that is found beside it."""
+    """Return the recorded program: the one given, or the one found beside the trace."""
     if program is not None:
         return program_path(program)
     return find_recorded_program(reader.path, reader.header)

@@ -1,4 +1,4 @@
-"""The answer to `busplay why`: what its `--json` prints, and the library returns."""
+"""The report of `busplay why`, for `--json` and the library."""
 
 from __future__ import annotations
 
@@ -16,9 +16,9 @@ class PixelAsked:
     Attributes:
         unit: name of its unit.
         x, y: from the top left.
-        at_s: the moment, in seconds since processor cycle 0 (of a capture: in its own time); null:
+        at_s: the moment, in seconds since processor cycle 0 (in a capture: in its own time); null:
             no clock is known.
-        frames: frames of the recording that had gone over the link by then.
+        frames: frames of the recording sent by then.
     """
 
     unit: str
@@ -30,12 +30,12 @@ class PixelAsked:
 
 @dataclass(frozen=True, slots=True)
 class ColourShown:
-    """What the pixel shows.
+    """The colour of the pixel.
 
     Attributes:
         red, green, blue: 0 to 255.
         index: palette index.
-        is_blank: the whole picture has the border's colour, whatever the byte is.
+        is_blank: whether the whole picture has the border's colour.
     """
 
     red: int
@@ -47,24 +47,24 @@ class ColourShown:
 
 @dataclass(frozen=True, slots=True)
 class StoreFound:
-    """A store of the processor that reached a unit, as far as it is known.
+    """A store of the processor, as far as it is known.
 
     Attributes:
-        frame: which frame of the recording carried it, from 0; null: it became none.
-        edge: link edge at which the frame starts, or at which the sender's FIFO was full.
-        time_s: the same in seconds since processor cycle 0 (of a capture: in its own time); null:
+        frame: number of its frame in the recording, from 0; null: it was not sent.
+        edge: link edge at which the frame starts, or at which the sender FIFO was full.
+        time_s: the same in seconds since processor cycle 0 (in a capture: in its own time); null:
             no clock is known.
-        cycle: of the store; the latest that it can have been where `cycle_is_exact` is false;
-            null without a processor.
-        cycle_is_exact: the program was run beside its recording.
+        cycle: of the store; the latest possible one if `cycle_is_exact` is false; null without a
+            processor.
+        cycle_is_exact: whether the cycle comes from a rerun of the program.
         address: processor address; null: no window makes such a frame.
         address_label: the label at or before it within its window, or null.
         data: the byte.
-        program_counter: address of the instruction; this and what follows is null where the
-            program is not known.
+        program_counter: address of the instruction; this and the following are null if the program
+            is not known.
         label: the label at or before that, or null.
-        file, line: where the instruction stands in the source, or null.
-        registers: the processor's, as the instruction began.
+        file, line: the instruction's place in the source, or null.
+        registers: the processor's, at the instruction's start.
     """
 
     frame: int | None
@@ -84,11 +84,11 @@ class StoreFound:
 
 @dataclass(frozen=True, slots=True)
 class PaletteEntry:
-    """Where the colour comes from.
+    """The palette entry of the colour.
 
     Attributes:
         index: of the entry.
-        store: the store to PALETTE_BLUE that set it; null: it is as at power-on.
+        store: the store to PALETTE_BLUE that set it; null: as at power-on.
         red_store, green_store: the stores of its other parts before that, or null.
     """
 
@@ -100,14 +100,14 @@ class PaletteEntry:
 
 @dataclass(frozen=True, slots=True)
 class PictureRegisters:
-    """What the unit's registers say about the whole picture.
+    """The unit's registers for the whole picture.
 
     Attributes:
         base_offset: offset of the top left pixel.
-        base_store: the store to BASE_HIGH that set it; null: it is as at power-on.
+        base_store: the store to BASE_HIGH that set it; null: as at power-on.
         base_low_store: the store to BASE_LOW before that, or null.
         blank_store: the last store to BLANK, or null.
-        border_store: the last store to BORDER, where the picture is blank; or null.
+        border_store: the last store to BORDER, if the picture is blank; or null.
     """
 
     base_offset: int
@@ -126,7 +126,7 @@ class PixelByte:
         offset: in its memory.
         value: the byte.
         first_bit, last_bit: the pixel's bits in it, 7 the highest.
-        writes: how often it had been written by then.
+        writes: count of writes to it by then.
     """
 
     unit: str
@@ -139,13 +139,12 @@ class PixelByte:
 
 @dataclass(frozen=True, slots=True)
 class WireLevels:
-    """What one wire carries during a frame, edge by edge.
+    """One wire's levels during a frame, edge by edge.
 
     Attributes:
         wire: `lane0` and so on, or `strobe`.
         levels: 0 or 1 at each edge.
-        bits: the field's bit that each stands for, such as `address.15`; empty where it stands for
-            none.
+        bits: the field's bit at each edge, such as `address.15`; empty if there is none.
     """
 
     wire: str
@@ -158,10 +157,10 @@ class FrameOnWires:
     """A frame: its fields, and its symbols on each wire.
 
     Attributes:
-        number: which frame of the recording, from 0.
+        number: its number in the recording, from 0.
         edge: link edge at which it starts.
         time_s: the same in seconds; see `store`.
-        word: its bits as hexadecimal digits, the first on the wire highest.
+        word: its bits as hex digits, the first on the wire highest.
         fields: the value of each field, by name.
         lanes: the wires, the highest lane first, the strobe last.
     """
@@ -176,15 +175,15 @@ class FrameOnWires:
 
 @dataclass(frozen=True, slots=True)
 class CapturedWire:
-    """One wire during the frame, as the capture shows it.
+    """One wire during the frame, in the capture.
 
     Attributes:
         wire: `lane0` and so on, or `strobe`.
         signal: its name in the capture; `!` marks an inverted probe.
-        sample_at_ps: when it is read, from the clock's edge.
-        levels: what was read at each edge.
-        margins_ps: from the moment of each reading to the nearest change of the wire; null: none
-            is within a clock level either way.
+        sample_at_ps: its sampling point, relative to the clock's edge.
+        levels: level sampled at each edge.
+        margins_ps: from each sampling point to the nearest change of the wire; null: none is
+            within a clock level.
         margin_ps: the least of them; null: the wire did not change.
     """
 
@@ -205,8 +204,7 @@ class CapturedFrame:
         clock: the clock's signal.
         edges_ps: time of each of the frame's clock edges, in the capture's own time.
         period_ps: usual time from one edge to the next.
-        sample_ps: the analyser's sample period; a margin below it is in doubt. null: finer than
-            matters.
+        sample_ps: the analyser's sample period; a smaller margin is in doubt. null: negligible.
         wires: the lanes, the highest first, the strobe last.
     """
 
@@ -220,15 +218,15 @@ class CapturedFrame:
 
 @dataclass(frozen=True, slots=True)
 class StoreLost:
-    """A later store to the byte that did not arrive as it was sent.
+    """A later store to the byte that was not received as sent.
 
     Attributes:
         state: `lost`, `damaged` or `late`.
         place: where it happened: `sender`, `wire` or `receiver`.
-        causes: in words; several where the recordings do not tell which.
+        causes: as text; several if the recordings do not show which.
         sent: the store.
-        sent_frame: what was sent; null: it was lost before it became a frame.
-        came: what came instead; null: nothing.
+        sent_frame: the frame sent; null: it was lost before it was sent.
+        came: the frame received instead; null: none.
     """
 
     state: Literal["lost", "damaged", "late"]
@@ -245,7 +243,7 @@ class PixelAgainst:
 
     Attributes:
         file: the other recording.
-        colour: what it shows.
+        colour: its colour.
         value: the byte that holds it.
         store: the last store to that byte; null: it was never written.
     """
@@ -258,23 +256,23 @@ class PixelAgainst:
 
 @dataclass(frozen=True, slots=True)
 class PixelReport:
-    """Why a pixel is so.
+    """Why a pixel has its colour.
 
     Attributes:
         file: the trace or capture.
-        pixel: which, and when.
-        colour: what it shows.
-        palette: the entry that gives it its colour.
-        picture: the registers that say where the picture begins and whether it is blank.
+        pixel: the pixel and the moment.
+        colour: its colour.
+        palette: the palette entry of its colour.
+        picture: the registers for the picture's base and blanking.
         byte: the byte that holds it.
         store: the last store to that byte; null: it was never written.
-        frame: what carried the store.
-        capture: the frame's edges in the capture; null: it is no capture.
-        loss: the last store to that byte, where it did not arrive as sent; null: none is known.
+        frame: the store's frame.
+        capture: the frame's edges in the capture; null: the recording is a trace.
+        loss: the last store to that byte, if it was not received as sent; null: none is known.
         against: the pixel in the recording of what arrived; null: none was given.
-        history: the last stores to the byte, newest first, as many as were asked for.
-        program: the program that was run beside the recording; null: none.
-        notes: what could not be told, and why.
+        history: the last stores to the byte, newest first, up to the count asked for.
+        program: the program of the rerun; null: none.
+        notes: what is not known, and why.
     """
 
     file: Path

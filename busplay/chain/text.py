@@ -1,4 +1,4 @@
-"""The chain in words, a link of it a line: what `busplay why` prints."""
+"""The chain as text, a line for each link, for `busplay why`."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from busplay.wording import counted
 
 
 def verdict_text(found: PixelReport) -> str:
-    """Return the first lines: what the pixel shows, and what was lost of it."""
+    """Return the first lines: the pixel's colour, and a loss of its last store."""
     pixel, colour = found.pixel, found.colour
     where = f"{pixel.unit} {pixel.x},{pixel.y}{_at(pixel.at_s)}"
     shows = f"shows colour {colour.index}, #{colour.red:02X}{colour.green:02X}{colour.blue:02X}"
@@ -100,9 +100,9 @@ def _loss_rows(loss: StoreLost) -> list[tuple[str, str]]:
     if loss.sent_frame is not None:
         rows.append(("sent", f"{loss.sent_frame.word}, {_fields(loss.sent_frame)}"))
     if loss.came is not None:
-        rows.append(("came", f"{loss.came.word}, {_fields(loss.came)}"))
+        rows.append(("received", f"{loss.came.word}, {_fields(loss.came)}"))
     elif loss.sent_frame is not None:
-        rows.append(("came", "nothing" if loss.state == "lost" else "the same, too late"))
+        rows.append(("received", "nothing" if loss.state == "lost" else "the same, too late"))
     return rows
 
 
@@ -123,12 +123,12 @@ def _history(found: PixelReport) -> list[str]:
 def _state(loss: StoreLost) -> str:
     causes = " or ".join(loss.causes)
     if loss.state == "damaged":
-        return "came damaged"
+        return "was received damaged"
     if loss.state == "late":
-        return "came after its deadline"
+        return "was served after its deadline"
     if causes.startswith("lost "):
         return f"was {causes}"
-    return f"was lost: {causes or 'nothing tells why'}"
+    return f"was lost: {causes or 'cause not known'}"
 
 
 def _set_by(store: StoreFound | None) -> str:

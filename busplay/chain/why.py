@@ -1,4 +1,4 @@
-"""Why a pixel is so: from its colour to the store that drew it, and on to the edges on wires."""
+"""Why a pixel has its colour: from the store that drew it to the edges on the wires."""
 
 from __future__ import annotations
 
@@ -48,13 +48,14 @@ Progress = Callable[[int, int], object]
 
 @dataclass(frozen=True, slots=True)
 class ProgramFiles:
-    """The program that was recorded, and its names.
+    """The recorded program, its labels and its source lines.
 
     Attributes:
-        program: the file that ran; found beside the trace by its digest by default.
-        load_address: where a raw program went; the board's `program_load_address` by default.
-        labels: list of labels; found beside the program by default.
-        dbgfile: debug file of ld65, for source lines; found beside the program by default.
+        program: the program's file; by default found beside the trace by its digest.
+        load_address: where a raw program was loaded; by default the board's
+            `program_load_address`.
+        labels: list of labels; by default the one beside the program.
+        dbgfile: debug file of ld65, for source lines; by default the one beside the program.
     """
 
     program: Path | None = None
@@ -81,7 +82,7 @@ def why(
     progress: Progress = lambda done, total: None,
     **reading: Unpack[ReadOptions],
 ) -> PixelReport:
-    """Return why a pixel is so: colour, palette entry, byte, store, instruction, frame, symbols.
+    """Return why a pixel has its colour: palette entry, byte, store, instruction, frame, symbols.
 
     Args:
         source: a trace, or a capture of the wires.
@@ -89,21 +90,22 @@ def why(
         pixel: x and y, from the top left.
         at_ps: the moment, in picoseconds since processor cycle 0, or in a capture's own time; None:
             the end of the recording.
-        against: a trace of what arrived of `source`; says whether the last store did.
-        link: of a capture: what the wires carry; None: the board's link.
-        board: of a capture: the units behind the link.
-        lane_map: of a capture: which signal is which wire; found by their names by default.
-        program: the program that was recorded; found beside the trace by its digest by default.
-        load_address: where a raw program went; the board's `program_load_address` by default.
-        labels: list of labels; found beside the program by default.
-        dbgfile: debug file of ld65, for source lines; found beside the program by default.
-        history: list as many of the last stores to the byte.
-        progress: called with (part done, whole), now and then.
+        against: a trace of what arrived of `source`, to see whether the last store did.
+        link: for a capture: its link; None: the board's link.
+        board: for a capture: the board, with the units behind the link.
+        lane_map: for a capture: which signal is which wire; found by their names by default.
+        program: the recorded program; by default found beside the trace by its digest.
+        load_address: where a raw program was loaded; by default the board's
+            `program_load_address`.
+        labels: list of labels; by default the one beside the program.
+        dbgfile: debug file of ld65, for source lines; by default the one beside the program.
+        history: count of the last stores to the byte to list.
+        progress: called now and then with (done, total).
         reading: how to read a capture, and which part.
 
     Raises:
-        InputError: a file is damaged or missing, there is no such unit or pixel, the moment lies
-            outside the recording, or the program is not the one that was recorded.
+        InputError: a file is damaged or missing, there is no such unit or pixel, the moment is
+            outside the recording, or the program is not the recorded one.
 
     >>> import busplay
     >>> found = busplay.why("tides.trace", unit="panel", pixel=(120, 40))
@@ -146,7 +148,7 @@ def why(
 
 
 class _Chain:
-    """The links of the chain, made one after another."""
+    """Makes the links of the chain, one after another."""
 
     def __init__(
         self,
@@ -226,7 +228,7 @@ class _Chain:
     # -- moments
 
     def _moment(self, at_ps: int | None) -> int:
-        """Return how many frames count at a time."""
+        """Return the count of frames at a time."""
         history = self._history
         if at_ps is None:
             return history.frames
@@ -265,7 +267,7 @@ class _Chain:
         return low
 
     def _time_ps(self, edge: int) -> int:
-        """Return when a link edge was, in the capture's own time."""
+        """Return the time of a link edge, in the capture's own time."""
         assert self._decoded is not None
         edges = self._decoded.edges
         assert edges is not None
@@ -290,13 +292,13 @@ class _Chain:
     def _run_program(
         self, causes: PixelCauses, listed: list[Write], lost: FrameLost | None, moment: int
     ) -> None:
-        """Run the program beside its recording, as far as it is asked about."""
+        """Rerun the program as far as needed."""
         if self._decoded is not None:
             return
         path = program_of(self._reader, self._files.program)
         if path is None:
             self._notes.append(
-                "the instructions are not known: no program with the recorded digest lies beside"
+                "the instructions are not known: no program with the recorded digest is beside"
                 " the trace; give --program"
                 if self._reader.header.program_sha256
                 else "the instructions are not known: no program is recorded with the trace"
@@ -336,7 +338,7 @@ class _Chain:
         )
 
     def _store_as_recorded(self, write: Write) -> StoreFound:
-        """Return a store as far as its frame tells."""
+        """Return a store as far as known from its frame."""
         return StoreFound(
             frame=write.frame,
             edge=write.edge,
@@ -370,7 +372,7 @@ class _Chain:
         )
 
     def _write_of(self, frame: int, causes: PixelCauses) -> Write:
-        """Return a frame as a write to the pixel's byte, whether it reached it or not."""
+        """Return a frame as a write to the pixel's byte, whether or not it reached it."""
         return self._history.sent_write(frame, causes.place)
 
     # -- wires
@@ -412,7 +414,7 @@ class _Chain:
         if at_ps is not None:
             moment = other.frame_at_cycle(at_ps * other.board.clock_hz // PS_PER_S)
         there = other.causes(causes.unit, causes.x, causes.y, moment)
-        # The frame numbers are those of the other recording, whose stores nobody looked for.
+        # The frame numbers are of the other recording, whose stores are not known.
         store = None if there.byte is None else self._store_as_recorded(there.byte)
         colour = ColourShown(*there.colour, index=there.index, is_blank=there.is_blank)
         return PixelAgainst(received.path, colour, there.value, store)
@@ -423,7 +425,7 @@ class _Chain:
         return self._other
 
     def _find_loss(self, causes: PixelCauses, received: TraceReader | None) -> FrameLost | None:
-        """Return the last store to the byte if it did not arrive as sent."""
+        """Return the last store to the byte if it was not received as sent."""
         history = self._history
         lost = lost_in_recording(history, causes.place, causes.before_frame)
         if lost is not None or received is None or causes.byte is None:
@@ -457,7 +459,7 @@ class _Chain:
         )
 
     def _loss_at_sender(self, causes: PixelCauses) -> StoreLost | None:
-        """Return the last store to the byte that the sender lost after the last that it sent."""
+        """Return the last store to the byte lost at the sender after the last one sent."""
         history = self._history
         after = -1 if causes.byte is None else self._stores.get(causes.byte.frame, (-1, 0))[0]
         at_end = causes.before_frame == history.frames
@@ -492,7 +494,7 @@ class _Chain:
 
 
 def _is_trace(path: Path) -> bool:
-    """Return whether a file is a trace; a missing one is refused by whoever opens it."""
+    """Return whether a file is a trace; False if it is missing."""
     try:
         with path.open("rb") as stream:
             return stream.read(len(MAGIC)) == MAGIC
@@ -501,7 +503,7 @@ def _is_trace(path: Path) -> bool:
 
 
 def _refuse(file: str, wanted: str, **given: object) -> None:
-    """Refuse what does not belong to a file of its kind."""
+    """Refuse arguments that do not apply to a file of its kind."""
     for name, value in given.items():
         if value is not None:
             raise InputError(file=file, place=f"--{name}", found=str(value), wanted=wanted)

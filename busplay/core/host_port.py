@@ -85,13 +85,13 @@ class PortReadings(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class HostPortState:
-    """What a host port remembers, apart from the keys that were pressed.
+    """A host port's state, without the keys pressed.
 
     Attributes:
-        keys_taken: keys that the program has taken.
-        console: bytes written to CONSOLE that nobody has taken.
+        keys_taken: count of keys that the program has taken.
+        console: bytes written to CONSOLE and not taken yet.
         random: state of the generator.
-        kept_tick: what the registers behind TICK are taken from.
+        kept_tick: the tick latched for the registers after TICK.
         enabled_from: cycle from which the interrupt is enabled, or `NEVER`.
         refresh_number: the refresh that is pending next, counted from 1.
         exit_status: the byte last written to EXIT since reset, or None.
@@ -165,7 +165,7 @@ class HostPortDevice:
 
     @property
     def state(self) -> HostPortState:
-        """What it remembers, for `restore`."""
+        """The present state, for `restore`."""
         return HostPortState(
             self._keys_taken,
             bytes(self._console),
@@ -177,7 +177,7 @@ class HostPortDevice:
         )
 
     def restore(self, state: HostPortState) -> None:
-        """Go back to a state of this run, or on to one; keys that were pressed stay pressed."""
+        """Restore a state of this run; the log of key presses is kept."""
         self._keys_taken = state.keys_taken
         self._console[:] = state.console
         self._random = state.random

@@ -1,1 +1,1 @@
-"""The history of a recording: which write made what is on the screen, and what happened when."""
+"""The history of a recording: which write made what the screen shows, and when."""

@@ -1,4 +1,4 @@
-"""What a program is run to, forwards or back."""
+"""Breakpoints, to which a program runs forwards or backwards."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ class AtAddress:
 
 @dataclass(frozen=True, slots=True)
 class WriteTo:
-    """The instruction that is next, or the interrupt, writes from `first` up to `last`, both in."""
+    """The next instruction or interrupt writes to `first` to `last`, both included."""
 
     first: int
     last: int

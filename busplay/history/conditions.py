@@ -1,4 +1,4 @@
-"""Where in a piece of a run something holds: what the searches of a history ask of each piece."""
+"""Conditions that a history searches for, and where in a piece of a run they hold."""
 
 from __future__ import annotations
 
@@ -19,21 +19,20 @@ _RETURNS = (0x60, 0x40)  # RTS, RTI
 
 @dataclass(frozen=True, slots=True)
 class AnyPosition:
-    """Something is next."""
+    """Any position."""
 
 
 @dataclass(frozen=True, slots=True)
 class StoresIntoWindow:
-    """What is next stores into a window."""
+    """The next instruction or interrupt stores into a window."""
 
 
 @dataclass(frozen=True, slots=True)
 class Returns:
-    """An RTS or RTI is next that takes the stack above where it was.
+    """The next instruction is an RTS or RTI that raises the stack pointer above a value.
 
     Attributes:
-        s: the stack pointer as the search began; what the routine has pushed since, and the
-            routines that it calls, lie below.
+        s: the stack pointer at the start of the search; later pushes and calls are below it.
     """
 
     s: int
@@ -43,13 +42,13 @@ Condition = Breakpoint | AnyPosition | StoresIntoWindow | Returns
 
 
 class RunLog(NamedTuple):
-    """What a core logged in a piece of its run.
+    """A core's logs of a piece of its run.
 
     Attributes:
-        instructions: what began; a reset stands there alone.
-        stores: into windows, and what was watched.
-        memory: uint8[65536], as the piece began; only if writes were watched.
-        was_waiting: the piece began in a wait, which goes on.
+        instructions: instructions and events; a reset is alone.
+        stores: into windows, and watched writes.
+        memory: uint8[65536], at the start of the piece; only if writes were watched.
+        was_waiting: the piece begins within a wait, which is not a new position.
     """
 
     instructions: InstructionBatch
@@ -60,14 +59,14 @@ class RunLog(NamedTuple):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Piece:
-    """A piece of a run by its positions, all columns of equal length but for `stores`.
+    """A piece of a run by its positions; all columns except `stores` have equal length.
 
     Attributes:
-        instructions: what begins at each position.
+        instructions: the instruction or event at each position.
         cycle: uint64[positions].
         kind: uint8[positions], see `Happening`.
-        stores: into windows, and what was watched.
-        memory: uint8[65536], as the piece began; only if writes were watched.
+        stores: into windows, and watched writes.
+        memory: uint8[65536], at the start of the piece; only if writes were watched.
         memory_map: of the board.
     """
 
@@ -80,7 +79,7 @@ class Piece:
 
     @classmethod
     def of_log(cls, log: RunLog, memory_map: MemoryMap) -> Piece:
-        """Make a piece of what a core has logged: a wait that only goes on is no position."""
+        """Make a piece from a core's logs; a wait that only continues is not a position."""
         instructions = log.instructions
         kind = instructions.kind
         waits = kind == Happening.WAITING
@@ -91,12 +90,12 @@ class Piece:
         return cls(instructions, instructions.cycle, kind, log.stores, log.memory, memory_map)
 
     def index_at(self, cycles: UInt64Column) -> NDArray[np.int64]:
-        """Return int64[cycles]: the position that each cycle lies in."""
+        """Return int64[cycles]: the position of each cycle."""
         return np.searchsorted(self.cycle, cycles, side="right") - 1
 
 
 def watched_range(condition: Condition) -> tuple[int, int] | None:
-    """Return the first and last address whose writes a condition must know, or None."""
+    """Return the first and last address whose writes a condition needs, or None."""
     if isinstance(condition, WriteTo):
         return condition.first, condition.last
     if isinstance(condition, MemoryIs):
@@ -105,7 +104,7 @@ def watched_range(condition: Condition) -> tuple[int, int] | None:
 
 
 def holds_now(condition: Condition, core: Core) -> bool:
-    """Whether a value is what is looked for; events are over as soon as they are there."""
+    """Return whether a register or byte has the value searched for; events never hold."""
     match condition:
         case RegisterIs(register, value):
             return bool(getattr(core, register) == value)
@@ -134,7 +133,7 @@ def holds(condition: Condition, piece: Piece) -> NDArray[np.bool_]:
         case MemoryIs(address, value):
             found = _byte_at_each(piece, address) == value
         case Returns(s):
-            # S counts round, so the difference is looked at as a signed byte.
+            # S wraps, so the difference is a signed byte.
             above = (piece.instructions.register("s") - np.uint8(s)).view(np.int8) >= 0
             returns = np.isin(piece.instructions.opcode, _RETURNS)
             found = above & returns & (piece.kind == Happening.INSTRUCTION)
@@ -148,11 +147,11 @@ def _writing(piece: Piece, cycles: UInt64Column) -> NDArray[np.bool_]:
 
 
 def _byte_at_each(piece: Piece, address: int) -> UInt8Column:
-    """Return uint8[positions]: a byte of memory as each began."""
+    """Return uint8[positions]: a byte of memory at the start of each."""
     assert piece.memory is not None
     values = piece.memory[address : address + 1]
     if not piece.memory_map.actions[address] & Action.LANDS:
-        # What is written there changes nothing.
+        # A write there changes nothing.
         return np.repeat(values, len(piece.cycle))
     written = piece.stores.address == address
     values = np.concatenate([values, piece.stores.data[written]])

@@ -1,4 +1,4 @@
-"""Frames of a trace in words, and found by number, edge or text."""
+"""Frames of a trace as text, and searches by number, edge or text."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ class FrameRows:
 
     @property
     def lane_names(self) -> tuple[str, ...]:
-        """Names of what a frame's symbols carry."""
+        """Names of the lanes of a frame's symbols."""
         names = [f"lane {lane}" for lane in range(self.layout.lanes)]
         return (*names, "strobe") if self.layout.strobe_mask else tuple(names)
 
@@ -82,7 +82,7 @@ class FrameRows:
         )
 
     def rows(self, first: int, stop: int) -> Sequence[FrameRow]:
-        """Return frames by their numbers, in words."""
+        """Return frames by their numbers, as text."""
         first = max(0, first)
         frames = self.batch(first, stop)
         header, layout = self.reader.header, self.layout
@@ -118,7 +118,7 @@ class FrameRows:
         return rows
 
     def find(self, text: str, frame: int, *, back: bool) -> int | None:
-        """Return the nearest frame that has what was typed; see `Inspector.find`."""
+        """Return the nearest frame that matches a text; see `Inspector.find`."""
         wanted = self._parse(text.strip())
         step = -1 if back else 1
         here = frame - 1 if back else frame + 1
@@ -135,7 +135,7 @@ class FrameRows:
         return None
 
     def _parse(self, text: str) -> tuple[str, int, int]:
-        """Return what to look for: `address` or `value`, first and last."""
+        """Return what to search for: `address` or `value`, first and last."""
         if match := _ADDRESS.fullmatch(text):
             first = int(match[1], 16)
             return "address", first, int(match[2], 16) if match[2] else first

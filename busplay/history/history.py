@@ -1,15 +1,15 @@
-"""The history of a recording: which write made a byte, a register or a pixel what it is.
+"""The history of a recording: the writes to bytes, registers and pixels.
 
-How to think about it. A moment is a number of frames: those of the trace that have gone over the
-link by then. The write index says in which chunks a cell is written; a chunk that may have the
-answer is decoded, and the frames that wrote the place are found in it by one comparison a frame.
-Frames that the receiver of the board would lose are no writes.
+How to think about it. A moment is a count of the trace's frames: those sent by then. The write
+index says in which chunks a cell is written; a chunk that may have the answer is decoded, and one
+comparison a frame finds the frames that wrote the place. Frames that the board's receiver would
+lose are not writes.
 
     with busplay.TraceReader("tides.trace") as reader:
         history = busplay.open_history(reader)
         write = history.last_write(place, history.frame_at_cycle(12_000_000))
 
-A full history of a busy byte decodes every chunk that touches it, so `writes` is a stream, newest
+A full history of a busy byte decodes every chunk that writes it, so `writes` is a stream, newest
 first.
 """
 
@@ -36,9 +36,9 @@ from busplay.write_index.cells import REGISTER_COUNT
 from busplay.write_index.stretch import ChunkKind
 
 SPACE_NUMBERS = {"memory": SPACE_MEMORY, "registers": SPACE_REGISTERS}
-# Replayed chunks that are kept; a megabyte each.
+# Replayed chunks kept; a megabyte each.
 REPLAYED_KEPT = 4
-# Rows of the index that are looked through at once.
+# Rows of the index searched at once.
 ROWS_AT_ONCE = 256
 
 
@@ -46,14 +46,14 @@ class History:
     """The writes of one recording, and its time line.
 
     Args:
-        reader: the trace, which stays open for as long as the history is asked.
-        on_frames: told how many frames of the trace were gone through, where it has no index.
+        reader: the trace, which must stay open.
+        on_frames: called with the count of frames read, if the trace has no index.
 
     Attributes:
         reader: the trace.
         board: its board.
         index: the write index.
-        frames: frames of the trace, which is the moment at its end.
+        frames: count of frames in the trace, the moment at its end.
 
     Raises:
         InputError: the trace has no board with units, or is damaged.
@@ -88,7 +88,7 @@ class History:
     # -- moments
 
     def frame_at_edge(self, edge: int) -> int:
-        """Return how many frames start before a link edge.
+        """Return the count of frames that start before a link edge.
 
         Raises:
             InputError: the trace is damaged there.
@@ -96,7 +96,7 @@ class History:
         return self.reader.frames_before_edge(edge)
 
     def frame_at_cycle(self, cycle: int) -> int:
-        """Return how many frames a replay has shown when it has come to a processor cycle.
+        """Return the count of frames that a replay has shown at a processor cycle.
 
         Raises:
             InputError: the trace is damaged there.
@@ -118,7 +118,7 @@ class History:
         return int(self.reader.frame_chunk(chunk).frames.edge[index])
 
     def word_of_frame(self, frame: int) -> int:
-        """Return the bits of a frame as it was sent, the first on the wire highest.
+        """Return the word of a frame as sent.
 
         Raises:
             InputError: the trace is damaged there.
@@ -136,11 +136,11 @@ class History:
     # -- writes
 
     def last_write(self, place: Place, before_frame: int | None = None) -> Write | None:
-        """Return the last write to a place before a moment; None: none was.
+        """Return the last write to a place before a moment, or None.
 
         Args:
             place: of a unit of the board.
-            before_frame: frames of the trace that count; None: all.
+            before_frame: the moment; None: the trace's end.
 
         Raises:
             InputError: the board has no such unit, or the trace is damaged there.
@@ -150,7 +150,7 @@ class History:
         return None
 
     def next_write(self, place: Place, from_frame: int) -> Write | None:
-        """Return the first write to a place by a frame or a later one; None: none is.
+        """Return the first write to a place by a frame or a later one, or None.
 
         Raises:
             InputError: as for `last_write`.
@@ -167,13 +167,12 @@ class History:
         *,
         newest_first: bool = True,
     ) -> Iterator[Writes]:
-        """Return all writes to a place between two moments, those of a chunk of frames at a time.
+        """Return all writes to a place between two moments, a chunk of frames at a time.
 
         Args:
             place: of a unit of the board.
-            first_frame, stop_frame: the first frame that counts, and the one behind the last;
-                None: the trace's end.
-            newest_first: the newest chunk first; within a chunk the oldest write is first always.
+            first_frame, stop_frame: range of frames, the stop not included; None: the trace's end.
+            newest_first: the newest chunk first; within a chunk the oldest write is always first.
 
         Raises:
             InputError: as for `last_write`.
@@ -204,8 +203,7 @@ class History:
         """Return the last frame to a place between two moments that did not reach its unit.
 
         Returns:
-            Its number and its fate, as `write_index.marking` numbers them; None: all reached it,
-            or there was none.
+            Its number and its fate, as numbered in `write_index.marking`; or None.
 
         Raises:
             InputError: as for `last_write`.
@@ -239,7 +237,7 @@ class History:
         return self._count_before(place, stop) - self._count_before(place, first)
 
     def _within(self, place: Place) -> Place:
-        """Return what the unit has of a place: a frame to an offset that nothing has writes none.
+        """Return the part of a place that its unit has.
 
         Raises:
             InputError: the board has no such unit.
@@ -254,7 +252,7 @@ class History:
         return max(first_frame, 0), stop
 
     def _count_before(self, place: Place, frame: int) -> int:
-        """Count the writes before a moment: from the nearest stretch's sums on or back."""
+        """Count the writes before a moment, from the nearest stretch's sums."""
         if self._cells.shift and place.space == "memory":
             return sum(len(found) for found in self.writes(place, 0, frame))
         chunks = self.index.stretch_chunks
@@ -368,7 +366,7 @@ class History:
         return found
 
     def sent_write(self, frame: int, place: Place) -> Write:
-        """Return a frame to a place as the write that it was meant for, served or not.
+        """Return a frame to a place as a write, whether served or not.
 
         Raises:
             InputError: the trace is damaged there.
@@ -406,12 +404,12 @@ class History:
         )
 
     def causes(self, unit: str, x: int, y: int, before_frame: int | None = None) -> PixelCauses:
-        """Return what makes a pixel what it is at a moment: byte, palette, base offset, blank.
+        """Return the causes of a pixel's colour at a moment: byte, palette, base offset, blank.
 
         Args:
             unit: name of the unit.
             x, y: the pixel, from the top left.
-            before_frame: frames of the trace that count; None: all.
+            before_frame: the moment; None: the trace's end.
 
         Raises:
             InputError: the board has no such unit, the unit no such pixel, or the trace is damaged.
@@ -421,7 +419,7 @@ class History:
     # -- the time line
 
     def timeline(self, first_edge: int, stop_edge: int, columns: int) -> Timeline:
-        """Return what happened between two link edges, in columns of equal width.
+        """Return sums between two link edges, in columns of equal width.
 
         Raises:
             InputError: the trace is damaged there.
@@ -441,11 +439,11 @@ class History:
 def open_history(
     reader: TraceReader, *, on_frames: Callable[[int], object] = lambda _: None
 ) -> History:
-    """Open the history of a trace; where it has no index, or was cut, that is made now.
+    """Open the history of a trace; if it has no complete index, one is made.
 
     Args:
-        reader: the trace, which stays open for as long as the history is asked.
-        on_frames: told how many frames of the trace were gone through, where it has no index.
+        reader: the trace, which must stay open.
+        on_frames: called with the count of frames read, if an index is made.
 
     Raises:
         InputError: the trace has no board with units, or is damaged.

@@ -1,4 +1,4 @@
-"""The write index of one trace, whole: read from it, and made where it has none."""
+"""The complete write index of a trace: read from it, and made where it has none."""
 
 from __future__ import annotations
 
@@ -27,20 +27,20 @@ _CHUNKS = struct.Struct("<I")
 
 
 class WriteIndex:
-    """What is known of every frame chunk of a trace without reading it.
+    """Facts on every frame chunk of a trace, without decoding it.
 
     Args:
         reader: the trace.
         board: its board.
-        on_frames: told how many frames of the trace were gone through, where it has to be made.
+        on_frames: called with the count of frames read, if the index has to be made.
 
     Attributes:
-        builder: knows board and cells; it is not used for anything else afterwards.
-        chunks_in_trace: frame chunks whose index stands in the trace; the rest was made now.
+        builder: has board and cells.
+        chunks_in_trace: frame chunks indexed in the trace; the others are indexed here.
         kinds: a `ChunkKind` for each chunk.
         fates: uint8[frames of the chunk] for chunks of `ChunkKind.FATES`.
         written: uint8[chunks, cells / 8]; see `IndexStretch`.
-        stretch_chunks: int64[stretches + 1]; chunks before each stretch, and in all.
+        stretch_chunks: int64[stretches + 1]; chunks before each stretch, and the total.
         counts_before: uint32[stretches + 1, cells]; writes to each cell before each stretch.
         spans: uint64[columns, spans]; see `IndexStretch`.
         spans_before: int64[chunks + 1]; spans before each chunk.
@@ -86,7 +86,7 @@ class WriteIndex:
         }
 
     def _read(self, reader: TraceReader, counts: list[int]) -> list[IndexStretch]:
-        """Read the stretches that stand in the trace."""
+        """Read the stretches in the trace."""
         cells = self.builder.cells
         stretches: list[IndexStretch] = []
         first = 0
@@ -125,7 +125,7 @@ class WriteIndex:
         lost_before = stores_lost_before(reader, first)
         for number in range(first, chunks):
             chunk = reader.frame_chunk(number)
-            # A trace says how many stores were lost by the end of a chunk, not where.
+            # A trace has the count of stores lost by a chunk's end, not their edges.
             lost = max(0, chunk.totals.stores - chunk.totals.frames)
             lost_edges = np.repeat(chunk.frames.edge[-1:], max(0, lost - lost_before))
             lost_before = lost
@@ -141,7 +141,7 @@ class WriteIndex:
 
 
 def go_to_chunk(builder: WriteIndexBuilder, reader: TraceReader, number: int) -> None:
-    """Bring a builder to where a frame chunk begins, by the key frame before it.
+    """Bring a builder to the start of a frame chunk, from the key frame before it.
 
     Raises:
         InputError: the trace is damaged.
@@ -157,7 +157,7 @@ def go_to_chunk(builder: WriteIndexBuilder, reader: TraceReader, number: int) ->
 
 
 def stores_lost_before(reader: TraceReader, number: int) -> int:
-    """Return how many stores were lost at the sender before a frame chunk, as the trace says."""
+    """Return the count of stores lost at the sender before a frame chunk, from the trace."""
     if not number:
         return 0
     totals = reader.frame_chunk(number - 1).totals
@@ -165,7 +165,7 @@ def stores_lost_before(reader: TraceReader, number: int) -> int:
 
 
 def _span_frames(counts: list[int]) -> Int64Column:
-    """Return int64[spans + 1]: frames before each span of chunks of so many frames."""
+    """Return int64[spans + 1]: frames before each span, from the frame counts of chunks."""
     each: list[int] = []
     for count in counts:
         whole, rest = divmod(count, SPAN_FRAMES)

@@ -1,10 +1,10 @@
-"""Why a pixel has its colour: its byte, the palette entry, the base offset, the blanked picture.
+"""The causes of a pixel's colour: its byte, the palette entry, the base offset, the blank register.
 
-How to think about it. The registers say where the pixel's byte is and what its value means, and
+How to think about it. The registers define where the pixel's byte is and what its value means, and
 each of them was written too. BASE takes effect when its high byte is written, with the low byte
-that was written before. PALETTE_BLUE stores red, green and blue at PALETTE_INDEX, which then goes
-up by one, so which entry a write meant follows from the last write to PALETTE_INDEX and from how
-many to PALETTE_BLUE came since.
+written before. PALETTE_BLUE stores red, green and blue at PALETTE_INDEX, which then increments, so
+the entry of a write follows from the last write to PALETTE_INDEX and the count of writes to
+PALETTE_BLUE since.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ from busplay.history.places import (
 
 
 class FindsWrites(Protocol):
-    """Who finds writes: a `History`, whose methods these are."""
+    """The methods of `History` that find writes."""
 
     board: Board
     frames: int
@@ -46,11 +46,11 @@ class FindsWrites(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class PaletteCause:
-    """What made a palette entry what it is.
+    """The writes that set a palette entry.
 
     Attributes:
-        red, green, blue: the writes that gave it its colour; None: none did, since power-on
-            for red and green.
+        red, green, blue: the writes of its parts; None: not written, since power-on for red and
+            green.
     """
 
     red: Write | None
@@ -60,24 +60,24 @@ class PaletteCause:
 
 @dataclass(frozen=True, slots=True)
 class PixelCauses:
-    """What makes a pixel what it is at a moment, each with its write; None: as at power-on.
+    """The causes of a pixel's colour at a moment, each with its write; None: as at power-on.
 
     Attributes:
         unit, x, y: the pixel.
-        before_frame: the moment: frames of the trace that count.
+        before_frame: the moment, a count of frames.
         base_offset: offset of the top left pixel.
-        base: the write that moved it there.
+        base: the write that set it.
         base_low: the write of its low byte before that.
         offset: of the pixel's byte in the unit's memory.
-        shift: how far right the byte's bits are to be shifted.
+        shift: right shift of the byte's bits.
         value: the byte.
         byte: the last write to it.
-        is_blank: the whole picture has the border's colour.
+        is_blank: whether the whole picture has the border's colour.
         blank: the last write to that register.
-        border: the last write to the border's index, where the picture is blank.
-        index: palette index that the pixel shows.
+        border: the last write to the border's index, if the picture is blank.
+        index: the pixel's palette index.
         colour: red, green, blue.
-        palette: what made the palette entry; None: it is as at power-on.
+        palette: the writes that set the palette entry; None: as at power-on.
     """
 
     unit: str
@@ -107,13 +107,13 @@ class PixelCauses:
 def pixel_causes(
     history: FindsWrites, unit: str, x: int, y: int, before_frame: int | None = None
 ) -> PixelCauses:
-    """Return what makes a pixel what it is at a moment.
+    """Return the causes of a pixel's colour at a moment.
 
     Args:
         history: of the recording.
         unit: name of the unit.
         x, y: the pixel, from the top left.
-        before_frame: frames of the trace that count; None: all.
+        before_frame: the moment; None: the trace's end.
 
     Raises:
         InputError: the board has no such unit, the unit no such pixel, or the trace is damaged.
@@ -155,7 +155,7 @@ def pixel_causes(
 def palette_cause(
     history: FindsWrites, unit: Unit, index: int, before_frame: int
 ) -> PaletteCause | None:
-    """Return what made a palette entry what it is at a moment; None: it is as at power-on.
+    """Return the writes that set a palette entry before a moment; None: as at power-on.
 
     Raises:
         InputError: the trace is damaged.
@@ -165,7 +165,7 @@ def palette_cause(
     mask = (1 << unit.bits_per_pixel) - 1
     for found in history.writes(blues, 0, before_frame):
         first, last = int(found.frame[0]), int(found.frame[-1])
-        # What stands in PALETTE_INDEX before the first of these, and is written to it among them.
+        # PALETTE_INDEX before the first of these, and the writes to it among them.
         entry = 0
         since = 0
         if (written := history.last_write(indexes, first)) is not None:

@@ -1,4 +1,4 @@
-"""What a history is asked about: bytes of a unit's memory, registers, processor addresses."""
+"""Places that a history is asked about: bytes of memory, registers, processor addresses."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ class Place:
     Attributes:
         unit: the unit's name.
         space: its memory or its registers.
-        first_offset, stop_offset: the first offset, and the one behind the last.
+        first_offset, stop_offset: range of offsets, the stop not included.
 
     >>> import busplay
     >>> with busplay.TraceReader("tides.trace") as reader:
@@ -40,10 +40,10 @@ class Write:
     """One write that reached its unit.
 
     Attributes:
-        frame: which frame of the trace carried it, from 0.
+        frame: number of its frame in the trace, from 0.
         edge: link edge at which the frame starts.
-        cycle: latest processor cycle in which its store can have been.
-        unit, space, offset: what was written.
+        cycle: latest possible processor cycle of its store.
+        unit, space, offset: where it was written.
         address: processor address whose store makes such a frame; None: no window has one.
         data: the byte.
         word: the frame's bits, the first on the wire highest.
@@ -65,7 +65,7 @@ class Writes:
     """Writes to one place in the order of their frames, as columns.
 
     Attributes:
-        frame: int64[writes]; which frame of the trace carried each.
+        frame: int64[writes]; number of each one's frame in the trace.
         edge, word: uint64[writes]; as in a batch of frames.
         offset: int64[writes]; within the place's space.
         data: uint8[writes]; the bytes.
@@ -88,10 +88,10 @@ def place_of_register(unit: str, name: str) -> Place:
 
 
 def unit_named(board: Board, name: str) -> Unit:
-    """Return the board's unit of that name.
+    """Return a unit of the board by name.
 
     Raises:
-        InputError: it has none.
+        InputError: there is none.
     """
     try:
         return board.unit_named(name)
@@ -101,15 +101,15 @@ def unit_named(board: Board, name: str) -> Unit:
 
 
 def offset_of_pixel(unit: Unit, x: int, y: int, *, base_offset: int) -> tuple[int, int]:
-    """Return where a pixel is.
+    """Return a pixel's place in memory.
 
     Args:
-        unit: that shows it.
-        x, y: from the top left, 0 on.
-        base_offset: as its registers say at that moment.
+        unit: the unit.
+        x, y: from the top left, from 0.
+        base_offset: present value of its registers.
 
     Returns:
-        The offset of its byte in the unit's memory, and how far right its bits are to be shifted.
+        The offset of its byte in the unit's memory, and the right shift of its bits.
 
     Raises:
         InputError: the unit has no such pixel.
@@ -127,7 +127,7 @@ def offset_of_pixel(unit: Unit, x: int, y: int, *, base_offset: int) -> tuple[in
 
 
 def place_of_pixel(board: Board, unit: str, x: int, y: int, *, base_offset: int) -> Place:
-    """Return the place of a pixel's byte, the base offset being what it is.
+    """Return the place of a pixel's byte, for a base offset.
 
     Raises:
         InputError: the board has no such unit, or the unit no such pixel.
@@ -137,12 +137,12 @@ def place_of_pixel(board: Board, unit: str, x: int, y: int, *, base_offset: int)
 
 
 def places_of_addresses(board: Board, first_address: int, last_address: int) -> tuple[Place, ...]:
-    """Return what stores to a range of processor addresses write to: a place for each piece.
+    """Return the places that stores to a range of processor addresses write, one for each piece.
 
-    Where windows overlap, the one that the board names first has the address.
+    Where windows overlap, the first in the board file has the address.
 
     Raises:
-        InputError: the range is none, or no window has an address of it.
+        InputError: the range is empty, or no window has an address in it.
     """
     if not 0 <= first_address <= last_address <= 0xFFFF:
         raise InputError(
@@ -164,6 +164,6 @@ def places_of_addresses(board: Board, first_address: int, last_address: int) -> 
     if not places:
         raise InputError(
             found=f"addresses ${first_address:04X} to ${last_address:04X}",
-            wanted="no window has one of them, so no store there goes out on the link",
+            wanted="no window has one of them, so no store there is sent",
         )
     return tuple(places)

@@ -1,9 +1,9 @@
-"""A program's run, in which one goes anywhere: forwards, back, to what happened last or next.
+"""A program's run with moves to any position: forwards, backwards, to the last or next event.
 
 How to think about it. Every move is one of two searches over the positions of the run (`walk`).
 Forwards from here, or backwards span by span, the core runs with its logs on; a condition says
 at which positions of a piece it holds (`conditions`); and the core goes to the first of them, or
-to the last. A step back is such a search too: for any position at all.
+to the last. A step back is such a search too, for any position.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ from busplay.history.conditions import (
     watched_range,
 )
 from busplay.history.snapshots import Snapshots
-from busplay.history.walk import Place, ProgramWalk
+from busplay.history.walk import ProgramWalk, SavedPosition
 from busplay.link.load import as_board
 from busplay.program.debug_file import SourceLine
 from busplay.program.symbols import ProgramSymbols, find_symbols
@@ -50,21 +50,21 @@ from busplay.trace.reader import TraceReader
 
 SPACING_CYCLES = 1_000_000
 MEMORY_MB = 128
-# What a step back looks over: so much is logged in 30 µs, and some 1,000 steps need no more.
+# Cycles that a step back searches: logged in 30 µs, and enough for some 1,000 steps.
 _NEAR_CYCLES = 4_096
 _SEARCH_SECONDS = 60
 
 
 @dataclass(frozen=True, slots=True)
 class ProgramState:
-    """What a processor is at one position.
+    """A processor's state at one position.
 
     Attributes:
         registers: with the cycle.
-        stack: from the byte that was pushed last up to $01FF.
-        is_waiting: WAI waits.
-        interrupt_vector: vector of the interrupt sequence that comes next, or None.
-        stop: why the processor stands still, or None.
+        stack: from the last byte pushed up to $01FF.
+        is_waiting: whether a WAI waits.
+        interrupt_vector: vector of the interrupt sequence that is next, or None.
+        stop: why the processor stopped, or None.
     """
 
     registers: Registers
@@ -75,21 +75,22 @@ class ProgramState:
 
 
 class ProgramHistory:
-    """A program's run, to be looked at from any moment to any other.
+    """A program's run, with moves to any position.
 
     Args:
         board: the description, or the name or path of its file.
         program: the program's file, or a shipped program; None: the board's own images.
-        load_address: where a raw program goes; the board's `program_load_address` by default.
+        load_address: where a raw program is loaded; by default the board's
+            `program_load_address`.
         core: name of the core, see `busplay.core.make`; it must be one that can go back.
         key_presses: (cycle, code) of keys pressed, in order.
         resets: cycles at which the reset button was pressed, in order.
-        labels: list of labels, or debug file; found beside the program by default.
-        end_cycle: searches go no further; None: a minute of the board's time from where they begin.
+        labels: list of labels, or debug file; by default the one beside the program.
+        end_cycle: end of searches; None: a minute of the board's time from their start.
         memory_mb: memory for snapshots, in 1,000,000 bytes.
-        spacing_cycles: cycles from one snapshot to the next, as long as there is room.
-        on_progress: called with the cycle that is looked at, now and then; what it raises ends the
-            move, which leaves everything where it was.
+        spacing_cycles: cycles between snapshots, while there is room.
+        on_progress: called now and then with the cycle searched; an exception from it cancels the
+            move.
 
     Raises:
         InputError: a program or image cannot be read, or the core cannot go back.
@@ -145,14 +146,14 @@ class ProgramHistory:
         memory_mb: int = MEMORY_MB,
         on_progress: Callable[[int], None] | None = None,
     ) -> ProgramHistory:
-        """Return the history of the run that a trace was recorded from, keys and all.
+        """Return the history of the run that a trace was recorded from, with its key presses.
 
         Args:
             reader: the trace, recorded with a board.
-            program: the file that ran; found beside the trace by its digest by default.
+            program: the program's file; by default found beside the trace by its digest.
 
         Raises:
-            InputError: the trace has no board, its program is not there or another one, or a file
+            InputError: the trace has no board, its program is missing or another one, or a file
                 cannot be read.
         """
         board, path = program_of_trace(reader, program)
@@ -167,7 +168,7 @@ class ProgramHistory:
             on_progress=on_progress,
         )
 
-    # -- what it is now
+    # -- present position
 
     @property
     def cycle(self) -> int:
@@ -176,7 +177,7 @@ class ProgramHistory:
 
     @property
     def state(self) -> ProgramState:
-        """Registers, stack and what comes next."""
+        """Registers, stack and next event."""
         core = self._walk.core
         state = core.state
         stack = core.memory[0x0101 + state.registers.s : 0x0200].tobytes()
@@ -185,29 +186,29 @@ class ProgramHistory:
 
     @property
     def core_state(self) -> CoreState:
-        """All that the core is, but for its memory."""
+        """The core's state, without memory."""
         return self._walk.core.state
 
     @property
     def memory(self) -> UInt8Column:
-        """uint8[65536], the processor's memory at this position; it cannot be written to."""
+        """uint8[65536], the processor's memory at this position; read-only."""
         view = self._walk.core.memory.view()
         view.flags.writeable = False
         return view
 
     @property
     def first_cycle(self) -> int:
-        """Cycle of the first position, behind the reset."""
+        """Cycle of the first position, after the reset."""
         return self._walk.first_cycle
 
     @property
     def end_cycle(self) -> int | None:
-        """Where the run that is known ends, or None."""
+        """Where the known run ends, or None."""
         return self._walk.end_cycle
 
     @property
     def snapshots(self) -> Snapshots:
-        """What was kept on the way."""
+        """The snapshots kept."""
         return self._walk.snapshots
 
     @cached_property
@@ -220,7 +221,7 @@ class ProgramHistory:
         return find_symbols(self.start.path, self._labels)
 
     def disassembly(self, *, before: int = 8, after: int = 16) -> tuple[DisassembledLine, ...]:
-        """Return the instructions round the one that is next, as memory has them now."""
+        """Return the instructions around the next one, from present memory."""
         board = self.start.board
         return disassemble_around(
             self.memory,
@@ -234,7 +235,7 @@ class ProgramHistory:
 
     @property
     def source_line(self) -> SourceLine | None:
-        """The source line of the instruction that is next, or None."""
+        """The source line of the next instruction, or None."""
         return self.symbols.line_of(self._walk.core.pc)
 
     def at_label(self, label: str) -> AtAddress:
@@ -245,25 +246,25 @@ class ProgramHistory:
         """Return the breakpoint at a source line; errors as `DebugInfo.addresses_of`."""
         return AtAddress(self.symbols.addresses_of(file, line))
 
-    # -- a run that goes on elsewhere
+    # -- a live run
 
     def press(self, cycle: int, code: int) -> None:
-        """Add a key that was pressed after all others."""
+        """Add a key press, after all others."""
         if self._walk.core.host_port is not None:
             self._walk.core.host_port.press(code, cycle=cycle)
 
     def reset(self, cycle: int) -> None:
-        """Add a reset, after all others and behind what was looked at."""
+        """Add a reset, after all others and after the cycles searched."""
         self._walk.resets.append(cycle)
 
     def extend_to(self, cycle: int) -> None:
-        """Move the end of what is known."""
+        """Move the end of the known run."""
         self._walk.end_cycle = cycle
 
     def take_snapshot(self, core: Core) -> None:
-        """Keep a state of a core that runs the same program, if one is due.
+        """Keep a snapshot of a core that runs the same program, if one is due.
 
-        So the moments of a run that goes on elsewhere need not be run again from its beginning.
+        So a live run need not be rerun from its beginning.
         """
         if isinstance(core, RewindableCore):
             self._walk.keep_if_due(core)
@@ -273,10 +274,10 @@ class ProgramHistory:
     def go_to(self, cycle: int) -> bool:
         """Go to the first position at or after a cycle, as `Session.run` does.
 
-        Within a wait the processor waits just as long. A stop ends it before.
+        Within a wait it goes to that cycle. A stop ends it before.
 
         Returns:
-            Whether the position is another than before.
+            Whether the position has changed.
 
         Raises:
             ValueError: the cycle is before the program's first.
@@ -291,10 +292,10 @@ class ProgramHistory:
         return self.cycle != here.cycle
 
     def go_to_store(self, cycle: int) -> bool:
-        """Go to the instruction, or interrupt sequence, that a cycle lies in.
+        """Go to the instruction, or interrupt sequence, of a cycle.
 
         Returns:
-            Whether the position is another than before.
+            Whether the position has changed.
         """
         here = self._walk.place()
         with self._coming_back_on_failure(here):
@@ -304,17 +305,17 @@ class ProgramHistory:
         return self.cycle != here.cycle
 
     def step(self) -> bool:
-        """Run the instruction, interrupt sequence or wait that is next; False: there is none."""
+        """Run the next instruction, interrupt sequence or wait; return False if there is none."""
         here = self._walk.place()
         with self._coming_back_on_failure(here):
             return self._walk.step(self._search_end())
 
     def step_back(self) -> bool:
-        """Go to the position before; False: this is the first."""
+        """Go to the previous position; return False at the first."""
         return self._find_back(AnyPosition())
 
     def store_after(self) -> bool:
-        """Go to the next instruction behind this one that stores into a window."""
+        """Go to the next instruction after this one that stores into a window."""
         return self._find_forward(StoresIntoWindow())
 
     def store_before(self) -> bool:
@@ -322,7 +323,7 @@ class ProgramHistory:
         return self._find_back(StoresIntoWindow())
 
     def run_to_return(self) -> bool:
-        """Run until the routine that is under way has returned to its caller."""
+        """Run until the present routine has returned to its caller."""
         here = self._walk.place()
         with self._coming_back_on_failure(here):
             returns = Returns(self._walk.core.s)
@@ -334,7 +335,7 @@ class ProgramHistory:
         """Go to the last instruction before this one that writes to an address, or to a range.
 
         Args:
-            first, last: both included; what a write there does is of no account.
+            first, last: both included; writes without effect count too.
         """
         return self.run_back_to(WriteTo(first, first if last is None else last))
 
@@ -347,12 +348,12 @@ class ProgramHistory:
         return self.run_back_to(MemoryIs(address, value))
 
     def run_to(self, stop_at: Breakpoint) -> bool:
-        """Go to the first position behind this one at which a breakpoint holds.
+        """Go to the first position after this one at which a breakpoint holds.
 
-        A value that holds already must end and come again.
+        A value that holds already must change in between.
 
         Returns:
-            Whether there is one; if not, the position is the same as before.
+            Whether there is one; if not, the position does not change.
         """
         return self._find_forward(stop_at)
 
@@ -362,21 +363,21 @@ class ProgramHistory:
         A value that holds here must have been another in between.
 
         Returns:
-            Whether there is one; if not, the position is the same as before.
+            Whether there is one; if not, the position does not change.
         """
         return self._find_back(stop_at)
 
     def addresses_stored(
         self, first_address: int, stop_address: int, *, first_cycle: int, stop_cycle: int
     ) -> UInt16Column:
-        """Return where instructions of a range stored into windows between two cycles.
+        """Return the addresses in windows that a range of instructions stored to.
 
         Args:
-            first_address, stop_address: of the instructions; the stop is not in the range.
+            first_address, stop_address: of the instructions, the stop not included.
             first_cycle, stop_cycle: of the run.
 
         Returns:
-            uint16[stores], in their order; an address stands as often as it was stored to.
+            uint16[stores], in order, repeated for each store.
         """
         here = self._walk.place()
         found: list[UInt16Column] = []
@@ -390,17 +391,17 @@ class ProgramHistory:
             self._walk.put(here)
         return np.concatenate([np.empty(0, np.uint16), *found])
 
-    # -- how one gets there
+    # -- searches
 
     def _is_next(self, condition: Condition) -> bool:
-        """Return whether an event is what begins at this position."""
+        """Return whether an event begins at this position."""
         here = self._walk.place()
         pieces = [holds(condition, one) for one in self._walk.pieces(here.cycle + 1)]
         self._walk.put(here)
         return bool(pieces and pieces[0][:1].any())
 
     @contextmanager
-    def _coming_back_on_failure(self, here: Place) -> Iterator[None]:
+    def _coming_back_on_failure(self, here: SavedPosition) -> Iterator[None]:
         try:
             yield
         except BaseException:
@@ -422,7 +423,7 @@ class ProgramHistory:
         return found is not None
 
     def _first_behind(self, cycle: int, condition: Condition) -> int | None:
-        """Return the first position behind this one at which a condition holds, or None."""
+        """Return the first position after this one at which a condition holds, or None."""
         must_end = holds_now(condition, self._walk.core)
         for piece in self._walk.pieces(self._search_end(), watched_range(condition)):
             held = holds(condition, piece) & (piece.cycle > cycle)
@@ -446,7 +447,7 @@ class ProgramHistory:
                 self._walk.go(found)
         return found is not None
 
-    def _last_before(self, here: Place, condition: Condition) -> int | None:
+    def _last_before(self, here: SavedPosition, condition: Condition) -> int | None:
         """Return the last position before this one at which a condition holds, or None."""
         must_end = holds_now(condition, self._walk.core)
         watched = watched_range(condition)
@@ -467,7 +468,7 @@ class ProgramHistory:
 
 
 class _LastHits:
-    """Positions at which something holds, seen forwards, of which the last are wanted.
+    """The last positions at which a condition holds, found forwards.
 
     Attributes:
         last: the last at which it holds.

@@ -1,9 +1,9 @@
-"""States of a run by cycle, taken as it goes, in bounded memory.
+"""Snapshots of a run by cycle, taken as it goes, in bounded memory.
 
-Pages of memory that did not change are shared with the snapshot before, so that one costs what
-changed and some 2 kB. When the room is used up, every other snapshot goes, the oldest first; once
-that has been done everywhere, every other of what is left. So the gaps of old snapshots are at
-most twice those of new ones, and a run of any length has some everywhere.
+Pages of memory that did not change are shared with the snapshot before, so that one costs the
+changed pages and some 2 kB. When the room is used up, every other snapshot is removed, the oldest
+first; once that has been done everywhere, every other of the remaining ones. So the gaps between
+old snapshots are at most twice those between new ones, in a run of any length.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from busplay.core.rewind import CoreState
 
 PAGE_BYTES = 256
 PAGES = ADDRESSES // PAGE_BYTES
-# What Python needs beside the bytes themselves: for a page, and for the state and its pages.
+# Python's overhead: for a page, and for the state and its pages.
 _PAGE_COST_BYTES = PAGE_BYTES + 33
 _SNAPSHOT_COST_BYTES = 8 * PAGES + 1_000
 
@@ -50,8 +50,8 @@ class Snapshots:
     """Snapshots in order of their cycles.
 
     Args:
-        limit_bytes: room for all of them; a few stay in any case.
-        spacing_cycles: cycles from one to the next, as long as there is room.
+        limit_bytes: room for all of them; a few are always kept.
+        spacing_cycles: cycles between them, while there is room.
     """
 
     def __init__(self, *, limit_bytes: int, spacing_cycles: int) -> None:
@@ -61,7 +61,7 @@ class Snapshots:
         self._cycles: list[int] = []
         self._image = np.zeros(ADDRESSES, np.uint8)
         self._bytes = 0
-        # Thinning goes on from this index, and joins gaps up to this length.
+        # Thinning continues from this index, and joins gaps up to this length.
         self._thin_from = 1
         self._gap_cycles = 2 * spacing_cycles
 
@@ -75,7 +75,7 @@ class Snapshots:
 
     @property
     def longest_gap_cycles(self) -> int:
-        """Most cycles from one snapshot to the next."""
+        """Most cycles between two snapshots."""
         return max(np.diff(self._cycles).tolist(), default=0)
 
     @property
@@ -84,17 +84,17 @@ class Snapshots:
         return self._cycles[-1] + self._spacing_cycles if self._cycles else 0
 
     def add(self, state: CoreState, memory: UInt8Column) -> None:
-        """Add one behind the last.
+        """Append one.
 
         Args:
             memory: uint8[65536].
 
         Raises:
-            ValueError: the last is as late, or later.
+            ValueError: it is not after the last.
         """
         cycle = state.registers.cycle
         if self._cycles and cycle <= self._cycles[-1]:
-            raise ValueError(f"cycle {cycle:,} is not behind the last, {self._cycles[-1]:,}")
+            raise ValueError(f"cycle {cycle:,} is not after the last, {self._cycles[-1]:,}")
         changed = np.arange(PAGES)
         pages: list[bytes] = [b""] * PAGES
         if self._kept:
@@ -111,7 +111,7 @@ class Snapshots:
             pass
 
     def at_or_before(self, cycle: int) -> Snapshot:
-        """Return the last one up to that cycle, it included.
+        """Return the last one at or before a cycle.
 
         Raises:
             IndexError: there is none.
@@ -122,12 +122,12 @@ class Snapshots:
         return self._kept[index]
 
     def before(self, cycle: int) -> Snapshot | None:
-        """Return the last one before that cycle, or None."""
+        """Return the last one before a cycle, or None."""
         index = bisect_left(self._cycles, cycle) - 1
         return None if index < 0 else self._kept[index]
 
     def _thin(self) -> bool:
-        """Take one out; return whether there was one that could go."""
+        """Remove one; return whether one could be removed."""
         kept, cycles = self._kept, self._cycles
         if len(kept) < 3:
             return False

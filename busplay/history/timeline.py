@@ -1,8 +1,8 @@
 """A recording's time line: sums over columns of equal width, at any zoom, from the write index.
 
-How to think about it. Every sum is kept as what was before each span, so that a column of any
-width is one difference. Where a boundary falls within a span, the span's frames count as spread
-evenly over its time; where few chunks are in sight, their frames are counted one by one instead.
+How to think about it. Every sum is kept cumulatively before each span, so that a column of any
+width is one difference. If a boundary falls within a span, the span's frames are assumed to be
+spread evenly over its time; if only few chunks are shown, their frames are counted one by one.
 """
 
 from __future__ import annotations
@@ -22,26 +22,26 @@ EXACT_CHUNKS = 4
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Timeline:
-    """What happened on a stretch of link time, in columns of equal width.
+    """Sums over a stretch of link time, in columns of equal width.
 
-    All but `edges` are int64[columns]. The sums of what one frame does not tell (all but frames
-    and keys) count as spread evenly over the frames of a span of up to 1,024.
+    All except `edges` are int64[columns]. Sums other than frames and keys are assumed to be spread
+    evenly over the frames of a span of up to 1,024.
 
     Attributes:
         edges: int64[columns + 1]; link edges at which the columns begin, and the last stops.
-        is_exact: frames were counted one by one; else those of a span count as spread evenly over
-            its time.
+        is_exact: frames were counted one by one; else those of a span are assumed to be spread
+            evenly over its time.
         frames: frames that start in the column.
         changed_bytes: frames that changed a byte of a unit's memory.
-        frames_missed: frames that the sequence field says are missing.
-        lost_at_sender: stores that found the sender's FIFO full.
-        lost_at_receiver: frames that found the receiver's FIFO full.
-        late: frames that were served after their deadline.
+        frames_missed: frames missing by the sequence field.
+        lost_at_sender: stores that found the sender FIFO full.
+        lost_at_receiver: frames that found the receiver FIFO full.
+        late: frames served after their deadline.
         undelivered: frames that the receiver did not deliver.
-        fifo_high_water: most frames that the receiver's FIFO held in a span of the column; 0 where
-            it cannot lose any.
-        keys: keys that were pressed.
-        slots: slots of the link, busy or idle; `frames / slots` is the link's use.
+        fifo_high_water: most frames in the receiver FIFO in a span of the column; 0 if it cannot
+            lose any.
+        keys: key presses.
+        slots: slots of the link, busy or idle; `frames / slots` is the link use.
     """
 
     edges: Int64Column
@@ -73,9 +73,9 @@ def draw_timeline(
     Args:
         reader: the trace.
         index: of it.
-        key_edges: int64[keys]; when keys were pressed.
-        first_edge, stop_edge: of the whole time line.
-        columns: how many.
+        key_edges: int64[keys]; edges of key presses.
+        first_edge, stop_edge: of the time line.
+        columns: count of columns.
         slot_edges: edges of a slot.
 
     Raises:
@@ -115,7 +115,7 @@ def draw_timeline(
 def _frames_before(
     reader: TraceReader, index: WriteIndex, edges: Int64Column, slot_edges: int
 ) -> tuple[Int64Column, bool]:
-    """Return how many frames start before each edge, and whether they were counted."""
+    """Return the count of frames that start before each edge, and whether it is exact."""
     chunk_stops = reader.edges_before[1:].astype(np.int64)
     first, last = np.searchsorted(chunk_stops, edges[[0, -1]], side="right").tolist()
     last = min(last, len(chunk_stops) - 1)
@@ -137,7 +137,7 @@ def _frames_before(
 
 
 def _sums_before(index: WriteIndex, frames: Int64Column) -> Int64Column:
-    """Return int64[columns of spans, moments]: the sums before so many frames."""
+    """Return int64[columns of spans, moments]: the sums before counts of frames."""
     before = index.frames_before
     span = np.clip(np.searchsorted(before, frames, side="right") - 1, 0, max(0, len(before) - 2))
     sums = index.sums_before
@@ -150,7 +150,7 @@ def _sums_before(index: WriteIndex, frames: Int64Column) -> Int64Column:
 
 
 def _high_water(index: WriteIndex, frames: Int64Column) -> Int64Column:
-    """Return the most that the receiver's FIFO held in the spans that columns have frames of."""
+    """Return the most frames in the receiver FIFO in the spans of each column."""
     held = index.spans[SpanColumn.HELD_MAX].astype(np.int64)
     most = np.zeros(len(frames) - 1, np.int64)
     if not held.any():
@@ -159,7 +159,7 @@ def _high_water(index: WriteIndex, frames: Int64Column) -> Int64Column:
     first = np.searchsorted(before, frames[:-1], side="right") - 1
     stop = np.searchsorted(before, frames[1:], side="left")
     has = np.flatnonzero(frames[1:] > frames[:-1])
-    # Pairs of bounds; what lies between one pair and the next is thrown away.
+    # Pairs of bounds; results between pairs are dropped.
     bounds = np.stack([first[has], stop[has]], axis=1).reshape(-1)
     most[has] = np.maximum.reduceat(np.append(held, 0), bounds)[::2]
     return most

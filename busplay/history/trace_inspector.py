@@ -1,4 +1,4 @@
-"""What a window asks about a trace that plays: see `busplay.player.inspector`."""
+"""The inspector of a trace in replay, see `busplay.player.inspector`."""
 
 from __future__ import annotations
 
@@ -39,19 +39,19 @@ from busplay.program.labels import Labels
 from busplay.run.replay import Replay
 from busplay.trace.reader import TraceReader
 
-# An overlay goes through no more frames than these; 60 ms.
+# Most frames that an overlay reads; 60 ms.
 SUMMED_FRAMES_MAX = 2_000_000
-# Frames that follow each other without a gap are gone back over to find where they began.
+# Most frames without a gap to search back for their beginning.
 BURST_FRAMES_MAX = 400
 INSTRUCTIONS_BEFORE, INSTRUCTIONS_AFTER = 12, 24
-# A profile runs the program once more from its beginning: about a second for so much.
+# A profile reruns the program from its beginning: about a second for this many cycles.
 PROFILED_CYCLES_MAX = 160_000_000
 
 ProfileOf = Callable[[int, int], Iterable[RoutineFacts]]
 
 
 class Inspected(Protocol):
-    """What plays: a replay, or a live run that can go back."""
+    """A replay, or a live run that can go back."""
 
     @property
     def board(self) -> Board:
@@ -79,26 +79,26 @@ class Inspected(Protocol):
 
     @property
     def is_faulty(self) -> bool:
-        """Whether damage is injected."""
+        """Whether faults are injected."""
 
     def start_edge(self, cycle: int) -> int:
         """Return the earliest edge at which the frame of a store just before `cycle` starts."""
 
 
 class TraceInspector:
-    """Answers about a replay and its trace.
+    """Queries on a replay and its trace.
 
     Args:
-        replay: what plays; its position is the present.
+        replay: the replay, which has the present position.
         history: of its trace.
         labels: the program's.
-        program: the recorded program's run, where the program is there.
+        program: the recorded program's run, if there is a program.
         against: another replay, whose displays show what was expected.
-        differences: where the two differ: edge, and how in words.
+        differences: differences of the two: edge, and text.
         profile_of: returns the routines of a passage, from one cycle to another.
 
     Attributes:
-        version: grows when there is more of the recording than before.
+        version: increases when the recording has grown.
     """
 
     def __init__(
@@ -181,7 +181,7 @@ class TraceInspector:
 
     @property
     def shown_frames(self) -> int:
-        """Frames that have been shown at the present position."""
+        """Frames shown at the present position."""
         return self._pipeline.frames_carried
 
     def edge_at(self, cycle: int) -> int:
@@ -189,7 +189,7 @@ class TraceInspector:
         return self._header.edge_at(cycle)
 
     def cycle_at(self, edge: int) -> int:
-        """Return the processor cycle that is done by a link edge."""
+        """Return the processor cycle completed by a link edge."""
         return self._header.cycles_at(edge)
 
     def cycle_showing(self, frame: int) -> int:
@@ -211,7 +211,7 @@ class TraceInspector:
     # -- frames
 
     def rows(self, first: int, stop: int) -> Sequence[FrameRow]:
-        """Return frames by their numbers, with what became of them."""
+        """Return frames by their numbers, with their fates."""
         self._take_errors()
         rows = self._rows.rows(first, stop)
         if not self._fates:
@@ -222,7 +222,7 @@ class TraceInspector:
         ]
 
     def find(self, text: str, frame: int, *, back: bool) -> int | None:
-        """Return the nearest frame that has what was typed."""
+        """Return the nearest frame that matches a text."""
         return self._rows.find(text, frame, back=back)
 
     def sums(self, first_edge: int, stop_edge: int, columns: int) -> TimeSums:
@@ -237,7 +237,7 @@ class TraceInspector:
         }
         found = {cause: one.astype(np.float64) for cause, one in losses.items() if one.any()}
         self._take_errors()
-        # What is lost here and now, by faults that are injected, the trace knows nothing of.
+        # Losses by faults injected in the replay are not in the trace.
         for cause in CAUSE_WORDS.values() if self._replay.is_faulty else ():
             edges = [row.edge for row in self._errors if row.cause == cause]
             here = np.diff(np.searchsorted(np.array(edges, np.int64), line.edges))
@@ -266,7 +266,7 @@ class TraceInspector:
         why = self._causes[1]
         address = self._rows.places.address(self._unit(unit).number, SPACE_MEMORY, why.offset)
         display = self._replay.displays[unit]
-        # What is shown counts: damage on the way is in no history of what was sent.
+        # The display's present contents, since the history has no damage on the wire.
         offset, value, index = display.pixel(x, y)
         index = display.border_index if display.is_blank else index
         red, green, blue = display.palette[index].tolist()
@@ -300,7 +300,7 @@ class TraceInspector:
         return None if found is None else found.frame
 
     def write_sums(self, unit: str, first_edge: int) -> WriteSums:
-        """Return what was written to a unit from an edge up to the present position."""
+        """Return the writes to a unit from an edge up to the present position."""
         described = self._unit(unit)
         size = described.memory_bytes
         stop = self.shown_frames
@@ -315,7 +315,7 @@ class TraceInspector:
         places, values = offsets[order], data[order]
         is_first = np.ones(len(order), np.bool_)
         is_first[1:] = places[1:] != places[:-1]
-        # What each write found there: the one before it, or what memory had.
+        # The value before each write: that of the write before it, or of memory.
         found = np.where(is_first, before[places], np.roll(values, 1))
         unchanged = np.bincount(places[found == values], minlength=size).astype(np.uint32)
         losses = self._pipeline.losses
@@ -344,7 +344,7 @@ class TraceInspector:
     def _memory_before(
         self, unit: Unit, frame: int
     ) -> np.ndarray[tuple[int, ...], np.dtype[np.uint8]]:
-        """Return a unit's memory after so many frames, as they were sent."""
+        """Return a unit's memory after COUNT frames, as sent."""
         if not frame:
             return np.zeros(unit.memory_bytes, np.uint8)
         edge = self._history.edge_of_frame(frame - 1) + 1
@@ -360,11 +360,11 @@ class TraceInspector:
 
     @property
     def has_program(self) -> bool:
-        """Whether the program is there."""
+        """Whether there is a program."""
         return self._program is not None
 
     def machine(self) -> MachineFacts | None:
-        """Return the processor at the present position; None where the program is not there."""
+        """Return the processor at the present position; None without a program."""
         program = self._program
         if program is None:
             return None
@@ -409,7 +409,7 @@ class TraceInspector:
     def routine_sums(
         self, unit: str, routine: RoutineFacts, first_cycle: int, stop_cycle: int
     ) -> WriteSums | None:
-        """Return what a routine wrote to a unit in a passage."""
+        """Return a routine's writes to a unit in a passage."""
         if self._program is None or first_cycle >= stop_cycle:
             return None
         addresses = self._program.addresses_stored(
@@ -441,7 +441,7 @@ class TraceInspector:
         return program.cycle if program.run_to(AtAddress({address})) else None
 
     def instruction_beside(self, *, back: bool) -> int | None:
-        """Return the cycle of the next instruction, or of the last, or None."""
+        """Return the cycle of the next instruction, or of the previous one, or None."""
         program = self._program
         if program is None:
             return None
@@ -456,7 +456,7 @@ class TraceInspector:
             program.go_to(max(cycle, program.first_cycle))
 
     def _instruction_of(self, frame: int) -> InstructionFacts | None:
-        """Return the instruction that made the store of a frame; None: that is not known."""
+        """Return the instruction that made the store of a frame; None: not known."""
         if self._program is None:
             return None
         if frame not in self._instructions:
@@ -466,7 +466,7 @@ class TraceInspector:
     def _find_instruction(self, program: ProgramHistory, frame: int) -> InstructionFacts | None:
         """Find the store of a frame.
 
-        A frame behind a gap was sent at once, so its store is the last one before it. In a burst
+        A frame after a gap was sent at once, so its store is the last one before it. In a burst
         stores may have waited, so they are counted from the burst's first.
         """
         first = max(0, frame - BURST_FRAMES_MAX)
@@ -538,15 +538,15 @@ class TraceInspector:
         return self._errors
 
     def differences(self) -> Sequence[tuple[int, str]]:
-        """Return where the recording differs from the expected one: edge, and how in words."""
+        """Return the differences from the expected recording: edge, and text."""
         return self._differences
 
     def receiver(self) -> ReceiverFacts:
-        """Return how the receiver is at present."""
+        """Return the receiver's present state."""
         return receiver_facts(self._pipeline)
 
     def beside(self) -> Mapping[str, Display] | None:
-        """Return the displays of the recording that is held against this one, or None."""
+        """Return the displays of the recording compared with this one, or None."""
         if self._against is None:
             return None
         cycle = min(self._replay.cycle, self._against.end_cycle)
@@ -559,7 +559,7 @@ class TraceInspector:
 
 
 def _causes_in_words(why: PixelCauses) -> list[tuple[str, str, Write | None]]:
-    """Return what each cause of a pixel is, its value, and its write."""
+    """Return each cause of a pixel's colour as text, its value, and its write."""
     red, green, blue = why.colour
     causes: list[tuple[str, str, Write | None]] = [("byte", f"${why.value:02X}", why.byte)]
     if why.palette is not None:
@@ -574,7 +574,7 @@ def _causes_in_words(why: PixelCauses) -> list[tuple[str, str, Write | None]]:
 
 
 def receiver_facts(pipeline: Pipeline) -> ReceiverFacts:
-    """Return how the receiver of a pipeline is."""
+    """Return the state of a pipeline's receiver."""
     counters, fifo = pipeline.receiver.counters, pipeline.receiver_fifo
     served = None if fifo is None else fifo.counters
     rows = [

@@ -1,11 +1,11 @@
-"""A core that walks through a program's run: to any cycle, and over the pieces in between.
+"""A core that moves through a program's run: to any cycle, and over the pieces in between.
 
-How to think about it. A run is exact, so a moment of it is a cycle, and a core that runs from a
-snapshot before it gets there. What was found with the logs on is gone to without them, so a state
-never depends on how one came to it.
+How to think about it. A run is exact, so a core that runs from a snapshot before a cycle gets to
+the state at that cycle. A position found with the logs on is reached without them, so a state
+does not depend on the way to it.
 
 *Positions* are the cycles at which something begins: an instruction, an interrupt sequence, the
-wait behind a WAI. A reset is one too: cycle r is the processor before it, cycle r + 7 behind it.
+wait after a WAI. A reset is one too: cycle r is the processor before it, cycle r + 7 after it.
 """
 
 from __future__ import annotations
@@ -32,17 +32,17 @@ from busplay.history.conditions import Piece, RunLog
 from busplay.history.snapshots import Snapshots
 from busplay.run.program_start import ProgramStart
 
-# What a step back looks over first: so much is logged in 30 µs, and some 1,000 steps need no more.
+# Cycles that a step back searches first: logged in 30 µs, and enough for some 1,000 steps.
 _NEAR_CYCLES = 4_096
 _WIDER = 16
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Place:
-    """A position to come back to.
+class SavedPosition:
+    """A saved position.
 
     Attributes:
-        state: the core's, but for its memory.
+        state: the core's, without memory.
         memory: uint8[65536].
     """
 
@@ -56,19 +56,19 @@ class Place:
 
 
 class ProgramWalk:
-    """A core anywhere in a run.
+    """A core that can be anywhere in a run.
 
     Args:
-        start: how the run begins.
+        start: the start of the run.
         limit_bytes: room for snapshots.
-        spacing_cycles: cycles from one snapshot to the next, as long as there is room.
-        on_progress: called with the cycle that the core has come to, now and then.
+        spacing_cycles: cycles between snapshots, while there is room.
+        on_progress: called now and then with the core's cycle.
 
     Attributes:
-        core: where it is.
-        snapshots: what was kept on the way.
+        core: at the present position.
+        snapshots: the snapshots kept.
         resets: cycles at which the reset button was pressed, in order.
-        end_cycle: where the run that is known ends, or None.
+        end_cycle: where the known run ends, or None.
 
     Raises:
         InputError: a program or image cannot be read, or the core cannot go back.
@@ -85,8 +85,8 @@ class ProgramWalk:
         made = start.make_core()
         if not isinstance(made, RewindableCore):
             raise InputError(
-                found=f"a way back asked of the {made.kind} core",
-                wanted="the compiled and the reference core have one",
+                found=f"a step back on the {made.kind} core",
+                wanted="use the compiled or the reference core",
             )
         self.core: RewindableCore = made
         self.first_cycle = made.cycle
@@ -97,14 +97,14 @@ class ProgramWalk:
         self._start = start
         self._spacing_cycles = spacing_cycles
         self._on_progress = on_progress
-        self._near: Place | None = None
+        self._near: SavedPosition | None = None
 
-    def place(self) -> Place:
+    def place(self) -> SavedPosition:
         """Return the present position, for `put`."""
-        return Place(self.core.state, self.core.memory.copy())
+        return SavedPosition(self.core.state, self.core.memory.copy())
 
-    def put(self, place: Place) -> None:
-        """Go to a position that was kept."""
+    def put(self, place: SavedPosition) -> None:
+        """Go to a saved position."""
         self.core.restore(place.state)
         self.core.memory[:] = place.memory
 
@@ -118,12 +118,12 @@ class ProgramWalk:
             if not near.cycle <= core.cycle <= cycle or core.stop is not None:
                 self.put(near)
         elif not snapshot.cycle <= core.cycle <= cycle or core.stop is not None:
-            self.put(Place(snapshot.state, snapshot.memory()))
+            self.put(SavedPosition(snapshot.state, snapshot.memory()))
         while core.cycle < cycle and self._run_piece(cycle):
             core.take_stores()
 
     def _run_piece(self, stop_cycle: int, *, keeps: bool = True) -> bool:
-        """Run on towards a cycle, or do the reset that is due; return whether time passed."""
+        """Run towards a cycle, or do a due reset; return whether time passed."""
         core = self.core
         first_cycle = core.cycle
         reset_cycle = self._next_reset(first_cycle)
@@ -152,8 +152,8 @@ class ProgramWalk:
         if core.cycle < self.snapshots.due_cycle:
             return
         state = core.state
-        # Not in a wait, which began at a position before, nor at a stop, which may be in the same
-        # cycle as what it stopped.
+        # Not in a wait, which began at an earlier position, nor at a stop, which may be in the same
+        # cycle as the stopped instruction.
         if not state.is_waiting and state.stop is None:
             self.snapshots.add(state, core.memory)
 
@@ -175,7 +175,7 @@ class ProgramWalk:
         return core.cycle != first_cycle
 
     def _end_of_wait(self, end_cycle: int) -> int:
-        """Return the cycle in which something else begins, a reset too, or the end."""
+        """Return the cycle of the next event, a reset too, or the end."""
         here = self.place()
         found = end_cycle
         for piece in self.pieces(end_cycle):
@@ -185,12 +185,12 @@ class ProgramWalk:
         self.put(here)
         return found
 
-    # -- what was run
+    # -- logs
 
     def spans_back(self, cycle: int) -> Iterator[int]:
-        """Go back span by span, the last before a cycle first; yield the cycle where each ends.
+        """Go back span by span from a cycle; yield the cycle at which each span ends.
 
-        The core stands where the span begins, and `pieces` runs over it.
+        The core is at the span's start, and `pieces` runs over it.
         """
         look_cycles, is_first = _NEAR_CYCLES, True
         while cycle > self.first_cycle:
@@ -203,7 +203,7 @@ class ProgramWalk:
                 self.put(near)
             else:
                 self.go(start_cycle)
-            # Where it waits, what began the wait is farther back.
+            # In a wait, the position is farther back.
             if self.core.state.is_waiting:
                 continue
             here = self.place()
@@ -213,16 +213,16 @@ class ProgramWalk:
             cycle = here.cycle
 
     def pieces(self, stop_cycle: int, watched: tuple[int, int] | None = None) -> Iterator[Piece]:
-        """Run to a cycle with the logs on, and yield what was run, piece by piece.
+        """Run to a cycle with the logs on, and yield the pieces.
 
         Args:
-            watched: first and last address of a range whose writes stand among the stores.
+            watched: first and last address of a range whose writes are included in the stores.
         """
         for log in self.logs(stop_cycle, watched):
             yield Piece.of_log(log, self.core.memory_map)
 
     def logs(self, stop_cycle: int, watched: tuple[int, int] | None = None) -> Iterator[RunLog]:
-        """Run to a cycle and yield what the core logs; arguments as for `pieces`."""
+        """Run to a cycle and yield the core's logs; arguments as for `pieces`."""
         core = self.core
         addresses = None
         if watched is not None:
@@ -230,7 +230,7 @@ class ProgramWalk:
             addresses[watched[0] : watched[1] + 1] = True
         core.log_instructions(wanted=True)
         core.watch_writes(addresses)
-        # The first are short, since what is looked for is mostly near.
+        # The first are short, since the position is mostly near.
         piece_cycles = min(_NEAR_CYCLES, self._spacing_cycles)
         try:
             while core.cycle < stop_cycle:
@@ -241,7 +241,7 @@ class ProgramWalk:
                 state = packed_state(Registers.of(core), int(core.memory[core.pc]))
                 until = min(stop_cycle, core.cycle + piece_cycles)
                 piece_cycles = min(_WIDER * piece_cycles, self._spacing_cycles)
-                # What is watched counts as stores too, so no such state is kept.
+                # Watched writes count as stores, so no such state is kept.
                 if not self._run_piece(until, keeps=watched is None):
                     return
                 instructions = core.take_instructions()

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from busplay.description.board import Board
 from busplay.description.link import StrobeFraming
 from busplay.pipeline.fault_accounts import FaultAccounts
-from busplay.pipeline.frame_accounts import FrameAccounts, GotFrames, SentFrames
+from busplay.pipeline.frame_accounts import FrameAccounts, ReceivedFrames, SentFrames
 from busplay.pipeline.totals import FaultTotals, FrameTotals
 from busplay.receiver.fifo import FifoCounters
 from busplay.receiver.receiver import Receiver
@@ -74,7 +74,7 @@ class Accounts:
             in_sync=in_sync,
         )
 
-    def enter(self, sent: SentFrames, got: GotFrames, *, carried_edge: int) -> None:
+    def enter(self, sent: SentFrames, got: ReceivedFrames, *, carried_edge: int) -> None:
         """Enter frames, and the logs of wire and receiver since the last call.
 
         Args:

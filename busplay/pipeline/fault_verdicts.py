@@ -1,7 +1,7 @@
 """Compiled loop of the accounts of faults: each fault against the receiver's log, in one pass.
 
 Both are in order of symbols. So a cursor for each of three kinds of entry is enough: the invalid
-frame, the loss of sync behind it, and the last change of sync before the fault.
+frame, the loss of sync after it, and the last change of sync before the fault.
 """
 
 from __future__ import annotations

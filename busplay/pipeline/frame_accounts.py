@@ -106,16 +106,16 @@ class SentFrames:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class GotFrames:
+class ReceivedFrames:
     """Frames that the receiver delivered, and the fate of each.
 
     Attributes:
         edge, word: as in a batch of frames.
-        fate: uint8[frames]; 0 served in time, 1 found the FIFO full, 2 late; empty: all were
-            served.
+        fate: uint8[frames]; 0 served in time, 1 found the FIFO full, 2 late; empty: all served in
+            time.
         busy: uint8[frames]; what held up the receiver; empty: nothing did.
-        spans: int64[spans, SPAN_COLUMNS]; frames that were delivered and served besides, each as
-            it was sent; see `DeliveredFrames`.
+        spans: int64[spans, SPAN_COLUMNS]; further frames, received intact; see
+            `DeliveredFrames`.
     """
 
     edge: UInt64Column
@@ -128,16 +128,16 @@ class GotFrames:
         return len(self.edge)
 
     @classmethod
-    def all_served(cls, delivered: DeliveredFrames) -> GotFrames:
-        """Take frames that nothing held up."""
+    def all_served(cls, delivered: DeliveredFrames) -> ReceivedFrames:
+        """Take frames that were all served in time."""
         copies = delivered.copies
         return cls(copies.edge, copies.word, _NO_FATE, _NO_FATE, delivered.spans)
 
-    def behind(self, sent: int, got: GotFrames) -> GotFrames:
-        """Return these behind some that wait, and behind SENT frames that do."""
+    def behind(self, sent: int, got: ReceivedFrames) -> ReceivedFrames:
+        """Append these to waiting ones, with SENT waiting frames sent."""
         if not sent and not len(got):
             return self
-        return GotFrames(
+        return ReceivedFrames(
             np.concatenate([got.edge, self.edge]),
             np.concatenate([got.word, self.word]),
             np.concatenate([got.fate, self.fate]),
@@ -145,10 +145,10 @@ class GotFrames:
             np.add(self.spans, (sent, 0, len(got))),
         )
 
-    def after(self, count: int) -> GotFrames:
-        """Return all but the first COUNT, without what came as it was sent."""
+    def after(self, count: int) -> ReceivedFrames:
+        """Return all but the first COUNT, without spans."""
         fate, busy = self.fate[count:], self.busy[count:]
-        return GotFrames(self.edge[count:], self.word[count:], fate, busy, NO_SPANS)
+        return ReceivedFrames(self.edge[count:], self.word[count:], fate, busy, NO_SPANS)
 
 
 class FrameAccounts:
@@ -170,7 +170,7 @@ class FrameAccounts:
         self._on_wire = 0
         self._out_of_step = 0
         self._sent = SentFrames.of_frames(FrameBatch.empty())
-        self._got = GotFrames.all_served(DeliveredFrames.copied(FrameBatch.empty()))
+        self._got = ReceivedFrames.all_served(DeliveredFrames.copied(FrameBatch.empty()))
         self._changes_edge: NDArray[np.int64] = np.empty(0, np.int64)
         self._changes_gained: NDArray[np.bool_] = np.empty(0, np.bool_)
         self._in_sync = in_sync
@@ -198,7 +198,7 @@ class FrameAccounts:
         )
 
     def feed(
-        self, sent: SentFrames, got: GotFrames, log: ReceiverLog, *, settled_edge: int
+        self, sent: SentFrames, got: ReceivedFrames, log: ReceiverLog, *, settled_edge: int
     ) -> None:
         """Enter what was sent and what was delivered.
 
@@ -233,7 +233,7 @@ class FrameAccounts:
         self._sent, self._got = sent.after(settled), got.after(used)
         self._forget_changes(settled_edge)
 
-    def _enter(self, sent: SentFrames, got: GotFrames, count: int) -> None:
+    def _enter(self, sent: SentFrames, got: ReceivedFrames, count: int) -> None:
         """Enter COUNT frames that were not received intact, as the notes have them."""
         kind, which, which_got = (
             self._notes.kind[:count],

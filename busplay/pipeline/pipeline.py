@@ -34,7 +34,7 @@ from busplay.errors import InputError
 from busplay.link.layout import FrameLayout
 from busplay.losses.losses import Losses
 from busplay.pipeline.accounts import Accounts, RunAccounts
-from busplay.pipeline.frame_accounts import GotFrames, SentFrames
+from busplay.pipeline.frame_accounts import ReceivedFrames, SentFrames
 from busplay.receiver.counters import ReceiverCounters
 from busplay.receiver.fifo import ReceiverFifo
 from busplay.receiver.receiver import Receiver
@@ -283,14 +283,14 @@ class Pipeline:
         self._frames_carried += len(sent)
         fate, held = NO_FATES, NO_HELD
         if self.receiver_fifo is None:
-            served, got = delivered, GotFrames.all_served(delivered)
+            served, got = delivered, ReceivedFrames.all_served(delivered)
         else:
             # Each frame has a fate of its own, so they are laid out one by one.
             frames = delivered.frames()
             result = self.receiver_fifo.feed(frames)
             served = DeliveredFrames.copied(result.frames)
             fate, held = result.fate, result.held
-            got = GotFrames(frames.edge, frames.word, result.fate, result.busy, NO_SPANS)
+            got = ReceivedFrames(frames.edge, frames.word, result.fate, result.busy, NO_SPANS)
         self._accounts.enter(sent, got, carried_edge=self._carried_edge)
         self.bank.show(served)
         if self._on_delivered is not None:

@@ -1,8 +1,8 @@
 """Compiled loop of the accounts: frames sent against frames delivered, in order of link edges.
 
 `pairing` says which belong together; one pass settles every frame that the receiver can no longer
-deliver. A spurious frame is caused by damage or by false sync. Spans of frames that the receiver
-delivered as they were sent are not compared.
+deliver. A spurious frame is caused by damage or by false sync. Spans of frames delivered unchanged
+are not compared.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ COUNTS = 10
 NOTE_DAMAGED, NOTE_OVERRUN, NOTE_LATE, NOTE_UNDELIVERED = range(4)
 
 
-# Behind every edge.
+# After every edge.
 _EVER = np.uint64((1 << 64) - 1)
 
 
@@ -39,7 +39,7 @@ class Frames(NamedTuple):
     Attributes:
         sent_edge, sent_word: uint64[sent].
         got_edge, got_word: uint64[got].
-        got_fate: uint8[got]; how each was served; empty: in time.
+        got_fate: uint8[got]; the fate of each; empty: all served in time.
     """
 
     sent_edge: UInt64Column
@@ -50,11 +50,11 @@ class Frames(NamedTuple):
 
 
 class Notes(NamedTuple):
-    """Room for a note of every frame sent that was not received intact.
+    """Room for a note on every frame sent that was not received intact.
 
     Attributes:
         kind: uint8[sent]; see the names above.
-        sent, got: int64[sent]; which frame it is, sent and delivered (-1: it was not).
+        sent, got: int64[sent]; its index among frames sent and delivered (-1: not delivered).
     """
 
     kind: NDArray[np.uint8]
@@ -74,7 +74,7 @@ def settle(
     """Settle what became of the frames that were sent before an edge.
 
     Args:
-        spans: int64[spans, SPAN_COLUMNS]; frames delivered besides, each as it was sent.
+        spans: int64[spans, SPAN_COLUMNS]; further frames, delivered unchanged.
         settled_edge: no frame that begins before it is delivered later.
         sequence_modulus: of the link's sequence field; 0: it has none.
         counts: see the names above; changed.
@@ -86,7 +86,7 @@ def settle(
     sent = got = noted = 0
     for span in range(len(spans)):
         first, count = spans[span, SPAN_FIRST], spans[span, SPAN_COUNT]
-        # Before a frame that was delivered nothing is open.
+        # Everything before a delivered frame is settled.
         sent, got, noted = _settle_part(
             frames, sent, first, got, spans[span, SPAN_COPIES], _EVER, sequence_modulus, counts,
             notes, noted,
@@ -165,7 +165,7 @@ def _settle_part(
 
 @kernel
 def _fate_of(frames: Frames, got: int) -> int:
-    """Return how a frame delivered was served."""
+    """Return the fate of a delivered frame."""
     return int(frames.got_fate[got]) if len(frames.got_fate) > 0 else SERVED
 
 

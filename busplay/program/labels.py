@@ -131,7 +131,7 @@ def find_labels_beside(image_path: str | Path) -> Path | None:
 
 
 def _parse_elf(content: bytes, file: str) -> dict[int, tuple[str, ...]]:
-    """Return the symbols of an ELF file that lie in a section; files and sections are left out."""
+    """Return the symbols of an ELF file that are in a section, except files and sections."""
     from elftools.elf.elffile import ELFFile
     from elftools.elf.sections import SymbolTableSection
 
@@ -156,7 +156,7 @@ def _parse_elf(content: bytes, file: str) -> dict[int, tuple[str, ...]]:
 
 
 def labels_for(given: str | Path | None, program: str | Path | None) -> Labels:
-    """Read the labels of `given`, or else of the file beside the program; empty without either.
+    """Read labels from a file, else from the one beside the program; empty without either.
 
     Raises:
         InputError: they cannot be read.
@@ -169,7 +169,7 @@ class NearestLabels:
     """Names of addresses by the label at or before them: `draw`, `draw+12`.
 
     Args:
-        labels: as `read_labels` returns them; None: there are none.
+        labels: as from `read_labels`; None: there are none.
         windows: first and last address of each window.
     """
 
@@ -179,7 +179,7 @@ class NearestLabels:
         self._windows = tuple(windows)
 
     def of_code(self, address: int) -> str | None:
-        """Name an instruction's address; None: no label is before it."""
+        """Name an instruction's address; None: there is no label before it."""
         start = self._start(address)
         if start is None:
             return None
@@ -187,7 +187,7 @@ class NearestLabels:
         return name if start == address else f"{name}+{address - start}"
 
     def of_store(self, address: int | None) -> str | None:
-        """Name a store's address; a label stands for what follows it within its window only."""
+        """Name a store's address; a label extends only to the end of its window."""
         start = None if address is None else self._start(address)
         if address is None or start is None:
             return None

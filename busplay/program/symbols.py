@@ -1,4 +1,4 @@
-"""Names and source lines of a program's addresses, from whatever file tells them."""
+"""Labels and source lines of a program's addresses, from any file that has them."""
 
 from __future__ import annotations
 
@@ -24,10 +24,10 @@ from busplay.wording import counted
 
 @dataclass(frozen=True, eq=False)
 class ProgramSymbols:
-    """What is known of a program's addresses.
+    """Labels and source lines of a program's addresses.
 
     Attributes:
-        labels: processor address to the names there.
+        labels: processor address to the labels there.
         debug: source lines, or None.
     """
 
@@ -94,10 +94,10 @@ def address_of_label(labels: Labels, label: str) -> int:
 
 
 def find_symbols(program: Path | None, labels: Path | None = None) -> ProgramSymbols:
-    """Return what files tell of a program: of labels that file, else what lies beside it.
+    """Return a program's symbols, from the file given or from those beside it.
 
     Args:
-        program: its file; None: none runs.
+        program: its file; None: there is none.
         labels: a list of labels, or ld65's debug file.
 
     Raises:

@@ -48,16 +48,17 @@ class Stretch(NamedTuple):
 
 
 class Reception(NamedTuple):
-    """What one call of the receiver's machine takes and changes.
+    """Arguments and state of one call of the receiver's machine.
 
     Attributes:
-        batch: what it receives.
+        batch: the stretch received.
         rules: of the link.
         registers: int64[REGISTERS_COUNT]; the receiver.
         saved: int64[REGISTERS_COUNT]; room for a copy.
         progress: int64[PROGRESS_COUNT].
         edge, word: uint64[frames]; room for the frames delivered that are not the batch's own.
-        spans: int64[spans, SPAN_COLUMNS]; room for those that are; see `DeliveredFrames`.
+        spans: int64[spans, SPAN_COLUMNS]; room for spans of the batch's own; see
+            `DeliveredFrames`.
         log: int64[entries, LOG_COLUMNS]; room for the log; without rows none is kept.
         line: uint64[symbols]; room for some symbols: lanes in the word's bit order, and `ACTIVE`.
     """
@@ -76,7 +77,7 @@ class Reception(NamedTuple):
 
 @kernel
 def deliver(edge: int, word: np.uint64, reception: Reception) -> None:
-    """Deliver a frame that is none of the batch's words."""
+    """Deliver a frame that is not one of the batch's words."""
     count = reception.progress[COPIED]
     reception.edge[count] = np.uint64(edge)
     reception.word[count] = word
@@ -88,7 +89,7 @@ def deliver(edge: int, word: np.uint64, reception: Reception) -> None:
 def deliver_span(
     first: int, stop: int, words: Stretch, joined_at: int, reception: Reception
 ) -> None:
-    """Deliver some words as they are.
+    """Deliver some words unchanged.
 
     Args:
         first, stop: the slots.
@@ -166,7 +167,7 @@ def write_run(most: int, reception: Reception) -> int:
 def join_run(reception: Reception) -> Stretch:
     """Join complete frames of the run at the present edge to words, which replace their symbols.
 
-    They are written where they belong if all of them are delivered.
+    They are written at their final place in case all of them are delivered.
     """
     batch, shape, progress = reception.batch, reception.rules.shape, reception.progress
     run, at = progress[RUN], progress[AT_EDGE]

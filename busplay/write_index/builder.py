@@ -1,4 +1,4 @@
-"""Make the write index of frames as they go over the link, a chunk at a time."""
+"""Make the write index of frames, a chunk at a time."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ class Arrived:
     """Frames of one chunk that reached their units.
 
     Attributes:
-        index: int64[frames]; which frame of the chunk each was sent as.
+        index: int64[frames]; index in the chunk of the frame sent.
         edge, word: uint64[frames]; as the receiver delivered them.
     """
 
@@ -39,15 +39,15 @@ class Arrived:
 
 
 class WriteIndexBuilder:
-    """Follows the frames of a trace through a pipeline of the board and keeps the index.
+    """Runs the frames of a trace through a pipeline of the board and makes the index.
 
-    It is what a recorder asks for key frames, too (`busplay.trace.writer.UnitStates`).
+    It is also a recorder's `busplay.trace.writer.UnitStates`, for key frames.
 
     Args:
         board: with units.
 
     Attributes:
-        pipeline: nobody else feeds it.
+        pipeline: a pipeline of its own.
         cells: of the board.
     """
 
@@ -63,7 +63,7 @@ class WriteIndexBuilder:
         self._begin_stretch()
 
     def _find_sequence(self) -> bool:
-        """Note where the sequence field is; return whether its bits stand side by side."""
+        """Note where the sequence field is; return whether its bits are contiguous."""
         layout = self.pipeline.layout
         if layout.link.field_named("sequence") is None:
             return True
@@ -85,7 +85,7 @@ class WriteIndexBuilder:
     def _take_arrivals(self, arrivals: Arrivals) -> None:
         self._arrivals.append(arrivals)
 
-    # -- what a recorder needs
+    # -- UnitStates
 
     def states(self) -> dict[str, bytes]:
         """Return the state of receiver and units after all frames so far, by name."""
@@ -99,8 +99,8 @@ class WriteIndexBuilder:
         Args:
             frames: 1 or more, in order of their edges.
             stop_edge: of the chunk.
-            lost_edges: uint64[lost]; where stores since the chunk before found the sender's FIFO
-                full.
+            lost_edges: uint64[lost]; edges at which stores since the last chunk found the sender
+                FIFO full.
         """
         self._arrivals.clear()
         self.pipeline.feed_frames(frames, stop_edge=stop_edge)
@@ -143,7 +143,7 @@ class WriteIndexBuilder:
         self._arrivals.clear()
 
     def _fates_of(self, frames: FrameBatch) -> tuple[ChunkKind, UInt8Column]:
-        """Hold what the receiver delivered against what was sent."""
+        """Compare the frames delivered with those sent."""
         came = self._came()
         if came.as_sent:
             return (ChunkKind.FATES, came.fate) if came.fate.any() else (ChunkKind.PLAIN, NO_FATES)
@@ -156,7 +156,7 @@ class WriteIndexBuilder:
         return (ChunkKind.FATES, fates) if fates.any() else (ChunkKind.PLAIN, NO_FATES)
 
     def _came(self) -> Arrivals:
-        """Return all that was delivered while the last chunk was fed."""
+        """Return all frames delivered from the last chunk."""
         parts = self._arrivals
         if len(parts) == 1:
             return parts[0]
@@ -168,9 +168,9 @@ class WriteIndexBuilder:
         )
 
     def arrivals_of(self, frames: FrameBatch, *, stop_edge: int) -> Arrived:
-        """Feed a chunk of which no index is wanted, and return what reached its unit meanwhile.
+        """Feed a chunk without indexing it, and return the frames that reached their units.
 
-        A frame that stands at no edge at which one was sent counts as the one that began before.
+        A spurious frame counts as the frame sent before it.
         """
         self._arrivals.clear()
         self.pipeline.feed_frames(frames, stop_edge=stop_edge)
@@ -186,7 +186,7 @@ class WriteIndexBuilder:
         return Arrived(np.clip(index, 0, len(frames) - 1), edge, word)
 
     def _mark_arrived(self, arrived: Arrived, spans: NDArray[np.uint64]) -> None:
-        """Mark frames of which several may count as one that was sent: span by span."""
+        """Mark frames, span by span, of which several may count as one that was sent."""
         span = arrived.index // SPAN_FRAMES
         for number in np.unique(span).tolist():
             words = arrived.word[span == number]
@@ -236,7 +236,7 @@ class WriteIndexBuilder:
 
     @property
     def is_full(self) -> bool:
-        """Whether the stretch has all the chunks that it can have."""
+        """Whether the stretch has its greatest length."""
         return len(self._kinds) == STRETCH_CHUNKS
 
     @property
@@ -258,35 +258,35 @@ class WriteIndexBuilder:
         return stretch
 
     def take_index(self, *, at_end: bool) -> bytes:
-        """Return the payload of the next chunk of the index; empty where none is due yet.
+        """Return the payload of the next chunk of the index; empty if none is due yet.
 
         Args:
-            at_end: no more frames come, so a stretch is as long as it is.
+            at_end: there are no more frames, so the stretch may be short.
         """
         if self.is_full or (at_end and not self.is_empty):
             return self.take_stretch().pack(cell_shift=self.cells.shift)
         return b""
 
-    # -- in the middle
+    # -- seeking
 
     def resume(self, states: Mapping[str, bytes], *, edge: int, frames_before: int) -> None:
-        """Go on from a key frame of a trace, or from power-on where there are no states.
+        """Continue from a key frame of a trace, or from power-on without states.
 
         Raises:
-            InputError: the states are not those of this board.
+            InputError: the states are not of this board.
         """
         if states:
             self.pipeline.restore(states, edge=edge, frames_carried=frames_before)
         self._after_jump(frames_before)
 
     def pass_over(self, frames: FrameBatch, *, stop_edge: int) -> None:
-        """Feed a chunk of which no index is wanted."""
+        """Feed a chunk without indexing it."""
         self.pipeline.feed_frames(frames, stop_edge=stop_edge)
         self._after_jump(self._frames + len(frames))
         self.follow(frames)
 
     def follow(self, frames: FrameBatch) -> None:
-        """Take the number of the last frame that was sent before those that are fed next."""
+        """Set the sequence number expected next, from the last frame of earlier ones."""
         if self._numbers[marking.SEQUENCE_MASK]:
             last = self.pipeline.layout.unpack_field(frames.word[-1:], "sequence")[0]
             self._numbers[marking.LAST_SEQUENCE] = last

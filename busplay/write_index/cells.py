@@ -1,4 +1,4 @@
-"""The cells of a board: the bytes of its units' memories and their registers, numbered through."""
+"""The cells of a board: the bytes of its units' memories and their registers, numbered."""
 
 from __future__ import annotations
 
@@ -14,19 +14,19 @@ REGISTER_COUNT = len(REGISTERS)
 
 
 class Cells:
-    """Where each unit's memory and registers lie among the cells.
+    """The cells of each unit's memory and registers.
 
-    Unit by unit in the board's order: its memory, as far as an address field reaches, then its
-    registers. Where that makes more than 131,072 cells, a cell stands for 2, 4 or more neighbouring
-    bytes of memory.
+    Unit by unit in the board's order: its memory, as far as the address field reaches, then its
+    registers. If that makes more than 131,072 cells, a cell is 2, 4 or more adjacent bytes of
+    memory.
 
     Attributes:
         count: cells of all units.
-        shift: a cell of memory stands for 2**shift bytes.
+        shift: a cell of memory is 2**shift bytes.
         memory_first, register_first: int64[units]; first cell of each unit's memory, registers.
         memory_bytes: uint64[units]; size of each unit's memory.
         byte_first: int64[units]; where each unit's memory begins among all units' bytes.
-        bytes_in_all: bytes of all units' memories.
+        bytes_in_all: total bytes of the units' memories.
     """
 
     def __init__(self, board: Board, layout: FrameLayout) -> None:
@@ -50,9 +50,9 @@ class Cells:
         self._used = used
 
     def of_range(self, unit: str, space: Space, first: int, stop: int) -> tuple[int, int]:
-        """Return first and stop of the cells that a range of offsets falls in.
+        """Return first and stop of the cells of a range of offsets.
 
-        Offsets that no frame can reach, or no register has, are in no cell.
+        Offsets that no frame can reach, or without a register, have no cell.
         """
         index = self._index[unit]
         if space == "registers":

@@ -1,7 +1,7 @@
-"""Compiled loops of the write index: which cell each frame writes, what changes, what is missing.
+"""Compiled loops of the write index: cells written, bytes changed, frames missed.
 
-A frame to the memory that the frame before it wrote to is by far the most common, so its place is
-kept as long as space and unit do not change, as `display.writes` does.
+Most frames write the same memory as the frame before, so it is looked up only if space or unit
+changes, as in `display.writes`.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ FIFO_FULL = 1
 LATE = 2
 UNDELIVERED = 3
 
-# Numbers for `count_missed`: where the sequence field stands in the word given for it.
+# Indexes of `numbers` of `count_missed`: position of the sequence field in the word given for it.
 SEQUENCE_SHIFT = 0
 SEQUENCE_MASK = 1
 LAST_SEQUENCE = 2
@@ -54,12 +54,12 @@ def mark(
 
     Args:
         pieces: uint64[frames]; words in which `fields` finds space, unit, address and data.
-        fates: uint8[frames]; what became of each frame; empty: all were served.
-        fields: uint64[4, 3]; as `display.writes.apply_frames` takes them.
+        fates: uint8[frames]; fate of each frame; empty: all were served.
+        fields: uint64[4, 3]; as for `display.writes.apply_frames`.
         unit_indexes: int64[numbers]; likewise.
         memory_first, register_first, memory_bytes, byte_first: see `Cells`.
-        cell_shift: a cell of memory stands for 2**cell_shift bytes.
-        bytes_now: uint8[bytes of all units]; what their memories hold; changed.
+        cell_shift: a cell of memory is 2**cell_shift bytes.
+        bytes_now: uint8[bytes of all units]; their memories; changed.
         counts: uint32[cells]; added to.
         changed: uint64[spans]; added to.
     """
@@ -76,7 +76,7 @@ def mark(
     bytes_kept = np.uint64(0)
     has_fates = len(fates) > 0
     for span in range(len(changed)):
-        # No branch asks whether a byte changes: a program's data decide that, and nothing learns.
+        # Branch-free, since whether a byte changes depends on data and is unpredictable.
         changes = np.int64(0)
         for i in range(span << SPAN_SHIFT, min((span + 1) << SPAN_SHIFT, len(pieces))):
             word = pieces[i]
@@ -115,12 +115,12 @@ def count_missed(
     numbers: UInt64s,
     missed: UInt64s,
 ) -> None:
-    """Count in each span the frames that the sequence field says are missing.
+    """Count in each span the frames missing by the sequence field.
 
     Args:
         words: uint64[frames]; words in which `fields` finds the space.
         sequences: uint64[frames]; words in which `numbers` finds the sequence field.
-        fates: uint8[frames]; as for `mark`. What was not delivered is missed by what follows.
+        fates: uint8[frames]; as for `mark`. An undelivered frame is missed by the next one.
         fields: uint64[4, 3]; as for `mark`.
         numbers: uint64[SEQUENCE_NUMBERS]; the last two are changed.
         missed: uint64[spans]; added to.
@@ -130,7 +130,7 @@ def count_missed(
     one = np.uint64(1)
     count = len(words)
     if len(fates) == 0 and numbers[HAS_SEQUENCE] != np.uint64(0):
-        # Nearly always none is missing, which one pass that branches nowhere tells.
+        # Nearly always none is missing, which one branch-free pass shows.
         odd = (((sequences[0] >> shift) & mask) - numbers[LAST_SEQUENCE] - one) & mask
         for i in range(1, count):
             odd |= ((sequences[i] >> shift) - (sequences[i - 1] >> shift) - one) & mask

@@ -14,8 +14,8 @@ from busplay.batch import UInt8Column, UInt32Column, UInt64Column
 from busplay.trace.blocks import make_compressor, make_decompressor, pack_block, unpack_block
 from busplay.trace.container import Where
 
-# The counts of a stretch cost more than what it says of each chunk, and a count has to read half of
-# a stretch at most: 64 chunks make the index of a program's trace half as long as 16 do.
+# The counts of a stretch are larger than the bits of its chunks, and a count reads at most half of
+# a stretch: 64 chunks make the index of a program's trace half as long as 16.
 STRETCH_CHUNKS = 64
 SPAN_FRAMES = 1024
 
@@ -23,50 +23,50 @@ _HEAD = struct.Struct("<IQIBI")
 
 
 class ChunkKind(IntEnum):
-    """How the frames of a chunk fared."""
+    """The fate of a chunk's frames."""
 
     PLAIN = 0
     """All of them reached their units."""
     FATES = 1
     """Some did not; the fate of each is in the index."""
     REPLAYED = 2
-    """The receiver delivered something else; a replay of them says what."""
+    """The receiver delivered other frames; a replay of the chunk shows which."""
 
 
 class SpanColumn(IntEnum):
     """Rows of a stretch's sums, one number a span."""
 
     FIRST_SLOT = 0
-    """Edge of the first frame in slots, rounded down; stored as the step from the span before."""
+    """Edge of the first frame in slots, rounded down; stored as the difference to the last span."""
     LENGTH_BITS = 1
     """Bits of the number of slots from the first frame's to the last frame's."""
     CHANGED_BYTES = 2
     """Frames that changed a byte of a unit's memory."""
     FRAMES_MISSED = 3
-    """Frames that the sequence field says are missing before frames of the span."""
+    """Frames missing before frames of the span, by the sequence field."""
     LOST_AT_SENDER = 4
-    """Stores that found the sender's FIFO full, after the span before and not after this one."""
+    """Stores that found the sender FIFO full, from the end of the span before to that of this."""
     LOST_AT_RECEIVER = 5
-    """Frames that found the receiver's FIFO full."""
+    """Frames that found the receiver FIFO full."""
     LATE = 6
-    """Frames that were served after their deadline."""
+    """Frames served after their deadline."""
     UNDELIVERED = 7
     """Frames that the receiver did not deliver."""
     HELD_MAX = 8
-    """Most frames that the receiver's FIFO held; 0 where it cannot lose any."""
+    """Most frames in the receiver FIFO; 0 if it cannot lose any."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class IndexStretch:
-    """What the index says of up to 64 frame chunks.
+    """The index of up to 64 frame chunks.
 
     Attributes:
         frames_before: frames of the trace before it.
         kinds: a `ChunkKind` for each chunk.
         written: uint8[chunks, cells / 8]; bit i of byte j, lowest first: cell 8 j + i was written.
         counts: uint32[cells]; writes to each cell.
-        spans: uint64[columns, spans]; rows as `SpanColumn` names them.
-        fates: uint8[frames of the chunk] by the number of the chunk within the stretch.
+        spans: uint64[columns, spans]; rows as in `SpanColumn`.
+        fates: uint8[frames of the chunk] by the chunk's index in the stretch.
     """
 
     frames_before: int
@@ -103,17 +103,17 @@ def parse_stretch(
     cell_shift: int,
     where: Where,
 ) -> IndexStretch:
-    """Parse what `pack` made.
+    """Parse a payload of `pack`.
 
     Args:
-        payload: anything; it may come from a damaged file.
-        frame_counts: frames of each chunk that it stands for.
+        payload: bytes, possibly from a damaged file.
+        frame_counts: frames of each of its chunks.
         frames_before: frames of the trace before these.
-        cells, cell_shift: as the board has them.
+        cells, cell_shift: of the board.
         where: for messages.
 
     Raises:
-        InputError: it is no such payload, or stands for other chunks.
+        InputError: it is not such a payload, or is of other chunks.
     """
     if len(payload) < _HEAD.size:
         raise where.error(f"{len(payload)} bytes", f"a write index begins with {_HEAD.size}")
@@ -151,7 +151,7 @@ def parse_stretch(
     }
     if offset != len(payload):
         raise where.error(
-            f"{len(payload) - offset:,} bytes behind the last block", "nothing belongs there"
+            f"{len(payload) - offset:,} bytes after the last block", "nothing belongs there"
         )
     return IndexStretch(frames_before, kinds, written, counts, spans, fates)
 
@@ -165,7 +165,7 @@ def _planes(column: NDArray[np.unsignedinteger], kind: str) -> bytes:
 def _from_planes(
     planes: bytes | memoryview, kind: str, shape: tuple[int, ...]
 ) -> NDArray[np.unsignedinteger]:
-    """Return what `_planes` took apart."""
+    """Join the planes of `_planes`."""
     width = np.dtype(kind).itemsize
     rows = np.frombuffer(planes, np.uint8).reshape(width, -1)
     column: NDArray[np.unsignedinteger] = np.ascontiguousarray(rows.T).reshape(-1).view(kind)
@@ -173,5 +173,5 @@ def _from_planes(
 
 
 def spans_of(counts: Sequence[int]) -> UInt64Column:
-    """Return uint64[chunks + 1]: the spans before each of chunks of so many frames."""
+    """Return uint64[chunks + 1]: the spans before each chunk, from the chunks' frame counts."""
     return np.cumsum([0, *(-(-count // SPAN_FRAMES) for count in counts)], dtype=np.uint64)

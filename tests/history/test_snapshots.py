@@ -68,5 +68,5 @@ def test_unchanged_memory_costs_two_kilobytes() -> None:
     for number in range(1, 11):
         snapshots.add(state_at(number), memory)
     assert (snapshots.used_bytes - first) / 10 < 3_100
-    with pytest.raises(ValueError, match="cycle 10 is not behind the last, 10"):
+    with pytest.raises(ValueError, match="cycle 10 is not after the last, 10"):
         snapshots.add(state_at(10), memory)
