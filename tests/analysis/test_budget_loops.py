@@ -52,7 +52,7 @@ def test_loop_stores_to_each_byte_once_and_to_no_other(loop: FillLoop, count: in
 @pytest.mark.parametrize(
     ("name", "apart"), [("byte", 11), ("self-modifying", 13), ("unrolled", 5), ("straight", 4)]
 )
-def test_most_stores_of_a_loop_are_so_many_cycles_apart(
+def test_most_stores_of_a_loop_are_as_far_apart_as_its_instructions_take(
     processor: Processor, name: str, apart: int
 ) -> None:
     run = run_loop(LOOPS[name], filled_bytes=4_096, processor=processor)

@@ -32,7 +32,7 @@ PATTERNS = [ABSOLUTE, ZERO_PAGE, NMOS_INC_ABSOLUTE, NMOS_INC_ZERO_PAGE, StorePat
 
 
 def half_slots(symbols: int) -> Link:
-    """Make a link of so many symbols a slot, two a cycle, so that slots can end within a cycle."""
+    """Make a link of two symbols a cycle, so that slots can end within a cycle."""
     fields = (Field("address", 16), Field("data", 8))
     framing = StrobeFraming(gap_symbols=symbols - 4)
     return Link("halves", 6, "both", fields, framing, start="slot")

@@ -22,7 +22,7 @@ CLOCK_HZ = 8_000_000
 
 
 def recorded(cycles: np.ndarray, *, link: Link = GUARDED) -> tuple[TraceHeader, FrameBatch, int]:
-    """Record stores at these cycles; give header, frames and stop edge."""
+    """Record stores at these cycles; return header, frames and stop edge."""
     board = planning_board(link, processor_hz=CLOCK_HZ, fifo_depth=1 << 20)
     encoder = Encoder(board)
     frames = encoder.feed(stores_at(cycles.astype(np.uint64)), stop_cycle=int(cycles[-1]) + 1)

@@ -57,7 +57,7 @@ def expected(tmp_path: Path) -> Path:
 
 @pytest.fixture
 def damaged(tmp_path: Path) -> Path:
-    """Frames 10 to 12 are lost, and data bit 7 of frame 100 is wrong, unnoticed by the check."""
+    """Frames 10 to 12 are lost, and data bit 7 of frame 100 is wrong, undetected by the check."""
     frames = sent()
     layout = FrameLayout(GUARDED)
     words = frames.word.copy()
@@ -104,7 +104,7 @@ def test_compare_lists_what_is_wrong_and_is_status_1(
         "Patterns\n"
         "  no pattern significant at 0.1%\n"
         "\n"
-        "Wrong bits of 1 changed frame\n"
+        "Bit errors of 1 changed frame\n"
         "  fields  data 1, check 1\n"
         "  lanes   lane 0: 1, lane 2: 1, lane 3: 1\n"
         "  bit      lane  symbol  read 0 for 1  read 1 for 0\n"

@@ -121,7 +121,7 @@ def _wrong_bits_lines(found: Comparison) -> list[str]:
             (f"{one.field} {one.bit}", lane, symbol, f"{one.ones_lost:,}", f"{one.zeros_lost:,}")
         )
     return [
-        *heading(f"Wrong bits of {counted(found.frames_changed, 'changed frame')}"),
+        *heading(f"Bit errors of {counted(found.frames_changed, 'changed frame')}"),
         *pairs(rows),
         *table(bits, right=frozenset({1, 2, 3})),
     ]

@@ -23,7 +23,7 @@ def program(
 
     Args:
         gap_slots: from one frame to the next.
-        refresh_frames: so many in one go, sixty times a second; 0: without a pause.
+        refresh_frames: frames in one go, sixty times a second; 0: without a pause.
         scatter: addresses at random.
     """
     random = np.random.default_rng(seed)
@@ -61,7 +61,7 @@ def alone(rate: float) -> Loss:
 
 
 def outages(number: int, longest: int) -> Loss:
-    """Runs of frames, as when step is lost."""
+    """Runs of frames, as when sync is lost."""
 
     def lost(random: np.random.Generator, count: int) -> np.ndarray:
         column = np.zeros(count, np.bool_)

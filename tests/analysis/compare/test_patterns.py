@@ -228,6 +228,6 @@ def test_loss_in_long_bursts_is_told_with_their_length() -> None:
 # -- words
 
 
-def test_small_probabilities_are_written_as_one_in_so_many() -> None:
+def test_small_probabilities_are_written_as_one_in_a_round_number() -> None:
     assert one_in(math.log(1 / 1234)) == "1 in 1,200"
     assert one_in(-100.0) == "1 in 10^43"

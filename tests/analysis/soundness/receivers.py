@@ -60,7 +60,7 @@ def lost_frames(
     """Take one symbol from receivers that are in sync; count frames until SYNC is right again.
 
     Returns:
-        int64[trials]; `frames` where it was not within so many.
+        int64[trials]; `frames` where it took longer.
     """
     random = np.random.default_rng(seed)
     size = layout.frame_symbols

@@ -35,12 +35,12 @@ def test_undetected_errors_are_those_that_turn_a_right_frame_into_another(link: 
         (sum(tried) - 1) / ((1 << link.frame_bits) - 1), rel=1e-12
     )
     for rate in (0.4, 0.01):
-        chance = sum(
+        probability = sum(
             count * rate**w * (1 - rate) ** (link.frame_bits - w)
             for w, count in enumerate(tried)
             if w
         )
-        assert found.undetected_probability(rate) == pytest.approx(chance, rel=1e-12)
+        assert found.undetected_probability(rate) == pytest.approx(probability, rel=1e-12)
 
 
 @pytest.mark.parametrize("size", [3, 8, 17, 20])

@@ -54,7 +54,7 @@ def test_fields_that_contradict_a_constant_leave_no_frame() -> None:
         sent_frames(layout, fixed={"flag": 1})
 
 
-def test_idle_link_has_chances_of_zero_and_one() -> None:
+def test_idle_link_has_probabilities_of_zero_and_one() -> None:
     layout = FrameLayout(load_link("guarded"))
     passing = pass_probabilities(layout, [idle_frame(layout)])
     assert passing.places == 8
