@@ -1,10 +1,11 @@
 """In sync, word by word: the receiver's fast speed.
 
 How to think about it. In sync, between two frames, the receiver would join exactly the symbols
-of the next slot to one word, so it takes the word. Undamaged idle slots are counted by one
-division. It stops before anything that is not plain: a run of symbols, an invalid frame, a slot
-off the grid, a misplaced marker. Those go symbol by symbol (`machine`), which returns here at the
-frame's end. So this loop takes only the table's row "SYNC, VALID, SYNC", which only counts.
+of the next slot to one word, so it takes the word. The idle slots within a row of frames are
+counted by one division. It stops before anything that is not plain: a run of symbols, an invalid
+frame, a slot off the grid, a misplaced marker. Those go symbol by symbol (`machine`), which returns
+here at the frame's end. So this loop takes only the table's row "SYNC, VALID, SYNC", which only
+counts.
 
 What a frame changes is kept in local variables until the loop ends: in the registers array a
 frame took 1.5 times as long.
@@ -44,7 +45,7 @@ from busplay.receiver.registers import (
 from busplay.receiver.rules import Rules
 from busplay.receiver.stretch import Reception, Stretch, deliver_span
 
-# No gap between two frames is longer; what looks so goes back.
+# What looks like a longer gap is an edge before the last one.
 _GAP_MAX = np.uint64(1 << 62)
 _NO_GAPS = np.uint64(0)
 
@@ -199,7 +200,7 @@ def _count_plain(
             if index == 0 or grid == _NO_GAPS or gap > _GAP_MAX or gap % grid != np.uint64(0):
                 return index
             edge = edges[index]
-        # Without gaps they all end by the limit, as so many fit before it.
+        # Without gaps all of COUNT frames end by the limit.
         if grid != _NO_GAPS and edge > last:
             return index
         if not is_next(words[index], wanted, mask, rules):
