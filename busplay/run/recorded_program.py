@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import suppress
 from hashlib import sha256
+from itertools import islice
 from pathlib import Path
 
 from busplay.demo.programs import DEMO_PROGRAMS, program_path
@@ -16,6 +18,8 @@ from busplay.trace.reader import TraceReader
 # A program for 64 KiB: Intel HEX takes some three bytes for each, ELF any number.
 _LARGEST_BYTES = 1 << 22
 _FILES_MOST = 2_000
+# All that is read of a folder: a tenth of a second.
+_READ_BYTES_MOST = 1 << 26
 
 
 def find_recorded_program(trace: str | Path, header: TraceHeader) -> Path | None:
@@ -29,7 +33,7 @@ def find_recorded_program(trace: str | Path, header: TraceHeader) -> Path | None
         return None
     for path in _candidates(Path(trace), header.program_name):
         try:
-            if path.stat().st_size <= _LARGEST_BYTES and _digest(path) == digest:
+            if _digest(path) == digest:
                 return path
         except (OSError, InputError):
             # Removed meanwhile, or not readable.
@@ -103,17 +107,20 @@ def _digest(path: Path) -> str:
 
 
 def _candidates(trace: Path, name: str | None) -> Iterator[Path]:
+    """Yield the files beside a trace as far as so much may be read, then the shipped programs."""
     files = []
-    try:
-        for number, path in enumerate(trace.parent.iterdir()):
-            if number < _FILES_MOST and path.is_file() and path != trace:
-                files.append(path)
-    except OSError:
-        files = []
-    # That name first; sorted, so that the result depends on the folder alone.
-    yield from sorted(files, key=lambda path: (safe_name(path.name) != name, path.name))
+    with suppress(OSError):
+        for path in islice(trace.parent.iterdir(), _FILES_MOST):
+            # A name that went away, or is not ours to look at, is none.
+            with suppress(OSError):
+                if path.is_file() and path != trace:
+                    files.append((safe_name(path.name) != name, path, path.stat().st_size))
+    left_bytes = _READ_BYTES_MOST
+    # The name goes first; sorted, so that the same folder gives the same file.
+    for _, path, size_bytes in sorted(files):
+        if size_bytes <= min(_LARGEST_BYTES, left_bytes):
+            left_bytes -= size_bytes
+            yield path
     for program in DEMO_PROGRAMS.values():
-        try:
+        with suppress(InputError):
             yield program.image_path
-        except InputError:
-            continue

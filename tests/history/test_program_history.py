@@ -10,8 +10,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from busplay.core.interface import Core
+from busplay.core.memory_map import MemoryMap
+from busplay.core.reference import ReferenceCore
 from busplay.core.rewind import RewindableCore
 from busplay.demo.programs import find_demo, shipped_file
+from busplay.description.board import Board
 from busplay.errors import InputError
 from busplay.history.breakpoints import AtAddress, Breakpoint, MemoryIs, RegisterIs, WriteTo
 from busplay.history.program_history import ProgramHistory
@@ -421,3 +425,22 @@ def test_a_trace_knows_where_its_program_was_loaded(tmp_path: Path) -> None:
     assert travel.state.registers == one.registers
     assert travel.store_before()
     assert 0x0300 <= travel.state.registers.pc < 0x0310
+
+
+def test_a_core_that_cannot_go_back_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    class OneWayCore(ReferenceCore):
+        """A core of another package, that knows nothing of states and logs."""
+
+        kind = "one_way"
+        restore = None  # type: ignore[assignment]
+
+    def make(board: Board, *, kind: str) -> Core:
+        return OneWayCore("65c02", MemoryMap.of_board(board), None)
+
+    monkeypatch.setattr("busplay.run.program_start.core_for_board", make)
+    board = replace(load_board("dunlin"), host_port=None)
+    with pytest.raises(InputError) as refused:
+        ProgramHistory(board, "tides.bin", core="one_way")
+    assert str(refused.value) == (
+        "found a way back asked of the one_way core; the compiled and the reference core have one"
+    )

@@ -10,6 +10,7 @@ import pytest
 
 from busplay.demo.programs import find_demo, shipped_file
 from busplay.errors import InputError
+from busplay.program.image import read_content
 from busplay.run.recorded_program import find_recorded_program, require_recorded_program
 from busplay.trace.header import TraceHeader
 from busplay.trace.reader import TraceReader
@@ -57,3 +58,24 @@ def test_a_program_that_is_nowhere_is_not_found(trace: Path, header: TraceHeader
     require_recorded_program(
         trace, replace(header, program_sha256=None), find_demo("fill").image_path
     )
+
+
+def test_a_folder_of_large_files_is_not_read_whole(
+    trace: Path, header: TraceHeader, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for number in range(40):
+        with (trace.parent / f"large{number:02}.bin").open("wb") as stream:
+            stream.truncate(1 << 22)
+    read: list[Path] = []
+
+    def noted(path: Path) -> bytes:
+        read.append(path)
+        return read_content(path)
+
+    monkeypatch.setattr("busplay.run.recorded_program.read_content", noted)
+    assert find_recorded_program(trace, header) == find_demo("tides").image_path
+    assert len(read) > 10
+    assert sum(path.stat().st_size for path in read) <= (1 << 26) + (1 << 18)
+    # What has the name of the program goes first, whatever else is there.
+    shutil.copy(find_demo("tides").image_path, trace.with_name("tides.bin"))
+    assert find_recorded_program(trace, header) == trace.with_name("tides.bin")
