@@ -109,6 +109,9 @@ def _digest(path: Path) -> str:
 def _candidates(trace: Path, name: str | None) -> Iterator[Path]:
     """Yield the files beside a trace as far as so much may be read, then the shipped programs."""
     files = []
+    if name is not None and trace.with_name(name).is_file():
+        # It may lie behind all that is looked at.
+        yield trace.with_name(name)
     with suppress(OSError):
         for path in islice(trace.parent.iterdir(), _FILES_MOST):
             # A name that went away, or is not ours to look at, is none.

@@ -442,5 +442,5 @@ def test_a_core_that_cannot_go_back_is_refused(monkeypatch: pytest.MonkeyPatch) 
     with pytest.raises(InputError) as refused:
         ProgramHistory(board, "tides.bin", core="one_way")
     assert str(refused.value) == (
-        "found a way back asked of the one_way core; the compiled and the reference core have one"
+        "found a step back on the one_way core; use the compiled or the reference core"
     )
