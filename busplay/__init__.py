@@ -11,6 +11,7 @@
 
     report = busplay.check("guarded")  # the command's report, as data
     found = busplay.compare("sent.trace", "received.trace")
+    cause = busplay.why("tides.trace", unit="panel", pixel=(120, 40))
     trace = busplay.decode("run3.vcd", link="guarded", board="dunlin")
     busplay.convert("tides.trace", "tides.vcd")
 

@@ -9,12 +9,11 @@ from os import PathLike, fspath
 from pathlib import Path
 from typing import Unpack
 
-import numpy as np
-
 from busplay.chain.captured import captured_frame
 from busplay.chain.frames import frame_on_wires
 from busplay.chain.loss import FrameLost, lost_between, lost_in_recording, require_same_units
 from busplay.chain.program import LostAtSender, RecordedProgram, program_of
+from busplay.chain.recording_times import RecordingTimes
 from busplay.chain.report import (
     CapturedFrame,
     ColourShown,
@@ -163,6 +162,7 @@ class _Chain:
         self._history = open_history(
             reader, on_frames=lambda done: progress(done, max(1, reader.frames))
         )
+        self._times = RecordingTimes(self._history, decoded)
         board = self._history.board
         self._layout = FrameLayout(board.link)
         self._files = files
@@ -186,7 +186,7 @@ class _Chain:
         reading: ReadOptions,
     ) -> PixelReport:
         """Make the report."""
-        moment = self._moment(at_ps)
+        moment = self._times.moment_at(at_ps)
         causes = self._history.causes(unit, *pixel, moment)
         listed = self._history.list_writes(causes.place, moment, history)
         lost = self._find_loss(causes, received)
@@ -197,7 +197,7 @@ class _Chain:
         frame = None if causes.byte is None else self._frame(causes.byte)
         return PixelReport(
             file=file,
-            pixel=PixelAsked(unit, *pixel, at_s=self._seconds_of(at_ps), frames=moment),
+            pixel=PixelAsked(unit, *pixel, at_s=self._times.seconds_of(at_ps), frames=moment),
             colour=ColourShown(*causes.colour, index=causes.index, is_blank=causes.is_blank),
             palette=self._palette(causes),
             picture=PictureRegisters(
@@ -225,68 +225,6 @@ class _Chain:
             notes=tuple(self._notes),
         )
 
-    # -- moments
-
-    def _moment(self, at_ps: int | None) -> int:
-        """Return the count of frames at a time."""
-        history = self._history
-        if at_ps is None:
-            return history.frames
-        if self._decoded is not None:
-            return self._moment_in_capture(at_ps)
-        clock_hz = history.board.clock_hz
-        end_s = history.reader.cycles / clock_hz
-        if at_ps * clock_hz > history.reader.cycles * PS_PER_S:
-            raise InputError(
-                file=str(self._reader.path),
-                place="--at",
-                found=f"{at_ps / PS_PER_S:g} s",
-                wanted=f"the recording ends at {end_s:.6f} s",
-            )
-        return history.frame_at_cycle(at_ps * clock_hz // PS_PER_S)
-
-    def _moment_in_capture(self, at_ps: int) -> int:
-        assert self._decoded is not None
-        health, edges = self._decoded.health, self._decoded.edges
-        assert edges is not None
-        if not health.start_ps <= at_ps <= health.stop_ps:
-            raise InputError(
-                file=health.file,
-                place="--at",
-                found=f"{at_ps / PS_PER_S:g} s",
-                wanted=f"the capture reaches from {health.start_ps / PS_PER_S:.6f} s"
-                f" to {health.stop_ps / PS_PER_S:.6f} s",
-            )
-        low, high = 0, self._history.frames
-        while low < high:
-            middle = (low + high) // 2
-            if self._time_ps(self._history.edge_of_frame(middle)) + edges.frame_ps <= at_ps:
-                low = middle + 1
-            else:
-                high = middle
-        return low
-
-    def _time_ps(self, edge: int) -> int:
-        """Return the time of a link edge, in the capture's own time."""
-        assert self._decoded is not None
-        edges = self._decoded.edges
-        assert edges is not None
-        return int(edges.times.at(np.array([edge], np.int64))[0])
-
-    def _time_s(self, edge: int) -> float | None:
-        if self._decoded is not None:
-            return self._time_ps(edge) / PS_PER_S
-        header = self._reader.header
-        rate = header.edges_per_second
-        return None if not rate else (edge - header.edge_at(0)) / rate
-
-    def _seconds_of(self, at_ps: int | None) -> float | None:
-        if at_ps is not None:
-            return at_ps / PS_PER_S
-        if self._decoded is not None:
-            return self._decoded.health.stop_ps / PS_PER_S
-        return self._reader.cycles / self._history.board.clock_hz
-
     # -- the program
 
     def _run_program(
@@ -304,15 +242,6 @@ class _Chain:
                 else "the instructions are not known: no program is recorded with the trace"
             )
             return
-        self._program = RecordedProgram(
-            self._reader,
-            path,
-            load_address=self._files.load_address,
-            labels=self._files.labels,
-            dbgfile=self._files.dbgfile,
-            progress=self._progress,
-        )
-        self._labels = NearestLabels(self._program.symbols.labels, self._windows)
         palette = causes.palette
         writes = [causes.byte, causes.base, causes.base_low, causes.blank, causes.border, *listed]
         if palette is not None:
@@ -320,7 +249,24 @@ class _Chain:
         frames = [one.frame for one in writes if one is not None]
         if lost is not None:
             frames.append(lost.frame)
-        self._stores, self._lost = self._program.stores_of(frames, moment)
+        try:
+            program = RecordedProgram(
+                self._reader,
+                path,
+                load_address=self._files.load_address,
+                labels=self._files.labels,
+                dbgfile=self._files.dbgfile,
+                progress=self._progress,
+            )
+            self._stores, self._lost = program.stores_of(frames, moment)
+        except InputError as error:
+            if self._files.program is not None:
+                raise
+            # Found by itself, so what it cannot tell is no reason to tell nothing.
+            self._notes.append(f"the instructions are not known: {error}")
+            return
+        self._program = program
+        self._labels = NearestLabels(program.symbols.labels, self._windows)
 
     # -- stores
 
@@ -342,7 +288,7 @@ class _Chain:
         return StoreFound(
             frame=write.frame,
             edge=write.edge,
-            time_s=self._time_s(write.edge),
+            time_s=self._times.time_s(write.edge),
             cycle=write.cycle if self._decoded is None else None,
             cycle_is_exact=False,
             address=write.address,
@@ -382,7 +328,7 @@ class _Chain:
             self._layout,
             number=write.frame,
             edge=write.edge,
-            time_s=self._time_s(write.edge),
+            time_s=self._times.time_s(write.edge),
             word=write.word,
         )
 
@@ -396,7 +342,7 @@ class _Chain:
             self._layout,
             decoded.sampling,
             write.word,
-            self._time_ps(write.edge),
+            self._times.time_ps(write.edge),
             **reading,
         )
         if found is None:
@@ -447,7 +393,7 @@ class _Chain:
             layout = FrameLayout(received.header.link)
             word = other.word_of_frame(number)
             came = frame_on_wires(
-                layout, number=number, edge=edge, time_s=self._time_s(edge), word=word
+                layout, number=number, edge=edge, time_s=self._times.time_s(edge), word=word
             )
         return StoreLost(
             state="damaged" if came is not None else "late" if lost.is_late else "lost",
@@ -470,7 +416,7 @@ class _Chain:
                 store = StoreFound(
                     frame=None,
                     edge=one.edge,
-                    time_s=self._time_s(one.edge),
+                    time_s=self._times.time_s(one.edge),
                     cycle=one.cycle,
                     cycle_is_exact=True,
                     address=one.address,

@@ -202,6 +202,16 @@ def test_store_lost_on_the_wire_is_found_against_what_arrived(tmp_path: Path) ->
     assert intact.against.colour == intact.colour
 
 
+def test_recording_of_what_arrived_is_explained_without_its_program(tmp_path: Path) -> None:
+    _, received, _ = sent_and_received(tmp_path, busplay.Faults(ber=3e-4, seed=3))
+    found = busplay.why(received, unit="panel", pixel=(120, 40))
+    assert found.store is not None
+    assert not found.store.cycle_is_exact
+    assert "a run that sends another frame" in found.notes[0]
+    with pytest.raises(InputError, match="a run that sends another frame"):
+        busplay.why(received, unit="panel", pixel=(120, 40), program="tides.bin")
+
+
 def test_damaged_store_is_shown_as_it_was_sent_and_as_it_came(tmp_path: Path) -> None:
     with_weak_check = link_toml(busplay.load_link("lean"))
     (tmp_path / "weak.toml").write_text(with_weak_check, encoding="utf-8")
