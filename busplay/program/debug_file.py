@@ -36,6 +36,7 @@ _HEAD = b"version\tmajor="
 _ADDRESSES = 0x10000
 _MAX_FILE_BYTES = 1 << 26
 _ATTRIBUTE = re.compile(r'(\w+)=("[^"]*"|[^,"]*)(?:,|$)')
+_COMPILERS_LABEL = re.compile(r"L[0-9A-F]{4}")
 _NUMBER = re.compile(r"(?:0x[0-9A-Fa-f]{1,15}|[0-9]{1,15})")
 _LINE_KINDS: tuple[LineKind, ...] = ("assembler", "c", "macro")
 _TABLES = ("file", "seg", "span", "line", "sym")
@@ -326,17 +327,20 @@ def _joined(tables: dict[str, dict[int, _Record]]) -> DebugInfo:
     return DebugInfo(
         files=tuple(record.text("name") for record in tables["file"].values()),
         segments=tuple(segments.values()),
-        labels=_labels(tables["sym"]),
+        labels=_labels(tables["sym"], has_c=bool(made["c"])),
         lines=tuple(lines),
         line_index=line_index,
     )
 
 
-def _labels(symbols: dict[int, _Record]) -> dict[int, tuple[str, ...]]:
+def _labels(symbols: dict[int, _Record], *, has_c: bool) -> dict[int, tuple[str, ...]]:
+    """Return the labels, without those that the compiler makes up for jumps within a function."""
     names: dict[int, list[str]] = {}
     for record in symbols.values():
         if record.text("type") == "lab" and record.has("val"):
             address, name = record.number("val"), record.text("name")
+            if has_c and _COMPILERS_LABEL.fullmatch(name):
+                continue
             if address < _ADDRESSES and name not in names.setdefault(address, []):
                 names[address].append(name)
     return {address: tuple(found) for address, found in sorted(names.items())}

@@ -122,7 +122,9 @@ def test_labels_are_those_that_the_linker_lists(linked: Linked) -> None:
 @needs_cc65
 @pytest.mark.source("cc65 2.19", part="lines of a C program", kind="library")
 def test_lines_of_c_are_marked_and_stand_in_their_functions(tmp_path: Path) -> None:
-    source = "void one(void) {\n  *(char *)0x4000 = 1;\n}\nvoid main(void) {\n  one();\n}\n"
+    source = (
+        "void one(void) {\n  *(char *)0x4000 = 1;\n}\nvoid main(void) {\n  for (;;) one();\n}\n"
+    )
     (tmp_path / "two.c").write_text(source)
     for words in (
         ["cc65", "-g", "-t", "none", "two.c"],
@@ -132,6 +134,8 @@ def test_lines_of_c_are_marked_and_stand_in_their_functions(tmp_path: Path) -> N
         subprocess.run(words, cwd=tmp_path, check=True)
     info = read_debug_file(tmp_path / "two.dbg")
     starts = {name: address for address, names in info.labels.items() for name in names}
+    assert re.search(r'name="L[0-9A-F]{4}"', (tmp_path / "two.dbg").read_text())
+    assert not [name for name in starts if re.fullmatch("L[0-9A-F]{4}", name)]
     assert info.line_of(starts["_one"]) == SourceLine("two.c", 2, "c")
     assert info.line_of(starts["_main"]) == SourceLine("two.c", 5, "c")
     assert SourceLine("two.s", info.lines_of(starts["_one"])[1].line, "assembler").line > 10
