@@ -17,7 +17,7 @@ import numpy as np
 
 from busplay.batch import ChangeBatch, FrameBatch
 from busplay.capture import sampled_symbols
-from busplay.capture.edge_grid import EdgeGrid, EdgeTimes
+from busplay.capture.edge_grid import EdgeGrid, EdgeTimeTable
 from busplay.capture.eye import LaneEye, lane_eye
 from busplay.capture.health import HealthWatch
 from busplay.capture.lane_map import LaneMap
@@ -92,7 +92,7 @@ class CaptureDecoder:
         self._zero_ps = source.info.zero_ps
         self._watch = HealthWatch(layout, lists_gaps=not plan.is_gated, zero_ps=self._zero_ps)
         self._grid = EdgeGrid(layout)
-        self._times = EdgeTimes(max(1, plan.period_ps // 2))
+        self._times = EdgeTimeTable(max(1, plan.period_ps // 2))
         given_ps = settings.glitch_filter_ps
         self._glitch_ps = given_ps if given_ps is not None else plan.glitch_ps
         self._changed_ps = np.full(64, -1, np.int64)

@@ -66,7 +66,7 @@ class EdgeGrid:
         self._next = max(self._next, -(-(symbol + self._jumped) // self._grid))
 
 
-class EdgeTimes:
+class EdgeTimeTable:
     """When each edge of the trace was in the capture; keeps few points of many.
 
     A steady clock needs no more than its ends; where time and edges do not run alike, points

@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from busplay.capture.clock import ClockCounters, ClockPlan
-from busplay.capture.edge_grid import EdgeTimes
+from busplay.capture.edge_grid import EdgeTimeTable
 from busplay.capture.eye import LaneEye
 from busplay.capture.health import Health
 from busplay.capture.lane_map import LaneMap
@@ -123,7 +123,7 @@ class DecodedEdges:
         frame_ps: how long a frame takes.
     """
 
-    times: EdgeTimes
+    times: EdgeTimeTable
     zero_ps: int
     stop_edge: int
     frame_ps: int

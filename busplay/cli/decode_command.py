@@ -12,7 +12,7 @@ import click
 from busplay.cli.capture_options import capture_options, map_option
 from busplay.cli.files import Described, InFile, OutFile
 from busplay.cli.interrupt import say_interrupted
-from busplay.cli.options import Snapshot, Time, full_option, json_option, snapshot_option
+from busplay.cli.options import PictureFile, Time, full_option, json_option, snapshot_option
 from busplay.cli.renamed import renamed
 from busplay.errors import InputError
 
@@ -114,7 +114,7 @@ def command(
     expect: Path | None,
     labels: Path | None,
     full: bool,
-    snapshots: tuple[Snapshot, ...],
+    snapshots: tuple[PictureFile, ...],
     eye: Path | None,
     as_json: bool,
     **reading: Unpack[ReadOptions],

@@ -178,7 +178,7 @@ class SpeedParam(Parsed[GivenSpeed]):
         return GivenSpeed(parse_speed(text))
 
 
-class Snapshot(NamedTuple):
+class PictureFile(NamedTuple):
     """Where a picture goes, and of which unit; `unit` None means all, side by side."""
 
     path: Path
@@ -225,19 +225,19 @@ def snapshot_option(text: str) -> Callable[[F], F]:
     )
 
 
-class SnapshotParam(click.ParamType[Snapshot]):
+class SnapshotParam(click.ParamType[PictureFile]):
     """FILE.png, or FILE.png@UNIT for one unit alone."""
 
     name = "picture"
 
     def convert(
         self, value: object, param: click.Parameter | None, ctx: click.Context | None
-    ) -> Snapshot:
+    ) -> PictureFile:
         """Split the unit off; only PNG is written."""
-        if isinstance(value, Snapshot):
+        if isinstance(value, PictureFile):
             return value
         text = str(value)
         # An @ in a folder's name is not a unit: only what follows the suffix counts.
         head, at, unit = text.rpartition("@")
         path, name = (head, unit) if at and head.lower().endswith(".png") else (text, None)
-        return Snapshot(OutFile(".png").enter(Path(path), label_of(param)), name)
+        return PictureFile(OutFile(".png").enter(Path(path), label_of(param)), name)

@@ -14,7 +14,7 @@ from busplay.cli.interrupt import uninterrupted
 from busplay.cli.options import (
     Count,
     GivenSpeed,
-    Snapshot,
+    PictureFile,
     SpeedParam,
     option_group,
     snapshot_option,
@@ -48,7 +48,7 @@ class PlayOptions:
 
     headless: bool = False
     speed: GivenSpeed | None = None
-    snapshots: tuple[Snapshot, ...] = ()
+    snapshots: tuple[PictureFile, ...] = ()
     scale: int | None = None
     full_screen: bool = False
     big: bool = False
@@ -105,7 +105,7 @@ class Bench:
     playable: Playable | None = None
 
 
-def require_snapshot_units(snapshots: Sequence[Snapshot], units: Collection[str]) -> None:
+def require_snapshot_units(snapshots: Sequence[PictureFile], units: Collection[str]) -> None:
     """Refuse a picture of a unit that is not there before anything runs.
 
     Raises:
@@ -120,7 +120,7 @@ def require_snapshot_units(snapshots: Sequence[Snapshot], units: Collection[str]
             )
 
 
-def write_snapshots(snapshots: Sequence[Snapshot], displays: Mapping[str, Display]) -> None:
+def write_snapshots(snapshots: Sequence[PictureFile], displays: Mapping[str, Display]) -> None:
     """Write the pictures that were asked for: the pixels of one unit or of all, without borders.
 
     Raises:

@@ -15,7 +15,7 @@ from busplay.analysis.compare.frames import compare_frames
 from busplay.analysis.compare.streams import Kind
 from busplay.capture.report import DecodedEdges, DecodeReport
 from busplay.program.labels import read_labels
-from busplay.program.places import Places
+from busplay.program.places import PlaceNames
 from busplay.trace.header import TraceHeader
 from busplay.trace.reader import TraceReader
 
@@ -120,7 +120,7 @@ def hold_against(
             expected_name=str(expected),
             actual_name=report.file,
         )
-        places = Places(before.header.board, known)
+        places = PlaceNames(before.header.board, known)
         return _expect_report(comparison, report, edges, places, before.header, rows_most)
 
 
@@ -128,7 +128,7 @@ def _expect_report(
     comparison: FrameComparison,
     report: DecodeReport,
     edges: DecodedEdges,
-    places: Places,
+    places: PlaceNames,
     header: TraceHeader,
     rows_most: int | None,
 ) -> ExpectReport:

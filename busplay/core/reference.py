@@ -40,7 +40,7 @@ from busplay.core.py65_corrected import (
     Corrected65C02,
     Corrected6502,
 )
-from busplay.core.rewind import KIND_SHIFT, CoreState, Happening, InstructionBatch, packed_state
+from busplay.core.rewind import KIND_SHIFT, CoreState, InstructionBatch, StepKind, packed_state
 from busplay.core.store_log import StoreLog
 from busplay.description.board import HOST_PORT_REGISTERS
 
@@ -273,10 +273,10 @@ class ReferenceCore:
             line_from = self._irq_line_from()
             sampled_from = min(line_from, self._nmi_from) + _SAMPLE_CYCLES
             if mpu.waiting:
-                self._log_here(Happening.WAITING)
+                self._log_here(StepKind.WAITING)
                 mpu.processorCycles = max(mpu.processorCycles, min(sampled_from, stop_cycle))
             elif self._instructions is not None:
-                self._log_here(Happening.INSTRUCTION)
+                self._log_here(StepKind.INSTRUCTION)
                 self._execute(mpu.processorCycles + 1)
             else:
                 self._execute(max(min(sampled_from, stop_cycle), mpu.processorCycles + 1))
@@ -364,7 +364,7 @@ class ReferenceCore:
 
     # Between instructions.
 
-    def _log_here(self, kind: Happening) -> None:
+    def _log_here(self, kind: StepKind) -> None:
         if self._instructions is not None:
             registers = Registers.of(self)
             begin, state = self._instructions
@@ -445,7 +445,7 @@ class ReferenceCore:
         mpu.waiting = False
 
     def _take_interrupt(self) -> None:
-        self._log_here(Happening.INTERRUPT)
+        self._log_here(StepKind.INTERRUPT)
         mpu = self._mpu
         pc = mpu.pc
         mpu.opcode = INTERRUPT_OPCODE

@@ -50,7 +50,7 @@ class CoreState:
     host_port: HostPortState | None
 
 
-class Happening(IntEnum):
+class StepKind(IntEnum):
     """What begins in a cycle."""
 
     INSTRUCTION = 0
@@ -111,7 +111,7 @@ class InstructionBatch:
 
     @property
     def kind(self) -> UInt8Column:
-        """uint8[instructions]; see `Happening`."""
+        """uint8[instructions]; see `StepKind`."""
         return (self.begin >> np.uint64(KIND_SHIFT)).astype(np.uint8)
 
     @property

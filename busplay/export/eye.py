@@ -48,7 +48,7 @@ SHADED = "Shaded: open but for one change in a thousand."
 
 
 @dataclass(frozen=True, slots=True)
-class Box:
+class PlotBox:
     """A filled rectangle, in pixels."""
 
     x: int
@@ -59,7 +59,7 @@ class Box:
 
 
 @dataclass(frozen=True, slots=True)
-class Words:
+class PlotText:
     """A line of text; y is its base line, x its start, middle or end."""
 
     x: int
@@ -94,7 +94,7 @@ def eyes_svg(eyes: Sequence[LaneEye], *, title: str = "") -> str:
         f'<rect width="{width}" height="{height}" fill="{_hex(BACKGROUND)}"/>',
     ]
     for part in _parts(eyes, title):
-        if isinstance(part, Box):
+        if isinstance(part, PlotBox):
             out.append(
                 f'<rect x="{part.x}" y="{part.y}" width="{part.width}" height="{part.height}"'
                 f' fill="{_hex(part.colour)}"/>'
@@ -141,7 +141,7 @@ def eyes_image(eyes: Sequence[LaneEye], *, title: str = "") -> NDArray[np.uint8]
     }
     for part in _parts(eyes, title):
         colour = _hex(part.colour)
-        if isinstance(part, Box):
+        if isinstance(part, PlotBox):
             corner = (part.x, height - part.y - part.height)
             figure.add_artist(
                 Rectangle(corner, part.width, part.height, color=colour, linewidth=0,
@@ -164,10 +164,10 @@ def _bars_px(eyes: Sequence[LaneEye]) -> int:
     return len(eyes[0].histogram) * BIN_PX if eyes else 0
 
 
-def _parts(eyes: Sequence[LaneEye], title: str) -> Iterator[Box | Words]:
+def _parts(eyes: Sequence[LaneEye], title: str) -> Iterator[PlotBox | PlotText]:
     """Return what is drawn, what is covered first."""
-    yield Words(12, 24, title or "Eyes", 17)
-    yield Words(12, 44, EXPLAINED, 12, QUIET)
+    yield PlotText(12, 24, title or "Eyes", 17)
+    yield PlotText(12, 44, EXPLAINED, 12, QUIET)
     for row, eye in enumerate(eyes):
         yield from _row(eye, TOP_PX + (row + 1) * ROW_PX - 10)
     if not eyes:
@@ -177,38 +177,38 @@ def _parts(eyes: Sequence[LaneEye], title: str) -> Iterator[Box | Words]:
     for quarter in range(5):
         x = LEFT_PX + _bars_px(eyes) * quarter // 4
         away = (quarter - 2) / 2 * period
-        yield Box(min(x, LEFT_PX + _bars_px(eyes) - 1), base, 1, 6, AXIS)
-        yield Words(x, base + 20, f"{away:+.1f} ns" if away else "0", 12, TEXT, "middle")
-    yield Box(12, base + 30, 12, 10, OPEN)
-    yield Words(30, base + 39, SHADED, 12, QUIET)
+        yield PlotBox(min(x, LEFT_PX + _bars_px(eyes) - 1), base, 1, 6, AXIS)
+        yield PlotText(x, base + 20, f"{away:+.1f} ns" if away else "0", 12, TEXT, "middle")
+    yield PlotBox(12, base + 30, 12, 10, OPEN)
+    yield PlotText(30, base + 39, SHADED, 12, QUIET)
 
 
-def _row(eye: LaneEye, base: int) -> Iterator[Box | Words]:
+def _row(eye: LaneEye, base: int) -> Iterator[PlotBox | PlotText]:
     bars_px = len(eye.histogram) * BIN_PX
     middle = LEFT_PX + bars_px // 2
     has_changes = bool(eye.histogram.any())
     if has_changes:
         first = middle - _margin_px(eye, eye.usual_setup_ps)
         stop = middle + _margin_px(eye, eye.usual_hold_ps)
-        yield Box(first, base - BAR_PX, stop - first, BAR_PX, OPEN)
+        yield PlotBox(first, base - BAR_PX, stop - first, BAR_PX, OPEN)
     signal = eye.signal if len(eye.signal) <= NAME_CHARACTERS else f"…{eye.signal[-21:]}"
-    yield Words(12, base - 40, eye.wire, 13)
-    yield Words(12, base - 23, signal, 12, QUIET)
-    yield Words(12, base - 7, f"read at {eye.sample_at_ps / 1000:+.2f} ns", 12, QUIET)
+    yield PlotText(12, base - 40, eye.wire, 13)
+    yield PlotText(12, base - 23, signal, 12, QUIET)
+    yield PlotText(12, base - 7, f"read at {eye.sample_at_ps / 1000:+.2f} ns", 12, QUIET)
     right = LEFT_PX + bars_px + 14
     if has_changes:
         usual = f"{_ns(eye, eye.usual_setup_ps)} + {_ns(eye, eye.usual_hold_ps)} ns"
         least = f"{_ns(eye, eye.setup_ps)} + {_ns(eye, eye.hold_ps)} ns"
-        yield Words(right, base - 40, "setup + hold", 12, QUIET)
-        yield Words(right, base - 23, f"usual {usual}", 12)
-        yield Words(right, base - 7, f"least {least}", 12)
+        yield PlotText(right, base - 40, "setup + hold", 12, QUIET)
+        yield PlotText(right, base - 23, f"usual {usual}", 12)
+        yield PlotText(right, base - 7, f"least {least}", 12)
     else:
-        yield Words(right, base - 23, "never changes", 12, QUIET)
+        yield PlotText(right, base - 23, "never changes", 12, QUIET)
     for number, bar in enumerate(_bars(eye)):
         if bar:
-            yield Box(LEFT_PX + number * BIN_PX, base - bar, BIN_PX, bar, BAR)
-    yield Box(LEFT_PX, base, bars_px, 1, AXIS)
-    yield Box(middle, base - BAR_PX, 1, BAR_PX, MOMENT)
+            yield PlotBox(LEFT_PX + number * BIN_PX, base - bar, BIN_PX, bar, BAR)
+    yield PlotBox(LEFT_PX, base, bars_px, 1, AXIS)
+    yield PlotBox(middle, base - BAR_PX, 1, BAR_PX, MOMENT)
 
 
 def _margin_px(eye: LaneEye, margin_ps: int | None) -> int:

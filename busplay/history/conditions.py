@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from busplay.batch import StoreBatch, UInt8Column, UInt64Column
 from busplay.core.interface import Core
 from busplay.core.memory_map import ADDRESSES, Action, MemoryMap
-from busplay.core.rewind import Happening, InstructionBatch
+from busplay.core.rewind import InstructionBatch, StepKind
 from busplay.history.breakpoints import AtAddress, Breakpoint, MemoryIs, RegisterIs, WriteTo
 
 _RETURNS = (0x60, 0x40)  # RTS, RTI
@@ -64,7 +64,7 @@ class Piece:
     Attributes:
         instructions: the instruction or event at each position.
         cycle: uint64[positions].
-        kind: uint8[positions], see `Happening`.
+        kind: uint8[positions], see `StepKind`.
         stores: into windows, and watched writes.
         memory: uint8[65536], at the start of the piece; only if writes were watched.
         memory_map: of the board.
@@ -82,7 +82,7 @@ class Piece:
         """Make a piece from a core's logs; a wait that only continues is not a position."""
         instructions = log.instructions
         kind = instructions.kind
-        waits = kind == Happening.WAITING
+        waits = kind == StepKind.WAITING
         if waits.any():
             begins = ~(waits & np.concatenate([[log.was_waiting], waits[:-1]]))
             instructions = InstructionBatch(instructions.begin[begins], instructions.state[begins])
@@ -120,7 +120,7 @@ def holds(condition: Condition, piece: Piece) -> NDArray[np.bool_]:
         case AtAddress(addresses):
             wanted = np.zeros(ADDRESSES, np.bool_)
             wanted[list(addresses)] = True
-            found = wanted[piece.instructions.pc] & (piece.kind == Happening.INSTRUCTION)
+            found = wanted[piece.instructions.pc] & (piece.kind == StepKind.INSTRUCTION)
         case WriteTo(first, last):
             address = piece.stores.address
             found = _writing(piece, piece.stores.cycle[(address >= first) & (address <= last)])
@@ -136,7 +136,7 @@ def holds(condition: Condition, piece: Piece) -> NDArray[np.bool_]:
             # S wraps, so the difference is a signed byte.
             above = (piece.instructions.register("s") - np.uint8(s)).view(np.int8) >= 0
             returns = np.isin(piece.instructions.opcode, _RETURNS)
-            found = above & returns & (piece.kind == Happening.INSTRUCTION)
+            found = above & returns & (piece.kind == StepKind.INSTRUCTION)
     return found
 
 

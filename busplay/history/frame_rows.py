@@ -15,7 +15,7 @@ from busplay.errors import InputError
 from busplay.link.layout import FrameLayout
 from busplay.player.inspector import FrameRow
 from busplay.program.labels import Labels
-from busplay.program.places import Places, space_name
+from busplay.program.places import PlaceNames, space_name
 from busplay.trace.reader import TraceReader
 
 _ADDRESS = re.compile(r"\$([0-9A-Fa-f]{1,4})(?:-\$?([0-9A-Fa-f]{1,4}))?")
@@ -39,7 +39,7 @@ class FrameRows:
             self.layout, unit_number=units[0].number if len(units) == 1 else 0
         )
         self._labels = labels
-        self.places = Places(board, labels)
+        self.places = PlaceNames(board, labels)
         self._before = reader.frames_before.astype(np.int64)
 
     @property

@@ -29,7 +29,7 @@ from busplay.history.index import WriteIndex, go_to_chunk
 from busplay.history.pixel import PixelCauses, pixel_causes
 from busplay.history.places import Place, Write, Writes, unit_named
 from busplay.history.timeline import Timeline, draw_timeline
-from busplay.program.places import Places
+from busplay.program.places import PlaceNames
 from busplay.trace.reader import TraceReader
 from busplay.write_index.builder import Arrived, WriteIndexBuilder
 from busplay.write_index.cells import REGISTER_COUNT
@@ -78,7 +78,7 @@ class History:
         self._cells = builder.cells
         self._fields = builder.pipeline.bank.fields
         self._encoder = builder.pipeline.encoder
-        self._places = Places(board)
+        self._places = PlaceNames(board)
         self._before = reader.frames_before.astype(np.int64)
         self._key_edges = np.array(
             [reader.header.edge_at(press.cycle) for press in reader.key_presses()], np.int64

@@ -22,9 +22,9 @@ from busplay.core.interface import Registers
 from busplay.core.rewind import (
     KIND_SHIFT,
     CoreState,
-    Happening,
     InstructionBatch,
     RewindableCore,
+    StepKind,
     packed_state,
 )
 from busplay.errors import InputError
@@ -237,7 +237,7 @@ class ProgramWalk:
                 was_waiting = core.state.is_waiting
                 memory = None if watched is None else core.memory.copy()
                 resets = self._next_reset(core.cycle) == core.cycle
-                begin = core.cycle | Happening.RESET << KIND_SHIFT
+                begin = core.cycle | StepKind.RESET << KIND_SHIFT
                 state = packed_state(Registers.of(core), int(core.memory[core.pc]))
                 until = min(stop_cycle, core.cycle + piece_cycles)
                 piece_cycles = min(_WIDER * piece_cycles, self._spacing_cycles)

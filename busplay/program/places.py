@@ -15,7 +15,7 @@ def space_name(number: int) -> str:
     return _SPACES.get(number, "reserved")
 
 
-class Places:
+class PlaceNames:
     """Names for places behind the link.
 
     Args:

@@ -8,7 +8,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from busplay.capture.edge_grid import EdgeGrid, EdgeTimes
+from busplay.capture.edge_grid import EdgeGrid, EdgeTimeTable
 from busplay.link.layout import FrameLayout
 from busplay.link.load import load_link
 from tests.strategies import cuts
@@ -74,7 +74,7 @@ def test_times_of_frames_are_kept_to_the_tolerance(data: st.DataObject) -> None:
     stretch = data.draw(st.lists(st.integers(900, 1100), min_size=len(gaps), max_size=len(gaps)))
     edges = 8 * np.cumsum(gaps)
     times = np.cumsum(np.array(gaps) * np.array(stretch))
-    kept = EdgeTimes(500)
+    kept = EdgeTimeTable(500)
     for first, stop in [(0, len(edges) // 2), (len(edges) // 2, len(edges))]:
         kept.add(edges[first:stop].astype(np.uint64), times[first:stop].astype(np.int64))
     off = np.abs(kept.at(edges.astype(np.int64)) - times)
@@ -82,7 +82,7 @@ def test_times_of_frames_are_kept_to_the_tolerance(data: st.DataObject) -> None:
 
 
 def test_a_steady_clock_needs_two_points() -> None:
-    kept = EdgeTimes(10)
+    kept = EdgeTimeTable(10)
     edges = np.arange(0, 80_000, 8, dtype=np.uint64)
     kept.add(edges, edges.astype(np.int64) * 62_500)
     assert sum(len(part) for part in kept._edge) == 2

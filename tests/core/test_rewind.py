@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busplay.core.interface import Registers
-from busplay.core.rewind import CoreState, Happening, RewindableCore
+from busplay.core.rewind import CoreState, RewindableCore, StepKind
 from tests.core.compiled.pair import shared_opcodes
 from tests.core.compiled.test_lockstep import MAPS, PROCESSORS, make_on_map
 from tests.core.programs import HANDLER, PROGRAM, put
@@ -77,19 +77,19 @@ def test_a_restored_core_does_again_what_it_did(
             assert kept(one) == places[at + 1]
 
 
-def stepped(core: RewindableCore, cycles: int) -> list[tuple[Registers, Happening]]:
+def stepped(core: RewindableCore, cycles: int) -> list[tuple[Registers, StepKind]]:
     """Return what runs, by looking before each step."""
-    found: list[tuple[Registers, Happening]] = []
+    found: list[tuple[Registers, StepKind]] = []
     stop_cycle = core.cycle + cycles
     while core.cycle < stop_cycle and core.stop is None:
         before, state = Registers.of(core), core.state
         if state.due_vector:
-            kind = Happening.INTERRUPT
+            kind = StepKind.INTERRUPT
         else:
-            kind = Happening.WAITING if state.is_waiting else Happening.INSTRUCTION
+            kind = StepKind.WAITING if state.is_waiting else StepKind.INSTRUCTION
         core.step()
         has_run = core.stop is None or core.stop.kind != "opcode"
-        if has_run and not (kind is found[-1][1] is Happening.WAITING if found else False):
+        if has_run and not (kind is found[-1][1] is StepKind.WAITING if found else False):
             found.append((before, kind))
     return found
 
@@ -101,13 +101,13 @@ def test_the_log_of_instructions_is_what_steps_see(
 ) -> None:
     core = random_machine(kind, *machine)
     core.log_instructions(wanted=True)
-    found: list[tuple[Registers, Happening]] = []
+    found: list[tuple[Registers, StepKind]] = []
     for piece in pieces:
         core.run(piece)
         batch = core.take_instructions()
         for index in range(len(batch)):
-            one = Happening(int(batch.kind[index]))
-            if not (found and one is found[-1][1] is Happening.WAITING):
+            one = StepKind(int(batch.kind[index]))
+            if not (found and one is found[-1][1] is StepKind.WAITING):
                 found.append((batch.registers(index), one))
     walked = random_machine("reference", *machine)
     steps = stepped(walked, core.cycle - walked.cycle)
@@ -198,5 +198,5 @@ def test_an_interrupt_and_a_wait_stand_in_the_log(kind: str) -> None:
     assert shown[:3] == [(0x0200, 0), (0x0202, 0), (0x0205, 0)]
     assert shown[3:15] == again * 2
     # 60,000 Hz and 60 refreshes: one in 1,000 cycles.
-    waits = batch.cycle[batch.kind == Happening.INTERRUPT]
+    waits = batch.cycle[batch.kind == StepKind.INTERRUPT]
     assert np.diff(waits).tolist() == [1000]

@@ -13,7 +13,7 @@ from busplay.analysis.compare.frames import KEEP_DIFFERENCES, compare_frames
 from busplay.analysis.compare.listing import list_differences
 from busplay.errors import InputError
 from busplay.program.labels import read_labels
-from busplay.program.places import Places
+from busplay.program.places import PlaceNames
 from busplay.run.arrivals import edges_found
 from busplay.trace.reader import TraceReader
 
@@ -84,7 +84,7 @@ def compare(
             found="no frame, and none in the expected trace",
             wanted="record a run that stores something; nothing was compared",
         )
-    differences = list_differences(found, Places(found.sides.board, names), first=list_most)
+    differences = list_differences(found, PlaceNames(found.sides.board, names), first=list_most)
     return replace(
         figures,
         equal=figures.frames_equal and (ignore_time or figures.times_equal is not False),

@@ -7,13 +7,13 @@ from collections.abc import Iterator
 from busplay.analysis.compare.comparison import Difference, Sighting
 from busplay.analysis.compare.frame_comparison import Differences, FrameComparison
 from busplay.analysis.compare.streams import Kind
-from busplay.program.places import Places, space_name
+from busplay.program.places import PlaceNames, space_name
 from busplay.trace.header import TraceHeader
 from busplay.units import NS_PER_S
 
 
 def list_differences(
-    found: FrameComparison, places: Places, *, first: int | None = None
+    found: FrameComparison, places: PlaceNames, *, first: int | None = None
 ) -> Iterator[Difference]:
     """Return the differences that were kept, in order; at most `first` of them."""
     rows = found.differences.select(slice(first))
@@ -28,7 +28,7 @@ def list_differences(
 
 
 def _sightings(
-    rows: Differences, found: FrameComparison, places: Places, *, actual: bool
+    rows: Differences, found: FrameComparison, places: PlaceNames, *, actual: bool
 ) -> Iterator[Sighting | None]:
     sides = found.sides
     header = sides.actual if actual else sides.expected

@@ -27,7 +27,7 @@ from busplay.analysis.compare.pattern import (
 )
 from busplay.analysis.compare.periods import find_period
 from busplay.analysis.compare.streams import Kind
-from busplay.program.places import Places
+from busplay.program.places import PlaceNames
 
 EVENTS_LEAST = 5
 # A range of addresses may leave out this share of the damage.
@@ -167,7 +167,7 @@ def _address_patterns(
         return
     probability_ln, first, last, fits, events, expected = best
     first, last = first << background.address_shift, ((last + 1) << background.address_shift) - 1
-    places = Places(comparison.sides.board)
+    places = PlaceNames(comparison.sides.board)
     yield _pattern(
         "addresses",
         kind,

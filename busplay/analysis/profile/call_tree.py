@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 
 from busplay.batch import UInt16Column
 from busplay.core.memory_map import ADDRESSES
-from busplay.core.rewind import Happening, InstructionBatch
+from busplay.core.rewind import InstructionBatch, StepKind
 
 PROGRAM, INTERRUPTS = 0, 1
 """The two roots."""
@@ -90,12 +90,12 @@ class CallTree:
         kind, s = instructions.kind, instructions.register("s")
         code = _CODE_OF_OPCODE[instructions.opcode]
         if kind.any():
-            code[kind != Happening.INSTRUCTION] = _NONE
+            code[kind != StepKind.INSTRUCTION] = _NONE
         routine = self._routine_of[address]
         begins = np.empty(len(code), np.bool_)
         begins[0] = True
         begins[1:] = (routine[1:] != routine[:-1]) | (code[:-1] != _NONE)
-        interrupts = kind == Happening.INTERRUPT
+        interrupts = kind == StepKind.INTERRUPT
         begins |= interrupts
         first = np.flatnonzero(begins)
         # The instruction before each segment; that before the first was in the piece before.
@@ -178,8 +178,8 @@ def charged_address(instructions: InstructionBatch, *, next_pc: int) -> UInt16Co
     """
     kind, address = instructions.kind, instructions.pc
     others = np.flatnonzero(kind)
-    interrupts = others[kind[others] == Happening.INTERRUPT]
-    waits = others[kind[others] == Happening.WAITING]
+    interrupts = others[kind[others] == StepKind.INTERRUPT]
+    waits = others[kind[others] == StepKind.WAITING]
     charged = address.copy()
     charged[interrupts] = np.append(address[1:], np.uint16(next_pc))[interrupts]
     charged[waits] -= np.uint16(1)

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from busplay.analysis.profile.call_tree import CallTree, charged_address
 from busplay.batch import StoreBatch
 from busplay.core.memory_map import ADDRESSES, MemoryMap
-from busplay.core.rewind import Happening, InstructionBatch
+from busplay.core.rewind import InstructionBatch, StepKind
 from busplay.description.board import Board
 from busplay.sender.encoder import Encoder
 
@@ -155,8 +155,8 @@ class ProfileCollector:
             (self.cycles, self.stores, self.unchanged), by_instruction, strict=True
         ):
             column += np.bincount(address, costs, ADDRESSES).astype(np.int64)
-        waits = instructions.kind == Happening.WAITING
-        interrupts = instructions.kind == Happening.INTERRUPT
+        waits = instructions.kind == StepKind.WAITING
+        interrupts = instructions.kind == StepKind.INTERRUPT
         self.waiting_cycles += int(took[waits].sum())
         self.interrupts += int(np.count_nonzero(interrupts))
         self.interrupt_cycles += int(took[interrupts].sum())

@@ -11,7 +11,7 @@ from busplay.analysis.profile.collector import ProfileCollector
 from busplay.analysis.profile.report import ProfileReport, make_report
 from busplay.analysis.profile.routines import Routines
 from busplay.analysis.stress.load import is_trace
-from busplay.core.rewind import Happening
+from busplay.core.rewind import StepKind
 from busplay.description.board import Board
 from busplay.errors import InputError
 from busplay.history.walk import ProgramWalk
@@ -174,6 +174,6 @@ def _entries(walk: ProgramWalk, stop_cycle: int) -> set[int]:
             log.instructions.kind,
         )
         behind = np.append(pc[1:], np.uint16(walk.core.pc))
-        calls = (opcode == _JSR) & (kind == Happening.INSTRUCTION)
-        found |= set(np.unique(behind[calls | (kind == Happening.INTERRUPT)]).tolist())
+        calls = (opcode == _JSR) & (kind == StepKind.INSTRUCTION)
+        found |= set(np.unique(behind[calls | (kind == StepKind.INTERRUPT)]).tolist())
     return found

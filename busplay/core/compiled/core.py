@@ -43,7 +43,7 @@ from busplay.core.instructions import INSTRUCTIONS
 from busplay.core.interface import CoreCounters, CoreStop, Registers, require_in_range
 from busplay.core.memory_map import Action, MemoryMap
 from busplay.core.missing_opcode import missing_opcode
-from busplay.core.rewind import KIND_SHIFT, CoreState, Happening, InstructionBatch, packed_state
+from busplay.core.rewind import KIND_SHIFT, CoreState, InstructionBatch, StepKind, packed_state
 from busplay.description.board import Undocumented
 
 NMI_VECTOR, RESET_VECTOR, IRQ_VECTOR = 0xFFFA, 0xFFFC, 0xFFFE
@@ -320,7 +320,7 @@ class CompiledCore(CellRegisters):
 
     # Between instructions.
 
-    def _log_here(self, kind: Happening) -> None:
+    def _log_here(self, kind: StepKind) -> None:
         """Log what the kernel has no part in, as it begins."""
         if self._instructions is not None:
             registers = Registers.of(self)
@@ -335,7 +335,7 @@ class CompiledCore(CellRegisters):
         self._cells[~Cell.LEFT] = 0
 
     def _wait(self, cycle: int, until: int) -> None:
-        self._log_here(Happening.WAITING)
+        self._log_here(StepKind.WAITING)
         self._set_cycle(until)
 
     def _execute(self, cycle: int, limit: int) -> None:
@@ -452,7 +452,7 @@ class CompiledCore(CellRegisters):
         self._waiting = False
 
     def _take_interrupt(self, cycle: int) -> None:
-        self._log_here(Happening.INTERRUPT)
+        self._log_here(StepKind.INTERRUPT)
         cells = self._cells
         vector = self._due_vector
         cells[~Cell.VECTOR] = vector

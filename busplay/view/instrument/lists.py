@@ -12,7 +12,7 @@ from busplay.view.instrument.state import Tab
 from busplay.view.instrument.timing import EdgeTimes
 from busplay.view.widgets.box import Box
 from busplay.view.widgets.drawing import Drawing, Look
-from busplay.view.widgets.table import Cell, Column, Row, TableView, draw_table, rows_seen
+from busplay.view.widgets.table import Column, Row, TableCell, TableView, draw_table, rows_seen
 
 FRAME_COLUMNS = (
     Column("cycle", "000,000,000", "right", need=9),
@@ -52,13 +52,13 @@ def frame_row(row: FrameRow) -> Row:
         place = f"{row.unit} {row.space} {row.offset}"
     return Row(
         (
-            Cell(f"{row.cycle:,}"),
-            Cell("" if row.address is None else f"${row.address:04X}"),
-            Cell(row.address_label, theme.DIM),
-            Cell(f"{row.data:02X}"),
-            Cell(place, theme.DIM),
-            Cell(row.fate or "received", theme.ERROR if row.fate else theme.DIM),
-            Cell(row.bits, theme.DIM),
+            TableCell(f"{row.cycle:,}"),
+            TableCell("" if row.address is None else f"${row.address:04X}"),
+            TableCell(row.address_label, theme.DIM),
+            TableCell(f"{row.data:02X}"),
+            TableCell(place, theme.DIM),
+            TableCell(row.fate or "received", theme.ERROR if row.fate else theme.DIM),
+            TableCell(row.bits, theme.DIM),
         ),
         GoToFrame(row.index),
     )
@@ -131,11 +131,11 @@ def draw_errors(
         one = errors[index]
         return Row(
             (
-                Cell(times.text(one.edge, tick_edges=times.edges_per_second // 500_000)),
-                Cell(one.cause, theme.ERROR),
-                Cell("" if one.address is None else f"${one.address:04X}"),
-                Cell(one.address_label, theme.DIM),
-                Cell(f"{one.data:02X}"),
+                TableCell(times.text(one.edge, tick_edges=times.edges_per_second // 500_000)),
+                TableCell(one.cause, theme.ERROR),
+                TableCell("" if one.address is None else f"${one.address:04X}"),
+                TableCell(one.address_label, theme.DIM),
+                TableCell(f"{one.data:02X}"),
             ),
             GoToEdge(one.edge),
         )
@@ -177,12 +177,12 @@ def draw_routines(
         one = rows[index]
         return Row(
             (
-                Cell(one.name, theme.PAUSED if one == chosen else None),
-                Cell(f"{one.cycles_ratio:.1%}"),
-                Cell(f"{one.link_use_ratio:.1%}"),
-                Cell(f"{one.stores:,}"),
-                Cell(f"{one.stores_unchanged:,}", theme.DIM),
-                Cell(f"{one.calls:,}", theme.DIM),
+                TableCell(one.name, theme.PAUSED if one == chosen else None),
+                TableCell(f"{one.cycles_ratio:.1%}"),
+                TableCell(f"{one.link_use_ratio:.1%}"),
+                TableCell(f"{one.stores:,}"),
+                TableCell(f"{one.stores_unchanged:,}", theme.DIM),
+                TableCell(f"{one.calls:,}", theme.DIM),
             ),
             ChooseRoutine(one),
             "go to its next call; what it writes is shown over the screens",

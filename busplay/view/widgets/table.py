@@ -33,7 +33,7 @@ class Column:
 
 
 @dataclass(frozen=True, slots=True)
-class Cell:
+class TableCell:
     """A cell: its text, and its colour if that is another than the row's."""
 
     text: str
@@ -44,7 +44,7 @@ class Cell:
 class Row:
     """One row: a cell a column, and what a click does."""
 
-    cells: tuple[Cell, ...]
+    cells: tuple[TableCell, ...]
     action: object = None
     tip: str = ""
 

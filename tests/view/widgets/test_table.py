@@ -9,9 +9,9 @@ from hypothesis import strategies as st
 from busplay.view.widgets.box import Box
 from busplay.view.widgets.drawing import Fill, Words
 from busplay.view.widgets.table import (
-    Cell,
     Column,
     Row,
+    TableCell,
     TableView,
     columns_that_fit,
     draw_table,
@@ -32,7 +32,7 @@ MILLIONS = 50_000_000
 
 
 def row(index: int) -> Row:
-    cells = (Cell(f"{index:,}"), Cell(f"${index & 0xFFFF:04X}"), Cell("main"))
+    cells = (TableCell(f"{index:,}"), TableCell(f"${index & 0xFFFF:04X}"), TableCell("main"))
     return Row(cells, ("row", index))
 
 
