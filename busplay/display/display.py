@@ -19,6 +19,7 @@ from numpy.typing import ArrayLike, NDArray
 from busplay.batch import UInt8Column, UInt64Column
 from busplay.description.board import Unit
 from busplay.display import writes
+from busplay.display.pixel_place import place_in_memory
 from busplay.errors import InputError
 from busplay.png import write_png
 
@@ -194,11 +195,8 @@ class Display:
             raise ValueError(
                 f"pixel {x}, {y}: the picture has {unit.width_px} by {unit.height_px} pixels"
             )
-        bits = unit.bits_per_pixel
-        in_row, place = divmod(x * bits, 8)
-        offset = (self.base_offset + y * unit.stride_bytes + in_row) % len(self._memory)
+        offset, shift = place_in_memory(unit, x, y, base_offset=self.base_offset)
         byte = int(self._memory[offset])
-        shift = 8 - bits - place if unit.pixel_order == "high_first" else place
         return offset, byte, byte >> shift & (self.colours - 1)
 
     def indices(self) -> NDArray[np.uint8]:

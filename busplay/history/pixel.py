@@ -14,12 +14,13 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from busplay.description.board import Board, Unit
+from busplay.display.pixel_place import place_in_memory
 from busplay.history.places import (
     Place,
     Write,
     Writes,
-    offset_of_pixel,
     place_of_register,
+    require_pixel,
     unit_named,
 )
 
@@ -119,7 +120,7 @@ def pixel_causes(
         InputError: the board has no such unit, the unit no such pixel, or the trace is damaged.
     """
     described = unit_named(history.board, unit)
-    offset_of_pixel(described, x, y, base_offset=0)
+    require_pixel(described, x, y)
     moment = history.frames if before_frame is None else before_frame
 
     def last(register: str, before: int = moment) -> Write | None:
@@ -131,7 +132,7 @@ def pixel_causes(
         base_low = last("BASE_LOW", base.frame)
         low = described.base_offset & 0xFF if base_low is None else base_low.data
         base_offset = base.data << 8 | low
-    offset, shift = offset_of_pixel(described, x, y, base_offset=base_offset)
+    offset, shift = place_in_memory(described, x, y, base_offset=base_offset)
     byte = history.last_write(Place(unit, "memory", offset, offset + 1), moment)
     value = 0 if byte is None else byte.data
     mask = (1 << described.bits_per_pixel) - 1

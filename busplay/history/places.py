@@ -9,6 +9,7 @@ import numpy as np
 
 from busplay.batch import Int64Column, UInt8Column, UInt64Column
 from busplay.description.board import Board, Space, Unit
+from busplay.display.pixel_place import place_in_memory
 from busplay.display.registers import REGISTERS
 from busplay.errors import InputError
 
@@ -100,30 +101,17 @@ def unit_named(board: Board, name: str) -> Unit:
         raise InputError(found=f"unit {name!r}", wanted=f"the board's units are {names}") from None
 
 
-def offset_of_pixel(unit: Unit, x: int, y: int, *, base_offset: int) -> tuple[int, int]:
-    """Return a pixel's place in memory.
-
-    Args:
-        unit: the unit.
-        x, y: from the top left, from 0.
-        base_offset: present value of its registers.
-
-    Returns:
-        The offset of its byte in the unit's memory, and the right shift of its bits.
+def require_pixel(unit: Unit, x: int, y: int) -> None:
+    """Refuse a pixel that is outside the picture.
 
     Raises:
-        InputError: the unit has no such pixel.
+        InputError: it is.
     """
     if not (0 <= x < unit.width_px and 0 <= y < unit.height_px):
         raise InputError(
             found=f"pixel {x},{y}",
             wanted=f"unit {unit.name} has pixels 0,0 to {unit.width_px - 1},{unit.height_px - 1}",
         )
-    in_byte, index = divmod(x * unit.bits_per_pixel, 8)
-    offset = (base_offset + y * unit.stride_bytes + in_byte) % unit.memory_bytes
-    if unit.pixel_order == "high_first":
-        index = 8 - unit.bits_per_pixel - index
-    return offset, index
 
 
 def place_of_pixel(board: Board, unit: str, x: int, y: int, *, base_offset: int) -> Place:
@@ -132,7 +120,9 @@ def place_of_pixel(board: Board, unit: str, x: int, y: int, *, base_offset: int)
     Raises:
         InputError: the board has no such unit, or the unit no such pixel.
     """
-    offset, _ = offset_of_pixel(unit_named(board, unit), x, y, base_offset=base_offset)
+    described = unit_named(board, unit)
+    require_pixel(described, x, y)
+    offset, _ = place_in_memory(described, x, y, base_offset=base_offset)
     return Place(unit, "memory", offset, offset + 1)
 
 
