@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from dataclasses import dataclass, replace
 
 from busplay.analysis.stress.load import Load
@@ -10,6 +11,7 @@ from busplay.description.board import Board, ReceiverEnd
 from busplay.description.faults import Faults
 from busplay.description.limits import LIMITS
 from busplay.errors import DescriptionError
+from busplay.pipeline.accounts import RunAccounts
 from busplay.pipeline.totals import CAUSES
 from busplay.units import NS_PER_S
 
@@ -54,13 +56,13 @@ def find_answers(load: Load, board: Board, faults: Faults) -> Answers:
         board, faults: as they are; the plan's seed is the run's.
     """
     plan = replace(faults, seed=trial_seed(faults.seed, 0, 0))
-    accounts = run_trial(load, board, plan).pipeline.counters().accounts
+    accounts = _accounts(load, board, plan)
     causes = {name: int(getattr(accounts.frames, name)) for name in CAUSES}
     causes["lost_at_sender"] = load.lost_at_sender
     lost = sum(causes.values())
     explained = {}
     for name, (without_board, without_plan) in _without(board, plan).items():
-        frames = run_trial(load, without_board, without_plan).pipeline.counters().accounts.frames
+        frames = _accounts(load, without_board, without_plan).frames
         explained[name] = lost - load.lost_at_sender - frames.lost
     if load.lost_at_sender:
         explained["the sender FIFO"] = load.lost_at_sender
@@ -88,8 +90,9 @@ def _without(board: Board, plan: Faults) -> dict[str, tuple[Board, Faults]]:
     return found
 
 
-def _with_receiver(board: Board, receiver: ReceiverEnd) -> Board:
-    return replace(board, receiver=receiver)
+def _accounts(load: Load, board: Board, plan: Faults) -> RunAccounts:
+    """Send the load once and return what became of it."""
+    return run_trial(load, board, plan).pipeline.counters().accounts
 
 
 def _smallest_fifo(load: Load, board: Board, plan: Faults) -> int | None:
@@ -98,11 +101,7 @@ def _smallest_fifo(load: Load, board: Board, plan: Faults) -> int | None:
         board.receiver, fifo_depth=LIMITS[ReceiverEnd, "fifo_depth"][1], deadline_ns=None
     )
     try:
-        service = (
-            run_trial(load, _with_receiver(board, deep), plan)
-            .pipeline.counters()
-            .accounts.receiver_fifo
-        )
+        service = _accounts(load, replace(board, receiver=deep), plan).receiver_fifo
     except DescriptionError:
         # Times that cannot be counted exactly with so deep a FIFO.
         return None
@@ -113,24 +112,15 @@ def _smallest_fifo(load: Load, board: Board, plan: Faults) -> int | None:
 
 def _longest_service(load: Load, board: Board, plan: Faults) -> int | None:
     """Find the longest service time that loses nothing at the receiver, by halving."""
-    receiver = board.receiver
 
-    def is_enough(service_ns: int) -> bool:
-        here = replace(receiver, service_ns=service_ns)
-        frames = (
-            run_trial(load, _with_receiver(board, here), plan).pipeline.counters().accounts.frames
-        )
-        return frames.lost_at_receiver + frames.lost_late + frames.spurious_lost == 0
+    def loses(service_ns: int) -> bool:
+        receiver = replace(board.receiver, service_ns=service_ns)
+        frames = _accounts(load, replace(board, receiver=receiver), plan).frames
+        return frames.lost_at_receiver + frames.lost_late + frames.spurious_lost > 0
 
-    if not is_enough(0):
+    if loses(0):
         return None
     if not len(load.frames):
         return SERVICE_NS_MAX
-    low, high = 0, SERVICE_NS_MAX
-    while low < high:
-        middle = (low + high + 1) // 2
-        if is_enough(middle):
-            low = middle
-        else:
-            high = middle - 1
-    return low
+    # The first time that loses is one more than the longest that does not.
+    return bisect_left(range(SERVICE_NS_MAX + 1), True, key=loses) - 1
