@@ -22,6 +22,7 @@ from busplay.analysis.soundness.frame_space import FrameSpace, idle_frame, sent_
 from busplay.batch import UInt64Column
 from busplay.description.board import Board
 from busplay.description.link import SPACE_MEMORY, SPACE_REGISTERS, StrobeFraming
+from busplay.link.frame_facts import FILLED_FIELDS
 from busplay.link.layout import FrameLayout
 
 # Units that are looked at one by one where no board says which there are.
@@ -190,39 +191,25 @@ def draw_rings(layout: FrameLayout, traffic: Traffic, *, seed: int) -> Rings:
     place = np.arange(slots)
     is_idle = (place % every == every - 1) if every else np.zeros(slots, np.bool_)
     count = (np.cumsum(~is_idle) - 1).astype(np.uint64)
+    is_one_store = traffic.kind in (TrafficKind.RISING, TrafficKind.REPEATED)
     values: dict[str, UInt64Column] = {}
     for one in layout.link.fields:
-        if one.value is not None or one.name not in (
-            "space",
-            "unit",
-            "sequence",
-            "address",
-            "data",
-        ):
+        if one.value is not None or one.name not in FILLED_FIELDS:
             continue
-        limit = (1 << one.bits) - 1
-        whole = np.full((rings, slots), traffic.fixed.get(one.name, 0), np.uint64)
-        each = (rings, slots)
-        if traffic.kind in (TrafficKind.RISING, TrafficKind.REPEATED):
-            each = (rings, 1)
-        if one.name == "sequence":
-            first = random.integers(0, limit, (rings, 1), np.uint64, endpoint=True)
-            whole = first + count & np.uint64(limit)
-        elif one.name in traffic.fixed:
-            pass
+        first, last = 0, (1 << one.bits) - 1
+        if one.name in traffic.fixed:
+            first = last = traffic.fixed[one.name]
         elif one.name == "space":
-            highest = SPACE_REGISTERS if one.bits > 1 else SPACE_MEMORY
-            whole = whole + random.integers(SPACE_MEMORY, highest, each, np.uint64, endpoint=True)
-        elif one.name == "address" and traffic.kind is TrafficKind.RISING:
-            addresses = min(traffic.address_count or limit + 1, limit + 1)
-            first = random.integers(0, addresses, (rings, 1), np.uint64)
-            whole = (first + count) % np.uint64(addresses)
+            first, last = SPACE_MEMORY, SPACE_REGISTERS if one.bits > 1 else SPACE_MEMORY
         elif one.name == "address":
-            last = min((traffic.address_count or limit + 1) - 1, limit)
-            whole = whole + random.integers(0, last, each, np.uint64, endpoint=True)
-        else:
-            whole = whole + random.integers(0, limit, each, np.uint64, endpoint=True)
-        values[one.name] = whole.reshape(-1)
+            last = min((traffic.address_count or last + 1) - 1, last)
+        is_rising = one.name == "address" and traffic.kind is TrafficKind.RISING
+        counts = one.name == "sequence" or is_rising
+        shape = (rings, 1 if counts or is_one_store else slots)
+        drawn = random.integers(first, last, shape, np.uint64, endpoint=True)
+        if counts:
+            drawn = (drawn + count) % np.uint64(last + 1)
+        values[one.name] = np.broadcast_to(drawn, (rings, slots)).flatten()
     if traffic.memories:
         _choose_memories(layout, traffic, values, random)
     words = layout.pack(**values) if values else np.full(rings * slots, layout.pack()[0], np.uint64)
