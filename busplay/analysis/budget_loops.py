@@ -43,13 +43,11 @@ class FillLoop:
     Attributes:
         name: for options and tables.
         meaning: its instructions, in a line.
-        in_ram: it changes its own code, which a ROM does not let it.
         assemble: returns the code for `bytes` bytes from `first_address` on.
     """
 
     name: str
     meaning: str
-    in_ram: bool
     assemble: Callable[[int, int], bytes]
 
 
@@ -190,10 +188,10 @@ def _straight_stores(first_address: int, count: int) -> bytes:
 
 
 FILL_LOOPS = (
-    FillLoop("byte", "STA (zp),Y, INY, BNE", False, _byte_loop),
-    FillLoop("self-modifying", "STA abs, INC op, BNE", True, _self_modifying_loop),
-    FillLoop("unrolled", "8 STA abs,X, INX, BNE", False, _unrolled_loop),
-    FillLoop("straight", "STA abs for each", False, _straight_stores),
+    FillLoop("byte", "STA (zp),Y, INY, BNE", _byte_loop),
+    FillLoop("self-modifying", "STA abs, INC op, BNE", _self_modifying_loop),
+    FillLoop("unrolled", "8 STA abs,X, INX, BNE", _unrolled_loop),
+    FillLoop("straight", "STA abs for each", _straight_stores),
 )
 LOOP_NAMES = tuple(one.name for one in FILL_LOOPS)
 

@@ -33,7 +33,7 @@ from busplay.analysis.budget_sender import require_store_fields, sender_load
 from busplay.analysis.budget_trace import TraceLoad, read_trace_load
 from busplay.description.board import Board, Processor, Sender
 from busplay.description.link import Link
-from busplay.link.load import load_link_or_board
+from busplay.link.load import as_link_and_board
 
 DEFAULT_PROCESSOR_HZ = 8_000_000
 DEFAULT_FILLED_BYTES = 8_192
@@ -228,10 +228,7 @@ def plan(
     >>> busplay.plan("lean", needs=["straight"]).meets_needs
     True
     """
-    if not isinstance(described, (Link, Board)):
-        described = load_link_or_board(described)
-    board = described if isinstance(described, Board) else None
-    link = described.link if isinstance(described, Board) else described
+    link, board = as_link_and_board(described)
     require_store_fields(link)
     processors = (processor,) if processor else (board.processor,) if board else BOTH_PROCESSORS
     memories = _reached(board) if board else ()

@@ -54,20 +54,17 @@ def command(
 
     Exit status is 1 if the link is not sound.
     """
-    from busplay.description.board import Board
     from busplay.explain import board_facts, link_facts
-    from busplay.link.load import load_link_or_board
+    from busplay.link.load import as_link_and_board
 
-    described = load_link_or_board(source, must_be_sound=False)
-    board = described if isinstance(described, Board) else None
-    link = described.link if isinstance(described, Board) else described
+    link, board = as_link_and_board(source, must_be_sound=False)
     if svg_path is not None:
         from busplay.analysis.pictures.frame_svg import frame_svg
         from busplay.whole_file import write_whole_file
 
         write_whole_file(svg_path, frame_svg(link).encode())
     try:
-        found = _check(described, bit_error_rates, seed, name=link.name)
+        found = _check(board or link, bit_error_rates, seed, name=link.name)
     except KeyboardInterrupt:
         # What the file means needs no computing, so it is whole.
         if not as_json:

@@ -124,11 +124,10 @@ def explore_and_report(
     """
     from busplay.analysis.explore import explore
     from busplay.analysis.explore_plot import plot_front, require_matplotlib
-    from busplay.description.board import Board
+    from busplay.link.load import as_link_and_board
     from busplay.wording import hertz
 
-    board = described if isinstance(described, Board) else None
-    link = described.link if isinstance(described, Board) else described
+    link, board = as_link_and_board(described)
     limits = _limits(link, board, search, processor_hz, min_frame_hz)
     payload = _payload(link, board, receivers)
     if search.plot_path is not None:

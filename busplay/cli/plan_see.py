@@ -91,11 +91,12 @@ def see_and_report(
     from busplay.analysis.sampling.visibility import Answer, can_it_see
     from busplay.cli.notice import tell_of_compiling
     from busplay.cli.plan_see_text import see_text, verdict_text
+    from busplay.link.load import as_link_and_board
 
     if see.see_rate is None:
         raise click.UsageError("what is said of an analyser goes with --can-it-see RATE")
     tell_of_compiling()
-    link = described if not hasattr(described, "link") else described.link
+    link, _ = as_link_and_board(described)
     with shares_bar(label="trying") as progress:
         report = can_it_see(
             described,

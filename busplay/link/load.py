@@ -144,6 +144,18 @@ def as_board(board: Board | str | Path) -> Board:
     return board if isinstance(board, Board) else load_board(board)
 
 
+def as_link_and_board(
+    described: Link | Board | str | Path, *, must_be_sound: bool = True
+) -> tuple[Link, Board | None]:
+    """Return a link, and the board that has it; loaded if it is a name or path.
+
+    Args and errors as for `load_link_or_board`.
+    """
+    if not isinstance(described, Link | Board):
+        described = load_link_or_board(described, must_be_sound=must_be_sound)
+    return (described.link, described) if isinstance(described, Board) else (described, None)
+
+
 def _read(source: str | Path, shipped: dict[str, Path], *, what: str) -> tuple[str, str, Path]:
     """Return a description's text, its file's name in messages, and its folder."""
     if isinstance(source, str) and source in shipped:

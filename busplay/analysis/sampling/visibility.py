@@ -25,7 +25,7 @@ from busplay.analysis.sampling.trial import SamplingTrial
 from busplay.description.board import Board
 from busplay.description.link import Link
 from busplay.errors import InputError
-from busplay.link.load import load_link_or_board
+from busplay.link.load import as_link_and_board
 
 # This share of a trial's frames may be lost and the rest still be of use.
 LOSS_ALLOWED = 0.01
@@ -116,10 +116,7 @@ def can_it_see(
         InputError: a file is damaged, the trace is of another link or has no frames, or a wire is
             late by a symbol or more.
     """
-    if not isinstance(described, (Link, Board)):
-        described = load_link_or_board(described)
-    board = described if isinstance(described, Board) else None
-    link = described.link if isinstance(described, Board) else described
+    link, board = as_link_and_board(described)
     stated_hz = link.clock_hz or processor_hz or (board.clock_hz if board else None)
     clock_hz = stated_hz or DEFAULT_PROCESSOR_HZ
     sampling = Sampling(link, clock_hz, rate_hz, jitter_ps=jitter_ps, skew_ps=skew_ps)

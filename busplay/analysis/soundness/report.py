@@ -31,7 +31,7 @@ from busplay.description.board import Board
 from busplay.description.link import Link, StrobeFraming
 from busplay.display.registers import REGISTERS
 from busplay.link.layout import FrameLayout
-from busplay.link.load import load_link_or_board
+from busplay.link.load import as_link_and_board
 
 BIT_ERROR_RATES = (1e-2, 1e-3, 1e-4, 1e-6, 1e-9)
 SEED = 1
@@ -166,10 +166,7 @@ def check(
     >>> report.is_sound, report.detection.min_distance
     (True, 4)
     """
-    if isinstance(described, str | Path):
-        described = load_link_or_board(described, must_be_sound=False)
-    board = described if isinstance(described, Board) else None
-    link = described.link if isinstance(described, Board) else described
+    link, board = as_link_and_board(described, must_be_sound=False)
     layout = FrameLayout(link)
     examiner = Examiner(board=board, seed=seed)
     found = examiner.examine(link)
