@@ -17,7 +17,8 @@ from busplay.display.display import Display
 from busplay.errors import InputError
 from busplay.history.history import History, open_history
 from busplay.history.program_history import MEMORY_MB, ProgramHistory
-from busplay.history.trace_inspector import ProfileOf, TraceInspector
+from busplay.history.program_inspector import ProfileOf
+from busplay.history.trace_inspector import TraceInspector
 from busplay.pipeline.pipeline import Pipeline
 from busplay.player.playable import Status
 from busplay.program.labels import Labels

@@ -2,103 +2,47 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from typing import Protocol
 
 import numpy as np
 
 from busplay.batch import FrameBatch
-from busplay.core.disassembly import DisassembledLine
-from busplay.description.board import Board, Unit
+from busplay.description.board import Unit
 from busplay.description.link import SPACE_MEMORY
 from busplay.display.display import Display
-from busplay.errors import InputError
-from busplay.history.breakpoints import AtAddress
-from busplay.history.frame_rows import FrameRows
 from busplay.history.history import History
 from busplay.history.pixel import PixelCauses
 from busplay.history.places import Place, Write
 from busplay.history.program_history import ProgramHistory
+from busplay.history.program_inspector import Inspected, ProfileOf, ProgramInspector
 from busplay.losses.losses import CAUSE_WORDS, Cause
 from busplay.losses.lost_stores import LossNames
 from busplay.pipeline.pipeline import Pipeline
 from busplay.player.inspector import (
     ErrorRow,
     FrameRow,
-    InstructionFacts,
-    MachineFacts,
     PixelCause,
     PixelFacts,
     ReceiverFacts,
-    RoutineFacts,
     TimeSums,
     WriteSums,
 )
 from busplay.program.labels import Labels
 from busplay.run.replay import Replay
-from busplay.trace.reader import TraceReader
 
 # Most frames that an overlay reads; 60 ms.
 SUMMED_FRAMES_MAX = 2_000_000
-# Most frames without a gap to search back for their beginning.
-BURST_FRAMES_MAX = 400
-INSTRUCTIONS_BEFORE, INSTRUCTIONS_AFTER = 12, 24
-# A profile reruns the program from its beginning: about a second for this many cycles.
-PROFILED_CYCLES_MAX = 160_000_000
-
-ProfileOf = Callable[[int, int], Iterable[RoutineFacts]]
 
 
-class Inspected(Protocol):
-    """A replay, or a live run that can go back."""
-
-    @property
-    def board(self) -> Board:
-        """The board."""
-
-    @property
-    def pipeline(self) -> Pipeline:
-        """Sender, receiver and displays."""
-
-    @property
-    def reader(self) -> TraceReader:
-        """The trace."""
-
-    @property
-    def displays(self) -> Mapping[str, Display]:
-        """The units by name."""
-
-    @property
-    def cycle(self) -> int:
-        """The present position."""
-
-    @property
-    def end_cycle(self) -> int | None:
-        """Where it ends."""
-
-    @property
-    def is_faulty(self) -> bool:
-        """Whether faults are injected."""
-
-    def start_edge(self, cycle: int) -> int:
-        """Return the earliest edge at which the frame of a store just before `cycle` starts."""
-
-
-class TraceInspector:
-    """Queries on a replay and its trace.
+class TraceInspector(ProgramInspector):
+    """Queries on a replay and its trace; the other arguments are those of `ProgramInspector`.
 
     Args:
         replay: the replay, which has the present position.
         history: of its trace.
-        labels: the program's.
-        program: the recorded program's run, if there is a program.
-        against: another replay, whose displays show what was expected.
+        against: another replay, whose displays show what was received.
         differences: differences of the two: edge, and text.
-        profile_of: returns the routines of a passage, from one cycle to another.
-
-    Attributes:
-        version: increases when the recording has grown.
     """
 
     def __init__(
@@ -108,105 +52,17 @@ class TraceInspector:
         *,
         labels: Labels | None = None,
         program: ProgramHistory | None = None,
+        profile_of: ProfileOf | None = None,
         against: Replay | None = None,
         differences: Sequence[tuple[int, str]] = (),
-        profile_of: ProfileOf | None = None,
     ) -> None:
-        self._replay = replay
-        self._history = history
+        super().__init__(replay, history, labels=labels, program=program, profile_of=profile_of)
         self._against = against
         self._differences = differences
-        self._program = program
-        self._profile_of = profile_of
-        self._routines: tuple[tuple[int, int], tuple[RoutineFacts, ...]] | None = None
-        self._header = replay.reader.header
-        self._labels = labels or ({} if program is None else program.symbols.labels)
-        self._rows = FrameRows(history.reader, self._labels)
-        self.version = 0
         self._fates: dict[int, str] = {}
         self._errors: list[ErrorRow] = []
         self._errors_of: tuple[int, int] = (0, 0)
-        self._instructions: dict[int, InstructionFacts | None] = {}
         self._causes: tuple[tuple[object, ...], PixelCauses] | None = None
-
-    def _take_history(self, history: History) -> None:
-        """Go on with the history of more of the same run."""
-        self._history = history
-        self._rows = FrameRows(history.reader, self._labels)
-        self._causes = None
-        self.version += 1
-
-    def refresh(self, now_ns: int, *, playing: bool) -> None:
-        """Take up what has happened since: in a trace nothing has."""
-
-    @property
-    def board(self) -> Board:
-        """The board that sent the frames."""
-        return self._replay.board
-
-    @property
-    def _end_cycle(self) -> int:
-        return self._replay.end_cycle or 0
-
-    @property
-    def _pipeline(self) -> Pipeline:
-        return self._replay.pipeline
-
-    # -- time
-
-    @property
-    def begin_edge(self) -> int:
-        """Where the recording begins."""
-        return 0
-
-    @property
-    def end_edge(self) -> int:
-        """Where the recording ends."""
-        return max(self._history.reader.stop_edge, self.edge_at(self._end_cycle))
-
-    @property
-    def frames(self) -> int:
-        """Frames in the trace."""
-        return self._rows.frames
-
-    @property
-    def slot_edges(self) -> int:
-        """Edges of a slot."""
-        return self._rows.layout.slot_symbols
-
-    @property
-    def lane_names(self) -> tuple[str, ...]:
-        """Names of the lanes of a frame's symbols."""
-        return self._rows.lane_names
-
-    @property
-    def shown_frames(self) -> int:
-        """Frames shown at the present position."""
-        return self._pipeline.frames_carried
-
-    def edge_at(self, cycle: int) -> int:
-        """Return the link edge at which a processor cycle begins."""
-        return self._header.edge_at(cycle)
-
-    def cycle_at(self, edge: int) -> int:
-        """Return the processor cycle completed by a link edge."""
-        return self._header.cycles_at(edge)
-
-    def cycle_showing(self, frame: int) -> int:
-        """Return the first cycle at which a frame, by its number, has been shown."""
-        if frame >= self.frames:
-            return self._end_cycle
-        edge = self._history.edge_of_frame(frame)
-        cycle = self.cycle_at(edge)
-        while cycle > 0 and self._replay.start_edge(cycle - 1) >= edge:
-            cycle -= 1
-        while self._replay.start_edge(cycle) < edge:
-            cycle += 1
-        return min(cycle, self._end_cycle)
-
-    def frame_at(self, edge: int) -> int:
-        """Count the frames that start before an edge."""
-        return self._history.frame_at_edge(edge)
 
     # -- frames
 
@@ -254,13 +110,10 @@ class TraceInspector:
 
     # -- pixels
 
-    def _unit(self, name: str) -> Unit:
-        return self.board.unit_named(name)
-
     def pixel(self, unit: str, x: int, y: int, *, deep: bool = False) -> PixelFacts:
         """Return what a pixel shows at the present position, and why."""
         shown = self.shown_frames
-        key = (unit, x, y, shown)
+        key = (unit, x, y, shown, self.version)
         if self._causes is None or self._causes[0] != key:
             self._causes = key, self._history.causes(unit, x, y, shown)
         why = self._causes[1]
@@ -355,153 +208,6 @@ class TraceInspector:
         for frames in self._history.reader.frames_between(point.edge, edge):
             pipeline.feed_frames(frames, stop_edge=0)
         return np.array(pipeline.displays[unit.name].memory)
-
-    # -- the program
-
-    @property
-    def has_program(self) -> bool:
-        """Whether there is a program."""
-        return self._program is not None
-
-    def machine(self) -> MachineFacts | None:
-        """Return the processor at the present position; None without a program."""
-        program = self._program
-        if program is None:
-            return None
-        self._go_to(program, self._replay.cycle)
-        state = program.state
-        registers = state.registers
-        flags = "".join(
-            letter if registers.p & 0x80 >> bit else "." for bit, letter in enumerate("NV--DIZC")
-        )
-        rows = program.disassembly(before=INSTRUCTIONS_BEFORE, after=INSTRUCTIONS_AFTER)
-        here = next((i for i, row in enumerate(rows) if row.address == registers.pc), 0)
-        return MachineFacts(
-            registers=(
-                ("PC", f"${registers.pc:04X}"),
-                ("A", f"${registers.a:02X}"),
-                ("X", f"${registers.x:02X}"),
-                ("Y", f"${registers.y:02X}"),
-                ("S", f"${registers.s:02X}"),
-                ("flags", flags),
-            ),
-            stack=state.stack[:8].hex(" ").upper(),
-            code=tuple(self._code_row(program, row) for row in rows),
-            here=here,
-        )
-
-    def _code_row(self, program: ProgramHistory, row: DisassembledLine) -> InstructionFacts:
-        names = program.symbols.labels.get(row.address, ())
-        line = program.symbols.line_of(row.address)
-        return InstructionFacts(
-            row.address, row.text, names[0] if names else "", "" if line is None else str(line), ""
-        )
-
-    def routines(self, first_cycle: int, stop_cycle: int) -> Sequence[RoutineFacts] | None:
-        """Return the routines of a passage, the most cycles first."""
-        if self._profile_of is None or not 0 <= first_cycle < stop_cycle <= PROFILED_CYCLES_MAX:
-            return None
-        key = (first_cycle, stop_cycle)
-        if self._routines is None or self._routines[0] != key:
-            self._routines = key, tuple(self._profile_of(first_cycle, stop_cycle))
-        return self._routines[1]
-
-    def routine_sums(
-        self, unit: str, routine: RoutineFacts, first_cycle: int, stop_cycle: int
-    ) -> WriteSums | None:
-        """Return a routine's writes to a unit in a passage."""
-        if self._program is None or first_cycle >= stop_cycle:
-            return None
-        addresses = self._program.addresses_stored(
-            routine.address, routine.stop_address, first_cycle=first_cycle, stop_cycle=stop_cycle
-        )
-        described = self._unit(unit)
-        offsets = [
-            addresses[(addresses >= one.first_address) & (addresses <= one.last_address)].astype(
-                np.int64
-            )
-            - one.first_address
-            + one.first_offset
-            for one in self.board.windows
-            if one.unit == unit and one.space == "memory"
-        ]
-        found = np.concatenate([np.empty(0, np.int64), *offsets])
-        size = described.memory_bytes
-        writes = np.bincount(found[found < size], minlength=size).astype(np.uint32)
-        none = np.zeros(size, np.uint32)
-        first, stop = self.edge_at(first_cycle), self.edge_at(stop_cycle)
-        return WriteSums(described, first, stop, writes, none, np.full(size, -1, np.int64), none)
-
-    def reach(self, address: int) -> int | None:
-        """Return the next cycle at which the instruction at an address is due, or None."""
-        program = self._program
-        if program is None:
-            return None
-        self._go_to(program, self._replay.cycle)
-        return program.cycle if program.run_to(AtAddress({address})) else None
-
-    def instruction_beside(self, *, back: bool) -> int | None:
-        """Return the cycle of the next instruction, or of the previous one, or None."""
-        program = self._program
-        if program is None:
-            return None
-        self._go_to(program, self._replay.cycle)
-        if program.cycle > self._replay.cycle and not back:
-            return program.cycle
-        moved = program.step_back() if back else program.step()
-        return program.cycle if moved else None
-
-    def _go_to(self, program: ProgramHistory, cycle: int) -> None:
-        if program.cycle != cycle:
-            program.go_to(max(cycle, program.first_cycle))
-
-    def _instruction_of(self, frame: int) -> InstructionFacts | None:
-        """Return the instruction that made the store of a frame; None: not known."""
-        if self._program is None:
-            return None
-        if frame not in self._instructions:
-            self._instructions[frame] = self._find_instruction(self._program, frame)
-        return self._instructions[frame]
-
-    def _find_instruction(self, program: ProgramHistory, frame: int) -> InstructionFacts | None:
-        """Find the store of a frame.
-
-        A frame after a gap was sent at once, so its store is the last one before it. In a burst
-        stores may have waited, so they are counted from the burst's first.
-        """
-        first = max(0, frame - BURST_FRAMES_MAX)
-        edges = self._rows.batch(first, frame + 1).edge.astype(np.int64)
-        step = self._pipeline.encoder.step_edges
-        gaps = np.flatnonzero(np.diff(edges) > step)
-        if len(gaps):
-            begin = int(gaps[-1]) + 1
-        elif first == 0:
-            begin = 0
-        else:
-            return None
-        latest = self._pipeline.encoder.latest_cycle(int(edges[begin]))
-        try:
-            program.go_to(max(latest + 1, program.first_cycle))
-            # An instruction stores in its last cycle: one that goes on behind it stores later.
-            if program.cycle > latest + 1:
-                program.step_back()
-            if not program.store_before():
-                return None
-            for _ in range(len(edges) - 1 - begin):
-                if not program.store_after():
-                    return None
-        except InputError:
-            return None
-        registers = program.state.registers
-        (row,) = program.disassembly(before=0, after=0)
-        line = program.symbols.line_of(registers.pc)
-        return InstructionFacts(
-            registers.pc,
-            row.text,
-            program.symbols.name_of(registers.pc) or "",
-            "" if line is None else str(line),
-            f"A ${registers.a:02X} X ${registers.x:02X} Y ${registers.y:02X}",
-        )
 
     # -- errors and receiver
 
