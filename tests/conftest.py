@@ -18,6 +18,8 @@ HOME_SHARE, HOME_LEAST = 1 / 4, 2
 
 os.environ.setdefault("SDL_VIDEODRIVER", "dummy")
 os.environ.setdefault("PYGAME_HIDE_SUPPORT_PROMPT", "1")
+# The layout of the window of whoever runs the tests is neither read nor written.
+os.environ["XDG_CONFIG_HOME"] = os.devnull
 
 KINDS = {"standard", "data sheet", "open data", "library", "computed", "from memory"}
 OUTSIDE = Path(__file__).parent / "outside"

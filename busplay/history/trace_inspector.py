@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from busplay.batch import FrameBatch
+from busplay.batch import FrameBatch, UInt8Column
 from busplay.description.board import Unit
 from busplay.description.link import SPACE_MEMORY
 from busplay.display.display import Display
@@ -63,6 +63,7 @@ class TraceInspector(ProgramInspector):
         self._errors: list[ErrorRow] = []
         self._errors_of: tuple[int, int] = (0, 0)
         self._causes: tuple[tuple[object, ...], PixelCauses] | None = None
+        self._memories: dict[str, tuple[int, UInt8Column]] = {}
 
     # -- frames
 
@@ -194,12 +195,12 @@ class TraceInspector(ProgramInspector):
             frames.edge[hits].astype(np.int64),
         )
 
-    def _memory_before(
-        self, unit: Unit, frame: int
-    ) -> np.ndarray[tuple[int, ...], np.dtype[np.uint8]]:
+    def _memory_before(self, unit: Unit, frame: int) -> UInt8Column:
         """Return a unit's memory after COUNT frames, as sent."""
         if not frame:
             return np.zeros(unit.memory_bytes, np.uint8)
+        if (kept := self._memories.get(unit.name)) is not None and kept[0] == frame:
+            return kept[1]
         edge = self._history.edge_of_frame(frame - 1) + 1
         point = self._history.reader.seek(edge)
         pipeline = Pipeline(self.board)
@@ -207,7 +208,9 @@ class TraceInspector(ProgramInspector):
             pipeline.restore(point.states, edge=point.edge, frames_carried=point.frames_before)
         for frames in self._history.reader.frames_between(point.edge, edge):
             pipeline.feed_frames(frames, stop_edge=0)
-        return np.array(pipeline.displays[unit.name].memory)
+        for name, display in pipeline.displays.items():
+            self._memories[name] = frame, np.array(display.memory)
+        return self._memories[unit.name][1]
 
     # -- errors and receiver
 

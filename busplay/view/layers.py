@@ -7,9 +7,11 @@ from numpy.typing import NDArray
 
 from busplay.display.display import Display
 from busplay.player.inspector import WriteSums
+from busplay.units import NS_PER_S
 from busplay.view.draw import Scene
 from busplay.view.instrument.instrument import Instrument
 from busplay.view.instrument.overlays import Layer, difference_layer, layer_image, write_layer
+from busplay.view.instrument.present import LISTS_HZ
 from busplay.view.instrument.state import Overlay
 
 
@@ -19,9 +21,13 @@ class Layers:
     def __init__(self, instrument: Instrument) -> None:
         self._instrument = instrument
         self._key: tuple[object, ...] = ()
+        self._due_ns = 0
 
-    def update(self, scene: Scene) -> None:
-        """Put the overlay that is chosen over the scene's screens."""
+    def update(self, scene: Scene, now_ns: int) -> None:
+        """Put the overlay that is chosen over the scene's screens.
+
+        While it plays, it changes as often as the lists do.
+        """
         instrument = self._instrument
         overlay = instrument.overlay
         if overlay is Overlay.NONE or instrument.inspector is None or not instrument.is_open:
@@ -34,9 +40,11 @@ class Layers:
             instrument.overlay_first_edge,
             *instrument.screens_key,
         )
-        if key == self._key:
+        is_waiting = instrument.player.playing and now_ns < self._due_ns
+        if key == self._key or (is_waiting and key[:2] == self._key[:2]):
             return
         self._key = key
+        self._due_ns = now_ns + NS_PER_S // LISTS_HZ
         images: dict[str, NDArray[np.uint8]] = {}
         layers: list[Layer] = []
         for name, display in instrument.player.playable.displays.items():

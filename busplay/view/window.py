@@ -280,7 +280,7 @@ class PlayerWindow:
         self._update_status(now_ns)
         if self._scene.note and now_ns >= self._note_until_ns:
             self._scene.note = ""
-        self._layers.update(self._scene)
+        self._layers.update(self._scene, now_ns)
         surface = self._window.surface
         if surface.get_bytesize() == 4:
             self._drawn = self._painter.paint(surface, self._scene, now_ns)

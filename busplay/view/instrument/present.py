@@ -23,6 +23,8 @@ from busplay.view.widgets.time_line import TimeView
 
 # While it plays, lists and figures change so often: faster, and nobody can read them.
 LISTS_HZ = 10
+# So often in a second of the board's time the passage of an overlay moves on.
+OVERLAY_STEPS_HZ = 4
 
 
 class Present:
@@ -154,12 +156,15 @@ class Present:
 
     @property
     def overlay_first_edge(self) -> int:
-        """Where the passage of an overlay begins: at the loop's begin mark, or a second back."""
+        """Where the passage of an overlay begins: the loop's begin mark, or a second back."""
         if self.inspector is None:
             return 0
         begin = self.player.begin_mark
         if begin is None or begin > self._playable.cycle:
-            begin = max(0, self._playable.cycle - self._playable.clock_hz)
+            # In steps, since what memory held at the beginning is worked out once for each.
+            clock_hz = self._playable.clock_hz
+            step = max(1, clock_hz // OVERLAY_STEPS_HZ)
+            begin = max(0, (self._playable.cycle - clock_hz) // step * step)
         return self.inspector.edge_at(begin)
 
     @property
