@@ -72,7 +72,7 @@ def profile_text(report: ProfileReport, *, full: bool) -> Iterator[str]:
             (
                 "burst",
                 f"{burst.frames_waiting_max:,} frames waited in {counted(burst.stores, 'store')}"
-                f" from cycle {burst.first_cycle:,}",
+                f" from cycle {burst.first_cycle:,}, by {burst.routine}",
             )
         )
     if report.stopped:

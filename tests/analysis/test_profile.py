@@ -10,10 +10,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from busplay.analysis.profile.collector import ProfileCollector, StoreBurst
+from busplay.analysis.profile.collector import ProfileCollector
 from busplay.analysis.profile.profile import profile, profile_run
 from busplay.analysis.profile.report import ProfileReport
 from busplay.analysis.profile.routines import Routines
+from busplay.analysis.profile.rows import BurstProfile
 from busplay.demo.programs import shipped_file
 from busplay.description.board import Board, Memory
 from busplay.errors import InputError
@@ -183,7 +184,7 @@ def test_a_burst_is_stores_faster_than_the_link(tmp_path: Path) -> None:
     fast = profile(board, tmp_path / "code.bin", stop_cycle=60)
     assert fast.stores == 6
     # The first two take the slots that come; then the link is never free again.
-    assert fast.bursts == (StoreBurst(17, 4, 2, 0xC003),)
+    assert fast.bursts == (BurstProfile("$C000", 0xC003, 17, 4, 2),)
 
 
 def test_recursion_and_dropped_return_addresses_are_followed(tmp_path: Path) -> None:

@@ -11,10 +11,11 @@ from numpy.typing import NDArray
 
 from busplay.analysis.profile.advice import ProfileAdvice, find_advice
 from busplay.analysis.profile.call_tree import INTERRUPTS, PROGRAM, CallNode, totals
-from busplay.analysis.profile.collector import ProfileCollector, RefreshProfile, StoreBurst
+from busplay.analysis.profile.collector import ProfileCollector, RefreshProfile
 from busplay.analysis.profile.routines import Routines
 from busplay.analysis.profile.rows import (
     AddressProfile,
+    BurstProfile,
     CallProfile,
     LineCost,
     RoutineProfile,
@@ -80,7 +81,7 @@ class ProfileReport:
     calls: tuple[CallProfile, ...]
     written_most: tuple[AddressProfile, ...]
     written_over_most: tuple[AddressProfile, ...]
-    bursts: tuple[StoreBurst, ...]
+    bursts: tuple[BurstProfile, ...]
     refreshes: tuple[RefreshProfile, ...]
     nodes: tuple[CallNode, ...] = field(metadata={"json": False}, repr=False)
     line_costs: tuple[LineCost, ...] = field(metadata={"json": False}, repr=False)
@@ -131,7 +132,16 @@ def make_report(
         calls=_call_rows(nodes, routines),
         written_most=_address_rows(collector, board, symbols, collector.writes),
         written_over_most=_address_rows(collector, board, symbols, collector.writes_over),
-        bursts=collector.bursts(),
+        bursts=tuple(
+            BurstProfile(
+                routines.name(routines.start_of(one.program_counter)),
+                one.program_counter,
+                one.first_cycle,
+                one.stores,
+                one.frames_waiting_max,
+            )
+            for one in collector.bursts()
+        ),
         refreshes=collector.refreshes(),
         nodes=nodes,
         line_costs=_line_costs(collector, symbols, routines),

@@ -110,6 +110,25 @@ class CallProfile:
 
 
 @dataclass(frozen=True, slots=True)
+class BurstProfile:
+    """Stores that followed each other faster than the link takes frames.
+
+    Attributes:
+        routine: the routine that made the first.
+        program_counter: address of the instruction that made the first.
+        first_cycle: of the first.
+        stores: how many.
+        frames_waiting_max: the most frames in the sender at once, the one on the wire too.
+    """
+
+    routine: str
+    program_counter: int
+    first_cycle: int
+    stores: int
+    frames_waiting_max: int
+
+
+@dataclass(frozen=True, slots=True)
 class LineCost:
     """What a source line cost within one routine; for exports.
 
