@@ -13,6 +13,7 @@ from pathlib import Path
 # Topic, and its line in `busplay guide`, in reading order.
 TOPICS = {
     "start": "Getting started.",
+    "window": "The window: time line, pixel look-up, steps, overlays, lists.",
     "links": "Describe a link: fields, framing, check; is it sound, what can it carry?",
     "boards": "Describe a board: memory, windows, units, both ends; run programs on it.",
     "registers": "Display registers and the host port.",
