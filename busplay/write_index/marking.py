@@ -71,8 +71,9 @@ def mark(
     last = np.uint64(len(unit_indexes) - 1)
     place_bits = space_mask << space_shift | unit_mask << unit_shift
     place_kept = ~np.uint64(0)
-    cell_kept = np.int64(0)
-    byte_kept = np.int64(0)
+    # Unsigned: Numba asks of a signed index, each time, whether it counts from the end.
+    cell_kept = np.uint64(0)
+    byte_kept = np.uint64(0)
     bytes_kept = np.uint64(0)
     has_fates = len(fates) > 0
     for span in range(len(changed)):
@@ -91,16 +92,17 @@ def mark(
                     continue
                 if space != np.uint64(1):
                     if space == np.uint64(2) and offset < REGISTERS_IN_SPACE:
-                        counts[register_first[unit] + np.int64(offset)] += np.uint32(1)
+                        counts[np.uint64(register_first[unit]) + offset] += np.uint32(1)
                     continue
                 if offset >= memory_bytes[unit]:
                     continue
                 place_kept = word & place_bits
-                cell_kept, byte_kept = memory_first[unit], byte_first[unit]
+                cell_kept = np.uint64(memory_first[unit])
+                byte_kept = np.uint64(byte_first[unit])
                 bytes_kept = memory_bytes[unit]
-            counts[cell_kept + np.int64(offset >> shift)] += np.uint32(1)
+            counts[cell_kept + (offset >> shift)] += np.uint32(1)
             data = np.uint8((word >> data_shift) & data_mask)
-            place = byte_kept + np.int64(offset)
+            place = byte_kept + offset
             changes += np.int64(bytes_now[place] != data)
             bytes_now[place] = data
         changed[span] += np.uint64(changes)
