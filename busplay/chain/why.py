@@ -44,6 +44,18 @@ from busplay.units import PS_PER_S
 
 Progress = Callable[[int, int], object]
 
+# What the command calls the arguments that say how a capture is read.
+READING_OPTIONS = {
+    "rate_hz": "in-rate",
+    "bits": "in-bits",
+    "timescale": "in-timescale",
+    "from_ps": "from",
+    "to_ps": "to",
+    "max_changes": "max-changes",
+    "keep_going": "keep-going",
+    "max_unpacked_bytes": "max-unpacked",
+}
+
 
 @dataclass(frozen=True, slots=True)
 class ProgramFiles:
@@ -122,6 +134,8 @@ def why(
             _refuse(
                 fspath(source), "a trace says that itself", link=link, board=board, map=lane_map
             )
+            how_to_read = {READING_OPTIONS[name]: value for name, value in reading.items() if value}
+            _refuse(fspath(source), "only captures are read so", **how_to_read)
             reader = stack.enter_context(TraceReader(source))
             chain = _Chain(reader, None, files, progress)
         else:

@@ -350,6 +350,7 @@ def test_capture_of_few_samples_says_which_wires_are_in_doubt(
         (["--unit", "panel", "--pixel", "1;2"], "'1;2' is no pixel; give X,Y"),
         (["--unit", "panel", "--pixel", "1,2", "--at", "9s"], "the recording ends at 0.01625"),
         (["--unit", "panel", "--pixel", "1,2", "--board", "dunlin"], "a trace says that itself"),
+        (["--unit", "panel", "--pixel", "1,2", "--to", "1ms"], "only captures are read so"),
     ],
 )
 def test_wrong_use_is_refused(
