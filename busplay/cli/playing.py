@@ -38,9 +38,6 @@ PIECE_CYCLES_MAX = 1 << 22
 
 TICK_S = 0.005
 
-DEFAULT_REFRESH_HZ = 60
-"""A single frame in the window is one of these, where the board has no refresh of its own."""
-
 
 @dataclass(frozen=True, slots=True)
 class PlayOptions:
@@ -207,7 +204,7 @@ def _play_in_window(
         scale=options.scale,
         speed=options.speed.speed if options.speed else NORMAL,
         fullscreen=options.full_screen,
-        refresh_hz=board.host_port.refresh_hz if board.host_port else DEFAULT_REFRESH_HZ,
+        refresh_hz=board.refresh_hz,
         picture_stem=Path(title).stem or "busplay",
         # A stop that was asked for ends the command; a program that ends by itself leaves
         # its last picture to look at.

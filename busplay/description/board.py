@@ -223,6 +223,11 @@ class Board:
     description: str = ""
     file: str = ""
 
+    @property
+    def refresh_hz(self) -> int:
+        """Pictures in a second: the host port's refresh, or 60 without a host port."""
+        return (self.host_port or HostPort(0)).refresh_hz
+
     def unit_named(self, name: str) -> Unit:
         """Return the unit of that name.
 

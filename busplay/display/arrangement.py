@@ -114,6 +114,31 @@ def largest_scale(
         scale += 1
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class IndexedPicture:
+    """Several units as one picture, before the palettes make colours of it.
+
+    Attributes:
+        indices: uint32[rows, columns], into `palette`.
+        palette: uint8[colours, 3]: the background's colour, then the palette of each unit.
+    """
+
+    indices: NDArray[np.uint32]
+    palette: NDArray[np.uint8]
+
+    def image(self) -> NDArray[np.uint8]:
+        """Return the picture as uint8[rows, columns, 3]."""
+        return self.palette[self.indices]
+
+    def compact(self) -> IndexedPicture:
+        """Return the same picture with a palette of the colours that it has, none of them twice."""
+        used = np.flatnonzero(np.bincount(self.indices.ravel(), minlength=len(self.palette)))
+        colours, places = np.unique(self.palette[used], axis=0, return_inverse=True)
+        numbers = np.zeros(len(self.palette), np.uint32)
+        numbers[used] = places.ravel()
+        return IndexedPicture(numbers[self.indices], colours)
+
+
 def compose(
     displays: Iterable[Display], *, stacked: bool = False, borders: bool = True
 ) -> NDArray[np.uint8]:
@@ -127,20 +152,31 @@ def compose(
     Returns:
         uint8[rows, columns, 3]; the rest has the colour of the window's background.
     """
+    return compose_indices(displays, stacked=stacked, borders=borders).image()
+
+
+def compose_indices(
+    displays: Iterable[Display], *, stacked: bool = False, borders: bool = True
+) -> IndexedPicture:
+    """Join the pictures of several units as `compose` does, but as indices with a palette."""
     by_unit = {display.unit.name: display for display in displays}
     units = [
         display.unit if borders else replace(display.unit, border_px=0)
         for display in by_unit.values()
     ]
     arrangement = arrange(units, scale=1, gap_px=GAP_PX, stacked=stacked)
-    out = np.empty((arrangement.height_px, arrangement.width_px, 3), np.uint8)
-    out[:] = GAP_RGB
+    out = np.zeros((arrangement.height_px, arrangement.width_px), np.uint32)
+    palettes = [np.array([GAP_RGB], np.uint8)]
+    first = 1
     for place in arrangement.places:
         display = by_unit[place.unit.name]
         rows = slice(place.top_px, place.top_px + place.height_px)
         columns = slice(place.left_px, place.left_px + place.width_px)
-        out[rows, columns] = display.border_rgb
+        out[rows, columns] = first + display.border_index
         top, left = place.picture_top_px, place.picture_left_px
         unit = place.unit
-        out[top : top + unit.height_px, left : left + unit.width_px] = display.image()
-    return out
+        inside = out[top : top + unit.height_px, left : left + unit.width_px]
+        np.add(display.indices(), np.uint32(first), out=inside)
+        palettes.append(display.palette)
+        first += display.colours
+    return IndexedPicture(out, np.concatenate(palettes))
