@@ -41,15 +41,11 @@ def encode_png(image: NDArray[np.uint8], *, palette: NDArray[np.uint8] | None = 
         if image.size and int(image.max()) >= len(palette):
             raise ValueError(f"index {int(image.max())} is not one of {len(palette)} colours")
         bits = _index_bits(len(palette))
-        kind, extra = INDEXED_COLOUR, _chunk(b"PLTE", palette.astype(np.uint8).tobytes())
+        kind, extra = INDEXED_COLOUR, png_chunk(b"PLTE", palette.astype(np.uint8).tobytes())
         rows = _packed_rows(image, bits)
-    filtered = np.zeros((height, rows.shape[1] + 1), np.uint8)
-    filtered[:, 1:] = rows
-    head = struct.pack(">IIBBBBB", width, height, bits, kind, 0, 0, 0)
-    data = zlib.compress(filtered.tobytes(), ZLIB_LEVEL)
-    return b"".join(
-        (SIGNATURE, _chunk(b"IHDR", head), extra, _chunk(b"IDAT", data), _chunk(b"IEND", b""))
-    )
+    head = header_chunk(width, height, bits=bits, kind=kind)
+    data = png_chunk(b"IDAT", compress_rows(rows))
+    return b"".join((SIGNATURE, head, extra, data, png_chunk(b"IEND", b"")))
 
 
 def write_png(
@@ -96,7 +92,20 @@ def write_numbered_png(folder: str | Path, stem: str, image: NDArray[np.uint8]) 
         return target
 
 
-def _chunk(kind: bytes, data: bytes) -> bytes:
+def header_chunk(width_px: int, height_px: int, *, bits: int, kind: int) -> bytes:
+    """Return the chunk IHDR of a picture without interlace; `kind` is its colour type."""
+    return png_chunk(b"IHDR", struct.pack(">IIBBBBB", width_px, height_px, bits, kind, 0, 0, 0))
+
+
+def compress_rows(rows: NDArray[np.uint8], *, level: int = ZLIB_LEVEL) -> bytes:
+    """Return packed rows, uint8[rows, bytes], as a PNG's compressed data."""
+    filtered = np.zeros((rows.shape[0], rows.shape[1] + 1), np.uint8)
+    filtered[:, 1:] = rows
+    return zlib.compress(filtered.tobytes(), level)
+
+
+def png_chunk(kind: bytes, data: bytes) -> bytes:
+    """Return a chunk with its length and checksum."""
     return struct.pack(">I", len(data)) + kind + data + struct.pack(">I", zlib.crc32(kind + data))
 
 
