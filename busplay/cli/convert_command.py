@@ -14,10 +14,12 @@ from busplay.cli.files import Described, InFile, OutFile
 from busplay.cli.options import Rate, Time, json_option, seed_option
 from busplay.cli.renamed import renamed
 from busplay.errors import InputError, printable
+from busplay.wording import counted, exact
 
 if TYPE_CHECKING:
     from busplay.conversion.analyser_view import AnalyserView
     from busplay.conversion.convert import ConvertReport
+    from busplay.export.film import FilmReport
     from busplay.formats.capture import ReadOptions
 
 # Options that say how an analyser sees the wires.
@@ -90,6 +92,12 @@ _OF_SAMPLES = (
 @click.option("--swap", "swaps", metavar="WIRE=WIRE", multiple=True, help="Swap two probes.")
 @click.option("--invert", "inverted", metavar="WIRE", multiple=True, help="Invert a probe.")
 @seed_option(default=1)
+@click.option("--unit", metavar="NAME", help="Film one unit alone.  [default: all, side by side]")
+@click.option(
+    "--scale",
+    type=click.IntRange(1, 16),
+    help="Pixels of the film per pixel of a unit.  [default: 2 for .mp4 and .webm, else 1]",
+)
 @map_option
 @capture_options
 @json_option
@@ -120,6 +128,8 @@ def command(
     swaps: tuple[str, ...],
     inverted: tuple[str, ...],
     seed: int,
+    unit: str | None,
+    scale: int | None,
     map_text: str | None,
     as_json: bool,
     **reading: Unpack[ReadOptions],
@@ -132,6 +142,10 @@ def command(
     .csv      frames as rows; with --as: stores, or the wires' changes
     .pcapng   a packet for each frame, link type 147 (USER0), for network analysers
     .stores   stores as records of 16 bytes
+    .gif, .apng, .webp, .mp4, .webm
+              a film of the screens, a picture for each refresh; --from and --to choose the part
+    NAME-%05d.png
+              the same, one file a picture
 
     With --out-rate the wires are sampled as a cheap analyser would see them, mistakes and all,
     into .vcd, .csv, .sr or raw samples (.bin): test data, and a way to see whether an analyser is
@@ -175,7 +189,9 @@ def command(
             tick_ps=out_tick,
             texts=not no_texts,
             watch=decode_progress(stack),
-            on_edge=drawing_progress(stack),
+            unit=unit,
+            scale=scale,
+            progress=drawing_progress(stack),
             **reading,
         )
     if as_json:
@@ -186,12 +202,15 @@ def command(
 
 
 def _print(report: ConvertReport, analyser: AnalyserView | None) -> None:
-    what = "store" if report.target_kind == "stores" else "frame"
+    what = {"stores": "store", "film": "picture", "pictures": "picture"}.get(
+        report.target_kind, "frame"
+    )
     click.echo(
         f"{printable(report.source)} ({report.source_kind}) to {printable(report.target)}"
-        f" ({report.target_kind}):"
-        f" {report.carried:,} {what}{'' if report.carried == 1 else 's'}"
+        f" ({report.target_kind}): {counted(report.carried, what)}"
     )
+    if report.film is not None:
+        _print_film(report.film)
     if report.left_out:
         click.echo(f"  {report.left_out:,} left out")
     for one in report.not_carried:
@@ -207,6 +226,19 @@ def _print(report: ConvertReport, analyser: AnalyserView | None) -> None:
         )
         if analyser is not None and (analyser.swaps or analyser.inverted):
             click.echo(f"  the probes are on --map {injected.map}")
+
+
+def _print_film(film: FilmReport) -> None:
+    stored = "" if film.pictures == film.refreshes else f"; {film.pictures:,} are stored"
+    click.echo(
+        f"  {film.width_px:,} x {film.height_px:,} pixels, {exact(film.duration_s)} s at"
+        f" {film.refresh_hz:,} Hz{stored}"
+    )
+    if film.brief:
+        click.echo(
+            f"  {counted(film.brief, 'picture')} of 1/100 s, which browsers show for 1/10 s;"
+            " .apng and .webp play as fast as the board"
+        )
 
 
 def _refuse_unused(target: Path) -> None:

@@ -20,7 +20,7 @@ def decode_progress(stack: ExitStack) -> DecodeWatch:
 
 
 def drawing_progress(stack: ExitStack) -> Callable[[int, int], None]:
-    """Return what to call with the link edge that is drawn and the last one."""
+    """Return what to call with how much is drawn and how much there is."""
     moves: list[Callable[[int], None]] = []
 
     def move(edge: int, stop_edge: int) -> None:

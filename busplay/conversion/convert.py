@@ -34,6 +34,7 @@ from busplay.conversion.kinds import (
 from busplay.description.board import Board
 from busplay.description.link import Link
 from busplay.errors import InputError
+from busplay.export.film import FilmReport, require_can_film, write_film
 from busplay.formats.capture import ReadOptions
 from busplay.formats.quantities import time_text
 from busplay.trace.header import TraceHeader
@@ -59,14 +60,17 @@ class ConvertReport:
     Attributes:
         source, target: the files.
         source_kind: `trace`, `pcapng`, `frames`, `stores` or `capture`.
-        target_kind: `trace`, `pcapng`, `frames`, `stores`, `wires` or `samples`.
-        carried: frames that were written; stores, where these are what the target holds.
-        left_out: frames that the target cannot hold.
+        target_kind: `trace`, `pcapng`, `frames`, `stores`, `wires`, `samples`, `film` or
+            `pictures`.
+        carried: frames that were written; stores or pictures, where these are what the target
+            holds.
+        left_out: frames, or pictures, that the target cannot hold.
         not_carried: what else it cannot hold, in words.
         is_clean: the source was whole and undamaged.
         notes: what the user should know.
         injected: what was done to the samples, as the simulated analyser was asked to; None:
             there was none.
+        film: the film or the pictures that were written; None: the target is something else.
     """
 
     source: str
@@ -79,6 +83,7 @@ class ConvertReport:
     is_clean: bool
     notes: tuple[str, ...]
     injected: InjectedFaults | None = None
+    film: FilmReport | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,16 +108,19 @@ def convert(
     stop_ps: int | None = None,
     tick_ps: int | None = None,
     texts: bool = True,
+    unit: str | None = None,
+    scale: int | None = None,
     watch: DecodeWatch | None = None,
-    on_edge: Callable[[int, int], None] | None = None,
+    progress: Callable[[int, int], None] | None = None,
     **reading: Unpack[ReadOptions],
 ) -> ConvertReport:
     """Convert a recording; the suffix of `target` says to what.
 
     Args:
         source: a trace, a capture, packets, or CSV or records of frames or stores.
-        target: `.trace`, `.vcd`, `.csv`, `.pcapng`, `.stores`, and for samples `.sr` or `.bin`
-            too. It takes the place of a file of that name once it is whole.
+        target: `.trace`, `.vcd`, `.csv`, `.pcapng`, `.stores`, for samples `.sr` or `.bin` too,
+            for films as `busplay.export.film.write_film`. It takes the place of a file of that
+            name once it is whole.
         link, board: where the source does not state them.
         csv_content: what a .csv holds; None: frames.
         clock_hz: the link's clock, where nothing else states it.
@@ -121,9 +129,12 @@ def convert(
         stop_ps: draw wires up to this link time only.
         tick_ps: unit of a VCD's times, to which they are rounded down; None: exact.
         texts: in a VCD, write frames and the receiver's state as readable texts too.
+        unit: of a film, this unit alone; None: all.
+        scale: of a film, side of a pixel's square; None: 2 for videos, 1 for others.
         watch: follows the decode of a capture.
-        on_edge: called with the link edge that is drawn and the last one.
-        reading: how a capture is read, and which part of it.
+        progress: called with how much is drawn and how much there is: link edges, or pictures.
+        reading: how a capture is read, and which part of it. For a film `from_ps` and `to_ps`
+            choose the part of any other recording, too.
 
     Raises:
         InputError: a file cannot be read, is damaged, lacks what the target needs, or an
@@ -138,25 +149,52 @@ def convert(
     source, target = Path(source), Path(target)
     require_other_file(target, source)
     kind = find_target_kind(target, csv_content=csv_content, is_sampled=analyser is not None)
+    is_film = kind in ("film", "pictures")
     _require_of_use(kind, target, stop_ps=stop_ps, tick_ps=tick_ps, texts=texts)
+    if is_film:
+        require_can_film(target)
+    elif unit is not None or scale is not None:
+        raise InputError(
+            place="--scale" if unit is None else "--unit",
+            found=f"a conversion to {kind}",
+            wanted="it is for films: .gif, .apng, .webp, .mp4, .webm and pictures",
+        )
     given = header_of(link=link, board=board)
     came = find_source_kind(source, has_rate=reading.get("rate_hz") is not None)
-    unused = [_READING[name] for name in _READING if reading.get(name) not in (None, False)]
+    has_part = came == "capture" or is_film
+    unused = [
+        option
+        for name, option in _READING.items()
+        if reading.get(name) not in (None, False)
+        and not (has_part and name in ("from_ps", "to_ps"))
+    ]
     if came != "capture" and unused:
         raise InputError(
             file=str(source),
             found=f"{'packets' if came == 'pcapng' else came}, and options of a capture",
             wanted=f"leave out {', '.join(unused)}",
         )
-    injected = None
+    injected = film = None
     with _arriving(
         source, came, target if kind == "trace" else None, given, clock_hz, lane_map, watch, reading
     ) as arrived:
         carried = arrived.carried
-        if kind != "trace":
+        if is_film:
+            with _with_board(arrived.trace, source, given) as trace:
+                film = write_film(
+                    trace,
+                    target,
+                    unit=unit,
+                    scale=scale,
+                    from_ps=None if came == "capture" else reading.get("from_ps"),
+                    to_ps=None if came == "capture" else reading.get("to_ps"),
+                    progress=progress,
+                )
+            carried = CarriedCount(film.refreshes - film.left_out, film.left_out)
+        elif kind != "trace":
             with TraceReader(arrived.trace) as reader:
                 reader.header = with_clock(_completed(reader.header, given), clock_hz)
-                move = None if on_edge is None else _moving(on_edge, reader.stop_edge)
+                move = None if progress is None else _moving(progress, reader.stop_edge)
                 carried, injected = _write(
                     reader, target, kind, analyser, stop_ps, tick_ps, texts=texts, on_edge=move
                 )
@@ -171,11 +209,35 @@ def convert(
         is_clean=not arrived.notes,
         notes=arrived.notes,
         injected=injected,
+        film=film,
     )
 
 
-def _moving(on_edge: Callable[[int, int], None], stop_edge: int) -> Callable[[int], None]:
-    return lambda edge: on_edge(edge, stop_edge)
+def _moving(progress: Callable[[int, int], None], stop_edge: int) -> Callable[[int], None]:
+    return lambda edge: progress(edge, stop_edge)
+
+
+@contextmanager
+def _with_board(trace: Path, source: Path, given: TraceHeader | None) -> Iterator[Path]:
+    """Return a trace with its board: the one that it has, or for the time of the context a copy.
+
+    Raises:
+        InputError: it has none and none is given.
+    """
+    with TraceReader(trace) as reader:
+        has_board = reader.header.board is not None
+    if has_board:
+        yield trace
+        return
+    if given is None or given.board is None:
+        raise InputError(
+            file=str(source),
+            found="a recording without a board",
+            wanted="a film shows a board's units, so give --board",
+        )
+    with _new_trace(None) as new:
+        to_trace.rewrite_trace(trace, new, header=given)
+        yield new
 
 
 def _require_of_use(

@@ -7,16 +7,26 @@ from pathlib import Path
 from typing import Literal
 
 from busplay.errors import InputError
+from busplay.export.film import FILM_SUFFIXES
+from busplay.export.png_sequence import is_sequence
 from busplay.formats.byte_source import ByteSource, plain_suffix
 from busplay.trace.container import MAGIC as TRACE_MAGIC
 
 SourceKind = Literal["trace", "pcapng", "frames", "stores", "capture"]
-TargetKind = Literal["trace", "pcapng", "frames", "stores", "wires", "samples"]
+TargetKind = Literal["trace", "pcapng", "frames", "stores", "wires", "samples", "film", "pictures"]
 CsvContent = Literal["frames", "stores", "wires"]
 
-FORMS = "trace, .vcd, .csv, .pcapng, .stores, .sr, .bin"
+FORMS = (
+    ".trace, .vcd, .csv, .pcapng, .stores, .sr, .bin, .gif, .apng, .webp, .mp4, .webm and"
+    " pictures such as name-%05d.png"
+)
 SAMPLE_SUFFIXES = (".vcd", ".csv", ".sr", ".bin", ".raw")
 
+_NOT_IN_PICTURES = (
+    "frames: a film has what the screen shows at each refresh",
+    "board, link and program",
+    "keys pressed",
+)
 # What each form cannot hold, in words.
 NOT_CARRIED: dict[TargetKind, tuple[str, ...]] = {
     "trace": (),
@@ -34,6 +44,8 @@ NOT_CARRIED: dict[TargetKind, tuple[str, ...]] = {
         "keys pressed",
         "stores lost before they were sent",
     ),
+    "film": _NOT_IN_PICTURES,
+    "pictures": _NOT_IN_PICTURES,
 }
 
 
@@ -95,6 +107,14 @@ def find_target_kind(
         ".pcapng": "pcapng",
         ".stores": "stores",
     }
+    if suffix in FILM_SUFFIXES:
+        return "film"
+    if is_sequence(target):
+        return "pictures"
+    if suffix == ".png":
+        wanted = "one file a picture takes a number in its name, such as name-%05d.png"
+        wanted += "; replay --snapshot writes one picture"
+        raise InputError(place="OUT", found=str(target), wanted=wanted)
     if suffix not in kinds:
         is_samples = suffix in SAMPLE_SUFFIXES
         wanted = "samples need a rate, such as --out-rate 24MHz"

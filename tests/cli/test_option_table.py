@@ -38,7 +38,9 @@ OWN_HELP = OWN_KIND | {
     ("--program", "why"),
     ("--program", "profile"),
     ("--skew", "plan"),
+    ("--scale", "convert"),
     ("--snapshot", "decode"),
+    ("--unit", "convert"),
 }
 
 
