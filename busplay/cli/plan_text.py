@@ -336,7 +336,7 @@ def _trace_lines(load: TraceLoad, plan: PlanReport) -> list[str]:
     resolution = exact(load.resolution_cycles)
     lost = load.stores_lost_when_recorded
     return lines + wrapped(
-        f"A frame tells its store's cycle to within a slot of the recorded link, {resolution}"
+        f"A frame's store is known to within a slot of the recorded link, {resolution}"
         f" cycles. {counted(load.frames_behind_another, 'frame')} followed another without a slot"
         " between them and may have waited, so their stores may have come faster than it looks."
         + (f" {counted(lost, 'store')} more were lost as it was recorded." if lost else "")

@@ -54,13 +54,13 @@ def command(
     as_json: bool,
     full: bool,
 ) -> int:
-    """Find out where a program spends its cycles and its stores.
+    """Show where a program spends its cycles and its stores.
 
-    PROGRAM runs on BOARD, or the program that TRACE was recorded from runs again with its keys.
-    By routine and source line: cycles, own and with callees, interrupts apart; stores, those that
-    changed nothing, and those that the same refresh replaced; link use. Routines are told by
-    labels (NAME.lbl, NAME.dbg, ELF), else by what is called; lines by ld65's debug file NAME.dbg.
-    Without --to or --cycles TRACE runs to its end, PROGRAM for 10 s of BOARD's time.
+    Runs PROGRAM on BOARD, or reruns the program that TRACE was recorded from, with its key presses.
+    By routine and source line: cycles, own and with callees, without interrupts; stores, unchanged
+    and replaced in the same refresh; link use. Routines come from labels (NAME.lbl, NAME.dbg, ELF),
+    else from the calls; lines from ld65's debug file NAME.dbg. Without --to or --cycles TRACE runs
+    to its end, PROGRAM for 10 s of BOARD's time.
 
     Exit status: 0; 2 for wrong use; 130 if interrupted.
     """

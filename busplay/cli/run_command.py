@@ -32,7 +32,7 @@ from busplay.cli.run_options import keys_option, labels_option, loss_options, ru
 @fault_options
 @play_options
 def command(**given: Any) -> int:
-    """Run PROGRAM on BOARD and show what arrives at the far end of its link.
+    """Run PROGRAM on BOARD and show what the displays behind its link receive.
 
     BOARD is a board file, or the name of a shipped board (dunlin). PROGRAM is a raw binary,
     Intel HEX, S-record or ELF file; without it the board's own ROM images run.
@@ -51,8 +51,8 @@ def command(**given: Any) -> int:
         request.program is not None or request.keys or run.until_exit or run.profile
     ):
         raise click.UsageError(
-            "--stores takes the program's place; PROGRAM, --keys, --until-exit and --profile"
-            " do not go with it"
+            "--stores replaces the program; PROGRAM, --keys, --until-exit and --profile do not"
+            " apply to it"
         )
     if play.headless and request.stores is None and not run.has_end:
         raise click.UsageError(

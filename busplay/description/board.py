@@ -1,4 +1,4 @@
-"""What a board file says, as typed values. Reading and refusing live in `read_board`."""
+"""A board file as typed values; `read_board` reads it."""
 
 from __future__ import annotations
 
@@ -20,12 +20,12 @@ HOST_PORT_REGISTERS = 16
 
 @dataclass(frozen=True, slots=True)
 class Image:
-    """A file whose bytes are put into memory before reset.
+    """A file loaded into memory before reset.
 
     Attributes:
         path: absolute.
-        format: format of the file; `auto` looks at its first bytes and its suffix.
-        load_address: where a raw image begins; None for formats that carry addresses.
+        format: format of the file; `auto` detects it by its first bytes and its suffix.
+        load_address: where a raw image is loaded; None for formats that have addresses.
     """
 
     path: Path
@@ -40,7 +40,7 @@ class Memory:
     Attributes:
         kind: `ram` or `rom`.
         first_address, last_address: first and last address of the range, both included.
-        image: file whose bytes are in it before reset; None: RAM and ROM begin as zeros.
+        image: file loaded into it before reset; None: RAM and ROM begin as zeros.
     """
 
     kind: MemoryKind
@@ -51,15 +51,15 @@ class Memory:
 
 @dataclass(frozen=True, slots=True)
 class Window:
-    """A range of processor addresses whose stores go out on the link.
+    """A range of processor addresses whose stores are sent on the link.
 
     Attributes:
         name: name for messages and tables.
         first_address, last_address: first and last address of the range, both included.
         unit: name of the unit that its stores go to.
         space: the unit's memory or its registers.
-        first_offset: offset within the space that `first_address` stands for.
-        lands_in_ram: the store is also written to the RAM under the window.
+        first_offset: offset within the space of `first_address`.
+        lands_in_ram: whether the store is also written to the RAM under the window.
     """
 
     name: str
@@ -72,7 +72,7 @@ class Window:
 
     @property
     def last_offset(self) -> int:
-        """Offset within the space that `last_address` stands for."""
+        """Offset within the space of `last_address`."""
         return self.first_offset + self.last_address - self.first_address
 
 
@@ -87,11 +87,11 @@ class Unit:
         bits_per_pixel: 1, 2, 4 or 8.
         pixel_order: where a byte's leftmost pixel is: in its highest bits (`high_first`) or in its
             lowest (`low_first`).
-        stride_bytes: bytes from one row to the next; at least what a row takes.
+        stride_bytes: bytes from one row to the next; at least those of a row.
         base_offset: offset of the top left pixel at power-on; programs move it by register.
-        memory_bytes: size of display memory; the picture wraps round at its end.
+        memory_bytes: size of display memory; the picture wraps at its end.
         palette: colours as (red, green, blue); 2 ** bits_per_pixel of them.
-        border_px: border that the window draws round the picture, in pixels.
+        border_px: border that the window draws around the picture, in pixels.
         border_index: palette index of the border at power-on.
     """
 
@@ -134,9 +134,9 @@ class BusyTime:
     """Times in which the receiver's video side has the memory, and no frame is served.
 
     Attributes:
-        period_ns: time from one to the next.
-        length_ns: how long each takes.
-        phase_ns: when the first begins, from link edge 0 on.
+        period_ns: time from the start of one to the start of the next.
+        length_ns: length of each.
+        phase_ns: start of the first, from link edge 0 on.
         jitter_ns: each begins up to this much later, at random (the faults' seed).
     """
 
@@ -151,9 +151,9 @@ class Sender:
     """The board's end of the link.
 
     Attributes:
-        fifo_depth: frames that the sender FIFO holds, besides the output register from which the
-            next frame goes out; a store that finds it full is lost.
-        lead_frames: idle slots that are sent before the processor's cycle 0.
+        fifo_depth: frames that the sender FIFO holds, without the output register for the next
+            frame; a store that finds it full is lost.
+        lead_frames: idle slots sent before the processor's cycle 0.
     """
 
     fifo_depth: int = 16
@@ -162,7 +162,7 @@ class Sender:
 
 @dataclass(frozen=True, slots=True)
 class ReceiverEnd:
-    """The far end of the link.
+    """The receiver.
 
     Attributes:
         fifo_depth: frames that the receiver FIFO holds; a frame that finds it full is lost.
@@ -181,23 +181,23 @@ class ReceiverEnd:
 
 @dataclass(frozen=True, slots=True)
 class Board:
-    """A whole machine: processor, memory map, windows, link, units, both ends, host port.
+    """A machine: processor, memory map, windows, link, units, both ends, host port.
 
     Attributes:
         name: short name.
         processor: `6502` (NMOS) or `65c02`.
         clock_hz: the processor's clock.
-        link: the link: name of a shipped one, or path of a file seen from the board file.
-        memory: RAM and ROM; an address may have none.
-        windows: ranges whose stores go out on the link.
+        link: the link: name of a shipped one, or path of a file relative to the board file.
+        memory: RAM and ROM; addresses may be unmapped.
+        windows: ranges whose stores are sent on the link.
         units: the displays behind the link, each under `[units.NAME]`.
         sender: the board's end of the link.
-        receiver: the far end of the link.
-        host_port: the host port; None: programs have none.
-        unmapped_read: byte that a read of an address with nothing behind it returns.
-        undocumented: what the processor does at instructions that its maker does not document:
-            `stop`, or `run` those that always do the same.
-        program_load_address: where a raw program is put; None: it must carry addresses.
+        receiver: the receiver.
+        host_port: the host port; None: there is none.
+        unmapped_read: byte that a read of an unmapped address returns.
+        undocumented: what the processor does at undocumented instructions: `stop`, or `run` the
+            stable ones.
+        program_load_address: where a raw program is loaded; None: programs must have addresses.
         description: text for people.
         file: where it was read from; for messages only.
 
@@ -229,10 +229,10 @@ class Board:
         return (self.host_port or HostPort(0)).refresh_hz
 
     def unit_named(self, name: str) -> Unit:
-        """Return the unit of that name.
+        """Return a unit by name.
 
         Raises:
-            KeyError: no unit has it.
+            KeyError: there is none.
         """
         for unit in self.units:
             if unit.name == name:

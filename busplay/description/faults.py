@@ -1,8 +1,8 @@
-"""What a faults file says, as typed values: what damage to inject. Reading lives in `read_faults`.
+"""A faults file as typed values; `read_faults` reads it.
 
-Times are nanoseconds from link edge 0. Every kind draws from a stream of its own that the seed
-and the kind's place in the file determine, so the same plan gives the same faults, and a kind
-that is added behind the others leaves theirs as they were.
+Times are nanoseconds from link edge 0. Every kind draws from a stream of its own, set by the seed
+and the kind's place in the file, so the same plan injects the same faults, and appending one does
+not change the others.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class Span:
-    """From when to when a fault is there.
+    """When a fault is present.
 
     Attributes:
         first_ns: start, from link edge 0 on.
@@ -26,13 +26,13 @@ class Span:
 
 @dataclass(frozen=True, slots=True)
 class BitFlips:
-    """Bits that arrive wrong, each independent of the others, or in bursts.
+    """Bit errors, independent or in bursts.
 
     Attributes:
         ratio: probability that a bit on one of the lanes is hit.
         lanes: the wires; empty: all, the strobe (numbered after the last lane) included.
         burst_edges: a hit bit begins a burst of this many edges.
-        burst_ratio: probability that each further bit of the burst is wrong too.
+        burst_ratio: probability that each further bit of the burst is flipped too.
         span: from when to when.
     """
 
@@ -43,13 +43,13 @@ class BitFlips:
     span: Span = Span()
 
     def __post_init__(self) -> None:
-        # In one order and each once, so that the same wires have the same faults.
+        # Sorted, each once, so that the same wires have the same faults.
         object.__setattr__(self, "lanes", tuple(sorted(set(self.lanes))))
 
 
 @dataclass(frozen=True, slots=True)
 class StuckLane:
-    """A wire that shows one level whatever is sent.
+    """A wire stuck at one level.
 
     Attributes:
         lane: the wire.
@@ -79,7 +79,7 @@ class LateLane:
 
 @dataclass(frozen=True, slots=True)
 class EarlyLane:
-    """A wire that runs ahead of the clock: an edge samples the symbol behind.
+    """A wire that runs ahead of the clock: an edge samples the next symbol.
 
     Attributes:
         lane: the wire.
@@ -94,7 +94,7 @@ class EarlyLane:
 
 @dataclass(frozen=True, slots=True)
 class LostEdges:
-    """Clock edges that the receiver does not see, so that it misses a symbol.
+    """Clock edges that the receiver misses, and with each a symbol.
 
     Attributes:
         ratio: probability that an edge is the first of a loss.
@@ -111,11 +111,11 @@ class LostEdges:
 
 @dataclass(frozen=True, slots=True)
 class ExtraEdges:
-    """Clock edges that nobody sent: the receiver samples the same symbol once more.
+    """Extra clock edges: the receiver samples the same symbol again.
 
     Attributes:
         ratio: probability that an edge is doubled.
-        at_edges: link edges that are doubled besides.
+        at_edges: further link edges that are doubled.
         span: from when to when.
     """
 
@@ -126,11 +126,11 @@ class ExtraEdges:
 
 @dataclass(frozen=True, slots=True)
 class Stalls:
-    """Times in which the receiver serves nothing: one in each period, at a random place.
+    """Times without service: one in each period, at a random point.
 
     Attributes:
         period_ns: the period.
-        length_ns: how long each stall takes.
+        length_ns: length of each stall.
     """
 
     period_ns: int
@@ -141,28 +141,28 @@ class Stalls:
 class Faults:
     """The faults to inject, and the seed that repeats them.
 
-    The usual faults have short forms, as the options of the command line have; they stand behind
-    what the attribute of the same kind says.
+    The usual faults have short forms, as on the command line; they are appended to the attribute of
+    the same kind.
 
     Args:
         ber: bit error rate, of all lanes or by lane.
         burst_edges: each bit that `ber` flips begins a burst of that many edges; half of its
-            further bits are wrong.
-        lost_edges, extra_edges: probability of losing or adding a clock edge, or the whole faults.
-        stuck: level, 0 or 1, that a lane shows whatever is sent, by lane.
-        late, early: share of the edges at which a lane comes an edge late or early, by lane.
-        stalls: (length_ns, period_ns) of times in which the receiver serves nothing, one in each
-            period, or the whole faults.
+            further bits are flipped.
+        lost_edges, extra_edges: probability of losing or adding a clock edge, or fault objects.
+        stuck: level, 0 or 1, at which a lane is stuck, by lane.
+        late, early: share of the edges at which a lane is an edge late or early, by lane.
+        stalls: (length_ns, period_ns) of times without service, one in each period, or fault
+            objects.
 
     Attributes:
-        seed: seed of everything random.
-        bit_flips: bits that arrive wrong.
-        stuck_lanes: wires that show one level.
+        seed: random seed.
+        bit_flips: bit errors.
+        stuck_lanes: wires stuck at one level.
         late_lanes: wires that are late against the clock.
         early_lanes: wires that are early against the clock.
         lost_edges: clock edges that the receiver misses.
-        extra_edges: clock edges that nobody sent.
-        stalls: times in which the receiver serves nothing.
+        extra_edges: extra clock edges.
+        stalls: times without service.
         file: where it was read from; for messages only.
 
     Raises:
@@ -243,5 +243,5 @@ class Faults:
         )
 
     def __bool__(self) -> bool:
-        """Return whether anything is injected at all."""
+        """Return whether anything is injected."""
         return self.on_wire or bool(self.stalls)

@@ -1,4 +1,4 @@
-"""What a link file says, as typed values. Reading and refusing live in `read_link`."""
+"""A link file as typed values; `read_link` reads it."""
 
 from __future__ import annotations
 
@@ -32,11 +32,10 @@ class Field:
     """One named run of bits in a frame.
 
     Attributes:
-        name: `space`, `unit`, `sequence`, `address` and `data` have their meaning from the
-            design; the check field has the name that the check table says; others carry
-            `value`, or 0.
+        name: `space`, `unit`, `sequence`, `address` and `data` have fixed meanings; the check
+            table names the check field; others carry `value`, or 0.
         bits: width, 1 to 64.
-        value: constant that every frame carries here, or None.
+        value: constant in every frame, or None.
         order: `high_first`: highest bit first on the wire; `low_first`: lowest bit first;
             `low_digit_first`: the lowest digit of `lanes` bits first, each digit highest bit first.
     """
@@ -70,7 +69,7 @@ class Check:
 
 @dataclass(frozen=True, slots=True)
 class StrobeFraming:
-    """A lane of its own marks the first symbol, or is held for the whole frame (a chip select).
+    """A lane of its own marks the first symbol, or is held for the frame (a chip select).
 
     Attributes:
         span: `first`: active with a frame's first symbol only; `frame`: held for the frame.
@@ -89,9 +88,8 @@ class MarkerFraming:
 
     Attributes:
         symbols: the pattern, first symbol first.
-        rule: `unique`: no other place of any sequence of frames can show the pattern (proved
-            when the link is read); `confirm`: a place counts only once the check has held
-            `confirm_frames` times in a row from there.
+        rule: `unique`: no sequence of frames shows the pattern anywhere else (proved when the link
+            is read); `confirm`: an alignment needs `confirm_frames` valid frames in a row.
         confirm_frames: valid frames in a row from presync to sync (`confirm`).
         release_frames: invalid frames in a row until the receiver hunts again.
     """
@@ -124,17 +122,17 @@ class Link:
 
     Attributes:
         name: short name.
-        lanes: data wires, 1 to 16; a strobe comes on top.
+        lanes: data wires, 1 to 16, not including a strobe.
         edges: clock transitions on which the lanes are sampled.
         clock_hz: the link's own clock; None: the processor's.
-        fields: in wire order; together 1 to 64 bits, whole symbols.
+        fields: in wire order; together 1 to 64 bits, a multiple of the symbol's.
         framing: how a receiver finds a frame's first symbol.
         check: the check field, or None.
         idle: values of the idle frame's fields that are neither 0 nor constant.
         start: frames start on the slot grid, or (strobe only) at any clock cycle.
         first_bit_lane: the lane that carries the first of a symbol's bits.
-        idle_every: of this many slots in a row the sender leaves at least one idle, however much
-            it has to send; None: it need not. Not with a strobe, which sends no idle frames.
+        idle_every: the sender leaves one slot in this many idle, even on a busy link; None: none.
+            Not with a strobe, which sends no idle frames.
         description: text for people.
         file: where it was read from; for messages only.
 
@@ -165,9 +163,9 @@ class Link:
 
     @property
     def edges_per_cycle(self) -> int:
-        """Edges on which the lanes are sampled, in one cycle of the link's clock."""
+        """Sampling edges in one cycle of the link's clock."""
         return 2 if self.edges == "both" else 1
 
     def field_named(self, name: str) -> Field | None:
-        """Return the field of that name, or None."""
+        """Return a field by name, or None."""
         return next((one for one in self.fields if one.name == name), None)

@@ -29,13 +29,13 @@ class ProfileAdvice:
     """One piece of advice.
 
     Attributes:
-        kind: `unchanged`: stores that change nothing; `written_over`: stores that the same refresh
-            replaces; `slow_stores`: more cycles for each store than a loop needs; `waits`: the
-            program waits for the refresh most of the time.
-        routine: the routine that it is for; null for the whole program.
+        kind: `unchanged`: stores that change nothing; `written_over`: stores replaced within the
+            same refresh; `slow_stores`: more cycles a store than a loop needs; `waits`: the program
+            waits for the refresh most of the time.
+        routine: its routine; null: the whole program.
         text: the advice, in a sentence, with its figures.
-        cycles_saved: of those that the profile counts; 0 if it saves none.
-        frames_saved: stores that would not go out on the link.
+        cycles_saved: of the cycles counted; 0 if it saves none.
+        frames_saved: stores that would not be sent.
     """
 
     kind: AdviceKind
@@ -120,7 +120,7 @@ def find_advice(
                 "waits",
                 None,
                 f"the program waits in WAI for {waiting_cycles / cycles:.1%} of its"
-                f" {cycles:,} cycles, so it is fast enough as it is",
+                f" {cycles:,} cycles, so it is fast enough",
                 0,
                 0,
             )

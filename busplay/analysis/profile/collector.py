@@ -35,8 +35,8 @@ class StoreBurst:
 
     Attributes:
         first_cycle: of its first store.
-        stores: how many.
-        frames_waiting_max: frames that the sender holds at most, the one on the wire too.
+        stores: count of stores.
+        frames_waiting_max: most frames in the sender, the one on the wire included.
         program_counter: address of the instruction that made the first.
     """
 
@@ -52,12 +52,12 @@ class RefreshProfile:
 
     Attributes:
         first_cycle: where it begins.
-        cycles: that ran in it, waiting included.
-        waiting_cycles: of them in WAI.
+        cycles: cycles in it, waiting included.
+        waiting_cycles: cycles in WAI.
         stores: stores in windows.
-        stores_unchanged: those of them that changed nothing.
-        stores_written_over: those of them that a later one of the same refresh replaced.
-        link_use_ratio: share of its slots that they take.
+        stores_unchanged: stores that changed nothing.
+        stores_written_over: stores replaced by a later one of the same refresh.
+        link_use_ratio: share of its slots that the stores take.
     """
 
     first_cycle: int

@@ -34,28 +34,27 @@ class ProfileReport:
     Attributes:
         board: name of the board.
         link: name of its link.
-        program: file name of the program; null where the board's images run alone.
+        program: file name of the program; null if only the board's images run.
         clock_hz: the processor's clock.
-        refresh_hz: refreshes in a second; 60 where the board has no host port.
+        refresh_hz: refreshes in a second; 60 if the board has no host port.
         first_cycle: where the profile begins.
-        cycles: that were counted.
-        waiting_cycles: of them in WAI.
+        cycles: cycles counted.
+        waiting_cycles: cycles in WAI.
         interrupts: interrupt sequences.
         interrupt_cycles: in interrupt handlers, sequences and callees included.
         stopped: why the program ended before its limits; null if it did not.
         interrupted: whether Ctrl-C ended it.
         stores: stores in windows.
-        stores_unchanged: those of them that changed nothing.
-        stores_written_over: those of them that a later store replaced within the same refresh.
-        link_use_ratio: share of the link's slots that they took.
-        advice: what would save work, the most first.
+        stores_unchanged: stores that changed nothing.
+        stores_written_over: stores replaced by a later one within the same refresh.
+        link_use_ratio: share of the link's slots that the stores took.
+        advice: ways to save cycles or frames, the largest saving first.
         routines: the most cycles first.
-        source_lines: the most cycles first; empty where no debug file tells them.
-        calls: who called whom, the most cycles first.
-        written_most: the addresses that were stored to most.
-        written_over_most: the addresses at which the most stores were for nothing, as the same
-            refresh replaced them.
-        bursts: the bursts in which the most frames waited.
+        source_lines: the most cycles first; empty without a debug file.
+        calls: caller and callee, the most cycles first.
+        written_most: the addresses stored to most.
+        written_over_most: the addresses with the most stores replaced within the same refresh.
+        bursts: the bursts with the most waiting frames.
         refreshes: each refresh of the display.
     """
 
