@@ -18,11 +18,6 @@ class LinearSpan:
         """Count of independent vectors."""
         return len(self._rows)
 
-    @property
-    def rows(self) -> tuple[int, ...]:
-        """A basis of the span."""
-        return tuple(self._rows.values())
-
     def reduce_above(self, vector: int, shift: int) -> int:
         """Reduce a vector by the span in its bits from `shift` on."""
         rows = self._rows
@@ -56,12 +51,6 @@ class LinearSpan:
                 return False
             vector ^= row
         return True
-
-    def copy(self) -> LinearSpan:
-        """Return an independent copy."""
-        other = LinearSpan()
-        other._rows = dict(self._rows)
-        return other
 
 
 def rank(vectors: Iterable[int]) -> int:

@@ -44,13 +44,6 @@ def test_reducing_above_a_bit_leaves_nothing_above_it_exactly_when_that_can_be(
     assert (left >> shift == 0) == (vector >> shift in {one >> shift for one in sums(vectors)})
 
 
-def test_copy_of_a_span_is_independent() -> None:
-    span = LinearSpan([1])
-    other = span.copy()
-    assert other.add(2)
-    assert 2 not in span
-
-
 @given(VECTORS)
 def test_coordinates_have_the_same_sums_that_are_zero(vectors: list[int]) -> None:
     short, size = coordinates(vectors)

@@ -29,10 +29,6 @@ class BurstCounts:
         """Length up to which every burst is detected."""
         return next((i for i, count in enumerate(self.undetected) if count), len(self.undetected))
 
-    def undetected_ratio(self, length: int) -> float:
-        """Share of the bursts of a length that goes undetected."""
-        return self.undetected[length - 1] / self.tried[length - 1]
-
     @property
     def longer_ratio(self) -> float:
         """Undetected share of all bursts longer than `detected_to_length`; 0 if there are none."""

@@ -16,14 +16,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import lru_cache
 from math import comb, expm1, log1p
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from busplay.link.gf2 import coordinates, solution_space
 
-Method = Literal["dual", "listed", "middle"]
 # A transform of this many bits takes a tenth of a second.
 TRANSFORM_BITS_MAX = 18
 LISTED_BITS_MAX = 20
@@ -39,18 +37,11 @@ class UndetectedErrors:
         check_rank: independent check bits, constants among them.
         counts: entry w is the number of undetected errors of w bits, entry 0 is 1; complete if it
             has `frame_bits + 1` entries, else it ends at the weight that was counted.
-        method: how; see this module.
     """
 
     frame_bits: int
     check_rank: int
     counts: tuple[int, ...]
-    method: Method
-
-    @property
-    def is_complete(self) -> bool:
-        """Whether every weight was counted."""
-        return len(self.counts) == self.frame_bits + 1
 
     @property
     def min_distance(self) -> int | None:
@@ -116,11 +107,11 @@ def _count_undetected(columns: tuple[int, ...]) -> UndetectedErrors:
     short, check_rank = coordinates(columns)
     size = len(columns)
     if check_rank <= TRANSFORM_BITS_MAX:
-        return UndetectedErrors(size, check_rank, _by_dual(short, check_rank), "dual")
+        return UndetectedErrors(size, check_rank, _by_dual(short, check_rank))
     if size - check_rank <= LISTED_BITS_MAX:
-        return UndetectedErrors(size, check_rank, _by_listing(short, check_rank), "listed")
+        return UndetectedErrors(size, check_rank, _by_listing(short, check_rank))
     counts = _by_meeting(short, min(MIDDLE_WEIGHT, size))
-    return UndetectedErrors(size, check_rank, counts, "middle")
+    return UndetectedErrors(size, check_rank, counts)
 
 
 def dual_weights(columns: list[int], check_rank: int) -> list[int]:

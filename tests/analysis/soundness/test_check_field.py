@@ -30,7 +30,6 @@ def test_undetected_errors_are_those_that_turn_a_right_frame_into_another(link: 
     for pattern in naive.undetected_patterns(link):
         tried[pattern.bit_count()] += 1
     assert list(found.counts) == tried
-    assert found.is_complete
     assert found.random_ratio == pytest.approx(
         (sum(tried) - 1) / ((1 << link.frame_bits) - 1), rel=1e-12
     )
@@ -55,8 +54,6 @@ def test_three_ways_of_counting_say_the_same(size: int) -> None:
 def test_wide_check_is_counted_to_the_weight_that_can_be_afforded() -> None:
     columns = [(0x9E3779B97F4A7C15 * (i + 1)) % (1 << 32) for i in range(64)]
     found = count_undetected(columns)
-    assert found.method == "middle"
-    assert not found.is_complete
     assert len(found.counts) == 7
     singles = set(columns)
     pairs = [a ^ b for a, b in combinations(columns, 2)]
