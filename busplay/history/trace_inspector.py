@@ -307,6 +307,7 @@ def receiver_facts(pipeline: Pipeline) -> ReceiverFacts:
     return ReceiverFacts(
         state=pipeline.receiver.state.name.lower(),
         fifo_depth=pipeline.board.receiver.fifo_depth,
+        held=None if fifo is None else fifo.frames_held,
         held_max=None if served is None else served.frames_held_max,
         mean_wait_ns=None if served is None else served.mean_wait_ns,
         rows=tuple(rows),

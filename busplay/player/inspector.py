@@ -233,6 +233,7 @@ class ReceiverFacts:
     Attributes:
         state: `hunt`, `presync` or `sync`.
         fifo_depth: depth of its FIFO.
+        held: frames in it as the last one arrived; None if it cannot lose any.
         held_max: most frames in the FIFO so far; None if it cannot lose anything.
         mean_wait_ns: mean wait of a frame; None likewise.
         rows: counters as text, with their values.
@@ -240,6 +241,7 @@ class ReceiverFacts:
 
     state: str
     fifo_depth: int
+    held: int | None
     held_max: int | None
     mean_wait_ns: float | None
     rows: tuple[tuple[str, int], ...]

@@ -196,6 +196,11 @@ class ReceiverFifo:
             wait_ns=Fraction(wait_ticks * self._quantum_ns, self._quantum_ticks),
         )
 
+    @property
+    def frames_held(self) -> int:
+        """Frames in the FIFO as the last one arrived."""
+        return int(self._state[fifo_timing.HELD])
+
     def feed(self, frames: FrameBatch) -> Served:
         """Take delivered frames, in order of their edges.
 

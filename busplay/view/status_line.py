@@ -101,7 +101,8 @@ def status_cells(player: Player, status: Status, *, held: bool = False) -> list[
     playable = player.playable
     time = time_text(status.cycle, status.clock_hz)
     whole = ""
-    if playable.can_seek and playable.end_cycle is not None:
+    is_at_head = playable.hears_keys and playable.cycle == playable.end_cycle
+    if playable.can_seek and playable.end_cycle is not None and not is_at_head:
         whole = f"of {time_text(playable.end_cycle, status.clock_hz)}"
     count, causes = f"{status.errors:,}", status.error_text if status.errors else ""
     if causes.startswith(f"{count} "):

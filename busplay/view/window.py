@@ -34,6 +34,7 @@ from busplay.view.instrument.state import InstrumentState, Kept, Pixel
 from busplay.view.kept import read_layout, write_layout
 from busplay.view.keys import REPEATING, Command, code_of, command_of, edit_key_of
 from busplay.view.layers import Layers
+from busplay.view.player_commands import PLAYER_COMMANDS
 from busplay.view.status_line import status_cells, time_text
 
 import pygame  # isort: skip - `screen` sets its greeting off first
@@ -43,8 +44,6 @@ PICTURES_HZ = 60
 STATUS_NS = NS_PER_S // 5
 NOTE_NS = 4 * NS_PER_S
 KEY_REPEAT_MS = (350, 40)
-JUMP_S = 1
-FAR_JUMP_S = 10
 DESKTOP_PERCENT = 85
 GREETING = "F1: keys. Caution: programs may flash"
 GREETING_ALONE = "F1: keys, F12: instrument. Caution: programs may flash"
@@ -379,11 +378,12 @@ class PlayerWindow:
 
     def do(self, command: Command) -> None:
         """Do a command of the window."""
-        if command in _PLAYER_COMMANDS:
-            _PLAYER_COMMANDS[command](self._player)
+        if command in PLAYER_COMMANDS:
+            PLAYER_COMMANDS[command](self._player)
             self._note_player(command)
         elif self.instrument.do(command):
-            return
+            if command is Command.INSTRUMENT and self.instrument.is_open:
+                self._make_room()
         elif command is Command.HELP:
             self._scene.help_open = True
         elif command is Command.QUIT:
@@ -405,6 +405,14 @@ class PlayerWindow:
             self._save(compose(displays, stacked=self._scene.stacked))
         elif command is Command.WINDOW_PICTURE:
             self._save(self._window_picture())
+
+    def _make_room(self) -> None:
+        """Enlarge a window in which the panels would have little room."""
+        now, desktop = self._window.size, screen.desktop_size()
+        wanted = tuple(min(INSTRUMENT_PX[i], desktop[i]) for i in range(2))
+        larger = max(now[0], wanted[0]), max(now[1], wanted[1])
+        if larger != now and not self._window.full_screen:
+            self._window.resize(larger)
 
     def _note_player(self, command: Command) -> None:
         player = self._player
@@ -475,25 +483,3 @@ class PlayerWindow:
             self._note(str(error))
             return
         self._note(f"saved {path.name}")
-
-
-_PLAYER_COMMANDS: dict[Command, Callable[[Player], None]] = {
-    Command.PAUSE: Player.toggle,
-    Command.STEP: Player.step,
-    Command.STEP_BACK: lambda player: player.step(-1),
-    Command.PLAY_BACK: Player.toggle_back,
-    Command.RESET: Player.reset,
-    Command.SLOWER: Player.slower,
-    Command.FASTER: Player.faster,
-    Command.NORMAL_SPEED: lambda player: player.set_speed(NORMAL),
-    Command.FULL_SPEED: lambda player: player.set_speed(None),
-    Command.BACK: lambda player: player.seek_by(-JUMP_S * player.playable.clock_hz),
-    Command.FORWARD: lambda player: player.seek_by(JUMP_S * player.playable.clock_hz),
-    Command.FAR_BACK: lambda player: player.seek_by(-FAR_JUMP_S * player.playable.clock_hz),
-    Command.FAR_FORWARD: lambda player: player.seek_by(FAR_JUMP_S * player.playable.clock_hz),
-    Command.TO_BEGIN: lambda player: player.seek_to(0),
-    Command.TO_END: lambda player: player.seek_to(player.playable.end_cycle or 0),
-    Command.MARK_BEGIN: Player.mark_begin,
-    Command.MARK_END: Player.mark_end,
-    Command.CLEAR_MARKS: Player.clear_marks,
-}

@@ -161,7 +161,7 @@ class FakeInspector:
         return ()
 
     def receiver(self) -> ReceiverFacts:
-        return ReceiverFacts("sync", 16, 5, 120.0, (("frames received", 12), ("syncs lost", 0)))
+        return ReceiverFacts("sync", 16, 2, 5, 120.0, (("frames received", 12), ("syncs lost", 0)))
 
     def beside(self) -> Mapping[str, Display] | None:
         return self._beside

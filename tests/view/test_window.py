@@ -14,6 +14,8 @@ from busplay.png import encode_png
 from busplay.units import Ratio
 from busplay.view import screen
 from busplay.view.instrument.line import NAMES
+from busplay.view.instrument.state import Kept, Pixel, Tab
+from busplay.view.kept import read_layout, write_layout
 from busplay.view.keys import Command
 from busplay.view.widgets.drawing import Look
 from busplay.view.widgets.time_line import track_box
@@ -432,3 +434,68 @@ def test_writes_show_in_the_next_picture(make_window: MakeWindow) -> None:
     window.paint()
     picture = pygame.surfarray.array3d(window._window.surface)
     assert (picture == display.palette[200]).all(axis=2).sum() >= 40 * 40
+
+
+def test_instrument_key_shows_the_panels_in_a_window_that_has_room_and_hides_them(
+    make_window: MakeWindow,
+) -> None:
+    window, _, _ = make_window(clock_hz=1000, can_seek=True, end_cycle=60_000, scale=1)
+    window._window.resize((400, 300))
+    window.paint()
+    tap(window, pygame.K_F12)
+    assert window.instrument.is_open
+    window.paint()
+    desktop = screen.desktop_size()
+    assert window._window.size == (min(1280, desktop[0]), min(720, desktop[1]))
+    assert window._drawn is not None
+    assert window._drawn.places.side.width
+    tap(window, pygame.K_F12)
+    window.paint()
+    assert not window._drawn.places.side.width
+
+
+def test_layout_is_that_of_the_last_start_but_not_the_choice_of_beginning_alone(
+    tmp_path: Path,
+) -> None:
+    layout = tmp_path / "window.toml"
+    kept = Kept(is_open=True, tab=Tab.ERRORS, side_permille=333, width_px=900, height_px=600)
+    write_layout(layout, kept)
+    shown(stop_after_pictures=2, layout_file=layout, alone=True)
+    assert read_layout(layout) == kept
+    shown(stop_after_pictures=2, layout_file=layout)
+    assert read_layout(layout) == kept
+
+
+def test_mouse_over_a_unit_finds_its_pixel_and_a_click_pins_it(make_window: MakeWindow) -> None:
+    window, _, _ = make_window(
+        clock_hz=1000, can_seek=True, end_cycle=60_000, kept=Kept(width_px=1000, height_px=700)
+    )
+    window.paint()
+    assert window._drawn is not None
+    (box,) = window._drawn.screens.boxes_of("panel", 5, 7)
+    mouse(window, pygame.MOUSEMOTION, box.left + 1, box.top + 1)
+    assert window.instrument.state.pixel == Pixel("panel", 5, 7)
+    mouse(window, pygame.MOUSEBUTTONDOWN, box.left + 1, box.top + 1)
+    mouse(window, pygame.MOUSEBUTTONUP, box.left + 1, box.top + 1)
+    assert window.instrument.state.pinned == Pixel("panel", 5, 7)
+    tap(window, pygame.K_ESCAPE, "\x1b")
+    assert window.instrument.state.pinned is None
+
+
+def test_what_is_typed_reaches_the_search_line_and_no_program(make_window: MakeWindow) -> None:
+    window, playable, _ = make_window(
+        clock_hz=1000,
+        can_seek=True,
+        hears_keys=True,
+        end_cycle=60_000,
+        kept=Kept(width_px=1000, height_px=700),
+    )
+    window.paint()
+    tap(window, pygame.K_f, "\x06", pygame.KMOD_LCTRL)
+    for letter in "$4020":
+        tap(window, ord(letter), letter)
+    tap(window, pygame.K_RETURN, "\r")
+    assert playable.pressed == []
+    assert window.instrument.inspector.shown_frames == 0x21
+    tap(window, pygame.K_f, "f")
+    assert playable.pressed == [ord("f")]

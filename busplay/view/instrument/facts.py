@@ -133,7 +133,11 @@ def receiver_lines(facts: ReceiverFacts) -> list[Line]:
     if facts.held_max is None:
         lines.append(Line("FIFO", "cannot lose anything on this board", colour=theme.DIM))
     else:
-        lines.append(Line("FIFO", f"{facts.held_max:,} of {facts.fifo_depth:,} held at most"))
+        is_full = (facts.held or 0) >= facts.fifo_depth
+        colour = theme.ERROR if is_full else theme.TEXT
+        held = f"{facts.held or 0:,} of {facts.fifo_depth:,} frames"
+        lines.append(Line("FIFO", held, colour=colour))
+        lines.append(Line("at most", f"{facts.held_max:,} frames"))
         lines.append(Line("mean wait", f"{facts.mean_wait_ns or 0:,.0f} ns"))
     lines.append(Line("so far", heading=True))
     bad = {"checks failed", "frames aborted", "frames missed by sequence", "syncs lost"}
