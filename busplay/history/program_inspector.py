@@ -260,6 +260,23 @@ class ProgramInspector:
         first, stop = self.edge_at(first_cycle), self.edge_at(stop_cycle)
         return WriteSums(described, first, stop, writes, none, np.full(size, -1, np.int64), none)
 
+    def find_code(self, text: str, *, back: bool) -> int | None:
+        """Return the next cycle, or the last, at which a label's instruction is due, or None."""
+        program = self._program
+        windows = self.board.windows
+        addresses = {
+            address
+            for address, names in self._labels.items()
+            if text in names
+            and not any(one.first_address <= address <= one.last_address for one in windows)
+        }
+        if program is None or not addresses:
+            return None
+        self._go_to(program, self._replay.cycle)
+        stop_at = AtAddress(addresses)
+        found = program.run_back_to(stop_at) if back else program.run_to(stop_at)
+        return program.cycle if found else None
+
     def reach(self, address: int) -> int | None:
         """Return the next cycle at which the instruction at an address is due, or None."""
         program = self._program

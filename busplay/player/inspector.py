@@ -349,6 +349,12 @@ class Inspector(Protocol):
     ) -> WriteSums | None:
         """Return what a routine wrote to a unit in a passage; None as for `routines`."""
 
+    def find_code(self, text: str, *, back: bool) -> int | None:
+        """Return the next cycle, or the last, at which a label's instruction is due, or None.
+
+        None also where the text is no label of the program's code, or the program is not there.
+        """
+
     def reach(self, address: int) -> int | None:
         """Return the next cycle at which the instruction at an address is due, or None."""
 

@@ -11,6 +11,7 @@ from busplay.core.memory_map import MemoryMap
 from busplay.description.board import ImageFormat
 from busplay.description.read_faults import load_faults
 from busplay.description.read_palette import parse_palette
+from busplay.description.toml_reader import read_description_file
 from busplay.errors import InputError
 from busplay.explain import board_text, link_text
 from busplay.history.history import open_history
@@ -18,6 +19,7 @@ from busplay.history.places import Place
 from busplay.link.load import load_board, load_link
 from busplay.link.rules import find_faults
 from busplay.pipeline.pipeline import Pipeline
+from busplay.player.marks import Marks
 from busplay.program.debug_file import parse_debug_file
 from busplay.program.image import parse_image
 from busplay.program.labels import parse_labels
@@ -26,6 +28,7 @@ from busplay.trace.container import Where
 from busplay.trace.header import parse_header
 from busplay.trace.info import trace_info
 from busplay.trace.reader import TraceReader
+from busplay.view.kept import parse_layout
 from tests.fuzz.formats import with_file
 from tests.trace.cases import sealed
 
@@ -47,6 +50,17 @@ def parse_board_file(content: bytes) -> None:
 def parse_faults_file(content: bytes) -> None:
     """Read faults of a link with a strobe, which has the most wires."""
     load_faults(with_file(content, "faults.toml"), load_link("strobed"))
+
+
+def parse_marks_file(content: bytes) -> None:
+    """Read the marks beside a trace."""
+    Marks(with_file(content, "a.trace.marks.toml"))
+
+
+def parse_layout_file(content: bytes) -> None:
+    """Read the layout of the window."""
+    path = with_file(content, "window.toml")
+    parse_layout(read_description_file(path), file=str(path))
 
 
 def parse_palette_file(content: bytes) -> None:

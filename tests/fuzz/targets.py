@@ -45,6 +45,8 @@ _PARSERS: dict[str, Callable[[bytes], object]] = {
     "link": own.parse_link_file,
     "board": own.parse_board_file,
     "faults": own.parse_faults_file,
+    "marks": own.parse_marks_file,
+    "layout": own.parse_layout_file,
     "palette": own.parse_palette_file,
     "image": own.parse_image_file,
     "labels": own.parse_labels_file,

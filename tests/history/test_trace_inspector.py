@@ -194,6 +194,24 @@ def test_program_is_at_the_present_position_and_steps_by_instructions() -> None:
     assert inspector.instruction_beside(back=True) < straight.cycle
 
 
+def test_label_of_code_is_found_on_both_sides() -> None:
+    replay = Replay(TIDES)
+    inspector = inspector_of(replay, program=ProgramHistory.of_trace(replay.reader))
+    replay.seek(1_200_000)
+    following = inspector.find_code("draw_sprite", back=False)
+    last = inspector.find_code("draw_sprite", back=True)
+    assert following is not None
+    assert last is not None
+    assert last < 1_200_000 < following
+    address = next(address for address, names in LABELS.items() if "draw_sprite" in names)
+    for cycle in (last, following):
+        replay.seek(cycle)
+        facts = inspector.machine()
+        assert facts is not None
+        assert dict(facts.registers)["PC"] == f"${address:04X}"
+    assert inspector.find_code("nowhere", back=False) is None
+
+
 def test_pixel_names_the_instruction_that_stored_its_byte() -> None:
     replay = Replay(TIDES)
     inspector = inspector_of(replay, program=ProgramHistory.of_trace(replay.reader))

@@ -134,6 +134,9 @@ class FakeInspector:
     ) -> WriteSums | None:
         return self.write_sums(unit, self.edge_at(first_cycle))
 
+    def find_code(self, text: str, *, back: bool) -> int | None:
+        return self.playable.cycle + (-500 if back else 500) if text == "draw" else None
+
     def reach(self, address: int) -> int | None:
         return self.playable.cycle + 1000
 

@@ -77,19 +77,21 @@ class Moves(Present):
         self.player.seek_to(cycle)
 
     def go_to_error(self, way: int) -> None:
-        """Go to the next error, or the last."""
+        """Go to the next error, or the last; a difference to another recording is one too."""
         if self.inspector is None:
             return
-        errors, here = self.inspector.errors(), self.here_edge
+        here = self.here_edge
+        edges = [one.edge for one in self.inspector.errors()]
+        edges = sorted([*edges, *(edge for edge, _ in self.inspector.differences())])
         if way > 0:
-            found = next((one for one in errors if one.edge > here), None)
+            found = next((edge for edge in edges if edge > here), None)
         else:
-            found = next((one for one in reversed(errors) if one.edge < here), None)
+            found = next((edge for edge in reversed(edges) if edge < here), None)
         if found is None:
             self._note("no error behind this moment" if way > 0 else "no error before this moment")
             return
         self.player.pause()
-        self._go_to_edge(found.edge)
+        self._go_to_edge(found)
 
     def go_to_write(self, way: int) -> None:
         """Go to the next write of the pixel under the mouse or pinned, or to the last."""
@@ -167,6 +169,13 @@ class Moves(Present):
         searched = self.state.searched
         if self.inspector is None or not searched.text:
             self._note(f"{keys_of(Command.SEARCH, hears_keys=self._playable.hears_keys)} searches")
+            return
+        cycle = self.inspector.find_code(searched.text, back=way < 0)
+        if cycle is not None:
+            self.state.searched = replace(searched, answer=f"cycle {cycle:,}")
+            self.player.pause()
+            self.player.seek_to(cycle)
+            self._arrived()
             return
         try:
             here = max(0, self.inspector.shown_frames - 1)

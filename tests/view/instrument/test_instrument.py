@@ -16,6 +16,7 @@ from busplay.view.instrument.state import InstrumentState, Kept, Overlay, Pixel,
 from busplay.view.keys import Command
 from busplay.view.widgets.box import Box
 from busplay.view.widgets.drawing import Drawing
+from busplay.view.widgets.search_line import Typing
 from busplay.view.widgets.time_line import track_box
 from tests.player.fake_inspector import FakeInspector
 from tests.player.fakes import FakePlayable, HandClock
@@ -303,6 +304,17 @@ def test_search_goes_to_the_next_and_the_last_and_says_what_it_cannot_find(bench
     instrument.do(Command.FIND_NEXT)
     assert instrument.state.searched.answer == "no more behind this"
     assert "no more behind this" in texts(bench.draw((1920, 1080))["tools"])
+
+
+def test_search_for_a_label_of_code_goes_to_its_instruction(bench: Bench) -> None:
+    instrument = bench.instrument
+    bench.playable.cycle = 2000
+    instrument.state.searched = Typing("draw", 4)
+    instrument.do(Command.FIND_NEXT)
+    assert bench.playable.cycle == 2500
+    instrument.do(Command.FIND_LAST)
+    assert bench.playable.cycle == 2000
+    assert instrument.state.searched.answer == "cycle 2,000"
 
 
 def test_keys_reach_the_line_that_is_typed_into_until_escape(bench: Bench) -> None:
