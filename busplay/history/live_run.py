@@ -1,9 +1,9 @@
-"""A running program that one can go back in: the run so far, kept in a trace beside it.
+"""A running program that can go back: the run so far is kept in a trace.
 
-How to think about it. The session runs on at its head. What it sends goes into a trace that is read
-while it grows; whoever goes back sees a replay of that trace, and the session waits. Going forward
-from there plays the replay up to the head, where the session takes over again. So the past is shown
-by the same receiver and displays as any recording, and nothing of the session is ever undone.
+How to think about it. The session runs at its head. Its frames go into a trace that is read while
+it grows; going back shows a replay of that trace while the session waits. Going forward plays the
+replay up to the head, where the session continues. So the past is shown by the same receiver and
+displays as any recording, and the session itself never goes back.
 """
 
 from __future__ import annotations
@@ -27,22 +27,22 @@ from busplay.run.session import Session
 from busplay.trace.reader import TraceReader
 from busplay.units import NS_PER_S
 
-# While it plays, the history is opened anew so often, and takes no more than such a part of time.
+# While it plays, the history is reopened this often, and takes at most this part of the time.
 RENEW_NS = NS_PER_S
 RENEW_PART = 40
 
 
 class LiveRun:
-    """A session that can go back; playable in the sense of `busplay.player.playable`.
+    """A session that can go back; a `Playable`.
 
     Args:
         session: made with `keep`; nothing has run yet.
-        path: what was given to it as `keep`.
-        program: follows the session, to go through its instructions; None: it cannot be.
+        path: its `keep` argument.
+        program: the session's run by instructions; None: not available.
 
     Attributes:
-        session: what runs.
-        renewals: how often the history was opened anew, as the run has gone on.
+        session: the running session.
+        renewals: count of times that the history was reopened.
     """
 
     def __init__(
@@ -102,17 +102,17 @@ class LiveRun:
 
     @property
     def is_faulty(self) -> bool:
-        """Whether damage is injected on its way."""
+        """Whether faults are injected."""
         return self.session.pipeline.faults is not None
 
     @property
     def displays(self) -> Mapping[str, Display]:
-        """The units by name, of the moment that is shown."""
+        """The units by name, at the cycle shown."""
         return self.pipeline.displays
 
     @property
     def pipeline(self) -> Pipeline:
-        """Sender, receiver and displays of the moment that is shown."""
+        """Sender, receiver and displays at the cycle shown."""
         return self.session.pipeline if self._past is None else self._past.pipeline
 
     def start_edge(self, cycle: int) -> int:
@@ -122,7 +122,7 @@ class LiveRun:
         return -(-encoder.cycle_to_edge(cycle) // grid) * grid
 
     def status(self) -> Status:
-        """Return how things are."""
+        """Return the present status."""
         if self._past is None:
             return self.session.status()
         return self._past.status()
@@ -131,19 +131,19 @@ class LiveRun:
 
     @property
     def reader(self) -> TraceReader:
-        """The trace of the run as far as it was known last."""
+        """The trace of the run, as last opened."""
         return self.history.reader
 
     @property
     def history(self) -> History:
-        """The history of the run as far as it was known last."""
+        """The history of the run, as last opened."""
         if self._history is None:
             self.renew()
         assert self._history is not None
         return self._history
 
     def renew(self) -> bool:
-        """Open the history of all that has been sent by now; return whether there is more.
+        """Reopen the history of everything sent so far; return whether it has grown.
 
         Raises:
             OutputError: the trace cannot be written.
@@ -164,16 +164,16 @@ class LiveRun:
             old.close()
         return True
 
-    # -- going on and back
+    # -- moves
 
     def run(self, cycles: int) -> int:
-        """Go on: through what is kept if one has gone back, then by running the program."""
+        """Go forward: through the trace if it has gone back, then by running the program."""
         done = 0
         if self._past is not None:
             done = self._past.run(min(cycles, max(0, self.session.cycle - self._past.cycle)))
             if not self._past.ended and self._past.cycle < self.session.cycle:
                 return done
-            # Behind the last frame nothing changes up to the head.
+            # After the last frame nothing changes up to the head.
             done = max(done, min(cycles, done + self.session.cycle - self._past.cycle))
             self._go_to_head()
         if done < cycles and not self.session.ended:
@@ -211,14 +211,14 @@ class LiveRun:
         self.session.reset()
 
     def press(self, code: int) -> None:
-        """Press a key now; in the past nothing hears it."""
+        """Press a key; ignored in the past."""
         if self._past is None:
             if self.program is not None:
                 self.program.press(self.session.cycle, code)
             self.session.press(code)
 
     def close(self) -> None:
-        """Close what was opened to go back."""
+        """Close the trace and the history."""
         self._close_past()
         if self._reader is not None:
             self._reader.close()
@@ -227,7 +227,7 @@ class LiveRun:
 def follow(
     session: Session, *, labels: Path | None = None, memory_mb: int = MEMORY_MB
 ) -> ProgramHistory | None:
-    """Return what goes through the instructions of a session's run; None if its core cannot."""
+    """Return a session's run by instructions; None if its core cannot go back."""
     start = session.start
     try:
         return ProgramHistory(
@@ -245,10 +245,10 @@ def follow(
 
 
 class LiveInspector(TraceInspector):
-    """Answers about a live run.
+    """Queries on a live run.
 
     Args:
-        live: what runs.
+        live: the live run.
         labels: the program's.
         profile_of: returns the routines of a passage, from one cycle to another.
     """
@@ -269,14 +269,14 @@ class LiveInspector(TraceInspector):
 
     @property
     def end_edge(self) -> int:
-        """A little behind the present, so that a time line of the whole run moves seldom."""
+        """A little before the head, so that a time line of the whole run rarely moves."""
         clock_hz = self._live.clock_hz
         head = max(self._live.session.cycle, clock_hz)
         step = 1 << max(0, (head // 16).bit_length() - 1)
         return self.edge_at(-(-(head + 1) // step) * step)
 
     def refresh(self, now_ns: int, *, playing: bool) -> None:
-        """Take up what has been sent by now: at once when paused, now and then when it plays."""
+        """Include everything sent so far: at once when paused, now and then while it plays."""
         if not playing or now_ns >= self._due_ns:
             begun_ns = time.monotonic_ns()
             self._live.renew()

@@ -30,7 +30,7 @@ def header_for(board: Board, program: LoadedProgram | None = None) -> TraceHeade
     )
 
 
-# What a live run keeps to go back to: hours of most programs, minutes of a link that is full.
+# Size of the trace that a live run keeps: hours of most programs, minutes of a full link.
 KEPT_BYTES_MAX = 1 << 30
 
 
@@ -42,7 +42,7 @@ class Recorder:
         header: for the traces; of the pipeline's board.
         sent: file for what is sent.
         received: file for what arrives.
-        kept: new file for what is sent, to go back to while it is written.
+        kept: new file for what is sent, read while it is written, to go back.
 
     Attributes:
         places: where each trace is, by the file asked for; beside it if an existing file was
@@ -164,10 +164,10 @@ class _SentTrace(_Trace):
 
 
 class KeptTrace(_SentTrace):
-    """A trace of what is sent, kept for a while to go back to; it is read while it is written.
+    """A temporary trace of what is sent, read while it is written, to go back.
 
     Attributes:
-        is_full: it has as many bytes as it may, and goes no further.
+        is_full: it has reached its greatest size and has ended.
     """
 
     def __init__(self, path: Path, pipeline: Pipeline, header: TraceHeader) -> None:
@@ -175,17 +175,17 @@ class KeptTrace(_SentTrace):
         self.is_full = False
 
     def write(self, frames: FrameBatch, *, cycles: int) -> None:
-        """Add frames as long as there is room."""
+        """Add frames while there is room."""
         if not self.is_full:
             super().write(frames, cycles=cycles)
             self.is_full = self.writer.stored_bytes >= KEPT_BYTES_MAX
 
     def flush(self) -> None:
-        """Let whoever opens the trace now read all that was sent."""
+        """Write everything sent so far, so that a reader that opens the trace now has it."""
         self.writer.flush()
 
     def close(self, *, cycles: int, keeps_old: bool) -> None:
-        """Leave the trace as it is: it is about to be removed."""
+        """Leave the trace as it is, since it will be removed."""
         del cycles, keeps_old
         self.writer.abandon()
 

@@ -1,14 +1,14 @@
-"""Who called whom, from a core's log of instructions: a tree of routines with their own costs.
+"""The call tree from a core's log of instructions: routines with their own costs.
 
-How to think about it. A JSR opens a frame, and keeps the stack pointer from before it; an RTS or
-RTI closes all frames that the stack has left, so programs that drop return addresses, or push some
-of their own to jump by RTS, do no harm. An interrupt opens a frame under a root of its own, so that
-no routine pays for what interrupted it. A frame stands at a node of the tree: a routine, called
-from another.
+How to think about it. A JSR opens a frame with the stack pointer from before it; an RTS or RTI
+closes all frames popped off the stack, so programs may drop return addresses, or push their own to
+jump by RTS. An interrupt opens a frame under a root of its own, so that it does not
+count for the routine that it interrupts. A frame is at a node of the tree: a routine, called from
+another.
 
-A routine is the code from one start to the next. A frame that runs on, or jumps, into another
-routine goes on at that routine's node, a sister of the first; so the own costs of all nodes of a
-routine are those of its addresses.
+A routine is the code from one start to the next. A frame that runs or jumps into another routine
+continues at that routine's node, a sibling of the first; so the own costs of all nodes of a routine
+are those of its addresses.
 
 The log is cut into segments where the frame or the routine changes; costs are summed with NumPy,
 and only segments are walked.

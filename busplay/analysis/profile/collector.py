@@ -1,12 +1,12 @@
-"""Sums of what a core ran and stored, piece by piece: what a profile is made of.
+"""Sums over a core's instructions and stores, piece by piece, for a profile.
 
-A store into display memory *changes something* if the same address got another byte last (at
-power-on it is 0); a store to registers always does. It is *written over* if the next store to its
-address comes within the same refresh: then nobody has seen it.
+A store into display memory *changes something* if the last byte stored to the address was another
+(at power-on 0); a store to registers always does. It is *written over* if the next store to its
+address is within the same refresh, so that it never showed.
 
-A frame takes one slot of the link; stores that come before the last frame is gone wait. A *burst*
-lasts from a store that finds the link free up to the next one that does. The sender's FIFO is
-taken as deep enough, so that what it would need can be told.
+A frame takes one slot of the link; stores made before the last frame has ended wait. A *burst*
+lasts from a store that finds the link free up to the next one that does. The sender FIFO is assumed
+to be deep enough, so that the depth needed is known.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ Int64Column = NDArray[np.int64]
 
 @dataclass(frozen=True, slots=True)
 class StoreBurst:
-    """Stores that followed each other faster than the link takes frames.
+    """Stores in faster succession than the link takes frames.
 
     Attributes:
         first_cycle: of its first store.
@@ -70,7 +70,7 @@ class RefreshProfile:
 
 
 class ProfileCollector:
-    """Counts what is fed to it.
+    """Counts cycles and stores.
 
     Args:
         board: the description.
@@ -82,7 +82,7 @@ class ProfileCollector:
         writes, writes_unchanged, writes_over: int64[65536], stores by the address stored to.
         waiting_cycles, interrupts, interrupt_cycles: in all; an interrupt's cycles are those of
             its sequence.
-        first_cycle, stop_cycle: what was counted.
+        first_cycle, stop_cycle: the range counted.
         clock_hz, refresh_hz: of the board.
     """
 
@@ -105,7 +105,7 @@ class ProfileCollector:
         self._repeats = np.zeros(ADDRESSES, np.bool_)
         for index, window in enumerate(board.windows):
             self._repeats[self._map.window_index == index] = window.space == "memory"
-        # Of the last store to each address: its byte, refresh, and instruction.
+        # Byte, refresh and instruction of the last store to each address.
         self._byte = np.zeros(ADDRESSES, np.int64)
         self._refresh = np.full(ADDRESSES, -1, np.int64)
         self._writer = np.zeros(ADDRESSES, np.int64)
@@ -124,13 +124,13 @@ class ProfileCollector:
         next_pc: int,
         counts: bool = True,
     ) -> None:
-        """Add what ran next.
+        """Add the next piece of the run.
 
         Args:
-            stores: into windows, that these instructions made.
-            stop_cycle: the cycle behind the last of them.
-            next_pc: address of the instruction that comes next.
-            counts: if not, only remember what stands in display memory, and who has called whom.
+            stores: into windows, made by these instructions.
+            stop_cycle: the cycle after the last of them.
+            next_pc: address of the next instruction.
+            counts: if not, only follow display memory and calls.
         """
         if not len(instructions):
             return
@@ -169,12 +169,12 @@ class ProfileCollector:
     def _stored(
         self, stores: StoreBatch, writer: Int64Column, counts: bool
     ) -> tuple[NDArray[np.bool_], Int64Column]:
-        """Return which stores changed nothing, and the cycles of those that wrote over another."""
+        """Return which stores changed nothing, and the cycles of stores that replaced another."""
         to = stores.address.astype(np.int64)
         order = np.argsort(to, kind="stable")
         to, byte, by = to[order], stores.data[order].astype(np.int64), writer[order]
         cycle = stores.cycle[order].astype(np.int64)
-        # The first refresh ends at floor(clock / rate), as the host port has it.
+        # The first refresh ends at floor(clock / rate), as in the host port.
         refresh = ((cycle + 1) * self.refresh_hz - 1) // self.clock_hz
         firsts = np.append(True, to[1:] != to[:-1])[: len(to)]
         byte_before, refresh_before, by_before = (
@@ -226,7 +226,7 @@ class ProfileCollector:
             self._row(refresh)[place] += count
 
     def refreshes(self) -> tuple[RefreshProfile, ...]:
-        """Return the refreshes, those that were cut by the beginning and the end too."""
+        """Return the refreshes, partial ones at the beginning and end included."""
         found = []
         for refresh, row in sorted(self._rows.items()):
             cycles, waiting, stores, unchanged, over = row.tolist()
@@ -238,7 +238,7 @@ class ProfileCollector:
     # -- the link
 
     def link_use(self, stores: int, cycles: int) -> float:
-        """Return the share of the link's slots that so many stores take in so many cycles."""
+        """Return the share of the link's slots that STORES stores take in CYCLES cycles."""
         edges = cycles * self._edges_per_cycle.numerator / self._edges_per_cycle.denominator
         return stores * self._slot_edges / edges if edges else 0.0
 
@@ -246,11 +246,11 @@ class ProfileCollector:
         if not len(stores):
             return
         slot = self._slot_edges
-        # A frame starts on the grid, at the earliest when its store's cycle is over.
+        # A frame starts on the grid, at the earliest at the end of its store's cycle.
         ready_edge = self._edges_per_cycle.ceil_column(stores.cycle + np.uint64(1))
         arrival = -(-ready_edge.astype(np.int64) // self._grid_edges) * self._grid_edges
         index = np.arange(len(arrival), dtype=np.int64)
-        # When each frame is gone: one slot behind the frame before, or behind its own arrival.
+        # The end of each frame: one slot after the frame before, or after its own arrival.
         ready = np.maximum(np.maximum.accumulate(arrival - slot * index), self._free_edge)
         gone = ready + slot * (index + 1)
         waiting = -(-(gone - arrival) // slot)
@@ -258,7 +258,7 @@ class ProfileCollector:
         self._free_edge = int(gone[-1])
         first = np.flatnonzero(arrival >= free_before)
         if not len(first) or first[0]:
-            # What went on from the piece before.
+            # The burst that continues from the piece before.
             first = np.append(0, first)
             carried = self._burst
         else:
@@ -283,7 +283,7 @@ class ProfileCollector:
         self._burst = begun
         if len(first) > 1:
             self._end_burst()
-            # Of those within the piece only the fullest can count.
+            # Of the bursts within the piece only the fullest matter.
             within = np.argsort(-most[1:-1], kind="stable")[:BURSTS_KEPT] + 1
             self._bursts += [burst(index) for index in within.tolist() if counts[index] > 1]
             self._bursts = list(self._longest())
@@ -299,6 +299,6 @@ class ProfileCollector:
         return tuple(ranked[:BURSTS_KEPT])
 
     def bursts(self) -> tuple[StoreBurst, ...]:
-        """Return the bursts in which the most frames waited, the fullest first."""
+        """Return the bursts with the most waiting frames, the fullest first."""
         self._end_burst()
         return self._longest()
