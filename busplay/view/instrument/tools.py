@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from busplay.view import theme
 from busplay.view.instrument.actions import ChooseOverlay, ChooseStep, Do, OpenMenu, StartTyping
@@ -13,6 +13,9 @@ from busplay.view.widgets.button import Button, Icon, button_width, draw_buttons
 from busplay.view.widgets.drawing import Drawing, Fill, Look
 from busplay.view.widgets.menu import Choice
 from busplay.view.widgets.search_line import Typing, draw_search_line
+
+NARROW_EM = 26
+"""A row narrower than so many letters' heights has buttons to play and step, and no others."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,10 +53,16 @@ def draw_tools(tools: Tools, box: Box, look: Look, hovered: object) -> Drawing:
         _button(tools, Command.INSTRUMENT, label="screens", tip="the screens alone"),
         _button(tools, Command.HELP, label="help", tip="all keys"),
     ]
+    if box.width < NARROW_EM * look.sizes.text_px:
+        # The status line has F1 still, and F12 stands there.
+        fixed = []
     fixed_px = sum(button_width(one, look) + pad for one in fixed)
     row, end = row.cut_right(min(fixed_px, row.width // 2))
     buttons: list[Button | None] = list(_playing(tools))
-    used = sum(pad if one is None else button_width(one, look) + pad // 2 for one in buttons)
+    if _width(buttons, look) > row.width:
+        # Rather all buttons without their keys than some of them with.
+        buttons = [None if one is None else _without_keys(one) for one in buttons]
+    used = _width(buttons, look)
     search_px = row.width - used - pad
     if search_px >= 6 * look.sizes.text_px:
         row, place = row.cut_right(min(search_px, 22 * look.sizes.text_px))
@@ -70,6 +79,17 @@ def draw_tools(tools: Tools, box: Box, look: Look, hovered: object) -> Drawing:
     drawing.add(draw_buttons(buttons, row, look, hovered))
     drawing.add(draw_buttons(list(fixed), end, look, hovered))
     return drawing
+
+
+def _width(buttons: list[Button | None], look: Look) -> int:
+    pad = look.sizes.pad_px
+    return sum(pad if one is None else button_width(one, look) + pad // 2 for one in buttons)
+
+
+def _without_keys(button: Button) -> Button:
+    tip = f"{button.tip}  ({button.keys})" if button.keys else button.tip
+    label = button.label if button.icon is Icon.NONE else ""
+    return replace(button, keys="", widest="", label=label, tip=tip)
 
 
 def _button(

@@ -13,7 +13,7 @@ from busplay.view.instrument.instrument import Instrument
 from busplay.view.instrument.layout import place_parts
 from busplay.view.instrument.line import NAMES
 from busplay.view.instrument.state import InstrumentState, Kept, Overlay, Pixel, Step, Tab
-from busplay.view.keys import Command
+from busplay.view.keys import Command, keys_of
 from busplay.view.widgets.box import Box
 from busplay.view.widgets.drawing import Drawing
 from busplay.view.widgets.search_line import Typing
@@ -100,6 +100,13 @@ def test_no_texts_lie_over_each_other_at_any_size(bench: Bench, size, tab) -> No
     bench.playable.cycle = 20_000
     for name, drawing in bench.draw(size).items():
         assert not overlapping(drawing), name
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_play_and_step_have_their_buttons_at_any_size(bench: Bench, size) -> None:
+    hots = {hot.action: hot for hot in bench.draw(size)["tools"].hots}
+    for command in (Command.PAUSE, Command.STEP_ON, Command.STEP_BEFORE):
+        assert keys_of(command, hears_keys=False) in hots[actions.Do(command)].tip
 
 
 @pytest.mark.parametrize("size", SIZES)
