@@ -1,0 +1,315 @@
+"""Flashes in pictures, as WCAG 2.2 defines them: general and red flashes, how many and how large.
+
+Follows: WCAG 2.2, "general flash and red flash thresholds" and "relative luminance".
+Departs: the exception for fine balanced patterns is not made, so a flickering checkerboard counts.
+This is no medical test: pictures below the thresholds can harm people, too.
+
+How to think about it. Each pixel makes transitions: its luminance goes up or down by a tenth or
+more from its last peak or valley, or its colour goes to or from a saturated red. Two opposing ones
+are a flash. A picture is over the thresholds if pixels with more than three flashes in the second
+up to it cover more than a quarter of a field of 10 degrees, wherever that is put. Only pixels that
+change are looked at, so a still picture costs next to nothing.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass
+from fractions import Fraction
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busplay.analysis.flash_turns import luminance_turns, red_turns
+from busplay.display.arrangement import IndexedPicture
+
+FLASHES_MOST = 3
+LUMINANCE_CHANGE = 0.1
+DARKER_BELOW = 0.8
+RED_RATIO = 0.8
+RED_CHANGE = 0.2
+FIELD_SHARE_MOST = 0.25
+# A field of 10 degrees on a screen of 1024 by 768 pixels at the usual distance.
+SCREEN_PX = (1024, 768)
+FIELD_PX = (341, 256)
+# Sums of coefficients are rounded; a change of exactly a tenth counts.
+_ROUNDING = 1e-9
+
+# sRGB to CIE XYZ (IEC 61966-2-1); the row of Y has the coefficients of relative luminance.
+_XYZ = np.array(
+    [[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]], np.float64
+)
+
+
+@dataclass(frozen=True, slots=True)
+class FlashSpan:
+    """A stretch of pictures over the thresholds.
+
+    Attributes:
+        start_s: beginning of the first second with too many flashes.
+        stop_s: end of the last one.
+        flashes: most flashes of a pixel within a second.
+        field_ratio: largest part of a field of 10 degrees that flashes, 0 to 1.
+        left_px, top_px, width_px, height_px: rectangle of all pixels that flash too often.
+    """
+
+    start_s: Fraction
+    stop_s: Fraction
+    flashes: int
+    field_ratio: float
+    left_px: int
+    top_px: int
+    width_px: int
+    height_px: int
+
+
+@dataclass(frozen=True, slots=True)
+class FlashReport:
+    """Flashes in a row of pictures.
+
+    Attributes:
+        pictures: how many were looked at.
+        field_width_px, field_height_px: size of a field of 10 degrees, in pixels of a picture.
+        general: stretches with too many general flashes.
+        red: stretches with too many red flashes.
+    """
+
+    pictures: int
+    field_width_px: int
+    field_height_px: int
+    general: tuple[FlashSpan, ...]
+    red: tuple[FlashSpan, ...]
+
+    @property
+    def is_below(self) -> bool:
+        """Whether nothing is over the thresholds."""
+        return not self.general and not self.red
+
+
+def relative_luminance(rgb: NDArray[np.uint8]) -> NDArray[np.float64]:
+    """Return the relative luminance of sRGB colours, 0 to 1.
+
+    Args:
+        rgb: uint8[…, 3].
+    """
+    luminance: NDArray[np.float64] = _linear(rgb) @ _XYZ[1]
+    return luminance
+
+
+def red_ratio(rgb: NDArray[np.uint8]) -> NDArray[np.float64]:
+    """Return R / (R + G + B) of sRGB colours in linear light, 0 for black."""
+    linear = _linear(rgb)
+    total = linear.sum(axis=-1)
+    ratio: NDArray[np.float64] = linear[..., 0] / np.where(total > 0, total, 1)
+    return ratio
+
+
+def chromaticity(rgb: NDArray[np.uint8]) -> NDArray[np.float64]:
+    """Return u' and v' of CIE 1976 of sRGB colours, float64[…, 2]; those of white for black."""
+    # Black has none; white's is what a screen fades through.
+    is_black = ~np.asarray(rgb.any(axis=-1, keepdims=True))
+    xyz = np.where(is_black, 1.0, _linear(rgb)) @ _XYZ.T
+    divisor = xyz @ np.array([1.0, 15.0, 3.0])
+    return np.stack([4 * xyz[..., 0] / divisor, 9 * xyz[..., 1] / divisor], axis=-1)
+
+
+def _linear(rgb: NDArray[np.uint8]) -> NDArray[np.float64]:
+    part = rgb.astype(np.float64) / 255
+    return np.where(part <= 0.04045, part / 12.92, ((part + 0.055) / 1.055) ** 2.4)
+
+
+def field_on_screen(
+    width_px: int, height_px: int, *, screen_px: tuple[int, int] = SCREEN_PX
+) -> tuple[int, int]:
+    """Return the size of a field of 10 degrees in pixels of a picture that fills a screen.
+
+    Args:
+        width_px, height_px: the picture's size.
+        screen_px: width and height of the screen on which it is shown at the largest whole
+            scale that fits; the field is the same part of any screen.
+    """
+    scale = max(1, min(screen_px[0] // width_px, screen_px[1] // height_px))
+    return (
+        max(1, screen_px[0] * FIELD_PX[0] // (SCREEN_PX[0] * scale)),
+        max(1, screen_px[1] * FIELD_PX[1] // (SCREEN_PX[1] * scale)),
+    )
+
+
+class FlashMeter:
+    """Counts flashes in pictures that follow each other.
+
+    Args:
+        width_px, height_px: size of each picture.
+        rate_hz: pictures in a second.
+        field_px: width and height of a field of 10 degrees, in pixels of a picture; None: as
+            `field_on_screen` says.
+    """
+
+    def __init__(
+        self,
+        width_px: int,
+        height_px: int,
+        *,
+        rate_hz: int,
+        field_px: tuple[int, int] | None = None,
+    ) -> None:
+        self._field_px = field_px or field_on_screen(width_px, height_px)
+        self._rate_hz = rate_hz
+        self._general = _Counter((height_px, width_px), rate_hz, self._field_px)
+        self._red = _Counter((height_px, width_px), rate_hz, self._field_px)
+        self._before: NDArray[np.uint32] | None = None
+
+    def feed(self, picture: IndexedPicture) -> None:
+        """Look at the next picture."""
+        red, green, blue = picture.palette.astype(np.uint32).T
+        colours = (red << 16 | green << 8 | blue)[picture.indices].ravel()
+        indices = np.ascontiguousarray(picture.indices).ravel()
+        if self._before is None:
+            self._luminance = _LuminanceTurns(picture.palette, indices)
+            self._colour = _RedTurns(picture.palette, indices)
+            self._before = colours
+        changed = np.flatnonzero(colours != self._before).astype(np.int64)
+        self._before = colours
+        self._general.feed(self._luminance.feed(changed, picture.palette, indices))
+        self._red.feed(self._colour.feed(changed, picture.palette, indices))
+
+    def report(self) -> FlashReport:
+        """Return what was found so far."""
+        return FlashReport(
+            self._general.pictures, *self._field_px, self._general.spans(), self._red.spans()
+        )
+
+
+class _LuminanceTurns:
+    """Transitions of luminance: a tenth or more from the last peak or valley."""
+
+    def __init__(self, palette: NDArray[np.uint8], indices: NDArray[np.uint32]) -> None:
+        self._low = relative_luminance(palette)[indices]
+        self._high = self._low.copy()
+        self._way = np.zeros(len(indices), np.int8)
+
+    def feed(
+        self, changed: NDArray[np.int64], palette: NDArray[np.uint8], indices: NDArray[np.uint32]
+    ) -> NDArray[np.int64]:
+        """Return which of the pixels that change make a transition."""
+        turned = np.empty_like(changed)
+        count = luminance_turns(
+            changed,
+            indices,
+            relative_luminance(palette),
+            self._low,
+            self._high,
+            self._way,
+            LUMINANCE_CHANGE - _ROUNDING,
+            DARKER_BELOW,
+            turned,
+        )
+        return turned[:count]
+
+
+class _RedTurns:
+    """Transitions to and from a saturated red, far enough in the diagram of colours."""
+
+    def __init__(self, palette: NDArray[np.uint8], indices: NDArray[np.uint32]) -> None:
+        self._place = chromaticity(palette)[indices]
+        self._is_red = _is_red(palette)[indices]
+
+    def feed(
+        self, changed: NDArray[np.int64], palette: NDArray[np.uint8], indices: NDArray[np.uint32]
+    ) -> NDArray[np.int64]:
+        """Return which of the pixels that change make a transition."""
+        turned = np.empty_like(changed)
+        count = red_turns(
+            changed,
+            indices,
+            _is_red(palette),
+            chromaticity(palette),
+            self._is_red,
+            self._place,
+            RED_CHANGE,
+            turned,
+        )
+        return turned[:count]
+
+
+def _is_red(palette: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    return (red_ratio(palette) >= RED_RATIO).astype(np.uint8)
+
+
+class _Counter:
+    """Flashes of each pixel in the last second, and the stretches over the thresholds."""
+
+    def __init__(self, shape: tuple[int, int], rate_hz: int, field_px: tuple[int, int]) -> None:
+        self._shape = shape
+        self._rate_hz = rate_hz
+        self._field_px = field_px
+        self._turns = np.zeros(shape[0] * shape[1], np.uint16)
+        self._second: deque[tuple[int, NDArray[np.int64]]] = deque()
+        self._spans: list[FlashSpan] = []
+        self.pictures = 0
+
+    def spans(self) -> tuple[FlashSpan, ...]:
+        """Return the stretches so far."""
+        return tuple(self._spans)
+
+    def feed(self, turned: NDArray[np.int64]) -> None:
+        """Count the pixels that make a transition in the next picture."""
+        number = self.pictures
+        self.pictures += 1
+        while self._second and self._second[0][0] <= number - self._rate_hz:
+            self._turns[self._second.popleft()[1]] -= 1
+        if len(turned):
+            self._turns[turned] += 1
+            self._second.append((number, turned))
+        # A flash is two transitions.
+        most = int(self._turns.max()) // 2
+        if most <= FLASHES_MOST:
+            return
+        over = (self._turns // 2 > FLASHES_MOST).reshape(self._shape)
+        share = _largest_sum(over, self._field_px) / (self._field_px[0] * self._field_px[1])
+        if share > FIELD_SHARE_MOST:
+            self._join(self._span(number, most, share, over))
+
+    def _span(self, number: int, most: int, share: float, over: NDArray[np.bool_]) -> FlashSpan:
+        rows = np.flatnonzero(over.any(axis=1))
+        columns = np.flatnonzero(over.any(axis=0))
+        return FlashSpan(
+            start_s=Fraction(max(0, number + 1 - self._rate_hz), self._rate_hz),
+            stop_s=Fraction(number + 1, self._rate_hz),
+            flashes=most,
+            field_ratio=share,
+            left_px=int(columns[0]),
+            top_px=int(rows[0]),
+            width_px=int(columns[-1] - columns[0]) + 1,
+            height_px=int(rows[-1] - rows[0]) + 1,
+        )
+
+    def _join(self, span: FlashSpan) -> None:
+        """Add a stretch, joined to the last one if the two overlap."""
+        if not self._spans or self._spans[-1].stop_s < span.start_s:
+            self._spans.append(span)
+            return
+        last = self._spans[-1]
+        left, top = min(last.left_px, span.left_px), min(last.top_px, span.top_px)
+        right = max(last.left_px + last.width_px, span.left_px + span.width_px)
+        bottom = max(last.top_px + last.height_px, span.top_px + span.height_px)
+        self._spans[-1] = FlashSpan(
+            start_s=last.start_s,
+            stop_s=span.stop_s,
+            flashes=max(last.flashes, span.flashes),
+            field_ratio=max(last.field_ratio, span.field_ratio),
+            left_px=left,
+            top_px=top,
+            width_px=right - left,
+            height_px=bottom - top,
+        )
+
+
+def _largest_sum(over: NDArray[np.bool_], field_px: tuple[int, int]) -> int:
+    """Return how many pixels are over in the field that has the most of them."""
+    rows, columns = over.shape
+    width, height = min(field_px[0], columns), min(field_px[1], rows)
+    sums = np.zeros((rows + 1, columns + 1), np.int32)
+    over.cumsum(axis=0, dtype=np.int32).cumsum(axis=1, out=sums[1:, 1:])
+    fields = sums[height:, width:] - sums[:-height, width:] - sums[height:, :-width]
+    return int((fields + sums[:-height, :-width]).max())
