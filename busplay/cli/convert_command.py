@@ -13,6 +13,7 @@ from busplay.cli.capture_options import capture_options, map_option
 from busplay.cli.files import Described, InFile, OutFile
 from busplay.cli.options import Rate, Time, json_option, seed_option
 from busplay.cli.renamed import renamed
+from busplay.cli.style import warning
 from busplay.errors import InputError, printable
 from busplay.wording import counted, exact
 
@@ -229,6 +230,8 @@ def _print(report: ConvertReport, analyser: AnalyserView | None) -> None:
 
 
 def _print_film(film: FilmReport) -> None:
+    from busplay.analysis.flashes import FLASHES_MOST
+
     stored = "" if film.pictures == film.refreshes else f"; {film.pictures:,} are stored"
     click.echo(
         f"  {film.width_px:,} x {film.height_px:,} pixels, {exact(film.duration_s)} s at"
@@ -239,6 +242,16 @@ def _print_film(film: FilmReport) -> None:
             f"  {counted(film.brief, 'picture')} of 1/100 s, which browsers show for 1/10 s;"
             " .apng and .webp play as fast as the board"
         )
+
+    for what, spans in (("flashes", film.flashes.general), ("red flashes", film.flashes.red)):
+        for span in spans:
+            click.echo(
+                warning(
+                    f"  caution: {span.flashes} {what} a second from {exact(span.start_s)} s to"
+                    f" {exact(span.stop_s)} s, on {span.field_ratio:.0%} of a field of 10 degrees;"
+                    f" WCAG 2.2 allows {FLASHES_MOST}"
+                )
+            )
 
 
 def _refuse_unused(target: Path) -> None:

@@ -13,6 +13,7 @@ from fractions import Fraction
 from importlib.util import find_spec
 from pathlib import Path
 
+from busplay.analysis.flashes import FlashReport
 from busplay.errors import InputError
 from busplay.export.film_pictures import FilmPictures
 from busplay.export.stills import Stills
@@ -44,6 +45,7 @@ class FilmReport:
         left_out: pictures that would stand for less than the form's unit of time.
         brief: pictures of a GIF that stand for 1/100 s, which browsers show for 1/10 s.
         duration_s: how long it lasts.
+        flashes: flashes in it, its pictures being shown on a screen of 1024 by 768 pixels.
     """
 
     width_px: int
@@ -54,6 +56,7 @@ class FilmReport:
     left_out: int
     brief: int
     duration_s: Fraction
+    flashes: FlashReport
 
 
 def require_can_film(target: Path) -> None:
@@ -124,6 +127,7 @@ def write_film(
         duration_s=Fraction(len(pictures), pictures.rate_hz)
         if stills is None
         else stills.duration_s,
+        flashes=pictures.meter.report(),
     )
 
 

@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator
 import numpy as np
 from numpy.typing import NDArray
 
+from busplay.analysis.flashes import FlashMeter
 from busplay.display.arrangement import GAP_PX, IndexedPicture, arrange, compose_indices
 from busplay.errors import InputError
 from busplay.formats.quantities import time_text
@@ -34,6 +35,7 @@ class FilmPictures:
         rate_hz: pictures in a second.
         scale: side of a pixel's square.
         width_px, height_px: size of a picture, scaled.
+        meter: of flashes in the pictures taken last.
 
     Raises:
         InputError: the board has no such unit, or no refresh is in the part.
@@ -64,16 +66,20 @@ class FilmPictures:
         self.scale = scale
         self.width_px = scale * arrangement.width_px
         self.height_px = scale * arrangement.height_px
+        self.meter = self._new_meter()
 
     def __len__(self) -> int:
         return len(self._refreshes)
 
     def __iter__(self) -> Iterator[IndexedPicture]:
         """Play, and return each picture at scale 1."""
+        self.meter = self._new_meter()
         self._replay.seek(self._cycle(self._refreshes.start))
         for done, refresh in enumerate(self._refreshes, 1):
             self._replay.run(self._cycle(refresh) - self._replay.cycle)
-            yield compose_indices([self._replay.display(name) for name in self._names])
+            picture = compose_indices([self._replay.display(name) for name in self._names])
+            self.meter.feed(picture)
+            yield picture
             if self._progress is not None:
                 self._progress(done, len(self))
 
@@ -84,6 +90,10 @@ class FilmPictures:
     def scaled(self, pixels: NDArray[np.uint8]) -> NDArray[np.uint8]:
         """Return pixels, uint8[rows, columns, …], each as a square of side `scale`."""
         return np.repeat(np.repeat(pixels, self.scale, axis=0), self.scale, axis=1)
+
+    def _new_meter(self) -> FlashMeter:
+        size = self.width_px // self.scale, self.height_px // self.scale
+        return FlashMeter(*size, rate_hz=self.rate_hz)
 
     def _cycle(self, refresh: int) -> int:
         cycle = refresh * self._replay.clock_hz // self.rate_hz

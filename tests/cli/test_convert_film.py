@@ -11,7 +11,7 @@ from busplay.link.load import load_link
 from busplay.trace.header import TraceHeader
 from busplay.trace.reader import TraceReader
 from tests.cli.conftest import Busplay
-from tests.export.films import moving, read_film, record, screens, small_board
+from tests.export.films import flashing, moving, read_film, record, screens, small_board
 from tests.trace.cases import joined, write_trace
 
 
@@ -49,7 +49,24 @@ def test_figures_of_a_film(busplay: Busplay, trace: Path) -> None:
         "left_out": 0,
         "brief": 0,
         "duration_s": pytest.approx(13 / 60),
+        "flashes": {
+            "pictures": 13,
+            "field_width_px": 5,
+            "field_height_px": 4,
+            "general": [],
+            "red": [],
+        },
     }
+
+
+def test_film_that_flashes_comes_with_a_caution(busplay: Busplay, tmp_path: Path) -> None:
+    trace = record(tmp_path / "a.trace", small_board(60), flashing())
+    outcome = busplay("convert", trace, tmp_path / "a.apng", "--unit", "sign")
+    assert outcome.status == 0
+    assert outcome.out.splitlines()[2] == (
+        "  caution: 4 flashes a second from 0.9 s to about 3.017 s, on 75% of a field of 10"
+        " degrees; WCAG 2.2 allows 3"
+    )
 
 
 @pytest.mark.parametrize("between", ["a.pcapng", "a.sr"])

@@ -59,6 +59,14 @@ def moving(cycles: int, *, every: int = 997, seed: int = 1) -> Iterator[tuple[in
             yield cycle, 0x4000 + int(rng.integers(60)), int(rng.integers(256))
 
 
+def flashing() -> Iterator[tuple[int, int, int]]:
+    """Return stores that turn the whole small sign on or off 16 times, eight times a second."""
+    for number in range(16):
+        for byte in range(6):
+            yield 1_000_000 + 125_000 * number + 8 * byte, 0xA000 + byte, 255 * (1 - number % 2)
+    yield 3_500_000, 0x4000, 1
+
+
 def screens(trace: Path, *, unit: str | None = None, scale: int = 1) -> list[Pixels]:
     """Return what the displays show at each refresh up to the end, each sought by itself."""
     found = []

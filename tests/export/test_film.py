@@ -17,6 +17,7 @@ from tests.export.films import (
     PANEL_SMALL,
     SIGN_SMALL,
     at_times,
+    flashing,
     moving,
     read_film,
     record,
@@ -221,3 +222,19 @@ def test_compact_picture_has_each_of_its_colours_once() -> None:
     compact = picture.compact()
     assert compact.palette.tolist() == [[0, 0, 0], [1, 2, 3]]
     np.testing.assert_array_equal(compact.image(), picture.image())
+
+
+def test_flashing_is_reported_with_its_seconds_and_its_area(tmp_path: Path) -> None:
+    trace = record(tmp_path / "a.trace", small_board(60), flashing())
+    for suffix in (".apng", ".gif", ".webm"):
+        (span,) = write_film(trace, tmp_path / f"a{suffix}", unit="sign").flashes.general
+        # Eight changes a second, in pictures 61, 68, 76 and so on. The eighth is in picture 113,
+        # and up to picture 180 eight are within a second.
+        assert (span.start_s, span.stop_s) == (Fraction(54, 60), Fraction(181, 60))
+        # On 1024 by 768 pixels the sign is shown 64 times as large: a field has 5 by 4 pixels,
+        # and the sign is three pixels high.
+        assert (span.flashes, span.field_ratio) == (4, 15 / 20)
+        assert (span.left_px, span.top_px, span.width_px, span.height_px) == (0, 0, 16, 3)
+    report = write_film(trace, tmp_path / "b.apng", unit="sign", to_ps=1_900_000_000_000)
+    assert report.flashes.general[0].stop_s == Fraction(114, 60)
+    assert write_film(trace, tmp_path / "c.apng", unit="panel").flashes.is_below
