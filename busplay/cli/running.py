@@ -19,7 +19,7 @@ from busplay.cli.progress import shares_bar
 from busplay.cli.run_options import RunOptions, stop_cycle
 from busplay.core.cycles import RESET_CYCLES
 from busplay.description.board import Board
-from busplay.errors import InputError, OutputError
+from busplay.errors import InputError
 from busplay.formats.keys_csv import read_key_presses
 from busplay.formats.stores import read_stores
 from busplay.link.board_fit import require_link_fits
@@ -161,20 +161,12 @@ def _profile(session: Session, request: RunRequest) -> ProfileReport | None:
         )
 
 
-def _place_to_keep(stack: ExitStack) -> Path:
-    """Return where a run is kept, as long as it is shown, to go back to.
-
-    Raises:
-        OutputError: there is no folder for temporary files.
-    """
+def _place_to_keep(stack: ExitStack) -> Path | None:
+    """Return where a run is kept, as long as it is shown, to go back to; None: there is no room."""
     try:
-        folder = stack.enter_context(TemporaryDirectory(prefix="busplay-"))
-    except OSError as error:
-        raise OutputError(
-            found=f"no room for temporary files ({(error.strerror or str(error)).lower()})",
-            wanted="name a folder in TMPDIR, or give --headless",
-        ) from error
-    return Path(folder) / "run.trace"
+        return Path(stack.enter_context(TemporaryDirectory(prefix="busplay-"))) / "run.trace"
+    except OSError:
+        return None
 
 
 def _bench(request: RunRequest, session: Session, keep: Path | None, stack: ExitStack) -> Bench:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from dataclasses import asdict
 from pathlib import Path
 
@@ -10,6 +10,7 @@ import numpy as np
 
 from busplay.batch import FrameBatch
 from busplay.description.board import Board
+from busplay.errors import OutputError
 from busplay.pipeline.pipeline import Pipeline
 from busplay.program.loading import LoadedProgram
 from busplay.run.arrivals import Shifts
@@ -167,7 +168,7 @@ class KeptTrace(_SentTrace):
     """A temporary trace of what is sent, read while it is written, to go back.
 
     Attributes:
-        is_full: it has reached its greatest size and has ended.
+        is_full: it has reached its greatest size, or could not be written, and has ended.
     """
 
     def __init__(self, path: Path, pipeline: Pipeline, header: TraceHeader) -> None:
@@ -175,19 +176,27 @@ class KeptTrace(_SentTrace):
         self.is_full = False
 
     def write(self, frames: FrameBatch, *, cycles: int) -> None:
-        """Add frames while there is room."""
-        if not self.is_full:
+        """Add frames while there is room; the run goes on without it, so nothing is raised."""
+        if self.is_full:
+            return
+        try:
             super().write(frames, cycles=cycles)
             self.is_full = self.writer.stored_bytes >= KEPT_BYTES_MAX
+        except OutputError:
+            self.is_full = True
 
     def flush(self) -> None:
         """Write everything sent so far, so that a reader that opens the trace now has it."""
-        self.writer.flush()
+        try:
+            self.writer.flush()
+        except OutputError:
+            self.is_full = True
 
     def close(self, *, cycles: int, keeps_old: bool) -> None:
         """Leave the trace as it is, since it will be removed."""
         del cycles, keeps_old
-        self.writer.abandon()
+        with suppress(OutputError):
+            self.writer.abandon()
 
 
 class _ReceivedTrace(_Trace):

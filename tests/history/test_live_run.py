@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busplay.description.faults import Faults
+from busplay.errors import OutputError
 from busplay.history.live_run import LiveInspector, LiveRun, follow
 from busplay.player.player import Player
 from busplay.run.session import Session
@@ -162,6 +163,31 @@ def test_player_plays_a_live_run_backwards_and_on(live) -> None:
         player.tick()
     assert live.is_at_head
     assert live.cycle > 1_000_000
+
+
+def test_run_goes_on_where_what_is_kept_cannot_be_written(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "run.trace"
+    session = Session("dunlin", program="tides.bin", keep=path)
+    kept = session.recorder.kept
+    assert kept is not None
+    live = LiveRun(session, path)
+    live.run(200_000)
+    live.renew()
+
+    def fail(*args: object, **options: object) -> None:
+        raise OutputError("the disk is full")
+
+    monkeypatch.setattr(kept.writer, "write", fail)
+    monkeypatch.setattr(kept.writer, "flush", fail)
+    live.run(1_000_000)
+    assert kept.is_full
+    assert live.cycle >= 1_200_000
+    live.seek(100_000)
+    assert live.cycle == 100_000
+    live.close()
+    session.close()
 
 
 def test_recording_that_is_full_goes_no_further_and_the_run_does(

@@ -120,7 +120,7 @@ class Panels(Moves):
     def _line_part(self, box: Box, look: Look) -> Part:
         inspector, sums, times = self.inspector, self._sums, self.times
         if inspector is None or sums is None or times is None:
-            text = "Nothing is recorded here, so there is no time line: --record FILE records."
+            text = "Nothing is kept to go back to: --record FILE, then replay FILE."
             return Part(box, (), lambda: draw_text_view([Line(text)], box, look))
         panel = LinePanel(
             view=self._view(),
@@ -173,7 +173,7 @@ class Panels(Moves):
     def _tab_drawing(self, tab: Tab, box: Box, look: Look, hovered: object) -> Drawing:
         inspector, times = self.inspector, self.times
         if inspector is None or times is None:
-            return self._wrapped("Nothing is recorded here.", box, look)
+            return self._wrapped("Nothing is kept to go back to.", box, look)
         first, chosen = self.state.first_rows.get(tab), self.state.chosen_rows.get(tab)
         if tab is Tab.FRAMES:
             drawing, self._firsts[tab] = draw_frames(

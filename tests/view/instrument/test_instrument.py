@@ -463,7 +463,7 @@ def test_without_a_recording_the_panels_say_so_and_keys_do_nothing() -> None:
         Player(playable, clock), None, Marks(), InstrumentState(kept=Kept()), lambda text: None
     )
     bench = Bench(instrument, FakeInspector(playable), playable, clock)
-    assert "Nothing is recorded" in " ".join(texts(bench.draw()["below"]))
+    assert "Nothing is kept" in " ".join(texts(bench.draw()["below"]))
     for command in Command:
         instrument.do(command)
     bench.draw()
