@@ -9,7 +9,7 @@ is up to the person, all others can be forgotten.
 A frame count of more than 4 bits counts as 4 where links are compared, since longer bits come
 for nothing out of a frame's last symbol and would make every odd frame length a front of its own.
 
-Errors undetected are counted exactly: how many of all errors of one, two and three wrong bits leave
+Errors undetected are counted exactly: how many of all errors of one, two and three bit errors leave
 the check and the constants right. Fewer of one bit come before fewer of two, and so on.
 
 Not here: whether a receiver may find a false sync on a stream of equal frames, and for how

@@ -139,7 +139,7 @@ class Comparison:
             traces have no common clock.
         changed_by_field: changed frames with a wrong bit in each field.
         changed_by_lane: changed frames with a wrong bit on each lane, from lane 0 on.
-        changed_on_lane_alone: changed frames whose wrong bits are all on that lane.
+        changed_on_lane_alone: changed frames whose bit errors are all on that lane.
         wrong_bits: bits that changed frames have wrong.
         patterns: what the damage has in common, the most significant first.
         differences: the first of them, in order, as many as were asked for.

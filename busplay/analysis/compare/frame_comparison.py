@@ -27,7 +27,7 @@ class Differences:
         position: int64; number of the expected frame, or of the one that comes next.
         expected_edge, actual_edge: uint64; link edge of its start; 0 where there is none.
         expected_word, actual_word: uint64; as compared (`Sides.bits`); 0 where there is none.
-        flipped: uint64; wrong bits of a changed frame, the sequence number's and check's too.
+        flipped: uint64; bit errors of a changed frame, the sequence number's and check's too.
     """
 
     kind: NDArray[np.uint8]

@@ -95,7 +95,7 @@ def _lane_patterns(comparison: FrameComparison) -> Iterator[Pattern]:
         lane = int(np.argmax(figures.changed_on_lane_alone))
         fits, share = figures.changed_on_lane_alone[lane], 1 / sides.lanes
         stuck_at = _stuck_at([one for one in figures.wrong_bits if one.lane == lane])
-        stuck = f"; its wrong bits all read {stuck_at}, as of a lane that is stuck"
+        stuck = f"; its bit errors all read {stuck_at}, as of a lane that is stuck"
         yield _pattern(
             "lane",
             Kind.CHANGED,
@@ -128,7 +128,7 @@ def _lane_patterns(comparison: FrameComparison) -> Iterator[Pattern]:
 
 
 def _stuck_at(bits: list[WrongBit]) -> int | None:
-    """Return the level that all of a lane's wrong bits have; None where that is not significant."""
+    """Return the level that all of a lane's bit errors have; None where that is not significant."""
     low = sum(one.ones_lost for one in bits)
     high = sum(one.zeros_lost for one in bits)
     chance_ln = log_binomial_tail(low + high, low + high, 0.5) + math.log(2)

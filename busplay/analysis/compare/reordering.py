@@ -72,7 +72,7 @@ def find_reordered(
     partner: Int64s,
     taken: NDArray[np.bool_],
 ) -> tuple[int, int]:
-    """Separate frames that are out of order from those that are missing or added.
+    """Separate frames that are out of order from missing and added ones.
 
     Args:
         position: int64[rows]; index of the expected frame, or of the one that comes next.

@@ -87,7 +87,7 @@ class DifferenceTally:
     Attributes:
         counts: differences by kind.
         by_lane: int64[lanes]; changed frames with a wrong bit on each lane.
-        lane_alone: int64[lanes]; changed frames whose wrong bits are all on that lane.
+        lane_alone: int64[lanes]; changed frames whose bit errors are all on that lane.
         by_field: changed frames with a wrong bit in each field.
     """
 

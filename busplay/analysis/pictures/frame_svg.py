@@ -1,6 +1,6 @@
 """A frame as an SVG picture: its bits by wire and edge, and a timing diagram below.
 
-Colours are pale and told apart by people who see few of them; each bit also carries its code, so
+Colours are pale, and can be told apart with colour-blindness; each bit also carries its code, so
 that no meaning hangs on colour.
 
 Follows: SVG 1.1 (W3C), the elements rect, text, path, line, title and desc

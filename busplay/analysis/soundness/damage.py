@@ -264,7 +264,7 @@ def lost_edges(
 
     Args:
         count: edges missed in a row, all within the frame.
-        is_across: those that begin in the frame and end in what is behind it as well.
+        is_across: include bursts that begin in the frame and end in the next.
         behind: what follows the frame and fills its end.
         first_place: the first symbol that can be missed; without its first one a frame with a
             strobe does not begin.

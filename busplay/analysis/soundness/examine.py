@@ -109,7 +109,7 @@ class Examiner:
     """Works links out, each once.
 
     Args:
-        board: whose units the traffic goes to; None: those that the link can name.
+        board: whose units the traffic goes to; None: every unit that the link can address.
         seed: random seed of what is simulated.
     """
 

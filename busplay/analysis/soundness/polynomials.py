@@ -1,4 +1,4 @@
-"""Check polynomials of more bits than can all be tried: those that standards and practice use.
+"""Check polynomials of more bits than an exhaustive search can take: those in common use.
 
 Each is without its highest term, highest bit first. Facts only; `search` tries them.
 """

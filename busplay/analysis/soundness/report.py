@@ -58,7 +58,7 @@ class DetectionFigures:
 
     Attributes:
         min_distance: fewest bit errors that go undetected; null: more than were counted, or none.
-        errors: by count of wrong bits, as far as counted.
+        errors: by count of bit errors, as far as counted.
         random_undetected_ratio: share of random damage that goes undetected.
         singles_told_apart: whether each single wrong bit changes the check in its own way.
         doubles: errors of two bits.

@@ -56,7 +56,7 @@ class Mean:
     """A mean, and where it lies.
 
     Attributes:
-        value: the mean of those that end; infinite if none does.
+        value: the mean over receivers that resynchronise; infinite if none does.
         low: lower end of the interval of 95 % if it was simulated, else the value.
         high: upper end of it, else the value.
     """

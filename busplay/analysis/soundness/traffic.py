@@ -3,7 +3,7 @@
 How to think about it. Whether a wrong offset looks valid depends on what the frames have in
 common, and programs are not random: they write to one unit's memory for a long time, they clear
 a screen with one value at rising addresses, they store the same byte again and again. Each class
-is the link at its fullest, every slot busy but for those that `idle_every` leaves idle, since
+is the link at its fullest, every slot busy except where `idle_every` asks for an idle one, since
 idle frames are what a receiver finds its way by. The sequence field counts as a sender counts.
 
 A class is drawn as rings: slots that repeat without an end. What repeats by itself (an idle link,

@@ -26,7 +26,7 @@ from busplay.link.layout import FrameLayout
 
 Flags = NDArray[np.bool_]
 Integers = NDArray[np.int64]
-# A time that does not come, far from any sum of those that do.
+# A time that is never reached, larger than any sum of times that are.
 NEVER = 1 << 60
 # This many false syncs in a row are a round that has no end.
 WRONG_MAX = 64
@@ -203,7 +203,7 @@ class Walk:
         """Follow receivers to true sync.
 
         Args:
-            places: those that they try first.
+            places: the first that each tries.
             waited: symbols until they do; `NEVER` if they do not.
         """
         at, spent = self._hunt(places)

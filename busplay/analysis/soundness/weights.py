@@ -45,7 +45,7 @@ class UndetectedErrors:
 
     @property
     def min_distance(self) -> int | None:
-        """Fewest wrong bits that go undetected; None: more than were counted, or none do."""
+        """Fewest bit errors that go undetected; None: more than were counted, or none do."""
         return next((w for w, count in enumerate(self.counts) if w and count), None)
 
     @property

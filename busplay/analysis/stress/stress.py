@@ -32,7 +32,7 @@ class StressReport:
         stores_lost_at_sender: stores that found the sender FIFO full before.
         seed: random seed.
         confidence_ratio: of every interval.
-        interrupted: it was stopped; `points` has those that were done.
+        interrupted: Ctrl-C stopped it; `points` holds the finished ones.
         points_left: points that were not done.
         answers: what the receiver needs, and what causes the losses; None: stopped before.
         as_it_is: the board as it is; None: stopped before.

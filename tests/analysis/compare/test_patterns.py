@@ -94,7 +94,7 @@ def test_stuck_lane_is_told_with_its_level() -> None:
     found = flipping(frames, stuck)
     pattern = only(found, "lane")
     assert pattern.figures == {"lane": 1, "stuck_at": 0}
-    assert pattern.sentence.endswith("; its wrong bits all read 0, as of a lane that is stuck")
+    assert pattern.sentence.endswith("; its bit errors all read 0, as of a lane that is stuck")
 
 
 def test_one_wrong_bit_is_named() -> None:
