@@ -38,8 +38,7 @@ from busplay.history.places import Write, places_of_addresses, unit_named
 from busplay.link.layout import FrameLayout
 from busplay.losses.losses import CAUSE_WORDS, Cause
 from busplay.program.labels import NearestLabels
-from busplay.trace.container import MAGIC
-from busplay.trace.reader import TraceReader
+from busplay.trace.reader import TraceReader, is_trace
 from busplay.units import PS_PER_S
 
 Progress = Callable[[int, int], object]
@@ -130,7 +129,7 @@ def why(
         None if dbgfile is None else Path(dbgfile),
     )
     with ExitStack() as stack:
-        if _is_trace(Path(fspath(source))):
+        if is_trace(Path(source), wanted="give a trace or a capture"):
             _refuse(
                 fspath(source), "a trace says that itself", link=link, board=board, map=lane_map
             )
@@ -184,6 +183,8 @@ class _Chain:
         self._stores: dict[int, tuple[int, int]] = {}
         self._lost: list[LostAtSender] = []
         self._notes: list[str] = []
+        if not reader.complete:
+            self._notes.append(f"the trace is cut at {reader.cut_reason}")
         self._other: History | None = None
         windows = [(one.first_address, one.last_address) for one in board.windows]
         self._windows = windows
@@ -451,15 +452,6 @@ class _Chain:
         """Return whether a store to an address is meant for the pixel's byte."""
         (place,) = places_of_addresses(self._history.board, address, address)
         return place == causes.place
-
-
-def _is_trace(path: Path) -> bool:
-    """Return whether a file is a trace; False if it is missing."""
-    try:
-        with path.open("rb") as stream:
-            return stream.read(len(MAGIC)) == MAGIC
-    except OSError:
-        return path.suffix == ".trace"
 
 
 def _refuse(file: str, wanted: str, **given: object) -> None:

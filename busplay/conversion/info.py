@@ -11,9 +11,8 @@ from busplay.errors import InputError
 from busplay.formats.byte_source import require_plain_file
 from busplay.formats.capture import ReadOptions, open_capture
 from busplay.formats.capture_info import CaptureFileInfo, capture_info
-from busplay.trace.container import MAGIC
 from busplay.trace.info import TraceInfo, trace_info
-from busplay.trace.reader import TraceReader
+from busplay.trace.reader import TraceReader, is_trace
 
 
 def info(
@@ -46,7 +45,9 @@ def info(
         )
     require_plain_file(path)
     is_samples = reading.get("rate_hz") is not None or reading.get("bits") is not None
-    if not is_samples and _is_trace(path):
+    if not is_samples and (
+        path.suffix.lower() == ".trace" or is_trace(path, wanted="give a trace")
+    ):
         with TraceReader(path) as reader:
             if verify:
                 reader.verify()
@@ -54,13 +55,3 @@ def info(
     with open_capture(path, **reading) as capture:
         told = None if on_bytes is None else lambda: on_bytes(capture.bytes_read)
         return capture_info(capture, on_batch=told)
-
-
-def _is_trace(path: Path) -> bool:
-    """Return whether a file is a trace: by its first bytes, or by its suffix."""
-    try:
-        with path.open("rb") as stream:
-            head = stream.read(len(MAGIC))
-    except OSError:
-        head = b""
-    return head == MAGIC or path.suffix.lower() == ".trace"

@@ -27,6 +27,7 @@ from busplay.trace.columns import ColumnCodec
 from busplay.trace.container import (
     FRAMES,
     KEYS,
+    MAGIC,
     STATES,
     SUMMARY,
     TOTAL_MAX,
@@ -395,7 +396,17 @@ def _clamped(edge: int) -> np.uint64:
     return np.uint64(min(max(edge, 0), TOTAL_MAX))
 
 
-def _open(path: Path, file: str) -> BinaryIO:
+def is_trace(path: Path, *, wanted: str) -> bool:
+    """Return whether a file begins as a trace does.
+
+    Raises:
+        InputError: it cannot be read; the message asks for what is `wanted`.
+    """
+    with _open(path, str(path), wanted) as stream:
+        return stream.read(len(MAGIC)) == MAGIC
+
+
+def _open(path: Path, file: str, wanted: str = "give a trace") -> BinaryIO:
     try:
         # A pipe would block, and a device has no size to check lengths against.
         mode = path.stat().st_mode
@@ -408,4 +419,4 @@ def _open(path: Path, file: str) -> BinaryIO:
         found = (error.strerror or str(error)).lower()
     except ValueError as error:
         found = str(error)
-    raise InputError(file=file, found=found, wanted="give a trace")
+    raise InputError(file=file, found=found, wanted=wanted)

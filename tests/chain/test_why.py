@@ -388,3 +388,14 @@ def test_report_begins_with_the_answer_and_fits_a_screen(
     assert lines[0] == "panel 120,40 at 0.016251 s shows colour 3, #96A0CC"
     assert len(lines) <= 24
     assert max(map(len, lines)) <= 80
+
+
+def test_cut_trace_is_said_to_be_cut(
+    recorded: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    # It said "never written" of what may have been written behind the cut.
+    cut = tmp_path / "cut.trace"
+    cut.write_bytes(recorded.read_bytes()[:-10])
+    capsys.readouterr()
+    assert run_busplay("why", cut, "--unit", "panel", "--pixel", "1,1") == 0
+    assert "\nnote: the trace is cut at byte " in capsys.readouterr().out

@@ -10,7 +10,6 @@ import numpy as np
 from busplay.analysis.profile.collector import ProfileCollector
 from busplay.analysis.profile.report import ProfileReport, make_report
 from busplay.analysis.profile.routines import Routines
-from busplay.analysis.stress.load import is_trace
 from busplay.core.rewind import StepKind
 from busplay.description.board import Board
 from busplay.errors import InputError
@@ -19,7 +18,7 @@ from busplay.link.load import as_board
 from busplay.program.symbols import ProgramSymbols, find_symbols
 from busplay.run.program_start import ProgramStart
 from busplay.run.recorded_program import board_of_trace, program_of_trace
-from busplay.trace.reader import TraceReader
+from busplay.trace.reader import TraceReader, is_trace
 
 DEFAULT_SECONDS = 10
 _SPACING_CYCLES = 500_000
@@ -97,7 +96,7 @@ def profile(
 
 
 def _is_recording(source: str | Path) -> bool:
-    return Path(source).is_file() and is_trace(Path(source))
+    return Path(source).is_file() and is_trace(Path(source), wanted="give a board or a trace")
 
 
 def profile_run(

@@ -10,7 +10,6 @@ from busplay.description.board import Board, ImageFormat
 from busplay.errors import InputError
 from busplay.pipeline.pipeline import Pipeline
 from busplay.run.session import Session
-from busplay.trace.container import MAGIC
 from busplay.trace.reader import TraceReader
 
 PIECE_CYCLES = 1_000_000
@@ -38,23 +37,6 @@ class Load:
             return self
         frames = FrameBatch(self.frames.edge[:count], self.frames.word[:count])
         return replace(self, frames=frames, stop_edge=int(self.frames.edge[count]))
-
-
-def is_trace(path: Path) -> bool:
-    """Return whether a file begins as a trace does.
-
-    Raises:
-        InputError: it cannot be read.
-    """
-    try:
-        with path.open("rb") as stream:
-            return stream.read(len(MAGIC)) == MAGIC
-    except OSError as error:
-        raise InputError(
-            file=str(path),
-            found=(error.strerror or str(error)).lower(),
-            wanted="name a trace or a program",
-        ) from error
 
 
 def load_trace(path: Path, board: Board) -> Load:

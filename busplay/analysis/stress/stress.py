@@ -8,7 +8,7 @@ from os import PathLike
 from pathlib import Path
 
 from busplay.analysis.stress.answers import Answers, find_answers
-from busplay.analysis.stress.load import Load, is_trace, load_trace, run_program
+from busplay.analysis.stress.load import Load, load_trace, run_program
 from busplay.analysis.stress.points import DEFAULT_BUSY_PERIOD_NS, DEFAULTS, Figure, points_of
 from busplay.analysis.stress.sweep import run_sweep
 from busplay.analysis.stress.trials import Effort, PointResult
@@ -17,6 +17,7 @@ from busplay.description.faults import Faults
 from busplay.description.read_faults import as_faults
 from busplay.errors import InputError
 from busplay.link.load import as_board
+from busplay.trace.reader import is_trace
 
 CONFIDENCE_RATIO = 0.95
 PROGRAM_CYCLES = 8_000_000
@@ -171,7 +172,7 @@ def stress(
 
 
 def _read(path: Path, board: Board, *, cycles: int, load_address: int | None) -> Load:
-    if is_trace(path):
+    if is_trace(path, wanted="name a trace or a program"):
         return load_trace(path, board)
     return run_program(board, path, cycles=cycles, load_address=load_address)
 
