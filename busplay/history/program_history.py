@@ -17,7 +17,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from busplay.batch import UInt8Column, UInt16Column, UInt64Column
+from busplay.batch import StoreBatch, UInt8Column, UInt16Column, UInt64Column
 from busplay.core.disassembly import DisassembledLine, disassemble_around
 from busplay.core.interface import Core, CoreStop, Registers
 from busplay.core.rewind import CoreState, RewindableCore
@@ -34,6 +34,7 @@ from busplay.history.conditions import (
     AnyPosition,
     Condition,
     Returns,
+    RunLog,
     StoresIntoWindow,
     holds,
     holds_now,
@@ -53,6 +54,8 @@ MEMORY_MB = 128
 # Cycles that a step back searches: logged in 30 µs, and enough for some 1,000 steps.
 _NEAR_CYCLES = 4_096
 _SEARCH_SECONDS = 60
+# More than any instruction, interrupt sequence or reset takes.
+INSTRUCTION_CYCLES_MAX = 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -379,17 +382,36 @@ class ProgramHistory:
         Returns:
             uint16[stores], in order, repeated for each store.
         """
-        here = self._walk.place()
         found: list[UInt16Column] = []
+        for log in self._logs_between(first_cycle, stop_cycle):
+            begun, pc = log.instructions.cycle, log.instructions.pc
+            which = np.searchsorted(begun, log.stores.cycle, side="right") - 1
+            by = pc[np.maximum(which, 0)]
+            found.append(log.stores.address[(by >= first_address) & (by < stop_address)])
+        return np.concatenate([np.empty(0, np.uint16), *found])
+
+    def stores_between(self, first_cycle: int, stop_cycle: int) -> StoreBatch:
+        """Return the stores into windows from one cycle to another, which is not included."""
+        # An instruction that stores in the first cycle has begun before it.
+        begin = first_cycle - INSTRUCTION_CYCLES_MAX
+        parts = [log.stores for log in self._logs_between(begin, stop_cycle)]
+        none = StoreBatch.empty()
+        cycle = np.concatenate([none.cycle, *(part.cycle for part in parts)])
+        here = (cycle >= first_cycle) & (cycle < stop_cycle)
+        return StoreBatch(
+            cycle[here],
+            np.concatenate([none.address, *(part.address for part in parts)])[here],
+            np.concatenate([none.data, *(part.data for part in parts)])[here],
+        )
+
+    def _logs_between(self, first_cycle: int, stop_cycle: int) -> Iterator[RunLog]:
+        """Yield the logs of a passage; the position stays."""
+        here = self._walk.place()
         with self._coming_back_on_failure(here):
             self._walk.go(max(first_cycle, self._walk.first_cycle))
-            for log in self._walk.logs(stop_cycle):
-                begun, pc = log.instructions.cycle, log.instructions.pc
-                which = np.searchsorted(begun, log.stores.cycle, side="right") - 1
-                by = pc[np.maximum(which, 0)]
-                found.append(log.stores.address[(by >= first_address) & (by < stop_address)])
+            end = self._walk.end_cycle
+            yield from self._walk.logs(stop_cycle if end is None else min(stop_cycle, end))
             self._walk.put(here)
-        return np.concatenate([np.empty(0, np.uint16), *found])
 
     # -- searches
 

@@ -13,6 +13,7 @@ from busplay.display.display import Display
 from busplay.errors import InputError
 from busplay.history.breakpoints import AtAddress
 from busplay.history.frame_rows import FrameRows
+from busplay.history.frame_stores import FrameStore, FrameStores
 from busplay.history.history import History
 from busplay.history.program_history import ProgramHistory
 from busplay.pipeline.pipeline import Pipeline
@@ -25,8 +26,6 @@ from busplay.player.inspector import (
 from busplay.program.labels import Labels
 from busplay.trace.reader import TraceReader
 
-# Most frames without a gap to search back for their beginning.
-BURST_FRAMES_MAX = 400
 INSTRUCTIONS_BEFORE, INSTRUCTIONS_AFTER = 12, 24
 # A profile reruns the program from its beginning: about a second for this many cycles.
 PROFILED_CYCLES_MAX = 160_000_000
@@ -101,7 +100,7 @@ class ProgramInspector:
         self._rows = FrameRows(history.reader, self._labels)
         self.version = 0
         self._routines: tuple[tuple[int, int], tuple[RoutineFacts, ...]] | None = None
-        self._instructions: dict[int, InstructionFacts | None] = {}
+        self._made: dict[int, tuple[FrameStore, InstructionFacts] | None] = {}
 
     def _take_history(self, history: History) -> None:
         """Go on with the history of more of the same run."""
@@ -300,47 +299,28 @@ class ProgramInspector:
         if program.cycle != cycle:
             program.go_to(max(cycle, program.first_cycle))
 
-    def _instruction_of(self, frame: int) -> InstructionFacts | None:
-        """Return the instruction that made the store of a frame; None: not known."""
+    def _made_by(self, frame: int) -> tuple[FrameStore, InstructionFacts] | None:
+        """Return the store of a frame and its instruction; None: not known."""
         if self._program is None:
             return None
-        if frame not in self._instructions:
-            self._instructions[frame] = self._find_instruction(self._program, frame)
-        return self._instructions[frame]
+        if frame not in self._made:
+            self._made[frame] = self._find_instruction(self._program, frame)
+        return self._made[frame]
 
-    def _find_instruction(self, program: ProgramHistory, frame: int) -> InstructionFacts | None:
-        """Find the store of a frame.
-
-        A frame after a gap was sent at once, so its store is the last one before it. In a burst
-        stores may have waited, so they are counted from the burst's first.
-        """
-        first = max(0, frame - BURST_FRAMES_MAX)
-        edges = self._rows.batch(first, frame + 1).edge.astype(np.int64)
-        step = self._pipeline.encoder.step_edges
-        gaps = np.flatnonzero(np.diff(edges) > step)
-        if len(gaps):
-            begin = int(gaps[-1]) + 1
-        elif first == 0:
-            begin = 0
-        else:
-            return None
-        latest = self._pipeline.encoder.latest_cycle(int(edges[begin]))
+    def _find_instruction(
+        self, program: ProgramHistory, frame: int
+    ) -> tuple[FrameStore, InstructionFacts] | None:
         try:
-            program.go_to(max(latest + 1, program.first_cycle))
-            # An instruction stores in its last cycle: one that goes on behind it stores later.
-            if program.cycle > latest + 1:
-                program.step_back()
-            if not program.store_before():
+            store = FrameStores(self._rows, program).find(frame)
+            if store is None:
                 return None
-            for _ in range(len(edges) - 1 - begin):
-                if not program.store_after():
-                    return None
+            program.go_to_store(store.cycle)
         except InputError:
             return None
         registers = program.state.registers
         (row,) = program.disassembly(before=0, after=0)
         line = program.symbols.line_of(registers.pc)
-        return InstructionFacts(
+        return store, InstructionFacts(
             registers.pc,
             row.text,
             program.symbols.name_of(registers.pc) or "",

@@ -139,9 +139,11 @@ class TraceInspector(ProgramInspector):
     def _cause(self, role: str, value: str, write: Write | None, *, deep: bool) -> PixelCause:
         if write is None:
             return PixelCause(role, value)
-        label = self._rows.places.label(write.address)
-        instruction = self._instruction_of(write.frame) if deep else None
-        return PixelCause(role, value, write.frame, write.cycle, write.address, label, instruction)
+        cycle, address, instruction = write.cycle, write.address, None
+        if deep and (made := self._made_by(write.frame)) is not None:
+            (cycle, address), instruction = made
+        label = self._rows.places.label(address)
+        return PixelCause(role, value, write.frame, cycle, address, label, instruction)
 
     def write_beside(self, unit: str, x: int, y: int, frame: int, *, back: bool) -> int | None:
         """Return the number of the nearest frame that writes a pixel's byte, or None."""
