@@ -184,7 +184,7 @@ class _Chain:
         self._lost: list[LostAtSender] = []
         self._notes: list[str] = []
         if not reader.complete:
-            self._notes.append(f"the trace is cut at {reader.cut_reason}")
+            self._notes.append(f"the trace is cut: {reader.cut_reason}")
         self._other: History | None = None
         windows = [(one.first_address, one.last_address) for one in board.windows]
         self._windows = windows

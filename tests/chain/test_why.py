@@ -398,4 +398,4 @@ def test_cut_trace_is_said_to_be_cut(
     cut.write_bytes(recorded.read_bytes()[:-10])
     capsys.readouterr()
     assert run_busplay("why", cut, "--unit", "panel", "--pixel", "1,1") == 0
-    assert "\nnote: the trace is cut at byte " in capsys.readouterr().out
+    assert "\nnote: the trace is cut: chunk " in capsys.readouterr().out
