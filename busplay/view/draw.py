@@ -24,7 +24,7 @@ from busplay.view.instrument.overlays import Layer, draw_legend
 from busplay.view.instrument.panels import Part
 from busplay.view.instrument.state import Overlay
 from busplay.view.paint import paint_commands
-from busplay.view.screens import PlacedScreens, Screens, ShownScreen
+from busplay.view.screens import Layout, PlacedScreens, Screens, ShownScreen, layouts_compared
 from busplay.view.status_line import StatusCell, StatusLine
 from busplay.view.text import Texts
 from busplay.view.theme import Sizes
@@ -61,28 +61,30 @@ class Scene:
     layer: Layer | None = None
 
     @property
-    def rows(self) -> list[list[ShownScreen]]:
-        """The pictures, in rows."""
+    def layouts(self) -> list[Layout[ShownScreen]]:
+        """The pictures in each layout that they may have."""
         images = self.images or {}
         displays = self.instrument.player.playable.displays
         actual = self.instrument.beside()
         if actual is not None:
-            return [
+            return layouts_compared(
                 [
-                    ShownScreen(display, f"{name}: expected"),
-                    ShownScreen(actual[name], f"{name}: actual"),
-                    ShownScreen(display, f"{name}: difference", images.get(name)),
+                    [
+                        ShownScreen(display, f"{name}: expected"),
+                        ShownScreen(actual[name], f"{name}: actual"),
+                        ShownScreen(display, f"{name}: difference", images.get(name)),
+                    ]
+                    for name, display in displays.items()
+                    if name in actual
                 ]
-                for name, display in displays.items()
-                if name in actual
-            ]
+            )
         shown = [ShownScreen(display, name, images.get(name)) for name, display in displays.items()]
-        return [[one] for one in shown] if self.stacked else [shown]
+        return [[[shown]] if self.stacked else [[[one] for one in shown]]]
 
     @property
-    def units(self) -> list[list[Unit]]:
+    def units(self) -> list[Unit]:
         """The units of the pictures."""
-        return [[one.display.unit for one in row] for row in self.rows]
+        return [one.display.unit for row in self.layouts[0] for column in row for one in column]
 
     def sizes(self, width_px: int, height_px: int) -> Sizes:
         """Return the sizes of letters and lines for a window."""
@@ -141,9 +143,10 @@ class Painter:
         if scene.instrument.is_open:
             # The legend's room is kept, so that an overlay that comes or goes moves nothing.
             room = room.cut_bottom(look.row_px)[0]
-        rows = scene.rows
-        units = [[one.display.unit for one in row] for row in rows]
-        placed = self._screens.place(units, room, sizes, scale=scene.scale)
+        layouts = scene.layouts
+        chosen, placed = self._screens.choose(
+            [_units_of(one) for one in layouts], room, sizes, scale=scene.scale
+        )
         parts = scene.instrument.parts(places, look, now_ns)
         is_resized = self._panels is None or self._panels.get_size() != (width, height)
         panels = self._panels
@@ -166,7 +169,7 @@ class Painter:
             return Drawn(placed, places, is_new=False)
         self._last = key
         target.fill(theme.BACKGROUND, places.screens)
-        shown = [one for row in rows for one in row]
+        shown = [one for row in layouts[chosen] for column in row for one in column]
         self._screens.draw(target, shown, placed, sizes)
         self._paint_pins(target, scene, placed, look)
         for part in parts.values():
@@ -253,7 +256,7 @@ class Painter:
         return self._status_line.width(scene.cells, scene.sizes(*near))
 
     def _needed_size(self, scene: Scene, scale: int, sizes: Sizes) -> tuple[int, int]:
-        arrangement = self._screens.arrange(scene.units, scale, sizes)
+        arrangement = self._screens.arrange(_units_of(scene.layouts[0]), scale, sizes)
         bars = self._status_line.height(sizes) + self._thin_line_height(scene, sizes)
         return (
             arrangement.width_px + 2 * sizes.margin_px,
@@ -276,3 +279,7 @@ class Painter:
             size_px=sizes.text_px,
             colour=theme.TEXT,
         )
+
+
+def _units_of(layout: Layout[ShownScreen]) -> list[list[list[Unit]]]:
+    return [[[one.display.unit for one in column] for column in row] for row in layout]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import TypeAlias, TypeVar
 
 import numpy as np
 import pygame
@@ -17,6 +18,10 @@ from busplay.view.picture import draw_display, draw_image
 from busplay.view.text import Texts
 from busplay.view.theme import Sizes
 from busplay.view.widgets.box import Box
+
+Placed = TypeVar("Placed")
+# Rows of columns of pictures, or of units.
+Layout: TypeAlias = Sequence[Sequence[Sequence[Placed]]]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -78,6 +83,26 @@ class PlacedScreens:
         return boxes
 
 
+def layouts_compared(units: Sequence[Sequence[ShownScreen]]) -> list[Layout[ShownScreen]]:
+    """Return the layouts of units of several pictures each: expected, actual, difference.
+
+    A unit's pictures stand in a row if there is room, for that is read most easily.
+    """
+    in_rows = [[[one] for one in pictures] for pictures in units]
+    if not units:
+        return [in_rows]
+    (*pair, last), others = units[0], units[1:]
+    begin = [[one] for one in pair]
+    return [
+        in_rows,
+        [[column for row in in_rows for column in row]],
+        [begin, [[last], *others]],
+        [begin, [[last]], *in_rows[1:]],
+        [units],
+        [[pictures] for pictures in units],
+    ]
+
+
 class Screens:
     """Draws the units' pictures; keeps only letters."""
 
@@ -92,32 +117,64 @@ class Screens:
         """Return the room above each unit."""
         return self._texts.height(sizes.text_px) + sizes.pad_px // 2
 
-    def arrange(self, rows: Sequence[Sequence[Unit]], scale: int, sizes: Sizes) -> Arrangement:
-        """Return the places of rows of units from their common corner."""
+    def arrange(self, layout: Layout[Unit], scale: int, sizes: Sizes) -> Arrangement:
+        """Return the places of a layout's units from their common corner."""
+        gap = self.gap(sizes)
         places: list[UnitPlace] = []
         width = height = 0
-        for row in rows:
-            one = arrange(
-                row, scale=scale, gap_px=self.gap(sizes), caption_px=self.caption_height(sizes)
-            )
-            top = height + (self.gap(sizes) if height else 0)
-            places += [replace(place, top_px=place.top_px + top) for place in one.places]
-            width, height = max(width, one.width_px), top + one.height_px
+        for row in layout:
+            left, top = 0, height + (gap if height else 0)
+            for column in row:
+                one = arrange(
+                    column,
+                    scale=scale,
+                    gap_px=gap,
+                    caption_px=self.caption_height(sizes),
+                    stacked=True,
+                )
+                places += [
+                    replace(place, left_px=place.left_px + left, top_px=place.top_px + top)
+                    for place in one.places
+                ]
+                width, height = max(width, left + one.width_px), max(height, top + one.height_px)
+                left += one.width_px + gap
         return Arrangement(tuple(places), width, height)
 
+    def choose(
+        self, layouts: Sequence[Layout[Unit]], box: Box, sizes: Sizes, *, scale: int | None
+    ) -> tuple[int, PlacedScreens]:
+        """Return which layout shows the units largest in a box, or hides least, and their places.
+
+        Args:
+            layouts: at least one; the earlier of two equal ones is chosen.
+            box, sizes: the room, and the sizes of letters and lines.
+            scale: the scale asked for, or None.
+        """
+        room = box.inset(sizes.margin_px)
+        placed = [self.place(one, box, sizes, scale=scale) for one in layouts]
+
+        def worth(index: int) -> tuple[int, int]:
+            one = placed[index].arrangement
+            across, down = min(one.width_px, room.width), min(one.height_px, room.height)
+            # Nothing hidden is best, then the largest scale.
+            return across * down - one.width_px * one.height_px, placed[index].scale
+
+        best = max(range(len(placed)), key=lambda index: (*worth(index), -index))
+        return best, placed[best]
+
     def place(
-        self, rows: Sequence[Sequence[Unit]], box: Box, sizes: Sizes, *, scale: int | None
+        self, layout: Layout[Unit], box: Box, sizes: Sizes, *, scale: int | None
     ) -> PlacedScreens:
         """Return where the units stand in a box, as large as fits unless a scale is asked for."""
         room = box.inset(sizes.margin_px)
         if scale is None:
             scale = 1
-            while any(rows):
-                larger = self.arrange(rows, scale + 1, sizes)
+            while any(layout):
+                larger = self.arrange(layout, scale + 1, sizes)
                 if larger.width_px > room.width or larger.height_px > room.height:
                     break
                 scale += 1
-        arrangement = self.arrange(rows, scale, sizes)
+        arrangement = self.arrange(layout, scale, sizes)
         left = max(room.left, box.left + (box.width - arrangement.width_px) // 2)
         top = max(room.top, box.top + (box.height - arrangement.height_px) // 2)
         return PlacedScreens(scale, left, top, arrangement, box)

@@ -225,7 +225,7 @@ class PlayerWindow:
             return min(wanted[0], desktop[0]), min(wanted[1], desktop[1])
         scale = scene.scale or 1
         size = self._painter.window_size_for(scene, scale, most)
-        while scene.scale is None and any(scene.units):
+        while scene.scale is None and scene.units:
             larger = self._painter.window_size_for(scene, scale + 1, most)
             if larger[0] > most[0] or larger[1] > most[1]:
                 break

@@ -5,6 +5,8 @@ import pygame
 import pytest
 
 from busplay.display.arrangement import arrange
+from busplay.display.display import Display
+from busplay.link.load import load_board
 from busplay.player.marks import Marks
 from busplay.player.player import Player
 from busplay.view import theme
@@ -12,8 +14,11 @@ from busplay.view.draw import Painter, Scene
 from busplay.view.help import CAUTION, CAUTION_TITLE
 from busplay.view.instrument.instrument import Instrument
 from busplay.view.instrument.state import InstrumentState, Kept
+from busplay.view.screens import PlacedScreens, Screens, ShownScreen, layouts_compared
 from busplay.view.status_line import status_cells
 from busplay.view.text import Texts
+from busplay.view.theme import Sizes
+from busplay.view.widgets.box import Box
 from tests.player.fake_inspector import FakeInspector
 from tests.player.fakes import FakePlayable, HandClock
 from tests.view.conftest import two_displays
@@ -80,7 +85,7 @@ def test_scale_is_the_largest_that_fits_or_the_one_asked_for() -> None:
     _, fitting = painted((1024, 768), scene_of())
     assert fitting > 4
     # One more would not fit, even without bars and captions.
-    (units,) = scene_of().units
+    units = scene_of().units
     larger = arrange(units, scale=fitting + 2, gap_px=0)
     assert larger.width_px > 1024 or larger.height_px > 768
     _, asked = painted((1024, 768), scene_of(scale=2))
@@ -179,3 +184,46 @@ def test_wrapped_lines_fit_and_keep_every_word() -> None:
     assert " ".join(lines) == CAUTION
     assert all(texts.width(line, 20) <= 300 for line in lines)
     assert texts.wrapped("", 20, 300) == []
+
+
+def compared(size: tuple[int, int]) -> tuple[list[str], PlacedScreens]:
+    displays = [Display(unit) for unit in load_board("dunlin").units]
+    layouts = layouts_compared(
+        [
+            [
+                ShownScreen(one, f"{one.unit.name}: {what}")
+                for what in ("expected", "actual", "diff")
+            ]
+            for one in displays
+        ]
+    )
+    units = [[[[one.display.unit for one in c] for c in row] for row in one] for one in layouts]
+    sizes = Sizes.for_instrument(1280, 720, big=False)
+    index, placed = Screens(Texts()).choose(units, Box(0, 0, *size), sizes, scale=None)
+    return [one.title for row in layouts[index] for column in row for one in column], placed
+
+
+@pytest.mark.parametrize("size", [(696, 486), (860, 486), (440, 800), (1300, 700), (900, 320)])
+def test_all_pictures_compared_are_seen_whole_where_any_layout_has_room(size) -> None:
+    # At 1280 x 720 the third picture was cut at the right edge.
+    titles, placed = compared(size)
+    assert sorted(titles) == sorted(
+        f"{unit}: {what}" for unit in ("panel", "sign") for what in ("expected", "actual", "diff")
+    )
+    for place in placed.arrangement.places:
+        assert placed.left_px + place.left_px >= 0
+        assert placed.left_px + place.left_px + place.width_px <= size[0]
+        assert placed.top_px + place.top_px + place.height_px <= size[1]
+
+
+def test_pictures_compared_stand_in_a_row_for_each_unit_where_there_is_room() -> None:
+    titles, placed = compared((1300, 700))
+    assert titles[0:3] == ["panel: expected", "panel: actual", "panel: diff"]
+    tops = [place.top_px for place in placed.arrangement.places]
+    assert tops[0] == tops[1] == tops[2] < tops[3] == tops[4] == tops[5]
+
+
+def test_layout_that_hides_least_is_chosen_where_none_fits() -> None:
+    _, placed = compared((430, 100))
+    assert placed.scale == 1
+    assert placed.arrangement.width_px > 430
