@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from busplay.analysis.flash_turns import luminance_turns, red_turns
 from busplay.display.arrangement import IndexedPicture
+from busplay.wording import exact
 
 FLASHES_MOST = 3
 LUMINANCE_CHANGE = 0.1
@@ -84,6 +85,16 @@ class FlashReport:
     def is_below(self) -> bool:
         """Whether nothing is over the thresholds."""
         return not self.general and not self.red
+
+    def cautions(self) -> list[str]:
+        """Return a sentence for each stretch over the thresholds."""
+        return [
+            f"{span.flashes} {what} a second from {exact(span.start_s)} s to"
+            f" {exact(span.stop_s)} s, on {span.field_ratio:.0%} of a field of 10 degrees;"
+            f" WCAG 2.2 allows {FLASHES_MOST}"
+            for what, spans in (("flashes", self.general), ("red flashes", self.red))
+            for span in spans
+        ]
 
 
 def relative_luminance(rgb: NDArray[np.uint8]) -> NDArray[np.float64]:

@@ -230,8 +230,6 @@ def _print(report: ConvertReport, analyser: AnalyserView | None) -> None:
 
 
 def _print_film(film: FilmReport) -> None:
-    from busplay.analysis.flashes import FLASHES_MOST
-
     stored = "" if film.pictures == film.refreshes else f"; {film.pictures:,} are stored"
     click.echo(
         f"  {film.width_px:,} x {film.height_px:,} pixels, {exact(film.duration_s)} s at"
@@ -243,15 +241,8 @@ def _print_film(film: FilmReport) -> None:
             " .apng and .webp play as fast as the board"
         )
 
-    for what, spans in (("flashes", film.flashes.general), ("red flashes", film.flashes.red)):
-        for span in spans:
-            click.echo(
-                warning(
-                    f"  caution: {span.flashes} {what} a second from {exact(span.start_s)} s to"
-                    f" {exact(span.stop_s)} s, on {span.field_ratio:.0%} of a field of 10 degrees;"
-                    f" WCAG 2.2 allows {FLASHES_MOST}"
-                )
-            )
+    for one in film.flashes.cautions():
+        click.echo(warning(f"  caution: {one}"))
 
 
 def _refuse_unused(target: Path) -> None:
