@@ -1,9 +1,9 @@
 """The examples of README.md and the guides, run as they stand.
 
-A document's TOML blocks whose first line is a comment `# name.toml` are files; its shell blocks run
-line by line in a folder with these, `my_program.bin` and `tides.bin`; a text block right behind a
-shell block is what that prints, up to a last line `...`. `python -m tests.documents` writes those
-texts anew.
+A document's TOML and Python blocks whose first line is a comment `# name.toml` or `# name.py` are
+files; its shell blocks run line by line in a folder with these, `my_program.bin` and `tides.bin`; a
+text block right behind a shell block is what that prints, up to a last line `...`.
+`python -m tests.documents` writes those texts anew.
 """
 
 from __future__ import annotations
@@ -70,8 +70,8 @@ def shortened(found: str, expected: str) -> str:
 def prepare(document: str, folder: Path) -> None:
     """Write the files that a document's examples read."""
     for block in _BLOCK.finditer(document):
-        name = re.match(r"# (\S+\.toml)", block["text"])
-        if block["kind"] == "toml" and name:
+        name = re.match(r"# (\S+\.(?:toml|py))\n", block["text"])
+        if block["kind"] in ("toml", "python") and name:
             (folder / name[1]).write_text(block["text"], encoding="utf-8")
     shutil.copy(PROJECT / "roms" / "tides.bin", folder)
     vectors = b"\x00\xe0\x00\xe0"
@@ -89,7 +89,12 @@ def run_shell(shell: str, folder: Path) -> str:
 
 def _run_line(line: str, folder: Path) -> str:
     here = {**os.environ, "SDL_VIDEODRIVER": "dummy", "PYTHONPATH": str(PROJECT), "COLUMNS": "80"}
-    ours = re.sub(r"\bbusplay\b(?= )", f"{shlex.quote(sys.executable)} -m busplay", line, count=1)
+    # An entry point that is installed too would load it twice.
+    here |= {"PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1", "PYTEST_PLUGINS": "busplay.pytest_plugin"}
+    here.pop("CI", None)
+    ours = re.sub(
+        r"\b(busplay|pytest)\b(?= )", rf"{shlex.quote(sys.executable)} -m \1", line, count=1
+    )
     if needs_window(line):
         child = subprocess.Popen(
             shlex.split(ours, comments=True), cwd=folder, env=here, stderr=subprocess.PIPE

@@ -25,10 +25,10 @@ def verdict_text(found: PixelReport) -> str:
     return f"{where} {shows}\nthe last store to it {_state(found.loss)}"
 
 
-def chain_text(found: PixelReport) -> str:
-    """Return the links of the chain, from the colour to the edges."""
+def chain_text(found: PixelReport, *, wires: bool = True) -> str:
+    """Return the links of the chain, from the colour to the edges; `wires` False: no frame."""
     lines = pairs(_colour_rows(found))
-    if found.frame is not None:
+    if wires and found.frame is not None:
         lines += ["", *_frame_lines(found.frame, found.capture)]
     rows = [] if found.loss is None else _loss_rows(found.loss)
     if found.against is not None:

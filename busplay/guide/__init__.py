@@ -21,6 +21,7 @@ TOPICS = {
     "captures": "Decode what a logic analyser recorded.",
     "analysis": "Check, plan, stress, compare, profile.",
     "library": "Use busplay from Python.",
+    "testing": "Test your own programs with pytest: screens, link use, losses.",
     "formats": "Files: programs, labels, stores, keys, frames, traces, captures.",
     "keys": "Every key of link, board and faults files.",
     "options": "Every option of every command.",
