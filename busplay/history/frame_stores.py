@@ -25,10 +25,16 @@ BURST_FRAMES_MAX = NEAR_FRAMES * WIDER**2
 
 
 class FrameStore(NamedTuple):
-    """The store that a frame carries."""
+    """The store that a frame carries.
+
+    Attributes:
+        cycle, address: of the store.
+        program_counter: address of its instruction.
+    """
 
     cycle: int
     address: int
+    program_counter: int
 
 
 class FrameStores:
@@ -44,17 +50,25 @@ class FrameStores:
         self._program = program
         self._encoder = Encoder(program.start.board)
 
-    def find(self, frame: int) -> FrameStore | None:
-        """Return the store of a frame, by its number.
+    def find(self, frame: int, stop: int | None = None) -> tuple[FrameStore, ...]:
+        """Return the stores of frames.
 
-        None: the program sends other frames, or the burst is longer than `BURST_FRAMES_MAX`.
+        Args:
+            frame: the first one's number.
+            stop: the number behind the last; None: only one.
+
+        Returns:
+            A store for each frame; none at all if the program sends other frames, or the burst
+            is longer than `BURST_FRAMES_MAX`.
 
         Raises:
             InputError: the trace is damaged there.
         """
-        burst = self._burst_up_to(frame)
-        if burst is None:
-            return None
+        before = self._burst_up_to(frame)
+        if before is None:
+            return ()
+        behind = self._rows.batch(frame + 1, frame + 1 if stop is None else stop)
+        burst = FrameBatch.joined([before, behind])
         encoder, layout = self._encoder, self._encoder.layout
         first_edge, last_edge = int(burst.edge[0]), int(burst.edge[-1])
         # Stores up to the edge before would have gone out there.
@@ -62,7 +76,7 @@ class FrameStores:
         if first_edge - encoder.grid_edges >= encoder.cycle_to_edge(1):
             first_cycle = encoder.latest_cycle(first_edge - encoder.grid_edges) + 1
         stop_cycle = encoder.latest_cycle(last_edge) + 1
-        stores = self._program.stores_between(first_cycle, stop_cycle)
+        stores, by = self._program.stores_between(first_cycle, stop_cycle)
         sequence = layout.unpack(burst.word[:1]).get("sequence")
         carried = [0] * len(encoder.snapshot().carried)
         carried[encoding.SEQUENCE] = 0 if sequence is None else int(sequence[0])
@@ -74,10 +88,11 @@ class FrameStores:
             or (made.edge[:count] != burst.edge).any()
             or (made.word[:count] != burst.word).any()
         ):
-            return None
-        sent = encoder.sent_store
-        index = count - 1 if sent is None else int(sent[count - 1])
-        return FrameStore(int(stores.cycle[index]), int(stores.address[index]))
+            return ()
+        wanted = np.arange(len(before) - 1, count)
+        which = wanted if encoder.sent_store is None else encoder.sent_store[wanted]
+        columns = (stores.cycle[which], stores.address[which], by[which])
+        return tuple(FrameStore(*row) for row in zip(*(c.tolist() for c in columns), strict=True))
 
     def _burst_up_to(self, frame: int) -> FrameBatch | None:
         """Return the frames from the last idle sender up to a frame; None: it is too far back."""

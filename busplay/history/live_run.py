@@ -277,6 +277,7 @@ class LiveInspector(TraceInspector):
 
     def refresh(self, now_ns: int, *, playing: bool) -> None:
         """Include everything sent so far: at once when paused, now and then while it plays."""
+        super().refresh(now_ns, playing=playing)
         if not playing or now_ns >= self._due_ns:
             begun_ns = time.monotonic_ns()
             self._live.renew()

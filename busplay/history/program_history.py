@@ -382,27 +382,33 @@ class ProgramHistory:
         Returns:
             uint16[stores], in order, repeated for each store.
         """
-        found: list[UInt16Column] = []
-        for log in self._logs_between(first_cycle, stop_cycle):
-            begun, pc = log.instructions.cycle, log.instructions.pc
-            which = np.searchsorted(begun, log.stores.cycle, side="right") - 1
-            by = pc[np.maximum(which, 0)]
-            found.append(log.stores.address[(by >= first_address) & (by < stop_address)])
-        return np.concatenate([np.empty(0, np.uint16), *found])
+        stores, by = self.stores_between(first_cycle, stop_cycle)
+        return stores.address[(by >= first_address) & (by < stop_address)]
 
-    def stores_between(self, first_cycle: int, stop_cycle: int) -> StoreBatch:
-        """Return the stores into windows from one cycle to another, which is not included."""
-        # An instruction that stores in the first cycle has begun before it.
-        begin = first_cycle - INSTRUCTION_CYCLES_MAX
-        parts = [log.stores for log in self._logs_between(begin, stop_cycle)]
+    def stores_between(self, first_cycle: int, stop_cycle: int) -> tuple[StoreBatch, UInt16Column]:
+        """Return the stores into windows of a passage, and the instruction of each.
+
+        Args:
+            first_cycle, stop_cycle: of the run, the stop not included.
+
+        Returns:
+            The stores; uint16[stores]: the address of each one's instruction.
+        """
         none = StoreBatch.empty()
-        cycle = np.concatenate([none.cycle, *(part.cycle for part in parts)])
-        here = (cycle >= first_cycle) & (cycle < stop_cycle)
-        return StoreBatch(
-            cycle[here],
-            np.concatenate([none.address, *(part.address for part in parts)])[here],
-            np.concatenate([none.data, *(part.data for part in parts)])[here],
+        parts, by = [none], [none.address]
+        # An instruction that stores in the first cycle has begun before it.
+        for log in self._logs_between(first_cycle - INSTRUCTION_CYCLES_MAX, stop_cycle):
+            cycle = log.stores.cycle
+            here = (cycle >= first_cycle) & (cycle < stop_cycle)
+            which = np.searchsorted(log.instructions.cycle, cycle[here], side="right") - 1
+            parts.append(StoreBatch(cycle[here], log.stores.address[here], log.stores.data[here]))
+            by.append(log.instructions.pc[np.maximum(which, 0)])
+        stores = StoreBatch(
+            np.concatenate([part.cycle for part in parts]),
+            np.concatenate([part.address for part in parts]),
+            np.concatenate([part.data for part in parts]),
         )
+        return stores, np.concatenate(by)
 
     def _logs_between(self, first_cycle: int, stop_cycle: int) -> Iterator[RunLog]:
         """Yield the logs of a passage; the position stays."""

@@ -98,18 +98,23 @@ class ProgramInspector:
         self._header = replay.reader.header
         self._labels = labels or ({} if program is None else program.symbols.labels)
         self._rows = FrameRows(history.reader, self._labels)
+        self._stores = None if program is None else FrameStores(self._rows, program)
         self.version = 0
         self._routines: tuple[tuple[int, int], tuple[RoutineFacts, ...]] | None = None
+        self._is_playing = False
+        self._labels_found: tuple[tuple[int, int, int], tuple[str, ...]] | None = None
         self._made: dict[int, tuple[FrameStore, InstructionFacts] | None] = {}
 
     def _take_history(self, history: History) -> None:
         """Go on with the history of more of the same run."""
         self._history = history
         self._rows = FrameRows(history.reader, self._labels)
+        self._stores = None if self._program is None else FrameStores(self._rows, self._program)
         self.version += 1
 
     def refresh(self, now_ns: int, *, playing: bool) -> None:
         """Take up what has happened since: in a trace nothing has."""
+        self._is_playing = playing
 
     @property
     def board(self) -> Board:
@@ -301,29 +306,51 @@ class ProgramInspector:
 
     def _made_by(self, frame: int) -> tuple[FrameStore, InstructionFacts] | None:
         """Return the store of a frame and its instruction; None: not known."""
-        if self._program is None:
+        if self._program is None or self._stores is None:
             return None
         if frame not in self._made:
-            self._made[frame] = self._find_instruction(self._program, frame)
+            self._made[frame] = self._find_instruction(self._program, self._stores, frame)
         return self._made[frame]
 
     def _find_instruction(
-        self, program: ProgramHistory, frame: int
+        self, program: ProgramHistory, stores: FrameStores, frame: int
     ) -> tuple[FrameStore, InstructionFacts] | None:
         try:
-            store = FrameStores(self._rows, program).find(frame)
-            if store is None:
+            found = stores.find(frame)
+            if not found:
                 return None
-            program.go_to_store(store.cycle)
+            program.go_to_store(found[0].cycle)
         except InputError:
             return None
         registers = program.state.registers
         (row,) = program.disassembly(before=0, after=0)
         line = program.symbols.line_of(registers.pc)
-        return store, InstructionFacts(
+        return found[0], InstructionFacts(
             registers.pc,
             row.text,
             program.symbols.name_of(registers.pc) or "",
             "" if line is None else str(line),
             f"A ${registers.a:02X} X ${registers.x:02X} Y ${registers.y:02X}",
+            program.cycle,
         )
+
+    def _code_labels(self, first: int, stop: int) -> tuple[str, ...]:
+        """Return the label of the instruction behind each frame; nothing: not known.
+
+        It runs the program again, so it is not done while the recording plays.
+        """
+        program, stores = self._program, self._stores
+        if program is None or stores is None or self._is_playing or first >= stop:
+            return ()
+        key = (first, stop, self.version)
+        if self._labels_found is None or self._labels_found[0] != key:
+            try:
+                found = stores.find(first, stop)
+            except InputError:
+                found = ()
+            names = tuple(
+                program.symbols.name_of(one.program_counter) or f"${one.program_counter:04X}"
+                for one in found
+            )
+            self._labels_found = key, names
+        return self._labels_found[1]

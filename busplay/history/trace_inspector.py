@@ -71,11 +71,10 @@ class TraceInspector(ProgramInspector):
         """Return frames by their numbers, with their fates."""
         self._take_errors()
         rows = self._rows.rows(first, stop)
-        if not self._fates:
-            return rows
+        labels = self._code_labels(max(0, first), max(0, first) + len(rows)) or ("",) * len(rows)
         return [
-            row if row.edge not in self._fates else replace(row, fate=self._fates[row.edge])
-            for row in rows
+            replace(row, fate=self._fates.get(row.edge, ""), code_label=label)
+            for row, label in zip(rows, labels, strict=True)
         ]
 
     def find(self, text: str, frame: int, *, back: bool) -> int | None:
@@ -134,14 +133,23 @@ class TraceInspector(ProgramInspector):
             index,
             (red, green, blue),
             tuple(self._cause(*one, deep=deep) for one in _causes_in_words(why)),
+            self._frame_row(why.byte.frame) if deep and why.byte is not None else None,
         )
+
+    def _frame_row(self, frame: int) -> FrameRow:
+        """Return a frame without the rest of its slot."""
+        (row,) = self._rows.rows(frame, frame + 1)
+        self._take_errors()
+        symbols = self._rows.layout.frame_symbols
+        lanes = tuple(lane[:symbols] for lane in row.lanes)
+        return replace(row, lanes=lanes, fate=self._fates.get(row.edge, ""))
 
     def _cause(self, role: str, value: str, write: Write | None, *, deep: bool) -> PixelCause:
         if write is None:
             return PixelCause(role, value)
         cycle, address, instruction = write.cycle, write.address, None
         if deep and (made := self._made_by(write.frame)) is not None:
-            (cycle, address), instruction = made
+            (cycle, address, _), instruction = made
         label = self._rows.places.label(address)
         return PixelCause(role, value, write.frame, cycle, address, label, instruction)
 

@@ -35,6 +35,8 @@ class FrameRow:
         bits: all bits, in wire order.
         lanes: level of each lane for each symbol of the slot; the strobe last.
         fate: what became of it, as text; empty: received as sent.
+        code_label: the label at or before the storing instruction, or its address; empty: not
+            known.
     """
 
     index: int
@@ -50,6 +52,12 @@ class FrameRow:
     bits: str
     lanes: tuple[tuple[int, ...], ...]
     fate: str = ""
+    code_label: str = ""
+
+    @property
+    def word(self) -> str:
+        """All bits as hex, the first on the wire highest."""
+        return f"{int(self.bits, 2):0{-(-len(self.bits) // 4)}X}"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -104,6 +112,7 @@ class InstructionFacts:
         label: the label at or before it, or empty.
         source: file and line, or empty.
         registers: the processor's at its start, as text.
+        cycle: at its start; None: it is no moment of the run.
     """
 
     address: int
@@ -111,6 +120,7 @@ class InstructionFacts:
     label: str
     source: str
     registers: str
+    cycle: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,6 +201,7 @@ class PixelFacts:
         index: the palette index, the byte's bits for this pixel.
         rgb: the colour.
         causes: the writes that determine it, the byte's first.
+        frame: the frame that wrote the byte; None: none did, or it was not asked for.
     """
 
     unit: str
@@ -202,6 +213,7 @@ class PixelFacts:
     index: int
     rgb: tuple[int, int, int]
     causes: tuple[PixelCause, ...]
+    frame: FrameRow | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -318,7 +330,7 @@ class Inspector(Protocol):
 
         Args:
             unit, x, y: the pixel.
-            deep: find the instructions of the writes too, which takes longer.
+            deep: find the instructions of the writes and the byte's frame too, which takes longer.
         """
 
     def write_beside(self, unit: str, x: int, y: int, frame: int, *, back: bool) -> int | None:

@@ -65,9 +65,10 @@ def test_every_frame_has_the_store_and_instruction_of_a_run_by_steps(
         for frame in numbers:
             # Nothing is lost at this sender, so the frames are all stores in order.
             cycle, address, pc = stores[frame]
-            assert found.find(frame) == (cycle, address)
+            assert found.find(frame) == ((cycle, address, pc),)
             history.go_to_store(cycle)
             assert history.state.registers.pc == pc
+        assert found.find(700, 900) == tuple(stores[700:900])
 
 
 def test_stores_lost_at_the_sender_have_no_frame(tmp_path: Path) -> None:
@@ -90,8 +91,7 @@ def test_stores_lost_at_the_sender_have_no_frame(tmp_path: Path) -> None:
         rows = FrameRows(reader, {})
         found = FrameStores(rows, ProgramHistory.of_trace(reader))
         for frame in range(0, rows.frames, max(1, rows.frames // 60)):
-            store = found.find(frame)
-            assert store is not None
+            (store,) = found.find(frame)
             assert store.cycle == sent[frame]
 
 
@@ -114,4 +114,4 @@ def test_another_program_s_stores_are_not_known(tmp_path: Path) -> None:
         rows = FrameRows(reader, {})
         other = ProgramHistory(board, "waves.bin", end_cycle=CYCLES)
         found = FrameStores(rows, other)
-        assert [found.find(frame) for frame in range(0, 400, 20)] == [None] * 20
+        assert [found.find(frame) for frame in range(0, 400, 20)] == [()] * 20

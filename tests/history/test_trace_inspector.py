@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from busplay.chain.why import why
 from busplay.cli.window_profile import profile_of_run
 from busplay.description.faults import Faults
 from busplay.errors import InputError
@@ -313,3 +314,45 @@ def test_trace_of_no_frames_has_answers_too(tmp_path: Path) -> None:
     assert inspector.pixel("panel", 3, 3).causes[0].frame is None
     assert inspector.sums(0, inspector.end_edge + 16, 10).frames.sum() == 0
     assert not inspector.write_sums("panel", 0).writes.any()
+
+
+def test_pinned_pixel_has_the_chain_that_why_prints() -> None:
+    replay = Replay(TIDES)
+    inspector = inspector_of(replay, program=ProgramHistory.of_trace(replay.reader))
+    replay.seek(replay.end_cycle)
+    found = why(TIDES, unit="panel", pixel=(120, 40))
+    facts = inspector.pixel("panel", 120, 40, deep=True)
+    byte, row, store, frame = facts.causes[0], facts.frame, found.store, found.frame
+    assert row is not None
+    assert store is not None
+    assert frame is not None
+    assert (byte.cycle, byte.address) == (store.cycle, store.address)
+    assert byte.instruction is not None
+    assert byte.instruction.address == store.program_counter
+    assert byte.instruction.label == store.label
+    assert store.registers is not None
+    assert byte.instruction.cycle == store.registers.cycle
+    assert (row.index, row.edge, row.word) == (frame.number, frame.edge, frame.word)
+    assert {name: int(value, 16) for name, value in row.fields} == frame.fields
+    assert list(reversed(row.lanes)) == [lane.levels for lane in frame.lanes]
+
+
+def test_frames_name_the_storing_instruction_while_paused() -> None:
+    replay = Replay(TIDES)
+    program = ProgramHistory.of_trace(replay.reader)
+    inspector = inspector_of(replay, program=program)
+    replay.seek(700_000)
+    session = Session("dunlin", program="tides.bin")
+    session.run(1_000_000)
+    inspector.refresh(0, playing=True)
+    assert {row.code_label for row in inspector.rows(500, 540)} == {""}
+    inspector.refresh(0, playing=False)
+    rows = inspector.rows(500, 540)
+    for row in rows:
+        counters = []
+        for cycle in range(row.cycle, row.cycle - 8, -1):
+            try:
+                counters += session.program_counters([cycle]).values()
+            except ValueError:
+                continue
+        assert row.code_label in [program.symbols.name_of(one) for one in counters]

@@ -6,6 +6,7 @@ Frame n starts at edge 16 + 80 n and writes n to byte n of the first unit; every
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -91,6 +92,7 @@ class FakeInspector:
                 bits=f"{n:016b}",
                 lanes=tuple(tuple(n >> bit & 1 for bit in range(SLOT_EDGES)) for _ in range(2)),
                 fate="" if n % LOST_EVERY else "lost on the wire",
+                code_label="put_byte+3",
             )
             for n in range(max(0, first), min(stop, self.frames))
         ]
@@ -108,7 +110,12 @@ class FakeInspector:
 
     def pixel(self, unit: str, x: int, y: int, *, deep: bool = False) -> PixelFacts:
         cause = PixelCause("byte", "$11", 7, self.cycle_showing(7), 0x4007, "row+7")
-        return PixelFacts(unit, x, y, 7, 0x4007, 0x11, 1, (1, 254, 7), (cause,))
+        if not deep:
+            return PixelFacts(unit, x, y, 7, 0x4007, 0x11, 1, (1, 254, 7), (cause,))
+        made = InstructionFacts(0xC0DE, "sta $4007", "put_byte+3", "", "A $11 X $00 Y $00", 275)
+        cause = replace(cause, cycle=278, instruction=made)
+        (row,) = self.rows(7, 8)
+        return PixelFacts(unit, x, y, 7, 0x4007, 0x11, 1, (1, 254, 7), (cause,), row)
 
     def write_beside(self, unit: str, x: int, y: int, frame: int, *, back: bool) -> int | None:
         writes = [n for n in range(7, self.frames, 100) if (n < frame) == back]

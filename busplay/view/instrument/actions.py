@@ -31,6 +31,21 @@ class GoToEdge:
 
 
 @dataclass(frozen=True, slots=True)
+class GoToInstruction:
+    """Show the moment at which an instruction begins, and the program there."""
+
+    cycle: int
+
+
+@dataclass(frozen=True, slots=True)
+class ShowSymbols:
+    """Go to a frame, and zoom the time line to its symbols."""
+
+    frame: int
+    edge: int
+
+
+@dataclass(frozen=True, slots=True)
 class ChooseRoutine:
     """Go to a routine's next call, and show what it writes over the screens."""
 

@@ -2,9 +2,25 @@
 
 from __future__ import annotations
 
-from busplay.player.inspector import MachineFacts, PixelFacts, ReceiverFacts
+from collections.abc import Callable, Sequence
+
+from busplay.player.inspector import (
+    FrameRow,
+    MachineFacts,
+    PixelCause,
+    PixelFacts,
+    ReceiverFacts,
+)
 from busplay.view import theme
-from busplay.view.instrument.actions import Do, GoToFrame, Unpin
+from busplay.view.instrument.actions import (
+    Do,
+    GoToEdge,
+    GoToFrame,
+    GoToInstruction,
+    ShowSymbols,
+    Unpin,
+)
+from busplay.view.instrument.timing import EdgeTimes
 from busplay.view.keys import Command, keys_of
 from busplay.view.widgets.text_view import Line
 
@@ -13,47 +29,49 @@ NO_PIXEL = (
     " behind them stand here, each with a click to go to it."
 )
 
-
 NO_PROGRAM = (
     "The program is not there. It is found by its digest beside the trace, or with --program FILE."
 )
 
+SYMBOLS_TIP = "show the frame's symbols in the time line"
 
-def pixel_lines(facts: PixelFacts, *, is_pinned: bool, hears_keys: bool) -> list[Line]:
-    """Return what a pixel shows and why, one line a link of the chain."""
+
+def pixel_lines(
+    facts: PixelFacts,
+    *,
+    times: EdgeTimes,
+    lane_names: Sequence[str],
+    wrapped: Callable[[str], Sequence[str]],
+    is_pinned: bool,
+    hears_keys: bool,
+) -> list[Line]:
+    """Return what a pixel shows and why, from its colour to the levels on the wires.
+
+    Args:
+        facts: of the pixel.
+        times: of the recording.
+        lane_names: of the link.
+        wrapped: breaks a text into lines for the panel.
+        is_pinned, hears_keys: which keys do something.
+    """
     red, green, blue = facts.rgb
-    head = f"{facts.unit} {facts.x}, {facts.y}"
     place = f"{facts.unit} ${facts.offset:04X}"
-    address = "none" if facts.address is None else f"${facts.address:04X}"
+    if facts.address is not None:
+        place += f", address ${facts.address:04X}"
     lines = [
-        Line(head, heading=True),
-        Line("colour", f"{red}, {green}, {blue}", swatch=facts.rgb),
-        Line("palette entry", f"{facts.index}"),
+        Line(f"{facts.unit} {facts.x}, {facts.y}", heading=True),
+        Line("colour", f"{red}, {green}, {blue}, entry {facts.index}", swatch=facts.rgb),
         Line("byte", f"${facts.value:02X}", fixed=True),
         Line("in memory", place),
-        Line("address", address),
         Line("written by", heading=True),
     ]
-    for cause in facts.causes:
-        if cause.frame is None or cause.cycle is None:
-            lines.append(Line(cause.role, f"{cause.value}, as at power-on", colour=theme.DIM))
-            continue
-        moment = f"cycle {cause.cycle:,}"
-        lines.append(
-            Line(
-                cause.role,
-                f"{cause.value} at {moment}",
-                action=GoToFrame(cause.frame),
-                tip=f"go to frame {cause.frame:,}",
-            )
-        )
-        origin = "" if cause.address is None else f"store to ${cause.address:04X} {cause.label}"
-        lines += [Line("", text, colour=theme.DIM) for text in (origin.strip(),) if text]
-        made = cause.instruction
-        if made is not None:
-            lines.append(Line("", f"${made.address:04X}  {made.text}"))
-            where = "  ".join(one for one in (made.label, made.source) if one)
-            lines += [Line("", text, colour=theme.DIM) for text in (where, made.registers) if text]
+    written, registers = facts.causes[:1], facts.causes[1:]
+    lines += [line for cause in written for line in _cause_lines(cause)]
+    if facts.frame is not None:
+        lines += _frame_lines(facts.frame, times, lane_names, wrapped)
+    if registers:
+        lines.append(Line("registers", heading=True))
+    lines += [line for cause in registers for line in _cause_lines(cause)]
     lines += [
         Line("go to", heading=True),
         Line(
@@ -72,6 +90,69 @@ def pixel_lines(facts: PixelFacts, *, is_pinned: bool, hears_keys: bool) -> list
     if is_pinned:
         keys = keys_of(Command.UNPIN, hears_keys=hears_keys)
         lines.append(Line("unpin", keys, action=Unpin(), colour=theme.KEY))
+    return lines
+
+
+def _cause_lines(cause: PixelCause) -> list[Line]:
+    """Return a write that determines a pixel, with its store and instruction."""
+    if cause.frame is None or cause.cycle is None:
+        return [Line(cause.role, f"{cause.value}, as at power-on", colour=theme.DIM)]
+    lines = [
+        Line(
+            cause.role,
+            f"{cause.value} {_moment(cause)}",
+            action=GoToFrame(cause.frame),
+            tip=f"go to frame {cause.frame:,}",
+        )
+    ]
+    if cause.address is not None:
+        origin = f"store to ${cause.address:04X} {cause.label}".strip()
+        lines.append(Line("", origin, colour=theme.DIM))
+    made = cause.instruction
+    if made is not None:
+        action = None if made.cycle is None else GoToInstruction(made.cycle)
+        tip = "" if action is None else "go to this instruction"
+        lines.append(Line("", f"${made.address:04X}  {made.text}", action=action, tip=tip))
+        where = "  ".join(one for one in (made.label, made.source) if one)
+        lines += [Line("", text, colour=theme.DIM) for text in (where, made.registers) if text]
+    return lines
+
+
+def _moment(cause: PixelCause) -> str:
+    """Return when a write was made; without its instruction only the latest moment is known."""
+    return f"{'by' if cause.instruction is None else 'at'} cycle {cause.cycle:,}"
+
+
+def _frame_lines(
+    row: FrameRow,
+    times: EdgeTimes,
+    lane_names: Sequence[str],
+    wrapped: Callable[[str], Sequence[str]],
+) -> list[Line]:
+    """Return the frame that wrote a byte: its fields, and each lane edge by edge."""
+    symbols = ShowSymbols(row.index, row.edge)
+    edge_time = times.text(row.edge, tick_edges=max(1, times.edges_per_second // 1_000_000))
+    lines = [
+        Line(f"frame {row.index:,}", heading=True),
+        Line("word", row.word, fixed=True, action=symbols, tip=SYMBOLS_TIP),
+        Line(
+            "edge",
+            f"{row.edge:,} at {edge_time}",
+            action=GoToEdge(row.edge),
+            tip="go to the frame's first edge",
+        ),
+    ]
+    if row.fate:
+        lines.append(Line("received", row.fate, colour=theme.ERROR))
+    fields = ", ".join(f"{name} ${value}" for name, value in row.fields)
+    lines += [Line(text, action=symbols, tip=SYMBOLS_TIP) for text in wrapped(fields)]
+    # The highest lane first, as the bits of a symbol are written; a strobe stands last.
+    strobes = [name for name in lane_names if not name.startswith("lane")]
+    lanes = list(zip(lane_names, row.lanes, strict=True))
+    count = len(lanes) - len(strobes)
+    for name, levels in [*reversed(lanes[:count]), *lanes[count:]]:
+        text = " ".join(str(level) for level in levels)
+        lines.append(Line(name, text, fixed=True, action=symbols, tip=SYMBOLS_TIP))
     return lines
 
 
@@ -118,8 +199,8 @@ def hover_lines(facts: PixelFacts) -> list[str]:
         if byte.cycle is None:
             lines.append("never written")
         else:
-            by = f" by {byte.label}" if byte.label else ""
-            lines.append(f"written at cycle {byte.cycle:,}{by}")
+            to = f", {byte.label}" if byte.label else ""
+            lines.append(f"written {_moment(byte)}{to}")
     return lines
 
 

@@ -22,6 +22,7 @@ from busplay.view.keys import Command
 from busplay.view.widgets.drawing import Hot, Look, hot_at
 from busplay.view.widgets.search_line import Typing
 from busplay.view.widgets.table import first_to_show, row_at_bar, rows_seen
+from busplay.view.widgets.text_view import lines_seen
 from busplay.view.widgets.time_line import track_box
 
 WHEEL_ROWS = 3
@@ -155,12 +156,16 @@ class Instrument(Panels):
             return self.inspector.frames
         if tab is Tab.ROUTINES:
             return len(self._routines)
+        if tab is Tab.PIXEL:
+            return len(self._lines)
         return len(self.inspector.errors()) if tab is Tab.ERRORS else 0
 
     def _rows_seen(self) -> int:
         if self._places is None or self._look is None:
             return 1
-        return max(1, rows_seen(self._places.side.cut_top(self._look.row_px)[1], self._look))
+        body = self._places.side.cut_top(self._look.row_px)[1]
+        seen = lines_seen if self.state.kept.tab is Tab.PIXEL else rows_seen
+        return max(1, seen(body, self._look))
 
     def _scroll_by(self, rows: int) -> None:
         tab, count = self.state.kept.tab, self._rows()
@@ -170,8 +175,10 @@ class Instrument(Panels):
         self.state.first_rows[tab] = max(0, min(first, count - self._rows_seen()))
 
     def _scroll_to(self, y: int, places: Places, look: Look) -> None:
-        bar = places.side.cut_top(2 * look.row_px)[1]
         tab = self.state.kept.tab
+        # The titles of a table stand above its bar.
+        above = 1 if tab is Tab.PIXEL else 2
+        bar = places.side.cut_top(above * look.row_px)[1]
         self.state.first_rows[tab] = row_at_bar(y, bar, self._rows(), self._rows_seen())
 
     def _choose_row(self, step: int) -> None:
@@ -183,6 +190,10 @@ class Instrument(Panels):
             here = self.inspector.shown_frames - 1 if self.inspector is not None else 0
             chosen = here if tab is Tab.FRAMES else self._firsts.get(tab, 0) - step
         chosen = max(0, min(chosen + step, count - 1))
+        if tab is Tab.PIXEL:
+            links = [i for i, line in enumerate(self._lines) if line.action is not None]
+            ahead = [i for i in links if (i >= chosen if step > 0 else i <= chosen)]
+            chosen = (ahead or links[-1:])[0 if step > 0 else -1]
         self.state.chosen_rows[tab] = chosen
         first = self._firsts.get(tab, 0)
         self.state.first_rows[tab] = first_to_show(chosen, first, count, self._rows_seen())
@@ -198,6 +209,8 @@ class Instrument(Panels):
             self.act(actions.GoToEdge(self.inspector.errors()[chosen].edge))
         elif tab is Tab.ROUTINES and chosen < len(self._routines):
             self.act(actions.ChooseRoutine(self._routines[chosen]))
+        elif tab is Tab.PIXEL and chosen < len(self._lines):
+            self.act(self._lines[chosen].action)
 
     # -- actions
 
@@ -210,6 +223,10 @@ class Instrument(Panels):
             self._go_to_frame(action.frame)
         elif isinstance(action, actions.GoToEdge):
             self._go_to_edge(action.edge)
+        elif isinstance(action, actions.GoToInstruction):
+            self._go_to_instruction_at(action.cycle)
+        elif isinstance(action, actions.ShowSymbols):
+            self._show_symbols(action.frame, action.edge)
         elif isinstance(action, actions.ChooseRoutine):
             self._choose_routine(action.routine)
         elif isinstance(action, actions.ChooseTab):

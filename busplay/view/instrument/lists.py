@@ -21,7 +21,6 @@ FRAME_COLUMNS = (
     Column("data", "00", "right", fixed=True, need=7),
     Column("to", "panel $DDDD", need=6),
     Column("fate", "lost on the wire", need=5),
-    Column("bits", "0" * 20, fixed=True, need=1),
 )
 ROUTINE_COLUMNS = (
     Column("routine", "some_label_of_it", need=9, takes_rest=True),
@@ -42,7 +41,11 @@ ERROR_COLUMNS = (
 
 def frame_columns(frame_bits: int) -> tuple[Column, ...]:
     """Return the columns for frames of a link."""
-    return (*FRAME_COLUMNS[:-1], Column("bits", "0" * frame_bits, fixed=True, need=1))
+    return (
+        *FRAME_COLUMNS,
+        Column("word", "0" * -(-frame_bits // 4), fixed=True, need=3),
+        Column("bits", "0" * frame_bits, fixed=True, need=1),
+    )
 
 
 def frame_row(row: FrameRow) -> Row:
@@ -54,10 +57,11 @@ def frame_row(row: FrameRow) -> Row:
         (
             TableCell(f"{row.cycle:,}"),
             TableCell("" if row.address is None else f"${row.address:04X}"),
-            TableCell(row.address_label, theme.DIM),
+            TableCell(row.code_label or row.address_label, theme.DIM),
             TableCell(f"{row.data:02X}"),
             TableCell(place, theme.DIM),
             TableCell(row.fate or "received", theme.ERROR if row.fate else theme.DIM),
+            TableCell(row.word, theme.DIM),
             TableCell(row.bits, theme.DIM),
         ),
         GoToFrame(row.index),

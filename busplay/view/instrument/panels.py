@@ -32,9 +32,9 @@ from busplay.view.widgets.box import Box
 from busplay.view.widgets.drawing import Drawing, Look
 from busplay.view.widgets.menu import Choice, draw_menu
 from busplay.view.widgets.splitter import draw_splitter
-from busplay.view.widgets.table import rows_seen
+from busplay.view.widgets.table import first_row, rows_seen
 from busplay.view.widgets.tabs import draw_tabs
-from busplay.view.widgets.text_view import Line, draw_text_view
+from busplay.view.widgets.text_view import Line, draw_text_view, lines_seen
 from busplay.view.widgets.time_line import draw_here, track_box
 from busplay.view.widgets.tooltip import draw_tooltip
 
@@ -224,13 +224,27 @@ class Panels(Moves):
             return draw_text_view(receiver_lines(inspector.receiver()), box, look, hovered=hovered)
         facts = self.pixel_facts()
         if facts is None:
+            self._lines = ()
             return self._wrapped(NO_PIXEL, box, look)
-        lines = pixel_lines(
+        room = box.width - 3 * look.sizes.pad_px
+        self._lines = pixel_lines(
             facts,
+            times=times,
+            lane_names=inspector.lane_names,
+            wrapped=lambda text: look.measure.wrapped(text, look.sizes.text_px, room),
             is_pinned=self.state.pinned is not None,
             hears_keys=self._playable.hears_keys,
         )
-        return draw_text_view(lines, box, look, hovered=hovered)
+        self._firsts[tab] = first_row(first or 0, len(self._lines), lines_seen(box, look))
+        return draw_text_view(
+            self._lines,
+            box,
+            look,
+            first=self._firsts[tab],
+            chosen=chosen,
+            scroll_action=actions.Scroll(tab.value),
+            hovered=hovered,
+        )
 
     def _wrapped(self, text: str, box: Box, look: Look) -> Drawing:
         room = box.width - 2 * look.sizes.pad_px

@@ -19,6 +19,7 @@ from busplay.view.instrument.timing import EdgeTimes
 from busplay.view.keys import HelpRow, help_rows
 from busplay.view.theme import Colour
 from busplay.view.widgets.drawing import Hot, Look
+from busplay.view.widgets.text_view import Line
 from busplay.view.widgets.time_line import TimeView
 
 # While it plays, lists and figures change so often: faster, and nobody can read them.
@@ -70,6 +71,7 @@ class Present:
         self._facts_key: tuple[object, ...] = ()
         self._facts: PixelFacts | None = None
         self._routines: Sequence[RoutineFacts] = ()
+        self._lines: Sequence[Line] = ()
 
     # -- the present
 
@@ -94,7 +96,7 @@ class Present:
             return self._lists_key
         shown = 0 if self.inspector is None else self.inspector.shown_frames
         version = 0 if self.inspector is None else self.inspector.version
-        self._lists_key = (self._playable.cycle, shown, version)
+        self._lists_key = (self._playable.cycle, shown, version, self.player.playing)
         self._lists_due_ns = now_ns + 1_000_000_000 // LISTS_HZ
         return self._lists_key
 
@@ -203,6 +205,18 @@ class Present:
         if self.inspector is not None:
             self.player.seek_to(self.inspector.cycle_at(edge))
             self._arrived()
+
+    def _go_to_instruction_at(self, cycle: int) -> None:
+        self.player.pause()
+        self.player.seek_to(cycle)
+        self.state.kept.tab = Tab.PROGRAM
+        self._arrived()
+
+    def _show_symbols(self, frame: int, edge: int) -> None:
+        if self.inspector is None:
+            return
+        self._go_to_frame(frame)
+        self.state.view = self._view().on(edge, edge + self.inspector.slot_edges)
 
     def _choose_routine(self, routine: RoutineFacts) -> None:
         self.state.routine = routine

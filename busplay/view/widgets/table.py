@@ -175,7 +175,7 @@ def draw_table(
             )
         if row.action is not None or row.tip:
             drawing.heat(Hot(strip, row.action, row.tip))
-    drawing.add(_scroll_bar(view, first, seen, bar.cut_top(look.row_px)[1]))
+    drawing.add(draw_scroll_bar(view.rows, first, seen, bar.cut_top(look.row_px)[1]))
     if scroll_action is not None:
         drawing.heat(Hot(bar, scroll_action, cursor="arrow"))
     return drawing.draw(Clip(None))
@@ -189,12 +189,13 @@ def row_at_bar(y: int, bar: Box, rows: int, seen: int) -> int:
     return first_row(along * rows // bar.height - seen // 2, rows, seen)
 
 
-def _scroll_bar(view: TableView, first: int, seen: int, bar: Box) -> Drawing:
+def draw_scroll_bar(rows: int, first: int, seen: int, bar: Box) -> Drawing:
+    """Return a scroll bar; without a handle if all rows are seen."""
     drawing = Drawing([Fill(bar, theme.BAR)])
-    if view.rows <= seen or not bar.height:
+    if rows <= seen or not bar.height:
         return drawing
-    height = max(bar.width * 2, bar.height * seen // view.rows)
-    top = bar.top + (bar.height - height) * first // max(1, view.rows - seen)
+    height = max(bar.width * 2, bar.height * seen // rows)
+    top = bar.top + (bar.height - height) * first // max(1, rows - seen)
     return drawing.draw(Fill(Box(bar.left + 1, top, bar.width - 2, height), theme.DIM))
 
 

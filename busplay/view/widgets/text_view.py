@@ -9,6 +9,7 @@ from busplay.view import theme
 from busplay.view.theme import Colour
 from busplay.view.widgets.box import Box
 from busplay.view.widgets.drawing import Clip, Drawing, Fill, Hot, Look, Outline
+from busplay.view.widgets.table import draw_scroll_bar
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,23 +37,50 @@ class Line:
     tip: str = ""
 
 
+def lines_seen(box: Box, look: Look) -> int:
+    """Return how many lines have room."""
+    return max(0, box.inset(0, look.sizes.pad_px // 2).height // look.row_px)
+
+
 def draw_text_view(
-    lines: Sequence[Line], box: Box, look: Look, *, first: int = 0, hovered: object = None
+    lines: Sequence[Line],
+    box: Box,
+    look: Look,
+    *,
+    first: int = 0,
+    chosen: int | None = None,
+    scroll_action: object = None,
+    hovered: object = None,
 ) -> Drawing:
-    """Return the lines from `first` on, as many as there is room for."""
+    """Return the lines from `first` on, as many as there is room for.
+
+    Args:
+        lines: all of them.
+        box, look: where, and how large.
+        first: the uppermost.
+        chosen: the line that the keyboard has chosen.
+        scroll_action: of the wheel, and of the scroll bar that stands beside too many lines.
+        hovered: action under the mouse.
+    """
     drawing = Drawing([Clip(box), Fill(box, theme.PANEL)])
     pad = look.sizes.pad_px
-    inner = box.inset(pad, pad // 2)
+    seen = lines_seen(box, look)
+    if scroll_action is not None and len(lines) > seen:
+        drawing.heat(Hot(box, scroll_action, cursor="arrow"))
+        body, bar = box.cut_right(pad)
+        drawing.add(draw_scroll_bar(len(lines), first, seen, bar))
+    else:
+        body = box
+    inner = body.inset(pad, pad // 2)
     labels = [line.text for line in lines if line.value and not line.heading]
     label_px = max((look.measure.width(text, look.sizes.text_px) for text in labels), default=0)
     label_px = min(label_px + pad, inner.width // 2)
-    top = inner.top
-    for line in lines[first:]:
-        if top + look.row_px > inner.bottom:
-            break
-        place = Box(inner.left, top, inner.width, look.row_px)
+    for number, line in enumerate(lines[first : first + seen]):
+        place = Box(inner.left, inner.top + number * look.row_px, inner.width, look.row_px)
         drawing.add(_draw_line(line, place, label_px, look, hovered=hovered))
-        top += look.row_px
+        if first + number == chosen:
+            edge = Box(body.left, place.top, max(3, pad // 3), place.height)
+            drawing.draw(Fill(edge, theme.ACCENT))
     return drawing.draw(Clip(None))
 
 

@@ -279,17 +279,76 @@ def test_hovering_a_pixel_tells_what_it_is_and_a_click_pins_it(bench: Bench) -> 
     assert told == [
         "panel 3, 4: $4007, byte $11",
         "colour 1: 1, 254, 7",
-        "written at cycle 280 by row+7",
+        "written by cycle 280, row+7",
     ]
     assert instrument.cursor == "cross"
     instrument.press(200, 300, pixel)
     assert instrument.state.pinned == pixel
     assert instrument.state.kept.tab is Tab.PIXEL
-    assert "$11 at cycle 280" in texts(bench.draw()["side"])
+    assert "$11 at cycle 278" in texts(bench.draw()["side"])
     bench.click(actions.GoToFrame(7), "side")
     assert bench.inspector.shown_frames == 8
     instrument.do(Command.UNPIN)
     assert instrument.state.pinned is None
+
+
+def test_pinned_pixel_has_the_whole_chain_and_each_link_goes_there(bench: Bench) -> None:
+    instrument, inspector = bench.instrument, bench.inspector
+    instrument.press(200, 300, Pixel("panel", 3, 4))
+    shown = texts(bench.draw()["side"])
+    (row,) = inspector.rows(7, 8)
+    for text in ("$C0DE  sta $4007", "put_byte+3", "frame 7", "0007", "address $0007, data $07"):
+        assert text in shown
+    # The highest lane first.
+    lanes = [text for text in shown if text.startswith("lane")]
+    assert lanes == list(reversed(inspector.lane_names))
+    at = shown.index(lanes[0])
+    assert shown[at + 1] == " ".join(str(level) for level in row.lanes[1])
+    bench.click(actions.GoToEdge(row.edge), "side")
+    assert bench.playable.cycle == inspector.cycle_at(row.edge)
+    instrument.act(actions.ShowSymbols(7, row.edge))
+    view = instrument.state.view
+    assert view is not None
+    assert view.first_edge <= row.edge < view.stop_edge <= row.edge + 2 * inspector.slot_edges
+    bench.draw()
+    bench.click(actions.GoToInstruction(275), "side")
+    assert bench.playable.cycle == 275
+    assert instrument.state.kept.tab is Tab.PROGRAM
+
+
+def test_chain_scrolls_and_its_links_are_chosen_by_keys(bench: Bench) -> None:
+    instrument = bench.instrument
+    instrument.state.pinned, instrument.state.kept.tab = Pixel("panel", 3, 4), Tab.PIXEL
+    size = (1280, 330)
+    whole = texts(bench.draw(size)["side"])
+    assert "unpin" not in whole
+    side = bench.places.side
+    for _ in range(9):
+        instrument.wheel(side.left + 20, side.top + 60, -3)
+        bench.draw(size)
+    assert "unpin" in texts(bench.drawings["side"])
+    instrument.state.first_rows.clear()
+    for _ in range(3):
+        instrument.do(Command.ROW_DOWN)
+        bench.draw(size)
+    chosen = instrument.state.chosen_rows[Tab.PIXEL]
+    assert instrument._lines[chosen].action is not None
+    while instrument._lines[instrument.state.chosen_rows[Tab.PIXEL]].action != actions.Unpin():
+        instrument.do(Command.ROW_DOWN)
+        bench.draw(size)
+    instrument.do(Command.ROW_GO)
+    assert instrument.state.pinned is None
+
+
+def test_list_of_frames_names_the_storing_instruction_word_and_fate(bench: Bench) -> None:
+    instrument = bench.instrument
+    instrument.state.kept.tab, instrument.state.kept.side_permille = Tab.FRAMES, 700
+    bench.playable.cycle = bench.inspector.cycle_showing(50)
+    shown = texts(bench.draw((1920, 1080))["side"])
+    assert "put_byte+3" in shown
+    assert "0032" in shown
+    assert "received" in shown
+    assert "lost on the wire" in shown
 
 
 def test_pixel_is_pinned_and_moved_by_keys(bench: Bench) -> None:
