@@ -17,13 +17,9 @@ from busplay.description.link import Field, Link
 from busplay.display.bank import DisplayBank
 from busplay.display.display import Display
 from busplay.link.layout import FrameLayout
-from busplay.player.player import Player
-from busplay.view.draw import Painter, Scene
 from busplay.view.picture import draw_display
-from busplay.view.status_line import status_cells
-from tests.boards import GUARDED, LEAN, PANEL, SIGN, board_with
+from tests.boards import GUARDED, LEAN, PANEL, board_with
 from tests.display.cases import unit_with
-from tests.player.fakes import FakePlayable, HandClock
 
 FRAMES = 1 << 16
 
@@ -87,18 +83,3 @@ def test_plain_copy_of_a_picture(benchmark) -> None:
     out = np.empty_like(pixels)
     benchmark(np.copyto, out, pixels)
     assert out[-1, -1] == 1
-
-
-@pytest.mark.benchmark(group="a picture of 1024 x 768")
-def test_whole_window_with_two_units_and_status_line(benchmark) -> None:
-    pygame.font.init()
-    clock = HandClock()
-    displays = {unit.name: Display(unit) for unit in (PANEL, SIGN)}
-    playable = FakePlayable(clock, displays=displays, can_seek=True, end_cycle=1_000_000)
-    player = Player(playable, clock)
-    scene = Scene(player, cells=status_cells(player, playable.state))
-    surface = pygame.Surface((1024, 768), depth=32)
-    painter = Painter()
-    drawn = painter.paint(surface, scene)
-    benchmark(painter.paint, surface, scene)
-    assert drawn.scale == 2
