@@ -17,9 +17,9 @@ from busplay.view.widgets.table import Column, Row, TableCell, TableView, draw_t
 FRAME_COLUMNS = (
     Column("cycle", "000,000,000", "right", need=9),
     Column("address", "$0000", fixed=True, need=8),
-    Column("label", "some_label+99", need=4, takes_rest=True),
+    Column("label", "some_label+99", need=6, takes_rest=True),
     Column("data", "00", "right", fixed=True, need=7),
-    Column("to", "panel $DDDD", need=6),
+    Column("to", "panel $DDDD", need=4),
     Column("fate", "lost on the wire", need=5),
 )
 ROUTINE_COLUMNS = (
