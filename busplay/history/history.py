@@ -48,6 +48,8 @@ class History:
     Args:
         reader: the trace, which must stay open.
         on_frames: called with the count of frames read, if the trace has no index.
+        after: the history of the same trace when it was shorter, to go on from; not to be used
+            any more.
 
     Attributes:
         reader: the trace.
@@ -60,7 +62,11 @@ class History:
     """
 
     def __init__(
-        self, reader: TraceReader, *, on_frames: Callable[[int], object] = lambda _: None
+        self,
+        reader: TraceReader,
+        *,
+        on_frames: Callable[[int], object] = lambda _: None,
+        after: History | None = None,
     ) -> None:
         board = reader.header.board
         if board is None or not board.units:
@@ -71,7 +77,9 @@ class History:
             )
         self.reader = reader
         self.board = board
-        self.index = WriteIndex(reader, board, on_frames=on_frames)
+        self.index: WriteIndex = WriteIndex(
+            reader, board, on_frames=on_frames, after=None if after is None else after.index
+        )
         self.frames = reader.frames
         builder = self.index.builder
         self._pipeline = builder.pipeline
@@ -437,13 +445,18 @@ class History:
 
 
 def open_history(
-    reader: TraceReader, *, on_frames: Callable[[int], object] = lambda _: None
+    reader: TraceReader,
+    *,
+    on_frames: Callable[[int], object] = lambda _: None,
+    after: History | None = None,
 ) -> History:
     """Open the history of a trace; if it has no complete index, one is made.
 
     Args:
         reader: the trace, which must stay open.
         on_frames: called with the count of frames read, if an index is made.
+        after: the history of the same trace when it was shorter, to go on from; not to be used
+            any more.
 
     Raises:
         InputError: the trace has no board with units, or is damaged.
@@ -455,4 +468,4 @@ def open_history(
     ...     f"${causes.byte.address:04X}", hex(causes.value), causes.colour
     ('$543C', '0x33', (150, 160, 204))
     """
-    return History(reader, on_frames=on_frames)
+    return History(reader, on_frames=on_frames, after=after)

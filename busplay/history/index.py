@@ -33,9 +33,10 @@ class WriteIndex:
         reader: the trace.
         board: its board.
         on_frames: called with the count of frames read, if the index has to be made.
+        after: an index of the same trace when it was shorter, to go on from.
 
     Attributes:
-        builder: has board and cells.
+        builder: has board and cells; it is handed on to the next index.
         chunks_in_trace: frame chunks indexed in the trace; the others are indexed here.
         kinds: a `ChunkKind` for each chunk.
         fates: uint8[frames of the chunk] for chunks of `ChunkKind.FATES`.
@@ -52,13 +53,32 @@ class WriteIndex:
     """
 
     def __init__(
-        self, reader: TraceReader, board: Board, *, on_frames: Callable[[int], object]
+        self,
+        reader: TraceReader,
+        board: Board,
+        *,
+        on_frames: Callable[[int], object],
+        after: WriteIndex | None = None,
     ) -> None:
-        self.builder = WriteIndexBuilder(board)
+        self.builder: WriteIndexBuilder = (
+            WriteIndexBuilder(board) if after is None else after.builder
+        )
         counts = np.diff(reader.frames_before.astype(np.int64)).tolist()
         stretches = self._read(reader, counts)
         self.chunks_in_trace = sum(len(one.kinds) for one in stretches)
-        stretches += self._make(reader, self.chunks_in_trace, on_frames)
+        self._made: list[IndexStretch] = []
+        if after is not None and after.chunks_in_trace == self.chunks_in_trace:
+            self._made += after._made
+        elif after is not None:
+            # Another stretch is in the trace; what was made of it is not needed.
+            self.builder = WriteIndexBuilder(board)
+        self._made += self._make(
+            reader,
+            self.chunks_in_trace + sum(len(one.kinds) for one in self._made),
+            on_frames,
+            is_there=bool(self._made),
+        )
+        stretches += self._made
         cells = self.builder.cells.count
         self.kinds: tuple[ChunkKind, ...] = tuple(kind for one in stretches for kind in one.kinds)
         row_bytes = -(-cells // 8)
@@ -113,15 +133,21 @@ class WriteIndex:
         return stretches
 
     def _make(
-        self, reader: TraceReader, first: int, on_frames: Callable[[int], object]
+        self,
+        reader: TraceReader,
+        first: int,
+        on_frames: Callable[[int], object],
+        *,
+        is_there: bool,
     ) -> list[IndexStretch]:
-        """Make the stretches of the chunks from `first` on."""
+        """Make the stretches of the chunks from `first` on, where the builder may be already."""
         chunks = len(reader.frames_before) - 1
         stretches: list[IndexStretch] = []
         if first == chunks:
             return stretches
         builder = self.builder
-        go_to_chunk(builder, reader, first)
+        if not is_there:
+            go_to_chunk(builder, reader, first)
         lost_before = stores_lost_before(reader, first)
         for number in range(first, chunks):
             chunk = reader.frame_chunk(number)

@@ -28,8 +28,8 @@ from busplay.trace.reader import TraceReader
 from busplay.units import NS_PER_S
 
 # While it plays, the history is reopened this often, and takes at most this part of the time.
-RENEW_NS = NS_PER_S
-RENEW_PART = 40
+RENEW_NS = NS_PER_S // 4
+RENEW_PART = 60
 
 
 class LiveRun:
@@ -156,7 +156,8 @@ class LiveRun:
             kept.flush()
         old = self._reader
         reader = TraceReader(self._path)
-        self._history = open_history(reader)
+        known, self._history = self._history, None
+        self._history = open_history(reader, after=known)
         self._reader = reader
         self._known_frames = frames
         self.renewals += 1

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,9 +13,12 @@ from hypothesis import strategies as st
 
 from busplay.description.faults import Faults
 from busplay.errors import OutputError
+from busplay.history.history import open_history
 from busplay.history.live_run import LiveInspector, LiveRun, follow
+from busplay.link.load import load_board
 from busplay.player.player import Player
 from busplay.run.session import Session
+from busplay.trace.reader import TraceReader
 
 MOMENTS = range(100_000, 1_600_000, 100_000)
 
@@ -209,5 +213,42 @@ def test_recording_that_is_full_goes_no_further_and_the_run_does(
     live.seek(150_000)
     assert path.stat().st_size == size
     assert np.any(next(iter(live.displays.values())).memory)
+    live.close()
+    session.close()
+
+
+@pytest.mark.parametrize("is_slow", [False, True])
+def test_history_that_goes_on_equals_one_made_anew(tmp_path: Path, is_slow: bool) -> None:
+    board = load_board("dunlin")
+    if is_slow:
+        # Its receiver's FIFO runs full, so that frames have fates.
+        receiver = replace(board.receiver, service_ns=9_000, fifo_depth=2)
+        board = replace(board, receiver=receiver)
+    path = tmp_path / "run.trace"
+    session = Session(board, program="tides.bin", keep=path)
+    live = LiveRun(session, path)
+    cycles = np.random.default_rng(5).integers(1_000, 60_000, 90).tolist()
+    in_trace, fates = set(), 0
+    for number, count in enumerate(cycles):
+        live.run(count)
+        live.renew()
+        if number % 8 and number < 60:
+            continue
+        index = live.history.index
+        with TraceReader(path) as reader:
+            anew = open_history(reader).index
+            assert index.kinds == anew.kinds
+            assert (index.written == anew.written).all()
+            assert (index.spans == anew.spans).all()
+            assert (index.sums_before == anew.sums_before).all()
+            assert (index.frames_before == anew.frames_before).all()
+            assert (index.counts_before[-1] == anew.counts_before[-1]).all()
+            assert index.fates.keys() == anew.fates.keys()
+            assert all((index.fates[n] == anew.fates[n]).all() for n in anew.fates)
+        in_trace.add(index.chunks_in_trace)
+        fates = len(index.fates)
+    # A stretch of the index was stored in the trace in between.
+    assert in_trace == {0, 64}
+    assert bool(fates) == is_slow
     live.close()
     session.close()
