@@ -272,6 +272,11 @@ def _draw_ruler(line: TimeLine, ruler: Box, look: Look, drawing: Drawing) -> Non
     view, tick = line.view, max(1, line.tick_edges)
     small = look.sizes.small_px
     edge = -(-(view.first_edge - line.zero_edge) // tick) * tick + line.zero_edge
+    # Before cycle 0 there is no time to tell: one tick for a stretch that ends there.
+    if line.zero_edge >= view.stop_edge:
+        edge, tick = view.first_edge, view.span_edges
+    else:
+        edge = max(edge, line.zero_edge)
     free = ruler.left
     while edge < view.stop_edge:
         x = view.x_of(edge, ruler)

@@ -107,8 +107,9 @@ def line_of(view: TimeView = WHOLE, **options) -> TimeLine:
         flags=options.get("flags", ()),
         frames=options.get("frames", ()),
         lane_names=("lane 0", "lane 1"),
-        time_of=lambda edge: f"{edge}",
+        time_of=lambda edge: f"{options.get('time_of', int)(edge)}",
         tick_edges=options.get("tick_edges", 250_000),
+        zero_edge=options.get("zero_edge", 0),
     )
 
 
@@ -126,6 +127,16 @@ def test_bands_have_their_names_and_whatever_is_rare_is_seen() -> None:
     assert not use.indexes[:, 11].any()
     assert use.box.bottom <= losses.box.top
     assert hot_of(drawing, "time").box == track_box(BOX, LOOK, NAMES)
+
+
+def test_ruler_has_no_ticks_before_cycle_0() -> None:
+    # The ruler of a trace without frames told 0:00.000 five times.
+    def ticks(zero_edge: int) -> list[str]:
+        drawing = drawn(line_of(zero_edge=zero_edge, time_of=lambda edge: edge - zero_edge))
+        return [text for text in texts(drawing) if text.lstrip("-").isdigit()]
+
+    assert ticks(400_000) == ["0", "250000", "500000"]
+    assert len(ticks(WHOLE.end_edge)) == 1
 
 
 def test_flags_are_shortened_before_the_next_and_can_be_clicked() -> None:
