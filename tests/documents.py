@@ -70,7 +70,7 @@ def shortened(found: str, expected: str) -> str:
 def prepare(document: str, folder: Path) -> None:
     """Write the files that a document's examples read."""
     for block in _BLOCK.finditer(document):
-        name = re.match(r"# (\S+\.(?:toml|py))\n", block["text"])
+        name = re.match(r"# (\S+\.(?:toml|py))[:\n]", block["text"])
         if block["kind"] in ("toml", "python") and name:
             (folder / name[1]).write_text(block["text"], encoding="utf-8")
     shutil.copy(PROJECT / "roms" / "tides.bin", folder)
