@@ -26,7 +26,17 @@ def test_ci_calls_the_readmes_test_command_word_for_word() -> None:
     assert TEST_COMMAND in (PROJECT / "DEVELOPERS.md").read_text(encoding="utf-8")
 
 
-@pytest.mark.parametrize("path", DOCUMENTS, ids=lambda path: path.stem)
+@pytest.mark.parametrize(
+    "path",
+    [
+        pytest.param(
+            path,
+            id=path.stem,
+            marks=() if path.stem in ("README", "start") else pytest.mark.thorough,
+        )
+        for path in DOCUMENTS
+    ],
+)
 def test_examples_print_what_the_document_says(path: Path, tmp_path: Path) -> None:
     """To update the outputs: python -m tests.documents."""
     document = path.read_text(encoding="utf-8")

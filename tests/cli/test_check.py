@@ -46,6 +46,7 @@ def test_link_that_one_units_memory_imitates_is_not_sound(busplay: Call, tmp_pat
     assert lines[1].startswith("  FAULT     unit 0's memory, random data: a receiver that lost")
 
 
+@pytest.mark.thorough
 def test_advised_link_file_does_what_was_said_of_it(busplay: Call, tmp_path: Path) -> None:
     soundness = busplay("check", "lean", "--json").figures["soundness"]
     assert isinstance(soundness, dict)

@@ -67,6 +67,7 @@ def moments() -> list[float]:
     return [draw.uniform(0, 0.4) for _ in range(MOMENTS)]
 
 
+@pytest.mark.thorough
 def test_profile_that_is_interrupted_has_sums_that_agree(tmp_path: Path) -> None:
     words = ("profile", "dunlin", "tides.bin", "--to", "20000s", "--csv", tmp_path / "p.csv")
     status, out, err = interrupted(*words, after_s=4)

@@ -268,6 +268,7 @@ def test_profile_names_routines_and_sums_to_the_run(busplay: Busplay) -> None:
     assert both[0] == both[1]
 
 
+@pytest.mark.thorough
 def test_first_run_on_a_machine_says_that_it_compiles(tmp_path: Path) -> None:
     words = [sys.executable, "-m", "busplay", "demo", "--headless", "--cycles", "1000"]
     environment = {**os.environ, "BUSPLAY_CACHE_DIR": str(tmp_path)}

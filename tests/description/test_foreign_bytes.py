@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
@@ -84,6 +85,7 @@ def test_any_text_is_read_or_refused(text: str) -> None:
     read(text)
 
 
+@pytest.mark.thorough
 def test_every_key_of_every_shipped_file_is_read_or_refused_with_every_odd_value() -> None:
     for text in TEXTS:
         lines = text.splitlines()

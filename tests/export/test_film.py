@@ -91,6 +91,7 @@ def test_equal_pictures_in_a_row_are_one(tmp_path: Path, suffix: str) -> None:
     np.testing.assert_array_equal(pictures[2], screens(trace)[11])
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(("suffix", "most_ms"), [(".gif", 655_350), (".apng", 6_553.5)])
 def test_picture_that_stands_longer_than_a_form_can_say_is_repeated(
     tmp_path: Path, suffix: str, most_ms: float

@@ -215,6 +215,7 @@ def test_loss_of_sync_on_an_idle_link_is_detected_after_seven_frames() -> None:
     assert frames_until_detected(layout, np.tile(layout.idle_symbols, 100), 1) == [7]
 
 
+@pytest.mark.thorough
 @STATES
 @RUNS
 @pytest.mark.parametrize(("name", "frames"), [("lean", 11_590), ("guarded", 3_430)])

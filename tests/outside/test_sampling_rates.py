@@ -67,6 +67,7 @@ def test_an_edge_is_as_late_as_a_sample_period_at_most(tmp_path: Path) -> None:
     assert max(late) <= period + unit
 
 
+@pytest.mark.thorough
 @pytest.mark.source(PRACTICE, part="24 MS/s on an 8 MHz clock: what a decoder then doubts")
 def test_the_trial_doubts_what_decode_doubts_of_such_a_capture(tmp_path: Path) -> None:
     capture = tmp_path / "seen.sr"

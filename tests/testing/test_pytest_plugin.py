@@ -48,6 +48,7 @@ def picture(pytester: pytest.Pytester, name: str = "title") -> Path:
 # -- runs
 
 
+@pytest.mark.thorough
 def test_runs_go_for_cycles_until_exit_a_label_an_address_or_a_still_screen(
     run_tests: RunTests, pytester: pytest.Pytester
 ) -> None:
@@ -87,6 +88,7 @@ def test_still(machine):
     result.assert_outcomes(passed=4)
 
 
+@pytest.mark.thorough
 def test_runs_that_do_not_get_there_fail_with_the_reason(run_tests: RunTests) -> None:
     result = run_tests(
         TIDES
@@ -210,6 +212,7 @@ def test_difference_is_named_by_its_first_pixel_store_and_instruction(
     result.stdout.no_fnmatch_line("*busplay/testing*")
 
 
+@pytest.mark.thorough
 def test_source_line_of_the_store_is_named(run_tests: RunTests, pytester: pytest.Pytester) -> None:
     shutil.copy(PROJECT / "tests/data/fuzz/debug_file/tiny.dbg", pytester.path)
     # The program of tiny.dbg, at $C000: it stores 5 to $4000 for ever.
@@ -226,6 +229,7 @@ def test_source_line_of_the_store_is_named(run_tests: RunTests, pytester: pytest
     )
 
 
+@pytest.mark.thorough
 def test_gathered_pictures_have_a_page_with_names_as_text(
     run_tests: RunTests, pytester: pytest.Pytester
 ) -> None:
@@ -262,6 +266,7 @@ def test_it(machine, screen, name):
     assert read_picture(difference).shape == (192, 256, 3)
 
 
+@pytest.mark.thorough
 def test_two_screens_of_one_name_are_not_written_over_each_other(
     run_tests: RunTests, pytester: pytest.Pytester
 ) -> None:
@@ -279,6 +284,7 @@ def test_it(machine, screen, cycles):
     result.stdout.fnmatch_lines(["*give each picture a name of its own*"])
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("name", ["../title", "", ".hidden", "a/b", "a b"])
 def test_picture_has_a_plain_name(
     run_tests: RunTests, pytester: pytest.Pytester, name: str
@@ -302,6 +308,7 @@ def test_file_that_is_no_picture_is_refused(run_tests: RunTests, pytester: pytes
 # -- assertions
 
 
+@pytest.mark.thorough
 def test_assertions_hold_or_say_the_figures(run_tests: RunTests) -> None:
     text = (
         FILL
@@ -353,6 +360,7 @@ def test_other_program(make_machine, done, tmp_path):
     result.assert_outcomes(passed=1, failed=6)
 
 
+@pytest.mark.thorough
 def test_flashing_is_found_with_its_seconds(run_tests: RunTests, pytester: pytest.Pytester) -> None:
     # Palette entry 0 is black or white in turn, with a wait of some 330,000 cycles.
     code = "A900 A200 8E04A3 49FF 8D05A3 8D06A3 8D07A3 A000 A200 CAD0FD 88D0FA 80E6"
@@ -379,6 +387,7 @@ def test_flashing(machine, screen):
 # -- boards, links, cores; xdist; without the plug-in
 
 
+@pytest.mark.thorough
 def test_tests_are_parametrised_over_boards_links_and_cores(
     run_tests: RunTests, pytester: pytest.Pytester
 ) -> None:
@@ -399,6 +408,7 @@ def test_it(machine, screen, busplay_link, busplay_core):
     run_tests(text).assert_outcomes(passed=4)
 
 
+@pytest.mark.thorough
 def test_workers_of_xdist_report_to_their_controller(
     run_tests: RunTests, pytester: pytest.Pytester
 ) -> None:

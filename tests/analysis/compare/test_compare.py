@@ -85,6 +85,7 @@ def indexes(found: FrameComparison, kind: Kind) -> list[int]:
 # -- what was injected is what is found
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("link", ["guarded", "lean"])
 def test_one_wrong_bit_is_found_in_the_last_frame_too(link: str) -> None:
     """Check and sequence number of the last frame were not looked at: none behind it told."""

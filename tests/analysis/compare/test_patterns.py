@@ -43,6 +43,7 @@ def only(found: FrameComparison, kind: str) -> Pattern:
 # -- no pattern where there is none
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("loss", LOSSES)
 @pytest.mark.parametrize("shape", PROGRAMS)
 def test_no_pattern_is_told_of_undirected_loss(shape: str, loss: str) -> None:

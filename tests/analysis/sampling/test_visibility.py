@@ -32,6 +32,7 @@ def sampling_of(name: str, rate_hz: int, **more: object) -> Sampling:
     return Sampling(link, link.clock_hz or 8 * MHZ, rate_hz, **more)  # type: ignore[arg-type]
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(
     ("name", "rate_mhz", "answer"),
     [

@@ -54,6 +54,7 @@ def test_other_seed_other_results() -> None:
     assert other != swept()
 
 
+@pytest.mark.thorough
 def test_dask_cluster_gives_the_same_results() -> None:
     distributed = pytest.importorskip("distributed", reason="Dask is in the extra `cluster`")
     with distributed.LocalCluster(
@@ -195,6 +196,7 @@ def test_trials_stop_when_the_interval_is_narrow_or_the_budget_spent() -> None:
     assert certain.low_ratio == certain.loss_ratio == certain.high_ratio
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("budget_frames", [1, 1_500, 4_000])
 def test_intervals_hold_the_rate_though_losses_come_in_bunches(budget_frames: int) -> None:
     # A lost edge costs a dozen frames, so that frames are far from independent.

@@ -33,6 +33,7 @@ def step_to(core: CompiledCore, address: int) -> None:
         core.step()
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("name", ["tides", "rule30"])
 @pytest.mark.parametrize("logs", [False, True])
 def test_every_address_is_reached_as_by_single_steps(name: str, logs: bool) -> None:
