@@ -14,7 +14,7 @@ ON_CI = bool(os.environ.get("CI"))
 # On CI examples are the same each time; elsewhere they are new each time, and fewer.
 settings.register_profile("busplay", deadline=None, derandomize=ON_CI)
 settings.load_profile("busplay")
-HOME_SHARE, HOME_LEAST = 1 / 4, 2
+HOME_SHARE, HOME_LEAST = 1 / 8, 2
 
 os.environ.setdefault("SDL_VIDEODRIVER", "dummy")
 os.environ.setdefault("PYGAME_HIDE_SUPPORT_PROMPT", "1")

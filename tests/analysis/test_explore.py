@@ -131,6 +131,7 @@ def test_undetected_shares_are_those_of_trying_every_error(check: str) -> None:
         assert share == Fraction(passed, comb(layout.frame_bits, weight))
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("edges", ["rising", "both"])
 def test_limits_leave_out_what_is_over_them(edges: Edges) -> None:
     limits = Limits(
@@ -176,6 +177,7 @@ def test_progress_goes_up_to_the_number_of_choices() -> None:
     assert seen == [(done, len(seen)) for done in range(len(seen))]
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(("suffix", "start"), [(".png", b"\x89PNG"), (".svg", b"<?xml")])
 def test_same_search_draws_the_same_file(found: Exploration, suffix: str, start: bytes) -> None:
     pytest.importorskip("matplotlib", reason="the extra `analysis` is not installed")
@@ -184,6 +186,7 @@ def test_same_search_draws_the_same_file(found: Exploration, suffix: str, start:
     assert pictures[0] == pictures[1]
 
 
+@pytest.mark.thorough
 def test_each_clock_has_a_panel_of_its_own() -> None:
     pytest.importorskip("matplotlib", reason="the extra `analysis` is not installed")
     heights = []

@@ -77,6 +77,7 @@ def assert_report_alike(report: ProfileReport, naive: NaiveProfile) -> None:
     assert sum(row.cycles_ratio for row in report.routines) == pytest.approx(1)
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("program", ["tides", "fill", "keys"])
 def test_profile_of_a_program_is_what_steps_give(program: str) -> None:
     start = ProgramStart(DUNLIN, f"{program}.bin")

@@ -33,6 +33,7 @@ def test_verdict_comes_first_and_all_tables_with_full(busplay: Call) -> None:
     assert "One frame between idle ones: space 1, address $1234, data $56\n" in full
 
 
+@pytest.mark.thorough
 def test_link_that_one_units_memory_imitates_is_not_sound(busplay: Call, tmp_path: Path) -> None:
     lean = busplay("check", "lean").out
     assert lean.startswith("Link lean is sound: 4 weaknesses\n")
@@ -120,6 +121,7 @@ def test_board_says_in_its_first_lines_what_answers_where(busplay: Call) -> None
     assert "    Times in symbols of 62.5 ns; a frame has 8. " in full
 
 
+@pytest.mark.thorough
 def test_bit_error_rates_are_those_asked_for(busplay: Call) -> None:
     outcome = busplay("check", "lean", "--ber", "1e-2", "--ber", "1e-5", "--full")
     rows = outcome.out.split("Bit errors, each bit by itself\n")[1].splitlines()[1:3]

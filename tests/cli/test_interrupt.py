@@ -139,6 +139,7 @@ def test_interrupted_replay_keeps_the_trace_that_was_there(
         assert arrived.cycles == figures["cycles"]
 
 
+@pytest.mark.thorough
 def test_interrupted_stream_does_not_wait_for_its_silent_pipe(tmp_path: Path) -> None:
     status, out, err = interrupted(
         "run", "dunlin", "--stores", "-", "--headless", "--json", after_s=4
@@ -174,6 +175,7 @@ def test_text_report_says_that_it_was_interrupted(tmp_path: Path) -> None:
     assert err.endswith("busplay: interrupted\n")
 
 
+@pytest.mark.thorough
 def test_interrupted_stress_reports_the_points_that_were_done(sent: Path, tmp_path: Path) -> None:
     state = tmp_path / "state"
     words = ("stress", "dunlin", sent, "--state", state, "--frames", 5_000_000, "--json")

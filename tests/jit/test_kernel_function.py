@@ -302,6 +302,7 @@ def kept_file(program: Path) -> Path:
     return file
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("damage", ["cut", "zeroed", "flipped", "empty", "unreadable"])
 def test_damaged_code_is_compiled_anew(program: Path, damage: str) -> None:
     file = kept_file(program)

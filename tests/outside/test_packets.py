@@ -77,6 +77,7 @@ def test_a_network_analyser_lists_the_same_frames_at_the_same_times(
     assert found == edge_ns(frames.edge, 16_000_000).tolist()
 
 
+@pytest.mark.thorough
 @needs_sigrok
 @pytest.mark.source("sigrok-cli 0.7.2", part="reads our VCD", kind="library")
 def test_another_program_reads_the_same_levels_from_our_dump(

@@ -58,6 +58,7 @@ def image() -> bytes:
     return bytes(memory)
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("kind", ["compiled", "reference"])
 def test_states_at_drawn_cycles_are_those_of_py65_run_forward(kind: str, tmp_path: Path) -> None:
     expected, _ = forward(image())

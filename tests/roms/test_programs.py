@@ -119,6 +119,7 @@ def test_rule30_draws_a_generation_in_each_row() -> None:
         cells = rule_30(cells)
 
 
+@pytest.mark.thorough
 def test_rule30_scrolls_by_the_base_address_once_the_panel_is_full() -> None:
     machine = Machine("rule30", refresh_hz=20_000)
     machine.run_to("scroll_row", at_most_cycles=3_000_000)
@@ -133,6 +134,7 @@ def test_rule30_scrolls_by_the_base_address_once_the_panel_is_full() -> None:
 # ---- stars ----
 
 
+@pytest.mark.thorough
 def test_stars_puts_back_what_its_stars_covered() -> None:
     machine = Machine("stars")
     machine.run_to("take_off", at_most_cycles=1_500_000)

@@ -185,6 +185,7 @@ def test_update_is_refused_in_ci(
     result.stderr.fnmatch_lines(["*--busplay-update is refused where CI is set*"])
 
 
+@pytest.mark.thorough
 def test_difference_is_named_by_its_first_pixel_store_and_instruction(
     run_tests: RunTests, pytester: pytest.Pytester
 ) -> None:

@@ -170,6 +170,7 @@ def test_a_dozen_losses_that_keep_a_period_exactly_are_enough(
     assert abs(found - hz) < max(4 * error, 0.01)
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("hz", [60.0, 1_000.0, 16_000.0])
 def test_the_period_itself_is_told_not_a_multiple_or_side_lobe(hz: float) -> None:
     # Frames in spells, as a program that computes between its pictures sends them.
@@ -181,6 +182,7 @@ def test_the_period_itself_is_told_not_a_multiple_or_side_lobe(hz: float) -> Non
     assert abs(found - hz) < 0.05
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("hz", [15_625.0, 31_468.5])
 @pytest.mark.parametrize("refresh_frames", [0, 4_000])
 def test_a_video_side_that_takes_the_bus_once_a_line_is_named(

@@ -86,6 +86,7 @@ def test_link_with_a_fault_is_not_sound_and_says_what_removes_it() -> None:
     assert "no rule is broken (removes it)" in " ".join(faults.split())
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("name", shipped_links())
 def test_verdict_of_every_shipped_link_fits_a_screen(name: str) -> None:
     found = check(load_link(name))
@@ -110,6 +111,7 @@ def test_board_is_judged_with_its_units() -> None:
     assert found.addressed_ratio == (24_576 + 512 + 16) / 2**20
 
 
+@pytest.mark.thorough
 def test_board_whose_units_no_frame_of_a_wrong_place_names_is_sound_where_its_link_is_not() -> None:
     # XOR 10 is wrong for unit 0 only: the board that has no such unit does not meet it.
     board = load_board("dunlin")

@@ -118,6 +118,7 @@ def assert_alike(
         assert low - spread <= share <= high + spread, (threshold, share, seen, len(found))
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("kind", list(TrafficKind))
 @pytest.mark.parametrize("name", LINKS)
 def test_frames_lost_are_those_that_receivers_lose(name: str, kind: TrafficKind) -> None:
@@ -143,6 +144,7 @@ def test_frames_lost_on_any_link_are_those_that_receivers_lose(link: Link, which
     assert_alike(found, walked, [float(np.median(walked)), most - 1])
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("kind", [TrafficKind.RANDOM, TrafficKind.MEMORY, TrafficKind.IDLE])
 @pytest.mark.parametrize("name", LINKS)
 def test_power_on_takes_as_long_as_receivers_take(name: str, kind: TrafficKind) -> None:
