@@ -220,7 +220,8 @@ class _HeadParser:
             looks = {find_look([row[column]]) for row in below}
             if find_look([cell]) in ("other", "hex") and not looks & {"other", "hex"}:
                 return True
-            if len(below) > 1 and find_look([cell]) == "number" and looks == {"level"}:
+            is_channel = cell.isdecimal() and find_look([cell]) == "number"
+            if len(below) > 1 and is_channel and looks == {"level"}:
                 return True
         told = [told_channels(line.strip("#; \t")) for line in self._lines[:number]]
         return cells in told
