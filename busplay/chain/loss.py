@@ -7,13 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from busplay.analysis.compare.frames import compare_frames
+from busplay.analysis.compare.compare import compare_recordings
 from busplay.analysis.compare.streams import Kind
 from busplay.errors import InputError
 from busplay.history.history import History
 from busplay.history.places import Place
 from busplay.losses.losses import CAUSE_WORDS, Cause
-from busplay.run.arrivals import edges_found
 from busplay.trace.reader import TraceReader
 from busplay.write_index import marking
 
@@ -84,15 +83,9 @@ def lost_between(
     def told(done: int) -> None:
         progress(done, sent.frames)
 
-    same_run = edges_found(received, sent_frames=sent.frames)
-    found = compare_frames(
-        sent.chunks(),
-        same_run or received.chunks(),
-        expected_header=sent.header,
-        actual_header=received.header,
-        expected_name=str(sent.path),
-        actual_name=str(received.path),
-        same_run=same_run is not None,
+    found = compare_recordings(
+        sent,
+        received,
         keep=sent.frames + received.frames,
         find_patterns=False,
         progress=told,

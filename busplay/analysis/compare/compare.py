@@ -9,6 +9,7 @@ from os import PathLike
 from pathlib import Path
 
 from busplay.analysis.compare.comparison import Comparison
+from busplay.analysis.compare.frame_comparison import FrameComparison
 from busplay.analysis.compare.frames import KEEP_DIFFERENCES, compare_frames
 from busplay.analysis.compare.listing import list_differences
 from busplay.errors import InputError
@@ -18,6 +19,42 @@ from busplay.run.arrivals import edges_found
 from busplay.trace.reader import TraceReader
 
 DIFFERENCES_LISTED = 20
+
+
+def compare_recordings(
+    expected: TraceReader,
+    actual: TraceReader,
+    *,
+    keep: int,
+    find_patterns: bool = True,
+    progress: Callable[[int], None] | None = None,
+    should_stop: Callable[[], bool] | None = None,
+) -> FrameComparison:
+    """Compare two open traces, frames that arrived at the edges at which they were found.
+
+    Args:
+        keep: how many of the differences to keep.
+        find_patterns: say what the damage has in common.
+        progress: called with the number of expected frames done so far.
+        should_stop: asked now and then; a yes ends the comparison there.
+
+    Raises:
+        InputError: a trace is damaged, or the two are of different units or windows.
+    """
+    found_at_edges = edges_found(actual, sent_frames=expected.frames)
+    return compare_frames(
+        expected.chunks(),
+        found_at_edges or actual.chunks(),
+        expected_header=expected.header,
+        actual_header=actual.header,
+        expected_name=str(expected.path),
+        actual_name=str(actual.path),
+        same_run=found_at_edges is not None,
+        keep=keep,
+        find_patterns=find_patterns,
+        progress=progress,
+        should_stop=should_stop,
+    )
 
 
 def compare(
@@ -57,15 +94,9 @@ def compare(
             for one in (expected, actual)
         )
         frames_expected = before.frames
-        found_at_edges = edges_found(after, sent_frames=before.frames)
-        found = compare_frames(
-            before.chunks(),
-            found_at_edges or after.chunks(),
-            expected_header=before.header,
-            actual_header=after.header,
-            expected_name=str(before.path),
-            actual_name=str(after.path),
-            same_run=found_at_edges is not None,
+        found = compare_recordings(
+            before,
+            after,
             keep=max(
                 before.frames + after.frames if list_most is None else list_most, KEEP_DIFFERENCES
             ),

@@ -102,7 +102,7 @@ def make_report(
     Args:
         program: file name of the program.
         symbols: its names and lines.
-        routines: those that the collector was made for.
+        routines: of the run, as the collector has them.
     """
     nodes = collector.tree.nodes()
     cycles = int(collector.cycles.sum())
