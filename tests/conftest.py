@@ -8,6 +8,8 @@ from pathlib import Path
 import pytest
 from hypothesis import is_hypothesis_test, settings
 
+from tests.browser import browser, new_tab, tab  # noqa: F401
+
 ON_CI = bool(os.environ.get("CI"))
 
 # Numba compiles inside the first example of a property, so no example has a deadline.
