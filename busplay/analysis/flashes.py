@@ -35,6 +35,7 @@ SCREEN_PX = (1024, 768)
 FIELD_PX = (341, 256)
 # Sums of coefficients are rounded; a change of exactly a tenth counts.
 _ROUNDING = 1e-9
+_NO_PIXELS: NDArray[np.int64] = np.empty(0, np.int64)
 
 # sRGB to CIE XYZ (IEC 61966-2-1); the row of Y has the coefficients of relative luminance.
 _XYZ = np.array(
@@ -154,6 +155,17 @@ class FlashMeter:
         rate_hz: pictures in a second.
         field_px: width and height of a field of 10 degrees, in pixels of a picture; None: as
             `field_on_screen` says.
+        first_picture: number of the first picture; the report's seconds count from number 0.
+
+    >>> import busplay
+    >>> from busplay.display.arrangement import compose_indices
+    >>> panel = busplay.Session("dunlin", program="tides.bin").display("panel")
+    >>> meter = busplay.FlashMeter(256, 192, rate_hz=60)
+    >>> for number in range(80):
+    ...     panel.write_memory(range(24_576), [0xFF * (number // 7 % 2)] * 24_576)
+    ...     meter.feed(compose_indices([panel], borders=False))
+    >>> [(span.flashes, span.field_ratio) for span in meter.report().general]
+    [(4, 1.0)]
     """
 
     def __init__(
@@ -163,32 +175,55 @@ class FlashMeter:
         *,
         rate_hz: int,
         field_px: tuple[int, int] | None = None,
+        first_picture: int = 0,
     ) -> None:
         self._field_px = field_px or field_on_screen(width_px, height_px)
-        self._rate_hz = rate_hz
-        self._general = _Counter((height_px, width_px), rate_hz, self._field_px)
-        self._red = _Counter((height_px, width_px), rate_hz, self._field_px)
-        self._before: NDArray[np.uint32] | None = None
+        self._general = _Counter((height_px, width_px), rate_hz, self._field_px, first_picture)
+        self._red = _Counter((height_px, width_px), rate_hz, self._field_px, first_picture)
+        self._indices: NDArray[np.uint32] | None = None
+        self._palette: NDArray[np.uint8] = np.empty((0, 3), np.uint8)
 
     def feed(self, picture: IndexedPicture) -> None:
         """Look at the next picture."""
-        red, green, blue = picture.palette.astype(np.uint32).T
-        colours = (red << 16 | green << 8 | blue)[picture.indices].ravel()
         indices = np.ascontiguousarray(picture.indices).ravel()
-        if self._before is None:
+        if self._indices is None:
             self._luminance = _LuminanceTurns(picture.palette, indices)
             self._colour = _RedTurns(picture.palette, indices)
-            self._before = colours
-        changed = np.flatnonzero(colours != self._before).astype(np.int64)
-        self._before = colours
+            self._indices, self._palette = indices, picture.palette
+        changed = self._changed(indices, picture.palette)
+        self._indices, self._palette = indices, picture.palette
         self._general.feed(self._luminance.feed(changed, picture.palette, indices))
         self._red.feed(self._colour.feed(changed, picture.palette, indices))
+
+    def repeat(self) -> None:
+        """Take the next picture to be the last one again."""
+        self._general.feed(_NO_PIXELS)
+        self._red.feed(_NO_PIXELS)
+
+    def _changed(
+        self, indices: NDArray[np.uint32], palette: NDArray[np.uint8]
+    ) -> NDArray[np.int64]:
+        """Return the pixels that may have another colour than before."""
+        before = self._indices
+        assert before is not None
+        if np.array_equal(palette, self._palette):
+            # Most pictures change no colour of the palette; to look up 24 bits for each pixel
+            # takes six times as long.
+            return np.flatnonzero(indices != before)
+        return np.flatnonzero(_packed(palette)[indices] != _packed(self._palette)[before])
 
     def report(self) -> FlashReport:
         """Return what was found so far."""
         return FlashReport(
             self._general.pictures, *self._field_px, self._general.spans(), self._red.spans()
         )
+
+
+def _packed(palette: NDArray[np.uint8]) -> NDArray[np.uint32]:
+    """Return uint32[colours]: each colour as one number."""
+    red, green, blue = palette.astype(np.uint32).T
+    packed: NDArray[np.uint32] = red << 16 | green << 8 | blue
+    return packed
 
 
 class _LuminanceTurns:
@@ -250,7 +285,10 @@ def _is_red(palette: NDArray[np.uint8]) -> NDArray[np.uint8]:
 class _Counter:
     """Flashes of each pixel in the last second, and the stretches over the thresholds."""
 
-    def __init__(self, shape: tuple[int, int], rate_hz: int, field_px: tuple[int, int]) -> None:
+    def __init__(
+        self, shape: tuple[int, int], rate_hz: int, field_px: tuple[int, int], first_picture: int
+    ) -> None:
+        self._first_picture = first_picture
         self._shape = shape
         self._rate_hz = rate_hz
         self._field_px = field_px
@@ -277,15 +315,20 @@ class _Counter:
         if most <= FLASHES_MOST:
             return
         over = (self._turns // 2 > FLASHES_MOST).reshape(self._shape)
-        share = _largest_sum(over, self._field_px) / (self._field_px[0] * self._field_px[1])
+        field = self._field_px[0] * self._field_px[1]
+        # Too few for a field, wherever they are: to look for the field takes half a millisecond.
+        if np.count_nonzero(over) <= FIELD_SHARE_MOST * field:
+            return
+        share = _largest_sum(over, self._field_px) / field
         if share > FIELD_SHARE_MOST:
-            self._join(self._span(number, most, share, over))
+            self._join(self._span(self._first_picture + number, most, share, over))
 
     def _span(self, number: int, most: int, share: float, over: NDArray[np.bool_]) -> FlashSpan:
         rows = np.flatnonzero(over.any(axis=1))
         columns = np.flatnonzero(over.any(axis=0))
+        first = max(self._first_picture, number + 1 - self._rate_hz)
         return FlashSpan(
-            start_s=Fraction(max(0, number + 1 - self._rate_hz), self._rate_hz),
+            start_s=Fraction(first, self._rate_hz),
             stop_s=Fraction(number + 1, self._rate_hz),
             flashes=most,
             field_ratio=share,

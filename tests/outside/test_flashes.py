@@ -198,3 +198,81 @@ def test_flashing_that_begins_anew_is_a_stretch_of_its_own() -> None:
     assert first.stop_s < second.start_s
     assert first.start_s == 0
     assert second.start_s > Fraction(277, 60) - 1
+
+
+@wcag
+def test_areas_that_one_field_holds_add_up() -> None:
+    """Three areas, each a tenth of the field of 20 by 20, are more than a quarter together."""
+    for areas, is_below in ((2, True), (3, False)):
+        meter = FlashMeter(60, 20, rate_hz=60, field_px=(20, 20))
+        for number in range(80):
+            indices = np.zeros((20, 60), np.uint32)
+            for area in range(areas):
+                indices[4 * area : 4 * area + 2, 8:28] = number // 7 % 2
+            meter.feed(IndexedPicture(indices, np.array([BLACK, WHITE], np.uint8)))
+        assert meter.report().is_below == is_below
+        for span in meter.report().general:
+            assert span.field_ratio == 120 / 400
+            assert (span.left_px, span.top_px, span.width_px, span.height_px) == (8, 0, 20, 10)
+
+
+@wcag
+@pytest.mark.parametrize("is_opposite", [False, True])
+def test_halves_in_opposite_phase_flash_like_halves_in_phase(is_opposite: bool) -> None:
+    """The mean of the picture stands still, and both halves still flash at the same time."""
+    meter = FlashMeter(20, 20, rate_hz=60, field_px=(20, 20))
+    for number in range(80):
+        level = number // 7 % 2
+        indices = np.full((20, 20), level, np.uint32)
+        indices[:, 10:] = 1 - level if is_opposite else level
+        meter.feed(IndexedPicture(indices, np.array([BLACK, WHITE], np.uint8)))
+    (span,) = meter.report().general
+    assert (span.flashes, span.field_ratio) == (4, 1.0)
+
+
+@wcag
+@pytest.mark.parametrize(("up_pictures", "is_below"), [(60, True), (9, True), (8, False)])
+def test_fade_is_a_transition_however_slow_it_is(up_pictures: int, is_below: bool) -> None:
+    """From the first to the eighth transition it takes seven ways: 63 pictures, then 56."""
+    steps = np.linspace(0, 255, up_pictures + 1).astype(int).tolist()
+    way = [(level,) * 3 for level in (*steps[:-1], *reversed(steps[1:]))]
+    assert watched(way * 12).is_below == is_below
+
+
+@wcag
+@pytest.mark.parametrize(("flashes", "is_below"), [(3, True), (4, False)])
+@pytest.mark.parametrize("offset", [0, 1, 29, 59])
+def test_second_is_any_second_not_one_of_the_clock(
+    flashes: int, is_below: bool, offset: int
+) -> None:
+    still: list[Rgb] = [BLACK] * offset
+    report = watched([*still, *flashing(flashes, BLACK, WHITE), *[BLACK] * 60])
+    assert report.is_below == is_below
+    for span in report.general:
+        # The fourth flash ends with the transition in picture 56; it is over a second later.
+        assert span.start_s == Fraction(max(0, offset + 57 - 60), 60)
+
+
+@wcag
+def test_darker_state_just_below_and_just_above_080() -> None:
+    """The two colours whose luminance is nearest to 0.80 on either side."""
+    below, above = (251, 223, 247), (230, 237, 162)
+    assert 0 < 0.8 - luminance(below) < 1e-6
+    assert 0 < luminance(above) - 0.8 < 1e-6
+    assert not watched(flashing(4, WHITE, below)).is_below
+    assert watched(flashing(4, WHITE, above)).is_below
+
+
+@wcag
+def test_field_is_the_six_thousandths_of_a_steradian_four_times() -> None:
+    """A cone of 10 degrees has 0.024 steradian; 0.006 of it may flash, 21,824 pixels."""
+    cone = 2 * np.pi * (1 - np.cos(np.radians(5)))
+    assert cone / 4 == pytest.approx(0.006, abs=5e-5)
+    width, height = field_on_screen(1024, 768)
+    for rows, is_below in ((64, True), (65, False)):
+        report = watched(
+            flashing(4, BLACK, WHITE), width_px=1024, height_px=768, field=(width, height),
+            part=(slice(300, 300 + rows), slice(100, 100 + width)),
+        )  # fmt: skip
+        assert width * 64 == 21_824 == 0.25 * width * height
+        assert report.is_below == is_below
