@@ -34,6 +34,8 @@ __version__ = VERSION
 
 if TYPE_CHECKING:
     from busplay.analysis.compare.compare import compare
+    from busplay.analysis.flash_watch import FlashWatch, flash_report
+    from busplay.analysis.flashes import FlashMeter
     from busplay.analysis.plan import plan
     from busplay.analysis.profile.profile import profile
     from busplay.analysis.soundness.report import check
@@ -76,6 +78,8 @@ _HOME = {
     "Display": "busplay.display.display",
     "Faults": "busplay.description.faults",
     "FieldError": "busplay.errors",
+    "FlashMeter": "busplay.analysis.flashes",
+    "FlashWatch": "busplay.analysis.flash_watch",
     "FrameBatch": "busplay.batch",
     "FrameLayout": "busplay.link.layout",
     "InputError": "busplay.errors",
@@ -96,6 +100,7 @@ _HOME = {
     "compare": "busplay.analysis.compare.compare",
     "convert": "busplay.conversion.convert",
     "decode": "busplay.conversion.decode",
+    "flash_report": "busplay.analysis.flash_watch",
     "info": "busplay.conversion.info",
     "load_board": "busplay.link.load",
     "load_link": "busplay.link.load",
@@ -116,6 +121,8 @@ __all__ = [
     "Display",
     "Faults",
     "FieldError",
+    "FlashMeter",
+    "FlashWatch",
     "FrameBatch",
     "FrameLayout",
     "InputError",
@@ -137,6 +144,7 @@ __all__ = [
     "compare",
     "convert",
     "decode",
+    "flash_report",
     "info",
     "load_board",
     "load_link",

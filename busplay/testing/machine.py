@@ -11,6 +11,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from busplay.analysis.compare.compare import compare
+from busplay.analysis.flash_watch import flash_report
 from busplay.analysis.profile.profile import profile_run
 from busplay.analysis.profile.report import ProfileReport
 from busplay.chain.text import chain_text, verdict_text
@@ -19,13 +20,10 @@ from busplay.description.board import Board, ImageFormat
 from busplay.description.faults import Faults
 from busplay.description.read_faults import as_faults
 from busplay.errors import BusplayError
-from busplay.export.film_pictures import FilmPictures
 from busplay.losses.lost_stores import LossNames
 from busplay.program.symbols import find_symbols
-from busplay.run.replay import Replay
 from busplay.run.session import Session
 from busplay.testing.pictures import ExpectedPictures, Image
-from busplay.units import PS_PER_S
 from busplay.wording import counted
 
 STILL_REFRESHES = 3
@@ -393,12 +391,9 @@ class ScreenUnderTest:
         with TemporaryDirectory() as folder:
             sent = Path(folder, "sent.trace")
             machine.record(sent)
-            with Replay(sent, faults=machine.pipeline.faults) as replay:
-                from_ps = first_cycle * PS_PER_S // machine.clock_hz
-                pictures = FilmPictures(replay, unit=self.unit, from_ps=from_ps)
-                for _ in pictures:
-                    pass
-        cautions = pictures.meter.report().cautions()
+            faults = machine.pipeline.faults
+            report = flash_report(sent, unit=self.unit, faults=faults, first_cycle=first_cycle)
+        cautions = report.cautions()
         if cautions:
             raise AssertionError("\n".join((f"{self.unit} flashes:", *cautions)))
 
