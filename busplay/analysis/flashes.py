@@ -20,7 +20,12 @@ from fractions import Fraction
 import numpy as np
 from numpy.typing import NDArray
 
-from busplay.analysis.flash_turns import luminance_turns, red_turns
+from busplay.analysis.flash_turns import (
+    add_turns,
+    luminance_turns,
+    most_in_a_field,
+    red_turns,
+)
 from busplay.display.arrangement import IndexedPicture
 from busplay.wording import exact
 
@@ -35,7 +40,7 @@ SCREEN_PX = (1024, 768)
 FIELD_PX = (341, 256)
 # Sums of coefficients are rounded; a change of exactly a tenth counts.
 _ROUNDING = 1e-9
-_NO_PIXELS: NDArray[np.int64] = np.empty(0, np.int64)
+_NO_PIXELS: NDArray[np.int32] = np.empty(0, np.int32)
 
 # sRGB to CIE XYZ (IEC 61966-2-1); the row of Y has the coefficients of relative luminance.
 _XYZ = np.array(
@@ -156,6 +161,7 @@ class FlashMeter:
         field_px: width and height of a field of 10 degrees, in pixels of a picture; None: as
             `field_on_screen` says.
         first_picture: number of the first picture; the report's seconds count from number 0.
+        can_take_back: keep what `take_back` needs.
 
     >>> import busplay
     >>> from busplay.display.arrangement import compose_indices
@@ -163,7 +169,7 @@ class FlashMeter:
     >>> meter = busplay.FlashMeter(256, 192, rate_hz=60)
     >>> for number in range(80):
     ...     panel.write_memory(range(24_576), [0xFF * (number // 7 % 2)] * 24_576)
-    ...     meter.feed(compose_indices([panel], borders=False))
+    ...     found = meter.feed(compose_indices([panel], borders=False))
     >>> [(span.flashes, span.field_ratio) for span in meter.report().general]
     [(4, 1.0)]
     """
@@ -176,110 +182,155 @@ class FlashMeter:
         rate_hz: int,
         field_px: tuple[int, int] | None = None,
         first_picture: int = 0,
+        can_take_back: bool = False,
     ) -> None:
         self._field_px = field_px or field_on_screen(width_px, height_px)
         self._general = _Counter((height_px, width_px), rate_hz, self._field_px, first_picture)
         self._red = _Counter((height_px, width_px), rate_hz, self._field_px, first_picture)
-        self._indices: NDArray[np.uint32] | None = None
-        self._palette: NDArray[np.uint8] = np.empty((0, 3), np.uint8)
+        self._pixels: _Pixels | None = None
+        self._can_take_back = can_take_back
+        self._kept: _Pixels | None = None
+        self._palette = np.empty((0, 3), np.uint8)
+        self._number = -1
 
-    def feed(self, picture: IndexedPicture) -> None:
-        """Look at the next picture."""
+    def feed(
+        self, picture: IndexedPicture, *, number: int | None = None
+    ) -> tuple[FlashSpan | None, FlashSpan | None]:
+        """Look at the next picture.
+
+        Args:
+            picture: the picture.
+            number: its place in the row, where the one before stood for several; None: the next.
+
+        Returns:
+            The seconds up to this picture if they have too many general flashes, and too many
+            red ones.
+        """
+        self._number = max(self._number + 1, 0 if number is None else number)
+        if not np.array_equal(self._palette, picture.palette):
+            self._palette = picture.palette.copy()
+            self._colours = _PaletteColours.of(self._palette)
         indices = np.ascontiguousarray(picture.indices).ravel()
-        if self._indices is None:
-            self._luminance = _LuminanceTurns(picture.palette, indices)
-            self._colour = _RedTurns(picture.palette, indices)
-            self._indices, self._palette = indices, picture.palette
-        changed = self._changed(indices, picture.palette)
-        self._indices, self._palette = indices, picture.palette
-        self._general.feed(self._luminance.feed(changed, picture.palette, indices))
-        self._red.feed(self._colour.feed(changed, picture.palette, indices))
+        if self._pixels is None:
+            self._pixels = _Pixels.of(self._colours, indices)
+        if self._can_take_back:
+            self._kept = self._pixels.copy()
+        brighter, redder = self._pixels.turns(self._colours, indices)
+        return (
+            self._general.feed(brighter, self._number),
+            self._red.feed(redder, self._number),
+        )
 
     def repeat(self) -> None:
         """Take the next picture to be the last one again."""
-        self._general.feed(_NO_PIXELS)
-        self._red.feed(_NO_PIXELS)
+        self._number += 1
+        self._general.feed(_NO_PIXELS, self._number)
+        self._red.feed(_NO_PIXELS, self._number)
 
-    def _changed(
-        self, indices: NDArray[np.uint32], palette: NDArray[np.uint8]
-    ) -> NDArray[np.int64]:
-        """Return the pixels that may have another colour than before."""
-        before = self._indices
-        assert before is not None
-        if np.array_equal(palette, self._palette):
-            # Most pictures change no colour of the palette; to look up 24 bits for each pixel
-            # takes six times as long.
-            return np.flatnonzero(indices != before)
-        return np.flatnonzero(_packed(palette)[indices] != _packed(self._palette)[before])
+    def take_back(self) -> None:
+        """Forget the picture fed last, as one that nobody has seen; its time has passed, though.
+
+        Raises:
+            ValueError: the meter was not made for it, or has no picture to take back.
+        """
+        if self._kept is None:
+            raise ValueError("no picture to take back")
+        self._pixels, self._kept = self._kept, None
+        self._general.take_back()
+        self._red.take_back()
 
     def report(self) -> FlashReport:
         """Return what was found so far."""
         return FlashReport(
-            self._general.pictures, *self._field_px, self._general.spans(), self._red.spans()
+            self._number + 1, *self._field_px, self._general.spans(), self._red.spans()
         )
 
 
-def _packed(palette: NDArray[np.uint8]) -> NDArray[np.uint32]:
-    """Return uint32[colours]: each colour as one number."""
-    red, green, blue = palette.astype(np.uint32).T
-    packed: NDArray[np.uint32] = red << 16 | green << 8 | blue
-    return packed
+@dataclass(frozen=True, slots=True, eq=False)
+class _PaletteColours:
+    """What a palette's colours are in the meter's terms."""
 
+    number: NDArray[np.uint32]
+    luminance: NDArray[np.float64]
+    is_red: NDArray[np.uint8]
+    place: NDArray[np.float64]
 
-class _LuminanceTurns:
-    """Transitions of luminance: a tenth or more from the last peak or valley."""
-
-    def __init__(self, palette: NDArray[np.uint8], indices: NDArray[np.uint32]) -> None:
-        self._low = relative_luminance(palette)[indices]
-        self._high = self._low.copy()
-        self._way = np.zeros(len(indices), np.int8)
-
-    def feed(
-        self, changed: NDArray[np.int64], palette: NDArray[np.uint8], indices: NDArray[np.uint32]
-    ) -> NDArray[np.int64]:
-        """Return which of the pixels that change make a transition."""
-        turned = np.empty_like(changed)
-        count = luminance_turns(
-            changed,
-            indices,
+    @classmethod
+    def of(cls, palette: NDArray[np.uint8]) -> _PaletteColours:
+        red, green, blue = palette.astype(np.uint32).T
+        return cls(
+            red << 16 | green << 8 | blue,
             relative_luminance(palette),
-            self._low,
-            self._high,
-            self._way,
+            (red_ratio(palette) >= RED_RATIO).astype(np.uint8),
+            np.ascontiguousarray(chromaticity(palette)),
+        )
+
+
+@dataclass(slots=True, eq=False)
+class _Pixels:
+    """Where each pixel stands: between its last peak and valley, in or out of red."""
+
+    colour: NDArray[np.uint32]
+    low: NDArray[np.float64]
+    high: NDArray[np.float64]
+    way: NDArray[np.int8]
+    was_red: NDArray[np.uint8]
+    was_place: NDArray[np.float64]
+    turned: NDArray[np.int32]
+
+    @classmethod
+    def of(cls, colours: _PaletteColours, indices: NDArray[np.uint32]) -> _Pixels:
+        luminance = colours.luminance[indices]
+        return cls(
+            colours.number[indices],
+            luminance,
+            luminance.copy(),
+            np.zeros(len(indices), np.int8),
+            colours.is_red[indices],
+            colours.place[indices],
+            np.empty(len(indices), np.int32),
+        )
+
+    def copy(self) -> _Pixels:
+        return _Pixels(
+            self.colour.copy(),
+            self.low.copy(),
+            self.high.copy(),
+            self.way.copy(),
+            self.was_red.copy(),
+            self.was_place.copy(),
+            self.turned,
+        )
+
+    def turns(
+        self, colours: _PaletteColours, indices: NDArray[np.uint32]
+    ) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
+        """Return the pixels with a transition of luminance, and those with one of red."""
+        count = luminance_turns(
+            colours.number,
+            indices,
+            self.colour,
+            colours.luminance,
+            self.low,
+            self.high,
+            self.way,
             LUMINANCE_CHANGE - _ROUNDING,
             DARKER_BELOW,
-            turned,
+            self.turned,
         )
-        return turned[:count]
-
-
-class _RedTurns:
-    """Transitions to and from a saturated red, far enough in the diagram of colours."""
-
-    def __init__(self, palette: NDArray[np.uint8], indices: NDArray[np.uint32]) -> None:
-        self._place = chromaticity(palette)[indices]
-        self._is_red = _is_red(palette)[indices]
-
-    def feed(
-        self, changed: NDArray[np.int64], palette: NDArray[np.uint8], indices: NDArray[np.uint32]
-    ) -> NDArray[np.int64]:
-        """Return which of the pixels that change make a transition."""
-        turned = np.empty_like(changed)
+        brighter = self.turned[:count].copy()
         count = red_turns(
-            changed,
+            colours.number,
             indices,
-            _is_red(palette),
-            chromaticity(palette),
-            self._is_red,
-            self._place,
+            self.colour,
+            colours.is_red,
+            colours.place,
+            self.was_red,
+            self.was_place,
             RED_CHANGE,
-            turned,
+            self.turned,
         )
-        return turned[:count]
-
-
-def _is_red(palette: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    return (red_ratio(palette) >= RED_RATIO).astype(np.uint8)
+        return brighter, self.turned[:count].copy()
 
 
 class _Counter:
@@ -293,35 +344,52 @@ class _Counter:
         self._rate_hz = rate_hz
         self._field_px = field_px
         self._turns = np.zeros(shape[0] * shape[1], np.uint16)
-        self._second: deque[tuple[int, NDArray[np.int64]]] = deque()
+        self._sums = np.empty((shape[0] + 1, shape[1] + 1), np.int32)
+        self._second: deque[tuple[int, NDArray[np.int32]]] = deque()
         self._spans: list[FlashSpan] = []
-        self.pictures = 0
+        self._spans_before: list[FlashSpan] = []
+        self._is_new = False
 
     def spans(self) -> tuple[FlashSpan, ...]:
         """Return the stretches so far."""
         return tuple(self._spans)
 
-    def feed(self, turned: NDArray[np.int64]) -> None:
-        """Count the pixels that make a transition in the next picture."""
-        number = self.pictures
-        self.pictures += 1
+    def feed(self, turned: NDArray[np.int32], number: int) -> FlashSpan | None:
+        """Count the pixels that make a transition in a picture; return the second up to it."""
         while self._second and self._second[0][0] <= number - self._rate_hz:
-            self._turns[self._second.popleft()[1]] -= 1
-        if len(turned):
-            self._turns[turned] += 1
+            add_turns(self._turns, self._second.popleft()[1], -1)
+        self._is_new = bool(len(turned))
+        self._spans_before = self._spans[-1:]
+        if self._is_new:
+            add_turns(self._turns, turned, 1)
             self._second.append((number, turned))
         # A flash is two transitions.
-        most = int(self._turns.max()) // 2
+        most = int(self._turns.max()) // 2 if self._second else 0
         if most <= FLASHES_MOST:
-            return
-        over = (self._turns // 2 > FLASHES_MOST).reshape(self._shape)
-        field = self._field_px[0] * self._field_px[1]
-        # Too few for a field, wherever they are: to look for the field takes half a millisecond.
-        if np.count_nonzero(over) <= FIELD_SHARE_MOST * field:
-            return
-        share = _largest_sum(over, self._field_px) / field
-        if share > FIELD_SHARE_MOST:
-            self._join(self._span(self._first_picture + number, most, share, over))
+            return None
+        rows, columns = self._shape
+        width, height = min(self._field_px[0], columns), min(self._field_px[1], rows)
+        least = 2 * (FLASHES_MOST + 1)
+        over = most_in_a_field(self._turns, columns, width, height, least, self._sums)
+        share = over / (self._field_px[0] * self._field_px[1])
+        if share <= FIELD_SHARE_MOST:
+            return None
+        span = self._span(
+            self._first_picture + number, most, share, (self._turns >= least).reshape(self._shape)
+        )
+        self._join(span)
+        return span
+
+    def take_back(self) -> None:
+        """Forget the picture fed last."""
+        if self._is_new:
+            add_turns(self._turns, self._second.pop()[1], -1)
+            self._is_new = False
+        kept = len(self._spans_before)
+        if self._spans[-1:] != self._spans_before:
+            # The stretch is the picture's own, or was made longer by it.
+            is_longer = kept and self._spans[-1].start_s == self._spans_before[0].start_s
+            self._spans[-1:] = self._spans_before if is_longer else []
 
     def _span(self, number: int, most: int, share: float, over: NDArray[np.bool_]) -> FlashSpan:
         rows = np.flatnonzero(over.any(axis=1))
@@ -357,13 +425,3 @@ class _Counter:
             width_px=right - left,
             height_px=bottom - top,
         )
-
-
-def _largest_sum(over: NDArray[np.bool_], field_px: tuple[int, int]) -> int:
-    """Return how many pixels are over in the field that has the most of them."""
-    rows, columns = over.shape
-    width, height = min(field_px[0], columns), min(field_px[1], rows)
-    sums = np.zeros((rows + 1, columns + 1), np.int32)
-    over.cumsum(axis=0, dtype=np.int32).cumsum(axis=1, out=sums[1:, 1:])
-    fields = sums[height:, width:] - sums[:-height, width:] - sums[height:, :-width]
-    return int((fields + sums[:-height, :-width]).max())

@@ -57,3 +57,34 @@ def test_pictures_are_watched_at_any_cut_of_palette_and_index() -> None:
         reports.append(meter.report())
     assert reports[0] == reports[1]
     assert not reports[0].is_below
+
+
+@given(
+    colours=st.lists(st.sampled_from([0, 255]), min_size=1, max_size=60),
+    shown=st.lists(st.booleans(), min_size=60, max_size=60),
+)
+def test_a_picture_taken_back_is_as_one_never_fed(colours, shown) -> None:
+    palette = np.array([(0, 0, 0), (255, 255, 255), (255, 0, 0)], np.uint8)
+    some = FlashMeter(4, 4, rate_hz=20, field_px=(4, 4), can_take_back=True)
+    none = FlashMeter(4, 4, rate_hz=20, field_px=(4, 4))
+    for number, (level, is_shown) in enumerate(zip(colours, shown, strict=False)):
+        index = (2 if number % 5 == 0 else 1) if level else 0
+        picture = IndexedPicture(np.full((4, 4), index, np.uint32), palette)
+        found = some.feed(picture, number=number)
+        if is_shown or not number:
+            assert none.feed(picture, number=number) == found
+        else:
+            some.take_back()
+    assert some.report().general == none.report().general
+    assert some.report().red == none.report().red
+
+
+def test_a_picture_can_stand_for_several() -> None:
+    """Four flashes that take more than a second by the numbers of their pictures."""
+    for apart, is_below in ((7, False), (9, True)):
+        meter = FlashMeter(4, 4, rate_hz=60, field_px=(4, 4))
+        palette = np.array([(0, 0, 0), (255, 255, 255)], np.uint8)
+        for number in range(10):
+            picture = IndexedPicture(np.full((4, 4), number % 2, np.uint32), palette)
+            meter.feed(picture, number=number * apart)
+        assert meter.report().is_below == is_below
