@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from busplay.cli.fault_options import fault_options
+from busplay.cli.flash_options import flash_options
 from busplay.cli.options import json_option
 from busplay.cli.playing import play_options
 from busplay.cli.run_options import RunOptions, loss_options, run_options
@@ -22,6 +23,7 @@ from busplay.demo.programs import DEMO_PROGRAMS, find_demo
 @json_option
 @fault_options
 @play_options
+@flash_options
 def command(name: str, list_them: bool, run: RunOptions, **given: Any) -> int:
     """Run a shipped program (tides, if none is named) on the shipped Dunlin board.
 

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from busplay.cli.fault_options import FaultRequest
+from busplay.cli.flash_options import FlashOptions
 from busplay.cli.interrupt import hold_interrupt, say_interrupted
 from busplay.cli.json_output import print_json
 from busplay.cli.playing import Bench, PlayOptions, play, write_snapshots
@@ -37,6 +38,7 @@ class PlayRequest:
     """What a user asked for, as far as playing is concerned."""
 
     play: PlayOptions
+    flashes: FlashOptions
     losses: LossOptions
     faults: FaultRequest
     as_json: bool
@@ -151,6 +153,7 @@ def play_and_report(
         title=title,
         board=playable.board,
         options=options.play,
+        flashes=options.flashes,
         stop_cycle=stop_cycle,
         after_run=after_run,
         bench=bench,

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from busplay.cli.flash_options import FlashOptions
 from busplay.cli.interrupt import uninterrupted
 from busplay.cli.options import (
     Count,
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     from busplay.description.board import Board
     from busplay.display.display import Display
     from busplay.player.bounded import BoundedPlayable
+    from busplay.player.flash_guard import FlashGuard, Meter
     from busplay.player.inspector import Inspector
     from busplay.player.marks import Marks
     from busplay.player.playable import Playable
@@ -138,6 +140,7 @@ def play(
     *,
     title: str,
     options: PlayOptions,
+    flashes: FlashOptions,
     board: Board,
     stop_cycle: int | None,
     after_run: Callable[[], None] = lambda: None,
@@ -149,7 +152,7 @@ def play(
         playable: session, stream or replay.
         title: what plays: the program's or file's name.
         board: that it plays on.
-        options: as the user gave them.
+        options, flashes: as the user gave them.
         stop_cycle: play no further than this; None is without end.
         after_run: called after every piece that was run, for output that should appear as it
             comes.
@@ -171,6 +174,8 @@ def play(
             with uninterrupted():
                 super().seek(cycle)
 
+    if options.headless and flashes.calm:
+        raise click.UsageError("--calm is for the window, and --headless opens none")
     shown = None if options.headless else bench()
     played = playable if shown is None else shown.playable or playable
     bounded = WholePieces(played, stop_cycle=stop_cycle, after_run=after_run)
@@ -179,7 +184,8 @@ def play(
             _play_headless(bounded, options)
         else:
             ends = stop_cycle is not None
-            _play_in_window(bounded, title, options, board, shown, ends=ends)
+            guard = _flash_guard(flashes)
+            _play_in_window(bounded, title, options, board, shown, guard, ends=ends)
     except KeyboardInterrupt:
         return True
     return False
@@ -191,6 +197,7 @@ def _play_in_window(
     options: PlayOptions,
     board: Board,
     bench: Bench,
+    guard: FlashGuard,
     *,
     ends: bool,
 ) -> None:
@@ -214,7 +221,25 @@ def _play_in_window(
         alone=bench.alone,
         big=options.big,
         layout_file=usual_layout_file(),
+        flashes=guard,
     )
+
+
+def _flash_guard(options: FlashOptions) -> FlashGuard:
+    from busplay.analysis.flashes import FlashMeter, field_on_screen
+    from busplay.player.flash_guard import FlashGuard
+    from busplay.view.window import PICTURES_HZ
+
+    def make_meter(width_px: int, height_px: int, *, can_take_back: bool) -> Meter:
+        return FlashMeter(
+            width_px,
+            height_px,
+            rate_hz=PICTURES_HZ,
+            field_px=field_on_screen(width_px, height_px, screen_px=options.screen_px),
+            can_take_back=can_take_back,
+        )
+
+    return FlashGuard(make_meter, calm=options.calm, pictures_hz=PICTURES_HZ)
 
 
 def _play_headless(playable: BoundedPlayable, options: PlayOptions) -> None:

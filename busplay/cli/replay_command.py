@@ -8,6 +8,7 @@ import click
 
 from busplay.cli.fault_options import fault_options
 from busplay.cli.files import InFile, InProgram
+from busplay.cli.flash_options import flash_options
 from busplay.cli.options import Count, Time, json_option, load_option
 from busplay.cli.playing import play_options
 from busplay.cli.renamed import renamed
@@ -38,6 +39,7 @@ from busplay.cli.run_options import labels_option, loss_options
 @json_option
 @fault_options
 @play_options
+@flash_options
 def command(**given: Any) -> int:
     """Play TRACE through the same receiver and displays that the program's run went through.
 

@@ -8,6 +8,7 @@ import click
 
 from busplay.cli.fault_options import fault_options
 from busplay.cli.files import Described, InFile, InProgram
+from busplay.cli.flash_options import flash_options
 from busplay.cli.options import json_option, load_option
 from busplay.cli.playing import play_options
 from busplay.cli.run_options import keys_option, labels_option, loss_options, run_options
@@ -31,6 +32,7 @@ from busplay.cli.run_options import keys_option, labels_option, loss_options, ru
 @json_option
 @fault_options
 @play_options
+@flash_options
 def command(**given: Any) -> int:
     """Run PROGRAM on BOARD and show what the displays behind its link receive.
 

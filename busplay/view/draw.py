@@ -8,7 +8,7 @@ none of that has changed, nothing is painted at all.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -16,6 +16,8 @@ import pygame
 from numpy.typing import NDArray
 
 from busplay.description.board import Unit
+from busplay.display.display import Display
+from busplay.player.flash_guard import HeldPicture
 from busplay.view import theme
 from busplay.view.help import HelpOverlay
 from busplay.view.instrument.instrument import Instrument
@@ -27,7 +29,7 @@ from busplay.view.paint import paint_commands
 from busplay.view.screens import Layout, PlacedScreens, Screens, ShownScreen, layouts_compared
 from busplay.view.status_line import StatusCell, StatusLine
 from busplay.view.text import Texts
-from busplay.view.theme import Sizes
+from busplay.view.theme import Colour, Sizes
 from busplay.view.widgets.box import Box
 from busplay.view.widgets.drawing import Drawing, Look, Outline
 
@@ -48,6 +50,8 @@ class Scene:
         note: a short line for a moment; empty if none.
         images: pictures to show in place of units' own, by name; new ones for each change.
         layer: what an overlay of the first unit stands for; None: no overlay.
+        held: pictures that stand still in place of the displays', and of those beside them.
+        caution: a line for as long as pictures flash; empty if they do not.
     """
 
     instrument: Instrument
@@ -59,27 +63,38 @@ class Scene:
     note: str = ""
     images: Mapping[str, NDArray[np.uint8]] | None = None
     layer: Layer | None = None
+    held: Sequence[Mapping[str, HeldPicture]] | None = None
+    caution: str = ""
 
     @property
     def layouts(self) -> list[Layout[ShownScreen]]:
         """The pictures in each layout that they may have."""
-        images = self.images or {}
         displays = self.instrument.player.playable.displays
         actual = self.instrument.beside()
         if actual is not None:
             return layouts_compared(
                 [
                     [
-                        ShownScreen(display, f"{name}: expected"),
-                        ShownScreen(actual[name], f"{name}: actual"),
-                        ShownScreen(display, f"{name}: difference", images.get(name)),
+                        self._screen(display, f"{name}: expected"),
+                        self._screen(actual[name], f"{name}: actual", side=1),
+                        self._screen(display, f"{name}: difference", has_layer=True),
                     ]
                     for name, display in displays.items()
                     if name in actual
                 ]
             )
-        shown = [ShownScreen(display, name, images.get(name)) for name, display in displays.items()]
+        shown = [self._screen(display, name, has_layer=True) for name, display in displays.items()]
         return [[[shown]] if self.stacked else [[[one] for one in shown]]]
+
+    def _screen(
+        self, display: Display, title: str, *, side: int = 0, has_layer: bool = False
+    ) -> ShownScreen:
+        name = display.unit.name
+        if self.held is not None and side < len(self.held):
+            held = self.held[side][name]
+            return ShownScreen(display, title, held.image, held.border_rgb)
+        image = (self.images or {}).get(name) if has_layer else None
+        return ShownScreen(display, title, image)
 
     @property
     def units(self) -> list[Unit]:
@@ -157,11 +172,12 @@ class Painter:
         above_key, above = scene.instrument.above(Box(0, 0, width, height))
         key = (
             placed,
-            scene.instrument.screens_key,
+            id(scene.held) if scene.held is not None else scene.instrument.screens_key,
             id(scene.images),
             above_key,
             tuple(scene.cells),
             scene.note,
+            scene.caution,
             scene.help_open,
             tuple(scene.instrument.marked_pixels),
         )
@@ -176,8 +192,9 @@ class Painter:
             target.blit(panels, part.box[:2], pygame.Rect(part.box))
         self._status_line.draw(target, scene.cells, sizes)
         paint_commands(target, above.commands, self.texts)
-        if scene.note and not scene.help_open:
-            self._draw_note(target, scene.note, places, sizes)
+        if not scene.help_open:
+            lines = [(scene.caution, theme.PAUSED), (scene.note, theme.TEXT)]
+            self._draw_notes(target, lines, places, sizes)
         if scene.help_open:
             self._help.draw(target, sizes, scene.instrument.help_rows)
         self._drawn = Drawn(placed, places, is_new=True)
@@ -263,22 +280,29 @@ class Painter:
             arrangement.height_px + 2 * sizes.margin_px + bars,
         )
 
-    def _draw_note(self, target: pygame.Surface, note: str, places: Places, sizes: Sizes) -> None:
+    def _draw_notes(
+        self,
+        target: pygame.Surface,
+        lines: Sequence[tuple[str, Colour]],
+        places: Places,
+        sizes: Sizes,
+    ) -> None:
+        """Draw short lines over the foot of the screens, the first of them lowest."""
         pad, room = sizes.pad_px, places.screens
-        text = self.texts.shortened(note, sizes.text_px, room.width - 4 * pad)
-        width = self.texts.width(text, sizes.text_px) + 2 * pad
         height = self.texts.height(sizes.text_px) + pad
-        left = room.left + (room.width - width) // 2
-        box = pygame.Rect(left, room.bottom - height - pad, width, height)
-        pygame.draw.rect(target, theme.PANEL, box, border_radius=pad // 2)
-        pygame.draw.rect(target, theme.LINE, box, width=1, border_radius=pad // 2)
-        self.texts.draw(
-            target,
-            text,
-            (box.left + pad, box.top + pad // 2),
-            size_px=sizes.text_px,
-            colour=theme.TEXT,
-        )
+        bottom = room.bottom - pad
+        for line, colour in lines:
+            text = self.texts.shortened(line, sizes.text_px, room.width - 4 * pad)
+            if not text:
+                continue
+            width = self.texts.width(text, sizes.text_px) + 2 * pad
+            left = room.left + (room.width - width) // 2
+            box = pygame.Rect(left, bottom - height, width, height)
+            pygame.draw.rect(target, theme.PANEL, box, border_radius=pad // 2)
+            pygame.draw.rect(target, theme.LINE, box, width=1, border_radius=pad // 2)
+            place = box.left + pad, box.top + pad // 2
+            self.texts.draw(target, text, place, size_px=sizes.text_px, colour=colour)
+            bottom -= height + pad // 2
 
 
 def _units_of(layout: Layout[ShownScreen]) -> list[list[list[Unit]]]:

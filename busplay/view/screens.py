@@ -16,7 +16,7 @@ from busplay.display.display import Display
 from busplay.view import theme
 from busplay.view.picture import draw_display, draw_image
 from busplay.view.text import Texts
-from busplay.view.theme import Sizes
+from busplay.view.theme import Colour, Sizes
 from busplay.view.widgets.box import Box
 
 Placed = TypeVar("Placed")
@@ -32,11 +32,13 @@ class ShownScreen:
         display: whose picture it is, or whose pixels it is about.
         title: stands above it.
         image: uint8[height, width, 3] in place of the display's own picture, or None.
+        border_rgb: likewise, of its border.
     """
 
     display: Display
     title: str
     image: NDArray[np.uint8] | None = None
+    border_rgb: Colour | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,7 +234,8 @@ class Screens:
         outline = (left - 1, top - 1, place.width_px + 2, place.height_px + 2)
         pygame.draw.rect(target, theme.LINE, outline, width=1)
         if place.border_px:
-            target.fill(display.border_rgb, (left, top, place.width_px, place.height_px))
+            border_rgb = display.border_rgb if shown.border_rgb is None else shown.border_rgb
+            target.fill(border_rgb, (left, top, place.width_px, place.height_px))
         left, top = left + place.border_px, top + place.border_px
         if shown.image is None:
             draw_display(display, target, left_px=left, top_px=top, scale=scale)

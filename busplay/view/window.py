@@ -20,6 +20,7 @@ import numpy as np
 
 from busplay.display.arrangement import compose
 from busplay.errors import OutputError
+from busplay.player.flash_guard import FlashGuard
 from busplay.player.inspector import Inspector
 from busplay.player.marks import Marks
 from busplay.player.playable import Playable
@@ -28,6 +29,7 @@ from busplay.player.speed import NORMAL, Speed, speed_text
 from busplay.png import write_numbered_png
 from busplay.units import NS_PER_S
 from busplay.view import screen
+from busplay.view.cautions import flash_text
 from busplay.view.draw import Drawn, Painter, Scene
 from busplay.view.instrument.instrument import Instrument
 from busplay.view.instrument.state import InstrumentState, Kept, Pixel
@@ -89,6 +91,7 @@ def open_window(
     alone: bool = False,
     big: bool = False,
     layout_file: Path | None = None,
+    flashes: FlashGuard | None = None,
 ) -> WindowReport:
     """Show a playable in a window until it is closed.
 
@@ -112,6 +115,7 @@ def open_window(
         alone: begin with the screens alone, without the instrument's panels.
         big: letters for a projector.
         layout_file: where the layout is kept between starts; None: nowhere.
+        flashes: looks at the pictures; None: nothing does.
 
     Raises:
         NoScreenError: there is no screen to open a window on.
@@ -139,6 +143,7 @@ def open_window(
             kept=read_layout(layout_file),
             alone=alone,
             big=big,
+            flashes=flashes,
         )
         if not paused:
             player.play()
@@ -175,6 +180,7 @@ class PlayerWindow:
         kept: Kept | None = None,
         alone: bool = False,
         big: bool = False,
+        flashes: FlashGuard | None = None,
     ) -> None:
         self._player = player
         self._playable = player.playable
@@ -189,6 +195,7 @@ class PlayerWindow:
         self.instrument.on_command = self.do
         self._scene = Scene(self.instrument, scale=scale, stacked=stacked, big=big)
         self._layers = Layers(self.instrument)
+        self._flashes = flashes
         self._painter = Painter()
         self._folder = picture_folder
         self._stem = picture_stem
@@ -280,6 +287,7 @@ class PlayerWindow:
         if self._scene.note and now_ns >= self._note_until_ns:
             self._scene.note = ""
         self._layers.update(self._scene, now_ns)
+        self._look_for_flashes(now_ns)
         surface = self._window.surface
         if surface.get_bytesize() == 4:
             self._drawn = self._painter.paint(surface, self._scene, now_ns)
@@ -290,6 +298,17 @@ class PlayerWindow:
         self._drawn = self._painter.paint(beside, self._scene, now_ns)
         surface.blit(beside, (0, 0))
         return True
+
+    def _look_for_flashes(self, now_ns: int) -> None:
+        guard, instrument = self._flashes, self.instrument
+        if guard is None:
+            return
+        actual = instrument.beside()
+        displays = self._playable.displays
+        shown = [displays] if actual is None else [displays, actual]
+        guard.look(shown, now_ns, key=instrument.screens_key)
+        self._scene.held = guard.held
+        self._scene.caution = flash_text(guard.warning, is_held=guard.held is not None)
 
     def _update_status(self, now_ns: int) -> None:
         player = self._player

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from busplay.display.display import Display
+from busplay.player.flash_guard import FlashGuard
 from busplay.player.player import Player
 from busplay.view import screen
 from busplay.view.instrument.state import Kept
@@ -37,7 +38,12 @@ def two_displays() -> dict[str, Display]:
 @pytest.fixture
 def make_window(opened: None, tmp_path: Path) -> MakeWindow:
     def make(
-        *, scale: int | None = None, fullscreen: bool = False, kept: Kept | None = None, **options
+        *,
+        scale: int | None = None,
+        fullscreen: bool = False,
+        kept: Kept | None = None,
+        flashes: FlashGuard | None = None,
+        **options,
     ):
         clock = HandClock()
         options.setdefault("displays", two_displays())
@@ -53,6 +59,7 @@ def make_window(opened: None, tmp_path: Path) -> MakeWindow:
             picture_stem="tide",
             inspector=FakeInspector(playable) if playable.can_seek else None,
             kept=kept,
+            flashes=flashes,
         )
         return window, playable, clock
 
