@@ -173,10 +173,13 @@ def compose_indices(
         rows = slice(place.top_px, place.top_px + place.height_px)
         columns = slice(place.left_px, place.left_px + place.width_px)
         out[rows, columns] = first + display.border_index
-        top, left = place.picture_top_px, place.picture_left_px
-        unit = place.unit
-        inside = out[top : top + unit.height_px, left : left + unit.width_px]
-        np.add(display.indices(), np.uint32(first), out=inside)
+        display.draw(
+            out,
+            np.arange(first, first + display.colours, dtype=np.uint32),
+            left_px=place.picture_left_px,
+            top_px=place.picture_top_px,
+            scale=1,
+        )
         palettes.append(display.palette)
         first += display.colours
     return IndexedPicture(out, np.concatenate(palettes))
