@@ -112,7 +112,7 @@ def command(
     analyser cannot see the link; 2 for wrong use; 130 if interrupted.
     """
     from busplay.analysis.plan import plan, stores_hz_of
-    from busplay.cli.plan_text import full_text, short_text, verdict_text
+    from busplay.analysis.plan_text import full_text, short_text, verdict_text
     from busplay.cli.progress import shares_bar
     from busplay.link.load import load_link_or_board
 

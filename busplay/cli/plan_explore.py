@@ -244,7 +244,7 @@ def write_links(front: Sequence[LinkCandidate], folder: Path) -> tuple[Path, ...
 
 def _text(found: Exploration, *, full: bool) -> list[str]:
     from busplay.analysis.explore import SHORT_NAMES
-    from busplay.cli.plan_text import percent
+    from busplay.analysis.plan_text import percent
     from busplay.explain.text_layout import table, wrapped
     from busplay.wording import exact, hertz
 

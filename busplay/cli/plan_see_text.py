@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from fractions import Fraction
 
+from busplay.analysis.plan_text import rate, seconds
 from busplay.analysis.sampling.visibility import VisibilityReport
-from busplay.cli.plan_text import rate, seconds
 from busplay.explain.text_layout import heading, pairs, table, wrapped
 from busplay.wording import counted, exact, hertz
 
