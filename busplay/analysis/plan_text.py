@@ -77,12 +77,12 @@ def verdict_text(plan: PlanReport) -> str:
     return f"{owner}: loses stores of the {'loop' if len(losing) == 1 else 'loops'} {names}"
 
 
-def short_text(plan: PlanReport) -> list[str]:
-    """Return the plan in a screenful, below the verdict."""
+def summary_rows(plan: PlanReport) -> list[tuple[str, str]]:
+    """Return what the link can carry, as labels and texts; the trace aside."""
     budget = plan.budget
     deepest = max(plan.loops, key=lambda row: row.fifo_depth)
     spi = next(row for row in plan.buses if row.name == "SPI")
-    rows = [
+    return [
         *_clock_rows(plan),
         *_budget_rows(budget),
         ("overhead", f"{percent(budget.overhead_ratio)} of the lanes"),
@@ -90,9 +90,13 @@ def short_text(plan: PlanReport) -> list[str]:
         ("loops", f"the {deepest.name} loop needs {depth_text(deepest)} to lose nothing"),
         ("SPI", f"would take {cell_rate(spi.needed_hz, 'Hz')} for as many stores"),
     ]
-    lines = pairs(rows)
+
+
+def short_text(plan: PlanReport) -> list[str]:
+    """Return the plan in a screenful, below the verdict."""
+    lines = pairs(summary_rows(plan))
     if plan.trace is not None:
-        lines += ["", *pairs(_trace_rows(plan.trace, plan))]
+        lines += ["", *pairs(trace_rows(plan.trace, plan))]
     if plan.needs:
         lines += needs_text(plan)
     return [*lines, "", "--full shows bursts, loops, other buses and what each field costs"]
@@ -303,7 +307,8 @@ def _bus_table(plan: PlanReport) -> list[str]:
     ]
 
 
-def _trace_rows(load: TraceLoad, plan: PlanReport) -> list[tuple[str, str]]:
+def trace_rows(load: TraceLoad, plan: PlanReport) -> list[tuple[str, str]]:
+    """Return what a trace asks of the link, as labels and texts."""
     cycles_s = Fraction(load.cycles, plan.processor_hz)
     return [
         ("trace", f"{load.cycles:,} cycles, {seconds(cycles_s)}"),
@@ -321,18 +326,8 @@ def _trace_rows(load: TraceLoad, plan: PlanReport) -> list[tuple[str, str]]:
 
 
 def _trace_lines(load: TraceLoad, plan: PlanReport) -> list[str]:
-    lines = [*heading("Sustained: the trace on this link"), *pairs(_trace_rows(load, plan))]
-    rows = [("busiest", "stores", "of the link", "from cycle")]
-    for one in load.peaks:
-        rows.append(
-            (
-                seconds(Fraction(one.window_ns, 10**9)),
-                f"{one.stores:,}",
-                percent(one.share_ratio),
-                f"{one.first_cycle:,}",
-            )
-        )
-    lines += ["", *table(rows, right=frozenset({0, 1, 2, 3}))]
+    lines = [*heading("Sustained: the trace on this link"), *pairs(trace_rows(load, plan))]
+    lines += ["", *table(peak_rows(load), right=frozenset({0, 1, 2, 3}))]
     resolution = exact(load.resolution_cycles)
     lost = load.stores_lost_when_recorded
     return lines + wrapped(
@@ -341,6 +336,23 @@ def _trace_lines(load: TraceLoad, plan: PlanReport) -> list[str]:
         " between them and may have waited, so their stores may have come faster than it looks."
         + (f" {counted(lost, 'store')} more were lost as it was recorded." if lost else "")
     )
+
+
+def peak_rows(load: TraceLoad) -> list[tuple[str, ...]]:
+    """Return the busiest stretches of a trace as a table, its heading first."""
+    head = ("busiest", "stores", "of the link", "from cycle")
+    return [
+        head,
+        *(
+            (
+                seconds(Fraction(one.window_ns, 10**9)),
+                f"{one.stores:,}",
+                percent(one.share_ratio),
+                f"{one.first_cycle:,}",
+            )
+            for one in load.peaks
+        ),
+    ]
 
 
 def needs_text(plan: PlanReport) -> list[str]:

@@ -34,7 +34,12 @@ def verdict_text(found: CheckReport) -> str:
 
 
 def summary_lines(found: CheckReport, *, symbol_ns: float | None = None) -> list[str]:
-    """Write what decided the verdict, and the first advice, in less than a screenful.
+    """Write what decided the verdict, and the first advice, in less than a screenful."""
+    return pairs(summary_rows(found, symbol_ns=symbol_ns))
+
+
+def summary_rows(found: CheckReport, *, symbol_ns: float | None = None) -> list[tuple[str, str]]:
+    """Return what decided the verdict, and the first advice, as labels and texts.
 
     Args:
         found: of `report.check`.
@@ -67,8 +72,7 @@ def summary_lines(found: CheckReport, *, symbol_ns: float | None = None) -> list
     for advice in found.advice:
         helps[advice.change] = helps.get(advice.change, 0) + (2 if advice.removes else 1)
     best = sorted(helps, key=lambda change: -helps[change])[:SHOWN_ADVICE]
-    rows += [("try" if index == 0 else "or", change) for index, change in enumerate(best)]
-    return pairs(rows)
+    return [*rows, *(("try" if index == 0 else "or", one) for index, one in enumerate(best))]
 
 
 # Weaknesses that a line of the summary tells of anyway.
