@@ -1,8 +1,7 @@
 """All points of a run, on as many processes as there are, taken up where it was killed.
 
-Each finished point is a line of the state file, written and flushed before the next; a run with
-the same load, board, faults, effort and seed reads it and leaves out what stands there. The
-first line says whose results they are.
+A run with the same load, board, faults, effort and seed reads the state file and leaves out what
+stands there.
 """
 
 from __future__ import annotations
@@ -18,13 +17,13 @@ from typing import Any
 
 from busplay.analysis.stress.load import Load
 from busplay.analysis.stress.points import Point
+from busplay.analysis.stress.state import StateHead, open_state
 from busplay.analysis.stress.trials import Effort, PointResult, run_point
 from busplay.description.board import Board
 from busplay.description.faults import Faults
 from busplay.description.plain import board_to_plain
-from busplay.errors import BusplayError, InputError, OutputError
+from busplay.errors import BusplayError
 
-FORMAT = "busplay stress 2"
 DASK_TIMEOUT = "10s"
 
 
@@ -65,7 +64,16 @@ def run_sweep(
         write: Callable[[int, PointResult], None] = lambda *_: None  # noqa: E731
         if state_path is not None:
             digest = _digest(load, board, faults, effort, busy_period_ns, points)
-            found, write = _open_state(state_path, digest, len(numbered), stack)
+            about = StateHead(
+                board=board.name,
+                link=board.link.name,
+                load=load.name,
+                frames=len(load.frames),
+                stores_lost_at_sender=load.lost_at_sender,
+                seed=faults.seed,
+                points=len(numbered),
+            )
+            found, write = open_state(state_path, digest, about, stack)
         for index in sorted(found):
             on_point(index, found[index])
         waiting = [(index, point) for index, point in numbered if index not in found]
@@ -159,88 +167,3 @@ def _digest(
     digest.update(load.frames.edge.tobytes())
     digest.update(load.frames.word.tobytes())
     return digest.hexdigest()
-
-
-def _open_state(
-    path: Path, digest: str, point_count: int, stack: ExitStack
-) -> tuple[dict[int, PointResult], Callable[[int, PointResult], None]]:
-    """Open a state file: the points that an earlier run finished, and what adds another.
-
-    A last line that was cut is left out. Each line is with the operating system before the next
-    point begins.
-    """
-    if path.exists() and not path.is_file():
-        raise _foreign(path, "no regular file")
-    try:
-        stream = stack.enter_context(path.open("a+b"))
-        stream.seek(0)
-        content = stream.read()
-    except OSError as error:
-        raise _refusal(path, error) from error
-    # Without its end of line the last one may be cut, even where it reads.
-    *whole, cut = content.split(b"\n")
-    if cut.strip() and not whole:
-        raise _foreign(path, "no state of a sweep")
-    found = _parse_state(path, whole, digest, point_count) if whole else {}
-
-    def write(line: dict[str, object]) -> None:
-        try:
-            stream.write(json.dumps(line).encode() + b"\n")
-            stream.flush()
-        except OSError as error:
-            raise _refusal(path, error) from error
-
-    stream.truncate(len(content) - len(cut))
-    if not whole:
-        write({"format": FORMAT, "run": digest})
-    return found, lambda index, result: write({"point": index, "result": asdict(result)})
-
-
-def _parse_state(
-    path: Path, lines: Sequence[bytes], digest: str, point_count: int
-) -> dict[int, PointResult]:
-    try:
-        head = json.loads(lines[0])
-        is_ours, is_same = head["format"] == FORMAT, head["run"] == digest
-    except (ValueError, TypeError, KeyError, RecursionError):
-        is_ours = False
-    if not is_ours:
-        raise _foreign(path, "no state of a sweep")
-    if not is_same:
-        raise InputError(
-            file=str(path),
-            found="the state of another run",
-            wanted="give its load, board, faults, points, effort and seed, or another --state file",
-        )
-    found: dict[int, PointResult] = {}
-    for number, line in enumerate(lines[1:], start=2):
-        try:
-            row = json.loads(line)
-            index = row["point"]
-            if not isinstance(index, int) or not 0 <= index < point_count:
-                raise ValueError("no such point")
-            found[index] = PointResult.from_figures(row["result"])
-        except (ValueError, TypeError, KeyError, RecursionError):
-            raise InputError(
-                file=str(path),
-                place=f"line {number}",
-                found="no result of a point",
-                wanted="take the line out; its point is then computed anew",
-            ) from None
-    return found
-
-
-def _foreign(path: Path, found: str) -> InputError:
-    return InputError(
-        file=str(path),
-        found=found,
-        wanted="name a file that is not there yet, or one that a sweep wrote",
-    )
-
-
-def _refusal(path: Path, error: OSError) -> OutputError:
-    return OutputError(
-        file=str(path),
-        found=(error.strerror or str(error)).lower(),
-        wanted="the state of the sweep cannot be written there; name another file",
-    )

@@ -16,7 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
-from math import sqrt
+from math import inf, sqrt
 
 import numpy as np
 
@@ -98,6 +98,18 @@ class PointResult:
             result = replace(result, figure=Figure(result.figure))
         if not isinstance(result.causes, dict) or set(result.causes) != set(WIRE_CAUSES):
             raise ValueError("no causes")
+        counts = [result.trials, result.frames, result.lost, result.held_max, result.spurious]
+        counts += [result.faults_injected, result.faults_undetected, *result.causes.values()]
+        ratios = (result.loss_ratio, result.low_ratio, result.high_ratio)
+        times = (result.mean_wait_ns, 0 if result.value is None else result.value)
+        if not all(type(one) is int and one >= 0 for one in counts):
+            raise ValueError("no counts")
+        if not all(type(one) in (int, float) and 0 <= one < inf for one in (*ratios, *times)):
+            raise ValueError("no figures")
+        if max(ratios) > 1 or not isinstance(result.stop, str):
+            raise ValueError("no shares")
+        if (result.figure is None) != (result.value is None):
+            raise ValueError("no point")
         return result
 
 

@@ -16,6 +16,7 @@ from busplay.analysis.intervals import wilson_interval
 from busplay.analysis.stress import sweep
 from busplay.analysis.stress.answers import find_answers
 from busplay.analysis.stress.points import Figure, Point, apply, is_random, points_of
+from busplay.analysis.stress.state import FORMAT, read_state
 from busplay.analysis.stress.stress import stress
 from busplay.analysis.stress.sweep import run_sweep
 from busplay.analysis.stress.trials import Effort, PointResult, run_point, trial_seed
@@ -157,6 +158,45 @@ def test_state_of_another_run_is_refused(tmp_path: Path) -> None:
     assert state.read_bytes() == before
 
 
+def test_state_says_whose_results_it_holds_and_can_be_read_without_the_load(
+    tmp_path: Path,
+) -> None:
+    path = tmp_path / "sweep.state"
+    results = swept(state_path=path)
+    path.write_bytes(path.read_bytes() + b'{"point": 4, "resu')
+    state = read_state(path)
+    head = state.head
+    assert head is not None
+    assert head.points == len(POINTS) + 1 == len(results)
+    assert (head.board, head.link, head.seed) == (BOARD.name, "guarded", PLAN.seed)
+    assert [state.points[index] for index in sorted(state.points)] == results
+    # As earlier versions wrote it.
+    lines = path.read_text().splitlines()
+    old = {key: value for key, value in json.loads(lines[0]).items() if key != "about"}
+    path.write_text("\n".join([json.dumps(old), *lines[1:-1]]) + "\n")
+    assert read_state(path).head is None
+    assert swept(state_path=path) == results
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [("loss_ratio", "x"), ("frames", -1), ("held_max", 1.5), ("high_ratio", 2), ("value", None)],
+)
+def test_state_with_impossible_figures_is_refused(tmp_path: Path, name: str, value: object) -> None:
+    path = tmp_path / "sweep.state"
+    swept(state_path=path)
+    lines = path.read_text().splitlines()
+    row = json.loads(lines[2])
+    row["result"][name] = value
+    path.write_text("\n".join([*lines[:2], json.dumps(row), *lines[3:]]) + "\n")
+    with pytest.raises(InputError) as caught:
+        read_state(path)
+    assert str(caught.value) == (
+        f"{path}: line 3: found no result of a point; take the line out; its point is then computed"
+        " anew"
+    )
+
+
 @pytest.mark.parametrize(
     "content", [b"my notes", b"my notes\n", b'{"a": 1}\n', b"\xff\xfe\n", b"[]\n"]
 )
@@ -177,7 +217,7 @@ def test_damaged_lines_are_read_or_refused(
     tmp_path_factory: pytest.TempPathFactory, tail: bytes
 ) -> None:
     state = tmp_path_factory.mktemp("state") / "sweep.state"
-    head = json.dumps({"format": sweep.FORMAT, "run": "x"}).encode() + b"\n"
+    head = json.dumps({"format": FORMAT, "run": "x"}).encode() + b"\n"
     state.write_bytes(head + tail)
     with contextlib.suppress(InputError), contextlib.ExitStack() as stack:
         found, _ = sweep._open_state(state, "x", 6, stack)
