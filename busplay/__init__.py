@@ -68,6 +68,7 @@ if TYPE_CHECKING:
     from busplay.run.session import Session
     from busplay.run.tap import Tap, attach
     from busplay.run.trace_writer import TraceWriter
+    from busplay.starter.new import new
     from busplay.trace.reader import TraceReader
 
 _HOME = {
@@ -104,6 +105,7 @@ _HOME = {
     "info": "busplay.conversion.info",
     "load_board": "busplay.link.load",
     "load_link": "busplay.link.load",
+    "new": "busplay.starter.new",
     "open_history": "busplay.history.history",
     "parse_board": "busplay.link.load",
     "parse_link": "busplay.link.load",
@@ -148,6 +150,7 @@ __all__ = [
     "info",
     "load_board",
     "load_link",
+    "new",
     "open_history",
     "parse_board",
     "parse_link",

@@ -32,6 +32,7 @@ COMMANDS = {
     "profile": "Find where a program spends its cycles and its stores.",
     "plan": "Compute what a link can carry, and what other buses would take.",
     "check": "Explain a link or board file, and judge whether its frames are sound.",
+    "new": "Lay out a folder to begin with: board, link, programs, tests, Makefile.",
     "guide": "Show the guides, and every key and option.",
 }
 

@@ -118,6 +118,23 @@ class Size(Parsed[int]):
         return parse_size_bytes(text)
 
 
+class PixelSize(Parsed[tuple[int, int]]):
+    """A width and a height in pixels, such as 256x192."""
+
+    name = "size"
+
+    def get_metavar(self, param: click.Parameter, ctx: click.Context) -> str:
+        """Return what the two stand for."""
+        return "WIDTHxHEIGHT"
+
+    def parse(self, text: str) -> tuple[int, int]:
+        """Read the two numbers."""
+        width, _, height = text.lower().partition("x")
+        if not (width.isdecimal() and height.isdecimal()):
+            raise ValueError(f"{text!r} is no size; write 256x192")
+        return int(width), int(height)
+
+
 class Address(Parsed[int]):
     """A processor address: 0xC000, $C000 or 49152."""
 

@@ -32,9 +32,7 @@ LOOPS = "byte, self-modifying, unrolled, straight"
     metavar="RATE",
     help="The processor's clock; 8MHz for a link alone.",
 )
-@click.option(
-    "--processor", type=click.Choice(["6502", "65c02"]), help="Whose instructions the bursts are."
-)
+@click.option("--processor", type=click.Choice(["6502", "65c02"]), help="The board's processor.")
 @click.option(
     "--sender-fifo",
     "fifo_depth",

@@ -34,6 +34,7 @@ OWN_HELP = OWN_KIND | {
     ("--labels", "decode"),
     ("--link", "convert"),
     ("--link", "decode"),
+    ("--link", "new"),
     ("--link", "why"),
     ("--program", "why"),
     ("--program", "profile"),
