@@ -16,7 +16,7 @@ from busplay.analysis.intervals import wilson_interval
 from busplay.analysis.stress import sweep
 from busplay.analysis.stress.answers import find_answers
 from busplay.analysis.stress.points import Figure, Point, apply, is_random, points_of
-from busplay.analysis.stress.state import FORMAT, read_state
+from busplay.analysis.stress.state import FORMAT, StateHead, open_state, read_state
 from busplay.analysis.stress.stress import stress
 from busplay.analysis.stress.sweep import run_sweep
 from busplay.analysis.stress.trials import Effort, PointResult, run_point, trial_seed
@@ -31,6 +31,7 @@ BOARD = board_with(GUARDED, receiver=ReceiverEnd(fifo_depth=16, service_ns=600))
 LOAD = burst_load(BOARD)
 PLAN = Faults(seed=5)
 EFFORT = Effort(budget_frames=20_000)
+HEAD = StateHead("bare", "guarded", "load", 1, 0, 1, points=6)
 POINTS = points_of({Figure.BER: (1e-4, 1e-2), Figure.FIFO_DEPTH: (1, 8, 32)})
 
 
@@ -220,7 +221,7 @@ def test_damaged_lines_are_read_or_refused(
     head = json.dumps({"format": FORMAT, "run": "x"}).encode() + b"\n"
     state.write_bytes(head + tail)
     with contextlib.suppress(InputError), contextlib.ExitStack() as stack:
-        found, _ = sweep._open_state(state, "x", 6, stack)
+        found, _ = open_state(state, "x", HEAD, stack)
         assert all(0 <= point < 6 for point in found)
 
 
