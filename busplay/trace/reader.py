@@ -38,8 +38,8 @@ from busplay.trace.container import (
 )
 from busplay.trace.frame_chunk import Totals, parse_totals
 from busplay.trace.header import TraceHeader, parse_header
+from busplay.trace.inputs import KeyPress, parse_presses
 from busplay.trace.json_object import parse_object
-from busplay.trace.key_log import KeyPress, parse_presses
 from busplay.trace.scan import read_contents
 from busplay.trace.states import KeyFrame, parse_states
 

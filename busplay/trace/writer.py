@@ -42,8 +42,8 @@ from busplay.trace.container import (
 from busplay.trace.frame_chunk import Totals
 from busplay.trace.header import TraceHeader, pack_header
 from busplay.trace.index import End, TableBuilder
+from busplay.trace.inputs import PRESSES_MAX, KeyPress, pack_presses
 from busplay.trace.json_object import pack_object
-from busplay.trace.key_log import PRESSES_MAX, KeyPress, pack_presses
 from busplay.trace.states import KeyFrame, fits, pack_states
 from busplay.whole_file import Beside, require_replaceable, try_lock
 

@@ -19,7 +19,7 @@ from busplay.trace.container import HEAD, Where, chunk_bytes
 from busplay.trace.frame_chunk import Totals, parse_totals
 from busplay.trace.header import TraceHeader
 from busplay.trace.index import End, parse_end
-from busplay.trace.key_log import KeyPress, pack_presses, parse_presses
+from busplay.trace.inputs import KeyPress, pack_presses, parse_presses
 from busplay.trace.reader import TraceReader
 from busplay.trace.writer import TraceFileWriter
 from busplay.write_index.builder import WriteIndexBuilder

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from busplay.batch import FrameBatch
 from busplay.errors import OutputError
 from busplay.trace.columns import CHUNK_FRAMES
-from busplay.trace.key_log import KeyPress
+from busplay.trace.inputs import KeyPress
 from busplay.trace.reader import TraceReader
 from busplay.trace.writer import KEY_FRAME_CHUNKS, TraceFileWriter
 from tests.boards import GUARDED, LEAN
