@@ -22,6 +22,7 @@ from busplay.description.plain import (
 from busplay.description.toml_reader import show_string, show_value
 from busplay.link.board_fit import require_link_fits
 from busplay.link.layout import FrameLayout
+from busplay.link.wire_digest import wire_digest
 from busplay.trace.container import Where
 from busplay.trace.json_object import pack_object, parse_object
 from busplay.units import Ratio, edges_per_processor_cycle
@@ -29,7 +30,7 @@ from busplay.version import VERSION
 
 HEADER_BYTES_MAX = 1 << 21
 _TEXT_MAX = 255
-_KEYS = ("board", "busplay", "link", "program", "program_sha256")
+_KEYS = ("board", "busplay", "link", "program", "program_sha256", "wire_digest")
 # For links without a clock of their own and without a board: chunks are closed as at 8 MHz.
 _EDGES_PER_SECOND_UNKNOWN = 16_000_000
 
@@ -74,6 +75,11 @@ class TraceHeader:
             object.__setattr__(self, "_edges_per_cycle", ratio)
 
     @property
+    def wire_digest(self) -> str:
+        """Digest of the link's wire format (`busplay.link.wire_digest`)."""
+        return wire_digest(self.link)
+
+    @property
     def units(self) -> tuple[Unit, ...]:
         """The units behind the link; none without a board."""
         return self.board.units if self.board is not None else ()
@@ -115,6 +121,7 @@ def pack_header(header: TraceHeader) -> bytes:
         "link": link_to_plain(header.link) if header.board is None else None,
         "program": header.program_name,
         "program_sha256": header.program_sha256,
+        "wire_digest": header.wire_digest,
     }
     return pack_object(plain)
 
@@ -150,6 +157,10 @@ def parse_header(payload: memoryview, *, where: Where) -> TraceHeader:
     digest = _text(plain, "program_sha256", where)
     if digest is not None and not _is_digest(digest):
         raise where.error(f"program_sha256 {show_string(digest)}", "64 hex digits belong here")
+    # A trace may be older than this digest.
+    wires = _text(plain, "wire_digest", where)
+    if wires is not None and wires != wire_digest(link):
+        raise where.error(f"wire_digest {show_string(wires)}", f"the link has {wire_digest(link)}")
     return TraceHeader(
         link=link,
         board=board,

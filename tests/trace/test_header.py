@@ -44,7 +44,8 @@ def test_header_is_ascii_with_keys_in_order() -> None:
     assert raw.isascii()
     assert raw.startswith(b'{"board":{"clock_hz":8000000,"description":"",')
     assert raw.endswith(
-        b'"link":null,"program":"tides.bin","program_sha256":"%b"}' % DIGEST.encode()
+        b'"link":null,"program":"tides.bin","program_sha256":"%b",'
+        b'"wire_digest":"b040f2957dab965f"}' % DIGEST.encode()
     )
 
 
@@ -94,6 +95,7 @@ def test_header_that_contradicts_itself_is_refused(fields: dict[str, Any], messa
         ({"program": 3}, "found program 3; a short string belongs here"),
         ({"busplay": "a\x1b[2J"}, 'found busplay "a\\x1b[2J", a string; a short string belongs here'),  # noqa: E501
         ({"program_sha256": "5e"}, 'found program_sha256 "5e"; 64 hex digits belong here'),
+        ({"wire_digest": "5e"}, 'found wire_digest "5e"; the link has b040f2957dab965f'),
         ({"link": 7}, "link: found 7; a table belongs here"),
     ],
 )  # fmt: skip
