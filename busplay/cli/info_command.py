@@ -59,7 +59,7 @@ def _print(info: TraceInfo) -> None:
         "trace": f"{printable(info.file)}, {info.file_bytes:,} bytes, {whole}",
         "program": info.program or "none (stores from elsewhere, or ROM alone)",
         "board": board,
-        "link": f"{info.link}, {info.frame_bits} bits a frame",
+        "link": f"{info.link}, {info.frame_bits} bits a frame, wire digest {info.wire_digest}",
         "units": ", ".join(info.units),
         "time": f"{info.cycles:,} cycles, {info.duration_s} s",
         "stores": f"{info.stores:,}, of them {info.stores_lost:,} lost at the sender",
@@ -69,6 +69,7 @@ def _print(info: TraceInfo) -> None:
         if info.arrived_of is not None
         else "",
         "keys": f"{info.key_presses:,} pressed",
+        "resets": f"{info.resets:,}" if info.resets else "",
     }
     for name, value in rows.items():
         if value:

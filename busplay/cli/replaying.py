@@ -16,6 +16,7 @@ from busplay.cli.run_options import stop_cycle
 from busplay.errors import InputError, printable
 from busplay.formats.quantities import time_text
 from busplay.program.labels import Labels, labels_for
+from busplay.run.inputs import RunInputs
 from busplay.run.replay import Replay
 from busplay.run.rerun import Rerun
 from busplay.trace.reader import TraceReader
@@ -128,7 +129,7 @@ def _bench(replay: Replay, request: ReplayRequest, labels: Labels, stack: ExitSt
         else profile_of_run(
             program.start,
             lambda: program.symbols,
-            lambda: [(press.cycle, press.code) for press in reader.key_presses()],
+            lambda: RunInputs.of_trace(reader),
         ),
     )
     return Bench(inspector, Marks.beside(request.trace))

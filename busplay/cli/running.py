@@ -155,8 +155,7 @@ def _profile(session: Session, request: RunRequest) -> ProfileReport | None:
             session.start,
             stop_cycle=session.cycle,
             symbols=find_symbols(session.start.path, request.labels),
-            key_presses=session.key_presses,
-            resets=session.resets,
+            inputs=session.inputs,
             on_progress=progress,
         )
 
@@ -184,8 +183,7 @@ def _bench(request: RunRequest, session: Session, keep: Path | None, stack: Exit
     profile_of = profile_of_run(
         session.start,
         lambda: find_symbols(session.start.path, request.labels),
-        lambda: session.key_presses,
-        lambda: session.resets,
+        lambda: session.inputs,
     )
     inspector = LiveInspector(live, labels=request.read_labels(), profile_of=profile_of)
     return Bench(inspector, alone=request.alone, playable=live)

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 
 from busplay.player.inspector import RoutineFacts
 from busplay.program.symbols import ProgramSymbols
+from busplay.run.inputs import RunInputs
 from busplay.run.program_start import ProgramStart
 
 ADDRESS_STOP = 0x10000
@@ -14,16 +15,14 @@ ADDRESS_STOP = 0x10000
 def profile_of_run(
     start: ProgramStart,
     symbols: Callable[[], ProgramSymbols],
-    presses: Callable[[], Iterable[tuple[int, int]]],
-    resets: Callable[[], Iterable[int]] = tuple,
+    inputs: Callable[[], RunInputs],
 ) -> Callable[[int, int], list[RoutineFacts]]:
     """Return what gives the routines between two cycles, the most cycles first.
 
     Args:
         start: how the run began.
         symbols: returns the program's names.
-        presses: returns (cycle, code) of the keys pressed so far.
-        resets: returns the cycles of the resets so far.
+        inputs: returns the inputs of the run so far.
     """
 
     def routines(first_cycle: int, stop_cycle: int) -> list[RoutineFacts]:
@@ -34,8 +33,7 @@ def profile_of_run(
             first_cycle=first_cycle,
             stop_cycle=stop_cycle,
             symbols=symbols(),
-            key_presses=presses(),
-            resets=resets(),
+            inputs=inputs(),
         )
         starts = report.routine_names.starts.tolist()
         stops = dict(zip(starts, [*starts[1:], ADDRESS_STOP], strict=True))

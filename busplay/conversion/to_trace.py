@@ -128,6 +128,8 @@ def rewrite_trace(source: Path, target: Path, *, header: TraceHeader | None) -> 
         with TraceWriter(target, header=new) as writer:
             for press in reader.key_presses():
                 writer.press(press.cycle, press.code)
+            for cycle in reader.resets():
+                writer.reset(cycle)
             stop = 0
             for frames in reader.chunks():
                 stop = int(frames.edge[-1]) + 1

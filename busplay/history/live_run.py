@@ -237,6 +237,7 @@ def follow(
             load_address=start.load_address,
             core=start.core_kind,
             key_presses=session.key_presses,
+            resets=session.resets,
             end_cycle=session.cycle,
             labels=labels,
             memory_mb=memory_mb,

@@ -45,6 +45,7 @@ from busplay.history.walk import ProgramWalk, SavedPosition
 from busplay.link.load import as_board
 from busplay.program.debug_file import SourceLine
 from busplay.program.symbols import ProgramSymbols, find_symbols
+from busplay.run.inputs import RunInputs
 from busplay.run.program_start import ProgramStart
 from busplay.run.recorded_program import program_of_trace
 from busplay.trace.reader import TraceReader
@@ -132,10 +133,8 @@ class ProgramHistory:
             spacing_cycles=spacing_cycles,
             on_progress=on_progress,
         )
-        self._walk.resets += resets
+        self._walk.take_inputs(RunInputs(tuple(key_presses), tuple(resets)))
         self._walk.end_cycle = end_cycle
-        for cycle, code in key_presses:
-            self.press(cycle, code)
         self._labels = labels
 
     @classmethod
@@ -149,7 +148,7 @@ class ProgramHistory:
         memory_mb: int = MEMORY_MB,
         on_progress: Callable[[int], None] | None = None,
     ) -> ProgramHistory:
-        """Return the history of the run that a trace was recorded from, with its key presses.
+        """Return the history of the run that a trace was recorded from, with its inputs.
 
         Args:
             reader: the trace, recorded with a board.
@@ -160,11 +159,13 @@ class ProgramHistory:
                 cannot be read.
         """
         board, path = program_of_trace(reader, program)
+        inputs = RunInputs.of_trace(reader)
         return cls(
             board,
             path,
             load_address=load_address,
-            key_presses=[(press.cycle, press.code) for press in reader.key_presses()],
+            key_presses=inputs.key_presses,
+            resets=inputs.resets,
             labels=labels,
             end_cycle=reader.cycles,
             memory_mb=memory_mb,
@@ -253,12 +254,11 @@ class ProgramHistory:
 
     def press(self, cycle: int, code: int) -> None:
         """Add a key press, after all others."""
-        if self._walk.core.host_port is not None:
-            self._walk.core.host_port.press(code, cycle=cycle)
+        self._walk.take_inputs(RunInputs(key_presses=((cycle, code),)))
 
     def reset(self, cycle: int) -> None:
         """Add a reset, after all others and after the cycles searched."""
-        self._walk.resets.append(cycle)
+        self._walk.take_inputs(RunInputs(resets=(cycle,)))
 
     def extend_to(self, cycle: int) -> None:
         """Move the end of the known run."""

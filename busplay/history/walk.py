@@ -10,14 +10,12 @@ wait after a WAI. A reset is one too: cycle r is the processor before it, cycle 
 
 from __future__ import annotations
 
-from bisect import bisect_left
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
 from busplay.batch import UInt8Column
-from busplay.core.host_port import NEVER
 from busplay.core.interface import Registers
 from busplay.core.rewind import (
     KIND_SHIFT,
@@ -30,7 +28,8 @@ from busplay.core.rewind import (
 from busplay.errors import InputError
 from busplay.history.conditions import Piece, RunLog
 from busplay.history.snapshots import Snapshots
-from busplay.run.program_start import ProgramStart
+from busplay.run.inputs import RunInputs
+from busplay.run.program_start import ProgramStart, next_reset
 
 # Cycles that a step back searches first: logged in 30 µs, and enough for some 1,000 steps.
 _NEAR_CYCLES = 4_096
@@ -99,6 +98,13 @@ class ProgramWalk:
         self._on_progress = on_progress
         self._near: SavedPosition | None = None
 
+    def take_inputs(self, inputs: RunInputs) -> None:
+        """Add inputs, after all others."""
+        self.resets += inputs.resets
+        if self.core.host_port is not None:
+            for cycle, code in inputs.key_presses:
+                self.core.host_port.press(code, cycle=cycle)
+
     def place(self) -> SavedPosition:
         """Return the present position, for `put`."""
         return SavedPosition(self.core.state, self.core.memory.copy())
@@ -126,12 +132,7 @@ class ProgramWalk:
         """Run towards a cycle, or do a due reset; return whether time passed."""
         core = self.core
         first_cycle = core.cycle
-        reset_cycle = self._next_reset(first_cycle)
-        if reset_cycle == first_cycle:
-            self._start.reset(core)
-        else:
-            target = min(stop_cycle, reset_cycle, first_cycle + self._spacing_cycles)
-            core.run(target - first_cycle)
+        self._start.advance(core, min(stop_cycle, first_cycle + self._spacing_cycles), self.resets)
         self._forget_console()
         if keeps:
             self.keep_if_due(core)
@@ -143,9 +144,8 @@ class ProgramWalk:
         if self.core.host_port is not None:
             self.core.host_port.take_console()
 
-    def _next_reset(self, cycle: int) -> int:
-        index = bisect_left(self.resets, cycle)
-        return self.resets[index] if index < len(self.resets) else NEVER
+    def _is_reset_due(self) -> bool:
+        return next_reset(self.resets, self.core.cycle) == self.core.cycle
 
     def keep_if_due(self, core: RewindableCore) -> None:
         """Keep a snapshot of a core in the same run, if one is due."""
@@ -165,7 +165,7 @@ class ProgramWalk:
             return False
         if core.state.is_waiting:
             self.go(self._end_of_wait(end_cycle))
-        elif self._next_reset(first_cycle) == first_cycle:
+        elif self._is_reset_due():
             self._run_piece(end_cycle)
         else:
             core.step()
@@ -236,7 +236,7 @@ class ProgramWalk:
             while core.cycle < stop_cycle:
                 was_waiting = core.state.is_waiting
                 memory = None if watched is None else core.memory.copy()
-                resets = self._next_reset(core.cycle) == core.cycle
+                resets = self._is_reset_due()
                 begin = core.cycle | StepKind.RESET << KIND_SHIFT
                 state = packed_state(Registers.of(core), int(core.memory[core.pc]))
                 until = min(stop_cycle, core.cycle + piece_cycles)

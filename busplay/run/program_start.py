@@ -6,9 +6,12 @@ go back in time.
 
 from __future__ import annotations
 
+from bisect import bisect_left
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
+from busplay.core.host_port import NEVER
 from busplay.core.interface import Core
 from busplay.core.make import core_for_board
 from busplay.demo.programs import program_path
@@ -58,8 +61,11 @@ class ProgramStart:
             return self.board
         return replace(self.board, program_load_address=self.load_address)
 
-    def make_core(self) -> Core:
+    def make_core(self, key_presses: Iterable[tuple[int, int]] = ()) -> Core:
         """Make a core that will run the program's first instruction next.
+
+        Args:
+            key_presses: (cycle, code) of keys that the program will see, in order.
 
         Raises:
             InputError: a program or image cannot be read, or falls where there is no memory; there
@@ -74,6 +80,9 @@ class ProgramStart:
             load_address=self.load_address,
         )
         self.reset(core)
+        if core.host_port is not None:
+            for cycle, code in key_presses:
+                core.host_port.press(code, cycle=cycle)
         return core
 
     def reset(self, core: Core) -> None:
@@ -81,3 +90,23 @@ class ProgramStart:
         core.reset()
         if self.program.start_address is not None:
             core.pc = self.program.start_address
+
+    def advance(self, core: Core, stop_cycle: int, resets: Sequence[int]) -> None:
+        """Run a core towards a cycle, up to the next reset; or do the reset that is due.
+
+        Args:
+            core: made by this start.
+            stop_cycle: run complete instructions up to it.
+            resets: cycles of all resets of the run, in order.
+        """
+        reset_cycle = next_reset(resets, core.cycle)
+        if reset_cycle == core.cycle:
+            self.reset(core)
+        else:
+            core.run(max(0, min(stop_cycle, reset_cycle) - core.cycle))
+
+
+def next_reset(resets: Sequence[int], cycle: int) -> int:
+    """Return the cycle of the first reset at or after a cycle, or `NEVER`."""
+    index = bisect_left(resets, cycle)
+    return resets[index] if index < len(resets) else NEVER

@@ -100,6 +100,11 @@ class Recorder:
         for trace in self._traces:
             trace.writer.press(cycle, code)
 
+    def reset(self, cycle: int) -> None:
+        """Add a reset."""
+        for trace in self._traces:
+            trace.writer.reset(cycle)
+
     def fail(self, *, cycles: int) -> None:
         """Close the traces after a failure, keeping existing files; drop empty traces.
 

@@ -5,6 +5,7 @@ A replay is a `Playable` that can jump: to the key frame before the cycle, and f
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterator, Mapping
 from os import PathLike
 from pathlib import Path
@@ -20,6 +21,7 @@ from busplay.display.display import Display
 from busplay.errors import InputError
 from busplay.pipeline.pipeline import Pipeline
 from busplay.player.playable import Status
+from busplay.run.inputs import RunInputs
 from busplay.run.recent_load import RecentLoad
 from busplay.run.recording import Recorder
 from busplay.trace.reader import TraceReader
@@ -71,8 +73,14 @@ class Replay:
             )
         self.board: Board = board
         self._again: Rerun | None = None
-        self._presses = iter(self.reader.key_presses())
-        self._press = next(self._presses, None)
+        inputs = RunInputs.of_trace(self.reader)
+        # Cycle, and a key's code; None: a reset.
+        self._inputs: deque[tuple[int, int | None]] = deque(
+            sorted(
+                [*inputs.key_presses, *((cycle, None) for cycle in inputs.resets)],
+                key=lambda one: one[0],
+            )
+        )
         try:
             self._faults = as_faults(faults, board.link)
             self.pipeline = Pipeline(board, faults=self._faults)
@@ -179,10 +187,13 @@ class Replay:
         return done
 
     def _record(self) -> None:
-        """Record what has arrived, and the key presses so far."""
-        while self._press is not None and self._press.cycle <= self._cycle:
-            self.recorder.press(self._press.cycle, self._press.code)
-            self._press = next(self._presses, None)
+        """Record what has arrived, and the inputs so far."""
+        while self._inputs and self._inputs[0][0] <= self._cycle:
+            cycle, code = self._inputs.popleft()
+            if code is None:
+                self.recorder.reset(cycle)
+            else:
+                self.recorder.press(cycle, code)
         self.recorder.write(FrameBatch.empty(), cycles=self._cycle)
 
     def start_edge(self, cycle: int) -> int:

@@ -1,8 +1,8 @@
 """Rerun of a recorded program: which store each frame of its trace carries.
 
-A trace has frames and keys, but neither the cycles of stores nor PCs. A run can be repeated,
-though: same board, same program, same keys, same frames. So the program runs beside its trace, and
-while the two agree, frame by frame, everything about a store is known.
+A trace has frames and inputs, but neither the cycles of stores nor PCs. A run can be repeated,
+though: same board, same program, same inputs, same frames. So the program runs beside its trace,
+and while the two agree, frame by frame, everything about a store is known.
 """
 
 from __future__ import annotations
@@ -14,8 +14,9 @@ import numpy as np
 from busplay.batch import FrameBatch
 from busplay.errors import InputError
 from busplay.pipeline.frame_accounts import SentFrames
+from busplay.run.inputs import RunInputs
+from busplay.run.program_start import ProgramStart
 from busplay.run.recorded_program import board_of_trace, require_recorded_program
-from busplay.run.session import Session
 from busplay.run.store_pc import StorePcFinder
 from busplay.sender.encoder import Encoder, LostStores
 from busplay.trace.reader import TraceReader
@@ -42,12 +43,9 @@ class Rerun:
         header, board = reader.header, board_of_trace(reader)
         require_recorded_program(reader.path, header, program)
         self._program = program
-        self._session = Session(
-            board,
-            program=program,
-            load_address=load_address,
-            key_presses=[(press.cycle, press.code) for press in reader.key_presses()],
-        )
+        self._inputs = RunInputs.of_trace(reader)
+        self._start = ProgramStart(board, program, load_address=load_address)
+        self._core = self._start.make_core(self._inputs.key_presses)
         self._encoder = Encoder(board)
         self._sent = SentFrames.of_frames(FrameBatch.empty())
 
@@ -60,11 +58,13 @@ class Rerun:
         if not len(frames):
             return SentFrames.of_frames(frames)
         last_edge = int(frames.edge[-1])
-        core, encoder = self._session.core, self._encoder
+        core, encoder, resets = self._core, self._encoder, self._inputs.resets
         while len(self._sent) < len(frames) and encoder.settled_edge <= last_edge:
-            if core.stop is not None:
+            before_cycle = core.cycle
+            self._start.advance(core, before_cycle + PIECE_CYCLES, resets)
+            if core.cycle == before_cycle:
+                # It has stopped, and no reset follows.
                 break
-            core.run(PIECE_CYCLES)
             stores = core.take_stores()
             made = encoder.feed(stores, stop_cycle=core.cycle)
             sent = SentFrames.of_stores(made, stores, encoder.sent_store)
@@ -79,8 +79,7 @@ class Rerun:
             raise InputError(
                 file=str(self._program),
                 found=f"a run that sends another frame at link edge {frames.edge[first]:,}",
-                wanted="a run with resets, or on changed images, cannot be repeated;"
-                " leave --program out",
+                wanted="a run on changed images cannot be repeated; leave --program out",
             )
         self._sent = found.after(count)
         return found.first(count)
@@ -91,4 +90,4 @@ class Rerun:
 
     def store_pc_finder(self) -> StorePcFinder:
         """Return a finder of the stores' PCs."""
-        return self._session.store_pc_finder()
+        return StorePcFinder(self._start, self._inputs)

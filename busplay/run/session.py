@@ -10,6 +10,7 @@ program, same key presses: same frames.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from functools import cached_property, partial
 from pathlib import Path
@@ -27,6 +28,7 @@ from busplay.pipeline.pipeline import Pipeline, PipelineCounters
 from busplay.player.playable import Status
 from busplay.program.labels import Labels, labels_for, read_labels
 from busplay.program.symbols import address_of_label
+from busplay.run.inputs import RunInputs
 from busplay.run.program_start import ProgramStart
 from busplay.run.recent_load import RecentLoad
 from busplay.run.recording import Recorder, header_for
@@ -50,6 +52,7 @@ class Session:
         labels: the program's, by address, or the path of their file; by default NAME.lbl or
             NAME.labels beside the program.
         key_presses: (cycle, code) of keys to press, in order, as to repeat a recorded run.
+        resets: cycles at which to press the reset button, likewise.
         record: file for a trace of the run.
         record_received: file for a trace of what arrives.
         keep: new file for a trace to go back to while the program runs; see `KeptTrace`.
@@ -80,6 +83,7 @@ class Session:
         core: str = "compiled",
         labels: Labels | str | Path | None = None,
         key_presses: KeyPresses = (),
+        resets: Iterable[int] = (),
         record: str | Path | None = None,
         record_received: str | Path | None = None,
         keep: str | Path | None = None,
@@ -106,6 +110,7 @@ class Session:
             self.labels = read_labels(labels) if isinstance(labels, str | Path) else labels
         self._presses: list[tuple[int, int]] = []
         self._resets: list[int] = []
+        self._resets_ahead = deque(resets)
         self.recorder = Recorder(
             self.pipeline,
             header_for(self.start.recorded_board, self.program),
@@ -210,11 +215,24 @@ class Session:
         """
         if cycles < 0:
             raise ValueError(f"cycles is {cycles}; time only goes forward")
-        done = 0
-        while done < cycles and not self.ended:
-            # In pieces, so that a long run does not hold all of its stores in memory.
-            done += self._run_piece(partial(self.core.run, min(cycles - done, PIECE_CYCLES)))
-        return done
+        first_cycle = self.cycle
+        while (ahead := self._piece_cycles(first_cycle + cycles)) > 0:
+            self._run_piece(partial(self.core.run, ahead))
+        return self.cycle - first_cycle
+
+    def _piece_cycles(self, stop_cycle: int) -> int:
+        """Do the resets that are due; return the cycles of the next piece, 0 at the end.
+
+        In pieces, so that a long run does not hold all of its stores in memory.
+        """
+        ahead = self._resets_ahead
+        while ahead and ahead[0] <= self.cycle < stop_cycle:
+            ahead.popleft()
+            self.reset()
+        if self.ended:
+            return 0
+        reset_cycle = ahead[0] if ahead else stop_cycle
+        return min(stop_cycle - self.cycle, reset_cycle - self.cycle, PIECE_CYCLES)
 
     def run_until(
         self,
@@ -277,9 +295,9 @@ class Session:
                 found=f"a run to an address on the {core.kind} core",
                 wanted="use the compiled or the reference core",
             )
-        self._run_piece(core.step)
-        while not self.ended and self.cycle < stop_cycle:
-            wanted = min(stop_cycle - self.cycle, PIECE_CYCLES)
+        if self._piece_cycles(stop_cycle) > 0:
+            self._run_piece(core.step)
+        while (wanted := self._piece_cycles(stop_cycle)) > 0:
             if self._run_piece(partial(core.run_to, address, wanted)) < wanted and not self.ended:
                 return
         raise self._not_reached(target, first_cycle)
@@ -320,6 +338,7 @@ class Session:
         Memory, displays and the cycle counter stay as they are, as on a board.
         """
         self._resets.append(self.core.cycle)
+        self.recorder.reset(self.core.cycle)
         self.start.reset(self.core)
 
     def press(self, code: int) -> None:
@@ -353,6 +372,11 @@ class Session:
         """The cycles at which the reset button was pressed so far."""
         return tuple(self._resets)
 
+    @property
+    def inputs(self) -> RunInputs:
+        """Keys and resets so far."""
+        return RunInputs(self.key_presses, self.resets)
+
     def program_counters(self, cycles: Sequence[int]) -> dict[int, int]:
         """Return the address of the instruction that made the store of each cycle.
 
@@ -375,12 +399,7 @@ class Session:
 
     def store_pc_finder(self) -> StorePcFinder:
         """Return a finder of the PCs of this run's stores, in order of their cycles."""
-        core = self.start.make_core()
-        if core.host_port is not None:
-            for cycle, code in self._presses:
-                core.host_port.press(code, cycle=cycle)
-        resets = [(cycle, self.start.reset) for cycle in self._resets]
-        return StorePcFinder(core, resets)
+        return StorePcFinder(self.start, self.inputs)
 
     def status(self) -> Status:
         """Return the present status."""

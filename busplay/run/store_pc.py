@@ -1,33 +1,33 @@
 """Which instruction made a store, found by a rerun.
 
 A core records no PC with its stores; that would slow every run for the few that lose one. But a
-run can be repeated: same memory, same keys, same cycles. So the program is rerun up to each store
-asked for, and its instruction is stepped over.
+run can be repeated: same memory, same inputs, same cycles. So the program is rerun up to each
+store asked for, and its instruction is stepped over.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Sequence
 
-from busplay.core.interface import Core
+from busplay.run.inputs import RunInputs
+from busplay.run.program_start import ProgramStart, next_reset
 
 # Longer than any instruction or interrupt sequence, so that the run stops before the store's.
 NEAR_CYCLES = 20
-
-CoreEvent = tuple[int, Callable[[Core], object]]
 
 
 class StorePcFinder:
     """Reruns a program as far as it is asked.
 
     Args:
-        core: as it was before the run, reset done.
-        events: (cycle, action on the core), in order, such as a reset during the run.
+        start: the start of the run.
+        inputs: of the run.
     """
 
-    def __init__(self, core: Core, events: Iterable[CoreEvent] = ()) -> None:
-        self._core = core
-        self._events = list(events)
+    def __init__(self, start: ProgramStart, inputs: RunInputs) -> None:
+        self._start = start
+        self._core = start.make_core(inputs.key_presses)
+        self._resets = inputs.resets
         # The last instruction stepped over may have stores that a later call asks for.
         self._address = 0
         self._store_cycles: list[int] = []
@@ -49,14 +49,18 @@ class StorePcFinder:
         found: dict[int, int] = {}
         self._answer(waiting, found)
         while waiting:
+            before_cycle, stop_cycle = core.cycle, waiting[-1] - NEAR_CYCLES
+            # Not stepped over: a wait would go on behind it.
+            reset_cycle = next_reset(self._resets, before_cycle)
+            if reset_cycle <= waiting[-1]:
+                stop_cycle = reset_cycle
+            if before_cycle < stop_cycle or reset_cycle == before_cycle:
+                self._start.advance(core, stop_cycle, self._resets)
+                core.take_stores()
+                if core.cycle != before_cycle:
+                    continue
             if core.stop is not None:
                 raise _no_store(waiting[-1])
-            if self._events and self._events[0][0] <= waiting[-1]:
-                at, act = self._events.pop(0)
-                _run_to(core, at)
-                act(core)
-                continue
-            _run_to(core, waiting[-1] - NEAR_CYCLES)
             self._address = core.pc
             core.step()
             self._store_cycles = core.take_stores().cycle.tolist()
@@ -77,9 +81,3 @@ def _no_store(cycle: int) -> ValueError:
     return ValueError(
         f"cycle {cycle:,}: nothing was stored into a window then; ask for the cycle of a store"
     )
-
-
-def _run_to(core: Core, cycle: int) -> None:
-    if cycle > core.cycle and core.stop is None:
-        core.run(cycle - core.cycle)
-        core.take_stores()

@@ -213,13 +213,11 @@ class MachineUnderTest(Session):
             core=self.start.core_kind,
             labels=self.labels,
             key_presses=self.key_presses,
+            resets=self.resets,
             record=record,
             record_received=record_received,
             faults=faults,
         )
-        for cycle in self.resets:
-            again.run(cycle - again.cycle)
-            again.reset()
         again.run(self.cycle - again.cycle)
         return again
 
@@ -235,8 +233,7 @@ class MachineUnderTest(Session):
             self.start,
             first_cycle=first_cycle,
             stop_cycle=self.cycle,
-            key_presses=self.key_presses,
-            resets=self.resets,
+            inputs=self.inputs,
             symbols=find_symbols(self.start.path, self._labels_file),
         )
 

@@ -30,14 +30,15 @@ CHUNK_OVERHEAD = CHUNK_HEAD.size + CHUNK_CRC.size
 
 HEADER = b"HEAD"
 KEYS = b"KEYS"
+# Of lower case, so that a reader who does not know it passes over it: so too the writes.
+RESETS = b"rSET"
 FRAMES = b"FRMS"
 STATES = b"STAT"
 SUMMARY = b"SUMM"
-# Of lower case, so that a reader who does not know it passes over it.
 WRITES = b"wIDX"
 INDEX = b"INDX"
 END = b"DONE"
-KNOWN_TYPES = frozenset((HEADER, KEYS, FRAMES, STATES, SUMMARY, WRITES, INDEX, END))
+KNOWN_TYPES = frozenset((HEADER, KEYS, RESETS, FRAMES, STATES, SUMMARY, WRITES, INDEX, END))
 
 # Edges, cycles, frames: receivers and players compute in signed 64-bit numbers, and 62 bits are
 # 73 years of a 2 GHz link.

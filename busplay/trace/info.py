@@ -24,6 +24,8 @@ class TraceInfo:
         processor: of the board.
         clock_hz: processor cycles in a second.
         link: name of the link.
+        wire_digest: digest of the link's wire format: the same for links that differ only in names,
+            comments and notation, or in how long a receiver waits until it is in sync.
         frame_bits: bits of a frame.
         units: names of the units behind the link.
         cycles: processor cycles that the trace covers.
@@ -36,6 +38,7 @@ class TraceInfo:
         arrived_of: in a trace of what was received, the frames that were sent; null in a trace of
             what was sent.
         key_presses: keys pressed during the recording.
+        resets: presses of the reset button during the recording.
         file_bytes: size of the file.
         bytes_per_frame: size of the file by its frames; null without frames.
         recorded_by: version of busplay that wrote it.
@@ -51,6 +54,7 @@ class TraceInfo:
     processor: str | None
     clock_hz: int | None
     link: str
+    wire_digest: str
     frame_bits: int
     units: tuple[str, ...]
     cycles: int
@@ -61,6 +65,7 @@ class TraceInfo:
     frames_indexed: int
     arrived_of: int | None
     key_presses: int
+    resets: int
     file_bytes: int
     bytes_per_frame: float | None
     recorded_by: str
@@ -84,6 +89,7 @@ def trace_info(reader: TraceReader) -> TraceInfo:
         processor=None if board is None else board.processor,
         clock_hz=clock_hz,
         link=header.link.name,
+        wire_digest=header.wire_digest,
         frame_bits=header.link.frame_bits,
         units=tuple(unit.name for unit in header.units),
         cycles=reader.cycles,
@@ -94,6 +100,7 @@ def trace_info(reader: TraceReader) -> TraceInfo:
         frames_indexed=reader.frames_indexed,
         arrived_of=reader.summary().get("frames_sent"),
         key_presses=len(reader.key_presses()),
+        resets=len(reader.resets()),
         file_bytes=reader.file_bytes,
         bytes_per_frame=round(reader.file_bytes / reader.frames, 3) if reader.frames else None,
         recorded_by=header.busplay_version,

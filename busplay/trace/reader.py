@@ -28,6 +28,7 @@ from busplay.trace.container import (
     FRAMES,
     KEYS,
     MAGIC,
+    RESETS,
     STATES,
     SUMMARY,
     TOTAL_MAX,
@@ -38,7 +39,7 @@ from busplay.trace.container import (
 )
 from busplay.trace.frame_chunk import Totals, parse_totals
 from busplay.trace.header import TraceHeader, parse_header
-from busplay.trace.inputs import KeyPress, parse_presses
+from busplay.trace.inputs import KeyPress, parse_presses, parse_resets, require_order
 from busplay.trace.json_object import parse_object
 from busplay.trace.scan import read_contents
 from busplay.trace.states import KeyFrame, parse_states
@@ -299,17 +300,26 @@ class TraceReader:
             InputError: a chunk is damaged.
         """
         presses: list[KeyPress] = []
-        for row in self._table.rows_of(KEYS):
-            chunk = self._table.chunk(int(row))
-            where = self._where(chunk)
-            here = parse_presses(self._payload(chunk), where=where)
-            if presses and here[0].cycle < presses[-1].cycle:
-                raise where.error(
-                    f"cycle {here[0].cycle:,} after cycle {presses[-1].cycle:,}",
-                    "cycles never fall",
-                )
+        for where, payload in self.payloads(KEYS):
+            here = parse_presses(payload, where=where)
+            if presses:
+                require_order(presses[-1].cycle, here[0].cycle, where=where)
             presses += here
         return tuple(presses)
+
+    def resets(self) -> tuple[int, ...]:
+        """Return the processor cycle of each press of the reset button, in order.
+
+        Raises:
+            InputError: a chunk is damaged.
+        """
+        cycles: list[int] = []
+        for where, payload in self.payloads(RESETS):
+            here = parse_resets(payload, where=where)
+            if cycles:
+                require_order(cycles[-1], here[0], where=where)
+            cycles += here
+        return tuple(cycles)
 
     def summary(self) -> dict[str, int]:
         """Return the recorder's figures at the end; none in a cut trace.
@@ -361,6 +371,7 @@ class TraceReader:
         for row in self._table.rows_of(STATES):
             self._key_frame(int(row))
         self.key_presses()
+        self.resets()
         self.summary()
 
     # -- internals

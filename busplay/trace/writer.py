@@ -2,8 +2,8 @@
 
 How to think about it. Frames gather until a chunk is full, or until a second of link time has
 passed since its first; then the chunk is written at once. Chunk boundaries depend on the frames
-alone, not on wall-clock time or on the caller's batches, so the same frames and keys make the same
-file, byte for byte. A killed recording loses the chunk being gathered.
+alone, not on wall-clock time or on the caller's batches, so the same frames and inputs make the
+same file, byte for byte. A killed recording loses the chunk being gathered.
 
 A new or empty file is written in place, so that a killed recording is found under its own name. An
 existing file stays as it is until the new trace is complete: the new one grows beside it as
@@ -32,7 +32,6 @@ from busplay.trace.container import (
     FRAMES,
     HEADER,
     INDEX,
-    KEYS,
     STATES,
     SUMMARY,
     TOTAL_MAX,
@@ -42,7 +41,7 @@ from busplay.trace.container import (
 from busplay.trace.frame_chunk import Totals
 from busplay.trace.header import TraceHeader, pack_header
 from busplay.trace.index import End, TableBuilder
-from busplay.trace.inputs import PRESSES_MAX, KeyPress, pack_presses
+from busplay.trace.inputs import WaitingInputs
 from busplay.trace.json_object import pack_object
 from busplay.trace.states import KeyFrame, fits, pack_states
 from busplay.whole_file import Beside, require_replaceable, try_lock
@@ -105,7 +104,7 @@ class TraceFileWriter:
         # Chunks stop where frames can start, so that a pipeline's frames up to there are complete.
         self._step_edges = _round_up(layout.slot_symbols, grid)
         self._span_edges = _round_up(header.span_edges, grid)
-        self._press_margin_edges = _press_margin_edges(header, self._step_edges)
+        self._input_margin_edges = _input_margin_edges(header, self._step_edges)
         self._codec = ColumnCodec(layout)
         self._edge = np.empty(CHUNK_FRAMES, np.uint64)
         self._word = np.empty(CHUNK_FRAMES, np.uint64)
@@ -113,7 +112,7 @@ class TraceFileWriter:
         self._close_edge = 0
         self._known_edge = 0
         self._chunk_first_edge = 0
-        self._presses: list[KeyPress] = []
+        self._inputs = WaitingInputs()
         self._lost_edges: list[UInt64Column] = []
         self._lost = 0
         self._frames_stored = 0
@@ -197,13 +196,12 @@ class TraceFileWriter:
     def press(self, cycle: int, code: int) -> None:
         """Add a key press, in the processor's present cycle or a later one."""
         self._require_open()
-        if not 0 <= cycle <= TOTAL_MAX:
-            raise ValueError(f"a cycle has 62 bits, so {cycle} is none")
-        if not 0 <= code <= 255:
-            raise ValueError(f"a key's code is 0 to 255, not {code}")
-        if self._presses and cycle < self._presses[-1].cycle:
-            raise ValueError(f"cycle {cycle} comes after cycle {self._presses[-1].cycle}")
-        self._presses.append(KeyPress(cycle, code))
+        self._inputs.press(cycle, code)
+
+    def reset(self, cycle: int) -> None:
+        """Add a reset of the processor, in its present cycle or a later one."""
+        self._require_open()
+        self._inputs.reset(cycle)
 
     def close(self, *, summary: Mapping[str, int] | None = None, keeps_old: bool = False) -> None:
         """Write the rest, the index and the end; a second call does nothing.
@@ -327,12 +325,12 @@ class TraceFileWriter:
         return stop - done
 
     def _store_chunk(self, *, known_edge: int) -> None:
-        """Write the gathered frames; all keys and losses before `known_edge` are known."""
+        """Write the gathered frames; all inputs and losses before `known_edge` are known."""
         count, self._count = self._count, 0
         frames = FrameBatch(self._edge[:count], self._word[:count])
         last_edge = int(frames.edge[-1])
         stop_edge = min(max(known_edge, last_edge + self._step_edges), TOTAL_MAX)
-        self._store_presses(known_edge)
+        self._store_inputs(known_edge)
         lost_edges = self._take_lost(known_edge)
         frames_stored = self._frames_stored + count
         totals = Totals(
@@ -378,22 +376,14 @@ class TraceFileWriter:
             self._append(WRITES, payload)
             self._enter(WRITES, payload)
 
-    def _store_presses(self, known_edge: int) -> None:
-        ready = 0
-        stop_edge = known_edge - self._press_margin_edges
-        while (
-            ready < len(self._presses)
-            and self.header.edge_at(self._presses[ready].cycle) < stop_edge
+    def _store_inputs(self, known_edge: int | None) -> None:
+        """Write the inputs before an edge; None: all."""
+        stop_edge = None if known_edge is None else known_edge - self._input_margin_edges
+        for kind, payload in self._inputs.take(
+            lambda cycle: stop_edge is None or self.header.edge_at(cycle) < stop_edge
         ):
-            ready += 1
-        presses, self._presses = self._presses[:ready], self._presses[ready:]
-        self._append_presses(presses)
-
-    def _append_presses(self, presses: list[KeyPress]) -> None:
-        for first in range(0, len(presses), PRESSES_MAX):
-            payload = pack_presses(presses[first : first + PRESSES_MAX])
-            self._append(KEYS, payload)
-            self._enter(KEYS, payload)
+            self._append(kind, payload)
+            self._enter(kind, payload)
 
     def _take_lost(self, known_edge: int) -> UInt64Column:
         """Return where the stores were lost that are known to be before an edge, and count them."""
@@ -406,8 +396,7 @@ class TraceFileWriter:
     def _store_rest(self) -> None:
         if self._count:
             self._store_chunk(known_edge=self._known_edge)
-        presses, self._presses = self._presses, []
-        self._append_presses(presses)
+        self._store_inputs(None)
         self._lost += sum(len(edges) for edges in self._lost_edges)
         self._lost_edges = []
         self._store_index(at_end=True)
@@ -438,11 +427,11 @@ class TraceFileWriter:
             os.close(descriptor)
 
 
-def _press_margin_edges(header: TraceHeader, step_edges: int) -> int:
+def _input_margin_edges(header: TraceHeader, step_edges: int) -> int:
     """Return how far link time can be ahead of the processor: a full FIFO and two cycles.
 
-    A key pressed now belongs to this cycle, but frames of later edges may have been written. Keys
-    wait for this long, so that a key goes to the same chunk whether pressed live or known before.
+    A key pressed now belongs to this cycle, but frames of later edges may have been written. Inputs
+    wait for this long, so that one goes to the same chunk whether it comes live or is known before.
     """
     if header.board is None:
         return 0

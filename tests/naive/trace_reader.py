@@ -16,13 +16,14 @@ def read_trace(data: bytes) -> dict[str, Any]:
     """Read a trace up to its end, or up to its last complete chunk.
 
     Returns:
-        header, frames as (edge, word), keys as (cycle, code), states as (frames, edge, dict),
-        summary, complete, and the totals that the last chunk with totals tells.
+        header, frames as (edge, word), keys as (cycle, code), cycles of resets,
+        states as (frames, edge, dict), summary, complete, and the totals that the last chunk
+        with totals tells.
     """
     assert data[:8] == MAGIC
     assert struct.unpack_from("<I", data, 8) == (1,)
     trace: dict[str, Any] = {
-        "frames": [], "keys": [], "states": [], "summary": {}, "complete": False,
+        "frames": [], "keys": [], "resets": [], "states": [], "summary": {}, "complete": False,
         "totals": (0, 0, 0, 0), "index": [], "writes": [],
     }  # fmt: skip
     position = 12
@@ -42,6 +43,8 @@ def read_trace(data: bytes) -> dict[str, Any]:
             link = header["link"] if header["board"] is None else header["board"]["link"]
         elif kind == b"KEYS":
             trace["keys"] += struct.iter_unpack("<QB", payload)
+        elif kind == b"rSET":
+            trace["resets"] += [cycle for (cycle,) in struct.iter_unpack("<Q", payload)]
         elif kind == b"FRMS":
             count, frames, stores, cycles, first_edge, stop = struct.unpack_from("<I5Q", payload)
             assert first_edge == stop_edge

@@ -19,7 +19,7 @@ from busplay.trace.container import HEAD, Where, chunk_bytes
 from busplay.trace.frame_chunk import Totals, parse_totals
 from busplay.trace.header import TraceHeader
 from busplay.trace.index import End, parse_end
-from busplay.trace.inputs import KeyPress, pack_presses, parse_presses
+from busplay.trace.inputs import KeyPress, pack_presses, pack_resets, parse_presses, parse_resets
 from busplay.trace.reader import TraceReader
 from busplay.trace.writer import TraceFileWriter
 from busplay.write_index.builder import WriteIndexBuilder
@@ -49,6 +49,8 @@ def small_trace(path: Path) -> FrameBatch:
     with TraceFileWriter(path, header=header_for(), units=CountingUnits()) as writer:
         writer.press(7, 65)
         writer.press(300_000_000, 66)
+        writer.reset(9)
+        writer.reset(290_000_000)
         writer.write(frames, stop_edge=72 * SECOND_EDGES)
         writer.close(summary={"exit_status": 0})
     return frames
@@ -84,9 +86,10 @@ def test_trace_of_every_chunk_type_reads_completely(
         assert reader.frames == 210
         assert reader.file_bytes == len(raw)
         assert [press.code for press in reader.key_presses()] == [65, 66]
+        assert reader.resets() == (9, 290_000_000)
         assert reader.summary() == {"exit_status": 0}
         rows = list(reader.chunk_rows())
-        assert {row.kind for row in rows} == {"HEAD", "KEYS", "FRMS", "STAT", "SUMM"}
+        assert {row.kind for row in rows} == {"HEAD", "KEYS", "rSET", "FRMS", "STAT", "SUMM"}
         assert [row.number for row in rows] == list(range(1, len(rows) + 1))
         assert rows[0].position == HEAD.size
         assert all(
@@ -106,6 +109,7 @@ def test_naive_reader_from_the_document_agrees(
         assert naive["complete"]
         assert naive["totals"] == (reader.frames, reader.stores, reader.cycles, reader.stop_edge)
         assert naive["keys"] == [(press.cycle, press.code) for press in reader.key_presses()]
+        assert naive["resets"] == list(reader.resets())
         assert naive["summary"] == reader.summary()
         for frames_before, edge, states in naive["states"]:
             point = reader.seek(edge)
@@ -240,23 +244,26 @@ def test_cut_trace_reports_where_it_ends(tmp_path: Path, small: tuple[bytes, Fra
     path = tmp_path / "a.trace"
     path.write_bytes(raw)
     with TraceReader(path) as reader:
-        third = list(reader.chunk_rows())[2]
+        fourth = list(reader.chunk_rows())[3]
     for kept, reason in [
-        (0, f"byte {third.position:,}: the file ends without an end chunk"),
-        (3, f"chunk 3 at byte {third.position:,}: found 3 bytes; a chunk's type and length take 8"),
+        (0, f"byte {fourth.position:,}: the file ends without an end chunk"),
+        (
+            3,
+            f"chunk 4 at byte {fourth.position:,}: found 3 bytes; a chunk's type and length take 8",
+        ),
         (
             20,
-            f"chunk 3 at byte {third.position:,}: found 20 of its {third.stored_bytes:,} bytes; "
+            f"chunk 4 at byte {fourth.position:,}: found 20 of its {fourth.stored_bytes:,} bytes; "
             "the file ends before the chunk does",
         ),
     ]:
-        path.write_bytes(raw[: third.position + kept])
+        path.write_bytes(raw[: fourth.position + kept])
         with TraceReader(path) as reader:
             assert reader.cut_reason == reason
-    path.write_bytes(raw[: third.position] + bytes(200_000))
+    path.write_bytes(raw[: fourth.position] + bytes(200_000))
     with TraceReader(path) as reader:
         assert reader.cut_reason == (
-            f"chunk 3 at byte {third.position:,}: found only zeros up to the end of the file; "
+            f"chunk 4 at byte {fourth.position:,}: found only zeros up to the end of the file; "
             "a chunk's type belongs here"
         )
 
@@ -442,6 +449,7 @@ def test_unknown_chunk_in_lower_case_is_skipped(
         (lambda large: parse_totals(Totals(1, large, 0, 0, 0, 0).pack(), where=HERE), "frames"),
         (lambda large: parse_totals(Totals(1, 1, 0, 0, 0, large).pack(), where=HERE), "stop edge"),
         (lambda large: parse_presses(pack_presses([KeyPress(large, 1)]), where=HERE), "cycle"),
+        (lambda large: parse_resets(pack_resets([large]), where=HERE), "cycle"),
         (lambda large: parse_end(End(0, 0, 0, large, 0).pack(), where=HERE), "cycles"),
     ],
 )

@@ -142,12 +142,12 @@ def test_key_presses_stand_before_the_frames_of_their_time(tmp_path: Path) -> No
     frames = spread(100)
     with TraceFileWriter(tmp_path / "a.trace", header=header_for(LEAN)) as writer:
         for cycle in (5, 5, 12_000_000, 70_000_000):
-            writer.press(cycle, cycle % 200)
+            writer.press(cycle, cycle % 199)
         writer.write(frames, stop_edge=100_000_000)
         writer.close()
     with TraceReader(tmp_path / "a.trace") as reader:
         assert reader.key_presses() == tuple(
-            KeyPress(cycle, cycle % 200) for cycle in (5, 5, 12_000_000, 70_000_000)
+            KeyPress(cycle, cycle % 199) for cycle in (5, 5, 12_000_000, 70_000_000)
         )
         kinds = [row.kind for row in reader.chunk_rows()]
         assert kinds[:6] == ["HEAD", "KEYS", "FRMS", "KEYS", "FRMS", "FRMS"]
@@ -269,13 +269,17 @@ def test_frames_out_of_order_are_refused(
                 writer.write(batch, stop_edge=stop)
 
 
-def test_keys_out_of_order_or_range_are_refused(tmp_path: Path) -> None:
+def test_inputs_out_of_order_or_range_are_refused(tmp_path: Path) -> None:
     with TraceFileWriter(tmp_path / "a.trace", header=header_for()) as writer:
         writer.press(9, 65)
         with pytest.raises(ValueError, match="cycle 8 comes after cycle 9"):
             writer.press(8, 65)
-        with pytest.raises(ValueError, match="a key's code is 0 to 255, not 256"):
-            writer.press(9, 256)
+        for code in (0, 256):
+            with pytest.raises(ValueError, match=f"a key's code is 1 to 255, not {code}"):
+                writer.press(9, code)
+        writer.reset(7)
+        with pytest.raises(ValueError, match="cycle 6 comes after cycle 7"):
+            writer.reset(6)
 
 
 def test_closed_trace_takes_nothing_more(tmp_path: Path) -> None:

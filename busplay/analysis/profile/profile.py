@@ -16,6 +16,7 @@ from busplay.errors import InputError
 from busplay.history.walk import ProgramWalk
 from busplay.link.load import as_board
 from busplay.program.symbols import ProgramSymbols, find_symbols
+from busplay.run.inputs import NO_INPUTS, RunInputs
 from busplay.run.program_start import ProgramStart
 from busplay.run.recorded_program import board_of_trace, program_of_trace
 from busplay.trace.reader import TraceReader, is_trace
@@ -53,7 +54,7 @@ def profile(
 
     Args:
         source: a board, or the name or path of its file; or a trace, whose program runs again,
-            with the keys that were pressed.
+            with the keys and resets that were pressed.
         program: the program's file, or a shipped program. For a board None means its own images,
             for a trace the program that lies beside it.
         first_cycle: count from this cycle on.
@@ -77,10 +78,10 @@ def profile(
     if not isinstance(source, Board) and _is_recording(source):
         with TraceReader(source) as reader:
             board, program = program_of_trace(reader, program)
-            key_presses = [(press.cycle, press.code) for press in reader.key_presses()]
+            inputs = RunInputs.of_trace(reader)
             stop_cycle = reader.cycles if stop_cycle is None else min(stop_cycle, reader.cycles)
     else:
-        board = as_board(source)
+        board, inputs = as_board(source), RunInputs(tuple(key_presses))
     if stop_cycle is None:
         stop_cycle = DEFAULT_SECONDS * board.clock_hz
     start = ProgramStart(board, program, load_address=load_address, core=core)
@@ -89,7 +90,7 @@ def profile(
         start,
         first_cycle=first_cycle,
         stop_cycle=stop_cycle,
-        key_presses=key_presses,
+        inputs=inputs,
         symbols=find_symbols(start.path, given),
         on_progress=on_progress,
     )
@@ -105,11 +106,10 @@ def profile_run(
     stop_cycle: int,
     symbols: ProgramSymbols,
     first_cycle: int = 0,
-    key_presses: Iterable[tuple[int, int]] = (),
-    resets: Iterable[int] = (),
+    inputs: RunInputs = NO_INPUTS,
     on_progress: Callable[[int, int], None] | None = None,
 ) -> ProfileReport:
-    """Return the profile of a run from its start, keys and resets; arguments as for `profile`.
+    """Return the profile of a run from its start and inputs; arguments as for `profile`.
 
     Ctrl-C ends it with what was counted so far.
     """
@@ -121,11 +121,7 @@ def profile_run(
     walk = ProgramWalk(
         start, limit_bytes=1, spacing_cycles=_SPACING_CYCLES, on_progress=report_progress
     )
-    walk.resets += resets
-    host_port = walk.core.host_port
-    if host_port is not None:
-        for cycle, code in key_presses:
-            host_port.press(code, cycle=cycle)
+    walk.take_inputs(inputs)
     if max(first_cycle, walk.first_cycle) >= stop_cycle:
         raise InputError(
             found=f"nothing between cycles {first_cycle:,} and {stop_cycle:,}",
