@@ -105,6 +105,21 @@ class Player:
         self._measured_cycles = 0
         self._achieved_permille: int | None = None
 
+    def for_another(self, playable: Playable) -> Player:
+        """Return a player of another playable, at the same speed, playing if this one plays."""
+        player = Player(
+            playable,
+            self._clock,
+            refresh_hz=self.refresh_hz,
+            speed=self.speed,
+            budget_ns=self._budget_ns,
+            whole_pictures=self._whole_pictures,
+        )
+        # What has ended was playing, too, when it came to its end.
+        if self.playing or self.playable.ended:
+            player.play()
+        return player
+
     # -- controls
 
     def play(self) -> None:

@@ -32,6 +32,7 @@ from busplay.view.text import Texts
 from busplay.view.theme import Colour, Sizes
 from busplay.view.widgets.box import Box
 from busplay.view.widgets.drawing import Drawing, Look, Outline
+from busplay.view.widgets.message import draw_message
 
 MOST_TRIES = 8
 
@@ -52,6 +53,7 @@ class Scene:
         layer: what an overlay of the first unit stands for; None: no overlay.
         held: pictures that stand still in place of the displays', and of those beside them.
         caution: a line for as long as pictures flash; empty if they do not.
+        message: lines over the screens, the first as a heading; empty if there are none.
     """
 
     instrument: Instrument
@@ -65,6 +67,7 @@ class Scene:
     layer: Layer | None = None
     held: Sequence[Mapping[str, HeldPicture]] | None = None
     caution: str = ""
+    message: str = ""
 
     @property
     def layouts(self) -> list[Layout[ShownScreen]]:
@@ -178,6 +181,7 @@ class Painter:
             tuple(scene.cells),
             scene.note,
             scene.caution,
+            scene.message,
             scene.help_open,
             tuple(scene.instrument.marked_pixels),
         )
@@ -188,6 +192,7 @@ class Painter:
         shown = [one for row in layouts[chosen] for column in row for one in column]
         self._screens.draw(target, shown, placed, sizes)
         self._paint_pins(target, scene, placed, look)
+        paint_commands(target, draw_message(scene.message, room, look).commands, self.texts)
         for part in parts.values():
             target.blit(panels, part.box[:2], pygame.Rect(part.box))
         self._status_line.draw(target, scene.cells, sizes)

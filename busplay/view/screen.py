@@ -98,6 +98,10 @@ class ScreenWindow:
         """What stands on its frame."""
         return self._window.title
 
+    @title.setter
+    def title(self, title: str) -> None:
+        self._window.title = title
+
     @property
     def size(self) -> tuple[int, int]:
         """Width and height of its inside."""

@@ -92,6 +92,7 @@ def open_window(
     big: bool = False,
     layout_file: Path | None = None,
     flashes: FlashGuard | None = None,
+    on_picture: Callable[[PlayerWindow], None] | None = None,
 ) -> WindowReport:
     """Show a playable in a window until it is closed.
 
@@ -116,6 +117,7 @@ def open_window(
         big: letters for a projector.
         layout_file: where the layout is kept between starts; None: nowhere.
         flashes: looks at the pictures; None: nothing does.
+        on_picture: called before each picture; may replace what plays, or show a message.
 
     Raises:
         NoScreenError: there is no screen to open a window on.
@@ -152,6 +154,7 @@ def open_window(
                 wait_ns=wait_ns or _sleep_ns,
                 close_at_end=close_at_end,
                 stop_after_pictures=stop_after_pictures,
+                on_picture=on_picture,
             )
         finally:
             write_layout(layout_file, window.kept_layout())
@@ -185,14 +188,12 @@ class PlayerWindow:
         self._player = player
         self._playable = player.playable
         self._clock = clock
-        player.stores = inspector
         self._begun_alone = alone
         state = InstrumentState(kept=kept or Kept(is_open=False))
         self._kept_open = state.kept.is_open
         if alone:
             state.kept.is_open = False
-        self.instrument = Instrument(player, inspector, marks or Marks(), state, self._note)
-        self.instrument.on_command = self.do
+        self.instrument = self._new_instrument(inspector, marks, state)
         self._scene = Scene(self.instrument, scale=scale, stacked=stacked, big=big)
         self._layers = Layers(self.instrument)
         self._flashes = flashes
@@ -210,6 +211,50 @@ class PlayerWindow:
             self._window.toggle_full_screen()
         pygame.key.set_repeat(*KEY_REPEAT_MS)
         self._note(GREETING_ALONE if alone else GREETING)
+
+    def _new_instrument(
+        self, inspector: Inspector | None, marks: Marks | None, state: InstrumentState
+    ) -> Instrument:
+        self._player.stores = inspector
+        instrument = Instrument(self._player, inspector, marks or Marks(), state, self._note)
+        instrument.on_command = self.do
+        return instrument
+
+    def replace(
+        self,
+        playable: Playable,
+        *,
+        inspector: Inspector | None = None,
+        marks: Marks | None = None,
+        title: str | None = None,
+    ) -> None:
+        """Show another playable in place of the present one; it goes on as that did.
+
+        Args:
+            playable: what to run and show.
+            inspector: answers about its recording; None: nothing is recorded.
+            marks: of the recording; None: forgotten in the end.
+            title: the window's; None: as it is.
+        """
+        self._player = self._player.for_another(playable)
+        self._playable = playable
+        state = self.instrument.state.for_another(playable.displays)
+        self.instrument = self._scene.instrument = self._new_instrument(inspector, marks, state)
+        self._layers = Layers(self.instrument)
+        self._drawn = None
+        self._painter.forget()
+        self._status_due_ns = 0
+        self.clear_message()
+        if title is not None:
+            self._window.title = title
+
+    def show_message(self, text: str) -> None:
+        """Show lines over the picture, the first as a heading; meanwhile nothing runs."""
+        self._scene.message = text
+
+    def clear_message(self) -> None:
+        """Take the message away."""
+        self._scene.message = ""
 
     def kept_layout(self) -> Kept:
         """Return the layout for the next start; beginning alone is not a choice to be kept."""
@@ -248,6 +293,7 @@ class PlayerWindow:
         wait_ns: Callable[[int], None],
         close_at_end: bool = False,
         stop_after_pictures: int | None = None,
+        on_picture: Callable[[PlayerWindow], None] | None = None,
     ) -> WindowReport:
         """Go on until the window is closed, or one of the two conditions holds."""
         pictures = 0
@@ -257,6 +303,8 @@ class PlayerWindow:
             self.handle_events()
             if self._closed:
                 return self._report(pictures, "closed")
+            if on_picture is not None:
+                on_picture(self)
             self.advance()
             if self.paint():
                 self._window.show()
@@ -274,8 +322,9 @@ class PlayerWindow:
                 began_ns, due = self._clock(), 0
 
     def advance(self) -> None:
-        """Run the player for what is owed; while the help is open, time does not count."""
-        if self._scene.help_open or self.instrument.state.typing is not None:
+        """Run the player for what is owed; while help or a message is open, time stands still."""
+        scene = self._scene
+        if scene.help_open or scene.message or self.instrument.state.typing is not None:
             self._player.rest()
         else:
             self._player.tick()
@@ -313,14 +362,13 @@ class PlayerWindow:
     def _update_status(self, now_ns: int) -> None:
         player = self._player
         cycle = 0 if player.playing else self._playable.cycle
-        key = (player.playing, player.stepping, player.speed, cycle, self._scene.help_open)
+        held = self._scene.help_open or bool(self._scene.message)
+        key = (player.playing, player.stepping, player.speed, cycle, held)
         if key == self._status_key and now_ns < self._status_due_ns:
             return
         self._status_key = key
         self._status_due_ns = now_ns + STATUS_NS
-        self._scene.cells = status_cells(
-            player, self._playable.status(), held=self._scene.help_open
-        )
+        self._scene.cells = status_cells(player, self._playable.status(), held=held)
 
     def _report(self, pictures: int, reason: Reason) -> WindowReport:
         return WindowReport(pictures, self._playable.cycle, reason)

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from enum import Enum
 from typing import Literal
 
+from busplay.display.display import Display
 from busplay.player.inspector import RoutineFacts
 from busplay.view.widgets.search_line import Typing
 from busplay.view.widgets.time_line import TimeView
@@ -110,3 +112,20 @@ class InstrumentState:
     routine: RoutineFacts | None = None
     menu: Literal["step", "overlay"] | None = None
     menu_row: int = 0
+
+    def for_another(self, displays: Mapping[str, Display]) -> InstrumentState:
+        """Return the state for another recording: what is chosen, not where one was in it."""
+        pinned = self.pinned
+        if pinned is not None:
+            unit = displays[pinned.unit].unit if pinned.unit in displays else None
+            if unit is None or pinned.x >= unit.width_px or pinned.y >= unit.height_px:
+                pinned = None
+        overlay = Overlay.NONE if self.overlay is Overlay.ROUTINE else self.overlay
+        return InstrumentState(
+            self.kept,
+            step=self.step,
+            overlay=overlay,
+            mouse=self.mouse,
+            pinned=pinned,
+            searched=replace(self.searched, answer=""),
+        )

@@ -11,6 +11,7 @@ from busplay.view.widgets.box import Box
 from busplay.view.widgets.button import Button, Icon, button_width, draw_button, draw_buttons
 from busplay.view.widgets.drawing import Drawing, Fill, Hot, Polygon, Words, hot_at
 from busplay.view.widgets.menu import Choice, draw_menu
+from busplay.view.widgets.message import draw_message
 from busplay.view.widgets.search_line import Typing, draw_search_line
 from busplay.view.widgets.splitter import draw_splitter, split_px
 from busplay.view.widgets.tabs import draw_tabs
@@ -160,3 +161,20 @@ def test_text_view_puts_labels_and_values_in_columns() -> None:
     assert not overlapping(drawing)
     assert texts(draw_text_view(lines, Box(0, 0, 300, 40), LOOK)) == ["panel 3, 4"]
     assert texts(draw_text_view(lines, Box(0, 0, 300, 200), LOOK, first=2)) == ["byte", "$11"]
+
+
+def test_message_stands_at_the_top_as_high_as_its_lines() -> None:
+    drawing = draw_message("it does not build\n  line 3: no such label", WINDOW, LOOK)
+    assert texts(drawing) == ["it does not build", "  line 3: no such label"]
+    panel = drawing.commands[0]
+    assert isinstance(panel, Fill)
+    assert panel.box.top == WINDOW.top + 8
+    assert panel.box.height == 2 * 20 + 2 * 8
+    assert not overlapping(drawing)
+    assert not draw_message("", WINDOW, LOOK).commands
+
+
+def test_message_without_room_says_how_many_lines_are_left_out() -> None:
+    lines = [f"error {number}" for number in range(100)]
+    drawing = draw_message("\n".join(lines), Box(0, 0, 300, 132), LOOK)
+    assert texts(drawing) == ["error 0", "error 1", "error 2", "error 3", "… 96 more lines"]
