@@ -83,8 +83,10 @@ class DisplayBank:
         """Apply frames in order."""
         self.show(DeliveredFrames.copied(frames))
 
-    def show(self, delivered: DeliveredFrames) -> None:
-        """Apply what a receiver delivered, in order."""
+    def show(
+        self, delivered: DeliveredFrames, *, counted: writes.WriteCounts = writes.NOT_COUNTED
+    ) -> None:
+        """Apply what a receiver delivered, in order, and count its writes."""
         writes.apply_frames(
             self.fields.words_in_pieces(delivered.sent.word),
             self.fields.words_in_pieces(delivered.copies.word),
@@ -98,6 +100,7 @@ class DisplayBank:
             self._palettes,
             self._colour_masks,
             self._counts,
+            counted,
         )
 
     @property

@@ -30,6 +30,7 @@ from busplay.description.board import Board
 from busplay.description.faults import Faults
 from busplay.display.bank import DisplayBank
 from busplay.display.display import Display
+from busplay.display.writes import NOT_COUNTED, WriteCounts
 from busplay.errors import InputError
 from busplay.link.layout import FrameLayout
 from busplay.losses.losses import Losses
@@ -151,6 +152,7 @@ class Pipeline:
         self._on_losses: Callable[[Losses], object] | None = None
         self._on_delivered: Callable[[FrameBatch], object] | None = None
         self._on_arrivals: Callable[[Arrivals], object] | None = None
+        self._counts_of: Callable[[FrameBatch], WriteCounts] | None = None
         self._begin()
 
     def _begin(self) -> None:
@@ -203,6 +205,10 @@ class Pipeline:
     def watch_arrivals(self, on_arrivals: Callable[[Arrivals], object]) -> None:
         """Call `on_arrivals` with every frame that the receiver delivers, served or not."""
         self._on_arrivals = on_arrivals
+
+    def count_writes(self, counts_of: Callable[[FrameBatch], WriteCounts]) -> None:
+        """Count the writes to the units in what `counts_of` returns for the frames served."""
+        self._counts_of = counts_of
 
     @property
     def delivered_edge(self) -> int:
@@ -292,7 +298,8 @@ class Pipeline:
             fate, held = result.fate, result.held
             got = ReceivedFrames(frames.edge, frames.word, result.fate, result.busy, NO_SPANS)
         self._accounts.enter(sent, got, carried_edge=self._carried_edge)
-        self.bank.show(served)
+        counted = NOT_COUNTED if self._counts_of is None else self._counts_of(served.frames())
+        self.bank.show(served, counted=counted)
         if self._on_delivered is not None:
             self._on_delivered(served.frames())
         if self._on_arrivals is not None:

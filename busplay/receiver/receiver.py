@@ -83,6 +83,11 @@ class Receiver:
         return int(self.registers[places.SYMBOLS_FED])
 
     @property
+    def sequence_state(self) -> tuple[int, int]:
+        """The sequence number expected next, -1 before the first frame, and frames missed."""
+        return int(self.registers[places.EXPECTED]), int(self.registers[places.FRAMES_MISSED])
+
+    @property
     def counters(self) -> ReceiverCounters:
         """Counts since it was made or reset."""
         values = self.registers.tolist()

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from busplay.batch import FrameBatch, Int64Column, UInt8Column, UInt64Column
 from busplay.description.board import Board
+from busplay.display.writes import NOT_COUNTED, WriteCounts
 from busplay.pipeline.pipeline import NO_FATES, NO_HELD, Arrivals, Pipeline
 from busplay.write_index import marking
 from busplay.write_index.cells import Cells
@@ -22,6 +23,7 @@ from busplay.write_index.stretch import (
 )
 
 NO_EDGES: UInt64Column = np.empty(0, np.uint64)
+NOTHING_CAME = Arrivals(FrameBatch.empty(), NO_FATES, NO_HELD, as_sent=False)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,8 +57,11 @@ class WriteIndexBuilder:
         self.pipeline = Pipeline(board)
         self.cells = Cells(board, self.pipeline.layout)
         self.pipeline.watch_arrivals(self._take_arrivals)
-        self._arrivals: list[Arrivals] = []
-        self._bytes_now = np.zeros(self.cells.bytes_in_all, np.uint8)
+        self._came = NOTHING_CAME
+        self.pipeline.count_writes(self._counts_of)
+        self._written_now = np.zeros(self.cells.count, np.uint8)
+        self._span_edges = NO_EDGES
+        self._changed = NO_EDGES
         self._numbers = np.zeros(marking.SEQUENCE_NUMBERS, np.uint64)
         self._sequence_in_place = self._find_sequence()
         self._frames = 0
@@ -78,12 +83,28 @@ class WriteIndexBuilder:
         self._kinds: list[ChunkKind] = []
         self._written: list[UInt8Column] = []
         self._counts = np.zeros(self.cells.count, np.uint32)
-        self._chunk_counts = np.zeros(self.cells.count, np.uint32)
         self._spans: list[NDArray[np.uint64]] = []
         self._fates: dict[int, UInt8Column] = {}
 
     def _take_arrivals(self, arrivals: Arrivals) -> None:
-        self._arrivals.append(arrivals)
+        self._came = arrivals
+
+    def _counts_of(self, served: FrameBatch) -> WriteCounts:
+        """Return where the pipeline counts the writes of a chunk: in spans of the frames sent."""
+        if not len(self._span_edges):
+            return NOT_COUNTED
+        stops = np.searchsorted(served.edge, self._span_edges)
+        stops[:-1], stops[-1] = stops[1:], len(served)
+        cells = self.cells
+        return WriteCounts(
+            self._counts,
+            self._written_now,
+            cells.memory_first,
+            cells.register_first,
+            cells.shift,
+            stops,
+            self._changed,
+        )
 
     # -- UnitStates
 
@@ -102,49 +123,62 @@ class WriteIndexBuilder:
             lost_edges: uint64[lost]; edges at which stores since the last chunk found the sender
                 FIFO full.
         """
-        self._arrivals.clear()
-        self.pipeline.feed_frames(frames, stop_edge=stop_edge)
-        spans = np.zeros((len(SpanColumn), -(-len(frames) // SPAN_FRAMES)), np.uint64)
         firsts = np.arange(0, len(frames), SPAN_FRAMES)
-        lasts = np.minimum(firsts + SPAN_FRAMES, len(frames)) - 1
+        lasts = firsts + (SPAN_FRAMES - 1)
+        lasts[-1] = len(frames) - 1
+        first_edges, last_edges = frames.edge[firsts], frames.edge[lasts]
+        spans = np.zeros((len(SpanColumn), len(firsts)), np.uint64)
+        receiver = self.pipeline.receiver
+        expected, missed = receiver.sequence_state
+        is_next = self._is_next(expected)
+        self._came = NOTHING_CAME
+        self._span_edges, self._changed = first_edges, spans[SpanColumn.CHANGED_BYTES]
+        self.pipeline.feed_frames(frames, stop_edge=stop_edge)
+        self._span_edges = NO_EDGES
         slot_edges = np.uint64(self.pipeline.layout.slot_symbols)
-        first_slots, last_slots = (
-            frames.edge[firsts] // slot_edges,
-            frames.edge[lasts] // slot_edges,
-        )
+        first_slots = first_edges // slot_edges
         spans[SpanColumn.FIRST_SLOT] = first_slots
-        lengths = (last_slots - first_slots).tolist()
+        lengths = (last_edges // slot_edges - first_slots).tolist()
         spans[SpanColumn.LENGTH_BITS] = [length.bit_length() for length in lengths]
         if len(lost_edges):
-            place = np.searchsorted(frames.edge[lasts], lost_edges)
+            place = np.searchsorted(last_edges, lost_edges)
             place = np.minimum(place, len(firsts) - 1)
             spans[SpanColumn.LOST_AT_SENDER] = np.bincount(place, minlength=len(firsts))
-        kind, fates = self._fates_of(frames)
-        self._chunk_counts[:] = 0
+        came = self._came
+        kind, fates = self._fates_of(frames, came)
+        now_expected, now_missed = receiver.sequence_state
         if kind is ChunkKind.REPLAYED:
-            self._mark_arrived(self._arrived_of(frames), spans)
+            arrived = self._arrived_of(frames)
+            stops = np.searchsorted(arrived.index, lasts, side="right")
+            self._count_missed(arrived.word, NO_FATES, stops, spans)
+        elif came.as_sent and is_next and now_missed == missed:
+            # The receiver has compared every number already.
+            self._set_sequence(now_expected - 1)
         else:
-            self._mark(frames.word, fates, spans)
-        if fates.any():
+            self._count_missed(frames.word, fates, lasts + 1, spans)
+        if kind is ChunkKind.FATES:
             self._fates[len(self._kinds)] = fates.copy()
-        for column, fate in (
-            (SpanColumn.LOST_AT_RECEIVER, marking.FIFO_FULL),
-            (SpanColumn.LATE, marking.LATE),
-            (SpanColumn.UNDELIVERED, marking.UNDELIVERED),
-        ):
-            if kind is ChunkKind.FATES:
+            for column, fate in (
+                (SpanColumn.LOST_AT_RECEIVER, marking.FIFO_FULL),
+                (SpanColumn.LATE, marking.LATE),
+                (SpanColumn.UNDELIVERED, marking.UNDELIVERED),
+            ):
                 spans[column] = np.add.reduceat((fates == fate).astype(np.uint64), firsts)
-        self._enter_held(frames, spans)
+        if len(came.held):
+            span = np.searchsorted(first_edges, came.frames.edge, side="right") - 1
+            most = spans[SpanColumn.HELD_MAX]
+            np.maximum.at(most, np.maximum(span, 0), came.held.astype(np.uint64))
         self._kinds.append(kind)
-        self._written.append(np.packbits(self._chunk_counts != 0, bitorder="little"))
-        self._counts += self._chunk_counts
+        self._written.append(np.packbits(self._written_now, bitorder="little"))
+        self._written_now[:] = 0
         self._spans.append(spans)
         self._frames += len(frames)
-        self._arrivals.clear()
+        self._came = NOTHING_CAME
 
-    def _fates_of(self, frames: FrameBatch) -> tuple[ChunkKind, UInt8Column]:
+    def _fates_of(self, frames: FrameBatch, came: Arrivals) -> tuple[ChunkKind, UInt8Column]:
         """Compare the frames delivered with those sent."""
-        came = self._came()
+        if came.as_sent and not len(came.fate):
+            return ChunkKind.PLAIN, NO_FATES
         if came.as_sent:
             return (ChunkKind.FATES, came.fate) if came.fate.any() else (ChunkKind.PLAIN, NO_FATES)
         edge, word = came.frames.edge, came.frames.word
@@ -155,29 +189,17 @@ class WriteIndexBuilder:
         fates[place] = came.fate if len(came.fate) else marking.REACHED
         return (ChunkKind.FATES, fates) if fates.any() else (ChunkKind.PLAIN, NO_FATES)
 
-    def _came(self) -> Arrivals:
-        """Return all frames delivered from the last chunk."""
-        parts = self._arrivals
-        if len(parts) == 1:
-            return parts[0]
-        return Arrivals(
-            FrameBatch.joined([one.frames for one in parts]),
-            np.concatenate([NO_FATES, *(one.fate for one in parts)]),
-            np.concatenate([NO_HELD, *(one.held for one in parts)]),
-            as_sent=False,
-        )
-
     def arrivals_of(self, frames: FrameBatch, *, stop_edge: int) -> Arrived:
         """Feed a chunk without indexing it, and return the frames that reached their units.
 
         A spurious frame counts as the frame sent before it.
         """
-        self._arrivals.clear()
+        self._came = NOTHING_CAME
         self.pipeline.feed_frames(frames, stop_edge=stop_edge)
         return self._arrived_of(frames)
 
     def _arrived_of(self, frames: FrameBatch) -> Arrived:
-        came = self._came()
+        came = self._came
         edge, word = came.frames.edge, came.frames.word
         if len(came.fate):
             reached = came.fate == marking.REACHED
@@ -185,52 +207,29 @@ class WriteIndexBuilder:
         index = np.searchsorted(frames.edge, edge, side="right") - 1
         return Arrived(np.clip(index, 0, len(frames) - 1), edge, word)
 
-    def _mark_arrived(self, arrived: Arrived, spans: NDArray[np.uint64]) -> None:
-        """Mark frames, span by span, of which several may count as one that was sent."""
-        span = arrived.index // SPAN_FRAMES
-        for number in np.unique(span).tolist():
-            words = arrived.word[span == number]
-            one = np.zeros((len(SpanColumn), -(-len(words) // SPAN_FRAMES)), np.uint64)
-            self._mark(words, NO_FATES, one)
-            spans[:, number] += one.sum(axis=1, dtype=np.uint64)
-
-    def _mark(self, words: UInt64Column, fates: UInt8Column, spans: NDArray[np.uint64]) -> None:
-        bank, cells = self.pipeline.bank, self.cells
-        words = np.ascontiguousarray(words)
-        pieces = bank.fields.words_in_pieces(words)
-        marking.mark(
-            pieces,
-            fates,
-            bank.fields.table,
-            bank.unit_indexes,
-            cells.memory_first,
-            cells.register_first,
-            cells.memory_bytes,
-            cells.byte_first,
-            cells.shift,
-            self._bytes_now,
-            self._chunk_counts,
-            spans[SpanColumn.CHANGED_BYTES],
-        )
-        if self._numbers[marking.SEQUENCE_MASK] and len(words):
-            in_place = self._sequence_in_place
-            marking.count_missed(
-                pieces,
-                words if in_place else self.pipeline.layout.unpack_field(words, "sequence"),
-                fates,
-                bank.fields.table,
-                self._numbers,
-                spans[SpanColumn.FRAMES_MISSED],
-            )
-
-    def _enter_held(self, frames: FrameBatch, spans: NDArray[np.uint64]) -> None:
-        came = self._came()
-        if not len(came.held):
+    def _count_missed(
+        self,
+        words: UInt64Column,
+        fates: UInt8Column,
+        stops: Int64Column,
+        spans: NDArray[np.uint64],
+    ) -> None:
+        """Count the frames missed by sequence, in spans with these stops."""
+        if not self._numbers[marking.SEQUENCE_MASK] or not len(words):
             return
-        index = np.searchsorted(frames.edge, came.frames.edge, side="right") - 1
-        index = np.clip(index, 0, len(frames) - 1)
-        most = spans[SpanColumn.HELD_MAX]
-        np.maximum.at(most, index // SPAN_FRAMES, came.held.astype(np.uint64))
+        fields, words = self.pipeline.bank.fields, np.ascontiguousarray(words)
+        sequences = words
+        if not self._sequence_in_place:
+            sequences = self.pipeline.layout.unpack_field(words, "sequence")
+        marking.count_missed(
+            fields.words_in_pieces(words),
+            sequences,
+            fates,
+            fields.table,
+            self._numbers,
+            stops,
+            spans[SpanColumn.FRAMES_MISSED],
+        )
 
     # -- stretches
 
@@ -288,13 +287,25 @@ class WriteIndexBuilder:
     def follow(self, frames: FrameBatch) -> None:
         """Set the sequence number expected next, from the last frame of earlier ones."""
         if self._numbers[marking.SEQUENCE_MASK]:
-            last = self.pipeline.layout.unpack_field(frames.word[-1:], "sequence")[0]
-            self._numbers[marking.LAST_SEQUENCE] = last
+            self._set_sequence(
+                int(self.pipeline.layout.unpack_field(frames.word[-1:], "sequence")[0])
+            )
+
+    def _set_sequence(self, last: int) -> None:
+        """Set the last frame's sequence number, modulo its range."""
+        if mask := int(self._numbers[marking.SEQUENCE_MASK]):
+            self._numbers[marking.LAST_SEQUENCE] = last & mask
             self._numbers[marking.HAS_SEQUENCE] = 1
 
+    def _is_next(self, expected: int) -> bool:
+        """Return whether the receiver expects the sequence number after the last frame's."""
+        numbers = self._numbers.tolist()
+        if not numbers[marking.HAS_SEQUENCE]:
+            return expected == -1
+        after = numbers[marking.LAST_SEQUENCE] + 1
+        return bool(expected == after & numbers[marking.SEQUENCE_MASK])
+
     def _after_jump(self, frames: int) -> None:
-        memories = [display.memory for display in self.pipeline.displays.values()]
-        self._bytes_now = np.concatenate(memories)
         self._frames = frames
-        self._arrivals.clear()
+        self._came = NOTHING_CAME
         self._begin_stretch()

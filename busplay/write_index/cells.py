@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from busplay.batch import Int64Column, UInt64Column
+from busplay.batch import Int64Column
 from busplay.description.board import Board, Space
 from busplay.display.registers import REGISTERS
 from busplay.link.layout import FrameLayout
@@ -24,9 +24,6 @@ class Cells:
         count: cells of all units.
         shift: a cell of memory is 2**shift bytes.
         memory_first, register_first: int64[units]; first cell of each unit's memory, registers.
-        memory_bytes: uint64[units]; size of each unit's memory.
-        byte_first: int64[units]; where each unit's memory begins among all units' bytes.
-        bytes_in_all: total bytes of the units' memories.
     """
 
     def __init__(self, board: Board, layout: FrameLayout) -> None:
@@ -43,10 +40,6 @@ class Cells:
         self.memory_first: Int64Column = stops[:-1:2].copy()
         self.register_first: Int64Column = stops[1::2].copy()
         self.count = int(stops[-1])
-        self.memory_bytes: UInt64Column = np.array([u.memory_bytes for u in units], np.uint64)
-        bytes_stops = np.cumsum([0, *(unit.memory_bytes for unit in units)], dtype=np.int64)
-        self.byte_first: Int64Column = bytes_stops[:-1].copy()
-        self.bytes_in_all = int(bytes_stops[-1])
         self._used = used
 
     def of_range(self, unit: str, space: Space, first: int, stop: int) -> tuple[int, int]:

@@ -11,8 +11,10 @@ from busplay.batch import DeliveredFrames, FrameBatch
 from busplay.description.board import Board
 from busplay.description.link import Field, Link, StrobeFraming
 from busplay.display.bank import BankCounters, DisplayBank
+from busplay.display.writes import WriteCounts
 from busplay.errors import DescriptionError, FieldError, InputError
 from busplay.link.layout import FrameLayout
+from busplay.write_index.cells import Cells
 from tests.boards import GUARDED, PANEL, SIGN, board_with
 from tests.display.cases import unit_with, units
 from tests.naive.display import NaiveDisplay, feed
@@ -239,6 +241,49 @@ def test_what_a_receiver_delivered_is_shown_in_the_order_in_which_it_came() -> N
     other.feed(delivered.frames())
     assert one.state() == other.state()
     assert one.counters == other.counters
+
+
+def test_writes_are_counted_by_cell_and_in_spans_of_what_is_shown() -> None:
+    layout = FrameLayout(GUARDED)
+    random = np.random.default_rng(7)
+    board = board_with(GUARDED)
+    cells = Cells(board, layout)
+    fields = {
+        "space": random.choice([1, 1, 1, 1, 2, 0, 3], 400),
+        "unit": random.choice([0, 0, 0, 1, 3], 400),
+        # The sign has 512 bytes, a space of registers 8.
+        "address": random.choice([0, 1, 7, 8, 511, 512, 0xFFFF], 400),
+        "data": random.integers(0, 2, 400),
+    }
+    words = layout.pack(**{name: column.astype(np.uint64) for name, column in fields.items()})
+    spans = np.array([[0, 150, 0], [150, 50, 30]])
+    delivered = DeliveredFrames(batch(words[:200]), batch(words[200:]), spans)
+    stops = np.array([3, 3, 250, 400])
+    counts, written = np.zeros(cells.count, np.uint32), np.zeros(cells.count, np.uint8)
+    changed = np.zeros(4, np.uint64)
+    counted, plain = DisplayBank(board, layout), DisplayBank(board, layout)
+    where = WriteCounts(
+        counts, written, cells.memory_first, cells.register_first, 0, stops, changed
+    )
+    counted.show(delivered, counted=where)
+    plain.show(delivered)
+    assert counted.state() == plain.state()
+    assert counted.counters == plain.counters
+    memories = {0: [0] * 24_576, 1: [0] * 512}
+    wanted, wanted_changed = [0] * cells.count, [0] * 4
+    for number, word in enumerate(delivered.frames().word.tolist()):
+        space, unit, offset, data = word >> 38, word >> 36 & 3, word >> 16 & 0xFFFF, word >> 8 & 255
+        if unit in memories and space == 1 and offset < len(memories[unit]):
+            wanted[int(cells.memory_first[unit]) + offset] += 1
+            span = int(np.searchsorted(stops, number, side="right"))
+            wanted_changed[span] += memories[unit][offset] != data
+            memories[unit][offset] = data
+        elif unit in memories and space == 2 and offset < 8:
+            wanted[int(cells.register_first[unit]) + offset] += 1
+    assert counts.tolist() == wanted
+    assert written.tolist() == [int(one > 0) for one in wanted]
+    assert changed.tolist() == wanted_changed
+    assert changed[2:].all()
 
 
 def test_read_only_or_non_contiguous_words_are_read() -> None:

@@ -114,6 +114,23 @@ def damaged_frames(case: Case, places: list[int], flips: int) -> FrameBatch:
     return FrameBatch(case.frames.edge, word)
 
 
+def test_frames_missed_before_a_chunk_count_in_its_first_span(tmp_path: Path) -> None:
+    case = big_case(140_000)
+    fields = FrameLayout(GUARDED).unpack(case.frames.word)
+    # Three frames are missing before the second chunk, one before the third's span 2.
+    after = np.arange(140_000)
+    gaps = 3 * (after >= 65_536) + (after >= 131_072 + 2_048)
+    fields["sequence"] = (fields["sequence"] + gaps.astype(np.uint64)) % np.uint64(16)
+    del fields["check"]
+    word = FrameLayout(GUARDED).pack(**fields)
+    record(tmp_path / "a.trace", replace(case, frames=FrameBatch(case.frames.edge, word)))
+    with TraceReader(tmp_path / "a.trace") as reader:
+        index = History(reader).index
+    assert set(index.kinds) == {ChunkKind.PLAIN}
+    missed = index.spans[SpanColumn.FRAMES_MISSED]
+    assert {int(at): int(missed[at]) for at in np.flatnonzero(missed)} == {64: 3, 130: 1}
+
+
 @pytest.mark.parametrize("correct", [True, False], ids=["corrected", "refused"])
 def test_words_that_the_receiver_corrects_or_refuses_are_found_by_a_replay(
     tmp_path: Path, correct: bool
