@@ -17,6 +17,7 @@ from busplay.history.program_history import ProgramHistory
 from busplay.history.trace_inspector import TraceInspector
 from busplay.link.layout import FrameLayout
 from busplay.program.labels import read_labels
+from busplay.run.inputs import RunInputs
 from busplay.run.replay import Replay
 from busplay.run.session import Session
 from busplay.trace.reader import TraceReader
@@ -246,7 +247,7 @@ def test_pixel_names_the_instruction_that_stored_its_byte() -> None:
 def test_routine_s_writes_are_those_of_its_instructions() -> None:
     replay = Replay(TIDES)
     program = ProgramHistory.of_trace(replay.reader)
-    profile_of = profile_of_run(program.start, lambda: program.symbols, tuple)
+    profile_of = profile_of_run(program.start, lambda: program.symbols, RunInputs)
     inspector = inspector_of(replay, program=program, profile_of=profile_of)
     replay.seek(800_000)
     routines = inspector.routines(0, 800_000)
