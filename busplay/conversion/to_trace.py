@@ -118,11 +118,12 @@ def rewrite_trace(source: Path, target: Path, *, header: TraceHeader | None) -> 
         old = reader.header
         new = old
         if header is not None and old.board is None:
-            if replace(header.link, file="") != replace(old.link, file=""):
+            if header.wire_digest != old.wire_digest:
                 raise InputError(
                     file=str(source),
-                    found=f"frames of link {old.link.name}",
-                    wanted=f"the given link, {header.link.name}, is another",
+                    found=f"frames of link {old.link.name}, wire digest {old.wire_digest}",
+                    wanted=f"the given link, {header.link.name}, has another wire format,"
+                    f" {header.wire_digest}",
                 )
             new = replace(header, program_name=old.program_name, program_sha256=old.program_sha256)
         with TraceWriter(target, header=new) as writer:

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import click
@@ -203,6 +204,16 @@ def test_other_link_is_compared_by_fields(expected: Path, tmp_path: Path) -> Non
     assert (
         "links differ (guarded, lean): frames are compared by space, unit, address and\n  data"
     ) in result.stdout
+
+
+def test_links_of_one_wire_format_are_compared_by_words(expected: Path, tmp_path: Path) -> None:
+    framing = replace(GUARDED.framing, release_frames=9)
+    link = replace(GUARDED, name="ours", framing=framing)
+    header = TraceHeader(link=link, board=board_with(link))
+    other = write(tmp_path / "ours.trace", sent(header), header)
+    result = compare(expected, other)
+    assert result.return_value == 0
+    assert "links differ" not in result.stdout
 
 
 def test_two_empty_traces_are_no_pass(tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -220,8 +221,24 @@ def test_rewriting_makes_a_cut_trace_whole(tmp_path: Path) -> None:
 def test_a_board_of_another_link_is_refused(tmp_path: Path) -> None:
     path = made(tmp_path, board=None)
     lean = TraceHeader(link=load_link("lean"))
-    with pytest.raises(InputError, match="the given link, lean, is another"):
+    with pytest.raises(InputError) as refused:
         rewrite_trace(path, tmp_path / "b.trace", header=lean)
+    assert str(refused.value) == (
+        f"{path}: found frames of link guarded, wire digest b040f2957dab965f;"
+        " the given link, lean, has another wire format, 314c0355fcdc403e"
+    )
+
+
+def test_a_link_with_another_comment_is_the_same(tmp_path: Path) -> None:
+    """It was refused, though the wire is the same."""
+    path = made(tmp_path, board=None)
+    own = load_link("guarded")
+    framing = replace(own.framing, release_frames=9)
+    changed = replace(own, name="ours", description="at the bench", framing=framing)
+    rewrite_trace(path, tmp_path / "b.trace", header=TraceHeader(link=changed))
+    with TraceReader(tmp_path / "b.trace") as reader:
+        assert reader.header.link.name == "ours"
+    assert pairs_in(tmp_path / "b.trace") == pairs_in(path)
 
 
 def test_frames_are_described_in_words() -> None:

@@ -7,7 +7,7 @@ these four, put together here. Units and windows must be the same.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from busplay.analysis.compare.streams import AlignmentRules, TimeUnit
 from busplay.batch import FrameBatch, UInt64Column
 from busplay.description.board import Board, Unit, Window
-from busplay.description.link import WORD_BITS, Link
+from busplay.description.link import WORD_BITS
 from busplay.display.fields import FrameFields
 from busplay.display.writes import FIELD_ADDRESS, FIELD_DATA, FIELD_SPACE, FIELD_UNIT
 from busplay.errors import InputError
@@ -118,7 +118,7 @@ class Sides:
         number = units[0].number if len(units) == 1 else 0
         self._expected = _Side(expected, number)
         self._actual = _Side(actual, number)
-        self.by_words = _nameless(expected.link) == _nameless(actual.link)
+        self.by_words = expected.wire_digest == actual.wire_digest
         if not self.by_words:
             self.notes.append(
                 f"links differ ({expected.link.name}, {actual.link.name}): frames are compared by"
@@ -277,10 +277,6 @@ class Sides:
             has_time=self.time_unit is not None,
             has_sequence=bool(places),
         )
-
-
-def _nameless(link: Link) -> Link:
-    return replace(link, name="", description="", file="")
 
 
 def _ratio(header: TraceHeader) -> Ratio:
