@@ -96,8 +96,9 @@ class FlashReport:
         """Return a sentence for each stretch over the thresholds."""
         return [
             f"{span.flashes} {what} a second from {exact(span.start_s)} s to"
-            f" {exact(span.stop_s)} s, on {span.field_ratio:.0%} of a field of 10 degrees;"
-            f" WCAG 2.2 allows {FLASHES_MOST}"
+            f" {exact(span.stop_s)} s, on {span.field_ratio:.0%} of a field of 10 degrees, within"
+            f" {span.width_px:,} x {span.height_px:,} pixels from {span.left_px:,},"
+            f" {span.top_px:,}; WCAG 2.2 allows {FLASHES_MOST}"
             for what, spans in (("flashes", self.general), ("red flashes", self.red))
             for span in spans
         ]
@@ -377,7 +378,7 @@ class _Counter:
         span = self._span(
             self._first_picture + number, most, share, (self._turns >= least).reshape(self._shape)
         )
-        self._join(span)
+        join_span(self._spans, span)
         return span
 
     def take_back(self) -> None:
@@ -406,22 +407,23 @@ class _Counter:
             height_px=int(rows[-1] - rows[0]) + 1,
         )
 
-    def _join(self, span: FlashSpan) -> None:
-        """Add a stretch, joined to the last one if the two overlap."""
-        if not self._spans or self._spans[-1].stop_s < span.start_s:
-            self._spans.append(span)
-            return
-        last = self._spans[-1]
-        left, top = min(last.left_px, span.left_px), min(last.top_px, span.top_px)
-        right = max(last.left_px + last.width_px, span.left_px + span.width_px)
-        bottom = max(last.top_px + last.height_px, span.top_px + span.height_px)
-        self._spans[-1] = FlashSpan(
-            start_s=last.start_s,
-            stop_s=span.stop_s,
-            flashes=max(last.flashes, span.flashes),
-            field_ratio=max(last.field_ratio, span.field_ratio),
-            left_px=left,
-            top_px=top,
-            width_px=right - left,
-            height_px=bottom - top,
-        )
+
+def join_span(spans: list[FlashSpan], span: FlashSpan) -> None:
+    """Add a stretch to others, joined to the last one if the two overlap."""
+    if not spans or not spans[-1].start_s <= span.start_s <= spans[-1].stop_s:
+        spans.append(span)
+        return
+    last = spans[-1]
+    left, top = min(last.left_px, span.left_px), min(last.top_px, span.top_px)
+    right = max(last.left_px + last.width_px, span.left_px + span.width_px)
+    bottom = max(last.top_px + last.height_px, span.top_px + span.height_px)
+    spans[-1] = FlashSpan(
+        start_s=last.start_s,
+        stop_s=max(last.stop_s, span.stop_s),
+        flashes=max(last.flashes, span.flashes),
+        field_ratio=max(last.field_ratio, span.field_ratio),
+        left_px=left,
+        top_px=top,
+        width_px=right - left,
+        height_px=bottom - top,
+    )

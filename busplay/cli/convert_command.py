@@ -13,7 +13,7 @@ from busplay.cli.capture_options import capture_options, map_option
 from busplay.cli.files import Described, InFile, OutFile
 from busplay.cli.options import Rate, Time, json_option, seed_option
 from busplay.cli.renamed import renamed
-from busplay.cli.style import warning
+from busplay.cli.report import print_flashes
 from busplay.errors import InputError, printable
 from busplay.wording import counted, exact
 
@@ -241,8 +241,7 @@ def _print_film(film: FilmReport) -> None:
             " .apng and .webp play as fast as the board"
         )
 
-    for one in film.flashes.cautions():
-        click.echo(warning(f"  caution: {one}"))
+    print_flashes(film.flashes)
 
 
 def _refuse_unused(target: Path) -> None:

@@ -14,7 +14,7 @@ from busplay.cli.interrupt import hold_interrupt, say_interrupted
 from busplay.cli.json_output import print_json
 from busplay.cli.playing import Bench, PlayOptions, play, write_snapshots
 from busplay.cli.progress import late_bar
-from busplay.cli.report import print_run
+from busplay.cli.report import print_flashes, print_run
 from busplay.cli.run_options import LossOptions
 from busplay.cli.run_report import RunReport, accounts_report
 from busplay.losses.loss_file import LossFile
@@ -26,6 +26,7 @@ from busplay.run.session import Session
 from busplay.run.store_stream import StoreStream
 
 if TYPE_CHECKING:
+    from busplay.analysis.flashes import FlashReport
     from busplay.analysis.profile.report import ProfileReport
 
 LISTED_MAX = 100
@@ -148,7 +149,7 @@ def play_and_report(
     if options.losses.losses_path is not None:
         loss_file = stack.enter_context(LossFile(options.losses.losses_path))
         playable.pipeline.watch_losses(loss_file.add)
-    interrupted = play(
+    interrupted, flashes = play(
         playable,
         title=title,
         board=playable.board,
@@ -173,7 +174,7 @@ def play_and_report(
                 stores=counters.frames_sent + end.lost_at_sender,
                 frames_overrun=end.lost_at_sender,
             )
-        report = _report(playable, counters, options, end, named, interrupted=interrupted)
+        report = _report(playable, counters, options, end, named, flashes, interrupted=interrupted)
     if held.pressed:
         interrupted, report = True, replace(report, interrupted=True)
     if options.as_json:
@@ -185,6 +186,8 @@ def play_and_report(
             errors=counters.error_text(),
             keeps_old=any(one != other for one, other in playable.recorder.places.items()),
         )
+    if flashes is not None and not options.as_json:
+        print_flashes(flashes)
     if interrupted:
         return say_interrupted()
     return int(options.losses.fail_on_loss and report.stores_lost > 0)
@@ -196,6 +199,7 @@ def _report(
     options: PlayRequest,
     end: Ending,
     named: NamedLosses,
+    flashes: FlashReport | None,
     *,
     interrupted: bool,
 ) -> RunReport:
@@ -233,6 +237,7 @@ def _report(
         pictures=tuple(snapshot.path for snapshot in options.play.snapshots),
         profile=end.profile,
         accounts=accounts_report(pipeline),
+        flashes=flashes,
         losses=named.first(),
         program_counters=named.program_counters,
     )

@@ -24,10 +24,11 @@ from busplay.cli.progress import late_bar
 from busplay.errors import InputError, printable
 
 if TYPE_CHECKING:
+    from busplay.analysis.flashes import FlashReport
+    from busplay.cli.shown_flashes import ShownFlashes
     from busplay.description.board import Board
     from busplay.display.display import Display
     from busplay.player.bounded import BoundedPlayable
-    from busplay.player.flash_guard import FlashGuard, Meter
     from busplay.player.inspector import Inspector
     from busplay.player.marks import Marks
     from busplay.player.playable import Playable
@@ -145,7 +146,7 @@ def play(
     stop_cycle: int | None,
     after_run: Callable[[], None] = lambda: None,
     bench: Callable[[], Bench] = Bench,
-) -> bool:
+) -> tuple[bool, FlashReport | None]:
     """Play until the end, the stop cycle, or until the user closes the window or presses Ctrl-C.
 
     Args:
@@ -159,8 +160,10 @@ def play(
         bench: called for a window only; returns what it shows besides the screens.
 
     Returns:
-        Whether Ctrl-C ended it; it is heard between two pieces, so all sums agree.
+        Whether Ctrl-C ended it, which is heard between two pieces, so that all sums agree; and
+        the flashes in what was shown, at the refreshes or in the window; None: there is no unit.
     """
+    from busplay.analysis.flash_watch import FlashWatch
     from busplay.player.bounded import BoundedPlayable
 
     class WholePieces(BoundedPlayable):
@@ -178,17 +181,44 @@ def play(
         raise click.UsageError("--calm is for the window, and --headless opens none")
     shown = None if options.headless else bench()
     played = playable if shown is None else shown.playable or playable
-    bounded = WholePieces(played, stop_cycle=stop_cycle, after_run=after_run)
+    watch: FlashWatch | ShownFlashes | None = None
+    look = None
+    if shown is None and board.units:
+        watch = FlashWatch(
+            playable.displays.values(),
+            rate_hz=board.refresh_hz,
+            first_refresh=playable.cycle * board.refresh_hz // board.clock_hz,
+            screen_px=flashes.screen_px,
+        )
+        look = watch.look
+    bounded = WholePieces(
+        played,
+        stop_cycle=stop_cycle,
+        after_run=after_run,
+        at_refresh=look,
+        refresh_hz=board.refresh_hz,
+    )
+    interrupted = False
     try:
         if shown is None:
             _play_headless(bounded, options)
         else:
-            ends = stop_cycle is not None
-            guard = _flash_guard(flashes)
-            _play_in_window(bounded, title, options, board, shown, guard, ends=ends)
+            from busplay.cli.shown_flashes import ShownFlashes
+
+            watch = ShownFlashes(bounded, screen_px=flashes.screen_px)
+            _play_in_window(
+                bounded,
+                title,
+                options,
+                board,
+                shown,
+                watch,
+                calm=flashes.calm,
+                ends=stop_cycle is not None,
+            )
     except KeyboardInterrupt:
-        return True
-    return False
+        interrupted = True
+    return interrupted, watch.report() if watch is not None and board.units else None
 
 
 def _play_in_window(
@@ -197,13 +227,15 @@ def _play_in_window(
     options: PlayOptions,
     board: Board,
     bench: Bench,
-    guard: FlashGuard,
+    watch: ShownFlashes,
     *,
+    calm: bool,
     ends: bool,
 ) -> None:
+    from busplay.player.flash_guard import FlashGuard
     from busplay.player.speed import NORMAL
     from busplay.view.kept import usual_layout_file
-    from busplay.view.window import open_window
+    from busplay.view.window import PICTURES_HZ, open_window
 
     open_window(
         playable,
@@ -221,25 +253,8 @@ def _play_in_window(
         alone=bench.alone,
         big=options.big,
         layout_file=usual_layout_file(),
-        flashes=guard,
+        flashes=FlashGuard(watch.make_meter, calm=calm, pictures_hz=PICTURES_HZ),
     )
-
-
-def _flash_guard(options: FlashOptions) -> FlashGuard:
-    from busplay.analysis.flashes import FlashMeter, field_on_screen
-    from busplay.player.flash_guard import FlashGuard
-    from busplay.view.window import PICTURES_HZ
-
-    def make_meter(width_px: int, height_px: int, *, can_take_back: bool) -> Meter:
-        return FlashMeter(
-            width_px,
-            height_px,
-            rate_hz=PICTURES_HZ,
-            field_px=field_on_screen(width_px, height_px, screen_px=options.screen_px),
-            can_take_back=can_take_back,
-        )
-
-    return FlashGuard(make_meter, calm=options.calm, pictures_hz=PICTURES_HZ)
 
 
 def _play_headless(playable: BoundedPlayable, options: PlayOptions) -> None:

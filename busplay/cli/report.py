@@ -13,6 +13,7 @@ from busplay.errors import printable
 from busplay.wording import counted
 
 if TYPE_CHECKING:
+    from busplay.analysis.flashes import FlashReport
     from busplay.cli.run_report import AccountsReport, RunReport
     from busplay.losses.lost_stores import LostStore
     from busplay.pipeline.totals import FrameTotals
@@ -74,6 +75,15 @@ def print_run(report: RunReport, *, title: str, errors: str, keeps_old: bool) ->
         from busplay.cli.profile_text import routine_table
 
         click.echo("\n".join(routine_table(report.profile, limit=ROUTINES_LISTED)))
+
+
+def print_flashes(flashes: FlashReport) -> None:
+    """Print a caution for each stretch that flashes; nothing if there is none."""
+    cautions = flashes.cautions()
+    for one in cautions:
+        click.echo(warning(f"  caution: {one}"))
+    if cautions:
+        click.echo("  No medical test: pictures below these thresholds can harm people, too.")
 
 
 def _verdict(report: RunReport) -> str:

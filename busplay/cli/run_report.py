@@ -10,6 +10,7 @@ from busplay.pipeline.accounts import FAULT_NAMES
 from busplay.pipeline.totals import FaultTotals, FrameTotals
 
 if TYPE_CHECKING:
+    from busplay.analysis.flashes import FlashReport
     from busplay.analysis.profile.report import ProfileReport
     from busplay.losses.lost_stores import LostStore
     from busplay.pipeline.pipeline import Pipeline
@@ -89,6 +90,8 @@ class RunReport:
         pictures: snapshots that were written.
         profile: as `busplay profile --json` prints it; null if not asked for.
         accounts: what became of every frame and every injected fault.
+        flashes: in the pictures at the board's refreshes, or in those that a window showed; null
+            for a board without units.
         losses: the first 100 stores that were not received as sent.
         program_counters: `known`, or why those of `losses` are not.
     """
@@ -122,6 +125,7 @@ class RunReport:
     pictures: tuple[Path, ...]
     profile: ProfileReport | None
     accounts: AccountsReport
+    flashes: FlashReport | None
     losses: tuple[LostStore, ...]
     program_counters: str
 

@@ -1,4 +1,4 @@
-"""A playable that stops at a cycle, with a callback after every run."""
+"""A playable that stops at a cycle, with callbacks after every run and at every refresh."""
 
 from __future__ import annotations
 
@@ -15,6 +15,9 @@ class BoundedPlayable:
         inner: the other playable.
         stop_cycle: where to end at the latest; None: where the other ends.
         after_run: called after every run.
+        at_refresh: called at each refresh, first for the one at or before the present cycle, in
+            the end for how it ends; None: a run is not cut at refreshes.
+        refresh_hz: refreshes in a second.
     """
 
     def __init__(
@@ -23,10 +26,16 @@ class BoundedPlayable:
         *,
         stop_cycle: int | None,
         after_run: Callable[[], None] = lambda: None,
+        at_refresh: Callable[[], None] | None = None,
+        refresh_hz: int = 60,
     ) -> None:
         self._inner = inner
         self._stop_cycle = stop_cycle
         self._after_run = after_run
+        self._at_refresh = at_refresh
+        self._refresh_hz = refresh_hz
+        self._looked_at_cycle = -1
+        self._refresh = inner.cycle * refresh_hz // inner.clock_hz
 
     @property
     def clock_hz(self) -> int:
@@ -74,9 +83,32 @@ class BoundedPlayable:
             cycles = min(cycles, self._stop_cycle - self._inner.cycle)
         if cycles <= 0:
             return 0
-        done = self._inner.run(cycles)
+        done = self._inner.run(cycles) if self._at_refresh is None else self._run_watched(cycles)
         self._after_run()
         return done
+
+    def _run_watched(self, cycles: int) -> int:
+        """Run up to each refresh, and look."""
+        assert self._at_refresh is not None
+        done = 0
+        while done < cycles and not self._inner.ended:
+            due = self._refresh * self._inner.clock_hz // self._refresh_hz
+            piece = min(cycles - done, due - self._inner.cycle)
+            if piece > 0:
+                came = self._inner.run(piece)
+                done += came
+                if not came:
+                    break
+            if self._inner.cycle >= due:
+                self._refresh += 1
+                self._look(self._at_refresh)
+        if self.ended and self._looked_at_cycle < self._inner.cycle:
+            self._look(self._at_refresh)
+        return done
+
+    def _look(self, at_refresh: Callable[[], None]) -> None:
+        self._looked_at_cycle = self._inner.cycle
+        at_refresh()
 
     def seek(self, cycle: int) -> None:
         """Go to a cycle, at most to the stop cycle."""
