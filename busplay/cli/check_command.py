@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 
 @click.command("check", epilog="Example: busplay check lean --ber 1e-3 --svg lean.svg")
-@click.argument("source", metavar="FILE", type=Described())
+@click.argument("source", metavar="LINK-or-BOARD", type=Described())
 @click.option(
     "--ber",
     "bit_error_rates",
@@ -46,11 +46,11 @@ def command(
 ) -> int:
     """Explain a link or board file; check that its frames can be found and trusted.
 
-    FILE is a TOML file, or the name of a shipped link (guarded, lean, strobed, marked, serial)
-    or board (dunlin). The verdict comes first: how many frames a lost edge costs under the worst
-    traffic, which errors go undetected, what to change. For a board it is judged with the board's
-    units, behind its memory map. --full adds the frame's fields by symbol and lane, all figures,
-    and the changed link files.
+    LINK-or-BOARD is a TOML file, or the name of a shipped link (guarded, lean, strobed, marked,
+    serial) or board (dunlin). The verdict comes first: how many frames a lost edge costs under the
+    worst traffic, which errors go undetected, what to change. For a board it is judged with the
+    board's units, behind its memory map. --full adds the frame's fields by symbol and lane, all
+    figures, and the changed link files.
 
     Exit status is 1 if the link is not sound.
     """

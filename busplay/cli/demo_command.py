@@ -16,7 +16,14 @@ from busplay.demo.programs import DEMO_PROGRAMS, find_demo
 
 
 @click.command("demo", epilog="Example: busplay demo waves --link lean")
-@click.argument("name", default="tides", metavar="[NAME]")
+@click.argument(
+    "name",
+    default="tides",
+    metavar="[NAME]",
+    shell_complete=lambda ctx, param, incomplete: [
+        name for name in DEMO_PROGRAMS if name.startswith(incomplete)
+    ],
+)
 @click.option("--list", "list_them", is_flag=True, help="List the shipped programs and stop.")
 @run_options
 @loss_options

@@ -20,6 +20,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import click
+from click.shell_completion import CompletionItem
 
 from busplay.errors import InputError
 from busplay.whole_file import require_replaceable
@@ -123,6 +124,11 @@ def label_of(param: click.Parameter | None) -> str:
     return param.human_readable_name.strip("[]")
 
 
+def complete_file(incomplete: str) -> list[CompletionItem[str]]:
+    """Return what makes a shell complete the names of files."""
+    return [CompletionItem(incomplete, type="file")]
+
+
 class InFile(click.ParamType[Path]):
     """A file that is read.
 
@@ -156,6 +162,12 @@ class InFile(click.ParamType[Path]):
     def beside(self, path: Path) -> Iterator[Path]:
         """Return the files that are read along with a file."""
         yield from ()
+
+    def shell_complete(
+        self, ctx: click.Context, param: click.Parameter, incomplete: str
+    ) -> list[CompletionItem[str]]:
+        """Complete the names of files."""
+        return complete_file(incomplete)
 
 
 class InProgram(InFile):
@@ -198,6 +210,19 @@ class Described(click.ParamType[str]):
             if file_id(named) is not None and named.exists():
                 register().enter_input(named, f"{label} ({name})")
         return source
+
+    def shell_complete(
+        self, ctx: click.Context, param: click.Parameter, incomplete: str
+    ) -> list[CompletionItem[str]]:
+        """Complete the names of shipped links or boards, and those of files."""
+        from busplay.description.shipped_files import BOARD_NAMES, LINK_NAMES
+
+        kind = param.make_metavar(ctx)
+        names = (LINK_NAMES if "LINK" in kind else ()) + (BOARD_NAMES if "BOARD" in kind else ())
+        found = [CompletionItem(name) for name in names if name.startswith(incomplete)]
+        # click's script for bash forgets what comes before a request for files, and that for zsh
+        # loses count at an empty one.
+        return [*complete_file(incomplete or "./"), *found]
 
 
 def _strings_of(path: Path) -> Iterator[str]:
@@ -265,6 +290,12 @@ class OutFile(click.ParamType[Path]):
         require_replaceable(path)
         return path
 
+    def shell_complete(
+        self, ctx: click.Context, param: click.Parameter, incomplete: str
+    ) -> list[CompletionItem[str]]:
+        """Complete the names of files."""
+        return complete_file(incomplete)
+
 
 class OutFolder(click.ParamType[Path]):
     """A folder for files that are written; the writer replaces none that says something else."""
@@ -285,3 +316,9 @@ class OutFolder(click.ParamType[Path]):
                 place=label_of(param), found=f"{path}, a file", wanted="give a folder's name"
             )
         return path
+
+    def shell_complete(
+        self, ctx: click.Context, param: click.Parameter, incomplete: str
+    ) -> list[CompletionItem[str]]:
+        """Complete the names of folders."""
+        return [CompletionItem(incomplete, type="dir")]

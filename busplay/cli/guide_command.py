@@ -10,7 +10,7 @@ from busplay.guide import TOPICS, guide_text
 
 
 @click.command("guide", epilog="Example: busplay guide start")
-@click.argument("topic", type=click.Choice(list(TOPICS)), required=False)
+@click.argument("topic", metavar="[TOPIC]", type=click.Choice(list(TOPICS)), required=False)
 def command(topic: str | None) -> None:
     """Show the guide to TOPIC, or list the topics.
 

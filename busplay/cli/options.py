@@ -9,8 +9,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple, TypeVar, cast
 
 import click
+from click.shell_completion import CompletionItem
 
-from busplay.cli.files import OutFile, label_of
+from busplay.cli.files import OutFile, complete_file, label_of
 from busplay.errors import InputError
 
 if TYPE_CHECKING:
@@ -258,3 +259,9 @@ class SnapshotParam(click.ParamType[PictureFile]):
         head, at, unit = text.rpartition("@")
         path, name = (head, unit) if at and head.lower().endswith(".png") else (text, None)
         return PictureFile(OutFile(".png").enter(Path(path), label_of(param)), name)
+
+    def shell_complete(
+        self, ctx: click.Context, param: click.Parameter, incomplete: str
+    ) -> list[CompletionItem[str]]:
+        """Complete the names of files."""
+        return complete_file(incomplete)

@@ -48,6 +48,12 @@ def stop_cycle(cycles: int | None, time_ps: int | None, clock_hz: int) -> int | 
     return min(stops, default=None)
 
 
+def _complete_core(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[str]:
+    from busplay.core.make import core_kinds
+
+    return [kind for kind in core_kinds() if kind.startswith(incomplete)]
+
+
 run_options = option_group(
     "run",
     RunOptions,
@@ -58,7 +64,13 @@ run_options = option_group(
         type=Described(),
         help="Use this link file or shipped link, not the board's.",
     ),
-    click.option("--core", default="compiled", show_default=True, help="Run on this core."),
+    click.option(
+        "--core",
+        default="compiled",
+        show_default=True,
+        shell_complete=_complete_core,
+        help="Run on this core.",
+    ),
     click.option("--record", type=OutFile(), help="Record a trace of what is sent."),
     click.option(
         "--cycles",

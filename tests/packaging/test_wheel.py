@@ -11,6 +11,8 @@ from pathlib import Path
 import pytest
 
 from busplay.demo.programs import DEMO_PROGRAMS
+from busplay.guide.man_pages import man_pages
+from busplay.starter.new import FILES
 
 PROJECT = Path(__file__).parent.parent.parent
 
@@ -38,6 +40,23 @@ def test_wheel_holds_programs_and_traces_and_no_caches(wheel: Path) -> None:
     assert "busplay/guide/start.md" in names
     assert "busplay/py.typed" in names
     assert not [name for name in names if "__pycache__" in name or name.startswith("tests/")]
+
+
+def test_wheel_brings_a_current_manual_page_of_every_command(wheel: Path) -> None:
+    archive = zipfile.ZipFile(wheel)
+    found = {
+        Path(name).name: archive.read(name).decode()
+        for name in archive.namelist()
+        if ".data/data/share/man/man1/" in name
+    }
+    assert found == dict(man_pages())
+
+
+def test_wheel_holds_the_files_of_a_starter_folder(wheel: Path) -> None:
+    names = set(zipfile.ZipFile(wheel).namelist())
+    templates = {str(one.relative_to(PROJECT)) for one in FILES.rglob("*.in")}
+    assert len(templates) > 15
+    assert templates <= names
 
 
 def test_demo_runs_from_the_wheel_in_an_empty_folder(wheel: Path, tmp_path: Path) -> None:
