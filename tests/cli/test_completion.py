@@ -126,4 +126,4 @@ def test_line_that_the_guide_has_prints_a_script_for_the_shell(shell: str) -> No
     kind = get_completion_class(shell)
     assert kind is not None
     script = kind(group, {}, "busplay", "_BUSPLAY_COMPLETE").source()
-    assert f"_BUSPLAY_COMPLETE={shell}_complete busplay" in script
+    assert f"_BUSPLAY_COMPLETE={shell}_complete" in script
