@@ -21,8 +21,10 @@ from busplay.description.board import Unit
 from busplay.display import writes
 from busplay.display.pixel_place import place_in_memory
 from busplay.errors import InputError
-from busplay.png import write_png
+from busplay.png import encode_png, write_png
 
+# Width of a picture in a notebook, at most where it is enlarged.
+NOTEBOOK_PX = 512
 STATE_MAGIC = b"BUDS"
 STATE_VERSION = 1
 # Magic, version, bits of a pixel, two bytes of zero, colours, bytes of memory; then the row
@@ -262,6 +264,12 @@ class Display:
             OutputError: the file cannot be written.
         """
         write_png(path, self.image())
+
+    def _repr_png_(self) -> bytes:
+        """Return the picture for a notebook, enlarged by a whole number where it is small."""
+        scale = max(1, NOTEBOOK_PX // self.unit.width_px)
+        pixels = self.indices().repeat(scale, axis=0).repeat(scale, axis=1)
+        return encode_png(pixels, palette=self._palette)
 
     # -- snapshots
 

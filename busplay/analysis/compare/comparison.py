@@ -8,6 +8,7 @@ from typing import Literal
 from busplay.analysis.compare.pattern import Pattern
 from busplay.analysis.compare.sides import Bit
 from busplay.analysis.compare.streams import Kind, TimeUnit
+from busplay.explain.notebook import report_html
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,3 +186,10 @@ class Comparison:
         return (
             self.frames_changed + self.frames_missing + self.frames_added + self.frames_out_of_order
         )
+
+    def _repr_html_(self) -> str:
+        """Return the verdict and the summary for a notebook."""
+        from busplay.analysis.compare.report import SHORT_LISTED, comparison_text, verdict_text
+
+        text = comparison_text(self, full=False, listed_most=SHORT_LISTED)
+        return report_html(verdict_text(self), text, is_fine=self.equal)

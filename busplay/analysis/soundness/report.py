@@ -30,6 +30,7 @@ from busplay.analysis.soundness.sync import (
 from busplay.description.board import Board
 from busplay.description.link import Link, StrobeFraming
 from busplay.display.registers import REGISTERS
+from busplay.explain.notebook import report_html
 from busplay.link.layout import FrameLayout
 from busplay.link.load import as_link_and_board
 
@@ -140,6 +141,13 @@ class CheckReport:
     def worst(self) -> SyncFigures:
         """Return the figures of the class of traffic that fares worst."""
         return next(one for one in self.sync if one.traffic == self.worst_traffic)
+
+    def _repr_html_(self) -> str:
+        """Return the verdict and the summary for a notebook."""
+        from busplay.analysis.soundness.text import summary_lines, verdict_text
+
+        text = "\n".join(summary_lines(self))
+        return report_html(verdict_text(self), text, is_fine=self.is_sound)
 
 
 def check(
