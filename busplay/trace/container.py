@@ -15,7 +15,7 @@ import os
 import struct
 import zlib
 from dataclasses import dataclass
-from typing import BinaryIO
+from typing import Protocol
 
 from busplay.errors import InputError, OutputError
 
@@ -129,7 +129,13 @@ class ChunkFile:
     def __init__(self, descriptor: int, *, file: str) -> None:
         self._descriptor = descriptor
         self._file = file
+        self._first = 0
         self.position = 0
+
+    def go_on_in(self, descriptor: int) -> None:
+        """Append what follows to another file, which is empty; positions go on."""
+        self._descriptor = descriptor
+        self._first = self.position
 
     def append_head(self, payload: bytes) -> None:
         """Write the file's head and the header chunk."""
@@ -164,10 +170,20 @@ class ChunkFile:
     def _cut_off(self) -> None:
         # A device cannot be cut, nor read.
         try:
-            os.ftruncate(self._descriptor, self.position)
-            os.lseek(self._descriptor, self.position, os.SEEK_SET)
+            os.ftruncate(self._descriptor, self.position - self._first)
+            os.lseek(self._descriptor, self.position - self._first, os.SEEK_SET)
         except OSError:
             pass
+
+
+class Bytes(Protocol):
+    """What chunks are read from: a file, or something like it."""
+
+    def seek(self, offset: int, whence: int = ..., /) -> int:
+        """Go to a position and return it."""
+
+    def read(self, count: int, /) -> bytes:
+        """Return up to `count` bytes; none at the end."""
 
 
 class ChunkSource:
@@ -177,7 +193,7 @@ class ChunkSource:
         file_bytes: the file's size when it was opened.
     """
 
-    def __init__(self, stream: BinaryIO, *, file: str) -> None:
+    def __init__(self, stream: Bytes, *, file: str) -> None:
         self._stream = stream
         self._file = file
         self.file_bytes = stream.seek(0, os.SEEK_END)

@@ -46,20 +46,46 @@ class TableBuilder:
         """Add the entry of the next chunk."""
         self._raw += _ENTRY.pack(kind, payload_bytes, frames, edge)
 
-    def pack(self) -> bytes:
-        """Pack the entries as the payload of the index chunk."""
-        return bytes(self._raw)
+    def __len__(self) -> int:
+        return len(self._raw) // _ENTRY.size
+
+    @property
+    def kind_of_last(self) -> bytes:
+        """Type of the last chunk."""
+        kind: bytes = _ENTRY.unpack_from(self._raw, len(self._raw) - _ENTRY.size)[0]
+        return kind
+
+    @property
+    def header_stop(self) -> int:
+        """Position of the first byte after the first chunk."""
+        payload_bytes: int = _ENTRY.unpack_from(self._raw)[1]
+        return HEAD.size + CHUNK_OVERHEAD + payload_bytes
+
+    def pack(self, *, first_row: int = 0) -> bytes:
+        """Pack the entries as the payload of the index chunk.
+
+        Args:
+            first_row: leave out the rows before it, except that of the header.
+        """
+        if first_row <= 1:
+            return bytes(self._raw)
+        return bytes(self._raw[: _ENTRY.size] + self._raw[first_row * _ENTRY.size :])
 
 
 class ChunkTable:
     """All chunks before the index, in their order.
+
+    Args:
+        raw: as `TableBuilder.pack` packs them.
+        dropped_bytes: bytes of the chunks between the header and the next of them.
 
     Attributes:
         frames: uint64[chunks]; frames up to and including the chunk.
         edge: uint64[chunks]; stop edge of the last frame chunk so far.
     """
 
-    def __init__(self, raw: bytes) -> None:
+    def __init__(self, raw: bytes, *, dropped_bytes: int = 0) -> None:
+        self._dropped_bytes = dropped_bytes
         entries = np.frombuffer(raw, _ENTRY_TYPE)
         self._kind: NDArray[np.uint32] = entries["kind"]
         self._payload_bytes: NDArray[np.uint32] = entries["payload_bytes"]
@@ -72,7 +98,9 @@ class ChunkTable:
     @cached_property
     def _stops(self) -> NDArray[np.uint64]:
         sizes = self._payload_bytes.astype(np.uint64) + np.uint64(CHUNK_OVERHEAD)
-        return np.cumsum(sizes, dtype=np.uint64) + np.uint64(HEAD.size)
+        stops = np.cumsum(sizes, dtype=np.uint64) + np.uint64(HEAD.size)
+        stops[1:] += np.uint64(self._dropped_bytes)
+        return stops
 
     @property
     def stop(self) -> int:

@@ -41,6 +41,7 @@ from busplay.trace.frame_chunk import Totals, parse_totals
 from busplay.trace.header import TraceHeader, parse_header
 from busplay.trace.inputs import KeyPress, parse_presses, parse_resets, require_order
 from busplay.trace.json_object import parse_object
+from busplay.trace.parts import GrownTrace, PartsStream
 from busplay.trace.scan import read_contents
 from busplay.trace.states import KeyFrame, parse_states
 
@@ -92,7 +93,7 @@ class TraceReader:
     It may be passed wherever a path is taken.
 
     Args:
-        path: the trace.
+        path: the trace; or one that grows, as it is at a moment.
         keep_going: treat damage as the trace's end instead of refusing the trace.
 
     Attributes:
@@ -114,20 +115,27 @@ class TraceReader:
     ('tides.bin', 37420, 37420)
     """
 
-    def __init__(self, path: str | PathLike[str], *, keep_going: bool = False) -> None:
-        self.path = Path(path)
-        self._file = fspath(path)
-        self._stream = _open(self.path, self._file)
-        try:
+    def __init__(self, path: str | PathLike[str] | GrownTrace, *, keep_going: bool = False) -> None:
+        self.header: TraceHeader
+        if isinstance(path, GrownTrace):
+            self.path, self._file = path.path, str(path.path)
+            self._stream: BinaryIO | PartsStream = path.stream
             self._source = ChunkSource(self._stream, file=self._file)
-            self._source.read_head()
-            contents = read_contents(self._source, file=self._file, keep_going=keep_going)
+            contents, self.header = path.contents, path.header
             self._table = contents.table
-            first = self._table.chunk(0)
-            self.header: TraceHeader = parse_header(self._payload(first), where=self._where(first))
-        except BaseException:
-            self._stream.close()
-            raise
+        else:
+            self.path, self._file = Path(path), fspath(path)
+            self._stream = _open(self.path, self._file)
+            try:
+                self._source = ChunkSource(self._stream, file=self._file)
+                self._source.read_head()
+                contents = read_contents(self._source, file=self._file, keep_going=keep_going)
+                self._table = contents.table
+                first = self._table.chunk(0)
+                self.header = parse_header(self._payload(first), where=self._where(first))
+            except BaseException:
+                self._stream.close()
+                raise
         self.complete = contents.complete
         self.cut_reason = contents.cut_reason
         self.frames = contents.end.frames
@@ -178,8 +186,9 @@ class TraceReader:
         """
         rows = self._table.rows_of(STATES)
         found = int(np.searchsorted(self._table.edge[rows], _clamped(edge), side="right"))
-        if found == 0:
+        if found == 0 and not self.begin_edge:
             return SeekPoint(0, 0, {}, self._chunks_from(0))
+        found = max(found, 1)
         row = int(rows[found - 1])
         key_frame = self._key_frame(row)
         return SeekPoint(
@@ -208,14 +217,25 @@ class TraceReader:
     @cached_property
     def frames_before(self) -> UInt64Column:
         """uint64[frame chunks + 1]; frames before each of them, and in all."""
-        none = np.zeros(1, np.uint64)
-        return np.concatenate([none, self._table.frames[self._frame_rows]])
+        return np.concatenate(
+            [self._begin(self._table.frames), self._table.frames[self._frame_rows]]
+        )
 
     @cached_property
     def edges_before(self) -> UInt64Column:
         """uint64[frame chunks + 1]; edge at which each of them begins, and the last stops."""
-        none = np.zeros(1, np.uint64)
-        return np.concatenate([none, self._table.edge[self._frame_rows]])
+        return np.concatenate([self._begin(self._table.edge), self._table.edge[self._frame_rows]])
+
+    def _begin(self, totals: UInt64Column) -> UInt64Column:
+        """Return uint64[1]: a total before the first frame chunk."""
+        # Without a key frame before it, that of the header.
+        row = int(self._frame_rows[0]) - 1 if len(self._frame_rows) else len(self._table) - 1
+        return totals[row : row + 1]
+
+    @cached_property
+    def begin_edge(self) -> int:
+        """Where it begins: above 0 in a growing trace whose beginning was dropped."""
+        return int(self.edges_before[0])
 
     def frames_before_edge(self, edge: int) -> int:
         """Return how many frames start before a link edge.

@@ -364,12 +364,15 @@ class TraceFileWriter:
             return
         states = self._units.states()
         if fits(states):
-            key_frame = KeyFrame(self._frames_stored, self._chunk_first_edge, states)
-            payload = pack_states(key_frame, make_compressor())
-            self._append(STATES, payload)
-            self._enter(STATES, payload)
+            self._store_key_frame(states)
         self._frames_since_key_frame = 0
         self._chunks_since_key_frame = 0
+
+    def _store_key_frame(self, states: dict[str, bytes]) -> None:
+        key_frame = KeyFrame(self._frames_stored, self._chunk_first_edge, states)
+        payload = pack_states(key_frame, make_compressor())
+        self._append(STATES, payload)
+        self._enter(STATES, payload)
 
     def _store_index(self, *, at_end: bool) -> None:
         if self._units is not None and (payload := self._units.take_index(at_end=at_end)):
@@ -419,6 +422,12 @@ class TraceFileWriter:
     def _enter(self, kind: bytes, payload: bytes) -> None:
         """Add the chunk just appended to the table."""
         self._table.add(kind, len(payload), frames=self._frames_stored, edge=self._chunk_first_edge)
+
+    def _go_on_in(self, descriptor: int) -> None:
+        """Append what follows to another file."""
+        self._release()
+        self._descriptor = descriptor
+        self._chunks.go_on_in(descriptor)
 
     def _release(self) -> None:
         descriptors = {self._descriptor, self._lock} - {-1}

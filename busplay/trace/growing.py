@@ -1,0 +1,99 @@
+"""A trace that is read while it is written, and that forgets its beginning when it is long.
+
+How to think about it. The chunks go into files of their own, the parts, one behind the other as if
+they were one file. A part begins with a key frame, and ends with the index of its writes, so each
+can be read without those before it. Once all of them together are too long, the oldest is dropped.
+The writer has the table of its chunks, so to open the trace reads nothing; whoever has it open
+keeps its parts alive, dropped ones included.
+"""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+from busplay.errors import OutputError
+from busplay.trace.container import WRITES
+from busplay.trace.header import TraceHeader
+from busplay.trace.index import ChunkTable, End
+from busplay.trace.parts import GrownTrace, Part, PartsStream
+from busplay.trace.scan import Contents
+from busplay.trace.states import fits
+from busplay.trace.writer import TraceFileWriter, UnitStates
+
+PARTS = 16
+"""A trace that has its greatest length has so many parts, so a sixteenth is dropped at a time."""
+
+
+class GrowingTraceWriter(TraceFileWriter):
+    """Writes a trace in parts, of which the latest are kept.
+
+    Args:
+        path: of the first part; the others stand beside it.
+        header: what the trace says of itself.
+        units: as for `TraceFileWriter`.
+        bytes_max: length of all parts from which the oldest are dropped.
+
+    Raises:
+        OutputError: a file cannot be written.
+    """
+
+    def __init__(
+        self, path: Path, *, header: TraceHeader, units: UnitStates, bytes_max: int
+    ) -> None:
+        super().__init__(path, header=header, units=units)
+        self._bytes_max = bytes_max
+        self._parts_begun = 1
+        self._parts = [Part(path, first_byte=0, first_row=0)]
+
+    def grown(self) -> GrownTrace:
+        """Return what is stored and kept so far, to be read."""
+        first = self._parts[0]
+        kept = self._table.pack(first_row=first.first_row)
+        dropped = first.first_byte - self._table.header_stop if first.first_row else 0
+        end = End(
+            index_position=self.stored_bytes,
+            frames=self._frames_stored,
+            stores=self._frames_stored + self._lost,
+            cycles=self.header.cycles_at(self._chunk_first_edge),
+            stop_edge=self._chunk_first_edge,
+        )
+        contents = Contents(
+            ChunkTable(kept, dropped_bytes=dropped), end, complete=False, cut_reason=""
+        )
+        stream = PartsStream(tuple(self._parts), self.stored_bytes)
+        return GrownTrace(self.path, self.header, contents, stream)
+
+    def _store_index(self, *, at_end: bool) -> None:
+        before = len(self._table)
+        super()._store_index(at_end=at_end)
+        has_index = len(self._table) > before and self._table.kind_of_last == WRITES
+        part_bytes = self.stored_bytes - self._parts[-1].first_byte
+        if has_index and not at_end and part_bytes >= self._bytes_max // PARTS:
+            self._begin_part()
+
+    def _begin_part(self) -> None:
+        """Go on in a new file, from a key frame, and drop what is too long ago."""
+        states = {} if self._units is None else self._units.states()
+        if not states or not fits(states):
+            return
+        path = self.path.with_name(f"{self.path.name}.{self._parts_begun}")
+        self._parts_begun += 1
+        first_byte, first_row = self.stored_bytes, len(self._table)
+        try:
+            descriptor = os.open(
+                path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o600
+            )
+        except OSError as error:
+            raise OutputError(
+                file=str(path),
+                found=(error.strerror or str(error)).lower(),
+                wanted="the recording goes on in a new file there",
+            ) from error
+        self._go_on_in(descriptor)
+        self._parts.append(Part(path, first_byte=first_byte, first_row=first_row))
+        self._store_key_frame(states)
+        while len(self._parts) > 1 and (
+            self.stored_bytes - self._parts[0].first_byte > self._bytes_max
+        ):
+            del self._parts[0]
