@@ -212,11 +212,13 @@ class FrameRoom:
     Fresh memory costs 7 ns a frame, in a pipeline that takes 5 ns for everything else. So a stage
     that makes batches over and over keeps a few blocks. A block's reference count says whether it
     is free, since each column made in it refers to it.
+
+    Args:
+        blocks: blocks to keep.
     """
 
-    BLOCKS = 4
-
-    def __init__(self) -> None:
+    def __init__(self, blocks: int = 4) -> None:
+        self._most = blocks
         self._blocks = [np.empty((2, 0), np.uint64)]
         self._alone = self._references(0)
 
@@ -231,7 +233,7 @@ class FrameRoom:
                     self._blocks[place] = np.empty((2, count), np.uint64)
                 return self._blocks[place][0, :count], self._blocks[place][1, :count]
         block = np.empty((2, count), np.uint64)
-        if len(self._blocks) < self.BLOCKS:
+        if len(self._blocks) < self._most:
             self._blocks.append(block)
         return block[0], block[1]
 

@@ -46,6 +46,7 @@ from busplay.wire.faulty import FaultyWire
 RECEIVER_STATE = "receiver"
 FIFO_STATE = "service"
 UNIT_STATE = "unit "
+NO_FAULTS = Faults()
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,7 +158,7 @@ class Pipeline:
 
     def _begin(self) -> None:
         """Make wire, FIFO and accounts, which begin at the receiver's present edge."""
-        plan = Faults() if self.faults is None else self.faults
+        plan = NO_FAULTS if self.faults is None else self.faults
         link = self.board.link
         edge_hz = (link.clock_hz or self.board.clock_hz) * link.edges_per_cycle
         self.wire: FaultyWire | None = None

@@ -210,10 +210,11 @@ def join(
     tables: UInt64s,
     masks: UInt64s,
     before: UInt64s,
+    last_edge_wanted: np.uint64,
     edge: UInt64s,
     word: UInt64s,
     values: UInt64s,
-) -> bool:
+) -> tuple[bool, int]:
     """Build frames from planes, the inverse of `split` and `take_plane`.
 
     Args:
@@ -225,11 +226,14 @@ def join(
         tables: uint64[columns, 8, 256]; part of the word from byte p of a column's value.
         masks: uint64[columns]; bits of each column in the packed word.
         before: uint64[3], edge, sequence and address before the first frame.
-        edge, word: uint64[frames]; filled.
+        last_edge_wanted: frames of later edges may be left out.
+        edge: uint64[frames]; filled.
+        word: uint64[frames]; filled, unless it has no room: then edges alone are built.
         values: uint64[COLUMNS, BLOCK]; changed.
 
     Returns:
-        Whether the edges are in order (an overflow in a damaged chunk can break it).
+        Whether the edges are in order (an overflow in a damaged chunk can break it), and the
+        count of frames built.
     """
     count = len(edge)
     slots, rests, excess = values[SLOTS], values[REST], values[EXCESS]
@@ -249,13 +253,13 @@ def join(
     last_sequence = before[1]
     last_address = before[2]
     rising = True
+    has_words = len(word) > 0
     for start in range(0, count, BLOCK):
         stop = min(start + BLOCK, count)
         size = stop - start
         edges = edge[start:stop]
-        words = word[start:stop]
         for column in range(COLUMNS):
-            if column < OTHERS or _is_summed(column):
+            if column <= REST or (has_words and (column == EXCESS or _is_summed(column))):
                 _gather(
                     planes, column, presents[column], firsts[column], start, stop, values[column]
                 )
@@ -266,6 +270,9 @@ def join(
         for i in range(size):
             rising &= edges[i] >= first_edge
             first_edge = edges[i]
+        if not has_words:
+            continue
+        words = word[start:stop]
         # The look-ups that nearly every link needs, in one loop.
         data = planes[DATA * PLANES, start:stop]
         if not presents[DATA] & 1:
@@ -300,7 +307,9 @@ def join(
         if has_excess:
             for i in range(size):
                 words[i] |= excess[i] << np.uint64(frame_bits)
-    return rising
+        if last_edge > last_edge_wanted:
+            return rising, stop
+    return rising, count
 
 
 @kernel

@@ -14,7 +14,7 @@ import struct
 import numpy as np
 from numpy.typing import NDArray
 
-from busplay.batch import FrameBatch, UInt64Column
+from busplay.batch import FrameBatch, FrameRoom, UInt64Column
 from busplay.description.link import WORD_BITS
 from busplay.link.layout import FrameLayout
 from busplay.trace import column_planes
@@ -22,6 +22,10 @@ from busplay.trace.blocks import make_compressor, make_decompressor, pack_block,
 from busplay.trace.container import Where
 
 CHUNK_FRAMES = 65_536
+# Decoded chunks for which room is kept: those that a reader keeps, and two in use.
+ROOM_CHUNKS = 10
+# Every edge is at or before it.
+LAST_EDGE = (1 << 64) - 1
 COLUMN_NAMES = ("slots", "rest", "excess", "others", "sequence", "address", "data", "check")
 
 _BEFORE = struct.Struct("<3Q")
@@ -64,6 +68,7 @@ class ColumnCodec:
             (column_planes.COLUMNS * column_planes.PLANES, CHUNK_FRAMES), np.uint8
         )
         self._work = np.empty((3, CHUNK_FRAMES), np.uint64)
+        self._room = FrameRoom(ROOM_CHUNKS)
         self._compressor = make_compressor()
         self._decompressor = make_decompressor()
 
@@ -112,17 +117,43 @@ class ColumnCodec:
             parts.extend(pack_block(self._compressor, row.data))
         return b"".join(parts)
 
-    def decode(self, body: memoryview, count: int, *, where: Where) -> FrameBatch:
+    def decode(
+        self, body: memoryview, count: int, *, where: Where, last_edge: int = LAST_EDGE
+    ) -> FrameBatch:
         """Decode the result of `encode`.
 
         Args:
             body: bytes, possibly from a damaged file.
             count: frames that it must hold, 1 to CHUNK_FRAMES.
             where: for messages.
+            last_edge: frames of later edges may be left out.
 
         Raises:
             InputError: it is not `count` frames in columns.
         """
+        edge, word = self._room.take(count)
+        done = self._decode(body, edge, word, last_edge=last_edge, where=where)
+        return FrameBatch(edge[:done], word[:done])
+
+    def decode_edges(self, body: memoryview, count: int, *, where: Where) -> UInt64Column:
+        """Decode the edges alone, uint64[count]; arguments and errors as for `decode`.
+
+        The columns of words are not checked.
+        """
+        edge, _ = self._room.take(count)
+        self._decode(body, edge, edge[:0], last_edge=LAST_EDGE, where=where)
+        return edge
+
+    def _decode(
+        self,
+        body: memoryview,
+        edge: UInt64Column,
+        word: UInt64Column,
+        *,
+        last_edge: int,
+        where: Where,
+    ) -> int:
+        """Decode into columns; a word column without room is left out. Return the count."""
         if len(body) < _FIXED_BYTES:
             raise where.error(
                 f"{len(body):,} bytes of columns", f"the fixed part takes {_FIXED_BYTES}"
@@ -141,7 +172,8 @@ class ColumnCodec:
                 )
             firsts[column] = first
             presents[column] = present
-        for column in range(column_planes.COLUMNS):
+        count, has_words = len(edge), len(word) > 0
+        for column in range(column_planes.COLUMNS if has_words else column_planes.EXCESS):
             for plane in range(column_planes.PLANES):
                 if presents[column] >> plane & 1:
                     block, offset = unpack_block(
@@ -150,13 +182,11 @@ class ColumnCodec:
                     self._planes[column * column_planes.PLANES + plane][:count] = np.frombuffer(
                         block, np.uint8
                     )
-        if offset != len(body):
+        if has_words and offset != len(body):
             raise where.error(
                 f"{len(body) - offset:,} bytes after the last plane", "nothing belongs there"
             )
-        edge = np.empty(count, np.uint64)
-        word = np.empty(count, np.uint64)
-        rising = column_planes.join(
+        rising, done = column_planes.join(
             self._planes,
             presents,
             firsts,
@@ -165,13 +195,14 @@ class ColumnCodec:
             self._decode_tables,
             self._masks,
             before,
+            np.uint64(last_edge),
             edge,
             word,
             np.empty((column_planes.COLUMNS, column_planes.BLOCK), np.uint64),
         )
         if not rising:
             raise where.error("edges that decrease", "a frame never begins before the previous one")
-        return FrameBatch(edge, word)
+        return done
 
 
 def _column_places(layout: FrameLayout) -> list[tuple[int, ...]]:

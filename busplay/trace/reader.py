@@ -23,7 +23,7 @@ from busplay.batch import FrameBatch, UInt64Column
 from busplay.errors import InputError
 from busplay.link.layout import FrameLayout
 from busplay.trace.blocks import make_decompressor
-from busplay.trace.columns import ColumnCodec
+from busplay.trace.columns import ROOM_CHUNKS, ColumnCodec
 from busplay.trace.container import (
     FRAMES,
     KEYS,
@@ -47,7 +47,7 @@ from busplay.trace.states import KeyFrame, parse_states
 
 SUMMARY_BYTES_MAX = 1 << 16
 # A megabyte each.
-DECODED_CHUNKS_KEPT = 8
+DECODED_CHUNKS_KEPT = ROOM_CHUNKS - 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,10 +144,11 @@ class TraceReader:
         self.stop_edge = contents.end.stop_edge
         self.file_bytes = self._source.file_bytes
         self._frame_rows = self._table.rows_of(FRAMES)
-        self._codec: ColumnCodec | None = None
         # The player reads a picture's frames at a time, some dozens of times from one chunk; a
         # search returns to the same few.
         self._decoded: OrderedDict[int, FrameChunk] = OrderedDict()
+        self._begun_row = -1
+        self._decompressor = make_decompressor()
 
     def close(self) -> None:
         """Close the file."""
@@ -187,7 +188,7 @@ class TraceReader:
         rows = self._table.rows_of(STATES)
         found = int(np.searchsorted(self._table.edge[rows], _clamped(edge), side="right"))
         if found == 0 and not self.begin_edge:
-            return SeekPoint(0, 0, {}, self._chunks_from(0))
+            return SeekPoint(0, 0, {}, self._chunks_from(0, pause_edge=edge))
         found = max(found, 1)
         row = int(rows[found - 1])
         key_frame = self._key_frame(row)
@@ -195,7 +196,7 @@ class TraceReader:
             key_frame.edge,
             key_frame.frames_before,
             key_frame.states,
-            self._chunks_from(int(np.searchsorted(self._frame_rows, row))),
+            self._chunks_from(int(np.searchsorted(self._frame_rows, row)), pause_edge=edge),
         )
 
     def frames_between(self, first_edge: int, stop_edge: int) -> Iterator[FrameBatch]:
@@ -246,7 +247,7 @@ class TraceReader:
         number = int(np.searchsorted(self.edges_before[1:], _clamped(edge), side="right"))
         if number == len(self._frame_rows):
             return self.frames
-        starts = self.frame_chunk(number).frames.edge
+        starts = self._edges(int(self._frame_rows[number]))
         return int(self.frames_before[number]) + int(np.searchsorted(starts, _clamped(edge)))
 
     @property
@@ -273,21 +274,60 @@ class TraceReader:
             chunk = self._table.chunk(int(row))
             yield self._where(chunk), self._payload(chunk)
 
-    def _chunks_from(self, index: int) -> Iterator[FrameBatch]:
+    def _chunks_from(self, index: int, *, pause_edge: int = -1) -> Iterator[FrameBatch]:
+        """Return all frames from a chunk on; decode up to an edge before the frames after it."""
         last_edge = 0
-        for row in self._frame_rows[index:]:
-            frames = self._decode(int(row)).frames
-            if int(frames.edge[0]) < last_edge:
-                raise self._where(self._table.chunk(int(row))).error(
-                    f"edge {int(frames.edge[0]):,}", f"the frame before it starts at {last_edge:,}"
-                )
-            last_edge = int(frames.edge[-1])
+        for row in self._frame_rows[index:].tolist():
+            for frames in self._parts(row, pause_edge):
+                if int(frames.edge[0]) < last_edge:
+                    raise self._where(self._table.chunk(row)).error(
+                        f"edge {int(frames.edge[0]):,}",
+                        f"the frame before it starts at {last_edge:,}",
+                    )
+                last_edge = int(frames.edge[-1])
+                yield frames
+
+    def _parts(self, row: int, pause_edge: int) -> Iterator[FrameBatch]:
+        """Return the frames of a chunk: in two parts if it has an edge, and is not decoded yet.
+
+        A chunk that is asked for twice in a row is decoded whole, and kept.
+        """
+        done = 0
+        is_within = self._totals_at(row - 1)[1] <= pause_edge < self._totals_at(row)[1]
+        if is_within and row not in self._decoded and row != self._begun_row:
+            self._begun_row = row
+            totals, columns, where = self._columns(row)
+            frames = self._codec.decode(columns, totals.count, where=where, last_edge=pause_edge)
             yield frames
+            done = len(frames)
+            if done == totals.count:
+                return
+        frames = self._decode(row).frames
+        yield frames.between(done, len(frames))
+
+    def _edges(self, row: int) -> UInt64Column:
+        if (kept := self._decoded.get(row)) is not None:
+            return kept.frames.edge
+        totals, columns, where = self._columns(row)
+        return self._codec.decode_edges(columns, totals.count, where=where)
 
     def _decode(self, row: int) -> FrameChunk:
         if (kept := self._decoded.get(row)) is not None:
             self._decoded.move_to_end(row)
             return kept
+        totals, columns, where = self._columns(row)
+        frames = self._codec.decode(columns, totals.count, where=where)
+        if int(frames.edge[-1]) > totals.stop_edge:
+            raise where.error(
+                f"edge {int(frames.edge[-1]):,}", f"the chunk stops at {totals.stop_edge:,}"
+            )
+        self._decoded[row] = decoded = FrameChunk(totals, frames)
+        if len(self._decoded) > DECODED_CHUNKS_KEPT:
+            self._decoded.popitem(last=False)
+        return decoded
+
+    def _columns(self, row: int) -> tuple[Totals, memoryview, Where]:
+        """Read a frame chunk: its totals, its columns, and how messages call it."""
         chunk = self._table.chunk(row)
         where = self._where(chunk)
         totals, columns = parse_totals(self._payload(chunk), where=where)
@@ -299,17 +339,11 @@ class TraceReader:
                 f"{totals.stop_edge:,}",
                 "the index says otherwise",
             )
-        if self._codec is None:
-            self._codec = ColumnCodec(FrameLayout(self.header.link))
-        frames = self._codec.decode(columns, totals.count, where=where)
-        if int(frames.edge[-1]) > totals.stop_edge:
-            raise where.error(
-                f"edge {int(frames.edge[-1]):,}", f"the chunk stops at {totals.stop_edge:,}"
-            )
-        self._decoded[row] = decoded = FrameChunk(totals, frames)
-        if len(self._decoded) > DECODED_CHUNKS_KEPT:
-            self._decoded.popitem(last=False)
-        return decoded
+        return totals, columns, where
+
+    @cached_property
+    def _codec(self) -> ColumnCodec:
+        return ColumnCodec(FrameLayout(self.header.link))
 
     # -- other chunks
 
@@ -405,7 +439,7 @@ class TraceReader:
     def _key_frame(self, row: int) -> KeyFrame:
         chunk = self._table.chunk(row)
         where = self._where(chunk)
-        key_frame = parse_states(self._payload(chunk), make_decompressor(), where=where)
+        key_frame = parse_states(self._payload(chunk), self._decompressor, where=where)
         if (key_frame.frames_before, key_frame.edge) != self._totals_at(row):
             raise where.error(
                 f"the state after {key_frame.frames_before:,} frames, at edge {key_frame.edge:,}",

@@ -71,6 +71,21 @@ def round_trip(link: Link, frames: FrameBatch) -> None:
     assert_same(codec.decode(memoryview(body), len(frames), where=HERE), frames)
 
 
+@pytest.mark.parametrize("link", [GUARDED, NIBBLES, WIDE], ids=lambda link: link.name)
+def test_edges_alone_and_the_frames_up_to_an_edge_are_those_of_the_whole(link: Link) -> None:
+    frames = stream(link, 5_000)
+    codec = ColumnCodec(FrameLayout(link))
+    body = memoryview(codec.encode(frames))
+    assert codec.decode_edges(body, 5_000, where=HERE).tolist() == frames.edge.tolist()
+    random = np.random.default_rng(8)
+    wanted = [0, *random.choice(frames.edge, 9).tolist(), int(frames.edge[-1]), 1 << 63]
+    for last_edge in wanted:
+        found = codec.decode(body, 5_000, where=HERE, last_edge=last_edge)
+        assert_same(found, frames.between(0, len(found)))
+        assert len(found) >= np.count_nonzero(frames.edge <= np.uint64(last_edge))
+    assert len(codec.decode(body, 5_000, where=HERE, last_edge=0)) < 5_000
+
+
 @pytest.mark.parametrize("name", ODD_LINKS)
 @settings(deadline=None)
 @given(frames=any_frames(most=70).filter(len))

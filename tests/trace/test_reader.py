@@ -156,6 +156,22 @@ def test_seek_equals_reading_from_the_start(tmp_path: Path) -> None:
             # A jump feeds little more than two chunks.
             before = np.searchsorted(frames.edge, np.uint64(edge)) - point.frames_before
             assert before <= 3 * CHUNK_FRAMES
+            assert reader.frames_before_edge(edge) == np.count_nonzero(frames.edge < edge)
+
+
+def test_seek_decodes_up_to_its_edge_and_the_rest_when_it_is_needed(tmp_path: Path) -> None:
+    frames = stream(GUARDED, 2 * CHUNK_FRAMES)
+    write_trace(tmp_path / "a.trace", frames, header_for())
+    edge = int(frames.edge[CHUNK_FRAMES + 3_000])
+    with TraceReader(tmp_path / "a.trace") as reader:
+        for visit in range(3):
+            parts = list(reader.seek(edge).chunks)
+            assert_same(joined(parts), frames)
+            # What is visited again is kept.
+            assert len(parts) == (3 if visit == 0 else 2)
+        first = reader.frames_before_edge(edge)
+    with TraceReader(tmp_path / "a.trace") as reader:
+        assert reader.frames_before_edge(edge) == first == CHUNK_FRAMES + 3_000
 
 
 @pytest.mark.parametrize("link", [GUARDED, LEAN], ids=lambda link: link.name)
