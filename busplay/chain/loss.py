@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
@@ -21,6 +22,8 @@ FATE_CAUSES = {
     marking.LATE: Cause.DEADLINE,
     marking.UNDELIVERED: Cause.OUT_OF_SYNC,
 }
+
+Origin = Literal["sent", "damaged", "spurious"]
 
 # Counts in the summary of a recording of arrivals.
 COUNTED_CAUSES = {
@@ -67,47 +70,70 @@ def lost_in_recording(history: History, place: Place, before_frame: int) -> Fram
     )
 
 
-def lost_between(
-    sent: TraceReader,
-    received: TraceReader,
-    frame: int,
-    *,
-    progress: Callable[[int, int], object],
-) -> FrameLost | None:
-    """Return the fate of a frame in another recording; None: received as sent.
+class Pairing:
+    """Which frame of a recording is which in one of what arrived.
+
+    Args:
+        sent: the recording.
+        received: the other.
+        progress: called with (frames done, frames of the recording).
 
     Raises:
         InputError: a trace is damaged, or the two are of different units or windows.
     """
 
-    def told(done: int) -> None:
-        progress(done, sent.frames)
+    def __init__(
+        self,
+        sent: TraceReader,
+        received: TraceReader,
+        progress: Callable[[int, int], object],
+    ) -> None:
+        def report(done: int) -> None:
+            progress(done, sent.frames)
 
-    found = compare_recordings(
-        sent,
-        received,
-        keep=sent.frames + received.frames,
-        find_patterns=False,
-        progress=told,
-    )
-    rows = found.differences
-    which = np.flatnonzero(rows.expected_index == frame)
-    if not len(which) or rows.kind[which[0]] == Kind.OUT_OF_ORDER:
-        return None
-    row = int(which[0])
-    came = None
-    if rows.kind[row] == Kind.CHANGED:
-        came = int(rows.actual_index[row]), int(rows.actual_edge[row])
-        return FrameLost(frame, (CAUSE_WORDS[Cause.DAMAGED],), False, False, came)
-    counted = received.summary()
-    causes = [cause for name, cause in COUNTED_CAUSES.items() if counted.get(name)]
-    return FrameLost(
-        frame,
-        tuple(CAUSE_WORDS[cause] for cause in causes),
-        bool(causes) and set(causes) <= {Cause.RECEIVER_FIFO, Cause.DEADLINE},
-        causes == [Cause.DEADLINE],
-        None,
-    )
+        self._sent, self._received = sent, received
+        self._rows = compare_recordings(
+            sent,
+            received,
+            keep=sent.frames + received.frames,
+            find_patterns=False,
+            progress=report,
+        ).differences
+
+    def fate_of(self, frame: int) -> FrameLost | None:
+        """Return the fate of a frame sent; None: received as sent."""
+        rows = self._rows
+        which = np.flatnonzero(rows.expected_index == frame)
+        if not len(which) or rows.kind[which[0]] == Kind.OUT_OF_ORDER:
+            return None
+        row = int(which[0])
+        if rows.kind[row] == Kind.CHANGED:
+            came = int(rows.actual_index[row]), int(rows.actual_edge[row])
+            return FrameLost(frame, (CAUSE_WORDS[Cause.DAMAGED],), False, False, came)
+        counted = self._received.summary()
+        causes = [cause for name, cause in COUNTED_CAUSES.items() if counted.get(name)]
+        return FrameLost(
+            frame,
+            tuple(CAUSE_WORDS[cause] for cause in causes),
+            bool(causes) and set(causes) <= {Cause.RECEIVER_FIFO, Cause.DEADLINE},
+            causes == [Cause.DEADLINE],
+            None,
+        )
+
+    def is_behind_the_end(self, edge: int) -> bool:
+        """Return whether the other recording ends before an edge of this one."""
+        behind = self._sent.header.cycles_at(edge)
+        return behind >= self._received.header.cycles_at(self._received.stop_edge) > 0
+
+    def origin_of(self, frame: int) -> tuple[Origin, int | None]:
+        """Return what a frame received was sent as, and that frame's number if it was changed."""
+        rows = self._rows
+        which = np.flatnonzero(rows.actual_index == frame)
+        if not len(which) or rows.kind[which[0]] == Kind.OUT_OF_ORDER:
+            return "sent", None
+        if rows.kind[which[0]] == Kind.CHANGED:
+            return "damaged", int(rows.expected_index[which[0]])
+        return "spurious", None
 
 
 def require_same_units(sent: History, received: History) -> None:

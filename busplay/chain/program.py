@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from busplay.core.interface import Registers
 from busplay.demo.programs import program_path
+from busplay.history.frame_rows import FrameRows
+from busplay.history.frame_stores import FrameStore, FrameStores
+from busplay.history.history import History
 from busplay.history.program_history import ProgramHistory
 from busplay.program.symbols import ProgramSymbols, find_symbols
 from busplay.run.recorded_program import find_recorded_program
-from busplay.run.rerun import Rerun
 from busplay.trace.reader import TraceReader
 
 
@@ -47,13 +50,13 @@ class RecordedProgram:
     """A rerun of the recorded program.
 
     Args:
-        reader: the trace, recorded with a board.
+        history: of the trace, recorded with a board.
         program: the program's file.
         load_address: where a raw program was loaded; by default the board's
             `program_load_address`.
         labels: list of labels; by default the one beside the program.
         dbgfile: debug file of ld65; by default the one beside the program.
-        progress: called with (edges done, edges of the trace).
+        progress: called with (cycles run, cycles of the trace).
 
     Raises:
         InputError: the program cannot be read, or is another one; a list of labels or a debug file
@@ -62,7 +65,7 @@ class RecordedProgram:
 
     def __init__(
         self,
-        reader: TraceReader,
+        history: History,
         program: Path,
         *,
         load_address: int | None,
@@ -70,56 +73,68 @@ class RecordedProgram:
         dbgfile: Path | None,
         progress: Callable[[int, int], object],
     ) -> None:
+        reader = history.reader
         self.path = program
-        self._reader = reader
-        self._load_address = load_address
+        self._history = history
         self._progress = progress
-        self._travel: ProgramHistory | None = None
-        # Refuses another program before anything is run.
-        self._rerun = Rerun(reader, program, load_address=load_address)
+        self._run = ProgramHistory.of_trace(
+            reader,
+            program,
+            load_address=load_address,
+            on_progress=self._note_progress,
+        )
+        self._stores = FrameStores(FrameRows(reader, {}), self._run, burst_frames_max=None)
         self.symbols = find_symbols(program, dbgfile or labels)
         if dbgfile is not None and labels is not None:
             self.symbols = ProgramSymbols(find_symbols(program, labels).labels, self.symbols.debug)
 
-    def stores_of(
-        self, frames: Sequence[int], until: int
-    ) -> tuple[dict[int, tuple[int, int]], list[LostAtSender]]:
-        """Return the stores of frames, and those lost at the sender.
+    def _note_progress(self, cycle: int) -> None:
+        cycles = self._history.reader.cycles
+        self._progress(min(cycle, cycles), cycles)
 
-        Args:
-            frames: numbers of frames.
-            until: frame up to which to run.
-
-        Returns:
-            Frame to cycle and address; and the stores that found the sender FIFO full.
+    def store_of(self, frame: int) -> FrameStore:
+        """Return the store that a frame carries.
 
         Raises:
-            InputError: the program sends other frames than recorded.
+            InputError: the program sends other frames than recorded, or the trace is damaged.
         """
-        before = self._reader.frames_before.astype(np.int64)
-        found: dict[int, tuple[int, int]] = {}
-        lost: list[LostAtSender] = []
-        for number in range(int(np.searchsorted(before, until, side="left"))):
-            chunk = self._reader.frame_chunk(number)
-            sent = self._rerun.find(chunk.frames)
-            first = int(before[number])
-            for frame in frames:
-                if first <= frame < first + len(sent):
-                    at = frame - first
-                    found[frame] = int(sent.cycle[at]), int(sent.address[at])
-            here = self._rerun.take_lost()
-            lost += [
-                LostAtSender(*row)
-                for row in zip(
-                    here.edge.tolist(),
-                    here.cycle.tolist(),
-                    here.address.tolist(),
-                    here.data.tolist(),
-                    strict=True,
+        return self._stores.find(frame)[0]
+
+    def last_lost(
+        self, addresses: NDArray[np.bool_], *, first_frame: int, stop_frame: int, after_cycle: int
+    ) -> LostAtSender | None:
+        """Return the last store to addresses that was lost at the sender between two moments.
+
+        Args:
+            addresses: bool[65536].
+            first_frame, stop_frame: the moments.
+            after_cycle: only stores after this cycle count.
+
+        Raises:
+            InputError: as for `store_of`.
+        """
+        history = self._history
+        at_end = stop_frame == history.frames
+        # A store that finds the FIFO full at the edge of the next frame has been made by then.
+        last_edge = history.reader.stop_edge if at_end else history.edge_of_frame(stop_frame)
+        all_from: int | None = None
+        for first, stop, stop_edge in history.stretches_losing_stores(first_frame, stop_frame):
+            if all_from is not None:
+                if first >= all_from:
+                    continue
+                stop = min(stop, all_from)
+            lost, all_from = self._stores.lost_in(first, stop, stop_edge)
+            counts = addresses[lost.address] & (lost.cycle > np.uint64(max(0, after_cycle)))
+            found = np.flatnonzero(counts & (lost.edge <= np.uint64(last_edge)))
+            if len(found):
+                last = int(found[-1])
+                return LostAtSender(
+                    *(
+                        int(column[last])
+                        for column in (lost.edge, lost.cycle, lost.address, lost.data)
+                    )
                 )
-            ]
-            self._progress(chunk.totals.stop_edge, self._reader.stop_edge)
-        return found, lost
+        return None
 
     def instruction_at(self, cycle: int) -> StoringInstruction:
         """Return the instruction that made the store of a cycle.
@@ -127,12 +142,8 @@ class RecordedProgram:
         Raises:
             InputError: the program cannot be run to there.
         """
-        if self._travel is None:
-            self._travel = ProgramHistory.of_trace(
-                self._reader, self.path, load_address=self._load_address
-            )
-        self._travel.go_to_store(cycle)
-        registers = self._travel.state.registers
+        self._run.go_to_store(cycle)
+        registers = self._run.state.registers
         line = self.symbols.line_of(registers.pc)
         return StoringInstruction(
             registers,

@@ -246,12 +246,17 @@ class PixelAgainst:
         colour: its colour.
         value: the byte that holds it.
         store: the last store to that byte; null: it was never written.
+        origin: of that store's frame: `sent` so, `damaged` on the wire, or `spurious` (never
+            sent); null: it was never written.
+        sent_frame: the frame that was sent, if it was damaged; or null.
     """
 
     file: Path
     colour: ColourShown
     value: int
     store: StoreFound | None
+    origin: Literal["sent", "damaged", "spurious"] | None
+    sent_frame: FrameOnWires | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -289,3 +294,9 @@ class PixelReport:
     history: tuple[StoreFound, ...]
     program: Path | None
     notes: tuple[str, ...]
+
+    @property
+    def is_as_sent(self) -> bool:
+        """Whether the last store to the byte is not known to be lost, changed or overwritten."""
+        other = self.against
+        return self.loss is None and (other is None or other.origin in ("sent", None))

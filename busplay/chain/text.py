@@ -20,9 +20,12 @@ def verdict_text(found: PixelReport) -> str:
     pixel, colour = found.pixel, found.colour
     where = f"{pixel.unit} {pixel.x},{pixel.y}{_at(pixel.at_s)}"
     shows = f"shows colour {colour.index}, #{colour.red:02X}{colour.green:02X}{colour.blue:02X}"
-    if found.loss is None:
-        return f"{where} {shows}"
-    return f"{where} {shows}\nthe last store to it {_state(found.loss)}"
+    lines = [f"{where} {shows}"]
+    if found.loss is not None:
+        lines.append(f"the last store to it {_state(found.loss)}")
+    elif found.against is not None and not found.is_as_sent:
+        lines.append(f"in {printable(found.against.file)} {_drawn_by(found.against)} drew it")
+    return "\n".join(lines)
 
 
 def chain_text(found: PixelReport, *, wires: bool = True) -> str:
@@ -109,7 +112,16 @@ def _loss_rows(loss: StoreLost) -> list[tuple[str, str]]:
 def _against(other: PixelAgainst) -> str:
     colour = other.colour
     text = f"#{colour.red:02X}{colour.green:02X}{colour.blue:02X}, from ${other.value:02X},"
-    return f"{text} {_set_by(other.store)}, in {printable(other.file)}"
+    text += f" {_set_by(other.store)}, in {printable(other.file)}"
+    if other.sent_frame is not None:
+        text += f"; sent as {other.sent_frame.word}, {_fields(other.sent_frame)}"
+    return text if other.origin in ("sent", None) else f"{text}; {_drawn_by(other)}"
+
+
+def _drawn_by(other: PixelAgainst) -> str:
+    if other.origin == "damaged":
+        return "a frame that was damaged on the wire"
+    return "a spurious frame, which was never sent,"
 
 
 def _history(found: PixelReport) -> list[str]:

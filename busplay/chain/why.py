@@ -9,10 +9,13 @@ from os import PathLike, fspath
 from pathlib import Path
 from typing import Unpack
 
+import numpy as np
+from numpy.typing import NDArray
+
 from busplay.chain.captured import captured_frame
 from busplay.chain.frames import frame_on_wires
-from busplay.chain.loss import FrameLost, lost_between, lost_in_recording, require_same_units
-from busplay.chain.program import LostAtSender, RecordedProgram, program_of
+from busplay.chain.loss import FrameLost, Pairing, lost_in_recording, require_same_units
+from busplay.chain.program import RecordedProgram, program_of
 from busplay.chain.recording_times import RecordingTimes
 from busplay.chain.report import (
     CapturedFrame,
@@ -28,18 +31,21 @@ from busplay.chain.report import (
     StoreLost,
 )
 from busplay.conversion.decode import DecodedCapture, decode
+from busplay.core.memory_map import ADDRESSES
 from busplay.description.board import Board
 from busplay.description.link import Link
 from busplay.errors import InputError
 from busplay.formats.capture import ReadOptions
+from busplay.history.frame_stores import FrameStore
 from busplay.history.history import History, open_history
 from busplay.history.pixel import PixelCauses
-from busplay.history.places import Write, places_of_addresses, unit_named
+from busplay.history.places import Place, Write, unit_asked
 from busplay.link.layout import FrameLayout
 from busplay.losses.losses import CAUSE_WORDS, Cause
 from busplay.program.labels import NearestLabels
 from busplay.trace.reader import TraceReader, is_trace
 from busplay.units import PS_PER_S
+from busplay.wording import counted
 
 Progress = Callable[[int, int], object]
 
@@ -77,7 +83,7 @@ class ProgramFiles:
 def why(
     source: str | PathLike[str],
     *,
-    unit: str,
+    unit: str | None = None,
     pixel: tuple[int, int],
     at_ps: int | None = None,
     against: str | PathLike[str] | None = None,
@@ -96,7 +102,7 @@ def why(
 
     Args:
         source: a trace, or a capture of the wires.
-        unit: name of the unit that shows the pixel.
+        unit: name of the unit that shows the pixel; None: the only one of the board.
         pixel: x and y, from the top left.
         at_ps: the moment, in picoseconds since processor cycle 0, or in a capture's own time; None:
             the end of the recording.
@@ -180,12 +186,12 @@ class _Chain:
         self._layout = FrameLayout(board.link)
         self._files = files
         self._program: RecordedProgram | None = None
-        self._stores: dict[int, tuple[int, int]] = {}
-        self._lost: list[LostAtSender] = []
+        self._stores: dict[int, FrameStore] = {}
         self._notes: list[str] = []
         if not reader.complete:
             self._notes.append(f"the trace is cut: {reader.cut_reason}")
         self._other: History | None = None
+        self._pairs: Pairing | None = None
         windows = [(one.first_address, one.last_address) for one in board.windows]
         self._windows = windows
         self._labels = NearestLabels(None, windows)
@@ -193,7 +199,7 @@ class _Chain:
     def report(
         self,
         file: Path,
-        unit: str,
+        unit_name: str | None,
         pixel: tuple[int, int],
         at_ps: int | None,
         received: TraceReader | None,
@@ -201,14 +207,16 @@ class _Chain:
         reading: ReadOptions,
     ) -> PixelReport:
         """Make the report."""
+        described = unit_asked(self._history.board, unit_name)
+        unit = described.name
         moment = self._times.moment_at(at_ps)
         causes = self._history.causes(unit, *pixel, moment)
         listed = self._history.list_writes(causes.place, moment, history)
         lost = self._find_loss(causes, received)
-        self._run_program(causes, [*listed], lost, moment)
+        self._note_missed(causes)
+        self._run_program(causes, [*listed], lost)
         sent = None if lost is None else self._write_of(lost.frame, causes)
         loss = self._loss(lost, sent, received) or self._loss_at_sender(causes)
-        described = unit_named(self._history.board, unit)
         frame = None if causes.byte is None else self._frame(causes.byte)
         return PixelReport(
             file=file,
@@ -240,12 +248,22 @@ class _Chain:
             notes=tuple(self._notes),
         )
 
+    def _note_missed(self, causes: PixelCauses) -> None:
+        first = 0 if causes.byte is None else causes.byte.frame + 1
+        missed = self._history.frames_missed(first, causes.before_frame)
+        if missed:
+            since = "" if causes.byte is None else " after that store"
+            self._notes.append(
+                f"by the sequence field, {counted(missed, 'frame')} did not arrive{since}: a later"
+                " store to the byte may be among them"
+            )
+
     # -- the program
 
     def _run_program(
-        self, causes: PixelCauses, listed: list[Write], lost: FrameLost | None, moment: int
+        self, causes: PixelCauses, listed: list[Write], lost: FrameLost | None
     ) -> None:
-        """Rerun the program as far as needed."""
+        """Find the stores of frames by a rerun of the program."""
         if self._decoded is not None:
             return
         path = program_of(self._reader, self._files.program)
@@ -264,22 +282,36 @@ class _Chain:
         frames = [one.frame for one in writes if one is not None]
         if lost is not None:
             frames.append(lost.frame)
+        given = self._files.program is not None
         try:
             program = RecordedProgram(
-                self._reader,
+                self._history,
                 path,
                 load_address=self._files.load_address,
                 labels=self._files.labels,
                 dbgfile=self._files.dbgfile,
                 progress=self._progress,
             )
-            self._stores, self._lost = program.stores_of(frames, moment)
         except InputError as error:
-            if self._files.program is not None:
+            if given:
                 raise
             # Found by itself, so what it cannot tell is no reason to tell nothing.
             self._notes.append(f"the instructions are not known: {error}")
             return
+        # In order, so that the program is run once.
+        unknown: list[InputError] = []
+        for frame in sorted(set(frames)):
+            try:
+                self._stores[frame] = program.store_of(frame)
+            except InputError as error:
+                unknown.append(error)
+        if unknown:
+            if given and not self._stores:
+                raise unknown[0]
+            which = "" if not self._stores else f" of {counted(len(unknown), 'store')}"
+            self._notes.append(f"the instructions{which} are not known: {unknown[0]}")
+            if not self._stores:
+                return
         self._program = program
         self._labels = NearestLabels(program.symbols.labels, self._windows)
 
@@ -292,10 +324,15 @@ class _Chain:
         exact = self._stores.get(write.frame)
         if exact is None:
             return found
-        cycle, address = exact
-        label = self._labels.of_store(address)
+        label = self._labels.of_store(exact.address)
         return self._with_instruction(
-            replace(found, cycle=cycle, cycle_is_exact=True, address=address, address_label=label)
+            replace(
+                found,
+                cycle=exact.cycle,
+                cycle_is_exact=True,
+                address=exact.address,
+                address_label=label,
+            )
         )
 
     def _store_as_recorded(self, write: Write) -> StoreFound:
@@ -375,14 +412,24 @@ class _Chain:
         if at_ps is not None:
             moment = other.frame_at_cycle(at_ps * other.board.clock_hz // PS_PER_S)
         there = other.causes(causes.unit, causes.x, causes.y, moment)
-        # The frame numbers are of the other recording, whose stores are not known.
-        store = None if there.byte is None else self._store_as_recorded(there.byte)
         colour = ColourShown(*there.colour, index=there.index, is_blank=there.is_blank)
-        return PixelAgainst(received.path, colour, there.value, store)
+        if there.byte is None:
+            return PixelAgainst(received.path, colour, there.value, None, None, None)
+        origin, sent = self._pairing(received).origin_of(there.byte.frame)
+        return PixelAgainst(
+            received.path,
+            colour,
+            there.value,
+            # The frame numbers are of the other recording, whose stores are not known.
+            self._store_as_recorded(there.byte),
+            origin,
+            None if sent is None else self._frame(self._write_of(sent, causes)),
+        )
 
     def _received(self, received: TraceReader) -> History:
         if self._other is None:
             self._other = open_history(received)
+            require_same_units(self._history, self._other)
         return self._other
 
     def _find_loss(self, causes: PixelCauses, received: TraceReader | None) -> FrameLost | None:
@@ -391,8 +438,20 @@ class _Chain:
         lost = lost_in_recording(history, causes.place, causes.before_frame)
         if lost is not None or received is None or causes.byte is None:
             return lost
-        require_same_units(history, self._received(received))
-        return lost_between(self._reader, received, causes.byte.frame, progress=self._progress)
+        pairing = self._pairing(received)
+        if pairing.is_behind_the_end(causes.byte.edge):
+            end_s = received.header.cycles_at(received.stop_edge) / history.board.clock_hz
+            self._notes.append(
+                f"{received.path} ends at {end_s:.6f} s, before the last store to the byte: whether"
+                " that arrived is not known"
+            )
+            return None
+        return pairing.fate_of(causes.byte.frame)
+
+    def _pairing(self, received: TraceReader) -> Pairing:
+        if self._pairs is None:
+            self._pairs = Pairing(self._reader, received, self._progress)
+        return self._pairs
 
     def _loss(
         self, lost: FrameLost | None, sent: Write | None, received: TraceReader | None
@@ -421,37 +480,47 @@ class _Chain:
 
     def _loss_at_sender(self, causes: PixelCauses) -> StoreLost | None:
         """Return the last store to the byte lost at the sender after the last one sent."""
-        history = self._history
-        after = -1 if causes.byte is None else self._stores.get(causes.byte.frame, (-1, 0))[0]
-        at_end = causes.before_frame == history.frames
-        stop = None if at_end else history.edge_of_frame(causes.before_frame)
-        for one in reversed(self._lost):
-            is_earlier = stop is None or one.edge <= stop
-            if one.cycle > after and is_earlier and self._writes_byte(one.address, causes):
-                store = StoreFound(
-                    frame=None,
-                    edge=one.edge,
-                    time_s=self._times.time_s(one.edge),
-                    cycle=one.cycle,
-                    cycle_is_exact=True,
-                    address=one.address,
-                    address_label=self._labels.of_store(one.address),
-                    data=one.data,
-                )
-                return StoreLost(
-                    state="lost",
-                    place="sender",
-                    causes=(CAUSE_WORDS[Cause.SENDER_FIFO],),
-                    sent=self._with_instruction(store),
-                    sent_frame=None,
-                    came=None,
-                )
-        return None
+        program, byte = self._program, causes.byte
+        made = None if byte is None else self._stores.get(byte.frame)
+        if program is None or (byte is not None and made is None):
+            return None
+        lost = program.last_lost(
+            self._addresses_of(causes.place),
+            first_frame=0 if byte is None else byte.frame,
+            stop_frame=causes.before_frame,
+            after_cycle=-1 if made is None else made.cycle,
+        )
+        if lost is None:
+            return None
+        store = StoreFound(
+            frame=None,
+            edge=lost.edge,
+            time_s=self._times.time_s(lost.edge),
+            cycle=lost.cycle,
+            cycle_is_exact=True,
+            address=lost.address,
+            address_label=self._labels.of_store(lost.address),
+            data=lost.data,
+        )
+        return StoreLost(
+            state="lost",
+            place="sender",
+            causes=(CAUSE_WORDS[Cause.SENDER_FIFO],),
+            sent=self._with_instruction(store),
+            sent_frame=None,
+            came=None,
+        )
 
-    def _writes_byte(self, address: int, causes: PixelCauses) -> bool:
-        """Return whether a store to an address is meant for the pixel's byte."""
-        (place,) = places_of_addresses(self._history.board, address, address)
-        return place == causes.place
+    def _addresses_of(self, place: Place) -> NDArray[np.bool_]:
+        """Return bool[65536]: which addresses write a byte of a unit."""
+        found = np.zeros(ADDRESSES, np.bool_)
+        for one in self._history.board.windows:
+            address = one.first_address + place.first_offset - one.first_offset
+            if (one.unit, one.space) == (place.unit, place.space) and (
+                one.first_address <= address <= one.last_address
+            ):
+                found[address] = True
+        return found
 
 
 def _refuse(file: str, wanted: str, **given: object) -> None:

@@ -15,10 +15,13 @@ from busplay.cli.progress import late_bar
 from busplay.cli.run_options import stop_cycle
 from busplay.errors import InputError, printable
 from busplay.formats.quantities import time_text
+from busplay.history.program_history import MEMORY_MB, ProgramHistory
+from busplay.history.rerun import Rerun
+from busplay.losses.lost_stores import FindCounters
 from busplay.program.labels import Labels, labels_for
 from busplay.run.inputs import RunInputs
 from busplay.run.replay import Replay
-from busplay.run.rerun import Rerun
+from busplay.run.store_pc import StorePcFinder
 from busplay.trace.reader import TraceReader
 from busplay.units import PS_PER_S
 
@@ -57,13 +60,15 @@ def replay_and_report(request: ReplayRequest) -> int:
         replay = stack.enter_context(
             Replay(request.trace, faults=plan, record_received=request.losses.record_received)
         )
-        rerun = None
+        program: ProgramHistory | None = None
         # In the window it goes beside the trace as one looks at it, so that one can go back.
         if request.program is not None and (
             request.play.headless or request.losses.losses_path or not replay.can_seek
         ):
-            rerun = Rerun(replay.reader, request.program, load_address=request.load_address)
-            replay.run_beside(rerun)
+            program = ProgramHistory.of_trace(
+                replay.reader, request.program, load_address=request.load_address
+            )
+            replay.run_beside(Rerun(program))
         stop = stop_cycle(request.cycles, request.to_ps, replay.clock_hz)
         if request.from_ps is not None:
             _go_to(replay, _first_cycle(replay, request.from_ps, stop), from_start=plan is not None)
@@ -77,7 +82,7 @@ def replay_and_report(request: ReplayRequest) -> int:
             losses=lambda: NamedLosses(
                 replay.pipeline,
                 labels=labels,
-                find_counters=None if rerun is None else lambda: rerun.store_pc_finder().find,
+                find_counters=None if program is None else lambda: _finder(replay, program),
                 unknown="no program counters: a trace holds none; --program FILE runs its program"
                 " again",
             ),
@@ -85,6 +90,10 @@ def replay_and_report(request: ReplayRequest) -> int:
             stack=stack,
             bench=lambda: _bench(replay, request, labels, stack),
         )
+
+
+def _finder(replay: Replay, program: ProgramHistory) -> FindCounters:
+    return StorePcFinder(program.start, RunInputs.of_trace(replay.reader)).find
 
 
 def _bench(replay: Replay, request: ReplayRequest, labels: Labels, stack: ExitStack) -> Bench:
@@ -95,7 +104,6 @@ def _bench(replay: Replay, request: ReplayRequest, labels: Labels, stack: ExitSt
     """
     from busplay.cli.window_profile import profile_of_run
     from busplay.history.history import open_history
-    from busplay.history.program_history import MEMORY_MB, ProgramHistory
     from busplay.history.trace_inspector import TraceInspector
     from busplay.player.marks import Marks
     from busplay.run.recorded_program import find_recorded_program

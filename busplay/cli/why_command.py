@@ -33,7 +33,11 @@ class PixelPlace(Parsed[tuple[int, int]]):
 
 @click.command("why", epilog="Example: busplay why tides.trace --unit panel --pixel 120,40")
 @click.argument("source", metavar="TRACE|CAPTURE", type=InFile())
-@click.option("--unit", required=True, metavar="NAME", help="Unit that shows the pixel.")
+@click.option(
+    "--unit",
+    metavar="NAME",
+    help="Unit that shows the pixel.  [default: the only one of the board]",
+)
 @click.option(
     "--pixel", required=True, type=PixelPlace(), metavar="X,Y", help="Pixel, from the top left."
 )
@@ -71,7 +75,7 @@ class PixelPlace(Parsed[tuple[int, int]]):
 @capture_options
 def command(
     source: Path,
-    unit: str,
+    unit: str | None,
     pixel: tuple[int, int],
     at_ps: int | None,
     against: Path | None,
@@ -92,8 +96,8 @@ def command(
     registers. CAPTURE is a recording of the wires: give --board, and get the times of the frame's
     edges and how far each wire was from doubt.
 
-    Exit status: 0; 1 if the last store to the byte was lost or damaged; 2 for wrong use; 130 if
-    interrupted.
+    Exit status: 0; 1 if the last store to the byte was lost or damaged, or a frame that was not
+    sent so drew the pixel; 2 for wrong use; 130 if interrupted.
     """
     from busplay.chain.text import chain_text, verdict_text
     from busplay.chain.why import why
@@ -122,6 +126,6 @@ def command(
     if as_json:
         print_json(found)
     else:
-        click.echo(verdict(verdict_text(found), ok=found.loss is None))
+        click.echo(verdict(verdict_text(found), ok=found.is_as_sent))
         click.echo(chain_text(found))
-    return 0 if found.loss is None else 1
+    return 0 if found.is_as_sent else 1

@@ -1,10 +1,4 @@
-"""The store behind a frame, found by running only its burst again.
-
-How to think about it. A sender that has been idle for two slots has nothing that waits and no run
-of busy slots. So an encoder that starts there, with the burst's first sequence number, must make
-the recorded frames from the program's stores, edge by edge and word by word. Where it does not,
-the program is not the one recorded, and nothing is known.
-"""
+"""The store behind a frame, found by running only its burst again."""
 
 from __future__ import annotations
 
@@ -12,15 +6,16 @@ from typing import NamedTuple
 
 import numpy as np
 
-from busplay.batch import FrameBatch
 from busplay.history.frame_rows import FrameRows
 from busplay.history.program_history import ProgramHistory
-from busplay.sender import encoding
-from busplay.sender.encoder import Encoder, EncoderState
+from busplay.history.rerun import Rerun
+from busplay.sender.encoder import Encoder, LostStores
 
 # How far to search back for a burst's beginning: mostly it is near.
 NEAR_FRAMES = 512
 WIDER = 16
+PIECE_FRAMES = 65_536
+# What a window waits for.
 BURST_FRAMES_MAX = NEAR_FRAMES * WIDER**2
 
 
@@ -42,13 +37,21 @@ class FrameStores:
 
     Args:
         rows: the trace's frames.
-        program: the recorded program's run; it moves when asked.
+        program: the recorded program's run; it stays where it is.
+        burst_frames_max: in longer bursts nothing is known; None: however long it takes.
     """
 
-    def __init__(self, rows: FrameRows, program: ProgramHistory) -> None:
+    def __init__(
+        self,
+        rows: FrameRows,
+        program: ProgramHistory,
+        *,
+        burst_frames_max: int | None = BURST_FRAMES_MAX,
+    ) -> None:
         self._rows = rows
         self._program = program
-        self._encoder = Encoder(program.start.board)
+        self._burst_frames_max = burst_frames_max
+        self._idle_edges = 2 * Encoder(program.start.board).step_edges
 
     def find(self, frame: int, stop: int | None = None) -> tuple[FrameStore, ...]:
         """Return the stores of frames.
@@ -58,52 +61,64 @@ class FrameStores:
             stop: the number behind the last; None: only one.
 
         Returns:
-            A store for each frame; none at all if the program sends other frames, or the burst
-            is longer than `BURST_FRAMES_MAX`.
+            A store for each frame; none at all if the burst is too long.
 
         Raises:
-            InputError: the trace is damaged there.
+            InputError: the program sends other frames, or the trace is damaged there.
         """
-        before = self._burst_up_to(frame)
-        if before is None:
+        begin = self._burst_begin(frame)
+        if begin is None:
             return ()
-        behind = self._rows.batch(frame + 1, frame + 1 if stop is None else stop)
-        burst = FrameBatch.joined([before, behind])
-        encoder, layout = self._encoder, self._encoder.layout
-        first_edge, last_edge = int(burst.edge[0]), int(burst.edge[-1])
-        # Stores up to the edge before would have gone out there.
-        first_cycle = 0
-        if first_edge - encoder.grid_edges >= encoder.cycle_to_edge(1):
-            first_cycle = encoder.latest_cycle(first_edge - encoder.grid_edges) + 1
-        stop_cycle = encoder.latest_cycle(last_edge) + 1
-        stores, by = self._program.stores_between(first_cycle, stop_cycle)
-        sequence = layout.unpack(burst.word[:1]).get("sequence")
-        carried = [0] * len(encoder.snapshot().carried)
-        carried[encoding.SEQUENCE] = 0 if sequence is None else int(sequence[0])
-        encoder.restore(EncoderState(tuple(carried), (0,) * 4, first_cycle))
-        made = encoder.feed(stores, stop_cycle=stop_cycle)
-        count = len(burst)
-        if (
-            len(made) < count
-            or (made.edge[:count] != burst.edge).any()
-            or (made.word[:count] != burst.word).any()
-        ):
+        stop = min(frame + 1 if stop is None else stop, self._rows.frames)
+        with self._program.staying():
+            rerun = Rerun(self._program)
+            self._pass_over(rerun, begin, frame)
+            sent = rerun.find(self._rows.batch(frame, stop))
+        cycles, addresses = sent.cycle.tolist(), sent.address.tolist()
+        if not cycles:
             return ()
-        wanted = np.arange(len(before) - 1, count)
-        which = wanted if encoder.sent_store is None else encoder.sent_store[wanted]
-        columns = (stores.cycle[which], stores.address[which], by[which])
-        return tuple(FrameStore(*row) for row in zip(*(c.tolist() for c in columns), strict=True))
+        stores, by = self._program.stores_between(cycles[0], cycles[-1] + 1)
+        made = by[np.searchsorted(stores.cycle, sent.cycle)].tolist()
+        return tuple(FrameStore(*row) for row in zip(cycles, addresses, made, strict=True))
 
-    def _burst_up_to(self, frame: int) -> FrameBatch | None:
-        """Return the frames from the last idle sender up to a frame; None: it is too far back."""
-        idle_edges = 2 * self._encoder.step_edges
-        reach = NEAR_FRAMES
-        while reach <= BURST_FRAMES_MAX:
-            first = max(0, frame + 1 - reach)
-            frames = self._rows.batch(first, frame + 1)
-            gaps = np.flatnonzero(np.diff(frames.edge.astype(np.int64)) > idle_edges)
-            if len(gaps) or first == 0:
-                begin = int(gaps[-1]) + 1 if len(gaps) else 0
-                return FrameBatch(frames.edge[begin:], frames.word[begin:])
-            reach *= WIDER
-        return None
+    def lost_in(self, first: int, stop: int, stop_edge: int) -> tuple[LostStores, int]:
+        """Return the stores lost at the sender in the bursts of a range of frames.
+
+        Args:
+            first, stop: the range, the stop not included.
+            stop_edge: up to this edge, at or after the last frame's.
+
+        Returns:
+            These stores in order, and the frame from which on they are all there.
+
+        Raises:
+            InputError: as for `find`.
+        """
+        begin = self._burst_begin(first)
+        assert begin is not None
+        with self._program.staying():
+            rerun = Rerun(self._program)
+            self._pass_over(rerun, begin, stop)
+            return rerun.take_lost(up_to_edge=stop_edge), begin
+
+    def _pass_over(self, rerun: Rerun, first: int, stop: int) -> None:
+        """Run over a range of frames, a piece in memory at a time."""
+        for start in range(first, stop, PIECE_FRAMES):
+            rerun.find(self._rows.batch(start, min(start + PIECE_FRAMES, stop)))
+
+    def _burst_begin(self, frame: int) -> int | None:
+        """Return the first frame after the sender was last idle; None: it is too far back."""
+        idle_edges = self._idle_edges
+        stop, reach = frame + 1, NEAR_FRAMES
+        while True:
+            first = max(0, stop - reach)
+            edges = self._rows.batch(first, stop).edge
+            gaps = np.flatnonzero(np.diff(edges.astype(np.int64)) > idle_edges)
+            if len(gaps):
+                return first + int(gaps[-1]) + 1
+            if first == 0:
+                return 0
+            if self._burst_frames_max is not None and frame - first >= self._burst_frames_max:
+                return None
+            # The last one again, for the gap before it.
+            stop, reach = first + 1, min(WIDER * reach, PIECE_FRAMES)

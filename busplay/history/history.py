@@ -33,7 +33,7 @@ from busplay.program.places import PlaceNames
 from busplay.trace.reader import TraceReader
 from busplay.write_index.builder import Arrived, WriteIndexBuilder
 from busplay.write_index.cells import REGISTER_COUNT
-from busplay.write_index.stretch import ChunkKind
+from busplay.write_index.stretch import ChunkKind, SpanColumn
 
 SPACE_NUMBERS = {"memory": SPACE_MEMORY, "registers": SPACE_REGISTERS}
 # Replayed chunks kept; a megabyte each.
@@ -229,6 +229,56 @@ class History:
             if len(which):
                 return int(which[-1]) + at, int(fates[which[-1]])
         return None
+
+    def frames_missed(self, first_frame: int, stop_frame: int) -> int:
+        """Count the frames missing before frames of a range, by the sequence field.
+
+        0 in a recording of what was sent, and on a link without that field.
+
+        Raises:
+            InputError: the trace is damaged there.
+        """
+        first, stop = self._bounds(first_frame, stop_frame)
+        spans = self.index.frames_before
+        low = int(np.searchsorted(spans, first, side="left"))
+        high = int(np.searchsorted(spans, stop, side="right")) - 1
+        if low >= high:
+            return self._count_missed(first, stop)
+        sums = self.index.sums_before[SpanColumn.FRAMES_MISSED]
+        return (
+            self._count_missed(first, int(spans[low]))
+            + int(sums[high] - sums[low])
+            + self._count_missed(int(spans[high]), stop)
+        )
+
+    def _count_missed(self, first: int, stop: int) -> int:
+        """Count the same frame by frame, within two spans at most."""
+        field = self.board.link.field_named("sequence")
+        if field is None or first >= stop:
+            return 0
+        words = []
+        at = max(0, first - 1)
+        while at < stop:
+            chunk, index = self._place_of(at)
+            words.append(self.reader.frame_chunk(chunk).frames.word[index : index + stop - at])
+            at += len(words[-1])
+        numbers = self._pipeline.layout.unpack_field(np.concatenate(words), "sequence")
+        steps = (numbers[1:] - numbers[:-1] - np.uint64(1)) & np.uint64((1 << field.bits) - 1)
+        return int(steps.sum())
+
+    def stretches_losing_stores(
+        self, first_frame: int, stop_frame: int
+    ) -> Iterator[tuple[int, int, int]]:
+        """Return the chunks of frames between two moments that stores were lost with, newest first.
+
+        Yields:
+            First frame, frame behind the last, and the edge at which each stops.
+        """
+        lost = self.index.sums_before[SpanColumn.LOST_AT_SENDER][self.index.spans_before]
+        for chunk in np.flatnonzero(np.diff(lost))[::-1].tolist():
+            first, stop = self._before[chunk : chunk + 2].tolist()
+            if first <= stop_frame and stop > first_frame:
+                yield first, stop, int(self.reader.edges_before[chunk + 1])
 
     def count_writes(
         self, place: Place, first_frame: int = 0, stop_frame: int | None = None

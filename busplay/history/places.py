@@ -101,6 +101,20 @@ def unit_named(board: Board, name: str) -> Unit:
         raise InputError(found=f"unit {name!r}", wanted=f"the board's units are {names}") from None
 
 
+def unit_asked(board: Board, name: str | None) -> Unit:
+    """Return a unit of the board by name; None: the only one.
+
+    Raises:
+        InputError: there is none of that name, or there are several to choose from.
+    """
+    if name is None and len(board.units) != 1:
+        names = ", ".join(unit.name for unit in board.units) or "none"
+        raise InputError(
+            place="--unit", found="no name", wanted=f"name one of the board's units: {names}"
+        )
+    return board.units[0] if name is None else unit_named(board, name)
+
+
 def require_pixel(unit: Unit, x: int, y: int) -> None:
     """Refuse a pixel that is outside the picture.
 

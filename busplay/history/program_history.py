@@ -410,6 +410,32 @@ class ProgramHistory:
         )
         return stores, np.concatenate(by)
 
+    def stores_from(self, cycle: int) -> Iterator[tuple[StoreBatch, int]]:
+        """Run on from a cycle as far as the program goes.
+
+        Yields:
+            The stores into windows of a piece, none before `cycle`, and the cycle up to which these
+            are all. The position is there; nobody else may move it meanwhile.
+        """
+        # An instruction that stores in that cycle has begun before it.
+        self._walk.go(max(cycle - INSTRUCTION_CYCLES_MAX, self._walk.first_cycle))
+        for stores in self._walk.stores():
+            if self.cycle >= cycle:
+                here = slice(int(np.searchsorted(stores.cycle, np.uint64(cycle))), None)
+                yield (
+                    StoreBatch(stores.cycle[here], stores.address[here], stores.data[here]),
+                    self.cycle,
+                )
+
+    @contextmanager
+    def staying(self) -> Iterator[None]:
+        """Return to the present position at the end of the context."""
+        here = self._walk.place()
+        try:
+            yield
+        finally:
+            self._walk.put(here)
+
     def _logs_between(self, first_cycle: int, stop_cycle: int) -> Iterator[RunLog]:
         """Yield the logs of a passage; the position stays."""
         here = self._walk.place()

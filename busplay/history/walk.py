@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from busplay.batch import UInt8Column
+from busplay.batch import StoreBatch, UInt8Column
 from busplay.core.interface import Registers
 from busplay.core.rewind import (
     KIND_SHIFT,
@@ -139,6 +139,14 @@ class ProgramWalk:
         if self._on_progress is not None:
             self._on_progress(core.cycle)
         return core.cycle != first_cycle
+
+    def stores(self) -> Iterator[StoreBatch]:
+        """Run on, and yield the stores into windows of each piece, until the program stops."""
+        # The first pieces are short, since what is wanted is mostly near.
+        piece_cycles = min(_NEAR_CYCLES, self._spacing_cycles)
+        while self._run_piece(self.core.cycle + piece_cycles):
+            piece_cycles = min(_WIDER * piece_cycles, self._spacing_cycles)
+            yield self.core.take_stores()
 
     def _forget_console(self) -> None:
         if self.core.host_port is not None:

@@ -9,7 +9,7 @@ from collections import deque
 from collections.abc import Iterator, Mapping
 from os import PathLike
 from pathlib import Path
-from typing import TYPE_CHECKING, Self
+from typing import Protocol, Self
 
 import numpy as np
 
@@ -19,16 +19,25 @@ from busplay.description.faults import Faults
 from busplay.description.read_faults import as_faults
 from busplay.display.display import Display
 from busplay.errors import InputError
+from busplay.pipeline.frame_accounts import SentFrames
 from busplay.pipeline.pipeline import Pipeline
 from busplay.player.playable import Status
 from busplay.run.inputs import RunInputs
 from busplay.run.recent_load import RecentLoad
 from busplay.run.recording import Recorder
+from busplay.sender.encoder import LostStores
 from busplay.trace.reader import TraceReader
 from busplay.whole_file import require_other_file
 
-if TYPE_CHECKING:
-    from busplay.run.rerun import Rerun
+
+class StoresBeside(Protocol):
+    """The stores of a trace's frames, from its first frame on."""
+
+    def find(self, frames: FrameBatch) -> SentFrames:
+        """Return the next frames of the trace with their stores."""
+
+    def take_lost(self) -> LostStores:
+        """Return the stores that found the sender FIFO full since the last call."""
 
 
 class Replay:
@@ -72,7 +81,7 @@ class Replay:
                 wanted="record it with a board",
             )
         self.board: Board = board
-        self._again: Rerun | None = None
+        self._again: StoresBeside | None = None
         inputs = RunInputs.of_trace(self.reader)
         # Cycle, and a key's code; None: a reset.
         self._inputs: deque[tuple[int, int | None]] = deque(
@@ -94,7 +103,7 @@ class Replay:
         self._chunks: Iterator[FrameBatch] = self.reader.chunks()
         self._waiting = FrameBatch.empty()
 
-    def run_beside(self, again: Rerun) -> None:
+    def run_beside(self, again: StoresBeside) -> None:
         """Run the recorded program beside its trace, so that losses name their stores.
 
         Raises:

@@ -202,14 +202,32 @@ def test_store_lost_on_the_wire_is_found_against_what_arrived(tmp_path: Path) ->
     assert intact.against.colour == intact.colour
 
 
-def test_recording_of_what_arrived_is_explained_without_its_program(tmp_path: Path) -> None:
-    _, received, _ = sent_and_received(tmp_path, busplay.Faults(ber=3e-4, seed=3))
-    found = busplay.why(received, unit="panel", pixel=(120, 40))
-    assert found.store is not None
-    assert not found.store.cycle_is_exact
-    assert "a run that sends another frame" in found.notes[0]
-    with pytest.raises(InputError, match="a run that sends another frame"):
-        busplay.why(received, unit="panel", pixel=(120, 40), program="tides.bin")
+@pytest.mark.thorough
+def test_recording_of_what_arrived_names_the_stores_of_intact_bursts(tmp_path: Path) -> None:
+    sent, received, _ = sent_and_received(tmp_path, busplay.Faults(ber=3e-4, seed=3))
+    exact = 0
+    for y in range(0, 60, 6):
+        found = busplay.why(received, unit="panel", pixel=(120, y))
+        store = found.store
+        if store is None or not store.cycle_is_exact:
+            assert store is None or "a run that sends another frame" in " ".join(found.notes)
+            continue
+        there = busplay.why(sent, unit="panel", pixel=(120, y), history=9).history
+        assert (store.cycle, store.program_counter) in [
+            (one.cycle, one.program_counter) for one in there
+        ]
+        exact += 1
+    assert exact > 2
+
+
+def test_another_program_that_is_given_is_refused(recorded: Path, tmp_path: Path) -> None:
+    with busplay.TraceReader(recorded) as reader:
+        header = replace(reader.header, program_sha256=None)
+        with busplay.TraceWriter(tmp_path / "a.trace", header=header) as writer:
+            for frames in reader.chunks():
+                writer.write(frames, stop_edge=int(frames.edge[-1]) + 1)
+    with pytest.raises(InputError, match="a run that sends another frame at link edge"):
+        busplay.why(tmp_path / "a.trace", unit="panel", pixel=(120, 40), program="waves.bin")
 
 
 def test_damaged_store_is_shown_as_it_was_sent_and_as_it_came(tmp_path: Path) -> None:

@@ -10,10 +10,10 @@ from busplay.analysis.profile.profile import profile
 from busplay.chain.why import why
 from busplay.demo.programs import find_demo
 from busplay.history.program_history import ProgramHistory
+from busplay.history.rerun import Rerun
 from busplay.link.load import load_board
 from busplay.run.inputs import RunInputs
 from busplay.run.replay import Replay
-from busplay.run.rerun import Rerun
 from busplay.run.session import Session
 from busplay.trace.reader import TraceReader
 from tests.cli.command import run_busplay
@@ -77,7 +77,7 @@ def test_program_runs_beside_its_trace_over_resets(run: tuple[Path, Session]) ->
     """A rerun found other frames after the first reset, and went on without the program."""
     trace, session = run
     with Replay(trace) as replay:
-        replay.run_beside(Rerun(replay.reader, PROGRAM))
+        replay.run_beside(Rerun(ProgramHistory.of_trace(replay.reader)))
         replay.run(replay.end_cycle)
         found, expected = replay.pipeline.counters(), session.counters()
         assert found.accounts == expected.accounts
@@ -136,8 +136,7 @@ def test_reset_ends_a_wait_and_a_stop(rom: bytes, tmp_path: Path) -> None:
     assert stores == 3
     assert len(pairs_in(trace)) == 3
     with Replay(trace) as replay:
-        rerun = Rerun(replay.reader, program)
-        replay.run_beside(rerun)
+        replay.run_beside(Rerun(ProgramHistory.of_trace(replay.reader)))
         replay.run(replay.end_cycle)
         assert replay.pipeline.counters().accounts.frames.stores == 3
     with TraceReader(trace) as reader:
