@@ -2,52 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from contextlib import ExitStack
-from dataclasses import dataclass, replace
 from os import PathLike, fspath
 from pathlib import Path
 from typing import Unpack
 
-import numpy as np
-from numpy.typing import NDArray
-
-from busplay.chain.captured import captured_frame
-from busplay.chain.frames import frame_on_wires
-from busplay.chain.loss import FrameLost, Pairing, lost_in_recording, require_same_units
-from busplay.chain.program import RecordedProgram, program_of
-from busplay.chain.recording_times import RecordingTimes
+from busplay.chain.pixel_chain import PixelChain, ProgramFiles, Progress
 from busplay.chain.report import (
-    CapturedFrame,
-    ColourShown,
-    FrameOnWires,
-    PaletteEntry,
-    PictureRegisters,
-    PixelAgainst,
-    PixelAsked,
-    PixelByte,
     PixelReport,
-    StoreFound,
-    StoreLost,
 )
-from busplay.conversion.decode import DecodedCapture, decode
-from busplay.core.memory_map import ADDRESSES
+from busplay.conversion.decode import decode
 from busplay.description.board import Board
 from busplay.description.link import Link
 from busplay.errors import InputError
 from busplay.formats.capture import ReadOptions
-from busplay.history.frame_stores import FrameStore
-from busplay.history.history import History, open_history
-from busplay.history.pixel import PixelCauses
-from busplay.history.places import Place, Write, unit_asked
-from busplay.link.layout import FrameLayout
-from busplay.losses.losses import CAUSE_WORDS, Cause
-from busplay.program.labels import NearestLabels
 from busplay.trace.reader import TraceReader, is_trace
-from busplay.units import PS_PER_S
-from busplay.wording import counted
-
-Progress = Callable[[int, int], object]
 
 # What the command calls the arguments that say how a capture is read.
 READING_OPTIONS = {
@@ -60,24 +29,6 @@ READING_OPTIONS = {
     "keep_going": "keep-going",
     "max_unpacked_bytes": "max-unpacked",
 }
-
-
-@dataclass(frozen=True, slots=True)
-class ProgramFiles:
-    """The recorded program, its labels and its source lines.
-
-    Attributes:
-        program: the program's file; by default found beside the trace by its digest.
-        load_address: where a raw program was loaded; by default the board's
-            `program_load_address`.
-        labels: list of labels; by default the one beside the program.
-        dbgfile: debug file of ld65, for source lines; by default the one beside the program.
-    """
-
-    program: Path | None = None
-    load_address: int | None = None
-    labels: Path | None = None
-    dbgfile: Path | None = None
 
 
 def why(
@@ -142,7 +93,7 @@ def why(
             how_to_read = {READING_OPTIONS[name]: value for name, value in reading.items() if value}
             _refuse(fspath(source), "only captures are read so", **how_to_read)
             reader = stack.enter_context(TraceReader(source))
-            chain = _Chain(reader, None, files, progress)
+            chain = PixelChain(reader, None, files, progress)
         else:
             _refuse(
                 fspath(source),
@@ -160,367 +111,9 @@ def why(
                 )
             decoded = decode(fspath(source), link=link, board=board, lane_map=lane_map, **reading)
             reader = stack.enter_context(decoded.trace)
-            chain = _Chain(reader, decoded, files, progress)
+            chain = PixelChain(reader, decoded, files, progress)
         received = None if against is None else stack.enter_context(TraceReader(against))
         return chain.report(Path(fspath(source)), unit, pixel, at_ps, received, history, reading)
-
-
-class _Chain:
-    """Makes the links of the chain, one after another."""
-
-    def __init__(
-        self,
-        reader: TraceReader,
-        decoded: DecodedCapture | None,
-        files: ProgramFiles,
-        progress: Progress,
-    ) -> None:
-        self._reader = reader
-        self._decoded = decoded
-        self._progress = progress
-        self._history = open_history(
-            reader, on_frames=lambda done: progress(done, max(1, reader.frames))
-        )
-        self._times = RecordingTimes(self._history, decoded)
-        board = self._history.board
-        self._layout = FrameLayout(board.link)
-        self._files = files
-        self._program: RecordedProgram | None = None
-        self._stores: dict[int, FrameStore] = {}
-        self._notes: list[str] = []
-        if not reader.complete:
-            self._notes.append(f"the trace is cut: {reader.cut_reason}")
-        self._other: History | None = None
-        self._pairs: Pairing | None = None
-        windows = [(one.first_address, one.last_address) for one in board.windows]
-        self._windows = windows
-        self._labels = NearestLabels(None, windows)
-
-    def report(
-        self,
-        file: Path,
-        unit_name: str | None,
-        pixel: tuple[int, int],
-        at_ps: int | None,
-        received: TraceReader | None,
-        history: int,
-        reading: ReadOptions,
-    ) -> PixelReport:
-        """Make the report."""
-        described = unit_asked(self._history.board, unit_name)
-        unit = described.name
-        moment = self._times.moment_at(at_ps)
-        causes = self._history.causes(unit, *pixel, moment)
-        listed = self._history.list_writes(causes.place, moment, history)
-        lost = self._find_loss(causes, received)
-        self._note_missed(causes)
-        self._run_program(causes, [*listed], lost)
-        sent = None if lost is None else self._write_of(lost.frame, causes)
-        loss = self._loss(lost, sent, received) or self._loss_at_sender(causes)
-        frame = None if causes.byte is None else self._frame(causes.byte)
-        return PixelReport(
-            file=file,
-            pixel=PixelAsked(unit, *pixel, at_s=self._times.seconds_of(at_ps), frames=moment),
-            colour=ColourShown(*causes.colour, index=causes.index, is_blank=causes.is_blank),
-            palette=self._palette(causes),
-            picture=PictureRegisters(
-                causes.base_offset,
-                self._store(causes.base),
-                self._store(causes.base_low),
-                self._store(causes.blank),
-                self._store(causes.border),
-            ),
-            byte=PixelByte(
-                unit,
-                causes.offset,
-                causes.value,
-                causes.shift + described.bits_per_pixel - 1,
-                causes.shift,
-                self._history.count_writes(causes.place, 0, moment),
-            ),
-            store=self._store(causes.byte),
-            frame=frame,
-            capture=None if causes.byte is None else self._captured(causes.byte, reading),
-            loss=loss,
-            against=None if received is None else self._against(received, causes, at_ps),
-            history=tuple(one for one in map(self._store, listed) if one is not None),
-            program=None if self._program is None else self._program.path,
-            notes=tuple(self._notes),
-        )
-
-    def _note_missed(self, causes: PixelCauses) -> None:
-        first = 0 if causes.byte is None else causes.byte.frame + 1
-        missed = self._history.frames_missed(first, causes.before_frame)
-        if missed:
-            since = "" if causes.byte is None else " after that store"
-            self._notes.append(
-                f"by the sequence field, {counted(missed, 'frame')} did not arrive{since}: a later"
-                " store to the byte may be among them"
-            )
-
-    # -- the program
-
-    def _run_program(
-        self, causes: PixelCauses, listed: list[Write], lost: FrameLost | None
-    ) -> None:
-        """Find the stores of frames by a rerun of the program."""
-        if self._decoded is not None:
-            return
-        path = program_of(self._reader, self._files.program)
-        if path is None:
-            self._notes.append(
-                "the instructions are not known: no program with the recorded digest is beside"
-                " the trace; give --program"
-                if self._reader.header.program_sha256
-                else "the instructions are not known: no program is recorded with the trace"
-            )
-            return
-        palette = causes.palette
-        writes = [causes.byte, causes.base, causes.base_low, causes.blank, causes.border, *listed]
-        if palette is not None:
-            writes += [palette.blue, palette.red, palette.green]
-        frames = [one.frame for one in writes if one is not None]
-        if lost is not None:
-            frames.append(lost.frame)
-        given = self._files.program is not None
-        try:
-            program = RecordedProgram(
-                self._history,
-                path,
-                load_address=self._files.load_address,
-                labels=self._files.labels,
-                dbgfile=self._files.dbgfile,
-                progress=self._progress,
-            )
-        except InputError as error:
-            if given:
-                raise
-            # Found by itself, so what it cannot tell is no reason to tell nothing.
-            self._notes.append(f"the instructions are not known: {error}")
-            return
-        # In order, so that the program is run once.
-        unknown: list[InputError] = []
-        for frame in sorted(set(frames)):
-            try:
-                self._stores[frame] = program.store_of(frame)
-            except InputError as error:
-                unknown.append(error)
-        if unknown:
-            if given and not self._stores:
-                raise unknown[0]
-            which = "" if not self._stores else f" of {counted(len(unknown), 'store')}"
-            self._notes.append(f"the instructions{which} are not known: {unknown[0]}")
-            if not self._stores:
-                return
-        self._program = program
-        self._labels = NearestLabels(program.symbols.labels, self._windows)
-
-    # -- stores
-
-    def _store(self, write: Write | None) -> StoreFound | None:
-        if write is None:
-            return None
-        found = self._store_as_recorded(write)
-        exact = self._stores.get(write.frame)
-        if exact is None:
-            return found
-        label = self._labels.of_store(exact.address)
-        return self._with_instruction(
-            replace(
-                found,
-                cycle=exact.cycle,
-                cycle_is_exact=True,
-                address=exact.address,
-                address_label=label,
-            )
-        )
-
-    def _store_as_recorded(self, write: Write) -> StoreFound:
-        """Return a store as far as known from its frame."""
-        return StoreFound(
-            frame=write.frame,
-            edge=write.edge,
-            time_s=self._times.time_s(write.edge),
-            cycle=write.cycle if self._decoded is None else None,
-            cycle_is_exact=False,
-            address=write.address,
-            address_label=self._labels.of_store(write.address),
-            data=write.data,
-        )
-
-    def _with_instruction(self, found: StoreFound) -> StoreFound:
-        if self._program is None or not found.cycle_is_exact or found.cycle is None:
-            return found
-        made = self._program.instruction_at(found.cycle)
-        return replace(
-            found,
-            program_counter=made.registers.pc,
-            label=made.label,
-            file=made.file,
-            line=made.line,
-            registers=made.registers,
-        )
-
-    def _palette(self, causes: PixelCauses) -> PaletteEntry:
-        made = causes.palette
-        if made is None:
-            return PaletteEntry(causes.index, None, None, None)
-        return PaletteEntry(
-            causes.index, self._store(made.blue), self._store(made.red), self._store(made.green)
-        )
-
-    def _write_of(self, frame: int, causes: PixelCauses) -> Write:
-        """Return a frame as a write to the pixel's byte, whether or not it reached it."""
-        return self._history.sent_write(frame, causes.place)
-
-    # -- wires
-
-    def _frame(self, write: Write) -> FrameOnWires:
-        return frame_on_wires(
-            self._layout,
-            number=write.frame,
-            edge=write.edge,
-            time_s=self._times.time_s(write.edge),
-            word=write.word,
-        )
-
-    def _captured(self, write: Write, reading: ReadOptions) -> CapturedFrame | None:
-        decoded = self._decoded
-        if decoded is None:
-            return None
-        assert decoded.sampling is not None
-        found = captured_frame(
-            decoded.health.file,
-            self._layout,
-            decoded.sampling,
-            write.word,
-            self._times.time_ps(write.edge),
-            **reading,
-        )
-        if found is None:
-            self._notes.append("the frame's edges were not found again in the capture")
-        return found
-
-    # -- losses
-
-    def _against(
-        self, received: TraceReader, causes: PixelCauses, at_ps: int | None
-    ) -> PixelAgainst:
-        """Return the pixel in the other recording."""
-        other = self._received(received)
-        moment = other.frames
-        if at_ps is not None:
-            moment = other.frame_at_cycle(at_ps * other.board.clock_hz // PS_PER_S)
-        there = other.causes(causes.unit, causes.x, causes.y, moment)
-        colour = ColourShown(*there.colour, index=there.index, is_blank=there.is_blank)
-        if there.byte is None:
-            return PixelAgainst(received.path, colour, there.value, None, None, None)
-        origin, sent = self._pairing(received).origin_of(there.byte.frame)
-        return PixelAgainst(
-            received.path,
-            colour,
-            there.value,
-            # The frame numbers are of the other recording, whose stores are not known.
-            self._store_as_recorded(there.byte),
-            origin,
-            None if sent is None else self._frame(self._write_of(sent, causes)),
-        )
-
-    def _received(self, received: TraceReader) -> History:
-        if self._other is None:
-            self._other = open_history(received)
-            require_same_units(self._history, self._other)
-        return self._other
-
-    def _find_loss(self, causes: PixelCauses, received: TraceReader | None) -> FrameLost | None:
-        """Return the last store to the byte if it was not received as sent."""
-        history = self._history
-        lost = lost_in_recording(history, causes.place, causes.before_frame)
-        if lost is not None or received is None or causes.byte is None:
-            return lost
-        pairing = self._pairing(received)
-        if pairing.is_behind_the_end(causes.byte.edge):
-            end_s = received.header.cycles_at(received.stop_edge) / history.board.clock_hz
-            self._notes.append(
-                f"{received.path} ends at {end_s:.6f} s, before the last store to the byte: whether"
-                " that arrived is not known"
-            )
-            return None
-        return pairing.fate_of(causes.byte.frame)
-
-    def _pairing(self, received: TraceReader) -> Pairing:
-        if self._pairs is None:
-            self._pairs = Pairing(self._reader, received, self._progress)
-        return self._pairs
-
-    def _loss(
-        self, lost: FrameLost | None, sent: Write | None, received: TraceReader | None
-    ) -> StoreLost | None:
-        if lost is None or sent is None:
-            return None
-        store = self._store(sent)
-        assert store is not None
-        came = None
-        if lost.came is not None and received is not None:
-            number, edge = lost.came
-            other = self._received(received)
-            layout = FrameLayout(received.header.link)
-            word = other.word_of_frame(number)
-            came = frame_on_wires(
-                layout, number=number, edge=edge, time_s=self._times.time_s(edge), word=word
-            )
-        return StoreLost(
-            state="damaged" if came is not None else "late" if lost.is_late else "lost",
-            place="receiver" if lost.at_receiver else "wire",
-            causes=lost.causes,
-            sent=store,
-            sent_frame=self._frame(sent),
-            came=came,
-        )
-
-    def _loss_at_sender(self, causes: PixelCauses) -> StoreLost | None:
-        """Return the last store to the byte lost at the sender after the last one sent."""
-        program, byte = self._program, causes.byte
-        made = None if byte is None else self._stores.get(byte.frame)
-        if program is None or (byte is not None and made is None):
-            return None
-        lost = program.last_lost(
-            self._addresses_of(causes.place),
-            first_frame=0 if byte is None else byte.frame,
-            stop_frame=causes.before_frame,
-            after_cycle=-1 if made is None else made.cycle,
-        )
-        if lost is None:
-            return None
-        store = StoreFound(
-            frame=None,
-            edge=lost.edge,
-            time_s=self._times.time_s(lost.edge),
-            cycle=lost.cycle,
-            cycle_is_exact=True,
-            address=lost.address,
-            address_label=self._labels.of_store(lost.address),
-            data=lost.data,
-        )
-        return StoreLost(
-            state="lost",
-            place="sender",
-            causes=(CAUSE_WORDS[Cause.SENDER_FIFO],),
-            sent=self._with_instruction(store),
-            sent_frame=None,
-            came=None,
-        )
-
-    def _addresses_of(self, place: Place) -> NDArray[np.bool_]:
-        """Return bool[65536]: which addresses write a byte of a unit."""
-        found = np.zeros(ADDRESSES, np.bool_)
-        for one in self._history.board.windows:
-            address = one.first_address + place.first_offset - one.first_offset
-            if (one.unit, one.space) == (place.unit, place.space) and (
-                one.first_address <= address <= one.last_address
-            ):
-                found[address] = True
-        return found
 
 
 def _refuse(file: str, wanted: str, **given: object) -> None:
