@@ -49,6 +49,7 @@ if TYPE_CHECKING:
     from busplay.description.faults import Faults
     from busplay.description.link import Link
     from busplay.display.display import Display
+    from busplay.emission.emit import emit
     from busplay.errors import (
         BusplayError,
         CoreStoppedError,
@@ -101,6 +102,7 @@ _HOME = {
     "compare": "busplay.analysis.compare.compare",
     "convert": "busplay.conversion.convert",
     "decode": "busplay.conversion.decode",
+    "emit": "busplay.emission.emit",
     "flash_report": "busplay.analysis.flash_watch",
     "info": "busplay.conversion.info",
     "load_board": "busplay.link.load",
@@ -146,6 +148,7 @@ __all__ = [
     "compare",
     "convert",
     "decode",
+    "emit",
     "flash_report",
     "info",
     "load_board",

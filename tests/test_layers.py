@@ -29,7 +29,7 @@ ALSO = {"core": {"program"}, "display": {"png"}}
 # These are the package itself, not a part of it.
 ON_TOP = {"__init__", "__main__"}
 PYGAME_FOLDERS = {"view"}
-HEAVY = {"bincopy", "elftools", "numba", "py65", "pygame", "zstandard"}
+HEAVY = {"bincopy", "elftools", "jinja2", "numba", "py65", "pygame", "zstandard"}
 
 
 def folder_of(module: str) -> str:

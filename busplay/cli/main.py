@@ -33,6 +33,7 @@ COMMANDS = {
     "plan": "Compute what a link can carry, and what other buses would take.",
     "check": "Explain a link or board file, and judge whether its frames are sound.",
     "new": "Lay out a folder to begin with: board, link, programs, tests, Makefile.",
+    "emit": "Write firmware, test vectors, headers and a data sheet of a link or board.",
     "guide": "Show the guides, and every key and option.",
 }
 

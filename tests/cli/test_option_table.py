@@ -11,6 +11,8 @@ from busplay.cli.main import COMMANDS, group
 
 # What differs with reason: the option, and the commands that have their own.
 OWN_KIND = {
+    # A folder, where the other is a time.
+    ("--to", "emit"),
     # The rates at which the layout is judged, and not a fault that is injected.
     ("--ber", "check"),
     # Searches with several.

@@ -1,0 +1,93 @@
+"""`busplay emit`: firmware, test vectors and documents from a description."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from busplay.cli.files import Described, OutFolder
+from busplay.cli.json_output import print_json
+from busplay.cli.options import Parsed, full_option, json_option
+from busplay.errors import printable
+
+if TYPE_CHECKING:
+    from busplay.emission.emit import EmitReport
+
+
+class PartNames(Parsed[tuple[str, ...]]):
+    """Names of parts, separated by commas."""
+
+    name = "parts"
+
+    def parse(self, text: str) -> tuple[str, ...]:
+        """Split the names; the library refuses one that it does not know."""
+        return tuple(one.strip() for one in text.split(",") if one.strip())
+
+
+@click.command("emit", epilog="Example: busplay emit guarded --to firmware --only c,vectors")
+@click.argument("source", metavar="LINK-or-BOARD", type=Described())
+@click.option(
+    "--to",
+    "folder",
+    type=OutFolder(),
+    required=True,
+    help="Write the files here, each part to a folder of its own.",
+)
+@click.option(
+    "--only",
+    type=PartNames(),
+    default="",
+    metavar="PART,...",
+    help="Leave out all other parts.  [default: all]",
+)
+@click.option(
+    "--overwrite", is_flag=True, help="Replace files that were changed since they were emitted."
+)
+@full_option
+@json_option
+def command(
+    source: str, folder: Path, only: tuple[str, ...], overwrite: bool, full: bool, as_json: bool
+) -> None:
+    """Write what implements a link: firmware and test vectors.
+
+    Give a file, or the name of a shipped link or board. The parts are c (a sender and a receiver
+    in C99, display memory, a port to complete, a self-test) and vectors (for $readmemh, CSV, VCD,
+    JSON). The same description gives the same bytes; the digest of the wire format stands in
+    every file. A file that was changed since it was emitted is not replaced.
+    """
+    from busplay.cli.progress import shares_bar
+    from busplay.emission.emit import emit
+
+    with shares_bar(label="emitting") as progress:
+        report = emit(source, folder, only=only, overwrite=overwrite, progress=progress)
+    if as_json:
+        print_json(report)
+    else:
+        _print(report, full=full)
+
+
+def _print(report: EmitReport, *, full: bool) -> None:
+    from busplay.cli.style import verdict, warning
+    from busplay.wording import counted
+
+    new = sum(one.changed for one in report.files)
+    text = f"{printable(report.folder)}: {counted(len(report.files), 'file')}, {new} written"
+    click.echo(verdict(text, ok=True))
+    board = f", board {report.board}" if report.board else ""
+    click.echo(f"  link    {printable(report.link + board)}")
+    click.echo(f"  wire    format digest {report.wire_digest}")
+    parts: dict[str, list[int]] = {}
+    for one in report.files:
+        parts.setdefault(one.path.partition("/")[0], []).append(one.file_bytes)
+    for name, sizes in parts.items():
+        click.echo(f"  {name:9} {counted(len(sizes), 'file')}, {sum(sizes):,} bytes")
+    for missing in report.left_out:
+        click.echo(warning(f"  left out  {missing.part}: {printable(missing.reason)}"))
+    if full:
+        for one in report.files:
+            state = "written" if one.changed else "as it was"
+            click.echo(f"  {one.path}: {one.file_bytes:,} bytes, {state}")
+    else:
+        click.echo("--full lists the files.")

@@ -1,0 +1,525 @@
+"""A link as every template reads it: positions, masks, tables and figures, worked out once.
+
+How to think about it. Templates hold no arithmetic: whatever a file in C, a header or a data sheet
+says about a link stands here as a number, worked out from the same `FrameLayout`, rules and table
+of states as busplay's own sender and receiver. The check is an exception: it is given as a
+generator polynomial, since firmware divides, while busplay adds columns. So the two agree only if
+both are right.
+
+Not here: a unit's display memory and registers (`units`), test vectors (`vectors`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Literal
+
+from busplay.analysis.budget import LinkBudget, link_budget
+from busplay.analysis.plan import DEFAULT_PROCESSOR_HZ
+from busplay.description.board import Board
+from busplay.description.link import Field, Link, MarkerFraming, StrobeFraming
+from busplay.emission.names import FileLines, identifier, member_name
+from busplay.explain.link_facts import MEANING_OF_KNOWN, polynomial_text
+from busplay.link.check_field import check_columns, remainder
+from busplay.link.layout import FrameLayout
+from busplay.link.wire_digest import wire_digest
+from busplay.receiver.rules import Rules, receiver_rules
+from busplay.receiver.states import COUNTER as COUNTER_COLUMN
+from busplay.receiver.states import NEXT as NEXT_COLUMN
+from busplay.receiver.states import TABLE, Event, State
+
+Method = Literal["strobe", "marker", "check"]
+
+# The registers that count, by the name of the attribute of `ReceiverCounters`.
+COUNTERS = (
+    "symbols_fed",
+    "symbols_skipped",
+    "symbols_idle",
+    "frames_received",
+    "frames_idle",
+    "checks_failed",
+    "frames_corrected",
+    "frames_aborted",
+    "frames_missed",
+    "syncs_gained",
+    "syncs_lost",
+)
+FIRST_COUNTER_REGISTER = 10  # `SYMBOLS_FED` of the receiver's registers
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """Adjacent bits of a word that keep their order.
+
+    Attributes:
+        value_bit: the lowest of the value's bits that they hold.
+        place: the lowest of their positions in the word; 0 is the word's lowest bit.
+        bits: count of bits.
+    """
+
+    value_bit: int
+    place: int
+    bits: int
+
+    @property
+    def mask(self) -> int:
+        """As many ones as there are bits, at bit 0."""
+        return (1 << self.bits) - 1
+
+
+@dataclass(frozen=True, slots=True)
+class FieldModel:
+    """One field of a frame.
+
+    Attributes:
+        name: in the link file.
+        ident: as the member of a struct.
+        bits: width.
+        order: in which its bits go out.
+        value: constant in every frame, or None.
+        is_check: the check field.
+        is_input: a sender's caller fills it.
+        runs: where its bits are.
+        mask: its bits in the word.
+        meaning: what it carries.
+        line: line of the link file that names it; None: unknown.
+    """
+
+    name: str
+    ident: str
+    bits: int
+    order: str
+    value: int | None
+    is_check: bool
+    is_input: bool
+    runs: tuple[Run, ...]
+    mask: int
+    meaning: str
+    line: int | None
+
+    @property
+    def value_mask(self) -> int:
+        """All ones of the field's width."""
+        return (1 << self.bits) - 1
+
+
+@dataclass(frozen=True, slots=True)
+class CheckModel:
+    """The check field, as a generator polynomial.
+
+    Attributes:
+        field: the field that holds it.
+        bits: width.
+        kind: name in the catalogue, or `custom`.
+        polynomial: without its highest term.
+        polynomial_text: written out.
+        initial, xor: start value of the register; XORed to the remainder.
+        of_zeros: check of a frame whose covered bits are all 0; start value and XOR in one.
+        covered: the covered bits as runs of a message, its last bit at 0; in wire order.
+        covered_bits: length of the message.
+        covered_names: names of the covered fields.
+        register_bits: width of the register that divides: 8, 16, 32 or 64.
+        aligned_polynomial: the polynomial at the register's upper end.
+        nibble_table, byte_table: what the next 4 or 8 bits add to such a register.
+        columns: change of the check, computed against received, by each bit of the word, first
+            on the wire first.
+        rows: for each bit of the check, lowest first, the word's bits whose sum it is, its own
+            included.
+        line: line of the link file with the table.
+    """
+
+    field: FieldModel
+    bits: int
+    kind: str
+    polynomial: int
+    polynomial_text: str
+    initial: int
+    xor: int
+    of_zeros: int
+    covered: tuple[Run, ...]
+    covered_bits: int
+    covered_names: tuple[str, ...]
+    register_bits: int
+    aligned_polynomial: int
+    nibble_table: tuple[int, ...]
+    byte_table: tuple[int, ...]
+    columns: tuple[int, ...]
+    rows: tuple[int, ...]
+    line: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class TransitionModel:
+    """What an event does in a state.
+
+    Attributes:
+        state, event, following: names of states and of the event.
+        counter: the counter that goes up; None: none does.
+        can_happen: whether it can on this link.
+    """
+
+    state: str
+    event: str
+    following: str
+    counter: str | None
+    can_happen: bool
+
+
+@dataclass(frozen=True, slots=True)
+class FramingModel:
+    """How a receiver finds frames.
+
+    Attributes:
+        method: of the link file.
+        is_held: the strobe is active for the whole frame.
+        is_watched: the marker is unique, so in sync a marker elsewhere means false sync.
+        active_high: level of an active strobe.
+        active_symbols: symbols with the strobe active, from the first on; 0: no strobe.
+        strobe_mask: the strobe's bit in a symbol; 0: no strobe.
+        gap_symbols: after each frame.
+        marker_mask, marker_word: a word whose masked bits are these begins with the marker.
+        marker: the marker's symbols.
+        can_abort: a frame can end before its last symbol.
+        confirm_frames: consecutive valid frames from PRESYNC to SYNC; 0: none are needed.
+        release_frames: consecutive invalid frames from SYNC to HUNT; 0: it never hunts anew.
+        line: line of the link file with the table.
+    """
+
+    method: Method
+    is_held: bool
+    is_watched: bool
+    active_high: bool
+    active_symbols: int
+    strobe_mask: int
+    gap_symbols: int
+    marker_mask: int
+    marker_word: int
+    marker: tuple[int, ...]
+    can_abort: bool
+    confirm_frames: int
+    release_frames: int
+    line: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class TimeModel:
+    """The time that both ends have, from the plan.
+
+    Attributes:
+        budget: of the link.
+        processor_hz_assumed: no board says what the processor's clock is.
+        slot_ns: from one frame's start to the next, rounded down.
+        symbol_ps: how long a symbol stands, rounded down.
+        fifo_depth, deadline_ns, service_ns: of the board's receiver; None without a board, or
+            without a deadline.
+    """
+
+    budget: LinkBudget
+    processor_hz_assumed: bool
+    slot_ns: int
+    symbol_ps: int
+    fifo_depth: int | None
+    deadline_ns: int | None
+    service_ns: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class LinkModel:
+    """All that templates say of a link.
+
+    Attributes:
+        link: the description.
+        board: the board behind it, or None.
+        layout, rules: as busplay's own two ends have them.
+        ident: the link's name as a part of identifiers, in small letters.
+        file: name of the link file, without its folder; empty: it was made in code.
+        wire_digest: digest of the wire format.
+        word_bits: 32 or 64: the type that holds a frame.
+        symbol_bits: wires of a symbol, the strobe included.
+        symbol_type_bits: 8, 16 or 32: the type that holds a symbol.
+        fields: in wire order.
+        check: None: the link has none.
+        constant_mask, constant_word: bits that are constant, and their values.
+        space_mask: bits of the field space; 0: there is none.
+        sequence_bits: bits of the sequence number that are compared; 0: there is none.
+        corrects: one invalid bit is corrected.
+        can_fail: some words are invalid.
+        framing: how frames are found.
+        transitions: the table of states, every state and event.
+        time: what both ends have.
+    """
+
+    link: Link
+    board: Board | None
+    layout: FrameLayout
+    rules: Rules
+    ident: str
+    file: str
+    wire_digest: str
+    word_bits: int
+    symbol_bits: int
+    symbol_type_bits: int
+    fields: tuple[FieldModel, ...]
+    check: CheckModel | None
+    constant_mask: int
+    constant_word: int
+    space_mask: int
+    sequence_bits: int
+    corrects: bool
+    can_fail: bool
+    framing: FramingModel
+    transitions: tuple[TransitionModel, ...]
+    time: TimeModel
+
+    @property
+    def frame_mask(self) -> int:
+        """All bits of a word."""
+        return (1 << self.layout.frame_bits) - 1
+
+    @property
+    def inputs(self) -> tuple[FieldModel, ...]:
+        """The fields that a sender's caller fills."""
+        return tuple(one for one in self.fields if one.is_input)
+
+    @property
+    def sequence(self) -> FieldModel | None:
+        """The sequence field."""
+        return self.field_named("sequence")
+
+    @property
+    def is_reversed(self) -> bool:
+        """Whether the lowest lane carries a symbol's first bit."""
+        return self.rules.shape.is_reversed
+
+    def field_named(self, name: str) -> FieldModel | None:
+        """Return a field by name, or None."""
+        return next((one for one in self.fields if one.name == name), None)
+
+
+def type_bits(bits: int) -> int:
+    """Return the width of the smallest C type that holds as many bits."""
+    return next(width for width in (8, 16, 32, 64) if bits <= width)
+
+
+def link_model(link: Link, board: Board | None, *, lines: FileLines) -> LinkModel:
+    """Work out all that templates say of a link.
+
+    Args:
+        link: a sound one.
+        board: that has it; None: the link alone.
+        lines: where the link file has its parts.
+
+    Raises:
+        DescriptionError: the board's receiver is to correct a bit that the check cannot locate.
+    """
+    layout = FrameLayout(link)
+    corrects = board is not None and board.receiver.correct_one_bit
+    rules = receiver_rules(layout, correct_one_bit=corrects)
+    fields = tuple(_field_model(layout, one, lines) for one in link.fields)
+    constant_mask = sum(one.mask for one in fields if one.value is not None)
+    constants = {one.name: one.value for one in link.fields if one.value is not None}
+    check = _check_model(layout, fields, lines)
+    framing = _framing_model(layout, rules, lines)
+    can_fail = layout.syndrome_bits > 0
+    symbol_bits = layout.lanes + (1 if framing.strobe_mask else 0)
+    return LinkModel(
+        link=link,
+        board=board,
+        layout=layout,
+        rules=rules,
+        ident=identifier(link.name, otherwise="link"),
+        file=lines.file,
+        wire_digest=wire_digest(link),
+        word_bits=32 if layout.frame_bits <= 32 else 64,
+        symbol_bits=symbol_bits,
+        symbol_type_bits=type_bits(symbol_bits),
+        fields=fields,
+        check=check,
+        constant_mask=constant_mask,
+        constant_word=int(layout.pack(**constants)[0]) & constant_mask,
+        space_mask=int(rules.space_mask),
+        sequence_bits=int(rules.sequence_mask).bit_length(),
+        corrects=corrects,
+        can_fail=can_fail,
+        framing=framing,
+        transitions=_transitions(framing, can_fail=can_fail, corrects=corrects),
+        time=_time_model(link, board),
+    )
+
+
+def _runs(places: tuple[int, ...]) -> tuple[Run, ...]:
+    """Split bits, lowest first, into runs; the highest run first."""
+    runs: list[Run] = []
+    for value_bit, place in enumerate(places):
+        last = runs[-1] if runs else None
+        if last is not None and place == last.place + last.bits:
+            runs[-1] = Run(last.value_bit, last.place, last.bits + 1)
+        else:
+            runs.append(Run(value_bit, place, 1))
+    return tuple(reversed(runs))
+
+
+def _field_model(layout: FrameLayout, field: Field, lines: FileLines) -> FieldModel:
+    places = layout.bit_places(field.name)
+    check = layout.link.check
+    is_check = check is not None and field.name == check.field
+    meaning = "the check" if is_check else MEANING_OF_KNOWN.get(field.name, "")
+    if field.value is not None:
+        meaning = f"always {field.value}"
+    return FieldModel(
+        name=field.name,
+        ident=member_name(field.name),
+        bits=field.bits,
+        order=field.order,
+        value=field.value,
+        is_check=is_check,
+        is_input=field.value is None and not is_check,
+        runs=_runs(places),
+        mask=sum(1 << place for place in places),
+        meaning=meaning or "as the caller says",
+        line=lines.fields.get(field.name),
+    )
+
+
+def _check_model(
+    layout: FrameLayout, fields: tuple[FieldModel, ...], lines: FileLines
+) -> CheckModel | None:
+    check = layout.link.check
+    if check is None:
+        return None
+    bits = layout.check_bits
+    covered = sorted(place for name in check.covers for place in layout.bit_places(name))
+    of_zeros, _ = check_columns(
+        len(covered),
+        polynomial=check.polynomial,
+        check_bits=bits,
+        initial=check.initial,
+        xor=check.xor,
+    )
+    check_mask = (1 << bits) - 1
+    columns = tuple(column & check_mask for column in layout.syndrome_columns)
+    top = layout.frame_bits - 1
+    return CheckModel(
+        field=next(one for one in fields if one.is_check),
+        bits=bits,
+        kind=check.kind,
+        polynomial=check.polynomial,
+        polynomial_text=polynomial_text(check.polynomial, bits),
+        initial=check.initial,
+        xor=check.xor,
+        of_zeros=of_zeros,
+        covered=_runs(tuple(covered)),
+        covered_bits=len(covered),
+        covered_names=check.covers,
+        register_bits=type_bits(bits),
+        aligned_polynomial=check.polynomial << (type_bits(bits) - bits),
+        nibble_table=_division_table(check.polynomial, bits, step_bits=4),
+        byte_table=_division_table(check.polynomial, bits, step_bits=8),
+        columns=columns,
+        rows=tuple(
+            sum(1 << (top - index) for index, column in enumerate(columns) if column >> bit & 1)
+            for bit in range(bits)
+        ),
+        line=lines.check,
+    )
+
+
+def _division_table(polynomial: int, bits: int, *, step_bits: int) -> tuple[int, ...]:
+    """Return the remainder of each value of the next bits, at the register's upper end."""
+    spare = type_bits(bits) - bits
+    return tuple(
+        remainder(
+            [value >> place & 1 for place in reversed(range(step_bits))],
+            polynomial=polynomial,
+            check_bits=bits,
+        )
+        << spare
+        for value in range(1 << step_bits)
+    )
+
+
+def _framing_model(layout: FrameLayout, rules: Rules, lines: FileLines) -> FramingModel:
+    framing = layout.link.framing
+    strobe = framing if isinstance(framing, StrobeFraming) else None
+    marker = framing if isinstance(framing, MarkerFraming) else None
+    return FramingModel(
+        method="strobe" if strobe else "marker" if marker else "check",
+        is_held=rules.is_held,
+        is_watched=rules.is_watched,
+        active_high=strobe is not None and strobe.active == "high",
+        active_symbols=rules.shape.active_symbols,
+        strobe_mask=layout.strobe_mask,
+        gap_symbols=strobe.gap_symbols if strobe else 0,
+        marker_mask=int(rules.marker_mask),
+        marker_word=int(rules.marker_word),
+        marker=marker.symbols if marker else (),
+        can_abort=layout.frame_symbols > 1 and (strobe is not None or rules.is_watched),
+        confirm_frames=rules.confirm_frames,
+        release_frames=rules.release_frames,
+        line=lines.framing,
+    )
+
+
+def _transitions(
+    framing: FramingModel, *, can_fail: bool, corrects: bool
+) -> tuple[TransitionModel, ...]:
+    """List every state and event, with what the receiver's own table has for them."""
+    possible = possible_events(framing, can_fail=can_fail, corrects=corrects)
+    rows = []
+    for state in State:
+        for event in Event:
+            counter = int(TABLE[state, event, COUNTER_COLUMN])
+            rows.append(
+                TransitionModel(
+                    state=state.name,
+                    event=event.name,
+                    following=State(int(TABLE[state, event, NEXT_COLUMN])).name,
+                    counter=COUNTERS[counter - FIRST_COUNTER_REGISTER] if counter >= 0 else None,
+                    can_happen=(state, event) in possible,
+                )
+            )
+    return tuple(rows)
+
+
+def possible_events(
+    framing: FramingModel, *, can_fail: bool, corrects: bool
+) -> set[tuple[State, Event]]:
+    """Return which events can happen in which state, on a link of such framing."""
+    possible = {(State.SYNC, Event.VALID)}
+    if can_fail:
+        possible.add((State.SYNC, Event.INVALID))
+    if corrects:
+        possible.add((State.SYNC, Event.CORRECTED))
+    if can_fail and framing.release_frames:
+        possible.add((State.SYNC, Event.RELEASED))
+    if framing.method == "strobe" or framing.is_watched:
+        possible.add((State.HUNT, Event.CONFIRMED))
+        if framing.can_abort:
+            possible.add((State.SYNC, Event.ABORTED))
+            if framing.is_watched:
+                possible.add((State.SYNC, Event.DISPLACED))
+        return possible
+    possible |= {
+        (State.HUNT, Event.FOUND),
+        (State.PRESYNC, Event.CONFIRMED),
+        (State.PRESYNC, Event.INVALID),
+    }
+    if framing.confirm_frames > 1:
+        possible.add((State.PRESYNC, Event.VALID))
+    return possible
+
+
+def _time_model(link: Link, board: Board | None) -> TimeModel:
+    processor_hz = board.clock_hz if board else DEFAULT_PROCESSOR_HZ
+    budget = link_budget(link, processor_hz=processor_hz)
+    receiver = board.receiver if board else None
+    return TimeModel(
+        budget=budget,
+        processor_hz_assumed=board is None and link.clock_hz is None,
+        slot_ns=int(budget.slot_ns),
+        symbol_ps=int(budget.symbol_ns * Fraction(1000)),
+        fifo_depth=receiver.fifo_depth if receiver else None,
+        deadline_ns=receiver.deadline_ns if receiver else None,
+        service_ns=receiver.service_ns if receiver else None,
+    )

@@ -1,0 +1,45 @@
+"""A board's units, windows and host port as templates read them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from busplay.description.board import Unit
+from busplay.emission.model import LinkModel
+from busplay.emission.names import identifier
+
+
+@dataclass(frozen=True, slots=True)
+class UnitModel:
+    """A unit, and its name as a part of identifiers.
+
+    Attributes:
+        unit: the description.
+        ident: in small letters.
+    """
+
+    unit: Unit
+    ident: str
+
+    @property
+    def colours(self) -> int:
+        """Size of the palette."""
+        return 1 << self.unit.bits_per_pixel
+
+
+def unit_models(model: LinkModel) -> tuple[UnitModel, ...]:
+    """Return the units of the board; none without a board."""
+    if model.board is None:
+        return ()
+    return tuple(
+        UnitModel(unit, identifier(unit.name, otherwise="unit")) for unit in model.board.units
+    )
+
+
+def no_display_reason(model: LinkModel) -> str | None:
+    """Return why no display can be made for a link; None: one can."""
+    missing = [name for name in ("address", "data") if model.field_named(name) is None]
+    if not missing:
+        return None
+    fields = " and ".join(missing)
+    return f"link {model.link.name} has no field named {fields}, so no frame carries a store"

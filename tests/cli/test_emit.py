@@ -1,0 +1,53 @@
+"""`busplay emit` from outside."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+from busplay.description.shipped_files import shipped_links
+from tests.cli.conftest import Busplay
+
+
+def test_unsound_link_is_refused_with_its_reason(busplay: Busplay, tmp_path: Path) -> None:
+    link = tmp_path / "lean.toml"
+    text = shipped_links()["lean"].read_text(encoding="utf-8")
+    link.write_text(text.replace("\nxor = 5\n", "\nxor = 0\n"), encoding="utf-8")
+    found = busplay("emit", link, "--to", tmp_path / "out")
+    assert found.status == 2
+    assert "a stream of idle frames also passes" in found.err
+    assert not (tmp_path / "out").exists()
+
+
+def test_link_without_stores_has_no_display(busplay: Busplay, tmp_path: Path) -> None:
+    link = tmp_path / "values.toml"
+    link.write_text(
+        'name = "values"\nlanes = 4\nedges = "rising"\nclock_hz = 1_000_000\n'
+        'fields = [{name = "level", bits = 12}]\nframing = {method = "strobe"}\n'
+    )
+    found = busplay("emit", link, "--to", tmp_path / "out", "--only", "c", "--json")
+    assert found.status == 0
+    assert found.figures["left_out"] == [
+        {
+            "part": "display of c",
+            "reason": "link values has no field named address and data, so no frame carries a "
+            "store",
+        }
+    ]
+    assert not (tmp_path / "out" / "c" / "values_display.c").exists()
+
+
+def test_unknown_part_is_refused_with_the_list(busplay: Busplay, tmp_path: Path) -> None:
+    found = busplay("emit", "lean", "--to", tmp_path / "out", "--only", "c,pascal", "--json")
+    assert found.status == 2
+    assert json.loads(found.out)["error"].startswith("--only: found pascal; give any of c, vectors")
+
+
+def test_report_says_what_was_written(busplay: Busplay, tmp_path: Path) -> None:
+    words = ("emit", "strobed", "--to", tmp_path / "out", "--only", "c, vectors")
+    found = busplay(*words, "--full")
+    assert found.status == 0
+    lines = found.out.splitlines()
+    assert lines[0] == f"{tmp_path / 'out'}: 13 files, 13 written"
+    assert any(line.startswith("  c/strobed_link.h: ") for line in lines)
+    assert busplay(*words).out.splitlines()[0].endswith("13 files, 0 written")

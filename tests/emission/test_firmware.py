@@ -1,0 +1,201 @@
+"""Emitted firmware agrees with busplay's own receiver, whatever happens on the wires."""
+
+from __future__ import annotations
+
+import subprocess
+import tempfile
+from dataclasses import replace
+from pathlib import Path
+from struct import pack
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+import busplay
+from busplay.batch import FrameBatch
+from busplay.description.board import Board
+from busplay.description.faults import (
+    BitFlips,
+    EarlyLane,
+    ExtraEdges,
+    Faults,
+    LateLane,
+    LostEdges,
+    StuckLane,
+)
+from busplay.description.link import Link
+from busplay.display.bank import DisplayBank
+from busplay.link.layout import FrameLayout
+from tests.boards import board_with
+from tests.emission.firmware import (
+    METHODS,
+    SANITIZED,
+    STRICT,
+    assert_agree,
+    build_harness,
+    compile_c,
+    correcting,
+    emit_c,
+    missing,
+    model_of,
+    over_the_wire,
+    self_test,
+)
+from tests.receiver.wires import can_correct
+from tests.strategies import links
+
+SHIPPED = ("guarded", "lean", "marked", "serial", "strobed")
+DISPLAY_HARNESS = Path(__file__).with_name("display_harness.c")
+needs_gcc = pytest.mark.skipif(bool(missing("gcc")), reason=missing("gcc"))
+needs_compilers = pytest.mark.skipif(
+    bool(missing("gcc", "clang", "cppcheck")), reason=missing("gcc", "clang", "cppcheck")
+)
+# 6 links, 9 kinds of fault: over a million frames in all.
+SLOTS_A_KIND = 20_000
+
+
+def described(name: str) -> Link | Board:
+    return correcting("dunlin") if name == "corrected" else busplay.load_link(name)
+
+
+def every_fault(model_lanes: int) -> list[Faults]:
+    """A plan for each kind of fault, and for all of them together."""
+    lane = model_lanes - 1
+    kinds = {
+        "bit_flips": [BitFlips(0.003)],
+        "stuck_lanes": [StuckLane(lane, 0)],
+        "late_lanes": [LateLane(0, 0.01)],
+        "early_lanes": [EarlyLane(lane, 0.01)],
+        "lost_edges": [LostEdges(0.0008), LostEdges(0.0004, count=3)],
+        "extra_edges": [ExtraEdges(0.0008)],
+    }
+    single = [Faults(seed=7, **{name: plan}) for name, plan in kinds.items()]
+    bursts = Faults(seed=8, bit_flips=[BitFlips(0.0005, burst_edges=60)])
+    together = {name: plan for name, plan in kinds.items() if name != "stuck_lanes"}
+    return [Faults(), *single, bursts, Faults(seed=9, **together)]
+
+
+@pytest.mark.thorough
+@needs_gcc
+@pytest.mark.parametrize("name", ["guarded", "marked"])
+def test_display_agrees_with_the_displays_of_a_board(name: str, tmp_path: Path) -> None:
+    board = replace(busplay.load_board("dunlin"), link=busplay.load_link(name))
+    model = model_of(board)
+    folder = emit_c(board, tmp_path)
+    source = folder / "harness.c"
+    text = DISPLAY_HARNESS.read_text(encoding="utf-8")
+    source.write_text(text.replace("LINK", name).replace("CAPITALS", name.upper()))
+    program = folder / "harness"
+    parts = [source, folder / f"{name}_display.c", folder / f"{name}_link.c"]
+    compile_c("gcc", parts, program, *STRICT, *SANITIZED)
+    random = np.random.default_rng(5)
+    count = 200_000
+    near = random.random(count) < 0.5
+    space = random.integers(1, 4, count).astype(np.uint64)
+    offsets = random.integers(0, 1 << 16, count)
+    address = np.where(near, random.integers(0, 9, count), offsets).astype(np.uint64)
+    words = model.layout.pack(
+        space=space,
+        unit=random.integers(0, 4, count).astype(np.uint64),
+        address=address,
+        data=random.integers(0, 256, count).astype(np.uint64),
+    )
+    (folder / "words.bin").write_bytes(words.astype("<u8").tobytes())
+    done = subprocess.run([program, folder / "words.bin"], capture_output=True)
+    assert done.returncode == 0, done.stderr
+    bank = DisplayBank(board, model.layout)
+    bank.feed(FrameBatch(np.arange(count, dtype=np.uint64), words))
+    expected = b""
+    for display in bank.displays.values():
+        expected += display.memory.tobytes() + display.palette.tobytes()
+        outside = display.counters.frames_outside
+        expected += pack(
+            "<IBBI", display.base_offset, display.border_index, display.is_blank, outside
+        )
+    counts = bank.counters
+    expected += pack("<II", counts.frames_reserved_space, counts.frames_unknown_unit)
+    assert min(counts.frames_reserved_space, counts.frames_unknown_unit) > 1_000
+    assert done.stdout == expected
+
+
+@needs_gcc
+def test_self_test_passes_and_fails_for_a_receiver_that_is_wrong(tmp_path: Path) -> None:
+    folder = emit_c("strobed", tmp_path)
+    assert self_test("gcc", folder, "strobed") == 0
+    source = folder / "strobed_link.c"
+    text = source.read_text(encoding="utf-8")
+    assert text.count("enter(receiver, ABORTED)") == 1
+    source.write_text(text.replace("enter(receiver, ABORTED)", "(void)0"), encoding="utf-8")
+    assert self_test("gcc", folder, "strobed") == 1
+
+
+@pytest.mark.thorough
+@needs_compilers
+@pytest.mark.parametrize("compiler", ["gcc", "clang"])
+@pytest.mark.parametrize("name", [*SHIPPED, "corrected"])
+def test_sources_compile_without_a_word_and_pass_their_own_test(
+    name: str, compiler: str, tmp_path: Path
+) -> None:
+    folder = emit_c(described(name), tmp_path)
+    ident = model_of(described(name)).ident
+    for method in METHODS:
+        flag = f"-D{ident.upper()}_CHECK_METHOD={ident.upper()}_CHECK_{method}"
+        assert self_test(compiler, folder, ident, *SANITIZED, flag) == 0
+    for source in sorted(folder.glob("*.c")):
+        compile_c(compiler, [source], folder / "object.o", *STRICT, "-O2", "-c")
+
+
+@pytest.mark.thorough
+@needs_compilers
+@pytest.mark.parametrize("name", [*SHIPPED, "corrected"])
+def test_cppcheck_finds_nothing(name: str, tmp_path: Path) -> None:
+    folder = emit_c(described(name), tmp_path)
+    words = ["--std=c99", "--enable=warning,style,performance,portability", "--error-exitcode=1"]
+    done = subprocess.run(["cppcheck", "-q", *words, folder], capture_output=True, text=True)
+    assert (done.returncode, done.stderr) == (0, "")
+
+
+@pytest.mark.thorough
+@needs_gcc
+@pytest.mark.parametrize("name", [*SHIPPED, "corrected"])
+def test_receiver_agrees_over_many_frames_with_faults_of_every_kind(
+    name: str, tmp_path: Path
+) -> None:
+    model = model_of(described(name))
+    program = build_harness("gcc", emit_c(described(name), tmp_path), model.ident, *SANITIZED)
+    plans = every_fault(model.layout.lanes)
+    frames = 0
+    for seed, plan in enumerate(plans):
+        symbols = over_the_wire(model, plan, slots=SLOTS_A_KIND, seed=seed)
+        frames += len(symbols) // model.layout.slot_symbols
+        assert_agree(program, model, symbols, step=997)
+        assert_agree(program, model, symbols[:3_000], step=1)
+    assert frames > 170_000
+
+
+@pytest.mark.thorough
+@needs_gcc
+@settings(max_examples=6)
+@given(link=links(), corrects=st.booleans(), seed=st.integers(0, 1 << 30))
+def test_receiver_of_any_link_agrees(link: Link, corrects: bool, seed: int) -> None:
+    with tempfile.TemporaryDirectory() as name:
+        of: Link | Board = link
+        if corrects and can_correct(FrameLayout(link)):
+            of = correcting(board_with(link))
+        model = model_of(of)
+        folder = emit_c(of, Path(name))
+        assert self_test("gcc", folder, model.ident) == 0
+        program = build_harness("gcc", folder, model.ident, *SANITIZED)
+        plan = Faults(
+            seed=seed,
+            bit_flips=[BitFlips(0.004)],
+            lost_edges=[LostEdges(0.002)],
+            extra_edges=[ExtraEdges(0.002)],
+        )
+        symbols = over_the_wire(model, plan, slots=400, seed=seed)
+        noise = np.random.default_rng(seed).integers(0, 1 << model.symbol_bits, 2_000)
+        symbols = np.concatenate([symbols, noise.astype(symbols.dtype), symbols])
+        assert_agree(program, model, symbols, step=1)
+        assert_agree(program, model, symbols, step=211)
