@@ -49,9 +49,13 @@ def _cut(lines: list[str], most: int, what: str) -> list[str]:
 
 
 def _map_table(board: Board, facts: BoardFacts, *, full: bool) -> list[str]:
-    """Lay out the memory map: `full` with the windows' names, else with units and images."""
+    return table(map_rows(board, facts, full=full), right=frozenset({1}))
+
+
+def map_rows(board: Board, facts: BoardFacts, *, full: bool) -> list[tuple[str, ...]]:
+    """Return the memory map, a head first: `full` with windows' names, else units and images."""
     windows = {one.name: one for one in board.windows}
-    rows = [("addresses", "bytes", "read from", "a store goes to")]
+    rows: list[tuple[str, ...]] = [("addresses", "bytes", "read from", "a store goes to")]
     for run in facts.memory_map:
         span = AddressRange("", run.first_address, run.last_address)
         window = windows.get(run.window or "")
@@ -72,7 +76,7 @@ def _map_table(board: Board, facts: BoardFacts, *, full: bool) -> list[str]:
         rows.append(
             (str(span), f"{run.length_bytes:,}", ", ".join(read), " and ".join(targets) or "-")
         )
-    return table(rows, right=frozenset({1}))
+    return rows
 
 
 def _short(name: str) -> str:
@@ -93,17 +97,18 @@ def board_text(board: Board) -> str:
     lines = [f"Board {facts.name}" + (f", from {facts.file}" if facts.file else "")]
     lines += wrapped(facts.description)
     lines.append("")
-    lines += pairs(_summary(facts))
+    lines += pairs(board_rows(facts))
     lines += heading("Memory map")
     lines += _map_table(board, facts, full=True)
     lines += heading("Windows: stores that go out on the link")
-    lines += _window_table(facts)
+    lines += table(window_rows(facts))
     lines += heading("Units")
-    lines += _unit_table(facts)
+    lines += table(unit_rows(facts), right=frozenset({1}))
     return "\n".join(lines) + "\n\n" + link_text(board.link, processor_hz=board.clock_hz)
 
 
-def _summary(facts: BoardFacts) -> list[tuple[str, str]]:
+def board_rows(facts: BoardFacts) -> list[tuple[str, str]]:
+    """Return what a board has, as names and texts."""
     cycle_ns = exact(facts.cycle_ns)
     load_address = facts.program_load_address
     rows = [
@@ -171,8 +176,9 @@ def _colour_text(colour: Colour) -> str:
     return "#" + "".join(f"{part:02X}" for part in colour)
 
 
-def _window_table(facts: BoardFacts) -> list[str]:
-    rows = [("addresses", "unit", "space", "offsets", "name")]
+def window_rows(facts: BoardFacts) -> list[tuple[str, ...]]:
+    """Return the windows, a head first."""
+    rows: list[tuple[str, ...]] = [("addresses", "unit", "space", "offsets", "name")]
     rows += [
         (
             _range_text(one.first_address, one.last_address),
@@ -183,11 +189,12 @@ def _window_table(facts: BoardFacts) -> list[str]:
         )
         for one in facts.windows
     ]
-    return table(rows)
+    return rows
 
 
-def _unit_table(facts: BoardFacts) -> list[str]:
-    rows = [("unit", "number", "what it shows")]
+def unit_rows(facts: BoardFacts) -> list[tuple[str, ...]]:
+    """Return the units, a head first."""
+    rows: list[tuple[str, ...]] = [("unit", "number", "what it shows")]
     for one in facts.units:
         first = {"high_first": "high", "low_first": "low"}[one.pixel_order]
         parts = [f"{one.width_px} x {one.height_px} pixels of {counted(one.bits_per_pixel, 'bit')}"]
@@ -206,4 +213,4 @@ def _unit_table(facts: BoardFacts) -> list[str]:
         more = len(one.palette) - len(colours)
         parts.append(f"colours {' '.join(colours)}" + (f" and {more} more" if more else ""))
         rows.append((one.name, str(one.number), "; ".join(parts)))
-    return table(rows, right=frozenset({1}))
+    return rows

@@ -22,15 +22,16 @@ def link_text(link: Link, *, processor_hz: int | None = None) -> str:
     lines = [f"Link {facts.name}" + (f", from {facts.file}" if facts.file else "")]
     lines += wrapped(facts.description)
     lines.append("")
-    lines += pairs(_summary(link, facts))
+    lines += pairs(link_rows(link, facts))
     lines += heading("Fields, first one first")
-    lines += _field_table(facts)
+    lines += table(field_rows(facts), right=frozenset({1}))
     lines += heading("What each wire carries: a column is one edge, symbol 0 comes first")
     lines += frame_picture(facts)
     return "\n".join(lines)
 
 
-def _summary(link: Link, facts: LinkFacts) -> list[tuple[str, str]]:
+def link_rows(link: Link, facts: LinkFacts) -> list[tuple[str, str]]:
+    """Return what a link has, as names and texts."""
     lanes = counted(facts.lanes, "lane")
     strobe = " and a strobe" if facts.framing.method == "strobe" else ""
     clock = "the processor's" if facts.clock == "processor" else "its own"
@@ -113,13 +114,14 @@ def _framing_text(link: Link) -> str:
     )
 
 
-def _field_table(facts: LinkFacts) -> list[str]:
-    rows = [("field", "bits", "shown as", "carries")]
+def field_rows(facts: LinkFacts) -> list[tuple[str, ...]]:
+    """Return the fields of a frame, a head first."""
+    rows: list[tuple[str, ...]] = [("field", "bits", "shown as", "carries")]
     for one in facts.fields:
         low, high = f"{one.code}0", f"{one.code}{one.bits - 1}"
         shown = low if one.bits == 1 else f"{low} to {high}"
         rows.append((one.name, str(one.bits), shown, one.meaning))
-    return table(rows, right=frozenset({1}))
+    return rows
 
 
 def frame_picture(facts: LinkFacts) -> list[str]:
