@@ -51,7 +51,7 @@ class ColumnCodec:
         self._grid = grid_edges(layout)
         small = self._grid < _FAST_GRID
         self._grid_inverse = -(-(1 << _FAST_SHIFT) // self._grid) if small else 0
-        places = _column_places(layout)
+        places = column_places(layout)
         self._shifts = np.zeros(column_planes.COLUMNS, np.uint64)
         self._masks = np.zeros(column_planes.COLUMNS, np.uint64)
         self._plane_counts = [8, 8, (WORD_BITS - self._frame_bits + 7) // 8, 0, 0, 0, 0, 0]
@@ -205,8 +205,8 @@ class ColumnCodec:
         return done
 
 
-def _column_places(layout: FrameLayout) -> list[tuple[int, ...]]:
-    """Return the positions in the word of each column's bits, lowest value bit first."""
+def column_places(layout: FrameLayout) -> list[tuple[int, ...]]:
+    """Return where in the word the bits of each column stand, its lowest bit first."""
     link = layout.link
     check_name = link.check.field if link.check else None
     places: list[tuple[int, ...]] = [()] * column_planes.COLUMNS
