@@ -14,6 +14,7 @@
     cause = busplay.why("tides.trace", unit="panel", pixel=(120, 40))
     trace = busplay.decode("run3.vcd", link="guarded", board="dunlin")
     busplay.convert("tides.trace", "tides.vcd")
+    busplay.share("tides.trace", "tides.html")
 
 There is one function a command; `run`, `demo` and `replay` are `Session` and `Replay`. Boards,
 links, faults, traces and captures are taken as objects or as the names or paths of their files.
@@ -60,6 +61,7 @@ if TYPE_CHECKING:
         NotReachedError,
         OutputError,
     )
+    from busplay.export.page.share import share
     from busplay.history.history import open_history
     from busplay.history.places import Place
     from busplay.history.program_history import ProgramHistory
@@ -113,6 +115,7 @@ _HOME = {
     "parse_link": "busplay.link.load",
     "plan": "busplay.analysis.plan",
     "profile": "busplay.analysis.profile.profile",
+    "share": "busplay.export.page.share",
     "stress": "busplay.analysis.stress.stress",
     "why": "busplay.chain.why",
 }
@@ -159,6 +162,7 @@ __all__ = [
     "parse_link",
     "plan",
     "profile",
+    "share",
     "stress",
     "why",
 ]

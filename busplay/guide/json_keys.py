@@ -42,6 +42,7 @@ REPORTS: dict[str, tuple[Printed, ...]] = {
     "profile": (Printed("", "", "busplay.analysis.profile.report:ProfileReport"),),
     "convert": (Printed("", "", "busplay.conversion.convert:ConvertReport"),),
     "emit": (Printed("", "", "busplay.emission.emit:EmitReport"),),
+    "share": (Printed("", "", "busplay.export.page.share:PageReport"),),
     "info": (
         Printed("a trace", "", "busplay.trace.info:TraceInfo"),
         Printed("a capture", "", "busplay.formats.capture_info:CaptureFileInfo"),

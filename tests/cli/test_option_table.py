@@ -38,6 +38,7 @@ OWN_HELP = OWN_KIND | {
     ("--link", "decode"),
     ("--link", "new"),
     ("--link", "why"),
+    ("--output", "share"),
     ("--program", "why"),
     ("--program", "profile"),
     ("--skew", "plan"),

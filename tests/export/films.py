@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageSequence
 
-from busplay.description.board import Board, HostPort, Unit
+from busplay.description.board import Board, HostPort, ReceiverEnd, Unit
 from busplay.display.arrangement import compose
 from busplay.run.replay import Replay
 from busplay.run.tap import Tap
@@ -65,6 +65,21 @@ def flashing() -> Iterator[tuple[int, int, int]]:
         for byte in range(6):
             yield 1_000_000 + 125_000 * number + 8 * byte, 0xA000 + byte, 255 * (1 - number % 2)
     yield 3_500_000, 0x4000, 1
+
+
+def slow_receiver(folder: Path) -> Path:
+    """Return the trace of a burst that the receiver loses a part of."""
+    end = ReceiverEnd(fifo_depth=4, service_ns=9_000, deadline_ns=40_000)
+    board = replace(small_board(60), receiver=end)
+    stores = ((100 + 5 * i, 0x4000 + i % 60, (7 * i) % 256) for i in range(400))
+    return record(folder / "slow.trace", board, stores)
+
+
+def flashing_panel() -> Iterator[tuple[int, int, int]]:
+    """Return stores that change the whole small panel eight times a second."""
+    for number in range(16):
+        for byte in range(60):
+            yield 100_000 + 125_000 * number + 8 * byte, 0x4000 + byte, 255 * (number % 2)
 
 
 def screens(trace: Path, *, unit: str | None = None, scale: int = 1) -> list[Pixels]:
