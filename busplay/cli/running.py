@@ -131,7 +131,7 @@ def _run_program(request: RunRequest, board: Board, stack: ExitStack) -> int:
         ending=ending,
         stack=stack,
         after_run=pass_console,
-        bench=lambda: _bench(request, session, keep, stack),
+        bench=lambda: _bench(request, session, stack),
     )
     stop = session.stop
     if status == INTERRUPTED_STATUS or stop is None or stop.kind == "halted":
@@ -168,17 +168,21 @@ def _place_to_keep(stack: ExitStack) -> Path | None:
         return None
 
 
-def _bench(request: RunRequest, session: Session, keep: Path | None, stack: ExitStack) -> Bench:
-    """Return what the window shows of a live run: all of it so far, and its program."""
-    if keep is None or session.recorder.kept is None or not session.board.units:
+def _bench(request: RunRequest, session: Session | StoreStream, stack: ExitStack) -> Bench:
+    """Return what the window shows of a live run: what is kept of it, and its program."""
+    if session.recorder.kept is None or not session.board.units:
         return Bench(alone=request.alone)
     from busplay.cli.window_profile import profile_of_run
     from busplay.history.live_run import LiveInspector, LiveRun, follow
     from busplay.history.program_history import MEMORY_MB
 
+    if isinstance(session, StoreStream):
+        live = LiveRun(session)
+        stack.callback(live.close)
+        return Bench(LiveInspector(live, labels=request.read_labels()), playable=live)
     memory_mb = request.play.history_mb or MEMORY_MB
     program = follow(session, labels=request.labels, memory_mb=memory_mb)
-    live = LiveRun(session, keep, program=program)
+    live = LiveRun(session, program=program)
     stack.callback(live.close)
     profile_of = profile_of_run(
         session.start,
@@ -202,6 +206,7 @@ def _run_stores(request: RunRequest, board: Board, stack: ExitStack) -> int:
             wait=request.play.headless,
             record=request.run.record,
             record_received=request.losses.record_received,
+            keep=None if request.play.headless else _place_to_keep(stack),
             faults=request.faults.plan_for(board.link),
         )
     )
@@ -217,6 +222,7 @@ def _run_stores(request: RunRequest, board: Board, stack: ExitStack) -> int:
         ),
         ending=lambda: Ending(trace=request.run.record),
         stack=stack,
+        bench=lambda: _bench(request, feed, stack),
     )
 
 

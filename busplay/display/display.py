@@ -155,6 +155,21 @@ class Display:
         return int(self._row[writes.BASE])
 
     @property
+    def base_low(self) -> int:
+        """Low byte of the base offset, as written; it counts once the high byte is."""
+        return int(self._row[writes.BASE_LOW])
+
+    @property
+    def palette_index(self) -> int:
+        """Entry that the next colour goes to."""
+        return int(self._row[writes.PALETTE_INDEX])
+
+    @property
+    def palette_parts(self) -> tuple[int, int]:
+        """Red and green for the next colour."""
+        return int(self._row[writes.RED]), int(self._row[writes.GREEN])
+
+    @property
     def border_index(self) -> int:
         """Palette index of the border."""
         return int(self._row[writes.BORDER])

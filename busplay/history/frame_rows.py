@@ -31,7 +31,6 @@ class FrameRows:
     """
 
     def __init__(self, reader: TraceReader, labels: Labels) -> None:
-        self.reader = reader
         self.layout = FrameLayout(reader.header.link)
         board = reader.header.board
         units = reader.header.units
@@ -40,11 +39,21 @@ class FrameRows:
         )
         self._labels = labels
         self.places = PlaceNames(board, labels)
+        self.follow(reader)
+
+    def follow(self, reader: TraceReader) -> None:
+        """Go on with more of the same trace, which grows."""
+        self.reader = reader
         self._before = reader.frames_before.astype(np.int64)
 
     @property
+    def first_frame(self) -> int:
+        """Number of the first frame that is kept."""
+        return int(self._before[0])
+
+    @property
     def frames(self) -> int:
-        """Frames in the trace."""
+        """Number behind the last frame of the trace."""
         return int(self._before[-1])
 
     @property
@@ -59,7 +68,7 @@ class FrameRows:
         Raises:
             InputError: a chunk is damaged.
         """
-        first, stop = max(0, first), min(stop, self.frames)
+        first, stop = max(self.first_frame, first), min(stop, self.frames)
         parts = []
         while first < stop:
             number = int(np.searchsorted(self._before, first, side="right")) - 1
@@ -83,7 +92,7 @@ class FrameRows:
 
     def rows(self, first: int, stop: int) -> Sequence[FrameRow]:
         """Return frames by their numbers, as text."""
-        first = max(0, first)
+        first = max(self.first_frame, first)
         frames = self.batch(first, stop)
         header, layout = self.reader.header, self.layout
         columns = zip(*(one.tolist() for one in self.pieces(frames.word)), strict=True)
@@ -122,7 +131,7 @@ class FrameRows:
         wanted = self._parse(text.strip())
         step = -1 if back else 1
         here = frame - 1 if back else frame + 1
-        if not 0 <= here < self.frames:
+        if not self.first_frame <= here < self.frames:
             return None
         number = int(np.searchsorted(self._before, here, side="right")) - 1
         while 0 <= number < len(self._before) - 1:

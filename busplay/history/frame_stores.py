@@ -111,13 +111,14 @@ class FrameStores:
         idle_edges = self._idle_edges
         stop, reach = frame + 1, NEAR_FRAMES
         while True:
-            first = max(0, stop - reach)
+            first = max(self._rows.first_frame, stop - reach)
             edges = self._rows.batch(first, stop).edge
             gaps = np.flatnonzero(np.diff(edges.astype(np.int64)) > idle_edges)
             if len(gaps):
                 return first + int(gaps[-1]) + 1
-            if first == 0:
-                return 0
+            if first == self._rows.first_frame:
+                # A recording whose beginning was dropped may begin within a burst.
+                return None if first else 0
             if self._burst_frames_max is not None and frame - first >= self._burst_frames_max:
                 return None
             # The last one again, for the gap before it.

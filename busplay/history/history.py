@@ -16,19 +16,22 @@ first.
 from __future__ import annotations
 
 from collections import OrderedDict
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from busplay.batch import Int64Column, UInt64Column
+from busplay.description.board import Board
 from busplay.description.link import SPACE_MEMORY, SPACE_REGISTERS
+from busplay.display.display import Display
 from busplay.display.writes import FIELD_ADDRESS, FIELD_DATA, FIELD_SPACE, FIELD_UNIT
 from busplay.errors import InputError
 from busplay.history.index import WriteIndex, go_to_chunk
 from busplay.history.pixel import PixelCauses, pixel_causes
 from busplay.history.places import Place, Write, Writes, unit_named
 from busplay.history.timeline import Timeline, draw_timeline
+from busplay.pipeline.pipeline import UNIT_STATE
 from busplay.program.places import PlaceNames
 from busplay.trace.reader import TraceReader
 from busplay.write_index.builder import Arrived, WriteIndexBuilder
@@ -47,51 +50,65 @@ class History:
 
     Args:
         reader: the trace, which must stay open.
-        on_frames: called with the count of frames read, if the trace has no index.
-        after: the history of the same trace when it was shorter, to go on from; not to be used
-            any more.
+        index: of its writes.
 
     Attributes:
         reader: the trace.
         board: its board.
         index: the write index.
+        begin_frame: the moment at which it begins: above 0 where a trace that grows has dropped
+            its beginning.
         frames: count of frames in the trace, the moment at its end.
 
     Raises:
-        InputError: the trace has no board with units, or is damaged.
+        InputError: the trace is damaged.
     """
 
-    def __init__(
-        self,
-        reader: TraceReader,
-        *,
-        on_frames: Callable[[int], object] = lambda _: None,
-        after: History | None = None,
-    ) -> None:
-        board = reader.header.board
-        if board is None or not board.units:
-            raise InputError(
-                file=str(reader.path),
-                found="a trace without a board" if board is None else "a board without units",
-                wanted="a history is of the units' bytes; record the trace with its board",
-            )
-        self.reader = reader
-        self.board = board
-        self.index: WriteIndex = WriteIndex(
-            reader, board, on_frames=on_frames, after=None if after is None else after.index
-        )
-        self.frames = reader.frames
-        builder = self.index.builder
+    def __init__(self, reader: TraceReader, index: WriteIndex) -> None:
+        builder = index.builder
+        self.board: Board = builder.pipeline.board
         self._pipeline = builder.pipeline
         self._cells = builder.cells
         self._fields = builder.pipeline.bank.fields
         self._encoder = builder.pipeline.encoder
-        self._places = PlaceNames(board)
-        self._before = reader.frames_before.astype(np.int64)
-        self._key_edges = np.array(
-            [reader.header.edge_at(press.cycle) for press in reader.key_presses()], np.int64
-        )
+        self._places = PlaceNames(self.board)
         self._replayed: OrderedDict[int, Arrived] = OrderedDict()
+        self._begins: dict[str, Display] = {}
+        self._follow(reader, index, [press.cycle for press in reader.key_presses()])
+
+    def follow(self, reader: TraceReader, index: WriteIndex, *, key_cycles: Sequence[int]) -> None:
+        """Go on with more of the same trace, which grows.
+
+        Args:
+            reader: the trace as it is now.
+            index: of its writes now.
+            key_cycles: cycles of the key presses.
+        """
+        self._replayed.clear()
+        self._begins.clear()
+        self._follow(reader, index, key_cycles)
+
+    def _follow(self, reader: TraceReader, index: WriteIndex, key_cycles: Sequence[int]) -> None:
+        self.reader = reader
+        self.index = index
+        self.frames = reader.frames
+        self._before = reader.frames_before.astype(np.int64)
+        self.begin_frame = int(self._before[0])
+        self._key_edges = np.array([reader.header.edge_at(one) for one in key_cycles], np.int64)
+
+    def display_at_begin(self, unit: str) -> Display:
+        """Return a unit as it is where the trace begins: at power-on, or as its key frame says.
+
+        Raises:
+            InputError: the key frame is damaged.
+        """
+        if unit not in self._begins:
+            display = Display(unit_named(self.board, unit))
+            if self.reader.begin_edge:
+                state = self.reader.seek(self.reader.begin_edge).states
+                display.restore(state[UNIT_STATE + unit])
+            self._begins[unit] = display
+        return self._begins[unit]
 
     # -- moments
 
@@ -136,8 +153,8 @@ class History:
         return int(self.reader.frame_chunk(chunk).frames.word[index])
 
     def _place_of(self, frame: int) -> tuple[int, int]:
-        if not 0 <= frame < self.frames:
-            raise ValueError(f"frame {frame}: the trace has {self.frames}")
+        if not self.begin_frame <= frame < self.frames:
+            raise ValueError(f"frame {frame}: the trace has {self.begin_frame} to {self.frames}")
         chunk = int(np.searchsorted(self._before, frame, side="right")) - 1
         return chunk, frame - int(self._before[chunk])
 
@@ -307,7 +324,7 @@ class History:
 
     def _bounds(self, first_frame: int, stop_frame: int | None) -> tuple[int, int]:
         stop = self.frames if stop_frame is None else min(stop_frame, self.frames)
-        return max(first_frame, 0), stop
+        return max(first_frame, self.begin_frame), stop
 
     def _count_before(self, place: Place, frame: int) -> int:
         """Count the writes before a moment, from the nearest stretch's sums."""
@@ -498,15 +515,12 @@ def open_history(
     reader: TraceReader,
     *,
     on_frames: Callable[[int], object] = lambda _: None,
-    after: History | None = None,
 ) -> History:
     """Open the history of a trace; if it has no complete index, one is made.
 
     Args:
         reader: the trace, which must stay open.
         on_frames: called with the count of frames read, if an index is made.
-        after: the history of the same trace when it was shorter, to go on from; not to be used
-            any more.
 
     Raises:
         InputError: the trace has no board with units, or is damaged.
@@ -518,4 +532,11 @@ def open_history(
     ...     f"${causes.byte.address:04X}", hex(causes.value), causes.colour
     ('$543C', '0x33', (150, 160, 204))
     """
-    return History(reader, on_frames=on_frames, after=after)
+    board = reader.header.board
+    if board is None or not board.units:
+        raise InputError(
+            file=str(reader.path),
+            found="a trace without a board" if board is None else "a board without units",
+            wanted="a history is of the units' bytes; record the trace with its board",
+        )
+    return History(reader, WriteIndex.of_trace(reader, board, on_frames=on_frames))

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import struct
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
-from busplay.batch import Int64Column, UInt8Column, UInt32Column
+from busplay.batch import Int64Column, UInt8Column
 from busplay.description.board import Board
+from busplay.history.growing_array import GrowingArray
 from busplay.trace.container import WRITES
 from busplay.trace.reader import TraceReader
 from busplay.write_index.builder import WriteIndexBuilder
@@ -20,7 +21,6 @@ from busplay.write_index.stretch import (
     IndexStretch,
     SpanColumn,
     parse_stretch,
-    spans_of,
 )
 
 _CHUNKS = struct.Struct("<I")
@@ -30,87 +30,144 @@ class WriteIndex:
     """Facts on every frame chunk of a trace, without decoding it.
 
     Args:
-        reader: the trace.
-        board: its board.
-        on_frames: called with the count of frames read, if the index has to be made.
-        after: an index of the same trace when it was shorter, to go on from.
+        builder: has board and cells.
+        frames_before: frames before the first chunk.
 
     Attributes:
-        builder: has board and cells; it is handed on to the next index.
-        chunks_in_trace: frame chunks indexed in the trace; the others are indexed here.
+        builder: as given.
+        chunks_in_trace: frame chunks whose index was read from the trace.
         kinds: a `ChunkKind` for each chunk.
         fates: uint8[frames of the chunk] for chunks of `ChunkKind.FATES`.
-        written: uint8[chunks, cells / 8]; see `IndexStretch`.
-        stretch_chunks: int64[stretches + 1]; chunks before each stretch, and the total.
-        counts_before: uint32[stretches + 1, cells]; writes to each cell before each stretch.
-        spans: uint64[columns, spans]; see `IndexStretch`.
-        spans_before: int64[chunks + 1]; spans before each chunk.
-        sums_before: int64[columns, spans + 1]; sums of the columns before each span.
-        frames_before: int64[spans + 1]; frames before each span.
-
-    Raises:
-        InputError: the index or the trace is damaged.
     """
 
-    def __init__(
-        self,
-        reader: TraceReader,
-        board: Board,
-        *,
-        on_frames: Callable[[int], object],
-        after: WriteIndex | None = None,
-    ) -> None:
-        self.builder: WriteIndexBuilder = (
-            WriteIndexBuilder(board) if after is None else after.builder
-        )
-        counts = np.diff(reader.frames_before.astype(np.int64)).tolist()
-        stretches = self._read(reader, counts)
-        self.chunks_in_trace = sum(len(one.kinds) for one in stretches)
-        self._made: list[IndexStretch] = []
-        if after is not None and after.chunks_in_trace == self.chunks_in_trace:
-            self._made += after._made
-        elif after is not None:
-            # Another stretch is in the trace; what was made of it is not needed.
-            self.builder = WriteIndexBuilder(board)
-        self._made += self._make(
-            reader,
-            self.chunks_in_trace + sum(len(one.kinds) for one in self._made),
-            on_frames,
-            is_there=bool(self._made),
-        )
-        stretches += self._made
-        cells = self.builder.cells.count
-        self.kinds: tuple[ChunkKind, ...] = tuple(kind for one in stretches for kind in one.kinds)
-        row_bytes = -(-cells // 8)
-        self.written: NDArray[np.uint8] = np.concatenate(
-            [np.empty((0, row_bytes), np.uint8), *(one.written for one in stretches)]
-        )
-        stops = np.cumsum([0, *(len(one.kinds) for one in stretches)], dtype=np.int64)
-        self.stretch_chunks: Int64Column = stops
-        self.counts_before: UInt32Column = np.zeros((len(stretches) + 1, cells), np.uint32)
-        for number, one in enumerate(stretches):
-            np.add(self.counts_before[number], one.counts, out=self.counts_before[number + 1])
-        self.spans: NDArray[np.uint64] = np.concatenate(
-            [np.empty((len(SpanColumn), 0), np.uint64), *(one.spans for one in stretches)], axis=1
-        )
-        self.spans_before: Int64Column = spans_of(counts).astype(np.int64)
-        self.sums_before: NDArray[np.int64] = np.zeros(
-            (len(SpanColumn), self.spans.shape[1] + 1), np.int64
-        )
-        np.cumsum(self.spans.view(np.int64), axis=1, out=self.sums_before[:, 1:])
-        self.frames_before: Int64Column = _span_frames(counts)
-        self.fates: dict[int, UInt8Column] = {
-            int(first) + number: fates
-            for first, one in zip(stops, stretches, strict=False)
-            for number, fates in one.fates.items()
-        }
+    def __init__(self, builder: WriteIndexBuilder, *, frames_before: int = 0) -> None:
+        cells = builder.cells.count
+        self.builder = builder
+        self.chunks_in_trace = 0
+        self.kinds: list[ChunkKind] = []
+        self.fates: dict[int, UInt8Column] = {}
+        # Chunks and spans before each stretch, and in all.
+        self._chunks_before = [0]
+        self._stretch_spans = [0]
+        self._written = GrowingArray(np.empty((0, -(-cells // 8)), np.uint8))
+        self._counts_before = GrowingArray(np.zeros((1, cells), np.uint32))
+        self._spans = GrowingArray(np.empty((len(SpanColumn), 0), np.uint64), axis=1)
+        self._sums_before = GrowingArray(np.zeros((len(SpanColumn), 1), np.int64), axis=1)
+        self._frames_before = GrowingArray(np.array([frames_before], np.int64))
+        self._spans_before = GrowingArray(np.zeros(1, np.int64))
 
-    def _read(self, reader: TraceReader, counts: list[int]) -> list[IndexStretch]:
+    @classmethod
+    def of_trace(
+        cls, reader: TraceReader, board: Board, *, on_frames: Callable[[int], object]
+    ) -> WriteIndex:
+        """Return the index of a trace: read from it, and made where it has none.
+
+        Args:
+            reader: the trace.
+            board: its board.
+            on_frames: called with the count of frames read, if the index has to be made.
+
+        Raises:
+            InputError: the index or the trace is damaged.
+        """
+        index = cls(WriteIndexBuilder(board), frames_before=int(reader.frames_before[0]))
+        counts = np.diff(reader.frames_before.astype(np.int64)).tolist()
+        index._read(reader, counts)
+        index.chunks_in_trace = len(index.kinds)
+        index._make(reader, counts, on_frames)
+        return index
+
+    @property
+    def written(self) -> NDArray[np.uint8]:
+        """uint8[chunks, cells / 8]; see `IndexStretch`."""
+        return self._written.values
+
+    @property
+    def stretch_chunks(self) -> Int64Column:
+        """int64[stretches + 1]; chunks before each stretch, and the total."""
+        return np.array(self._chunks_before, np.int64)
+
+    @property
+    def counts_before(self) -> NDArray[np.uint32]:
+        """uint32[stretches + 1, cells]; writes to each cell before each stretch."""
+        return self._counts_before.values
+
+    @property
+    def spans(self) -> NDArray[np.uint64]:
+        """uint64[columns, spans]; see `IndexStretch`."""
+        return self._spans.values
+
+    @property
+    def spans_before(self) -> Int64Column:
+        """int64[chunks + 1]; spans before each chunk, and in all."""
+        return self._spans_before.values
+
+    @property
+    def sums_before(self) -> NDArray[np.int64]:
+        """int64[columns, spans + 1]; sums of the columns before each span."""
+        return self._sums_before.values
+
+    @property
+    def frames_before(self) -> Int64Column:
+        """int64[spans + 1]; frames before each span."""
+        return self._frames_before.values
+
+    def add(self, stretch: IndexStretch, counts: Sequence[int]) -> None:
+        """Add the next stretch; `counts` has the frames of each of its chunks."""
+        first = len(self.kinds)
+        self.kinds += stretch.kinds
+        self.fates |= {first + number: fates for number, fates in stretch.fates.items()}
+        self._chunks_before.append(len(self.kinds))
+        self._written.add(stretch.written)
+        self._counts_before.add(self.counts_before[-1:] + stretch.counts)
+        self._spans.add(stretch.spans)
+        sums = np.cumsum(stretch.spans.view(np.int64), axis=1)
+        self._sums_before.add(self.sums_before[:, -1:] + sums)
+        self._frames_before.add(self.frames_before[-1] + np.cumsum(_span_frames(counts)))
+        spans = np.array([-(-count // SPAN_FRAMES) for count in counts], np.int64)
+        self._spans_before.add(self.spans_before[-1] + np.cumsum(spans))
+        self._stretch_spans.append(self.spans.shape[1])
+
+    def remove_last(self) -> None:
+        """Remove the last stretch."""
+        del self._chunks_before[-1], self._stretch_spans[-1]
+        chunks, spans = self._chunks_before[-1], self._stretch_spans[-1]
+        for number in range(chunks, len(self.kinds)):
+            self.fates.pop(number, None)
+        del self.kinds[chunks:]
+        self._written.cut(chunks)
+        self._counts_before.cut(len(self._chunks_before))
+        self._spans.cut(spans)
+        self._sums_before.cut(spans + 1)
+        self._frames_before.cut(spans + 1)
+        self._spans_before.cut(chunks + 1)
+
+    def drop_before(self, frame: int) -> None:
+        """Drop the stretches that end before a frame, or at it."""
+        starts = self.frames_before[self._stretch_spans]
+        count = int(np.searchsorted(starts, frame, side="right")) - 1
+        if count <= 0:
+            return
+        chunks, spans = self._chunks_before[count], self._stretch_spans[count]
+        self._chunks_before = [one - chunks for one in self._chunks_before[count:]]
+        self._stretch_spans = [one - spans for one in self._stretch_spans[count:]]
+        del self.kinds[:chunks]
+        self.fates = {one - chunks: fates for one, fates in self.fates.items() if one >= chunks}
+        self._written.drop(chunks)
+        self._spans.drop(spans)
+        self._counts_before.drop(count)
+        self._sums_before.drop(spans)
+        self._counts_before.values[:] -= self._counts_before.values[:1].copy()
+        self._sums_before.values[:] -= self._sums_before.values[:, :1].copy()
+        self._frames_before.drop(spans)
+        self._spans_before.drop(chunks)
+        self._spans_before.values[:] -= spans
+
+    def _read(self, reader: TraceReader, counts: list[int]) -> None:
         """Read the stretches in the trace."""
         cells = self.builder.cells
-        stretches: list[IndexStretch] = []
-        first = 0
         for where, payload in reader.payloads(WRITES):
+            first = len(self.kinds)
             if len(payload) < _CHUNKS.size:
                 raise where.error(f"{len(payload)} bytes", "a write index is longer")
             (chunks,) = _CHUNKS.unpack_from(payload)
@@ -119,37 +176,28 @@ class WriteIndex:
                     f"an index of {chunks:,} frame chunks",
                     f"it is of up to {STRETCH_CHUNKS}, and {len(counts) - first:,} are left",
                 )
-            stretches.append(
-                parse_stretch(
-                    payload,
-                    frame_counts=counts[first : first + chunks],
-                    frames_before=int(reader.frames_before[first]),
-                    cells=cells.count,
-                    cell_shift=cells.shift,
-                    where=where,
-                )
+            here = counts[first : first + chunks]
+            stretch = parse_stretch(
+                payload,
+                frame_counts=here,
+                frames_before=int(reader.frames_before[first]),
+                cells=cells.count,
+                cell_shift=cells.shift,
+                where=where,
             )
-            first += chunks
-        return stretches
+            self.add(stretch, here)
 
     def _make(
-        self,
-        reader: TraceReader,
-        first: int,
-        on_frames: Callable[[int], object],
-        *,
-        is_there: bool,
-    ) -> list[IndexStretch]:
-        """Make the stretches of the chunks from `first` on, where the builder may be already."""
-        chunks = len(reader.frames_before) - 1
-        stretches: list[IndexStretch] = []
-        if first == chunks:
-            return stretches
+        self, reader: TraceReader, counts: list[int], on_frames: Callable[[int], object]
+    ) -> None:
+        """Make the stretches of the chunks that have none in the trace."""
+        first = len(self.kinds)
+        if first == len(counts):
+            return
         builder = self.builder
-        if not is_there:
-            go_to_chunk(builder, reader, first)
+        go_to_chunk(builder, reader, first)
         lost_before = stores_lost_before(reader, first)
-        for number in range(first, chunks):
+        for number in range(first, len(counts)):
             chunk = reader.frame_chunk(number)
             # A trace has the count of stores lost by a chunk's end, not their edges.
             lost = max(0, chunk.totals.stores - chunk.totals.frames)
@@ -159,11 +207,47 @@ class WriteIndex:
                 chunk.frames, stop_edge=chunk.totals.stop_edge, lost_edges=lost_edges
             )
             on_frames(chunk.totals.frames)
-            if builder.is_full:
-                stretches.append(builder.take_stretch())
-        if not builder.is_empty:
-            stretches.append(builder.take_stretch())
-        return stretches
+            if builder.is_full or number == len(counts) - 1:
+                self.add(builder.take_stretch(), counts[len(self.kinds) : number + 1])
+
+
+class GrowingIndex:
+    """The index of a trace that is being written, from the builder of its writer.
+
+    Args:
+        board: the trace's.
+
+    Attributes:
+        index: of what was stored when it was followed last.
+    """
+
+    def __init__(self, board: Board) -> None:
+        self.index = WriteIndex(WriteIndexBuilder(board))
+        self._has_part = False
+
+    def follow(self, reader: TraceReader, writing: WriteIndexBuilder) -> None:
+        """Go on to what is stored now.
+
+        Args:
+            reader: the trace as it is now.
+            writing: makes the index as the trace is written.
+        """
+        if self._has_part:
+            self.index.remove_last()
+        before = reader.frames_before.astype(np.int64)
+        stretches = writing.take_full_stretches()
+        part = writing.part_of_stretch()
+        self._has_part = part is not None
+        for stretch in stretches if part is None else [*stretches, part]:
+            if stretch.frames_before < before[0]:
+                # Dropped before anybody has seen it.
+                self.index = WriteIndex(self.index.builder, frames_before=int(before[0]))
+                continue
+            first = int(np.searchsorted(before, stretch.frames_before))
+            self.index.add(
+                stretch, np.diff(before[first : first + len(stretch.kinds) + 1]).tolist()
+            )
+        self.index.drop_before(int(before[0]))
 
 
 def go_to_chunk(builder: WriteIndexBuilder, reader: TraceReader, number: int) -> None:
@@ -190,10 +274,10 @@ def stores_lost_before(reader: TraceReader, number: int) -> int:
     return max(0, totals.stores - totals.frames)
 
 
-def _span_frames(counts: list[int]) -> Int64Column:
-    """Return int64[spans + 1]: frames before each span, from the frame counts of chunks."""
+def _span_frames(counts: Sequence[int]) -> Int64Column:
+    """Return int64[spans]: frames of each span, from the frame counts of chunks."""
     each: list[int] = []
     for count in counts:
         whole, rest = divmod(count, SPAN_FRAMES)
         each += [SPAN_FRAMES] * whole + [rest] * bool(rest)
-    return np.cumsum([0, *each], dtype=np.int64)
+    return np.array(each, np.int64)

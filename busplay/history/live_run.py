@@ -1,62 +1,79 @@
-"""A running program that can go back: the run so far is kept in a trace.
+"""A run that can go back: what it sent is kept in a trace, of a long run the latest part.
 
 How to think about it. The session runs at its head. Its frames go into a trace that is read while
 it grows; going back shows a replay of that trace while the session waits. Going forward plays the
 replay up to the head, where the session continues. So the past is shown by the same receiver and
 displays as any recording, and the session itself never goes back.
+
+With faults, what arrived depends on all that came before. So snapshots of the pipeline are taken
+as the run goes, and the past plays from the one before: over the same wire, error by error.
 """
 
 from __future__ import annotations
 
 import time
+from bisect import bisect_left, bisect_right
 from collections.abc import Mapping
 from pathlib import Path
 
 from busplay.description.board import Board
 from busplay.display.display import Display
 from busplay.errors import InputError
-from busplay.history.history import History, open_history
+from busplay.history.history import History
+from busplay.history.index import GrowingIndex
 from busplay.history.program_history import MEMORY_MB, ProgramHistory
 from busplay.history.program_inspector import ProfileOf
 from busplay.history.trace_inspector import TraceInspector
-from busplay.pipeline.pipeline import Pipeline
+from busplay.pipeline.pipeline import Pipeline, PipelineSnapshot
 from busplay.player.playable import Status
 from busplay.program.labels import Labels
+from busplay.run.recording import KeptTrace
 from busplay.run.replay import Replay
 from busplay.run.session import Session
+from busplay.run.store_stream import StoreStream
 from busplay.trace.reader import TraceReader
 from busplay.units import NS_PER_S
 
-# While it plays, the history is reopened this often, and takes at most this part of the time.
+# While it plays, the history is followed this often, and takes at most this part of the time.
 RENEW_NS = NS_PER_S // 4
 RENEW_PART = 60
+# Of a run with faults; every second one is dropped when there are more.
+SNAPSHOTS_MAX = 256
 
 
 class LiveRun:
-    """A session that can go back; a `Playable`.
+    """A session, or stores from elsewhere, that can go back; a `Playable`.
 
     Args:
         session: made with `keep`; nothing has run yet.
-        path: its `keep` argument.
         program: the session's run by instructions; None: not available.
 
     Attributes:
         session: the running session.
-        renewals: count of times that the history was reopened.
+        renewals: count of times that the history has grown.
+
+    Raises:
+        ValueError: the session keeps nothing.
     """
 
     def __init__(
-        self, session: Session, path: Path, *, program: ProgramHistory | None = None
+        self, session: Session | StoreStream, *, program: ProgramHistory | None = None
     ) -> None:
+        kept = session.recorder.kept
+        if kept is None:
+            raise ValueError("the session keeps nothing to go back to")
         self.session = session
         self.program = program
         self.renewals = 0
-        self._path = path
+        self._kept: KeptTrace = kept
         self._past: Replay | None = None
         self._past_renewals = 0
-        self._known_frames = -1
-        self._reader: TraceReader | None = None
+        self._reader = TraceReader(kept.writer.grown())
+        self._index = GrowingIndex(session.board)
         self._history: History | None = None
+        self._snapshots: list[PipelineSnapshot] = []
+        encoder = session.pipeline.encoder
+        self._snapshot_edges = encoder.cycle_to_edge(session.clock_hz) - encoder.cycle_to_edge(0)
 
     # -- what is shown
 
@@ -131,39 +148,67 @@ class LiveRun:
 
     @property
     def reader(self) -> TraceReader:
-        """The trace of the run, as last opened."""
-        return self.history.reader
+        """The trace of the run, as last followed."""
+        return self._reader
 
     @property
     def history(self) -> History:
-        """The history of the run, as last opened."""
+        """The history of the run, as last followed."""
         if self._history is None:
             self.renew()
-        assert self._history is not None
+            self._index.follow(self._reader, self._kept.index_builder)
+            self._history = History(self._reader, self._index.index)
         return self._history
 
-    def renew(self) -> bool:
-        """Reopen the history of everything sent so far; return whether it has grown.
+    @property
+    def begin_cycle(self) -> int:
+        """The first cycle that can be gone back to: above 0 once the beginning was dropped."""
+        begin_edge = self._reader.begin_edge
+        if not begin_edge:
+            return 0
+        if self.is_faulty:
+            # Nothing is known of the wire before the first snapshot that is left.
+            begin_edge = max(begin_edge, self._snapshots[0].edge)
+        return self._reader.header.cycles_at(begin_edge) + 1
 
-        Raises:
-            OutputError: the trace cannot be written.
+    def renew(self, *, whole: bool = True) -> bool:
+        """Follow the trace with the history; return whether it has grown.
+
+        Args:
+            whole: everything sent so far, not only what has gone into the trace's full chunks.
         """
-        kept = self.session.recorder.kept
-        frames = self.session.pipeline.frames_carried
-        if self._history is not None and (kept is None or frames == self._known_frames):
-            return False
-        if kept is not None:
+        kept = self._kept
+        if whole or kept.writer.frames_stored == self._reader.frames:
             kept.flush()
-        old = self._reader
-        reader = TraceReader(self._path)
-        known, self._history = self._history, None
-        self._history = open_history(reader, after=known)
-        self._reader = reader
-        self._known_frames = frames
+        if kept.writer.frames_stored == self._reader.frames and self._history is not None:
+            return False
+        old, self._reader = self._reader, TraceReader(kept.writer.grown())
+        if self._history is not None:
+            self._index.follow(self._reader, kept.index_builder)
+            keys = [cycle for cycle, _ in self.session.key_presses]
+            self._history.follow(self._reader, self._index.index, key_cycles=keys)
         self.renewals += 1
-        if old is not None:
-            old.close()
+        old.close()
+        begin = self._reader.begin_edge
+        del self._snapshots[: bisect_left(self._snapshots, begin, key=lambda one: one.edge)]
         return True
+
+    def _take_snapshot(self) -> None:
+        """Take a snapshot of a pipeline with faults, if it is time for one."""
+        pipeline = self.session.pipeline
+        before = self._snapshots[-1].edge if self._snapshots else 0
+        if not self.is_faulty or pipeline.edge - before < self._snapshot_edges:
+            return
+        self._snapshots.append(pipeline.snapshot())
+        if len(self._snapshots) > SNAPSHOTS_MAX:
+            # The oldest stays, as nothing before it can be shown once the beginning is dropped.
+            del self._snapshots[1::2]
+            self._snapshot_edges *= 2
+
+    def _snapshot_at(self, edge: int) -> PipelineSnapshot | None:
+        """Return the last snapshot at an edge or before it; None: there is none."""
+        after = bisect_right(self._snapshots, edge, key=lambda one: one.edge)
+        return self._snapshots[after - 1] if after else None
 
     # -- moves
 
@@ -179,22 +224,27 @@ class LiveRun:
             self._go_to_head()
         if done < cycles and not self.session.ended:
             done += self.session.run(cycles - done)
-            if self.program is not None:
+            self._take_snapshot()
+            if self.program is not None and isinstance(self.session, Session):
                 self.program.extend_to(self.session.cycle)
                 self.program.take_snapshot(self.session.core)
         return done
 
     def seek(self, cycle: int) -> None:
-        """Go to a cycle of the run so far; one beyond it means the head."""
+        """Go to a cycle of the run so far that is kept; one beyond it means the head."""
         if cycle >= self.session.cycle:
             self._go_to_head()
             return
         self.renew()
         if self._past is None or self._past_renewals != self.renewals:
             self._close_past()
-            self._past = Replay(self._path, faults=self.session.pipeline.faults)
+            self._past = Replay(
+                self._kept.writer.grown(),
+                faults=self.session.pipeline.faults,
+                find_snapshot=self._snapshot_at,
+            )
             self._past_renewals = self.renewals
-        self._past.seek(cycle)
+        self._past.seek(max(cycle, self.begin_cycle))
 
     def _go_to_head(self) -> None:
         self._close_past()
@@ -221,8 +271,7 @@ class LiveRun:
     def close(self) -> None:
         """Close the trace and the history."""
         self._close_past()
-        if self._reader is not None:
-            self._reader.close()
+        self._reader.close()
 
 
 def follow(
@@ -270,6 +319,17 @@ class LiveInspector(TraceInspector):
         self._taken = live.renewals
 
     @property
+    def begin_edge(self) -> int:
+        """Where what is kept begins."""
+        cycle = self._live.begin_cycle
+        return self.edge_at(cycle) if cycle else 0
+
+    @property
+    def _accounting(self) -> Pipeline:
+        """The session's, whatever is shown: its errors are those of the whole run."""
+        return self._live.session.pipeline
+
+    @property
     def end_edge(self) -> int:
         """A little before the head, so that a time line of the whole run rarely moves."""
         clock_hz = self._live.clock_hz
@@ -282,7 +342,7 @@ class LiveInspector(TraceInspector):
         super().refresh(now_ns, playing=playing)
         if not playing or now_ns >= self._due_ns:
             begun_ns = time.monotonic_ns()
-            self._live.renew()
+            self._live.renew(whole=not playing)
             took_ns = time.monotonic_ns() - begun_ns
             self._due_ns = now_ns + max(RENEW_NS, RENEW_PART * took_ns)
         if self._taken != self._live.renewals:

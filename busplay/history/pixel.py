@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from busplay.description.board import Board, Unit
+from busplay.display.display import Display
 from busplay.display.pixel_place import place_in_memory
 from busplay.history.places import (
     Place,
@@ -44,6 +45,9 @@ class FindsWrites(Protocol):
     ) -> int:
         """Count the writes between two moments."""
 
+    def display_at_begin(self, unit: str) -> Display:
+        """Return a unit as it is where the trace begins."""
+
 
 @dataclass(frozen=True, slots=True)
 class PaletteCause:
@@ -61,7 +65,9 @@ class PaletteCause:
 
 @dataclass(frozen=True, slots=True)
 class PixelCauses:
-    """The causes of a pixel's colour at a moment, each with its write; None: as at power-on.
+    """The causes of a pixel's colour at a moment, each with its write.
+
+    None: as where the trace begins, which is power-on unless a trace that grows has dropped that.
 
     Attributes:
         unit, x, y: the pixel.
@@ -126,27 +132,32 @@ def pixel_causes(
     def last(register: str, before: int = moment) -> Write | None:
         return history.last_write(place_of_register(unit, register), before)
 
+    begin = history.display_at_begin(unit)
     base, base_low = last("BASE_HIGH"), None
-    base_offset = described.base_offset
+    base_offset = begin.base_offset
     if base is not None:
         base_low = last("BASE_LOW", base.frame)
-        low = described.base_offset & 0xFF if base_low is None else base_low.data
+        low = begin.base_low if base_low is None else base_low.data
         base_offset = base.data << 8 | low
     offset, shift = place_in_memory(described, x, y, base_offset=base_offset)
     byte = history.last_write(Place(unit, "memory", offset, offset + 1), moment)
-    value = 0 if byte is None else byte.data
+    value = int(begin.memory[offset]) if byte is None else byte.data
     mask = (1 << described.bits_per_pixel) - 1
     blank, border = last("BLANK"), None
-    is_blank = blank is not None and bool(blank.data & 1)
+    is_blank = begin.is_blank if blank is None else bool(blank.data & 1)
     index = value >> shift & mask
     if is_blank:
         border = last("BORDER")
-        index = (described.border_index if border is None else border.data) & mask
+        index = (begin.border_index if border is None else border.data) & mask
     palette = palette_cause(history, described, index, moment)
-    colour = described.palette[index]
+    red, green, blue = begin.palette[index].tolist()
     if palette is not None:
-        red, green = (0 if one is None else one.data for one in (palette.red, palette.green))
-        colour = (red, green, palette.blue.data)
+        red, green = (
+            latched if one is None else one.data
+            for one, latched in zip((palette.red, palette.green), begin.palette_parts, strict=True)
+        )
+        blue = palette.blue.data
+    colour = (red, green, blue)
     return PixelCauses(
         unit, x, y, moment, base_offset, base, base_low, offset, shift, value, byte, is_blank,
         blank, border, index, colour, palette,
@@ -164,10 +175,11 @@ def palette_cause(
     blues = place_of_register(unit.name, "PALETTE_BLUE")
     indexes = place_of_register(unit.name, "PALETTE_INDEX")
     mask = (1 << unit.bits_per_pixel) - 1
+    begin = history.display_at_begin(unit.name)
     for found in history.writes(blues, 0, before_frame):
         first, last = int(found.frame[0]), int(found.frame[-1])
         # PALETTE_INDEX before the first of these, and the writes to it among them.
-        entry = 0
+        entry = begin.palette_index
         since = 0
         if (written := history.last_write(indexes, first)) is not None:
             entry, since = written.data, written.frame

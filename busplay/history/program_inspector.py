@@ -108,8 +108,8 @@ class ProgramInspector:
     def _take_history(self, history: History) -> None:
         """Go on with the history of more of the same run."""
         self._history = history
-        self._rows = FrameRows(history.reader, self._labels)
-        self._stores = None if self._program is None else FrameStores(self._rows, self._program)
+        self._rows.follow(history.reader)
+        self._made.clear()
         self.version += 1
 
     def refresh(self, now_ns: int, *, playing: bool) -> None:
@@ -140,6 +140,11 @@ class ProgramInspector:
     def end_edge(self) -> int:
         """Where the recording ends."""
         return max(self._history.reader.stop_edge, self.edge_at(self._end_cycle))
+
+    @property
+    def first_frame(self) -> int:
+        """Number of the first frame that is kept."""
+        return self._history.begin_frame
 
     @property
     def frames(self) -> int:
@@ -173,6 +178,7 @@ class ProgramInspector:
         """Return the first cycle at which a frame, by its number, has been shown."""
         if frame >= self.frames:
             return self._end_cycle
+        frame = max(frame, self.first_frame)
         edge = self._history.edge_of_frame(frame)
         cycle = self.cycle_at(edge)
         while cycle > 0 and self._replay.start_edge(cycle - 1) >= edge:

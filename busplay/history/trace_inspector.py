@@ -71,7 +71,8 @@ class TraceInspector(ProgramInspector):
         """Return frames by their numbers, with their fates."""
         self._take_errors()
         rows = self._rows.rows(first, stop)
-        labels = self._code_labels(max(0, first), max(0, first) + len(rows)) or ("",) * len(rows)
+        begin = max(first, self.first_frame)
+        labels = self._code_labels(begin, begin + len(rows)) or ("",) * len(rows)
         return [
             replace(row, fate=self._fates.get(row.edge, ""), code_label=label)
             for row, label in zip(rows, labels, strict=True)
@@ -182,11 +183,12 @@ class TraceInspector(ProgramInspector):
         # The value before each write: that of the write before it, or of memory.
         found = np.where(is_first, before[places], np.roll(values, 1))
         unchanged = np.bincount(places[found == values], minlength=size).astype(np.uint32)
-        losses = self._pipeline.losses
+        losses = self._accounting.losses
         lost_frames = FrameBatch(losses.edge, losses.word)
         lost_at, _, lost_edges = self._written(described, lost_frames)
-        lost = np.bincount(lost_at[lost_edges >= first_edge], minlength=size).astype(np.uint32)
         stop_edge = max(self.edge_at(self._replay.cycle), first_edge)
+        is_here = (lost_edges >= first_edge) & (lost_edges < max(stop_edge, 1))
+        lost = np.bincount(lost_at[is_here], minlength=size).astype(np.uint32)
         return WriteSums(described, first_edge, stop_edge, writes, unchanged, last_edge, lost)
 
     def _written(
@@ -207,8 +209,9 @@ class TraceInspector(ProgramInspector):
 
     def _memory_before(self, unit: Unit, frame: int) -> UInt8Column:
         """Return a unit's memory after COUNT frames, as sent."""
-        if not frame:
-            return np.zeros(unit.memory_bytes, np.uint8)
+        begin = self._history.begin_frame
+        if frame <= begin:
+            return np.array(self._history.display_at_begin(unit.name).memory)
         if (kept := self._memories.get(unit.name)) is not None and kept[0] == frame:
             return kept[1]
         edge = self._history.edge_of_frame(frame - 1) + 1
@@ -224,13 +227,19 @@ class TraceInspector(ProgramInspector):
 
     # -- errors and receiver
 
+    @property
+    def _accounting(self) -> Pipeline:
+        """The pipeline that knows what was lost."""
+        return self._pipeline
+
     def _take_errors(self) -> None:
-        losses = self._pipeline.losses
-        key = (id(self._pipeline), len(losses))
+        pipeline = self._accounting
+        losses = pipeline.losses
+        key = (id(pipeline), len(losses))
         if key == self._errors_of:
             return
         self._errors_of = key
-        names = LossNames(self._pipeline, labels=self._labels)
+        names = LossNames(pipeline, labels=self._labels)
         self._errors = sorted(
             (
                 ErrorRow(

@@ -116,6 +116,23 @@ NO_FATES: UInt8Column = np.empty(0, np.uint8)
 NO_HELD: UInt32Column = np.empty(0, np.uint32)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class PipelineSnapshot:
+    """A pipeline between two batches, faults to come included, for `Pipeline.resume`.
+
+    Attributes:
+        edge: link edge up to which everything has passed the wire.
+        frames_carried: frames so far.
+        states: of receiver and units.
+        wire: with faults; None if none are injected on the wire.
+    """
+
+    edge: int
+    frames_carried: int
+    states: dict[str, bytes]
+    wire: FaultyWire | None
+
+
 class Pipeline:
     """Sender → wire → receiver → displays.
 
@@ -156,13 +173,17 @@ class Pipeline:
         self._counts_of: Callable[[FrameBatch], WriteCounts] | None = None
         self._begin()
 
-    def _begin(self) -> None:
-        """Make wire, FIFO and accounts, which begin at the receiver's present edge."""
+    def _begin(self, wire: FaultyWire | None = None) -> None:
+        """Make wire, FIFO and accounts, which begin at the receiver's present edge.
+
+        Args:
+            wire: with what is to come from here on; None: it is made from the plan.
+        """
         plan = NO_FAULTS if self.faults is None else self.faults
         link = self.board.link
         edge_hz = (link.clock_hz or self.board.clock_hz) * link.edges_per_cycle
-        self.wire: FaultyWire | None = None
-        if plan.on_wire:
+        self.wire: FaultyWire | None = wire
+        if plan.on_wire and wire is None:
             self.wire = FaultyWire(
                 self.layout,
                 plan,
@@ -342,8 +363,37 @@ class Pipeline:
         waiting = {} if fifo is None else {FIFO_STATE: fifo.snapshot()}
         return {RECEIVER_STATE: self.receiver.snapshot(), **waiting, **units}
 
-    def restore(self, states: Mapping[str, bytes], *, edge: int, frames_carried: int) -> None:
+    def snapshot(self) -> PipelineSnapshot:
+        """Return all that decides on what is to come, for `resume`."""
+        wire = None if self.wire is None else self.wire.copy()
+        return PipelineSnapshot(self._edge, self._frames_carried, self.states(), wire)
+
+    def resume(self, snapshot: PipelineSnapshot) -> None:
+        """Go back to a snapshot of a pipeline of the same board and faults.
+
+        Raises:
+            InputError: as for `restore`.
+        """
+        self.restore(
+            snapshot.states,
+            edge=snapshot.edge,
+            frames_carried=snapshot.frames_carried,
+            wire=None if snapshot.wire is None else snapshot.wire.copy(),
+        )
+
+    def restore(
+        self,
+        states: Mapping[str, bytes],
+        *,
+        edge: int,
+        frames_carried: int,
+        wire: FaultyWire | None = None,
+    ) -> None:
         """Go back to the states from `states`, at `edge` and after `frames_carried` frames.
+
+        Args:
+            states, edge, frames_carried: where to go on.
+            wire: with the faults to come; None: those of the plan from `edge` on.
 
         Raises:
             InputError: the states are not of this board.
@@ -365,7 +415,7 @@ class Pipeline:
         self._frames_carried = frames_carried
         # The accounts begin anew: the states do not hold them.
         self._frames_given = 0
-        self._begin()
+        self._begin(wire)
         fifo = states.get(FIFO_STATE)
         if fifo is None or self.receiver_fifo is None:
             return

@@ -280,8 +280,12 @@ class Inspector(Protocol):
         """Where the recording ends."""
 
     @property
+    def first_frame(self) -> int:
+        """Number of its first frame; above 0 once a live run's beginning was dropped."""
+
+    @property
     def frames(self) -> int:
-        """Frames in it."""
+        """Number behind its last frame."""
 
     @property
     def slot_edges(self) -> int:

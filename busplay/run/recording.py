@@ -15,7 +15,10 @@ from busplay.pipeline.pipeline import Pipeline
 from busplay.program.loading import LoadedProgram
 from busplay.run.arrivals import Shifts
 from busplay.run.trace_writer import TraceWriter
+from busplay.trace.growing import GrowingTraceWriter
 from busplay.trace.header import TraceHeader, safe_name
+from busplay.trace.writer import TraceFileWriter
+from busplay.write_index.builder import WriteIndexBuilder
 
 
 def header_for(board: Board, program: LoadedProgram | None = None) -> TraceHeader:
@@ -31,7 +34,7 @@ def header_for(board: Board, program: LoadedProgram | None = None) -> TraceHeade
     )
 
 
-# Size of the trace that a live run keeps: hours of most programs, minutes of a full link.
+# The latest part of a live run that is kept: hours of most programs, minutes of a full link.
 KEPT_BYTES_MAX = 1 << 30
 
 
@@ -67,7 +70,8 @@ class Recorder:
         self.kept: KeptTrace | None = None
         with ExitStack() as failed:
             if sent is not None:
-                self._traces.append(_SentTrace(Path(sent), pipeline, header))
+                writer = TraceWriter(Path(sent), header=header)
+                self._traces.append(_SentTrace(pipeline, writer))
                 failed.callback(self._traces[0].writer.abandon)
             if received is not None:
                 self._traces.append(_ReceivedTrace(Path(received), pipeline, header))
@@ -137,9 +141,9 @@ class Recorder:
 class _Trace:
     """One trace being written."""
 
-    def __init__(self, path: Path, pipeline: Pipeline, header: TraceHeader) -> None:
+    def __init__(self, pipeline: Pipeline, writer: TraceFileWriter) -> None:
         self._pipeline = pipeline
-        self.writer = TraceWriter(path, header=header)
+        self.writer = writer
 
     @property
     def is_empty(self) -> bool:
@@ -172,30 +176,40 @@ class _SentTrace(_Trace):
 class KeptTrace(_SentTrace):
     """A temporary trace of what is sent, read while it is written, to go back.
 
+    It keeps the latest part of a long run: `KEPT_BYTES_MAX`, in files beside the one named.
+
     Attributes:
-        is_full: it has reached its greatest size, or could not be written, and has ended.
+        has_failed: it could not be written, and has ended.
     """
 
+    writer: GrowingTraceWriter
+
     def __init__(self, path: Path, pipeline: Pipeline, header: TraceHeader) -> None:
-        super().__init__(path, pipeline, header)
-        self.is_full = False
+        self.index_builder = WriteIndexBuilder(pipeline.board)
+        self.index_builder.keep_stretches()
+        writer = GrowingTraceWriter(
+            path, header=header, units=self.index_builder, bytes_max=KEPT_BYTES_MAX
+        )
+        super().__init__(pipeline, writer)
+        self.has_failed = False
 
     def write(self, frames: FrameBatch, *, cycles: int) -> None:
-        """Add frames while there is room; the run goes on without it, so nothing is raised."""
-        if self.is_full:
+        """Add frames; the run goes on without it, so nothing is raised."""
+        if self.has_failed:
             return
         try:
             super().write(frames, cycles=cycles)
-            self.is_full = self.writer.stored_bytes >= KEPT_BYTES_MAX
         except OutputError:
-            self.is_full = True
+            self.has_failed = True
 
     def flush(self) -> None:
         """Write everything sent so far, so that a reader that opens the trace now has it."""
+        if self.has_failed:
+            return
         try:
             self.writer.flush()
         except OutputError:
-            self.is_full = True
+            self.has_failed = True
 
     def close(self, *, cycles: int, keeps_old: bool) -> None:
         """Leave the trace as it is, since it will be removed."""
@@ -214,7 +228,7 @@ class _ReceivedTrace(_Trace):
     """
 
     def __init__(self, path: Path, pipeline: Pipeline, header: TraceHeader) -> None:
-        super().__init__(path, pipeline, header)
+        super().__init__(pipeline, TraceWriter(path, header=header))
         self._grid_edges = pipeline.encoder.grid_edges
         self._step_edges = pipeline.encoder.step_edges
         self._taken: list[FrameBatch] = []

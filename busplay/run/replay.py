@@ -6,7 +6,7 @@ A replay is a `Playable` that can jump: to the key frame before the cycle, and f
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from os import PathLike
 from pathlib import Path
 from typing import Protocol, Self
@@ -20,12 +20,14 @@ from busplay.description.read_faults import as_faults
 from busplay.display.display import Display
 from busplay.errors import InputError
 from busplay.pipeline.frame_accounts import SentFrames
-from busplay.pipeline.pipeline import Pipeline
+from busplay.pipeline.pipeline import Pipeline, PipelineSnapshot
 from busplay.player.playable import Status
 from busplay.run.inputs import RunInputs
 from busplay.run.recent_load import RecentLoad
 from busplay.run.recording import Recorder
 from busplay.sender.encoder import LostStores
+from busplay.trace.container import TOTAL_MAX
+from busplay.trace.parts import GrownTrace
 from busplay.trace.reader import TraceReader
 from busplay.whole_file import require_other_file
 
@@ -44,11 +46,13 @@ class Replay:
     """A trace that plays.
 
     Args:
-        path: the trace's file.
+        path: the trace's file; or a trace that grows, as it is at a moment.
         faults: faults to inject, or the path of their file; with them a jump plays from the
             beginning, since key frames are of an undamaged run.
         record_received: file for a trace of what arrives. With it, or with a rerun beside it, a
             replay cannot jump.
+        find_snapshot: returns the pipeline with these faults as it was at an edge or before, so
+            that a jump plays from there; None: it is not known.
 
     Raises:
         InputError: the file is not a trace, or is damaged, or its link cannot have the faults.
@@ -65,12 +69,15 @@ class Replay:
 
     def __init__(
         self,
-        path: str | PathLike[str],
+        path: str | PathLike[str] | GrownTrace,
         *,
         faults: Faults | str | Path | None = None,
         record_received: str | Path | None = None,
+        find_snapshot: Callable[[int], PipelineSnapshot | None] = lambda _: None,
     ) -> None:
-        require_other_file(record_received, path)
+        if not isinstance(path, GrownTrace):
+            require_other_file(record_received, path)
+        self._find_snapshot = find_snapshot
         self.reader = TraceReader(path)
         board = self.reader.header.board
         if board is None:
@@ -266,7 +273,19 @@ class Replay:
         if not self.can_seek:
             raise ValueError("a replay that is recorded, or runs its program, goes forward only")
         cycle = max(0, min(cycle, self.end_cycle))
-        point = self.reader.seek(0 if self._faults is not None else self.start_edge(cycle))
+        snapshot = self._find_snapshot(self.start_edge(cycle))
+        if snapshot is None:
+            self._go_to_key_frame(0 if self._faults is not None else self.start_edge(cycle))
+        else:
+            self.pipeline.resume(snapshot)
+            self._chunks = self.reader.frames_between(snapshot.edge, TOTAL_MAX)
+        self._waiting = FrameBatch.empty()
+        self._cycle = min(cycle, self.reader.header.cycles_at(self.pipeline.edge))
+        self.run(cycle - self._cycle)
+        self._note_recent_load()
+
+    def _go_to_key_frame(self, edge: int) -> None:
+        point = self.reader.seek(edge)
         try:
             # To make a pipeline takes longer than to play most of the way.
             self.pipeline.restore(
@@ -282,10 +301,6 @@ class Replay:
                 wanted=error.wanted,
             ) from error
         self._chunks = iter(point.chunks)
-        self._waiting = FrameBatch.empty()
-        self._cycle = min(cycle, self.reader.header.cycles_at(point.edge))
-        self.run(cycle - self._cycle)
-        self._note_recent_load()
 
     def _note_recent_load(self) -> None:
         """Take up how busy the link was lately, without playing that."""

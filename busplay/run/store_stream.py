@@ -41,6 +41,7 @@ class StoreStream:
         wait: let `run` wait briefly for stores that have not arrived. A window does not wait.
         record: file for a trace of the run.
         record_received: file for a trace of what arrives.
+        keep: new file for a trace to go back to while stores come; see `KeptTrace`.
         faults: faults to inject between the two ends.
     """
 
@@ -53,10 +54,13 @@ class StoreStream:
         wait: bool,
         record: str | Path | None = None,
         record_received: str | Path | None = None,
+        keep: str | Path | None = None,
         faults: Faults | str | Path | None = None,
     ) -> None:
         self.board = board
-        self.tap = Tap(board, record=record, record_received=record_received, faults=faults)
+        self.tap = Tap(
+            board, record=record, record_received=record_received, keep=keep, faults=faults
+        )
         self._name = name
         self._wait = wait
         self._recent = RecentLoad(board.clock_hz)
@@ -190,6 +194,11 @@ class StoreStream:
 
     def press(self, code: int) -> None:
         """Do nothing: the other emulator has the keys."""
+
+    @property
+    def key_presses(self) -> tuple[tuple[int, int], ...]:
+        """None: the other emulator has the keys."""
+        return ()
 
     def counters(self) -> PipelineCounters:
         """Counts of what was sent, received and lost."""

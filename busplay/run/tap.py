@@ -43,6 +43,7 @@ class Tap:
             are not used.
         record: file for a trace of the run.
         record_received: file for a trace of what arrives.
+        keep: new file for a trace to go back to while stores come; see `KeptTrace`.
         faults: faults to inject between the two ends, or the path of their file.
 
     Raises:
@@ -62,13 +63,14 @@ class Tap:
         *,
         record: str | Path | None = None,
         record_received: str | Path | None = None,
+        keep: str | Path | None = None,
         faults: Faults | str | Path | None = None,
     ) -> None:
         self.board = board = as_board(board)
         self.pipeline = Pipeline(board, faults=as_faults(faults, board.link))
         self.buffer = StoreBuffer(board)
         self.recorder = Recorder(
-            self.pipeline, header_for(board), sent=record, received=record_received
+            self.pipeline, header_for(board), sent=record, received=record_received, kept=keep
         )
         self._hook: Py65Hook | None = None
         self._flushed_cycle = 0

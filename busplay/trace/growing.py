@@ -46,6 +46,11 @@ class GrowingTraceWriter(TraceFileWriter):
         self._parts_begun = 1
         self._parts = [Part(path, first_byte=0, first_row=0)]
 
+    @property
+    def frames_stored(self) -> int:
+        """Frames in whole chunks so far."""
+        return self._frames_stored
+
     def grown(self) -> GrownTrace:
         """Return what is stored and kept so far, to be read."""
         first = self._parts[0]

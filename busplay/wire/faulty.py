@@ -17,6 +17,7 @@ such a lane the wire keeps a stretch's last edge for the next one.
 
 from __future__ import annotations
 
+from copy import deepcopy
 from dataclasses import dataclass
 from enum import IntEnum
 from itertools import pairwise
@@ -109,6 +110,14 @@ class FaultyWire:
             self._looked_at = 0
             self.look(first_edge)
             self._forget(first_edge)
+
+    def copy(self) -> FaultyWire:
+        """Return a wire on which everything to come is as on this one; it has injected nothing."""
+        shared = {id(one): one for one in (self.layout, self.plan, self._shape)}
+        other = deepcopy(self, shared)
+        other._injected[:] = 0
+        other._logs = []
+        return other
 
     def take_log(self) -> FaultLog:
         """Return the faults injected since the last call."""

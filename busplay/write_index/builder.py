@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from busplay.batch import FrameBatch, Int64Column, UInt8Column, UInt64Column
+from busplay.batch import FrameBatch, Int64Column, UInt8Column, UInt32Column, UInt64Column
 from busplay.description.board import Board
 from busplay.display.writes import NOT_COUNTED, WriteCounts
 from busplay.pipeline.pipeline import NO_FATES, NO_HELD, Arrivals, Pipeline
@@ -65,7 +65,12 @@ class WriteIndexBuilder:
         self._numbers = np.zeros(marking.SEQUENCE_NUMBERS, np.uint64)
         self._sequence_in_place = self._find_sequence()
         self._frames = 0
+        self._full: list[IndexStretch] | None = None
         self._begin_stretch()
+
+    def keep_stretches(self) -> None:
+        """Keep full stretches for `take_full_stretches`, from now on."""
+        self._full = []
 
     def _find_sequence(self) -> bool:
         """Note where the sequence field is; return whether its bits are contiguous."""
@@ -245,16 +250,19 @@ class WriteIndexBuilder:
 
     def take_stretch(self) -> IndexStretch:
         """Return the stretch of the chunks since the last one, and begin the next."""
-        stretch = IndexStretch(
+        stretch = self._stretch(self._counts, self._fates)
+        self._begin_stretch()
+        return stretch
+
+    def _stretch(self, counts: UInt32Column, fates: dict[int, UInt8Column]) -> IndexStretch:
+        return IndexStretch(
             self._frames_before,
             tuple(self._kinds),
             np.stack(self._written),
-            self._counts,
+            counts,
             np.concatenate(self._spans, axis=1),
-            self._fates,
+            fates,
         )
-        self._begin_stretch()
-        return stretch
 
     def take_index(self, *, at_end: bool) -> bytes:
         """Return the payload of the next chunk of the index; empty if none is due yet.
@@ -263,8 +271,20 @@ class WriteIndexBuilder:
             at_end: there are no more frames, so the stretch may be short.
         """
         if self.is_full or (at_end and not self.is_empty):
-            return self.take_stretch().pack(cell_shift=self.cells.shift)
+            stretch = self.take_stretch()
+            if self._full is not None:
+                self._full.append(stretch)
+            return stretch.pack(cell_shift=self.cells.shift)
         return b""
+
+    def take_full_stretches(self) -> list[IndexStretch]:
+        """Return the stretches kept since the last call, each of which has been taken."""
+        taken, self._full = self._full or [], None if self._full is None else []
+        return taken
+
+    def part_of_stretch(self) -> IndexStretch | None:
+        """Return the stretch of the chunks since the last one, which goes on; None: no chunks."""
+        return None if self.is_empty else self._stretch(self._counts.copy(), dict(self._fates))
 
     # -- seeking
 

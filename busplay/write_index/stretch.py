@@ -10,7 +10,7 @@ from enum import IntEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from busplay.batch import UInt8Column, UInt32Column, UInt64Column
+from busplay.batch import UInt8Column, UInt32Column
 from busplay.trace.blocks import make_compressor, make_decompressor, pack_block, unpack_block
 from busplay.trace.container import Where
 
@@ -170,8 +170,3 @@ def _from_planes(
     rows = np.frombuffer(planes, np.uint8).reshape(width, -1)
     column: NDArray[np.unsignedinteger] = np.ascontiguousarray(rows.T).reshape(-1).view(kind)
     return column.reshape(shape).astype(np.dtype(kind).newbyteorder("="), copy=True)
-
-
-def spans_of(counts: Sequence[int]) -> UInt64Column:
-    """Return uint64[chunks + 1]: the spans before each chunk, from the chunks' frame counts."""
-    return np.cumsum([0, *(-(-count // SPAN_FRAMES) for count in counts)], dtype=np.uint64)

@@ -73,7 +73,7 @@ def live(speed: Speed) -> Iterator[Bench]:
     with TemporaryDirectory() as folder, screen.open_screen():
         path = Path(folder) / "run.trace"
         with Session("dunlin", program="tides.bin", keep=path) as session:
-            run = LiveRun(session, path, program=follow(session))
+            run = LiveRun(session, program=follow(session))
             bench = Bench(run, LiveInspector(run, labels=session.labels), Path(folder))
             bench.player.set_speed(speed)
             bench.player.play()

@@ -12,7 +12,7 @@ from hypothesis import given, settings
 
 from busplay.batch import FrameBatch
 from busplay.errors import InputError
-from busplay.history.history import History
+from busplay.history.history import open_history
 from busplay.history.places import Place
 from busplay.link.layout import FrameLayout
 from busplay.pipeline.pipeline import Pipeline
@@ -89,9 +89,9 @@ def test_index_made_on_opening_equals_the_recorded_one(tmp_path: Path) -> None:
     for name, with_index in (("with", True), ("without", False)):
         record(tmp_path / name, case, with_index=with_index)
     with TraceReader(tmp_path / "with") as one, TraceReader(tmp_path / "without") as other:
-        first, second = History(one).index, History(other).index
+        first, second = open_history(one).index, open_history(other).index
         assert (first.chunks_in_trace, second.chunks_in_trace) == (4, 0)
-        assert first.kinds == second.kinds == (ChunkKind.PLAIN,) * 4
+        assert first.kinds == second.kinds == [ChunkKind.PLAIN] * 4
         for name in ("written", "counts_before", "spans", "sums_before", "frames_before"):
             assert (getattr(first, name) == getattr(second, name)).all(), name
         assert first.sums_before[SpanColumn.CHANGED_BYTES, -1] > 70_000
@@ -125,7 +125,7 @@ def test_frames_missed_before_a_chunk_count_in_its_first_span(tmp_path: Path) ->
     word = FrameLayout(GUARDED).pack(**fields)
     record(tmp_path / "a.trace", replace(case, frames=FrameBatch(case.frames.edge, word)))
     with TraceReader(tmp_path / "a.trace") as reader:
-        index = History(reader).index
+        index = open_history(reader).index
     assert set(index.kinds) == {ChunkKind.PLAIN}
     missed = index.spans[SpanColumn.FRAMES_MISSED]
     assert {int(at): int(missed[at]) for at in np.flatnonzero(missed)} == {64: 3, 130: 1}
@@ -149,9 +149,9 @@ def test_words_that_the_receiver_corrects_or_refuses_are_found_by_a_replay(
     pipeline.feed_frames(frames, stop_edge=case.stop_edge)
     expected = FrameBatch.joined(reached)
     with TraceReader(path) as reader:
-        history = History(reader)
+        history = open_history(reader)
         kind = ChunkKind.REPLAYED if correct else ChunkKind.FATES
-        assert history.index.kinds == (kind, kind)
+        assert history.index.kinds == [kind, kind]
         everything = Place("panel", "memory", 0, 24_576)
         found = list(history.writes(everything, newest_first=False))
         offsets = FrameLayout(board.link).unpack(expected.word)["address"]
@@ -169,8 +169,8 @@ def test_frames_before_the_receiver_is_in_sync_are_no_writes(tmp_path: Path) -> 
     path = tmp_path / "a.trace"
     record(path, Case(case.board, early, case.stop_edge))
     with TraceReader(path) as reader:
-        history = History(reader)
-        assert history.index.kinds == (ChunkKind.FATES,)
+        history = open_history(reader)
+        assert history.index.kinds == [ChunkKind.FATES]
         missing = int(history.timeline(0, reader.stop_edge, 1).undelivered[0])
         assert missing > 0
         assert history.count_writes(Place("panel", "memory", 0, 24_576)) == 3_000 - missing
@@ -184,7 +184,7 @@ def test_cells_of_large_memories_stand_for_several_bytes(
     assert Cells(case.board, FrameLayout(case.board.link)).shift == 2
     record(tmp_path / "a.trace", case)
     with TraceReader(tmp_path / "a.trace") as reader:
-        history, naive = History(reader), naive_of_plain(case)
+        history, naive = open_history(reader), naive_of_plain(case)
         for first, stop in ((17, 18), (24_575, 24_576), (100, 205)):
             place = Place("panel", "memory", first, stop)
             wanted = [frame for frame, offset in naive if first <= offset < stop]
@@ -227,7 +227,7 @@ def test_damaged_index_is_refused_by_a_search_and_never_by_a_replay(
     with TraceReader(path) as reader:
         assert sum(len(part) for part in reader.chunks()) == 3_000
         with pytest.raises(InputError) as caught:
-            History(reader)
+            open_history(reader)
     assert f"{caught.value.found}; {caught.value.wanted}" == message
     assert caught.value.file == str(path)
 
@@ -238,4 +238,4 @@ def test_trace_without_a_board_has_no_history(tmp_path: Path) -> None:
     with TraceFileWriter(path, header=TraceHeader(link=GUARDED)) as writer:
         writer.write(case.frames, stop_edge=case.stop_edge)
     with TraceReader(path) as reader, pytest.raises(InputError, match="a trace without a board"):
-        History(reader)
+        open_history(reader)

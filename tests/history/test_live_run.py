@@ -11,13 +11,23 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from busplay.description.faults import Faults
+from busplay.batch import StoreBatch
+from busplay.description.faults import (
+    BitFlips,
+    EarlyLane,
+    ExtraEdges,
+    Faults,
+    LateLane,
+    LostEdges,
+    Stalls,
+)
 from busplay.errors import OutputError
 from busplay.history.history import open_history
 from busplay.history.live_run import LiveInspector, LiveRun, follow
 from busplay.link.load import load_board
 from busplay.player.player import Player
 from busplay.run.session import Session
+from busplay.run.store_stream import StoreStream
 from busplay.trace.reader import TraceReader
 
 MOMENTS = range(100_000, 1_600_000, 100_000)
@@ -41,7 +51,7 @@ def straight() -> dict[int, list[bytes]]:
 @pytest.fixture
 def live(tmp_path: Path) -> Iterator[LiveRun]:
     session = Session("dunlin", program="tides.bin", keep=tmp_path / "run.trace")
-    live = LiveRun(session, tmp_path / "run.trace", program=follow(session))
+    live = LiveRun(session, program=follow(session))
     yield live
     live.close()
     session.close()
@@ -79,7 +89,7 @@ def test_playing_on_from_the_past_comes_to_the_head_and_runs_the_program(live, s
 def test_going_back_and_forth_changes_nothing(tmp_path_factory, moves) -> None:
     path = tmp_path_factory.mktemp("live") / "run.trace"
     session = Session("dunlin", program="keys.bin", keep=path)
-    live = LiveRun(session, path)
+    live = LiveRun(session)
     live.press(65)
     for is_back, cycles in moves:
         if is_back:
@@ -112,7 +122,7 @@ def test_key_in_the_past_is_heard_by_nobody(live) -> None:
 def test_faults_of_the_run_are_those_of_its_past(tmp_path: Path) -> None:
     path = tmp_path / "run.trace"
     session = Session("dunlin", program="tides.bin", faults=Faults(ber=1e-4), keep=path)
-    live = LiveRun(session, path)
+    live = LiveRun(session)
     live.run(400_000)
     wanted = pictures(live.displays)
     cycle = live.cycle
@@ -176,7 +186,7 @@ def test_run_goes_on_where_what_is_kept_cannot_be_written(
     session = Session("dunlin", program="tides.bin", keep=path)
     kept = session.recorder.kept
     assert kept is not None
-    live = LiveRun(session, path)
+    live = LiveRun(session)
     live.run(200_000)
     live.renew()
 
@@ -186,7 +196,7 @@ def test_run_goes_on_where_what_is_kept_cannot_be_written(
     monkeypatch.setattr(kept.writer, "write", fail)
     monkeypatch.setattr(kept.writer, "flush", fail)
     live.run(1_000_000)
-    assert kept.is_full
+    assert kept.has_failed
     assert live.cycle >= 1_200_000
     live.seek(100_000)
     assert live.cycle == 100_000
@@ -194,29 +204,195 @@ def test_run_goes_on_where_what_is_kept_cannot_be_written(
     session.close()
 
 
-def test_recording_that_is_full_goes_no_further_and_the_run_does(
+def in_pieces(live: LiveRun, stop_cycle: int, *, cycles: int = 3_000) -> None:
+    """Run in pieces, each a chunk of the trace: an index of writes comes after 64."""
+    while live.cycle < stop_cycle:
+        live.run(min(cycles, stop_cycle - live.cycle))
+        live.renew()
+
+
+@pytest.mark.thorough
+def test_the_latest_part_of_a_long_run_is_kept(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("busplay.run.recording.KEPT_BYTES_MAX", 2_000)
-    path = tmp_path / "run.trace"
-    session = Session("dunlin", program="tides.bin", keep=path)
-    live = LiveRun(session, path)
-    for _ in range(5):
-        live.run(400_000)
-        live.seek(100_000)
+    monkeypatch.setattr("busplay.run.recording.KEPT_BYTES_MAX", 150_000)
+    session = Session("dunlin", program="tides.bin", keep=tmp_path / "run.trace")
+    whole = Session("dunlin", program="tides.bin", record=tmp_path / "whole.trace")
+    live = LiveRun(session, program=follow(session))
+    inspector = LiveInspector(live)
+    seen: dict[int, list[bytes]] = {}
+    begins = []
+    for stop in range(100_000, 2_500_001, 100_000):
+        in_pieces(live, stop)
+        seen[live.cycle] = pictures(live.displays)
+        inspector.refresh(0, playing=False)
+        begins.append(live.begin_cycle)
+        assert inspector.first_frame == live.reader.frames_before[0]
+        assert inspector.begin_edge <= inspector.edge_at(live.cycle) <= inspector.end_edge
+        for cycle in [one for one in seen if one >= live.begin_cycle]:
+            live.seek(cycle)
+            assert (live.cycle, pictures(live.displays)) == (cycle, seen[cycle])
+        live.seek(0)
+        assert live.cycle == live.begin_cycle
         live.seek(session.cycle)
-    kept = session.recorder.kept
-    assert kept is not None
-    assert kept.is_full
-    size = path.stat().st_size
-    live.run(1_000_000)
-    live.seek(150_000)
-    assert path.stat().st_size == size
-    assert np.any(next(iter(live.displays.values())).memory)
+    assert begins[0] == 0
+    assert begins == sorted(begins)
+    assert len(set(begins)) > 2
+    assert 2_500_000 - begins[-1] > 100_000
+    check_history(live, inspector, whole, tmp_path / "whole.trace")
     live.close()
     session.close()
 
 
+def check_history(live: LiveRun, inspector: LiveInspector, whole: Session, path: Path) -> None:
+    """Hold what is known of a run's last part against the whole recording of the same run."""
+    whole.run(live.session.cycle)
+    whole.close()
+    session = live.session
+    with TraceReader(path) as reader:
+        history = open_history(reader)
+        begin, shown = inspector.first_frame, inspector.frames
+        assert begin > 0
+        assert history.frames >= shown
+        random = np.random.default_rng(3)
+        for x, y in random.integers(0, 192, (40, 2)).tolist():
+            known = live.history.causes("panel", x, y, shown)
+            wanted = history.causes("panel", x, y, shown)
+            assert (known.colour, known.offset) == (wanted.colour, wanted.offset)
+            for one, other in ((known.byte, wanted.byte), (known.base, wanted.base)):
+                if other is None or other.frame < begin:
+                    assert one is None
+                else:
+                    assert one == other
+            edge = int(random.integers(reader.header.edge_at(live.begin_cycle), reader.stop_edge))
+            assert live.history.frame_at_edge(edge) == history.frame_at_edge(edge)
+        first, stop = inspector.begin_edge, inspector.edge_at(session.cycle)
+        known_line = live.history.timeline(first, stop, 50)
+        wanted_line = history.timeline(first, stop, 50)
+        np.testing.assert_array_equal(known_line.keys, wanted_line.keys)
+        assert abs(known_line.frames.sum() - wanted_line.frames.sum()) <= 1
+        rows = inspector.rows(begin - 5, begin + 3)
+        assert [row.index for row in rows] == [begin, begin + 1, begin + 2]
+        assert inspector.find("=11", begin, back=True) is None
+        sums = inspector.write_sums("panel", first)
+        assert int(sums.writes.sum()) == np.count_nonzero(
+            [
+                one.unit == "panel" and one.space == "memory"
+                for number in range(begin, shown, 1_000)
+                for one in inspector.rows(number, min(number + 1_000, shown))
+            ]
+        )
+
+
+DAMAGE = [
+    Faults(ber=1e-4),
+    Faults(ber=1e-5, lost_edges=(LostEdges(1e-6),), extra_edges=(ExtraEdges(1e-6),), seed=5),
+    Faults(late_lanes=(LateLane(2, 1e-3),), early_lanes=(EarlyLane(1, 1e-3),)),
+    Faults(stalls=(Stalls(1_000_000, 200_000),), bit_flips=(BitFlips(1e-5, burst_edges=9),)),
+]
+
+
+@pytest.mark.thorough
+@pytest.mark.parametrize("faults", DAMAGE)
+def test_a_jump_back_finds_the_same_wire_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, faults: Faults
+) -> None:
+    """Wherever one jumps to, errors are those of the run; also where the beginning is dropped."""
+    monkeypatch.setattr("busplay.run.recording.KEPT_BYTES_MAX", 150_000)
+    session = Session("dunlin", program="tides.bin", faults=faults, keep=tmp_path / "run.trace")
+    live = LiveRun(session)
+    live._snapshot_edges //= 50
+    seen: dict[int, list[bytes]] = {}
+    for stop in range(60_000, 1_800_001, 60_000):
+        in_pieces(live, stop)
+        seen[live.cycle] = pictures(live.displays)
+    assert live.begin_cycle > 0
+    random = np.random.default_rng(9)
+    known = [cycle for cycle in seen if cycle >= live.begin_cycle]
+    assert len(known) > 3
+    for cycle in random.permutation(known * 2).tolist():
+        live.seek(cycle)
+        assert (live.cycle, pictures(live.displays)) == (cycle, seen[cycle])
+    live.seek(known[0])
+    for cycle in known[1:]:
+        live.run(cycle - live.cycle)
+        assert pictures(live.displays) == seen[cycle]
+    live.close()
+    session.close()
+
+
+def test_errors_of_the_whole_run_are_known_in_its_past(tmp_path: Path) -> None:
+    """After a jump back the list began anew, so the next error was not to be found."""
+    faults = Faults(ber=1e-5)
+    session = Session("dunlin", program="tides.bin", faults=faults, keep=tmp_path / "run.trace")
+    live = LiveRun(session)
+    inspector = LiveInspector(live)
+    live.run(800_000)
+    errors = list(inspector.errors())
+    assert len(errors) > 5
+    live.seek(100_000)
+    inspector.refresh(0, playing=False)
+    assert list(inspector.errors()) == errors
+    live.close()
+    session.close()
+
+
+def test_few_snapshots_are_kept_however_long_the_run(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("busplay.history.live_run.SNAPSHOTS_MAX", 4)
+    faults = Faults(ber=1e-5)
+    session = Session("dunlin", program="tides.bin", faults=faults, keep=tmp_path / "run.trace")
+    live = LiveRun(session)
+    live._snapshot_edges //= 100
+    for _ in range(40):
+        live.run(40_000)
+        assert len(live._snapshots) <= 4
+    wanted, cycle = pictures(live.displays), live.cycle
+    live.run(40_000)
+    live.seek(cycle)
+    assert pictures(live.displays) == wanted
+    live.close()
+    session.close()
+
+
+def test_stores_from_elsewhere_can_be_gone_back_in(tmp_path: Path) -> None:
+    board = load_board("dunlin")
+    program = Session(board, program="tides.bin")
+    stores: list[StoreBatch] = []
+    taken = program.core.take_stores
+
+    def take_stores() -> StoreBatch:
+        stores.append(taken())
+        return stores[-1]
+
+    program.core.take_stores = take_stores  # type: ignore[method-assign]
+    seen = {}
+    for cycle in MOMENTS[:8]:
+        program.run(cycle - program.cycle)
+        seen[program.cycle] = pictures(program.displays)
+    stream = StoreStream(
+        board, iter(stores), name="stores.csv", wait=True, keep=tmp_path / "run.trace"
+    )
+    live = LiveRun(stream)
+    inspector = LiveInspector(live)
+    for cycle in seen:
+        while live.cycle < cycle - 100 and not live.ended:
+            live.run(cycle - live.cycle)
+    inspector.refresh(0, playing=False)
+    assert inspector.frames > 10_000
+    assert not inspector.has_program
+    for cycle in list(seen)[:5]:
+        live.seek(cycle)
+        assert (live.cycle, pictures(live.displays)) == (cycle, seen[cycle])
+    live.press(65)
+    live.reset()
+    assert live.is_at_head
+    live.close()
+    stream.close()
+
+
+@pytest.mark.thorough
 @pytest.mark.parametrize("is_slow", [False, True])
 def test_history_that_goes_on_equals_one_made_anew(tmp_path: Path, is_slow: bool) -> None:
     board = load_board("dunlin")
@@ -226,7 +402,7 @@ def test_history_that_goes_on_equals_one_made_anew(tmp_path: Path, is_slow: bool
         board = replace(board, receiver=receiver)
     path = tmp_path / "run.trace"
     session = Session(board, program="tides.bin", keep=path)
-    live = LiveRun(session, path)
+    live = LiveRun(session)
     cycles = np.random.default_rng(5).integers(1_000, 60_000, 90).tolist()
     in_trace, fates = set(), 0
     for number, count in enumerate(cycles):
@@ -237,15 +413,16 @@ def test_history_that_goes_on_equals_one_made_anew(tmp_path: Path, is_slow: bool
         index = live.history.index
         with TraceReader(path) as reader:
             anew = open_history(reader).index
+            in_trace.add(anew.chunks_in_trace)
             assert index.kinds == anew.kinds
             assert (index.written == anew.written).all()
             assert (index.spans == anew.spans).all()
             assert (index.sums_before == anew.sums_before).all()
             assert (index.frames_before == anew.frames_before).all()
+            assert (index.spans_before == anew.spans_before).all()
             assert (index.counts_before[-1] == anew.counts_before[-1]).all()
             assert index.fates.keys() == anew.fates.keys()
             assert all((index.fates[n] == anew.fates[n]).all() for n in anew.fates)
-        in_trace.add(index.chunks_in_trace)
         fates = len(index.fates)
     # A stretch of the index was stored in the trace in between.
     assert in_trace == {0, 64}

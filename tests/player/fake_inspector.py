@@ -38,10 +38,12 @@ class FakeInspector:
         playable: FakePlayable,
         *,
         frames: int = 1000,
+        first_frame: int = 0,
         beside: Mapping[str, Display] | None = None,
     ) -> None:
         self.playable = playable
         self.frames = frames
+        self.first_frame = first_frame
         self.begin_edge = 0
         self.version = 0
         self.refreshed = 0
@@ -94,7 +96,7 @@ class FakeInspector:
                 fate="" if n % LOST_EVERY else "lost on the wire",
                 code_label="put_byte+3",
             )
-            for n in range(max(0, first), min(stop, self.frames))
+            for n in range(max(self.first_frame, first), min(stop, self.frames))
         ]
 
     def find(self, text: str, frame: int, *, back: bool) -> int | None:

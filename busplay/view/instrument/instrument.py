@@ -153,12 +153,18 @@ class Instrument(Panels):
             return 0
         tab = self.state.kept.tab
         if tab is Tab.FRAMES:
-            return self.inspector.frames
+            return self.inspector.frames - self.inspector.first_frame
         if tab is Tab.ROUTINES:
             return len(self._routines)
         if tab is Tab.PIXEL:
             return len(self._lines)
         return len(self.inspector.errors()) if tab is Tab.ERRORS else 0
+
+    def _first_row(self) -> int:
+        """Return the number of a list's first row; frames keep theirs when some are dropped."""
+        if self.inspector is None or self.state.kept.tab is not Tab.FRAMES:
+            return 0
+        return self.inspector.first_frame
 
     def _rows_seen(self) -> int:
         if self._places is None or self._look is None:
@@ -171,15 +177,17 @@ class Instrument(Panels):
         tab, count = self.state.kept.tab, self._rows()
         if not count:
             return
-        first = self._firsts.get(tab, 0) + rows
-        self.state.first_rows[tab] = max(0, min(first, count - self._rows_seen()))
+        begin = self._first_row()
+        first = self._firsts.get(tab, begin) + rows
+        self.state.first_rows[tab] = max(begin, min(first, begin + count - self._rows_seen()))
 
     def _scroll_to(self, y: int, places: Places, look: Look) -> None:
         tab = self.state.kept.tab
         # The titles of a table stand above its bar.
         above = 1 if tab is Tab.PIXEL else 2
         bar = places.side.cut_top(above * look.row_px)[1]
-        self.state.first_rows[tab] = row_at_bar(y, bar, self._rows(), self._rows_seen())
+        row = row_at_bar(y, bar, self._rows(), self._rows_seen())
+        self.state.first_rows[tab] = self._first_row() + row
 
     def _choose_row(self, step: int) -> None:
         tab, count = self.state.kept.tab, self._rows()
@@ -189,14 +197,16 @@ class Instrument(Panels):
         if chosen is None:
             here = self.inspector.shown_frames - 1 if self.inspector is not None else 0
             chosen = here if tab is Tab.FRAMES else self._firsts.get(tab, 0) - step
-        chosen = max(0, min(chosen + step, count - 1))
+        begin = self._first_row()
+        chosen = max(begin, min(chosen + step, begin + count - 1))
         if tab is Tab.PIXEL:
             links = [i for i, line in enumerate(self._lines) if line.action is not None]
             ahead = [i for i in links if (i >= chosen if step > 0 else i <= chosen)]
             chosen = (ahead or links[-1:])[0 if step > 0 else -1]
         self.state.chosen_rows[tab] = chosen
-        first = self._firsts.get(tab, 0)
-        self.state.first_rows[tab] = first_to_show(chosen, first, count, self._rows_seen())
+        first = self._firsts.get(tab, begin) - begin
+        shown = first_to_show(chosen - begin, first, count, self._rows_seen())
+        self.state.first_rows[tab] = begin + shown
 
     def _go_to_row(self) -> None:
         tab = self.state.kept.tab

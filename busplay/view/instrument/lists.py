@@ -78,33 +78,34 @@ def draw_frames(
     chosen: int | None,
     hovered: object,
 ) -> tuple[Drawing, int]:
-    """Return the list of frames and its uppermost row.
+    """Return the list of frames and its uppermost frame.
 
     Args:
         inspector: whose frames.
         box, look: where, and how large.
         here: frames that have been shown; the last of them is the present one.
-        first: the uppermost row; None: the present one stands in the middle.
-        chosen: row that the keyboard has chosen.
+        first: the uppermost frame; None: the present one stands in the middle.
+        chosen: frame that the keyboard has chosen.
         hovered: action under the mouse.
     """
     seen = rows_seen(box, look)
     if first is None:
         first = here - 1 - seen // 2
-    first = max(0, min(first, inspector.frames - seen))
+    begin = inspector.first_frame
+    first = max(begin, min(first, inspector.frames - seen))
     rows = inspector.rows(first, first + seen)
     bits = len(rows[0].bits) if rows else 1
     view = TableView(
-        rows=inspector.frames,
-        first=first,
-        here=here - 1,
-        chosen=chosen,
+        rows=inspector.frames - begin,
+        first=first - begin,
+        here=here - 1 - begin,
+        chosen=None if chosen is None else chosen - begin,
         empty="No frames: the program has stored nothing into a window yet.",
     )
     drawing = draw_table(
         view,
         frame_columns(bits),
-        lambda index: frame_row(rows[index - first]),
+        lambda index: frame_row(rows[index + begin - first]),
         box,
         look,
         scroll_action=Scroll(Tab.FRAMES.value),
