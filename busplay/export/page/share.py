@@ -29,7 +29,7 @@ from busplay.export.page.deliveries import Deliveries
 from busplay.export.page.facts import page_facts
 from busplay.export.page.origins import Origins, find_origins, packed_origins
 from busplay.export.page.page_text import text_of_bytes
-from busplay.history.history import History
+from busplay.history.history import open_history
 from busplay.player.marks import Marks
 from busplay.run.replay import Replay
 from busplay.whole_file import require_other_file, write_whole_file
@@ -104,7 +104,7 @@ def share(
                 found=f"{reader.frames:,} frames",
                 wanted=f"a browser takes up to {FRAMES_MAX:,}: record fewer cycles",
             )
-        history = History(reader)
+        history = open_history(reader)
         flashes = flash_report(path, progress=progress)
         marks = Marks.beside(path).all
         deliveries = Deliveries(replay.pipeline, reader.frames)
