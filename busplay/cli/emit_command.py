@@ -53,9 +53,10 @@ def command(
     """Write what implements a link: firmware and test vectors.
 
     Give a file, or the name of a shipped link or board. The parts are c (a sender and a receiver
-    in C99, display memory, a port to complete, a self-test) and vectors (for $readmemh, CSV, VCD,
-    JSON). The same description gives the same bytes; the digest of the wire format stands in
-    every file. A file that was changed since it was emitted is not replaced.
+    in C99, display memory, a port to complete, a self-test), vectors (for $readmemh, CSV, VCD,
+    JSON) and headers (a board's addresses for ca65 and cc65). The same description gives the same
+    bytes; the digest of the wire format stands in every file. A file that was changed since it
+    was emitted is not replaced.
     """
     from busplay.cli.progress import shares_bar
     from busplay.emission.emit import emit

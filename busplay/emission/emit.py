@@ -9,6 +9,7 @@ from pathlib import Path
 from busplay.description.board import Board
 from busplay.description.link import Link
 from busplay.emission.c_files import c_files
+from busplay.emission.header_files import header_files, no_headers_reason
 from busplay.emission.model import LinkModel, link_model
 from busplay.emission.names import find_lines
 from busplay.emission.rendering import RenderedFile, is_as_emitted
@@ -87,6 +88,7 @@ class Part:
 PARTS = {
     "c": Part("firmware in C99", c_files),
     "vectors": Part("test vectors", vector_files),
+    "headers": Part("addresses of a board, for ca65 and cc65", header_files, no_headers_reason),
 }
 
 
@@ -133,7 +135,7 @@ def emit(
         if reason is None:
             rendered += part.files(model, made)
         elif only:
-            raise InputError(place=name, found=reason, wanted="leave it out of --only")
+            raise InputError(f"{name} cannot be made: {reason}", place="--only")
         else:
             left_out.append(LeftOut(name, reason))
         if progress is not None:

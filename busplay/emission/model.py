@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from fractions import Fraction
+from pathlib import Path
 from typing import Literal
 
 from busplay.analysis.budget import LinkBudget, link_budget
@@ -271,6 +272,12 @@ class LinkModel:
     framing: FramingModel
     transitions: tuple[TransitionModel, ...]
     time: TimeModel
+
+    @property
+    def sources(self) -> tuple[str, ...]:
+        """Names of the files that it was described in."""
+        board = Path(self.board.file).name if self.board else ""
+        return tuple(name for name in (board, self.file) if name)
 
     @property
     def frame_mask(self) -> int:

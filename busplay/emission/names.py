@@ -38,6 +38,17 @@ def identifier(name: str, *, otherwise: str) -> str:
     return f"{otherwise}_{words}" if words[0].isdigit() else words
 
 
+def unique_identifier(name: str, taken: set[str], *, otherwise: str) -> str:
+    """Return a name as `identifier` does, with a number behind it if it is taken; and take it."""
+    plain = found = identifier(name, otherwise=otherwise)
+    number = 2
+    while found in taken:
+        found = f"{plain}_{number}"
+        number += 1
+    taken.add(found)
+    return found
+
+
 def member_name(name: str) -> str:
     """Return a field's name as the member of a struct."""
     return f"{name}_field" if _RESERVED.fullmatch(name) else name

@@ -74,7 +74,7 @@ def is_as_emitted(content: bytes) -> bool:
 
 def head_lines(model: LinkModel) -> list[str]:
     """Return the head of every file, without marks of a comment."""
-    file = f" from {comment(model.file)}" if model.file else ""
+    file = f" from {comment(' and '.join(model.sources))}" if model.sources else ""
     return [
         f"Made by busplay emit{file}: change the description and emit again.",
         f"wire format digest: {model.wire_digest}",

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from busplay.description.board import Unit
 from busplay.emission.model import LinkModel
-from busplay.emission.names import identifier
+from busplay.emission.names import unique_identifier
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,8 +31,10 @@ def unit_models(model: LinkModel) -> tuple[UnitModel, ...]:
     """Return the units of the board; none without a board."""
     if model.board is None:
         return ()
+    names: set[str] = set()
     return tuple(
-        UnitModel(unit, identifier(unit.name, otherwise="unit")) for unit in model.board.units
+        UnitModel(unit, unique_identifier(unit.name, names, otherwise="unit"))
+        for unit in model.board.units
     )
 
 

@@ -47,8 +47,8 @@ int main(int count, char **arguments)
     display.unit_count = 2;
     display.frames_reserved = 0;
     display.frames_unknown = 0;
-    LINK_panel_reset(&units[0], panel, colours);
-    LINK_sign_reset(&units[1], sign, sign_colours);
+    LINK_reset_panel(&units[0], panel, colours);
+    LINK_reset_sign(&units[1], sign, sign_colours);
     for (index = 0; index < 2; index++) {
         units[index].draw = draw;
         units[index].context = shown[index];
