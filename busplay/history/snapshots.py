@@ -1,9 +1,9 @@
 """Snapshots of a run by cycle, taken as it goes, in bounded memory.
 
-Pages of memory that did not change are shared with the snapshot before, so that one costs the
-changed pages and some 2 kB. When the room is used up, every other snapshot is removed, the oldest
-first; once that has been done everywhere, every other of the remaining ones. So the gaps between
-old snapshots are at most twice those between new ones, in a run of any length.
+Pages of memory that did not change are shared with the snapshot before or after, so that one costs
+the changed pages and some 2 kB. When the room is used up, every other snapshot is removed, the
+oldest first; once that has been done everywhere, every other of the remaining ones. So the gaps
+between old snapshots are at most twice those between new ones, in a run of any length.
 """
 
 from __future__ import annotations
@@ -78,35 +78,50 @@ class Snapshots:
         """Most cycles between two snapshots."""
         return max(np.diff(self._cycles).tolist(), default=0)
 
-    @property
-    def due_cycle(self) -> int:
-        """Cycle from which the next is due; 0 if there is none yet."""
-        return self._cycles[-1] + self._spacing_cycles if self._cycles else 0
+    def is_due(self, cycle: int) -> bool:
+        """Return whether one at this cycle is wanted: the last before it is far enough."""
+        index = bisect_right(self._cycles, cycle) - 1
+        if index < 0:
+            return True
+        spacing = self._spacing_cycles
+        if index < len(self._cycles) - 1:
+            # Not closer than thinning has left them.
+            spacing = max(spacing, self._gap_cycles // 2)
+        return cycle - self._cycles[index] >= spacing
 
     def add(self, state: CoreState, memory: UInt8Column) -> None:
-        """Append one.
+        """Add one.
 
         Args:
             memory: uint8[65536].
 
         Raises:
-            ValueError: it is not after the last.
+            ValueError: there is one of that cycle.
         """
         cycle = state.registers.cycle
-        if self._cycles and cycle <= self._cycles[-1]:
-            raise ValueError(f"cycle {cycle:,} is not after the last, {self._cycles[-1]:,}")
+        index = bisect_left(self._cycles, cycle)
+        before = self._kept[index - 1] if index else None
+        after = self._kept[index] if index < len(self._kept) else None
+        if after is not None and after.cycle == cycle:
+            raise ValueError(f"there is a snapshot of cycle {cycle:,}")
         changed = np.arange(PAGES)
         pages: list[bytes] = [b""] * PAGES
-        if self._kept:
-            pages = list(self._kept[-1].pages)
-            differs = (memory != self._image).reshape(PAGES, PAGE_BYTES)
+        if before is not None:
+            pages = list(before.pages)
+            image = self._image if after is None else before.memory()
+            differs = (memory != image).reshape(PAGES, PAGE_BYTES)
             changed = np.flatnonzero(differs.any(axis=1))
+        own = 0
         for page in changed.tolist():
-            pages[page] = memory[page * PAGE_BYTES : (page + 1) * PAGE_BYTES].tobytes()
-        self._image[:] = memory
-        self._kept.append(Snapshot(state, tuple(pages)))
-        self._cycles.append(cycle)
-        self._bytes += _SNAPSHOT_COST_BYTES + len(changed) * _PAGE_COST_BYTES
+            content = memory[page * PAGE_BYTES : (page + 1) * PAGE_BYTES].tobytes()
+            is_shared = after is not None and after.pages[page] == content
+            pages[page] = after.pages[page] if after is not None and is_shared else content
+            own += not is_shared
+        if after is None:
+            self._image[:] = memory
+        self._kept.insert(index, Snapshot(state, tuple(pages)))
+        self._cycles.insert(index, cycle)
+        self._bytes += _SNAPSHOT_COST_BYTES + own * _PAGE_COST_BYTES
         while self._bytes > self._limit_bytes and self._thin():
             pass
 

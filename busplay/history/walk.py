@@ -157,7 +157,7 @@ class ProgramWalk:
 
     def keep_if_due(self, core: RewindableCore) -> None:
         """Keep a snapshot of a core in the same run, if one is due."""
-        if core.cycle < self.snapshots.due_cycle:
+        if not self.snapshots.is_due(core.cycle):
             return
         state = core.state
         # Not in a wait, which began at an earlier position, nor at a stop, which may be in the same
