@@ -131,6 +131,8 @@ def rewrite_trace(source: Path, target: Path, *, header: TraceHeader | None) -> 
                 writer.press(press.cycle, press.code)
             for cycle in reader.resets():
                 writer.reset(cycle)
+            for cycle, state, _ in reader.core_states():
+                writer.keep_state(cycle, state)
             stop = 0
             for frames in reader.chunks():
                 stop = int(frames.edge[-1]) + 1

@@ -21,7 +21,9 @@ from busplay.batch import StoreBatch, UInt8Column, UInt16Column, UInt64Column
 from busplay.core.disassembly import DisassembledLine, disassemble_around
 from busplay.core.interface import Core, CoreStop, Registers
 from busplay.core.rewind import CoreState, RewindableCore
+from busplay.core.saved_state import parse_core
 from busplay.description.board import Board
+from busplay.errors import InputError
 from busplay.history.breakpoints import (
     AtAddress,
     Breakpoint,
@@ -160,7 +162,7 @@ class ProgramHistory:
         """
         board, path = program_of_trace(reader, program)
         inputs = RunInputs.of_trace(reader)
-        return cls(
+        history = cls(
             board,
             path,
             load_address=load_address,
@@ -171,6 +173,21 @@ class ProgramHistory:
             memory_mb=memory_mb,
             on_progress=on_progress,
         )
+        if path is None or reader.header.program_sha256 is not None:
+            history._take_states(reader, keys=len(inputs.key_presses))
+        return history
+
+    def _take_states(self, reader: TraceReader, *, keys: int) -> None:
+        """Take the states in the trace as snapshots, so that no run begins at its beginning."""
+        for cycle, state, where in reader.core_states():
+            try:
+                saved = parse_core(state, board=self.start.board, keys=keys)
+            except InputError as error:
+                raise where.error(error.found or "", error.wanted or "") from None
+            found = saved.state.registers.cycle
+            if found != cycle or cycle <= self._walk.first_cycle:
+                raise where.error(f"a state of cycle {found:,}", f"cycle {cycle:,} belongs here")
+            self._walk.snapshots.add(saved.state, saved.memory)
 
     # -- present position
 

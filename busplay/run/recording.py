@@ -109,6 +109,17 @@ class Recorder:
         for trace in self._traces:
             trace.writer.reset(cycle)
 
+    @property
+    def keeps_states(self) -> bool:
+        """Whether states of the processor are wanted."""
+        return any(trace.keeps_states for trace in self._traces)
+
+    def keep_state(self, cycle: int, state: bytes) -> None:
+        """Add the processor's state, for reruns."""
+        for trace in self._traces:
+            if trace.keeps_states:
+                trace.writer.keep_state(cycle, state)
+
     def fail(self, *, cycles: int) -> None:
         """Close the traces after a failure, keeping existing files; drop empty traces.
 
@@ -139,7 +150,13 @@ class Recorder:
 
 
 class _Trace:
-    """One trace being written."""
+    """One trace being written.
+
+    Attributes:
+        keeps_states: it takes states of the processor.
+    """
+
+    keeps_states = False
 
     def __init__(self, pipeline: Pipeline, writer: TraceFileWriter) -> None:
         self._pipeline = pipeline
@@ -159,6 +176,8 @@ class _Trace:
 
 class _SentTrace(_Trace):
     """A trace of what is sent."""
+
+    keeps_states = True
 
     def write(self, frames: FrameBatch, *, cycles: int) -> None:
         self.writer.write(
@@ -183,6 +202,8 @@ class KeptTrace(_SentTrace):
     """
 
     writer: GrowingTraceWriter
+    # The run beside it has snapshots of its own.
+    keeps_states = False
 
     def __init__(self, path: Path, pipeline: Pipeline, header: TraceHeader) -> None:
         self.index_builder = WriteIndexBuilder(pipeline.board)

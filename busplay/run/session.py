@@ -18,6 +18,8 @@ from typing import Self
 
 from busplay.batch import UInt8Column
 from busplay.core.interface import Core, CoreStop, Registers, RunsToAddress
+from busplay.core.rewind import RewindableCore
+from busplay.core.saved_state import pack_core
 from busplay.description.board import Board, ImageFormat
 from busplay.description.faults import Faults
 from busplay.description.read_faults import as_faults
@@ -118,6 +120,8 @@ class Session:
             received=record_received,
             kept=keep,
         )
+        self._keeps_states = self.recorder.keeps_states and isinstance(self.core, RewindableCore)
+        self._state_cycle = STATE_CYCLES
         for cycle, code in key_presses:
             self._press_at(cycle, code)
 
@@ -226,13 +230,32 @@ class Session:
         In pieces, so that a long run does not hold all of its stores in memory.
         """
         ahead = self._resets_ahead
-        while ahead and ahead[0] <= self.cycle < stop_cycle:
+        while self.cycle < stop_cycle:
+            self._keep_state_if_due()
+            if not ahead or ahead[0] > self.cycle:
+                break
             ahead.popleft()
             self.reset()
-        if self.ended:
+        if self.ended or self.cycle >= stop_cycle:
             return 0
-        reset_cycle = ahead[0] if ahead else stop_cycle
-        return min(stop_cycle - self.cycle, reset_cycle - self.cycle, PIECE_CYCLES)
+        stops = [stop_cycle, self.cycle + PIECE_CYCLES, *list(ahead)[:1]]
+        if self._keeps_states:
+            stops.append(max(self._state_cycle, self.cycle + 1))
+        return min(stops) - self.cycle
+
+    def _keep_state_if_due(self) -> None:
+        """Record the processor's state every so often, wherever the run is paused."""
+        core = self.core
+        if not self._keeps_states or core.cycle < self._state_cycle:
+            return
+        assert isinstance(core, RewindableCore)
+        state = pack_core(core)
+        if state is None:
+            # It waits; a little later it may not.
+            self._state_cycle += STATE_RETRY_CYCLES
+        else:
+            self.recorder.keep_state(core.cycle, state)
+            self._state_cycle = (core.cycle // STATE_CYCLES + 1) * STATE_CYCLES
 
     def run_until(
         self,
@@ -429,4 +452,7 @@ class Session:
 
 
 PIECE_CYCLES = 1_000_000
+# Cycles between the states in a trace: a rerun takes a tenth of a second from the one before.
+STATE_CYCLES = 1 << 26
+STATE_RETRY_CYCLES = 1 << 16
 CYCLE_MAX = 1 << 62

@@ -30,15 +30,16 @@ CHUNK_OVERHEAD = CHUNK_HEAD.size + CHUNK_CRC.size
 
 HEADER = b"HEAD"
 KEYS = b"KEYS"
-# Of lower case, so that a reader who does not know it passes over it: so too the writes.
+# Of lower case, so that a reader who does not know them passes over them: so too the writes.
 RESETS = b"rSET"
+CORE = b"rCPU"
 FRAMES = b"FRMS"
 STATES = b"STAT"
 SUMMARY = b"SUMM"
 WRITES = b"wIDX"
 INDEX = b"INDX"
 END = b"DONE"
-KNOWN_TYPES = frozenset((HEADER, KEYS, RESETS, FRAMES, STATES, SUMMARY, WRITES, INDEX, END))
+KNOWN_TYPES = frozenset((HEADER, KEYS, RESETS, CORE, FRAMES, STATES, SUMMARY, WRITES, INDEX, END))
 
 # Edges, cycles, frames: receivers and players compute in signed 64-bit numbers, and 62 bits are
 # 73 years of a 2 GHz link.

@@ -25,6 +25,7 @@ from busplay.link.layout import FrameLayout
 from busplay.trace.blocks import make_decompressor
 from busplay.trace.columns import ROOM_CHUNKS, ColumnCodec
 from busplay.trace.container import (
+    CORE,
     FRAMES,
     KEYS,
     MAGIC,
@@ -39,7 +40,13 @@ from busplay.trace.container import (
 )
 from busplay.trace.frame_chunk import Totals, parse_totals
 from busplay.trace.header import TraceHeader, parse_header
-from busplay.trace.inputs import KeyPress, parse_presses, parse_resets, require_order
+from busplay.trace.inputs import (
+    KeyPress,
+    parse_core_state,
+    parse_presses,
+    parse_resets,
+    require_order,
+)
 from busplay.trace.json_object import parse_object
 from busplay.trace.parts import GrownTrace, PartsStream
 from busplay.trace.scan import read_contents
@@ -375,6 +382,22 @@ class TraceReader:
             cycles += here
         return tuple(cycles)
 
+    def core_states(self) -> Iterator[tuple[int, bytes, Where]]:
+        """Return the states of the processor kept, in order: cycle, state, what messages call it.
+
+        Raises:
+            InputError: a chunk is damaged.
+        """
+        cycle, state = 0, b""
+        for where, payload in self.payloads(CORE):
+            before = cycle
+            cycle, state = parse_core_state(payload, state, where=where)
+            if cycle <= before:
+                raise where.error(
+                    f"the state of cycle {cycle:,}", f"one of cycle {before:,} came before"
+                )
+            yield cycle, state, where
+
     def summary(self) -> dict[str, int]:
         """Return the recorder's figures at the end; none in a cut trace.
 
@@ -426,6 +449,8 @@ class TraceReader:
             self._key_frame(int(row))
         self.key_presses()
         self.resets()
+        for _ in self.core_states():
+            pass
         self.summary()
 
     # -- internals

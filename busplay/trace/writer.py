@@ -203,6 +203,11 @@ class TraceFileWriter:
         self._require_open()
         self._inputs.reset(cycle)
 
+    def keep_state(self, cycle: int, state: bytes) -> None:
+        """Add the processor's state at its present cycle, so that a rerun can begin there."""
+        self._require_open()
+        self._inputs.keep_state(cycle, state)
+
     def close(self, *, summary: Mapping[str, int] | None = None, keeps_old: bool = False) -> None:
         """Write the rest, the index and the end; a second call does nothing.
 

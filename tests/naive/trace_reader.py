@@ -17,14 +17,14 @@ def read_trace(data: bytes) -> dict[str, Any]:
 
     Returns:
         header, frames as (edge, word), keys as (cycle, code), cycles of resets,
-        states as (frames, edge, dict), summary, complete, and the totals that the last chunk
-        with totals tells.
+        cores as (cycle, state), states as (frames, edge, dict), summary, complete, and the
+        totals that the last chunk with totals tells.
     """
     assert data[:8] == MAGIC
     assert struct.unpack_from("<I", data, 8) == (1,)
     trace: dict[str, Any] = {
-        "frames": [], "keys": [], "resets": [], "states": [], "summary": {}, "complete": False,
-        "totals": (0, 0, 0, 0), "index": [], "writes": [],
+        "frames": [], "keys": [], "resets": [], "cores": [], "states": [], "summary": {},
+        "complete": False, "totals": (0, 0, 0, 0), "index": [], "writes": [],
     }  # fmt: skip
     position = 12
     entries = []
@@ -45,6 +45,14 @@ def read_trace(data: bytes) -> dict[str, Any]:
             trace["keys"] += struct.iter_unpack("<QB", payload)
         elif kind == b"rSET":
             trace["resets"] += [cycle for (cycle,) in struct.iter_unpack("<Q", payload)]
+        elif kind == b"rCPU":
+            cycle, unpacked = struct.unpack_from("<QI", payload)
+            state, read = read_block(payload, 12, unpacked)
+            assert read == len(payload)
+            if trace["cores"]:
+                before = trace["cores"][-1][1]
+                state = bytes(one ^ other for one, other in zip(before, state, strict=True))
+            trace["cores"].append((cycle, state))
         elif kind == b"FRMS":
             count, frames, stores, cycles, first_edge, stop = struct.unpack_from("<I5Q", payload)
             assert first_edge == stop_edge

@@ -51,6 +51,8 @@ def small_trace(path: Path) -> FrameBatch:
         writer.press(300_000_000, 66)
         writer.reset(9)
         writer.reset(290_000_000)
+        writer.keep_state(100_000_000, bytes(70_000) + b"state")
+        writer.keep_state(200_000_000, bytes(70_000) + b"other")
         writer.write(frames, stop_edge=72 * SECOND_EDGES)
         writer.close(summary={"exit_status": 0})
     return frames
@@ -87,9 +89,12 @@ def test_trace_of_every_chunk_type_reads_completely(
         assert reader.file_bytes == len(raw)
         assert [press.code for press in reader.key_presses()] == [65, 66]
         assert reader.resets() == (9, 290_000_000)
+        states = [(cycle, state[-5:], len(state)) for cycle, state, _ in reader.core_states()]
+        assert states == [(100_000_000, b"state", 70_005), (200_000_000, b"other", 70_005)]
         assert reader.summary() == {"exit_status": 0}
         rows = list(reader.chunk_rows())
-        assert {row.kind for row in rows} == {"HEAD", "KEYS", "rSET", "FRMS", "STAT", "SUMM"}
+        kinds = {"HEAD", "KEYS", "rSET", "rCPU", "FRMS", "STAT", "SUMM"}
+        assert {row.kind for row in rows} == kinds
         assert [row.number for row in rows] == list(range(1, len(rows) + 1))
         assert rows[0].position == HEAD.size
         assert all(
@@ -110,6 +115,7 @@ def test_naive_reader_from_the_document_agrees(
         assert naive["totals"] == (reader.frames, reader.stores, reader.cycles, reader.stop_edge)
         assert naive["keys"] == [(press.cycle, press.code) for press in reader.key_presses()]
         assert naive["resets"] == list(reader.resets())
+        assert naive["cores"] == [one[:2] for one in reader.core_states()]
         assert naive["summary"] == reader.summary()
         for frames_before, edge, states in naive["states"]:
             point = reader.seek(edge)
