@@ -79,6 +79,10 @@ class FrameRows:
             first = begin + len(frames)
         return FrameBatch.joined(parts)
 
+    def in_pieces(self, words: UInt64Column) -> tuple[UInt64Column, UInt64Column]:
+        """Return words with contiguous fields, and where these are in them."""
+        return self._fields.words_in_pieces(words), self._fields.table
+
     def pieces(self, words: UInt64Column) -> tuple[UInt64Column, ...]:
         """Return space, unit, offset and data of frames, uint64[frames] each."""
         pieces = self._fields.words_in_pieces(words)

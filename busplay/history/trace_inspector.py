@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from busplay.batch import FrameBatch, UInt8Column
+from busplay.batch import FrameBatch, Int64Column, UInt8Column, UInt32Column
 from busplay.description.board import Unit
 from busplay.description.link import SPACE_MEMORY
 from busplay.display.display import Display
@@ -16,6 +16,7 @@ from busplay.history.pixel import PixelCauses
 from busplay.history.places import Place, Write
 from busplay.history.program_history import ProgramHistory
 from busplay.history.program_inspector import Inspected, ProfileOf, ProgramInspector
+from busplay.history.write_sums import sum_writes
 from busplay.losses.losses import CAUSE_WORDS, Cause
 from busplay.losses.lost_stores import LossNames
 from busplay.pipeline.pipeline import Pipeline
@@ -164,48 +165,41 @@ class TraceInspector(ProgramInspector):
             found = self._history.next_write(place, frame)
         return None if found is None else found.frame
 
-    def write_sums(self, unit: str, first_edge: int) -> WriteSums:
+    def write_sums(self, unit: str, first_edge: int, *, unchanged: bool = False) -> WriteSums:
         """Return the writes to a unit from an edge up to the present position."""
         described = self._unit(unit)
-        size = described.memory_bytes
         stop = self.shown_frames
         first = max(self.frame_at(first_edge), stop - SUMMED_FRAMES_MAX)
-        before = self._memory_before(described, first)
-        frames = self._rows.batch(first, stop)
-        offsets, data, edges = self._written(described, frames)
-        writes = np.bincount(offsets, minlength=size).astype(np.uint32)
-        last_edge = np.full(size, -1, np.int64)
-        last_edge[offsets] = edges
-        order = np.argsort(offsets, kind="stable")
-        places, values = offsets[order], data[order]
-        is_first = np.ones(len(order), np.bool_)
-        is_first[1:] = places[1:] != places[:-1]
-        # The value before each write: that of the write before it, or of memory.
-        found = np.where(is_first, before[places], np.roll(values, 1))
-        unchanged = np.bincount(places[found == values], minlength=size).astype(np.uint32)
-        losses = self._accounting.losses
-        lost_frames = FrameBatch(losses.edge, losses.word)
-        lost_at, _, lost_edges = self._written(described, lost_frames)
+        # To find what memory held takes longer than all the rest.
+        before = self._memory_before(described, first) if unchanged else None
+        writes, same, last_edge = self._summed(described, self._rows.batch(first, stop), before)
         stop_edge = max(self.edge_at(self._replay.cycle), first_edge)
-        is_here = (lost_edges >= first_edge) & (lost_edges < max(stop_edge, 1))
-        lost = np.bincount(lost_at[is_here], minlength=size).astype(np.uint32)
-        return WriteSums(described, first_edge, stop_edge, writes, unchanged, last_edge, lost)
-
-    def _written(
-        self, unit: Unit, frames: FrameBatch
-    ) -> tuple[
-        np.ndarray[tuple[int, ...], np.dtype[np.int64]],
-        np.ndarray[tuple[int, ...], np.dtype[np.uint8]],
-        np.ndarray[tuple[int, ...], np.dtype[np.int64]],
-    ]:
-        """Return offset, data and edge of the frames that go to a unit's memory."""
-        space, of_unit, offset, data = self._rows.pieces(frames.word)
-        hits = (space == SPACE_MEMORY) & (of_unit == unit.number) & (offset < unit.memory_bytes)
-        return (
-            offset[hits].astype(np.int64),
-            (data[hits] & np.uint64(0xFF)).astype(np.uint8),
-            frames.edge[hits].astype(np.int64),
+        losses = self._accounting.losses
+        lost_edge = losses.edge.astype(np.int64)
+        is_here = (lost_edge >= first_edge) & (lost_edge < max(stop_edge, 1))
+        lost = FrameBatch(losses.edge[is_here], losses.word[is_here])
+        return WriteSums(
+            described,
+            first_edge,
+            stop_edge,
+            writes,
+            same if unchanged else np.zeros_like(same),
+            last_edge,
+            self._summed(described, lost)[0],
         )
+
+    def _summed(
+        self, unit: Unit, frames: FrameBatch, memory: UInt8Column | None = None
+    ) -> tuple[UInt32Column, UInt32Column, Int64Column]:
+        """Return counts of writes and of unchanged ones, and the last edge, for each byte."""
+        size = unit.memory_bytes
+        writes, same = np.zeros(size, np.uint32), np.zeros(size, np.uint32)
+        last_edge = np.full(size, -1, np.int64)
+        before = np.zeros(size, np.uint8) if memory is None else memory.copy()
+        pieces, fields = self._rows.in_pieces(frames.word)
+        edge = np.ascontiguousarray(frames.edge)
+        sum_writes(pieces, edge, fields, unit.number, before, writes, same, last_edge)
+        return writes, same, last_edge
 
     def _memory_before(self, unit: Unit, frame: int) -> UInt8Column:
         """Return a unit's memory after COUNT frames, as sent."""

@@ -377,8 +377,14 @@ class Inspector(Protocol):
     def instruction_beside(self, *, back: bool) -> int | None:
         """Return the cycle of the next instruction, or of the previous one, or None."""
 
-    def write_sums(self, unit: str, first_edge: int) -> WriteSums:
-        """Return the writes to a unit from an edge up to the present position."""
+    def write_sums(self, unit: str, first_edge: int, *, unchanged: bool = False) -> WriteSums:
+        """Return the writes to a unit from an edge up to the present position.
+
+        Args:
+            unit: its name.
+            first_edge: where the passage begins.
+            unchanged: count writes that change nothing too, which takes longer; else they are 0.
+        """
 
     def errors(self) -> Sequence[ErrorRow]:
         """Return the stores that were not received as sent so far, in order."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import struct
 from dataclasses import dataclass
 
+from busplay.batch import FrameBatch
 from busplay.trace.columns import CHUNK_FRAMES
 from busplay.trace.container import Where
 
@@ -36,6 +37,14 @@ class Totals:
         return TOTALS.pack(
             self.count, self.frames, self.stores, self.cycles, self.first_edge, self.stop_edge
         )
+
+
+@dataclass(frozen=True, slots=True)
+class FrameChunk:
+    """A frame chunk: its totals and its frames."""
+
+    totals: Totals
+    frames: FrameBatch
 
 
 def parse_totals(payload: memoryview, *, where: Where) -> tuple[Totals, memoryview]:

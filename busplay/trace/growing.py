@@ -10,10 +10,12 @@ keeps its parts alive, dropped ones included.
 from __future__ import annotations
 
 import os
+from collections import OrderedDict
 from pathlib import Path
 
 from busplay.errors import OutputError
 from busplay.trace.container import WRITES
+from busplay.trace.frame_chunk import FrameChunk
 from busplay.trace.header import TraceHeader
 from busplay.trace.index import ChunkTable, End
 from busplay.trace.parts import GrownTrace, Part, PartsStream
@@ -44,6 +46,7 @@ class GrowingTraceWriter(TraceFileWriter):
         super().__init__(path, header=header, units=units)
         self._bytes_max = bytes_max
         self._parts_begun = 1
+        self._decoded: OrderedDict[int, FrameChunk] = OrderedDict()
         self._parts = [Part(path, first_byte=0, first_row=0)]
 
     @property
@@ -67,7 +70,14 @@ class GrowingTraceWriter(TraceFileWriter):
             ChunkTable(kept, dropped_bytes=dropped), end, complete=False, cut_reason=""
         )
         stream = PartsStream(tuple(self._parts), self.stored_bytes)
-        return GrownTrace(self.path, self.header, contents, stream)
+        return GrownTrace(
+            self.path,
+            self.header,
+            contents,
+            stream,
+            rows_dropped=max(0, first.first_row - 1),
+            decoded=self._decoded,
+        )
 
     def _store_index(self, *, at_end: bool) -> None:
         before = len(self._table)

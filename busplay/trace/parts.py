@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import os
 from bisect import bisect_right
+from collections import OrderedDict
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
 from weakref import finalize
 
+from busplay.trace.frame_chunk import FrameChunk
 from busplay.trace.header import TraceHeader
 from busplay.trace.scan import Contents
 
@@ -85,9 +87,14 @@ class GrownTrace:
         header: the trace's.
         contents: its chunks that are not dropped.
         stream: reads them.
+        rows_dropped: rows missing in the table of its chunks, behind the first.
+        decoded: frame chunks that were decoded, by their row in the whole trace; whoever reads it
+            shares them.
     """
 
     path: Path
     header: TraceHeader
     contents: Contents
     stream: PartsStream
+    rows_dropped: int
+    decoded: OrderedDict[int, FrameChunk]

@@ -38,7 +38,7 @@ from busplay.trace.container import (
     ChunkSource,
     Where,
 )
-from busplay.trace.frame_chunk import Totals, parse_totals
+from busplay.trace.frame_chunk import FrameChunk, Totals, parse_totals
 from busplay.trace.header import TraceHeader, parse_header
 from busplay.trace.inputs import (
     KeyPress,
@@ -72,14 +72,6 @@ class SeekPoint:
     frames_before: int
     states: dict[str, bytes]
     chunks: Iterator[FrameBatch]
-
-
-@dataclass(frozen=True, slots=True)
-class FrameChunk:
-    """A frame chunk: its totals and its frames."""
-
-    totals: Totals
-    frames: FrameBatch
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,6 +146,9 @@ class TraceReader:
         # The player reads a picture's frames at a time, some dozens of times from one chunk; a
         # search returns to the same few.
         self._decoded: OrderedDict[int, FrameChunk] = OrderedDict()
+        self._rows_dropped = 0
+        if isinstance(path, GrownTrace):
+            self._decoded, self._rows_dropped = path.decoded, path.rows_dropped
         self._begun_row = -1
         self._decompressor = make_decompressor()
 
@@ -301,7 +296,8 @@ class TraceReader:
         """
         done = 0
         is_within = self._totals_at(row - 1)[1] <= pause_edge < self._totals_at(row)[1]
-        if is_within and row not in self._decoded and row != self._begun_row:
+        is_decoded = row + self._rows_dropped in self._decoded
+        if is_within and not is_decoded and row != self._begun_row:
             self._begun_row = row
             totals, columns, where = self._columns(row)
             frames = self._codec.decode(columns, totals.count, where=where, last_edge=pause_edge)
@@ -313,14 +309,15 @@ class TraceReader:
         yield frames.between(done, len(frames))
 
     def _edges(self, row: int) -> UInt64Column:
-        if (kept := self._decoded.get(row)) is not None:
+        if (kept := self._decoded.get(row + self._rows_dropped)) is not None:
             return kept.frames.edge
         totals, columns, where = self._columns(row)
         return self._codec.decode_edges(columns, totals.count, where=where)
 
     def _decode(self, row: int) -> FrameChunk:
-        if (kept := self._decoded.get(row)) is not None:
-            self._decoded.move_to_end(row)
+        key = row + self._rows_dropped
+        if (kept := self._decoded.get(key)) is not None:
+            self._decoded.move_to_end(key)
             return kept
         totals, columns, where = self._columns(row)
         frames = self._codec.decode(columns, totals.count, where=where)
@@ -328,7 +325,7 @@ class TraceReader:
             raise where.error(
                 f"edge {int(frames.edge[-1]):,}", f"the chunk stops at {totals.stop_edge:,}"
             )
-        self._decoded[row] = decoded = FrameChunk(totals, frames)
+        self._decoded[key] = decoded = FrameChunk(totals, frames)
         if len(self._decoded) > DECODED_CHUNKS_KEPT:
             self._decoded.popitem(last=False)
         return decoded

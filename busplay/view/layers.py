@@ -71,7 +71,9 @@ class Layers:
                 return None
             sums = inspector.routine_sums(unit, routine, *self._instrument.passage)
         else:
-            sums = inspector.write_sums(unit, self._instrument.overlay_first_edge)
+            first_edge = self._instrument.overlay_first_edge
+            unchanged = overlay is Overlay.UNCHANGED
+            sums = inspector.write_sums(unit, first_edge, unchanged=unchanged)
         if sums is None:
             return None
         return write_layer(overlay, sums, display.byte_offsets(), times)

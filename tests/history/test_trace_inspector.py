@@ -144,14 +144,22 @@ def test_sums_of_writes_are_those_of_every_frame(tides, frames) -> None:
     tides._replay.seek(700_000)
     first_edge = tides.edge_at(300_000)
     first, shown = tides.frame_at(first_edge), tides.shown_frames
-    sums = tides.write_sums("panel", first_edge)
-    writes = np.zeros(24_576, int)
+    sums = tides.write_sums("panel", first_edge, unchanged=True)
+    writes, unchanged = np.zeros(24_576, int), np.zeros(24_576, int)
     last = np.full(24_576, -1)
-    for n in range(first, shown):
+    memory = [0] * 24_576
+    for n in range(shown):
         if fields["space"][n] == 1 and fields["unit"][n] == 0:
-            writes[fields["address"][n]] += 1
-            last[fields["address"][n]] = edges[n]
+            offset = fields["address"][n]
+            if n >= first:
+                writes[offset] += 1
+                unchanged[offset] += memory[offset] == fields["data"][n]
+                last[offset] = edges[n]
+            memory[offset] = fields["data"][n]
     assert (sums.writes == writes).all()
+    assert (sums.unchanged == unchanged).all()
+    assert unchanged.any()
+    assert not tides.write_sums("panel", first_edge).unchanged.any()
     assert (sums.last_edge == last).all()
     assert not sums.lost.any()
 

@@ -152,7 +152,7 @@ class FakeInspector:
     def instruction_beside(self, *, back: bool) -> int | None:
         return max(0, self.playable.cycle + (-2 if back else 2))
 
-    def write_sums(self, unit: str, first_edge: int) -> WriteSums:
+    def write_sums(self, unit: str, first_edge: int, *, unchanged: bool = False) -> WriteSums:
         described = self.playable.displays[unit].unit
         size = described.memory_bytes
         writes = np.arange(size, dtype=np.uint32) % 5
