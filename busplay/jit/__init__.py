@@ -24,6 +24,6 @@ What a kernel may do:
 
 from __future__ import annotations
 
-from busplay.jit.kernel_function import KernelError, kernel, on_compiling
+from busplay.jit.kernel_function import KernelError, kernel, on_compiling, shared_kernel
 
-__all__ = ["KernelError", "kernel", "on_compiling"]
+__all__ = ["KernelError", "kernel", "on_compiling", "shared_kernel"]

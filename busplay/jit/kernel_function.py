@@ -163,6 +163,34 @@ class KernelFunction:
         return _Piece(self.py_func.__name__, code, slots, kept[1:code_at].decode())
 
 
+class SharedKernel(KernelFunction):
+    """A function that runs as Python when it is called, and as machine code by its address.
+
+    So one text serves Python code that calls it now and then, and machine code that calls it often.
+    """
+
+    def __call__(self, *arguments: object, **named: object) -> Any:
+        """Run the function itself."""
+        return self.py_func(*arguments, **named)
+
+    def machine_code(self, *arguments: object) -> tuple[int, LoadedCode]:
+        """Return its address as `int32 function(slots, results)`, and what keeps the code loaded.
+
+        Args:
+            arguments: of the types that it will be called with; see `busplay.jit.compiling` for
+                their slots.
+        """
+        key: list[object] = []
+        _flatten(arguments, key, [])
+        code = self._find(tuple(key), arguments).code
+        return code.addresses["kernel"], code
+
+
+def shared_kernel(function: Callable[_Arguments, _Result]) -> Callable[_Arguments, _Result]:
+    """Make a `SharedKernel` of a function; it may call others of its kind only."""
+    return cast("Callable[_Arguments, _Result]", SharedKernel(cast(FunctionType, function)))
+
+
 class _Piece:
     """A kernel's code for one combination of argument types.
 
@@ -172,7 +200,7 @@ class _Piece:
 
     def __init__(self, name: str, code: LoadedCode, slots: str, results: str) -> None:
         self._name = name
-        self._code = code
+        self.code = code
         self._function = _FUNCTION(code.addresses["kernel"])
         self._pack = struct.Struct(f"={slots}").pack
         self._is_tuple = results.startswith("(")
