@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
+from busplay.description.devices import Device
 from busplay.description.link import Link
 
 Processor = Literal["6502", "65c02"]
@@ -194,6 +195,7 @@ class Board:
         sender: the board's end of the link.
         receiver: the receiver.
         host_port: the host port; None: there is none.
+        devices: timers, ports and serial lines on the processor's bus.
         unmapped_read: byte that a read of an unmapped address returns.
         undocumented: what the processor does at undocumented instructions: `stop`, or `run` the
             stable ones.
@@ -217,6 +219,7 @@ class Board:
     sender: Sender = Sender()
     receiver: ReceiverEnd = ReceiverEnd()
     host_port: HostPort | None = None
+    devices: tuple[Device, ...] = ()
     unmapped_read: int = 0xFF
     undocumented: Undocumented = "stop"
     program_load_address: int | None = None

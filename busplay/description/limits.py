@@ -19,6 +19,7 @@ from busplay.description.board import (
     Unit,
     Window,
 )
+from busplay.description.devices import Acia6551, CustomDevice, Via6522
 from busplay.description.faults import (
     BitFlips,
     EarlyLane,
@@ -46,7 +47,7 @@ ADDRESS_MAX = 0xFFFF
 MEMORY_BYTES_MAX = 1 << 24
 # All units together: what a key frame of a trace holds.
 ALL_MEMORY_BYTES_MAX = 1 << 26
-# The port must leave the processor's vectors readable.
+# The port, and devices, must leave the processor's vectors readable.
 VECTORS_FIRST_ADDRESS = 0xFFFA
 LANES_MAX = 16
 
@@ -84,6 +85,12 @@ LIMITS: dict[tuple[type, str], tuple[int, int]] = {
     (HostPort, "first_address"): (0, VECTORS_FIRST_ADDRESS - HOST_PORT_REGISTERS),
     (HostPort, "refresh_hz"): (1, 10_000),
     (HostPort, "random_seed"): (1, 0xFFFF_FFFF),
+    **{
+        (kind, f"{end}_address"): (0, VECTORS_FIRST_ADDRESS - 1)
+        for kind in (Via6522, Acia6551, CustomDevice)
+        for end in ("first", "last")
+    },
+    (Acia6551, "crystal_hz"): (1_000, 100_000_000),
     (Sender, "fifo_depth"): _FIFO_DEPTH,
     (Sender, "lead_frames"): (0, 65_536),
     (ReceiverEnd, "fifo_depth"): _FIFO_DEPTH,

@@ -23,6 +23,8 @@ from typing import Literal, TypeVar, get_args, get_origin
 from busplay.description.address_ranges import AddressRange
 from busplay.description.attributes import FILE, attributes_of
 from busplay.description.board import Board
+from busplay.description.device_pins import PIN_KEYS, pin_uses
+from busplay.description.devices import DEVICE_CLASSES, CustomDevice, Device, Via6522
 from busplay.description.limits import ALL_MEMORY_BYTES_MAX, INTEGER_MAX, LIMITS
 from busplay.description.link import (
     CheckFraming,
@@ -31,6 +33,7 @@ from busplay.description.link import (
     MarkerFraming,
     StrobeFraming,
 )
+from busplay.description.read_devices import device_range, lines_of
 from busplay.description.read_ends import host_port_range
 from busplay.description.read_link import KNOWN_WIDTHS
 from busplay.description.toml_reader import one_of, show_number, show_string, show_value
@@ -46,7 +49,11 @@ _FRAMINGS: dict[str, type[StrobeFraming | MarkerFraming | CheckFraming]] = {
 }
 # Attributes added after the first traces: left out at their defaults, so that the same
 # board gives the same dict as before.
-_LEFT_OUT_IF_NONE: frozenset[tuple[type, str]] = frozenset({(Link, "idle_every")})
+_LEFT_OUT: dict[tuple[type, str], object] = {(Link, "idle_every"): None, (Board, "devices"): ()}
+_TAGS: dict[type, str] = {
+    **dict.fromkeys(_FRAMINGS.values(), "method"),
+    **dict.fromkeys(DEVICE_CLASSES.values(), "kind"),
+}
 _TEXT_MAX = 10_000
 _ARRAY_MAX = 4_096
 
@@ -96,6 +103,7 @@ def board_from_plain(plain: object, *, file: str = "", place: str = "board") -> 
     _require_layout(board.link, file, f"{place}.link")
     _require_pictures(board, file, place)
     _require_ranges_apart(board, file, place)
+    _require_devices(board, file, place)
     return board
 
 
@@ -107,10 +115,13 @@ def _table(description: object) -> Plain:
     for method, kind in _FRAMINGS.items():
         if isinstance(description, kind):
             plain["method"] = method
+    for tag, device in DEVICE_CLASSES.items():
+        if isinstance(description, device):
+            plain["kind"] = tag
     own: type = type(description)
     for name in attributes_of(own):
         value = getattr(description, name)
-        if value is not None or (own, name) not in _LEFT_OUT_IF_NONE:
+        if (own, name) not in _LEFT_OUT or value != _LEFT_OUT[own, name]:
             plain[name] = _value(value)
     return plain
 
@@ -144,7 +155,7 @@ class _Reader:
         own: type = kind
         attributes = attributes_of(own)
         for key in plain:
-            if key not in attributes and not (key == "method" and kind in _FRAMINGS.values()):
+            if key not in attributes and not (key == _TAGS.get(own)):
                 raise self.error(
                     place,
                     f"the key {show_string(str(key))}",
@@ -164,6 +175,8 @@ class _Reader:
     def value(self, plain: object, hint: object, place: str, owner: type, name: str) -> object:
         if hint == Framing:
             return self.framing(plain, place)
+        if hint == Device:
+            return self.device(plain, place)
         origin = get_origin(hint)
         if origin is Literal:
             options = get_args(hint)
@@ -173,7 +186,7 @@ class _Reader:
         if origin is tuple:
             return self.array(plain, get_args(hint), place, owner, name)
         if origin is dict:
-            return self.numbers(plain, place)
+            return self.entries(plain, get_args(hint)[1], place)
         if hint is int:
             return self.integer(plain, place, *LIMITS.get((owner, name), (0, INTEGER_MAX)))
         if hint is bool:
@@ -215,13 +228,29 @@ class _Reader:
             for i, (one, kind) in enumerate(zip(plain, kinds, strict=True))
         )
 
-    def numbers(self, plain: object, place: str) -> dict[str, int]:
+    def device(self, plain: object, place: str) -> object:
+        kind = plain.get("kind") if isinstance(plain, dict) else None
+        found = DEVICE_CLASSES.get(kind) if isinstance(kind, str) else None
+        return self.description(plain, found or CustomDevice, place)
+
+    def entries(self, plain: object, hint: object, place: str) -> dict[str, object]:
         if not isinstance(plain, dict):
             raise self.error(place, show_value(plain), "a table belongs here")
         return {
-            self.text(key, place): self.integer(one, f"{place}.{key[:40]}", 0, INTEGER_MAX)
+            self.text(key, place): self.entry(one, hint, f"{place}.{key[:40]}")
             for key, one in plain.items()
         }
+
+    def entry(self, plain: object, hint: object, place: str) -> object:
+        """Read one entry of a table: a number, or in a device's tables a text or a boolean too."""
+        if isinstance(plain, str) and hint is not int:
+            return self.text(plain, place)
+        if isinstance(plain, bool) and hint not in (int, str):
+            return plain
+        if hint is str:
+            raise self.error(place, show_value(plain), "a string belongs here")
+        least = 0 if hint is int else -INTEGER_MAX
+        return self.integer(plain, place, least, INTEGER_MAX)
 
     def integer(self, plain: object, place: str, first: int, last: int) -> int:
         if isinstance(plain, bool) or not isinstance(plain, int):
@@ -345,8 +374,9 @@ def _require_ranges_apart(board: Board, file: str, place: str) -> None:
         AddressRange(f"windows[{i}]", one.first_address, one.last_address)
         for i, one in enumerate(board.windows)
     ]
+    devices = [device_range(one, place=f"devices[{i}]") for i, one in enumerate(board.devices)]
     port = [host_port_range(board.host_port)] if board.host_port is not None else []
-    for apart in (memory, [*windows, *port], [*memory, *port]):
+    for apart in (memory, [*windows, *port, *devices], [*memory, *port, *devices]):
         for i, one in enumerate(apart):
             if one.last_address < one.first_address:
                 raise _Reader(file).error(
@@ -356,3 +386,26 @@ def _require_ranges_apart(board: Board, file: str, place: str) -> None:
                 if one.first_common(other) is not None:
                     found = f"{one}, which overlaps {other.label} ({other})"
                     raise _Reader(file).error(f"{place}.{one.label}", found, "ranges lie apart")
+
+
+def _require_devices(board: Board, file: str, place: str) -> None:
+    """Refuse two devices of one name, and pins that are connected to nothing known."""
+    reader = _Reader(file)
+    names = [one.name for one in board.devices]
+    if len(set(names)) != len(names):
+        raise reader.error(f"{place}.devices", "two of one name", "each has its own name")
+    vias = [one for one in board.devices if isinstance(one, Via6522)]
+    for via in vias:
+        where = f"{place}.devices[{names.index(via.name)}].pins"
+        for key, text in via.pins.items():
+            if key not in PIN_KEYS:
+                raise reader.error(where, show_string(key), "no 6522 has a pin of that name")
+            try:
+                pin_uses(key, text)
+            except ValueError as error:
+                raise reader.error(f"{where}.{key}", show_string(text), str(error)) from None
+        for use in lines_of(via):
+            if use.name not in [one.name for one in vias]:
+                raise reader.error(
+                    f"{where}.{use.pin}", show_string(use.name), "no 6522 has that name"
+                )

@@ -17,6 +17,7 @@ from busplay.description.address_ranges import (
 from busplay.description.attributes import read_key, read_keys
 from busplay.description.board import Board, Image, Memory
 from busplay.description.link import Link
+from busplay.description.read_devices import read_devices
 from busplay.description.read_ends import (
     HOST_PORT_KEYS,
     RECEIVER_KEYS,
@@ -54,6 +55,7 @@ BOARD_KEYS = (
     "sender",
     "receiver",
     "host_port",
+    "devices",
 )
 MEMORY_KEYS = ("kind", "first_address", "last_address", "image", "format", "load_address")
 REMEDY = "move one or shorten it"
@@ -96,7 +98,14 @@ def read_board(
     port_range = host_port_range(host_port) if host_port else None
     if host_port_table is not None and port_range is not None:
         require_apart(host_port_table, port_range, memory_ranges, remedy=REMEDY)
-    windows = read_windows(table, units=units, memory=memory, host_port=port_range)
+    taken = memory_ranges if port_range is None else [*memory_ranges, port_range]
+    devices, device_ranges = read_devices(table, folder, taken)
+    windows = read_windows(
+        table,
+        units=units,
+        memory=memory,
+        others=device_ranges if port_range is None else [port_range, *device_ranges],
+    )
     return Board(
         name=name,
         link=link,
@@ -106,6 +115,7 @@ def read_board(
         sender=read_sender(table.optional_table("sender", SENDER_KEYS)),
         receiver=read_receiver(table.optional_table("receiver", RECEIVER_KEYS)),
         host_port=host_port,
+        devices=devices,
         program_load_address=_read_program_load_address(table, memory_ranges),
         description=table.prose("description"),
         file=file,

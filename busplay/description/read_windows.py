@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from busplay.description.address_ranges import (
     AddressRange,
     find_overreach,
@@ -21,9 +23,12 @@ def read_windows(
     *,
     units: tuple[Unit, ...],
     memory: tuple[Memory, ...],
-    host_port: AddressRange | None,
+    others: Sequence[AddressRange],
 ) -> tuple[Window, ...]:
     """Read every window, in the file's order.
+
+    Args:
+        others: the ranges of host port and devices.
 
     Raises:
         DescriptionError: two overlap, a unit is unknown, or an offset has no place in it.
@@ -34,8 +39,7 @@ def read_windows(
     for table in tables:
         span = read_range(table)
         require_apart(table, span, spans, remedy=REMEDY)
-        if host_port is not None:
-            require_apart(table, span, [host_port], remedy=REMEDY)
+        require_apart(table, span, others, remedy=REMEDY)
         spans.append(span)
     if not tables:
         raise board.error(

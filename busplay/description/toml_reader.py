@@ -14,7 +14,7 @@ from __future__ import annotations
 import datetime
 import re
 import tomllib
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping
 from difflib import get_close_matches
 from pathlib import Path
 from typing import TypeVar
@@ -35,6 +35,7 @@ class NoSuchFileError(DescriptionError):
 
 
 Choice = TypeVar("Choice", bound=str)
+KeysOf = Callable[[Mapping[str, object]], Collection[str]]
 
 
 def read_description_file(path: Path, *, file: str | None = None) -> str:
@@ -421,8 +422,12 @@ class Table:
             raise self._mismatch(key, f"give a table [{self.place_of(key)}]")
         return found
 
-    def tables(self, key: str, keys: Collection[str]) -> list[Table]:
-        """Open each table of an array of tables; none when the key is missing."""
+    def tables(self, key: str, keys: Collection[str] | KeysOf) -> list[Table]:
+        """Open each table of an array of tables; none when the key is missing.
+
+        Args:
+            keys: every key that may stand in a table, or what returns them for its values.
+        """
         wanted = f"give an array of tables, each headed [[{self.place_of(key)}]]"
         found = self._array(key, wanted)
         opened = []
@@ -432,7 +437,8 @@ class Table:
                 raise DescriptionError(
                     file=self.file, place=place, found=show_value(value), wanted=wanted
                 )
-            opened.append(Table(value, file=self.file, place=place, keys=keys))
+            own = keys(value) if callable(keys) else keys
+            opened.append(Table(value, file=self.file, place=place, keys=own))
         return opened
 
     def named_tables(self, key: str, keys: Collection[str]) -> dict[str, Table]:

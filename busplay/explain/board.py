@@ -64,8 +64,9 @@ def map_rows(board: Board, facts: BoardFacts, *, full: bool) -> list[tuple[str, 
             first = window.first_offset + run.first_address - window.first_address
             offsets = _range_text(first, first + run.length_bytes - 1)
             link = f"{window.unit} {window.space} {offsets}"
-        targets = [link if one == "link" else READ_NAMES[one] for one in run.store]
-        read = [READ_NAMES[run.read]]
+        names = READ_NAMES | {"link": link, "device": printable(run.device or "")}
+        targets = [names[one] for one in run.store]
+        read = [names[run.read]]
         if not full:
             for memory in board.memory:
                 held = AddressRange("", memory.first_address, memory.last_address)
@@ -164,6 +165,15 @@ def board_rows(facts: BoardFacts) -> list[tuple[str, str]]:
                 f"{port.refresh_hz} Hz, random seed {port.random_seed}",
             )
         )
+    rows += [
+        (
+            "device",
+            f"{printable(one.name)}, {one.kind}, {_range_text(one.first_address, one.last_address)}"
+            + (" on IRQ" if one.irq else "")
+            + (" on NMI" if one.nmi else ""),
+        )
+        for one in facts.devices
+    ]
     rows += [("remark", one) for one in facts.remarks]
     return rows
 

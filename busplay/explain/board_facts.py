@@ -18,6 +18,7 @@ from busplay.description.board import (
     Unit,
     Window,
 )
+from busplay.description.devices import Device
 from busplay.description.limits import ADDRESS_MAX, VECTORS_FIRST_ADDRESS
 from busplay.description.read_ends import host_port_range
 from busplay.description.toml_reader import show_address
@@ -28,7 +29,7 @@ from busplay.wording import counted
 STACK = AddressRange("the stack", 0x0100, 0x01FF)
 ZERO_PAGE = AddressRange("the zero page", 0x0000, 0x00FF)
 
-Holder = TypeVar("Holder", Memory, Window, AddressRange)
+Holder = TypeVar("Holder", Memory, Window, AddressRange, Device)
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,9 +39,10 @@ class MapRun:
     Attributes:
         first_address, last_address: the run, both included.
         length_bytes: how many addresses it has.
-        read: what answers a read: `ram`, `rom`, `host port` or `unmapped`.
-        store: where a store goes: any of `ram`, `link` and `host port`.
+        read: what answers a read: `ram`, `rom`, `host port`, `device` or `unmapped`.
+        store: where a store goes: any of `ram`, `link`, `host port` and `device`.
         window: name of the window whose stores go to the link; null: none.
+        device: name of the device; null: none.
     """
 
     first_address: int
@@ -49,6 +51,27 @@ class MapRun:
     read: str
     store: tuple[str, ...]
     window: str | None
+    device: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceFacts:
+    """A device on the processor's bus.
+
+    Attributes:
+        kind: `via_6522`, `acia_6551`, or what the board file says.
+        name: its name.
+        first_address, last_address: where it answers, both included.
+        irq: its interrupt output is wired to IRQ.
+        nmi: its interrupt output is wired to NMI.
+    """
+
+    kind: str
+    name: str
+    first_address: int
+    last_address: int
+    irq: bool
+    nmi: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +96,7 @@ class BoardFacts:
         sender: the board's end of the link.
         receiver: the far end.
         host_port: the host port; null: the board has none.
+        devices: the devices on the processor's bus.
         remarks: what is possible and seldom meant, such as memory that no store reaches.
         link: the link.
     """
@@ -94,6 +118,7 @@ class BoardFacts:
     sender: Sender
     receiver: ReceiverEnd
     host_port: HostPort | None
+    devices: tuple[DeviceFacts, ...]
     remarks: tuple[str, ...]
     link: LinkFacts
 
@@ -118,6 +143,10 @@ def board_facts(board: Board) -> BoardFacts:
         sender=board.sender,
         receiver=board.receiver,
         host_port=board.host_port,
+        devices=tuple(
+            DeviceFacts(one.kind, one.name, one.first_address, one.last_address, one.irq, one.nmi)
+            for one in board.devices
+        ),
         remarks=tuple(board_remarks(board)),
         link=link_facts(board.link, processor_hz=board.clock_hz),
     )
@@ -127,6 +156,7 @@ def memory_map(board: Board) -> tuple[MapRun, ...]:
     """List all 65,536 addresses in runs that behave alike, lowest first."""
     spans = [(one.first_address, one.last_address) for one in board.memory]
     spans += [(one.first_address, one.last_address) for one in board.windows]
+    spans += [(one.first_address, one.last_address) for one in board.devices]
     if board.host_port is not None:
         port = host_port_range(board.host_port)
         spans.append((port.first_address, port.last_address))
@@ -147,7 +177,7 @@ def memory_map(board: Board) -> tuple[MapRun, ...]:
 
 
 def _behaviour(run: MapRun) -> tuple[object, ...]:
-    return run.read, run.store, run.window
+    return run.read, run.store, run.window, run.device
 
 
 def _run_at(board: Board, first: int, last: int) -> MapRun:
@@ -160,12 +190,22 @@ def _run_at(board: Board, first: int, last: int) -> MapRun:
         if port.first_address <= first <= port.last_address:
             read = "host port"
             store.append("host port")
+    device = _holder(board.devices, first)
+    if device is not None:
+        read = "device"
+        store.append("device")
     if read == "ram" and (window is None or window.lands_in_ram):
         store.append("ram")
     if window is not None:
         store.append("link")
     return MapRun(
-        first, last, last - first + 1, read, tuple(store), window.name if window else None
+        first,
+        last,
+        last - first + 1,
+        read,
+        tuple(store),
+        window.name if window else None,
+        device.name if device else None,
     )
 
 

@@ -24,6 +24,7 @@ from busplay.description.board import (
     Window,
 )
 from busplay.description.check_catalogue import CHECK_CATALOGUE
+from busplay.description.devices import Acia6551, CustomDevice, Via6522
 from busplay.description.faults import Faults, Span
 from busplay.description.limits import LIMITS
 from busplay.description.link import (
@@ -36,6 +37,7 @@ from busplay.description.link import (
 )
 from busplay.description.read_board import BOARD_KEYS, MEMORY_KEYS
 from busplay.description.read_check import CHECK_KEYS, CUSTOM
+from busplay.description.read_devices import ACIA_KEYS, COMMON_KEYS, VIA_KEYS
 from busplay.description.read_ends import BUSY_KEYS, HOST_PORT_KEYS, RECEIVER_KEYS, SENDER_KEYS
 from busplay.description.read_faults import KINDS, PLAN_KEYS, TABLE_KEYS
 from busplay.description.read_framing import FRAMING_KEYS, METHODS
@@ -63,6 +65,9 @@ class _Note(NamedTuple):
     meaning: str = ""
 
 
+VIA_TABLE = '[[devices]] kind = "via_6522"'
+ACIA_TABLE = '[[devices]] kind = "acia_6551"'
+CUSTOM_TABLE = "[[devices]] of your own"
 LINK_TABLES = (
     KeyTable("", LINK_KEYS, (Link,)),
     KeyTable("[[fields]]", FIELD_KEYS, (Field,)),
@@ -78,6 +83,9 @@ BOARD_TABLES = (
     KeyTable("[receiver]", RECEIVER_KEYS, (ReceiverEnd,)),
     KeyTable("[[receiver.busy]]", BUSY_KEYS, (BusyTime,)),
     KeyTable("[host_port]", HOST_PORT_KEYS, (HostPort,)),
+    KeyTable(VIA_TABLE, VIA_KEYS, (Via6522,)),
+    KeyTable(ACIA_TABLE, ACIA_KEYS, (Acia6551,)),
+    KeyTable(CUSTOM_TABLE, COMMON_KEYS, (CustomDevice,)),
 )
 FAULT_TABLES = (
     KeyTable("", PLAN_KEYS, (Faults,)),
@@ -114,6 +122,24 @@ _NOTES: dict[tuple[str, str], _Note] = {
     ("", "sender"): _Note("table `[sender]`", "as its keys say"),
     ("", "receiver"): _Note("table `[receiver]`", "as its keys say"),
     ("", "host_port"): _Note("table `[host_port]`", "none"),
+    ("", "devices"): _Note("tables `[[devices]]`", "none"),
+    **{
+        (heading, "kind"): _Note(f"`{kind}`", "needed", "which device it is")
+        for heading, kind in ((VIA_TABLE, Via6522.kind), (ACIA_TABLE, Acia6551.kind))
+    },
+    (CUSTOM_TABLE, "kind"): _Note("text"),
+    **{
+        (heading, "last_address"): _Note(default="that of the last register")
+        for heading in (VIA_TABLE, ACIA_TABLE)
+    },
+    (VIA_TABLE, "pins"): _Note(
+        "table of texts",
+        "none",
+        "what each of `pa0` to `pb7`, `ca1`, `ca2`, `cb1` and `cb2`, or a whole port `pa` or `pb`, "
+        "is connected to",
+    ),
+    (ACIA_TABLE, "input"): _Note("text", "none"),
+    (ACIA_TABLE, "output"): _Note("text", "none"),
     ("[framing]", "method"): _Note(
         _either(METHODS),
         "needed",

@@ -17,8 +17,8 @@ def place_image(image: ProgramImage, board: Board, memory: UInt8Column) -> None:
         memory: uint8[65536]; the core's own.
 
     Raises:
-        InputError: a byte falls on neither RAM nor ROM, or on the host port; nothing is written
-            then.
+        InputError: a byte falls on neither RAM nor ROM, or on the host port or a device; nothing is
+            written then.
     """
     takes = np.zeros(len(memory), np.bool_)
     for region in board.memory:
@@ -26,6 +26,8 @@ def place_image(image: ProgramImage, board: Board, memory: UInt8Column) -> None:
     if board.host_port is not None:
         first = board.host_port.first_address
         takes[first : first + HOST_PORT_REGISTERS] = False
+    for device in board.devices:
+        takes[device.first_address : device.last_address + 1] = False
     for segment in image.segments:
         homeless = np.flatnonzero(~takes[segment.address : segment.last_address + 1])
         if len(homeless):
@@ -51,6 +53,10 @@ def describe_memory(board: Board) -> str:
     if board.host_port is not None:
         first = board.host_port.first_address
         parts.append(f"its host port at ${first:04X}-${first + HOST_PORT_REGISTERS - 1:04X}")
+    parts += [
+        f"its device {one.name} at ${one.first_address:04X}-${one.last_address:04X}"
+        for one in board.devices
+    ]
     if not parts:
         return "no memory at all"
     return ", ".join(parts[:-1]) + " and " + parts[-1] if len(parts) > 1 else parts[0]

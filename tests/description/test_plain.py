@@ -20,6 +20,7 @@ from busplay.description.board import (
     ReceiverEnd,
     Sender,
 )
+from busplay.description.devices import Acia6551, CustomDevice, Via6522
 from busplay.description.link import Link
 from busplay.description.plain import (
     board_from_plain,
@@ -61,6 +62,23 @@ FULL_BOARD = replace(
     ),
     receiver=ReceiverEnd(32, 250, 900, True, (BusyTime(63_556, 10_000, 5), BusyTime(7, 3))),
     host_port=HostPort(0xA400, 50, 99),
+    devices=(
+        Via6522(name="ports", first_address=0xB000, last_address=0xB00F, pins={"pa0": "key a"}),
+        Acia6551(
+            name="serial",
+            first_address=0xB010,
+            last_address=0xB013,
+            line="file",
+            input=Path("/somewhere/keys.txt"),
+        ),
+        CustomDevice(
+            kind="clock.py:Clock",
+            name="clock",
+            first_address=0xB020,
+            last_address=0xB02F,
+            options={"alarm": -3, "loud": True, "zone": "sea"},
+        ),
+    ),
     program_load_address=0xC000,
     undocumented="run",
     description="zwei Anzeigen, größer",
@@ -73,8 +91,10 @@ def test_board_comes_back_but_for_where_its_files_lay() -> None:
     assert "somewhere" not in json.dumps(plain)
     back = board_from_plain(through_json(plain), file="a.trace")
     rom = replace(FULL_BOARD.memory[1], image=Image(Path("stars.bin"), "raw", 0xC000))
+    serial = replace(FULL_BOARD.devices[1], input=Path("keys.txt"))  # type: ignore[call-arg]
     assert back == replace(
         FULL_BOARD,
+        devices=(FULL_BOARD.devices[0], serial, FULL_BOARD.devices[2]),
         memory=(FULL_BOARD.memory[0], rom),
         file="a.trace",
         link=replace(FULL_BOARD.link, file="a.trace"),
@@ -99,6 +119,7 @@ def test_attribute_younger_than_traces_is_left_out_where_it_says_nothing() -> No
     plain = board_to_plain(FULL_BOARD)["link"]
     assert isinstance(plain, dict)
     assert "idle_every" not in plain
+    assert "devices" not in board_to_plain(replace(FULL_BOARD, devices=()))
     link = replace(FULL_BOARD.link, idle_every=8)
     assert link_to_plain(link)["idle_every"] == 8
     assert link_from_plain(through_json(link_to_plain(link))).idle_every == 8
@@ -127,6 +148,14 @@ Change = Callable[[dict], object]  # type: ignore[type-arg]
         (lambda b: b["receiver"].update(fifo_depth=1 << 32), "board.receiver.fifo_depth: found 4294967296; 1 to 1,048,576 belongs here"),  # noqa: E501
         (lambda b: b.update(units=[b["units"][0] | {"name": f"u{i}", "memory_bytes": 1 << 24} for i in range(5)]), "board.units: found 83,886,080 bytes of display memory; up to 67,108,864 together belong here"),  # noqa: E501
         (lambda b: b["windows"][0].update(unit="mural"), 'board.windows[0].unit: found "mural"; one of "panel" or "sign" belongs here'),  # noqa: E501
+        (lambda b: b["devices"][1].update(name="ports"), "board.devices: found two of one name; each has its own name"),  # noqa: E501
+        (lambda b: b["devices"][0].update(first_address=0x4000), "board.devices[0]: found $4000-$B00F, which overlaps windows[0] ($4000-$9FFF); ranges lie apart"),  # noqa: E501
+        (lambda b: b["devices"][0].update(part="z80"), 'board.devices[0].part: found "z80", a string; one of "r6522" or "w65c22" belongs here'),  # noqa: E501
+        (lambda b: b["devices"][0]["pins"].update(pa1=1), "board.devices[0].pins.pa1: found 1; a string belongs here"),  # noqa: E501
+        (lambda b: b["devices"][0]["pins"].update(pz1="low"), 'board.devices[0].pins: found "pz1"; no 6522 has a pin of that name'),  # noqa: E501
+        (lambda b: b["devices"][0]["pins"].update(pa1="a.pb1"), 'board.devices[0].pins.pa1: found "a"; no 6522 has that name'),  # noqa: E501
+        (lambda b: b["devices"][2]["options"].update(x=None), "board.devices[2].options.x: found nothing; a whole number belongs here"),  # noqa: E501
+        (lambda b: b["devices"][2].pop("kind"), "board.devices[2]: found no kind; it belongs here"),
         (lambda b: b["windows"][0].update(last_address=0), "board.windows[0]: found $4000-$0000; the last address is the first or above"),  # noqa: E501
         (lambda b: b["memory"][1].update(first_address=0), "board.memory[1]: found $0000-$FFFF, which overlaps memory[0] ($0000-$A1FF); ranges lie apart"),  # noqa: E501
         (lambda b: b["memory"][1]["image"].update(path="../x.bin"), 'board.memory[1].image.path: found "../x.bin", a string; a bare file name belongs here'),  # noqa: E501

@@ -18,6 +18,7 @@ from busplay.description.board import (
     Unit,
     Window,
 )
+from busplay.description.devices import Acia6551, CustomDevice, Via6522
 from busplay.description.palettes import HTML16
 from busplay.errors import DescriptionError
 from busplay.link.board_fit import require_link_fits
@@ -129,6 +130,46 @@ def test_every_key_becomes_its_attribute(folder: Path) -> None:
     assert board.host_port == HostPort(0xA100, refresh_hz=50, random_seed=7)
     assert board.sender == Sender(fifo_depth=4, lead_frames=0)
     assert board.receiver == ReceiverEnd(8, 300, 900, True, (BusyTime(64_000, 12_000, 500, 40),))
+
+
+def test_devices_have_their_keys_and_defaults(folder: Path) -> None:
+    text = BOARD + (
+        '[[devices]]\nkind = "VIA_6522"\nname = "ports"\nfirst_address = 0xA800\nirq = true\n'
+        'last_address = 0xA8FF\npart = "r6522"\npins = {pa0 = "key left", ca1 = "ports.pb7"}\n'
+        '[[devices]]\nkind = "acia_6551"\nname = "serial"\nfirst_address = 0xA900\nnmi = true\n'
+        'line = "file"\ninput = "rom.bin"\noutput = "sent.txt"\ncrystal_hz = 3_686_400\n'
+        '[[devices]]\nkind = "rom.py:Clock"\nname = "clock"\nfirst_address = 0xAA00\n'
+        'last_address = 0xAA07\nalarm = 3\nloud = false\nzone = "sea"\n'
+    )
+    (folder / "rom.py").touch()
+    pins = {"pa0": "key left", "ca1": "ports.pb7"}
+    assert board_of(text, folder).devices == (
+        Via6522(
+            name="ports",
+            first_address=0xA800,
+            last_address=0xA8FF,
+            irq=True,
+            part="r6522",
+            pins=pins,
+        ),
+        Acia6551(
+            name="serial",
+            first_address=0xA900,
+            last_address=0xA903,
+            nmi=True,
+            line="file",
+            input=folder / "rom.bin",
+            output=folder / "sent.txt",
+            crystal_hz=3_686_400,
+        ),
+        CustomDevice(
+            kind="rom.py:Clock",
+            name="clock",
+            first_address=0xAA00,
+            last_address=0xAA07,
+            options={"alarm": 3, "loud": False, "zone": "sea"},
+        ),
+    )
 
 
 def test_memory_of_a_unit_covers_base_offset_and_all_rows_by_default() -> None:

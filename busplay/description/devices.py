@@ -1,0 +1,103 @@
+"""The devices of a board as typed values; `read_devices` reads them.
+
+`Device` is one of the classes here: a key of a `[[devices]]` table is an attribute of its kind's
+class, and a device of the user's own takes any other key as an option of its class.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import ClassVar, Literal, TypeAlias
+
+ViaPart = Literal["r6522", "w65c22"]
+AciaPart = Literal["r6551", "w65c51n"]
+SerialLine = Literal["console", "file", "pty", "none"]
+OptionValue: TypeAlias = "bool | int | str"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Via6522:
+    """A 6522: two ports, two timers, a shift register.
+
+    Attributes:
+        name: for messages, and for the lines of other devices.
+        first_address: address of register 0.
+        last_address: last address at which it answers; the registers repeat up to there.
+        irq: its interrupt output is wired to IRQ; several are wired-OR.
+        nmi: its interrupt output is wired to NMI.
+        part: `r6522`, the NMOS part, or `w65c22`, the CMOS part, where data sheets differ.
+        pins: what its pins are connected to.
+    """
+
+    kind: ClassVar[str] = "via_6522"
+    registers: ClassVar[int] = 16
+
+    name: str
+    first_address: int
+    last_address: int
+    irq: bool = False
+    nmi: bool = False
+    part: ViaPart = "w65c22"
+    pins: dict[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Acia6551:
+    """A 6551: a serial port with its own rate generator.
+
+    Attributes:
+        name: for messages, and for the lines of other devices.
+        first_address: address of register 0.
+        last_address: last address at which it answers; the registers repeat up to there.
+        irq: its interrupt output is wired to IRQ; several are wired-OR.
+        nmi: its interrupt output is wired to NMI.
+        part: `r6551`, or `w65c51n`, whose transmit-empty flag is stuck set.
+        crystal_hz: the rate generator's crystal.
+        line: what the serial line is connected to: the `console` (keys in, text out), a `file`, a
+            pseudo-terminal (`pty`), or nothing (`none`).
+        input: file of the bytes that it receives, one after the other, with `line` = `file`.
+        output: file for the bytes that it sends, with `line` = `file`.
+    """
+
+    kind: ClassVar[str] = "acia_6551"
+    registers: ClassVar[int] = 4
+
+    name: str
+    first_address: int
+    last_address: int
+    irq: bool = False
+    nmi: bool = False
+    part: AciaPart = "r6551"
+    crystal_hz: int = 1_843_200
+    line: SerialLine = "console"
+    input: Path | None = None
+    output: Path | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CustomDevice:
+    """A device of the user's own: a Python class.
+
+    Attributes:
+        kind: its entry point's name, or `FILE.py:Class` with the file beside the board file.
+        name: for messages.
+        first_address: address of its offset 0.
+        last_address: last address at which it answers.
+        irq: its interrupt output is wired to IRQ; several are wired-OR.
+        nmi: its interrupt output is wired to NMI.
+        options: the table's other keys, which its class takes by name.
+    """
+
+    kind: str
+    name: str
+    first_address: int
+    last_address: int
+    irq: bool = False
+    nmi: bool = False
+    options: dict[str, OptionValue] = field(default_factory=dict)
+
+
+Device = Via6522 | Acia6551 | CustomDevice
+
+DEVICE_CLASSES: dict[str, type[Via6522 | Acia6551]] = {one.kind: one for one in (Via6522, Acia6551)}
