@@ -46,6 +46,7 @@ if TYPE_CHECKING:
     from busplay.conversion.convert import convert
     from busplay.conversion.decode import decode
     from busplay.conversion.info import info
+    from busplay.core.devices.make import trust_board_code
     from busplay.description.board import Board
     from busplay.description.faults import Faults
     from busplay.description.link import Link
@@ -117,6 +118,7 @@ _HOME = {
     "profile": "busplay.analysis.profile.profile",
     "share": "busplay.export.page.share",
     "stress": "busplay.analysis.stress.stress",
+    "trust_board_code": "busplay.core.devices.make",
     "why": "busplay.chain.why",
 }
 
@@ -164,6 +166,7 @@ __all__ = [
     "profile",
     "share",
     "stress",
+    "trust_board_code",
     "why",
 ]
 

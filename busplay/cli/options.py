@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import fields
-from functools import wraps
+from functools import partial, wraps
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple, TypeVar, cast
 
@@ -223,6 +223,23 @@ def seed_option(name: str = "seed", *, default: int | None = None) -> Callable[[
 full_option = click.option("--full", is_flag=True, help="Print all tables and lists in full.")
 load_option = click.option(
     "--load", "load_address", type=Address(), help="Load a raw PROGRAM at ADDRESS."
+)
+
+
+def _trust(context: click.Context, _: click.Parameter, trusted: bool) -> None:
+    # Loaded here, as most commands need no core.
+    from busplay.core.devices.make import trust_board_code
+
+    trust_board_code(trusted=trusted)
+    context.call_on_close(partial(trust_board_code, trusted=False))
+
+
+trust_option = click.option(
+    "--trust-board-code",
+    is_flag=True,
+    expose_value=False,
+    callback=_trust,
+    help="Run the Python files beside the board file that it names as devices.",
 )
 json_option = click.option("--json", "as_json", is_flag=True, help="Print the figures as JSON.")
 

@@ -8,7 +8,7 @@ import click
 
 from busplay.cli.files import Described, InProgram, OutFile, register
 from busplay.cli.json_output import print_json
-from busplay.cli.options import Count, Time, full_option, json_option, load_option
+from busplay.cli.options import Count, Time, full_option, json_option, load_option, trust_option
 from busplay.cli.run_options import keys_option, labels_option, stop_cycle
 
 
@@ -21,6 +21,7 @@ from busplay.cli.run_options import keys_option, labels_option, stop_cycle
     help="Run this program again beside TRACE.  [default: the one beside it that has its digest]",
 )
 @load_option
+@trust_option
 @keys_option
 @labels_option
 @click.option("--from", "from_ps", type=Time(), help="Leave out what is earlier: 1.5ms.")

@@ -9,7 +9,7 @@ import click
 from busplay.cli.fault_options import fault_options
 from busplay.cli.files import InFile, InProgram
 from busplay.cli.flash_options import flash_options
-from busplay.cli.options import Count, Time, json_option, load_option
+from busplay.cli.options import Count, Time, json_option, load_option, trust_option
 from busplay.cli.playing import play_options
 from busplay.cli.renamed import renamed
 from busplay.cli.run_options import labels_option, loss_options
@@ -28,6 +28,7 @@ from busplay.cli.run_options import labels_option, loss_options
     " program counter and label, and the window steps through it.",
 )
 @load_option
+@trust_option
 @labels_option
 @click.option(
     "--against",

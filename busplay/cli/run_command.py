@@ -9,7 +9,7 @@ import click
 from busplay.cli.fault_options import fault_options
 from busplay.cli.files import Described, InFile, InProgram
 from busplay.cli.flash_options import flash_options
-from busplay.cli.options import json_option, load_option
+from busplay.cli.options import json_option, load_option, trust_option
 from busplay.cli.playing import play_options
 from busplay.cli.run_options import keys_option, labels_option, loss_options, run_options
 
@@ -25,6 +25,7 @@ from busplay.cli.run_options import keys_option, labels_option, loss_options, ru
     " running a program; - is standard input.",
 )
 @load_option
+@trust_option
 @keys_option
 @labels_option
 @run_options

@@ -10,7 +10,15 @@ import click
 from busplay.cli.fault_options import FaultRequest, Probability, fault_options
 from busplay.cli.files import Described, InProgram, OutFile
 from busplay.cli.json_output import print_json
-from busplay.cli.options import Count, Parsed, Time, full_option, json_option, load_option
+from busplay.cli.options import (
+    Count,
+    Parsed,
+    Time,
+    full_option,
+    json_option,
+    load_option,
+    trust_option,
+)
 from busplay.cli.renamed import renamed
 from busplay.cli.style import verdict
 from busplay.units import NS_PER_S
@@ -97,6 +105,7 @@ VALUES_MAX = 1_000
     help="Run the program for COUNT cycles.",
 )
 @load_option
+@trust_option
 @click.option(
     "--frames", type=Count(1), metavar="COUNT", help="Send at most COUNT frames in a trial."
 )

@@ -10,7 +10,7 @@ import click
 from busplay.cli.capture_options import capture_options, map_option
 from busplay.cli.files import Described, InFile, InProgram
 from busplay.cli.json_output import print_json
-from busplay.cli.options import Count, Parsed, Time, json_option, load_option
+from busplay.cli.options import Count, Parsed, Time, json_option, load_option, trust_option
 from busplay.cli.run_options import labels_option
 from busplay.cli.style import verdict
 
@@ -68,6 +68,7 @@ class PixelPlace(Parsed[tuple[int, int]]):
     help="Program that was recorded.  [default: the file beside TRACE that has its digest]",
 )
 @load_option
+@trust_option
 @labels_option
 @click.option("--dbgfile", type=InFile(), help="Debug file of ld65, for source lines.")
 @click.option("--history", type=Count(), help="List the last COUNT stores to the byte.")

@@ -7,16 +7,19 @@ a reset, so a core's stores stay in order.
 
 Interrupts, the same on every core:
 
-- The IRQ input is a level: the host port's refresh interrupt, or `irq` set from outside. It is
-  sampled before the last cycle of an instruction: an instruction whose last cycle is e is
-  followed by the interrupt if the line was active in cycle e - 1 and I was clear.
+- The IRQ input is a level: the host port's refresh interrupt, a device's output, or `irq` set from
+  outside. It is sampled before the last cycle of an instruction: an instruction whose last cycle
+  is e is followed by the interrupt if the line was active in cycle e - 1 and I was clear.
 - CLI, SEI and PLP change I in their last cycle, after it was sampled: they take effect one
   instruction later. RTI restores I early enough to take effect at once.
-- A store that changes the line (enable, acknowledge) takes effect in the next cycle.
+- A store that changes the line (enable, acknowledge) takes effect in the next cycle; an
+  instruction's accesses to devices come too late for the sample at its end.
 - The sequence takes 7 cycles, with pushes in its cycles 3, 4 and 5; the 65C02 clears D. The
   first instruction of the handler always runs. NMI is edge-triggered and has priority.
-- Not modelled: an NMI that hijacks a BRK, and the NMOS 6502's later sampling after a taken
-  branch within a page; the makers' manuals do not state them.
+- Not modelled: reads of devices other than an instruction's operand read (the second read of a
+  65C02's read-modify-write, an index's read of the wrong page); and, as the makers' manuals do not
+  state them, an NMI that hijacks a BRK, and the NMOS 6502's later sampling after a taken branch
+  within a page.
 """
 
 from __future__ import annotations
@@ -25,6 +28,7 @@ from dataclasses import dataclass
 from typing import ClassVar, Literal, Protocol, runtime_checkable
 
 from busplay.batch import StoreBatch, UInt8Column
+from busplay.core.devices.bus import DeviceBus
 from busplay.core.host_port import HostPortDevice
 from busplay.core.memory_map import MemoryMap
 from busplay.description.board import Undocumented
@@ -237,6 +241,52 @@ class RunsUndocumented(Core, Protocol):
         *,
         undocumented: Undocumented = "stop",
     ) -> None: ...
+
+
+class TakesDevices(Core, Protocol):
+    """A core that can run a board with devices."""
+
+    takes_devices: ClassVar[bool]
+    """True; a class without this attribute refuses such a board."""
+
+    def __init__(
+        self,
+        processor: str,
+        memory_map: MemoryMap,
+        host_port: HostPortDevice | None = None,
+        *,
+        undocumented: Undocumented = "stop",
+        devices: DeviceBus | None = None,
+    ) -> None: ...
+
+    @property
+    def devices(self) -> DeviceBus | None:
+        """The devices, if there are any; accessed through the bus alone."""
+
+
+def bus_of(core: Core) -> DeviceBus | None:
+    """Return a core's devices, or None."""
+    found: DeviceBus | None = getattr(core, "devices", None)
+    return found
+
+
+def press_key(core: Core, code: int, *, cycle: int) -> None:
+    """Press a key on a core: the host port and the devices that take keys see it from a cycle on.
+
+    Raises:
+        ValueError: the code is not 1 to 255, or the cycle is before the last key's.
+    """
+    if core.host_port is not None:
+        core.host_port.press(code, cycle=cycle)
+    bus = bus_of(core)
+    if bus is not None:
+        bus.press(code, cycle=cycle)
+
+
+def takes_keys(core: Core) -> bool:
+    """Return whether a program on the core can see keys."""
+    bus = bus_of(core)
+    return core.host_port is not None or (bus is not None and bus.takes_keys)
 
 
 def require_in_range(name: str, value: int, highest: int) -> int:

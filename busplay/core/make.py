@@ -10,7 +10,8 @@ class satisfies `busplay.core.interface.Core`: `kind`, `processors`, and a const
 Then `make_core("mine", "6809")` and `core_for_board(board, kind="mine")` return one, and the board
 file may name any processor of the class. The name must equal the class's `kind`. A class that can
 run undocumented instructions has `runs_undocumented = True` and takes a keyword `undocumented`,
-`"stop"` or `"run"`, see `RunsUndocumented`; others need neither.
+`"stop"` or `"run"`, see `RunsUndocumented`; one that can run a board with devices has
+`takes_devices = True` and takes a keyword `devices`, see `TakesDevices`. Others need neither.
 
 Besides its methods' docstrings a class must follow the tables of `MemoryMap` for every write, and
 access the host port through `HostPortDevice.read` (operand reads, with their cycle) and
@@ -21,10 +22,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from importlib import import_module
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING
 
+from busplay.core.devices.bus import DeviceBus
+from busplay.core.devices.make import devices_of_board
 from busplay.core.host_port import HostPortDevice
-from busplay.core.interface import Core, RunsUndocumented
+from busplay.core.interface import Core
 from busplay.core.memory_map import MemoryMap
 from busplay.description.board import Board, Undocumented
 from busplay.errors import InputError
@@ -99,7 +102,7 @@ def core_for_board(board: Board, *, kind: str = "compiled") -> Core:
 
     Raises:
         InputError: no such core, it lacks the board's processor, or it cannot run undocumented
-            instructions and the board wants them run.
+            instructions or devices and the board has them; or a device cannot be made.
     """
     described = board.host_port
     host_port = None if described is None else HostPortDevice(described, clock_hz=board.clock_hz)
@@ -109,6 +112,7 @@ def core_for_board(board: Board, *, kind: str = "compiled") -> Core:
         MemoryMap.of_board(board),
         host_port,
         undocumented=board.undocumented,
+        devices=devices_of_board(board),
         file=board.file or None,
     )
 
@@ -120,6 +124,7 @@ def _build(
     host_port: HostPortDevice | None,
     *,
     undocumented: Undocumented,
+    devices: DeviceBus | None = None,
     file: str | None = None,
 ) -> Core:
     core_class = find_core_class(kind)
@@ -128,16 +133,26 @@ def _build(
             found=f"processor {processor!r}",
             wanted=f"the {kind} core is one of {', '.join(sorted(core_class.processors))}",
         )
-    if undocumented == "stop":
-        return core_class(processor, memory_map, host_port)
     # By attribute, so that cores may lack it.
-    if not getattr(core_class, "runs_undocumented", False):
-        raise InputError(
-            file=file,
-            place="undocumented",
-            found='"run"',
-            wanted=f"the {kind} core stops at undocumented instructions, so take the compiled"
-            ' core or say "stop"',
-        )
-    runs_them = cast("type[RunsUndocumented]", core_class)
-    return runs_them(processor, memory_map, host_port, undocumented=undocumented)
+    options: dict[str, object] = {}
+    if undocumented == "run":
+        if not getattr(core_class, "runs_undocumented", False):
+            raise InputError(
+                file=file,
+                place="undocumented",
+                found='"run"',
+                wanted=f"the {kind} core stops at undocumented instructions, so take the compiled"
+                ' core or say "stop"',
+            )
+        options["undocumented"] = undocumented
+    if devices is not None:
+        if not getattr(core_class, "takes_devices", False):
+            raise InputError(
+                file=file,
+                place="devices",
+                found="a board with devices",
+                wanted=f"the {kind} core runs none, so take the compiled or the reference core",
+            )
+        options["devices"] = devices
+    made: Core = core_class(processor, memory_map, host_port, **options)
+    return made

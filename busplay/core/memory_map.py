@@ -7,13 +7,13 @@ One byte an address says what a write does there:
 | RAM | lands in memory | memory |
 | ROM | ignored and counted | memory |
 | nothing | ignored and counted | `unmapped_read` |
-| host port | to the register | from the register, operand reads only |
+| host port, device | to the register | from the register, operand reads only |
 | window that lands in RAM | tapped, and lands where RAM is | as without the window |
 | window that does not | tapped | as without the window |
 
 Memory at an unmapped address holds `unmapped_read`, and nothing ever writes there, so only reads
-of the host port need the tables. The host port has priority over memory and may not share an
-address with a window; windows may not overlap.
+of the host port and of devices need the tables. These have priority over memory and may not share
+an address with a window or with each other; windows may not overlap.
 """
 
 from __future__ import annotations
@@ -26,6 +26,7 @@ from numpy.typing import NDArray
 
 from busplay.batch import UInt8Column, UInt16Column
 from busplay.description.board import HOST_PORT_REGISTERS, Board, HostPort, Memory, Window
+from busplay.description.devices import Device
 
 ADDRESSES = 0x10000
 NO_WINDOW = -1
@@ -39,6 +40,7 @@ class Action(IntFlag):
     HOST_PORT = 4
     ROM = 8
     UNMAPPED = 16
+    DEVICE = 128
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -73,6 +75,7 @@ class MemoryMap:
             board.memory,
             windows=board.windows,
             host_port=board.host_port,
+            devices=board.devices,
             unmapped_read=board.unmapped_read,
         )
 
@@ -83,6 +86,7 @@ class MemoryMap:
         *,
         windows: tuple[Window, ...] = (),
         host_port: HostPort | None = None,
+        devices: tuple[Device, ...] = (),
         unmapped_read: int = 0xFF,
     ) -> MemoryMap:
         """Make the tables of the parts of a board; errors as for `of_board`."""
@@ -107,6 +111,11 @@ class MemoryMap:
             if (window_index[span] != NO_WINDOW).any():
                 raise ValueError(f"host port overlaps a window: {host_port}")
             actions[span] = Action.HOST_PORT
+        for device in devices:
+            span = _span(device.name, device.first_address, device.last_address)
+            if (actions[span] & (Action.TAPPED | Action.HOST_PORT | Action.DEVICE)).any():
+                raise ValueError(f"device overlaps a window, the host port or another: {device}")
+            actions[span] = Action.DEVICE
         for table in (actions, has_memory, window_index):
             table.flags.writeable = False
         return cls(
@@ -132,8 +141,8 @@ class MemoryMap:
         return cls.of_parts((Memory("ram", 0, ADDRESSES - 1),), windows=(window,))
 
     def power_on_memory(self) -> UInt8Column:
-        """Return uint8[65536] at power-on: 0 in RAM, ROM and host port, else `unmapped_read`."""
-        empty = ~self.has_memory & (self.actions != Action.HOST_PORT)
+        """Return uint8[65536] at power-on: `unmapped_read` where nothing is, else 0."""
+        empty = ~self.has_memory & (self.actions & (Action.HOST_PORT | Action.DEVICE) == 0)
         return np.where(empty, self.unmapped_read, 0).astype(np.uint8)
 
     def in_windows(self, address: UInt16Column) -> NDArray[np.bool_]:

@@ -178,6 +178,8 @@ class Corrected6502(mpu6502.MPU):  # type: ignore[misc]
         """CLI."""
         self.interrupt_p = self.p
         self.p &= ~INTERRUPT
+        # A line that was masked can be taken now.
+        self.limit = 0
 
     def set_interrupt(self) -> None:
         """SEI."""
@@ -188,6 +190,14 @@ class Corrected6502(mpu6502.MPU):  # type: ignore[misc]
         """PLP."""
         self.interrupt_p = self.p
         self.p = self.stPop() | BREAK | UNUSED
+        if not self.p & INTERRUPT:
+            self.limit = 0
+
+    def return_from_interrupt(self) -> None:
+        """RTI."""
+        mpu6502.MPU.inst_0x40(self)
+        if not self.p & INTERRUPT:
+            self.limit = 0
 
     def stop_by_opcode(self) -> None:
         """Stop at a missing instruction."""
@@ -202,6 +212,7 @@ class Corrected6502(mpu6502.MPU):  # type: ignore[misc]
     instruct[0x00] = break_
     instruct[0x20] = call
     instruct[0x28] = pull_flags
+    instruct[0x40] = return_from_interrupt
     instruct[0x58] = clear_interrupt
     instruct[0x78] = set_interrupt
 
@@ -289,7 +300,7 @@ class Corrected65C02(Corrected6502, mpu65c02.MPU):  # type: ignore[misc]
     for _opcode, _function in enumerate(instruct):
         if _function is mpu6502.MPU.inst_not_implemented:
             instruct[_opcode] = Corrected6502.stop_by_opcode
-    for _opcode in (0x00, 0x20, 0x28, 0x58, 0x78):
+    for _opcode in (0x00, 0x20, 0x28, 0x40, 0x58, 0x78):
         instruct[_opcode] = Corrected6502.instruct[_opcode]
     instruct[0xCB] = wait
     instruct[0xDB] = halt

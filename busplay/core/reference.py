@@ -5,9 +5,10 @@ from the table of instructions. One lookup in the memory map separates other wri
 plain RAM, which cost little more than with py65's own list.
 
 The loop in `_execute` runs to the end of the run, or to the first cycle at which an interrupt line
-could be sampled. A write to the host port can change that, and so ends the loop early by setting
-the limit to 0; so do WAI, STP, EXIT and missing instructions. Rare events are handled between
-loops.
+could be sampled; if a line is active while I is set, to the instruction that clears I. An access to
+the host port or a device can change that, and so ends the loop early by setting the limit to 0; so
+do an instruction that clears I, WAI, STP, EXIT and missing instructions. Rare events are handled
+between loops.
 """
 
 from __future__ import annotations
@@ -25,8 +26,10 @@ from busplay.core.cycles import (
     RESET_CYCLES,
     timing_of,
 )
+from busplay.core.devices.bus import DeviceBus
 from busplay.core.host_port import NEVER, HostPortDevice, Register
 from busplay.core.interface import CoreCounters, CoreStop, Registers, require_in_range
+from busplay.core.line_plan import SAMPLE_CYCLES, LinePlan
 from busplay.core.memory_map import Action, MemoryMap
 from busplay.core.missing_opcode import missing_opcode
 from busplay.core.py65_corrected import (
@@ -42,7 +45,6 @@ from busplay.core.py65_corrected import (
 )
 from busplay.core.rewind import KIND_SHIFT, CoreState, InstructionBatch, StepKind, packed_state
 from busplay.core.store_log import StoreLog
-from busplay.description.board import HOST_PORT_REGISTERS
 
 _MPU_CLASSES = {"6502": Corrected6502, "65c02": Corrected65C02}
 
@@ -51,10 +53,8 @@ _LANDS = int(Action.LANDS)
 _TAPPED = int(Action.TAPPED)
 _HOST_PORT = int(Action.HOST_PORT)
 _ROM = int(Action.ROM)
-
-# An interrupt is taken after an instruction if its line was active in the last cycle but one, two
-# cycles before the next instruction begins.
-_SAMPLE_CYCLES = 2
+_DEVICE = int(Action.DEVICE)
+_REGISTER = _HOST_PORT | _DEVICE
 
 
 class _Memory(bytearray):
@@ -85,9 +85,15 @@ class ReferenceCore:
 
     kind: ClassVar[str] = "reference"
     processors: ClassVar[frozenset[str]] = frozenset(_MPU_CLASSES)
+    takes_devices: ClassVar[bool] = True
 
     def __init__(
-        self, processor: str, memory_map: MemoryMap, host_port: HostPortDevice | None = None
+        self,
+        processor: str,
+        memory_map: MemoryMap,
+        host_port: HostPortDevice | None = None,
+        *,
+        devices: DeviceBus | None = None,
     ) -> None:
         if processor not in _MPU_CLASSES:
             raise ValueError(f"processor is {processor!r}; it is one of {sorted(_MPU_CLASSES)}")
@@ -96,6 +102,7 @@ class ReferenceCore:
         self._processor = processor
         self._map = memory_map
         self._host_port = host_port
+        self._devices = devices
         self._actions = bytes(memory_map.actions)
         self._storage = _Memory(memory_map.power_on_memory())
         self._view = np.frombuffer(self._storage, np.uint8)
@@ -119,8 +126,8 @@ class ReferenceCore:
         self._unmapped_writes_ignored = 0
         self._interrupts_taken = 0
         self._port_byte = 0
-        if host_port is not None:
-            self._mpu.ByteAt = self._reader(host_port)
+        if host_port is not None or devices is not None:
+            self._mpu.ByteAt = self._reader()
 
     # `Core`.
 
@@ -138,6 +145,11 @@ class ReferenceCore:
     def host_port(self) -> HostPortDevice | None:
         """See `Core`."""
         return self._host_port
+
+    @property
+    def devices(self) -> DeviceBus | None:
+        """See `TakesDevices`."""
+        return self._devices
 
     @property
     def memory(self) -> UInt8Column:
@@ -250,6 +262,8 @@ class ReferenceCore:
         self._stop = None
         if self._host_port is not None:
             self._host_port.reset(self.cycle - 1)
+        if self._devices is not None:
+            self._devices.reset(self.cycle - 1)
         return RESET_CYCLES
 
     def nmi(self) -> None:
@@ -266,22 +280,28 @@ class ReferenceCore:
         mpu = self._mpu
         first_cycle = self.cycle
         stop_cycle = first_cycle + cycles
+        logged_wait = False
         while mpu.processorCycles < stop_cycle and self._stop is None:
             if self._due_vector:
                 self._take_interrupt()
                 continue
-            line_from = self._irq_line_from()
-            sampled_from = min(line_from, self._nmi_from) + _SAMPLE_CYCLES
+            plan = LinePlan.of(self._irq_line_from(), self._nmi_from, self._devices)
+            cycle = mpu.processorCycles
             if mpu.waiting:
-                self._log_here(StepKind.WAITING)
-                mpu.processorCycles = max(mpu.processorCycles, min(sampled_from, stop_cycle))
+                if not logged_wait:
+                    self._log_here(StepKind.WAITING)
+                logged_wait = True
+                mpu.processorCycles = max(cycle, min(plan.sampled_from, stop_cycle))
             elif self._instructions is not None:
                 self._log_here(StepKind.INSTRUCTION)
-                self._execute(mpu.processorCycles + 1)
+                self._execute(cycle + 1)
             else:
-                self._execute(max(min(sampled_from, stop_cycle), mpu.processorCycles + 1))
-            if mpu.processorCycles >= sampled_from:
-                self._sample_lines(line_from)
+                limit = plan.limit(cycle, masked=bool(mpu.p & INTERRUPT))
+                self._execute(max(min(limit, stop_cycle), cycle + 1))
+            self._nmi_from = plan.settle(mpu.processorCycles, self._nmi_from)
+            if mpu.processorCycles >= plan.sampled_from:
+                self._sample_lines(plan)
+            logged_wait = logged_wait and mpu.waiting
         return self.cycle - first_cycle
 
     def run_to(self, address: int, cycles: int) -> int:
@@ -318,6 +338,7 @@ class ReferenceCore:
             self._unmapped_writes_ignored,
             self._interrupts_taken,
             None if self._host_port is None else self._host_port.state,
+            None if self._devices is None else self._devices.state,
         )
 
     def restore(self, state: CoreState) -> None:
@@ -341,6 +362,8 @@ class ReferenceCore:
         self.take_instructions()
         if self._host_port is not None and state.host_port is not None:
             self._host_port.restore(state.host_port)
+        if self._devices is not None and state.devices is not None:
+            self._devices.restore(state.devices)
 
     def log_instructions(self, *, wanted: bool) -> None:
         """See `RewindableCore`."""
@@ -424,19 +447,18 @@ class ReferenceCore:
         port = self._host_port
         return self._irq_from if port is None else min(self._irq_from, port.interrupt_cycle())
 
-    def _sample_lines(self, line_from: int) -> None:
+    def _sample_lines(self, plan: LinePlan) -> None:
         """Sample the interrupt lines for the instruction that just ended.
 
         Args:
-            line_from: cycle from which the IRQ line was active when that instruction began: its
-                own writes come too late.
+            plan: as it was when that instruction began: its own accesses come too late.
         """
         mpu = self._mpu
-        sample_cycle = self.cycle - _SAMPLE_CYCLES
+        sample_cycle = self.cycle - SAMPLE_CYCLES
         if self._nmi_from <= sample_cycle:
             self._nmi_from = NEVER
             self._due_vector = NMI_VECTOR
-        elif line_from <= sample_cycle:
+        elif plan.was_active(sample_cycle):
             old = self._timing.delays_interrupt[mpu.opcode]
             if not (mpu.interrupt_p if old else mpu.p) & INTERRUPT:
                 self._due_vector = IRQ_VECTOR
@@ -461,17 +483,24 @@ class ReferenceCore:
 
     # Within an instruction.
 
-    def _reader(self, port: HostPortDevice) -> object:
+    def _reader(self) -> object:
         mpu, memory, positions = self._mpu, self._storage, self._timing.read_position
         base_cycles = self._base_cycles
-        first, stop = port.first_address, port.first_address + HOST_PORT_REGISTERS
+        port, bus = self._host_port, self._devices
+        is_register = bytes(action & _REGISTER for action in self._actions)
 
         def read_operand(address: int) -> int:
-            if not first <= address < stop or address == mpu.pc:
+            if not is_register[address] or address == mpu.pc:
                 return memory[address]
             opcode = mpu.opcode
             end_cycle = mpu.processorCycles + base_cycles[opcode] + mpu.excycles
-            self._port_byte = port.read(address - first, cycle=end_cycle - positions[opcode])
+            cycle = end_cycle - positions[opcode]
+            if bus is not None and is_register[address] == _DEVICE:
+                self._port_byte = bus.read(address, cycle)
+                if bus.changed:
+                    mpu.limit = 0
+            elif port is not None:
+                self._port_byte = port.read(address - port.first_address, cycle=cycle)
             return self._port_byte
 
         return read_operand
@@ -483,7 +512,7 @@ class ReferenceCore:
         end_cycle = mpu.processorCycles + self._base_cycles[opcode] + mpu.excycles
         action = self._actions[address]
         if self._writes_old_value[opcode]:
-            old = self._port_byte if action & _HOST_PORT else self._storage[address]
+            old = self._port_byte if action & _REGISTER else self._storage[address]
             self._write_once(address, old, action, end_cycle - 2)
         self._write_once(address, byte, action, end_cycle - mpu.write_position)
 
@@ -499,6 +528,10 @@ class ReferenceCore:
             offset = address - self._host_port.first_address
             self._host_port.write(offset, byte, cycle=cycle)
             if offset in (Register.REFRESH, Register.REFRESH_ACK, Register.EXIT):
+                self._mpu.limit = 0
+        elif self._devices is not None and action & _DEVICE:
+            self._devices.write(address, byte, cycle)
+            if self._devices.changed:
                 self._mpu.limit = 0
         elif action & _ROM:
             self._rom_writes_ignored += 1

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busplay.batch import UInt8Column, UInt16Column, UInt64Column
+from busplay.core.devices.bus import DeviceBusState
 from busplay.core.host_port import HostPortState
 from busplay.core.interface import Core, CoreStop, Registers
 
@@ -35,6 +36,7 @@ class CoreState:
         stores_tapped, rom_writes_ignored, unmapped_writes_ignored, interrupts_taken: as in
             `CoreCounters`.
         host_port: None without one.
+        devices: of the `DeviceBus`; None without one.
     """
 
     registers: Registers
@@ -48,6 +50,7 @@ class CoreState:
     unmapped_writes_ignored: int
     interrupts_taken: int
     host_port: HostPortState | None
+    devices: DeviceBusState | None = None
 
 
 class StepKind(IntEnum):

@@ -40,9 +40,9 @@ class SavedCore:
 
 
 def pack_core(core: RewindableCore) -> bytes | None:
-    """Pack a core's present state; None: it waits, or has stopped."""
+    """Pack a core's present state; None: it waits, has stopped, or has devices."""
     state = core.state
-    if state.is_waiting or state.stop is not None:
+    if state.is_waiting or state.stop is not None or state.devices is not None:
         return None
     one, port = state.registers, state.host_port
     head = _CORE.pack(

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from busplay.batch import StoreBatch, UInt8Column
-from busplay.core.interface import Registers
+from busplay.core.interface import Registers, press_key
 from busplay.core.rewind import (
     KIND_SHIFT,
     CoreState,
@@ -101,9 +101,8 @@ class ProgramWalk:
     def take_inputs(self, inputs: RunInputs) -> None:
         """Add inputs, after all others."""
         self.resets += inputs.resets
-        if self.core.host_port is not None:
-            for cycle, code in inputs.key_presses:
-                self.core.host_port.press(code, cycle=cycle)
+        for cycle, code in inputs.key_presses:
+            press_key(self.core, code, cycle=cycle)
 
     def place(self) -> SavedPosition:
         """Return the present position, for `put`."""

@@ -12,7 +12,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from busplay.core.host_port import NEVER
-from busplay.core.interface import Core
+from busplay.core.interface import Core, press_key
 from busplay.core.make import core_for_board
 from busplay.demo.programs import program_path
 from busplay.description.board import Board, ImageFormat
@@ -80,9 +80,8 @@ class ProgramStart:
             load_address=self.load_address,
         )
         self.reset(core)
-        if core.host_port is not None:
-            for cycle, code in key_presses:
-                core.host_port.press(code, cycle=cycle)
+        for cycle, code in key_presses:
+            press_key(core, code, cycle=cycle)
         return core
 
     def reset(self, core: Core) -> None:

@@ -17,7 +17,15 @@ from pathlib import Path
 from typing import Self
 
 from busplay.batch import UInt8Column
-from busplay.core.interface import Core, CoreStop, Registers, RunsToAddress
+from busplay.core.devices.interface import DeviceError
+from busplay.core.interface import (
+    Core,
+    CoreStop,
+    Registers,
+    RunsToAddress,
+    press_key,
+    takes_keys,
+)
 from busplay.core.rewind import RewindableCore
 from busplay.core.saved_state import pack_core
 from busplay.description.board import Board, ImageFormat
@@ -120,7 +128,12 @@ class Session:
             received=record_received,
             kept=keep,
         )
-        self._keeps_states = self.recorder.keeps_states and isinstance(self.core, RewindableCore)
+        self._keeps_states = (
+            self.recorder.keeps_states
+            and isinstance(self.core, RewindableCore)
+            # A device's state can be anything; reruns begin at the start.
+            and not board.devices
+        )
         self._state_cycle = STATE_CYCLES
         for cycle, code in key_presses:
             self._press_at(cycle, code)
@@ -159,8 +172,8 @@ class Session:
 
     @property
     def hears_keys(self) -> bool:
-        """Keys reach the program."""
-        return True
+        """Whether keys reach the program: by the host port, or by a device."""
+        return takes_keys(self.core)
 
     @property
     def displays(self) -> Mapping[str, Display]:
@@ -335,18 +348,27 @@ class Session:
 
     def _run_piece(self, advance: Callable[[], int]) -> int:
         before_slots, before_frames = self._slots(), self.pipeline.frames_carried
-        done = advance()
-        stop_cycle = self.core.cycle
-        frames = self.pipeline.feed(self.core.take_stores(), stop_cycle=stop_cycle)
-        if self.core.host_port is not None:
-            self._console += self.core.host_port.take_console()
-        self.recorder.write(frames, cycles=stop_cycle)
+        try:
+            done = advance()
+        except DeviceError:
+            # What the program had sent until then is kept.
+            self._take_piece()
+            raise
+        self._take_piece()
         self._recent.add(
             cycles=done,
             frames=self.pipeline.frames_carried - before_frames,
             slots=self._slots() - before_slots,
         )
         return done
+
+    def _take_piece(self) -> None:
+        """Send the core's stores over the pipeline, and take what it printed."""
+        stop_cycle = self.core.cycle
+        frames = self.pipeline.feed(self.core.take_stores(), stop_cycle=stop_cycle)
+        if self.core.host_port is not None:
+            self._console += self.core.host_port.take_console()
+        self.recorder.write(frames, cycles=stop_cycle)
 
     def _slots(self) -> int:
         return self.pipeline.edge // self.pipeline.layout.slot_symbols
@@ -369,9 +391,9 @@ class Session:
         self._press_at(self.core.cycle, code)
 
     def _press_at(self, cycle: int, code: int) -> None:
-        if self.core.host_port is None:
+        if not self.hears_keys:
             return
-        self.core.host_port.press(code, cycle=cycle)
+        press_key(self.core, code, cycle=cycle)
         self._presses.append((cycle, code))
         self.recorder.press(cycle, code)
 

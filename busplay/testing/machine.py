@@ -154,9 +154,9 @@ class MachineUnderTest(Session):
         """Press a key, by its code or its character; the characters of a text one after another.
 
         Raises:
-            ValueError: the board has no host port, or a code is not 1 to 255.
+            ValueError: the board has nothing that takes keys, or a code is not 1 to 255.
         """
-        if self.core.host_port is None:
+        if not self.hears_keys:
             raise ValueError("the board has no host port, so no program hears a key")
         for one in [code] if isinstance(code, int) else map(ord, code):
             super().press(one)

@@ -3,7 +3,8 @@
     base - 8192   a copy of the 256 addresses of the instructions' code
     base - 4096   the 256 addresses that instructions jump to, then the cells
     base          the 64 KiB of memory
-    base + 65536  a mirror of the first bytes of memory, then each address's action on a write
+    base + 65536  a mirror of the first bytes of memory, then each address's action on a write,
+                  then each address's device
 
 The base is the address of memory's byte 0, so that a 6502 address is its own offset. Cells are
 64-bit numbers below it, the busiest nearest, where a one-byte displacement reaches them.
@@ -25,7 +26,8 @@ MIRRORED_BYTES = 2
 PLAIN_TABLE_OFFSET = -8192
 TABLE_OFFSET = -4096
 ACTIONS_OFFSET = MEMORY_BYTES + 64
-BLOCK_BYTES = -PLAIN_TABLE_OFFSET + ACTIONS_OFFSET + MEMORY_BYTES
+DEVICE_OF_OFFSET = ACTIONS_OFFSET + MEMORY_BYTES
+BLOCK_BYTES = -PLAIN_TABLE_OFFSET + DEVICE_OF_OFFSET + MEMORY_BYTES
 
 MIRRORED = 32
 """In addition to the bits of `Action`: mirrored RAM."""
@@ -38,13 +40,36 @@ PORT_WRITES_MAX = 3
 CONSOLE_BYTES_MAX = 4096
 
 
+class DeviceField(IntEnum):
+    """The numbers of a device's record, for those whose accesses are machine code.
+
+    READ, WRITE: addresses of the code, or 0 if the host does the access. SLOTS, RESULTS: of its
+    arguments and result. FIRST, MASK: the offset is (address - FIRST) & MASK. LINE: address of the
+    cycle from which its interrupt output is active. ON_IRQ: whether that is wired to IRQ.
+    """
+
+    READ = 0
+    WRITE = 1
+    SLOTS = 2
+    RESULTS = 3
+    FIRST = 4
+    MASK = 5
+    LINE = 6
+    ON_IRQ = 7
+
+
+DEVICE_RECORD_SHIFT = 6
+"""A record has 64 bytes."""
+DEVICES_MAX = 255
+
+
 class Reason(IntEnum):
     """Why the machine code returned."""
 
     SPENT = 0
-    """The cycles are used up, or writes to the host port are pending."""
+    """The cycles are used up, or writes to registers are pending."""
     ASKS = 1
-    """A host-port read that needs the host; its instruction has not begun."""
+    """A read of a register that needs the host; its instruction has not begun."""
     WAITS = 2
     HALTED = 3
     OPCODE = 4
@@ -69,24 +94,26 @@ class Cell:
     V = 1
     D = 2
     I = 3  # noqa: E741 - the flag's name
-    PORT_FIRST = 4
-    """Address of the host port, or an impossible one."""
-    LOG_COUNT = 5
-    LOG_CYCLE = 6
-    LOG_ADDRESS = 7
-    LOG_DATA = 8
+    IO_FIRST = 4
+    """First address of the host port and devices, or an impossible one."""
+    IO_SPAN = 5
+    """Addresses from there to the last of them; reads of others in between are plain."""
+    LOG_COUNT = 6
+    LOG_CYCLE = 7
+    LOG_ADDRESS = 8
+    LOG_DATA = 9
     """Pointers to the columns of stores, and their length."""
-    PC = 9
-    A = 10
-    X = 11
-    Y = 12
-    S = 13
-    NZ = 14
-    C = 15
-    LEFT = 16
+    PC = 10
+    A = 11
+    X = 12
+    Y = 13
+    S = 14
+    NZ = 15
+    C = 16
+    LEFT = 45
     REASON = 17
     AT = 18
-    """Address of the instruction that stopped or wrote to the host port; opcode from bit 16."""
+    """Address of the instruction that stopped or wrote to a register; opcode from bit 16."""
     DELAYED = 19
     """1 if the last instruction was CLI, SEI or PLP; OLD_I is then I before it."""
     OLD_I = 20
@@ -103,7 +130,7 @@ class Cell:
     KEY_UNTIL = 29
     ANSWER = 30
     """The byte that the host returned for a read, for the instruction that is run again."""
-    ASKED_OFFSET = 31
+    ASKED_ADDRESS = 31
     ASKED_CYCLE = 32
     STOP_PC = 33
     """Address to stop at, or an impossible one."""
@@ -111,15 +138,36 @@ class Cell:
     CONSOLE_DATA = 35
     """Pointer to the bytes written to CONSOLE, room for CONSOLE_BYTES_MAX, and their count."""
     PORT_WRITES = 36
-    """Count of pending writes to the host port; their (cycle, offset, data) begin at
-    PORT_WRITE."""
+    """Count of pending writes to registers; their (cycle, address, data) begin at PORT_WRITE."""
     ENDS_AT_CLEAR_I = 37
     """4 if the code is to return once an instruction has cleared I, else 0."""
     INSTRUCTION_COUNT = 38
     INSTRUCTION_BEGIN = 39
     INSTRUCTION_STATE = 40
     """Pointers to the columns of `InstructionBatch`, and how many stand in them."""
-    PORT_WRITE = 41
+    PORT_FIRST = 41
+    """Address of the host port, or an impossible one."""
+    DEVICES = 42
+    DEVICE_COUNT = 43
+    """Pointer to the devices' records, and how many there are."""
+    DEVICES_UNTIL = 44
+    """Accesses to devices from this cycle on are the host's."""
+    TURNS = 46
+    """1 if the code goes on by itself when a line can be sampled, up to RUN_STOP."""
+    RUN_STOP = 47
+    LINE_FROM = 48
+    """Cycle from which IRQ is active, as planned when this stretch began."""
+    HOST_LINE_FROM = 49
+    """The same of what is not in the records."""
+    NO_SAMPLE = 50
+    """1 at the return if an interrupt sequence ended the run, after which no line is sampled."""
+    IN_SEQUENCE = 51
+    """1 while an interrupt sequence runs that the code began by itself."""
+    INTERRUPTS = 52
+    """Count of those."""
+    PLACE = 53
+    """The record that a loop is at."""
+    PORT_WRITE = 54
 
 
 CELL_COUNT = Cell.PORT_WRITE + 3 * PORT_WRITES_MAX

@@ -11,6 +11,7 @@ from contextlib import contextmanager
 
 from busplay.core.compiled.block import (
     ACTIONS_OFFSET,
+    DEVICE_OF_OFFSET,
     MEMORY_BYTES,
     MIRRORED_BYTES,
     TABLE_OFFSET,
@@ -94,7 +95,7 @@ class Code:
     # Memory.
 
     def fetch(self, address: Number) -> Value:
-        """Read a byte of memory without the host port: code, pointers, the stack, vectors."""
+        """Read a byte of memory without registers: code, pointers, the stack, vectors."""
         return self.body.load("%m", address, bits=8)
 
     def fetch_word(self, low_address: Number, high_address: Number) -> Value:
@@ -115,6 +116,10 @@ class Code:
     def action(self, address: Value) -> Value:
         """Return an address's action on a write: bits of `Action`, and `MIRRORED`."""
         return self.body.load("%m", address.at(ACTIONS_OFFSET), bits=8)
+
+    def device_of(self, address: Value) -> Value:
+        """Return the place of the device at an address, for one that has a device."""
+        return self.body.load("%m", address.at(DEVICE_OF_OFFSET), bits=8)
 
     def refresh_mirror(self) -> None:
         """Copy the first bytes of memory to the mirror, as the caller may have set them."""

@@ -6,6 +6,8 @@ is active while I is set, up to the instruction that clears I. It returns early 
 that need the host: a write to the host port, a key to take, WAI, STP, a missing instruction. The
 host port's state that the kernel needs (when a refresh is pending, the random state, the tick) is
 copied in before each stretch and back after it; its meaning is in `busplay.core.host_port` alone.
+On a board with devices the kernel goes on by itself from stretch to stretch (`turn`), unless
+instructions are logged, until a device needs the host.
 
 The reference core has the same loop, line by line where it matters: read the two side by side.
 """
@@ -23,6 +25,7 @@ from busplay.core.compiled.block import (
     BLOCK_BYTES,
     CELL_COUNT,
     CONSOLE_BYTES_MAX,
+    DEVICE_OF_OFFSET,
     MEMORY_BYTES,
     MIRRORED,
     MIRRORED_BYTES,
@@ -35,22 +38,22 @@ from busplay.core.compiled.block import (
 )
 from busplay.core.compiled.build import load_kernel
 from busplay.core.compiled.cell_registers import INTERRUPT, CellRegisters
+from busplay.core.compiled.device_records import DeviceRecords
 from busplay.core.compiled.instruction_columns import InstructionColumns
 from busplay.core.compiled.store_columns import StoreColumns
 from busplay.core.cycles import RESET_CYCLES, timing_of
+from busplay.core.devices.bus import DeviceBus
+from busplay.core.devices.interface import NO_EVENT
 from busplay.core.host_port import NEVER, HostPortDevice
 from busplay.core.instructions import INSTRUCTIONS
 from busplay.core.interface import CoreCounters, CoreStop, Registers, require_in_range
+from busplay.core.line_plan import SAMPLE_CYCLES, LinePlan
 from busplay.core.memory_map import Action, MemoryMap
 from busplay.core.missing_opcode import missing_opcode
 from busplay.core.rewind import KIND_SHIFT, CoreState, InstructionBatch, StepKind, packed_state
 from busplay.description.board import Undocumented
 
 NMI_VECTOR, RESET_VECTOR, IRQ_VECTOR = 0xFFFA, 0xFFFC, 0xFFFE
-
-# An interrupt is taken after an instruction if its line was active in the last cycle but one, two
-# cycles before the next instruction begins.
-_SAMPLE_CYCLES = 2
 
 # The kernel's cycles are signed.
 _CYCLES_MAX = 1 << 62
@@ -75,6 +78,7 @@ class CompiledCore(CellRegisters):
     kind: ClassVar[str] = "compiled"
     processors: ClassVar[frozenset[str]] = frozenset(INSTRUCTIONS)
     runs_undocumented: ClassVar[bool] = True
+    takes_devices: ClassVar[bool] = True
 
     def __init__(
         self,
@@ -83,6 +87,7 @@ class CompiledCore(CellRegisters):
         host_port: HostPortDevice | None = None,
         *,
         undocumented: Undocumented = "stop",
+        devices: DeviceBus | None = None,
     ) -> None:
         if processor not in self.processors:
             raise ValueError(f"processor is {processor!r}; it is one of {sorted(self.processors)}")
@@ -91,6 +96,7 @@ class CompiledCore(CellRegisters):
         self._processor = processor
         self._map = memory_map
         self._host_port = host_port
+        self._devices = devices
         runs_them = undocumented == "run"
         self._kernel = load_kernel(processor, undocumented=runs_them)
         self._clears_decimal = processor != "6502"
@@ -114,7 +120,7 @@ class CompiledCore(CellRegisters):
         self._base_address = block.ctypes.data + base
         self._memory = block[base : base + MEMORY_BYTES]
         self._memory[:] = self._map.power_on_memory()
-        self._actions = block[base + ACTIONS_OFFSET :]
+        self._actions = block[base + ACTIONS_OFFSET :][:MEMORY_BYTES]
         self._actions[:] = self._map.actions
         mirrored = self._actions[:MIRRORED_BYTES]
         mirrored[(mirrored & Action.LANDS) != 0] |= MIRRORED
@@ -133,6 +139,13 @@ class CompiledCore(CellRegisters):
         self._cells[~Cell.ANSWER] = NO_ANSWER
         first = self._map.host_port_first
         self._cells[~Cell.PORT_FIRST] = _NO_ADDRESS if first is None else first
+        registers = np.flatnonzero(self._map.actions & (Action.HOST_PORT | Action.DEVICE))
+        self._cells[~Cell.IO_FIRST] = int(registers[0]) if len(registers) else _NO_ADDRESS
+        self._cells[~Cell.IO_SPAN] = int(np.ptp(registers)) + 1 if len(registers) else 0
+        self._records = None
+        if self._devices is not None:
+            device_of = block[base + DEVICE_OF_OFFSET :]
+            self._records = DeviceRecords(self._devices, device_of, self._cells)
         self._cells[~Cell.STOP_PC] = _NO_ADDRESS
 
     # `Core`.
@@ -151,6 +164,11 @@ class CompiledCore(CellRegisters):
     def host_port(self) -> HostPortDevice | None:
         """See `Core`."""
         return self._host_port
+
+    @property
+    def devices(self) -> DeviceBus | None:
+        """See `TakesDevices`."""
+        return self._devices
 
     @property
     def memory(self) -> UInt8Column:
@@ -203,6 +221,8 @@ class CompiledCore(CellRegisters):
         self._stop = None
         if self._host_port is not None:
             self._host_port.reset(self.cycle - 1)
+        if self._devices is not None:
+            self._devices.reset(self.cycle - 1)
         return RESET_CYCLES
 
     def nmi(self) -> None:
@@ -219,26 +239,25 @@ class CompiledCore(CellRegisters):
         first_cycle = self.cycle
         stop_cycle = min(first_cycle + cycles, _CYCLES_MAX)
         cells = self._cells
+        logged_wait = False
         while (cycle := self.cycle) < stop_cycle and self._stop is None:
             if cells[~Cell.PC] == cells[~Cell.STOP_PC] and not self._waiting:
                 break
             if self._due_vector:
                 self._take_interrupt(cycle)
                 continue
-            line_from = self._irq_line_from()
-            sampled_from = min(line_from, self._nmi_from) + _SAMPLE_CYCLES
-            limit = min(sampled_from, stop_cycle)
-            # An active line that is masked has no effect until an instruction clears I.
-            is_masked = bool(self._cells[~Cell.I]) and line_from + _SAMPLE_CYCLES <= cycle
-            self._cells[~Cell.ENDS_AT_CLEAR_I] = INTERRUPT if is_masked else 0
-            if is_masked and not self._waiting:
-                limit = min(self._nmi_from + _SAMPLE_CYCLES, stop_cycle)
+            plan = LinePlan.of(self._irq_line_from(), self._nmi_from, self._devices)
             if self._waiting:
-                self._wait(cycle, max(cycle, limit))
+                until = max(cycle, min(plan.sampled_from, stop_cycle))
+                self._wait(until, is_logged=logged_wait)
+                logged_wait = True
             else:
-                self._execute(cycle, max(limit, cycle + 1))
-            if self.cycle >= sampled_from:
-                self._sample_lines(line_from)
+                plan = self._execute_by(plan, cycle, stop_cycle)
+                logged_wait = False
+            self._nmi_from = plan.settle(self.cycle, self._nmi_from)
+            if self.cycle >= plan.sampled_from and not cells[~Cell.NO_SAMPLE]:
+                self._sample_lines(plan)
+            cells[~Cell.NO_SAMPLE] = 0
         return self.cycle - first_cycle
 
     def take_stores(self) -> StoreBatch:
@@ -278,6 +297,7 @@ class CompiledCore(CellRegisters):
             self._cells[~Cell.UNMAPPED_WRITES],
             self._interrupts_taken,
             None if self._host_port is None else self._host_port.state,
+            None if self._devices is None else self._devices.state,
         )
 
     def restore(self, state: CoreState) -> None:
@@ -300,6 +320,8 @@ class CompiledCore(CellRegisters):
             self._instructions.take()
         if self._host_port is not None and state.host_port is not None:
             self._host_port.restore(state.host_port)
+        if self._devices is not None and state.devices is not None:
+            self._devices.restore(state.devices)
 
     def log_instructions(self, *, wanted: bool) -> None:
         """See `RewindableCore`."""
@@ -334,17 +356,56 @@ class CompiledCore(CellRegisters):
         self._cells[~Cell.LIMIT] = cycle
         self._cells[~Cell.LEFT] = 0
 
-    def _wait(self, cycle: int, until: int) -> None:
-        self._log_here(StepKind.WAITING)
+    def _wait(self, until: int, *, is_logged: bool) -> None:
+        if not is_logged:
+            self._log_here(StepKind.WAITING)
         self._set_cycle(until)
 
-    def _execute(self, cycle: int, limit: int) -> None:
-        """Run instructions, at least one, until `limit` or until something needs the host."""
+    def _execute_by(self, plan: LinePlan, cycle: int, stop_cycle: int) -> LinePlan:
+        """Run instructions by a plan, and return the plan of the last of them."""
+        cells = self._cells
+        masked = bool(cells[~Cell.I])
+        limit = max(min(plan.limit(cycle, masked=masked), stop_cycle), cycle + 1)
+        is_masked = masked and plan.is_masked(cycle)
+        cells[~Cell.ENDS_AT_CLEAR_I] = INTERRUPT if is_masked else 0
+        # The fall of a line that does not plan needs the host.
+        may_fall = plan.event_from != NO_EVENT and plan.next_event != NO_EVENT
+        if (
+            self._records is None
+            or self._instructions is not None
+            or cells[~Cell.STOP_PC] != _NO_ADDRESS
+            or may_fall
+        ):
+            self._execute(cycle, limit)
+            return plan
+        run_stop = min(plan.nmi_from, plan.next_event) + SAMPLE_CYCLES
+        host_line = min(self._irq_line_from(), self._records.host_line_from(), NO_EVENT)
+        line_from = min(plan.line_from, plan.event_from)
+        cells[~Cell.HOST_LINE_FROM] = host_line
+        cells[~Cell.LINE_FROM] = min(line_from, NO_EVENT)
+        cells[~Cell.TURNS] = 1
+        try:
+            self._execute(cycle, limit, run_stop=max(min(run_stop, stop_cycle), cycle + 1))
+        finally:
+            cells[~Cell.TURNS] = 0
+        self._interrupts_taken += cells[~Cell.INTERRUPTS]
+        cells[~Cell.INTERRUPTS] = 0
+        return plan._replace(line_from=cells[~Cell.LINE_FROM])
+
+    def _execute(self, cycle: int, limit: int, *, run_stop: int = 0) -> None:
+        """Run instructions, at least one, until `limit` or until something needs the host.
+
+        Args:
+            run_stop: where the kernel may go on to by itself.
+        """
         cells = self._cells
         longest = _STRETCH_CYCLES if self._instructions is None else _LOGGED_STRETCH_CYCLES
         limit = min(limit, cycle + longest)
         cells[~Cell.LIMIT] = limit
         cells[~Cell.LEFT] = limit - cycle
+        cells[~Cell.RUN_STOP] = max(limit, min(run_stop, cycle + longest))
+        if self._devices is not None:
+            cells[~Cell.DEVICES_UNTIL] = self._devices.next_event
         self._run_kernel()
         while cells[~Cell.REASON] == Reason.ASKS:
             if self._instructions is not None:
@@ -360,9 +421,10 @@ class CompiledCore(CellRegisters):
     def _run_kernel(self) -> None:
         """Run the kernel once, with the host port's state copied in."""
         cells, port = self._cells, self._host_port
-        self._columns.make_room(cells[~Cell.LEFT], cells)
+        room_cycles = cells[~Cell.RUN_STOP] - self.cycle
+        self._columns.make_room(room_cycles, cells)
         if self._instructions is not None:
-            self._instructions.make_room(cells[~Cell.LEFT], cells)
+            self._instructions.make_room(room_cycles, cells)
         if port is None:
             self._kernel.run(self._base_address)
         else:
@@ -383,24 +445,31 @@ class CompiledCore(CellRegisters):
             self._instructions.note_filled(cells)
 
     def _answer(self) -> None:
-        """Read the host port for an instruction, which will be run again."""
-        cells, port = self._cells, self._host_port
-        if port is not None:
-            offset, cycle = cells[~Cell.ASKED_OFFSET], cells[~Cell.ASKED_CYCLE]
-            cells[~Cell.ANSWER] = port.read(offset, cycle=cycle)
+        """Read a register for an instruction, which will be run again."""
+        cells, port, bus = self._cells, self._host_port, self._devices
+        address, cycle = cells[~Cell.ASKED_ADDRESS], cells[~Cell.ASKED_CYCLE]
+        if bus is not None and self._map.actions[address] & Action.DEVICE:
+            cells[~Cell.ANSWER] = bus.read(address, cycle)
+            cells[~Cell.DEVICES_UNTIL] = bus.next_event
+            if bus.changed:
+                cells[~Cell.LIMIT] = cells[~Cell.RUN_STOP] = self.cycle + 1
+                cells[~Cell.LEFT] = 1
+        elif port is not None:
+            cells[~Cell.ANSWER] = port.read(address - port.first_address, cycle=cycle)
 
     def _write_to_port(self) -> None:
-        """Do the writes to the host port of the instruction that just ended, in order."""
-        cells, port = self._cells, self._host_port
+        """Do the writes to registers of the instruction that just ended, in order."""
+        cells, port, bus = self._cells, self._host_port, self._devices
         count = cells[~Cell.PORT_WRITES]
         cells[~Cell.PORT_WRITES] = 0
-        if port is None:
-            return
         for number in range(count):
             first = Cell.PORT_WRITE + 3 * number
-            cycle, offset, byte = (cells[~(first + place)] for place in range(3))
-            port.write(offset, byte, cycle=cycle)
-        status = port.exit_status
+            cycle, address, byte = (cells[~(first + place)] for place in range(3))
+            if bus is not None and self._map.actions[address] & Action.DEVICE:
+                bus.write(address, byte, cycle)
+            elif port is not None:
+                port.write(address - port.first_address, byte, cycle=cycle)
+        status = None if port is None else port.exit_status
         if status is not None:
             address, opcode, name = self._instruction()
             reason = (
@@ -432,19 +501,18 @@ class CompiledCore(CellRegisters):
         port = self._host_port
         return self._irq_from if port is None else min(self._irq_from, port.interrupt_cycle())
 
-    def _sample_lines(self, line_from: int) -> None:
+    def _sample_lines(self, plan: LinePlan) -> None:
         """Sample the interrupt lines for the instruction that just ended.
 
         Args:
-            line_from: cycle from which the IRQ line was active when that instruction began: its
-                own writes come too late.
+            plan: as it was when that instruction began: its own accesses come too late.
         """
         cells = self._cells
-        sample_cycle = self.cycle - _SAMPLE_CYCLES
+        sample_cycle = self.cycle - SAMPLE_CYCLES
         if self._nmi_from <= sample_cycle:
             self._nmi_from = NEVER
             self._due_vector = NMI_VECTOR
-        elif line_from <= sample_cycle:
+        elif plan.was_active(sample_cycle):
             if not cells[~Cell.OLD_I] if cells[~Cell.DELAYED] else not cells[~Cell.I]:
                 self._due_vector = IRQ_VECTOR
         else:

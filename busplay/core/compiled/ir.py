@@ -68,6 +68,13 @@ class Body:
         hint = f", {UNLIKELY}" if unlikely else ""
         self.write(f"br i1 {condition.text}, label %{then}, label %{otherwise}{hint}")
 
+    def call_pointer(self, address: Value, *pointers: Value) -> Value:
+        """Call a C function at an address with pointers, and return its 32-bit result."""
+        texts = ", ".join(f"i64 {pointer.text}" for pointer in pointers)
+        function = self.let(f"inttoptr i64 {address.text} to ptr")
+        found = self.let(f"call i32 {function}({texts})")
+        return self.value(f"zext i32 {found} to i64")
+
     def jump(self, label: str) -> None:
         """Go to a block."""
         self.write(f"br label %{label}")

@@ -8,7 +8,7 @@ code has to return: it counts down, and at 0 or below the code returns instead o
 LLVM requires the same arguments of functions that tail-call each other: the registers, then two
 numbers that only some use.
 
-Writes that are not to plain RAM, host-port reads and decimal arithmetic are out of line, so that
+Writes that are not to plain RAM, reads of registers and decimal arithmetic are out of line, so that
 the common path stays short.
 """
 
@@ -18,13 +18,14 @@ from busplay.core.compiled.block import TABLE_OFFSET, Cell
 from busplay.core.compiled.code import Code
 from busplay.core.compiled.ir import Number, Truth, Value
 from busplay.core.memory_map import Action
-from busplay.description.board import HOST_PORT_REGISTERS
 
 REGISTERS = ("pc", "a", "x", "y", "s", "nz", "c", "left")
 EXTRAS = ("address", "byte")
 ARGUMENTS = ", ".join(["ptr %m", *(f"i64 %{name}" for name in (*REGISTERS, *EXTRAS))])
 TYPE = "preserve_nonecc void"
 STACK = 0x0100
+ASK_THE_HOST = 0x200
+"""Returned by `register_read` instead of a byte. A byte with 0x100: the stretch must end."""
 
 
 class Machine(Code):
@@ -91,9 +92,12 @@ class Machine(Code):
         """End the stretch if I is clear and the host waits for that."""
         waits = self.cell(Cell.ENDS_AT_CLEAR_I)
         with self.when((waits & (self.cell(Cell.I) ^ 0x04)).differs(0), unlikely=True):
-            # The limit moves too, so the next cycle stays the same.
-            self.set_cell(Cell.LIMIT, self.cell(Cell.LIMIT) - self.left)
-            self.left = self.number(0)
+            self.end_stretch()
+
+    def end_stretch(self) -> None:
+        """Leave no cycles; the limit moves too, so the next cycle stays the same."""
+        self.set_cell(Cell.LIMIT, self.cell(Cell.LIMIT) - self.left)
+        self.left = self.number(0)
 
     def dispatch(self, *, table: int = TABLE_OFFSET) -> None:
         """Continue with the next instruction."""
@@ -131,20 +135,25 @@ class Machine(Code):
     # Operands in memory.
 
     def read(self, address: Value, *, position: int) -> Value:
-        """Read an operand at a position, from the host port if it is there."""
+        """Read an operand at a position, from a register if one is there."""
         body = self.body
         plain = self.fetch(address)
-        offset = address - self.cell(Cell.PORT_FIRST)
+        offset = address - self.cell(Cell.IO_FIRST)
         then, behind, before = body.label(), body.label(), body.block
-        body.branch(offset.below(HOST_PORT_REGISTERS), then, behind, unlikely=True)
+        left = self.left
+        body.branch(offset.below(self.cell(Cell.IO_SPAN)), then, behind, unlikely=True)
         body.open_block(then)
-        found = body.call("port_read", offset, self.cycle(position=position))
+        found = body.call("register_read", address, self.cycle(position=position))
         with self.when(found.above(0xFF), unlikely=True):
-            self.retreat_to("ask")
+            with self.when(found.has(ASK_THE_HOST)):
+                self.retreat_to("ask")
+            self.end_stretch()
+        byte = found & 0xFF
         last = body.block
         body.jump(behind)
         body.open_block(behind)
-        return body.merge((plain, before), (found, last))
+        self.left = body.merge((left, before), (self.left, last))
+        return body.merge((plain, before), (byte, last))
 
     def write_and_finish(self, address: Value, byte: Value) -> None:
         """Write a byte in the last cycle, and finish."""

@@ -1,4 +1,4 @@
-"""The kernel's functions other than instructions: entry, exits, special writes, the host port."""
+"""The kernel's functions other than instructions: entry, exits, special writes, registers."""
 
 from __future__ import annotations
 
@@ -9,20 +9,20 @@ from busplay.core.compiled.block import (
     PLAIN_TABLE_OFFSET,
     WATCHED,
     Cell,
+    DeviceField,
     Reason,
 )
 from busplay.core.compiled.code import Code
 from busplay.core.compiled.instructions import write_break
 from busplay.core.compiled.ir import CALLED, Value
-from busplay.core.compiled.machine import EXTRAS, REGISTERS, TYPE, Machine
+from busplay.core.compiled.machine import ASK_THE_HOST, EXTRAS, REGISTERS, TYPE, Machine
 from busplay.core.compiled.operations import adc_decimal, sbc_decimal
+from busplay.core.compiled.turn import Record, write_turn
 from busplay.core.cycles import INTERRUPT_CYCLES
+from busplay.core.devices.via_state import CHANGED, READ, WRITE
 from busplay.core.host_port import Register
 from busplay.core.memory_map import Action
 from busplay.core.rewind import A_SHIFT, OPCODE_SHIFT, P_SHIFT, S_SHIFT, X_SHIFT, Y_SHIFT
-
-ASK_THE_HOST = 0x100
-"""What `port_read` returns instead of a byte."""
 
 _CELLS = {
     "pc": Cell.PC,
@@ -37,7 +37,8 @@ _CELLS = {
 
 
 _EARLY = ("address", "byte", "cycle", "left")
-_PORT = ("offset", "cycle")
+_READ = ("address", "cycle")
+_ACCESS = ("operation", "address", "byte", "cycle")
 
 
 def write_routines(*, nmos: bool) -> list[str]:
@@ -45,7 +46,9 @@ def write_routines(*, nmos: bool) -> list[str]:
     return [
         _run(),
         *(_exit(name, reason) for name, reason in _EXITS.items()),
-        _exit("leave_delayed", Reason.SPENT, delayed=1),
+        _exit("spent_delayed", Reason.SPENT, delayed=1),
+        write_turn("leave", "spent", delayed=False),
+        write_turn("leave_delayed", "spent_delayed", delayed=True),
         _undefined(),
         _watch(),
         _log(),
@@ -54,12 +57,13 @@ def write_routines(*, nmos: bool) -> list[str]:
         _decimal("sbc_decimal", nmos=nmos),
         _write_last(),
         _write_early(),
-        _port_read(),
+        _register_read(),
+        _device_access(),
     ]
 
 
 _EXITS = {
-    "leave": Reason.SPENT,
+    "spent": Reason.SPENT,
     "ask": Reason.ASKS,
     "wait": Reason.WAITS,
     "halt": Reason.HALTED,
@@ -200,11 +204,31 @@ def _write(code: Code, address: Value, byte: Value, cycle: Value, left: Value) -
         code.count(Cell.ROM_WRITES)
     with code.when(action.has(Action.UNMAPPED)):
         code.count(Cell.UNMAPPED_WRITES)
-    to_port, not_to_port = body.label(), body.block
-    body.branch(action.has(Action.HOST_PORT), to_port, behind)
+    to_register, not_to_register = body.label(), body.block
+    body.branch(action.has(Action.HOST_PORT | Action.DEVICE), to_register, behind)
+
+    body.open_block(to_register)
+    to_device, to_port = body.label(), body.label()
+    to_console, to_host = body.label(), body.label()
+    body.branch(action.has(Action.DEVICE), to_device, to_port)
+
+    body.open_block(to_device)
+    # After one that the host must do, the host does the rest too.
+    none_waits = code.cell(Cell.PORT_WRITES).equals(0)
+    tried, done, ended, same = body.label(), body.label(), body.label(), body.label()
+    body.branch(none_waits, tried, to_host)
+    body.open_block(tried)
+    found = body.call("device_access", code.number(WRITE), address, byte, cycle)
+    body.branch(found.has(ASK_THE_HOST), to_host, done)
+    body.open_block(done)
+    body.branch(found.has(CHANGED), ended, same)
+    body.open_block(ended)
+    code.set_cell(Cell.LIMIT, code.cell(Cell.LIMIT) - left)
+    body.jump(behind)
+    body.open_block(same)
+    body.jump(behind)
 
     body.open_block(to_port)
-    to_console, to_host = body.label(), body.label()
     offset = address - code.cell(Cell.PORT_FIRST)
     count = code.cell(Cell.CONSOLE_COUNT)
     has_room = count.below(CONSOLE_BYTES_MAX)
@@ -219,7 +243,7 @@ def _write(code: Code, address: Value, byte: Value, cycle: Value, left: Value) -
     count = code.cell(Cell.PORT_WRITES)
     code.set_cell(Cell.PORT_WRITES, count + 1)
     first = count + (count << 1)
-    for number, value in enumerate((cycle, offset, byte)):
+    for number, value in enumerate((cycle, address, byte)):
         code.set_cell_of(Cell.PORT_WRITE + number, first, value)
     # No cycles left; the limit moves too, so the next cycle stays the same.
     code.set_cell(Cell.LIMIT, code.cell(Cell.LIMIT) - left)
@@ -228,7 +252,12 @@ def _write(code: Code, address: Value, byte: Value, cycle: Value, left: Value) -
 
     body.open_block(behind)
     return body.merge(
-        (left, after_tapped), (left, not_to_port), (left, to_console), (code.number(0), after_port)
+        (left, after_tapped),
+        (left, not_to_register),
+        (left, to_console),
+        (left, same),
+        (code.number(0), ended),
+        (code.number(0), after_port),
     )
 
 
@@ -240,22 +269,33 @@ def _log_store(code: Code, address: Value, byte: Value, cycle: Value) -> None:
     code.set_cell(Cell.LOG_COUNT, count + 1)
 
 
-# Reads of the host port, as in `busplay.core.host_port`, except that of a key.
+# Reads of registers; those of the host port as in `busplay.core.host_port`, except that of a key.
 
 
-def _port_read() -> str:
-    """Write the function that operand reads call; returns the byte, or that the host is needed."""
+def _register_read() -> str:
+    """Write the function that operand reads call between the first and last register.
+
+    It returns the byte, with `CHANGED` if the stretch must end, or that the host is needed.
+    """
     code = Code()
     body = code.body
-    offset, cycle = (code.argument(name) for name in _PORT)
+    address, cycle = (code.argument(name) for name in _READ)
 
     def give(value: Value | int) -> None:
         body.write(f"ret i64 {value.text if isinstance(value, Value) else value}")
 
+    action = code.action(address)
+    with code.when((action & (Action.HOST_PORT | Action.DEVICE)).equals(0)):
+        give(code.fetch(address))
     answer = code.cell(Cell.ANSWER)
     with code.when(answer.differs(NO_ANSWER)):
         code.set_cell(Cell.ANSWER, NO_ANSWER)
         give(answer)
+    code.set_cell(Cell.ASKED_ADDRESS, address)
+    code.set_cell(Cell.ASKED_CYCLE, cycle)
+    with code.when(action.has(Action.DEVICE)):
+        give(body.call("device_access", code.number(READ), address, code.number(0), cycle))
+    offset = address - code.cell(Cell.PORT_FIRST)
     with code.when(offset.below(Register.CONSOLE)):
         ready = code.cell(Cell.KEY_READY)
         is_known = cycle.below(code.cell(Cell.KEY_UNTIL))
@@ -263,8 +303,6 @@ def _port_read() -> str:
             give(ready)
         with code.when(ready.equals(0).both(is_known)):
             give(0)
-        code.set_cell(Cell.ASKED_OFFSET, offset)
-        code.set_cell(Cell.ASKED_CYCLE, cycle)
         give(ASK_THE_HOST)
     with code.when(offset.equals(Register.TICK)):
         code.set_cell(Cell.KEPT_TICK, cycle & 0xFFFFFFFF)
@@ -283,7 +321,32 @@ def _port_read() -> str:
         give(state & 0xFF)
     give(0)
     return body.definition(
-        f"internal {CALLED} @port_read({_called_arguments(_PORT)}) noinline nounwind"
+        f"internal {CALLED} @register_read({_called_arguments(_READ)}) noinline nounwind"
+    )
+
+
+def _device_access() -> str:
+    """Write the function that accesses a device by its machine code, if it has any.
+
+    It returns the byte read, or 0, with `CHANGED`; or that the host must do it.
+    """
+    code = Code()
+    body = code.body
+    operation, address, byte, cycle = (code.argument(name) for name in _ACCESS)
+    with code.when(cycle.below(code.cell(Cell.DEVICES_UNTIL))):
+        record = Record.of(code, code.device_of(address))
+        is_write = operation.equals(WRITE)
+        function = is_write.choose(record.field(DeviceField.WRITE), record.field(DeviceField.READ))
+        with code.when(function.differs(0)):
+            offset = address - record.field(DeviceField.FIRST) & record.field(DeviceField.MASK)
+            slots, results = (record.field(one) for one in (DeviceField.SLOTS, DeviceField.RESULTS))
+            for place, value in enumerate((operation, offset, byte, cycle), 1):
+                record.store(slots, 8 * place, value)
+            body.call_pointer(function, slots, results)
+            body.write(f"ret i64 {record.load(results, 0).text}")
+    body.write(f"ret i64 {ASK_THE_HOST}")
+    return body.definition(
+        f"internal {CALLED} @device_access({_called_arguments(_ACCESS)}) noinline nounwind"
     )
 
 

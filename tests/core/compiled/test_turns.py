@@ -6,6 +6,7 @@ import pytest
 
 from busplay.core.compiled.core import CompiledCore
 from busplay.core.memory_map import MemoryMap
+from busplay.core.reference import ReferenceCore
 from busplay.description.board import HostPort
 from tests.core.programs import HANDLER, MEMORY, PORT, PROGRAM, WINDOWS, port, put
 
@@ -59,3 +60,24 @@ def test_machine_code_returns_a_few_times_a_refresh(
 ) -> None:
     """One instruction a turn, while a line was active and I set, took seven times as long."""
     assert turns_of(program, handler=handler) <= turns_a_refresh * REFRESHES + 10
+
+
+def test_reference_core_runs_on_while_a_masked_line_is_active() -> None:
+    """One instruction a turn took six times as long: 14.9 s instead of 2.0 s for 6 M cycles."""
+
+    class CountingReference(ReferenceCore):
+        turns = 0
+
+        def _execute(self, limit: int) -> None:
+            self.turns += 1
+            super()._execute(limit)
+
+    memory_map = MemoryMap.of_parts(MEMORY, windows=WINDOWS, host_port=HostPort(PORT))
+    core = CountingReference("65c02", memory_map, port(refresh_hz=1000))
+    put(core, PROGRAM, f"{ENABLED} 58 4C0602")
+    put(core, HANDLER, f"{LONG} 8D09A4 40")
+    put(core, 0xFFFC, "0002 0003")
+    core.reset()
+    core.run(CYCLES)
+    assert core.counters.interrupts_taken == REFRESHES
+    assert core.turns <= 5 * REFRESHES + 10

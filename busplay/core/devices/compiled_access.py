@@ -1,0 +1,63 @@
+"""Devices whose accesses run as machine code, called by the compiled core's own."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol, runtime_checkable
+
+import numpy as np
+
+from busplay.batch import Int64Column
+from busplay.jit.kernel_function import SharedKernel
+from busplay.jit.machine_code import LoadedCode
+
+OPERANDS = 5
+"""Arguments of an access: state, operation, offset, data, cycle."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CompiledAccess:
+    """The machine code of a device's accesses, and what keeps it and its arguments in memory.
+
+    Attributes:
+        address: of the code, `int32 access(slots, results)`.
+        slots: int64[OPERANDS]; the first has the address of the state's array object.
+        results: int64[1].
+        line: int64[1], a view of the number that says from when on the interrupt output is active.
+        takes_writes: whether writes may use it too.
+    """
+
+    address: int
+    slots: Int64Column
+    results: Int64Column
+    line: Int64Column
+    takes_writes: bool
+    _kept: tuple[object, LoadedCode]
+
+    @classmethod
+    def of(
+        cls, access: object, numbers: Int64Column, *, line_place: int, takes_writes: bool
+    ) -> CompiledAccess:
+        """Compile an access function, or load it from the cache.
+
+        Args:
+            access: a function by `shared_kernel` with the arguments above.
+            numbers: the device's state; it stays this array.
+            line_place: where the line's number is in it.
+        """
+        if not isinstance(access, SharedKernel):
+            raise TypeError(f"{access!r} is no shared kernel")
+        address, code = access.machine_code(numbers, 0, 0, 0, 0)
+        slots = np.zeros(OPERANDS, np.int64)
+        slots[0] = id(numbers)
+        line = numbers[line_place : line_place + 1]
+        results = np.zeros(1, np.int64)
+        return cls(address, slots, results, line, takes_writes, (numbers, code))
+
+
+@runtime_checkable
+class HasCompiledAccess(Protocol):
+    """A device that can be accessed by machine code while nothing else depends on it."""
+
+    def compiled_access(self) -> CompiledAccess | None:
+        """Return its machine code; None: every access must be a call."""

@@ -1,0 +1,147 @@
+"""Make the devices of a board, ours and those of the user's own.
+
+A device of the user's own is a class with the interface `busplay.core.devices.interface.BusDevice`,
+in an installed package:
+
+    [project.entry-points."busplay.devices"]
+    my_timer = "my_package.my_timer:MyTimer"
+
+or in a file beside the board file, which the board names as `my_timer.py:MyTimer`. A board file is
+data, and may come from anybody; so code beside it runs only after `trust_board_code()`, which the
+command line calls for `--trust-board-code`.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+from collections.abc import Callable
+from pathlib import Path
+
+from busplay.core.devices.bus import DeviceBus, DeviceSlot, PinWire
+from busplay.core.devices.interface import BusDevice
+from busplay.core.devices.via_6522 import ViaDevice
+from busplay.description.board import Board
+from busplay.description.devices import CustomDevice, Device, Via6522
+from busplay.description.read_devices import ENTRY_POINT_GROUP, IN_FILE, lines_of
+from busplay.errors import InputError, printable
+
+_METHODS = ("read", "write", "next_event_cycle", "advance", "snapshot", "restore")
+_trusted: set[bool] = set()
+
+
+def trust_board_code(*, trusted: bool = True) -> None:
+    """Let this process run the Python files that board files name, or no longer.
+
+    >>> import busplay
+    >>> busplay.trust_board_code(trusted=False)
+    """
+    _trusted.clear()
+    if trusted:
+        _trusted.add(True)
+
+
+def devices_of_board(board: Board) -> DeviceBus | None:
+    """Make the devices of a board in their power-on state; None: it has none.
+
+    Raises:
+        InputError: a class is missing, does not load, or refuses its options; or its file is not
+            trusted.
+    """
+    if not board.devices:
+        return None
+    wires = _wires_of(board)
+    slots = []
+    for place, described in enumerate(board.devices):
+        device = _make(described, board, place=f"devices[{place}]")
+        if isinstance(device, ViaDevice):
+            device.drives_others = any(wire.source == place for wire in wires)
+        slots.append(
+            DeviceSlot(
+                described.name,
+                device,
+                first_address=described.first_address,
+                last_address=described.last_address,
+                irq=described.irq,
+                nmi=described.nmi,
+            )
+        )
+    return DeviceBus(slots, wires)
+
+
+def _wires_of(board: Board) -> list[PinWire]:
+    places = {one.name: place for place, one in enumerate(board.devices)}
+    return [
+        PinWire(places[use.name], use.other_pin, place, use.pin)
+        for place, one in enumerate(board.devices)
+        if isinstance(one, Via6522)
+        for use in lines_of(one)
+    ]
+
+
+def _make(described: Device, board: Board, *, place: str) -> BusDevice:
+    if isinstance(described, Via6522):
+        return ViaDevice(described, clock_hz=board.clock_hz)
+    if isinstance(described, CustomDevice):
+        return _make_custom(described, board, place=place)
+    raise TypeError(f"{described} has no device")
+
+
+def _make_custom(described: CustomDevice, board: Board, *, place: str) -> BusDevice:
+    def refusal(found: str, wanted: str) -> InputError:
+        return InputError(
+            file=board.file or None, place=f"{place}.kind", found=found, wanted=wanted
+        )
+
+    kind = printable(described.kind)
+    try:
+        make = _class_of(described, board, refusal)
+    except InputError:
+        raise
+    except Exception as error:  # another's module can fail in any way
+        raise refusal(
+            f"{kind}, which does not load: {type(error).__name__}: {error}", "repair it"
+        ) from error
+    try:
+        device = make(**described.options)
+    except Exception as error:
+        raise refusal(
+            f"{kind}, which raised {type(error).__name__} when it was made: {error}",
+            "correct the table's keys, or the class",
+        ) from error
+    lacking = [one for one in _METHODS if not callable(getattr(device, one, None))]
+    if not hasattr(device, "irq"):
+        lacking.append("irq")
+    if lacking:
+        raise refusal(f"{kind} without {', '.join(lacking)}", "a device has all of these")
+    return device
+
+
+def _class_of(
+    described: CustomDevice, board: Board, refusal: Callable[[str, str], InputError]
+) -> Callable[..., BusDevice]:
+    in_file = IN_FILE.fullmatch(described.kind)
+    if in_file is None:
+        from importlib.metadata import entry_points
+
+        for point in entry_points(group=ENTRY_POINT_GROUP):
+            if point.name == described.kind:
+                installed: Callable[..., BusDevice] = point.load()
+                return installed
+        raise refusal(printable(described.kind), "no installed package has a device of that name")
+    path = Path(board.file).parent / in_file[1]
+    if not _trusted:
+        raise refusal(
+            described.kind,
+            f"it runs code of {in_file[1]}; look at that file, then give --trust-board-code",
+        )
+    if not path.is_file():
+        raise refusal(described.kind, f"no file {path} is there, so put it beside {board.file}")
+    spec = importlib.util.spec_from_file_location(f"board_{path.stem}", path)
+    if spec is None or spec.loader is None:
+        raise refusal(described.kind, f"{path} is no Python file")
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    found: Callable[..., BusDevice] | None = getattr(module, in_file[2], None)
+    if found is None:
+        raise refusal(described.kind, f"{path.name} has no {in_file[2]}")
+    return found

@@ -1,0 +1,279 @@
+"""A 6522 on the bus: its state, and what the board file connects its pins to."""
+
+from __future__ import annotations
+
+import zlib
+from bisect import bisect_right
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from busplay.core.devices import via_state as at
+from busplay.core.devices.compiled_access import CompiledAccess
+from busplay.core.devices.interface import NO_EVENT
+from busplay.core.devices.via_access import (
+    next_output,
+    port_levels,
+    set_control_input,
+    set_port_inputs,
+    via_access,
+)
+from busplay.description.device_pins import ACTIVE_HIGH, CONTROL_PINS, PinUse, all_pin_uses
+from busplay.description.devices import Via6522
+
+# How long a key counts as down, and the pulse that says that one was pressed.
+KEY_SECONDS = 1 / 20
+STROBE_SECONDS = 10e-6
+_CONTROLS = {"ca1": at.CA1, "ca2": at.CA2, "cb1": at.CB1, "cb2": at.CB2}
+
+
+@dataclass(frozen=True, slots=True)
+class ViaSnapshot:
+    """A 6522's state, without the key log.
+
+    Attributes:
+        numbers: of `via_state`.
+        keys_seen: count of key presses that came in.
+        held: cycle until which each key code counts as down.
+        code: of the last key.
+        strobe_until: end of the pulse of the last key.
+    """
+
+    numbers: bytes
+    keys_seen: int
+    held: tuple[tuple[int, int], ...]
+    code: int
+    strobe_until: int
+
+
+@dataclass(slots=True)
+class _Keys:
+    """Keys as the pins see them."""
+
+    log: list[tuple[int, int]] = field(default_factory=list)
+    seen: int = 0
+    held: dict[int, int] = field(default_factory=dict)
+    code: int = 0
+    strobe_until: int = 0
+
+
+class ViaDevice:
+    """A 6522; see `BusDevice` and `via_access`.
+
+    Args:
+        described: part, pins and name, as in the board file.
+        clock_hz: the processor's clock.
+    """
+
+    registers = Via6522.registers
+
+    def __init__(self, described: Via6522, *, clock_hz: int) -> None:
+        self.described = described
+        self._clock_hz = clock_hz
+        self.numbers = np.zeros(at.STATE_NUMBERS, np.int64)
+        self.state: memoryview[int] = self.numbers.data
+        self._uses = all_pin_uses(described.pins)
+        self.listens = any(use.role in ("key", "code", "strobe") for use in self._uses)
+        self._keys = _Keys()
+        self._power_on()
+
+    def _power_on(self) -> None:
+        state = self.state
+        state[at.T1_LATCH] = state[at.T1_TOP] = state[at.T2_TOP] = 0xFFFF
+        state[at.SR_EDGES] = at.IDLE_EDGES
+        for number in (at.SR_NEXT, at.CA2_PULSE_END, at.CB2_PULSE_END, at.LINE):
+            state[number] = at.NEVER_HERE
+        for number in (at.PB7, at.CB1_CLOCK, at.CB2_DATA, at.CA2_OUT, at.CB2_OUT):
+            state[number] = 1
+        for number in _CONTROLS.values():
+            state[number] = 1
+        state[at.HELD_A] = state[at.HELD_B] = 0xFF
+        state[at.HOLDS] = int(self.described.part == "w65c22")
+        state[at.SEED] = zlib.crc32(self.described.name.encode()) & 0x7FFFFFFF
+        for use in self._uses:
+            port, bit = _place_of(use.pin)
+            if port is None:
+                if use.role == "level":
+                    state[_CONTROLS[use.pin]] = use.number
+                continue
+            if use.role == "random":
+                state[at.RANDOM_A + port] |= 1 << bit
+            if use.role not in ("led", "random"):
+                state[at.DRIVEN_A + port] |= 1 << bit
+        self._set_inputs(0)
+
+    # `BusDevice` and its extensions.
+
+    @property
+    def irq(self) -> bool:
+        """See `BusDevice`."""
+        state = self.state
+        return bool(state[at.IFR] & state[at.IER] & 0x7F)
+
+    @property
+    def line_from(self) -> int:
+        """See `PlannedDevice`."""
+        return self.state[at.LINE]
+
+    def read(self, offset: int, cycle: int) -> int:
+        """See `BusDevice`."""
+        return via_access(self.state, at.READ, offset, 0, cycle) & 0xFF
+
+    def write(self, offset: int, data: int, cycle: int) -> None:
+        """See `BusDevice`."""
+        via_access(self.state, at.WRITE, offset, data, cycle)
+
+    def next_event_cycle(self) -> int | None:
+        """Return the cycle of the next change of an input or of a wired output."""
+        found = self._next_input()
+        if self.drives_others:
+            found = min(found, next_output(self.state))
+        return None if found == NO_EVENT else found
+
+    drives_others = False
+    """Whether outputs are wired to inputs, so that their changes are events."""
+
+    def advance(self, cycle: int) -> None:
+        """See `BusDevice`."""
+        while (event := self._next_input()) <= cycle:
+            self._take_keys(event)
+            self._set_inputs(event)
+        via_access(self.state, at.ADVANCE, 0, 0, cycle)
+
+    def reset(self, cycle: int) -> None:
+        """Clear all registers but the timers' and the shift register's, as RES does."""
+        state = self.state
+        via_access(state, at.ADVANCE, 0, 0, cycle)
+        for register in (0, 1, 2, 3, 11, 12):
+            via_access(state, at.WRITE, register, 0, cycle)
+        via_access(state, at.WRITE, 14, 0x7F, cycle)
+        via_access(state, at.WRITE, 13, 0x7F, cycle)
+        state[at.T1_ARMED] = state[at.T2_ARMED] = 0
+        via_access(state, at.ADVANCE, 0, 0, cycle)
+
+    def snapshot(self) -> ViaSnapshot:
+        """See `BusDevice`."""
+        keys = self._keys
+        held = tuple(sorted(keys.held.items()))
+        return ViaSnapshot(self.numbers.tobytes(), keys.seen, held, keys.code, keys.strobe_until)
+
+    def restore(self, snapshot: object) -> None:
+        """See `BusDevice`; the log of key presses is kept."""
+        if not isinstance(snapshot, ViaSnapshot):
+            raise TypeError(f"snapshot is a {type(snapshot).__name__}, not a ViaSnapshot")
+        self.numbers[:] = np.frombuffer(snapshot.numbers, np.int64)
+        keys = self._keys
+        keys.seen, keys.held = snapshot.keys_seen, dict(snapshot.held)
+        keys.code, keys.strobe_until = snapshot.code, snapshot.strobe_until
+
+    def compiled_access(self) -> CompiledAccess | None:
+        """See `HasCompiledAccess`."""
+        if self.drives_others:
+            return None
+        return CompiledAccess.of(via_access, self.numbers, line_place=at.LINE, takes_writes=True)
+
+    # Pins.
+
+    def leds(self, cycle: int) -> dict[str, bool]:
+        """Return whether each LED is on, by name; a LED is on while its pin is high."""
+        return {
+            use.name: bool(self.output_level(use.pin, cycle))
+            for use in self._uses
+            if use.role == "led"
+        }
+
+    def output_level(self, pin: str, cycle: int) -> int:
+        """Return the level at a pin, 0 or 1."""
+        state = self.state
+        via_access(state, at.ADVANCE, 0, 0, cycle)
+        port, bit = _place_of(pin)
+        if port is not None:
+            return port_levels(state, port, cycle) >> bit & 1
+        mode = state[at.ACR] >> 2 & 7
+        if pin == "cb1":
+            return state[at.CB1_CLOCK] if mode in (1, 2, 4, 5, 6) else state[at.CB1]
+        if pin == "cb2" and mode >= 4:
+            return state[at.CB2_DATA]
+        if pin == "ca2":
+            return state[at.CA2_OUT] if state[at.PCR] & 0x08 else state[at.CA2]
+        if pin == "cb2":
+            return state[at.CB2_OUT] if state[at.PCR] & 0x80 else state[at.CB2]
+        return state[at.CA1]
+
+    def set_input(self, pin: str, level: int, cycle: int) -> None:
+        """Set the level at an input pin from a cycle on."""
+        state = self.state
+        port, bit = _place_of(pin)
+        if port is None:
+            set_control_input(state, _CONTROLS[pin], level, cycle)
+            return
+        levels = state[at.PINS_A + port] & ~(1 << bit) | level << bit
+        set_port_inputs(state, port, levels, cycle)
+
+    # Keys.
+
+    def press(self, code: int, *, cycle: int) -> None:
+        """See `TakesKeys`."""
+        if self.listens:
+            self._keys.log.append((cycle, code))
+
+    def _next_input(self) -> int:
+        keys = self._keys
+        if not self.listens:
+            return NO_EVENT
+        ends = [*keys.held.values()]
+        if keys.strobe_until:
+            ends.append(keys.strobe_until)
+        if keys.seen < len(keys.log):
+            ends.append(keys.log[keys.seen][0])
+        return min(ends, default=NO_EVENT)
+
+    def _take_keys(self, cycle: int) -> None:
+        keys = self._keys
+        keys.held = {code: until for code, until in keys.held.items() if until > cycle}
+        if keys.strobe_until <= cycle:
+            keys.strobe_until = 0
+        count = bisect_right(keys.log, cycle, lo=keys.seen, key=lambda one: one[0])
+        for _, code in keys.log[keys.seen : count]:
+            keys.code = code
+            keys.held[code] = cycle + max(1, round(KEY_SECONDS * self._clock_hz))
+            keys.strobe_until = cycle + max(1, round(STROBE_SECONDS * self._clock_hz))
+        keys.seen = count
+
+    def _set_inputs(self, cycle: int) -> None:
+        """Bring the pins to the levels of constants and keys."""
+        state = self.state
+        levels = [state[at.PINS_A], state[at.PINS_B]]
+        for use in self._uses:
+            level = self._level_of(use)
+            if level is None:
+                continue
+            port, bit = _place_of(use.pin)
+            if port is None:
+                set_control_input(state, _CONTROLS[use.pin], level, cycle)
+            else:
+                levels[port] = levels[port] & ~(1 << bit) | level << bit
+        for port, wanted in enumerate(levels):
+            if wanted != state[at.PINS_A + port]:
+                set_port_inputs(state, port, wanted, cycle)
+
+    def _level_of(self, use: PinUse) -> int | None:
+        keys = self._keys
+        match use.role:
+            case "level":
+                return use.number
+            case "key":
+                is_down = use.number & 0xFF in keys.held
+                return int(is_down == bool(use.number & ACTIVE_HIGH))
+            case "code":
+                return keys.code >> use.number & 1
+            case "strobe":
+                return int(not keys.strobe_until)
+        return None
+
+
+def _place_of(pin: str) -> tuple[int | None, int]:
+    """Return a pin's port, 0 for A or 1 for B, and bit; a control pin has no port."""
+    if pin in CONTROL_PINS:
+        return None, 0
+    return int(pin[1] == "b"), int(pin[2])
