@@ -7,6 +7,7 @@ that differ from what followed last in the same context took 1 kB less, or 7 kB 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,9 +15,9 @@ import numpy as np
 from busplay.batch import FrameBatch, Int64Column, UInt16Column
 from busplay.errors import InputError
 from busplay.history.program_history import ProgramHistory
+from busplay.history.rerun import Rerun
 from busplay.program.symbols import ProgramSymbols
 from busplay.run.recorded_program import find_recorded_program
-from busplay.sender.encoder import Encoder
 from busplay.trace.reader import TraceReader
 
 
@@ -35,18 +36,18 @@ class Origins:
     symbols: ProgramSymbols
 
 
-def find_origins(reader: TraceReader, sent: FrameBatch) -> Origins | str:
+def find_origins(
+    reader: TraceReader, sent: FrameBatch, *, progress: Callable[[int, int], None]
+) -> Origins | str:
     """Run the recorded program again, and return where its stores come from.
 
     Args:
         reader: a trace with a board.
         sent: all its frames.
+        progress: called with how much is done, and of how much.
 
     Returns:
-        Where they come from, or why that is not known.
-
-    Raises:
-        InputError: the program's labels are damaged.
+        Where they come from, or why that is not known: a page can do without.
     """
     header = reader.header
     if header.program_sha256 is None:
@@ -54,25 +55,25 @@ def find_origins(reader: TraceReader, sent: FrameBatch) -> Origins | str:
     path = find_recorded_program(reader.path, header)
     if path is None:
         return f"no {header.program_name} with the recorded digest is beside the trace"
+    # The program runs twice: for the cycle of each frame's store, and for the stores' instructions.
+    end = reader.cycles
+    runs = 0
     try:
-        program = ProgramHistory.of_trace(reader, path)
-        stores, by = program.stores_between(0, reader.cycles)
+        program = ProgramHistory.of_trace(
+            reader, path, on_progress=lambda cycle: progress(runs * end + cycle, 2 * end)
+        )
+        symbols = program.symbols
     except InputError as error:
         return f"the program cannot be run again: {error}"
-    assert header.board is not None
-    encoder = Encoder(header.board)
-    made = encoder.feed(stores, stop_cycle=reader.cycles)
-    count = len(sent)
-    if (
-        len(made) < count
-        or (made.edge[:count] != sent.edge).any()
-        or (made.word[:count] != sent.word).any()
-    ):
-        return "the program beside the trace sends other frames"
-    if encoder.sent_store is not None:
-        by = by[encoder.sent_store]
-    addresses, ids = _numbered(by[:count])
-    return Origins(addresses, ids, program.symbols)
+    try:
+        cycles = Rerun(program).find(sent).cycle
+    except InputError:
+        return f"{path.name} beside the trace sends other frames"
+    runs = 1
+    stores, by = program.stores_between(0, end)
+    by = by[np.searchsorted(stores.cycle, cycles)]
+    addresses, ids = _numbered(by)
+    return Origins(addresses, ids, symbols)
 
 
 def _numbered(by: UInt16Column) -> tuple[list[int], Int64Column]:

@@ -1,434 +1,394 @@
-/* The player: the page's controls, and what they show of the recording.
+/* The page: its controls, and what they show of the recording. Texts of the recording are only ever
+set as text. A moment is a count of events; whatever moves goes through `go`. */
 
-   Texts of the recording are only ever set as text. A moment is a count of events with the cycle at
-   which it is shown; everything that moves goes through `go`. */
 const byId = (id) => document.getElementById(id);
 const number = (value) => value.toLocaleString("en");
 const hex = (value, digits) => "$" + value.toString(16).toUpperCase().padStart(digits, "0");
 
-// Make an element: properties, then children.
+// Make an element: properties and ARIA attributes, then children.
 function make(tag, properties = {}, ...children) {
-  const { label, role, ...rest } = properties;
-  const made = Object.assign(document.createElement(tag), rest);
-  if (label) made.setAttribute("aria-label", label);
-  if (role) made.setAttribute("role", role);
-  made.append(...children);
-  return made;
+	const made = document.createElement(tag);
+	for (const [name, value] of Object.entries(properties)) {
+		if (name === "label") made.setAttribute("aria-label", value);
+		else if (name === "role") made.setAttribute(name, value);
+		else made[name] = value;
+	}
+	made.append(...children);
+	return made;
+}
+
+const button = (text, onclick, title = text) =>
+	make("button", { type: "button", textContent: text, onclick, title, label: title });
+
+function select(label, options, value, does) {
+	const list = make("select", { onchange: () => does(Number(list.value)) },
+		...options.map(([one, text]) => make("option", { value: one }, text)));
+	list.value = value;
+	return [make("label", {}, label + " ", list), list];
 }
 
 function table(caption, head, rows) {
-  const line = (cells, first) => make("tr", {}, ...cells.map((cell, i) => {
-    const scope = first ?? (i ? null : "row");
-    return scope ? make("th", { scope }, cell) : make("td", {}, cell);
-  }));
-  const body = make("tbody", {}, ...rows.map((row) => line(row, null)));
-  const made = make("table", {}, make("caption", {}, caption),
-    ...(head ? [make("thead", {}, line(head, "col"))] : []), body);
-  // Where it is too wide it scrolls, by keys too.
-  return make("div", { className: "wide", role: "region", tabIndex: 0, label: caption }, made);
+	const line = (cells, isHead) => make("tr", {}, ...cells.map((cell, i) => isHead || !i
+		? make("th", { scope: isHead ? "col" : "row" }, cell) : make("td", {}, cell)));
+	const lines = [...head ? [line(head, true)] : [], ...rows.map((row) => line(row, false))];
+	const made = make("table", {}, make("caption", {}, caption), ...lines);
+	// Where it is too wide it scrolls, by keys too.
+	return make("div", { className: "wide", role: "region", tabIndex: 0, label: caption }, made);
 }
 
 class Player {
-  constructor(recording) {
-    const { facts } = recording;
-    Object.assign(this, { recording, facts, cycle: 0, playing: 0, speed: 1, pixel: null });
-    byId("about").textContent = [`board ${facts.board}`, facts.program && `program ${facts.program}`,
-      `${number(facts.frames)} frames in ${this.timeText(facts.time.end_cycle)}`, facts.cut]
-      .filter(Boolean).join(", ");
-    this.calm = matchMedia("(prefers-reduced-motion: reduce)").matches || facts.cautions.length > 0;
-    if (facts.cautions.length) {
-      byId("caution").textContent = `Caution, flashing pictures: ${facts.cautions.join(". ")}. `
-        + "So it starts paused. This is no medical test.";
-      byId("caution").hidden = false;
-    }
-    this.makeScreens();
-    this.makeControls();
-    this.makeTimes();
-    this.makeLookup();
-    this.makeMore();
-    document.addEventListener("keydown", (event) => this.key(event));
-    addEventListener("hashchange", () => this.readFragment());
-    addEventListener("resize", () => this.fit());
-    matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => this.fit());
-    this.fit();
-  }
+	constructor(recording) {
+		const { facts } = recording, { time, cautions } = facts;
+		Object.assign(this, { recording, facts, time, cycle: 0, playing: 0, speed: 1, pixel: null });
+		byId("about").textContent = [`board ${facts.board}`, facts.program && `program ${facts.program}`,
+			`${number(facts.frames)} frames in ${this.timeText(time.end_cycle)}`, facts.cut]
+			.filter(Boolean).join(", ");
+		this.calm = matchMedia("(prefers-reduced-motion: reduce)").matches || cautions.length > 0;
+		byId("caution").hidden = !cautions.length;
+		byId("caution").textContent = `Caution, pictures flash: ${cautions.join(". ")}. It starts paused. `
+			+ "This is no medical test: pictures below these thresholds can harm people, too.";
+		this.makeScreens();
+		this.makeControls();
+		this.makeTimes();
+		this.makeLookup();
+		this.makeMore();
+		byId("all").hidden = false;
+		onkeydown = (event) => this.key(event);
+		onhashchange = () => this.readFragment();
+		onresize = () => this.fit();
+		matchMedia("(prefers-color-scheme: dark)").onchange = () => this.fit();
+	}
 
-  timeText(cycle) {
-    return `${(cycle / this.facts.time.clock_hz).toFixed(6)} s`;
-  }
+	timeText(cycle) {
+		return `${(cycle / this.time.clock_hz).toFixed(6)} s`;
+	}
 
-  // --- moments
+	// --- moments
 
-  // Show a moment; it is the count of events shown at the cycle, or one that is stepped to.
-  go(cycle, moment = null) {
-    const { recording, facts } = this;
-    this.cycle = Math.max(0, Math.min(Math.round(cycle), facts.time.end_cycle));
-    this.stepped = moment !== null && moment !== recording.momentOfCycle(this.cycle);
-    recording.goTo(moment ?? recording.momentOfCycle(this.cycle));
-    if (this.shown !== recording.moment) this.draw();
-    this.showTime();
-    if (!this.playing) {
-      this.look();
-      clearTimeout(this.noting);
-      this.noting = setTimeout(() => this.writeFragment(), 200);
-    }
-  }
+	// Show a cycle; `moment` is given where a step stops between the events of one cycle.
+	go(cycle, moment = null) {
+		const { recording } = this;
+		this.cycle = Math.max(0, Math.min(Math.round(cycle), this.time.end_cycle));
+		const usual = recording.momentOfCycle(this.cycle);
+		this.stepped = moment !== null && moment !== usual;
+		recording.goTo(moment ?? usual);
+		if (this.shown !== recording.moment) this.draw();
+		this.showTime();
+		if (this.playing) return;
+		this.look();
+		clearTimeout(this.noting);
+		if (this.isRead) this.noting = setTimeout(() => this.writeFragment(), 200);
+	}
 
-  store(steps) {
-    this.play(0);
-    const { recording } = this;
-    const moment = Math.max(0, Math.min(recording.moment + steps, recording.ready));
-    this.go(moment ? recording.cycleOfEvent(moment - 1) : 0, moment);
-  }
+	stop(cycle) {
+		this.play(0);
+		this.go(cycle);
+	}
 
-  refresh(steps) {
-    this.play(0);
-    const { clock_hz: clock, refresh_hz: rate } = this.facts.time;
-    const at = (k) => Math.floor((k * clock) / rate);
-    let k = Math.floor((this.cycle * rate) / clock);
-    while (at(k + 1) <= this.cycle) k++;
-    while (at(k) > this.cycle) k--;
-    this.go(at(steps > 0 ? k + 1 : at(k) < this.cycle ? k : k - 1));
-  }
+	store(steps) {
+		this.play(0);
+		const { recording } = this;
+		const moment = Math.max(0, Math.min(recording.moment + steps, recording.ready));
+		this.go(moment && recording.cycleOfEvent(moment - 1), moment);
+	}
 
-  play(way) {
-    const { end_cycle: end } = this.facts.time;
-    if (way > 0 && this.cycle >= end) this.go(0);
-    if (way < 0 && this.cycle <= 0) this.go(end);
-    const was = this.playing;
-    this.playing = way;
-    this.buttons.back.setAttribute("aria-pressed", way < 0);
-    this.buttons.play.setAttribute("aria-pressed", way > 0);
-    this.buttons.play.textContent = way > 0 ? "Pause" : "Play";
-    this.buttons.back.textContent = way < 0 ? "Pause" : "Play back";
-    if (!way) {
-      if (was) this.go(this.cycle);
-      return;
-    }
-    this.place = this.cycle;
-    this.last = performance.now();
-    if (!was) requestAnimationFrame((now) => this.tick(now));
-  }
+	refresh(steps) {
+		const { clock_hz: clock, refresh_hz: rate } = this.time;
+		const at = (k) => Math.floor(k * clock / rate);
+		let k = Math.floor(this.cycle * rate / clock);
+		while (at(k + 1) <= this.cycle) k++;
+		this.stop(at(steps > 0 ? k + 1 : at(k) < this.cycle ? k : k - 1));
+	}
 
-  tick(now) {
-    if (!this.playing) return;
-    const passed = Math.max(0, Math.min(now - this.last, 100)) / 1000;
-    const { clock_hz: clock, end_cycle: end } = this.facts.time;
-    this.last = now;
-    this.place += this.playing * this.speed * passed * clock;
-    this.go(this.place);
-    this.line.follow(this.cycle);
-    if (this.playing > 0 ? this.place >= end : this.place <= 0) this.play(0);
-    else requestAnimationFrame((next) => this.tick(next));
-  }
+	// Play on (1), back (-1), or not (0).
+	play(way) {
+		const was = this.playing, { end_cycle: end } = this.time;
+		if (way > 0 && this.cycle >= end) this.go(0);
+		if (way < 0 && this.cycle <= 0) this.go(end);
+		this.playing = way;
+		for (const [one, text, own] of [[this.back, "Play back", -1], [this.on, "Play", 1]]) {
+			one.textContent = one.title = own === way ? "Pause" : text;
+			one.setAttribute("aria-label", one.title);
+		}
+		if (was && !way) this.go(this.cycle);
+		this.place = this.cycle;
+		this.last = performance.now();
+		if (way && !was) requestAnimationFrame((now) => this.tick(now));
+	}
 
-  // --- the address's fragment: #at=1.5s&unit=panel&pixel=12,40
+	tick(now) {
+		if (!this.playing) return;
+		const passed = Math.max(0, Math.min(now - this.last, 100)) / 1000;
+		this.last = now;
+		this.place += this.playing * this.speed * passed * this.time.clock_hz;
+		this.go(this.place);
+		this.line.follow(this.cycle);
+		if (this.playing > 0 ? this.place >= this.time.end_cycle : this.place <= 0) this.play(0);
+		else requestAnimationFrame((next) => this.tick(next));
+	}
 
-  writeFragment() {
-    const seconds = Number((this.cycle / this.facts.time.clock_hz).toFixed(9));
-    const parts = new URLSearchParams({ at: `${seconds}s` });
-    if (this.stepped) parts.set("event", this.recording.moment);
-    parts.set("unit", this.facts.units[this.unit].name);
-    if (this.pixel) parts.set("pixel", this.pixel.join());
-    history.replaceState(null, "", "#" + parts.toString().replace("%2C", ","));
-  }
+	// --- the address's fragment: #at=1.5s&unit=panel&pixel=12,40
 
-  // Returns whether the fragment names a moment.
-  readFragment() {
-    const parts = new URLSearchParams(location.hash.slice(1));
-    const unit = this.facts.units.findIndex((one) => one.name === parts.get("unit"));
-    const pixel = /^(\d+),(\d+)$/.exec(parts.get("pixel") ?? "");
-    if (unit >= 0) this.unit = unit;
-    if (pixel) this.choose(this.unit, Number(pixel[1]), Number(pixel[2]));
-    const at = /^(\d+(?:\.\d+)?)(s|ms|us|ns)$/.exec(parts.get("at") ?? "");
-    if (!at) return false;
-    this.play(0);
-    const event = /^\d+$/.test(parts.get("event") ?? "") ? Number(parts.get("event")) : null;
-    const seconds = at[1] / { s: 1, ms: 1e3, us: 1e6, ns: 1e9 }[at[2]];
-    this.go(seconds * this.facts.time.clock_hz,
-      event === null ? null : Math.min(event, this.recording.ready));
-    return true;
-  }
+	writeFragment() {
+		const at = `${Number((this.cycle / this.time.clock_hz).toFixed(9))}s`;
+		const parts = new URLSearchParams({ at, unit: this.facts.units[this.unit].name });
+		if (this.stepped) parts.set("event", this.recording.moment);
+		const pixel = this.pixel ? `&pixel=${this.pixel}` : "";
+		history.replaceState(null, "", `#${parts}${pixel}`);
+	}
 
-  // --- screens
+	// Go where the fragment says; returns whether it names a moment.
+	readFragment() {
+		const parts = new URLSearchParams(location.hash.slice(1)), { ready } = this.recording;
+		const told = (name, form) => form.exec(parts.get(name) ?? "");
+		const unit = this.facts.units.findIndex((one) => one.name === parts.get("unit"));
+		const pixel = told("pixel", /^(\d+),(\d+)$/), event = told("event", /^\d+$/);
+		const at = told("at", /^(\d+(?:\.\d+)?)(s|ms|us|ns)$/);
+		this.play(0);
+		if (unit >= 0) this.unit = unit;
+		if (pixel) this.choose(this.unit, Number(pixel[1]), Number(pixel[2]));
+		if (!at) return false;
+		const cycle = at[1] / { s: 1, ms: 1e3, us: 1e6, ns: 1e9 }[at[2]] * this.time.clock_hz;
+		this.go(cycle, event && Math.min(Number(event[0]), ready));
+		return true;
+	}
 
-  makeScreens() {
-    this.unit = 0;
-    this.views = this.recording.screens.map((screen, i) => {
-      const { unit } = screen, edge = unit.border_px;
-      const canvas = make("canvas", {
-        width: unit.width_px + 2 * edge, height: unit.height_px + 2 * edge, tabIndex: 0, role: "img",
-        label: `Screen of unit ${unit.name}; arrow keys choose a pixel`,
-      });
-      const marker = make("div", { className: "marker", hidden: true });
-      const holder = make("div", { className: "screen" }, canvas, marker);
-      byId("screens").append(make("figure", {}, make("figcaption", {}, unit.name), holder));
-      canvas.addEventListener("pointerdown", (event) => {
-        const [x, y] = [event.offsetX * canvas.width / canvas.clientWidth,
-          event.offsetY * canvas.height / canvas.clientHeight];
-        this.choose(i, Math.floor(x) - edge, Math.floor(y) - edge);
-      });
-      canvas.addEventListener("keydown", (event) => {
-        const step = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
-        const [right, down] = step[event.key] ?? [];
-        if (right === undefined || event.ctrlKey || event.altKey || event.metaKey) return;
-        event.preventDefault();
-        const [x, y] = (this.unit === i && this.pixel) || [-right, -down];
-        this.choose(i, x + right, y + down);
-      });
-      const pen = canvas.getContext("2d");
-      const image = pen.createImageData(canvas.width, canvas.height);
-      return { screen, canvas, marker, pen, image, pixels: new Uint32Array(image.data.buffer) };
-    });
-  }
+	// --- screens
 
-  draw() {
-    this.shown = this.recording.moment;
-    for (const { screen, pen, image, pixels } of this.views) {
-      screen.draw(pixels);
-      pen.putImageData(image, 0, 0);
-    }
-  }
+	makeScreens() {
+		this.unit = 0;
+		this.views = this.recording.screens.map((screen, i) => {
+			const { unit } = screen, edge = unit.border_px;
+			const canvas = make("canvas", {
+				width: unit.width_px + 2 * edge, height: unit.height_px + 2 * edge, tabIndex: 0,
+				role: "img", label: `Screen of unit ${unit.name}; arrow keys choose a pixel`,
+			});
+			canvas.onpointerdown = ({ offsetX, offsetY }) => {
+				const each = canvas.clientWidth / canvas.width;
+				this.choose(i, Math.floor(offsetX / each) - edge, Math.floor(offsetY / each) - edge);
+			};
+			canvas.onkeydown = (event) => {
+				const [right, down] = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1],
+					ArrowDown: [0, 1] }[event.key] ?? [0, 0];
+				if (!right && !down || event.ctrlKey || event.altKey || event.metaKey) return;
+				event.preventDefault();
+				const [x, y] = this.unit === i && this.pixel || [-right, -down];
+				this.choose(i, x + right, y + down);
+			};
+			const marker = make("div", { className: "marker", hidden: true });
+			byId("screens").append(make("figure", {}, make("figcaption", {}, unit.name),
+				make("div", { className: "screen" }, canvas, marker)));
+			const pen = canvas.getContext("2d"), image = pen.createImageData(canvas.width, canvas.height);
+			return { screen, canvas, marker, pen, image, pixels: new Uint32Array(image.data.buffer) };
+		});
+	}
 
-  // Set each pixel to a whole number of the display's pixels.
-  fit() {
-    const ratio = devicePixelRatio || 1, wide = byId("screens").clientWidth;
-    const most = Math.min(...this.views.map(({ canvas }) => Math.min(
-      (wide * ratio) / canvas.width, (innerHeight * 0.7 * ratio) / canvas.height)));
-    const scale = Number(this.scale.value) * Math.max(1, Math.round(ratio))
-      || Math.max(1, Math.floor(most));
-    for (const { canvas } of this.views) {
-      canvas.style.width = `${(canvas.width * scale) / ratio}px`;
-      canvas.style.height = `${(canvas.height * scale) / ratio}px`;
-    }
-    this.line.drawn = null;
-    this.line.draw(this.cycle);
-    this.mark();
-  }
+	draw() {
+		this.shown = this.recording.moment;
+		for (const { screen, pen, image, pixels } of this.views) {
+			screen.draw(pixels);
+			pen.putImageData(image, 0, 0);
+		}
+	}
 
-  // --- playback
+	// Make each pixel a square of whole pixels of the display, of one size for all units.
+	fit() {
+		const ratio = devicePixelRatio, room = byId("screens").clientWidth;
+		const most = Math.min(...this.views.map(({ canvas }) => ratio
+			* Math.min(room / canvas.width, innerHeight * 0.62 / canvas.height)));
+		const chosen = Number(this.scale.value) * Math.max(1, Math.round(ratio));
+		const each = (chosen || Math.max(1, Math.floor(most))) / ratio;
+		for (const { canvas } of this.views) {
+			canvas.style.width = `${canvas.width * each}px`;
+			canvas.style.height = `${canvas.height * each}px`;
+		}
+		this.line.draw(this.cycle);
+		this.mark();
+	}
 
-  makeControls() {
-    this.buttons = {};
-    const button = (name, text, does, label) => {
-      this.buttons[name] = make("button", { type: "button", textContent: text, onclick: does, label });
-      return this.buttons[name];
-    };
-    const select = (label, options, chosen, does) => {
-      const made = make("select", {}, ...options.map(([value, text]) => make("option", { value }, text)));
-      made.value = chosen;
-      made.onchange = () => does(made.value);
-      return [make("label", {}, `${label} `, made), made];
-    };
-    const speeds = [1e-6, 1e-5, 1e-4, 0.001, 0.01, 0.1, 0.25, 0.5, 1, 2, 4, 16, 64];
-    const [speed, speedList] = select("Speed", speeds.map((value) => [value, `${value} ×`]), 1,
-      (value) => { this.speed = Number(value); });
-    this.speedList = speedList;
-    const scales = [[0, "fit"], ...[1, 2, 3, 4, 5, 6, 8].map((value) => [value, `${value} ×`])];
-    const [scale, scaleList] = select("Scale", scales, 0, () => this.fit());
-    this.scale = scaleList;
-    byId("controls").append(
-      button("start", "Start", () => { this.play(0); this.go(0); }),
-      button("refreshBack", "− refresh", () => this.refresh(-1), "One refresh back"),
-      button("storeBack", "− store", () => this.store(-1), "One store back"),
-      button("back", "Play back", () => this.play(this.playing < 0 ? 0 : -1)),
-      button("play", "Play", () => this.play(this.playing > 0 ? 0 : 1)),
-      button("storeOn", "+ store", () => this.store(1), "One store on"),
-      button("refreshOn", "+ refresh", () => this.refresh(1), "One refresh on"),
-      button("end", "End", () => { this.play(0); this.go(this.facts.time.end_cycle); }),
-      speed, scale,
-    );
-    byId("controls").hidden = false;
-  }
+	// --- playback
 
-  key(event) {
-    const { target } = event;
-    if (event.ctrlKey || event.altKey || event.metaKey) return;
-    if (target.matches("input:not([type=range]), select, summary, a")) return;
-    if (event.key === " " && target.matches("button")) return;
-    const does = {
-      " ": () => this.play(this.playing ? 0 : 1), b: () => this.play(this.playing < 0 ? 0 : -1),
-      ",": () => this.store(-1), ".": () => this.store(1),
-      "[": () => this.refresh(-1), "]": () => this.refresh(1),
-      "+": () => this.line.zoom(0.5, this.cycle), "-": () => this.line.zoom(2, this.cycle),
-    }[event.key];
-    if (!does) return;
-    event.preventDefault();
-    does();
-  }
+	makeControls() {
+		const speeds = [1e-6, 1e-5, 1e-4, 0.001, 0.01, 0.1, 0.25, 0.5, 1, 2, 4, 16, 64];
+		const times = (values) => values.map((value) => [value, `${value} ×`]);
+		const [speed] = select("Speed", times(speeds), 1, (value) => { this.speed = value; });
+		const scales = [[0, "fit"], ...times([1, 2, 3, 4, 5, 6, 8])];
+		const [scale, list] = select("Scale", scales, 0, () => this.fit());
+		this.scale = list;
+		this.back = button("Play back", () => this.play(this.playing < 0 ? 0 : -1));
+		this.on = button("Play", () => this.play(this.playing > 0 ? 0 : 1));
+		byId("controls").append(button("− refresh", () => this.refresh(-1), "One refresh back"),
+			button("− store", () => this.store(-1), "One store back"), this.back, this.on,
+			button("+ store", () => this.store(1), "One store on"),
+			button("+ refresh", () => this.refresh(1), "One refresh on"), speed, scale);
+	}
 
-  // --- time
+	key(event) {
+		const { target } = event;
+		if (event.ctrlKey || event.altKey || event.metaKey) return;
+		if (target.matches?.("input[type=number], select, summary, a")) return;
+		if (event.key === " " && target.matches?.("button")) return;
+		const does = {
+			" ": () => this.play(this.playing ? 0 : 1), b: () => this.play(this.playing < 0 ? 0 : -1),
+			",": () => this.store(-1), ".": () => this.store(1),
+			"[": () => this.refresh(-1), "]": () => this.refresh(1),
+			"+": () => this.line.zoom(0.5), "-": () => this.line.zoom(2),
+		}[event.key];
+		if (!does) return;
+		event.preventDefault();
+		does();
+	}
 
-  makeTimes() {
-    const { time } = this.facts;
-    this.slider = make("input", {
-      type: "range", min: 0, max: time.end_cycle, step: Math.max(1, Math.floor(time.end_cycle / 1000)),
-      label: "Moment",
-      oninput: () => { this.play(0); this.go(Number(this.slider.value)); },
-    });
-    this.now = make("output");
-    const canvas = make("canvas", {
-      id: "line", role: "img", label: "Link use, changes, errors, keys and marks",
-    });
-    const zoom = (text, does) => make("button", { type: "button", textContent: text, onclick: does });
-    byId("times").hidden = false;
-    byId("times").append(this.slider, this.now, canvas, make("p", {},
-      zoom("Zoom in", () => this.line.zoom(0.5, this.cycle)),
-      zoom("Zoom out", () => this.line.zoom(2, this.cycle)),
-      zoom("All", () => { this.line.all(); this.line.draw(this.cycle); })));
-    this.line = new TimeLine(canvas, this.recording, (cycle) => { this.play(0); this.go(cycle); });
-    const places = [...this.facts.marks.map(([cycle, note]) => [cycle, note || "mark"]),
-      ...this.facts.flashing.map(([start]) => [start * time.clock_hz, "flashing"])];
-    if (places.length) {
-      byId("times").append(make("ul", { label: "Marks" }, ...places.map(([cycle, note]) => make("li", {},
-        make("a", { href: `#at=${cycle / time.clock_hz}s` }, this.timeText(cycle)), ` ${note}`))));
-    }
-  }
+	// --- time
 
-  showTime() {
-    const { recording, cycle } = this;
-    const text = `${this.timeText(cycle)}, cycle ${number(cycle)}, frame ${number(recording.moment)}, `
-      + `${number(recording.errors[recording.moment])} errors so far`;
-    this.now.textContent = text;
-    this.slider.value = cycle;
-    this.slider.setAttribute("aria-valuetext", text);
-    this.line.draw(cycle);
-  }
+	makeTimes() {
+		const { end_cycle: end, clock_hz: clock } = this.time, { marks, flashing } = this.facts;
+		this.slider = make("input", {
+			type: "range", min: 0, max: end, step: Math.max(1, Math.floor(end / 1000)), label: "Moment",
+			oninput: () => this.stop(Number(this.slider.value)),
+		});
+		this.now = make("output");
+		const canvas = make("canvas", {
+			id: "line", role: "img", label: "Link use, changes, errors, keys and marks",
+		});
+		this.line = new TimeLine(canvas, this.recording, (cycle) => this.stop(cycle));
+		const all = () => { this.line.all(); this.line.draw(this.cycle); };
+		byId("times").append(this.slider, this.now, canvas, make("p", {},
+			button("Zoom in", () => this.line.zoom(0.5)), button("Zoom out", () => this.line.zoom(2)),
+			button("All", all, "Whole time line")));
+		const places = [...marks.map(([cycle, note]) => [cycle, note || "mark"]),
+			...flashing.map(([start]) => [start * clock, "flashing"])];
+		if (places.length) {
+			byId("times").append(make("ul", { label: "Marks" }, ...places.map(([cycle, note]) =>
+				make("li", {}, make("a", { href: `#at=${cycle / clock}s` }, this.timeText(cycle)), " ", note))));
+		}
+	}
 
-  // --- one pixel
+	showTime() {
+		const { recording, cycle } = this, errors = recording.errors[recording.moment];
+		const text = `${this.timeText(cycle)}, cycle ${number(cycle)}, frame ${number(recording.moment)}`
+			+ `, ${errors === 1 ? "1 error" : `${number(errors)} errors`} so far`;
+		this.now.textContent = text;
+		this.slider.value = cycle;
+		this.slider.setAttribute("aria-valuetext", text);
+		this.line.draw(cycle);
+	}
 
-  makeLookup() {
-    const place = (label) => make("input", { type: "number", min: 0, label, oninput: () => this.typed() });
-    [this.atX, this.atY] = [place("Pixel x"), place("Pixel y")];
-    this.units = make("select", { label: "Unit", onchange: () => this.typed() },
-      ...this.facts.units.map((unit, value) => make("option", { value }, unit.name)));
-    this.found = make("div");
-    this.found.setAttribute("aria-live", "polite");
-    byId("lookup").append(make("h2", {}, "Pixel"), make("p", {}, "Choose one on a screen, or here: ",
-      this.units, " x ", this.atX, " y ", this.atY), this.found);
-    byId("lookup").hidden = false;
-  }
+	// --- one pixel
 
-  typed() {
-    this.choose(Number(this.units.value), Number(this.atX.value), Number(this.atY.value));
-  }
+	makeLookup() {
+		const typed = () => this.choose(
+			Number(this.units.value), Number(this.atX.value), Number(this.atY.value));
+		const names = this.facts.units.map((unit, i) => [i, unit.name]);
+		const [unit, list] = select("unit", names, 0, typed);
+		const place = (label) => make("input", { type: "number", min: 0, label, oninput: typed });
+		[this.units, this.atX, this.atY] = [list, place("Pixel x"), place("Pixel y")];
+		this.found = make("div", { ariaLive: "polite" });
+		byId("lookup").append(make("h2", {}, "Pixel"), make("p", {}, "Choose one on a screen, or here: ",
+			unit, " x ", this.atX, " y ", this.atY), this.found);
+	}
 
-  choose(unit, x, y) {
-    const { width_px: width, height_px: height } = this.facts.units[unit];
-    this.unit = unit;
-    this.pixel = [Math.max(0, Math.min(x, width - 1)), Math.max(0, Math.min(y, height - 1))];
-    this.units.value = unit;
-    [this.atX.value, this.atY.value] = this.pixel;
-    this.mark();
-    this.play(0);
-    this.go(this.cycle, this.recording.moment);
-  }
+	choose(unit, x, y) {
+		const { width_px: width, height_px: height } = this.facts.units[unit];
+		this.unit = unit;
+		this.pixel = [Math.max(0, Math.min(x, width - 1)), Math.max(0, Math.min(y, height - 1))];
+		this.units.value = unit;
+		[this.atX.value, this.atY.value] = this.pixel;
+		this.mark();
+		this.play(0);
+		this.go(this.cycle, this.recording.moment);
+	}
 
-  mark() {
-    this.views.forEach(({ canvas, marker, screen: { unit } }, i) => {
-      marker.hidden = !this.pixel || i !== this.unit;
-      if (marker.hidden) return;
-      const each = canvas.clientWidth / canvas.width;
-      marker.style.left = `${(this.pixel[0] + unit.border_px) * each}px`;
-      marker.style.top = `${(this.pixel[1] + unit.border_px) * each}px`;
-      marker.style.width = marker.style.height = `${each}px`;
-    });
-  }
+	mark() {
+		this.views.forEach(({ canvas, marker, screen: { unit } }, i) => {
+			marker.hidden = !this.pixel || i !== this.unit;
+			if (marker.hidden) return;
+			const each = canvas.clientWidth / canvas.width, { style } = marker;
+			[style.left, style.top] = this.pixel.map((at) => `${(at + unit.border_px) * each}px`);
+			style.width = style.height = `${each}px`;
+		});
+	}
 
-  // Say what a pixel is, and what wrote it.
-  look() {
-    if (!this.pixel) return;
-    const { recording, facts } = this, { events } = recording, screen = recording.screens[this.unit];
-    const [x, y] = this.pixel, { offset, shift } = screen.place(x, y);
-    const byte = screen.memory[offset];
-    const index = screen.blank ? screen.border : (byte >> shift) & screen.mask;
-    const colour = [...screen.colour(index)].map((part) => part.toString(16).padStart(2, "0")).join("");
-    const address = this.address(this.unit, "memory", offset);
-    const rows = [
-      ["colour", `#${colour}, palette index ${index}${screen.blank ? ", blanked" : ""}`],
-      ["byte", `offset ${number(offset)}${address}, value ${hex(byte, 2)} (${byte})`],
-    ];
-    const event = recording.lastWrite(this.unit, offset);
-    this.found.replaceChildren();
-    if (event < 0) {
-      rows.push(["last write", "none so far"]);
-    } else {
-      rows.push(["last write", `${hex(events.data[event], 2)} by frame ${number(event + 1)}, at `
-        + this.timeText(recording.cycleOfEvent(event))]);
-      const [at, label, line] = facts.instructions[recording.instruction(event)] ?? [];
-      rows.push(["instruction", at === undefined ? `not known: ${facts.unknown || "still reading"}`
-        : [hex(at, 4), label, line].filter(Boolean).join(" ")]);
-    }
-    this.found.append(table(`${facts.units[this.unit].name}, pixel ${x}, ${y}`, null, rows));
-    if (event >= 0) {
-      this.found.append(make("button", {
-        type: "button", textContent: "Go to this write",
-        onclick: () => { this.play(0); this.go(recording.cycleOfEvent(event), event + 1); },
-      }));
-    }
-  }
+	// Say what the pixel is, and what wrote it.
+	look() {
+		if (!this.pixel) return;
+		const { recording, facts, unit } = this, { events } = recording, screen = recording.screens[unit];
+		const [x, y] = this.pixel, { offset, shift } = screen.place(x, y), byte = screen.memory[offset];
+		const index = screen.blank ? screen.border : byte >> shift & screen.mask;
+		const colour = hex(1 << 24 | screen.palette[3 * index] << 16
+			| screen.palette[3 * index + 1] << 8 | screen.palette[3 * index + 2], 6).slice(2);
+		const rows = [["colour", `#${colour}, palette index ${index}${screen.blank ? ", blanked" : ""}`],
+			["byte", `offset ${number(offset)}${this.address(offset)}, value ${hex(byte, 2)} (${byte})`]];
+		const event = recording.lastWrite(unit, offset), more = [];
+		if (event < 0) rows.push(["last write", "none so far"]);
+		else {
+			const cycle = recording.cycleOfEvent(event), made = recording.instruction(event);
+			const by = events.fate[event] === SPURIOUS ? "a frame that was not sent so"
+				: `frame ${number(recording.frameOf(event) + 1)}`;
+			rows.push(["last write", `${hex(events.data[event], 2)} by ${by}, at ${this.timeText(cycle)}`]);
+			rows.push(["instruction", made ? [hex(made[0], 4), made[1], made[2]].filter(Boolean).join(" ")
+				: `not known${facts.unknown && `: ${facts.unknown}`}`]);
+			more.push(button("Go to this write", () => { this.play(0); this.go(cycle, event + 1); }));
+		}
+		this.found.replaceChildren(
+			table(`${facts.units[unit].name}, pixel ${x}, ${y}`, null, rows), ...more);
+	}
 
-  // The processor's address of an offset, with its label.
-  address(unit, space, offset) {
-    const { name } = this.facts.units[unit];
-    for (const window of this.facts.windows) {
-      const address = window.first_address + offset - window.first_offset;
-      if (window.unit !== name || window.space !== space) continue;
-      if (address < window.first_address || address > window.last_address) continue;
-      const label = window.labels.filter(([at]) => at <= address).pop();
-      const more = label && address - label[0];
-      return ` = ${hex(address, 4)}` + (label ? ` ${label[1]}${more ? `+${more}` : ""}` : "");
-    }
-    return "";
-  }
+	// The processor's address of an offset in the unit's memory, with its label.
+	address(offset) {
+		for (const window of this.facts.windows) {
+			const { first_address: first, last_address: last, unit, space, labels } = window;
+			const address = first + offset - window.first_offset;
+			const isIn = unit === this.facts.units[this.unit].name && space === "memory";
+			if (!isIn || address < first || address > last) continue;
+			const [at, name] = labels.filter(([one]) => one <= address).pop() ?? [];
+			return ` = ${hex(address, 4)} ${name ?? ""}${address > at ? `+${address - at}` : ""}`.trimEnd();
+		}
+		return "";
+	}
 
-  // --- the rest
+	// --- the rest
 
-  makeMore() {
-    const { facts } = this;
-    const keys = [["Space", "play, pause"], ["b", "play back"], [", and .", "one store back, on"],
-      ["[ and ]", "one refresh back, on"], ["+ and -", "zoom the time line"],
-      ["arrow keys on a screen", "choose a pixel"]];
-    const save = make("button", {
-      type: "button", textContent: `Save the trace (${number(facts.trace_bytes)} bytes)`,
-      onclick: () => {
-        const href = URL.createObjectURL(new Blob([this.recording.trace]));
-        make("a", { href, download: facts.file }).click();
-        setTimeout(() => URL.revokeObjectURL(href), 60000);
-      },
-    });
-    byId("more").append(make("p", {}, save), make("details", {}, make("summary", {}, "Link and board"),
-      ...facts.tables.map((one) => table(...one))),
-    make("details", {}, make("summary", {}, "Keys"), table("Keys of this page", null, keys)));
-    byId("more").hidden = false;
-  }
+	makeMore() {
+		const { facts } = this, save = () => {
+			const href = URL.createObjectURL(new Blob([this.recording.trace]));
+			make("a", { href, download: facts.file }).click();
+			setTimeout(() => URL.revokeObjectURL(href), 60000);
+		};
+		const keys = [["Space", "play, pause"], ["b", "play back"], [", and .", "one store back, on"],
+			["[ and ]", "one refresh back, on"], ["+ and -", "zoom the time line"],
+			["arrow keys on a screen", "choose a pixel"]];
+		const fold = (text, ...parts) => make("details", {}, make("summary", {}, text), ...parts);
+		byId("more").append(button(`Save the trace (${number(facts.trace_bytes)} bytes)`, save),
+			fold("Link and board", ...facts.tables.map((one) => table(...one))),
+			fold("Keys", table("Keys of this page", null, keys)));
+	}
 }
 
 async function start() {
-  const packed = (id) => bytesOfText(byId(id).textContent, Number(byId(id).dataset.bytes));
-  const recording = await openPage(packed("facts"), packed("trace"));
-  const total = recording.events.edge.length;
-  let more = recording.readMore();
-  const player = new Player(recording);
-  globalThis.player = player;
-  player.go(0);
-  performance.mark("first picture");
-  // The first picture is there; the rest is read between pictures, and kept from being seen.
-  while (more) {
-    byId("state").textContent = `Reading the recording: ${Math.floor((100 * recording.ready) / total)} %`;
-    await new Promise((resolve) => { setTimeout(resolve); });
-    const { moment } = recording;
-    const until = performance.now() + 12;
-    while (more && performance.now() < until) more = recording.readMore();
-    recording.goTo(moment);
-  }
-  byId("state").hidden = true;
-  player.line.draw(player.cycle);
-  if (!player.readFragment() && !player.calm) player.play(1);
-  document.documentElement.dataset.ready = "yes";
+	const unpack = (id) => bytesOfText(byId(id).textContent, Number(byId(id).dataset.bytes));
+	const recording = await openPage(unpack("facts"), unpack("trace"));
+	let more = recording.readMore();
+	const player = globalThis.player = new Player(recording);
+	player.fit();
+	player.go(0);
+	performance.mark("first picture");
+	// The first picture is there; the rest is read between pictures.
+	while (more) {
+		const part = Math.floor(100 * recording.ready / Math.max(1, recording.total));
+		byId("state").textContent = `Reading the recording: ${part} %`;
+		await new Promise((resolve) => { setTimeout(resolve); });
+		const { moment } = recording, until = performance.now() + 12;
+		while (more && performance.now() < until) more = recording.readMore();
+		recording.goTo(moment);
+	}
+	byId("state").hidden = player.isRead = true;
+	player.showTime();
+	if (!player.readFragment() && !player.calm) player.play(1);
+	document.documentElement.dataset.ready = "yes";
 }
 
 start().catch((error) => {
-  byId("state").textContent = `This browser cannot read the recording: ${error.message}. `
-    + "It takes a version of 2023 or later.";
+	byId("state").textContent = `This browser cannot read the recording: ${error.message}. `
+		+ "It takes one of 2023 or later.";
 });

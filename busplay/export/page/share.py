@@ -73,7 +73,7 @@ def share(
     trace: str | PathLike[str],
     output: str | PathLike[str],
     *,
-    progress: Callable[[int, int], None] | None = None,
+    progress: Callable[[int, int], None] = lambda done, total: None,
 ) -> PageReport:
     """Write a trace as one HTML file that replays it in any current browser.
 
@@ -83,7 +83,7 @@ def share(
     Args:
         trace: a trace with a board and units.
         output: the page.
-        progress: called with how many refreshes have been looked at, and of how many.
+        progress: called with how much is done, and of how much.
 
     Raises:
         InputError: it is not a trace, is damaged, has no board, or is too long for a browser.
@@ -105,13 +105,15 @@ def share(
                 wanted=f"a browser takes up to {FRAMES_MAX:,}: record fewer cycles",
             )
         history = open_history(reader)
-        flashes = flash_report(path, progress=progress)
+        flashes = flash_report(path, progress=lambda done, total: progress(done, 2 * total))
         marks = Marks.beside(path).all
         deliveries = Deliveries(replay.pipeline, reader.frames)
         replay.run(replay.end_cycle)
         sent = FrameBatch.joined(list(reader.chunks()))
         spurious = deliveries.spurious(sent)
-        origins = find_origins(reader, sent)
+        origins = find_origins(
+            reader, sent, progress=lambda done, total: progress(total + done, 2 * total)
+        )
         fates = deliveries.fates.tobytes() if deliveries.fates.any() else b""
         facts = page_facts(
             reader,
