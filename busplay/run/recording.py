@@ -102,12 +102,12 @@ class Recorder:
     def press(self, cycle: int, code: int) -> None:
         """Add a key press."""
         for trace in self._traces:
-            trace.writer.press(cycle, code)
+            trace.press(cycle, code)
 
     def reset(self, cycle: int) -> None:
         """Add a reset."""
         for trace in self._traces:
-            trace.writer.reset(cycle)
+            trace.reset(cycle)
 
     @property
     def keeps_states(self) -> bool:
@@ -161,6 +161,12 @@ class _Trace:
     def __init__(self, pipeline: Pipeline, writer: TraceFileWriter) -> None:
         self._pipeline = pipeline
         self.writer = writer
+
+    def press(self, cycle: int, code: int) -> None:
+        self.writer.press(cycle, code)
+
+    def reset(self, cycle: int) -> None:
+        self.writer.reset(cycle)
 
     @property
     def is_empty(self) -> bool:
@@ -222,6 +228,16 @@ class KeptTrace(_SentTrace):
             super().write(frames, cycles=cycles)
         except OutputError:
             self.has_failed = True
+
+    def press(self, cycle: int, code: int) -> None:
+        """Add a key press, unless the trace has failed."""
+        if not self.has_failed:
+            super().press(cycle, code)
+
+    def reset(self, cycle: int) -> None:
+        """Add a reset, unless the trace has failed."""
+        if not self.has_failed:
+            super().reset(cycle)
 
     def flush(self) -> None:
         """Write everything sent so far, so that a reader that opens the trace now has it."""

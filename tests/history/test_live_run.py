@@ -193,10 +193,13 @@ def test_run_goes_on_where_what_is_kept_cannot_be_written(
     def fail(*args: object, **options: object) -> None:
         raise OutputError("the disk is full")
 
-    monkeypatch.setattr(kept.writer, "write", fail)
-    monkeypatch.setattr(kept.writer, "flush", fail)
+    for name in ("write", "flush", "press", "reset"):
+        monkeypatch.setattr(kept.writer, name, fail)
     live.run(1_000_000)
     assert kept.has_failed
+    # A key or a reset ended the run.
+    live.press(65)
+    live.reset()
     assert live.cycle >= 1_200_000
     live.seek(100_000)
     assert live.cycle == 100_000
