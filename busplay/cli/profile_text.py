@@ -26,11 +26,14 @@ def profile_verdict(report: ProfileReport) -> str:
     name = printable(report.program or report.board)
     if not report.stores:
         return f"{name}: {report.cycles:,} cycles, no store in a window"
-    nothing = max(report.stores_unchanged, report.stores_written_over)
-    top = report.routines[0]
+    nothing = max(report.stores_unchanged, report.stores_replaced)
+    # A routine that mostly waits is not the one to look at.
+    top = max(report.routines, key=lambda row: row.cycles - row.waiting_cycles)
+    busy = (top.cycles - top.waiting_cycles) / max(1, report.cycles - report.waiting_cycles)
+    of = "busy cycles" if report.waiting_cycles else "the cycles"
     return (
         f"{name}: {nothing / report.stores:.1%} of {report.stores:,} stores for nothing,"
-        f" {top.cycles_ratio:.1%} of the cycles in {printable(top.name)}"
+        f" {busy:.1%} of {of} in {printable(top.name)}"
     )
 
 
@@ -63,7 +66,7 @@ def profile_text(report: ProfileReport, *, full: bool) -> Iterator[str]:
             "stores",
             f"{report.stores:,} ({report.link_use_ratio:.1%} of the link):"
             f" {report.stores_unchanged:,} changed nothing,"
-            f" {report.stores_written_over:,} replaced",
+            f" {report.stores_replaced:,} replaced",
         )
     )
     if report.bursts:
@@ -87,7 +90,7 @@ def profile_text(report: ProfileReport, *, full: bool) -> Iterator[str]:
         return
     yield from _calls(report)
     yield from _addresses("Stored to most", report.written_most)
-    yield from _addresses("Replaced within a refresh", report.written_over_most)
+    yield from _addresses("Replaced within a refresh", report.replaced_most)
     yield from _refreshes(report)
 
 
@@ -126,7 +129,7 @@ def _lines(report: ProfileReport, *, limit: int | None) -> Iterator[str]:
         place = f"{line.file}:{line.line}" + ("" if line.kind == "assembler" else f" ({line.kind})")
         yield (
             f"{printable(place)[-30:]:30} {line.cycles:>12,} {line.stores:>10,}"
-            f" {line.stores_unchanged:>10,} {line.stores_written_over:>10,}"
+            f" {line.stores_unchanged:>10,} {line.stores_replaced:>10,}"
         )
 
 
@@ -147,7 +150,7 @@ def _addresses(title: str, rows: Sequence[AddressProfile]) -> Iterator[str]:
         place = f"${row.address:04X} {row.label or row.window}"
         yield (
             f"{printable(place)[:36]:36} {row.stores:>10,} {row.stores_unchanged:>10,}"
-            f" {row.stores_written_over:>10,}"
+            f" {row.stores_replaced:>10,}"
         )
 
 
@@ -157,6 +160,6 @@ def _refreshes(report: ProfileReport) -> Iterator[str]:
     for row in report.refreshes:
         yield (
             f"{row.first_cycle:>12,} {row.cycles:>10,} {row.waiting_cycles:>10,} {row.stores:>10,}"
-            f" {row.stores_unchanged:>10,} {row.stores_written_over:>10,}"
+            f" {row.stores_unchanged:>10,} {row.stores_replaced:>10,}"
             f" {row.link_use_ratio:>6.1%}"
         )

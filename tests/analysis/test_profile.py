@@ -15,6 +15,7 @@ from busplay.analysis.profile.profile import profile, profile_run
 from busplay.analysis.profile.report import ProfileReport
 from busplay.analysis.profile.routines import Routines
 from busplay.analysis.profile.rows import BurstProfile
+from busplay.cli.profile_text import profile_verdict
 from busplay.demo.programs import shipped_file
 from busplay.description.board import Board, Memory
 from busplay.errors import InputError
@@ -44,7 +45,7 @@ def assert_alike(collector: ProfileCollector, naive: NaiveProfile) -> None:
         ("cycles", collector.cycles),
         ("stores", collector.stores),
         ("unchanged", collector.unchanged),
-        ("over", collector.written_over),
+        ("over", collector.replaced),
     ):
         found = {place: int(ours[place]) for place in np.flatnonzero(ours).tolist()}
         assert found == {place: n for place, n in getattr(naive, name).items() if n}, name
@@ -72,7 +73,7 @@ def assert_report_alike(report: ProfileReport, naive: NaiveProfile) -> None:
     calls = {pair: count for pair, count in calls.items() if count}
     assert calls == dict(naive.calls)
     assert report.cycles == sum(naive.cycles.values())
-    for name in ("cycles", "stores", "stores_unchanged", "stores_written_over"):
+    for name in ("cycles", "stores", "stores_unchanged", "stores_replaced"):
         assert sum(getattr(row, name) for row in report.routines) == getattr(report, name)
     assert sum(row.cycles_ratio for row in report.routines) == pytest.approx(1)
 
@@ -156,9 +157,9 @@ def test_stores_that_change_nothing_and_those_that_are_replaced(tmp_path: Path) 
     report = profiled(tmp_path, "9C0040 A905 8D0040 8D0040 8D0140 80FE", 100)
     assert (report.stores, report.stores_unchanged) == (4, 2)
     # Of three to $4000 the last stays.
-    assert report.stores_written_over == 2
-    (most,) = report.written_over_most
-    assert (most.address, most.stores, most.stores_written_over) == (0x4000, 3, 2)
+    assert report.stores_replaced == 2
+    (most,) = report.replaced_most
+    assert (most.address, most.stores, most.stores_replaced) == (0x4000, 3, 2)
     assert [one.address for one in report.written_most] == [0x4000, 0x4001]
 
 
@@ -167,12 +168,12 @@ def test_stores_in_different_refreshes_replace_none(tmp_path: Path) -> None:
     wait = "A0D0 A900 1A D0FD 88 D0F8"
     report = profiled(tmp_path, f"A200 {wait} 8E0040 E8 4C02C0", 1_500_000)
     assert report.stores >= 5
-    assert report.stores_written_over == 0
+    assert report.stores_replaced == 0
 
 
 def test_stores_to_registers_always_change_something(tmp_path: Path) -> None:
     report = profiled(tmp_path, "9C00A3 9C00A3 9C00A3 80FE", 60)
-    assert (report.stores, report.stores_unchanged, report.stores_written_over) == (3, 0, 0)
+    assert (report.stores, report.stores_unchanged, report.stores_replaced) == (3, 0, 0)
 
 
 def test_a_burst_is_stores_faster_than_the_link(tmp_path: Path) -> None:
@@ -245,9 +246,9 @@ def test_without_labels_what_is_called_is_a_routine() -> None:
 
 def test_advice_has_figures_of_the_core() -> None:
     report = profile("dunlin", "tides", stop_cycle=4_000_000)
-    over = next(one for one in report.advice if one.kind == "written_over")
+    over = next(one for one in report.advice if one.kind == "replaced")
     row = next(one for one in report.routines if one.name == over.routine)
-    assert over.frames_saved == row.stores_written_over
+    assert over.frames_saved == row.stores_replaced
     assert f"{row.cycles / row.stores:.1f} cycles a store" in over.text
     fill = profile("dunlin", "fill", stop_cycle=400_000)
     slow = next(one for one in fill.advice if one.kind == "slow_stores")
@@ -263,6 +264,20 @@ def test_waiting_programs_are_told_that_they_are_fast_enough(tmp_path: Path) -> 
     assert report.waiting_cycles > 0.9 * report.cycles
     assert [one.kind for one in report.advice] == ["waits"]
     assert report.advice[0].text.startswith("the program waits in WAI for 100.0% of its")
+
+
+def test_a_routine_that_waits_is_not_said_to_take_the_cycles(tmp_path: Path) -> None:
+    """The verdict named the main loop, whose cycles were all in WAI."""
+    # LDA #1, STA REFRESH; WAI, STA REFRESH_ACK, JSR $C010, BRA; $C010: LDX #0, STA $4000,X...
+    code = "A901 8D08A4 CB 8D09A4 2010C0 80F7 0000 A200 9D0040 CA D0FA 60"
+    report = profiled(tmp_path, code, 2_000_000)
+    rows = {row.name: row for row in report.routines}
+    main, draw = rows["$C000"], rows["$C010"]
+    assert main.cycles > 0.9 * report.cycles
+    assert (draw.waiting_cycles, main.waiting_cycles) == (0, report.waiting_cycles)
+    verdict = profile_verdict(report)
+    busy = report.cycles - report.waiting_cycles
+    assert verdict.endswith(f", {draw.cycles / busy:.1%} of busy cycles in $C010")
 
 
 def test_board_type_is_taken_as_well() -> None:

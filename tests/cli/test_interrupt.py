@@ -75,7 +75,7 @@ def test_profile_that_is_interrupted_has_sums_that_agree(tmp_path: Path) -> None
     assert err.endswith("busplay: interrupted\n")
     assert "  interrupted; the figures are those of the cycles that ran\n" in out
     rows = list(csv.DictReader((tmp_path / "p.csv").open(encoding="utf-8")))
-    for name in ("cycles", "stores", "stores_unchanged", "stores_written_over"):
+    for name in ("cycles", "stores", "stores_unchanged", "stores_replaced"):
         routines, refreshes = (
             sum(int(row[name]) for row in rows if row["kind"] == kind)
             for kind in ("routine", "refresh")

@@ -38,7 +38,7 @@ def test_json_has_all_of_it_and_sums_agree(busplay: Busplay) -> None:
     assert sum(row["cycles"] for row in routines) == found["cycles"]
     assert sum(row["stores"] for row in routines) == found["stores"]
     assert sum(row["stores"] for row in found["refreshes"]) == found["stores"]
-    assert {"calls", "advice", "bursts", "written_most", "written_over_most"} <= set(found)
+    assert {"calls", "advice", "bursts", "written_most", "replaced_most"} <= set(found)
     assert "nodes" not in found
 
 

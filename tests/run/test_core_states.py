@@ -168,11 +168,20 @@ def test_impossible_state_is_refused(at: int, value: bytes, found: str, tmp_path
         ProgramHistory.of_trace(reader)
 
 
-def test_a_waiting_processor_is_kept_a_little_later(tmp_path: Path) -> None:
-    """Tides waits for the refresh most of the time."""
-    with Session(DUNLIN, program="tides.bin", record=tmp_path / "t.trace") as session:
-        session.run(2_000_000)
+def test_waiting_processor_is_kept_a_little_later(tmp_path: Path) -> None:
+    """It waits for the refresh, then counts for a sixth of the time, and stores once."""
+    code = "A901 8D08A4 CB 8D09A4 A210 88 D0FD CA D0FA 8D0040 80EF"
+    rom = bytes.fromhex(code).ljust(0x3FFC, b"\0") + bytes.fromhex("00C0 0000")
+    (tmp_path / "rom.bin").write_bytes(rom)
+    with Session(DUNLIN, program=tmp_path / "rom.bin", record=tmp_path / "t.trace") as session:
+        session.run(4_000_000)
     with TraceReader(tmp_path / "t.trace") as reader:
-        cycles = [cycle for cycle, _, _ in reader.core_states()]
+        cycles = np.array([cycle for cycle, _, _ in reader.core_states()])
+        travel = ProgramHistory.of_trace(reader)
     assert len(cycles) > 10
-    assert (np.diff(cycles) >= 7_001).all()
+    # Awake in the first 20,000 cycles after each refresh, and right after the reset.
+    refresh = 8_000_000 / 60
+    assert ((cycles % refresh < 21_000) | (cycles < 21_000)).all()
+    assert (cycles % 60_000 > 7_000).any()
+    travel.go_to(session.cycle)
+    assert travel.state.registers == session.registers

@@ -16,7 +16,7 @@ from busplay.analysis.profile.rows import RoutineProfile
 from busplay.core.make import core_kinds, make_core
 from busplay.description.board import Board, Processor
 
-AdviceKind = Literal["unchanged", "written_over", "slow_stores", "waits"]
+AdviceKind = Literal["unchanged", "replaced", "slow_stores", "waits"]
 
 # Below these shares of all cycles or of a routine's stores nothing is said.
 _WORTH_RATIO = 0.02
@@ -29,7 +29,7 @@ class ProfileAdvice:
     """One piece of advice.
 
     Attributes:
-        kind: `unchanged`: stores that change nothing; `written_over`: stores replaced within the
+        kind: `unchanged`: stores that change nothing; `replaced`: stores replaced within the
             same refresh; `slow_stores`: more cycles a store than a loop needs; `waits`: the program
             waits for the refresh most of the time.
         routine: its routine; null: the whole program.
@@ -110,7 +110,7 @@ def find_advice(
     for row in routines:
         if row.stores_unchanged >= max(1, _MANY_RATIO * row.stores, _WORTH_RATIO * stores):
             found.append(_unchanged(row, costs))
-        if row.stores_written_over >= max(1, _MANY_RATIO * row.stores, _WORTH_RATIO * stores):
+        if row.stores_replaced >= max(1, _MANY_RATIO * row.stores, _WORTH_RATIO * stores):
             found.append(_written_over(row))
         if row.stores and row.cycles >= _WORTH_RATIO * cycles and row.stores >= _TIMED_BYTES:
             found += _slow_stores(row, costs)
@@ -144,12 +144,12 @@ def _unchanged(row: RoutineProfile, costs: StoreCosts) -> ProfileAdvice:
 def _written_over(row: RoutineProfile) -> ProfileAdvice:
     each = row.cycles / row.stores
     text = (
-        f"{row.name}: {row.stores_written_over:,} of its {row.stores:,} stores are replaced within"
+        f"{row.name}: {row.stores_replaced:,} of its {row.stores:,} stores are replaced within"
         f" the same refresh, and it takes {each:.1f} cycles a store; draw what stays last, and only"
         " that"
     )
-    saved = round(row.stores_written_over * each)
-    return ProfileAdvice("written_over", row.name, text, saved, row.stores_written_over)
+    saved = round(row.stores_replaced * each)
+    return ProfileAdvice("replaced", row.name, text, saved, row.stores_replaced)
 
 
 def _slow_stores(row: RoutineProfile, costs: StoreCosts) -> list[ProfileAdvice]:

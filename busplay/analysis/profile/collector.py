@@ -56,7 +56,7 @@ class RefreshProfile:
         waiting_cycles: cycles in WAI.
         stores: stores in windows.
         stores_unchanged: stores that changed nothing.
-        stores_written_over: stores replaced by a later one of the same refresh.
+        stores_replaced: stores replaced by a later one of the same refresh.
         link_use_ratio: share of its slots that the stores take.
     """
 
@@ -65,7 +65,7 @@ class RefreshProfile:
     waiting_cycles: int
     stores: int
     stores_unchanged: int
-    stores_written_over: int
+    stores_replaced: int
     link_use_ratio: float
 
 
@@ -78,8 +78,9 @@ class ProfileCollector:
 
     Attributes:
         tree: the calls.
-        cycles, stores, unchanged, written_over: int64[65536], by address of the instruction.
-        writes, writes_unchanged, writes_over: int64[65536], stores by the address stored to.
+        cycles, stores, unchanged, replaced: int64[65536], by address of the instruction.
+        writes, writes_unchanged, writes_replaced: int64[65536], stores by the address stored to.
+        waits: int64[65536], cycles in WAI, by the address of the instruction.
         waiting_cycles, interrupts, interrupt_cycles: in all; an interrupt's cycles are those of
             its sequence.
         first_cycle, stop_cycle: the range counted.
@@ -88,9 +89,9 @@ class ProfileCollector:
 
     def __init__(self, board: Board, starts: Int64Column) -> None:
         self.tree = CallTree(starts)
-        columns = [np.zeros(ADDRESSES, np.int64) for _ in range(7)]
-        self.cycles, self.stores, self.unchanged, self.written_over = columns[:4]
-        self.writes, self.writes_unchanged, self.writes_over = columns[4:]
+        columns = [np.zeros(ADDRESSES, np.int64) for _ in range(8)]
+        self.cycles, self.stores, self.unchanged, self.replaced = columns[:4]
+        self.writes, self.writes_unchanged, self.writes_replaced, self.waits = columns[4:]
         self.waiting_cycles = self.interrupts = self.interrupt_cycles = 0
         self.first_cycle: int | None = None
         self.stop_cycle = 0
@@ -158,6 +159,7 @@ class ProfileCollector:
         waits = instructions.kind == StepKind.WAITING
         interrupts = instructions.kind == StepKind.INTERRUPT
         self.waiting_cycles += int(took[waits].sum())
+        self.waits += np.bincount(address[waits], took[waits], ADDRESSES).astype(np.int64)
         self.interrupts += int(np.count_nonzero(interrupts))
         self.interrupt_cycles += int(took[interrupts].sum())
         self._count_refreshes(cycle, stop_cycle, waits, took)
@@ -189,8 +191,8 @@ class ProfileCollector:
         if counts:
             self.writes += np.bincount(to, minlength=ADDRESSES)
             self.writes_unchanged += np.bincount(to[same], minlength=ADDRESSES)
-            self.writes_over += np.bincount(to[over], minlength=ADDRESSES)
-            self.written_over += np.bincount(by_before[over], minlength=ADDRESSES)
+            self.writes_replaced += np.bincount(to[over], minlength=ADDRESSES)
+            self.replaced += np.bincount(by_before[over], minlength=ADDRESSES)
         unchanged = np.zeros(len(to), np.bool_)
         unchanged[order] = same
         return unchanged, cycle[over]

@@ -22,7 +22,7 @@ _INTERRUPT_NAME = "interrupt"
 
 CSV_COLUMNS = (
     "kind", "name", "address", "file", "line", "calls", "cycles", "cycles_with_callees", "stores",
-    "stores_unchanged", "stores_written_over",
+    "stores_unchanged", "stores_replaced",
 )  # fmt: skip
 
 
@@ -49,7 +49,7 @@ def _csv_rows(report: ProfileReport) -> Iterator[dict[str, object]]:
             "cycles_with_callees": row.cycles_with_callees,
             "stores": row.stores,
             "stores_unchanged": row.stores_unchanged,
-            "stores_written_over": row.stores_written_over,
+            "stores_replaced": row.stores_replaced,
         }
     for line in report.source_lines:
         yield {
@@ -60,7 +60,7 @@ def _csv_rows(report: ProfileReport) -> Iterator[dict[str, object]]:
             "cycles": line.cycles,
             "stores": line.stores,
             "stores_unchanged": line.stores_unchanged,
-            "stores_written_over": line.stores_written_over,
+            "stores_replaced": line.stores_replaced,
         }
     for call in report.calls:
         yield {
@@ -77,7 +77,7 @@ def _csv_rows(report: ProfileReport) -> Iterator[dict[str, object]]:
             "address": f"0x{one.address:04X}",
             "stores": one.stores,
             "stores_unchanged": one.stores_unchanged,
-            "stores_written_over": one.stores_written_over,
+            "stores_replaced": one.stores_replaced,
         }
     for refresh in report.refreshes:
         yield {
@@ -86,7 +86,7 @@ def _csv_rows(report: ProfileReport) -> Iterator[dict[str, object]]:
             "cycles": refresh.cycles,
             "stores": refresh.stores,
             "stores_unchanged": refresh.stores_unchanged,
-            "stores_written_over": refresh.stores_written_over,
+            "stores_replaced": refresh.stores_replaced,
         }
 
 

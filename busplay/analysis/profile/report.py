@@ -46,14 +46,14 @@ class ProfileReport:
         interrupted: whether Ctrl-C ended it.
         stores: stores in windows.
         stores_unchanged: stores that changed nothing.
-        stores_written_over: stores replaced by a later one within the same refresh.
+        stores_replaced: stores replaced by a later one within the same refresh.
         link_use_ratio: share of the link's slots that the stores took.
         advice: ways to save cycles or frames, the largest saving first.
         routines: the most cycles first.
         source_lines: the most cycles first; empty without a debug file.
         calls: caller and callee, the most cycles first.
         written_most: the addresses stored to most.
-        written_over_most: the addresses with the most stores replaced within the same refresh.
+        replaced_most: the addresses with the most stores replaced within the same refresh.
         bursts: the bursts with the most waiting frames.
         refreshes: each refresh of the display.
     """
@@ -72,14 +72,14 @@ class ProfileReport:
     interrupted: bool
     stores: int
     stores_unchanged: int
-    stores_written_over: int
+    stores_replaced: int
     link_use_ratio: float
     advice: tuple[ProfileAdvice, ...]
     routines: tuple[RoutineProfile, ...]
     source_lines: tuple[SourceLineProfile, ...]
     calls: tuple[CallProfile, ...]
     written_most: tuple[AddressProfile, ...]
-    written_over_most: tuple[AddressProfile, ...]
+    replaced_most: tuple[AddressProfile, ...]
     bursts: tuple[BurstProfile, ...]
     refreshes: tuple[RefreshProfile, ...]
     nodes: tuple[CallNode, ...] = field(metadata={"json": False}, repr=False)
@@ -123,14 +123,14 @@ def make_report(
         interrupted=interrupted,
         stores=stores,
         stores_unchanged=int(collector.unchanged.sum()),
-        stores_written_over=int(collector.written_over.sum()),
+        stores_replaced=int(collector.replaced.sum()),
         link_use_ratio=collector.link_use(stores, cycles),
         advice=find_advice(board, rows, cycles=cycles, waiting_cycles=collector.waiting_cycles),
         routines=rows,
         source_lines=_line_rows(collector, symbols, routines),
         calls=_call_rows(nodes, routines),
         written_most=_address_rows(collector, board, symbols, collector.writes),
-        written_over_most=_address_rows(collector, board, symbols, collector.writes_over),
+        replaced_most=_address_rows(collector, board, symbols, collector.writes_replaced),
         bursts=tuple(
             BurstProfile(
                 routines.name(routines.start_of(one.program_counter)),
@@ -166,7 +166,7 @@ def _routine_rows(
             inclusive[node.routine] += sums[index][0]
             interrupt_cycles[node.routine] += sums[index][0] if in_interrupts[index] else 0
     starts = routines.starts
-    columns = (collector.stores, collector.unchanged, collector.written_over)
+    columns = (collector.stores, collector.unchanged, collector.replaced, collector.waits)
     by_routine = [dict(zip(starts.tolist(), _sums(one, starts), strict=True)) for one in columns]
     refreshes = max(1.0, cycles * collector.refresh_hz / max(1, collector.clock_hz))
     rows = [
@@ -176,12 +176,13 @@ def _routine_rows(
             is_interrupt=interrupt_cycles[start] == inclusive[start],
             calls=calls[start],
             cycles=own[start],
+            waiting_cycles=by_routine[3][start],
             cycles_with_callees=inclusive[start],
             cycles_ratio=own[start] / max(1, cycles),
             cycles_per_refresh=own[start] / refreshes,
             stores=by_routine[0][start],
             stores_unchanged=by_routine[1][start],
-            stores_written_over=by_routine[2][start],
+            stores_replaced=by_routine[2][start],
             stores_per_refresh=by_routine[0][start] / refreshes,
             link_use_ratio=collector.link_use(by_routine[0][start], cycles),
         )
@@ -223,7 +224,7 @@ def _line_rows(
 ) -> tuple[SourceLineProfile, ...]:
     if symbols.debug is None:
         return ()
-    columns = (collector.cycles, collector.stores, collector.unchanged, collector.written_over)
+    columns = (collector.cycles, collector.stores, collector.unchanged, collector.replaced)
     sums: dict[int, list[int]] = {}
     most: dict[int, tuple[int, int]] = {}
     index = symbols.debug.best_line_index
@@ -292,7 +293,7 @@ def _address_rows(
                 window,
                 int(collector.writes[address]),
                 int(collector.writes_unchanged[address]),
-                int(collector.writes_over[address]),
+                int(collector.writes_replaced[address]),
             )
         )
     return tuple(rows)

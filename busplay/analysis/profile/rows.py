@@ -17,12 +17,13 @@ class RoutineProfile:
         is_interrupt: it ran as, or for, an interrupt handler only.
         calls: times that a JSR or an interrupt went to it.
         cycles: its own, calls to other routines not included; waiting is.
+        waiting_cycles: of them in WAI.
         cycles_with_callees: with the routines that it called, interrupts not included.
         cycles_ratio: its own share of all cycles.
         cycles_per_refresh: its own, on average.
         stores: stores in windows that it made itself.
         stores_unchanged: those of them that changed nothing in display memory.
-        stores_written_over: those of them that a later store replaced within the same refresh.
+        stores_replaced: those of them that a later store replaced within the same refresh.
         stores_per_refresh: on average.
         link_use_ratio: share of the link's slots that its stores took.
     """
@@ -32,12 +33,13 @@ class RoutineProfile:
     is_interrupt: bool
     calls: int
     cycles: int
+    waiting_cycles: int
     cycles_with_callees: int
     cycles_ratio: float
     cycles_per_refresh: float
     stores: int
     stores_unchanged: int
-    stores_written_over: int
+    stores_replaced: int
     stores_per_refresh: float
     link_use_ratio: float
 
@@ -54,7 +56,7 @@ class SourceLineProfile:
         cycles: of its own instructions.
         stores: stores in windows.
         stores_unchanged: those of them that changed nothing.
-        stores_written_over: those of them that a later store replaced within the same refresh.
+        stores_replaced: those of them that a later store replaced within the same refresh.
     """
 
     file: str
@@ -64,7 +66,7 @@ class SourceLineProfile:
     cycles: int
     stores: int
     stores_unchanged: int
-    stores_written_over: int
+    stores_replaced: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +79,7 @@ class AddressProfile:
         window: name of its window.
         stores: stores to it.
         stores_unchanged: those of them that changed nothing.
-        stores_written_over: those of them that a later store replaced within the same refresh.
+        stores_replaced: those of them that a later store replaced within the same refresh.
     """
 
     address: int
@@ -85,7 +87,7 @@ class AddressProfile:
     window: str
     stores: int
     stores_unchanged: int
-    stores_written_over: int
+    stores_replaced: int
 
 
 @dataclass(frozen=True, slots=True)
