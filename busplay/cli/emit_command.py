@@ -50,13 +50,13 @@ class PartNames(Parsed[tuple[str, ...]]):
 def command(
     source: str, folder: Path, only: tuple[str, ...], overwrite: bool, full: bool, as_json: bool
 ) -> None:
-    """Write what implements a link: firmware and test vectors.
+    """Write what implements a link: firmware, test vectors, a board's headers, a data sheet.
 
     Give a file, or the name of a shipped link or board. The parts are c (a sender and a receiver
     in C99, display memory, a port to complete, a self-test), vectors (for $readmemh, CSV, VCD,
-    JSON) and headers (a board's addresses for ca65 and cc65). The same description gives the same
-    bytes; the digest of the wire format stands in every file. A file that was changed since it
-    was emitted is not replaced.
+    JSON), headers (a board's addresses for ca65 and cc65) and datasheet (HTML and Markdown). The
+    same description gives the same bytes; the digest of the wire format stands in every file. A
+    file that was changed since it was emitted is not replaced.
     """
     from busplay.cli.progress import shares_bar
     from busplay.emission.emit import emit

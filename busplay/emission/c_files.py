@@ -21,19 +21,19 @@ def c_files(model: LinkModel, vectors: tuple[Vector, ...]) -> Iterator[RenderedF
     """Return the C sources; those of the display only where a link can carry stores."""
     name = f"c/{model.ident}"
     facts = _link_facts(model)
-    yield finished(f"{name}_link.h", render("c/link.h.j2", model, mark=_MARK, **facts))
-    yield finished(f"{name}_link.c", render("c/link.c.j2", model, mark=_MARK, **facts))
+    yield finished(f"{name}_link.h", render("c/link.h.j2", model, facts, mark=_MARK))
+    yield finished(f"{name}_link.c", render("c/link.c.j2", model, facts, mark=_MARK))
     values = {"vectors": vectors, "encoded": encoded_frames(model), "counters": COUNTERS}
-    yield finished(f"{name}_test.c", render("c/test.c.j2", model, mark=_MARK, **values))
-    yield finished(f"{name}_port.c", render("c/port.c.j2", model, mark=_MARK, **_port(model)))
+    yield finished(f"{name}_test.c", render("c/test.c.j2", model, values, mark=_MARK))
+    yield finished(f"{name}_port.c", render("c/port.c.j2", model, _port(model), mark=_MARK))
     if no_display_reason(model) is None:
         units = {
             "registers": REGISTERS,
             "units": unit_models(model),
             "spaces": model.space_mask != 0,
         }
-        yield finished(f"{name}_display.h", render("c/display.h.j2", model, mark=_MARK, **units))
-        yield finished(f"{name}_display.c", render("c/display.c.j2", model, mark=_MARK, **units))
+        yield finished(f"{name}_display.h", render("c/display.h.j2", model, units, mark=_MARK))
+        yield finished(f"{name}_display.c", render("c/display.c.j2", model, units, mark=_MARK))
 
 
 def _link_facts(model: LinkModel) -> dict[str, object]:

@@ -9,6 +9,7 @@ from pathlib import Path
 from busplay.description.board import Board
 from busplay.description.link import Link
 from busplay.emission.c_files import c_files
+from busplay.emission.datasheet.sheet import sheet_files
 from busplay.emission.header_files import header_files, no_headers_reason
 from busplay.emission.model import LinkModel, link_model
 from busplay.emission.names import find_lines
@@ -78,17 +79,20 @@ class Part:
         meaning: what they are.
         files: makes them.
         reason: returns why they cannot be made; None: they can.
+        has_vectors: they hold test vectors, which are made only then.
     """
 
     meaning: str
     files: Callable[[LinkModel, tuple[Vector, ...]], Iterable[RenderedFile]]
     reason: Callable[[LinkModel], str | None] = lambda _: None
+    has_vectors: bool = False
 
 
 PARTS = {
-    "c": Part("firmware in C99", c_files),
-    "vectors": Part("test vectors", vector_files),
+    "c": Part("firmware in C99", c_files, has_vectors=True),
+    "vectors": Part("test vectors", vector_files, has_vectors=True),
     "headers": Part("addresses of a board, for ca65 and cc65", header_files, no_headers_reason),
+    "datasheet": Part("a data sheet in HTML and Markdown", sheet_files),
 }
 
 
@@ -126,7 +130,7 @@ def emit(
     link, board = as_link_and_board(described)
     require_sound(link)
     model = link_model(link, board, lines=find_lines(link))
-    made = vectors(model)
+    made = vectors(model) if any(PARTS[name].has_vectors for name in names) else ()
     rendered: list[RenderedFile] = []
     left_out: list[LeftOut] = []
     for index, name in enumerate(names):

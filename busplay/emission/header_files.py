@@ -96,7 +96,7 @@ def no_headers_reason(model: LinkModel) -> str | None:
     return None
 
 
-def header_files(model: LinkModel, vectors: tuple[Vector, ...]) -> Iterator[RenderedFile]:
+def header_files(model: LinkModel, _: tuple[Vector, ...]) -> Iterator[RenderedFile]:
     """Return the include file, the header, and the routines."""
     board = model.board
     assert board is not None
@@ -119,7 +119,7 @@ def header_files(model: LinkModel, vectors: tuple[Vector, ...]) -> Iterator[Rend
     }
     for file, mark in ((f"{name}.inc", "; "), (f"{name}.h", " * "), (f"{name}_clear.s", "; ")):
         template = f"headers/board{file.removeprefix(name)}.j2"
-        yield finished(f"headers/{file}", render(template, model, mark=mark, **values))
+        yield finished(f"headers/{file}", render(template, model, values, mark=mark))
 
 
 def _unit_header(

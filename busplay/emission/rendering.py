@@ -8,6 +8,7 @@ a file on the disk tells by itself whether somebody has changed it since.
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from hashlib import sha256
@@ -87,14 +88,19 @@ def comment(text: object) -> str:
     return printable(text).replace("*/", "* /").replace("/*", "/ *").replace("--", "- -")
 
 
-def render(template: str, model: LinkModel, *, mark: str = "", **values: object) -> str:
+def markdown(text: object) -> str:
+    """Return a text that Markdown shows as it is."""
+    return re.sub(r"([\\`*_\[\]<>|#])", r"\\\1", printable(text))
+
+
+def render(template: str, model: LinkModel, values: Mapping[str, object], *, mark: str = "") -> str:
     """Return a template's text.
 
     Args:
         template: its path under `templates`.
         model: `m` of the template; `n` and `N` are its name in small letters and capitals.
-        mark: what begins each line of the head.
         values: what else the template reads.
+        mark: what begins each line of the head.
     """
     return (
         _environment()
@@ -111,11 +117,11 @@ def render(template: str, model: LinkModel, *, mark: str = "", **values: object)
 
 @cache
 def _environment() -> Environment:
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoescape
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
     environment = Environment(
         loader=FileSystemLoader(TEMPLATES),
-        autoescape=select_autoescape(["html.j2"], default=False),
+        autoescape=lambda name: name is not None and name.endswith(".html.j2"),
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
@@ -126,6 +132,7 @@ def _environment() -> Environment:
         "comment": comment,
         "constant": constant,
         "gathered": gathered,
+        "markdown": markdown,
         "scattered": scattered,
         "table_rows": table_rows,
     }

@@ -22,6 +22,8 @@ MARGIN_PX = 20
 WAVE_PX = 16
 LEGEND_PX = 20
 LEAST_WIDTH_PX = 560
+TITLE_PX = 20
+EDGES_PX = 44
 FILLS = (
     "#fde0c5",
     "#cfe8f7",
@@ -43,26 +45,64 @@ def frame_svg(link: Link) -> str:
     """
     facts = link_facts(link)
     timing = timing_of(link)
-    grid, grid_height = _grid(facts)
-    waves, wave_height = _waves(timing, top=grid_height)
+    title = _title(facts)
+    grid, grid_bottom = _grid(facts, range(facts.frame_symbols), top=TITLE_PX)
+    legend, legend_bottom = _legend(facts, top=grid_bottom)
+    waves, height = _waves(timing, top=legend_bottom, heading=_between(timing))
     columns = max(facts.frame_symbols, len(timing.edges))
+    heading = _text(MARGIN_PX, MARGIN_PX + 8, title, anchor="start", size=15)
+    return _document(title, _description(facts), [heading, *grid, *legend, *waves], columns, height)
+
+
+def layout_svg(link: Link, *, symbols_a_row: int) -> str:
+    """Draw which bit of which field each lane carries on each edge, in rows of some edges."""
+    facts = link_facts(link)
+    lines: list[str] = []
+    bottom = 0
+    for first in range(0, facts.frame_symbols, symbols_a_row):
+        symbols = range(first, min(first + symbols_a_row, facts.frame_symbols))
+        grid, bottom = _grid(facts, symbols, top=bottom)
+        lines += grid
+    legend, bottom = _legend(facts, top=bottom)
+    columns = min(facts.frame_symbols, symbols_a_row)
+    return _document(_title(facts), _description(facts), [*lines, *legend], columns, bottom)
+
+
+def timing_svg(timing: Timing, *, symbols_a_row: int) -> str:
+    """Draw the levels of clock and wires, in rows of some symbols."""
+    lines: list[str] = []
+    bottom = 0
+    for first in range(0, len(timing.edges), symbols_a_row):
+        waves, bottom = _waves(timing.part(first, first + symbols_a_row), top=bottom)
+        lines += waves
+    columns = min(len(timing.edges), symbols_a_row)
+    names = ", ".join(wire.name for wire in timing.wires)
+    words = f"Levels of clock, {names} with each symbol; the clock's edges sample them."
+    return _document(_between(timing), words, lines, columns, bottom)
+
+
+def _document(title: str, description: str, lines: list[str], columns: int, bottom: int) -> str:
+    """Return a whole SVG document."""
     width = max(LEAST_WIDTH_PX, LABEL_PX + columns * CELL_PX + 2 * MARGIN_PX)
-    height = grid_height + wave_height + MARGIN_PX
-    bits, lanes = counted(facts.frame_bits, "bit"), counted(facts.lanes, "lane")
-    title = f"Frame of link {facts.name}: {bits} on {lanes}"
-    lines = [
+    height = bottom + MARGIN_PX
+    head = [
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{width}" height="{height}"'
         f' viewBox="0 0 {width} {height}" role="img" font-family="sans-serif"'
         f' font-size="12" fill="{INK}">',
         f"<title>{escape(title)}</title>",
-        f"<desc>{escape(_description(facts))}</desc>",
+        f"<desc>{escape(description)}</desc>",
         f'<rect width="{width}" height="{height}" fill="white" stroke="none"/>',
-        _text(MARGIN_PX, MARGIN_PX + 8, title, anchor="start", size=15),
-        *grid,
-        *waves,
-        "</svg>",
     ]
-    return "\n".join(lines) + "\n"
+    return "\n".join([*head, *lines, "</svg>"]) + "\n"
+
+
+def _title(facts: LinkFacts) -> str:
+    bits, lanes = counted(facts.frame_bits, "bit"), counted(facts.lanes, "lane")
+    return f"Frame of link {facts.name}: {bits} on {lanes}"
+
+
+def _between(timing: Timing) -> str:
+    return f"One frame between idle ones: {timing.caption}"
 
 
 def _description(facts: LinkFacts) -> str:
@@ -79,12 +119,16 @@ def _fill(index: int) -> str:
     return FILLS[index % len(FILLS)]
 
 
-def _grid(facts: LinkFacts) -> tuple[list[str], int]:
-    """Draw the bits, a row for each lane and a column for each edge; return their height too."""
-    left, top = MARGIN_PX + LABEL_PX, MARGIN_PX + 44
+def _grid(facts: LinkFacts, symbols: range, *, top: int) -> tuple[list[str], int]:
+    """Draw the bits of some symbols, a row for each lane and a column for each edge.
+
+    Returns:
+        Elements, and where they end.
+    """
+    left, top = MARGIN_PX + LABEL_PX, top + EDGES_PX
     lines = []
-    for symbol in range(facts.frame_symbols):
-        lines.append(_text(left + (symbol + 0.5) * CELL_PX, top - 6, str(symbol)))
+    for column, symbol in enumerate(symbols):
+        lines.append(_text(left + (column + 0.5) * CELL_PX, top - 6, str(symbol)))
     lines.append(_text(left - 8, top - 6, "edge", anchor="end"))
     lanes = facts.lanes
     for lane in range(lanes):
@@ -92,39 +136,40 @@ def _grid(facts: LinkFacts) -> tuple[list[str], int]:
         lines.append(_text(left - 8, y + ROW_PX - 8, f"lane {lane}", anchor="end"))
     for index, field in enumerate(facts.fields):
         for wire in field.wire:
-            x = left + wire.symbol * CELL_PX
+            if wire.symbol not in symbols:
+                continue
+            x = left + (wire.symbol - symbols.start) * CELL_PX
             y = top + (lanes - 1 - wire.lane) * ROW_PX
             lines.append(
                 f'<rect x="{x}" y="{y}" width="{CELL_PX}" height="{ROW_PX}"'
                 f' fill="{_fill(index)}" stroke="{GRID}"/>'
             )
             lines.append(_text(x + CELL_PX / 2, y + ROW_PX - 8, f"{field.code}{wire.bit}"))
-    y = top + lanes * ROW_PX + 14
+    return lines, top + lanes * ROW_PX
+
+
+def _legend(facts: LinkFacts, *, top: int) -> tuple[list[str], int]:
+    """Say what each field is; return where that ends, too."""
+    left, y = MARGIN_PX + LABEL_PX, top + 14
+    lines = []
     for index, field in enumerate(facts.fields):
         lines.append(
             f'<rect x="{left}" y="{y}" width="14" height="14" fill="{_fill(index)}"'
             f' stroke="{GRID}"/>'
         )
-        bits = "1 bit" if field.bits == 1 else f"{field.bits} bits"
-        words = f"{field.code}: {field.name}, {bits}; {field.meaning}"
+        words = f"{field.code}: {field.name}, {counted(field.bits, 'bit')}; {field.meaning}"
         lines.append(_text(left + 22, y + 11, words, anchor="start"))
         y += LEGEND_PX
     return lines, y + 10
 
 
-def _waves(timing: Timing, *, top: int) -> tuple[list[str], int]:
-    """Draw clock and wires over the symbols shown; return them and their height."""
+def _waves(timing: Timing, *, top: int, heading: str = "") -> tuple[list[str], int]:
+    """Draw clock and wires over the symbols shown; return where they end, too."""
     left = MARGIN_PX + LABEL_PX
-    lines = [
-        _text(
-            MARGIN_PX,
-            top + 14,
-            f"One frame between idle ones: {timing.caption}",
-            anchor="start",
-            size=13,
-        )
-    ]
-    first_row = top + 44
+    lines = []
+    if heading:
+        lines.append(_text(MARGIN_PX, top + 14, heading, anchor="start", size=13))
+    first_row = top + EDGES_PX
     count = len(timing.edges)
     bottom = first_row + (len(timing.wires) + 1) * ROW_PX
     for first, stop, words in (
@@ -140,7 +185,8 @@ def _waves(timing: Timing, *, top: int) -> tuple[list[str], int]:
             lines.append(_text(begin + wide / 2, first_row - 6, words))
     for index in range(timing.frame_first, timing.frame_stop):
         x = left + (index + 0.5) * CELL_PX
-        lines.append(_text(x, first_row - 6, str(index - timing.frame_first)))
+        symbol = index - timing.frame_first + timing.first_symbol
+        lines.append(_text(x, first_row - 6, str(symbol)))
     for index in range(count):
         x = left + (index + 0.5) * CELL_PX
         lines.append(
@@ -160,7 +206,7 @@ def _waves(timing: Timing, *, top: int) -> tuple[list[str], int]:
     lines.append(
         _text(left, bottom + 16, "dotted: where the lanes are sampled", anchor="start", size=11)
     )
-    return lines, bottom + 24 - top
+    return lines, bottom + 24
 
 
 def _level(row_top: float, level: int) -> float:

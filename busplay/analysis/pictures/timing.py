@@ -41,6 +41,7 @@ class Timing:
         halves: whether the clock is sampled on both its edges, so that it moves once a symbol.
         frame_first, frame_stop: which symbols are the frame's.
         caption: what the frame says.
+        first_symbol: which of the frame's symbols is the first shown.
     """
 
     wires: tuple[Wire, ...]
@@ -49,6 +50,22 @@ class Timing:
     frame_first: int
     frame_stop: int
     caption: str
+    first_symbol: int = 0
+
+    def part(self, first: int, stop: int) -> Timing:
+        """Return some of the symbols shown."""
+        stop = min(stop, len(self.edges))
+        begin = min(max(self.frame_first, first), stop)
+        end = max(begin, min(self.frame_stop, stop))
+        return Timing(
+            tuple(Wire(wire.name, wire.levels[first:stop]) for wire in self.wires),
+            self.edges[first:stop],
+            self.halves,
+            begin - first,
+            end - first,
+            self.caption,
+            self.first_symbol + begin - self.frame_first,
+        )
 
 
 def example_word(layout: FrameLayout) -> tuple[int, str]:
@@ -69,10 +86,17 @@ def example_word(layout: FrameLayout) -> tuple[int, str]:
     return int(layout.pack(**values)[0]), shown
 
 
-def timing_of(link: Link) -> Timing:
-    """Work out the levels of one frame between idle frames."""
+def timing_of(link: Link, word: int | None = None, shown: str = "") -> Timing:
+    """Work out the levels of one frame between idle frames.
+
+    Args:
+        link: its link.
+        word: the frame; an example by default.
+        shown: what it says, in words.
+    """
     layout = FrameLayout(link)
-    word, shown = example_word(layout)
+    if word is None:
+        word, shown = example_word(layout)
     idle_symbols = min(SHOWN_IDLE_SYMBOLS, layout.slot_symbols)
     symbols = np.concatenate(
         [

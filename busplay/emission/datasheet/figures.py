@@ -1,0 +1,86 @@
+"""The data sheet's figures of `check` and `plan`, as tables."""
+
+from __future__ import annotations
+
+from math import inf
+
+from busplay.analysis.plan import PlanReport
+from busplay.analysis.plan_text import seconds, summary_rows
+from busplay.analysis.soundness.examine import lost_text
+from busplay.analysis.soundness.figures import number, percent
+from busplay.analysis.soundness.report import CheckReport
+from busplay.analysis.soundness.text import verdict_text
+from busplay.emission.datasheet.blocks import Block, Grid, Paragraph, Section
+from busplay.wording import hertz
+
+SHOWN_WEIGHTS = 8
+
+
+def soundness_section(found: CheckReport) -> Section:
+    """Return sync and error figures."""
+    blocks: list[Block] = [Paragraph(f"{verdict_text(found)}.")]
+    if found.weaknesses:
+        rows = tuple((one.text,) for one in found.weaknesses)
+        blocks.append(Grid(("what to know of it",), rows))
+    blocks.append(Paragraph("Errors of a few bits in a frame, all of them tried:"))
+    errors = tuple(
+        (f"{one.wrong_bits}", f"{one.errors:,}", f"{one.undetected:,}")
+        for one in found.detection.errors[:SHOWN_WEIGHTS]
+    )
+    blocks.append(Grid(("wrong bits", "errors", "undetected"), errors, frozenset({0, 1, 2})))
+    blocks.append(
+        Paragraph(
+            "Of damage at random"
+            f" {percent(found.detection.random_undetected_ratio)} goes undetected."
+        )
+    )
+    blocks.append(Paragraph("Bit errors, each bit by itself:"))
+    rates = tuple(
+        (
+            f"{one.bit_error_rate:g}",
+            percent(one.damaged_ratio),
+            percent(one.undetected_ratio),
+            "for ever" if one.frames_in_sync is None else f"{one.frames_in_sync:.3g}",
+        )
+        for one in found.rates
+    )
+    head = ("bit error rate", "frames damaged", "of all, undetected", "frames until sync is lost")
+    blocks.append(Grid(head, rates, frozenset({0, 1, 2, 3})))
+    blocks.append(Paragraph("Coming into sync, every slot busy, by what the stores are:"))
+    sync = tuple(
+        (
+            one.traffic,
+            "never" if one.power_on_symbols.value == inf else number(one.power_on_symbols.value),
+            "never" if one.lost_edge_symbols.value == inf else number(one.lost_edge_symbols.value),
+            lost_text(one),
+            {"exact": "all cases", "computed": "computed"}.get(one.method, "simulated, 95 %"),
+        )
+        for one in found.sync
+    )
+    columns = ("stores", "symbols from power-on", "from a lost edge", "cost of a lost edge", "how")
+    blocks.append(Grid(columns, sync, frozenset({1, 2})))
+    return Section("Sync and errors", tuple(blocks))
+
+
+def budget_section(plan: PlanReport) -> Section:
+    """Return what the link carries, and what programs ask of it."""
+    summary = dict(summary_rows(plan))
+    if plan.processor_hz_assumed:
+        summary["processor"] = f"{hertz(plan.processor_hz)}, as nobody says"
+    blocks: list[Block] = [Grid(("", ""), tuple(summary.items()))]
+    rows = tuple(
+        (
+            row.memory,
+            row.name,
+            row.instructions,
+            f"{row.cycles:,}",
+            seconds(row.time_s),
+            f"{row.fifo_depth:,}",
+            f"{row.stores_lost:,}",
+        )
+        for row in plan.loops
+    )
+    blocks.append(Paragraph("Loops that fill memory, run on the core:"))
+    head = ("memory", "loop", "instructions", "cycles", "time", "FIFO depth", "stores lost")
+    blocks.append(Grid(head, rows, frozenset({3, 4, 5, 6})))
+    return Section("Budget", tuple(blocks))

@@ -1,0 +1,114 @@
+"""The whole data sheet, as one HTML file and as Markdown with its drawings beside it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from busplay.analysis.plan import PlanReport, plan
+from busplay.analysis.soundness.report import check
+from busplay.display.registers import NOTES, REGISTERS
+from busplay.emission.datasheet.blocks import Block, Figure, Grid, Paragraph, Section
+from busplay.emission.datasheet.figures import budget_section, soundness_section
+from busplay.emission.datasheet.frame import example_sections, frame_sections
+from busplay.emission.datasheet.wires import pins_section, times_section
+from busplay.emission.model import LinkModel
+from busplay.emission.rendering import RenderedFile, comment, finished, head_lines, render
+from busplay.emission.units import no_display_reason, unit_models
+from busplay.emission.vectors import Vector
+from busplay.explain.link import link_rows
+from busplay.explain.link_facts import link_facts
+from busplay.wording import counted
+
+
+def sheet_files(model: LinkModel, _: tuple[Vector, ...]) -> Iterator[RenderedFile]:
+    """Return the data sheet's files."""
+    sections = tuple(_sections(model))
+    name = f"datasheet/{model.ident}"
+    owner = model.board.name if model.board else ""
+    values: dict[str, object] = {
+        "sections": sections,
+        "title": f"Link {model.link.name}",
+        "board": owner,
+    }
+    yield finished(f"{name}.html", render("datasheet/sheet.html.j2", model, values))
+    yield finished(f"{name}.md", render("datasheet/sheet.md.j2", model, values))
+    for section in sections:
+        for block in section.blocks:
+            if isinstance(block, Figure):
+                yield finished(f"{name}_{block.name}.svg", _svg_file(model, block))
+
+
+def _svg_file(model: LinkModel, figure: Figure) -> str:
+    lines = "\n".join(comment(line) for line in head_lines(model))
+    return f"<!--\n{lines}\n-->\n{figure.svg}"
+
+
+def _sections(model: LinkModel) -> Iterator[Section]:
+    yield _purpose(model)
+    yield pins_section(model)
+    yield from frame_sections(model)
+    planned: PlanReport | None = None
+    if no_display_reason(model) is None:
+        planned = plan(model.board or model.link)
+    yield times_section(model, planned)
+    yield soundness_section(check(model.board or model.link))
+    if planned is not None:
+        yield budget_section(planned)
+    yield from example_sections(model)
+    if no_display_reason(model) is None:
+        yield from _units(model)
+
+
+def _purpose(model: LinkModel) -> Section:
+    link = model.link
+    blocks: list[Block] = []
+    if link.description:
+        blocks.append(Paragraph(link.description))
+    blocks.append(
+        Paragraph(
+            "The link is one way: every store of the processor into a window of its address space"
+            " leaves as one frame; the receiver keeps display memory and draws it. There are no"
+            " reads, no acknowledgement and no flow control, so both ends must keep to this sheet."
+        )
+    )
+    board = model.board
+    if board is not None:
+        units = " and ".join(f"unit {one.name}" for one in board.units)
+        text = f"Here it leads from board {board.name} to {units}."
+        blocks.append(Paragraph(f"{text} {board.description}".strip()))
+    blocks.append(Grid(("", ""), tuple(link_rows(link, link_facts(link)))))
+    return Section("Purpose", tuple(blocks))
+
+
+def _units(model: LinkModel) -> Iterator[Section]:
+    """Return each unit with its registers; a link alone has what every unit has."""
+    rows = tuple((str(one.offset), one.name, one.on_write) for one in REGISTERS)
+    registers = Grid(("offset", "register", "a write"), rows, frozenset({0}))
+    blocks: list[Block] = [registers, Paragraph(" ".join(NOTES))]
+    if not model.space_mask:
+        blocks = [Paragraph("The link has no field space, so it reaches memory only.")]
+    yield Section("Units and their registers", tuple(blocks))
+    for one in unit_models(model):
+        unit, board = one.unit, model.board
+        assert board is not None
+        bits = counted(unit.bits_per_pixel, "bit")
+        order = "highest" if unit.pixel_order == "high_first" else "lowest"
+        facts = (
+            ("number", str(unit.number)),
+            ("picture", f"{unit.width_px} x {unit.height_px} pixels, {one.colours} colours"),
+            ("pixels", f"{bits} each, the left one in a byte's {order} bits"),
+            ("row", f"{unit.stride_bytes:,} bytes from one to the next"),
+            ("memory", f"{unit.memory_bytes:,} bytes; the picture begins at {unit.base_offset:,}"),
+        )
+        windows = tuple(
+            (
+                window.name,
+                f"${window.first_address:04X}-${window.last_address:04X}",
+                window.space,
+                f"${window.first_offset:04X}",
+            )
+            for window in board.windows
+            if window.unit == unit.name
+        )
+        head = ("window", "processor addresses", "space", "first offset")
+        yield Section(f"Unit {unit.name}", (Grid(("", ""), facts), Grid(head, windows)), level=3)
