@@ -138,8 +138,18 @@ class DebugInfo:
             there = np.isin(index, wanted)
             found |= set(np.flatnonzero(there & ~np.roll(there, 1)).tolist())
         if not found:
-            raise InputError(found=f"{file}:{line}", wanted="a line that made code or data")
+            raise InputError(found=f"{file}:{line}", wanted=self._lines_near(names, line))
         return frozenset(found)
+
+    def _lines_near(self, names: list[str], line: int) -> str:
+        """Say which lines near one of a file made bytes."""
+        made = np.unique(np.concatenate(list(self.line_index.values())))
+        lines = {self.lines[number] for number in made if number >= 0}
+        others = {one.line for one in lines if one.file in names}
+        near = sorted(sorted(others, key=lambda other: abs(other - line))[:3])
+        if not near:
+            return "no line of it made any bytes"
+        return f"it made no bytes; lines that did: {', '.join(map(str, near))}"
 
 
 def is_debug_file(content: bytes) -> bool:

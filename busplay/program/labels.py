@@ -30,6 +30,8 @@ Labels = Mapping[int, tuple[str, ...]]
 
 LABEL_SUFFIXES = (".lbl", ".labels", DEBUG_SUFFIX)
 
+# Made up for jumps within a function, and for sizes of segments.
+_MADE_UP = re.compile(r"L[0-9A-F]{4}|__\w+__")
 _MAX_FILE_BYTES = 1 << 24
 _ELF_LABELS = ("STT_NOTYPE", "STT_FUNC", "STT_OBJECT")
 _ELF = b"\x7fELF"
@@ -168,13 +170,18 @@ def labels_for(given: str | Path | None, program: str | Path | None) -> Labels:
 class NearestLabels:
     """Names of addresses by the label at or before them: `draw`, `draw+12`.
 
+    Where there are others, labels that compilers and linkers make up (`L0034`, `__BSS_SIZE__`) name
+    nothing.
+
     Args:
         labels: as from `read_labels`; None: there are none.
         windows: first and last address of each window.
     """
 
     def __init__(self, labels: Labels | None, windows: Iterable[tuple[int, int]]) -> None:
-        self._labels = dict(labels or {})
+        known = dict(labels or {})
+        given = {address: _names_given(names) for address, names in known.items()}
+        self._labels = {address: names for address, names in given.items() if names} or known
         self._starts = sorted(self._labels)
         self._windows = tuple(windows)
 
@@ -200,3 +207,8 @@ class NearestLabels:
     def _start(self, address: int) -> int | None:
         index = bisect_right(self._starts, address)
         return self._starts[index - 1] if index else None
+
+
+def _names_given(names: tuple[str, ...]) -> tuple[str, ...]:
+    """Return those of an address's labels that a person gave."""
+    return tuple(name for name in names if not _MADE_UP.fullmatch(name))

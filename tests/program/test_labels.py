@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from busplay.errors import InputError
-from busplay.program.labels import find_labels_beside, parse_labels, read_labels
+from busplay.program.labels import NearestLabels, find_labels_beside, parse_labels, read_labels
 
 LISTINGS = {
     "ld65": b"al 000200 .start\nal 000200 .@entry\nal 00C010 .loop\n",
@@ -79,3 +79,13 @@ def test_labels_are_found_beside_a_program(tmp_path: Path) -> None:
     assert find_labels_beside(str(program)) == tmp_path / "tides.lbl"
     assert read_labels(tmp_path / "tides.lbl") == {0x0201: ("start",)}
     assert find_labels_beside(tmp_path / "tides.lbl") == tmp_path / "tides.labels"
+
+
+def test_labels_that_a_compiler_made_up_name_nothing_where_there_are_others() -> None:
+    """A store of a C program was put down to L0034+23, not to its function."""
+    labels = {0xC000: ("_dot",), 0xC010: ("L0034",), 0x0000: ("__DATA_SIZE__", "from")}
+    names = NearestLabels(labels, [])
+    assert names.of_code(0xC020) == "_dot+32"
+    assert names.of_code(0x0000) == "from"
+    # A disassembly may have no others.
+    assert NearestLabels({0xC010: ("LC010",)}, []).of_code(0xC012) == "LC010+2"
