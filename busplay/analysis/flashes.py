@@ -215,7 +215,8 @@ class FlashMeter:
         if self._pixels is None:
             self._pixels = _Pixels.of(self._colours, indices)
         if self._can_take_back:
-            self._kept = self._pixels.copy()
+            is_near = self._general.may_go_over or self._red.may_go_over
+            self._kept = self._pixels.copy() if is_near else None
         brighter, redder = self._pixels.turns(self._colours, indices)
         return (
             self._general.feed(brighter, self._number),
@@ -229,13 +230,15 @@ class FlashMeter:
         self._red.feed(_NO_PIXELS, self._number)
 
     def take_back(self) -> None:
-        """Forget the picture fed last, as one that nobody has seen; its time has passed, though.
+        """Forget the picture fed last, which was over, as one that nobody has seen.
+
+        Its time has passed all the same.
 
         Raises:
-            ValueError: the meter was not made for it, or has no picture to take back.
+            ValueError: the meter was not made for it, or the picture was below the thresholds.
         """
         if self._kept is None:
-            raise ValueError("no picture to take back")
+            raise ValueError("no picture over the thresholds to take back")
         self._pixels, self._kept = self._kept, None
         self._general.take_back()
         self._red.take_back()
@@ -347,9 +350,19 @@ class _Counter:
         self._turns = np.zeros(shape[0] * shape[1], np.uint16)
         self._sums = np.empty((shape[0] + 1, shape[1] + 1), np.int32)
         self._second: deque[tuple[int, NDArray[np.int32]]] = deque()
+        self._most = 0
         self._spans: list[FlashSpan] = []
         self._spans_before: list[FlashSpan] = []
         self._is_new = False
+
+    @property
+    def may_go_over(self) -> bool:
+        """Whether the next picture can be over: it adds one transition to each pixel at most."""
+        least = 2 * FLASHES_MOST + 1
+        if self._most < least:
+            return False
+        field = self._field_px[0] * self._field_px[1]
+        return int(np.count_nonzero(self._turns >= least)) > FIELD_SHARE_MOST * field
 
     def spans(self) -> tuple[FlashSpan, ...]:
         """Return the stretches so far."""
@@ -365,7 +378,8 @@ class _Counter:
             add_turns(self._turns, turned, 1)
             self._second.append((number, turned))
         # A flash is two transitions.
-        most = int(self._turns.max()) // 2 if self._second else 0
+        self._most = int(self._turns.max()) if self._second else 0
+        most = self._most // 2
         if most <= FLASHES_MOST:
             return None
         rows, columns = self._shape

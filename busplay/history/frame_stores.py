@@ -51,7 +51,8 @@ class FrameStores:
         self._rows = rows
         self._program = program
         self._burst_frames_max = burst_frames_max
-        self._idle_edges = 2 * Encoder(program.start.board).step_edges
+        self._encoder = Encoder(program.start.board)
+        self._idle_edges = 2 * self._encoder.step_edges
 
     def find(self, frame: int, stop: int | None = None) -> tuple[FrameStore, ...]:
         """Return the stores of frames.
@@ -71,7 +72,7 @@ class FrameStores:
             return ()
         stop = min(frame + 1 if stop is None else stop, self._rows.frames)
         with self._program.staying():
-            rerun = Rerun(self._program)
+            rerun = Rerun(self._program, self._encoder)
             self._pass_over(rerun, begin, frame)
             sent = rerun.find(self._rows.batch(frame, stop))
         cycles, addresses = sent.cycle.tolist(), sent.address.tolist()
@@ -97,7 +98,7 @@ class FrameStores:
         begin = self._burst_begin(first)
         assert begin is not None
         with self._program.staying():
-            rerun = Rerun(self._program)
+            rerun = Rerun(self._program, self._encoder)
             self._pass_over(rerun, begin, stop)
             return rerun.take_lost(up_to_edge=stop_edge), begin
 

@@ -27,6 +27,8 @@ from busplay.program.labels import Labels
 from busplay.trace.reader import TraceReader
 
 INSTRUCTIONS_BEFORE, INSTRUCTIONS_AFTER = 12, 24
+# How far a program runs for labels while pictures wait for it: some 10 ms.
+NEAR_CYCLES = 2_000_000
 # A profile reruns the program from its beginning: about a second for this many cycles.
 PROFILED_CYCLES_MAX = 160_000_000
 
@@ -341,12 +343,13 @@ class ProgramInspector:
         )
 
     def _code_labels(self, first: int, stop: int) -> tuple[str, ...]:
-        """Return the label of the instruction behind each frame; nothing: not known.
-
-        It runs the program again, so it is not done while the recording plays.
-        """
+        """Return the label of the instruction behind each frame; nothing: not known."""
         program, stores = self._program, self._stores
-        if program is None or stores is None or self._is_playing or first >= stop:
+        if program is None or stores is None or first >= stop:
+            return ()
+        here = self._replay.cycle
+        if self._is_playing and here - program.snapshots.at_or_before(here).cycle > NEAR_CYCLES:
+            # To run there would hold up the pictures; it is done when the recording is paused.
             return ()
         key = (first, stop, self.version)
         if self._labels_found is None or self._labels_found[0] != key:

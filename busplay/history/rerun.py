@@ -28,11 +28,12 @@ class Rerun:
 
     Args:
         program: the recorded program's run, which moves along; nobody else moves it meanwhile.
+        encoder: to be used, of the program's board; its tables take milliseconds to make.
     """
 
-    def __init__(self, program: ProgramHistory) -> None:
+    def __init__(self, program: ProgramHistory, encoder: Encoder | None = None) -> None:
         self._program = program
-        self._encoder = Encoder(program.start.board)
+        self._encoder = encoder or Encoder(program.start.board)
         self._stores: Iterator[tuple[StoreBatch, int]] | None = None
         self._sent = SentFrames.of_frames(FrameBatch.empty())
 
@@ -88,6 +89,7 @@ class Rerun:
         carried = [0] * len(encoder.snapshot().carried)
         carried[encoding.SEQUENCE] = 0 if sequence is None else int(sequence[0])
         encoder.restore(EncoderState(tuple(carried), (0,) * 4, first_cycle))
+        encoder.take_lost()
         return self._program.stores_from(first_cycle)
 
     def _run(self, *, frames: int | None, last_edge: int) -> None:

@@ -21,9 +21,11 @@ import numpy as np
 import pytest
 from pytest_benchmark.fixture import BenchmarkFixture
 
+from busplay.analysis.flashes import FlashMeter
 from busplay.history.history import open_history
 from busplay.history.live_run import LiveInspector, LiveRun, follow
 from busplay.history.trace_inspector import TraceInspector
+from busplay.player.flash_guard import FlashGuard
 from busplay.player.inspector import Inspector
 from busplay.player.playable import Playable
 from busplay.player.player import Player
@@ -39,6 +41,10 @@ from tests.bench.test_bench_history import builder, write
 SIZE = 1280, 720
 FRAMES = int(os.environ.get("BUSPLAY_BENCH_FRAMES", "4000000"))
 SPEEDS: dict[str, Speed] = {"8 MHz": Ratio.of(1, 1), "16 times 8 MHz": Ratio.of(16, 1)}
+
+
+def _make_meter(width_px: int, height_px: int, *, can_take_back: bool) -> FlashMeter:
+    return FlashMeter(width_px, height_px, rate_hz=60, can_take_back=can_take_back)
 
 
 class Bench:
@@ -58,6 +64,7 @@ class Bench:
             picture_stem="bench",
             inspector=inspector,
             kept=Kept(tab=Tab.FRAMES, width_px=SIZE[0], height_px=SIZE[1]),
+            flashes=FlashGuard(_make_meter, calm=True, pictures_hz=60),
         )
         self.instrument = self.window.instrument
 
