@@ -7,7 +7,7 @@ from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import TYPE_CHECKING, BinaryIO
+from typing import TYPE_CHECKING, BinaryIO, Self
 
 import click
 
@@ -26,6 +26,7 @@ from busplay.link.board_fit import require_link_fits
 from busplay.link.load import load_board, load_link
 from busplay.program.labels import Labels, labels_for
 from busplay.program.symbols import find_symbols
+from busplay.run.inputs import RunInputs
 from busplay.run.session import Session
 from busplay.run.store_stream import StoreStream
 
@@ -58,6 +59,31 @@ def run_and_report(request: RunRequest) -> int:
         BusplayError: for whatever a user can cause.
     """
     tell_of_compiling()
+    board = board_to_run(request)
+    with ExitStack() as stack:
+        if request.stores is not None:
+            return _run_stores(request, board, stack)
+        run = stack.enter_context(ProgramRun(request, board))
+        status = play_and_report(
+            run.session,
+            title=run.title,
+            stop_cycle=run.stop_cycle,
+            options=request,
+            losses=run.losses,
+            ending=run.ending,
+            stack=stack,
+            after_run=run.pass_console,
+            bench=run.bench,
+        )
+        return run.exit_status(status)
+
+
+def board_to_run(request: RunRequest) -> Board:
+    """Load the board, with the link that was asked for.
+
+    Raises:
+        InputError: it does not fit the other options.
+    """
     board = load_board(request.board_source)
     if request.run.link_source is not None:
         board = require_link_fits(replace(board, link=load_link(request.run.link_source)))
@@ -69,48 +95,91 @@ def run_and_report(request: RunRequest) -> int:
             " --duration TIME",
         )
     require_snapshot_units(request.play.snapshots, [unit.name for unit in board.units])
-    with ExitStack() as stack:
-        if request.stores is not None:
-            return _run_stores(request, board, stack)
-        return _run_program(request, board, stack)
+    return board
 
 
-def _run_program(request: RunRequest, board: Board, stack: ExitStack) -> int:
-    keep = None if request.play.headless else _place_to_keep(stack)
-    session = stack.enter_context(
-        Session(
-            board,
-            program=request.program,
-            load_address=request.load_address,
-            core=request.run.core,
-            key_presses=read_key_presses(request.keys) if request.keys else (),
-            record=request.run.record,
-            record_received=request.losses.record_received,
-            keep=keep,
-            faults=request.faults.plan_for(board.link),
-        )
-    )
-    console = sys.stderr.buffer if request.as_json else sys.stdout.buffer
-    labels = request.read_labels() if request.labels else {}
+class ProgramRun:
+    """A program that runs on a board as a user asked for, and what to say of it in the end.
 
-    def pass_console() -> None:
-        taken = session.take_console()
+    Args:
+        request: what the user asked for.
+        board: of `board_to_run`.
+        inputs: keys and resets in place of those of the request; None: these.
+
+    Attributes:
+        session: the running machine.
+        title: what runs.
+        stop_cycle: where to stop, or None.
+
+    Raises:
+        BusplayError: program, keys or labels cannot be read, or a trace cannot be written.
+    """
+
+    def __init__(self, request: RunRequest, board: Board, inputs: RunInputs | None = None) -> None:
+        if inputs is None:
+            inputs = RunInputs(tuple(read_key_presses(request.keys)) if request.keys else ())
+        self._request = request
+        self._stack = ExitStack()
+        with ExitStack() as stack:
+            keep = None if request.play.headless else _place_to_keep(stack)
+            self.session = stack.enter_context(
+                Session(
+                    board,
+                    program=request.program,
+                    load_address=request.load_address,
+                    core=request.run.core,
+                    key_presses=inputs.key_presses,
+                    resets=inputs.resets,
+                    record=request.run.record,
+                    record_received=request.losses.record_received,
+                    keep=keep,
+                    faults=request.faults.plan_for(board.link),
+                )
+            )
+            self._labels = request.read_labels() if request.labels else {}
+            self._stack = stack.pop_all()
+        self._console = sys.stderr.buffer if request.as_json else sys.stdout.buffer
+        self.title = self.session.program.name or board.name
+        self.stop_cycle = stop_cycle(request.run.cycles, request.run.duration_ps, board.clock_hz)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the session and what the window showed of it."""
+        self._stack.close()
+
+    def pass_console(self) -> None:
+        """Print what the program has written to its console."""
+        taken = self.session.take_console()
         if taken:
-            console.write(taken)
-            console.flush()
+            self._console.write(taken)
+            self._console.flush()
 
-    def losses() -> NamedLosses:
+    def bench(self) -> Bench:
+        """Return what the window shows of the run."""
+        return _bench(self._request, self.session, self._stack)
+
+    def losses(self) -> NamedLosses:
+        """Return the names of the stores that were lost."""
+        session, known = self.session, self._labels
         # Read late: most runs lose nothing, and unneeded labels are no reason to stop.
-        known = labels or request.read_labels() if len(session.pipeline.losses) else labels
+        if len(session.pipeline.losses):
+            known = known or self._request.read_labels()
         return NamedLosses(
             session.pipeline, labels=known, find_counters=lambda: session.store_pc_finder().find
         )
 
-    def ending() -> Ending:
-        pass_console()
+    def ending(self) -> Ending:
+        """Return what is known of the run at its end."""
+        self.pass_console()
+        session, run = self.session, self._request.run
         counters, stop = session.core.counters, session.stop
         reason = None if stop is None else stop.reason
-        if stop is None and request.run.until_exit and request.play.headless:
+        if self._is_too_early:
             reason = f"the program has not exited by cycle {session.cycle:,}"
         return Ending(
             program=session.program.name or None,
@@ -118,30 +187,29 @@ def _run_program(request: RunRequest, board: Board, stack: ExitStack) -> int:
             exit_status=None if stop is None else stop.exit_status,
             stores_to_rom=counters.rom_writes_ignored,
             stores_to_nothing=counters.unmapped_writes_ignored,
-            trace=request.run.record,
-            profile=_profile(session, request) if request.run.profile else None,
+            trace=run.record,
+            profile=_profile(session, self._request) if run.profile else None,
         )
 
-    status = play_and_report(
-        session,
-        title=session.program.name or board.name,
-        stop_cycle=stop_cycle(request.run.cycles, request.run.duration_ps, board.clock_hz),
-        options=request,
-        losses=losses,
-        ending=ending,
-        stack=stack,
-        after_run=pass_console,
-        bench=lambda: _bench(request, session, stack),
-    )
-    stop = session.stop
-    if status == INTERRUPTED_STATUS or stop is None or stop.kind == "halted":
-        too_early = stop is None and request.run.until_exit and request.play.headless
-        return status or int(too_early)
-    if stop.exit_status is not None:
-        return stop.exit_status or status
-    # Not raised: the figures are out, and as JSON they hold the reason already.
-    click.echo(f"busplay: {stop.as_error()}", err=True)
-    return 2
+    @property
+    def _is_too_early(self) -> bool:
+        request = self._request
+        return self.session.stop is None and request.run.until_exit and request.play.headless
+
+    def exit_status(self, status: int) -> int:
+        """Return the command's exit status, and say why the processor cannot go on.
+
+        Args:
+            status: of `play_and_report`.
+        """
+        stop = self.session.stop
+        if status == INTERRUPTED_STATUS or stop is None or stop.kind == "halted":
+            return status or int(self._is_too_early)
+        if stop.exit_status is not None:
+            return stop.exit_status or status
+        # Not raised: the figures are out, and as JSON they hold the reason already.
+        click.echo(f"busplay: {stop.as_error()}", err=True)
+        return 2
 
 
 def _profile(session: Session, request: RunRequest) -> ProfileReport | None:
