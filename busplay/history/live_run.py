@@ -74,6 +74,7 @@ class LiveRun:
         self._snapshots: list[PipelineSnapshot] = []
         encoder = session.pipeline.encoder
         self._snapshot_edges = encoder.cycle_to_edge(session.clock_hz) - encoder.cycle_to_edge(0)
+        self._presses_told = len(session.key_presses)
 
     # -- what is shown
 
@@ -225,6 +226,7 @@ class LiveRun:
         if done < cycles and not self.session.ended:
             done += self.session.run(cycles - done)
             self._take_snapshot()
+            self._tell_inputs()
             if self.program is not None and isinstance(self.session, Session):
                 self.program.extend_to(self.session.cycle)
                 self.program.take_snapshot(self.session.core)
@@ -264,9 +266,16 @@ class LiveRun:
     def press(self, code: int) -> None:
         """Press a key; ignored in the past."""
         if self._past is None:
-            if self.program is not None:
-                self.program.press(self.session.cycle, code)
             self.session.press(code)
+            self._tell_inputs()
+
+    def _tell_inputs(self) -> None:
+        """Let the program's own run have the keys that were pressed since the last time."""
+        presses = self.session.key_presses
+        if self.program is not None:
+            for cycle, code in presses[self._presses_told :]:
+                self.program.press(cycle, code)
+        self._presses_told = len(presses)
 
     def close(self) -> None:
         """Close the trace and the history."""

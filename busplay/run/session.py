@@ -135,8 +135,8 @@ class Session:
             and not board.devices
         )
         self._state_cycle = STATE_CYCLES
-        for cycle, code in key_presses:
-            self._press_at(cycle, code)
+        self._keys_ahead = deque(key_presses)
+        _require_key_presses(self._keys_ahead)
 
     # -- Playable
 
@@ -240,7 +240,8 @@ class Session:
     def _piece_cycles(self, stop_cycle: int) -> int:
         """Do the resets that are due; return the cycles of the next piece, 0 at the end.
 
-        In pieces, so that a long run does not hold all of its stores in memory.
+        In pieces, so that a long run does not hold all of its stores in memory. The keys of a piece
+        are pressed before it.
         """
         ahead = self._resets_ahead
         while self.cycle < stop_cycle:
@@ -254,6 +255,10 @@ class Session:
         stops = [stop_cycle, self.cycle + PIECE_CYCLES, *list(ahead)[:1]]
         if self._keeps_states:
             stops.append(max(self._state_cycle, self.cycle + 1))
+        # The piece's last instruction may end beyond it, and see a key until then.
+        keys, until = self._keys_ahead, min(stops) + INSTRUCTION_CYCLES_MOST
+        while keys and keys[0][0] < until:
+            self._press_at(*keys.popleft())
         return min(stops) - self.cycle
 
     def _keep_state_if_due(self) -> None:
@@ -387,8 +392,9 @@ class Session:
         self.start.reset(self.core)
 
     def press(self, code: int) -> None:
-        """Press a key; the program sees it from the present cycle on."""
-        self._press_at(self.core.cycle, code)
+        """Press a key; the program sees it from the present cycle on, after all before it."""
+        last_cycle = self._presses[-1][0] if self._presses else 0
+        self._press_at(max(self.core.cycle, last_cycle), code)
 
     def _press_at(self, cycle: int, code: int) -> None:
         if not self.hears_keys:
@@ -478,3 +484,16 @@ PIECE_CYCLES = 1_000_000
 STATE_CYCLES = 1 << 26
 STATE_RETRY_CYCLES = 1 << 16
 CYCLE_MAX = 1 << 62
+# An interrupt, and the longest instruction behind it.
+INSTRUCTION_CYCLES_MOST = 7 + 8
+
+
+def _require_key_presses(presses: Iterable[tuple[int, int]]) -> None:
+    """Refuse codes and orders that no keyboard has."""
+    before = 0
+    for cycle, code in presses:
+        if not 1 <= code <= 255:
+            raise ValueError(f"code is {code}; a key code is 1 to 255")
+        if cycle < before:
+            raise ValueError(f"cycle is {cycle}, before the last key's {before}")
+        before = cycle

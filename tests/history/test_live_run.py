@@ -432,3 +432,21 @@ def test_history_that_goes_on_equals_one_made_anew(tmp_path: Path, is_slow: bool
     assert bool(fates) == is_slow
     live.close()
     session.close()
+
+
+def test_keys_that_are_pressed_ahead_are_part_of_the_programs_own_run(tmp_path: Path) -> None:
+    keep = tmp_path / "run.trace"
+    ahead = [(300_000, 128), (900_000, 129)]
+    with Session("dunlin", program="keys", keep=keep, key_presses=ahead) as session:
+        live = LiveRun(session, keep, program=follow(session))
+        live.run(600_000)
+        live.press(130)
+        live.run(600_000)
+        assert live.program is not None
+        assert [code for _, code in session.key_presses] == [128, 130, 129]
+        for cycle in (1_150_000, 700_000):
+            live.program.go_to(cycle)
+            straight = Session("dunlin", program="keys", key_presses=session.key_presses)
+            straight.run(cycle)
+            assert bytes(live.program.memory) == bytes(straight.memory)
+        live.close()

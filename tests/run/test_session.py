@@ -85,6 +85,51 @@ def test_keys_reach_the_program_and_the_trace(tmp_path: Path) -> None:
         assert [(p.cycle, p.code) for p in reader.key_presses()] == [(pressed_cycle, 65)]
 
 
+# Prints each key as soon as the processor can see it, with the low byte of the cycle counter.
+ECHO = bytes.fromhex("AD00A4 10FB AD01A4 8D02A4 AD04A4 8D02A4 4C00C0")
+
+
+def test_key_can_be_pressed_while_a_later_one_is_still_to_come(tmp_path: Path) -> None:
+    """It ended in a ValueError, in the window too."""
+    (tmp_path / "echo.bin").write_bytes(ECHO)
+    trace = tmp_path / "echo.trace"
+    ahead = [(40_000, 65), (90_000, 66)]
+    with Session(
+        "dunlin", program=tmp_path / "echo.bin", key_presses=ahead, record=trace
+    ) as session:
+        session.run(60_000)
+        assert session.key_presses == ((40_000, 65),)
+        session.press(67)
+        pressed_cycle = session.cycle
+        session.run(60_000)
+        printed = session.take_console()
+    assert printed[::2] == b"ACB"
+    with TraceReader(trace) as reader:
+        pressed = [(one.cycle, one.code) for one in reader.key_presses()]
+    assert pressed == [(40_000, 65), (pressed_cycle, 67), (90_000, 66)]
+    # Where a run is cut changes nothing, just before and after a key neither.
+    for cuts in (range(39_980, 40_020), range(89_990, 90_010, 3), ()):
+        again = Session("dunlin", program=tmp_path / "echo.bin", key_presses=pressed)
+        for cycle in [*cuts, 120_000]:
+            again.run(max(0, cycle - again.cycle))
+        assert again.take_console() == printed
+
+
+@pytest.mark.parametrize(
+    ("presses", "message"),
+    [
+        ([(5, 0)], "code is 0; a key code is 1 to 255"),
+        ([(5, 65), (4, 65)], "cycle is 4, before the last key's 5"),
+    ],
+    ids=["code", "order"],
+)
+def test_keys_that_cannot_be_are_refused_before_anything_runs(
+    presses: list[tuple[int, int]], message: str
+) -> None:
+    with pytest.raises(ValueError, match=message):
+        Session("dunlin", program="keys", key_presses=presses)
+
+
 def test_program_counters_are_found_only_for_cycles_of_stores() -> None:
     """A cycle without a store was given the address of some instruction near it."""
     session = Session(DUNLIN, program=TIDES, core="reference")
