@@ -205,8 +205,7 @@ class Described(click.ParamType[str]):
             return source
         path, label = Path(source), label_of(param)
         register().enter_input(path, label)
-        for name in _strings_of(path):
-            named = path.parent / name
+        for name, named in files_named_in(path):
             if file_id(named) is not None and named.exists():
                 register().enter_input(named, f"{label} ({name})")
         return source
@@ -223,6 +222,12 @@ class Described(click.ParamType[str]):
         # click's script for bash forgets what comes before a request for files, and that for zsh
         # loses count at an empty one.
         return [*complete_file(incomplete or "./"), *found]
+
+
+def files_named_in(path: Path) -> Iterator[tuple[str, Path]]:
+    """Return every string in a description with the file that it would name, there or not."""
+    for name in _strings_of(path):
+        yield name, path.parent / name
 
 
 def _strings_of(path: Path) -> Iterator[str]:

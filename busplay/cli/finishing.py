@@ -145,10 +145,7 @@ def play_and_report(
     Raises:
         BusplayError: for whatever a user can cause.
     """
-    loss_file = None
-    if options.losses.losses_path is not None:
-        loss_file = stack.enter_context(LossFile(options.losses.losses_path))
-        playable.pipeline.watch_losses(loss_file.add)
+    loss_file = open_loss_file(options, playable, stack)
     interrupted, flashes = play(
         playable,
         title=title,
@@ -159,6 +156,58 @@ def play_and_report(
         after_run=after_run,
         bench=bench,
     )
+    return finish(
+        playable,
+        title=title,
+        options=options,
+        losses=losses,
+        ending=ending,
+        loss_file=loss_file,
+        flashes=flashes,
+        interrupted=interrupted,
+    )
+
+
+def open_loss_file(options: PlayRequest, playable: Played, stack: ExitStack) -> LossFile | None:
+    """Return the file for the losses of what is to play, if one was asked for.
+
+    Args:
+        options: as the user gave them.
+        playable: nothing of it has run yet.
+        stack: closes the file.
+
+    Raises:
+        OutputError: it cannot be written.
+    """
+    if options.losses.losses_path is None:
+        return None
+    file = stack.enter_context(LossFile(options.losses.losses_path))
+    playable.pipeline.watch_losses(file.add)
+    return file
+
+
+def finish(
+    playable: Played,
+    *,
+    title: str,
+    options: PlayRequest,
+    losses: Callable[[], NamedLosses],
+    ending: Callable[[], Ending],
+    loss_file: LossFile | None,
+    flashes: FlashReport | None,
+    interrupted: bool,
+) -> int:
+    """Close the recordings, write pictures and losses, print the figures; return the status.
+
+    Args:
+        playable, title, options, losses, ending: as for `play_and_report`.
+        loss_file: where the losses go, or None.
+        flashes: in what was shown.
+        interrupted: by Ctrl-C.
+
+    Raises:
+        BusplayError: for whatever a user can cause.
+    """
     # A second Ctrl-C ends even this: stores are named by running the program once more.
     with hold_interrupt() as held:
         end = ending()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -32,6 +33,7 @@ if TYPE_CHECKING:
     from busplay.player.inspector import Inspector
     from busplay.player.marks import Marks
     from busplay.player.playable import Playable
+    from busplay.view.window import PlayerWindow
 
 PIECE_S = 0.025
 """A headless run goes in pieces of about this, so that output appears and Ctrl-C is heard."""
@@ -85,6 +87,29 @@ play_options = option_group(
         help="Keep states of the program to step back from in COUNT MB of memory.  [default: 128]",
     ),
 )
+
+
+@dataclass(frozen=True, slots=True)
+class Renewal:
+    """What is to play in a window from now on, or what stands over it.
+
+    Attributes:
+        message: lines over the last picture; empty: none.
+        playable: what to play; None: what plays goes on.
+        bench: what the window shows besides its screens.
+        stop_cycle: where that ends, or None.
+        after_run: as for `play`.
+        title: the window's.
+        refresh_hz: pictures in a second of the board's time.
+    """
+
+    message: str = ""
+    playable: Playable | None = None
+    bench: Bench | None = None
+    stop_cycle: int | None = None
+    after_run: Callable[[], None] = lambda: None
+    title: str = ""
+    refresh_hz: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,6 +171,7 @@ def play(
     stop_cycle: int | None,
     after_run: Callable[[], None] = lambda: None,
     bench: Callable[[], Bench] = Bench,
+    renew: Callable[[], Renewal | None] | None = None,
 ) -> tuple[bool, FlashReport | None]:
     """Play until the end, the stop cycle, or until the user closes the window or presses Ctrl-C.
 
@@ -158,6 +184,8 @@ def play(
         after_run: called after every piece that was run, for output that should appear as it
             comes.
         bench: called for a window only; returns what it shows besides the screens.
+        renew: called before each picture of a window, which then does not close at the end of
+            what plays; None: the window shows one thing.
 
     Returns:
         Whether Ctrl-C ended it, which is heard between two pieces, so that all sums agree; and
@@ -176,6 +204,29 @@ def play(
         def seek(self, cycle: int) -> None:
             with uninterrupted():
                 super().seek(cycle)
+
+    def look_again(
+        watch: ShownFlashes, renew: Callable[[], Renewal | None], window: PlayerWindow
+    ) -> None:
+        found = renew()
+        if found is None:
+            return
+        window.show_message(found.message)
+        if found.playable is not None:
+            bench = found.bench or Bench()
+            bounded = WholePieces(
+                bench.playable or found.playable,
+                stop_cycle=found.stop_cycle,
+                after_run=found.after_run,
+            )
+            watch.begin_again(bounded)
+            window.replace(
+                bounded,
+                inspector=bench.inspector,
+                marks=bench.marks,
+                title=printable(found.title),
+                refresh_hz=found.refresh_hz,
+            )
 
     if options.headless and flashes.calm:
         raise click.UsageError("--calm is for the window, and --headless opens none")
@@ -214,7 +265,8 @@ def play(
                 shown,
                 watch,
                 calm=flashes.calm,
-                ends=stop_cycle is not None,
+                ends=stop_cycle is not None and renew is None,
+                on_picture=None if renew is None else partial(look_again, watch, renew),
             )
     except KeyboardInterrupt:
         interrupted = True
@@ -231,6 +283,7 @@ def _play_in_window(
     *,
     calm: bool,
     ends: bool,
+    on_picture: Callable[[PlayerWindow], None] | None,
 ) -> None:
     from busplay.player.flash_guard import FlashGuard
     from busplay.player.speed import NORMAL
@@ -254,6 +307,7 @@ def _play_in_window(
         big=options.big,
         layout_file=usual_layout_file(),
         flashes=FlashGuard(watch.make_meter, calm=calm, pictures_hz=PICTURES_HZ),
+        on_picture=on_picture,
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -52,8 +53,12 @@ class RunRequest(PlayRequest):
         return labels_for(self.labels, self.program)
 
 
-def run_and_report(request: RunRequest) -> int:
+def run_and_report(request: RunRequest, *, after_run: Callable[[], None] = lambda: None) -> int:
     """Run, write pictures and files, print the figures; return the exit status.
+
+    Args:
+        request: what the user asked for.
+        after_run: called after every piece of a program's run; an error that it raises ends that.
 
     Raises:
         BusplayError: for whatever a user can cause.
@@ -64,6 +69,11 @@ def run_and_report(request: RunRequest) -> int:
         if request.stores is not None:
             return _run_stores(request, board, stack)
         run = stack.enter_context(ProgramRun(request, board))
+
+        def after_piece() -> None:
+            run.pass_console()
+            after_run()
+
         status = play_and_report(
             run.session,
             title=run.title,
@@ -72,7 +82,7 @@ def run_and_report(request: RunRequest) -> int:
             losses=run.losses,
             ending=run.ending,
             stack=stack,
-            after_run=run.pass_console,
+            after_run=after_piece,
             bench=run.bench,
         )
         return run.exit_status(status)
@@ -110,6 +120,7 @@ class ProgramRun:
         session: the running machine.
         title: what runs.
         stop_cycle: where to stop, or None.
+        stack: closes the session, and what else belongs to the run.
 
     Raises:
         BusplayError: program, keys or labels cannot be read, or a trace cannot be written.
@@ -119,7 +130,7 @@ class ProgramRun:
         if inputs is None:
             inputs = RunInputs(tuple(read_key_presses(request.keys)) if request.keys else ())
         self._request = request
-        self._stack = ExitStack()
+        self.stack = ExitStack()
         with ExitStack() as stack:
             keep = None if request.play.headless else _place_to_keep(stack)
             self.session = stack.enter_context(
@@ -137,7 +148,7 @@ class ProgramRun:
                 )
             )
             self._labels = request.read_labels() if request.labels else {}
-            self._stack = stack.pop_all()
+            self.stack = stack.pop_all()
         self._console = sys.stderr.buffer if request.as_json else sys.stdout.buffer
         self.title = self.session.program.name or board.name
         self.stop_cycle = stop_cycle(request.run.cycles, request.run.duration_ps, board.clock_hz)
@@ -150,7 +161,7 @@ class ProgramRun:
 
     def close(self) -> None:
         """Close the session and what the window showed of it."""
-        self._stack.close()
+        self.stack.close()
 
     def pass_console(self) -> None:
         """Print what the program has written to its console."""
@@ -161,7 +172,7 @@ class ProgramRun:
 
     def bench(self) -> Bench:
         """Return what the window shows of the run."""
-        return _bench(self._request, self.session, self._stack)
+        return _bench(self._request, self.session, self.stack)
 
     def losses(self) -> NamedLosses:
         """Return the names of the stores that were lost."""

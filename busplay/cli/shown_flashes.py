@@ -64,6 +64,14 @@ class ShownFlashes:
                 start, stop = Fraction(min(shown), clock_hz), Fraction(max(shown), clock_hz)
                 join_span(spans, replace(span, start_s=start, stop_s=stop))
 
+    def begin_again(self, playable: Playable) -> None:
+        """Forget what was found; the window plays another playable from now on."""
+        self.playable = playable
+        self._pictures = 0
+        self._cycles.clear()
+        self._general.clear()
+        self._red.clear()
+
     def report(self) -> FlashReport:
         """Return what was found so far."""
         return FlashReport(self._pictures, *self._field_px, tuple(self._general), tuple(self._red))

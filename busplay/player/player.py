@@ -105,12 +105,17 @@ class Player:
         self._measured_cycles = 0
         self._achieved_permille: int | None = None
 
-    def for_another(self, playable: Playable) -> Player:
-        """Return a player of another playable, at the same speed, playing if this one plays."""
+    def for_another(self, playable: Playable, *, refresh_hz: int | None = None) -> Player:
+        """Return a player of another playable, at the same speed, playing if this one plays.
+
+        Args:
+            playable: the other one.
+            refresh_hz: its pictures in a second of the board's time; None: as many as before.
+        """
         player = Player(
             playable,
             self._clock,
-            refresh_hz=self.refresh_hz,
+            refresh_hz=refresh_hz or self.refresh_hz,
             speed=self.speed,
             budget_ns=self._budget_ns,
             whole_pictures=self._whole_pictures,

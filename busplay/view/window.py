@@ -227,6 +227,7 @@ class PlayerWindow:
         inspector: Inspector | None = None,
         marks: Marks | None = None,
         title: str | None = None,
+        refresh_hz: int | None = None,
     ) -> None:
         """Show another playable in place of the present one; it goes on as that did.
 
@@ -235,8 +236,9 @@ class PlayerWindow:
             inspector: answers about its recording; None: nothing is recorded.
             marks: of the recording; None: forgotten in the end.
             title: the window's; None: as it is.
+            refresh_hz: pictures in a second of the board's time; None: as before.
         """
-        self._player = self._player.for_another(playable)
+        self._player = self._player.for_another(playable, refresh_hz=refresh_hz)
         self._playable = playable
         state = self.instrument.state.for_another(playable.displays)
         self.instrument = self._scene.instrument = self._new_instrument(inspector, marks, state)

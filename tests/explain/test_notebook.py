@@ -8,6 +8,7 @@ from html.parser import HTMLParser
 from pathlib import Path
 
 import numpy as np
+import pytest
 from PIL import Image
 
 import busplay
@@ -41,6 +42,7 @@ def test_display_is_a_picture_of_its_pixels_enlarged_by_a_whole_number() -> None
         assert np.array_equal(shown, display.image().repeat(scale, 0).repeat(scale, 1))
 
 
+@pytest.mark.thorough
 def test_check_report_shows_its_verdict_and_what_decided_it() -> None:
     html = TextOf(busplay.check("lean")._repr_html_())
     assert html.tags == ["div", "p", "strong", "pre"]

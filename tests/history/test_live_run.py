@@ -438,7 +438,7 @@ def test_keys_that_are_pressed_ahead_are_part_of_the_programs_own_run(tmp_path: 
     keep = tmp_path / "run.trace"
     ahead = [(300_000, 128), (900_000, 129)]
     with Session("dunlin", program="keys", keep=keep, key_presses=ahead) as session:
-        live = LiveRun(session, keep, program=follow(session))
+        live = LiveRun(session, program=follow(session))
         live.run(600_000)
         live.press(130)
         live.run(600_000)
