@@ -20,6 +20,7 @@ TOPICS = {
     "faults": "Inject faults, name lost stores, find what breaks the link.",
     "captures": "Decode what a logic analyser recorded.",
     "analysis": "Check, plan, stress, compare, profile.",
+    "hardware": "Firmware, test vectors, headers and a data sheet from the description.",
     "library": "Use busplay from Python.",
     "testing": "Test your own programs with pytest: screens, link use, losses.",
     "formats": "Files: programs, labels, stores, keys, frames, traces, captures.",
