@@ -149,6 +149,8 @@ class ProgramRun:
             )
             self._labels = request.read_labels() if request.labels else {}
             self.stack = stack.pop_all()
+        for name, path in self.session.serial_lines.terminals.items():
+            click.echo(f"serial line of {name}: {path}", err=True)
         self._console = sys.stderr.buffer if request.as_json else sys.stdout.buffer
         self.title = self.session.program.name or board.name
         self.stop_cycle = stop_cycle(request.run.cycles, request.run.duration_ps, board.clock_hz)

@@ -283,6 +283,14 @@ def press_key(core: Core, code: int, *, cycle: int) -> None:
         bus.press(code, cycle=cycle)
 
 
+def take_sent(core: Core) -> dict[str, bytes]:
+    """Return what a core's devices sent over serial lines since the last call, by their names."""
+    bus = bus_of(core)
+    if bus is None:
+        return {}
+    return bus.take_sent(core.cycle - 1 if core.stop is None else None)
+
+
 def takes_keys(core: Core) -> bool:
     """Return whether a program on the core can see keys."""
     bus = bus_of(core)

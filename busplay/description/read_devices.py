@@ -196,6 +196,13 @@ def _read_files(table: Table, line: str, folder: Path) -> dict[str, Any]:
                 wanted=f'the serial line is "{line}", so say line = "file" or take the key out',
             )
         text = table.text(key, wanted="give the path of a file")
+        if key == "output" and (Path(text).is_absolute() or ".." in Path(text).parts):
+            # A board file is data: it must not make a run replace any file of its user's.
+            raise table.error(
+                key,
+                found=show_string(text),
+                wanted="give a file in the board file's folder, or below it",
+            )
         files[key] = (folder / text).absolute()
     source = files["input"]
     if source is not None and not _is_file(source):

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from busplay.batch import StoreBatch, UInt8Column
-from busplay.core.interface import Registers, press_key
+from busplay.core.interface import Registers, press_key, take_sent
 from busplay.core.rewind import (
     KIND_SHIFT,
     CoreState,
@@ -148,6 +148,7 @@ class ProgramWalk:
             yield self.core.take_stores()
 
     def _forget_console(self) -> None:
+        take_sent(self.core)
         if self.core.host_port is not None:
             self.core.host_port.take_console()
 

@@ -24,6 +24,7 @@ from busplay.core.interface import (
     Registers,
     RunsToAddress,
     press_key,
+    take_sent,
     takes_keys,
 )
 from busplay.core.rewind import RewindableCore
@@ -42,6 +43,7 @@ from busplay.run.inputs import RunInputs
 from busplay.run.program_start import ProgramStart
 from busplay.run.recent_load import RecentLoad
 from busplay.run.recording import Recorder, header_for
+from busplay.run.serial_lines import SerialLines
 from busplay.run.store_pc import StorePcFinder
 from busplay.whole_file import require_other_file
 
@@ -112,6 +114,9 @@ class Session:
         for output in (record, record_received):
             require_other_file(output, self.start.path, board.file, *images, *described)
         self.core: Core = self.start.make_core()
+        self.serial_lines = SerialLines(
+            board, self.start.path, *images, *described, record, record_received
+        )
         self.program = self.start.program
         self.pipeline = Pipeline(board, faults=as_faults(faults, board.link))
         self._console = bytearray()
@@ -353,6 +358,8 @@ class Session:
 
     def _run_piece(self, advance: Callable[[], int]) -> int:
         before_slots, before_frames = self._slots(), self.pipeline.frames_carried
+        for code in self.serial_lines.received().replace(b"\0", b""):
+            self.press(code)
         try:
             done = advance()
         except DeviceError:
@@ -373,6 +380,7 @@ class Session:
         frames = self.pipeline.feed(self.core.take_stores(), stop_cycle=stop_cycle)
         if self.core.host_port is not None:
             self._console += self.core.host_port.take_console()
+        self._console += self.serial_lines.send(take_sent(self.core))
         self.recorder.write(frames, cycles=stop_cycle)
 
     def _slots(self) -> int:
@@ -404,7 +412,7 @@ class Session:
         self.recorder.press(cycle, code)
 
     def take_console(self) -> bytes:
-        """Return the bytes written to the console register since the last call."""
+        """Return the bytes sent to the console since the last call, by register or serial line."""
         taken = bytes(self._console)
         self._console.clear()
         return taken
@@ -468,6 +476,7 @@ class Session:
         Args:
             keeps_old: keep existing traces, and leave the new ones beside them.
         """
+        self.serial_lines.close()
         self.recorder.close(cycles=self.core.cycle, keeps_old=keeps_old)
 
     def __enter__(self) -> Self:

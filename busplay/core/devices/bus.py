@@ -22,6 +22,7 @@ from busplay.core.devices.interface import (
     DeviceError,
     HasReset,
     PlannedDevice,
+    SendsBytes,
     TakesKeys,
 )
 
@@ -336,6 +337,19 @@ class DeviceBus:
             slot.reset(cycle)
         self._propagate(cycle + 1)
         self._sum_up(cycle + 1)
+
+    def take_sent(self, cycle: int | None) -> dict[str, bytes]:
+        """Return the bytes that each device sent over a serial line since the last call.
+
+        Args:
+            cycle: up to which they are gone; None: all, as the processor has stopped.
+        """
+        sent = {
+            slot.name: slot.device.take_sent(cycle)
+            for slot in self.slots
+            if isinstance(slot.device, SendsBytes)
+        }
+        return {name: data for name, data in sent.items() if data}
 
     @property
     def takes_keys(self) -> bool:

@@ -75,6 +75,18 @@ class TakesKeys(Protocol):
 
 
 @runtime_checkable
+class SendsBytes(Protocol):
+    """A device with a serial line."""
+
+    def take_sent(self, cycle: int | None) -> bytes:
+        """Return the bytes sent since the last call; they are no part of the state.
+
+        Args:
+            cycle: up to which they are gone; None: all, as the processor has stopped.
+        """
+
+
+@runtime_checkable
 class HasReset(Protocol):
     """A device with a reset input."""
 

@@ -17,13 +17,15 @@ import importlib.util
 from collections.abc import Callable
 from pathlib import Path
 
+from busplay.core.devices.acia_6551 import AciaDevice
 from busplay.core.devices.bus import DeviceBus, DeviceSlot, PinWire
 from busplay.core.devices.interface import BusDevice
 from busplay.core.devices.via_6522 import ViaDevice
 from busplay.description.board import Board
-from busplay.description.devices import CustomDevice, Device, Via6522
+from busplay.description.devices import Acia6551, CustomDevice, Device, Via6522
 from busplay.description.read_devices import ENTRY_POINT_GROUP, IN_FILE, lines_of
 from busplay.errors import InputError, printable
+from busplay.program.image import read_content
 
 _METHODS = ("read", "write", "next_event_cycle", "advance", "snapshot", "restore")
 _trusted: set[bool] = set()
@@ -81,9 +83,13 @@ def _wires_of(board: Board) -> list[PinWire]:
 def _make(described: Device, board: Board, *, place: str) -> BusDevice:
     if isinstance(described, Via6522):
         return ViaDevice(described, clock_hz=board.clock_hz)
-    if isinstance(described, CustomDevice):
-        return _make_custom(described, board, place=place)
-    raise TypeError(f"{described} has no device")
+    if isinstance(described, Acia6551):
+        incoming = b""
+        if described.input is not None:
+            # In a trace's board the path is a bare name, beside the trace.
+            incoming = read_content(Path(board.file).parent / described.input)
+        return AciaDevice(described, clock_hz=board.clock_hz, incoming=incoming)
+    return _make_custom(described, board, place=place)
 
 
 def _make_custom(described: CustomDevice, board: Board, *, place: str) -> BusDevice:

@@ -40,8 +40,8 @@ class DeviceTest(ABC):
         for offset, data in self.program():
             made.append((cycle, FIRST + offset, data))
             cycle += 4
-        for _ in range(60):
-            cycle += rng.choice([1, 4, 7, 60, 900])
+        for _ in range(40):
+            cycle += rng.choice([1, 4, 7, 30, 150])
             data = rng.choice([None, rng.randrange(256), rng.randrange(8)])
             made.append((cycle, FIRST + rng.randrange(self.offsets), data))
         return made
@@ -77,7 +77,7 @@ class DeviceTest(ABC):
             assert self.run(self.bus(), accesses) == self.run(self.bus(), accesses)
 
     def test_time_may_be_cut_anywhere(self) -> None:
-        for seed in range(3):
+        for seed in range(2):
             accesses = self.accesses(seed)
             whole = self.run(self.bus(), accesses)
             for looks_each in (1, 13, 200):

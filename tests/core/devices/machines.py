@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
+from busplay.core.devices.acia_6551 import AciaDevice
 from busplay.core.devices.bus import DeviceBus, DeviceSlot, PinWire
 from busplay.core.devices.interface import BusDevice
 from busplay.core.devices.via_6522 import ViaDevice
@@ -11,12 +12,13 @@ from busplay.core.interface import Core
 from busplay.core.make import find_core_class
 from busplay.core.memory_map import MemoryMap
 from busplay.description import board as description
-from busplay.description.devices import CustomDevice, Device, Via6522
+from busplay.description.devices import Acia6551, AciaPart, CustomDevice, Device, Via6522
 from tests.core.programs import HANDLER, MEMORY, NMI_HANDLER, PORT, PROGRAM, WINDOWS, port, put
 
 VIA = 0xA800
 OTHER_VIA = 0xA820
 OWN = 0xA900
+SERIAL = 0xA850
 KINDS = ("reference", "compiled")
 
 
@@ -84,6 +86,13 @@ def via(
         pins=pins,
     )
     return described, ViaDevice(described, clock_hz=1_000_000)
+
+
+def acia(*, irq: bool = True, part: AciaPart = "r6551") -> MadeDevice:
+    described = Acia6551(
+        name="serial", first_address=SERIAL, last_address=SERIAL + 3, irq=irq, part=part
+    )
+    return described, AciaDevice(described, clock_hz=100_000, incoming=bytes(range(200)))
 
 
 def alarm(*, irq: bool = True, nmi: bool = False, repeats: bool = False) -> MadeDevice:
