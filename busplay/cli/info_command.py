@@ -81,4 +81,4 @@ def _history_text(info: TraceInfo) -> str:
         return "all writes are indexed"
     if info.frames_indexed:
         return f"the writes of {info.frames_indexed:,} frames are indexed"
-    return "writes are not indexed; a search goes through all frames first"
+    return "writes are indexed when they are first searched"

@@ -330,8 +330,7 @@ class History:
         """Count the writes before a moment, from the nearest stretch's sums."""
         if self._cells.shift and place.space == "memory":
             return sum(len(found) for found in self.writes(place, 0, frame))
-        chunks = self.index.stretch_chunks
-        starts = self._before[chunks]
+        starts = self._before[self.index.counted_chunks]
         after = min(int(np.searchsorted(starts, frame, side="left")), len(starts) - 1)
         before = max(0, after - 1)
         near = after if starts[after] - frame < frame - starts[before] else before
@@ -352,17 +351,24 @@ class History:
         first_cell, stop_cell = self._cells_of(place)
         if first_frame >= stop_frame or first_cell >= stop_cell:
             return
+        # The first and the stop of the chunks, and of the blocks that they are in.
         first = int(np.searchsorted(self._before, first_frame, side="right")) - 1
         stop = int(np.searchsorted(self._before, stop_frame, side="left"))
+        block_first = self.index.block_first
+        first_block = int(np.searchsorted(block_first, first, side="right")) - 1
+        stop_block = int(np.searchsorted(block_first, stop, side="left"))
         columns = slice(first_cell >> 3, (stop_cell + 7) >> 3)
         mask = np.full(columns.stop - columns.start, 0xFF, np.uint8)
         mask[0] &= 0xFF << (first_cell & 7) & 0xFF
         mask[-1] &= 0xFF >> (-stop_cell & 7)
-        starts = range(first, stop, ROWS_AT_ONCE)
+        starts = range(first_block, stop_block, ROWS_AT_ONCE)
         for start in reversed(starts) if newest_first else starts:
-            rows = self.index.written[start : min(start + ROWS_AT_ONCE, stop), columns]
+            rows = self.index.written[start : min(start + ROWS_AT_ONCE, stop_block), columns]
             found = start + np.flatnonzero((rows & mask).any(axis=1))
-            yield from (found[::-1] if newest_first else found).tolist()
+            for block in (found[::-1] if newest_first else found).tolist():
+                low, high = block_first[block : block + 2].tolist()
+                chunks = range(max(low, first), min(high, stop))
+                yield from reversed(chunks) if newest_first else chunks
 
     def _writes_in(self, chunk: int, place: Place, first_frame: int, stop_frame: int) -> Writes:
         """Return the writes of one chunk to a place."""

@@ -46,9 +46,11 @@ class WriteIndex:
         self.chunks_in_trace = 0
         self.kinds: list[ChunkKind] = []
         self.fates: dict[int, UInt8Column] = {}
-        # Chunks and spans before each stretch, and in all.
+        # Chunks, blocks and spans before each stretch, and in all.
         self._chunks_before = [0]
+        self._stretch_blocks = [0]
         self._stretch_spans = [0]
+        self._block_first = GrowingArray(np.zeros(1, np.int64))
         self._written = GrowingArray(np.empty((0, -(-cells // 8)), np.uint8))
         self._counts_before = GrowingArray(np.zeros((1, cells), np.uint32))
         self._spans = GrowingArray(np.empty((len(SpanColumn), 0), np.uint64), axis=1)
@@ -79,17 +81,22 @@ class WriteIndex:
 
     @property
     def written(self) -> NDArray[np.uint8]:
-        """uint8[chunks, cells / 8]; see `IndexStretch`."""
+        """uint8[blocks, cells / 8]; see `IndexStretch`."""
         return self._written.values
 
     @property
-    def stretch_chunks(self) -> Int64Column:
-        """int64[stretches + 1]; chunks before each stretch, and the total."""
-        return np.array(self._chunks_before, np.int64)
+    def block_first(self) -> Int64Column:
+        """int64[blocks + 1]; chunks before each block, and in all."""
+        return self._block_first.values
+
+    @property
+    def counted_chunks(self) -> Int64Column:
+        """int64[counted + 1]; chunks before each stretch that has counts, and after these."""
+        return np.array(self._chunks_before[: len(self.counts_before)], np.int64)
 
     @property
     def counts_before(self) -> NDArray[np.uint32]:
-        """uint32[stretches + 1, cells]; writes to each cell before each stretch."""
+        """uint32[counted + 1, cells]; writes to each cell before each of `counted_chunks`."""
         return self._counts_before.values
 
     @property
@@ -115,11 +122,14 @@ class WriteIndex:
     def add(self, stretch: IndexStretch, counts: Sequence[int]) -> None:
         """Add the next stretch; `counts` has the frames of each of its chunks."""
         first = len(self.kinds)
+        if stretch.counts is not None and len(self.counts_before) == len(self._chunks_before):
+            self._counts_before.add(self.counts_before[-1:] + stretch.counts)
         self.kinds += stretch.kinds
         self.fates |= {first + number: fates for number, fates in stretch.fates.items()}
         self._chunks_before.append(len(self.kinds))
         self._written.add(stretch.written)
-        self._counts_before.add(self.counts_before[-1:] + stretch.counts)
+        self._block_first.add(first + np.cumsum(stretch.block_chunks))
+        self._stretch_blocks.append(len(self.written))
         self._spans.add(stretch.spans)
         sums = np.cumsum(stretch.spans.view(np.int64), axis=1)
         self._sums_before.add(self.sums_before[:, -1:] + sums)
@@ -130,13 +140,14 @@ class WriteIndex:
 
     def remove_last(self) -> None:
         """Remove the last stretch."""
-        del self._chunks_before[-1], self._stretch_spans[-1]
+        del self._chunks_before[-1], self._stretch_blocks[-1], self._stretch_spans[-1]
         chunks, spans = self._chunks_before[-1], self._stretch_spans[-1]
         for number in range(chunks, len(self.kinds)):
             self.fates.pop(number, None)
         del self.kinds[chunks:]
-        self._written.cut(chunks)
-        self._counts_before.cut(len(self._chunks_before))
+        self._written.cut(self._stretch_blocks[-1])
+        self._block_first.cut(self._stretch_blocks[-1] + 1)
+        self._counts_before.cut(min(len(self.counts_before), len(self._chunks_before)))
         self._spans.cut(spans)
         self._sums_before.cut(spans + 1)
         self._frames_before.cut(spans + 1)
@@ -149,13 +160,17 @@ class WriteIndex:
         if count <= 0:
             return
         chunks, spans = self._chunks_before[count], self._stretch_spans[count]
+        blocks = self._stretch_blocks[count]
         self._chunks_before = [one - chunks for one in self._chunks_before[count:]]
+        self._stretch_blocks = [one - blocks for one in self._stretch_blocks[count:]]
         self._stretch_spans = [one - spans for one in self._stretch_spans[count:]]
         del self.kinds[:chunks]
         self.fates = {one - chunks: fates for one, fates in self.fates.items() if one >= chunks}
-        self._written.drop(chunks)
+        self._written.drop(blocks)
+        self._block_first.drop(blocks)
+        self._block_first.values[:] -= chunks
         self._spans.drop(spans)
-        self._counts_before.drop(count)
+        self._counts_before.drop(min(count, len(self.counts_before) - 1))
         self._sums_before.drop(spans)
         self._counts_before.values[:] -= self._counts_before.values[:1].copy()
         self._sums_before.values[:] -= self._sums_before.values[:, :1].copy()

@@ -20,8 +20,12 @@ from busplay.write_index.stretch import (
     ChunkKind,
     IndexStretch,
     SpanColumn,
+    ends_block,
 )
 
+# A trace of up to so many blocks, 262,144 frames of a full link, has no index: it would be up to a
+# sixth of the trace, and is made in some 5 ms.
+SHORT_BLOCKS = 4
 NO_EDGES: UInt64Column = np.empty(0, np.uint64)
 NOTHING_CAME = Arrivals(FrameBatch.empty(), NO_FATES, NO_HELD, as_sent=False)
 
@@ -86,10 +90,16 @@ class WriteIndexBuilder:
     def _begin_stretch(self) -> None:
         self._frames_before = self._frames
         self._kinds: list[ChunkKind] = []
+        self._block_chunks: list[int] = []
+        self._begin_block()
         self._written: list[UInt8Column] = []
         self._counts = np.zeros(self.cells.count, np.uint32)
         self._spans: list[NDArray[np.uint64]] = []
         self._fates: dict[int, UInt8Column] = {}
+
+    def _begin_block(self) -> None:
+        self._written_now[:] = 0
+        self._frames_in_block = self._chunks_in_block = 0
 
     def _take_arrivals(self, arrivals: Arrivals) -> None:
         self._came = arrivals
@@ -174,10 +184,15 @@ class WriteIndexBuilder:
             most = spans[SpanColumn.HELD_MAX]
             np.maximum.at(most, np.maximum(span, 0), came.held.astype(np.uint64))
         self._kinds.append(kind)
-        self._written.append(np.packbits(self._written_now, bitorder="little"))
-        self._written_now[:] = 0
         self._spans.append(spans)
         self._frames += len(frames)
+        self._frames_in_block += len(frames)
+        self._chunks_in_block += 1
+        totals = {"frames": self._frames_in_block, "chunks": self._chunks_in_block}
+        if ends_block(len(frames), **totals):
+            self._written.append(np.packbits(self._written_now, bitorder="little"))
+            self._block_chunks.append(self._chunks_in_block)
+            self._begin_block()
         self._came = NOTHING_CAME
 
     def _fates_of(self, frames: FrameBatch, came: Arrivals) -> tuple[ChunkKind, UInt8Column]:
@@ -255,10 +270,15 @@ class WriteIndexBuilder:
         return stretch
 
     def _stretch(self, counts: UInt32Column, fates: dict[int, UInt8Column]) -> IndexStretch:
+        written, block_chunks = self._written, self._block_chunks
+        if self._chunks_in_block:
+            here = np.packbits(self._written_now, bitorder="little")
+            written, block_chunks = [*written, here], [*block_chunks, self._chunks_in_block]
         return IndexStretch(
             self._frames_before,
             tuple(self._kinds),
-            np.stack(self._written),
+            tuple(block_chunks),
+            np.stack(written),
             counts,
             np.concatenate(self._spans, axis=1),
             fates,
@@ -270,12 +290,18 @@ class WriteIndexBuilder:
         Args:
             at_end: there are no more frames, so the stretch may be short.
         """
-        if self.is_full or (at_end and not self.is_empty):
+        if self.is_full or (at_end and not self.is_empty and not self._is_short):
             stretch = self.take_stretch()
             if self._full is not None:
                 self._full.append(stretch)
-            return stretch.pack(cell_shift=self.cells.shift)
+            return stretch.pack(cells=self.cells.count, cell_shift=self.cells.shift)
         return b""
+
+    @property
+    def _is_short(self) -> bool:
+        """Whether the trace so far is indexed on opening as quickly as its index is read."""
+        blocks = len(self._block_chunks) + (self._chunks_in_block > 0)
+        return not self._frames_before and blocks <= SHORT_BLOCKS
 
     def take_full_stretches(self) -> list[IndexStretch]:
         """Return the stretches kept since the last call, each of which has been taken."""

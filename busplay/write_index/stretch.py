@@ -1,9 +1,9 @@
-"""A stretch of the write index, and the payload of the chunk `wIDX` that holds it."""
+"""A stretch of the write index, and the payload of the chunk `wBLK` that holds it."""
 
 from __future__ import annotations
 
 import struct
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from enum import IntEnum
 
@@ -12,12 +12,19 @@ from numpy.typing import NDArray
 
 from busplay.batch import UInt8Column, UInt32Column
 from busplay.trace.blocks import make_compressor, make_decompressor, pack_block, unpack_block
+from busplay.trace.columns import CHUNK_FRAMES
 from busplay.trace.container import Where
 
 # The counts of a stretch are larger than the bits of its chunks, and a count reads at most half of
 # a stretch: 64 chunks make the index of a program's trace half as long as 16.
 STRETCH_CHUNKS = 64
 SPAN_FRAMES = 1024
+# A slow program's chunks end after a second and are small, so several are one block.
+BLOCK_FRAMES = 2 * CHUNK_FRAMES
+BLOCK_CHUNKS = 16
+# The counts of the last stretch would be a large part of a short trace; what it lacks is counted
+# from its frames, in some 30 ms.
+COUNTED_CHUNKS = 48
 
 _HEAD = struct.Struct("<IQIBI")
 
@@ -63,31 +70,34 @@ class IndexStretch:
     Attributes:
         frames_before: frames of the trace before it.
         kinds: a `ChunkKind` for each chunk.
-        written: uint8[chunks, cells / 8]; bit i of byte j, lowest first: cell 8 j + i was written.
-        counts: uint32[cells]; writes to each cell.
+        block_chunks: chunks in each block.
+        written: uint8[blocks, cells / 8]; bit i of byte j, lowest first: cell 8 j + i was written.
+        counts: uint32[cells]; writes to each cell; None: not in the trace.
         spans: uint64[columns, spans]; rows as in `SpanColumn`.
         fates: uint8[frames of the chunk] by the chunk's index in the stretch.
     """
 
     frames_before: int
     kinds: tuple[ChunkKind, ...]
+    block_chunks: tuple[int, ...]
     written: NDArray[np.uint8]
-    counts: UInt32Column
+    counts: UInt32Column | None
     spans: NDArray[np.uint64]
     fates: dict[int, UInt8Column]
 
-    def pack(self, *, cell_shift: int) -> bytes:
-        """Pack it as the payload of a chunk."""
+    def pack(self, *, cells: int, cell_shift: int) -> bytes:
+        """Pack it as the payload of a chunk, without counts if it is short."""
         compressor = make_compressor()
         spans = self.spans.copy()
         spans[SpanColumn.FIRST_SLOT, 1:] = np.diff(self.spans[SpanColumn.FIRST_SLOT])
         parts = [
-            _HEAD.pack(
-                len(self.kinds), self.frames_before, len(self.counts), cell_shift, spans.shape[1]
-            ),
+            _HEAD.pack(len(self.kinds), self.frames_before, cells, cell_shift, spans.shape[1]),
             bytes(self.kinds),
         ]
-        columns = [self.written.tobytes(), _planes(self.counts, "<u4"), _planes(spans, "<u8")]
+        columns = [self.written.tobytes()]
+        if self.counts is not None and len(self.kinds) >= COUNTED_CHUNKS:
+            columns.append(_planes(self.counts, "<u4"))
+        columns.append(_planes(spans, "<u8"))
         columns += [fates.tobytes() for _, fates in sorted(self.fates.items())]
         for column in columns:
             parts += pack_block(compressor, column)
@@ -138,8 +148,11 @@ def parse_stretch(
         return column
 
     row_bytes = -(-cells // 8)
-    written = np.frombuffer(block(len(kinds) * row_bytes), np.uint8).reshape(-1, row_bytes)
-    counts = _from_planes(block(4 * cells), "<u4", (cells,))
+    block_chunks = tuple(_block_sizes(frame_counts))
+    written = np.frombuffer(block(len(block_chunks) * row_bytes), np.uint8)
+    counts = None
+    if len(kinds) >= COUNTED_CHUNKS:
+        counts = _from_planes(block(4 * cells), "<u4", (cells,))
     spans = _from_planes(
         block(8 * len(SpanColumn) * sum(spans_each)), "<u8", (len(SpanColumn), sum(spans_each))
     )
@@ -153,7 +166,32 @@ def parse_stretch(
         raise where.error(
             f"{len(payload) - offset:,} bytes after the last block", "nothing belongs there"
         )
-    return IndexStretch(frames_before, kinds, written, counts, spans, fates)
+    return IndexStretch(
+        frames_before,
+        kinds,
+        block_chunks,
+        written.reshape(-1, row_bytes),
+        counts,
+        spans,
+        fates,
+    )
+
+
+def ends_block(last_frames: int, *, frames: int, chunks: int) -> bool:
+    """Return whether a block takes no more, from its last chunk's frames and its totals."""
+    return last_frames == CHUNK_FRAMES or frames >= BLOCK_FRAMES or chunks == BLOCK_CHUNKS
+
+
+def _block_sizes(frame_counts: Sequence[int]) -> Iterator[int]:
+    """Return the count of chunks of each block, from the chunks' frame counts."""
+    frames = chunks = 0
+    for count in frame_counts:
+        frames, chunks = frames + count, chunks + 1
+        if ends_block(count, frames=frames, chunks=chunks):
+            yield chunks
+            frames = chunks = 0
+    if chunks:
+        yield chunks
 
 
 def _planes(column: NDArray[np.unsignedinteger], kind: str) -> bytes:

@@ -188,7 +188,7 @@ def main(frames: int) -> None:
         with TraceReader(path) as reader:
             history = open_history(reader)
             opening = time.process_time() - start
-            index = sum(row.stored_bytes for row in reader.chunk_rows() if row.kind == "wIDX")
+            index = sum(row.stored_bytes for row in reader.chunk_rows() if row.kind == "wBLK")
             print(f"trace    {reader.frames:,} frames, {reader.file_bytes:,} bytes")
             print(f"index    {index:,} bytes, {100 * index / reader.file_bytes:.2f} %")
             print(f"opening  {opening:.3f} s")

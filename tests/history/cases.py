@@ -61,12 +61,20 @@ def cases(draw: st.DrawFn, *, largest: int = 120) -> Case:
     return Case(board, frames, encoder.settled_edge)
 
 
-def record(path: Path, case: Case, *, with_index: bool = True) -> None:
-    """Write the frames as a trace."""
+def record(
+    path: Path, case: Case, *, with_index: bool = True, chunk_frames: int | None = None
+) -> None:
+    """Write the frames as a trace, in chunks as they come, or of so many frames."""
     header = TraceHeader(link=case.board.link, board=case.board)
     units = WriteIndexBuilder(case.board) if with_index else None
+    frames, done = case.frames, 0
     with TraceFileWriter(path, header=header, units=units) as writer:
-        writer.write(case.frames, stop_edge=case.stop_edge)
+        while chunk_frames is not None and done < len(frames):
+            here = frames.between(done, min(done + chunk_frames, len(frames)))
+            writer.write(here, stop_edge=int(here.edge[-1]) + 1)
+            writer.flush()
+            done += len(here)
+        writer.write(frames.between(done, len(frames)), stop_edge=case.stop_edge)
 
 
 def naive_of(reader: TraceReader, board: Board) -> NaiveHistory:

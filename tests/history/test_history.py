@@ -175,9 +175,12 @@ def test_history_is_what_going_through_all_frames_gives(
     chunks, exact = data.draw(st.sampled_from((1, 2, 64))), data.draw(st.sampled_from((0, 4)))
     with TemporaryDirectory() as folder, pytest.MonkeyPatch.context() as patch:
         patch.setattr(builder, "STRETCH_CHUNKS", chunks)
+        patch.setattr(builder, "SHORT_BLOCKS", 0)
+        patch.setattr(stretch, "COUNTED_CHUNKS", data.draw(st.sampled_from((1, 2, 48))))
         patch.setattr(timeline, "EXACT_CHUNKS", exact)
         path = Path(folder) / "a.trace"
-        record(path, case, with_index=kind != "plain")
+        chunk_frames = data.draw(st.sampled_from((None, None, 1, 5)))
+        record(path, case, with_index=kind != "plain", chunk_frames=chunk_frames)
         if kind == "cut":
             cut(path, data.draw(st.floats(0, 1)))
         with TraceReader(path) as reader:

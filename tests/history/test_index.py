@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from busplay.batch import FrameBatch
 from busplay.errors import InputError
@@ -16,10 +18,12 @@ from busplay.history.history import open_history
 from busplay.history.places import Place
 from busplay.link.layout import FrameLayout
 from busplay.pipeline.pipeline import Pipeline
+from busplay.trace.columns import CHUNK_FRAMES
 from busplay.trace.container import CHUNK_HEAD, WRITES
 from busplay.trace.header import TraceHeader
 from busplay.trace.reader import TraceReader
 from busplay.trace.writer import TraceFileWriter
+from busplay.write_index import builder
 from busplay.write_index import cells as cells_of_boards
 from busplay.write_index.builder import WriteIndexBuilder
 from busplay.write_index.cells import Cells
@@ -44,12 +48,21 @@ def naive_cells(case: Case) -> dict[tuple[str, str, int], int]:
     return numbers
 
 
-@given(case=cases())
+@pytest.fixture
+def short_too(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Have an index written into short traces too."""
+    monkeypatch.setattr(builder, "SHORT_BLOCKS", 0)
+
+
+@given(case=cases(), chunk_frames=st.sampled_from((None, 1, 2, 9)))
 @settings(max_examples=60)
-def test_index_that_the_recorder_writes_says_what_the_frames_do(case: Case) -> None:
-    with TemporaryDirectory() as folder:
+def test_index_that_the_recorder_writes_says_what_the_frames_do(
+    case: Case, chunk_frames: int | None
+) -> None:
+    with TemporaryDirectory() as folder, pytest.MonkeyPatch.context() as patch:
+        patch.setattr(builder, "SHORT_BLOCKS", 0)
         path = Path(folder) / "a.trace"
-        record(path, case)
+        record(path, case, chunk_frames=chunk_frames)
         with TraceReader(path) as reader:
             naive = naive_of(reader, case.board)
             counts = [len(part) for part in reader.chunks()]
@@ -57,14 +70,23 @@ def test_index_that_the_recorder_writes_says_what_the_frames_do(case: Case) -> N
     numbers = naive_cells(case)
     chunk_of = [number for number, count in enumerate(counts) for _ in range(count)]
     written: list[set[int]] = [set() for _ in counts]
-    totals = [0] * len(numbers)
+    totals: list[dict[int, int]] = [{} for _ in trace["writes"]]
+    stretch_of = [number for number, part in enumerate(trace["writes"]) for _ in part["kinds"]]
     for one in naive.writes:
-        cell = numbers[one.unit, one.space, one.offset]
-        written[chunk_of[one.frame]].add(cell)
-        totals[cell] += 1
-    assert [cells for part in trace["writes"] for cells in part["written"]] == written
-    found = [part["counts"] for part in trace["writes"]]
-    assert [sum(column) for column in zip(*found, strict=True)] == (totals if counts else [])
+        cell, chunk = numbers[one.unit, one.space, one.offset], chunk_of[one.frame]
+        written[chunk].add(cell)
+        of_stretch = totals[stretch_of[chunk]]
+        of_stretch[cell] = of_stretch.get(cell, 0) + 1
+    sizes = [size for part in trace["writes"] for size in part["blocks"]]
+    assert sum(sizes) == len(counts)
+    stops = np.cumsum([0, *sizes]).tolist()
+    blocks = [set().union(*written[first:stop]) for first, stop in pairwise(stops)]
+    assert [cells for part in trace["writes"] for cells in part["written"]] == blocks
+    for part, of_stretch in zip(trace["writes"], totals, strict=True):
+        assert (part["counts"] is None) == (len(part["kinds"]) < 48)
+        if part["counts"] is not None:
+            found = {cell: count for cell, count in enumerate(part["counts"]) if count}
+            assert found == of_stretch
     columns = [
         [one for part in trace["writes"] for one in part["columns"][row]] for row in range(9)
     ]
@@ -85,18 +107,50 @@ def big_case(count: int = 200_000) -> Case:
 
 
 def test_index_made_on_opening_equals_the_recorded_one(tmp_path: Path) -> None:
-    case = big_case()
+    # A stretch of 64 chunks and one of 49, so that both have their counts in the trace.
+    case = big_case(113 * 1_770)
     for name, with_index in (("with", True), ("without", False)):
-        record(tmp_path / name, case, with_index=with_index)
+        record(tmp_path / name, case, with_index=with_index, chunk_frames=1_770)
     with TraceReader(tmp_path / "with") as one, TraceReader(tmp_path / "without") as other:
         first, second = open_history(one).index, open_history(other).index
-        assert (first.chunks_in_trace, second.chunks_in_trace) == (4, 0)
-        assert first.kinds == second.kinds == [ChunkKind.PLAIN] * 4
-        for name in ("written", "counts_before", "spans", "sums_before", "frames_before"):
+        assert (first.chunks_in_trace, second.chunks_in_trace) == (113, 0)
+        assert first.kinds == second.kinds == [ChunkKind.PLAIN] * 113
+        names = ("written", "block_first", "counted_chunks", "counts_before")
+        for name in (*names, "spans", "sums_before", "frames_before"):
             assert (getattr(first, name) == getattr(second, name)).all(), name
         assert first.sums_before[SpanColumn.CHANGED_BYTES, -1] > 70_000
 
 
+def test_trace_of_up_to_four_blocks_has_no_index_and_is_searched_all_the_same(
+    tmp_path: Path,
+) -> None:
+    indexed = {}
+    for chunks in (4, 5):
+        path = tmp_path / f"{chunks}.trace"
+        case = big_case(chunks * CHUNK_FRAMES)
+        record(path, case)
+        with TraceReader(path) as reader:
+            indexed[chunks] = reader.frames_indexed
+            last = open_history(reader).last_write(Place("panel", "memory", 7, 8))
+            assert last is not None
+            wanted = [
+                frame for frame, offset in naive_of_plain(big_case(reader.frames)) if offset == 7
+            ]
+            assert last.frame == wanted[-1]
+    assert indexed == {4: 0, 5: 5 * CHUNK_FRAMES}
+
+
+def test_chunks_of_a_slow_program_share_a_block(tmp_path: Path) -> None:
+    case = big_case(400_000)
+    record(tmp_path / "a.trace", case, chunk_frames=40_000)
+    with TraceReader(tmp_path / "a.trace") as reader:
+        index = open_history(reader).index
+    # A block ends with 131,072 frames or more; the last is as short as the trace.
+    assert index.block_first.tolist() == [0, 4, 8, 10]
+    assert index.written.shape[0] == 3
+
+
+@pytest.mark.usefixtures("short_too")
 def test_index_says_where_stores_were_lost_at_the_sender(tmp_path: Path) -> None:
     case = big_case(3_000)
     lost = case.frames.edge[[0, 1_023, 1_024, 2_999]] + np.uint64(1)
@@ -213,6 +267,7 @@ def naive_of_plain(case: Case) -> list[tuple[int, int]]:
         (22, "coding 99; 0 (raw) or 1 (Zstandard) belongs here"),
     ],
 )
+@pytest.mark.usefixtures("short_too")
 def test_damaged_index_is_refused_by_a_search_and_never_by_a_replay(
     tmp_path: Path, offset: int, message: str
 ) -> None:

@@ -419,6 +419,7 @@ def test_history_that_goes_on_equals_one_made_anew(tmp_path: Path, is_slow: bool
             in_trace.add(anew.chunks_in_trace)
             assert index.kinds == anew.kinds
             assert (index.written == anew.written).all()
+            assert (index.block_first == anew.block_first).all()
             assert (index.spans == anew.spans).all()
             assert (index.sums_before == anew.sums_before).all()
             assert (index.frames_before == anew.frames_before).all()

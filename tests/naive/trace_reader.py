@@ -63,7 +63,7 @@ def read_trace(data: bytes) -> dict[str, Any]:
             chunk_frames.append(count)
         elif kind == b"STAT":
             trace["states"].append(read_states(payload))
-        elif kind == b"wIDX":
+        elif kind == b"wBLK":
             first = sum(len(one["kinds"]) for one in trace["writes"])
             trace["writes"].append(read_writes(payload, chunk_frames[first:]))
         elif kind == b"SUMM":
@@ -108,23 +108,31 @@ def read_states(payload: bytes) -> tuple[int, int, dict[str, bytes]]:
 
 
 def read_writes(payload: bytes, chunk_frames: list[int]) -> dict[str, Any]:
-    """An index of writes: which cells each chunk wrote, how often, and the columns of its spans."""
+    """An index of writes: which cells each block wrote, how often, and the columns of its spans."""
     count, frames_before, cells, shift, spans = struct.unpack_from("<IQIBI", payload)
     assert 1 <= count <= 64
     assert count == len(chunk_frames)
     assert spans == sum(-(-frames // 1024) for frames in chunk_frames)
     kinds = list(payload[21 : 21 + count])
+    blocks = [[chunk_frames[0]]]
+    for frames in chunk_frames[1:]:
+        full = blocks[-1][-1] == 65_536 or sum(blocks[-1]) >= 131_072
+        if full or len(blocks[-1]) == 16:
+            blocks.append([])
+        blocks[-1].append(frames)
     row = (cells + 7) // 8
-    bits, offset = read_block(payload, 21 + count, count * row)
+    bits, offset = read_block(payload, 21 + count, len(blocks) * row)
     written = [
-        {cell for cell in range(cells) if bits[chunk * row + cell // 8] >> cell % 8 & 1}
-        for chunk in range(count)
+        {cell for cell in range(cells) if bits[block * row + cell // 8] >> cell % 8 & 1}
+        for block in range(len(blocks))
     ]
-    planes, offset = read_block(payload, offset, 4 * cells)
-    counts = [
-        sum(planes[plane * cells + cell] << 8 * plane for plane in range(4))
-        for cell in range(cells)
-    ]
+    counts = None
+    if count >= 48:
+        planes, offset = read_block(payload, offset, 4 * cells)
+        counts = [
+            sum(planes[plane * cells + cell] << 8 * plane for plane in range(4))
+            for cell in range(cells)
+        ]
     planes, offset = read_block(payload, offset, 72 * spans)
     numbers = [
         sum(planes[plane * 9 * spans + place] << 8 * plane for plane in range(8))
@@ -139,8 +147,9 @@ def read_writes(payload: bytes, chunk_frames: list[int]) -> dict[str, Any]:
             fates[chunk], offset = read_block(payload, offset, chunk_frames[chunk])
     assert offset == len(payload)
     return {
-        "kinds": kinds, "frames_before": frames_before, "shift": shift, "written": written,
-        "counts": counts, "columns": columns, "fates": fates,
+        "kinds": kinds, "frames_before": frames_before, "shift": shift,
+        "blocks": [len(block) for block in blocks], "written": written, "counts": counts,
+        "columns": columns, "fates": fates,
     }  # fmt: skip
 
 
