@@ -348,7 +348,9 @@ class ProgramInspector:
         if program is None or stores is None or first >= stop:
             return ()
         here = self._replay.cycle
-        if self._is_playing and here - program.snapshots.at_or_before(here).cycle > NEAR_CYCLES:
+        # Cycle 0 has none: the first is behind the reset.
+        last = program.snapshots.before(here + 1)
+        if self._is_playing and here - (last.cycle if last else 0) > NEAR_CYCLES:
             # To run there would hold up the pictures; it is done when the recording is paused.
             return ()
         key = (first, stop, self.version)

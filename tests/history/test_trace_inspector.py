@@ -371,3 +371,12 @@ def test_frames_name_the_storing_instruction(
             except ValueError:
                 continue
         assert row.code_label in [program.symbols.name_of(one) for one in counters]
+
+
+def test_frames_are_listed_while_it_plays_from_the_very_beginning() -> None:
+    """The window of a replay ended in an IndexError with its first picture."""
+    replay = Replay(TIDES)
+    inspector = inspector_of(replay, program=ProgramHistory.of_trace(replay.reader))
+    replay.seek(0)
+    inspector.refresh(0, playing=True)
+    assert len(inspector.rows(0, 20)) == 20
