@@ -1,5 +1,5 @@
-"""Is a frame layout sound: what goes undetected, how long coming into sync takes, what holds it up.
+"""Is a frame layout sound: undetected errors, time to sync, and what prevents sync.
 
-Computed, not estimated, wherever elimination over GF(2) or a finite Markov chain can tell; what
-is simulated says so and carries its interval.
+Figures are computed, not estimated, wherever elimination over GF(2) or a finite Markov chain is
+enough; simulated ones are marked and have their interval.
 """

@@ -1,4 +1,4 @@
-"""What helps against a weakness: changes that were worked out anew, and what they make of it."""
+"""Remedies for a weakness: changes to the link, each recomputed, and their effect."""
 
 from __future__ import annotations
 
@@ -17,10 +17,10 @@ from busplay.description.write_link import link_toml
 from busplay.errors import DescriptionError
 from busplay.link.load import parse_link
 
-# Changes against one weakness that are worked out, and that are kept.
+# Changes against one weakness that are recomputed, and that are kept.
 TRIED_MOST, KEPT_MOST = 6, 3
 WIDER = ("one bit more", "one symbol more", "some bits more")
-# Changes that are looked at by a quick figure first.
+# Changes ranked by a quick figure first.
 QUICK_TRIED_MOST = 16
 
 
@@ -32,7 +32,7 @@ class Advice:
         weakness: name of the weakness.
         kind: what is changed, such as `other XOR`.
         change: what to write in the link file.
-        effect: what a check of the changed link says.
+        effect: result of a check of the changed link.
         before: the weakness's figure without the change.
         after: the same with it.
         removes: whether the weakness is gone; else it is less.
@@ -50,7 +50,7 @@ class Advice:
 
 
 def figure_of(name: str, found: Examined) -> float:
-    """Return a weakness's figure, whether it is one or not; the larger, the worse."""
+    """Return the figure that a weakness is judged by; the larger, the worse."""
     weakness = found.named(name)
     if weakness is not None:
         return weakness.value
@@ -75,7 +75,7 @@ def figure_of(name: str, found: Examined) -> float:
 
 
 def advise(examiner: Examiner, found: Examined, weakness: Weakness) -> tuple[Advice, ...]:
-    """Search for changes that take a weakness away, or make it half or less.
+    """Search for changes that remove a weakness, or at least halve it.
 
     Args:
         examiner: of the check.
@@ -122,7 +122,7 @@ def advise(examiner: Examiner, found: Examined, weakness: Weakness) -> tuple[Adv
                 text,
             )
         )
-    # Of what takes it away first, the least change first.
+    # Those that remove it first, the smallest change first.
     kept.sort(key=lambda one: not one.removes)
     return tuple(kept[:KEPT_MOST])
 
@@ -157,7 +157,7 @@ def _changes(examiner: Examiner, link: Link, weakness: Weakness) -> Iterator[Cha
 
 
 def _best(link: Link, examiner: Examiner, name: str) -> Iterator[Change]:
-    """Return the other XOR and the other polynomial that do best by a quick figure."""
+    """Return the other XOR and the other polynomial that rank best by a quick figure."""
     searches = [changes.other_polynomials(link)]
     if name == "never_syncs":
         searches.insert(0, changes.other_xors(link))

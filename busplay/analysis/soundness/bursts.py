@@ -1,6 +1,6 @@
 """Bursts that the check does not detect: how many of each length, counted by rank.
 
-A burst of length L begins and ends with a wrong bit; what lies between is anything. So the
+A burst of length L begins and ends with a bit error; the bits between are arbitrary. So the
 undetected ones between two fixed bits are the solutions of one set of equations, and their number
 is a power of two, or 0.
 """
@@ -37,7 +37,7 @@ class BurstCounts:
 
 
 def edge_bursts(columns: list[int], lanes: int) -> BurstCounts:
-    """Count bursts over whole edges: any lanes wrong on the first and on the last edge.
+    """Count bursts over whole edges: any lanes in error on the first and on the last edge.
 
     Args:
         columns: what each bit changes in the syndrome, in the order of the wire.

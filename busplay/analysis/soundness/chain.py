@@ -1,10 +1,11 @@
 """How long a receiver takes to come into sync, and how often into false sync: a Markov chain.
 
 How to think about it. HUNT tries a place and, if it fails, the next symbol's; PRESYNC tries the
-same place one frame later; in SYNC after a lost edge a receiver reads one symbol late until so
-many frames were wrong in a row. A search goes from offset to offset within the frame, never back,
-so its equations are filled in from the last offset to the first. What is left are equations over
-slots, and they are solved without a subtraction, so that a rate of any size keeps its digits.
+same place one frame later; in SYNC after a lost edge a receiver reads one symbol late until
+`release_frames` frames in a row are invalid. A search goes from offset to offset within the frame,
+never back, so its equations are filled in from the last offset to the first. What is left are
+equations over slots, and they are solved without a subtraction, so that a rate of any size keeps
+its digits.
 
 # Follows: ITU-T I.432.1, cell delineation (HUNT, PRESYNC, SYNC; DELTA and ALPHA)
 # Read in: a maker's data sheet that restates it; the Recommendation itself from memory
@@ -54,12 +55,12 @@ class ChainTimes:
 
 
 def mean_frames_in_sync(wrong_probability: float, release_frames: int) -> float:
-    """Return the mean number of frames until a run of wrong ones.
+    """Return the mean number of frames until a run of invalid ones.
 
     Source: theory of runs: k in a row of probability x take (1 - x^k) / ((1 - x) x^k) on average.
 
     Args:
-        wrong_probability: that a frame looks wrong.
+        wrong_probability: that a frame is invalid.
         release_frames: 1 or more.
 
     >>> round(mean_frames_in_sync(0.25, 1))
@@ -106,7 +107,7 @@ def absorb(steps: Numbers, leaves: Numbers, sides: Numbers, trapped: Numbers) ->
     is_infinite = np.isinf(side)
     side = np.where(is_infinite, 0.0, side)
     reach = is_infinite.astype(np.float64)
-    # Eliminate the last state: who went there goes where it goes.
+    # Eliminate the last state: transitions into it continue to where it leads.
     for last in range(len(kept) - 1, 0, -1):
         pivot = out[last] + step[last, :last].sum()
         share = step[:last, last] / pivot
@@ -179,7 +180,7 @@ def chain_times(layout: FrameLayout, slots: Sequence[FrameSpace]) -> ChainTimes 
 def noisy_power_on(
     layout: FrameLayout, slots: Sequence[FrameSpace], bit_error_rate: float
 ) -> float | None:
-    """Return the mean symbols from power-on to SYNC where each bit is wrong at a rate.
+    """Return the mean symbols from power-on to SYNC at a bit error rate.
 
     None as for `chain_times`.
     """
@@ -196,8 +197,8 @@ def _hunting(passing: PassProbabilities, release: int | None) -> Numbers:
 
     Args:
         passing: of the places.
-        release: wrong frames in a row that lead to HUNT; None: what follows a wrong SYNC is not
-            asked for.
+        release: invalid frames in a row that lead to HUNT; None: what follows a false SYNC is not
+            wanted.
 
     Returns:
         float[slots, frame_symbols + 1, COLUMNS]; the last offset is the next slot's first.
@@ -252,7 +253,7 @@ def _known(lead: Numbers, symbols: int) -> Numbers:
 
 
 def _times(probability: Numbers, values: Numbers) -> Numbers:
-    """Return values times their probabilities; what has none adds nothing, however large."""
+    """Return values times their probabilities; probability 0 adds nothing."""
     with np.errstate(invalid="ignore"):
         return np.where(probability[:, None] > 0, probability[:, None] * values, 0.0)
 
@@ -269,8 +270,8 @@ def _holding(
         release: wrong frames in a row that lead to HUNT.
 
     Returns:
-        float[slots, COLUMNS] twice: about to read in each slot, with no wrong frame behind it, and
-        with one.
+        float[slots, COLUMNS] twice: about to read in each slot, with no invalid frame before,
+        and with one.
     """
     size = passing.frame_symbols
     slots = passing.places // size

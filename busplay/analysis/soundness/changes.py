@@ -1,7 +1,7 @@
 """Changes to a link that may help: each makes another link, and says what to write in its file.
 
-How to think about it. A change is only proposed here; `advice` works its link out anew and keeps
-it if it helps. So these need not be right, but they should be few.
+How to think about it. A change is only proposed here; `advice` recomputes its link and keeps it
+if it helps. So proposals may be useless, but they should be few.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ XORS_TRIED_MAX = 64
 WIDER_BITS_MAX = 8
 SEARCHED_VALUES_MAX = 256
 SEQUENCE_BITS_LEAST = 4
-# Changes of a kind that are handed on to be worked out.
+# Changes of a kind that are passed on to be recomputed.
 MENDING_MOST = 2
 IDLE_EVERY_TRIED = (64, 16, 8, 4)
 QUICK_RELEASE = 2
@@ -77,7 +77,7 @@ def other_xors(link: Link) -> Iterator[Change]:
 
 
 def other_idles(link: Link) -> Iterator[Change]:
-    """Return other values of the idle frame's fields, those that stores fill last."""
+    """Return other values of the idle frame's fields, fields that stores set last."""
     if isinstance(link.framing, StrobeFraming):
         return
     check_name = link.check.field if link.check else ""
@@ -250,7 +250,7 @@ def polynomials_of(check_bits: int) -> tuple[int, ...]:
 
 
 def best_polynomial(link: Link, check_bits: int) -> tuple[int, UndetectedErrors] | None:
-    """Find the polynomial that leaves the fewest errors of the lowest weight undetected.
+    """Find the polynomial with the fewest undetected errors of the lowest weight.
 
     Of the width's that `polynomials_of` lists; None if it lists none.
     """
@@ -263,7 +263,7 @@ def best_polynomial(link: Link, check_bits: int) -> tuple[int, UndetectedErrors]
 
 
 def with_check_of(link: Link, check_bits: int) -> tuple[Link, str] | None:
-    """Return a link with a check of some width, by the polynomial of most distance.
+    """Return a link with a check of some width, with the polynomial of the largest distance.
 
     Returns:
         The link and what to write in its file; None if the frame is full, no polynomial of the
@@ -316,7 +316,7 @@ def with_check_of(link: Link, check_bits: int) -> tuple[Link, str] | None:
 
 
 def with_room(link: Link, bits: int) -> tuple[Link, str] | None:
-    """Return a link whose frame has room for more bits, taken from fields that nothing fills.
+    """Return a link whose frame has room for more bits, taken from fields that are not used.
 
     Returns:
         The link and what to write in its file, empty if there was room; None if there is none.

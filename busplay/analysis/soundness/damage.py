@@ -1,8 +1,8 @@
-"""Damage that wires and clocks do, and how often nothing shows it: by rank, exactly.
+"""Damage by wires and clocks, and how often it goes undetected: by rank, exactly.
 
-How to think about it. A lane that is stuck, edges that change places, an edge that is missed:
-each makes what is received an affine function of what was sent. So both "it looks valid" and
-"nothing was changed at all" are sets of equations in the bits of random frames, and the share of
+How to think about it. A stuck lane, two swapped edges, a missed edge: each makes what is
+received an affine function of what was sent. So both "it is valid" and
+"nothing changed" are sets of equations in the bits of random frames, and the share of
 damaged frames that go undetected follows from two ranks.
 
 What damage does to later frames, by putting the receiver out of sync, is `sync`'s.
@@ -26,11 +26,11 @@ Words = tuple[int, ...]
 
 @dataclass(frozen=True, slots=True)
 class DamageShare:
-    """What one kind of damage does to random frames.
+    """Effect of one kind of damage on random frames.
 
     Attributes:
-        damaged_ratio: share of frames that it changes.
-        undetected_ratio: share of the changed ones that look valid; 0 if none is changed.
+        damaged_ratio: share of frames changed.
+        undetected_ratio: share of the changed ones that are valid; 0 if none is changed.
     """
 
     damaged_ratio: float
@@ -44,8 +44,8 @@ class LaneDamage:
     Attributes:
         lane: counted from 0.
         level: 0 or 1.
-        share: what it does to random frames.
-        shows_while_idle: whether an idle frame fails by it; None: no idle frames are sent.
+        share: its effect on random frames.
+        shows_while_idle: whether an idle frame becomes invalid; None: no idle frames are sent.
     """
 
     lane: int
@@ -66,7 +66,7 @@ class EdgeDamage:
 
     @property
     def undetected_ratio(self) -> float:
-        """Share of damaged frames that go undetected, every place being as likely."""
+        """Share of damaged frames that go undetected, all places being equally likely."""
         damaged = sum(one.damaged_ratio for one in self.shares)
         undetected = sum(one.damaged_ratio * one.undetected_ratio for one in self.shares)
         return undetected / damaged if damaged else 0.0
@@ -75,11 +75,11 @@ class EdgeDamage:
 def damage_share(
     spaces: Sequence[FrameSpace], judge: Judge, damage: Callable[[Words], Words]
 ) -> DamageShare:
-    """Return what affine damage does to frames that are drawn at random.
+    """Return the effect of affine damage on random frames.
 
     Args:
         spaces: where the sent frames are drawn from.
-        judge: of a single word; the idle frame is right even where its check is not.
+        judge: of a single word; the idle frame is valid even if its check is not.
         damage: from sent words to received ones, which stand for the first of the sent.
     """
     sent = tuple(space.base for space in spaces)
@@ -102,7 +102,7 @@ def damage_share(
 def right_probability(
     spaces: Sequence[FrameSpace], judge: Judge, damage: Callable[[Words], Words]
 ) -> Fraction:
-    """Return the probability that all that is received looks valid, changed or not.
+    """Return the probability that everything received is valid, changed or not.
 
     Args:
         spaces, judge, damage: as for `damage_share`.
@@ -120,15 +120,15 @@ def right_probability(
 def _changed(
     damage: Callable[[Words], Words], sent: Words, received: Words, index: int, vector: int
 ) -> Words:
-    """Return what a change of one sent word changes in what is received."""
+    """Return which received bits a change of one sent word changes."""
     other = damage((*sent[:index], sent[index] ^ vector, *sent[index + 1 :]))
     return tuple(a ^ b for a, b in zip(other, received, strict=True))
 
 
 def _right(changes: list[Words], received: Words, judge: Judge) -> Fraction:
-    """Return the probability that each received word is right.
+    """Return the probability that each received word is valid.
 
-    A word is right by its check, or (and then not by its check) as the idle frame.
+    A word is valid by its check, or (its check failing) as the idle frame.
     """
     idle = judge.layout.idle_word
     width = max(judge.bits, judge.layout.frame_bits)
@@ -158,7 +158,7 @@ def _joined(parts: Sequence[int], width: int) -> int:
 
 
 def _probability(vectors: list[int], wanted: int) -> Fraction:
-    """Return the probability that a random sum of the vectors is what is wanted."""
+    """Return the probability that a random sum of the vectors equals the wanted one."""
     span = LinearSpan(vectors)
     return Fraction(1, 1 << span.rank) if wanted in span else Fraction(0)
 
@@ -167,7 +167,7 @@ def _probability(vectors: list[int], wanted: int) -> Fraction:
 
 
 def lane_mask(layout: FrameLayout, lane: int) -> int:
-    """Return the bits of a word that one lane carries."""
+    """Return the bits of a word on one lane."""
     in_symbol = layout.lanes - 1 - lane if layout.link.first_bit_lane == "highest" else lane
     return sum(
         1 << (layout.frame_bits - 1 - place)
@@ -176,7 +176,7 @@ def lane_mask(layout: FrameLayout, lane: int) -> int:
 
 
 def stuck_lanes(layout: FrameLayout, frames: FrameSpace, judge: Judge) -> list[LaneDamage]:
-    """Return what each lane does that is stuck at each level."""
+    """Return the effect of each lane stuck at each level."""
     idle_is_sent = not isinstance(layout.link.framing, StrobeFraming)
     found = []
     for lane in range(layout.lanes):
@@ -197,7 +197,7 @@ def stuck_lanes(layout: FrameLayout, frames: FrameSpace, judge: Judge) -> list[L
 def swapped_edges(
     layout: FrameLayout, frames: FrameSpace, judge: Judge, *, first_place: int = 0
 ) -> EdgeDamage:
-    """Return what two neighbouring edges do that change places within a frame.
+    """Return the effect of two neighbouring edges swapped within a frame.
 
     Args:
         first_place: the first symbol that can take part.
@@ -215,11 +215,11 @@ def swapped_edges(
 def swapped_across(
     layout: FrameLayout, neighbours: Sequence[FrameSpace], judge: Judge
 ) -> DamageShare:
-    """Return what it does if a frame's last edge and the next one's first change places.
+    """Return the effect of swapping a frame's last edge and the next frame's first.
 
     Args:
-        neighbours: where the two frames are drawn from. The damage goes undetected if both look
-            right.
+        neighbours: where the two frames are drawn from. The damage goes undetected if both are
+            valid.
     """
 
     def damage(words: Words) -> Words:
@@ -242,7 +242,7 @@ def _swapped(layout: FrameLayout, words: Words, first: int) -> Words:
 
 
 def without_symbols(layout: FrameLayout, words: Words, first: int, count: int) -> int:
-    """Return the word read of two sent ones if `count` symbols from `first` on were missed."""
+    """Return the word read from two sent ones if `count` symbols from `first` on were missed."""
     frame_bits, lanes = layout.frame_bits, layout.lanes
     both = words[0] << frame_bits | words[1]
     below = 2 * frame_bits - (first + count) * lanes
@@ -260,7 +260,7 @@ def lost_edges(
     first_place: int = 0,
     is_across: bool = False,
 ) -> EdgeDamage:
-    """Return what edges do that are missed, to the frame in which the first of them was.
+    """Return the effect of missed edges on the frame in which the first of them was.
 
     Args:
         count: edges missed in a row, all within the frame.
@@ -288,12 +288,12 @@ MEETINGS: tuple[Meeting, ...] = ("frame, frame", "idle, frame", "frame, idle", "
 
 @dataclass(frozen=True, slots=True)
 class EdgeReport:
-    """What edges do that are swapped or lost in the first of two neighbours, or between them.
+    """Effect of edges swapped or lost in the first of two neighbouring frames, or between them.
 
     Attributes:
         meeting: what the neighbours are.
-        swapped_within: two edges of the first change places.
-        swapped_across: its last and the second one's first do; undetected if both look valid.
+        swapped_within: two edges of the first are swapped.
+        swapped_across: its last and the second one's first are; undetected if both are valid.
         lost_one: an edge missed in the first. None: frames are too short.
         lost_two: two in a row, the second of which can be the second neighbour's. None: likewise.
     """
@@ -308,7 +308,7 @@ class EdgeReport:
 def edge_reports(
     layout: FrameLayout, frames: FrameSpace, idle: FrameSpace, judge: Judge
 ) -> tuple[EdgeReport, ...]:
-    """Return what swapped and lost edges do wherever frames and idle frames meet."""
+    """Return the effect of swapped and lost edges wherever frames and idle frames meet."""
     found = []
     for meeting in MEETINGS:
         first, second = (idle if one == "idle" else frames for one in meeting.split(", "))

@@ -1,7 +1,7 @@
-"""What decides whether a link is sound, worked out for the link and for each change that is tried.
+"""The figures that decide whether a link is sound, for the link and for each change tried.
 
-How to think about it. One function works out the figures, one names what is weak in them. Advice
-is a changed link that went through both, so what it promises is what a check of it will say.
+How to think about it. One function computes the figures, one finds the weaknesses in them. Advice
+is a changed link that went through both, so a check of that link will confirm it.
 """
 
 from __future__ import annotations
@@ -30,10 +30,10 @@ from busplay.link.layout import FrameLayout
 from busplay.link.rules import find_faults
 from busplay.wording import counted
 
-# Shares of damage, and of stores, above which there is something to say.
+# Shares of damage, and of stores, above which there is a weakness.
 DAMAGE_RATIO = 1 / 8
 REPEATED_RATIO = 0.001
-# The same of frames lost for a lost edge, and of receivers that never find their way back: the
+# The same for frames lost after a lost edge, and for receivers that never resynchronise: the
 # most in a sound link, and the most without a remark.
 LOST_FRAMES_MOST, LOST_FRAMES_REMARKED = 1_000.0, 100.0
 NEVER_MOST, NEVER_REMARKED = 0.01, 0.0001
@@ -41,11 +41,11 @@ NEVER_MOST, NEVER_REMARKED = 0.01, 0.0001
 
 @dataclass(frozen=True, slots=True)
 class Weakness:
-    """Something that a receiver can suffer from.
+    """A weakness of a link.
 
     Attributes:
         name: short and fixed, for programs.
-        is_fault: whether it makes the link not sound.
+        is_fault: whether it makes the link unsound.
         text: what it is, with the figure.
         figure: what the figure counts.
         value: the figure; the larger, the worse.
@@ -67,7 +67,7 @@ class Examined:
         faults: rules of `busplay.link.rules` that it breaks.
         undetected: errors that the check and the constants do not detect.
         stuck, swapped: what stuck lanes and swapped edges do to random frames.
-        idle: where an idle link could mislead; None for a strobe.
+        idle: where an idle link could mislead a receiver; None for a strobe.
         sync: coming into sync, by class of traffic.
         weaknesses: what is wrong, faults first.
     """
@@ -94,7 +94,7 @@ class Examined:
 def worst_of(sync: tuple[SyncFigures, ...]) -> SyncFigures:
     """Return the figures of the class that fares worst, one store repeated apart.
 
-    To lose frames of a store that is repeated loses nothing that the next of them does not bring.
+    Frames lost of a repeated store do no harm: the next one brings the same.
     """
     ordinary = [one for one in sync if one.kind is not TrafficKind.REPEATED]
 
@@ -106,7 +106,7 @@ def worst_of(sync: tuple[SyncFigures, ...]) -> SyncFigures:
 
 
 class Examiner:
-    """Works links out, each once.
+    """Computes the figures of links, each once.
 
     Args:
         board: whose units the traffic goes to; None: every unit that the link can address.
@@ -125,7 +125,7 @@ class Examiner:
         return self._known[text]
 
     def quick_figure(self, name: str, link: Link) -> float | None:
-        """Return a weakness's figure where it is quick to tell; None where it is not."""
+        """Return a weakness's figure where it is quick to compute, else None."""
         layout = FrameLayout(link)
         if name in ("no_check", "low_distance"):
             return float(sum(count_undetected(layout.syndrome_columns).counts[1:3]))
@@ -168,7 +168,7 @@ class Examiner:
         return Examined(layout, faults, undetected, stuck, swapped, idle, sync, tuple(found))
 
     def _sync(self, layout: FrameLayout) -> Iterator[SyncFigures]:
-        """Work out each class; of equal memories the rising addresses of the worst one only."""
+        """Compute each class; of equal memories only the rising addresses of the worst one."""
         layout = with_idle_slots(layout)
         by_memory: dict[str, SyncFigures] = {}
         classes = traffic_of(layout, self._board)
@@ -230,7 +230,7 @@ def _of_traffic(
     worst = worst_of(sync)
     never, frames = worst.worst_never_ratio, worst.frames_lost.value
     if has_fault and worst.kind is TrafficKind.IDLE:
-        # That is what the fault says.
+        # The fault says so already.
         pass
     elif never > NEVER_REMARKED:
         yield Weakness(

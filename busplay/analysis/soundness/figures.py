@@ -38,7 +38,7 @@ def duration(seconds: float) -> str:
 
 
 def number(value: float) -> str:
-    """Write a mean with as many places as its size leaves of interest.
+    """Write a mean with a sensible count of digits.
 
     >>> number(61.37), number(280.84), number(35_149.76)
     ('61.37', '280.8', '35,150')

@@ -1,11 +1,11 @@
-"""The frames that a sender can send, as a space of words, and what a receiver reads of them.
+"""The frames that a sender can send, as a space of words, and the words that a receiver reads.
 
 How to think about it. The words of a layout are an affine space over GF(2): one word, and a
 basis of what words may differ by. A receiver that begins `offset` symbols late reads the end of
-one word and the beginning of the next; whether that is right is again affine in both. So "how
-often does a wrong offset look valid in random data" is a rank, and exact.
+one word and the beginning of the next; whether that is valid is again affine in both. So "how
+often is a wrong offset valid in random data" is a rank, and exact.
 
-Random data means: every field that a store fills is uniform and frames are independent, but for
+Random data means: every field that a store sets is uniform and frames are independent, but for
 `space`, which is memory or registers. Fields that carry nothing are 0, constants are themselves.
 """
 
@@ -67,7 +67,7 @@ def idle_frame(layout: FrameLayout) -> FrameSpace:
 
 
 class Judge:
-    """Whether a word is right, or (with a marker) right and a candidate, as linear parts.
+    """Whether a word is valid, or (with a marker) valid and a candidate, as linear parts.
 
     A word passes if `linear(word)` equals `constant`.
 

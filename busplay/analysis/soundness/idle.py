@@ -1,9 +1,9 @@
-"""Where idle frames, and what imitates them, could mislead a receiver.
+"""Where idle frames, or words like them, could mislead a receiver.
 
 How to think about it. At each wrong offset a receiver can read the idle frame against itself,
 the idle frame with a stored frame behind it, and a stored frame with the idle one behind it. The
-first is one word; of the others a share of all stored frames makes the window right, which a
-rank tells, and elimination finds an example. The same questions about the marker say which
+first is one word; of the others a share of all stored frames makes the window valid; a rank
+gives it, and elimination finds an example. The same questions about the marker say which
 payloads imitate it.
 """
 
@@ -35,8 +35,8 @@ class OffsetFacts:
 
     Attributes:
         offset: symbols behind a frame's start.
-        valid_ratio: by what meets what, the share of random frames for which the window looks
-            right; 0 or 1 where both are idle.
+        valid_ratio: by what meets what, the share of random frames for which the window is
+            valid; 0 or 1 where both are idle.
     """
 
     offset: int
@@ -45,7 +45,7 @@ class OffsetFacts:
 
 @dataclass(frozen=True, slots=True)
 class Imitation:
-    """Payloads that show the marker where no frame begins, and look valid there.
+    """Payloads that show the marker where no frame begins, and are valid there.
 
     Attributes:
         offset: symbols behind the first frame's start.
@@ -66,7 +66,7 @@ class MarkerFacts:
 
     Attributes:
         is_unique: whether no frames show it anywhere but where the idle frame begins.
-        imitations: every place and meeting where frames show it and look valid there, so that
+        imitations: every place and meeting where frames show it and are valid there, so that
             a receiver takes it.
     """
 
@@ -79,8 +79,8 @@ class IdleFacts:
     """The idle frame and its neighbours at every wrong offset.
 
     Attributes:
-        passing_rotations: offsets at which an idle link looks valid.
-        holding_rotations: those of them at which it holds a receiver for good; none with a
+        passing_rotations: offsets at which an idle link is valid.
+        holding_rotations: of these, the ones at which it holds a receiver for ever; none with a
             unique marker, which shows where frames begin with each idle frame.
         offsets: one for each wrong offset.
     """
@@ -91,7 +91,7 @@ class IdleFacts:
 
 
 def idle_facts(layout: FrameLayout) -> IdleFacts | None:
-    """Look at every wrong offset of an idle link and of one that begins or ends to be idle."""
+    """Examine every wrong offset of an idle link, and where it becomes idle or busy."""
     if isinstance(layout.link.framing, StrobeFraming):
         return None
     judge = Judge(layout)
@@ -158,7 +158,7 @@ def _example(
         for vector in space.basis
     ]
     read = window(layout, words[0], words[1], offset)
-    # The idle frame is right even where its check is not.
+    # The idle frame is valid even if its check is not.
     by_check = [judge.linear(one) for _, _, one in changes], judge.constant ^ judge.linear(read)
     as_idle = [one for _, _, one in changes], layout.idle_word ^ read
     for columns, wanted in (by_check, as_idle):

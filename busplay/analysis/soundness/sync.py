@@ -1,9 +1,9 @@
 """How a receiver comes into sync and stays there, for each class of traffic.
 
-How to think about it. Three ways give the figures, and each says which it was: an idle link has
-few places, and all are followed (`exact`); frames that are random and tell nothing of each other
+How to think about it. There are three methods, and each figure names its own: an idle link has
+few places, and all are followed (`exact`); frames that are random and independent
 are a Markov chain (`computed`); all else is drawn from a seed and followed (`simulated`), which
-comes with the interval of 95 %. Where even the chain would leave out that places tell of each
+comes with the interval of 95 %. Where even the chain would neglect that places depend on each
 other, receivers are followed.
 """
 
@@ -44,7 +44,7 @@ LOST_RATIO = 0.01
 # Up to this mean the distribution is run frame by frame; beyond it is exponential, to within
 # `release_frames` parts of the mean.
 FOLLOWED_FRAMES_MAX = 200_000
-# Receivers that are followed through the rings of a class.
+# Receivers followed through the rings of a class.
 TRIALS = 8_192
 # Only idle frames carry a marker; where the link asks for none, one slot in this many is taken.
 ASSUMED_IDLE_EVERY = 64
@@ -304,12 +304,12 @@ def _quantile(symbols: Integers) -> int | None:
 
 @dataclass(frozen=True, slots=True)
 class RateFigures:
-    """What happens at one bit error rate.
+    """Figures at one bit error rate.
 
     Attributes:
-        bit_error_rate: probability that a bit is wrong, each by itself.
+        bit_error_rate: probability of an error in each bit, independently.
         damaged_ratio: probability that a frame has a bit error.
-        undetected_ratio: probability that a frame has, and nothing shows it.
+        undetected_ratio: probability that a frame has one that goes undetected.
         frames_in_sync: mean number of frames until the receiver loses sync; null: it never does,
             or after more than 1e300.
         frames_in_sync_p1: frames within which one receiver in a hundred loses sync; null likewise.
@@ -328,7 +328,7 @@ class RateFigures:
 def rate_figures(
     layout: FrameLayout, undetected: UndetectedErrors, bit_error_rate: float
 ) -> RateFigures:
-    """Work out what a bit error rate does.
+    """Compute the figures at a bit error rate.
 
     Args:
         layout: of the link.

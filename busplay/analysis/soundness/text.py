@@ -67,7 +67,7 @@ def summary_rows(found: CheckReport, *, symbol_ns: float | None = None) -> list[
     if len(others) > SHOWN_WEAKNESSES:
         rows.append(("", f"and {len(others) - SHOWN_WEAKNESSES} more"))
     rows.sort(key=lambda row: row[0] != _label(True))
-    # What helps against most comes first.
+    # The remedy for most weaknesses comes first.
     helps: dict[str, int] = {}
     for advice in found.advice:
         helps[advice.change] = helps.get(advice.change, 0) + (2 if advice.removes else 1)
@@ -75,7 +75,7 @@ def summary_rows(found: CheckReport, *, symbol_ns: float | None = None) -> list[
     return [*rows, *(("try" if index == 0 else "or", one) for index, one in enumerate(best))]
 
 
-# Weaknesses that a line of the summary tells of anyway.
+# Weaknesses that a line of the summary shows anyway.
 IN_WORST = ("never_syncs", "slow_sync")
 IN_REPEATED = ("one_store_repeated",)
 IN_CHECK = ("no_check", "low_distance")
@@ -86,7 +86,7 @@ def _label(is_fault: bool) -> str:
 
 
 def _mark(found: CheckReport, names: tuple[str, ...]) -> str:
-    """Return the label of a line that tells of a weakness; nothing where it is none."""
+    """Return the label of a line about a weakness; empty if there is none."""
     return next((_label(one.is_fault) for one in found.weaknesses if one.name in names), "")
 
 
@@ -234,7 +234,7 @@ def _idle_lines(idle: IdleFacts) -> list[str]:
 
 
 def _folded(rows: list[tuple[str, ...]]) -> list[tuple[str, ...]]:
-    """Join rows that follow each other and say the same."""
+    """Join consecutive rows with the same text."""
     folded: list[tuple[str, ...]] = [rows[0]]
     first = ""
     for row in rows[1:]:

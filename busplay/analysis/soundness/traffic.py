@@ -4,7 +4,7 @@ How to think about it. Whether a wrong offset looks valid depends on what the fr
 common, and programs are not random: they write to one unit's memory for a long time, they clear
 a screen with one value at rising addresses, they store the same byte again and again. Each class
 is the link at its fullest, every slot busy except where `idle_every` asks for an idle one, since
-idle frames are what a receiver finds its way by. The sequence field counts as a sender counts.
+a receiver synchronises to idle frames. The sequence field counts as a sender counts.
 
 A class is drawn as rings: slots that repeat without an end. What repeats by itself (an idle link,
 a sequence, an address that wraps round) is a ring as it is; random words become one that is long.
@@ -25,7 +25,7 @@ from busplay.description.link import SPACE_MEMORY, SPACE_REGISTERS, StrobeFramin
 from busplay.link.frame_facts import FILLED_FIELDS
 from busplay.link.layout import FrameLayout
 
-# Units that are looked at one by one where no board says which there are.
+# Units examined one by one if no board lists them.
 UNITS_MAX = 4
 # Places (symbols) of all rings of a class together, and slots of a ring of random words.
 PLACES_MAX = 1 << 19
@@ -74,7 +74,7 @@ def traffic_of(layout: FrameLayout, board: Board | None = None) -> tuple[Traffic
 
     Args:
         layout: of the link.
-        board: if it is known, its units and the sizes of their memories are what stores go to.
+        board: its units and the sizes of their memories, if known.
     """
     link = layout.link
     found = []
@@ -123,7 +123,7 @@ def _memories(
 def pattern_of(layout: FrameLayout, traffic: Traffic) -> list[FrameSpace] | None:
     """Return the slots of a round as spaces of words, each slot independent of the others.
 
-    None where slots hang together, or where the addresses are no power of two.
+    None where slots depend on each other, or where the addresses are no power of two.
     """
     if traffic.kind is TrafficKind.IDLE:
         return [idle_frame(layout)]

@@ -1,9 +1,9 @@
-"""What a receiver does on slots that repeat: when it comes into sync, and when that is true.
+"""A receiver on repeating slots: when it gets in sync, and when that sync is true.
 
-How to think about it. On given slots everything is decided: which windows of one frame's length
-look valid, which of them bring a receiver into sync, how long it stays. So receivers are followed
+How to think about it. On given slots everything is determined: which windows of one frame's length
+are valid, which of them bring a receiver into sync, how long it stays. So receivers are followed
 from one such place to the next, all of them at once, until each is in sync where frames begin.
-Nothing is assumed: neighbouring places may tell of each other as they like.
+Nothing is assumed: neighbouring places may depend on each other in any way.
 
 Times are in symbols of the wire. A place is the symbol at which a window begins.
 
@@ -76,7 +76,7 @@ class Walk:
             self._confirm = 0 if self._is_unique else framing.confirm_frames
         for offset in range(self._size):
             if offset == 0 and starts is right:
-                # A sender's frames are right.
+                # A sender's frames are valid.
                 right[:, :, 0] = True
                 continue
             window = self._window(offset)
@@ -114,7 +114,7 @@ class Walk:
         behind = ring * self._slots + (slot + 1) % self._slots
         run = self._to_wrong_run(1 % self._size)
         frames = np.where(run[behind] < NEVER, run[behind] + self._release, NEVER)
-        # The damaged frame may be the first of the run of wrong ones.
+        # The damaged frame may be the first of the run of invalid ones.
         is_run = is_wrong.copy()
         for ahead in range(1, self._release):
             at = ring * self._slots + (slot + ahead) % self._slots
@@ -156,7 +156,7 @@ class Walk:
         return index, np.where(first == stop, NEVER, ahead)
 
     def _confirmed(self, starts: Integers) -> tuple[Flags, Integers]:
-        """Return which places are confirmed, and how many frames of the others were right."""
+        """Return which places are confirmed, and how many frames of the others were valid."""
         right = self._right.reshape(-1)
         passed = np.zeros(len(starts), np.int64)
         is_alive = np.ones(len(starts), np.bool_)
@@ -223,7 +223,7 @@ class Walk:
         return Walked(symbols, is_false, true_symbols)
 
     def _hold(self, places: Integers) -> tuple[Integers, Integers]:
-        """Return where receivers in false sync hunt next, and when they do."""
+        """Return where and when receivers in false sync hunt next."""
         offsets = places % self._size
         onward, held = places.copy(), np.full(len(places), NEVER, np.int64)
         for offset in np.unique(offsets).tolist():
@@ -246,7 +246,7 @@ class Walk:
         return onward, held
 
     def _to_wrong_run(self, offset: int) -> Integers:
-        """Return for each slot how many frames on the next run of wrong windows begins.
+        """Return for each slot how many frames on the next run of invalid windows begins.
 
         Returns:
             int64[rings * slots]; a run has `release_frames` windows, all `offset` symbols late.
@@ -278,7 +278,7 @@ class Walk:
         return head | self._behind >> np.uint64(frame_bits - bits)
 
     def _spliced(self, places: Integers) -> UInt64Column:
-        """Return the words that are read where the symbol at some places is missed."""
+        """Return the words read where the symbol at some places is missed."""
         lanes, frame_bits = self._layout.lanes, self._layout.frame_bits
         slots, lost = np.divmod(places, self._size)
         word = self._words.reshape(-1)[slots]

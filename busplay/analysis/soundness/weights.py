@@ -1,4 +1,4 @@
-"""Errors that the check does not detect, by how many bits are wrong.
+"""Undetected errors by their weight, the count of wrong bits.
 
 How to think about it. An error goes undetected exactly if its bits' columns sum to 0: such errors
 are the words of a linear code, and a layout's constants are checks too. The code's dual has one
@@ -50,12 +50,12 @@ class UndetectedErrors:
 
     @property
     def random_ratio(self) -> float:
-        """Share of random damage, every wrong word being as likely, that goes undetected."""
+        """Share of random damage that goes undetected, all wrong words being equally likely."""
         undetected = (1 << (self.frame_bits - self.check_rank)) - 1
         return undetected / ((1 << self.frame_bits) - 1)
 
     def undetected_probability(self, bit_error_rate: float) -> float:
-        """Probability that a frame is damaged and nothing shows it.
+        """Probability that a frame is damaged, undetected.
 
         Weights that were not counted are taken as if each of their errors went undetected with
         the probability of random damage.
@@ -72,7 +72,7 @@ class UndetectedErrors:
         return known
 
     def detected_probability(self, bit_error_rate: float) -> float:
-        """Probability that a frame is damaged and looks wrong; a sum without a subtraction."""
+        """Probability that a frame is damaged and invalid; a sum without a subtraction."""
         p = bit_error_rate
         found = 0.0
         for w in range(1, self.frame_bits + 1):
@@ -85,11 +85,11 @@ class UndetectedErrors:
         return found
 
     def damaged_probability(self, bit_error_rate: float) -> float:
-        """Probability that a frame has a wrong bit."""
+        """Probability that a frame has a bit error."""
         return -expm1(self.frame_bits * log1p(-bit_error_rate))
 
     def right_probability(self, bit_error_rate: float) -> float:
-        """Probability that a frame looks valid: undamaged, or damaged and nothing shows it."""
+        """Probability that a frame is valid: undamaged, or damaged but undetected."""
         return (1 - bit_error_rate) ** self.frame_bits + self.undetected_probability(bit_error_rate)
 
 
