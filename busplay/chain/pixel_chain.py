@@ -112,7 +112,7 @@ class PixelChain:
         reading: ReadOptions,
     ) -> PixelReport:
         """Make the report."""
-        described = unit_asked(self._history.board, unit_name)
+        described = unit_asked(self._history.board, unit_name, pixel)
         unit = described.name
         moment = self._times.moment_at(at_ps)
         causes = self._history.causes(unit, *pixel, moment)

@@ -53,7 +53,7 @@ def why(
 
     Args:
         source: a trace, or a capture of the wires.
-        unit: name of the unit that shows the pixel; None: the only one of the board.
+        unit: name of the unit that shows the pixel; None: the only one that has it.
         pixel: x and y, from the top left.
         at_ps: the moment, in picoseconds since processor cycle 0, or in a capture's own time; None:
             the end of the recording.

@@ -36,7 +36,7 @@ class PixelPlace(Parsed[tuple[int, int]]):
 @click.option(
     "--unit",
     metavar="NAME",
-    help="Unit that shows the pixel.  [default: the only one of the board]",
+    help="Unit that shows the pixel.  [default: the only one that has it]",
 )
 @click.option(
     "--pixel", required=True, type=PixelPlace(), metavar="X,Y", help="Pixel, from the top left."

@@ -101,18 +101,24 @@ def unit_named(board: Board, name: str) -> Unit:
         raise InputError(found=f"unit {name!r}", wanted=f"the board's units are {names}") from None
 
 
-def unit_asked(board: Board, name: str | None) -> Unit:
-    """Return a unit of the board by name; None: the only one.
+def unit_asked(board: Board, name: str | None, pixel: tuple[int, int]) -> Unit:
+    """Return a unit of the board by name; None: the only one with that pixel.
 
     Raises:
         InputError: there is none of that name, or there are several to choose from.
     """
-    if name is None and len(board.units) != 1:
-        names = ", ".join(unit.name for unit in board.units) or "none"
+    if name is not None:
+        return unit_named(board, name)
+    x, y = pixel
+    having = [one for one in board.units if x < one.width_px and y < one.height_px]
+    if len(having) > 1:
         raise InputError(
-            place="--unit", found="no name", wanted=f"name one of the board's units: {names}"
+            place="--unit",
+            found="no name",
+            wanted=f"several units have pixel {x},{y}; name one of"
+            f" {', '.join(unit.name for unit in having)}",
         )
-    return board.units[0] if name is None else unit_named(board, name)
+    return having[0] if having else board.units[0]
 
 
 def require_pixel(unit: Unit, x: int, y: int) -> None:

@@ -221,6 +221,10 @@ def test_unit_may_be_left_out_where_there_is_one(
     assert run_busplay("why", tmp_path / "sent.trace", "--pixel", "3,3") == 0
     assert capsys.readouterr().out.startswith("panel 3,3 at ")
     assert run_busplay("why", clean / "sent.trace", "--pixel", "3,3") == 2
-    assert "--unit: found no name; name one of the board's units: panel, sign" in (
-        capsys.readouterr().err
-    )
+    message = "--unit: found no name; several units have pixel 3,3; name one of panel, sign"
+    assert message in capsys.readouterr().err
+    # The sign has 32 rows.
+    assert run_busplay("why", clean / "sent.trace", "--pixel", "120,40") == 0
+    assert capsys.readouterr().out.startswith("panel 120,40 at ")
+    assert run_busplay("why", clean / "sent.trace", "--pixel", "300,40") == 2
+    assert "unit panel has pixels 0,0 to 255,191" in capsys.readouterr().err
