@@ -47,6 +47,7 @@ class Scene:
         scale: side of a pixel's square, or None: as large as fits.
         stacked: units one below the other.
         big: letters for a projector.
+        density: pixels to a point of the desktop.
         help_open: the help covers the picture.
         note: a short line for a moment; empty if none.
         images: pictures to show in place of units' own, by name; new ones for each change.
@@ -61,6 +62,7 @@ class Scene:
     scale: int | None = None
     stacked: bool = False
     big: bool = False
+    density: float = 1.0
     help_open: bool = False
     note: str = ""
     images: Mapping[str, NDArray[np.uint8]] | None = None
@@ -107,8 +109,8 @@ class Scene:
     def sizes(self, width_px: int, height_px: int) -> Sizes:
         """Return the sizes of letters and lines for a window."""
         if self.instrument.is_open:
-            return Sizes.for_instrument(width_px, height_px, big=self.big)
-        return Sizes.for_window(width_px, height_px, big=self.big)
+            return Sizes.for_instrument(width_px, height_px, big=self.big, density=self.density)
+        return Sizes.for_window(width_px, height_px, big=self.big, density=self.density)
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,6 +6,7 @@ import os
 import sys
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
+from math import ceil
 from weakref import WeakSet
 
 # pygame greets on standard output as it is imported, where our own figures go.
@@ -75,9 +76,15 @@ class ScreenWindow:
     It is one of `pygame.Window`: that of `pygame.display` stays as large as the screen when it
     leaves full screen under X11.
 
+    The desktop may place windows in points of several pixels each. Everything here is in pixels,
+    as the window is drawn, except what a new window asks for, as its screen is not known before.
+
     Args:
         title: stands on its frame.
-        size: of its inside, in pixels; it is not smaller than letters need.
+        size: of its inside, in points; it is not smaller than letters need.
+
+    Attributes:
+        density: pixels to a point of the desktop: 1, or more on a screen of many small pixels.
 
     Raises:
         NoScreenError: the screen refuses.
@@ -85,11 +92,15 @@ class ScreenWindow:
 
     def __init__(self, title: str, size: tuple[int, int]) -> None:
         try:
-            self._window = pygame.Window(title, _readable(size), resizable=True)
+            self._window = pygame.Window(
+                title, _readable(size), resizable=True, allow_high_dpi=True
+            )
         except pygame.error as error:
             raise NoScreenError(f"{NO_SCREEN} ({error}); {WAY_OUT}") from None
         _windows.add(self)
+        self.find_density()
         self._window.set_icon(icon())
+        self._window.minimum_size = LEAST_WIDTH_PX, LEAST_HEIGHT_PX
         self._put_at = self._window.position
         self._windowed: tuple[tuple[int, int], tuple[int, int]] | None = None
 
@@ -105,7 +116,22 @@ class ScreenWindow:
     @property
     def size(self) -> tuple[int, int]:
         """Width and height of its inside."""
-        return self._window.size
+        return self.surface.get_size()
+
+    def find_density(self) -> None:
+        """Take up how many pixels a point has on the screen where the window is now."""
+        # Not with every picture: while a window is resized, the two disagree for a moment.
+        self.density = max(1.0, self.surface.get_width() / max(1, self._window.size[0]))
+
+    @property
+    def desktop_size(self) -> tuple[int, int]:
+        """Width and height of the first screen."""
+        width, height = desktop_size()
+        return round(width * self.density), round(height * self.density)
+
+    def place_of(self, point: tuple[int, int]) -> tuple[int, int]:
+        """Return the pixel at a point of the window, as the mouse tells it."""
+        return int(point[0] * self.density), int(point[1] * self.density)
 
     @property
     def full_screen(self) -> bool:
@@ -129,7 +155,8 @@ class ScreenWindow:
     def resize(self, size: tuple[int, int]) -> None:
         """Resize it, and move it to the desktop's middle if it would reach over an edge."""
         window, desktop = self._window, desktop_size()
-        window.size = _readable(size)
+        density = self.density
+        window.size = _readable((ceil(size[0] / density), ceil(size[1] / density)))
         if any(window.position[i] + window.size[i] > desktop[i] for i in range(2)):
             left, top = (max(0, (desktop[i] - window.size[i]) // 2) for i in range(2))
             self._put(left, top)
@@ -182,7 +209,7 @@ def set_cursor(name: str) -> None:
 
 
 def desktop_size() -> tuple[int, int]:
-    """Return width and height of the first screen."""
+    """Return width and height of the first screen, in points."""
     sizes = pygame.display.get_desktop_sizes()
     return sizes[0] if sizes else USUAL_DESKTOP
 

@@ -65,6 +65,7 @@ class Sizes:
         pad_px: room round small things.
         margin_px: room round the units.
         line_px: thickness of lines.
+        density: pixels to a point of the desktop, which all of these are multiplied with.
     """
 
     text_px: int
@@ -72,31 +73,51 @@ class Sizes:
     pad_px: int
     margin_px: int
     line_px: int
+    density: float = 1.0
 
     @classmethod
-    def for_window(cls, width_px: int, height_px: int, *, big: bool = False) -> Sizes:
+    def for_window(
+        cls, width_px: int, height_px: int, *, big: bool = False, density: float = 1.0
+    ) -> Sizes:
         """Scale with the window between a small one and a large screen seen from afar."""
-        text = 14 + min(width_px, height_px * 4 // 3) // 128
+        text = 14 + int(min(width_px, height_px * 4 // 3) / density) // 128
         if big:
             text = text * 3 // 2
-        return cls(
+        sizes = cls(
             text_px=text,
             small_px=max(13, text * 3 // 4),
             pad_px=max(6, text * 9 // 16),
             margin_px=text,
             line_px=max(1, text // 20),
         )
+        return sizes.times(density)
 
     @classmethod
-    def for_instrument(cls, width_px: int, height_px: int, *, big: bool) -> Sizes:
+    def for_instrument(
+        cls, width_px: int, height_px: int, *, big: bool, density: float = 1.0
+    ) -> Sizes:
         """Return sizes of panels and lists: small, to have much in view, or for a projector."""
-        text = 17 + min(width_px, height_px * 4 // 3) // 640
+        text = 17 + int(min(width_px, height_px * 4 // 3) / density) // 640
         if big:
             text = text * 3 // 2
-        return cls(
+        sizes = cls(
             text_px=text,
             small_px=max(13, text * 4 // 5),
             pad_px=max(6, text // 2),
             margin_px=max(6, text // 2),
             line_px=max(1, text // 20),
+        )
+        return sizes.times(density)
+
+    def times(self, density: float) -> Sizes:
+        """Return the sizes on a screen of more pixels to a point."""
+        if density == 1:
+            return self
+        return Sizes(
+            round(self.text_px * density),
+            round(self.small_px * density),
+            round(self.pad_px * density),
+            round(self.margin_px * density),
+            round(self.line_px * density),
+            density,
         )

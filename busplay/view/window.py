@@ -206,7 +206,10 @@ class PlayerWindow:
         self._status_key: tuple[object, ...] = ()
         self._note_until_ns = 0
         self._drawn: Drawn | None = None
-        self._window = screen.ScreenWindow(title, self._first_size())
+        self._window = screen.ScreenWindow(title, self._first_size(screen.desktop_size()))
+        if self._window.density != 1:
+            self._scene.density = self._window.density
+            self._window.resize(self._first_size(self._window.desktop_size))
         if fullscreen:
             self._window.toggle_full_screen()
         pygame.key.set_repeat(*KEY_REPEAT_MS)
@@ -264,18 +267,21 @@ class PlayerWindow:
         if self._begun_alone:
             kept.is_open = self._kept_open
         elif kept.is_open and not self._window.full_screen:
-            kept.width_px, kept.height_px = self._window.size
+            width, height = self._window.size
+            kept.width_px = round(width / self._scene.density)
+            kept.height_px = round(height / self._scene.density)
         return kept
 
-    def _first_size(self) -> tuple[int, int]:
+    def _first_size(self, desktop: tuple[int, int]) -> tuple[int, int]:
         """Fit the window to the units, as large as the desktop has room for with some to spare."""
-        desktop = screen.desktop_size()
         most = desktop[0] * DESKTOP_PERCENT // 100, desktop[1] * DESKTOP_PERCENT // 100
         scene = self._scene
         scene.cells = status_cells(self._player, self._playable.status())
         if self.instrument.is_open:
             kept = self.instrument.state.kept
-            wanted = (kept.width_px or INSTRUMENT_PX[0], kept.height_px or INSTRUMENT_PX[1])
+            wanted = self._points(
+                kept.width_px or INSTRUMENT_PX[0], kept.height_px or INSTRUMENT_PX[1]
+            )
             return min(wanted[0], desktop[0]), min(wanted[1], desktop[1])
         scale = scene.scale or 1
         size = self._painter.window_size_for(scene, scale, most)
@@ -286,6 +292,10 @@ class PlayerWindow:
             size, scale = larger, scale + 1
         width = max(size[0], min(most[0], self._painter.status_width_for(scene, size)))
         return min(width, desktop[0]), min(size[1], desktop[1])
+
+    def _points(self, width: int, height: int) -> tuple[int, int]:
+        """Return pixels for a size in points."""
+        return round(width * self._scene.density), round(height * self._scene.density)
 
     # -- the loop
 
@@ -396,6 +406,9 @@ class PlayerWindow:
                 self.instrument.leave()
             elif event.type == pygame.WINDOWLEAVE:
                 self.instrument.leave()
+            elif event.type == pygame.WINDOWDISPLAYCHANGED:
+                self._window.find_density()
+                self._scene.density = self._window.density
             elif event.type in (pygame.WINDOWEXPOSED, pygame.WINDOWSHOWN, pygame.WINDOWRESTORED):
                 self._painter.forget()
             else:
@@ -408,16 +421,16 @@ class PlayerWindow:
                 self._scene.help_open = False
                 return
             marks = bool(pygame.key.get_mods() & pygame.KMOD_SHIFT)
-            x, y = event.pos
+            x, y = self._window.place_of(event.pos)
             instrument.press(x, y, self._pixel_at((x, y)), adds=marks)
         elif event.type == pygame.MOUSEBUTTONUP and event.button == pygame.BUTTON_LEFT:
-            instrument.release(*event.pos)
+            instrument.release(*self._window.place_of(event.pos))
         elif event.type == pygame.MOUSEMOTION:
-            x, y = event.pos
+            x, y = self._window.place_of(event.pos)
             instrument.hover(x, y, self._pixel_at((x, y)))
             screen.set_cursor(instrument.cursor)
         elif event.type == pygame.MOUSEWHEEL:
-            instrument.wheel(*pygame.mouse.get_pos(), event.y)
+            instrument.wheel(*self._window.place_of(pygame.mouse.get_pos()), event.y)
 
     def _pixel_at(self, position: tuple[int, int]) -> Pixel | None:
         if self._drawn is None or self._scene.help_open:
@@ -477,8 +490,8 @@ class PlayerWindow:
 
     def _make_room(self) -> None:
         """Enlarge a window in which the panels would have little room."""
-        now, desktop = self._window.size, screen.desktop_size()
-        wanted = tuple(min(INSTRUMENT_PX[i], desktop[i]) for i in range(2))
+        now, desktop = self._window.size, self._window.desktop_size
+        wanted = tuple(map(min, self._points(*INSTRUMENT_PX), desktop))
         larger = max(now[0], wanted[0]), max(now[1], wanted[1])
         if larger != now and not self._window.full_screen:
             self._window.resize(larger)
@@ -524,7 +537,7 @@ class PlayerWindow:
             self._note(f"scale {scale}")
             return
         needed = self._painter.window_size_for(self._scene, scale, now)
-        most = now if self._window.full_screen else screen.desktop_size()
+        most = now if self._window.full_screen else self._window.desktop_size
         if scale > self._scale() and (needed[0] > most[0] or needed[1] > most[1]):
             self._note(f"no room for scale {scale}")
             return

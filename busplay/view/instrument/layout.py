@@ -62,11 +62,15 @@ def place_parts(
     rest, status = rest.cut_bottom(status_px)
     bar = max(5, look.sizes.pad_px // 2)
     below_least = BELOW_ROWS * look.row_px
-    if rest.height >= SCREENS_HEIGHT_PX + bar + below_least:
+    density = look.sizes.density
+    screens_width, screens_height = (
+        round(one * density) for one in (SCREENS_WIDTH_PX, SCREENS_HEIGHT_PX)
+    )
+    if rest.height >= screens_height + bar + below_least:
         below_px = rest.height - split_px(
             rest.height,
             1000 - below_permille,
-            least_first_px=SCREENS_HEIGHT_PX,
+            least_first_px=screens_height,
             least_second_px=below_least + bar,
         )
         rest, part = rest.cut_bottom(below_px)
@@ -74,11 +78,11 @@ def place_parts(
     else:
         below_splitter = below = Box(0, rest.bottom, width_px, 0)
     side_least = SIDE_EM * look.sizes.text_px
-    if rest.width >= SCREENS_WIDTH_PX + bar + side_least:
+    if rest.width >= screens_width + bar + side_least:
         first = split_px(
             rest.width,
             1000 - side_permille,
-            least_first_px=SCREENS_WIDTH_PX,
+            least_first_px=screens_width,
             least_second_px=side_least + bar,
         )
         screens, part = rest.cut_left(first)
