@@ -1,10 +1,9 @@
 "use strict";
-/* Reads a recording in a browser: the trace's bytes to frames, frames to displays.
+/* Reads a recording: the trace's bytes to frames, frames to displays.
 
-The page holds the trace as it is. The browser inflates what the page packs; within the trace there
-is Zstandard, which few browsers take, so `Zstd` reads it. Which frames arrived is busplay's
-decision: `facts` says where that differs from what was sent. A display does here what
-busplay/display does, write by write; the same vectors test both. Nothing here draws a page. */
+The page holds the trace as it is. Browsers inflate, but few take the Zstandard within a trace.
+Which frames arrived is busplay's decision: `facts` says where that differs from what was sent.
+Displays pass the same vectors as busplay/display. */
 
 // --- text to bytes: seven bits a character, see page_text.py
 
@@ -37,13 +36,14 @@ async function inflate(bytes) {
 // --- Zstandard (RFC 8878)
 
 const Zstd = (() => {
-	// First value and count of extra bits of each code for literal and match lengths.
-	const codes = (first, plain, ...extra) => [...Array(plain).fill(0), ...extra].map((bits) => {
+	// First value and extra bits of each code for a length.
+	const codes = (first, extra) => [...extra].map((letter) => {
+		const bits = parseInt(letter, 36);
 		first += 1 << bits;
 		return [first - (1 << bits), bits];
 	});
-	const LITERAL = codes(0, 16, 1, 1, 1, 1, 2, 2, 3, 3, 4, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15, 16);
-	const MATCH = codes(3, 32, 1, 1, 1, 1, 2, 2, 3, 3, 4, 4, 5, 7, 8, 9, 10, 11, 12, 13, 14, 15, 16);
+	const LITERAL = codes(0, "00000000000000001111223346789abcdefg");
+	const MATCH = codes(3, "0000000000000000000000000000000011112233445789abcdefg");
 
 	// Spread symbols over the states of an FSE table; a count of -1 takes one state at its end.
 	const spread = (counts, log) => {
@@ -65,7 +65,7 @@ const Zstd = (() => {
 		}
 		return { log, symbol, bits, base };
 	};
-	// The predefined counts of lengths, offsets and matches: a letter is a count, "z" is -1.
+	// For lengths, offsets, matches: a digit is a count, z is -1.
 	const PREDEFINED = [
 		["43222222222221112222222223211111zzzz", 6],
 		["111111222111111111111111zzzzz", 5],
@@ -103,20 +103,23 @@ const Zstd = (() => {
 		return { table: spread(counts, log), end: at + 7 >> 3 };
 	};
 
-	// Bits of a stream that is read from its end; behind its start there are zeros.
-	class Backward {
+	// Bits of a stream, read backwards from below its highest; beyond its start there are zeros.
+	class Bits {
 		constructor(src, start, end) {
 			this.src = src;
 			this.start = start;
 			this.left = (end - start) * 8 - Math.clz32(src[end - 1]) + 23;
 		}
+		peek(count) {
+			const { src } = this, low = this.left - count, i = this.start + (low >> 3);
+			return (1 << count) - 1 & (low < 0 ? (src[this.start] | src[this.start + 1] << 8) << -low
+				: (src[i] | src[i + 1] << 8 | src[i + 2] << 16) >> (low & 7));
+		}
 		read(count) {
 			if (count > 16) return this.read(count - 16) * 65536 + this.read(16);
+			const found = this.peek(count);
 			this.left -= count;
-			const { src, left } = this, low = Math.max(left, 0), i = this.start + (low >> 3);
-			const word = (src[i] | src[i + 1] << 8 | src[i + 2] << 16) >> (low & 7);
-			const rest = count + Math.min(left, 0);
-			return rest > 0 ? (word & (1 << rest) - 1) << count - rest : 0;
+			return found;
 		}
 	}
 
@@ -130,7 +133,7 @@ const Zstd = (() => {
 			end = at + (count + 1 >> 1);
 		} else {
 			end += at;
-			const { table, end: begin } = readTable(src, at), bits = new Backward(src, begin, end);
+			const { table, end: begin } = readTable(src, at), bits = new Bits(src, begin, end);
 			let one = bits.read(table.log), other = bits.read(table.log);
 			do {
 				weights.push(table.symbol[one]);
@@ -150,18 +153,6 @@ const Zstd = (() => {
 			});
 		}
 		return { huffman: { log, table }, end };
-	};
-
-	const readStream = (src, start, end, { log, table }, out, at, stop) => {
-		let left = (end - start) * 8 - Math.clz32(src[end - 1]) + 23;
-		const mask = (1 << log) - 1;
-		while (at < stop) {
-			const low = left - log, i = start + (low >> 3);
-			const found = table[mask & (low < 0 ? (src[start] | src[start + 1] << 8) << -low
-				: (src[i] | src[i + 1] << 8 | src[i + 2] << 16) >> (low & 7))];
-			out[at++] = found;
-			left -= found >> 8;
-		}
 	};
 
 	// Read the literals of a block; returns them and where they end.
@@ -188,7 +179,12 @@ const Zstd = (() => {
 		for (let i = 0, begin = form ? at + 6 : at; i < streams; i++) {
 			const stop = i < streams - 1 ? begin + src[at + 2 * i] + src[at + 2 * i + 1] * 256 : end;
 			const last = Math.min(size, (i + 1) * each);
-			readStream(src, begin, stop, state.huffman, literals, i * each, last);
+			const bits = new Bits(src, begin, stop), { log, table } = state.huffman;
+			for (let to = i * each; to < last; to++) {
+				const found = table[bits.peek(log)];
+				literals[to] = found;
+				bits.left -= found >> 8;
+			}
 			begin = stop;
 		}
 		return { literals, end };
@@ -209,14 +205,14 @@ const Zstd = (() => {
 				if (mode === 1) tables[i] = { log: 0, symbol: [src[p++]], bits: [0], base: [0] };
 				if (mode === 2) ({ table: tables[i], end: p } = readTable(src, p));
 			}
-			const [lengths, offsets, matches] = tables, bits = new Backward(src, p, end);
+			const [lengths, offsets, matches] = tables, bits = new Bits(src, p, end);
 			let l = bits.read(lengths.log), o = bits.read(offsets.log), m = bits.read(matches.log);
 			for (let i = 0; i < count; i++) {
 				const code = offsets.symbol[o], value = 2 ** code + bits.read(code);
 				const match = MATCH[matches.symbol[m]], literal = LITERAL[lengths.symbol[l]];
 				const length = match[0] + bits.read(match[1]);
 				const before = literal[0] + bits.read(literal[1]);
-				// 1 to 3 are the offsets used last, or the very last less 1.
+				// 1 to 3: an offset used lately, or the last less 1.
 				const which = value > 3 ? 3 : value - 1 + (before === 0);
 				const offset = value > 3 ? value - 3 : which > 2 ? last[0] - 1 : last[which];
 				if (which > 1) last[2] = last[1];
@@ -256,9 +252,8 @@ const Zstd = (() => {
 // --- trace to frames (traces/README.md)
 
 const SLOTS = 0, REST = 1, OTHERS = 3, ADDRESS = 5, DATA = 6, USED = [0, 1, 3, 5, 6];
-// Fates of an event, as deliveries.py has them; SPURIOUS was shown but not sent so.
-const SERVED = 0, SPURIOUS = 4;
-const NO_UNIT = 0x3fff;
+// Fates, as in deliveries.py; SPURIOUS was shown but not sent so.
+const SERVED = 0, SPURIOUS = 4, NO_UNIT = 0x3fff;
 
 // The events of a recording, in order: each frame sent, and each shown that was not sent so.
 class Events {
@@ -283,7 +278,6 @@ class Events {
 		this.fate[i] = fate;
 	}
 
-	// Add the spurious ones that come before the next frame sent.
 	addSpurious() {
 		const { spurious } = this.facts;
 		while (this.extra < spurious.length && spurious[this.extra][0] <= this.sent) {
@@ -292,7 +286,7 @@ class Events {
 	}
 }
 
-// Yield after each frame chunk of a trace, its frames added to the events.
+// Yield after each frame chunk.
 function* readFrames(trace, events, fates) {
 	const view = new DataView(trace.buffer, trace.byteOffset, trace.length);
 	for (let at = 12; events.sent < events.facts.frames; at += 12 + view.getUint32(at + 4, true)) {
@@ -322,7 +316,7 @@ function readChunk(trace, view, start, events, fates) {
 		}
 		columns.push(bytes);
 	}
-	// Add up what `part` makes of each byte of a column.
+	// Add what `part` makes of each byte.
 	const sum = (out, bytes, part) => {
 		if (typeof bytes === "number") {
 			const fixed = part(bytes);
@@ -335,7 +329,7 @@ function readChunk(trace, view, start, events, fates) {
 	};
 	const numbers = (column) => columns[column].reduce(
 		(out, bytes, plane) => sum(out, bytes, (byte) => byte * 256 ** plane), new Float64Array(count));
-	// Space or unit: bits of the column `others`, the lowest first; or what it always is.
+	// Bits of the column `others`, the lowest first; or what it always is.
 	const field = (told) => Array.isArray(told) ? told.reduce((out, bit, to) => sum(
 		out, columns[OTHERS][bit >> 3], (byte) => (byte >> (bit & 7) & 1) << to), new Uint32Array(count))
 		: new Uint32Array(count).fill(told);
@@ -388,13 +382,11 @@ class Screen {
 	}
 
 	save() {
-		return [this.memory.slice(), this.palette.slice(), [...this.registers]];
+		return [this.memory, this.palette, this.registers].map((one) => one.slice());
 	}
 
-	restore([memory, palette, registers]) {
-		this.memory.set(memory);
-		this.palette.set(palette);
-		this.registers = [...registers];
+	restore(saved) {
+		[this.memory, this.palette, this.registers] = saved.map((one) => one.slice());
 	}
 
 	// The byte, and the shift within it, that hold a pixel.
@@ -430,14 +422,13 @@ class Screen {
 // Bytes of saved states, and the least events between two.
 const SAVED_BYTES = 64e6, SAVED_EVENTS = 8192;
 
-// A recording that can be at any moment: a count of events, in the order in which they were shown.
+// A recording that can be at any moment, which is a count of events.
 class Recording {
-	// `facts` as facts.py makes them; `fates` and `origins` as bytes, or empty.
 	constructor(facts, trace, fates, origins) {
 		Object.assign(this, { facts, trace, origins, events: new Events(facts) });
 		this.screens = facts.units.map((unit) => new Screen(unit));
 		this.moment = this.ready = 0; // `ready` is the last that has been read
-		const most = this.total = this.events.edge.length;
+		const most = this.events.edge.length;
 		// Sums before each event: changed bytes, and errors.
 		this.changes = new Uint32Array(most + 1);
 		this.errors = new Uint32Array(most + 1);
@@ -445,10 +436,10 @@ class Recording {
 		this.spacing = Math.max(SAVED_EVENTS, Math.ceil(most * bytes / SAVED_BYTES));
 		this.saved = [];
 		this.chunks = readFrames(trace, this.events, fates);
-		this.losses = new Map(facts.losses.map(([frame, missed, sender]) => [frame, missed + sender]));
+		this.losses = new Map(facts.losses);
 	}
 
-	// Read one more chunk; returns whether there is another.
+	// Read a chunk; returns whether there may be another.
 	readMore() {
 		const { done } = this.chunks.next(), { events, screens } = this;
 		this.goTo(this.ready);
@@ -471,7 +462,6 @@ class Recording {
 		return this.isShown(i) && this.screens[goal[i] >> 2]?.write(goal[i] & 3, offset[i], data[i]);
 	}
 
-	// Go to the state after the first `moment` events.
 	goTo(moment) {
 		const nearest = Math.min(Math.floor(moment / this.spacing), this.saved.length - 1);
 		if (moment < this.moment || this.moment < nearest * this.spacing) {
@@ -481,7 +471,7 @@ class Recording {
 		while (this.moment < moment) this.apply(this.moment++);
 	}
 
-	// The link edge up to which frames have begun when the processor reaches a cycle.
+	// The edge up to which frames have begun at a processor cycle.
 	startEdge(cycle) {
 		const { edges, cycles, lead_edges: lead, grid_edges: grid } = this.facts.time;
 		// In BigInt, since clocks need not divide each other.
@@ -489,7 +479,7 @@ class Recording {
 		return Math.ceil((lead + Number(edge)) / grid) * grid;
 	}
 
-	// The first cycle at which an event has been shown.
+	// The first cycle that shows an event.
 	cycleOfEvent(i) {
 		const { edges, cycles, lead_edges: lead, grid_edges: grid, end_cycle: end } = this.facts.time;
 		const before = Math.ceil(this.events.edge[i] / grid) * grid - grid - lead;
@@ -497,7 +487,6 @@ class Recording {
 		return Math.min(Number(BigInt(before) * BigInt(cycles) / BigInt(edges)) + 1, end);
 	}
 
-	// How many events have been shown at a cycle.
 	momentOfCycle(cycle) {
 		const isEnd = cycle >= this.facts.time.end_cycle;
 		return isEnd ? this.ready : this.eventsUpTo(this.startEdge(cycle));
@@ -513,7 +502,7 @@ class Recording {
 		return low;
 	}
 
-	// The last event before the moment that wrote a byte of a unit's memory; -1: none.
+	// The last event by now that wrote a byte of a unit's memory; -1: none.
 	lastWrite(unit, offset) {
 		const { events } = this;
 		let i = this.moment;
@@ -523,7 +512,7 @@ class Recording {
 		return i;
 	}
 
-	// The number of the frame sent that an event is.
+	// Which of the frames sent an event is.
 	frameOf(event) {
 		let frame = event;
 		if (this.events.extra) {
@@ -532,7 +521,7 @@ class Recording {
 		return frame;
 	}
 
-	// The instruction that made an event's store, of facts.instructions; none: it is not known.
+	// The instruction that made an event's store, if known.
 	instruction(event) {
 		const { events, origins, facts } = this, frame = this.frameOf(event);
 		if (!origins.length || events.fate[event] === SPURIOUS) return undefined;
@@ -541,7 +530,7 @@ class Recording {
 	}
 }
 
-// Open what a page holds: facts as JSON behind its length, then the bytes that they tell of.
+// Open what a page holds: the facts' length, the facts, fates, origins; and the trace.
 async function openPage(packedFacts, packedTrace) {
 	const [packed, trace] = await Promise.all([inflate(packedFacts), inflate(packedTrace)]);
 	const stop = 4 + new DataView(packed.buffer).getUint32(0, true);

@@ -13,6 +13,7 @@ import numpy as np
 
 from busplay.analysis.flashes import FlashReport
 from busplay.description.board import Board, Unit
+from busplay.description.toml_reader import show_address
 from busplay.errors import printable
 from busplay.explain.board import board_rows, map_rows, unit_rows, window_rows
 from busplay.explain.board_facts import board_facts
@@ -28,9 +29,20 @@ from busplay.trace import column_planes
 from busplay.trace.columns import column_places, grid_edges
 from busplay.trace.reader import TraceReader
 from busplay.version import VERSION
+from busplay.wording import counted
 from busplay.write_index.stretch import SpanColumn
 
 Facts = dict[str, object]
+
+# What player.js does with them.
+_KEYS = (
+    ("Space", "play, pause"),
+    ("b", "play back"),
+    (", and .", "one store back, on"),
+    ("[ and ]", "one refresh back, on"),
+    ("+ and -", "zoom the time line"),
+    ("arrow keys on a screen", "choose a pixel"),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,15 +81,13 @@ def page_facts(
         origins: of its stores, or why they are not known.
         fates_bytes: length of the fates that follow the facts.
     """
-    board, header = history.board, reader.header
+    board = history.board
     is_known = isinstance(origins, Origins)
     symbols = origins.symbols if isinstance(origins, Origins) else ProgramSymbols({})
     return {
         "busplay": VERSION,
         "file": printable(reader.path.name),
-        "board": board.name,
-        "program": header.program_name,
-        "cut": reader.cut_reason or "",
+        "about": _about(reader, board),
         "frames": reader.frames,
         "stores": reader.stores,
         "trace_bytes": reader.file_bytes,
@@ -92,10 +102,8 @@ def page_facts(
         "windows": _windows(board, symbols),
         "instructions": _instructions(origins) if isinstance(origins, Origins) else [],
         "unknown": "" if is_known else origins,
-        "cautions": flashes.cautions(),
-        "flashing": [
-            (float(span.start_s), float(span.stop_s)) for span in (*flashes.general, *flashes.red)
-        ],
+        "caution": _caution(flashes),
+        "places": _places(marks, flashes, board),
         "tables": [one.as_list() for one in _tables(board)],
     }
 
@@ -146,40 +154,80 @@ def _times(reader: TraceReader, pipeline: Pipeline, board: Board) -> Facts:
     }
 
 
-def _losses(history: History) -> list[tuple[int, int, int]]:
-    """Return frames before which frames are missing, or stores were lost: by 1,024 frames."""
-    spans, before = history.index.spans, history.index.frames_before
-    missed = spans[SpanColumn.FRAMES_MISSED].astype(np.int64)
-    lost = spans[SpanColumn.LOST_AT_SENDER].astype(np.int64)
+def _about(reader: TraceReader, board: Board) -> str:
+    """Say in a line what is in the recording."""
+    program = reader.header.program_name
+    parts = [
+        f"board {board.name}",
+        *([] if program is None else [f"program {program}"]),
+        f"{counted(reader.frames, 'frame')} in {reader.cycles / board.clock_hz:.3f} s",
+        *([] if reader.cut_reason is None else [reader.cut_reason]),
+    ]
+    return ", ".join(parts)
+
+
+def _caution(flashes: FlashReport) -> str:
+    """Return what a page says before it plays pictures that flash; empty if none do."""
+    if flashes.is_below:
+        return ""
+    return (
+        f"Caution, pictures flash: {'. '.join(flashes.cautions())}. It starts paused. This is no"
+        " medical test: pictures below these thresholds can harm people, too."
+    )
+
+
+def _places(marks: Sequence[Mark], flashes: FlashReport, board: Board) -> list[tuple[int, str]]:
+    """Return cycles to go to, with what is there."""
+    spans = (*flashes.general, *flashes.red)
     return [
-        (int(before[at]), int(missed[at]), int(lost[at]))
-        for at in np.flatnonzero(missed + lost).tolist()
+        *((mark.cycle, mark.note or "mark") for mark in marks),
+        *((int(span.start_s * board.clock_hz), "flashing") for span in spans),
     ]
 
 
+def _losses(history: History) -> list[tuple[int, int]]:
+    """Return frames before which frames are missing or stores were lost, by 1,024 frames; how many.
+
+    Frames that were not shown are not among them.
+    """
+    spans, before = history.index.spans, history.index.frames_before
+    lost = (spans[SpanColumn.FRAMES_MISSED] + spans[SpanColumn.LOST_AT_SENDER]).astype(np.int64)
+    return [(int(before[at]), int(lost[at])) for at in np.flatnonzero(lost).tolist()]
+
+
 def _windows(board: Board, symbols: ProgramSymbols) -> list[Facts]:
+    """Return the windows onto units' memories, with the labels in them."""
+    names = [one.name for one in board.units]
     return [
         {
-            "unit": window.unit,
-            "space": window.space,
+            "unit": names.index(window.unit),
             "first_address": window.first_address,
             "last_address": window.last_address,
             "first_offset": window.first_offset,
             "labels": [
-                (address, names[0])
-                for address, names in sorted(symbols.labels.items())
+                (address, labels[0])
+                for address, labels in sorted(symbols.labels.items())
                 if window.first_address <= address <= window.last_address
             ],
         }
         for window in board.windows
+        if window.space == "memory"
     ]
 
 
-def _instructions(origins: Origins) -> list[tuple[int, str, str]]:
-    """Return address, label and source line of each instruction; empty where not known."""
+def _instructions(origins: Origins) -> list[str]:
+    """Return address, label and source line of each instruction, as far as known."""
     symbols = origins.symbols
     return [
-        (address, symbols.name_of(address) or "", str(symbols.line_of(address) or ""))
+        " ".join(
+            part
+            for part in (
+                show_address(address),
+                symbols.name_of(address),
+                str(symbols.line_of(address) or ""),
+            )
+            if part
+        )
         for address in origins.addresses
     ]
 
@@ -196,4 +244,5 @@ def _tables(board: Board) -> list[PageTable]:
         PageTable(f"Link {board.link.name}", None, link_rows(board.link, link)),
         PageTable(f"Board {board.name}", None, board_rows(facts)),
         *(PageTable(caption, rows[0], rows[1:]) for caption, rows in lists),
+        PageTable("Keys of this page", None, _KEYS),
     ]

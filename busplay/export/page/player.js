@@ -1,24 +1,24 @@
-/* The page: its controls, and what they show of the recording. Texts of the recording are only ever
-set as text. A moment is a count of events; whatever moves goes through `go`. */
+/* The page's controls. Texts of the recording are only ever set as text, and whatever moves goes
+through `go`. */
 
 const byId = (id) => document.getElementById(id);
 const number = (value) => value.toLocaleString("en");
 const hex = (value, digits) => "$" + value.toString(16).toUpperCase().padStart(digits, "0");
 
+const isChord = (event) => event.ctrlKey || event.altKey || event.metaKey;
+
 // Make an element: properties and ARIA attributes, then children.
 function make(tag, properties = {}, ...children) {
 	const made = document.createElement(tag);
 	for (const [name, value] of Object.entries(properties)) {
-		if (name === "label") made.setAttribute("aria-label", value);
-		else if (name === "role") made.setAttribute(name, value);
+		if (name === "label") made.ariaLabel = value;
 		else made[name] = value;
 	}
 	made.append(...children);
 	return made;
 }
 
-const button = (text, onclick, title = text) =>
-	make("button", { type: "button", textContent: text, onclick, title, label: title });
+const button = (text, onclick, label = text) => make("button", { onclick, label }, text);
 
 function select(label, options, value, does) {
 	const list = make("select", { onchange: () => does(Number(list.value)) },
@@ -28,25 +28,20 @@ function select(label, options, value, does) {
 }
 
 function table(caption, head, rows) {
-	const line = (cells, isHead) => make("tr", {}, ...cells.map((cell, i) => isHead || !i
-		? make("th", { scope: isHead ? "col" : "row" }, cell) : make("td", {}, cell)));
-	const lines = [...head ? [line(head, true)] : [], ...rows.map((row) => line(row, false))];
-	const made = make("table", {}, make("caption", {}, caption), ...lines);
-	// Where it is too wide it scrolls, by keys too.
-	return make("div", { className: "wide", role: "region", tabIndex: 0, label: caption }, made);
+	const lines = [...head ? [head] : [], ...rows].map((cells) => make("tr", {}, ...cells.map(
+		(cell, i) => make(cells === head || !i ? "th" : "td", {}, cell))));
+	return make("div", { className: "wide", role: "region", tabIndex: 0, label: caption },
+		make("table", {}, make("caption", {}, caption), ...lines));
 }
 
 class Player {
 	constructor(recording) {
-		const { facts } = recording, { time, cautions } = facts;
+		const { facts } = recording, { time, caution } = facts;
 		Object.assign(this, { recording, facts, time, cycle: 0, playing: 0, speed: 1, pixel: null });
-		byId("about").textContent = [`board ${facts.board}`, facts.program && `program ${facts.program}`,
-			`${number(facts.frames)} frames in ${this.timeText(time.end_cycle)}`, facts.cut]
-			.filter(Boolean).join(", ");
-		this.calm = matchMedia("(prefers-reduced-motion: reduce)").matches || cautions.length > 0;
-		byId("caution").hidden = !cautions.length;
-		byId("caution").textContent = `Caution, pictures flash: ${cautions.join(". ")}. It starts paused. `
-			+ "This is no medical test: pictures below these thresholds can harm people, too.";
+		byId("about").textContent = facts.about;
+		byId("caution").textContent = caution;
+		byId("caution").hidden = !caution;
+		this.calm = matchMedia("(prefers-reduced-motion: reduce)").matches || caution;
 		this.makeScreens();
 		this.makeControls();
 		this.makeTimes();
@@ -62,8 +57,6 @@ class Player {
 	timeText(cycle) {
 		return `${(cycle / this.time.clock_hz).toFixed(6)} s`;
 	}
-
-	// --- moments
 
 	// Show a cycle; `moment` is given where a step stops between the events of one cycle.
 	go(cycle, moment = null) {
@@ -107,8 +100,7 @@ class Player {
 		if (way < 0 && this.cycle <= 0) this.go(end);
 		this.playing = way;
 		for (const [one, text, own] of [[this.back, "Play back", -1], [this.on, "Play", 1]]) {
-			one.textContent = one.title = own === way ? "Pause" : text;
-			one.setAttribute("aria-label", one.title);
+			one.textContent = one.ariaLabel = own === way ? "Pause" : text;
 		}
 		if (was && !way) this.go(this.cycle);
 		this.place = this.cycle;
@@ -137,7 +129,7 @@ class Player {
 		history.replaceState(null, "", `#${parts}${pixel}`);
 	}
 
-	// Go where the fragment says; returns whether it names a moment.
+	// Returns whether the fragment names a moment.
 	readFragment() {
 		const parts = new URLSearchParams(location.hash.slice(1)), { ready } = this.recording;
 		const told = (name, form) => form.exec(parts.get(name) ?? "");
@@ -152,8 +144,6 @@ class Player {
 		this.go(cycle, event && Math.min(Number(event[0]), ready));
 		return true;
 	}
-
-	// --- screens
 
 	makeScreens() {
 		this.unit = 0;
@@ -170,7 +160,7 @@ class Player {
 			canvas.onkeydown = (event) => {
 				const [right, down] = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1],
 					ArrowDown: [0, 1] }[event.key] ?? [0, 0];
-				if (!right && !down || event.ctrlKey || event.altKey || event.metaKey) return;
+				if (!right && !down || isChord(event)) return;
 				event.preventDefault();
 				const [x, y] = this.unit === i && this.pixel || [-right, -down];
 				this.choose(i, x + right, y + down);
@@ -191,7 +181,7 @@ class Player {
 		}
 	}
 
-	// Make each pixel a square of whole pixels of the display, of one size for all units.
+	// Each pixel is a square of whole pixels of the display.
 	fit() {
 		const ratio = devicePixelRatio, room = byId("screens").clientWidth;
 		const most = Math.min(...this.views.map(({ canvas }) => ratio
@@ -205,8 +195,6 @@ class Player {
 		this.line.draw(this.cycle);
 		this.mark();
 	}
-
-	// --- playback
 
 	makeControls() {
 		const speeds = [1e-6, 1e-5, 1e-4, 0.001, 0.01, 0.1, 0.25, 0.5, 1, 2, 4, 16, 64];
@@ -224,12 +212,10 @@ class Player {
 	}
 
 	key(event) {
-		const { target } = event;
-		if (event.ctrlKey || event.altKey || event.metaKey) return;
-		if (target.matches?.("input[type=number], select, summary, a")) return;
-		if (event.key === " " && target.matches?.("button")) return;
+		const takesKeys = "input[type=number], select, summary, a" + (event.key === " " ? ", button" : "");
+		if (isChord(event) || event.target.matches?.(takesKeys)) return;
 		const does = {
-			" ": () => this.play(this.playing ? 0 : 1), b: () => this.play(this.playing < 0 ? 0 : -1),
+			" ": () => this.play(this.playing ? 0 : 1), b: () => this.back.click(),
 			",": () => this.store(-1), ".": () => this.store(1),
 			"[": () => this.refresh(-1), "]": () => this.refresh(1),
 			"+": () => this.line.zoom(0.5), "-": () => this.line.zoom(2),
@@ -239,10 +225,8 @@ class Player {
 		does();
 	}
 
-	// --- time
-
 	makeTimes() {
-		const { end_cycle: end, clock_hz: clock } = this.time, { marks, flashing } = this.facts;
+		const { end_cycle: end, clock_hz: clock } = this.time, { places } = this.facts;
 		this.slider = make("input", {
 			type: "range", min: 0, max: end, step: Math.max(1, Math.floor(end / 1000)), label: "Moment",
 			oninput: () => this.stop(Number(this.slider.value)),
@@ -251,15 +235,15 @@ class Player {
 		const canvas = make("canvas", {
 			id: "line", role: "img", label: "Link use, changes, errors, keys and marks",
 		});
-		this.line = new TimeLine(canvas, this.recording, (cycle) => this.stop(cycle));
+		const cursor = make("div", { className: "cursor" });
+		this.line = new TimeLine(canvas, cursor, this.recording, (cycle) => this.stop(cycle));
 		const all = () => { this.line.all(); this.line.draw(this.cycle); };
-		byId("times").append(this.slider, this.now, canvas, make("p", {},
-			button("Zoom in", () => this.line.zoom(0.5)), button("Zoom out", () => this.line.zoom(2)),
-			button("All", all, "Whole time line")));
-		const places = [...marks.map(([cycle, note]) => [cycle, note || "mark"]),
-			...flashing.map(([start]) => [start * clock, "flashing"])];
+		const holder = make("div", { className: "line" }, canvas, cursor);
+		byId("times").append(this.slider, this.now, holder, make("p", {},
+			button("Zoom in", () => this.line.zoom(0.5)),
+			button("Zoom out", () => this.line.zoom(2)), button("All", all, "Whole time line")));
 		if (places.length) {
-			byId("times").append(make("ul", { label: "Marks" }, ...places.map(([cycle, note]) =>
+			byId("times").append(make("ul", {}, ...places.map(([cycle, note]) =>
 				make("li", {}, make("a", { href: `#at=${cycle / clock}s` }, this.timeText(cycle)), " ", note))));
 		}
 	}
@@ -267,14 +251,12 @@ class Player {
 	showTime() {
 		const { recording, cycle } = this, errors = recording.errors[recording.moment];
 		const text = `${this.timeText(cycle)}, cycle ${number(cycle)}, frame ${number(recording.moment)}`
-			+ `, ${errors === 1 ? "1 error" : `${number(errors)} errors`} so far`;
+			+ `, errors: ${number(errors)}`;
 		this.now.textContent = text;
 		this.slider.value = cycle;
-		this.slider.setAttribute("aria-valuetext", text);
+		this.slider.ariaValueText = text;
 		this.line.draw(cycle);
 	}
-
-	// --- one pixel
 
 	makeLookup() {
 		const typed = () => this.choose(
@@ -284,8 +266,7 @@ class Player {
 		const place = (label) => make("input", { type: "number", min: 0, label, oninput: typed });
 		[this.units, this.atX, this.atY] = [list, place("Pixel x"), place("Pixel y")];
 		this.found = make("div", { ariaLive: "polite" });
-		byId("lookup").append(make("h2", {}, "Pixel"), make("p", {}, "Choose one on a screen, or here: ",
-			unit, " x ", this.atX, " y ", this.atY), this.found);
+		byId("lookup").append(make("h2", {}, "Pixel"), make("p", {}, unit, " x ", this.atX, " y ", this.atY), this.found);
 	}
 
 	choose(unit, x, y) {
@@ -326,8 +307,7 @@ class Player {
 			const by = events.fate[event] === SPURIOUS ? "a frame that was not sent so"
 				: `frame ${number(recording.frameOf(event) + 1)}`;
 			rows.push(["last write", `${hex(events.data[event], 2)} by ${by}, at ${this.timeText(cycle)}`]);
-			rows.push(["instruction", made ? [hex(made[0], 4), made[1], made[2]].filter(Boolean).join(" ")
-				: `not known${facts.unknown && `: ${facts.unknown}`}`]);
+			rows.push(["instruction", made ?? `not known: ${facts.unknown}`]);
 			more.push(button("Go to this write", () => { this.play(0); this.go(cycle, event + 1); }));
 		}
 		this.found.replaceChildren(
@@ -336,18 +316,15 @@ class Player {
 
 	// The processor's address of an offset in the unit's memory, with its label.
 	address(offset) {
-		for (const window of this.facts.windows) {
-			const { first_address: first, last_address: last, unit, space, labels } = window;
-			const address = first + offset - window.first_offset;
-			const isIn = unit === this.facts.units[this.unit].name && space === "memory";
-			if (!isIn || address < first || address > last) continue;
+		for (const { unit, first_address: first, last_address: last, first_offset, labels } of
+			this.facts.windows) {
+			const address = first + offset - first_offset;
+			if (unit !== this.unit || address < first || address > last) continue;
 			const [at, name] = labels.filter(([one]) => one <= address).pop() ?? [];
 			return ` = ${hex(address, 4)} ${name ?? ""}${address > at ? `+${address - at}` : ""}`.trimEnd();
 		}
 		return "";
 	}
-
-	// --- the rest
 
 	makeMore() {
 		const { facts } = this, save = () => {
@@ -355,13 +332,9 @@ class Player {
 			make("a", { href, download: facts.file }).click();
 			setTimeout(() => URL.revokeObjectURL(href), 60000);
 		};
-		const keys = [["Space", "play, pause"], ["b", "play back"], [", and .", "one store back, on"],
-			["[ and ]", "one refresh back, on"], ["+ and -", "zoom the time line"],
-			["arrow keys on a screen", "choose a pixel"]];
-		const fold = (text, ...parts) => make("details", {}, make("summary", {}, text), ...parts);
 		byId("more").append(button(`Save the trace (${number(facts.trace_bytes)} bytes)`, save),
-			fold("Link and board", ...facts.tables.map((one) => table(...one))),
-			fold("Keys", table("Keys of this page", null, keys)));
+			make("details", {}, make("summary", {}, "Link, board, and keys of this page"),
+				...facts.tables.map((one) => table(...one))));
 	}
 }
 
@@ -375,8 +348,6 @@ async function start() {
 	performance.mark("first picture");
 	// The first picture is there; the rest is read between pictures.
 	while (more) {
-		const part = Math.floor(100 * recording.ready / Math.max(1, recording.total));
-		byId("state").textContent = `Reading the recording: ${part} %`;
 		await new Promise((resolve) => { setTimeout(resolve); });
 		const { moment } = recording, until = performance.now() + 12;
 		while (more && performance.now() < until) more = recording.readMore();

@@ -37,6 +37,7 @@ from busplay.whole_file import require_other_file, write_whole_file
 # Each takes some 25 bytes in the browser.
 FRAMES_MAX = 20_000_000
 SCRIPTS = ("decoder.js", "timeline.js", "player.js")
+_INDENTATION = re.compile(r"^\t+", re.MULTILINE)
 _PLACE = re.compile(r"\{\{(\w+)\}\}")
 
 
@@ -166,8 +167,9 @@ def _page(title: str, facts: dict[str, object], columns: bytes, trace: bytes) ->
 
 
 def _asset(name: str) -> str:
-    """Return a file of this folder; its last newline is the template's."""
-    return files(__package__).joinpath(name).read_text(encoding="utf-8").rstrip("\n")
+    """Return a file of this folder, without its last newline and its indentation, which is 2 kB."""
+    text = files(__package__).joinpath(name).read_text(encoding="utf-8")
+    return _INDENTATION.sub("", text).rstrip("\n")
 
 
 def _deflated(content: bytes) -> bytes:

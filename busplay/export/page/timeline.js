@@ -1,12 +1,11 @@
-/* The time line: link use, changes, errors, keys and marks. Each has a row and a shape of its own,
-so that nothing depends on colour. */
+/* The time line. Each row has a shape of its own, so that nothing depends on colour. */
 
-const ROW_PX = 22, COLUMN_PX = 3, LEAST_CYCLES = 64;
+const ROW_PX = 22, COLUMN_PX = 3;
 
 class TimeLine {
 	// `seek` is called with a cycle.
-	constructor(canvas, recording, seek) {
-		Object.assign(this, { canvas, recording, seek, pointers: new Map(), cycle: 0 });
+	constructor(canvas, cursor, recording, seek) {
+		Object.assign(this, { canvas, cursor, recording, seek, pointers: new Map(), cycle: 0 });
 		this.end = Math.max(1, recording.facts.time.end_cycle);
 		this.all();
 		canvas.onpointerdown = (event) => {
@@ -28,7 +27,7 @@ class TimeLine {
 
 	zoom(factor, around = this.cycle) {
 		const before = this.span;
-		this.span = Math.min(this.end, Math.max(LEAST_CYCLES, before * factor));
+		this.span = Math.min(this.end, Math.max(64, before * factor));
 		this.move(around - (around - this.first) * this.span / before);
 	}
 
@@ -58,69 +57,45 @@ class TimeLine {
 	draw(cycle) {
 		this.cycle = cycle;
 		const { canvas } = this, ratio = devicePixelRatio, width = canvas.clientWidth;
-		const colour = getComputedStyle(canvas).color;
-		const view = [this.first, this.span, width, ratio, this.recording.ready, colour].join();
+		const style = getComputedStyle(canvas), view = [this.first, this.span, width, ratio,
+			this.recording.ready, style.color].join();
+		this.cursor.style.left = `${(cycle - this.first) / this.span * 100}%`;
+		if (this.drawn === view) return;
+		this.drawn = view;
+		canvas.width = Math.max(1, width * ratio);
+		canvas.height = 5 * ROW_PX * ratio;
 		const pen = canvas.getContext("2d");
-		if (this.drawn !== view) {
-			this.drawn = view;
-			canvas.width = Math.max(1, width * ratio);
-			canvas.height = 5 * ROW_PX * ratio;
-			pen.scale(ratio, ratio);
-			this.drawRows(pen, width, colour);
-			this.back = new OffscreenCanvas(canvas.width, canvas.height);
-			this.back.getContext("2d").drawImage(canvas, 0, 0);
-		}
-		pen.setTransform(1, 0, 0, 1, 0, 0);
-		pen.clearRect(0, 0, canvas.width, canvas.height);
-		pen.drawImage(this.back, 0, 0);
-		const x = (cycle - this.first) / this.span * canvas.width;
-		pen.fillStyle = colour;
-		pen.fillRect(Math.round(x) - ratio, 0, 2 * ratio, canvas.height);
+		pen.scale(ratio, ratio);
+		pen.font = "11px system-ui, sans-serif";
+		pen.lineWidth = 3;
+		pen.strokeStyle = getComputedStyle(document.body).backgroundColor;
+		this.drawRows(pen, width, style);
 	}
 
-	drawRows(pen, width, ink) {
-		const { recording, first, span } = this, { facts } = recording, { time } = facts;
+	drawRows(pen, width, style) {
+		const { recording, first, span } = this, { time, keys, marks } = recording.facts;
 		const count = Math.max(1, Math.floor(width / COLUMN_PX)), wide = width / count;
-		const style = getComputedStyle(this.canvas), slots = span * time.edges / time.cycles / time.slot_edges / count;
-		const before = Array.from({ length: count + 1 }, (_, i) => recording.eventsUpTo(
-			time.lead_edges + (first + span * i / count) * time.edges / time.cycles));
-		const parts = (sums) => before.slice(1).map((stop, i) => sums(stop) - sums(before[i]));
-		const [use, changes] = [(at) => at, (at) => recording.changes[at]].map((sums) =>
-			parts(sums).map((events) => Math.min(1, events / slots)));
-		const errors = parts((at) => recording.errors[at]);
-		const most = (shares) => Math.max(1e-9, ...shares);
-		const percent = (shares) => `, up to ${Math.round(1000 * most(shares)) / 10} %`;
-		const rows = [["link use" + percent(use), use], ["changes" + percent(changes), changes],
-			["errors"], ["keys", facts.keys], ["marks", facts.marks]];
-		pen.font = "11px system-ui, sans-serif";
-		rows.forEach(([name, values], row) => {
-			const bottom = (row + 1) * ROW_PX - 1;
+		const rate = time.edges / time.cycles, slots = span * rate / time.slot_edges / count;
+		const stops = Array.from({ length: count + 1 }, (_, i) =>
+			recording.eventsUpTo(time.lead_edges + (first + span * i / count) * rate));
+		const columns = (sum) => stops.slice(1).map((stop, i) => sum(stop) - sum(stops[i]));
+		const places = (pairs) => pairs.map(([cycle]) => (cycle - first) / span * width);
+		const errors = columns((at) => recording.errors[at]).flatMap((n, i) => n ? [i * wide] : []);
+		const rows = [["link use", columns((at) => at)], ["changes", columns((at) => recording.changes[at])],
+			["errors", errors, "▲"], ["keys", places(keys), "|"], ["marks", places(marks), "◆"]];
+		rows.forEach(([name, values, sign], row) => {
+			const bottom = (row + 1) * ROW_PX - 1, most = Math.max(1, ...sign ? [] : values);
 			pen.fillStyle = style.getPropertyValue(row === 2 ? "--alarm" : "--bar");
-			if (row < 2) {
+			values.forEach((value, i) => {
+				const tall = value && Math.max(1, value / most * (ROW_PX - 3));
+				if (sign) pen.fillText(sign, value - 4, bottom - 3);
 				// Link use is filled, changes are thin lines.
-				values.forEach((value, i) => {
-					const tall = value && Math.max(1, value / most(values) * (ROW_PX - 3));
-					pen.fillRect(i * wide, bottom - tall, row ? 1 : wide, tall);
-				});
-			} else if (row === 2) {
-				errors.forEach((error, i) => {
-					if (!error) return;
-					pen.beginPath();
-					for (const [x, y] of [[-4, 0], [4, 0], [0, 10]]) pen.lineTo(i * wide + x, bottom - y);
-					pen.fill();
-				});
-			} else {
-				for (const [cycle] of values) {
-					const x = (cycle - first) / span * width;
-					pen.fillRect(x, bottom - 8 * row + 14, 2, 8 * row - 14);
-					if (row === 4) pen.fillRect(x, bottom - 18, 8, 6);
-				}
-			}
-			pen.fillStyle = ink;
+				else pen.fillRect(i * wide, bottom - tall, row ? 1 : wide, tall);
+			});
+			if (!sign) name += `, up to ${(100 * Math.min(1, most / slots)).toFixed(1)} %`;
+			pen.fillStyle = style.color;
 			pen.fillRect(0, bottom, width, 1);
 			// Bars behind a name leave it readable.
-			pen.strokeStyle = getComputedStyle(document.body).backgroundColor;
-			pen.lineWidth = 3;
 			pen.strokeText(name, 4, bottom - 8);
 			pen.fillText(name, 4, bottom - 8);
 		});
