@@ -1,7 +1,8 @@
 """How long time travel takes in a run of ten minutes at 8 MHz: figures, never asserted.
 
 `python -m tests.bench.test_bench_travel` prints a table: making the run, then reverse steps and
-other moves from drawn cycles, median and 99th of 100.
+other moves from drawn cycles, median and 99th of 100; then the same in a recording that is only
+opened, and `why` near its end.
 """
 
 from __future__ import annotations
@@ -9,13 +10,20 @@ from __future__ import annotations
 import sys
 import time
 from collections.abc import Callable
+from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import numpy as np
 import pytest
 from pytest_benchmark.fixture import BenchmarkFixture
 
+from busplay.chain.why import why
 from busplay.history.program_history import ProgramHistory
 from busplay.link.load import load_board
+from busplay.run.session import Session
+from busplay.trace.container import CORE
+from busplay.trace.reader import TraceReader
+from busplay.units import PS_PER_S
 
 MINUTES = 10
 CLOCK_HZ = 8_000_000
@@ -60,6 +68,38 @@ def _times(travel: ProgramHistory, move: Callable[[], object], rounds: int = 200
     )
 
 
+def recorded(path: Path, program: str, seconds: float) -> Path:
+    """Record a run."""
+    with Session("dunlin", program=program, record=path) as session:
+        session.run(int(seconds * CLOCK_HZ))
+    return path
+
+
+def test_why_near_the_end_of_a_recording(benchmark: BenchmarkFixture, tmp_path: Path) -> None:
+    trace = recorded(tmp_path / "a.trace", "tides.bin", 20)
+    benchmark(why, trace, unit="panel", pixel=(120, 40), at_ps=19 * PS_PER_S)
+
+
+def _print_of_recording(program: str) -> None:
+    """Print the figures of a recording: its program was never run here."""
+    with TemporaryDirectory() as folder:
+        trace = recorded(Path(folder) / "a.trace", f"{program}.bin", 60 * MINUTES)
+        with TraceReader(trace) as reader:
+            began = time.perf_counter()
+            travel = ProgramHistory.of_trace(reader)
+            took = time.perf_counter() - began
+            kept = sum(len(payload) for _, payload in reader.payloads(CORE))
+            print(
+                f"{program}, recorded: states are {kept / reader.file_bytes:.2%} of the trace;"
+                f" opened in {took * 1e3:.0f} ms"
+            )
+            for name in ("step_back", "store_before"):
+                print(f"  {name:13}{_times(travel, getattr(travel, name), 50)}")
+        began = time.perf_counter()
+        why(trace, unit="panel", pixel=(120, 40), at_ps=(60 * MINUTES - 5) * PS_PER_S)
+        print(f"  why 5 s before the end: {time.perf_counter() - began:.2f} s")
+
+
 def main(programs: list[str]) -> None:
     """Print the figures of ten minutes of each program."""
     for program in programs:
@@ -73,6 +113,7 @@ def main(programs: list[str]) -> None:
         )
         for name in ("step_back", "step", "store_before", "store_after"):
             print(f"  {name:13}{_times(travel, getattr(travel, name))}")
+        _print_of_recording(program)
 
 
 if __name__ == "__main__":
