@@ -7,7 +7,10 @@ from typing import get_args
 
 import numpy as np
 
+from busplay.core.make import core_for_board
 from busplay.core.memory_map import MemoryMap
+from busplay.core.rewind import RewindableCore
+from busplay.core.saved_state import parse_core
 from busplay.description.board import ImageFormat
 from busplay.description.read_faults import load_faults
 from busplay.description.read_palette import parse_palette
@@ -113,6 +116,22 @@ def parse_sealed_trace(content: bytes) -> None:
     path = with_file(sealed(content), "sealed.trace")
     with Replay(path) as replay:
         _play(replay)
+        _go_on_from_states(replay)
+
+
+def _go_on_from_states(replay: Replay) -> None:
+    """Run the processor from the states that a trace keeps."""
+    keys = replay.reader.key_presses()
+    for _, state, _ in replay.reader.core_states():
+        saved = parse_core(state, board=replay.board, keys=len(keys))
+        core = core_for_board(replay.board, kind="compiled")
+        assert isinstance(core, RewindableCore)
+        if core.host_port is not None:
+            for press in keys:
+                core.host_port.press(press.code, cycle=press.cycle)
+        core.restore(saved.state)
+        core.memory[:] = saved.memory
+        core.run(2_000)
 
 
 def _play(replay: Replay) -> None:
