@@ -89,7 +89,8 @@ class Scene:
                 ]
             )
         shown = [self._screen(display, name, has_layer=True) for name, display in displays.items()]
-        return [[[shown]] if self.stacked else [[[one] for one in shown]]]
+        in_column, in_row = [[shown]], [[[one] for one in shown]]
+        return [in_column, in_row] if self.stacked else [in_row, in_column]
 
     def _screen(
         self, display: Display, title: str, *, side: int = 0, has_layer: bool = False
@@ -164,9 +165,11 @@ class Painter:
             # The legend's room is kept, so that an overlay that comes or goes moves nothing.
             room = room.cut_bottom(look.row_px)[0]
         layouts = scene.layouts
-        chosen, placed = self._screens.choose(
-            [_units_of(one) for one in layouts], room, sizes, scale=scene.scale
-        )
+        units = [_units_of(one) for one in layouts]
+        if scene.instrument.beside() is None and self._screens.has_room(units[0], room, sizes):
+            # The way that was asked for, even where the other shows them larger.
+            units = units[:1]
+        chosen, placed = self._screens.choose(units, room, sizes, scale=scene.scale)
         parts = scene.instrument.parts(places, look, now_ns)
         is_resized = self._panels is None or self._panels.get_size() != (width, height)
         panels = self._panels

@@ -54,6 +54,17 @@ def draw_display(
     )
 
 
+def shrunk(image: NDArray[np.uint8], shrink: int) -> NDArray[np.uint8]:
+    """Return uint8[height, width, 3] with so many pixels each way as one: their mean."""
+    rows, columns = (-(-side // shrink) * shrink for side in image.shape[:2])
+    # What does not fill the last ones repeats the edge.
+    margin = ((0, rows - image.shape[0]), (0, columns - image.shape[1]), (0, 0))
+    blocks = np.pad(image, margin, mode="edge").astype(np.uint16)
+    blocks = blocks.reshape(rows // shrink, shrink, columns // shrink, shrink, 3)
+    means: NDArray[np.uint8] = blocks.mean(axis=(1, 3)).round().astype(np.uint8)
+    return means
+
+
 def draw_image(
     image: NDArray[np.uint8], surface: pygame.Surface, *, left_px: int, top_px: int, scale: int
 ) -> None:

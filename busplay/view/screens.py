@@ -14,10 +14,13 @@ from busplay.description.board import Unit
 from busplay.display.arrangement import Arrangement, UnitPlace, arrange
 from busplay.display.display import Display
 from busplay.view import theme
-from busplay.view.picture import draw_display, draw_image
+from busplay.view.picture import draw_display, draw_image, shrunk
 from busplay.view.text import Texts
 from busplay.view.theme import Colour, Sizes
 from busplay.view.widgets.box import Box
+
+SHRINK_MOST = 8
+"""The most pixels each way that are shown as one."""
 
 Placed = TypeVar("Placed")
 # Rows of columns of pictures, or of units.
@@ -50,6 +53,8 @@ class PlacedScreens:
         left_px, top_px: the corner of the arrangement.
         arrangement: the units' places from there.
         box: what of the window they may cover.
+        shrink: pixels each way that are shown as one, where there is too little room; then the
+            arrangement's units have so much smaller pictures.
     """
 
     scale: int
@@ -57,6 +62,7 @@ class PlacedScreens:
     top_px: int
     arrangement: Arrangement
     box: Box
+    shrink: int = 1
 
     def pixel_at(self, x: int, y: int) -> tuple[str, int, int] | None:
         """Return unit, column and row of the pixel at a place of the window, or None."""
@@ -66,7 +72,7 @@ class PlacedScreens:
             column = (x - self.left_px - place.picture_left_px) // self.scale
             row = (y - self.top_px - place.picture_top_px) // self.scale
             if 0 <= column < place.unit.width_px and 0 <= row < place.unit.height_px:
-                return place.unit.name, column, row
+                return place.unit.name, column * self.shrink, row * self.shrink
         return None
 
     def boxes_of(self, unit: str, x: int, y: int) -> list[Box]:
@@ -75,8 +81,8 @@ class PlacedScreens:
         for place in self.arrangement.places:
             if place.unit.name == unit:
                 box = Box(
-                    self.left_px + place.picture_left_px + x * self.scale,
-                    self.top_px + place.picture_top_px + y * self.scale,
+                    self.left_px + place.picture_left_px + x // self.shrink * self.scale,
+                    self.top_px + place.picture_top_px + y // self.shrink * self.scale,
                     self.scale,
                     self.scale,
                 )
@@ -155,31 +161,43 @@ class Screens:
         room = box.inset(sizes.margin_px)
         placed = [self.place(one, box, sizes, scale=scale) for one in layouts]
 
-        def worth(index: int) -> tuple[int, int]:
+        def worth(index: int) -> tuple[int, float]:
             one = placed[index].arrangement
             across, down = min(one.width_px, room.width), min(one.height_px, room.height)
             # Nothing hidden is best, then the largest scale.
-            return across * down - one.width_px * one.height_px, placed[index].scale
+            scale = placed[index].scale / placed[index].shrink
+            return across * down - one.width_px * one.height_px, scale
 
         best = max(range(len(placed)), key=lambda index: (*worth(index), -index))
         return best, placed[best]
+
+    def has_room(self, layout: Layout[Unit], box: Box, sizes: Sizes) -> bool:
+        """Return whether units fit a box at scale 1."""
+        room, one = box.inset(sizes.margin_px), self.arrange(layout, 1, sizes)
+        return one.width_px <= room.width and one.height_px <= room.height
 
     def place(
         self, layout: Layout[Unit], box: Box, sizes: Sizes, *, scale: int | None
     ) -> PlacedScreens:
         """Return where the units stand in a box, as large as fits unless a scale is asked for."""
         room = box.inset(sizes.margin_px)
+
+        def fits(one: Arrangement) -> bool:
+            return one.width_px <= room.width and one.height_px <= room.height
+
+        shrink, is_free = 1, scale is None
         if scale is None:
             scale = 1
-            while any(layout):
-                larger = self.arrange(layout, scale + 1, sizes)
-                if larger.width_px > room.width or larger.height_px > room.height:
-                    break
+            while any(layout) and fits(self.arrange(layout, scale + 1, sizes)):
                 scale += 1
         arrangement = self.arrange(layout, scale, sizes)
+        if scale == 1 and is_free:
+            while shrink < SHRINK_MOST and not fits(arrangement):
+                shrink += 1
+                arrangement = self.arrange(_shrunk(layout, shrink), 1, sizes)
         left = max(room.left, box.left + (box.width - arrangement.width_px) // 2)
         top = max(room.top, box.top + (box.height - arrangement.height_px) // 2)
-        return PlacedScreens(scale, left, top, arrangement, box)
+        return PlacedScreens(scale, left, top, arrangement, box, shrink)
 
     def draw(
         self,
@@ -199,7 +217,7 @@ class Screens:
         target.fill(theme.BACKGROUND, placed.box)
         corner = placed.left_px, placed.top_px
         for one, place in zip(shown, placed.arrangement.places, strict=True):
-            self._draw_unit(target, one, place, corner, placed.scale, sizes)
+            self._draw_unit(target, one, place, corner, placed, sizes)
 
     def _draw_unit(
         self,
@@ -207,10 +225,11 @@ class Screens:
         shown: ShownScreen,
         place: UnitPlace,
         corner: tuple[int, int],
-        scale: int,
+        placed: PlacedScreens,
         sizes: Sizes,
     ) -> None:
-        unit, display = place.unit, shown.display
+        display, scale, shrink = shown.display, placed.scale, placed.shrink
+        unit = display.unit
         left, top = corner[0] + place.left_px, corner[1] + place.top_px
         caption_top = top - self.caption_height(sizes)
         width = self._texts.draw(
@@ -221,6 +240,8 @@ class Screens:
             colour=theme.TEXT,
         )
         facts = f"{unit.width_px} × {unit.height_px}, {1 << unit.bits_per_pixel} colours"
+        if shrink > 1:
+            facts = f"1/{shrink} of {facts}"
         facts_left = width + sizes.pad_px
         if facts_left + self._texts.width(facts, sizes.text_px) <= place.width_px:
             self._texts.draw(
@@ -237,7 +258,29 @@ class Screens:
             border_rgb = display.border_rgb if shown.border_rgb is None else shown.border_rgb
             target.fill(border_rgb, (left, top, place.width_px, place.height_px))
         left, top = left + place.border_px, top + place.border_px
-        if shown.image is None:
+        image = shown.image
+        if shrink > 1:
+            image = shrunk(display.image() if image is None else image, shrink)
+        if image is None:
             draw_display(display, target, left_px=left, top_px=top, scale=scale)
         else:
-            draw_image(shown.image, target, left_px=left, top_px=top, scale=scale)
+            draw_image(image, target, left_px=left, top_px=top, scale=scale)
+
+
+def _shrunk(layout: Layout[Unit], shrink: int) -> Layout[Unit]:
+    """Return the units of a layout with pictures so much smaller."""
+    return [
+        [
+            [
+                replace(
+                    unit,
+                    width_px=-(-unit.width_px // shrink),
+                    height_px=-(-unit.height_px // shrink),
+                    border_px=-(-unit.border_px // shrink),
+                )
+                for unit in column
+            ]
+            for column in row
+        ]
+        for row in layout
+    ]

@@ -221,8 +221,10 @@ class StatusLine:
             dot_top = value_top + (texts.height(sizes.text_px) - side) // 2
             target.fill(cell.colour, (left, dot_top, side, side))
             value_left += _dot_room(sizes)
+        # "ended:" announces what there may be no room for.
+        value = cell.value if more_px or not cell.more else cell.value.removesuffix(":")
         value_left += texts.draw(
-            target, cell.value, (value_left, value_top), size_px=sizes.text_px, colour=cell.colour
+            target, value, (value_left, value_top), size_px=sizes.text_px, colour=cell.colour
         )
         if cell.more:
             value_left += texts.width(" ", sizes.text_px)

@@ -4,6 +4,7 @@ import numpy as np
 import pygame
 import pytest
 
+from busplay.description.board import Unit
 from busplay.display.arrangement import arrange
 from busplay.display.display import Display
 from busplay.link.load import load_board
@@ -14,6 +15,7 @@ from busplay.view.draw import Painter, Scene
 from busplay.view.help import CAUTION, CAUTION_TITLE
 from busplay.view.instrument.instrument import Instrument
 from busplay.view.instrument.state import InstrumentState, Kept
+from busplay.view.picture import shrunk
 from busplay.view.screens import PlacedScreens, Screens, ShownScreen, layouts_compared
 from busplay.view.status_line import status_cells
 from busplay.view.text import Texts
@@ -223,7 +225,40 @@ def test_pictures_compared_stand_in_a_row_for_each_unit_where_there_is_room() ->
     assert tops[0] == tops[1] == tops[2] < tops[3] == tops[4] == tops[5]
 
 
-def test_layout_that_hides_least_is_chosen_where_none_fits() -> None:
-    _, placed = compared((430, 100))
-    assert placed.scale == 1
-    assert placed.arrangement.width_px > 430
+@pytest.mark.parametrize("size", [(430, 160), (300, 260), (320, 140)])
+def test_pictures_without_room_are_shown_smaller_and_whole(size: tuple[int, int]) -> None:
+    """At 320 x 200 the second unit was cut at the window's edge."""
+    titles, placed = compared(size)
+    assert placed.shrink > 1
+    assert len(titles) == len(placed.arrangement.places) == 6
+    for place in placed.arrangement.places:
+        assert placed.left_px + place.left_px + place.width_px <= size[0]
+        assert placed.top_px + place.top_px + place.height_px <= size[1]
+        middle = placed.left_px + place.picture_left_px + place.unit.width_px // 2
+        found = placed.pixel_at(middle, placed.top_px + place.picture_top_px)
+        assert found is not None
+        name, x, y = found
+        assert (name, y) == (place.unit.name, 0)
+        assert any(box.left == middle for box in placed.boxes_of(name, x, y))
+
+
+def test_units_that_fit_stand_as_asked_for_and_others_as_they_fit() -> None:
+    displays = [Display(unit) for unit in load_board("dunlin").units]
+    units = [one.unit for one in displays]
+    screens, sizes = Screens(Texts()), Sizes.for_instrument(1280, 720, big=False)
+    in_row: list[list[list[Unit]]] = [[[one] for one in units]]
+    assert screens.has_room(in_row, Box(0, 0, 600, 400), sizes)
+    narrow = Box(0, 0, 320, 400)
+    assert not screens.has_room(in_row, narrow, sizes)
+    chosen, placed = screens.choose([in_row, [[units]]], narrow, sizes, scale=None)
+    assert (chosen, placed.scale, placed.shrink) == (1, 1, 1)
+
+
+def test_shrunk_picture_has_the_mean_of_its_pixels() -> None:
+    image = np.zeros((5, 4, 3), np.uint8)
+    image[:2, :2] = [[[100, 0, 10], [200, 0, 20]], [[100, 0, 10], [200, 0, 20]]]
+    image[4] = 40
+    found = shrunk(image, 2)
+    assert found.shape == (3, 2, 3)
+    assert found[0].tolist() == [[150, 0, 15], [0, 0, 0]]
+    assert found[2].tolist() == [[40] * 3] * 2
