@@ -120,6 +120,16 @@ def damaged(folder: Path, *, correct: bool) -> Path:
 
 
 @pytest.mark.thorough
+def test_page_says_in_a_line_what_is_recorded(tab: Watched, trace: Path, tides: Path) -> None:
+    page = open_page(tab, trace)
+    assert page.inner_text("#about") == "board dunlin, 201 frames in 0.200 s"
+    page = open_page(tab, tides)
+    assert page.inner_text("#about") == (
+        "board Dunlin, program tides.bin, 37,420 frames in 0.188 s"
+    )
+
+
+@pytest.mark.thorough
 def test_screens_equal_python_s_at_any_moment_in_any_order(tab: Watched, trace: Path) -> None:
     page = open_page(tab, trace)
     rng = np.random.default_rng(3)
@@ -482,3 +492,41 @@ def test_packed_parts_inflate_to_facts_and_trace(trace: Path) -> None:
     assert found is not None
     packed = untexted(found[2])[: int(found[1])]
     assert zlib.decompress(packed, -15) == trace.read_bytes()
+
+
+@pytest.mark.thorough
+def test_page_of_a_recording_without_frames_opens(tab: Watched, tmp_path: Path) -> None:
+    path = tmp_path / "empty.trace"
+    board = small_board(60)
+    with Tap(board, record=path) as tap:
+        tap.flush(stop_cycle=50_000)
+    page = open_page(tab, path)
+    with Replay(path) as replay:
+        require_screens(page, replay, replay.end_cycle)
+    page.evaluate("() => { player.store(1); player.store(-1); player.refresh(1); player.play(1); }")
+    page.evaluate("() => player.choose(0, 1, 1)")
+    assert said(page)["last write"] == "none so far"
+    tab.require_silent()
+
+
+@pytest.mark.thorough
+def test_keys_marks_and_errors_have_a_row_each(tab: Watched, tmp_path: Path) -> None:
+    keys = tmp_path / "keys.trace"
+    keys.write_bytes((PROJECT / "traces" / "keys.trace").read_bytes())
+    drawn = """() => { const { canvas } = player.line, seen = {};
+      const pen = new Proxy(canvas.getContext("2d"), {
+        get: (pen, name) => name === "fillText" ? (text) => { seen[text] = (seen[text] ?? 0) + 1; }
+          : typeof pen[name] === "function" ? pen[name].bind(pen) : pen[name],
+        set: (pen, name, value) => { pen[name] = value; return true; } });
+      player.line.drawRows(pen, canvas.clientWidth, getComputedStyle(canvas));
+      return seen; }"""
+    with TraceReader(keys) as reader:
+        presses = len(reader.key_presses())
+    Marks.beside(keys).add(1000, "here")
+    seen = open_page(tab, keys).evaluate(drawn)
+    assert (seen["|"], seen["◆"], seen.get("▲", 0)) == (presses, 1, 0)
+    assert presses > 3
+    seen = open_page(tab, slow_receiver(tmp_path)).evaluate(drawn)
+    assert seen["▲"] > 10
+    assert {"errors", "keys", "marks"} <= set(seen)
+    tab.require_silent()

@@ -161,7 +161,7 @@ def _about(reader: TraceReader, board: Board) -> str:
         f"board {board.name}",
         *([] if program is None else [f"program {program}"]),
         f"{counted(reader.frames, 'frame')} in {reader.cycles / board.clock_hz:.3f} s",
-        *([] if reader.cut_reason is None else [reader.cut_reason]),
+        *([reader.cut_reason] if reader.cut_reason else []),
     ]
     return ", ".join(parts)
 

@@ -353,6 +353,7 @@ async function start() {
 		while (more && performance.now() < until) more = recording.readMore();
 		recording.goTo(moment);
 	}
+	performance.mark("read");
 	byId("state").hidden = player.isRead = true;
 	player.showTime();
 	if (!player.readFragment() && !player.calm) player.play(1);
