@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from busplay.core.devices.bus import PinWire
 from busplay.core.interface import Core, bus_of
 from busplay.core.memory_map import MemoryMap
+from busplay.core.rewind import RewindableCore
 from tests.core.compiled.pair import Pair, shared_opcodes
 from tests.core.devices.machines import (
     OTHER_VIA,
@@ -188,3 +189,48 @@ def test_plain_memory_between_registers_is_read_as_it_is() -> None:
     pair.run(40)
     assert pair.compiled.memory[0x4000] == 0x37
     assert PROGRAM < HANDLER
+
+
+@settings(max_examples=40)
+@given(
+    name=st.sampled_from(sorted(BOARDS)),
+    program=st.lists(st.sampled_from(SNIPPETS), min_size=3, max_size=10),
+    handler=st.lists(st.sampled_from(ACKNOWLEDGE), max_size=4),
+    pieces=st.lists(st.integers(1, 900), min_size=2, max_size=6),
+    drawn=st.data(),
+)
+def test_core_with_devices_that_is_restored_does_again_what_it_did(
+    name: str,
+    program: list[str],
+    handler: list[str],
+    pieces: list[int],
+    drawn: st.DataObject,
+) -> None:
+    def fresh(kind: str) -> RewindableCore:
+        make, wires = BOARDS[name]
+        code = f"58 {' '.join(program)} 4C0002"
+        core = machine(kind, code, make, wires=wires, handler=f"48 {' '.join(handler)} 68 40")
+        assert isinstance(core, RewindableCore)
+        return core
+
+    def seen(core: RewindableCore) -> tuple[object, ...]:
+        state = core.state
+        assert state.devices is not None
+        return state.registers, state.due_vector, state.interrupts_taken, core.memory.tobytes()
+
+    kinds = st.sampled_from(["reference", "compiled"])
+    core = fresh(drawn.draw(kinds))
+    kept = [(core.state, core.memory.copy())]
+    there = [seen(core)]
+    for piece in pieces:
+        core.run(piece)
+        kept.append((core.state, core.memory.copy()))
+        there.append(seen(core))
+    # By itself, and by one that ran nothing.
+    for other in (core, fresh(drawn.draw(kinds))):
+        place = drawn.draw(st.integers(0, len(pieces)))
+        other.restore(kept[place][0])
+        other.memory[:] = kept[place][1]
+        for ahead in range(place, len(pieces)):
+            other.run(pieces[ahead])
+            assert seen(other) == there[ahead + 1]

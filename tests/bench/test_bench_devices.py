@@ -1,0 +1,90 @@
+"""How fast boards with devices run, beside one without.
+
+`pytest tests/bench/test_bench_devices.py --benchmark-enable` times each for itself;
+`python -m tests.bench.test_bench_devices` runs them in turn and prints the ratios.
+"""
+
+from __future__ import annotations
+
+import statistics
+import time
+from collections.abc import Callable
+
+import pytest
+
+from busplay.core.interface import Core
+from tests.core.devices.machines import OWN, VIA, alarm, machine, via
+
+CYCLES = 20_000_000
+_LOW, _HIGH = VIA & 0xFF, VIA >> 8
+
+
+def _at(offset: int) -> str:
+    return f"{_LOW + offset:02X}{_HIGH:02X}"
+
+
+# A timer at 8 MHz that times out 1,000 times a second; its handler acknowledges by a read.
+_TIMER = f"A940 8D{_at(11)} A93E 8D{_at(4)} A91F 8D{_at(5)}"
+_LOOP = "E610 A510 4511 8512"
+_HANDLER = f"48 AD{_at(4)} E611 68 40"
+
+
+def _looped(setup: str, loop: str) -> str:
+    """Return a setup, then a loop for ever."""
+    start = 0x0200 + len(bytes.fromhex(setup))
+    return f"{setup} {loop} 4C{start & 0xFF:02X}{start >> 8:02X}"
+
+
+MACHINES: dict[str, Callable[[], Core]] = {
+    "without devices": lambda: machine("compiled", _looped("58", _LOOP), list),
+    "6522, silent": lambda: machine("compiled", _looped("58", _LOOP), lambda: [via()]),
+    "6522, 1,000 interrupts a second": lambda: machine(
+        "compiled", _looped(f"{_TIMER} A9C0 8D{_at(14)} 58", _LOOP), lambda: [via()],
+        handler=_HANDLER,
+    ),
+    "loop that reads a counter": lambda: machine(
+        "compiled", _looped(f"{_TIMER} 58", f"AD{_at(4)} 8510"), lambda: [via()]
+    ),
+    "loop that writes a port": lambda: machine(
+        "compiled", _looped("58", f"8D{_at(1)} E610"), lambda: [via()]
+    ),
+    "loop that reads a Python device": lambda: machine(
+        "compiled", _looped("58", f"AD{OWN & 0xFF:02X}{OWN >> 8:02X} 8510"), lambda: [alarm()]
+    ),
+}  # fmt: skip
+
+
+def cycles_of(name: str) -> int:
+    return CYCLES // 100 if "Python" in name else CYCLES
+
+
+@pytest.mark.benchmark(group="devices")
+@pytest.mark.parametrize("name", MACHINES)
+def test_bench_devices(benchmark, name: str) -> None:  # type: ignore[no-untyped-def]
+    core = MACHINES[name]()
+    wanted = cycles_of(name)
+    cycles = benchmark(lambda: core.run(wanted))
+    assert cycles >= wanted
+    if benchmark.stats is not None:
+        benchmark.extra_info["mhz"] = cycles / benchmark.stats.stats.median / 1e6
+
+
+def main(rounds: int = 15) -> None:
+    """Run all in turn and print clock rates and ratios of the medians."""
+    cores = {name: make() for name, make in MACHINES.items()}
+    mhz: dict[str, list[float]] = {name: [] for name in cores}
+    for name, core in cores.items():
+        core.run(cycles_of(name))
+    for _ in range(rounds):
+        for name, core in cores.items():
+            start_ns = time.perf_counter_ns()
+            cycles = core.run(cycles_of(name))
+            mhz[name].append(cycles * 1e3 / (time.perf_counter_ns() - start_ns))
+    base = statistics.median(mhz["without devices"])
+    for name, rates in mhz.items():
+        rate = statistics.median(rates)
+        print(f"{name:34} {rate:8.2f} MHz  {rate / base:6.4f} of that without devices")
+
+
+if __name__ == "__main__":
+    main()
