@@ -240,9 +240,9 @@ class ProgramWalk:
         core.watch_writes(addresses)
         # The first are short, since the position is mostly near.
         piece_cycles = min(_NEAR_CYCLES, self._spacing_cycles)
+        was_waiting = core.state.is_waiting
         try:
             while core.cycle < stop_cycle:
-                was_waiting = core.state.is_waiting
                 memory = None if watched is None else core.memory.copy()
                 resets = self._is_reset_due()
                 begin = core.cycle | StepKind.RESET << KIND_SHIFT
@@ -258,6 +258,9 @@ class ProgramWalk:
                         np.array([begin], np.uint64), np.array([state], np.uint64)
                     )
                 yield RunLog(instructions, core.take_stores(), memory, was_waiting)
+                if len(instructions):
+                    # Not the core's state: it waits at the end of a piece whose last is the WAI.
+                    was_waiting = bool(instructions.kind[-1] == StepKind.WAITING)
         finally:
             core.log_instructions(wanted=False)
             core.watch_writes(None)

@@ -163,6 +163,33 @@ def test_every_move_goes_where_a_straight_run_was(
         make_move(one, move, drawn)
 
 
+@pytest.mark.parametrize("kind", ["compiled", "reference"])
+def test_wait_that_begins_where_a_piece_of_the_search_ends_is_a_position(
+    tmp_path: Path, kind: str
+) -> None:
+    """A search runs piece by piece, here of 50 cycles; the wait begins in cycle 2035."""
+    rom = bytearray(b"\xea" * 0x4000)
+    for offset, code in (
+        (0x0000, "A2FF9A A901 8D08A4 58 E610 CB 2000C5 E610 4C09C0"),
+        (0x0500, "CB AD04A4 8512 60"),
+        (0x0600, "48 8D09A4 68 40"),
+        (0x3FFA, "00C6 00C0 00C6"),
+    ):
+        rom[offset : offset + len(bytes.fromhex(code))] = bytes.fromhex(code)
+    one = walked(
+        tmp_path,
+        bytes(rom),
+        processor="65c02",
+        kind=kind,
+        presses=[],
+        resets=[85_323],
+        spacing_cycles=50,
+    )
+    waits = [moment.cycle for moment in one.moments if moment.kind == "waiting"]
+    assert 2_035 in waits
+    one.go_to(2_316)
+
+
 def make_move(one: Walked, move: str, drawn: st.DataObject) -> None:
     travel, here, known = one.travel, one.here, one.known
     if here >= len(known):
