@@ -1,1 +1,1 @@
-"""What recorded runs and descriptions tell, as figures; nothing here runs a program."""
+"""Figures from recorded runs and descriptions."""

@@ -106,7 +106,7 @@ def link_wires(link: Link) -> int:
 
 
 def link_budget(link: Link, *, processor_hz: int) -> LinkBudget:
-    """Work out what a link carries beside a processor of that clock.
+    """Compute what a link carries beside a processor of that clock.
 
     Args:
         link: sound, as `load_link` returns it.

@@ -1,7 +1,7 @@
 """Loops that programs fill display memory with, and the fastest stores: timed on the core.
 
 How to think about it. Each loop is assembled here, byte by byte, into plain RAM and run there;
-its cycles and the cycle of each store are what the core says. Lengths and pages come from the
+its cycles and the cycle of each store are the core's. Lengths and pages come from the
 number of bytes to fill; no branch that is taken leaves its page, as a careful programmer has it.
 
 A loop's own bookkeeping is in its count: setting up, and the steps between pages. What it
@@ -223,7 +223,7 @@ def _run(loop: FillLoop, count: int, processor: Processor) -> tuple[UInt64Column
     code = loop.assemble(first_address, count)
     core = make_core("compiled", processor)
     end = CODE_ADDRESS + len(code)
-    # A store to the mark says when the loop was over; then the program stands still.
+    # A store to the mark shows when the loop ended; then the program stands still.
     mark = bytes([STA_ABSOLUTE]) + _low_high(END_MARK) + bytes([JMP]) + _low_high(end + 3)
     if end + len(mark) > first_address:
         raise ValueError(f"{count} bytes and the {loop.name} loop for them do not fit in 64 KiB")

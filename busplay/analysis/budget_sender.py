@@ -1,6 +1,6 @@
 """What a FIFO of a stated depth loses of given stores, by the sender itself.
 
-`budget_queue` says what depth is enough. Here the real encoder takes the stores, at every phase
+`budget_queue` computes which depth is enough. Here the encoder takes the stores, at every phase
 that they can have to the slot grid, and the worst of them counts.
 """
 

@@ -1,10 +1,10 @@
 """What a recorded program asks of a link: stores a second, its busiest times, the FIFO it needs.
 
-What frames can tell: a frame starts at the first slot after its store, so on a link that keeps
+What frames show: a frame starts at the first slot after its store, so on a link that keeps
 up the store's cycle is known to within a slot. Where frames waited, or the sender lost some,
 the trace shows how fast the link took them and not how fast they came: `frames_behind_another`
 and `stores_lost` say how often that may be so. A trace from a link with much room, or a deep
-FIFO, tells most.
+FIFO, shows most.
 """
 
 from __future__ import annotations
@@ -184,7 +184,7 @@ def trace_load(
         header: the trace's; its link need not be the budget's.
         chunks: its frames, in order.
         budget: of the link that is planned. Seconds are those of its processor's clock.
-        stop_edge, stores_offered: as the trace's reader says.
+        stop_edge, stores_offered: from the trace's reader.
         planned_fifo_depth: of the sender that is planned.
     """
     time = TraceTime(header, processor_hz=budget.processor_hz)

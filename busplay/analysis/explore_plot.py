@@ -1,7 +1,7 @@
 """Draw what a search found: pins against slot time, the Pareto front in colour, the rest in grey.
 
-Colours tell the checks apart for colour-blind eyes too (Okabe and Ito's set, from memory), and
-shapes the ways of framing, so a print in grey still shows half of it.
+Colours mark the checks, in a set that colour-blind people can distinguish (Okabe and Ito's, from
+memory), and shapes the framings, so a print in grey still shows half of it.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ BEHIND = "#D0D0D0"
 
 
 def require_matplotlib() -> None:
-    """Refuse to draw where Matplotlib is not installed, before anything is worked out.
+    """Refuse to draw where Matplotlib is not installed, before anything is computed.
 
     Raises:
         BusplayError: it is missing; names the extra that brings it.
@@ -52,7 +52,7 @@ def plot_front(found: Exploration, path: Path, *, title: str) -> bytes:
 
     Args:
         found: what the search found.
-        path: only its suffix, .png or .svg, is looked at.
+        path: only its suffix, .png or .svg, is used.
         title: stands above.
     """
     from matplotlib import rc_context

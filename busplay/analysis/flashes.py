@@ -8,7 +8,7 @@ How to think about it. Each pixel makes transitions: its luminance goes up or do
 more from its last peak or valley, or its colour goes to or from a saturated red. Two opposing ones
 are a flash. A picture is over the thresholds if pixels with more than three flashes in the second
 up to it cover more than a quarter of a field of 10 degrees, wherever that is put. Only pixels that
-change are looked at, so a still picture costs next to nothing.
+change are examined, so a still picture costs next to nothing.
 """
 
 from __future__ import annotations
@@ -75,7 +75,7 @@ class FlashReport:
     """Flashes in a row of pictures.
 
     Attributes:
-        pictures: how many were looked at.
+        pictures: count of pictures examined.
         field_width_px, field_height_px: size of a field of 10 degrees, in pixels of a picture.
         general: stretches with too many general flashes.
         red: stretches with too many red flashes.
@@ -160,7 +160,7 @@ class FlashMeter:
         width_px, height_px: size of each picture.
         rate_hz: pictures in a second.
         field_px: width and height of a field of 10 degrees, in pixels of a picture; None: as
-            `field_on_screen` says.
+            `field_on_screen` returns.
         first_picture: number of the first picture; the report's seconds count from number 0.
         can_take_back: keep what `take_back` needs.
 

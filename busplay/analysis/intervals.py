@@ -26,7 +26,7 @@ T_QUANTILES_95 = (
 
 
 class Interval(NamedTuple):
-    """Where a rate lies, with 95 % confidence unless the caller says otherwise."""
+    """Where a rate lies, with 95 % confidence by default."""
 
     low: float
     high: float

@@ -203,7 +203,7 @@ def plan(
     uart_hz: int | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> PlanReport:
-    """Work out what a link can carry; loops and instructions run on the core.
+    """Compute what a link can carry; loops and instructions run on the core.
 
     Ctrl-C while a trace is read leaves it out, and needs of it.
 

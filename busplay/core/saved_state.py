@@ -77,6 +77,8 @@ def parse_core(payload: bytes | memoryview, *, board: Board, keys: int) -> Saved
         interrupts, has_port,
     ) = _CORE.unpack_from(payload)  # fmt: skip
     taken, random, tick, enabled_from, refresh = _PORT.unpack_from(payload, _CORE.size)
+    # Their states are not kept.
+    _require(not board.devices, "a state of a board with devices")
     described = board.host_port
     _require(has_port == (described is not None), f"{has_port} host ports")
     _require(vector in VECTORS, f"interrupt vector ${vector:04X}")

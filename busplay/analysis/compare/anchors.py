@@ -19,7 +19,7 @@ UInt64s = NDArray[np.uint64]
 
 GRAM_FRAMES = 4  # looked up together
 RUN_FRAMES = 12  # equal ones running that make a place
-PLACES_MOST = 16  # of the same content that are looked at
+PLACES_MOST = 16  # of the same content that are examined
 NOT_IN_SYNC = 1 << 40
 NEAR_TABLE_BITS = 12  # of the table for a short look, which is quick to clear
 
@@ -64,7 +64,7 @@ def find_anchor(
     Args:
         i, j: where to look from.
         shift: by how much sequence numbers in sync are moved on.
-        look: frames of each stream that are looked at.
+        look: frames of each stream that are examined.
         table: int32[2 ** TABLE_BITS]; changed.
         following: int32[look or more]; changed.
 

@@ -15,7 +15,7 @@ from busplay.analysis.compare.streams import Kind
 
 # A pattern is reported only if random damage shows one as strong in fewer than this share of
 # comparisons. Each pattern's probability is already multiplied by how many places (lanes,
-# intervals, frequencies, scales) were looked at, and by TESTS, the patterns that are sought.
+# intervals, frequencies, scales) were examined, and by TESTS, the patterns that are sought.
 SIGNIFICANCE = 1e-3
 TESTS = 12
 

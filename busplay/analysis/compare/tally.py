@@ -1,4 +1,4 @@
-"""Gathers what the alignment tells: counts all of it, keeps the first differences."""
+"""Gathers the findings of the alignment: counts all, keeps the first differences."""
 
 from __future__ import annotations
 
@@ -107,7 +107,7 @@ class DifferenceTally:
         self.by_field = dict.fromkeys(sides.field_names, 0)
 
     def add(self, rows: Differences, *, final: bool = False) -> None:
-        """Add differences as the alignment tells them; `final`: these are the last."""
+        """Add differences as the alignment finds them; `final`: these are the last."""
         sorted_out = rows if self._sides.same_run else self._reordered(rows, final=final)
         self._count(sorted_out)
         room = self._keep - self._kept_rows
@@ -116,7 +116,7 @@ class DifferenceTally:
             self._kept_rows += len(self._kept[-1])
 
     def _reordered(self, rows: Differences, *, final: bool) -> Differences:
-        """Sort out frames that are only out of order; what cannot be told yet is kept back."""
+        """Sort out frames that are only out of order; what is not decided yet is kept back."""
         pending = Differences.join([self._pending, rows])
         if len(pending) == 0:
             return pending

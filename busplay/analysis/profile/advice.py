@@ -53,7 +53,7 @@ class StoreCosts:
         loop_cycles: a byte in a loop of LDA, STA (zp),Y.
         unrolled_cycles: a byte in a loop of eight STA abs,X.
         compare_cycles: what CMP (zp),Y and BEQ before the store add to a byte that changes.
-        skipped_cycles: what they save of a byte that does not.
+        skipped_cycles: saved for a byte that does not.
     """
 
     loop_cycles: float

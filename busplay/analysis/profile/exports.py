@@ -29,7 +29,7 @@ CSV_COLUMNS = (
 def csv_of(report: ProfileReport) -> str:
     """Return routines, source lines, calls, addresses and refreshes as one table.
 
-    The column `kind` says which; what a kind does not have is empty.
+    The column `kind` names the table; columns that a kind lacks are empty.
     """
     text = io.StringIO()
     writer = csv.DictWriter(text, CSV_COLUMNS, restval="", lineterminator="\n")

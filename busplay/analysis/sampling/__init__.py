@@ -1,1 +1,1 @@
-"""Whether an analyser of a stated rate can see a link: worked out, and tried."""
+"""Whether an analyser of a stated rate can sample a link: computed and simulated."""

@@ -47,7 +47,7 @@ class SamplingTrial:
     Attributes:
         frames: that were sent.
         intact: of these, frames that came out of the decoder as they were sent.
-        lost: those that did not.
+        lost: the others.
         spurious: frames that came out and that nobody had sent.
         checks_failed: frames whose check or constants failed.
         syncs_lost: times that the receiver lost sync.

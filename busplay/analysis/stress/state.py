@@ -1,6 +1,6 @@
 """The state of a sweep: a file with a line for each finished point, to go on from.
 
-Its first line says whose results they are: a digest of all that they depend on, and names for
+Its first line identifies the run: a digest of all that they depend on, and names for
 people. Each point is written and flushed before the next begins.
 """
 
@@ -21,7 +21,7 @@ POINTS_MOST = 1_000_000
 
 @dataclass(frozen=True, slots=True)
 class StateHead:
-    """What a state file says of its run.
+    """The head of a state file: its run.
 
     Attributes:
         board, link, load: names.
@@ -54,7 +54,7 @@ class StressState:
 
     Attributes:
         digest: of the run.
-        head: what it says of the run; None in a file of an early version.
+        head: of the run; None in a file of an early version.
         points: the finished points by number; 0 is the board as it is.
     """
 
@@ -74,7 +74,7 @@ def open_state(
     Args:
         path: of the file; made where it is not there.
         digest: of all that results depend on.
-        head: what a new file says of the run.
+        head: of the run, for a new file.
         stack: closes the file.
 
     Raises:
@@ -146,7 +146,7 @@ def is_state(first_bytes: bytes) -> bool:
 
 
 def _parse_head(path: Path, line: bytes) -> tuple[str, StateHead | None]:
-    """Return the run's digest, and what the file says of it; None in a file of an early version."""
+    """Return the run's digest and head; no head in a file of an early version."""
     try:
         row = json.loads(line)
         digest, about = row["run"], row.get("about")

@@ -158,7 +158,7 @@ class _Sums:
         return Interval(low, high)
 
     def _spread(self) -> Interval | None:
-        """Return the interval that stretches tell; None where there are not enough of them."""
+        """Return the interval by stretches; None if there are too few."""
         ratios = np.array(self.stretch_ratios)
         trials, stretches = ratios.shape
         if trials == 1:
