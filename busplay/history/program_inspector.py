@@ -343,7 +343,7 @@ class ProgramInspector:
         )
 
     def _code_labels(self, first: int, stop: int) -> tuple[str, ...]:
-        """Return the label of the instruction behind each frame; nothing: not known."""
+        """Return the routine of the instruction behind each frame; nothing: not known."""
         program, stores = self._program, self._stores
         if program is None or stores is None or first >= stop:
             return ()
@@ -360,7 +360,7 @@ class ProgramInspector:
             except InputError:
                 found = ()
             names = tuple(
-                program.symbols.name_of(one.program_counter) or f"${one.program_counter:04X}"
+                program.symbols.routine_of(one.program_counter) or f"${one.program_counter:04X}"
                 for one in found
             )
             self._labels_found = key, names

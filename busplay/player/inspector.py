@@ -35,8 +35,7 @@ class FrameRow:
         bits: all bits, in wire order.
         lanes: level of each lane for each symbol of the slot; the strobe last.
         fate: what became of it, as text; empty: received as sent.
-        code_label: the label at or before the storing instruction, or its address; empty: not
-            known.
+        code_label: the routine of the storing instruction, or its address; empty: not known.
     """
 
     index: int

@@ -21,6 +21,9 @@ from busplay.program.image import read_content
 from busplay.program.labels import Labels, NearestLabels, labels_for
 from busplay.wording import counted
 
+LOCAL_MARK = "@"
+"""Labels that begin so belong to the one before them."""
+
 
 @dataclass(frozen=True, eq=False)
 class ProgramSymbols:
@@ -38,9 +41,22 @@ class ProgramSymbols:
     def _nearest(self) -> NearestLabels:
         return NearestLabels(self.labels, ())
 
+    @cached_property
+    def _routines(self) -> NearestLabels:
+        named = {
+            address: tuple(name for name in names if not name.startswith(LOCAL_MARK))
+            for address, names in self.labels.items()
+        }
+        return NearestLabels({at: names for at, names in named.items() if names}, ())
+
     def name_of(self, address: int) -> str | None:
         """Name an address of code by the label at or before it: `draw`, `draw+12`."""
         return self._nearest.of_code(address)
+
+    def routine_of(self, address: int) -> str | None:
+        """Return the label at or before an address of code that is no local one of another."""
+        start = self._routines.of_code(address)
+        return None if start is None else start.partition("+")[0]
 
     def name_of_store(self, address: int, windows: Iterable[Window]) -> str | None:
         """Name an address that is stored to by the label before it in its window, or None."""

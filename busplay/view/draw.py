@@ -204,7 +204,7 @@ class Painter:
         paint_commands(target, above.commands, self.texts)
         if not scene.help_open:
             lines = [(scene.caution, theme.PAUSED), (scene.note, theme.TEXT)]
-            self._draw_notes(target, lines, places, sizes)
+            self._draw_notes(target, lines, room, sizes)
         if scene.help_open:
             self._help.draw(target, sizes, scene.instrument.help_rows)
         self._drawn = Drawn(placed, places, is_new=True)
@@ -294,11 +294,11 @@ class Painter:
         self,
         target: pygame.Surface,
         lines: Sequence[tuple[str, Colour]],
-        places: Places,
+        room: Box,
         sizes: Sizes,
     ) -> None:
         """Draw short lines over the foot of the screens, the first of them lowest."""
-        pad, room = sizes.pad_px, places.screens
+        pad = sizes.pad_px
         height = self.texts.height(sizes.text_px) + pad
         bottom = room.bottom - pad
         for line, colour in lines:

@@ -16,9 +16,9 @@ CAUTION_TITLE = "Caution: pictures may flash"
 CAUTION = (
     "Flashing light can bring on seizures in people with photosensitive epilepsy, also in "
     "people who do not know that they have it. The guideline WCAG 2.3.1 asks for no more than "
-    "three flashes in any one second. Nothing here keeps a program to that. If you or anybody "
-    "who watches may be at risk, do not watch programs that you do not know. F2 stops the "
-    "picture at once."
+    "three flashes in any one second. The window warns where a program flashes more, and with "
+    "--calm it holds the picture then. If you or anybody who watches may be at risk, do not watch "
+    "programs that you do not know. F2 stops the picture at once."
 )
 CLOSING = "any key closes this"
 

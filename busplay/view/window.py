@@ -51,6 +51,8 @@ GREETING = "F1: keys. Caution: programs may flash"
 GREETING_ALONE = "F1: keys, F12: instrument. Caution: programs may flash"
 INSTRUMENT_PX = (1280, 720)
 """Size of a window with its panels, at first."""
+BIG_INSTRUMENT_PX = (1920, 1080)
+"""The same with letters for a projector."""
 
 Reason = Literal["closed", "ended", "pictures"]
 
@@ -279,9 +281,8 @@ class PlayerWindow:
         scene.cells = status_cells(self._player, self._playable.status())
         if self.instrument.is_open:
             kept = self.instrument.state.kept
-            wanted = self._points(
-                kept.width_px or INSTRUMENT_PX[0], kept.height_px or INSTRUMENT_PX[1]
-            )
+            usual = BIG_INSTRUMENT_PX if scene.big else INSTRUMENT_PX
+            wanted = self._points(kept.width_px or usual[0], kept.height_px or usual[1])
             return min(wanted[0], desktop[0]), min(wanted[1], desktop[1])
         scale = scene.scale or 1
         size = self._painter.window_size_for(scene, scale, most)

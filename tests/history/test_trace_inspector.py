@@ -370,7 +370,7 @@ def test_frames_name_the_storing_instruction(
                 counters += session.program_counters([cycle]).values()
             except ValueError:
                 continue
-        assert row.code_label in [program.symbols.name_of(one) for one in counters]
+        assert row.code_label in [program.symbols.routine_of(one) for one in counters]
 
 
 def test_frames_are_listed_while_it_plays_from_the_very_beginning() -> None:

@@ -6,6 +6,7 @@ import pytest
 
 from busplay.errors import InputError
 from busplay.program.labels import NearestLabels, find_labels_beside, parse_labels, read_labels
+from busplay.program.symbols import ProgramSymbols
 
 LISTINGS = {
     "ld65": b"al 000200 .start\nal 000200 .@entry\nal 00C010 .loop\n",
@@ -89,3 +90,13 @@ def test_labels_that_a_compiler_made_up_name_nothing_where_there_are_others() ->
     assert names.of_code(0x0000) == "from"
     # A disassembly may have no others.
     assert NearestLabels({0xC010: ("LC010",)}, []).of_code(0xC012) == "LC010+2"
+
+
+def test_routine_of_an_address_is_the_last_label_that_is_not_local() -> None:
+    labels = {0xC000: ("draw",), 0xC010: ("@row",), 0xC020: ("@last", "clear")}
+    symbols = ProgramSymbols(labels)
+    assert symbols.name_of(0xC014) == "@row+4"
+    assert symbols.routine_of(0xC014) == "draw"
+    assert symbols.routine_of(0xC000) == "draw"
+    assert symbols.routine_of(0xC023) == "clear"
+    assert symbols.routine_of(0xBFFF) is None
