@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import textwrap
+
 from busplay.chain.report import (
     CapturedFrame,
     FrameOnWires,
@@ -11,7 +13,7 @@ from busplay.chain.report import (
     StoreLost,
 )
 from busplay.errors import printable
-from busplay.explain.text_layout import pairs
+from busplay.explain.text_layout import INDENT, LINE_CHARACTERS, pairs
 from busplay.wording import counted
 
 
@@ -39,8 +41,11 @@ def chain_text(found: PixelReport, *, wires: bool = True) -> str:
     if rows:
         lines += ["", *pairs(rows)]
     if found.history:
-        lines += ["", f"last {counted(len(found.history), 'store')} to the byte", *_history(found)]
-    lines += [f"\nnote: {note}" for note in found.notes]
+        count = counted(len(found.history), "store") if len(found.history) > 1 else "store"
+        lines += ["", f"last {count} to the byte", *_history(found)]
+    for note in found.notes:
+        text = textwrap.wrap(f"note: {note}", LINE_CHARACTERS, subsequent_indent=INDENT)
+        lines += ["", *text]
     return "\n".join(lines)
 
 

@@ -63,7 +63,7 @@ class Rerun:
             raise InputError(
                 file=None if path is None else str(path),
                 found=f"a run that sends another frame at link edge {frames.edge[first]:,}",
-                wanted="a run on changed images cannot be repeated; leave --program out",
+                wanted="the recorded run had other images, or not all of its frames arrived",
             )
         self._sent = found.after(count)
         return found.first(count)

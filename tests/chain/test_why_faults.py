@@ -208,7 +208,8 @@ def test_other_recording_that_ends_before_the_store_is_said_to(
         "120,40",
     )
     assert run_busplay(*words) == 0
-    assert "ends at 0.003752 s" in capsys.readouterr().out
+    printed = capsys.readouterr().out
+    assert "ends at 0.003752 s" in " ".join(printed.split())
 
 
 def test_unit_may_be_left_out_where_there_is_one(
@@ -228,3 +229,14 @@ def test_unit_may_be_left_out_where_there_is_one(
     assert capsys.readouterr().out.startswith("panel 120,40 at ")
     assert run_busplay("why", clean / "sent.trace", "--pixel", "300,40") == 2
     assert "unit panel has pixels 0,0 to 255,191" in capsys.readouterr().err
+
+
+def test_notes_fit_the_screen(clean: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A note of 118 characters was one line."""
+    cut = clean / "cut.trace"
+    cut.write_bytes((clean / "sent.trace").read_bytes()[:-10])
+    assert run_busplay("why", cut, "--pixel", "120,40", "--history", "1") == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert max(len(line) for line in lines if str(cut) not in line) <= 80
+    assert any(line.startswith("note: the trace is cut") for line in lines)
+    assert "last store to the byte" in lines
