@@ -22,7 +22,7 @@ from busplay.display.display import Display
 from busplay.errors import InputError
 from busplay.run.replay import Replay
 
-_Shown = tuple[NDArray[np.uint8], NDArray[np.uint8], tuple[int, int, bool]]
+_Shown = tuple[NDArray[np.uint8], NDArray[np.uint8], tuple[int, ...]]
 
 
 class FlashWatch:
@@ -70,7 +70,7 @@ class FlashWatch:
             self._meter.repeat()
             return
         self._shown = [
-            (one.memory.copy(), one.palette.copy(), _registers(one)) for one in self._displays
+            (one.memory.copy(), one.palette.copy(), one.shown_registers) for one in self._displays
         ]
         self._meter.feed(compose_indices(self._displays))
 
@@ -79,15 +79,11 @@ class FlashWatch:
         return self._meter.report()
 
 
-def _registers(display: Display) -> tuple[int, int, bool]:
-    return display.base_offset, display.border_index, display.is_blank
-
-
 def _shows(display: Display, shown: _Shown) -> bool:
     """Return whether a display's picture is made of what was there before."""
     memory, palette, registers = shown
     return (
-        registers == _registers(display)
+        registers == display.shown_registers
         and np.array_equal(memory, display.memory)
         and np.array_equal(palette, display.palette)
     )

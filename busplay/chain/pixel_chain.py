@@ -26,6 +26,7 @@ from busplay.chain.report import (
     PixelReport,
     StoreFound,
     StoreLost,
+    TextCell,
 )
 from busplay.conversion.decode import DecodedCapture
 from busplay.core.memory_map import ADDRESSES
@@ -115,7 +116,7 @@ class PixelChain:
         described = unit_asked(self._history.board, unit_name, pixel)
         unit = described.name
         moment = self._times.moment_at(at_ps)
-        causes = self._history.causes(unit, *pixel, moment)
+        causes = self._history.causes(unit, *pixel, moment, self._times.edge_at(at_ps))
         listed = self._history.list_writes(causes.place, moment, history)
         lost = self._find_loss(causes, received)
         self._note_missed(causes)
@@ -134,15 +135,18 @@ class PixelChain:
                 self._store(causes.base_low),
                 self._store(causes.blank),
                 self._store(causes.border),
+                causes.page,
+                self._store(causes.page_write),
             ),
             byte=PixelByte(
                 unit,
                 causes.offset,
                 causes.value,
-                causes.shift + described.bits_per_pixel - 1,
+                7 if causes.cell else causes.shift + described.bits_per_pixel - 1,
                 causes.shift,
                 self._history.count_writes(causes.place, 0, moment),
             ),
+            cell=self._cell(causes),
             store=self._store(causes.byte),
             frame=frame,
             capture=None if causes.byte is None else self._captured(causes.byte, reading),
@@ -151,6 +155,23 @@ class PixelChain:
             history=tuple(one for one in map(self._store, listed) if one is not None),
             program=None if self._program is None else self._program.path,
             notes=tuple(self._notes),
+        )
+
+    def _cell(self, causes: PixelCauses) -> TextCell | None:
+        cell = causes.cell
+        if cell is None:
+            return None
+        character = bytes([causes.value]).decode("cp437")
+        return TextCell(
+            character=character if character.isprintable() else "",
+            colours=cell.colours,
+            colours_store=self._store(cell.colours_write),
+            glyph_bits=cell.glyph_bits,
+            glyph_store=self._store(cell.glyph_write),
+            is_ink=cell.is_ink,
+            is_cursor=cell.is_cursor,
+            cursor_store=self._store(cell.cursor),
+            cursor_shape_store=self._store(cell.cursor_shape),
         )
 
     def _note_missed(self, causes: PixelCauses) -> None:
@@ -180,11 +201,7 @@ class PixelChain:
                 else "the instructions are not known: no program is recorded with the trace"
             )
             return
-        palette = causes.palette
-        writes = [causes.byte, causes.base, causes.base_low, causes.blank, causes.border, *listed]
-        if palette is not None:
-            writes += [palette.blue, palette.red, palette.green]
-        frames = [one.frame for one in writes if one is not None]
+        frames = [one.frame for one in (*causes.writes, *listed)]
         if lost is not None:
             frames.append(lost.frame)
         given = self._files.program is not None

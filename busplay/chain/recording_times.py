@@ -43,6 +43,13 @@ class RecordingTimes:
             )
         return history.frame_at_cycle(at_ps * clock_hz // PS_PER_S)
 
+    def edge_at(self, at_ps: int | None) -> int | None:
+        """Return the link edge of a time within the recording; None: not known, or the end."""
+        if at_ps is None or self._decoded is not None:
+            return None
+        history = self._history
+        return history.reader.header.edge_at(at_ps * history.board.clock_hz // PS_PER_S)
+
     def _moment_in_capture(self, decoded: DecodedCapture, at_ps: int) -> int:
         health, edges = decoded.health, decoded.edges
         assert edges is not None

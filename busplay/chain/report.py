@@ -103,11 +103,13 @@ class PictureRegisters:
     """The unit's registers for the whole picture.
 
     Attributes:
-        base_offset: offset of the top left pixel.
+        base_offset: offset of the top left pixel or cell of page 0.
         base_store: the store to BASE_HIGH that set it; null: as at power-on.
         base_low_store: the store to BASE_LOW before that, or null.
         blank_store: the last store to BLANK, or null.
         border_store: the last store to BORDER, if the picture is blank; or null.
+        page: the page shown.
+        page_store: the store to PAGE that the last refresh took over, or null.
     """
 
     base_offset: int
@@ -115,6 +117,35 @@ class PictureRegisters:
     base_low_store: StoreFound | None
     blank_store: StoreFound | None
     border_store: StoreFound | None
+    page: int
+    page_store: StoreFound | None
+
+
+@dataclass(frozen=True, slots=True)
+class TextCell:
+    """The character that the pixel is part of.
+
+    Attributes:
+        character: of code page 437, whose code is the pixel's byte; empty: it has none.
+        colours: palette index of the ink in the low four bits, of the paper in the high four.
+        colours_store: the last store to them; null: as at power-on.
+        glyph_bits: the glyph's row with the pixel, the leftmost one highest.
+        glyph_store: the last store to that row, if the font is in display memory; or null.
+        is_ink: whether the pixel has the colour of the ink.
+        is_cursor: whether the cursor changes it.
+        cursor_store: the last store to CURSOR_HIGH, if the cursor is in this cell; or null.
+        cursor_shape_store: the last store to CURSOR_SHAPE then, or null.
+    """
+
+    character: str
+    colours: int
+    colours_store: StoreFound | None
+    glyph_bits: int
+    glyph_store: StoreFound | None
+    is_ink: bool
+    is_cursor: bool
+    cursor_store: StoreFound | None
+    cursor_shape_store: StoreFound | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -269,7 +300,8 @@ class PixelReport:
         colour: its colour.
         palette: the palette entry of its colour.
         picture: the registers for the picture's base and blanking.
-        byte: the byte that holds it.
+        byte: the byte that holds it; of text, the character's code.
+        cell: the character; null: the unit shows a bitmap.
         store: the last store to that byte; null: it was never written.
         frame: the store's frame.
         capture: the frame's edges in the capture; null: the recording is a trace.
@@ -286,6 +318,7 @@ class PixelReport:
     palette: PaletteEntry
     picture: PictureRegisters
     byte: PixelByte
+    cell: TextCell | None
     store: StoreFound | None
     frame: FrameOnWires | None
     capture: CapturedFrame | None

@@ -11,6 +11,7 @@ from busplay.chain.report import (
     PixelReport,
     StoreFound,
     StoreLost,
+    TextCell,
 )
 from busplay.errors import printable
 from busplay.explain.text_layout import INDENT, LINE_CHARACTERS, pairs
@@ -62,6 +63,10 @@ def _colour_rows(found: PixelReport) -> list[tuple[str, str]]:
         rows.append(
             ("base", f"offset {picture.base_offset:,}, set by {_store(picture.base_store)}")
         )
+    if picture.page_store is not None:
+        rows.append(("page", f"{picture.page}, set by {_store(picture.page_store)}"))
+    if found.cell is not None:
+        rows += _cell_rows(found.cell, byte.value)
     bits = f"bit {byte.last_bit}"
     if byte.first_bit != byte.last_bit:
         bits = f"bits {byte.first_bit} to {byte.last_bit}"
@@ -75,6 +80,20 @@ def _colour_rows(found: PixelReport) -> list[tuple[str, str]]:
         rows.append(("code", _code(store)))
     if store.registers is not None:
         rows.append(("", str(store.registers)))
+    return rows
+
+
+def _cell_rows(cell: TextCell, code: int) -> list[tuple[str, str]]:
+    shown = f" {cell.character}" if cell.character.strip() else ""
+    what = "ink" if cell.is_ink else "paper"
+    rows = [("character", f"${code:02X}{shown}; the pixel is {what} of ${cell.colours:02X}")]
+    if cell.colours_store is not None:
+        rows.append(("colours", f"${cell.colours:02X}, set by {_store(cell.colours_store)}"))
+    if cell.glyph_store is not None:
+        rows.append(("glyph", f"row ${cell.glyph_bits:02X}, set by {_store(cell.glyph_store)}"))
+    if cell.is_cursor:
+        rows.append(("cursor", f"changes the pixel; placed by {_store(cell.cursor_store)}"))
+        rows.append(("", f"shape set by {_store(cell.cursor_shape_store)}"))
     return rows
 
 

@@ -66,9 +66,11 @@ def keys_of(kind: type, *, without: tuple[str, ...] = ()) -> tuple[str, ...]:
     """Return the keys of a class's table; a span's stand in the table itself."""
     keys: list[str] = []
     for name, one in attributes_of(kind).items():
+        if name in without:
+            continue
         if one.is_table:
             keys += keys_of(one.type)
-        elif name not in without:
+        else:
             keys.append(name)
     return tuple(keys)
 

@@ -14,9 +14,11 @@ MemoryKind = Literal["ram", "rom"]
 Undocumented = Literal["stop", "run"]
 Space = Literal["memory", "registers"]
 PixelOrder = Literal["high_first", "low_first"]
+UnitMode = Literal["bitmap", "text"]
 ImageFormat = Literal["auto", "raw", "ihex", "srec", "elf"]
 
 HOST_PORT_REGISTERS = 16
+GLYPHS = 256
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,22 +80,53 @@ class Window:
 
 
 @dataclass(frozen=True, slots=True)
+class Font:
+    """The shapes of characters: a glyph for each of 256 codes.
+
+    Attributes:
+        name: of a shipped font, or of the file that it was read from.
+        width_px, height_px: size of a cell.
+        glyphs: for each code its rows from the top, two hex digits a row; the leftmost pixel is in
+            a row's highest bit.
+    """
+
+    name: str
+    width_px: int
+    height_px: int
+    glyphs: tuple[str, ...]
+
+    @property
+    def rows(self) -> bytes:
+        """All glyphs, one after another, a byte a row."""
+        return bytes.fromhex("".join(self.glyphs))
+
+
+@dataclass(frozen=True, slots=True)
 class Unit:
     """One display behind the link.
 
     Attributes:
         name: as in `units.NAME`.
         number: value of the frame's `unit` field; each unit has its own.
-        width_px, height_px: size of the picture.
-        bits_per_pixel: 1, 2, 4 or 8.
+        width_px, height_px: size of the picture; in text mode columns and rows of the font's cells.
+        bits_per_pixel: bits of a palette index: 1, 2, 4 or 8; in text mode 1, 2 or 4.
         pixel_order: where a byte's leftmost pixel is: in its highest bits (`high_first`) or in its
             lowest (`low_first`).
-        stride_bytes: bytes from one row to the next; at least those of a row.
-        base_offset: offset of the top left pixel at power-on; programs move it by register.
+        stride_bytes: bytes from one row of pixels or cells to the next; at least those of a row.
+        base_offset: offset of the top left pixel or cell at power-on; programs move it by register.
         memory_bytes: size of display memory; the picture wraps at its end.
         palette: colours as (red, green, blue); 2 ** bits_per_pixel of them.
         border_px: border that the window draws around the picture, in pixels.
         border_index: palette index of the border at power-on.
+        mode: what display memory holds: pixels (`bitmap`) or cells of characters (`text`).
+        columns, rows: cells across and down, in text mode.
+        cell_bytes: 1, a character's code; or 2, its code and then its colours, the palette index
+            of the ink in the low four bits and that of the paper in the high four.
+        font: the shapes of the characters, in text mode.
+        font_offset: where the font is in display memory, so that programs can change it; None: it
+            is in ROM.
+        pages: pictures that display memory holds; the register PAGE chooses the one shown.
+        page_bytes: bytes from one page to the next.
     """
 
     name: str
@@ -108,11 +141,24 @@ class Unit:
     memory_bytes: int
     border_px: int = 0
     border_index: int = 0
+    mode: UnitMode = "bitmap"
+    columns: int = 0
+    rows: int = 0
+    cell_bytes: int = 1
+    font: Font | None = None
+    font_offset: int | None = None
+    pages: int = 1
+    page_bytes: int = 0
+
+    @property
+    def is_text(self) -> bool:
+        """Whether it shows characters."""
+        return self.mode == "text"
 
     @property
     def picture_bytes(self) -> int:
         """Bytes from the start of the first row to the end of the last."""
-        return self.stride_bytes * self.height_px
+        return self.stride_bytes * (self.rows if self.is_text else self.height_px)
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,13 +16,14 @@ traces stay readable whatever later rules say.
 from __future__ import annotations
 
 import dataclasses
+import re
 from collections import Counter
 from pathlib import Path
 from typing import Literal, TypeVar, get_args, get_origin
 
 from busplay.description.address_ranges import AddressRange
 from busplay.description.attributes import FILE, attributes_of
-from busplay.description.board import Board
+from busplay.description.board import GLYPHS, Board, Font, Unit
 from busplay.description.device_pins import PIN_KEYS, pin_uses
 from busplay.description.devices import DEVICE_CLASSES, CustomDevice, Device, Via6522
 from busplay.description.limits import ALL_MEMORY_BYTES_MAX, INTEGER_MAX, LIMITS
@@ -49,7 +50,14 @@ _FRAMINGS: dict[str, type[StrobeFraming | MarkerFraming | CheckFraming]] = {
 }
 # Attributes added after the first traces: left out at their defaults, so that the same
 # board gives the same dict as before.
-_LEFT_OUT: dict[tuple[type, str], object] = {(Link, "idle_every"): None, (Board, "devices"): ()}
+_LEFT_OUT_AT_DEFAULT: frozenset[tuple[type, str]] = frozenset(
+    {
+        (Link, "idle_every"),
+        (Board, "devices"),
+        *((Unit, name) for name in ("mode", "columns", "rows", "cell_bytes", "font")),
+        *((Unit, name) for name in ("font_offset", "pages", "page_bytes")),
+    }
+)
 _TAGS: dict[type, str] = {
     **dict.fromkeys(_FRAMINGS.values(), "method"),
     **dict.fromkeys(DEVICE_CLASSES.values(), "kind"),
@@ -119,9 +127,9 @@ def _table(description: object) -> Plain:
         if isinstance(description, device):
             plain["kind"] = tag
     own: type = type(description)
-    for name in attributes_of(own):
+    for name, attribute in attributes_of(own).items():
         value = getattr(description, name)
-        if (own, name) not in _LEFT_OUT or value != _LEFT_OUT[own, name]:
+        if value != attribute.default or (own, name) not in _LEFT_OUT_AT_DEFAULT:
             plain[name] = _value(value)
     return plain
 
@@ -348,6 +356,7 @@ def _require_pictures(board: Board, file: str, place: str) -> None:
                 f"{len(unit.palette)} colours",
                 f"{1 << unit.bits_per_pixel} belong here",
             )
+        _require_cells(reader, unit, where)
     memory_bytes = sum(unit.memory_bytes for unit in board.units)
     if memory_bytes > ALL_MEMORY_BYTES_MAX:
         raise reader.error(
@@ -361,6 +370,46 @@ def _require_pictures(board: Board, file: str, place: str) -> None:
                 f"{place}.windows[{i}].unit",
                 show_string(window.unit),
                 f"one of {one_of(names)} belongs here" if names else "the board has no units",
+            )
+
+
+def _require_cells(reader: _Reader, unit: Unit, where: str) -> None:
+    """Refuse text without a font or cells, and what goes past the end of memory."""
+    if unit.is_text:
+        font = unit.font
+        if font is None:
+            raise reader.error(f"{where}.font", "none", "text needs one")
+        _require_glyphs(reader, font, f"{where}.font")
+        size = unit.columns * font.width_px, unit.rows * font.height_px
+        if size != (unit.width_px, unit.height_px) or not unit.rows:
+            raise reader.error(
+                f"{where}.columns",
+                f"{unit.columns} x {unit.rows} cells",
+                f"{unit.width_px} x {unit.height_px} pixels of the font belong here",
+            )
+        if unit.bits_per_pixel == 8:
+            raise reader.error(f"{where}.bits_per_pixel", "8", "1, 2 or 4 belong here")
+        if unit.font_offset is not None:
+            stop = unit.font_offset + GLYPHS * font.height_px
+            if stop > unit.memory_bytes:
+                raise reader.error(
+                    f"{where}.font_offset",
+                    show_number(unit.font_offset),
+                    f"the font ends at {stop:,}, memory at {unit.memory_bytes:,}",
+                )
+    if unit.pages > 1 and not unit.page_bytes:
+        raise reader.error(f"{where}.page_bytes", "0", "1 or more belong here")
+
+
+def _require_glyphs(reader: _Reader, font: Font, where: str) -> None:
+    if len(font.glyphs) != GLYPHS:
+        raise reader.error(f"{where}.glyphs", f"{len(font.glyphs)} glyphs", f"{GLYPHS} belong here")
+    for code, glyph in enumerate(font.glyphs):
+        if not re.fullmatch(f"[0-9a-f]{{{2 * font.height_px}}}", glyph):
+            raise reader.error(
+                f"{where}.glyphs[{code}]",
+                show_string(glyph),
+                f"{2 * font.height_px} hex digits belong here",
             )
 
 

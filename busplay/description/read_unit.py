@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
+from typing import Any
 
 from busplay.description.attributes import keys_of, read_key
-from busplay.description.board import Unit
+from busplay.description.board import Unit, UnitMode
 from busplay.description.limits import ALL_MEMORY_BYTES_MAX, LIMITS, MEMORY_BYTES_MAX
 from busplay.description.read_palette import read_palette
+from busplay.description.read_text import read_cells, refuse_text_keys
 from busplay.description.toml_reader import Table, show_address, show_string, show_value
 from busplay.wording import counted
 
-UNIT_KEYS = keys_of(Unit, without=("name",))
+UNIT_KEYS = (*keys_of(Unit, without=("name", "font")), "font")
 DEPTHS = (1, 2, 4, 8)
 
 
@@ -67,26 +69,48 @@ def _read_depth(table: Table) -> int:
 
 
 def _read_unit(table: Table, name: str, number: int, folder: Path) -> Unit:
-    width_px = read_key(table, Unit, "width_px")
-    height_px = read_key(table, Unit, "height_px")
-    bits_per_pixel = _read_depth(table)
-    # A row always begins at a byte; spare bits at its end show nothing.
-    row_bytes = -(-width_px * bits_per_pixel // 8)
-    bits = counted(bits_per_pixel, "bit")
+    mode: UnitMode = read_key(table, Unit, "mode")
+    cells = read_cells(table, folder) if mode == "text" else None
+    if cells is None:
+        refuse_text_keys(table)
+        width_px, height_px = read_key(table, Unit, "width_px"), read_key(table, Unit, "height_px")
+        bits_per_pixel = _read_depth(table)
+        # A row always begins at a byte; spare bits at its end show nothing.
+        row_bytes, rows = -(-width_px * bits_per_pixel // 8), height_px
+        row, picture = f"{width_px} pixels", f"{width_px} x {height_px} pixels"
+        row, picture = (f"{one} at {counted(bits_per_pixel, 'bit')}" for one in (row, picture))
+        text: dict[str, Any] = {}
+        pixel_order = read_key(table, Unit, "pixel_order", default="high_first")
+    else:
+        width_px, height_px = cells.columns * cells.font.width_px, cells.rows * cells.font.height_px
+        bits_per_pixel = cells.bits_per_pixel
+        row_bytes, rows = cells.columns * cells.cell_bytes, cells.rows
+        row = f"{counted(cells.columns, 'cell')} of {counted(cells.cell_bytes, 'byte')}"
+        picture = f"{cells.columns} x {cells.rows} cells of {counted(cells.cell_bytes, 'byte')}"
+        text = {
+            "mode": mode,
+            "columns": cells.columns,
+            "rows": cells.rows,
+            "cell_bytes": cells.cell_bytes,
+            "font": cells.font,
+            "font_offset": cells.font_offset,
+        }
+        pixel_order = "high_first"
     stride_bytes = read_key(table, Unit, "stride_bytes", default=row_bytes)
     if stride_bytes < row_bytes:
         raise table.error(
             "stride_bytes",
             found=str(stride_bytes),
-            wanted=f"a row of {width_px} pixels at {bits} takes {row_bytes} bytes, so give "
-            f"{row_bytes} or more",
+            wanted=f"a row of {row} takes {row_bytes} bytes, so give {row_bytes} or more",
         )
     base_offset = read_key(table, Unit, "base_offset", default=0)
+    pages, page_bytes = _read_pages(table, picture_bytes=stride_bytes * rows)
+    font_stop = cells.font_stop if cells is not None else 0
     memory_bytes = _read_memory_bytes(
         table,
-        default=base_offset + stride_bytes * height_px,
-        picture_bytes=stride_bytes * (height_px - 1) + row_bytes,
-        picture=f"{width_px} x {height_px} pixels at {bits}",
+        default=max(base_offset + max(stride_bytes * rows, pages * page_bytes), font_stop),
+        picture_bytes=stride_bytes * (rows - 1) + row_bytes,
+        picture=picture,
     )
     if base_offset >= memory_bytes:
         raise table.error(
@@ -95,6 +119,17 @@ def _read_unit(table: Table, name: str, number: int, folder: Path) -> Unit:
             wanted=f"the unit has {memory_bytes} bytes of memory, so give "
             f"{show_address(memory_bytes - 1)} or less",
         )
+    for key, stop, thing in (
+        ("font_offset", font_stop, "the font"),
+        ("pages", pages * page_bytes, f"{pages} pages of {page_bytes:,} bytes"),
+    ):
+        if stop > memory_bytes:
+            raise table.error(
+                key,
+                found=f"{thing} up to byte {stop:,}",
+                wanted=f"the unit has {memory_bytes:,} bytes of memory, so give less, or "
+                "memory_bytes",
+            )
     return Unit(
         name=name,
         number=number,
@@ -102,7 +137,7 @@ def _read_unit(table: Table, name: str, number: int, folder: Path) -> Unit:
         height_px=height_px,
         bits_per_pixel=bits_per_pixel,
         palette=read_palette(table, "palette", bits_per_pixel=bits_per_pixel, folder=folder),
-        pixel_order=read_key(table, Unit, "pixel_order", default="high_first"),
+        pixel_order=pixel_order,
         stride_bytes=stride_bytes,
         base_offset=base_offset,
         memory_bytes=memory_bytes,
@@ -112,9 +147,24 @@ def _read_unit(table: Table, name: str, number: int, folder: Path) -> Unit:
             0,
             (1 << bits_per_pixel) - 1,
             default=0,
-            hint=f", a palette index of {bits}",
+            hint=f", a palette index of {counted(bits_per_pixel, 'bit')}",
         ),
+        pages=pages,
+        page_bytes=page_bytes,
+        **text,
     )
+
+
+def _read_pages(table: Table, *, picture_bytes: int) -> tuple[int, int]:
+    """Read the number of pages and the bytes from one to the next; 0 if there is only one."""
+    pages: int = read_key(table, Unit, "pages")
+    if pages == 1:
+        if "page_bytes" in table:
+            raise table.error(
+                "page_bytes", found="one page", wanted="give pages too, or take it out"
+            )
+        return 1, 0
+    return pages, read_key(table, Unit, "page_bytes", default=picture_bytes)
 
 
 def _read_memory_bytes(table: Table, *, default: int, picture_bytes: int, picture: str) -> int:

@@ -50,9 +50,29 @@ def read_description_file(path: Path, *, file: str | None = None) -> str:
         DescriptionError: it is a directory, unreadable, too long, or not UTF-8.
     """
     file = str(path) if file is None else file
+    raw = read_described_bytes(path, file=file)
+    try:
+        # A byte order mark at the start is an editor's habit; it is ignored.
+        return raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise DescriptionError(
+            file=file,
+            place=f"byte {error.start:,}",
+            found=f"{raw[error.start]:02X}, which is not UTF-8",
+            wanted="save the file as UTF-8 text",
+        ) from None
+
+
+def read_described_bytes(path: Path, *, file: str, bytes_max: int = FILE_BYTES_MAX) -> bytes:
+    """Read the bytes of a file that a description is, or names.
+
+    Raises:
+        NoSuchFileError: it is missing.
+        DescriptionError: it is a directory, unreadable, or too long.
+    """
     try:
         with path.open("rb") as stream:
-            raw = stream.read(FILE_BYTES_MAX + 1)
+            raw = stream.read(bytes_max + 1)
     except FileNotFoundError:
         raise NoSuchFileError(
             file=file, found="no such file", wanted="give the path of a file"
@@ -64,22 +84,13 @@ def read_description_file(path: Path, *, file: str | None = None) -> str:
         else:
             found, wanted = _reason(error), "give the path of a file that can be read"
         raise DescriptionError(file=file, found=found, wanted=wanted) from None
-    if len(raw) > FILE_BYTES_MAX:
+    if len(raw) > bytes_max:
         raise DescriptionError(
             file=file,
-            found=f"more than {FILE_BYTES_MAX:,} bytes",
-            wanted="a description is a small text file, so give another",
+            found=f"more than {bytes_max:,} bytes",
+            wanted="a description is a small file, so give another",
         )
-    try:
-        # A byte order mark at the start is an editor's habit; it is ignored.
-        return raw.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise DescriptionError(
-            file=file,
-            place=f"byte {error.start:,}",
-            found=f"{raw[error.start]:02X}, which is not UTF-8",
-            wanted="save the file as UTF-8 text",
-        ) from None
+    return raw
 
 
 def _is_directory(path: Path) -> bool:

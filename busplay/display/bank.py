@@ -7,16 +7,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from busplay.batch import DeliveredFrames, FrameBatch
+from busplay.batch import DeliveredFrames, FrameBatch, Int64Column
 from busplay.description.board import Board, Unit
 from busplay.display import writes
-from busplay.display.display import Display, DisplayArrays
+from busplay.display.display import Display, DisplayArrays, unit_facts
 from busplay.display.fields import FrameFields
 from busplay.errors import DescriptionError, InputError
 from busplay.link.layout import FrameLayout
 
 MOST_UNIT_NUMBER = 0xFFFF
 MOST_COLOURS = 256
+NO_REFRESHES: Int64Column = np.empty(0, np.int64)
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +48,7 @@ class DisplayBank:
     Attributes:
         displays: by the units' names, in the board's order.
         fields: where space, unit, address and data stand in a word.
+        has_pages: whether a unit has several pages, which change at a refresh.
         unit_indexes: int64[numbers]; index of the unit of each number; -1 none, the last for all
             above.
 
@@ -57,6 +59,7 @@ class DisplayBank:
 
     def __init__(self, board: Board, layout: FrameLayout) -> None:
         units = board.units
+        self.has_pages = any(unit.pages > 1 for unit in units)
         _require_numbers(board)
         self.fields = FrameFields(layout, unit_number=units[0].number if len(units) == 1 else 0)
         self.unit_indexes = _indexes_by_number(units)
@@ -67,7 +70,9 @@ class DisplayBank:
         self._memory = np.zeros(sum(sizes), np.uint8)
         self._rows = np.zeros((len(units), writes.ROW_NUMBERS), np.uint64)
         self._palettes = np.zeros((len(units), MOST_COLOURS, 3), np.uint8)
-        self._colour_masks = np.array([(1 << u.bits_per_pixel) - 1 for u in units], np.uint64)
+        self._facts = np.array([unit_facts(unit) for unit in units], np.uint64).reshape(
+            -1, writes.UNIT_FACTS
+        )
         self._counts = np.zeros(writes.BANK_COUNTS, np.uint64)
         self.displays: dict[str, Display] = {}
         for i, unit in enumerate(units):
@@ -84,9 +89,20 @@ class DisplayBank:
         self.show(DeliveredFrames.copied(frames))
 
     def show(
-        self, delivered: DeliveredFrames, *, counted: writes.WriteCounts = writes.NOT_COUNTED
+        self,
+        delivered: DeliveredFrames,
+        *,
+        refreshes: Int64Column = NO_REFRESHES,
+        counted: writes.WriteCounts = writes.NOT_COUNTED,
     ) -> None:
-        """Apply what a receiver delivered, in order, and count its writes."""
+        """Apply what a receiver delivered, in order, and count its writes.
+
+        Args:
+            delivered: the frames.
+            refreshes: int64[refreshes]; how many of the frames came before each; needed if
+                `has_pages`.
+            counted: where to count.
+        """
         writes.apply_frames(
             self.fields.words_in_pieces(delivered.sent.word),
             self.fields.words_in_pieces(delivered.copies.word),
@@ -98,7 +114,8 @@ class DisplayBank:
             self._memory_bytes,
             self._rows,
             self._palettes,
-            self._colour_masks,
+            self._facts,
+            refreshes,
             self._counts,
             counted,
         )

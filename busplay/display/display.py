@@ -1,8 +1,8 @@
 """One unit: display memory and registers that frames write to, and the picture they make.
 
 How to think about it. A display has no clock: writes change its arrays, and a picture is drawn
-from the arrays when it is asked for. At power-on memory is zero and registers are as in the board
-file.
+from the arrays when it is asked for. Only a page waits for a refresh, which comes from outside. At
+power-on memory is zero, but for a font in it, and registers are as in the board file.
 
 Departs: memory chips power up with random contents; ours is zero, so that runs are repeatable.
 """
@@ -20,17 +20,47 @@ from busplay.batch import UInt8Column, UInt64Column
 from busplay.description.board import Unit
 from busplay.display import writes
 from busplay.display.pixel_place import place_in_memory
+from busplay.display.registers import registers_of
 from busplay.errors import InputError
 from busplay.png import encode_png, write_png
 
 # Width of a picture in a notebook, at most where it is enlarged.
 NOTEBOOK_PX = 512
 STATE_MAGIC = b"BUDS"
-STATE_VERSION = 1
+# The first is of units without text and pages, whose row of numbers is shorter.
+STATE_VERSIONS = {1: writes.BITMAP_ROW_NUMBERS, 2: writes.ROW_NUMBERS}
 # Magic, version, bits of a pixel, two bytes of zero, colours, bytes of memory; then the row
 # of numbers (uint64 each), the palette, the memory.
 _STATE_HEAD = struct.Struct("<4sBB2xII")
-_ROW_BYTES = 8 * writes.ROW_NUMBERS
+# At power-on, ink and paper of cells that do not say theirs: palette indexes 1 and 0.
+TEXT_COLOURS = 0x01
+
+
+def unit_facts(unit: Unit) -> tuple[int, ...]:
+    """Return what the kernels must know of a unit, in the columns named in `writes`."""
+    registers = sum(1 << one.offset for one in registers_of(unit))
+    return (1 << unit.bits_per_pixel) - 1, registers, unit.pages
+
+
+def cursor_bits(bits: int, row: int, cell_px: int, shape: int) -> int:
+    """Return a row of a glyph as the cursor changes it; `writes.draw_cells` does the same.
+
+    Args:
+        bits: of the row.
+        row: from the top.
+        cell_px: rows of the cell.
+        shape: what was written to CURSOR_SHAPE.
+    """
+    shape &= 3
+    if shape == writes.CURSOR_LINE:
+        return 0xFF if row >= cell_px - max(1, cell_px // 8) else bits
+    return bits ^ 0xFF if shape > writes.CURSOR_LINE else bits
+
+
+_SHOWN = (
+    *(writes.BASE, writes.BORDER, writes.BLANK, writes.PAGE_SHOWN),
+    *(writes.CURSOR, writes.CURSOR_SHAPE, writes.TEXT_COLOURS),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,18 +132,27 @@ class Display:
         self._memory = self._arrays.memory
         self._palette = self._arrays.palette
         self._row = self._arrays.row
-        self._colour_mask = np.uint64(self.colours - 1)
+        self._facts = np.array(unit_facts(unit), np.uint64)
+        self._state_version = 1 if not unit.is_text and unit.pages == 1 else 2
+        # A font in ROM; None: there is none, or it is in display memory.
+        self._glyphs: UInt8Column | None = None
+        if unit.font is not None and unit.font_offset is None:
+            self._glyphs = np.frombuffer(unit.font.rows, np.uint8)
         self._indexes_as_they_are = np.arange(self.colours, dtype=np.uint8)
         self.reset()
 
     def reset(self) -> None:
-        """Reset to power-on: memory 0, registers and palette as described, counters 0."""
+        """Reset to power-on: memory 0 but for a font in it, registers and palette as described."""
         self._memory[:] = 0
+        if self.unit.font is not None and self.unit.font_offset is not None:
+            font = np.frombuffer(self.unit.font.rows, np.uint8)
+            self._memory[self.unit.font_offset :][: len(font)] = font
         self._palette[:] = np.array(self.unit.palette, np.uint8).reshape(-1, 3)
         self._row[:] = 0
         self._row[writes.BASE] = self.unit.base_offset
         self._row[writes.BASE_LOW] = self.unit.base_offset & 0xFF
-        self._row[writes.BORDER] = self.unit.border_index & int(self._colour_mask)
+        self._row[writes.BORDER] = self.unit.border_index & (self.colours - 1)
+        self._row[writes.TEXT_COLOURS] = TEXT_COLOURS
 
     # -- writes
 
@@ -133,9 +172,11 @@ class Display:
             offsets: uint64[writes].
             data: uint8[writes].
         """
-        writes.write_registers(
-            *_columns(offsets, data), self._row, self._palette, self._colour_mask
-        )
+        writes.write_registers(*_columns(offsets, data), self._row, self._palette, self._facts)
+
+    def refresh(self) -> None:
+        """Show the page that was written, as at a refresh."""
+        self._row[writes.PAGE_SHOWN] = self._row[writes.PAGE]
 
     # -- state
 
@@ -151,7 +192,7 @@ class Display:
 
     @property
     def base_offset(self) -> int:
-        """Offset of the top left pixel, as in the registers; drawing wraps it."""
+        """Offset of the top left pixel or cell of page 0, as in the registers; drawing wraps it."""
         return int(self._row[writes.BASE])
 
     @property
@@ -168,6 +209,41 @@ class Display:
     def palette_parts(self) -> tuple[int, int]:
         """Red and green for the next colour."""
         return int(self._row[writes.RED]), int(self._row[writes.GREEN])
+
+    @property
+    def cursor_offset(self) -> int:
+        """Offset of the cell with the cursor, as in the registers; drawing wraps it."""
+        return int(self._row[writes.CURSOR])
+
+    @property
+    def cursor_low(self) -> int:
+        """Low byte of the cursor's offset, as written; it counts once the high byte is."""
+        return int(self._row[writes.CURSOR_LOW])
+
+    @property
+    def cursor_shape(self) -> int:
+        """The cursor: 0 none, 1 a line, 2 or 3 ink and paper swapped."""
+        return int(self._row[writes.CURSOR_SHAPE])
+
+    @property
+    def text_colours(self) -> int:
+        """Colours of cells of one byte: ink in the low four bits, paper in the high four."""
+        return int(self._row[writes.TEXT_COLOURS])
+
+    @property
+    def page(self) -> int:
+        """The page that is shown, since the last refresh."""
+        return int(self._row[writes.PAGE_SHOWN])
+
+    @property
+    def first_offset(self) -> int:
+        """Offset of the top left pixel or cell of the page that is shown; drawing wraps it."""
+        return self.base_offset + self.page * self.unit.page_bytes
+
+    @property
+    def shown_registers(self) -> tuple[int, ...]:
+        """What of the registers decides on the picture."""
+        return tuple(self._row[list(_SHOWN)].tolist())
 
     @property
     def border_index(self) -> int:
@@ -195,14 +271,26 @@ class Display:
     # -- pictures
 
     def byte_offsets(self) -> NDArray[np.int64]:
-        """Return int64[height_px, width_px]: in which byte of memory each pixel stands."""
+        """Return int64[height_px, width_px]: which byte of memory each pixel shows.
+
+        In text mode it is the code of the character.
+        """
         unit = self.unit
-        in_row = np.arange(unit.width_px, dtype=np.int64) * unit.bits_per_pixel // 8
-        rows = np.arange(unit.height_px, dtype=np.int64) * unit.stride_bytes + self.base_offset
-        return (rows[:, None] + in_row[None, :]) % len(self._memory)
+        across, down = np.arange(unit.width_px), np.arange(unit.height_px)
+        if unit.font is not None:
+            in_row, rows = (
+                across // unit.font.width_px * unit.cell_bytes,
+                down // unit.font.height_px,
+            )
+        else:
+            in_row, rows = across * unit.bits_per_pixel // 8, down
+        first = rows * unit.stride_bytes + self.first_offset
+        return (first[:, None] + in_row[None, :]) % len(self._memory)
 
     def pixel(self, x: int, y: int) -> tuple[int, int, int]:
         """Return where a pixel's byte stands in memory, the byte, and the pixel's index in it.
+
+        In text mode the byte is the code of the character.
 
         Raises:
             ValueError: the picture has no such pixel.
@@ -212,8 +300,10 @@ class Display:
             raise ValueError(
                 f"pixel {x}, {y}: the picture has {unit.width_px} by {unit.height_px} pixels"
             )
-        offset, shift = place_in_memory(unit, x, y, base_offset=self.base_offset)
+        offset, shift = place_in_memory(unit, x, y, first_offset=self.first_offset)
         byte = int(self._memory[offset])
+        if unit.is_text:
+            return offset, byte, int(self._cell_indices()[y, x])
         return offset, byte, byte >> shift & (self.colours - 1)
 
     def indices(self) -> NDArray[np.uint8]:
@@ -254,12 +344,18 @@ class Display:
             right = left_px + scale * self.unit.width_px
             out[top_px:bottom, left_px:right] = colours[self.border_index]
             return
-        size = len(self._memory)
+        memory, first = self._memory, self.first_offset
+        stride_bytes, bits = self.unit.stride_bytes, self.unit.bits_per_pixel
+        if self.unit.is_text:
+            # A bitmap of a byte a pixel.
+            memory = self._cell_indices().reshape(-1)
+            first, stride_bytes, bits = 0, self.unit.width_px, 8
+        size = len(memory)
         writes.draw_pixels(
-            self._memory,
-            self.base_offset % size,
-            self.unit.stride_bytes % size,
-            self.unit.bits_per_pixel,
+            memory,
+            first % size,
+            stride_bytes % size,
+            bits,
             self.unit.pixel_order == "high_first",
             colours,
             self.unit.width_px,
@@ -271,6 +367,26 @@ class Display:
             np.empty(self.unit.width_px + 8, out.dtype),
             np.empty(self.unit.width_px * scale, out.dtype),
         )
+
+    def _cell_indices(self) -> NDArray[np.uint8]:
+        """Return the characters as uint8[height_px, width_px] palette indexes."""
+        unit = self.unit
+        assert unit.font is not None
+        out = np.empty((unit.height_px, unit.width_px), np.uint8)
+        writes.draw_cells(
+            self._memory,
+            self.first_offset,
+            unit.stride_bytes,
+            unit.columns,
+            unit.cell_bytes,
+            self._memory if self._glyphs is None else self._glyphs,
+            unit.font_offset or 0,
+            unit.font.height_px,
+            self._row,
+            self.colours - 1,
+            out,
+        )
+        return out
 
     def save(self, path: str | Path) -> None:
         """Write the picture, without its border, as a PNG file.
@@ -292,12 +408,12 @@ class Display:
         """Return the state, counters included, for `restore`."""
         head = _STATE_HEAD.pack(
             STATE_MAGIC,
-            STATE_VERSION,
+            self._state_version,
             self.unit.bits_per_pixel,
             self.colours,
             len(self._memory),
         )
-        row = self._row.astype("<u8").tobytes()
+        row = self._row[: STATE_VERSIONS[self._state_version]].astype("<u8").tobytes()
         return b"".join((head, row, self._palette.tobytes(), self._memory.tobytes()))
 
     def restore(self, state: bytes) -> None:
@@ -307,7 +423,7 @@ class Display:
             InputError: the bytes are not such a state; nothing is changed.
         """
         row, palette, memory = self._read_state(state)
-        self._row[:] = row
+        self._row[: len(row)] = row
         self._palette[:] = palette.reshape(-1, 3)
         self._memory[:] = memory
 
@@ -317,15 +433,18 @@ class Display:
         place = f"state of unit {self.unit.name}"
         palette_bytes = 3 * self.colours
         memory_bytes = len(self._memory)
-        whole = _STATE_HEAD.size + _ROW_BYTES + palette_bytes + memory_bytes
+        row_numbers = STATE_VERSIONS[self._state_version]
+        whole = _STATE_HEAD.size + 8 * row_numbers + palette_bytes + memory_bytes
         if len(state) < _STATE_HEAD.size:
             raise InputError(place=place, found=f"{len(state)} bytes", wanted=f"it takes {whole}")
         magic, version, bits, colours, bytes_kept = _STATE_HEAD.unpack_from(state)
         if magic != STATE_MAGIC:
             raise InputError(place=place, found=repr(magic), wanted=f"it begins {STATE_MAGIC!r}")
-        if version != STATE_VERSION:
+        if version != self._state_version:
             raise InputError(
-                place=place, found=f"version {version}", wanted=f"this reads {STATE_VERSION}"
+                place=place,
+                found=f"version {version}",
+                wanted=f"this reads {self._state_version}",
             )
         if (bits, colours, bytes_kept) != (self.unit.bits_per_pixel, self.colours, memory_bytes):
             raise InputError(
@@ -337,8 +456,8 @@ class Display:
         if len(state) != whole:
             raise InputError(place=place, found=f"{len(state)} bytes", wanted=f"it takes {whole}")
         first = _STATE_HEAD.size
-        row = np.frombuffer(state, "<u8", writes.ROW_NUMBERS, first).astype(np.uint64)
-        first += _ROW_BYTES
+        row = np.frombuffer(state, "<u8", row_numbers, first).astype(np.uint64)
+        first += 8 * row_numbers
         palette = np.frombuffer(state, np.uint8, palette_bytes, first)
         memory = np.frombuffer(state, np.uint8, memory_bytes, first + palette_bytes)
         for name, column, most in (
@@ -349,8 +468,14 @@ class Display:
             ("palette index", writes.PALETTE_INDEX, self.colours - 1),
             ("red", writes.RED, 0xFF),
             ("green", writes.GREEN, 0xFF),
+            ("cursor", writes.CURSOR, 0xFFFF),
+            ("low byte of the cursor", writes.CURSOR_LOW, 0xFF),
+            ("shape of the cursor", writes.CURSOR_SHAPE, 3),
+            ("colours of the text", writes.TEXT_COLOURS, 0xFF),
+            ("page", writes.PAGE, self.unit.pages - 1),
+            ("page shown", writes.PAGE_SHOWN, self.unit.pages - 1),
         ):
-            if row[column] > most:
+            if column < row_numbers and row[column] > most:
                 raise InputError(
                     place=place, found=f"{name} {row[column]}", wanted=f"0 to {most} is right"
                 )

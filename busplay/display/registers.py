@@ -6,15 +6,19 @@ The kernels that act on a write are in `writes`; a test checks each row against 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
+
+from busplay.description.board import Unit
 
 
 @dataclass(frozen=True, slots=True)
 class UnitRegister:
-    """One register: its offset in the space, its name, what a write does."""
+    """One register: its offset in the space, its name, what a write does, which units have it."""
 
     offset: int
     name: str
     on_write: str
+    units: Literal["every", "text", "pages"] = "every"
 
 
 REGISTERS = (
@@ -22,7 +26,8 @@ REGISTERS = (
     UnitRegister(
         1,
         "BASE_HIGH",
-        "high byte of the base offset, that of the top left pixel; both bytes take effect now",
+        "high byte of the base offset, that of the top left pixel or cell; both bytes take effect"
+        " now",
     ),
     UnitRegister(2, "BORDER", "palette index of the border"),
     UnitRegister(
@@ -36,6 +41,36 @@ REGISTERS = (
         "PALETTE_BLUE",
         "blue, 0 to 255: stores red, green and blue at PALETTE_INDEX, which then goes up by one",
     ),
+    UnitRegister(
+        8,
+        "CURSOR_LOW",
+        "low byte of the cursor's offset; kept until CURSOR_HIGH is written",
+        "text",
+    ),
+    UnitRegister(
+        9,
+        "CURSOR_HIGH",
+        "high byte of the offset in display memory of the cell with the cursor; both bytes take"
+        " effect now",
+        "text",
+    ),
+    UnitRegister(
+        10,
+        "CURSOR_SHAPE",
+        "low two bits: 0 no cursor, 1 a line in ink at the cell's bottom, 2 or 3 ink and paper"
+        " swapped",
+        "text",
+    ),
+    UnitRegister(
+        11,
+        "TEXT_COLOURS",
+        "for cells of one byte: palette index of the ink in the low four bits, of the paper in the"
+        " high four",
+        "text",
+    ),
+    UnitRegister(
+        12, "PAGE", "number of the page shown from the next refresh on; it wraps", "pages"
+    ),
 )
 
 # Notes on all of them.
@@ -47,9 +82,24 @@ NOTES = (
 )
 
 
+def registers_of(unit: Unit) -> tuple[UnitRegister, ...]:
+    """Return the registers that a unit has."""
+    kinds = {"every", "text" if unit.is_text else "", "pages" if unit.pages > 1 else ""}
+    return tuple(one for one in REGISTERS if one.units in kinds)
+
+
+def register_count(unit: Unit) -> int:
+    """Return the stop of the offsets of a unit's registers; not each below has one."""
+    return registers_of(unit)[-1].offset + 1
+
+
 def markdown_table() -> str:
     """Return the table and its notes as Markdown, for documents."""
-    lines = ["| offset | register | a write |", "| --- | --- | --- |"]
-    lines += [f"| {one.offset} | `{one.name}` | {one.on_write} |" for one in REGISTERS]
+    units = {"every": "every unit", "text": "units of text", "pages": "units with pages"}
+    lines = ["| offset | register | in | a write |", "| --- | --- | --- | --- |"]
+    lines += [
+        f"| {one.offset} | `{one.name}` | {units[one.units]} | {one.on_write} |"
+        for one in REGISTERS
+    ]
     lines += ["", *(f"- {note}" for note in NOTES)]
     return "\n".join(lines) + "\n"

@@ -4,12 +4,17 @@ How to think about it. A unit is three arrays: its memory, its palette, and a ro
 (the columns named below) with the registers and the counts of writes outside. A bank joins these
 arrays of all its units, so that one loop serves any number of units and compiles once.
 
+A page takes effect at a refresh, so the loop is told how many frames came before each refresh, and
+then takes over the page that was written.
+
 Frames are applied in order, although memory and registers are independent until a picture is
 drawn.
 
 Pixels are drawn through a lookup table from palette index to the destination's pixels: screen
 pixels (uint32) or the index itself (uint8). There are no bounds checks here, so every offset is
 compared or wrapped before it is used.
+
+Text is drawn as palette indexes first, and these as pixels of a byte each.
 
 Not here: what the fields of a frame are (`fields`), colours (`display`).
 """
@@ -34,9 +39,26 @@ RED = 5
 GREEN = 6
 OUTSIDE_MEMORY = 7
 OUTSIDE_REGISTERS = 8
-ROW_NUMBERS = 9
+# A unit without text and pages has those above only.
+BITMAP_ROW_NUMBERS = 9
+CURSOR = 9
+CURSOR_LOW = 10
+CURSOR_SHAPE = 11
+TEXT_COLOURS = 12
+PAGE = 13
+PAGE_SHOWN = 14
+ROW_NUMBERS = 15
 
-REGISTERS = np.uint64(8)
+# Columns of a unit's facts, which do not change: colours less one, a bit for each offset that has a
+# register, pages.
+FACT_COLOUR_MASK = 0
+FACT_REGISTERS = 1
+FACT_PAGES = 2
+UNIT_FACTS = 3
+
+# Shapes of the cursor.
+CURSOR_HIDDEN = 0
+CURSOR_LINE = 1
 
 # Columns of a bank's counts.
 COUNT_MEMORY = 0
@@ -85,16 +107,27 @@ NOT_COUNTED = WriteCounts(
 
 
 @kernel
+def has_register(facts: UInt64Array, offset: np.uint64) -> bool:
+    """Return whether a unit has a register at an offset."""
+    if offset >= np.uint64(64):
+        return False
+    return bool((facts[FACT_REGISTERS] >> offset) & np.uint64(1))
+
+
+@kernel
 def write_register(
     row: UInt64Array,
     palette: UInt8Array,
-    colour_mask: np.uint64,
+    facts: UInt64Array,
     offset: np.uint64,
     data: np.uint8,
 ) -> None:
-    """Write one register; `row` and `palette` are the unit's."""
+    """Write one register; `row`, `palette` and `facts` are the unit's."""
     value = np.uint64(data)
-    if offset == 0:
+    colour_mask = facts[FACT_COLOUR_MASK]
+    if not has_register(facts, offset):
+        row[OUTSIDE_REGISTERS] += np.uint64(1)
+    elif offset == 0:
         row[BASE_LOW] = value
     elif offset == 1:
         row[BASE] = value << np.uint64(8) | row[BASE_LOW]
@@ -114,8 +147,16 @@ def write_register(
         palette[index, 1] = np.uint8(row[GREEN])
         palette[index, 2] = np.uint8(value)
         row[PALETTE_INDEX] = (index + np.uint64(1)) & colour_mask
-    else:
-        row[OUTSIDE_REGISTERS] += np.uint64(1)
+    elif offset == 8:
+        row[CURSOR_LOW] = value
+    elif offset == 9:
+        row[CURSOR] = value << np.uint64(8) | row[CURSOR_LOW]
+    elif offset == 10:
+        row[CURSOR_SHAPE] = value & np.uint64(3)
+    elif offset == 11:
+        row[TEXT_COLOURS] = value
+    elif offset == 12:
+        row[PAGE] = value % facts[FACT_PAGES]
 
 
 @kernel
@@ -124,11 +165,11 @@ def write_registers(
     data: UInt8Array,
     row: UInt64Array,
     palette: UInt8Array,
-    colour_mask: np.uint64,
+    facts: UInt64Array,
 ) -> None:
     """Write registers in order; both columns have the same length."""
     for i in range(len(offsets)):
-        write_register(row, palette, colour_mask, offsets[i], data[i])
+        write_register(row, palette, facts, offsets[i], data[i])
 
 
 @kernel
@@ -144,6 +185,13 @@ def write_memory(
         else:
             outside += 1
     row[OUTSIDE_MEMORY] += np.uint64(outside)
+
+
+@kernel
+def show_pages(rows: UInt64Array) -> None:
+    """Show the pages that were written, as at a refresh; uint64[units, ROW_NUMBERS]."""
+    for unit in range(len(rows)):
+        rows[unit, PAGE_SHOWN] = rows[unit, PAGE]
 
 
 @kernel
@@ -236,7 +284,8 @@ def apply_frames(
     memory_bytes: UInt64Array,
     rows: UInt64Array,
     palettes: UInt8Array,
-    colour_masks: UInt64Array,
+    facts: UInt64Array,
+    refreshes: Int64Array,
     counts: UInt64Array,
     writes: WriteCounts,
 ) -> None:
@@ -252,7 +301,8 @@ def apply_frames(
         memory_first, memory_bytes: uint64[units].
         rows: uint64[units, ROW_NUMBERS].
         palettes: uint8[units, 256, 3].
-        colour_masks: uint64[units]; colours less one.
+        facts: uint64[units, UNIT_FACTS].
+        refreshes: int64[refreshes]; frames applied before each; none if no unit has pages.
         counts: uint64[BANK_COUNTS]; added to.
         writes: where to count writes.
     """
@@ -274,6 +324,7 @@ def apply_frames(
     is_counted = len(writes.stops) > 0
     last_span = len(writes.stops) - 1
     counted_span = 0
+    refresh = 0
     done = total = 0
     for piece in range(2 * len(spans) + 1):
         span = piece // 2
@@ -287,6 +338,11 @@ def apply_frames(
         at = 0
         while at < len(words):
             stop = len(words)
+            while refresh < len(refreshes) and refreshes[refresh] <= total + at:
+                show_pages(rows)
+                refresh += 1
+            if refresh < len(refreshes):
+                stop = min(stop, refreshes[refresh] - total)
             if is_counted:
                 while counted_span < last_span and writes.stops[counted_span] <= total + at:
                     counted_span += 1
@@ -335,13 +391,15 @@ def apply_frames(
             else:
                 registers_count += 1
                 data = np.uint8((word >> data_shift) & data_mask)
-                write_register(rows[unit], palettes[unit], colour_masks[unit], offset, data)
-                if is_counted and offset < REGISTERS:
+                write_register(rows[unit], palettes[unit], facts[unit], offset, data)
+                if is_counted and has_register(facts[unit], offset):
                     cell = np.uint64(writes.register_first[unit]) + offset
                     writes.cells[cell] += np.uint32(1)
                     writes.written[cell] = 1
             at += 1
         total += len(words)
+    if refresh < len(refreshes):
+        show_pages(rows)
     others = registers_count + idle_count + reserved_count + unknown_count
     counts[COUNT_MEMORY] += np.uint64(total - others)
     counts[COUNT_REGISTERS] += np.uint64(registers_count)
@@ -416,3 +474,53 @@ def draw_pixels(
             target = out[top + y * scale + down, left : left + len(line)]
             for x in range(len(target)):
                 target[x] = line[x]
+
+
+@kernel
+def draw_cells(
+    memory: UInt8Array,
+    first: int,
+    stride_bytes: int,
+    columns: int,
+    cell_bytes: int,
+    glyphs: UInt8Array,
+    first_glyph: int,
+    glyph_px: int,
+    row: UInt64Array,
+    colour_mask: int,
+    out: UInt8Array,
+) -> None:
+    """Draw cells of characters as palette indexes.
+
+    Args:
+        memory: uint8[memory_bytes], at least one byte; offsets wrap at its end.
+        first: offset of the top left cell, from 0.
+        stride_bytes: bytes from one row of cells to the next, from 0.
+        columns: cells in a row.
+        cell_bytes: 1 or 2.
+        glyphs: uint8; 256 glyphs from `first_glyph` on, a byte a row; offsets wrap at its end.
+        glyph_px: height of a cell.
+        row: the unit's registers.
+        colour_mask: colours less one.
+        out: uint8[height_px, width_px]; as many cells as it holds; changed.
+    """
+    size, glyphs_size = len(memory), len(glyphs)
+    cursor, shape = np.int64(row[CURSOR]) % size, row[CURSOR_SHAPE]
+    line_px = max(1, glyph_px // 8)
+    width_px = out.shape[1] // columns
+    for y in range(out.shape[0]):
+        cell_y, in_cell = y // glyph_px, y % glyph_px
+        offset = (first + cell_y * stride_bytes) % size
+        for x in range(columns):
+            at = (offset + x * cell_bytes) % size
+            colours = np.int64(row[TEXT_COLOURS])
+            if cell_bytes == 2:
+                colours = np.int64(memory[(at + 1) % size])
+            ink, paper = colours & colour_mask, (colours >> 4) & colour_mask
+            bits = np.int64(glyphs[(first_glyph + memory[at] * glyph_px + in_cell) % glyphs_size])
+            if at == cursor and shape == CURSOR_LINE and in_cell >= glyph_px - line_px:
+                bits |= 0xFF
+            elif at == cursor and shape > CURSOR_LINE:
+                bits = bits ^ 0xFF
+            for i in range(width_px):
+                out[y, x * width_px + i] = ink if (bits >> (7 - i)) & 1 else paper

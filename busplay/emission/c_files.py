@@ -28,7 +28,7 @@ def c_files(model: LinkModel, vectors: tuple[Vector, ...]) -> Iterator[RenderedF
     yield finished(f"{name}_port.c", render("c/port.c.j2", model, _port(model), mark=_MARK))
     if no_display_reason(model) is None:
         units = {
-            "registers": REGISTERS,
+            "registers": [one for one in REGISTERS if one.units == "every"],
             "units": unit_models(model),
             "spaces": model.space_mask != 0,
         }

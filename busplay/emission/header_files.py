@@ -14,7 +14,7 @@ from busplay.analysis.budget_loops import FILL_LOOPS, run_loop
 from busplay.analysis.budget_sender import sender_load
 from busplay.core.host_port import KeyCode, Register
 from busplay.description.board import Window
-from busplay.display.registers import REGISTERS
+from busplay.display.registers import REGISTERS, registers_of
 from busplay.emission.model import LinkModel
 from busplay.emission.names import identifier, unique_identifier
 from busplay.emission.rendering import RenderedFile, finished, render
@@ -132,7 +132,7 @@ def _unit_header(
         if window.unit != unit.unit.name:
             continue
         if window.space == "registers":
-            for register in REGISTERS:
+            for register in registers_of(unit.unit):
                 address = window.first_address + register.offset - window.first_offset
                 if window.first_address <= address <= window.last_address:
                     registers.setdefault(register.name, address)

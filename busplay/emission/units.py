@@ -42,6 +42,10 @@ def no_display_reason(model: LinkModel) -> str | None:
     """Return why no display can be made for a link; None: one can."""
     missing = [name for name in ("address", "data") if model.field_named(name) is None]
     if not missing:
+        for unit in model.board.units if model.board is not None else ():
+            if unit.is_text or unit.pages > 1:
+                what = "shows text" if unit.is_text else f"has {unit.pages} pages"
+                return f"unit {unit.name} {what}, and the display in C is a bitmap of one page"
         return None
     fields = " and ".join(missing)
     return f"link {model.link.name} has no field named {fields}, so no frame carries a store"

@@ -9,7 +9,7 @@ from busplay.description.palettes import Colour
 from busplay.description.read_ends import host_port_range
 from busplay.description.toml_reader import show_address
 from busplay.errors import printable
-from busplay.explain.board_facts import BoardFacts, board_facts
+from busplay.explain.board_facts import BoardFacts, RegisterFacts, board_facts
 from busplay.explain.link import link_text, slot_text
 from busplay.explain.text_layout import heading, pairs, table, wrapped
 from busplay.wording import counted, exact, hertz
@@ -86,8 +86,11 @@ def _short(name: str) -> str:
 
 def _summary_unit(unit: Unit) -> str:
     colours = 1 << unit.bits_per_pixel
+    size = f"{unit.width_px} x {unit.height_px}"
+    if unit.is_text:
+        size = f"{unit.columns} x {unit.rows} characters"
     return (
-        f"  unit {unit.number} {unit.name}: {unit.width_px} x {unit.height_px}, {colours} colours, "
+        f"  unit {unit.number} {unit.name}: {size}, {colours} colours, "
         f"{unit.picture_bytes:,} of {unit.memory_bytes:,} bytes"
     )
 
@@ -105,6 +108,8 @@ def board_text(board: Board) -> str:
     lines += table(window_rows(facts))
     lines += heading("Units")
     lines += table(unit_rows(facts), right=frozenset({1}))
+    lines += heading("Registers of the units")
+    lines += table(register_rows(facts))
     return "\n".join(lines) + "\n\n" + link_text(board.link, processor_hz=board.clock_hz)
 
 
@@ -202,19 +207,54 @@ def window_rows(facts: BoardFacts) -> list[tuple[str, ...]]:
     return rows
 
 
+def register_rows(facts: BoardFacts) -> list[tuple[str, ...]]:
+    """Return the registers, with the address that each unit's has, a head first."""
+    rows: list[tuple[str, ...]] = [("register", "where", "a write")]
+    by_name: dict[str, list[RegisterFacts]] = {}
+    for one in facts.registers:
+        by_name.setdefault(one.name, []).append(one)
+    for name, found in by_name.items():
+        where = [
+            f"{printable(one.unit)} "
+            + (f"offset {one.offset}" if one.address is None else show_address(one.address))
+            for one in found
+        ]
+        rows.append((name, ", ".join(where), found[0].on_write))
+    return rows
+
+
+def _pixel_parts(unit: Unit) -> list[str]:
+    first = {"high_first": "high", "low_first": "low"}[unit.pixel_order]
+    parts = [f"{unit.width_px} x {unit.height_px} pixels of {counted(unit.bits_per_pixel, 'bit')}"]
+    if unit.bits_per_pixel < 8:
+        parts.append(f"the left one in a byte's {first} bits")
+    return parts
+
+
+def _cell_parts(unit: Unit) -> list[str]:
+    font = unit.font
+    assert font is not None
+    place = "in ROM"
+    if unit.font_offset is not None:
+        place = f"at offset {show_address(unit.font_offset)}"
+    return [
+        f"{unit.columns} x {unit.rows} characters of {counted(unit.cell_bytes, 'byte')}",
+        f"font {printable(font.name)}, {font.width_px} x {font.height_px}, {place}",
+    ]
+
+
 def unit_rows(facts: BoardFacts) -> list[tuple[str, ...]]:
     """Return the units, a head first."""
     rows: list[tuple[str, ...]] = [("unit", "number", "what it shows")]
     for one in facts.units:
-        first = {"high_first": "high", "low_first": "low"}[one.pixel_order]
-        parts = [f"{one.width_px} x {one.height_px} pixels of {counted(one.bits_per_pixel, 'bit')}"]
-        if one.bits_per_pixel < 8:
-            parts.append(f"the left one in a byte's {first} bits")
+        parts = _cell_parts(one) if one.is_text else _pixel_parts(one)
         parts.append(f"{counted(one.stride_bytes, 'byte')} a row")
         parts.append(
             f"{counted(one.picture_bytes, 'byte')} from offset "
             f"{show_address(one.base_offset)} of {one.memory_bytes:,}"
         )
+        if one.pages > 1:
+            parts.append(f"{one.pages} pages, each {one.page_bytes:,} bytes behind the last")
         if one.border_px:
             parts.append(
                 f"border of {counted(one.border_px, 'pixel')} in colour {one.border_index}"

@@ -20,9 +20,12 @@ from busplay.description.board import (
 )
 from busplay.description.devices import Device
 from busplay.description.limits import ADDRESS_MAX, VECTORS_FIRST_ADDRESS
+from busplay.description.link import SPACE_REGISTERS
 from busplay.description.read_ends import host_port_range
 from busplay.description.toml_reader import show_address
+from busplay.display.registers import registers_of
 from busplay.explain.link_facts import LinkFacts, link_facts
+from busplay.program.places import PlaceNames
 from busplay.units import NS_PER_S
 from busplay.wording import counted
 
@@ -75,6 +78,25 @@ class DeviceFacts:
 
 
 @dataclass(frozen=True, slots=True)
+class RegisterFacts:
+    """One register of a unit.
+
+    Attributes:
+        unit: the unit's name.
+        name: the register's name.
+        offset: in the unit's space of registers.
+        address: processor address whose store writes it; null: no window has one.
+        on_write: what a write does.
+    """
+
+    unit: str
+    name: str
+    offset: int
+    address: int | None
+    on_write: str
+
+
+@dataclass(frozen=True, slots=True)
 class BoardFacts:
     """Everything that follows from a board's description.
 
@@ -93,6 +115,7 @@ class BoardFacts:
         memory_map: all addresses, in runs that behave alike, lowest first.
         windows: ranges whose stores go out on the link.
         units: the displays.
+        registers: the registers of each unit.
         sender: the board's end of the link.
         receiver: the far end.
         host_port: the host port; null: the board has none.
@@ -115,6 +138,7 @@ class BoardFacts:
     memory_map: tuple[MapRun, ...]
     windows: tuple[Window, ...]
     units: tuple[Unit, ...]
+    registers: tuple[RegisterFacts, ...]
     sender: Sender
     receiver: ReceiverEnd
     host_port: HostPort | None
@@ -140,6 +164,7 @@ def board_facts(board: Board) -> BoardFacts:
         memory_map=memory_map(board),
         windows=board.windows,
         units=board.units,
+        registers=_registers(board),
         sender=board.sender,
         receiver=board.receiver,
         host_port=board.host_port,
@@ -149,6 +174,21 @@ def board_facts(board: Board) -> BoardFacts:
         ),
         remarks=tuple(board_remarks(board)),
         link=link_facts(board.link, processor_hz=board.clock_hz),
+    )
+
+
+def _registers(board: Board) -> tuple[RegisterFacts, ...]:
+    places = PlaceNames(board)
+    return tuple(
+        RegisterFacts(
+            unit.name,
+            one.name,
+            one.offset,
+            places.address(unit.number, SPACE_REGISTERS, one.offset),
+            one.on_write,
+        )
+        for unit in board.units
+        for one in registers_of(unit)
     )
 
 

@@ -40,6 +40,7 @@ from busplay.description.read_check import CHECK_KEYS, CUSTOM
 from busplay.description.read_devices import ACIA_KEYS, COMMON_KEYS, VIA_KEYS
 from busplay.description.read_ends import BUSY_KEYS, HOST_PORT_KEYS, RECEIVER_KEYS, SENDER_KEYS
 from busplay.description.read_faults import KINDS, PLAN_KEYS, TABLE_KEYS
+from busplay.description.read_font import SHIPPED_FONTS
 from busplay.description.read_framing import FRAMING_KEYS, METHODS
 from busplay.description.read_link import FIELD_KEYS, LINK_KEYS
 from busplay.description.read_palette import NAMES
@@ -160,6 +161,17 @@ _NOTES: dict[tuple[str, str], _Note] = {
     ("[units.NAME]", "stride_bytes"): _Note(default="the bytes of a row"),
     ("[units.NAME]", "base_offset"): _Note(default="0"),
     ("[units.NAME]", "memory_bytes"): _Note(default="`base_offset` and a picture"),
+    ("[units.NAME]", "width_px"): _Note(default="needed for a bitmap"),
+    ("[units.NAME]", "height_px"): _Note(default="needed for a bitmap"),
+    ("[units.NAME]", "bits_per_pixel"): _Note(default="needed for a bitmap; 4 for text"),
+    ("[units.NAME]", "columns"): _Note(default="needed for text"),
+    ("[units.NAME]", "rows"): _Note(default="needed for text"),
+    ("[units.NAME]", "page_bytes"): _Note(default="a picture"),
+    ("[units.NAME]", "font"): _Note(
+        _either(SHIPPED_FONTS)
+        + ", or the path of a font: BDF, a PNG picture of 16 x 16 characters, or raw rows of 256",
+        f"`{SHIPPED_FONTS[0]}`",
+    ),
     ("[units.NAME]", "palette"): _Note(
         _either(NAMES) + ', the path of a file with one `#RRGGBB` a line, or an array of "#RRGGBB"',
         "black and white (1 bit), greys (2), `html16` (4), `rgb332` (8)",

@@ -25,6 +25,7 @@ from busplay.batch import Int64Column, UInt64Column
 from busplay.description.board import Board
 from busplay.description.link import SPACE_MEMORY, SPACE_REGISTERS
 from busplay.display.display import Display
+from busplay.display.registers import register_count
 from busplay.display.writes import FIELD_ADDRESS, FIELD_DATA, FIELD_SPACE, FIELD_UNIT
 from busplay.errors import InputError
 from busplay.history.index import WriteIndex, go_to_chunk
@@ -32,10 +33,10 @@ from busplay.history.pixel import PixelCauses, pixel_causes
 from busplay.history.places import Place, Write, Writes, unit_named
 from busplay.history.timeline import Timeline, draw_timeline
 from busplay.pipeline.pipeline import UNIT_STATE
+from busplay.pipeline.refreshes import Refreshes
 from busplay.program.places import PlaceNames
 from busplay.trace.reader import TraceReader
 from busplay.write_index.builder import Arrived, WriteIndexBuilder
-from busplay.write_index.cells import REGISTER_COUNT
 from busplay.write_index.stretch import ChunkKind, SpanColumn
 
 SPACE_NUMBERS = {"memory": SPACE_MEMORY, "registers": SPACE_REGISTERS}
@@ -131,6 +132,24 @@ class History:
         encoder = self._encoder
         grid = encoder.grid_edges
         return self.frame_at_edge(-(-encoder.cycle_to_edge(cycle) // grid) * grid + 1)
+
+    def refreshed_frames(self, before_frame: int, edge: int | None = None) -> int:
+        """Return the frames before the last refresh up to a moment.
+
+        Args:
+            before_frame: the moment.
+            edge: link edge up to which refreshes have come; None: the last frame's, or at the
+                trace's end the end.
+
+        Raises:
+            InputError: the trace is damaged.
+        """
+        if edge is None and before_frame >= self.frames:
+            edge = self.reader.stop_edge
+        elif edge is None:
+            edge = self.edge_of_frame(before_frame - 1) if before_frame else 0
+        last = Refreshes(self.board, self._encoder).last_edge(edge)
+        return min(before_frame, self.frame_at_edge(last))
 
     def edge_of_frame(self, frame: int) -> int:
         """Return the link edge at which a frame starts.
@@ -318,7 +337,7 @@ class History:
             InputError: the board has no such unit.
         """
         unit = unit_named(self.board, place.unit)
-        most = unit.memory_bytes if place.space == "memory" else REGISTER_COUNT
+        most = unit.memory_bytes if place.space == "memory" else register_count(unit)
         first, stop = min(place.first_offset, most), min(place.stop_offset, most)
         return replace(place, first_offset=first, stop_offset=stop)
 
@@ -484,18 +503,26 @@ class History:
             word=int(found.word[index]),
         )
 
-    def causes(self, unit: str, x: int, y: int, before_frame: int | None = None) -> PixelCauses:
-        """Return the causes of a pixel's colour at a moment: byte, palette, base offset, blank.
+    def causes(
+        self,
+        unit: str,
+        x: int,
+        y: int,
+        before_frame: int | None = None,
+        edge: int | None = None,
+    ) -> PixelCauses:
+        """Return the causes of a pixel's colour at a moment: byte, palette and registers.
 
         Args:
             unit: name of the unit.
             x, y: the pixel, from the top left.
             before_frame: the moment; None: the trace's end.
+            edge: as for `refreshed_frames`.
 
         Raises:
             InputError: the board has no such unit, the unit no such pixel, or the trace is damaged.
         """
-        return pixel_causes(self, unit, x, y, before_frame)
+        return pixel_causes(self, unit, x, y, before_frame, edge)
 
     # -- the time line
 

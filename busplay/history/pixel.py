@@ -1,10 +1,11 @@
-"""The causes of a pixel's colour: its byte, the palette entry, the base offset, the blank register.
+"""The causes of a pixel's colour: its byte, the palette entry, and the registers.
 
 How to think about it. The registers define where the pixel's byte is and what its value means, and
 each of them was written too. BASE takes effect when its high byte is written, with the low byte
 written before. PALETTE_BLUE stores red, green and blue at PALETTE_INDEX, which then increments, so
 the entry of a write follows from the last write to PALETTE_INDEX and the count of writes to
-PALETTE_BLUE since.
+PALETTE_BLUE since. PAGE takes effect at the refresh after its write. In text mode the byte is the
+code of a character; its colours, its glyph and the cursor are causes too.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from busplay.description.board import Board, Unit
-from busplay.display.display import Display
+from busplay.display.display import Display, cursor_bits
 from busplay.display.pixel_place import place_in_memory
 from busplay.history.places import (
     Place,
@@ -24,6 +25,12 @@ from busplay.history.places import (
     require_pixel,
     unit_named,
 )
+
+
+class FindsLast(Protocol):
+    """Return the last write to a register, by default before the moment."""
+
+    def __call__(self, register: str, before: int = ...) -> Write | None: ...
 
 
 class FindsWrites(Protocol):
@@ -48,6 +55,9 @@ class FindsWrites(Protocol):
     def display_at_begin(self, unit: str) -> Display:
         """Return a unit as it is where the trace begins."""
 
+    def refreshed_frames(self, before_frame: int, edge: int | None = None) -> int:
+        """Return the frames before the last refresh up to a moment."""
+
 
 @dataclass(frozen=True, slots=True)
 class PaletteCause:
@@ -64,6 +74,31 @@ class PaletteCause:
 
 
 @dataclass(frozen=True, slots=True)
+class CellCauses:
+    """The causes of a pixel of a character, besides its code; None: as at power-on.
+
+    Attributes:
+        colours: ink in the low four bits, paper in the high four.
+        colours_write: the last write to them: the cell's second byte, or TEXT_COLOURS.
+        glyph_bits: the row of the glyph with the pixel, the leftmost one highest.
+        glyph_write: the last write to that row, if the font is in display memory.
+        is_ink: whether the pixel has the colour of the ink.
+        is_cursor: whether the cursor changes it.
+        cursor: the last write to CURSOR_HIGH, if the cursor is in this cell.
+        cursor_shape: the last write to CURSOR_SHAPE then.
+    """
+
+    colours: int
+    colours_write: Write | None
+    glyph_bits: int
+    glyph_write: Write | None
+    is_ink: bool
+    is_cursor: bool
+    cursor: Write | None
+    cursor_shape: Write | None
+
+
+@dataclass(frozen=True, slots=True)
 class PixelCauses:
     """The causes of a pixel's colour at a moment, each with its write.
 
@@ -72,7 +107,7 @@ class PixelCauses:
     Attributes:
         unit, x, y: the pixel.
         before_frame: the moment, a count of frames.
-        base_offset: offset of the top left pixel.
+        base_offset: offset of the top left pixel or cell of page 0.
         base: the write that set it.
         base_low: the write of its low byte before that.
         offset: of the pixel's byte in the unit's memory.
@@ -85,6 +120,9 @@ class PixelCauses:
         index: the pixel's palette index.
         colour: red, green, blue.
         palette: the writes that set the palette entry; None: as at power-on.
+        page: the page shown.
+        page_write: the write to PAGE that the last refresh took over.
+        cell: the causes of a character's pixel; None: the unit shows a bitmap.
     """
 
     unit: str
@@ -104,6 +142,20 @@ class PixelCauses:
     index: int
     colour: tuple[int, int, int]
     palette: PaletteCause | None
+    page: int
+    page_write: Write | None
+    cell: CellCauses | None
+
+    @property
+    def writes(self) -> tuple[Write, ...]:
+        """All the writes that are causes."""
+        found = [self.byte, self.base, self.base_low, self.blank, self.border, self.page_write]
+        if self.palette is not None:
+            found += [self.palette.blue, self.palette.red, self.palette.green]
+        if self.cell is not None:
+            cell = self.cell
+            found += [cell.colours_write, cell.glyph_write, cell.cursor, cell.cursor_shape]
+        return tuple(one for one in found if one is not None)
 
     @property
     def place(self) -> Place:
@@ -112,7 +164,12 @@ class PixelCauses:
 
 
 def pixel_causes(
-    history: FindsWrites, unit: str, x: int, y: int, before_frame: int | None = None
+    history: FindsWrites,
+    unit: str,
+    x: int,
+    y: int,
+    before_frame: int | None = None,
+    edge: int | None = None,
 ) -> PixelCauses:
     """Return the causes of a pixel's colour at a moment.
 
@@ -121,6 +178,8 @@ def pixel_causes(
         unit: name of the unit.
         x, y: the pixel, from the top left.
         before_frame: the moment; None: the trace's end.
+        edge: link edge up to which refreshes have come; None: the last frame's, or at the trace's
+            end the end.
 
     Raises:
         InputError: the board has no such unit, the unit no such pixel, or the trace is damaged.
@@ -133,19 +192,21 @@ def pixel_causes(
         return history.last_write(place_of_register(unit, register), before)
 
     begin = history.display_at_begin(unit)
-    base, base_low = last("BASE_HIGH"), None
-    base_offset = begin.base_offset
-    if base is not None:
-        base_low = last("BASE_LOW", base.frame)
-        low = begin.base_low if base_low is None else base_low.data
-        base_offset = base.data << 8 | low
-    offset, shift = place_in_memory(described, x, y, base_offset=base_offset)
-    byte = history.last_write(Place(unit, "memory", offset, offset + 1), moment)
-    value = int(begin.memory[offset]) if byte is None else byte.data
+    base, base_offset, base_low = _address_register(last, "BASE", begin.base_offset, begin.base_low)
+    page, page_write = begin.page, None
+    if described.pages > 1:
+        page_write = last("PAGE", history.refreshed_frames(moment, edge))
+        page = begin.page if page_write is None else page_write.data % described.pages
+    first_offset = base_offset + page * described.page_bytes
+    offset, shift = place_in_memory(described, x, y, first_offset=first_offset)
+    value, byte = _byte_at(history, begin, offset, moment)
     mask = (1 << described.bits_per_pixel) - 1
     blank, border = last("BLANK"), None
     is_blank = begin.is_blank if blank is None else bool(blank.data & 1)
-    index = value >> shift & mask
+    index, cell = value >> shift & mask, None
+    if described.is_text:
+        cell = _cell_causes(history, begin, (x, y), offset, value, last, moment)
+        index = (cell.colours >> (0 if cell.is_ink else 4)) & mask
     if is_blank:
         border = last("BORDER")
         index = (begin.border_index if border is None else border.data) & mask
@@ -160,7 +221,64 @@ def pixel_causes(
     colour = (red, green, blue)
     return PixelCauses(
         unit, x, y, moment, base_offset, base, base_low, offset, shift, value, byte, is_blank,
-        blank, border, index, colour, palette,
+        blank, border, index, colour, palette, page, page_write, cell,
+    )  # fmt: skip
+
+
+def _address_register(
+    last: FindsLast, name: str, at_begin: int, low_at_begin: int
+) -> tuple[Write | None, int, Write | None]:
+    """Return the write to the high byte of a register of two, its value, the write to the low."""
+    high = last(f"{name}_HIGH")
+    if high is None:
+        return None, at_begin, None
+    low = last(f"{name}_LOW", high.frame)
+    return high, high.data << 8 | (low_at_begin if low is None else low.data), low
+
+
+def _byte_at(
+    history: FindsWrites, begin: Display, offset: int, before_frame: int
+) -> tuple[int, Write | None]:
+    """Return a byte of memory at a moment, and the last write to it."""
+    write = history.last_write(Place(begin.unit.name, "memory", offset, offset + 1), before_frame)
+    return int(begin.memory[offset]) if write is None else write.data, write
+
+
+def _cell_causes(
+    history: FindsWrites,
+    begin: Display,
+    pixel: tuple[int, int],
+    offset: int,
+    code: int,
+    last: FindsLast,
+    before_frame: int,
+) -> CellCauses:
+    unit, font = begin.unit, begin.unit.font
+    assert font is not None
+    if unit.cell_bytes == 2:
+        at = (offset + 1) % unit.memory_bytes
+        colours, colours_write = _byte_at(history, begin, at, before_frame)
+    else:
+        colours_write = last("TEXT_COLOURS")
+        colours = begin.text_colours if colours_write is None else colours_write.data
+    column, row = pixel[0] % font.width_px, pixel[1] % font.height_px
+    glyph_bits, glyph_write = font.rows[code * font.height_px + row], None
+    if unit.font_offset is not None:
+        at = unit.font_offset + code * font.height_px + row
+        glyph_bits, glyph_write = _byte_at(history, begin, at, before_frame)
+    cursor, cursor_offset, _ = _address_register(
+        last, "CURSOR", begin.cursor_offset, begin.cursor_low
+    )
+    is_here = cursor_offset % unit.memory_bytes == offset
+    shape_write = last("CURSOR_SHAPE") if is_here else None
+    changed = glyph_bits
+    if is_here:
+        shape = begin.cursor_shape if shape_write is None else shape_write.data
+        changed = cursor_bits(glyph_bits, row, font.height_px, shape)
+    lit, lit_before = (bool(bits >> (7 - column) & 1) for bits in (changed, glyph_bits))
+    return CellCauses(
+        colours, colours_write, glyph_bits, glyph_write, lit, lit != lit_before,
+        cursor if is_here else None, shape_write,
     )  # fmt: skip
 
 

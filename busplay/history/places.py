@@ -9,7 +9,6 @@ import numpy as np
 
 from busplay.batch import Int64Column, UInt8Column, UInt64Column
 from busplay.description.board import Board, Space, Unit
-from busplay.display.pixel_place import place_in_memory
 from busplay.display.registers import REGISTERS
 from busplay.errors import InputError
 
@@ -132,18 +131,6 @@ def require_pixel(unit: Unit, x: int, y: int) -> None:
             found=f"pixel {x},{y}",
             wanted=f"unit {unit.name} has pixels 0,0 to {unit.width_px - 1},{unit.height_px - 1}",
         )
-
-
-def place_of_pixel(board: Board, unit: str, x: int, y: int, *, base_offset: int) -> Place:
-    """Return the place of a pixel's byte, for a base offset.
-
-    Raises:
-        InputError: the board has no such unit, or the unit no such pixel.
-    """
-    described = unit_named(board, unit)
-    require_pixel(described, x, y)
-    offset, _ = place_in_memory(described, x, y, base_offset=base_offset)
-    return Place(unit, "memory", offset, offset + 1)
 
 
 def places_of_addresses(board: Board, first_address: int, last_address: int) -> tuple[Place, ...]:

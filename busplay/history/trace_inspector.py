@@ -288,6 +288,16 @@ def _causes_in_words(why: PixelCauses) -> list[tuple[str, str, Write | None]]:
         causes.append(("palette", f"entry {why.index}: {red}, {green}, {blue}", why.palette.blue))
     if why.base is not None:
         causes.append(("base", f"offset ${why.base_offset:04X}", why.base))
+    if why.page_write is not None:
+        causes.append(("page", str(why.page), why.page_write))
+    if why.cell is not None:
+        cell = why.cell
+        kind = "ink" if cell.is_ink else "paper"
+        causes.append(("colours", f"${cell.colours:02X}: {kind}", cell.colours_write))
+        if cell.glyph_write is not None:
+            causes.append(("glyph", f"row ${cell.glyph_bits:02X}", cell.glyph_write))
+        if cell.is_cursor:
+            causes.append(("cursor", "changes it", cell.cursor))
     if why.is_blank:
         causes.append(("blank", "the border's colour everywhere", why.blank))
         if why.border is not None:

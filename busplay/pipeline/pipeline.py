@@ -20,6 +20,7 @@ from busplay.batch import (
     NO_SPANS,
     DeliveredFrames,
     FrameBatch,
+    Int64Column,
     StoreBatch,
     UInt8Column,
     UInt32Column,
@@ -28,7 +29,7 @@ from busplay.batch import (
 )
 from busplay.description.board import Board
 from busplay.description.faults import Faults
-from busplay.display.bank import DisplayBank
+from busplay.display.bank import NO_REFRESHES, DisplayBank
 from busplay.display.display import Display
 from busplay.display.writes import NOT_COUNTED, WriteCounts
 from busplay.errors import InputError
@@ -36,6 +37,7 @@ from busplay.link.layout import FrameLayout
 from busplay.losses.losses import Losses
 from busplay.pipeline.accounts import Accounts, RunAccounts
 from busplay.pipeline.frame_accounts import ReceivedFrames, SentFrames
+from busplay.pipeline.refreshes import Refreshes
 from busplay.receiver.counters import ReceiverCounters
 from busplay.receiver.fifo import ReceiverFifo
 from busplay.receiver.receiver import Receiver
@@ -163,6 +165,8 @@ class Pipeline:
         self.encoder = Encoder(board)
         self.receiver = Receiver(self.layout, correct_one_bit=board.receiver.correct_one_bit)
         self.bank = DisplayBank(board, self.layout)
+        self._refreshes = Refreshes(board, self.encoder) if self.bank.has_pages else None
+        self._refreshed_edge = 0
         self._edge = 0
         self._frames_carried = 0
         self._frames_given = 0
@@ -321,13 +325,22 @@ class Pipeline:
             got = ReceivedFrames(frames.edge, frames.word, result.fate, result.busy, NO_SPANS)
         self._accounts.enter(sent, got, carried_edge=self._carried_edge)
         counted = NOT_COUNTED if self._counts_of is None else self._counts_of(served.frames())
-        self.bank.show(served, counted=counted)
+        self.bank.show(served, refreshes=self._refreshes_among(served), counted=counted)
         if self._on_delivered is not None:
             self._on_delivered(served.frames())
         if self._on_arrivals is not None:
             came = delivered.frames()
             as_sent = not len(delivered.copies) and len(came) == len(sent)
             self._on_arrivals(Arrivals(came, fate, held, as_sent=as_sent))
+
+    def _refreshes_among(self, served: DeliveredFrames) -> Int64Column:
+        """Return how many of the frames came before each refresh that is now settled."""
+        if self._refreshes is None:
+            return NO_REFRESHES
+        edges = self._refreshes.between(self._refreshed_edge, self._carried_edge)
+        self._refreshed_edge = self._carried_edge
+        before = np.searchsorted(served.frames().edge, np.array(edges, np.uint64))
+        return np.unique(before).astype(np.int64)
 
     @property
     def _carried_edge(self) -> int:
@@ -412,6 +425,7 @@ class Pipeline:
         self.bank.restore(units)
         self.bank.clear_counters()
         self._edge = edge
+        self._refreshed_edge = edge
         self._frames_carried = frames_carried
         # The accounts begin anew: the states do not hold them.
         self._frames_given = 0

@@ -143,9 +143,7 @@ class MachineUnderTest(Session):
             (
                 one.memory.tobytes(),
                 one.palette.tobytes(),
-                one.base_offset,
-                one.border_index,
-                one.is_blank,
+                one.shown_registers,
             )
             for one in self.displays.values()
         ]

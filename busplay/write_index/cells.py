@@ -6,11 +6,10 @@ import numpy as np
 
 from busplay.batch import Int64Column
 from busplay.description.board import Board, Space
-from busplay.display.registers import REGISTERS
+from busplay.display.registers import register_count
 from busplay.link.layout import FrameLayout
 
 CELLS_MAX = 1 << 17
-REGISTER_COUNT = len(REGISTERS)
 
 
 class Cells:
@@ -30,17 +29,18 @@ class Cells:
         units = board.units
         reach = 1 << len(layout.bit_places("address"))
         used = [min(unit.memory_bytes, reach) for unit in units]
-        registers = REGISTER_COUNT * len(units)
+        registers = [register_count(unit) for unit in units]
         self.shift = 0
-        while sum(-(-one >> self.shift) for one in used) + registers > CELLS_MAX:
+        while sum(-(-one >> self.shift) for one in used) + sum(registers) > CELLS_MAX:
             self.shift += 1
         self._index = {unit.name: index for index, unit in enumerate(units)}
-        sizes = [(-(-one >> self.shift), REGISTER_COUNT) for one in used]
-        stops = np.cumsum([0, *(one for pair in sizes for one in pair)], dtype=np.int64)
+        sizes = [-(-one >> self.shift) for one in used]
+        pairs = zip(sizes, registers, strict=True)
+        stops = np.cumsum([0, *(one for pair in pairs for one in pair)], dtype=np.int64)
         self.memory_first: Int64Column = stops[:-1:2].copy()
         self.register_first: Int64Column = stops[1::2].copy()
         self.count = int(stops[-1])
-        self._used = used
+        self._used, self._registers = used, registers
 
     def of_range(self, unit: str, space: Space, first: int, stop: int) -> tuple[int, int]:
         """Return first and stop of the cells of a range of offsets.
@@ -50,7 +50,8 @@ class Cells:
         index = self._index[unit]
         if space == "registers":
             start = int(self.register_first[index])
-            return start + min(first, REGISTER_COUNT), start + min(stop, REGISTER_COUNT)
+            registers = self._registers[index]
+            return start + min(first, registers), start + min(stop, registers)
         start, most = int(self.memory_first[index]), self._used[index]
         first, stop = min(first, most), min(stop, most)
         if first >= stop:

@@ -225,7 +225,7 @@ def test_file_that_is_no_small_text_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "film.toml"
     path.write_bytes(bytes(65_537))
     assert load_message(path) == (
-        f"{path}: found more than 65,536 bytes; a description is a small text file, so give another"
+        f"{path}: found more than 65,536 bytes; a description is a small file, so give another"
     )
 
 

@@ -155,11 +155,17 @@ def test_memory_and_palette_cannot_be_written_past_the_frames() -> None:
 
 
 def test_register_table_names_each_offset_once() -> None:
-    assert [one.offset for one in REGISTERS] == list(range(8))
-    assert len({one.name for one in REGISTERS}) == 8
+    assert [one.offset for one in REGISTERS] == list(range(13))
+    assert len({one.name for one in REGISTERS}) == 13
     table = markdown_table()
-    assert table.startswith("| offset | register | a write |\n| --- | --- | --- |\n| 0 |")
-    assert all(f"| {one.offset} | `{one.name}` | {one.on_write} |\n" in table for one in REGISTERS)
+    assert table.startswith(
+        "| offset | register | in | a write |\n| --- | --- | --- | --- |\n| 0 |"
+    )
+    units = {"every": "every unit", "text": "units of text", "pages": "units with pages"}
+    assert all(
+        f"| {one.offset} | `{one.name}` | {units[one.units]} | {one.on_write} |\n" in table
+        for one in REGISTERS
+    )
 
 
 columns = st.integers(0, 60).flatmap(
@@ -170,15 +176,17 @@ columns = st.integers(0, 60).flatmap(
 )
 register_columns = st.integers(0, 40).flatmap(
     lambda count: st.tuples(
-        st.lists(st.integers(0, 9), min_size=count, max_size=count),
+        st.lists(st.integers(0, 14), min_size=count, max_size=count),
         st.lists(st.integers(0, 255), min_size=count, max_size=count),
     )
 )
 
 
 @unhurried
-@given(units(), columns, register_columns, st.integers(0, 2**32 - 1))
-def test_any_unit_shows_what_the_naive_display_shows(unit, writes, register_writes, seed) -> None:
+@given(units(), columns, register_columns, st.booleans(), st.integers(0, 2**32 - 1))
+def test_any_unit_shows_what_the_naive_display_shows(
+    unit, writes, register_writes, refreshes, seed
+) -> None:
     display, naive = Display(unit), NaiveDisplay(unit)
     fill = np.random.default_rng(seed).integers(0, 256, unit.memory_bytes)
     for offsets, data in ((range(unit.memory_bytes), fill.tolist()), writes):
@@ -188,8 +196,12 @@ def test_any_unit_shows_what_the_naive_display_shows(unit, writes, register_writ
     display.write_registers(*register_writes)
     for offset, value in zip(*register_writes, strict=True):
         naive.write_register(offset, value)
+    if refreshes:
+        display.refresh()
+        naive.refresh()
     assert display.indices().tolist() == naive.indices()
     assert display.image().tolist() == naive.image()
+    assert display.page == naive.page_shown
     assert display.counters.frames_outside == naive.outside
     assert display.border_rgb == tuple(naive.palette[naive.border])
 

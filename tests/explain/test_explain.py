@@ -464,14 +464,20 @@ def test_summary_of_a_board_shows_its_map_in_order_and_what_no_window_reaches(
 def test_summary_of_the_largest_board_fits_a_screen() -> None:
     board = load_board("dunlin")
     windows = tuple(
-        replace(board.windows[0], name=f"w{i}", first_address=2 * i, last_address=2 * i)
+        replace(
+            board.windows[0],
+            name=f"w{i}",
+            first_address=2 * i,
+            last_address=2 * i,
+            unit="unit_000000000000000000",
+        )
         for i in range(100)
     )
     units = tuple(replace(board.units[0], name=f"unit_{i:018d}", number=i) for i in range(50))
     lines = board_summary(replace(board, windows=windows, units=units)).splitlines()
     assert len(lines) == 30
     assert max(len(line) for line in lines) <= LINE_CHARACTERS
-    assert "  and 190 more ranges (--full)" in lines
+    assert "  and 290 more ranges (--full)" in lines
     assert "  and 46 more units (--full)" in lines
 
 

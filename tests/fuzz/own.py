@@ -13,6 +13,7 @@ from busplay.core.rewind import RewindableCore
 from busplay.core.saved_state import parse_core
 from busplay.description.board import ImageFormat
 from busplay.description.read_faults import load_faults
+from busplay.description.read_font import read_font
 from busplay.description.read_palette import parse_palette
 from busplay.description.toml_reader import read_description_file
 from busplay.errors import InputError
@@ -69,6 +70,12 @@ def parse_layout_file(content: bytes) -> None:
 def parse_palette_file(content: bytes) -> None:
     """Read a palette file."""
     parse_palette(content.decode("latin-1"), file="input.pal")
+
+
+def parse_font_file(content: bytes) -> None:
+    """Read a font as what its bytes look like."""
+    font = read_font(with_file(content, "input.font"))
+    assert len(font.rows) == 256 * font.height_px
 
 
 def parse_image_file(content: bytes) -> None:

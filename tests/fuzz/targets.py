@@ -48,6 +48,7 @@ _PARSERS: dict[str, Callable[[bytes], object]] = {
     "marks": own.parse_marks_file,
     "layout": own.parse_layout_file,
     "palette": own.parse_palette_file,
+    "font": own.parse_font_file,
     "image": own.parse_image_file,
     "labels": own.parse_labels_file,
     "debug_file": own.parse_ld65_debug_file,

@@ -10,6 +10,10 @@ class NaiveDisplay:
     def __init__(self, unit: Unit) -> None:
         self.unit = unit
         self.memory = [0] * unit.memory_bytes
+        if unit.font is not None and unit.font_offset is not None:
+            rows = bytes.fromhex("".join(unit.font.glyphs))
+            for i, row in enumerate(rows):
+                self.memory[unit.font_offset + i] = row
         self.palette = [list(colour) for colour in unit.palette]
         self.base = unit.base_offset
         self.low = unit.base_offset % 256
@@ -19,6 +23,9 @@ class NaiveDisplay:
         self.red = 0
         self.green = 0
         self.outside = 0
+        self.cursor = self.cursor_low = self.cursor_shape = 0
+        self.text_colours = 1
+        self.page = self.page_shown = 0
 
     def write_memory(self, offset: int, data: int) -> None:
         if offset >= self.unit.memory_bytes:
@@ -28,8 +35,22 @@ class NaiveDisplay:
 
     def write_register(self, offset: int, data: int) -> None:
         colours = 2**self.unit.bits_per_pixel
-        if offset > 7:
+        if offset > 12 or (8 <= offset <= 11 and self.unit.mode != "text"):
             self.outside += 1
+            return
+        if offset == 12 and self.unit.pages == 1:
+            self.outside += 1
+            return
+        if offset == 8:
+            self.cursor_low = data
+        if offset == 9:
+            self.cursor = 256 * data + self.cursor_low
+        if offset == 10:
+            self.cursor_shape = data % 4
+        if offset == 11:
+            self.text_colours = data
+        if offset == 12:
+            self.page = data % self.unit.pages
         if offset == 0:
             self.low = data
         if offset == 1:
@@ -48,14 +69,44 @@ class NaiveDisplay:
             self.palette[self.index] = [self.red, self.green, data]
             self.index = (self.index + 1) % colours
 
+    def refresh(self) -> None:
+        self.page_shown = self.page
+
+    def first(self) -> int:
+        return self.base + self.page_shown * self.unit.page_bytes
+
+    def cell_pixel(self, x: int, y: int) -> int:
+        unit, font = self.unit, self.unit.font
+        assert font is not None
+        column, across = divmod(x, font.width_px)
+        row, down = divmod(y, font.height_px)
+        cell = self.first() + row * unit.stride_bytes + column * unit.cell_bytes
+        code = self.memory[cell % unit.memory_bytes]
+        colours = self.text_colours
+        if unit.cell_bytes == 2:
+            colours = self.memory[(cell + 1) % unit.memory_bytes]
+        if unit.font_offset is None:
+            glyph_row = int(font.glyphs[code][2 * down : 2 * down + 2], 16)
+        else:
+            glyph_row = self.memory[unit.font_offset + code * font.height_px + down]
+        lit = f"{glyph_row:08b}"[across] == "1"
+        if cell % unit.memory_bytes == self.cursor % unit.memory_bytes:
+            if self.cursor_shape >= 2:
+                lit = not lit
+            elif self.cursor_shape == 1 and font.height_px - down <= max(1, font.height_px // 8):
+                lit = True
+        return (colours % 16 if lit else colours // 16) % 2**unit.bits_per_pixel
+
     def pixel(self, x: int, y: int) -> int:
         """The palette index of one pixel."""
         if self.blank:
             return self.border
+        if self.unit.mode == "text":
+            return self.cell_pixel(x, y)
         bits = self.unit.bits_per_pixel
         bit = x * bits
         byte_in_row = bit // 8
-        offset = (self.base + y * self.unit.stride_bytes + byte_in_row) % self.unit.memory_bytes
+        offset = (self.first() + y * self.unit.stride_bytes + byte_in_row) % self.unit.memory_bytes
         digits = f"{self.memory[offset]:08b}"
         place = bit % 8
         if self.unit.pixel_order == "low_first":

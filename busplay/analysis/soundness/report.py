@@ -29,7 +29,7 @@ from busplay.analysis.soundness.sync import (
 )
 from busplay.description.board import Board
 from busplay.description.link import Link, StrobeFraming
-from busplay.display.registers import REGISTERS
+from busplay.display.registers import registers_of
 from busplay.explain.notebook import report_html
 from busplay.link.layout import FrameLayout
 from busplay.link.load import as_link_and_board
@@ -213,7 +213,7 @@ def _addressed_ratio(layout: FrameLayout, board: Board) -> float:
     names = ("space", "unit", "address")
     bits = sum(len(layout.bit_places(one)) for one in names if layout.link.field_named(one))
     has_space = layout.link.field_named("space") is not None
-    offsets = sum(one.memory_bytes + has_space * len(REGISTERS) for one in board.units)
+    offsets = sum(one.memory_bytes + has_space * len(registers_of(one)) for one in board.units)
     return min(1.0, offsets / (1 << bits))
 
 

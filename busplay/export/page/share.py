@@ -24,6 +24,7 @@ from pathlib import Path
 from busplay.analysis.flash_watch import flash_report
 from busplay.analysis.flashes import FlashReport
 from busplay.batch import FrameBatch
+from busplay.description.board import Board
 from busplay.errors import InputError, printable
 from busplay.export.page.deliveries import Deliveries
 from busplay.export.page.facts import page_facts
@@ -105,6 +106,7 @@ def share(
                 found=f"{reader.frames:,} frames",
                 wanted=f"a browser takes up to {FRAMES_MAX:,}: record fewer cycles",
             )
+        _require_bitmaps(path, replay.board)
         history = open_history(reader)
         flashes = flash_report(path, progress=lambda done, total: progress(done, 2 * total))
         marks = Marks.beside(path).all
@@ -142,6 +144,17 @@ def share(
         origins_unknown="" if known else str(origins),
         flashes=flashes,
     )
+
+
+def _require_bitmaps(path: Path, board: Board) -> None:
+    for unit in board.units:
+        if unit.is_text or unit.pages > 1:
+            raise InputError(
+                file=str(path),
+                place=f"unit {unit.name}",
+                found="text" if unit.is_text else f"{unit.pages} pages",
+                wanted="the page's player shows bitmaps of one page only; make a film or a report",
+            )
 
 
 def _page(title: str, facts: dict[str, object], columns: bytes, trace: bytes) -> bytes:

@@ -1,0 +1,238 @@
+"""Text and pages on the whole road: live, replayed, looked up in the history."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+import busplay
+from busplay.description.board import Board, HostPort, Window
+from busplay.description.read_font import shipped_font
+from busplay.link.load import parse_board
+from busplay.run.replay import Replay
+from busplay.run.tap import Tap
+from tests.boards import GUARDED, LEAN, board_with
+from tests.display.cases import bitmap_units, text_units
+from tests.naive.display import NaiveDisplay
+
+CLOCK_HZ = 1_000_000
+REFRESH_HZ = 1_000
+PERIOD = CLOCK_HZ // REFRESH_HZ
+END_CYCLE = 5 * PERIOD + 300
+
+
+@st.composite
+def boards(draw: st.DrawFn) -> Board:
+    """Draw a board of a text and a bitmap, both perhaps with pages, a window for each space."""
+    units = draw(text_units(name="a", number=0)), draw(bitmap_units(name="b", number=1))
+    windows = tuple(
+        Window(f"{unit.name} {space}", first, first + 0x7FF, unit.name, space)
+        for unit, first in zip(units, (0x4000, 0x5000), strict=True)
+        for first, space in ((first, "memory"), (first + 0x800, "registers"))
+    )
+    link = draw(st.sampled_from((GUARDED, LEAN)))
+    board = board_with(link, clock_hz=CLOCK_HZ, windows=windows)
+    return replace(board, units=units, host_port=HostPort(0xA400, refresh_hz=REFRESH_HZ))
+
+
+stores = st.lists(
+    st.tuples(
+        st.integers(1, END_CYCLE // 4),
+        st.sampled_from((0x4000, 0x4800, 0x4800, 0x5000, 0x5800, 0x5800)),
+        st.integers(0, 0x50),
+        st.integers(0, 255),
+    ),
+    max_size=60,
+)
+
+
+def in_order(drawn: list[tuple[int, int, int, int]]) -> list[tuple[int, int, int]]:
+    """Stores a slot apart at least, so that none waits; registers are the first thirteen."""
+    by_cycle = {}
+    for slot, first, offset, data in drawn:
+        by_cycle[4 * slot] = first + (offset % 14 if first & 0x800 else offset), data
+    return [(cycle, address, data) for cycle, (address, data) in sorted(by_cycle.items())]
+
+
+def naive_at(
+    board: Board, made: list[tuple[int, int, int]], moment: int, lead_edges: int
+) -> dict[str, NaiveDisplay]:
+    """The displays at a cycle: a page is taken over at the first slot from a refresh on."""
+    found = {unit.name: NaiveDisplay(unit) for unit in board.units}
+    # A frame of both links takes 4 cycles, 8 edges; each store's goes out in the next slot.
+    events = [
+        (lead_edges + -(-2 * (cycle + 1) // 8) * 8, 1, address, data)
+        for cycle, address, data in made
+        if cycle < moment
+    ]
+    events += [
+        (lead_edges + -(-2 * cycle // 8) * 8, 0, 0, 0) for cycle in range(0, moment + 1, PERIOD)
+    ]
+    for _, is_store, address, data in sorted(events, key=lambda one: one[:2]):
+        if not is_store:
+            for one in found.values():
+                one.refresh()
+            continue
+        display = found["a" if address < 0x5000 else "b"]
+        if address & 0x800:
+            display.write_register(address & 0x7FF, data)
+        else:
+            display.write_memory(address & 0x7FF, data)
+    return found
+
+
+@given(boards(), stores, st.lists(st.integers(0, END_CYCLE), max_size=6), st.data())
+def test_pages_change_at_refreshes_however_the_run_is_cut(board, drawn, cuts, data) -> None:
+    made = in_order(drawn)
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "t.trace"
+        with Tap(board, record=path) as tap:
+            lead = tap.pipeline.encoder.lead_edges
+            at = 0
+            # Refreshes are looked at too, since pictures are taken there.
+            refreshes = range(PERIOD, END_CYCLE, PERIOD)
+            for cycle in sorted({*cuts, *refreshes, END_CYCLE}):
+                while at < len(made) and made[at][0] < cycle:
+                    tap.store(*made[at])
+                    at += 1
+                tap.flush(stop_cycle=cycle)
+                if cycle in refreshes:
+                    naive = naive_at(board, made, cycle, lead)
+                    for name, display in tap.pipeline.displays.items():
+                        assert display.indices().tolist() == naive[name].indices()
+            shown = {name: one.indices() for name, one in tap.pipeline.displays.items()}
+        naive = naive_at(board, made, END_CYCLE, lead)
+        with Replay(path) as replay:
+            replay.run(END_CYCLE)
+            for name, display in replay.displays.items():
+                assert (display.indices() == shown[name]).all()
+                assert display.indices().tolist() == naive[name].indices()
+            cycle = data.draw(st.sampled_from(refreshes))
+            replay.seek(cycle)
+            then = naive_at(board, made, cycle, lead)
+            assert {name: one.indices().tolist() for name, one in replay.displays.items()} == {
+                name: one.indices() for name, one in then.items()
+            }
+        with busplay.TraceReader(path) as reader:
+            history = busplay.open_history(reader)
+            for unit in board.units:
+                x = data.draw(st.integers(0, unit.width_px - 1))
+                y = data.draw(st.integers(0, unit.height_px - 1))
+                causes = history.causes(unit.name, x, y)
+                assert causes.index == shown[unit.name][y, x]
+                assert causes.page == naive[unit.name].page_shown
+                edge = lead + 2 * cycle
+                then_causes = history.causes(
+                    unit.name, x, y, history.frame_at_cycle(cycle), edge + 7
+                )
+                assert then_causes.index == then[unit.name].pixel(x, y)
+
+
+TEXT_BOARD = """\
+name = "Notice board"
+description = "Made up."
+processor = "65c02"
+clock_hz = 1_000_000
+link = "guarded"
+program_load_address = 0xC000
+
+[[memory]]
+kind = "ram"
+first_address = 0x0000
+last_address = 0x3FFF
+
+[[memory]]
+kind = "rom"
+first_address = 0xC000
+last_address = 0xFFFF
+
+[[windows]]
+name = "cells"
+first_address = 0x4000
+last_address = 0x404F
+unit = "notice"
+space = "memory"
+
+[[windows]]
+name = "registers"
+first_address = 0x8000
+last_address = 0x800C
+unit = "notice"
+space = "registers"
+
+[units.notice]
+mode = "text"
+columns = 20
+rows = 4
+"""
+
+
+def shown(text: str, *stores: tuple[int, int]) -> np.ndarray:
+    board = parse_board(text, file="x.toml", folder=Path())
+    tap = Tap(board)
+    for i, (address, data) in enumerate(stores):
+        tap.store(4 * i, address, data)
+    return tap.display("notice").indices()
+
+
+def test_character_is_drawn_in_ink_on_paper_and_the_cursor_swaps_them() -> None:
+    glyph = shipped_font("plain_8x8").glyphs[ord("B")]
+    rows = [[int(bit) for bit in f"{byte:08b}"] for byte in bytes.fromhex(glyph)]
+    picture = shown(TEXT_BOARD, (0x4001, ord("B")), (0x800B, 0x2E))
+    assert picture.shape == (32, 160)
+    assert picture[:8, 8:16].tolist() == [[14 if bit else 2 for bit in row] for row in rows]
+    swapped = shown(
+        TEXT_BOARD,
+        *((0x4001, ord("B")), (0x800B, 0x2E), (0x8008, 1), (0x8009, 0), (0x800A, 2)),
+    )
+    assert swapped[:8, 8:16].tolist() == [[2 if bit else 14 for bit in row] for row in rows]
+    assert (swapped[8:] == picture[8:]).all()
+
+
+@pytest.mark.parametrize(
+    ("line", "message"),
+    [
+        ("columns = 20", 'columns: found nothing; give a whole number from 1 to 512'),
+        ('mode = "letters"', 'mode: found "letters"; give "bitmap" or "text"'),
+        ("width_px = 8", "width_px: found a key of a bitmap; columns, rows and the font say it in"
+         " text mode, so take it out"),
+        ("bits_per_pixel = 8", "bits_per_pixel: found 8; give 1, 2 or 4 in text mode"),
+        ("bits_per_pixel = 3", "bits_per_pixel: found 3; give 1, 2 or 4 in text mode"),
+        ("cell_bytes = 3", "cell_bytes: found 3; give a whole number from 1 to 2"),
+        ('font = "plane_8x8"', 'font: found "plane_8x8"; no font and no file (relative to the board'
+         ' file) has that name; did you mean plain_8x8?'),
+        ("stride_bytes = 19", "stride_bytes: found 19; a row of 20 cells of 1 byte takes 20 bytes,"
+         " so give 20 or more"),
+        ("font_offset = 100\nmemory_bytes = 2000", "font_offset: found the font up to byte 2,148;"
+         " the unit has 2,000 bytes of memory, so give less, or memory_bytes"),
+        ("pages = 3\nmemory_bytes = 200", "pages: found 3 pages of 80 bytes up to byte 240; the"
+         " unit has 200 bytes of memory, so give less, or memory_bytes"),
+        ("page_bytes = 80", "page_bytes: found one page; give pages too, or take it out"),
+    ],
+)  # fmt: skip
+def test_impossible_text_is_refused(line: str, message: str) -> None:
+    text = TEXT_BOARD
+    if line == "columns = 20":
+        text = text.replace("columns = 20\n", "")
+    elif line.startswith("mode"):
+        text = text.replace('mode = "text"', line)
+    else:
+        text += line + "\n"
+    with pytest.raises(busplay.DescriptionError) as caught:
+        parse_board(text, file="x.toml", folder=Path())
+    assert str(caught.value) == f"x.toml: units.notice.{message}"
+
+
+def test_key_of_text_in_a_bitmap_is_refused() -> None:
+    text = TEXT_BOARD.replace('mode = "text"\ncolumns = 20', "width_px = 8\nheight_px = 8")
+    with pytest.raises(busplay.DescriptionError) as caught:
+        parse_board(text, file="x.toml", folder=Path())
+    assert str(caught.value) == (
+        'x.toml: units.notice.rows: found a key of text; give mode = "text" too, or take it out'
+    )
