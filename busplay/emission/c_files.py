@@ -6,10 +6,11 @@ from collections.abc import Iterator
 
 from busplay.description.link import StrobeFraming
 from busplay.display.registers import REGISTERS
+from busplay.emission.emission import Emission
 from busplay.emission.model import COUNTERS, LinkModel, Run
 from busplay.emission.rendering import RenderedFile, finished, render
 from busplay.emission.units import no_display_reason, unit_models
-from busplay.emission.vectors import Vector, encoded_frames
+from busplay.emission.vectors import encoded_frames
 from busplay.link.framing.strobe import idle_level
 from busplay.receiver.states import Event, State
 
@@ -17,13 +18,14 @@ _MARK = " * "
 FIFO_DEPTH_ASSUMED = 64
 
 
-def c_files(model: LinkModel, vectors: tuple[Vector, ...]) -> Iterator[RenderedFile]:
+def c_files(emission: Emission) -> Iterator[RenderedFile]:
     """Return the C sources; those of the display only where a link can carry stores."""
+    model = emission.model
     name = f"c/{model.ident}"
     facts = _link_facts(model)
     yield finished(f"{name}_link.h", render("c/link.h.j2", model, facts, mark=_MARK))
     yield finished(f"{name}_link.c", render("c/link.c.j2", model, facts, mark=_MARK))
-    values = {"vectors": vectors, "encoded": encoded_frames(model), "counters": COUNTERS}
+    values = {"vectors": emission.vectors, "encoded": encoded_frames(model), "counters": COUNTERS}
     yield finished(f"{name}_test.c", render("c/test.c.j2", model, values, mark=_MARK))
     yield finished(f"{name}_port.c", render("c/port.c.j2", model, _port(model), mark=_MARK))
     if no_display_reason(model) is None:

@@ -3,20 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from busplay.description.board import Board
 from busplay.description.link import Link
 from busplay.emission.c_files import c_files
 from busplay.emission.datasheet.sheet import sheet_files
+from busplay.emission.emission import Emission
 from busplay.emission.header_files import header_files, no_headers_reason
 from busplay.emission.model import LinkModel, link_model
 from busplay.emission.names import find_lines
+from busplay.emission.proof.firmware import Proof, TargetFigures, prove_firmware
 from busplay.emission.rendering import RenderedFile, is_as_emitted
 from busplay.emission.units import no_display_reason
 from busplay.emission.vector_files import vector_files
-from busplay.emission.vectors import Vector, vectors
+from busplay.emission.vectors import vectors
 from busplay.errors import InputError, OutputError
 from busplay.link.load import as_link_and_board
 from busplay.link.rules import require_sound
@@ -53,7 +55,7 @@ class LeftOut:
 
 @dataclass(frozen=True, slots=True)
 class EmitReport:
-    """What was written.
+    """What was written, and what tools say of it.
 
     Attributes:
         link, board: names; `board` None for a link alone.
@@ -61,6 +63,8 @@ class EmitReport:
         wire_digest: digest of the wire format; it stands in every file.
         files: in the order in which they were written.
         left_out: what cannot be made.
+        proofs: what compilers and checkers say; nothing where none was asked for.
+        firmware: sizes and cycles of the firmware by target; nothing likewise.
     """
 
     link: str
@@ -69,6 +73,13 @@ class EmitReport:
     wire_digest: str
     files: tuple[WrittenFile, ...]
     left_out: tuple[LeftOut, ...]
+    proofs: tuple[Proof, ...]
+    firmware: tuple[TargetFigures, ...]
+
+    @property
+    def is_proved(self) -> bool:
+        """No proof has failed; those that were not run count for nothing."""
+        return all(one.status != "failed" for one in self.proofs)
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +94,7 @@ class Part:
     """
 
     meaning: str
-    files: Callable[[LinkModel, tuple[Vector, ...]], Iterable[RenderedFile]]
+    files: Callable[[Emission], Iterable[RenderedFile]]
     reason: Callable[[LinkModel], str | None] = lambda _: None
     has_vectors: bool = False
 
@@ -102,6 +113,7 @@ def emit(
     *,
     only: Sequence[str] = (),
     overwrite: bool = False,
+    prove: bool = False,
     progress: Callable[[int, int], None] | None = None,
 ) -> EmitReport:
     """Write firmware, test vectors, headers and a data sheet of a link or a board.
@@ -114,6 +126,8 @@ def emit(
         folder: made if it is not there.
         only: names of `PARTS`; all by default.
         overwrite: replace files that were changed, too.
+        prove: compile, check and run the firmware with the tools that are installed; the data sheet
+            then has its sizes and cycles.
         progress: called with the count of parts that are done, and of all parts.
 
     Raises:
@@ -130,14 +144,19 @@ def emit(
     link, board = as_link_and_board(described)
     require_sound(link)
     model = link_model(link, board, lines=find_lines(link))
-    made = vectors(model) if any(PARTS[name].has_vectors for name in names) else ()
+    has_vectors = prove or any(PARTS[name].has_vectors for name in names)
+    emission = Emission(model, vectors(model) if has_vectors else ())
+    proofs: tuple[Proof, ...] = ()
+    if prove:
+        proofs, firmware = prove_firmware(model, tuple(c_files(emission)))
+        emission = replace(emission, firmware=firmware)
     rendered: list[RenderedFile] = []
     left_out: list[LeftOut] = []
     for index, name in enumerate(names):
         part = PARTS[name]
         reason = part.reason(model)
         if reason is None:
-            rendered += part.files(model, made)
+            rendered += part.files(emission)
         elif only:
             raise InputError(f"{name} cannot be made: {reason}", place="--only")
         else:
@@ -154,6 +173,8 @@ def emit(
         wire_digest=model.wire_digest,
         files=_write(Path(folder), rendered, overwrite=overwrite),
         left_out=tuple(left_out),
+        proofs=proofs,
+        firmware=emission.firmware,
     )
 
 

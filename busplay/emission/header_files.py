@@ -14,12 +14,12 @@ from busplay.analysis.budget_loops import FILL_LOOPS, run_loop
 from busplay.analysis.budget_sender import sender_load
 from busplay.core.host_port import KeyCode, Register
 from busplay.description.board import Window
-from busplay.display.registers import REGISTERS, registers_of
+from busplay.display.registers import REGISTERS
+from busplay.emission.emission import Emission
 from busplay.emission.model import LinkModel
 from busplay.emission.names import identifier, unique_identifier
 from busplay.emission.rendering import RenderedFile, finished, render
-from busplay.emission.units import UnitModel, unit_models
-from busplay.emission.vectors import Vector
+from busplay.emission.units import UnitModel, register_addresses, unit_models
 
 PAGE_BYTES = 256
 RTS_CYCLES = 6
@@ -96,8 +96,9 @@ def no_headers_reason(model: LinkModel) -> str | None:
     return None
 
 
-def header_files(model: LinkModel, _: tuple[Vector, ...]) -> Iterator[RenderedFile]:
+def header_files(emission: Emission) -> Iterator[RenderedFile]:
     """Return the include file, the header, and the routines."""
+    model = emission.model
     board = model.board
     assert board is not None
     name = identifier(board.name, otherwise="board")
@@ -125,21 +126,13 @@ def header_files(model: LinkModel, _: tuple[Vector, ...]) -> Iterator[RenderedFi
 def _unit_header(
     model: LinkModel, unit: UnitModel, windows: tuple[WindowModel, ...], board_name: str
 ) -> UnitHeader:
-    registers: dict[str, int] = {}
+    own = [one for one in windows if one.window.unit == unit.unit.name]
     clears = []
-    for one in windows:
-        window = one.window
-        if window.unit != unit.unit.name:
-            continue
-        if window.space == "registers":
-            for register in registers_of(unit.unit):
-                address = window.first_address + register.offset - window.first_offset
-                if window.first_address <= address <= window.last_address:
-                    registers.setdefault(register.name, address)
-            continue
-        count = min(one.length, unit.unit.memory_bytes - window.first_offset)
-        if count > 0:
-            clears.append(_clear(model, window, count, f"{board_name}_clear_{one.ident}"))
+    for one in own:
+        count = min(one.length, unit.unit.memory_bytes - one.window.first_offset)
+        if one.window.space == "memory" and count > 0:
+            clears.append(_clear(model, one.window, count, f"{board_name}_clear_{one.ident}"))
+    registers = register_addresses(unit.unit, [one.window for one in own])
     return UnitHeader(unit, registers, tuple(clears))
 
 

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
-from busplay.description.board import Unit
+from busplay.description.board import Unit, Window
+from busplay.display.registers import registers_of
 from busplay.emission.model import LinkModel
 from busplay.emission.names import unique_identifier
 
@@ -38,14 +40,31 @@ def unit_models(model: LinkModel) -> tuple[UnitModel, ...]:
     )
 
 
-def no_display_reason(model: LinkModel) -> str | None:
-    """Return why no display can be made for a link; None: one can."""
+def register_addresses(unit: Unit, windows: Iterable[Window]) -> dict[str, int]:
+    """Return the processor's address of each register of a unit that its windows reach."""
+    addresses: dict[str, int] = {}
+    for window in windows:
+        if window.space == "registers":
+            for register in registers_of(unit):
+                address = window.first_address + register.offset - window.first_offset
+                if window.first_address <= address <= window.last_address:
+                    addresses.setdefault(register.name, address)
+    return addresses
+
+
+def no_stores_reason(model: LinkModel) -> str | None:
+    """Return why no frame of a link can carry a store; None: frames do."""
     missing = [name for name in ("address", "data") if model.field_named(name) is None]
     if not missing:
-        for unit in model.board.units if model.board is not None else ():
-            if unit.is_text or unit.pages > 1:
-                what = "shows text" if unit.is_text else f"has {unit.pages} pages"
-                return f"unit {unit.name} {what}, and the display in C is a bitmap of one page"
         return None
     fields = " and ".join(missing)
     return f"link {model.link.name} has no field named {fields}, so no frame carries a store"
+
+
+def no_display_reason(model: LinkModel) -> str | None:
+    """Return why no display in C can be made; None: one can."""
+    for unit in model.board.units if model.board is not None else ():
+        if unit.is_text or unit.pages > 1:
+            what = "shows text" if unit.is_text else f"has {unit.pages} pages"
+            return f"unit {unit.name} {what}, and the display in C is a bitmap of one page"
+    return no_stores_reason(model)

@@ -10,6 +10,7 @@ from collections.abc import Iterable, Iterator
 import numpy as np
 
 from busplay.batch import ChangeBatch
+from busplay.emission.emission import Emission
 from busplay.emission.model import COUNTERS, LinkModel
 from busplay.emission.rendering import RenderedFile, finished, head_lines
 from busplay.emission.vectors import EncodedFrame, Vector, encoded_frames
@@ -21,14 +22,15 @@ _VCD_TICK_PS = 1_000
 COUNTER_BITS = 32
 
 
-def vector_files(model: LinkModel, made: tuple[Vector, ...]) -> Iterator[RenderedFile]:
+def vector_files(emission: Emission) -> Iterator[RenderedFile]:
     """Return the vectors' files."""
+    model = emission.model
     name = f"vectors/{model.ident}"
     encoded = encoded_frames(model)
-    yield finished(f"{name}_vectors.json", _json(model, encoded, made))
-    yield finished(f"{name}_vectors.csv", _csv(model, made))
-    yield finished(f"{name}_vectors.vcd", _vcd(model, made))
-    for part, (notes, rows) in _memories(model, encoded, made).items():
+    yield finished(f"{name}_vectors.json", _json(model, encoded, emission.vectors))
+    yield finished(f"{name}_vectors.csv", _csv(model, emission.vectors))
+    yield finished(f"{name}_vectors.vcd", _vcd(model, emission.vectors))
+    for part, (notes, rows) in _memories(model, encoded, emission.vectors).items():
         lines = [f"// {line}" for line in (*head_lines(model), *notes)]
         yield finished(f"{name}_{part}.hex", "\n".join([*lines, *rows]) + "\n")
 

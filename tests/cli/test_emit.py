@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
+
+import pytest
 
 from busplay.description.shipped_files import shipped_links
 from tests.cli.conftest import Busplay
@@ -53,3 +56,17 @@ def test_report_says_what_was_written(busplay: Busplay, tmp_path: Path) -> None:
     assert lines[0] == f"{tmp_path / 'out'}: 13 files, 13 written"
     assert any(line.startswith("  c/strobed_link.h: ") for line in lines)
     assert busplay(*words).out.splitlines()[0].endswith("13 files, 0 written")
+
+
+def test_missing_tools_are_told_of_and_are_no_success(
+    busplay: Busplay, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(shutil, "which", lambda _: None)
+    words = ("emit", "strobed", "--to", tmp_path / "out", "--only", "c", "--prove")
+    found = busplay(*words, "--json")
+    assert found.status == 0
+    assert {one["status"] for one in found.figures["proofs"]} == {"not run"}
+    assert found.figures["firmware"] == []
+    text = busplay(*words).out
+    assert "not run   gcc: self-test, check bitwise: gcc is not installed" in text
+    assert "passed" not in text

@@ -18,6 +18,7 @@ from busplay.description.faults import Faults
 from busplay.description.link import SPACE_MEMORY, Link
 from busplay.emission.model import LinkModel, link_model
 from busplay.emission.names import FileLines
+from busplay.emission.proof.firmware import SANITIZED, STRICT
 from busplay.emission.vectors import spelled_out
 from busplay.link.layout import FrameLayout
 from busplay.receiver import registers as places
@@ -25,10 +26,7 @@ from busplay.receiver.receiver import Receiver
 from busplay.wire.faulty import FaultyWire
 
 HARNESS = Path(__file__).with_name("harness.c")
-STRICT = ("-std=c99", "-pedantic", "-Wall", "-Wextra", "-Wconversion", "-Werror")
-SANITIZED = ("-O1", "-fsanitize=address,undefined", "-fno-sanitize-recover=all")
 STATE_COLUMNS = 21
-METHODS = ("BITWISE", "NIBBLE_TABLE", "BYTE_TABLE")
 
 
 def correcting(board: Board | str) -> Board:
@@ -65,8 +63,8 @@ def self_test(compiler: str, folder: Path, ident: str, *flags: str) -> int:
     return subprocess.run([program], capture_output=True).returncode
 
 
-def build_harness(compiler: str, folder: Path, ident: str, *flags: str) -> Path:
-    """Compile the harness for a link; return the program."""
+def build_harness(compiler: str, folder: Path, ident: str) -> Path:
+    """Compile the harness for a link, under the sanitizers; return the program."""
     text = HARNESS.read_text(encoding="utf-8")
     text = text.replace("link.h", f"{ident}_link.h").replace("LINK_SYMBOL_BITS", "SYMBOL_BITS_")
     text = text.replace("LINK_COUNTERS", f"{ident.upper()}_COUNTERS").replace("LINK_", f"{ident}_")
@@ -74,7 +72,7 @@ def build_harness(compiler: str, folder: Path, ident: str, *flags: str) -> Path:
     source = folder / f"harness_of_{ident}.c"
     source.write_text(text, encoding="utf-8")
     program = folder / f"harness_{compiler}"
-    compile_c(compiler, [source, folder / f"{ident}_link.c"], program, "-std=c99", *flags)
+    compile_c(compiler, [source, folder / f"{ident}_link.c"], program, *STRICT, *SANITIZED)
     return program
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from math import inf
 
 from busplay.analysis.plan import PlanReport
@@ -11,6 +12,8 @@ from busplay.analysis.soundness.figures import number, percent
 from busplay.analysis.soundness.report import CheckReport
 from busplay.analysis.soundness.text import verdict_text
 from busplay.emission.datasheet.blocks import Block, Grid, Paragraph, Section
+from busplay.emission.model import LinkModel
+from busplay.emission.proof.firmware import TargetFigures
 from busplay.wording import hertz
 
 SHOWN_WEIGHTS = 8
@@ -84,3 +87,40 @@ def budget_section(plan: PlanReport) -> Section:
     head = ("memory", "loop", "instructions", "cycles", "time", "FIFO depth", "stores lost")
     blocks.append(Grid(head, rows, frozenset({3, 4, 5, 6})))
     return Section("Budget", tuple(blocks))
+
+
+def firmware_section(model: LinkModel, found: Sequence[TargetFigures]) -> Section:
+    """Return sizes and cycles of the emitted firmware, by target."""
+    title = "Firmware"
+    if not found:
+        text = (
+            "The emitted C was not compiled for this sheet; busplay emit with --prove does so, and"
+            " states its size and cycles here."
+        )
+        return Section(title, (Paragraph(text),))
+    slot_ns = model.time.budget.slot_ns
+    rows = []
+    for one in found:
+        cycles = (one.symbol_cycles, one.frame_cycles, one.packed_frame_cycles)
+        shown = ["not known" if each is None else f"{each:,}" for each in cycles]
+        fastest = one.packed_frame_cycles
+        need = "" if fastest is None else f"{float(fastest / slot_ns) * 1000:,.0f} MHz"
+        rows.append((one.target, f"{one.code_bytes:,}", f"{one.receiver_bytes:,}", *shown, need))
+    head = (
+        "processor",
+        "code and tables, bytes",
+        "a receiver, bytes",
+        "cycles a symbol",
+        "cycles a frame, symbol by symbol",
+        "cycles a frame at once, in sync",
+        "clock for a busy link",
+    )
+    compilers = "; ".join(f"{one.target}: {one.compiler}" for one in found)
+    note = (
+        "Sizes with -Os, the check by nibble table. Cycles are upper bounds, estimated from the"
+        " longest path through the compiled instructions (-Os, nothing inlined); without wait"
+        " states, interrupts, and what your own code does with a frame. The clock is what those"
+        f" bounds need for a frame each slot. Compilers: {compilers}."
+    )
+    grid = Grid(head, tuple(rows), frozenset(range(1, len(head))))
+    return Section(title, (grid, Paragraph(note)))

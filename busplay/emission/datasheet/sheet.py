@@ -6,23 +6,29 @@ from collections.abc import Iterator
 
 from busplay.analysis.plan import PlanReport, plan
 from busplay.analysis.soundness.report import check
-from busplay.display.registers import NOTES, REGISTERS
-from busplay.emission.datasheet.blocks import Block, Figure, Grid, Paragraph, Section
-from busplay.emission.datasheet.figures import budget_section, soundness_section
+from busplay.display.registers import NOTES, REGISTERS, registers_of
+from busplay.emission.datasheet.blocks import Block, Figure, Grid, Paragraph, Section, pair_grid
+from busplay.emission.datasheet.figures import budget_section, firmware_section, soundness_section
 from busplay.emission.datasheet.frame import example_sections, frame_sections
 from busplay.emission.datasheet.wires import pins_section, times_section
+from busplay.emission.emission import Emission
 from busplay.emission.model import LinkModel
 from busplay.emission.rendering import RenderedFile, comment, finished, head_lines, render
-from busplay.emission.units import no_display_reason, unit_models
-from busplay.emission.vectors import Vector
+from busplay.emission.units import (
+    UnitModel,
+    no_stores_reason,
+    register_addresses,
+    unit_models,
+)
 from busplay.explain.link import link_rows
 from busplay.explain.link_facts import link_facts
 from busplay.wording import counted
 
 
-def sheet_files(model: LinkModel, _: tuple[Vector, ...]) -> Iterator[RenderedFile]:
+def sheet_files(emission: Emission) -> Iterator[RenderedFile]:
     """Return the data sheet's files."""
-    sections = tuple(_sections(model))
+    model = emission.model
+    sections = tuple(_sections(emission))
     name = f"datasheet/{model.ident}"
     owner = model.board.name if model.board else ""
     values: dict[str, object] = {
@@ -43,20 +49,22 @@ def _svg_file(model: LinkModel, figure: Figure) -> str:
     return f"<!--\n{lines}\n-->\n{figure.svg}"
 
 
-def _sections(model: LinkModel) -> Iterator[Section]:
+def _sections(emission: Emission) -> Iterator[Section]:
+    model = emission.model
     yield _purpose(model)
     yield pins_section(model)
     yield from frame_sections(model)
     planned: PlanReport | None = None
-    if no_display_reason(model) is None:
+    if no_stores_reason(model) is None:
         planned = plan(model.board or model.link)
     yield times_section(model, planned)
     yield soundness_section(check(model.board or model.link))
     if planned is not None:
         yield budget_section(planned)
     yield from example_sections(model)
-    if no_display_reason(model) is None:
+    if no_stores_reason(model) is None:
         yield from _units(model)
+    yield firmware_section(model, emission.firmware)
 
 
 def _purpose(model: LinkModel) -> Section:
@@ -82,33 +90,61 @@ def _purpose(model: LinkModel) -> Section:
 
 def _units(model: LinkModel) -> Iterator[Section]:
     """Return each unit with its registers; a link alone has what every unit has."""
-    rows = tuple((str(one.offset), one.name, one.on_write) for one in REGISTERS)
-    registers = Grid(("offset", "register", "a write"), rows, frozenset({0}))
-    blocks: list[Block] = [registers, Paragraph(" ".join(NOTES))]
-    if not model.space_mask:
-        blocks = [Paragraph("The link has no field space, so it reaches memory only.")]
+    blocks: list[Block] = [Paragraph("The link has no field space, so it reaches memory only.")]
+    if model.space_mask:
+        blocks = [Paragraph(" ".join(NOTES))]
+        if model.board is None:
+            every = [one for one in REGISTERS if one.units == "every"]
+            rows = tuple((str(one.offset), one.name, one.on_write) for one in every)
+            blocks.insert(0, Grid(("offset", "register", "a write"), rows, frozenset({0})))
     yield Section("Units and their registers", tuple(blocks))
     for one in unit_models(model):
-        unit, board = one.unit, model.board
-        assert board is not None
-        bits = counted(unit.bits_per_pixel, "bit")
-        order = "highest" if unit.pixel_order == "high_first" else "lowest"
-        facts = (
-            ("number", str(unit.number)),
-            ("picture", f"{unit.width_px} x {unit.height_px} pixels, {one.colours} colours"),
-            ("pixels", f"{bits} each, the left one in a byte's {order} bits"),
-            ("row", f"{unit.stride_bytes:,} bytes from one to the next"),
-            ("memory", f"{unit.memory_bytes:,} bytes; the picture begins at {unit.base_offset:,}"),
+        yield _unit(model, one)
+
+
+def _unit(model: LinkModel, one: UnitModel) -> Section:
+    unit, board = one.unit, model.board
+    assert board is not None
+    bits = counted(unit.bits_per_pixel, "bit")
+    order = "highest" if unit.pixel_order == "high_first" else "lowest"
+    facts = [
+        ("number", str(unit.number)),
+        ("picture", f"{unit.width_px} x {unit.height_px} pixels, {one.colours} colours"),
+    ]
+    if unit.is_text:
+        cells = f"{unit.columns} x {unit.rows} cells of {counted(unit.cell_bytes, 'byte')}"
+        facts.append(("text", cells))
+    else:
+        facts.append(("pixels", f"{bits} each, the left one in a byte's {order} bits"))
+    facts += [
+        ("row", f"{unit.stride_bytes:,} bytes from one to the next"),
+        ("memory", f"{unit.memory_bytes:,} bytes; the picture begins at {unit.base_offset:,}"),
+    ]
+    if unit.pages > 1:
+        facts.append(("pages", str(unit.pages)))
+    windows = [window for window in board.windows if window.unit == unit.name]
+    rows = tuple(
+        (
+            window.name,
+            f"${window.first_address:04X}-${window.last_address:04X}",
+            window.space,
+            f"${window.first_offset:04X}",
         )
-        windows = tuple(
+        for window in windows
+    )
+    head = ("window", "processor addresses", "space", "first offset")
+    blocks = [pair_grid(facts), Grid(head, rows)]
+    if model.space_mask:
+        addresses = register_addresses(unit, windows)
+        registers = tuple(
             (
-                window.name,
-                f"${window.first_address:04X}-${window.last_address:04X}",
-                window.space,
-                f"${window.first_offset:04X}",
+                str(register.offset),
+                f"${addresses[register.name]:04X}" if register.name in addresses else "none",
+                register.name,
+                register.on_write,
             )
-            for window in board.windows
-            if window.unit == unit.name
+            for register in registers_of(unit)
         )
-        head = ("window", "processor addresses", "space", "first offset")
-        yield Section(f"Unit {unit.name}", (Grid(("", ""), facts), Grid(head, windows)), level=3)
+        columns = ("offset", "address", "register", "a write")
+        blocks.append(Grid(columns, registers, frozenset({0})))
+    return Section(f"Unit {unit.name}", tuple(blocks), level=3)
