@@ -48,6 +48,7 @@ class Corrected6502(mpu6502.MPU):  # type: ignore[misc]
         write_position: of the next write within the instruction, see `busplay.core.cycles`.
         interrupt_p: P as sampled for interrupts, after CLI, SEI and PLP.
         limit: cycle at which the core's loop ends; an instruction sets 0 to end it at once.
+        ends_at_clear_i: an instruction that clears I ends it: a line waits for that.
         stopped_by_opcode, halted, waiting: why an instruction ended the loop.
     """
 
@@ -67,6 +68,7 @@ class Corrected6502(mpu6502.MPU):  # type: ignore[misc]
         self.write_position = 1
         self.interrupt_p = 0
         self.limit = 0
+        self.ends_at_clear_i = False
         self.stopped_by_opcode = False
         self.halted = False
         super().__init__(memory=memory)
@@ -178,8 +180,8 @@ class Corrected6502(mpu6502.MPU):  # type: ignore[misc]
         """CLI."""
         self.interrupt_p = self.p
         self.p &= ~INTERRUPT
-        # A line that was masked can be taken now.
-        self.limit = 0
+        if self.ends_at_clear_i:
+            self.limit = 0
 
     def set_interrupt(self) -> None:
         """SEI."""
@@ -190,13 +192,13 @@ class Corrected6502(mpu6502.MPU):  # type: ignore[misc]
         """PLP."""
         self.interrupt_p = self.p
         self.p = self.stPop() | BREAK | UNUSED
-        if not self.p & INTERRUPT:
+        if self.ends_at_clear_i and not self.p & INTERRUPT:
             self.limit = 0
 
     def return_from_interrupt(self) -> None:
         """RTI."""
         mpu6502.MPU.inst_0x40(self)
-        if not self.p & INTERRUPT:
+        if self.ends_at_clear_i and not self.p & INTERRUPT:
             self.limit = 0
 
     def stop_by_opcode(self) -> None:

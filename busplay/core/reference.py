@@ -296,7 +296,9 @@ class ReferenceCore:
                 self._log_here(StepKind.INSTRUCTION)
                 self._execute(cycle + 1)
             else:
-                limit = plan.limit(cycle, masked=bool(mpu.p & INTERRUPT))
+                masked = bool(mpu.p & INTERRUPT)
+                limit = plan.limit(cycle, masked=masked)
+                mpu.ends_at_clear_i = masked and plan.is_masked(cycle)
                 self._execute(max(min(limit, stop_cycle), cycle + 1))
             self._nmi_from = plan.settle(mpu.processorCycles, self._nmi_from)
             if mpu.processorCycles >= plan.sampled_from:
