@@ -32,7 +32,7 @@ from busplay.demo.programs import DEMO_PROGRAMS, find_demo
 @play_options
 @flash_options
 def command(name: str, list_them: bool, run: RunOptions, **given: Any) -> int:
-    """Run a shipped program (tides, if none is named) on the shipped Dunlin board.
+    """Run a shipped program (tides, if none is named) on its shipped board.
 
     The board, its programs and the museum that it is for are made up. With --headless the
     demo runs a stated number of cycles and prints what was sent and received.
@@ -45,7 +45,7 @@ def command(name: str, list_them: bool, run: RunOptions, **given: Any) -> int:
 
     program = find_demo(name)
     request = RunRequest(
-        board_source="dunlin", program=program.image_path, run=run, alone=True, **given
+        board_source=program.board, program=program.image_path, run=run, alone=True, **given
     )
     if request.play.headless and not run.has_end:
         request = replace(request, run=replace(run, cycles=program.cycles))

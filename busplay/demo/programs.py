@@ -1,7 +1,7 @@
 """The shipped programs by name, and where their files are.
 
 In an installed package they lie in this folder; in a checkout, in the project's `roms` and
-`traces`. All of them belong to the Dunlin board, and all of it is made up.
+`traces`. All of them belong to the Dunlin board, with ports or without, and all of it is made up.
 """
 
 from __future__ import annotations
@@ -21,11 +21,13 @@ class DemoProgram:
 
     Attributes:
         cycles: how long a headless demo runs, so that something is to be seen.
+        board: the shipped board that it is for.
     """
 
     name: str
     shows: str
     cycles: int
+    board: str = "dunlin"
 
     @property
     def image_path(self) -> Path:
@@ -33,6 +35,7 @@ class DemoProgram:
         return shipped_file("roms", f"{self.name}.bin")
 
 
+PORTS_BOARD = "dunlin_ports"
 DEMO_PROGRAMS: dict[str, DemoProgram] = {
     program.name: program
     for program in (
@@ -41,6 +44,8 @@ DEMO_PROGRAMS: dict[str, DemoProgram] = {
         DemoProgram("stars", "a flight through stars", 2_000_000),
         DemoProgram("rule30", "the cellular automaton rule 30", 8_000_000),
         DemoProgram("keys", "a bird that arrow keys steer; Escape ends it", 2_000_000),
+        DemoProgram("clock", "a lookout's clock, by a timer's interrupt", 16_000_000, PORTS_BOARD),
+        DemoProgram("log", "a harbour's log, over a serial console", 4_000_000, PORTS_BOARD),
         DemoProgram("fill", "clearing a screen in two ways, timed by itself", 62_000_000),
     )
 }

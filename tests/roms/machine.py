@@ -8,13 +8,14 @@ from pathlib import Path
 import numpy as np
 
 from busplay.batch import UInt8Column
-from busplay.core.interface import CoreStop
+from busplay.core.interface import CoreStop, press_key, take_sent
 from busplay.core.make import core_for_board
+from busplay.demo.programs import DEMO_PROGRAMS
 from busplay.link.load import load_board
 from busplay.program.labels import read_labels
 
 ROMS = Path(__file__).parent.parent.parent / "roms"
-ASSEMBLY = ("fill", "rule30", "stars", "tides")
+ASSEMBLY = ("clock", "fill", "log", "rule30", "stars", "tides")
 C = ("keys", "waves")
 PROGRAMS = (*ASSEMBLY, *C)
 
@@ -31,7 +32,7 @@ class Machine:
     """
 
     def __init__(self, program: str, *, refresh_hz: int = 60) -> None:
-        board = load_board("dunlin")
+        board = load_board(DEMO_PROGRAMS[program].board)
         assert board.host_port is not None
         board = replace(board, host_port=replace(board.host_port, refresh_hz=refresh_hz))
         self.core = core_for_board(board)
@@ -54,12 +55,11 @@ class Machine:
             self.core.step()
 
     def press(self, code: int) -> None:
-        assert self.core.host_port is not None
-        self.core.host_port.press(code, cycle=self.core.cycle)
+        press_key(self.core, code, cycle=self.core.cycle)
 
     def take_console(self) -> bytes:
         assert self.core.host_port is not None
-        return self.core.host_port.take_console()
+        return self.core.host_port.take_console() + b"".join(take_sent(self.core).values())
 
     def bytes_at(self, label: str, count: int) -> UInt8Column:
         first = self.labels[label]

@@ -7,6 +7,8 @@ import math
 import numpy as np
 import pytest
 
+from busplay.core.devices.via_6522 import ViaDevice
+from busplay.core.interface import bus_of
 from tests.roms.machine import PROGRAMS, Machine
 
 SOON_CYCLES = 200_000
@@ -282,3 +284,41 @@ def test_waves_ends_at_escape_with_exit_status_0() -> None:
     machine.run(400_000)
     assert machine.stop is not None
     assert (machine.stop.kind, machine.stop.exit_status) == ("exit", 0)
+
+
+def test_clock_counts_seconds_by_its_timer_and_blinks_its_lamp() -> None:
+    machine = Machine("clock")
+    bus = bus_of(machine.core)
+    assert bus is not None
+    ports = bus.slot_at(0xA500).device
+    assert isinstance(ports, ViaDevice)
+    lamps = []
+    for _ in range(6):
+        machine.run(4_000_000)
+        lamps.append(ports.leds(machine.core.cycle)["lookout"])
+    # Half a second each, a fraction after power-on.
+    assert lamps == [False, True, False, True, False, True]
+    assert machine.number_at("seconds", 1) == 0x02
+    assert machine.core.counters.interrupts_taken == pytest.approx(3000 - 25, abs=5)
+    machine.run(10 * 8_000_000)
+    assert machine.number_at("seconds", 1) == 0x12
+
+
+def test_log_echoes_counts_and_shows_lines_and_ends_at_escape() -> None:
+    machine = Machine("log")
+    machine.run(400_000)
+    for letter in b"two seals\rfog\r":
+        machine.press(letter)
+        machine.run(80_000)
+    assert machine.number_at("count", 1) == 2
+    assert machine.bytes_at("line", 4).tobytes() == b"fog\0"
+    before = machine.sign
+    machine.press(27)
+    machine.run(800_000)
+    assert machine.take_console().startswith(
+        b"Harbour log, 19,200 Bd\r\n\r\n> two seals"
+        b"\r\nnoted, line  1\r\n> fog\r\nnoted, line  2\r\n> "
+    )
+    assert (machine.sign == before).all()
+    assert machine.stop is not None
+    assert machine.stop.exit_status == 0

@@ -18,7 +18,7 @@ PROJECT = Path(__file__).parent.parent.parent
 COMMANDS = [
     line.split()[1:]
     for line in (PROJECT / "traces" / "README.md").read_text(encoding="utf-8").splitlines()
-    if line.startswith("busplay run dunlin roms/")
+    if line.startswith("busplay run dunlin")
 ]
 
 
