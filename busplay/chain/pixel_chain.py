@@ -34,6 +34,7 @@ from busplay.errors import InputError
 from busplay.formats.capture import ReadOptions
 from busplay.history.frame_stores import FrameStore
 from busplay.history.history import History, open_history
+from busplay.history.index_losses import frames_missed
 from busplay.history.pixel import PixelCauses
 from busplay.history.places import Place, Write, unit_asked
 from busplay.link.layout import FrameLayout
@@ -176,7 +177,7 @@ class PixelChain:
 
     def _note_missed(self, causes: PixelCauses) -> None:
         first = 0 if causes.byte is None else causes.byte.frame + 1
-        missed = self._history.frames_missed(first, causes.before_frame)
+        missed = frames_missed(self._history, first, causes.before_frame)
         if missed:
             since = "" if causes.byte is None else " after that store"
             self._notes.append(

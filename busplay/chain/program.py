@@ -14,6 +14,7 @@ from busplay.demo.programs import program_path
 from busplay.history.frame_rows import FrameRows
 from busplay.history.frame_stores import FrameStore, FrameStores
 from busplay.history.history import History
+from busplay.history.index_losses import chunks_losing_stores
 from busplay.history.program_history import ProgramHistory
 from busplay.program.symbols import ProgramSymbols, find_symbols
 from busplay.run.recorded_program import find_recorded_program
@@ -118,7 +119,7 @@ class RecordedProgram:
         # A store that finds the FIFO full at the edge of the next frame has been made by then.
         last_edge = history.reader.stop_edge if at_end else history.edge_of_frame(stop_frame)
         all_from: int | None = None
-        for first, stop, stop_edge in history.stretches_losing_stores(first_frame, stop_frame):
+        for first, stop, stop_edge in chunks_losing_stores(history, first_frame, stop_frame):
             if all_from is not None:
                 if first >= all_from:
                     continue

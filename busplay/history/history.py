@@ -32,12 +32,13 @@ from busplay.history.index import WriteIndex, go_to_chunk
 from busplay.history.pixel import PixelCauses, pixel_causes
 from busplay.history.places import Place, Write, Writes, unit_named
 from busplay.history.timeline import Timeline, draw_timeline
+from busplay.link.layout import FrameLayout
 from busplay.pipeline.pipeline import UNIT_STATE
 from busplay.pipeline.refreshes import Refreshes
 from busplay.program.places import PlaceNames
 from busplay.trace.reader import TraceReader
 from busplay.write_index.builder import Arrived, WriteIndexBuilder
-from busplay.write_index.stretch import ChunkKind, SpanColumn
+from busplay.write_index.stretch import ChunkKind
 
 SPACE_NUMBERS = {"memory": SPACE_MEMORY, "registers": SPACE_REGISTERS}
 # Replayed chunks kept; a megabyte each.
@@ -161,6 +162,20 @@ class History:
         chunk, index = self._place_of(frame)
         return int(self.reader.frame_chunk(chunk).frames.edge[index])
 
+    @property
+    def layout(self) -> FrameLayout:
+        """The layout of its frames."""
+        return self._pipeline.layout
+
+    def words_of_frames(self, first: int, stop: int) -> UInt64Column:
+        """Return uint64[stop - first], the words of frames as sent; errors as `word_of_frame`."""
+        words = [np.empty(0, np.uint64)]
+        while first < stop:
+            chunk, index = self._place_of(first)
+            words.append(self.reader.frame_chunk(chunk).frames.word[index : index + stop - first])
+            first += len(words[-1])
+        return np.concatenate(words)
+
     def word_of_frame(self, frame: int) -> int:
         """Return the word of a frame as sent.
 
@@ -168,8 +183,7 @@ class History:
             InputError: the trace is damaged there.
             ValueError: the trace has no such frame.
         """
-        chunk, index = self._place_of(frame)
-        return int(self.reader.frame_chunk(chunk).frames.word[index])
+        return int(self.words_of_frames(frame, frame + 1)[0])
 
     def _place_of(self, frame: int) -> tuple[int, int]:
         if not self.begin_frame <= frame < self.frames:
@@ -265,56 +279,6 @@ class History:
             if len(which):
                 return int(which[-1]) + at, int(fates[which[-1]])
         return None
-
-    def frames_missed(self, first_frame: int, stop_frame: int) -> int:
-        """Count the frames missing before frames of a range, by the sequence field.
-
-        0 in a recording of what was sent, and on a link without that field.
-
-        Raises:
-            InputError: the trace is damaged there.
-        """
-        first, stop = self._bounds(first_frame, stop_frame)
-        spans = self.index.frames_before
-        low = int(np.searchsorted(spans, first, side="left"))
-        high = int(np.searchsorted(spans, stop, side="right")) - 1
-        if low >= high:
-            return self._count_missed(first, stop)
-        sums = self.index.sums_before[SpanColumn.FRAMES_MISSED]
-        return (
-            self._count_missed(first, int(spans[low]))
-            + int(sums[high] - sums[low])
-            + self._count_missed(int(spans[high]), stop)
-        )
-
-    def _count_missed(self, first: int, stop: int) -> int:
-        """Count the same frame by frame, within two spans at most."""
-        field = self.board.link.field_named("sequence")
-        if field is None or first >= stop:
-            return 0
-        words = []
-        at = max(0, first - 1)
-        while at < stop:
-            chunk, index = self._place_of(at)
-            words.append(self.reader.frame_chunk(chunk).frames.word[index : index + stop - at])
-            at += len(words[-1])
-        numbers = self._pipeline.layout.unpack_field(np.concatenate(words), "sequence")
-        steps = (numbers[1:] - numbers[:-1] - np.uint64(1)) & np.uint64((1 << field.bits) - 1)
-        return int(steps.sum())
-
-    def stretches_losing_stores(
-        self, first_frame: int, stop_frame: int
-    ) -> Iterator[tuple[int, int, int]]:
-        """Return the chunks of frames between two moments that stores were lost with, newest first.
-
-        Yields:
-            First frame, frame behind the last, and the edge at which each stops.
-        """
-        lost = self.index.sums_before[SpanColumn.LOST_AT_SENDER][self.index.spans_before]
-        for chunk in np.flatnonzero(np.diff(lost))[::-1].tolist():
-            first, stop = self._before[chunk : chunk + 2].tolist()
-            if first <= stop_frame and stop > first_frame:
-                yield first, stop, int(self.reader.edges_before[chunk + 1])
 
     def count_writes(
         self, place: Place, first_frame: int = 0, stop_frame: int | None = None

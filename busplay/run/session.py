@@ -27,8 +27,6 @@ from busplay.core.interface import (
     take_sent,
     takes_keys,
 )
-from busplay.core.rewind import RewindableCore
-from busplay.core.saved_state import pack_core
 from busplay.description.board import Board, ImageFormat
 from busplay.description.faults import Faults
 from busplay.description.read_faults import as_faults
@@ -40,6 +38,7 @@ from busplay.player.playable import Status
 from busplay.program.labels import Labels, labels_for, read_labels
 from busplay.program.symbols import address_of_label
 from busplay.run.inputs import RunInputs
+from busplay.run.kept_states import StateKeeper
 from busplay.run.program_start import ProgramStart
 from busplay.run.recent_load import RecentLoad
 from busplay.run.recording import Recorder, header_for
@@ -133,13 +132,7 @@ class Session:
             received=record_received,
             kept=keep,
         )
-        self._keeps_states = (
-            self.recorder.keeps_states
-            and isinstance(self.core, RewindableCore)
-            # A device's state can be anything; reruns begin at the start.
-            and not board.devices
-        )
-        self._state_cycle = STATE_CYCLES
+        self._states = StateKeeper(self.core, board, self.recorder)
         self._keys_ahead = deque(key_presses)
         _require_key_presses(self._keys_ahead)
 
@@ -250,7 +243,7 @@ class Session:
         """
         ahead = self._resets_ahead
         while self.cycle < stop_cycle:
-            self._keep_state_if_due()
+            self._states.keep_if_due()
             if not ahead or ahead[0] > self.cycle:
                 break
             ahead.popleft()
@@ -258,27 +251,12 @@ class Session:
         if self.ended or self.cycle >= stop_cycle:
             return 0
         stops = [stop_cycle, self.cycle + PIECE_CYCLES, *list(ahead)[:1]]
-        if self._keeps_states:
-            stops.append(max(self._state_cycle, self.cycle + 1))
+        stops.append(max(self._states.due_cycle, self.cycle + 1))
         # The piece's last instruction may end beyond it, and see a key until then.
         keys, until = self._keys_ahead, min(stops) + INSTRUCTION_CYCLES_MOST
         while keys and keys[0][0] < until:
             self._press_at(*keys.popleft())
         return min(stops) - self.cycle
-
-    def _keep_state_if_due(self) -> None:
-        """Record the processor's state every so often, wherever the run is paused."""
-        core = self.core
-        if not self._keeps_states or core.cycle < self._state_cycle:
-            return
-        assert isinstance(core, RewindableCore)
-        state = pack_core(core)
-        if state is None:
-            # It waits; a little later it may not.
-            self._state_cycle += STATE_RETRY_CYCLES
-        else:
-            self.recorder.keep_state(core.cycle, state)
-            self._state_cycle = (core.cycle // STATE_CYCLES + 1) * STATE_CYCLES
 
     def run_until(
         self,
@@ -489,9 +467,6 @@ class Session:
 
 
 PIECE_CYCLES = 1_000_000
-# Cycles between the states in a trace: a rerun takes a tenth of a second from the one before.
-STATE_CYCLES = 1 << 26
-STATE_RETRY_CYCLES = 1 << 16
 CYCLE_MAX = 1 << 62
 # An interrupt, and the longest instruction behind it.
 INSTRUCTION_CYCLES_MOST = 7 + 8

@@ -7,7 +7,7 @@ processor cycle; and now and then the processor's state, from which a rerun can 
 from __future__ import annotations
 
 import struct
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise, takewhile
 
@@ -15,6 +15,7 @@ import numpy as np
 
 from busplay.trace.blocks import make_compressor, make_decompressor, pack_block, unpack_block
 from busplay.trace.container import CORE, KEYS, RESETS, TOTAL_MAX, Where
+from busplay.trace.header import TraceHeader
 
 _PRESS = struct.Struct("<QB")
 _RESET = struct.Struct("<Q")
@@ -22,6 +23,9 @@ _CORE_STATE = struct.Struct("<QI")
 INPUTS_MAX = 4_096
 # The processor's memory, and a little more.
 CORE_STATE_BYTES_MAX = 1 << 17
+
+
+Payloads = Iterable[tuple[Where, memoryview]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,6 +114,41 @@ def parse_core_state(payload: memoryview, before: bytes, *, where: Where) -> tup
     return cycle, _changes(bytes(changes), before)
 
 
+def parse_all_presses(payloads: Payloads) -> tuple[KeyPress, ...]:
+    """Parse the key presses of all chunks; errors as for `parse_presses`."""
+    presses: list[KeyPress] = []
+    for where, payload in payloads:
+        here = parse_presses(payload, where=where)
+        if presses:
+            require_order(presses[-1].cycle, here[0].cycle, where=where)
+        presses += here
+    return tuple(presses)
+
+
+def parse_all_resets(payloads: Payloads) -> tuple[int, ...]:
+    """Parse the cycles of resets of all chunks; errors as for `parse_resets`."""
+    cycles: list[int] = []
+    for where, payload in payloads:
+        here = parse_resets(payload, where=where)
+        if cycles:
+            require_order(cycles[-1], here[0], where=where)
+        cycles += here
+    return tuple(cycles)
+
+
+def parse_core_states(payloads: Payloads) -> Iterator[tuple[int, bytes, Where]]:
+    """Parse the states of all chunks; errors as for `parse_core_state`."""
+    cycle, state = 0, b""
+    for where, payload in payloads:
+        before = cycle
+        cycle, state = parse_core_state(payload, state, where=where)
+        if cycle <= before:
+            raise where.error(
+                f"the state of cycle {cycle:,}", f"one of cycle {before:,} came before"
+            )
+        yield cycle, state, where
+
+
 def _changes(state: bytes, before: bytes) -> bytes:
     """XOR a state with the one before; the same again gives the state back."""
     if not before:
@@ -187,3 +226,19 @@ def _require_cycle(cycle: int, before: int) -> None:
         raise ValueError(f"a cycle has 62 bits, so {cycle} is none")
     if cycle < before:
         raise ValueError(f"cycle {cycle} comes after cycle {before}")
+
+
+def input_margin_edges(header: TraceHeader, step_edges: int) -> int:
+    """Return how far link time can be ahead of the processor: a full FIFO and two cycles.
+
+    A key pressed now belongs to this cycle, but frames of later edges may have been written. Inputs
+    wait for this long, so that one goes to the same chunk whether it comes live or is known before.
+    """
+    if header.board is None:
+        return 0
+    cycle_edges = header.edge_at(2) - header.edge_at(0)
+    slots = header.board.sender.fifo_depth + 2
+    idle_every = header.board.link.idle_every
+    if idle_every is not None:
+        slots += slots // (idle_every - 1) + 1
+    return slots * step_edges + cycle_edges

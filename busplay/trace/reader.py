@@ -42,10 +42,9 @@ from busplay.trace.frame_chunk import FrameChunk, Totals, parse_totals
 from busplay.trace.header import TraceHeader, parse_header
 from busplay.trace.inputs import (
     KeyPress,
-    parse_core_state,
-    parse_presses,
-    parse_resets,
-    require_order,
+    parse_all_presses,
+    parse_all_resets,
+    parse_core_states,
 )
 from busplay.trace.json_object import parse_object
 from busplay.trace.parts import GrownTrace, PartsStream
@@ -357,13 +356,7 @@ class TraceReader:
         Raises:
             InputError: a chunk is damaged.
         """
-        presses: list[KeyPress] = []
-        for where, payload in self.payloads(KEYS):
-            here = parse_presses(payload, where=where)
-            if presses:
-                require_order(presses[-1].cycle, here[0].cycle, where=where)
-            presses += here
-        return tuple(presses)
+        return parse_all_presses(self.payloads(KEYS))
 
     def resets(self) -> tuple[int, ...]:
         """Return the processor cycle of each press of the reset button, in order.
@@ -371,13 +364,7 @@ class TraceReader:
         Raises:
             InputError: a chunk is damaged.
         """
-        cycles: list[int] = []
-        for where, payload in self.payloads(RESETS):
-            here = parse_resets(payload, where=where)
-            if cycles:
-                require_order(cycles[-1], here[0], where=where)
-            cycles += here
-        return tuple(cycles)
+        return parse_all_resets(self.payloads(RESETS))
 
     def core_states(self) -> Iterator[tuple[int, bytes, Where]]:
         """Return the states of the processor kept, in order: cycle, state, what messages call it.
@@ -385,15 +372,7 @@ class TraceReader:
         Raises:
             InputError: a chunk is damaged.
         """
-        cycle, state = 0, b""
-        for where, payload in self.payloads(CORE):
-            before = cycle
-            cycle, state = parse_core_state(payload, state, where=where)
-            if cycle <= before:
-                raise where.error(
-                    f"the state of cycle {cycle:,}", f"one of cycle {before:,} came before"
-                )
-            yield cycle, state, where
+        return parse_core_states(self.payloads(CORE))
 
     def summary(self) -> dict[str, int]:
         """Return the recorder's figures at the end; none in a cut trace.

@@ -41,7 +41,7 @@ from busplay.trace.container import (
 from busplay.trace.frame_chunk import Totals
 from busplay.trace.header import TraceHeader, pack_header
 from busplay.trace.index import End, TableBuilder
-from busplay.trace.inputs import WaitingInputs
+from busplay.trace.inputs import WaitingInputs, input_margin_edges
 from busplay.trace.json_object import pack_object
 from busplay.trace.states import KeyFrame, fits, pack_states
 from busplay.whole_file import Beside, require_replaceable, try_lock
@@ -104,7 +104,7 @@ class TraceFileWriter:
         # Chunks stop where frames can start, so that a pipeline's frames up to there are complete.
         self._step_edges = _round_up(layout.slot_symbols, grid)
         self._span_edges = _round_up(header.span_edges, grid)
-        self._input_margin_edges = _input_margin_edges(header, self._step_edges)
+        self._input_margin_edges = input_margin_edges(header, self._step_edges)
         self._codec = ColumnCodec(layout)
         self._edge = np.empty(CHUNK_FRAMES, np.uint64)
         self._word = np.empty(CHUNK_FRAMES, np.uint64)
@@ -439,22 +439,6 @@ class TraceFileWriter:
         self._descriptor = self._lock = -1
         for descriptor in descriptors:
             os.close(descriptor)
-
-
-def _input_margin_edges(header: TraceHeader, step_edges: int) -> int:
-    """Return how far link time can be ahead of the processor: a full FIFO and two cycles.
-
-    A key pressed now belongs to this cycle, but frames of later edges may have been written. Inputs
-    wait for this long, so that one goes to the same chunk whether it comes live or is known before.
-    """
-    if header.board is None:
-        return 0
-    cycle_edges = header.edge_at(2) - header.edge_at(0)
-    slots = header.board.sender.fifo_depth + 2
-    idle_every = header.board.link.idle_every
-    if idle_every is not None:
-        slots += slots // (idle_every - 1) + 1
-    return slots * step_edges + cycle_edges
 
 
 def _round_up(value: int, step: int) -> int:

@@ -15,6 +15,7 @@ import busplay
 from busplay.chain.report import PixelReport
 from busplay.description.board import Board
 from busplay.history.history import open_history
+from busplay.history.index_losses import frames_missed
 from busplay.link.board_fit import require_link_fits
 from busplay.link.load import load_board, load_link
 from busplay.losses.losses import Cause
@@ -161,10 +162,10 @@ def test_frames_missed_by_sequence_are_a_caution(tmp_path: Path) -> None:
     received = tmp_path / "received.trace"
     with busplay.TraceReader(received) as reader:
         history = open_history(reader)
-        numbers = history.frames_missed(0, reader.frames)
+        numbers = frames_missed(history, 0, reader.frames)
         assert numbers == missed
         cut = [0, 5, 1_024, 1_500, 3_000, reader.frames]
-        parts = [history.frames_missed(a, b) for a, b in pairwise(cut)]
+        parts = [frames_missed(history, a, b) for a, b in pairwise(cut)]
         assert sum(parts) == numbers
     found = busplay.why(received, unit="panel", pixel=(255, 191))
     since = " after that store" if found.store is not None else ""

@@ -17,7 +17,7 @@ from busplay.demo.programs import find_demo
 from busplay.errors import InputError
 from busplay.history.program_history import ProgramHistory
 from busplay.link.load import load_board
-from busplay.run import session as session_module
+from busplay.run import kept_states
 from busplay.run.session import Session
 from busplay.trace.reader import TraceReader
 from busplay.trace.writer import TraceFileWriter
@@ -30,8 +30,8 @@ KEYS = find_demo("keys").image_path
 @pytest.fixture(autouse=True)
 def often(monkeypatch: pytest.MonkeyPatch) -> None:
     """States every 60,000 cycles, so that short runs have some."""
-    monkeypatch.setattr(session_module, "STATE_CYCLES", 60_000)
-    monkeypatch.setattr(session_module, "STATE_RETRY_CYCLES", 7_001)
+    monkeypatch.setattr(kept_states, "STATE_CYCLES", 60_000)
+    monkeypatch.setattr(kept_states, "STATE_RETRY_CYCLES", 7_001)
 
 
 def recorded(path: Path, pieces: list[int], *, core: str = "compiled") -> Session:
