@@ -77,6 +77,15 @@ class StoreBatch:
         return len(self.cycle)
 
     @classmethod
+    def joined(cls, parts: Sequence[StoreBatch]) -> StoreBatch:
+        """Concatenate parts, at least one."""
+        return cls(
+            np.concatenate([part.cycle for part in parts]),
+            np.concatenate([part.address for part in parts]),
+            np.concatenate([part.data for part in parts]),
+        )
+
+    @classmethod
     def of(cls, cycle: Iterable[int], address: Iterable[int], data: Iterable[int]) -> StoreBatch:
         """Make a batch of lists or other iterables.
 

@@ -103,6 +103,32 @@ def watched_range(condition: Condition) -> tuple[int, int] | None:
     return None
 
 
+def is_by_stores(condition: Condition) -> bool:
+    """Return whether a condition changes only where something is stored."""
+    return isinstance(condition, WriteTo | MemoryIs | StoresIntoWindow)
+
+
+def constant_hold(
+    condition: Condition, stores: StoreBatch, memory: UInt8Column, memory_map: MemoryMap
+) -> bool | None:
+    """Return what a condition on stores is at all positions of a passage; None: it may change.
+
+    Args:
+        stores: of the passage, into windows and into the watched range.
+        memory: uint8[65536], at its start.
+    """
+    match condition:
+        case MemoryIs(address, value):
+            lands = bool(memory_map.actions[address] & Action.LANDS)
+            if lands and (stores.address == address).any():
+                return None
+            return bool(memory[address] == value)
+        case WriteTo(first, last):
+            within = (stores.address >= first) & (stores.address <= last)
+            return None if within.any() else False
+    return None if len(stores) else False
+
+
 def holds_now(condition: Condition, core: Core) -> bool:
     """Return whether a register or byte has the value searched for; events never hold."""
     match condition:

@@ -15,9 +15,8 @@ from functools import cached_property
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
-from busplay.batch import StoreBatch, UInt8Column, UInt16Column, UInt64Column
+from busplay.batch import StoreBatch, UInt8Column, UInt16Column
 from busplay.core.disassembly import DisassembledLine, disassemble_around
 from busplay.core.interface import Core, CoreStop, Registers
 from busplay.core.rewind import CoreState, RewindableCore
@@ -39,9 +38,8 @@ from busplay.history.conditions import (
     RunLog,
     StoresIntoWindow,
     holds,
-    holds_now,
-    watched_range,
 )
+from busplay.history.search import first_behind, last_before
 from busplay.history.snapshots import Snapshots
 from busplay.history.walk import ProgramWalk, SavedPosition
 from busplay.link.load import as_board
@@ -420,12 +418,7 @@ class ProgramHistory:
             which = np.searchsorted(log.instructions.cycle, cycle[here], side="right") - 1
             parts.append(StoreBatch(cycle[here], log.stores.address[here], log.stores.data[here]))
             by.append(log.instructions.pc[np.maximum(which, 0)])
-        stores = StoreBatch(
-            np.concatenate([part.cycle for part in parts]),
-            np.concatenate([part.address for part in parts]),
-            np.concatenate([part.data for part in parts]),
-        )
-        return stores, np.concatenate(by)
+        return StoreBatch.joined(parts), np.concatenate(by)
 
     def stores_from(self, cycle: int) -> Iterator[tuple[StoreBatch, int]]:
         """Run on from a cycle as far as the program goes.
@@ -485,80 +478,17 @@ class ProgramHistory:
         return self.cycle + _SEARCH_SECONDS * self.start.board.clock_hz
 
     def _find_forward(self, condition: Condition) -> bool:
-        here = self._walk.place()
-        with self._coming_back_on_failure(here):
-            found = self._first_behind(here.cycle, condition)
-            self._walk.put(here)
-            if found is not None:
-                self._walk.go(found)
-        return found is not None
-
-    def _first_behind(self, cycle: int, condition: Condition) -> int | None:
-        """Return the first position after this one at which a condition holds, or None."""
-        must_end = holds_now(condition, self._walk.core)
-        for piece in self._walk.pieces(self._search_end(), watched_range(condition)):
-            held = holds(condition, piece) & (piece.cycle > cycle)
-            first = 0
-            if must_end:
-                others = np.flatnonzero(~holds(condition, piece))
-                if not len(others):
-                    continue
-                must_end, first = False, int(others[0])
-            hits = np.flatnonzero(held[first:])
-            if len(hits):
-                return int(piece.cycle[first + int(hits[0])])
-        return None
+        return self._find(lambda: first_behind(self._walk, condition, self._search_end()))
 
     def _find_back(self, condition: Condition) -> bool:
+        return self._find(lambda: last_before(self._walk, condition))
+
+    def _find(self, search: Callable[[], int | None]) -> bool:
+        """Go to the position that a search finds; return False, and stay, if there is none."""
         here = self._walk.place()
         with self._coming_back_on_failure(here):
-            found = self._last_before(here, condition)
+            found = search()
             self._walk.put(here)
             if found is not None:
                 self._walk.go(found)
         return found is not None
-
-    def _last_before(self, here: SavedPosition, condition: Condition) -> int | None:
-        """Return the last position before this one at which a condition holds, or None."""
-        must_end = holds_now(condition, self._walk.core)
-        watched = watched_range(condition)
-        stores_by_then = here.state.stores_tapped
-        for stop_cycle in self._walk.spans_back(here.cycle):
-            stores_before = self._walk.core.counters.stores_tapped
-            if isinstance(condition, StoresIntoWindow) and stores_before == stores_by_then:
-                continue
-            stores_by_then = stores_before
-            hits = _LastHits()
-            for piece in self._walk.pieces(stop_cycle, watched):
-                hits.add(piece.cycle, holds(condition, piece))
-            found = hits.before_last_other if must_end else hits.last
-            must_end = must_end and hits.last_other is None
-            if found is not None:
-                return found
-        return None
-
-
-class _LastHits:
-    """The last positions at which a condition holds, found forwards.
-
-    Attributes:
-        last: the last at which it holds.
-        last_other: the last at which it does not.
-        before_last_other: the last before that at which it holds.
-    """
-
-    def __init__(self) -> None:
-        self.last: int | None = None
-        self.last_other: int | None = None
-        self.before_last_other: int | None = None
-
-    def add(self, cycle: UInt64Column, held: NDArray[np.bool_]) -> None:
-        """Add the positions of a piece."""
-        others = np.flatnonzero(~held)
-        if len(others):
-            self.last_other = int(cycle[others[-1]])
-            earlier = np.flatnonzero(held[: others[-1]])
-            self.before_last_other = int(cycle[earlier[-1]]) if len(earlier) else self.last
-        hits = np.flatnonzero(held)
-        if len(hits):
-            self.last = int(cycle[hits[-1]])

@@ -32,8 +32,10 @@ from busplay.run.inputs import RunInputs
 from busplay.run.program_start import ProgramStart, next_reset
 
 # Cycles that a step back searches first: logged in 30 µs, and enough for some 1,000 steps.
-_NEAR_CYCLES = 4_096
-_WIDER = 16
+NEAR_CYCLES = 4_096
+WIDER = 16
+# The log of more would not stay in the processor's cache.
+_LOGGED_CYCLES = 131_072
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -68,6 +70,7 @@ class ProgramWalk:
         snapshots: the snapshots kept.
         resets: cycles at which the reset button was pressed, in order.
         end_cycle: where the known run ends, or None.
+        spacing_cycles: as given.
 
     Raises:
         InputError: a program or image cannot be read, or the core cannot go back.
@@ -94,7 +97,7 @@ class ProgramWalk:
         self.snapshots = Snapshots(limit_bytes=limit_bytes, spacing_cycles=spacing_cycles)
         self.snapshots.add(made.state, made.memory)
         self._start = start
-        self._spacing_cycles = spacing_cycles
+        self.spacing_cycles = spacing_cycles
         self._on_progress = on_progress
         self._near: SavedPosition | None = None
 
@@ -131,7 +134,7 @@ class ProgramWalk:
         """Run towards a cycle, or do a due reset; return whether time passed."""
         core = self.core
         first_cycle = core.cycle
-        self._start.advance(core, min(stop_cycle, first_cycle + self._spacing_cycles), self.resets)
+        self._start.advance(core, min(stop_cycle, first_cycle + self.spacing_cycles), self.resets)
         self._forget_console()
         if keeps:
             self.keep_if_due(core)
@@ -142,9 +145,9 @@ class ProgramWalk:
     def stores(self) -> Iterator[StoreBatch]:
         """Run on, and yield the stores into windows of each piece, until the program stops."""
         # The first pieces are short, since what is wanted is mostly near.
-        piece_cycles = min(_NEAR_CYCLES, self._spacing_cycles)
+        piece_cycles = min(NEAR_CYCLES, self.spacing_cycles)
         while self._run_piece(self.core.cycle + piece_cycles):
-            piece_cycles = min(_WIDER * piece_cycles, self._spacing_cycles)
+            piece_cycles = min(WIDER * piece_cycles, self.spacing_cycles)
             yield self.core.take_stores()
 
     def _forget_console(self) -> None:
@@ -200,12 +203,12 @@ class ProgramWalk:
 
         The core is at the span's start, and `pieces` runs over it.
         """
-        look_cycles, is_first = _NEAR_CYCLES, True
+        look_cycles, is_first = NEAR_CYCLES, True
         while cycle > self.first_cycle:
             floor = self.snapshots.before(cycle)
             floor_cycle = self.first_cycle if floor is None else floor.cycle
             start_cycle = max(floor_cycle, cycle - look_cycles)
-            look_cycles *= _WIDER
+            look_cycles *= WIDER
             near = self._near
             if near is not None and start_cycle < near.cycle < cycle:
                 self.put(near)
@@ -232,14 +235,10 @@ class ProgramWalk:
     def logs(self, stop_cycle: int, watched: tuple[int, int] | None = None) -> Iterator[RunLog]:
         """Run to a cycle and yield the core's logs; arguments as for `pieces`."""
         core = self.core
-        addresses = None
-        if watched is not None:
-            addresses = np.zeros(len(core.memory), np.bool_)
-            addresses[watched[0] : watched[1] + 1] = True
         core.log_instructions(wanted=True)
-        core.watch_writes(addresses)
+        self._watch(watched)
         # The first are short, since the position is mostly near.
-        piece_cycles = min(_NEAR_CYCLES, self._spacing_cycles)
+        piece_cycles = min(NEAR_CYCLES, self.spacing_cycles)
         was_waiting = core.state.is_waiting
         try:
             while core.cycle < stop_cycle:
@@ -248,7 +247,7 @@ class ProgramWalk:
                 begin = core.cycle | StepKind.RESET << KIND_SHIFT
                 state = packed_state(Registers.of(core), int(core.memory[core.pc]))
                 until = min(stop_cycle, core.cycle + piece_cycles)
-                piece_cycles = min(_WIDER * piece_cycles, self._spacing_cycles)
+                piece_cycles = min(WIDER * piece_cycles, self.spacing_cycles, _LOGGED_CYCLES)
                 # Watched writes count as stores, so no such state is kept.
                 if not self._run_piece(until, keeps=watched is None):
                     return
@@ -264,3 +263,26 @@ class ProgramWalk:
         finally:
             core.log_instructions(wanted=False)
             core.watch_writes(None)
+
+    def stores_until(self, stop_cycle: int, watched: tuple[int, int] | None) -> StoreBatch:
+        """Run to a cycle without the log of instructions; return the stores.
+
+        Args:
+            watched: as for `pieces`.
+        """
+        core, parts = self.core, [StoreBatch.empty()]
+        self._watch(watched)
+        try:
+            while core.cycle < stop_cycle and self._run_piece(stop_cycle, keeps=watched is None):
+                parts.append(core.take_stores())
+        finally:
+            core.watch_writes(None)
+        return StoreBatch.joined(parts)
+
+    def _watch(self, watched: tuple[int, int] | None) -> None:
+        """Watch writes to a range of addresses, both ends included; None: to none."""
+        addresses = None
+        if watched is not None:
+            addresses = np.zeros(len(self.core.memory), np.bool_)
+            addresses[watched[0] : watched[1] + 1] = True
+        self.core.watch_writes(addresses)

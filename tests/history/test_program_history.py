@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from busplay.core.interface import Core
 from busplay.core.memory_map import MemoryMap
 from busplay.core.reference import ReferenceCore
-from busplay.core.rewind import RewindableCore
+from busplay.core.rewind import InstructionBatch, RewindableCore
 from busplay.demo.programs import find_demo, shipped_file
 from busplay.description.board import Board
 from busplay.errors import InputError
@@ -188,6 +188,37 @@ def test_wait_that_begins_where_a_piece_of_the_search_ends_is_a_position(
     waits = [moment.cycle for moment in one.moments if moment.kind == "waiting"]
     assert 2_035 in waits
     one.go_to(2_316)
+
+
+def test_search_for_a_store_logs_instructions_only_near_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """To log all of a long run takes the core five times as long as to run it."""
+    travel = ProgramHistory("dunlin", shipped_file("roms", "waves.bin"), end_cycle=8_000_000)
+    logged = 0
+    take = type(travel._walk.core).take_instructions
+
+    def counted(core: object) -> InstructionBatch:
+        nonlocal logged
+        found: InstructionBatch = take(core)
+        logged += len(found)
+        return found
+
+    monkeypatch.setattr(type(travel._walk.core), "take_instructions", counted)
+    travel.go_to(100)
+    for address, value in ((0x2FFF, None), (0x2FFF, 77)):
+        stop_at = WriteTo(address, address) if value is None else MemoryIs(address, value)
+        assert not travel.run_to(stop_at)
+        assert not travel.run_back_to(stop_at)
+    assert logged == 0
+    # A value that is there already must end first; here it never does.
+    assert travel.memory[0x2FFF] == 0
+    travel.go_to(7_000_000)
+    assert not travel.run_back_to(MemoryIs(0x2FFF, 0))
+    assert not travel.run_to(MemoryIs(0x2FFF, 0))
+    assert logged == 0
+    assert travel.store_after()
+    assert 0 < logged < 500_000
 
 
 def make_move(one: Walked, move: str, drawn: st.DataObject) -> None:
