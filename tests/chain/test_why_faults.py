@@ -22,7 +22,11 @@ from busplay.losses.losses import Cause
 from tests.cli.command import run_busplay
 
 CYCLES = 150_000
-LINKS = ("guarded", "lean", "strobed", "marked", "serial")
+LINKS = (
+    "guarded",
+    "lean",
+    *(pytest.param(name, marks=pytest.mark.thorough) for name in ("strobed", "marked", "serial")),
+)
 
 
 @cache

@@ -94,6 +94,7 @@ def test_rerun_begins_at_the_state_before(tmp_path: Path) -> None:
     assert travel.state.registers == one.registers
     assert travel.memory.tobytes() == one.memory.tobytes()
     assert travel.core_state.host_port == one.core.state.host_port  # type: ignore[attr-defined]
+    travel.go_to(last_cycle + 20)
     while travel.step_back() and travel.cycle > last_cycle - 30:
         pass
     assert travel.cycle <= last_cycle - 30
