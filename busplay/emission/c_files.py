@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from busplay.description.link import StrobeFraming
+from busplay.display.display import TEXT_COLOURS
 from busplay.display.registers import REGISTERS
 from busplay.emission.emission import Emission
 from busplay.emission.model import COUNTERS, LinkModel, Run
 from busplay.emission.rendering import RenderedFile, finished, render
-from busplay.emission.units import no_display_reason, unit_models
+from busplay.emission.units import no_stores_reason, unit_models
 from busplay.emission.vectors import encoded_frames
 from busplay.link.framing.strobe import idle_level
 from busplay.receiver.states import Event, State
@@ -28,9 +29,10 @@ def c_files(emission: Emission) -> Iterator[RenderedFile]:
     values = {"vectors": emission.vectors, "encoded": encoded_frames(model), "counters": COUNTERS}
     yield finished(f"{name}_test.c", render("c/test.c.j2", model, values, mark=_MARK))
     yield finished(f"{name}_port.c", render("c/port.c.j2", model, _port(model), mark=_MARK))
-    if no_display_reason(model) is None:
+    if no_stores_reason(model) is None:
         units = {
-            "registers": [one for one in REGISTERS if one.units == "every"],
+            "registers": REGISTERS,
+            "text_colours": f"0x{TEXT_COLOURS:02X}u",
             "units": unit_models(model),
             "spaces": model.space_mask != 0,
         }

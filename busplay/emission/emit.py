@@ -16,7 +16,7 @@ from busplay.emission.model import LinkModel, link_model
 from busplay.emission.names import find_lines
 from busplay.emission.proof.firmware import Proof, TargetFigures, prove_firmware
 from busplay.emission.rendering import RenderedFile, is_as_emitted
-from busplay.emission.units import no_display_reason
+from busplay.emission.units import no_stores_reason
 from busplay.emission.vector_files import vector_files
 from busplay.emission.vectors import vectors
 from busplay.errors import InputError, OutputError
@@ -163,7 +163,7 @@ def emit(
             left_out.append(LeftOut(name, reason))
         if progress is not None:
             progress(index + 1, len(names))
-    display_reason = no_display_reason(model)
+    display_reason = no_stores_reason(model)
     if "c" in names and display_reason is not None:
         left_out.append(LeftOut("display of c", display_reason))
     return EmitReport(

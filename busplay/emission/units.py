@@ -59,12 +59,3 @@ def no_stores_reason(model: LinkModel) -> str | None:
         return None
     fields = " and ".join(missing)
     return f"link {model.link.name} has no field named {fields}, so no frame carries a store"
-
-
-def no_display_reason(model: LinkModel) -> str | None:
-    """Return why no display in C can be made; None: one can."""
-    for unit in model.board.units if model.board is not None else ():
-        if unit.is_text or unit.pages > 1:
-            what = "shows text" if unit.is_text else f"has {unit.pages} pages"
-            return f"unit {unit.name} {what}, and the display in C is a bitmap of one page"
-    return no_stores_reason(model)

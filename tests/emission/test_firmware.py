@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import busplay
-from busplay.batch import FrameBatch
+from busplay.batch import DeliveredFrames, FrameBatch
 from busplay.description.board import Board
 from busplay.description.faults import (
     BitFlips,
@@ -26,6 +26,7 @@ from busplay.description.faults import (
     StuckLane,
 )
 from busplay.description.link import Link
+from busplay.description.read_font import shipped_font
 from busplay.display.bank import DisplayBank
 from busplay.link.layout import FrameLayout
 from tests.boards import board_with
@@ -81,36 +82,67 @@ def every_fault(model_lanes: int) -> list[Faults]:
     return [Faults(), *single, bursts, Faults(seed=9, **together)]
 
 
+def boards() -> dict[str, Board]:
+    """Boards with bitmaps, text in two forms, and pages."""
+    dunlin = busplay.load_board("dunlin")
+    panel, sign = dunlin.units
+    font = shipped_font("plain_8x8")
+    text = replace(
+        panel,
+        mode="text",
+        columns=32,
+        rows=24,
+        cell_bytes=2,
+        stride_bytes=64,
+        font=font,
+        pages=3,
+        page_bytes=2_048,
+        memory_bytes=8_192,
+    )
+    own = replace(text, font_offset=6_144, pages=1, page_bytes=0)
+    return {
+        "bitmaps": dunlin,
+        "marked": replace(dunlin, link=busplay.load_link("marked")),
+        "text": replace(dunlin, units=(text, replace(sign, pages=2, page_bytes=256))),
+        "own font": replace(dunlin, units=(own, sign)),
+    }
+
+
 @pytest.mark.thorough
 @needs_gcc
-@pytest.mark.parametrize("name", ["guarded", "marked"])
+@pytest.mark.parametrize("name", boards())
 def test_display_agrees_with_the_displays_of_a_board(name: str, tmp_path: Path) -> None:
-    board = replace(busplay.load_board("dunlin"), link=busplay.load_link(name))
+    board = boards()[name]
     model = model_of(board)
     folder = emit_c(board, tmp_path)
+    ident = model.ident
+    resets = [
+        f"{ident}_reset_{unit.name}(&units[{index}], memory[{index}], palettes[{index}]);"
+        for index, unit in enumerate(board.units)
+    ]
+    text = DISPLAY_HARNESS.read_text(encoding="utf-8").replace("RESETS", " ".join(resets))
+    text = text.replace("UNIT_COUNT", str(len(board.units)))
     source = folder / "harness.c"
-    text = DISPLAY_HARNESS.read_text(encoding="utf-8")
-    source.write_text(text.replace("LINK", name).replace("CAPITALS", name.upper()))
+    source.write_text(text.replace("LINK", ident).replace("CAPITALS", ident.upper()))
     program = folder / "harness"
-    parts = [source, folder / f"{name}_display.c", folder / f"{name}_link.c"]
+    parts = [source, folder / f"{ident}_display.c", folder / f"{ident}_link.c"]
     compile_c("gcc", parts, program, *STRICT, *SANITIZED)
     random = np.random.default_rng(5)
-    count = 200_000
+    count = 100_000
     near = random.random(count) < 0.5
-    space = random.integers(1, 4, count).astype(np.uint64)
     offsets = random.integers(0, 1 << 16, count)
-    address = np.where(near, random.integers(0, 9, count), offsets).astype(np.uint64)
     words = model.layout.pack(
-        space=space,
+        space=random.integers(1, 4, count).astype(np.uint64),
         unit=random.integers(0, 4, count).astype(np.uint64),
-        address=address,
+        address=np.where(near, random.integers(0, 16, count), offsets).astype(np.uint64),
         data=random.integers(0, 256, count).astype(np.uint64),
     )
     (folder / "words.bin").write_bytes(words.astype("<u8").tobytes())
     done = subprocess.run([program, folder / "words.bin"], capture_output=True)
     assert done.returncode == 0, done.stderr
     bank = DisplayBank(board, model.layout)
-    bank.feed(FrameBatch(np.arange(count, dtype=np.uint64), words))
+    frames = FrameBatch(np.arange(count, dtype=np.uint64), words)
+    bank.show(DeliveredFrames.copied(frames), refreshes=np.array([count], np.int64))
     expected = b""
     for display in bank.displays.values():
         expected += display.memory.tobytes() + display.palette.tobytes()
@@ -118,6 +150,9 @@ def test_display_agrees_with_the_displays_of_a_board(name: str, tmp_path: Path) 
         expected += pack(
             "<IBBI", display.base_offset, display.border_index, display.is_blank, outside
         )
+        display.refresh()
+        cursor, shape = display.cursor_offset, display.cursor_shape
+        expected += pack("<IBBB", cursor, shape, display.text_colours, display.page)
     counts = bank.counters
     expected += pack("<II", counts.frames_reserved_space, counts.frames_unknown_unit)
     assert min(counts.frames_reserved_space, counts.frames_unknown_unit) > 1_000
