@@ -20,6 +20,7 @@ from busplay.export.page.facts import unit_facts
 from busplay.export.page.share import share
 from busplay.link.layout import FrameLayout
 from busplay.link.load import load_link
+from busplay.run.replay import Replay
 from busplay.run.tap import Tap
 from busplay.trace.reader import TraceReader
 from tests.boards import board_with
@@ -77,6 +78,13 @@ def test_text_holds_the_bytes_and_nothing_that_html_changes(length: int) -> None
 def test_text_takes_a_seventh_more_than_the_bytes() -> None:
     data = np.random.default_rng(7).bytes(70_000)
     assert len(page_text.text_of_bytes(data).encode()) <= 80_001
+
+
+def test_parts_of_a_long_text_join_without_a_seam(monkeypatch: pytest.MonkeyPatch) -> None:
+    data = np.random.default_rng(8).bytes(5_000)
+    whole = page_text.text_of_bytes(data)
+    monkeypatch.setattr(page_text, "_PART_BYTES", 7 * 19)
+    assert page_text.text_of_bytes(data) == whole
 
 
 @pytest.mark.thorough
@@ -182,4 +190,20 @@ def test_page_has_the_frames_of_a_trace_on_every_shipped_link(
     assert found[2] == (4 * bank.unit_indexes[columns.unit] + columns.space.astype(int)).tolist()
     assert found[3] == columns.offset.tolist()
     assert found[4] == columns.data.tolist()
+    cycles = np.random.default_rng(8).integers(0, 60_000, 50).tolist()
+    times = page.evaluate(
+        """(cycles) => { const { recording } = player;
+          return [cycles.map((one) => recording.startEdge(one)),
+            cycles.map((one) => recording.momentOfCycle(one)),
+            [0, 1, 99, 500].map((event) => recording.cycleOfEvent(event))]; }""",
+        cycles,
+    )
+    with Replay(path) as replay:
+        cycles = [min(one, replay.end_cycle - 1) for one in cycles]
+        assert times[0] == [replay.start_edge(one) for one in cycles]
+        moments = np.searchsorted(sent.edge, np.array(times[0], np.uint64), side="right")
+        assert times[1] == moments.tolist()
+        for event, cycle in zip((0, 1, 99, 500), times[2], strict=True):
+            edge = int(sent.edge[event])
+            assert replay.start_edge(cycle - 1) < edge <= replay.start_edge(cycle)
     tab.require_silent()
