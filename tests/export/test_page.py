@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import re
+import shutil
 import zlib
 from base64 import b64encode
 from dataclasses import replace
@@ -19,6 +20,7 @@ from busplay.export.page.share import share
 from busplay.history.history import open_history
 from busplay.player.marks import Marks
 from busplay.run.replay import Replay
+from busplay.run.session import Session
 from busplay.run.tap import Tap
 from busplay.run.trace_writer import TraceWriter
 from busplay.trace.reader import TraceReader
@@ -226,6 +228,27 @@ def test_pixel_look_up_names_the_instruction_as_why_does(tab: Watched, tides: Pa
     assert found.store.program_counter is not None
     assert said(page)["instruction"] == (f"${found.store.program_counter:04X} {found.store.label}")
     assert f"= ${found.store.address:04X}" in said(page)["byte"]
+
+
+@pytest.mark.thorough
+def test_pixel_look_up_names_the_source_line(new_tab: OpenTab, tmp_path: Path) -> None:
+    shutil.copy(PROJECT / "tests/data/fuzz/debug_file/tiny.dbg", tmp_path)
+    # The program of tiny.dbg, at $C000: it stores 5 to $4000 for ever.
+    code = bytes.fromhex("A200 A905 8D0040 E8 D0F8 4C00C0") + b"hello, \0"
+    rom = code.ljust(0x3FFC, b"\0") + bytes.fromhex("00C0 0000")
+    (tmp_path / "tiny.bin").write_bytes(rom)
+    path = tmp_path / "tiny.trace"
+    with Session("dunlin", program=tmp_path / "tiny.bin", record=path) as session:
+        session.run(3_000)
+    page = open_page(new_tab(), path)
+    page.evaluate("() => { player.go(1e9); player.choose(0, 0, 0); }")
+    assert said(page)["instruction"] == "$C004 @loop+2 tiny.s:10"
+    (tmp_path / "tiny.bin").write_bytes(rom[:-1] + b"x")
+    page = open_page(new_tab(), path)
+    page.evaluate("() => { player.go(1e9); player.choose(0, 0, 0); }")
+    assert said(page)["instruction"] == (
+        "not known: no tiny.bin with the recorded digest is beside the trace"
+    )
 
 
 @pytest.mark.thorough
