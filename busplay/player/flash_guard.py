@@ -82,7 +82,7 @@ class FlashWarning:
         field_ratio: largest part of a field of 10 degrees that flashes, 0 to 1.
         units: names of the units that flash.
         left_px, top_px, width_px, height_px: rectangle of all pixels that flash too often, in
-            the first of these units.
+            the picture of the first of these units; empty where none is in it.
     """
 
     flashes: int
@@ -185,17 +185,12 @@ class FlashGuard:
             return False
         self._warned = number
         places = [place for place in self._all_places() if _overlaps(place, second)]
-        first = places[0]
-        left, top = second.left_px - first.left_px, second.top_px - first.top_px
         self.warning = FlashWarning(
             second.flashes,
             general is None,
             second.field_ratio,
             tuple(dict.fromkeys(place.unit.name for place in places)),
-            max(0, left),
-            max(0, top),
-            min(second.width_px + min(0, left), first.width_px - max(0, left)),
-            min(second.height_px + min(0, top), first.height_px - max(0, top)),
+            *_part_of(places[0], second),
         )
         return True
 
@@ -244,6 +239,16 @@ def _overlaps(place: UnitPlace, second: FlashSecond) -> bool:
         and place.top_px < second.top_px + second.height_px
         and second.top_px < place.top_px + place.height_px
     )
+
+
+def _part_of(place: UnitPlace, second: FlashSecond) -> tuple[int, int, int, int]:
+    """Return left, top, width and height of what flashes of a unit's picture, without border."""
+    unit = place.unit
+    left, top = second.left_px - place.picture_left_px, second.top_px - place.picture_top_px
+    right = min(left + second.width_px, unit.width_px)
+    bottom = min(top + second.height_px, unit.height_px)
+    left, top = max(0, left), max(0, top)
+    return left, top, max(0, right - left), max(0, bottom - top)
 
 
 def _held(picture: IndexedPicture, places: Sequence[UnitPlace]) -> dict[str, HeldPicture]:

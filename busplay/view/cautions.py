@@ -17,7 +17,7 @@ def flash_text(warning: FlashWarning | None, *, is_held: bool) -> str:
     head = "Held by --calm" if is_held else "Caution"
     what = "red flashes" if warning.is_red else "flashes"
     area = " and ".join(warning.units)
-    if len(warning.units) == 1:
+    if len(warning.units) == 1 and warning.width_px and warning.height_px:
         right = warning.left_px + warning.width_px - 1
         bottom = warning.top_px + warning.height_px - 1
         area += f" from {warning.left_px}, {warning.top_px} to {right}, {bottom}"

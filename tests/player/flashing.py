@@ -16,9 +16,9 @@ def make_meter(width_px: int, height_px: int, *, can_take_back: bool) -> Meter:
     return FlashMeter(width_px, height_px, rate_hz=HZ, field_px=field, can_take_back=can_take_back)
 
 
-def one_unit(name: str = "panel") -> dict[str, Display]:
+def one_unit(name: str = "panel", *, border_px: int = 0) -> dict[str, Display]:
     greys = tuple((17 * level,) * 3 for level in range(16))
-    unit = unit_with(name=name, width_px=16, height_px=8, palette=greys)
+    unit = unit_with(name=name, width_px=16, height_px=8, palette=greys, border_px=border_px)
     return {name: Display(unit)}
 
 

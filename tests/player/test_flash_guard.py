@@ -49,6 +49,23 @@ def test_a_window_warns_as_it_happens_and_says_what_flashes() -> None:
     assert watched.guard.held is None
 
 
+def test_the_place_that_flashes_is_in_pixels_of_the_unit() -> None:
+    watched = Watched(calm=False)
+    watched.displays = one_unit(border_px=3)
+    part = watched.displays["panel"]
+    for number in range(60):
+        # Row 2 to 7: more than a quarter of the field.
+        fill(part, ALL_BLACK)
+        part.write_memory(range(16, 64), [strobe(number)] * 48)
+        watched.number += 1
+        now_ns = -(-watched.number * NS_PER_S // HZ)
+        watched.guard.look([watched.displays], now_ns, key=number)
+    warning = watched.guard.warning
+    assert warning is not None
+    assert (warning.left_px, warning.top_px) == (0, 2)
+    assert (warning.width_px, warning.height_px) == (16, 6)
+
+
 def test_a_warning_goes_a_second_after_the_last_flash() -> None:
     watched = Watched(calm=False)
     for number in range(40):
