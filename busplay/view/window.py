@@ -37,6 +37,7 @@ from busplay.view.kept import read_layout, write_layout
 from busplay.view.keys import REPEATING, Command, code_of, command_of, edit_key_of
 from busplay.view.layers import Layers
 from busplay.view.player_commands import PLAYER_COMMANDS
+from busplay.view.sizing import first_size, make_room, set_scale
 from busplay.view.status_line import status_cells, time_text
 
 import pygame  # isort: skip - `screen` sets its greeting off first
@@ -46,14 +47,8 @@ PICTURES_HZ = 60
 STATUS_NS = NS_PER_S // 5
 NOTE_NS = 4 * NS_PER_S
 KEY_REPEAT_MS = (350, 40)
-DESKTOP_PERCENT = 85
 GREETING = "F1: keys. Caution: programs may flash"
 GREETING_ALONE = "F1: keys, F12: instrument. Caution: programs may flash"
-INSTRUMENT_PX = (1280, 720)
-"""Size of a window with its panels, at first."""
-BIG_INSTRUMENT_PX = (1920, 1080)
-"""The same with letters for a projector."""
-
 Reason = Literal["closed", "ended", "pictures"]
 
 
@@ -208,10 +203,14 @@ class PlayerWindow:
         self._status_key: tuple[object, ...] = ()
         self._note_until_ns = 0
         self._drawn: Drawn | None = None
-        self._window = screen.ScreenWindow(title, self._first_size(screen.desktop_size()))
+        self._scene.cells = status_cells(player, self._playable.status())
+        desktop = screen.desktop_size()
+        size = first_size(self._scene, self._painter, desktop)
+        self._window = screen.ScreenWindow(title, size)
         if self._window.density != 1:
             self._scene.density = self._window.density
-            self._window.resize(self._first_size(self._window.desktop_size))
+            desktop = self._window.desktop_size
+            self._window.resize(first_size(self._scene, self._painter, desktop))
         if fullscreen:
             self._window.toggle_full_screen()
         pygame.key.set_repeat(*KEY_REPEAT_MS)
@@ -273,30 +272,6 @@ class PlayerWindow:
             kept.width_px = round(width / self._scene.density)
             kept.height_px = round(height / self._scene.density)
         return kept
-
-    def _first_size(self, desktop: tuple[int, int]) -> tuple[int, int]:
-        """Fit the window to the units, as large as the desktop has room for with some to spare."""
-        most = desktop[0] * DESKTOP_PERCENT // 100, desktop[1] * DESKTOP_PERCENT // 100
-        scene = self._scene
-        scene.cells = status_cells(self._player, self._playable.status())
-        if self.instrument.is_open:
-            kept = self.instrument.state.kept
-            usual = BIG_INSTRUMENT_PX if scene.big else INSTRUMENT_PX
-            wanted = self._points(kept.width_px or usual[0], kept.height_px or usual[1])
-            return min(wanted[0], desktop[0]), min(wanted[1], desktop[1])
-        scale = scene.scale or 1
-        size = self._painter.window_size_for(scene, scale, most)
-        while scene.scale is None and scene.units:
-            larger = self._painter.window_size_for(scene, scale + 1, most)
-            if larger[0] > most[0] or larger[1] > most[1]:
-                break
-            size, scale = larger, scale + 1
-        width = max(size[0], min(most[0], self._painter.status_width_for(scene, size)))
-        return min(width, desktop[0]), min(size[1], desktop[1])
-
-    def _points(self, width: int, height: int) -> tuple[int, int]:
-        """Return pixels for a size in points."""
-        return round(width * self._scene.density), round(height * self._scene.density)
 
     # -- the loop
 
@@ -466,15 +441,15 @@ class PlayerWindow:
             self._note_player(command)
         elif self.instrument.do(command):
             if command is Command.INSTRUMENT and self.instrument.is_open:
-                self._make_room()
+                make_room(self._window, self._scene)
         elif command is Command.HELP:
             self._scene.help_open = True
         elif command is Command.QUIT:
             self._closed = True
         elif command is Command.SMALLER:
-            self._set_scale(self._scale() - 1)
+            self._set_scale(-1)
         elif command is Command.LARGER:
-            self._set_scale(self._scale() + 1)
+            self._set_scale(1)
         elif command is Command.FIT:
             self._scene.scale = None
             self._note("pixels as large as fits")
@@ -488,14 +463,6 @@ class PlayerWindow:
             self._save(compose(displays, stacked=self._scene.stacked))
         elif command is Command.WINDOW_PICTURE:
             self._save(self._window_picture())
-
-    def _make_room(self) -> None:
-        """Enlarge a window in which the panels would have little room."""
-        now, desktop = self._window.size, self._window.desktop_size
-        wanted = tuple(map(min, self._points(*INSTRUMENT_PX), desktop))
-        larger = max(now[0], wanted[0]), max(now[1], wanted[1])
-        if larger != now and not self._window.full_screen:
-            self._window.resize(larger)
 
     def _note_player(self, command: Command) -> None:
         player = self._player
@@ -521,32 +488,10 @@ class PlayerWindow:
         first = time_text(begin or 0, clock_hz)
         return f"loops from {first} to {'the end' if end is None else time_text(end, clock_hz)}"
 
-    def _scale(self) -> int:
-        return 1 if self._drawn is None else self._drawn.scale
-
-    def _set_scale(self, scale: int) -> None:
-        if scale < 1:
-            self._note("pixels cannot be smaller")
-            return
-        now = self._window.size
-        if self.instrument.is_open:
-            # The panels keep their room, so the screens have what they have.
-            if scale > self._scale() and self._drawn is not None and not self._drawn.fits(scale):
-                self._note(f"no room for scale {scale}")
-                return
-            self._scene.scale = scale
-            self._note(f"scale {scale}")
-            return
-        needed = self._painter.window_size_for(self._scene, scale, now)
-        most = now if self._window.full_screen else self._window.desktop_size
-        if scale > self._scale() and (needed[0] > most[0] or needed[1] > most[1]):
-            self._note(f"no room for scale {scale}")
-            return
-        self._scene.scale = scale
-        self._note(f"scale {scale}")
-        larger = max(now[0], needed[0]), max(now[1], needed[1])
-        if not self._window.full_screen and larger != now:
-            self._window.resize(larger)
+    def _set_scale(self, change: int) -> None:
+        now = 1 if self._drawn is None else self._drawn.scale
+        scene, painter = self._scene, self._painter
+        self._note(set_scale(now + change, self._window, scene, painter, self._drawn))
 
     def _window_picture(self) -> np.ndarray[tuple[int, ...], np.dtype[np.uint8]]:
         # The line may be a fifth of a second old; a picture that stays should agree with itself.
