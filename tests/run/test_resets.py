@@ -123,6 +123,25 @@ def test_received_and_rewritten_traces_keep_the_inputs(
             assert RunInputs.of_trace(reader) == session.inputs
 
 
+def test_profile_begins_anew_at_a_reset(tmp_path: Path) -> None:
+    """The start was called by the routine that the reset ended, within its calls."""
+    trace = tmp_path / "t.trace"
+    with Session(DUNLIN, program="tides.bin", record=trace) as session:
+        for cycles in (300_000, 250_000):
+            session.run(cycles)
+            session.reset()
+        session.run(200_000)
+    found = profile(trace)
+    rows = {row.name: row for row in found.routines}
+    assert rows["reset"].cycles_with_callees == found.cycles
+    assert not [one for one in found.calls if one.callee == "reset"]
+    assert sum(row.cycles for row in found.routines) == found.cycles
+    # From the reset's own cycles up to the call of main, three times the same.
+    start = profile(DUNLIN, "tides.bin", stop_cycle=200_000)
+    alone = next(row for row in start.routines if row.name == "reset").cycles
+    assert rows["reset"].cycles == 3 * alone + 2 * 7
+
+
 @pytest.mark.parametrize("rom", [WAITS, STOPS], ids=["waiting", "stopped"])
 def test_reset_ends_a_wait_and_a_stop(rom: bytes, tmp_path: Path) -> None:
     program, trace = tmp_path / "rom.bin", tmp_path / "rom.trace"

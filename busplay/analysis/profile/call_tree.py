@@ -4,7 +4,7 @@ How to think about it. A JSR opens a frame with the stack pointer from before it
 closes all frames popped off the stack, so programs may drop return addresses, or push their own to
 jump by RTS. An interrupt opens a frame under a root of its own, so that it does not
 count for the routine that it interrupts. A frame is at a node of the tree: a routine, called from
-another.
+another. A reset closes all frames.
 
 A routine is the code from one start to the next. A frame that runs or jumps into another routine
 continues at that routine's node, a sibling of the first; so the own costs of all nodes of a routine
@@ -92,6 +92,11 @@ class CallTree:
         if kind.any():
             code[kind != StepKind.INSTRUCTION] = _NONE
         routine = self._routine_of[address]
+        was_reset = int(kind[0]) == StepKind.RESET
+        if was_reset:
+            # It is alone in its piece.
+            self._frames.clear()
+            self._last = _NONE, 0
         begins = np.empty(len(code), np.bool_)
         begins[0] = True
         begins[1:] = (routine[1:] != routine[:-1]) | (code[:-1] != _NONE)
@@ -104,7 +109,7 @@ class CallTree:
         s_before = [self._last[1], *s[behind].tolist()]
         self._last = int(code[-1]), int(s[-1])
         sums = [np.add.reduceat(one, first).tolist() for one in costs]
-        entered = self._routine_of[instructions.pc[first]]
+        entered = routine[first] if was_reset else self._routine_of[instructions.pc[first]]
         columns = (s[first], interrupts[first], entered, routine[first])
         rows = zip(
             code_before, s_before, *(column.tolist() for column in columns), *sums, strict=True
@@ -171,14 +176,15 @@ class CallTree:
 def charged_address(instructions: InstructionBatch, *, next_pc: int) -> UInt16Column:
     """Return the address that each instruction's costs belong to; uint16[instructions].
 
-    An interrupt sequence is charged to the first instruction of its handler, a wait to its WAI.
+    An interrupt sequence is charged to the first instruction of its handler, a reset likewise, a
+    wait to its WAI.
 
     Args:
         next_pc: address of the instruction that comes behind the last.
     """
     kind, address = instructions.kind, instructions.pc
     others = np.flatnonzero(kind)
-    interrupts = others[kind[others] == StepKind.INTERRUPT]
+    interrupts = others[(kind[others] == StepKind.INTERRUPT) | (kind[others] == StepKind.RESET)]
     waits = others[kind[others] == StepKind.WAITING]
     charged = address.copy()
     charged[interrupts] = np.append(address[1:], np.uint16(next_pc))[interrupts]
