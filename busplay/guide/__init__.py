@@ -16,6 +16,7 @@ TOPICS = {
     "window": "The window: time line, pixel look-up, steps, overlays, lists.",
     "links": "Describe a link: fields, framing, check; is it sound, what can it carry?",
     "boards": "Describe a board: memory, windows, units, both ends; run programs on it.",
+    "devices": "Timers, ports, serial lines, devices of your own on the processor's bus.",
     "registers": "Display registers and the host port.",
     "faults": "Inject faults, name lost stores, find what breaks the link.",
     "captures": "Decode what a logic analyser recorded.",
