@@ -7,11 +7,12 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from busplay.batch import FrameBatch, UInt64Column
+from busplay.batch import UInt64Column
 from busplay.description.link import SPACE_MEMORY, SPACE_REGISTERS
 from busplay.display.fields import FrameFields
 from busplay.display.writes import FIELD_ADDRESS, FIELD_DATA, FIELD_SPACE, FIELD_UNIT
 from busplay.errors import InputError
+from busplay.history.trace_frames import TraceFrames
 from busplay.link.layout import FrameLayout
 from busplay.player.inspector import FrameRow
 from busplay.program.labels import Labels
@@ -22,8 +23,8 @@ _ADDRESS = re.compile(r"\$([0-9A-Fa-f]{1,4})(?:-\$?([0-9A-Fa-f]{1,4}))?")
 _VALUE = re.compile(r"=\$?([0-9A-Fa-f]{1,2})")
 
 
-class FrameRows:
-    """The frames of a trace, by number.
+class FrameRows(TraceFrames):
+    """The frames of a trace as text.
 
     Args:
         reader: the trace, recorded with a board.
@@ -31,6 +32,7 @@ class FrameRows:
     """
 
     def __init__(self, reader: TraceReader, labels: Labels) -> None:
+        super().__init__(reader)
         self.layout = FrameLayout(reader.header.link)
         board = reader.header.board
         units = reader.header.units
@@ -39,45 +41,16 @@ class FrameRows:
         )
         self._labels = labels
         self.places = PlaceNames(board, labels)
-        self.follow(reader)
 
     def follow(self, reader: TraceReader) -> None:
         """Go on with more of the same trace, which grows."""
-        self.reader = reader
-        self._before = reader.frames_before.astype(np.int64)
-
-    @property
-    def first_frame(self) -> int:
-        """Number of the first frame that is kept."""
-        return int(self._before[0])
-
-    @property
-    def frames(self) -> int:
-        """Number behind the last frame of the trace."""
-        return int(self._before[-1])
+        self._go_on_in(reader)
 
     @property
     def lane_names(self) -> tuple[str, ...]:
         """Names of the lanes of a frame's symbols."""
         names = [f"lane {lane}" for lane in range(self.layout.lanes)]
         return (*names, "strobe") if self.layout.strobe_mask else tuple(names)
-
-    def batch(self, first: int, stop: int) -> FrameBatch:
-        """Return frames by their numbers.
-
-        Raises:
-            InputError: a chunk is damaged.
-        """
-        first, stop = max(self.first_frame, first), min(stop, self.frames)
-        parts = []
-        while first < stop:
-            number = int(np.searchsorted(self._before, first, side="right")) - 1
-            frames = self.reader.frame_chunk(number).frames
-            begin = int(self._before[number])
-            here = slice(first - begin, stop - begin)
-            parts.append(FrameBatch(frames.edge[here], frames.word[here]))
-            first = begin + len(frames)
-        return FrameBatch.joined(parts)
 
     def in_pieces(self, words: UInt64Column) -> tuple[UInt64Column, UInt64Column]:
         """Return words with contiguous fields, and where these are in them."""

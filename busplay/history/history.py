@@ -32,6 +32,7 @@ from busplay.history.index import WriteIndex, go_to_chunk
 from busplay.history.pixel import PixelCauses, pixel_causes
 from busplay.history.places import Place, Write, Writes, unit_named
 from busplay.history.timeline import Timeline, draw_timeline
+from busplay.history.trace_frames import TraceFrames
 from busplay.link.layout import FrameLayout
 from busplay.pipeline.pipeline import UNIT_STATE
 from busplay.pipeline.refreshes import Refreshes
@@ -47,7 +48,7 @@ REPLAYED_KEPT = 4
 ROWS_AT_ONCE = 256
 
 
-class History:
+class History(TraceFrames):
     """The writes of one recording, and its time line.
 
     Args:
@@ -58,15 +59,13 @@ class History:
         reader: the trace.
         board: its board.
         index: the write index.
-        begin_frame: the moment at which it begins: above 0 where a trace that grows has dropped
-            its beginning.
-        frames: count of frames in the trace, the moment at its end.
 
     Raises:
         InputError: the trace is damaged.
     """
 
     def __init__(self, reader: TraceReader, index: WriteIndex) -> None:
+        super().__init__(reader)
         builder = index.builder
         self.board: Board = builder.pipeline.board
         self._pipeline = builder.pipeline
@@ -91,11 +90,8 @@ class History:
         self._follow(reader, index, key_cycles)
 
     def _follow(self, reader: TraceReader, index: WriteIndex, key_cycles: Sequence[int]) -> None:
-        self.reader = reader
+        self._go_on_in(reader)
         self.index = index
-        self.frames = reader.frames
-        self._before = reader.frames_before.astype(np.int64)
-        self.begin_frame = int(self._before[0])
         self._key_edges = np.array([reader.header.edge_at(one) for one in key_cycles], np.int64)
 
     def display_at_begin(self, unit: str) -> Display:
@@ -113,14 +109,6 @@ class History:
         return self._begins[unit]
 
     # -- moments
-
-    def frame_at_edge(self, edge: int) -> int:
-        """Return the count of frames that start before a link edge.
-
-        Raises:
-            InputError: the trace is damaged there.
-        """
-        return self.reader.frames_before_edge(edge)
 
     def frame_at_cycle(self, cycle: int) -> int:
         """Return the count of frames that a replay has shown at a processor cycle.
@@ -152,44 +140,10 @@ class History:
         last = Refreshes(self.board, self._encoder).last_edge(edge)
         return min(before_frame, self.frame_at_edge(last))
 
-    def edge_of_frame(self, frame: int) -> int:
-        """Return the link edge at which a frame starts.
-
-        Raises:
-            InputError: the trace is damaged there.
-            ValueError: the trace has no such frame.
-        """
-        chunk, index = self._place_of(frame)
-        return int(self.reader.frame_chunk(chunk).frames.edge[index])
-
     @property
     def layout(self) -> FrameLayout:
         """The layout of its frames."""
         return self._pipeline.layout
-
-    def words_of_frames(self, first: int, stop: int) -> UInt64Column:
-        """Return uint64[stop - first], the words of frames as sent; errors as `word_of_frame`."""
-        words = [np.empty(0, np.uint64)]
-        while first < stop:
-            chunk, index = self._place_of(first)
-            words.append(self.reader.frame_chunk(chunk).frames.word[index : index + stop - first])
-            first += len(words[-1])
-        return np.concatenate(words)
-
-    def word_of_frame(self, frame: int) -> int:
-        """Return the word of a frame as sent.
-
-        Raises:
-            InputError: the trace is damaged there.
-            ValueError: the trace has no such frame.
-        """
-        return int(self.words_of_frames(frame, frame + 1)[0])
-
-    def _place_of(self, frame: int) -> tuple[int, int]:
-        if not self.begin_frame <= frame < self.frames:
-            raise ValueError(f"frame {frame}: the trace has {self.begin_frame} to {self.frames}")
-        chunk = int(np.searchsorted(self._before, frame, side="right")) - 1
-        return chunk, frame - int(self._before[chunk])
 
     # -- writes
 
@@ -307,7 +261,7 @@ class History:
 
     def _bounds(self, first_frame: int, stop_frame: int | None) -> tuple[int, int]:
         stop = self.frames if stop_frame is None else min(stop_frame, self.frames)
-        return max(first_frame, self.begin_frame), stop
+        return max(first_frame, self.first_frame), stop
 
     def _count_before(self, place: Place, frame: int) -> int:
         """Count the writes before a moment, from the nearest stretch's sums."""
@@ -436,8 +390,7 @@ class History:
             InputError: the trace is damaged there.
             ValueError: the trace has no such frame.
         """
-        chunk, index = self._place_of(frame)
-        frames = self.reader.frame_chunk(chunk).frames.between(index, index + 1)
+        frames = self.frame(frame)
         pieces = self._fields.words_in_pieces(frames.word)
         return self._write_at(
             Writes(

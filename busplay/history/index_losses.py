@@ -40,7 +40,7 @@ def _count_missed(history: History, first: int, stop: int) -> int:
     field = history.board.link.field_named("sequence")
     if field is None or first >= stop:
         return 0
-    words = history.words_of_frames(max(0, first - 1), stop)
+    words = history.batch(max(0, first - 1), stop).word
     numbers = history.layout.unpack_field(words, "sequence")
     steps = (numbers[1:] - numbers[:-1] - np.uint64(1)) & np.uint64((1 << field.bits) - 1)
     return int(steps.sum())

@@ -146,7 +146,7 @@ class ProgramInspector:
     @property
     def first_frame(self) -> int:
         """Number of the first frame that is kept."""
-        return self._history.begin_frame
+        return self._history.first_frame
 
     @property
     def frames(self) -> int:

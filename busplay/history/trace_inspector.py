@@ -203,7 +203,7 @@ class TraceInspector(ProgramInspector):
 
     def _memory_before(self, unit: Unit, frame: int) -> UInt8Column:
         """Return a unit's memory after COUNT frames, as sent."""
-        begin = self._history.begin_frame
+        begin = self._history.first_frame
         if frame <= begin:
             return np.array(self._history.display_at_begin(unit.name).memory)
         if (kept := self._memories.get(unit.name)) is not None and kept[0] == frame:
