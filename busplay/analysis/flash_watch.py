@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from busplay.analysis.flashes import SCREEN_PX, FlashMeter, FlashReport, field_on_screen
 from busplay.description.board import Board
 from busplay.description.faults import Faults
-from busplay.display.arrangement import GAP_PX, arrange, compose_indices
+from busplay.display.arrangement import GAP_PX, IndexedPicture, arrange, compose_indices
 from busplay.display.display import Display
 from busplay.errors import InputError
 from busplay.run.replay import Replay
@@ -40,7 +40,7 @@ class FlashWatch:
     >>> watch = busplay.FlashWatch(session.displays.values(), rate_hz=60)
     >>> for refresh in range(60):
     ...     done = session.run(max(0, refresh * session.clock_hz // 60 - session.cycle))
-    ...     watch.look()
+    ...     picture = watch.look()
     >>> watch.report().is_below
     True
     """
@@ -64,15 +64,21 @@ class FlashWatch:
         )
         self._shown: list[_Shown] = []
 
-    def look(self) -> None:
-        """Take what is shown now as the picture of the next refresh."""
+    def look(self) -> IndexedPicture | None:
+        """Take what is shown now as the picture of the next refresh.
+
+        Returns:
+            The picture; None: it is the last one again.
+        """
         if self._shown and all(map(_shows, self._displays, self._shown)):
             self._meter.repeat()
-            return
+            return None
         self._shown = [
             (one.memory.copy(), one.palette.copy(), one.shown_registers) for one in self._displays
         ]
-        self._meter.feed(compose_indices(self._displays))
+        picture = compose_indices(self._displays)
+        self._meter.feed(picture)
+        return picture
 
     def report(self) -> FlashReport:
         """Return what was found so far."""

@@ -86,7 +86,7 @@ def write_eyes(path: Path, eyes: Sequence[LaneEye], *, title: str = "") -> None:
 
 def eyes_svg(eyes: Sequence[LaneEye], *, title: str = "") -> str:
     """Draw the eyes as SVG."""
-    width, height = _size(eyes)
+    width, height = eyes_size_px(eyes)
     out = [
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{width}" height="{height}"'
         f' viewBox="0 0 {width} {height}" font-family="sans-serif" stroke="none">',
@@ -130,7 +130,7 @@ def eyes_image(eyes: Sequence[LaneEye], *, title: str = "") -> NDArray[np.uint8]
     from matplotlib.figure import Figure
     from matplotlib.patches import Rectangle
 
-    width, height = _size(eyes)
+    width, height = eyes_size_px(eyes)
     # 72 dots an inch: a point is a pixel, so sizes are those of the SVG.
     figure = Figure(figsize=(width / 72, height / 72), dpi=72)
     canvas = FigureCanvasAgg(figure)
@@ -156,7 +156,8 @@ def eyes_image(eyes: Sequence[LaneEye], *, title: str = "") -> NDArray[np.uint8]
     return np.asarray(canvas.buffer_rgba(), np.uint8)[:, :, :3]  # type: ignore[no-untyped-call]
 
 
-def _size(eyes: Sequence[LaneEye]) -> tuple[int, int]:
+def eyes_size_px(eyes: Sequence[LaneEye]) -> tuple[int, int]:
+    """Return width and height of the picture."""
     return LEFT_PX + _bars_px(eyes) + RIGHT_PX, TOP_PX + ROW_PX * len(eyes) + BOTTOM_PX
 
 

@@ -248,6 +248,28 @@ class History(TraceFrames):
         place = self._within(place)
         return self._count_before(place, stop) - self._count_before(place, first)
 
+    def write_counts(self, unit: str) -> Int64Column:
+        """Return int64[memory_bytes]: the writes to each byte of a unit's memory in the trace.
+
+        On boards with more than 131,072 bytes of display memory, neighbouring bytes share a count:
+        the mean of theirs, rounded up.
+
+        Raises:
+            InputError: the board has no such unit, or the trace is damaged.
+        """
+        size = unit_named(self.board, unit).memory_bytes
+        first, stop = self._cells.of_range(unit, "memory", 0, size)
+        cells = self.index.counts_before[-1, first:stop].astype(np.int64)
+        counts = np.zeros(size, np.int64)
+        each = -(-cells >> self._cells.shift)
+        spread = np.repeat(each, 1 << self._cells.shift)[:size]
+        counts[: len(spread)] = spread
+        # The index has counts of its complete stretches.
+        counted = int(self._before[self.index.counted_chunks[-1]])
+        for found in self.writes(Place(unit, "memory", 0, size), counted):
+            counts += np.bincount(found.offset, minlength=size)
+        return counts
+
     def _within(self, place: Place) -> Place:
         """Return the part of a place that its unit has.
 

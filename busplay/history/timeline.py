@@ -57,6 +57,17 @@ class Timeline:
     keys: Int64Column
     slots: Int64Column
 
+    def losses(self) -> dict[str, Int64Column]:
+        """Return the losses by cause, in words; causes that never occur are left out."""
+        causes = {
+            "lost at the sender FIFO": self.lost_at_sender,
+            "lost at the receiver FIFO": self.lost_at_receiver,
+            "late": self.late,
+            "not delivered": self.undelivered,
+            "missed by sequence": self.frames_missed,
+        }
+        return {cause: counts for cause, counts in causes.items() if counts.any()}
+
 
 def draw_timeline(
     reader: TraceReader,

@@ -86,14 +86,7 @@ class TraceInspector(ProgramInspector):
     def sums(self, first_edge: int, stop_edge: int, columns: int) -> TimeSums:
         """Return the sums of equal parts of a stretch."""
         line = self._history.timeline(first_edge, stop_edge, columns)
-        losses = {
-            "lost at the sender FIFO": line.lost_at_sender,
-            "lost at the receiver FIFO": line.lost_at_receiver,
-            "late": line.late,
-            "not delivered": line.undelivered,
-            "missed by sequence": line.frames_missed,
-        }
-        found = {cause: one.astype(np.float64) for cause, one in losses.items() if one.any()}
+        found = {cause: one.astype(np.float64) for cause, one in line.losses().items()}
         self._take_errors()
         # Losses by faults injected in the replay are not in the trace.
         for cause in CAUSE_WORDS.values() if self._replay.is_faulty else ():

@@ -26,7 +26,7 @@ class BoundedPlayable:
         *,
         stop_cycle: int | None,
         after_run: Callable[[], None] = lambda: None,
-        at_refresh: Callable[[], None] | None = None,
+        at_refresh: Callable[[], object] | None = None,
         refresh_hz: int = 60,
     ) -> None:
         self._inner = inner
@@ -106,7 +106,7 @@ class BoundedPlayable:
             self._look(self._at_refresh)
         return done
 
-    def _look(self, at_refresh: Callable[[], None]) -> None:
+    def _look(self, at_refresh: Callable[[], object]) -> None:
         self._looked_at_cycle = self._inner.cycle
         at_refresh()
 

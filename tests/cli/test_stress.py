@@ -75,11 +75,14 @@ def test_text_csv_and_plot(
     assert not list(tmp_path.glob("*.part"))
 
 
-def test_plot_is_the_same_twice(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+@pytest.mark.parametrize("suffix", [".png", ".svg"])
+def test_plot_is_the_same_twice(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], suffix: str
+) -> None:
     pytest.importorskip("matplotlib", reason="Matplotlib is in the extra `analysis`")
     pictures = []
-    for name in ("one.png", "two.png"):
-        path = tmp_path / name
+    for name in ("one", "two"):
+        path = tmp_path / f"{name}{suffix}"
         stress(
             "dunlin",
             FILL,
@@ -95,7 +98,7 @@ def test_plot_is_the_same_twice(tmp_path: Path, capsys: pytest.CaptureFixture[st
         pictures.append(path.read_bytes())
     capsys.readouterr()
     assert pictures[0] == pictures[1]
-    assert pictures[0].startswith(b"\x89PNG")
+    assert pictures[0].startswith({".png": b"\x89PNG", ".svg": b"<?xml"}[suffix])
 
 
 @pytest.mark.parametrize(

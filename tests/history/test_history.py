@@ -57,6 +57,13 @@ def hold_writes(history: History, naive: NaiveHistory, data: st.DataObject) -> N
         assert rows(found) == [row(one) for one in expected]
         assert rows(list(history.writes(place, first, stop))[::-1]) == rows(found)
         assert history.count_writes(place, first, stop) == len(expected)
+        if place.space == "memory" and not history.index.builder.cells.shift:
+            counts = history.write_counts(place.unit)[place.first_offset : place.stop_offset]
+            whole = naive.between(*bounds, 0, history.frames)
+            assert counts.tolist() == [
+                sum(row(one)[1] == offset for one in whole)
+                for offset in range(place.first_offset, place.first_offset + len(counts))
+            ]
         before = naive.between(*bounds, 0, stop)
         last = history.last_write(place, stop)
         assert (last and (last.frame, last.offset, last.data)) == (

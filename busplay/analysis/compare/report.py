@@ -12,6 +12,7 @@ from busplay.wording import counted
 
 SHORT_LISTED = 3
 SHORT_PATTERNS = 3
+LISTING_HEAD = ("what", "cycle", "ns", "goes to", "data", "found")
 
 
 def verdict_text(found: Comparison) -> str:
@@ -49,6 +50,18 @@ def comparison_text(found: Comparison, *, full: bool, listed_most: int | None) -
     lines = [f"  {names[0]} (actual) against {names[1]} (expected)"]
     for note in found.notes:
         lines += wrapped(note)
+    lines += ["", *pairs(count_rows(found))]
+    if not found.frames_different:
+        return "\n".join(lines)
+    lines += _pattern_lines(found, full=full)
+    if full and found.frames_changed:
+        lines += _wrong_bits_lines(found)
+    lines += _listing_lines(found, most=listed_most)
+    return "\n".join(lines)
+
+
+def count_rows(found: Comparison) -> list[tuple[str, str]]:
+    """Return the counts of frames and the delay, as labels and texts."""
     rows = [
         ("frames", f"{found.frames_expected:,} expected, {found.frames_actual:,} actual"),
         ("same", f"{found.frames_same:,}{_out_of_order(found.frames_out_of_order)}"),
@@ -66,14 +79,7 @@ def comparison_text(found: Comparison, *, full: bool, listed_most: int | None) -
         )
     if found.delay is not None:
         rows.append(("delay", _delay_text(found.delay, judged=found.times_equal is not None)))
-    lines += ["", *pairs(rows)]
-    if not found.frames_different:
-        return "\n".join(lines)
-    lines += _pattern_lines(found, full=full)
-    if full and found.frames_changed:
-        lines += _wrong_bits_lines(found)
-    lines += _listing_lines(found, most=listed_most)
-    return "\n".join(lines)
+    return rows
 
 
 def _out_of_order(count: int) -> str:
@@ -131,9 +137,17 @@ def _pattern_lines(found: Comparison, *, full: bool) -> list[str]:
     lines = heading("Patterns")
     if not found.patterns:
         return [*lines, *wrapped(f"no pattern significant at {SIGNIFICANCE:.1%}")]
-    for one in found.patterns[: None if full else SHORT_PATTERNS]:
-        lines += wrapped(f"{one.sentence}. Probability by chance: {one_in(one.probability_ln)}.")
+    for sentence in pattern_sentences(found, most=None if full else SHORT_PATTERNS):
+        lines += wrapped(sentence)
     return lines
+
+
+def pattern_sentences(found: Comparison, *, most: int | None) -> list[str]:
+    """Return what the damage has in common, each with its probability by chance."""
+    return [
+        f"{one.sentence}. Probability by chance: {one_in(one.probability_ln)}."
+        for one in found.patterns[:most]
+    ]
 
 
 def _listing_lines(found: Comparison, *, most: int | None) -> list[str]:
@@ -143,12 +157,12 @@ def _listing_lines(found: Comparison, *, most: int | None) -> list[str]:
         return []
     title = f"All {total:,} differences" if len(listed) == total else f"First {len(listed):,}"
     title += "" if len(listed) == total else f" of {counted(total, 'difference')}"
-    rows: list[tuple[str, ...]] = [("what", "cycle", "ns", "goes to", "data", "found")]
-    rows += [_row(one) for one in listed]
+    rows = [LISTING_HEAD, *map(listing_row, listed)]
     return [*heading(title), *table(rows, right=frozenset({1, 2}))]
 
 
-def _row(one: Difference) -> tuple[str, ...]:
+def listing_row(one: Difference) -> tuple[str, ...]:
+    """Return a difference as the cells below `LISTING_HEAD`."""
     frame = one.expected or one.actual
     if frame is None:
         raise ValueError("a difference is in one of the traces")

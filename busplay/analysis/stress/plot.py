@@ -28,6 +28,7 @@ def plot_sweeps(results: Sequence[PointResult], path: Path, *, title: str) -> by
         BusplayError: Matplotlib is missing.
     """
     require_matplotlib()
+    from matplotlib import rc_context
     from matplotlib.figure import Figure as Picture
 
     swept = [figure for figure in Figure if any(one.figure is figure for one in results)]
@@ -41,11 +42,12 @@ def plot_sweeps(results: Sequence[PointResult], path: Path, *, title: str) -> by
         axes = picture.add_subplot(rows, columns, place)
         _draw(axes, figure, [one for one in results if one.figure is figure])
     content = BytesIO()
-    # No date: the same results make the same picture.
+    # A fixed salt and no date: the same results make the same picture.
     metadata: dict[str, Any] = {"Date": None} if path.suffix.lower() == ".svg" else {}
-    picture.savefig(
-        content, format=path.suffix.lower().lstrip("."), dpi=DOTS_PER_INCH, metadata=metadata
-    )
+    with rc_context({"svg.hashsalt": "busplay"}):
+        picture.savefig(
+            content, format=path.suffix.lower().lstrip("."), dpi=DOTS_PER_INCH, metadata=metadata
+        )
     return content.getvalue()
 
 
