@@ -104,7 +104,7 @@ def test_picture_of_a_link_does_not_replace_it(busplay: Busplay, desk: Path) -> 
     found = busplay("check", "link.svg", "--svg", "link.svg")
     assert found.status == 2
     assert found.err == (
-        "busplay: --svg: found link.svg, the file of FILE; give another file,"
+        "busplay: --svg: found link.svg, the file of LINK-or-BOARD; give another file,"
         " so that nothing is lost\n"
     )
     assert _digests(desk) == before
