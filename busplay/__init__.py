@@ -68,6 +68,7 @@ if TYPE_CHECKING:
     from busplay.history.program_history import ProgramHistory
     from busplay.link.layout import FrameLayout
     from busplay.link.load import load_board, load_link, parse_board, parse_link
+    from busplay.reporting.report import report
     from busplay.run.replay import Replay
     from busplay.run.session import Session
     from busplay.run.tap import Tap, attach
@@ -116,6 +117,7 @@ _HOME = {
     "parse_link": "busplay.link.load",
     "plan": "busplay.analysis.plan",
     "profile": "busplay.analysis.profile.profile",
+    "report": "busplay.reporting.report",
     "share": "busplay.export.page.share",
     "stress": "busplay.analysis.stress.stress",
     "trust_board_code": "busplay.core.devices.make",
@@ -164,6 +166,7 @@ __all__ = [
     "parse_link",
     "plan",
     "profile",
+    "report",
     "share",
     "stress",
     "trust_board_code",

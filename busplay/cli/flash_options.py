@@ -40,19 +40,21 @@ class FlashOptions:
     calm: bool = False
 
 
+screen_option = click.option(
+    "--screen",
+    "screen_px",
+    type=ScreenSize(),
+    metavar="WIDTHxHEIGHT",
+    default="x".join(map(str, SCREEN_PX)),
+    show_default=True,
+    help="Look for flashes as on a screen of so many pixels that the pictures fill; a field of"
+    " 10 degrees is a third of its width and height.",
+)
+
 flash_options = option_group(
     "flashes",
     FlashOptions,
-    click.option(
-        "--screen",
-        "screen_px",
-        type=ScreenSize(),
-        metavar="WIDTHxHEIGHT",
-        default="x".join(map(str, SCREEN_PX)),
-        show_default=True,
-        help="Look for flashes as on a screen of so many pixels that the pictures fill; a field of"
-        " 10 degrees is a third of its width and height.",
-    ),
+    screen_option,
     click.option(
         "--calm",
         is_flag=True,

@@ -29,6 +29,7 @@ COMMANDS = {
     "decode": "Decode a logic analyser's capture to a trace, with a health report.",
     "convert": "Convert between traces, stores, VCD, CSV, pcapng and synthetic captures.",
     "share": "Write a trace as one HTML file that replays it in any browser.",
+    "report": "Sum up a trace, a capture or a sweep in one HTML page that prints.",
     "info": "Show what is in a trace or a capture.",
     "profile": "Find where a program spends its cycles and its stores.",
     "plan": "Compute what a link can carry, and what other buses would take.",

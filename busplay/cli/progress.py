@@ -60,6 +60,23 @@ def shares_bar(*, label: str) -> Iterator[Callable[[int, int], None]]:
 
 
 @contextmanager
+def steps_bar() -> Iterator[Callable[[str, int, int], None]]:
+    """Show a bar for each step of a work; yields what to call with (step, done, total)."""
+    with ExitStack() as stack:
+        shown = ""
+        move: Callable[[int, int], None] = lambda done, total: None  # noqa: E731
+
+        def move_on(step: str, done: int, total: int) -> None:
+            nonlocal shown, move
+            if step != shown:
+                stack.close()
+                shown, move = step, stack.enter_context(shares_bar(label=step))
+            move(done, total)
+
+        yield move_on
+
+
+@contextmanager
 def late_bar(
     length: int | None, *, label: str, text: Callable[[], str] | None = None
 ) -> Iterator[Callable[[int], None]]:

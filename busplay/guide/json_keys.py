@@ -43,6 +43,7 @@ REPORTS: dict[str, tuple[Printed, ...]] = {
     "convert": (Printed("", "", "busplay.conversion.convert:ConvertReport"),),
     "emit": (Printed("", "", "busplay.emission.emit:EmitReport"),),
     "share": (Printed("", "", "busplay.export.page.share:PageReport"),),
+    "report": (Printed("", "", "busplay.reporting.report:WrittenReport"),),
     "info": (
         Printed("a trace", "", "busplay.trace.info:TraceInfo"),
         Printed("a capture", "", "busplay.formats.capture_info:CaptureFileInfo"),
