@@ -28,7 +28,7 @@ from busplay.core.cycles import (
 )
 from busplay.core.devices.bus import DeviceBus
 from busplay.core.host_port import NEVER, HostPortDevice, Register
-from busplay.core.interface import CoreCounters, CoreStop, Registers, require_in_range
+from busplay.core.interface import CoreCounters, CoreStop, Registers
 from busplay.core.line_plan import SAMPLE_CYCLES, LinePlan
 from busplay.core.memory_map import Action, MemoryMap
 from busplay.core.missing_opcode import missing_opcode
@@ -43,6 +43,7 @@ from busplay.core.py65_corrected import (
     Corrected65C02,
     Corrected6502,
 )
+from busplay.core.py65_registers import Py65Registers
 from busplay.core.rewind import KIND_SHIFT, CoreState, InstructionBatch, StepKind, packed_state
 from busplay.core.store_log import StoreLog
 
@@ -75,7 +76,7 @@ class _Memory(bytearray):
             self._special(address, byte)
 
 
-class ReferenceCore:
+class ReferenceCore(Py65Registers):
     """py65's NMOS 6502 or 65C02 with exact cycles, a host port and a tap; see `Core`.
 
     BBR and BBS of the 65C02 and undocumented opcodes are missing: they stop the core with a
@@ -112,10 +113,7 @@ class ReferenceCore:
         self._timing = timing_of(processor)
         self._base_cycles = self._timing.base_cycles
         self._writes_old_value = self._timing.writes_old_value
-        self._mpu = _MPU_CLASSES[processor](self._storage)
-        self._mpu.pc = 0
-        self._mpu.sp = 0
-        self._mpu.p = BREAK | UNUSED | INTERRUPT
+        super().__init__(_MPU_CLASSES[processor](self._storage))
         self._log = StoreLog()
         self._irq_from = NEVER
         self._nmi_from = NEVER
@@ -176,66 +174,6 @@ class ReferenceCore:
             self._unmapped_writes_ignored,
             self._interrupts_taken,
         )
-
-    @property
-    def pc(self) -> int:
-        """See `Core`."""
-        pc: int = self._mpu.pc
-        return pc
-
-    @pc.setter
-    def pc(self, value: int) -> None:
-        self._mpu.pc = require_in_range("pc", value, 0xFFFF)
-
-    @property
-    def a(self) -> int:
-        """See `Core`."""
-        a: int = self._mpu.a
-        return a
-
-    @a.setter
-    def a(self, value: int) -> None:
-        self._mpu.a = require_in_range("a", value, 0xFF)
-
-    @property
-    def x(self) -> int:
-        """See `Core`."""
-        x: int = self._mpu.x
-        return x
-
-    @x.setter
-    def x(self, value: int) -> None:
-        self._mpu.x = require_in_range("x", value, 0xFF)
-
-    @property
-    def y(self) -> int:
-        """See `Core`."""
-        y: int = self._mpu.y
-        return y
-
-    @y.setter
-    def y(self, value: int) -> None:
-        self._mpu.y = require_in_range("y", value, 0xFF)
-
-    @property
-    def s(self) -> int:
-        """See `Core`."""
-        s: int = self._mpu.sp
-        return s
-
-    @s.setter
-    def s(self, value: int) -> None:
-        self._mpu.sp = require_in_range("s", value, 0xFF)
-
-    @property
-    def p(self) -> int:
-        """See `Core`."""
-        p: int = self._mpu.p | BREAK | UNUSED
-        return p
-
-    @p.setter
-    def p(self, value: int) -> None:
-        self._mpu.p = require_in_range("p", value, 0xFF) | BREAK | UNUSED
 
     @property
     def irq(self) -> bool:
