@@ -109,7 +109,7 @@ def unit_asked(board: Board, name: str | None, pixel: tuple[int, int]) -> Unit:
     if name is not None:
         return unit_named(board, name)
     x, y = pixel
-    having = [one for one in board.units if x < one.width_px and y < one.height_px]
+    having = [one for one in board.units if 0 <= x < one.width_px and 0 <= y < one.height_px]
     if len(having) > 1:
         raise InputError(
             place="--unit",

@@ -171,7 +171,8 @@ class ProgramHistory:
             memory_mb=memory_mb,
             on_progress=on_progress,
         )
-        if path is None or reader.header.program_sha256 is not None:
+        is_recorded = path is None or reader.header.program_sha256 is not None
+        if is_recorded and load_address in (None, board.program_load_address):
             history._take_states(reader, keys=len(inputs.key_presses))
         return history
 

@@ -137,6 +137,21 @@ def test_states_of_another_program_are_not_used(tmp_path: Path) -> None:
     assert travel.memory.tobytes() == session.memory.tobytes()
 
 
+def test_states_are_not_used_where_the_program_is_said_to_go_elsewhere(tmp_path: Path) -> None:
+    """The first moments would show that another run is meant, and later ones would not."""
+    code = bytes.fromhex("EE0040 80FB")
+    (tmp_path / "ram.bin").write_bytes(code)
+    trace = tmp_path / "a.trace"
+    with Session(DUNLIN, program=tmp_path / "ram.bin", load_address=0x0300, record=trace) as one:
+        one.run(130_000)
+    with TraceReader(trace) as reader:
+        assert list(reader.core_states())
+        recorded_there = ProgramHistory.of_trace(reader)
+        elsewhere = ProgramHistory.of_trace(reader, load_address=0x0400)
+    assert len(recorded_there.snapshots) == 3
+    assert len(elsewhere.snapshots) == 1
+
+
 @pytest.mark.parametrize(
     ("at", "value", "found"),
     [
