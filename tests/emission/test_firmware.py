@@ -28,11 +28,10 @@ from busplay.description.faults import (
 from busplay.description.link import Link
 from busplay.description.read_font import shipped_font
 from busplay.display.bank import DisplayBank
+from busplay.emission.proof.firmware import CPPCHECK, SANITIZED, STRICT
 from busplay.link.layout import FrameLayout
 from tests.boards import board_with
 from tests.emission.firmware import (
-    SANITIZED,
-    STRICT,
     assert_agree,
     build_harness,
     compile_c,
@@ -189,18 +188,26 @@ def test_receiver_agrees_over_many_frames_with_faults_of_every_kind(
 
 
 @pytest.mark.thorough
-@needs_gcc
+@needs_compilers
 @settings(max_examples=4)
-@given(link=links(), corrects=st.booleans(), seed=st.integers(0, 1 << 30))
-def test_receiver_of_any_link_agrees(link: Link, corrects: bool, seed: int) -> None:
+@given(
+    link=links(),
+    corrects=st.booleans(),
+    compiler=st.sampled_from(("gcc", "clang")),
+    seed=st.integers(0, 1 << 30),
+)
+def test_receiver_of_any_link_agrees(link: Link, corrects: bool, compiler: str, seed: int) -> None:
     with tempfile.TemporaryDirectory() as name:
         of: Link | Board = link
         if corrects and can_correct(FrameLayout(link)):
             of = correcting(board_with(link))
         model = model_of(of)
         folder = emit_c(of, Path(name))
-        assert self_test("gcc", folder, model.ident) == 0
-        program = build_harness("gcc", folder, model.ident)
+        assert self_test(compiler, folder, model.ident) == 0
+        words = ["cppcheck", "-q", *CPPCHECK, *sorted(folder.glob("*.c"))]
+        checked = subprocess.run(words, capture_output=True, text=True)
+        assert (checked.returncode, checked.stderr) == (0, "")
+        program = build_harness(compiler, folder, model.ident)
         plan = Faults(
             seed=seed,
             bit_flips=[BitFlips(0.004)],

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 from dataclasses import replace
 from pathlib import Path
@@ -12,10 +13,11 @@ import busplay
 from busplay.emission.c_files import c_files
 from busplay.emission.emission import Emission
 from busplay.emission.proof.cycles import CycleBounds, Listing, NoBoundError
-from busplay.emission.proof.firmware import TARGETS, prove_firmware
+from busplay.emission.proof.firmware import TARGETS, prove_firmware, try_target
 from busplay.emission.vectors import vectors
 from tests.emission.firmware import correcting, emit_c, missing, model_of
 
+AVR_HARNESS = Path(__file__).with_name("avr_harness.c")
 CROSS = ("arm-none-eabi-gcc", "avr-gcc")
 TOOLS = ("gcc", "clang", "cppcheck", *CROSS)
 needs_tools = pytest.mark.skipif(bool(missing(*TOOLS)), reason=missing(*TOOLS))
@@ -153,3 +155,35 @@ def test_firmware_that_is_wrong_fails_its_proof() -> None:
     proofs, _ = prove_firmware(model, tuple(files))
     failed = {one.name.partition(",")[0] for one in proofs if one.status == "failed"}
     assert failed == {"self-test"}
+
+
+@pytest.mark.thorough
+@pytest.mark.skipif(bool(missing("simavr", *TOOLS)), reason=missing("simavr", *TOOLS))
+@pytest.mark.source("simavr 1.6", part="cycles of each symbol, with noise", kind="library")
+@pytest.mark.parametrize("name", ["guarded", "strobed"])
+def test_no_symbol_takes_more_cycles_than_the_bound(name: str, tmp_path: Path) -> None:
+    model = model_of(busplay.load_link(name))
+    folder = emit_c(name, tmp_path)
+    _, figures = try_target(model, TARGETS[1], folder)
+    assert figures is not None
+    bound = figures.symbol_cycles
+    text = AVR_HARNESS.read_text(encoding="utf-8")
+    source = folder / "main.c"
+    source.write_text(
+        text.replace("LINK_link", f"{name}_link")
+        .replace("LINK", name)
+        .replace("CAPITALS", name.upper())
+    )
+    program = folder / "main.elf"
+    flags = ["-std=gnu99", "-Os", "-fno-inline", *TARGETS[1].flags]
+    sources = [source, folder / f"{name}_link.c"]
+    built = subprocess.run(
+        ["avr-gcc", *flags, *sources, "-o", program], capture_output=True, text=True
+    )
+    assert built.returncode == 0, built.stderr
+    words = ["simavr", "-m", "atmega328p", "-f", "16000000", program]
+    ran = subprocess.run(words, capture_output=True, text=True, timeout=120)
+    most, received = (int(one) for one in re.findall(r"(\d+)\.", ran.stdout + ran.stderr)[-2:])
+    assert received > 100
+    assert bound is not None
+    assert most <= bound < 4 * most

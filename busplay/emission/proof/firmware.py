@@ -107,7 +107,7 @@ def prove_firmware(
         proofs = [*_on_hosts(model, folder), _cppcheck(folder)]
         figures = []
         for target in TARGETS:
-            proof, found = _on_target(model, target, folder)
+            proof, found = try_target(model, target, folder)
             proofs.append(proof)
             if found is not None:
                 figures.append(found)
@@ -177,9 +177,10 @@ def _cppcheck(folder: Path) -> Proof:
     )
 
 
-def _on_target(
+def try_target(
     model: LinkModel, target: Target, folder: Path
 ) -> tuple[Proof, TargetFigures | None]:
+    """Compile a folder's sources for a target; return whether it took them, and the figures."""
     compiler = f"{target.prefix}gcc"
     flags = (*target.flags, "-ffreestanding")
     proof = _all_compile(compiler, folder, *flags)
