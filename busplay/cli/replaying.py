@@ -104,6 +104,7 @@ def _bench(replay: Replay, request: ReplayRequest, labels: Labels, stack: ExitSt
     """
     from busplay.cli.window_profile import profile_of_run
     from busplay.history.history import open_history
+    from busplay.history.program_inspector import KnownProgram
     from busplay.history.trace_inspector import TraceInspector
     from busplay.player.marks import Marks
     from busplay.run.recorded_program import find_recorded_program
@@ -125,20 +126,17 @@ def _bench(replay: Replay, request: ReplayRequest, labels: Labels, stack: ExitSt
     if request.against is not None:
         against = stack.enter_context(Replay(request.against))
         differences = _differences(reader, against.reader)
+    profile_of = None
+    if program is not None:
+        profile_of = profile_of_run(
+            program.start, lambda: program.symbols, lambda: RunInputs.of_trace(reader)
+        )
     inspector = TraceInspector(
         replay,
         history,
-        labels=labels,
-        program=program,
+        KnownProgram(labels, program, profile_of),
         against=against,
         differences=differences,
-        profile_of=None
-        if program is None
-        else profile_of_run(
-            program.start,
-            lambda: program.symbols,
-            lambda: RunInputs.of_trace(reader),
-        ),
     )
     return Bench(inspector, Marks.beside(request.trace))
 

@@ -22,7 +22,7 @@ from busplay.errors import InputError
 from busplay.history.history import History
 from busplay.history.index import GrowingIndex
 from busplay.history.program_history import MEMORY_MB, ProgramHistory
-from busplay.history.program_inspector import ProfileOf
+from busplay.history.program_inspector import KnownProgram, ProfileOf
 from busplay.history.trace_inspector import TraceInspector
 from busplay.pipeline.pipeline import Pipeline, PipelineSnapshot
 from busplay.player.playable import Status
@@ -320,9 +320,7 @@ class LiveInspector(TraceInspector):
         labels: Labels | None = None,
         profile_of: ProfileOf | None = None,
     ) -> None:
-        super().__init__(
-            live, live.history, labels=labels, program=live.program, profile_of=profile_of
-        )
+        super().__init__(live, live.history, KnownProgram(labels, live.program, profile_of))
         self._live = live
         self._due_ns = 0
         self._taken = live.renewals

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
@@ -33,6 +34,24 @@ NEAR_CYCLES = 2_000_000
 PROFILED_CYCLES_MAX = 160_000_000
 
 ProfileOf = Callable[[int, int], Iterable[RoutineFacts]]
+
+
+@dataclass(frozen=True, slots=True)
+class KnownProgram:
+    """What an inspector knows of the recorded program.
+
+    Attributes:
+        labels: its labels; None: those beside the program.
+        run: its run; None: there is no program.
+        profile_of: returns the routines of a passage, from one cycle to another.
+    """
+
+    labels: Labels | None = None
+    run: ProgramHistory | None = None
+    profile_of: ProfileOf | None = None
+
+
+NOTHING_KNOWN = KnownProgram()
 
 
 class Inspected(Protocol):
@@ -76,9 +95,7 @@ class ProgramInspector:
     Args:
         replay: the replay, which has the present position.
         history: of its trace.
-        labels: the program's.
-        program: the recorded program's run, if there is a program.
-        profile_of: returns the routines of a passage, from one cycle to another.
+        known: of the program.
 
     Attributes:
         version: increases when the recording has grown.
@@ -88,17 +105,14 @@ class ProgramInspector:
         self,
         replay: Inspected,
         history: History,
-        *,
-        labels: Labels | None = None,
-        program: ProgramHistory | None = None,
-        profile_of: ProfileOf | None = None,
+        known: KnownProgram = NOTHING_KNOWN,
     ) -> None:
         self._replay = replay
         self._history = history
-        self._program = program
-        self._profile_of = profile_of
+        self._program = program = known.run
+        self._profile_of = known.profile_of
         self._header = replay.reader.header
-        self._labels = labels or ({} if program is None else program.symbols.labels)
+        self._labels = known.labels or ({} if program is None else program.symbols.labels)
         self._rows = FrameRows(history.reader, self._labels)
         self._stores = None if program is None else FrameStores(self._rows, program)
         self.version = 0

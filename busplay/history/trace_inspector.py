@@ -14,8 +14,12 @@ from busplay.display.display import Display
 from busplay.history.history import History
 from busplay.history.pixel import PixelCauses
 from busplay.history.places import Place, Write
-from busplay.history.program_history import ProgramHistory
-from busplay.history.program_inspector import Inspected, ProfileOf, ProgramInspector
+from busplay.history.program_inspector import (
+    NOTHING_KNOWN,
+    Inspected,
+    KnownProgram,
+    ProgramInspector,
+)
 from busplay.history.write_sums import sum_writes
 from busplay.losses.losses import CAUSE_WORDS, Cause
 from busplay.losses.lost_stores import LossNames
@@ -29,7 +33,6 @@ from busplay.player.inspector import (
     TimeSums,
     WriteSums,
 )
-from busplay.program.labels import Labels
 from busplay.run.replay import Replay
 
 # Most frames that an overlay reads; 60 ms.
@@ -37,11 +40,10 @@ SUMMED_FRAMES_MAX = 2_000_000
 
 
 class TraceInspector(ProgramInspector):
-    """Queries on a replay and its trace; the other arguments are those of `ProgramInspector`.
+    """Queries on a replay and its trace.
 
     Args:
-        replay: the replay, which has the present position.
-        history: of its trace.
+        replay, history, known: as for `ProgramInspector`.
         against: another replay, whose displays show what was received.
         differences: differences of the two: edge, and text.
     """
@@ -50,14 +52,12 @@ class TraceInspector(ProgramInspector):
         self,
         replay: Inspected,
         history: History,
+        known: KnownProgram = NOTHING_KNOWN,
         *,
-        labels: Labels | None = None,
-        program: ProgramHistory | None = None,
-        profile_of: ProfileOf | None = None,
         against: Replay | None = None,
         differences: Sequence[tuple[int, str]] = (),
     ) -> None:
-        super().__init__(replay, history, labels=labels, program=program, profile_of=profile_of)
+        super().__init__(replay, history, known)
         self._against = against
         self._differences = differences
         self._fates: dict[int, str] = {}

@@ -286,7 +286,7 @@ class Session:
         if [label is None, address is None, cycle is None, not exit].count(False) != 1:
             raise ValueError("give one of label, address, cycle and exit")
         first_cycle = self.cycle
-        stop_cycle = CYCLE_MAX if within_cycles is None else first_cycle + within_cycles
+        stop_cycle = min(first_cycle + self._limit(within_cycles), CYCLE_MAX)
         if label is not None:
             address = self.address_of(label)
             self._run_to(address, stop_cycle, target=f"label {label}, ${address:04X},")
@@ -311,6 +311,10 @@ class Session:
             if self.stop is None or self.stop.kind != "exit":
                 raise self._not_reached("the program's exit", first_cycle)
         return self.cycle - first_cycle
+
+    def _limit(self, within_cycles: int | None) -> int:
+        """Return the most cycles of a run until a condition."""
+        return CYCLE_MAX if within_cycles is None else within_cycles
 
     def _run_to(self, address: int, stop_cycle: int, *, target: str) -> None:
         core, first_cycle = self.core, self.cycle

@@ -81,24 +81,6 @@ class MachineUnderTest(Session):
             raise self.stop.as_error()
         return done
 
-    def run_until(
-        self,
-        *,
-        label: str | None = None,
-        address: int | None = None,
-        cycle: int | None = None,
-        exit: bool = False,  # noqa: A002 - what the program does
-        within_cycles: int | None = None,
-    ) -> int:
-        """Run as `Session.run_until` does; `within_cycles` None: 10 s of the board's time."""
-        return super().run_until(
-            label=label,
-            address=address,
-            cycle=cycle,
-            exit=exit,
-            within_cycles=self._limit(within_cycles),
-        )
-
     def run_refreshes(self, count: int = 1) -> int:
         """Run to the COUNT-th next refresh; return the cycles run.
 

@@ -14,6 +14,7 @@ from busplay.history.frame_rows import FrameRows
 from busplay.history.frame_stores import FrameStores
 from busplay.history.history import open_history
 from busplay.history.program_history import ProgramHistory
+from busplay.history.program_inspector import KnownProgram
 from busplay.history.trace_inspector import TraceInspector
 from busplay.link.load import load_board
 from busplay.run.replay import Replay
@@ -100,7 +101,7 @@ def test_register_written_four_cycles_before_another_is_named_exactly() -> None:
     # The panel named the store behind it, $C06E stz $A310 in cycle 17,271.
     replay = Replay(Path(__file__).parents[2] / "traces" / "tides.trace")
     program = ProgramHistory.of_trace(replay.reader)
-    inspector = TraceInspector(replay, open_history(replay.reader), program=program)
+    inspector = TraceInspector(replay, open_history(replay.reader), KnownProgram(run=program))
     replay.seek(1_000_000)
     causes = inspector.pixel("panel", 29, 118, deep=True).causes
     (base,) = [cause for cause in causes if cause.role == "base"]

@@ -14,6 +14,7 @@ from busplay.errors import InputError
 from busplay.history.history import open_history
 from busplay.history.places import Place
 from busplay.history.program_history import ProgramHistory
+from busplay.history.program_inspector import KnownProgram
 from busplay.history.trace_inspector import TraceInspector
 from busplay.link.layout import FrameLayout
 from busplay.program.labels import read_labels
@@ -43,8 +44,9 @@ def tides() -> TraceInspector:
     return inspector_of(Replay(TIDES))
 
 
-def inspector_of(replay: Replay, **options) -> TraceInspector:
-    return TraceInspector(replay, open_history(replay.reader), labels=LABELS, **options)
+def inspector_of(replay: Replay, program=None, profile_of=None, **options) -> TraceInspector:
+    known = KnownProgram(LABELS, program, profile_of)
+    return TraceInspector(replay, open_history(replay.reader), known, **options)
 
 
 def test_frames_are_counted_and_found_by_edge_and_number(tides, frames) -> None:
