@@ -291,6 +291,12 @@ def take_sent(core: Core) -> dict[str, bytes]:
     return bus.take_sent(core.cycle - 1 if core.stop is None else None)
 
 
+def leds_of(core: Core) -> tuple[tuple[str, bool], ...]:
+    """Return the name of each LED on a core's devices, and whether it is lit."""
+    bus = bus_of(core)
+    return () if bus is None else bus.leds(max(core.cycle - 1, 0))
+
+
 def takes_keys(core: Core) -> bool:
     """Return whether a program on the core can see keys."""
     bus = bus_of(core)

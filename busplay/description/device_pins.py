@@ -7,7 +7,7 @@
 | `key X` | is low for a twentieth of a second after key X is pressed; `key X high`: high |
 | `code N` | shows bit N of the code of the last key; `code` for a whole port |
 | `strobe` | is low for 10 µs at each key press |
-| `led NAME` | drives an LED that the window shows; a whole port: NAME0 to NAME7 |
+| `led NAME` | lights an LED of the window while it drives high; a whole port: NAME0 to NAME7 |
 | `DEVICE.PIN` | follows an output of another 6522, or of its own |
 
 A key is a printable character other than a space, or a name of `KEY_NAMES`.

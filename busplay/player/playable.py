@@ -22,6 +22,7 @@ class Status:
         errors: count of errors, all causes together.
         error_text: the errors as text; empty if none.
         state_text: why it stopped, such as `exit 0`; empty while it runs.
+        leds: the board's LEDs: name, and whether it is lit.
     """
 
     cycle: int
@@ -32,6 +33,7 @@ class Status:
     errors: int = 0
     error_text: str = ""
     state_text: str = ""
+    leds: tuple[tuple[str, bool], ...] = ()
 
     @property
     def link_use_permille(self) -> int:

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
 from functools import cached_property, partial
 from pathlib import Path
 from typing import Self
@@ -23,6 +24,7 @@ from busplay.core.interface import (
     CoreStop,
     Registers,
     RunsToAddress,
+    leds_of,
     press_key,
     take_sent,
     takes_keys,
@@ -448,7 +450,8 @@ class Session:
         state = ""
         if stop is not None:
             state = f"exit {stop.exit_status}" if stop.kind == "exit" else stop.reason
-        return self._recent.status(self.pipeline, cycle=self.core.cycle, state_text=state)
+        found = self._recent.status(self.pipeline, cycle=self.core.cycle, state_text=state)
+        return replace(found, leds=leds_of(self.core))
 
     # -- the recorder
 

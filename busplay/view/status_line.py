@@ -96,6 +96,11 @@ def _hundredths(permille: int) -> str:
     return f"{hundredths // 100}.{hundredths % 100:02}"
 
 
+def _led_cell(name: str, *, is_lit: bool) -> StatusCell:
+    colour = theme.PAUSED if is_lit else theme.DIM
+    return StatusCell(name, "on" if is_lit else "off", "off", 1, colour, dot=True)
+
+
 def status_cells(player: Player, status: Status, *, held: bool = False) -> list[StatusCell]:
     """Return all cells of the line, left to right."""
     playable = player.playable
@@ -120,6 +125,7 @@ def status_cells(player: Player, status: Status, *, held: bool = False) -> list[
         StatusCell("frames", f"{status.frames:,}", "0,000,000", 3),
         errors,
         speed_cell(player),
+        *(_led_cell(name, is_lit=is_lit) for name, is_lit in status.leds),
         StatusCell("F1", "help", "help", 4, theme.ACCENT),
     ]
 

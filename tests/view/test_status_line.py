@@ -200,3 +200,10 @@ def test_least_needed_cells_go_first(opened: None) -> None:
         assert set(narrow) < set(wide)
     assert "processor cycles" not in shown[1]
     assert line.width(cells, sizes) > sum(len(cell.value) for cell in cells)
+
+
+def test_each_led_has_a_cell_with_its_name_and_whether_it_is_lit() -> None:
+    player, _, _ = player_of()
+    status = replace(STATUS, leds=(("lookout", True), ("log", False)))
+    found = cells_of(player, status)
+    assert (found["lookout"], found["log"]) == ("on", "off")

@@ -63,6 +63,14 @@ class HasPins(Protocol):
         """Set the level at an input pin from a cycle on."""
 
 
+@runtime_checkable
+class HasLeds(Protocol):
+    """A device that drives LEDs."""
+
+    def leds(self, cycle: int) -> dict[str, bool]:
+        """Return whether each LED is lit, by name."""
+
+
 @dataclass(frozen=True, slots=True)
 class PinWire:
     """A wire: the input follows the output.
@@ -350,6 +358,15 @@ class DeviceBus:
             if isinstance(slot.device, SendsBytes)
         }
         return {name: data for name, data in sent.items() if data}
+
+    def leds(self, cycle: int) -> tuple[tuple[str, bool], ...]:
+        """Return the name of each LED, and whether it is lit in a cycle that has passed."""
+        return tuple(
+            led
+            for slot in self.slots
+            if isinstance(slot.device, HasLeds)
+            for led in slot.device.leds(cycle).items()
+        )
 
     @property
     def takes_keys(self) -> bool:

@@ -175,12 +175,26 @@ class ViaDevice:
     # Pins.
 
     def leds(self, cycle: int) -> dict[str, bool]:
-        """Return whether each LED is on, by name; a LED is on while its pin is high."""
+        """Return whether each LED is lit, by name: while its pin is driven high."""
         return {
-            use.name: bool(self.output_level(use.pin, cycle))
+            use.name: self._drives(use.pin) and bool(self.output_level(use.pin, cycle))
             for use in self._uses
             if use.role == "led"
         }
+
+    def _drives(self, pin: str) -> bool:
+        """Return whether a pin is an output."""
+        state = self.state
+        port, bit = _place_of(pin)
+        if port is not None:
+            is_timers = pin == "pb7" and bool(state[at.ACR] & 0x80)
+            return is_timers or bool(state[at.DDRA if port == 0 else at.DDRB] >> bit & 1)
+        shifts = (state[at.ACR] >> 2 & 7) >= 4
+        return {
+            "ca2": bool(state[at.PCR] & 0x08),
+            "cb1": (state[at.ACR] >> 2 & 7) in (1, 2, 4, 5, 6),
+            "cb2": bool(state[at.PCR] & 0x80) or shifts,
+        }.get(pin, False)
 
     def output_level(self, pin: str, cycle: int) -> int:
         """Return the level at a pin, 0 or 1."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from importlib.metadata import EntryPoint
 from pathlib import Path
 
 import pytest
@@ -12,6 +13,7 @@ from busplay.core.devices.interface import BusDevice, DeviceError
 from busplay.core.devices.make import devices_of_board, trust_board_code
 from busplay.core.devices.via_6522 import ViaDevice
 from busplay.description.devices import Via6522
+from busplay.description.read_devices import installed_devices
 from busplay.errors import InputError
 from busplay.link.load import load_board
 from busplay.run.replay import Replay
@@ -239,3 +241,30 @@ def test_example_of_a_device_in_the_developers_guide_runs() -> None:
     bus.begin()
     bus.advance(500)
     assert bus.read(0x8000, 501) == 7
+
+
+def test_leds_of_a_session_follow_the_port() -> None:
+    session = Session("dunlin_ports", program="clock.bin")
+    assert session.status().leds == (("lookout", False), ("log", False))
+    session.run(5_000_000)
+    assert session.status().leds == (("lookout", True), ("log", False))
+    session.run(4_000_000)
+    assert session.status().leds == (("lookout", False), ("log", False))
+
+
+def test_installed_device_is_found_by_its_entry_point(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    point = EntryPoint("alarm", "tests.core.devices.machines:Alarm", "busplay.devices")
+    monkeypatch.setattr("importlib.metadata.entry_points", lambda *, group: [point])
+    installed_devices.cache_clear()
+    try:
+        bus = devices_of_board(
+            load_board(board_file(tmp_path, kind="alarm", more="repeats = true"))
+        )
+    finally:
+        installed_devices.cache_clear()
+    assert bus is not None
+    device = bus.slots[0].device
+    assert isinstance(device, Alarm)
+    assert device.repeats
