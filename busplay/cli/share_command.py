@@ -60,12 +60,15 @@ def _print(report: PageReport) -> None:
     click.echo(
         verdict(
             f"{printable(report.file)}: {counted(report.frames, 'frame')},"
-            f" {float(report.duration_s):.3f} s, {report.page_bytes:,} bytes{lost}",
+            f" {float(report.duration_s):.3f} s{lost}",
             ok=True,
         )
     )
     marks = f", {counted(report.marks, 'mark')}" if report.marks else ""
-    click.echo(f"  the trace is in it, {counted(report.trace_bytes, 'byte')}{marks}")
+    click.echo(
+        f"  {counted(report.page_bytes, 'byte')}, with the trace of"
+        f" {counted(report.trace_bytes, 'byte')}{marks}"
+    )
     if report.origins_unknown:
         click.echo(f"  instructions are not in it: {printable(report.origins_unknown)}")
     print_flashes(report.flashes)

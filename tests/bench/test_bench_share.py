@@ -109,7 +109,7 @@ def open_browser() -> Iterator[Callable[[Path], Page]]:
 
 def print_figures(program: str, report: PageReport, share_s: float, page: Page) -> None:
     first_ms = page.evaluate("() => performance.getEntriesByName('first picture')[0].startTime")
-    read_ms = page.evaluate("() => performance.getEntriesByName('read')[0].startTime")
+    read_ms = page.evaluate("() => performance.now()")
     seeks_ms = page.evaluate(SEEK, SEEKS)
     pictures, speed = page.evaluate(PLAY, PLAYED_S)
     print(

@@ -26,15 +26,16 @@ def test_what_is_in_the_page_is_said(busplay: Busplay, trace: Path) -> None:
     outcome = busplay("share", trace, "-o", target)
     assert (outcome.status, outcome.err) == (0, "")
     assert outcome.out == (
-        f"{target}: 201 frames, 0.200 s, {target.stat().st_size:,} bytes\n"
-        f"  the trace is in it, {trace.stat().st_size:,} bytes, 1 mark\n"
+        f"{target}: 201 frames, 0.200 s\n"
+        f"  {target.stat().st_size:,} bytes, with the trace of {trace.stat().st_size:,} bytes,"
+        " 1 mark\n"
         "  instructions are not in it: no program is recorded with the trace\n"
     )
 
 
 def test_frames_not_shown_and_flashes_are_said(busplay: Busplay, tmp_path: Path) -> None:
     outcome = busplay("share", slow_receiver(tmp_path), "-o", tmp_path / "a.html")
-    assert outcome.out.splitlines()[0].endswith(" bytes; 175 frames did not reach a unit")
+    assert outcome.out.splitlines()[0].endswith(" s; 175 frames did not reach a unit")
     path = record(tmp_path / "f.trace", small_board(60), flashing_panel())
     outcome = busplay("share", path, "-o", tmp_path / "f.html")
     lines = outcome.out.splitlines()

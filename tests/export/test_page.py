@@ -503,7 +503,7 @@ def test_browser_that_cannot_read_it_is_told(tab: Watched, trace: Path) -> None:
     share(trace, trace.with_suffix(".html"))
     tab.page.add_init_script("delete globalThis.DecompressionStream")
     page = tab.open(trace.with_suffix(".html"))
-    page.wait_for_selector("#state:has-text('cannot read')")
+    page.wait_for_selector("#state:has-text('cannot read it')")
 
 
 def test_packed_parts_inflate_to_facts_and_trace(trace: Path) -> None:
@@ -553,3 +553,13 @@ def test_keys_marks_and_errors_have_a_row_each(tab: Watched, tmp_path: Path) -> 
     assert seen["▲"] > 10
     assert {"errors", "keys", "marks"} <= set(seen)
     tab.require_silent()
+
+
+def test_player_takes_40_kib_and_a_page_little_more_than_its_trace(trace: Path) -> None:
+    report = share(trace, trace.with_suffix(".html"))
+    text = trace.with_suffix(".html").read_text(encoding="utf-8")
+    packed = re.findall(r'<script type="text/plain"[^>]*>(.*?)</script>', text, re.DOTALL)
+    data_bytes = sum(len(one.encode()) for one in packed)
+    assert report.page_bytes - data_bytes <= 40 * 1024
+    # The facts are 3 kB.
+    assert data_bytes <= report.trace_bytes * 8 / 7 + 4_000

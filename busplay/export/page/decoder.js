@@ -419,9 +419,6 @@ class Screen {
 
 // --- a recording
 
-// Bytes of saved states, and the least events between two.
-const SAVED_BYTES = 64e6, SAVED_EVENTS = 8192;
-
 // A recording that can be at any moment, which is a count of events.
 class Recording {
 	constructor(facts, trace, fates, origins) {
@@ -433,7 +430,8 @@ class Recording {
 		this.changes = new Uint32Array(most + 1);
 		this.errors = new Uint32Array(most + 1);
 		const bytes = facts.units.reduce((sum, unit) => sum + unit.memory_bytes + 1024, 0);
-		this.spacing = Math.max(SAVED_EVENTS, Math.ceil(most * bytes / SAVED_BYTES));
+		// States are saved so many events apart, in 64 MB at most.
+		this.spacing = Math.max(8192, Math.ceil(most * bytes / 64e6));
 		this.saved = [];
 		this.chunks = readFrames(trace, this.events, fates);
 		this.losses = new Map(facts.losses);
@@ -488,8 +486,8 @@ class Recording {
 	}
 
 	momentOfCycle(cycle) {
-		const isEnd = cycle >= this.facts.time.end_cycle;
-		return isEnd ? this.ready : this.eventsUpTo(this.startEdge(cycle));
+		if (cycle >= this.facts.time.end_cycle) return this.ready;
+		return this.eventsUpTo(this.startEdge(cycle));
 	}
 
 	eventsUpTo(edge) {

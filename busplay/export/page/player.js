@@ -353,7 +353,6 @@ async function start() {
 		while (more && performance.now() < until) more = recording.readMore();
 		recording.goTo(moment);
 	}
-	performance.mark("read");
 	byId("state").hidden = player.isRead = true;
 	player.showTime();
 	if (!player.readFragment() && !player.calm) player.play(1);
@@ -361,6 +360,5 @@ async function start() {
 }
 
 start().catch((error) => {
-	byId("state").textContent = `This browser cannot read the recording: ${error.message}. `
-		+ "It takes one of 2023 or later.";
+	byId("state").textContent = `This browser cannot read it: ${error.message}. One of 2023 or later can.`;
 });
