@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -149,6 +149,10 @@ class ProgramRun:
             )
             self._labels = request.read_labels() if request.labels else {}
             self.stack = stack.pop_all()
+        if request.play.headless and sys.stdin is not None:
+            with suppress(OSError, ValueError):
+                # Without a file behind it, as in some tests, it has no descriptor.
+                self.session.serial_lines.attach_terminal(sys.stdin.fileno())
         for name, path in self.session.serial_lines.terminals.items():
             click.echo(f"serial line of {name}: {path}", err=True)
         self._console = sys.stderr.buffer if request.as_json else sys.stdout.buffer

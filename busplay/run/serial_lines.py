@@ -7,6 +7,7 @@ a pseudo-terminal is pressed as keys are, so that it stands in the trace and a r
 from __future__ import annotations
 
 import os
+import select
 from contextlib import ExitStack, suppress
 from pathlib import Path
 from typing import BinaryIO
@@ -39,6 +40,7 @@ class SerialLines:
         self._lines = {one.name: one for one in board.devices if isinstance(one, Acia6551)}
         self._files: dict[str, BinaryIO] = {}
         self._masters: dict[str, int] = {}
+        self._terminal: int | None = None
         self._closing = ExitStack()
         self.terminals: dict[str, str] = {}
         self.bytes_dropped = 0
@@ -66,6 +68,38 @@ class SerialLines:
         os.set_blocking(master, False)
         self._masters[name] = master
         self.terminals[name] = os.ttyname(slave)
+
+    def attach_terminal(self, descriptor: int) -> None:
+        """Take what comes in over a terminal or a pipe as keys, if a line leads to the console.
+
+        A terminal gives each key at once from now on, and is as it was after `close`.
+
+        Args:
+            descriptor: of the file, such as standard input's.
+        """
+        if all(line.line != "console" for line in self._lines.values()):
+            return
+        try:
+            # Not on every system, or not of every file.
+            import termios
+            import tty
+
+            if os.isatty(descriptor):
+                before = termios.tcgetattr(descriptor)
+                tty.setcbreak(descriptor)
+                self._closing.callback(termios.tcsetattr, descriptor, termios.TCSADRAIN, before)
+        except (ImportError, OSError):
+            return
+        self._terminal = descriptor
+
+    def _typed(self) -> bytes:
+        """Return what was typed, with returns for new lines as a keyboard has them."""
+        if self._terminal is None or not select.select([self._terminal], [], [], 0)[0]:
+            return b""
+        found = os.read(self._terminal, _READ_BYTES)
+        if not found:
+            self._terminal = None
+        return found.replace(b"\n", b"\r")
 
     def send(self, sent: dict[str, bytes]) -> bytes:
         """Pass on what devices sent; return what goes to the console.
@@ -98,8 +132,8 @@ class SerialLines:
             raise no_way_to_write(path, error) from error
 
     def received(self) -> bytes:
-        """Return what came in over pseudo-terminals since the last call."""
-        found = bytearray()
+        """Return what came in over pseudo-terminals and the terminal since the last call."""
+        found = bytearray(self._typed())
         for master in self._masters.values():
             with suppress(BlockingIOError, OSError):
                 found += os.read(master, _READ_BYTES)
@@ -110,3 +144,4 @@ class SerialLines:
         self._closing.close()
         self._files.clear()
         self._masters.clear()
+        self._terminal = None

@@ -411,7 +411,7 @@ def test_program_sees_the_interrupts_that_py65_gives_it(kind: str) -> None:
 
     setup = f"A940 8D{at(ACR)} A9C0 8D{at(IER)} A9E6 8D{at(T1CL)} A903 8D{at(T1CH)} 58"
     program, handler = f"{setup} E610 4C1502", f"48 AD{at(T1CL)} E611 A510 9DC003 68 40"
-    cycles = 400_000
+    cycles = 100_000
     core = machine(kind, program, lambda: [via()], handler=handler)
     core.run(cycles)
 
@@ -429,5 +429,5 @@ def test_program_sees_the_interrupts_that_py65_gives_it(kind: str) -> None:
         timer.look(mpu.processorCycles)
         if timer.is_active and not mpu.p & 0x04:
             mpu.irq()
-    assert core.counters.interrupts_taken == memory[0x11] + 256
+    assert core.counters.interrupts_taken == memory[0x11] > 90
     assert core.memory[0x11] == memory[0x11]

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import os
+import subprocess
+import sys
 import time
 from dataclasses import replace
 from pathlib import Path
@@ -11,6 +13,7 @@ from pathlib import Path
 import pytest
 
 from busplay.description.devices import Acia6551
+from busplay.description.shipped_files import shipped_boards
 from busplay.errors import OutputError
 from busplay.history.program_history import ProgramHistory
 from busplay.link.load import load_board
@@ -29,7 +32,7 @@ ECHO = bytes.fromhex(
 
 
 def board_text(folder: Path, more: str) -> Path:
-    text = (Path("busplay/description/shipped/dunlin.toml")).read_text(encoding="utf-8")
+    text = shipped_boards()["dunlin"].read_text(encoding="utf-8")
     path = folder / "board.toml"
     path.write_text(
         text + '[[devices]]\nkind = "acia_6551"\nname = "serial"\nfirst_address = 0xA800\n' + more
@@ -104,3 +107,33 @@ def test_what_comes_in_over_a_pseudo_terminal_stands_in_the_trace(tmp_path: Path
     assert answer == b"buoy\r"
     with TraceReader(trace) as reader:
         assert bytes(press.code for press in reader.key_presses()) == b"buoy\r"
+
+
+def test_typed_text_comes_in_over_the_console_line_of_a_headless_run(tmp_path: Path) -> None:
+    board = board_text(tmp_path, "")
+    words = [sys.executable, "-m", "busplay", "run", board, tmp_path / "echo.bin", "--headless"]
+    done = subprocess.run(
+        [*map(str, words), "--until-exit", "--cycles", "80000000"],
+        input=b"reed\n", capture_output=True, check=False, timeout=60,
+        cwd=Path(__file__).parents[2],
+    )  # fmt: skip
+    assert done.returncode == 13, done.stderr
+    assert done.stdout.startswith(b"reed\r")
+
+
+@pytest.mark.skipif(not hasattr(os, "openpty"), reason="no pseudo-terminals on this system")
+def test_terminal_gives_each_key_at_once_and_is_as_it_was_in_the_end(tmp_path: Path) -> None:
+    import termios
+
+    board = load_board(board_text(tmp_path, ""))
+    master, slave = os.openpty()
+    before = termios.tcgetattr(slave)
+    with Session(board, program=tmp_path / "echo.bin") as session:
+        session.serial_lines.attach_terminal(slave)
+        assert not termios.tcgetattr(slave)[3] & termios.ICANON
+        os.write(master, b"ebb\r")
+        session.run_until(exit=True, within_cycles=80_000_000)
+        assert session.take_console() == b"ebb\r"
+    assert termios.tcgetattr(slave) == before
+    os.close(master)
+    os.close(slave)
