@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from operator import attrgetter
 
 import numpy as np
 
@@ -21,7 +22,8 @@ from busplay.history.program_inspector import (
     ProgramInspector,
 )
 from busplay.history.write_sums import sum_writes
-from busplay.losses.losses import CAUSE_WORDS, Cause
+from busplay.losses.latest import LatestLosses
+from busplay.losses.losses import CAUSE_WORDS, LOSSES_MAX, Cause, Losses
 from busplay.losses.lost_stores import LossNames
 from busplay.pipeline.pipeline import Pipeline
 from busplay.player.inspector import (
@@ -62,7 +64,9 @@ class TraceInspector(ProgramInspector):
         self._differences = differences
         self._fates: dict[int, str] = {}
         self._errors: list[ErrorRow] = []
-        self._errors_of: tuple[int, int] = (0, 0)
+        self._losses: LatestLosses | None = None
+        self._losses_taken = 0
+        self._edges_of_cause: dict[str, Int64Column] = {}
         self._causes: tuple[tuple[object, ...], PixelCauses] | None = None
         self._memories: dict[str, tuple[int, UInt8Column]] = {}
 
@@ -90,8 +94,7 @@ class TraceInspector(ProgramInspector):
         self._take_errors()
         # Losses by faults injected in the replay are not in the trace.
         for cause in CAUSE_WORDS.values() if self._replay.is_faulty else ():
-            edges = [row.edge for row in self._errors if row.cause == cause]
-            here = np.diff(np.searchsorted(np.array(edges, np.int64), line.edges))
+            here = np.diff(np.searchsorted(self._edges_lost(cause), line.edges))
             if here.any():
                 found[cause] = here.astype(np.float64)
         return TimeSums(
@@ -167,7 +170,8 @@ class TraceInspector(ProgramInspector):
         before = self._memory_before(described, first) if unchanged else None
         writes, same, last_edge = self._summed(described, self._rows.batch(first, stop), before)
         stop_edge = max(self.edge_at(self._replay.cycle), first_edge)
-        losses = self._accounting.losses
+        self._take_errors()
+        losses = Losses.empty() if self._losses is None else self._losses.since(0)
         lost_edge = losses.edge.astype(np.int64)
         is_here = (lost_edge >= first_edge) & (lost_edge < max(stop_edge, 1))
         lost = FrameBatch(losses.edge[is_here], losses.word[is_here])
@@ -220,32 +224,47 @@ class TraceInspector(ProgramInspector):
         return self._pipeline
 
     def _take_errors(self) -> None:
+        """Take up what was lost since; a jump begins anew."""
         pipeline = self._accounting
-        losses = pipeline.losses
-        key = (id(pipeline), len(losses))
-        if key == self._errors_of:
+        if pipeline.latest_losses is None:
+            pipeline.keep_latest_losses()
+        record = pipeline.latest_losses
+        if record is None:
             return
-        self._errors_of = key
-        names = LossNames(pipeline, labels=self._labels)
-        self._errors = sorted(
-            (
-                ErrorRow(
-                    edge=one.edge,
-                    cycle=one.cycle,
-                    cause=CAUSE_WORDS[one.cause],
-                    address=one.address,
-                    address_label=one.address_label or "",
-                    data=one.data,
-                )
-                for one in names.describe(losses)
-            ),
-            key=lambda one: one.edge,
-        )
-        self._fates = {
-            one.edge: one.cause
-            for one in self._errors
-            if one.cause != CAUSE_WORDS[Cause.SENDER_FIFO]
-        }
+        if record is not self._losses:
+            self._losses, self._losses_taken = record, 0
+            self._loss_names = LossNames(pipeline, labels=self._labels)
+            self._errors, self._fates, self._edges_of_cause = [], {}, {}
+        if record.stop == self._losses_taken:
+            return
+        new = [
+            ErrorRow(
+                edge=one.edge,
+                cycle=one.cycle,
+                cause=CAUSE_WORDS[one.cause],
+                address=one.address,
+                address_label=one.address_label or "",
+                data=one.data,
+            )
+            for one in self._loss_names.describe(record.since(self._losses_taken))
+        ]
+        self._losses_taken = record.stop
+        self._edges_of_cause = {}
+        # They are known a little out of order; almost sorted, they are sorted at once.
+        self._errors += new
+        self._errors.sort(key=attrgetter("edge"))
+        if len(self._errors) > 2 * LOSSES_MAX:
+            new = self._errors = self._errors[-LOSSES_MAX:]
+            self._fates = {}
+        at_sender = CAUSE_WORDS[Cause.SENDER_FIFO]
+        self._fates |= {one.edge: one.cause for one in new if one.cause != at_sender}
+
+    def _edges_lost(self, cause: str) -> Int64Column:
+        """Return int64[errors]: the edges of the errors of a cause, in order."""
+        if cause not in self._edges_of_cause:
+            edges = [row.edge for row in self._errors if row.cause == cause]
+            self._edges_of_cause[cause] = np.array(edges, np.int64)
+        return self._edges_of_cause[cause]
 
     def errors(self) -> Sequence[ErrorRow]:
         """Return the stores that were not received as sent so far, in order."""

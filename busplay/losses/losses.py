@@ -81,11 +81,18 @@ class Losses:
 
     def first(self, count: int) -> Losses:
         """Return the first COUNT losses."""
+        return self._part(slice(count))
+
+    def after(self, count: int) -> Losses:
+        """Return the losses after the first COUNT."""
+        return self._part(slice(count, None))
+
+    def _part(self, part: slice) -> Losses:
         return Losses(
-            self.cause[:count],
-            self.edge[:count],
-            self.cycle[:count],
-            self.address[:count],
-            self.word[:count],
-            self.busy[:count],
+            self.cause[part],
+            self.edge[part],
+            self.cycle[part],
+            self.address[part],
+            self.word[part],
+            self.busy[part],
         )

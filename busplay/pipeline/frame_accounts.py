@@ -25,6 +25,7 @@ from busplay.batch import (
     UInt16Column,
     UInt64Column,
 )
+from busplay.losses.latest import LatestLosses
 from busplay.losses.losses import LOSSES_MAX, NO_CYCLE, Cause, Losses
 from busplay.pipeline import settling
 from busplay.pipeline.totals import FrameTotals
@@ -160,6 +161,7 @@ class FrameAccounts:
 
     Attributes:
         on_losses: called with every loss once it is known; `losses` keeps the first ones.
+        latest_losses: takes every loss, too; None: they are not wanted.
     """
 
     def __init__(self, *, sequence_bits: int, in_sync: bool = False) -> None:
@@ -178,6 +180,7 @@ class FrameAccounts:
         self.on_losses: Callable[[Losses], object] | None = None
         self._losses: list[Losses] = []
         self._losses_kept = 0
+        self.latest_losses: LatestLosses | None = None
 
     def add_lost_at_sender(
         self, edge: UInt64Column, cycle: UInt64Column, address: UInt16Column, word: UInt64Column
@@ -248,7 +251,8 @@ class FrameAccounts:
         lost_out = int(np.count_nonzero(out))
         self._out_of_step += lost_out
         self._on_wire += int(np.count_nonzero(undelivered)) - lost_out
-        if self._losses_kept >= LOSSES_MAX and self.on_losses is None:
+        is_wanted = self.on_losses is not None or self.latest_losses is not None
+        if self._losses_kept >= LOSSES_MAX and not is_wanted:
             return
         busy = np.zeros(len(kind), np.uint8)
         if len(got.busy):
@@ -260,6 +264,8 @@ class FrameAccounts:
     def _keep(self, losses: Losses) -> None:
         if self.on_losses is not None and len(losses):
             self.on_losses(losses)
+        if self.latest_losses is not None:
+            self.latest_losses.add(losses)
         room = LOSSES_MAX - self._losses_kept
         if room > 0 and len(losses):
             self._losses.append(losses.first(room))

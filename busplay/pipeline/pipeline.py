@@ -34,6 +34,7 @@ from busplay.display.display import Display
 from busplay.display.writes import NOT_COUNTED, WriteCounts
 from busplay.errors import InputError
 from busplay.link.layout import FrameLayout
+from busplay.losses.latest import LatestLosses
 from busplay.losses.losses import Losses
 from busplay.pipeline.accounts import Accounts, RunAccounts
 from busplay.pipeline.frame_accounts import ReceivedFrames, SentFrames
@@ -172,6 +173,7 @@ class Pipeline:
         self._frames_given = 0
         self.lost_edges: UInt64Column = np.empty(0, np.uint64)
         self._on_losses: Callable[[Losses], object] | None = None
+        self._keeps_latest_losses = False
         self._on_delivered: Callable[[FrameBatch], object] | None = None
         self._on_arrivals: Callable[[Arrivals], object] | None = None
         self._counts_of: Callable[[FrameBatch], WriteCounts] | None = None
@@ -212,6 +214,19 @@ class Pipeline:
                 self.receiver_fifo = fifo
         self._accounts = Accounts(self.board, self.receiver, self.wire)
         self._accounts.frames.on_losses = self._on_losses
+        if self._keeps_latest_losses:
+            self._accounts.frames.latest_losses = LatestLosses()
+
+    def keep_latest_losses(self) -> None:
+        """Keep the latest stores not received intact, from now on, and not only the first."""
+        self._keeps_latest_losses = True
+        latest = self._accounts.frames.latest_losses = LatestLosses()
+        latest.add(self.losses)
+
+    @property
+    def latest_losses(self) -> LatestLosses | None:
+        """The latest stores not received intact, since the accounts began; None: not kept."""
+        return self._accounts.frames.latest_losses
 
     def watch_losses(self, on_losses: Callable[[Losses], object]) -> None:
         """Call `on_losses` with every store not received intact, once that is known."""

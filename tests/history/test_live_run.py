@@ -340,6 +340,29 @@ def test_errors_of_the_whole_run_are_known_in_its_past(tmp_path: Path) -> None:
     session.close()
 
 
+def test_the_latest_errors_of_a_long_run_are_listed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """After the first ten thousand there were no more."""
+    for module in ("losses.latest", "pipeline.frame_accounts", "history.trace_inspector"):
+        monkeypatch.setattr(f"busplay.{module}.LOSSES_MAX", 50)
+    faults = Faults(ber=1e-3)
+    session = Session("dunlin", program="tides.bin", faults=faults, keep=tmp_path / "run.trace")
+    live = LiveRun(session)
+    inspector = LiveInspector(live)
+    every: list[int] = []
+    session.pipeline.watch_losses(lambda losses: every.extend(losses.edge.tolist()))
+    for _ in range(60):
+        live.run(10_000)
+        edges = [one.edge for one in inspector.errors()]
+        assert len(edges) <= 100
+        assert edges == sorted(every)[len(every) - len(edges) :]
+        assert {edge for edge in edges if edge in inspector._fates} == set(edges)
+    assert len(every) > 200
+    live.close()
+    session.close()
+
+
 def test_few_snapshots_are_kept_however_long_the_run(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

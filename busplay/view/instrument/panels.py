@@ -76,7 +76,7 @@ class Panels(Moves):
             if places.below_splitter.height:
                 part = self._splitter(places.below_splitter, look, "below", hovered)
                 parts["below splitter"] = part
-            parts["below"] = self._line_part(places.below, look)
+            parts["below"] = self._line_part(places.below, look, now_ns)
         for name in set(self._hots) - set(parts):
             del self._hots[name]
         return parts
@@ -117,17 +117,19 @@ class Panels(Moves):
 
         return Part(box, (along, lit), draw)
 
-    def _line_part(self, box: Box, look: Look) -> Part:
+    def _line_part(self, box: Box, look: Look, now_ns: int) -> Part:
         inspector, sums, times = self.inspector, self._sums, self.times
         if inspector is None or sums is None or times is None:
             text = "Nothing is kept to go back to: --record FILE, then replay FILE."
             return Part(box, (), lambda: draw_text_view([Line(text)], box, look))
+        # On a noisy wire there are more with every picture: they are taken up as often as in lists.
+        self._moment(now_ns)
         panel = LinePanel(
             view=self._view(),
             loop=self._loop(),
             marks=tuple((inspector.edge_at(mark.cycle), mark) for mark in self.marks.all),
             differences=tuple(inspector.differences()),
-            errors=len(inspector.errors()),
+            errors=self._errors_seen,
             version=inspector.version,
             is_thin=not self.is_open,
         )
@@ -312,8 +314,8 @@ class Panels(Moves):
             f"cycle {inspector.cycle_at(edge):,}",
         ]
         if self.is_open and track.width:
-            errors = len(inspector.errors())
-            panel = LinePanel(view, None, (), (), errors, inspector.version, is_thin=False)
+            errors, version = self._errors_seen, inspector.version
+            panel = LinePanel(view, None, (), (), errors, version, is_thin=False)
             lines += column_text(self._sums.of(panel, track.width), x - track.left)
         return lines
 

@@ -66,6 +66,7 @@ class Present:
         self._drag_view: TimeView | None = None
         self._drag_moved = False
         self._lists_key: tuple[object, ...] = ()
+        self._errors_seen = 0
         self._lists_due_ns = 0
         self._firsts: dict[Tab, int] = {}
         self._facts_key: tuple[object, ...] = ()
@@ -96,7 +97,9 @@ class Present:
             return self._lists_key
         shown = 0 if self.inspector is None else self.inspector.shown_frames
         version = 0 if self.inspector is None else self.inspector.version
-        self._lists_key = (self._playable.cycle, shown, version, self.player.playing)
+        self._errors_seen = 0 if self.inspector is None else len(self.inspector.errors())
+        here = self._playable.cycle
+        self._lists_key = (here, shown, version, self._errors_seen, self.player.playing)
         self._lists_due_ns = now_ns + 1_000_000_000 // LISTS_HZ
         return self._lists_key
 
