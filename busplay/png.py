@@ -22,12 +22,15 @@ INDEXED_COLOUR = 3
 ZLIB_LEVEL = 9
 
 
-def encode_png(image: NDArray[np.uint8], *, palette: NDArray[np.uint8] | None = None) -> bytes:
+def encode_png(
+    image: NDArray[np.uint8], *, palette: NDArray[np.uint8] | None = None, software: str = ""
+) -> bytes:
     """Encode a picture as a PNG file's bytes; the same picture gives the same bytes.
 
     Args:
         image: uint8[rows, columns, 3] colours, or uint8[rows, columns] palette indexes.
         palette: uint8[colours, 3], up to 256 colours, for indexes.
+        software: what has made the picture, in ASCII, as its text `Software`; empty: no text.
     """
     height, width = image.shape[:2]
     if palette is None:
@@ -44,6 +47,8 @@ def encode_png(image: NDArray[np.uint8], *, palette: NDArray[np.uint8] | None = 
         kind, extra = INDEXED_COLOUR, png_chunk(b"PLTE", palette.astype(np.uint8).tobytes())
         rows = _packed_rows(image, bits)
     head = header_chunk(width, height, bits=bits, kind=kind)
+    if software:
+        head += png_chunk(b"tEXt", b"Software\0" + software.encode("ascii"))
     data = png_chunk(b"IDAT", compress_rows(rows))
     return b"".join((SIGNATURE, head, extra, data, png_chunk(b"IEND", b"")))
 

@@ -65,12 +65,13 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     group.addoption(
         "--busplay-pictures",
         metavar="FOLDER",
-        help="write expected, actual and difference of screens that differ, and index.html",
+        help="write expected, actual and difference of screens that differ, and index.html, in"
+        " place of those of an earlier run",
     )
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """Register the mark; refuse to write expected pictures in CI."""
+    """Register the mark; refuse to write expected pictures in CI; clear what was gathered."""
     config.addinivalue_line(
         "markers",
         f"busplay({', '.join(f'{one}=...' for one in _MARKED)}): what the fixture `machine` runs;"
@@ -78,6 +79,16 @@ def pytest_configure(config: pytest.Config) -> None:
     )
     if config.getoption("--busplay-update") and os.environ.get("CI"):
         raise pytest.UsageError("--busplay-update is refused where CI is set; run it at home")
+    gather = config.getoption("--busplay-pictures")
+    # Workers of xdist write to the folder that their controller has cleared.
+    if gather is not None and not (hasattr(config, "workerinput") or config.option.collectonly):
+        from busplay.errors import OutputError
+        from busplay.testing.gathered import remove_gathered
+
+        try:
+            remove_gathered(config.invocation_params.dir / gather)
+        except OutputError as error:
+            raise pytest.UsageError(str(error)) from None
     config.stash[_RUN] = _Run()
 
 

@@ -7,22 +7,23 @@ from html import escape
 from pathlib import Path
 from urllib.parse import quote
 
+from busplay.testing.gathered import GENERATOR, PAGE
 from busplay.testing.pictures import PictureCheck
 from busplay.whole_file import write_whole_file
 from busplay.wording import counted
 
-PAGE = "index.html"
-_HEAD = """<!DOCTYPE html>
+_HEAD = f"""<!DOCTYPE html>
 <html lang="en">
 <head>
 <meta charset="utf-8">
 <meta name="viewport" content="width=device-width">
+{GENERATOR}
 <title>Screens that differ</title>
 <style>
-:root { color-scheme: light dark }
-body { font: 1rem/1.4 sans-serif; margin: 1rem }
-figure { display: inline-block; margin: 0 1rem 1rem 0; vertical-align: top }
-img { image-rendering: pixelated; max-width: 100%; min-width: 16rem; border: 1px solid }
+:root {{ color-scheme: light dark }}
+body {{ font: 1rem/1.4 sans-serif; margin: 1rem }}
+figure {{ display: inline-block; margin: 0 1rem 1rem 0; vertical-align: top }}
+img {{ image-rendering: pixelated; max-width: 100%; min-width: 16rem; border: 1px solid }}
 </style>
 </head>
 <body>

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from busplay.errors import InputError
 from busplay.export.difference import difference_image, pixels_different
 from busplay.png import encode_png
+from busplay.testing.gathered import SOFTWARE
 from busplay.whole_file import no_way_to_write, write_whole_file
 
 Image = NDArray[np.uint8]
@@ -157,7 +158,7 @@ class ExpectedPictures:
         for kind, image in images.items():
             if image is not None:
                 files[kind] = f"{slug}-{name}-{digest}-{kind}.png"
-                write_whole_file(folder / files[kind], encode_png(image))
+                write_whole_file(folder / files[kind], encode_png(image, software=SOFTWARE))
         return files
 
 

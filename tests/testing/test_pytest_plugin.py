@@ -5,7 +5,6 @@ from __future__ import annotations
 import shutil
 import subprocess
 import sys
-from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -15,35 +14,13 @@ import busplay
 from busplay.png import encode_png
 from busplay.testing.pictures import read_picture
 from tests.documents import PROJECT
+from tests.testing.conftest import RunTests, picture
 
 pytest_plugins = ["pytester"]
 
 HEAD = 'import busplay\nimport pytest\n\npytestmark = pytest.mark.busplay(board="dunlin"'
 FILL = HEAD + ', program="fill.bin")\n'
 TIDES = HEAD + ', program="tides.bin")\n'
-
-RunTests = Callable[..., pytest.RunResult]
-
-
-@pytest.fixture
-def run_tests(pytester: pytest.Pytester, monkeypatch: pytest.MonkeyPatch) -> RunTests:
-    """Run the tests of a text, with the plug-in, and others by name, and nothing else."""
-    # Where the package is installed its entry point would load the plug-in a second time.
-    monkeypatch.setenv("PYTEST_DISABLE_PLUGIN_AUTOLOAD", "1")
-    monkeypatch.delenv("CI", raising=False)
-    monkeypatch.setenv("PYTHONPATH", str(PROJECT))
-
-    def run(text: str, *options: str) -> pytest.RunResult:
-        pytester.makepyfile(test_screens=text)
-        # A process of its own: `pytester` would take modules away from threads of this one.
-        return pytester.runpytest_subprocess("-p", "busplay.pytest_plugin", *options)
-
-    return run
-
-
-def picture(pytester: pytest.Pytester, name: str = "title") -> Path:
-    return pytester.path / "pictures" / f"{name}.png"
-
 
 # -- runs
 
@@ -147,6 +124,7 @@ def test_argument(make_machine):
 # -- pictures
 
 
+@pytest.mark.thorough
 def test_update_writes_new_and_changed_pictures_and_says_which(
     run_tests: RunTests, pytester: pytest.Pytester
 ) -> None:
@@ -268,6 +246,42 @@ def test_it(machine, screen, name):
 
 
 @pytest.mark.thorough
+def test_pictures_of_an_earlier_run_are_removed_and_nothing_else(
+    run_tests: RunTests, pytester: pytest.Pytester
+) -> None:
+    text = FILL + "\ndef test_it(machine, screen):\n    machine.run(150_000)\n"
+    text += "    screen.assert_matches('title')\n"
+    gather = ("--busplay-pictures", "differ")
+    run_tests(text, "--busplay-update")
+    right = picture(pytester).read_bytes()
+    picture(pytester).write_bytes(encode_png(np.zeros((192, 256, 3), np.uint8)))
+    run_tests(text, *gather).assert_outcomes(failed=1)
+    folder = pytester.path / "differ"
+    ours = {one.name for one in folder.iterdir()}
+    assert len(ours) == 4
+    (folder / "notes.txt").write_text("mine")
+    (folder / "mine-title-01234567-actual.png").write_bytes(right)
+    (folder / "folder-title-01234567-actual.png").mkdir()
+    # What only looks at the tests leaves everything.
+    run_tests(text, *gather, "--collect-only")
+    assert ours < {one.name for one in folder.iterdir()}
+    picture(pytester).write_bytes(right)
+    run_tests(text, *gather, "-p", "xdist.plugin", "-n", "1").assert_outcomes(passed=1)
+    assert {one.name for one in folder.iterdir()} == {
+        "notes.txt",
+        "mine-title-01234567-actual.png",
+        "folder-title-01234567-actual.png",
+    }
+    (folder / "index.html").write_text("mine")
+    refused = run_tests(text, *gather)
+    assert refused.ret == pytest.ExitCode.USAGE_ERROR
+    refused.stderr.fnmatch_lines(
+        ["*index.html: found a page that busplay has not written; give --busplay-pictures another*"]
+    )
+    assert (folder / "index.html").read_text() == "mine"
+
+
+@pytest.mark.thorough
 def test_two_screens_of_one_name_are_not_written_over_each_other(
     run_tests: RunTests, pytester: pytest.Pytester
 ) -> None:
@@ -297,6 +311,7 @@ def test_picture_has_a_plain_name(
     assert not list(pytester.path.rglob("*.png"))
 
 
+@pytest.mark.thorough
 def test_file_that_is_no_picture_is_refused(run_tests: RunTests, pytester: pytest.Pytester) -> None:
     picture(pytester).parent.mkdir()
     for content in (b"", b"GIF89a", encode_png(np.zeros((9, 9, 3), np.uint8))[:-30]):
