@@ -15,6 +15,7 @@ import pytest
 
 from busplay.batch import FrameBatch
 from busplay.description.board import ReceiverEnd
+from busplay.description.faults import Faults
 from busplay.errors import OutputError
 from busplay.export.page.share import share
 from busplay.history.history import open_history
@@ -450,6 +451,31 @@ def test_mouse_and_touch_choose_pixels_moments_and_zoom(new_tab: OpenTab, trace:
 
 
 @pytest.mark.thorough
+def test_two_fingers_zoom_the_time_line(new_tab: OpenTab, trace: Path) -> None:
+    tab = new_tab(viewport={"width": 800, "height": 900}, has_touch=True)
+    page = open_page(tab, trace)
+    page.locator("#line").scroll_into_view_if_needed()
+    line = page.locator("#line").bounding_box()
+    assert line is not None
+    session = page.context.new_cdp_session(page)
+
+    def touch(kind: str, *apart_px: int) -> None:
+        middle, y = line["x"] + line["width"] / 2, line["y"] + 30
+        points = [{"x": middle + one, "y": y, "id": i} for i, one in enumerate(apart_px)]
+        session.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": points})
+
+    touch("touchStart", -50, 50)
+    for apart_px in (60, 80, 100):
+        touch("touchMove", -apart_px, apart_px)
+    touch("touchEnd")
+    page.wait_for_timeout(50)
+    first, span = page.evaluate("() => [player.line.first, player.line.span]")
+    assert span == pytest.approx(199_501 / 2, rel=0.05)
+    assert 0 < first < 100_000
+    tab.require_silent()
+
+
+@pytest.mark.thorough
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("width", [360, 1920])
 def test_axe_finds_nothing_serious_and_the_page_fits(
@@ -485,6 +511,20 @@ def test_without_script_the_page_says_so(new_tab: OpenTab, trace: Path) -> None:
     page = tab.open(trace.with_suffix(".html"))
     assert "It needs JavaScript" in page.inner_text("noscript")
     assert tab.requests == []
+
+
+def test_recording_of_what_arrived_says_why_instructions_are_not_known(
+    tides: Path, tmp_path: Path
+) -> None:
+    received = tmp_path / "received.trace"
+    faults = Faults(ber=1e-4)
+    with Replay(tides, faults=faults, record_received=received) as replay:
+        replay.run(200_000)
+    report = share(received, tmp_path / "received.html")
+    assert (report.instructions, report.origins_unknown) == (
+        0,
+        "tides.bin sends other frames than the recording has",
+    )
 
 
 @pytest.mark.thorough

@@ -68,7 +68,8 @@ def find_origins(
     try:
         cycles = Rerun(program).find(sent).cycle
     except InputError:
-        return f"{path.name} beside the trace sends other frames"
+        # One of what arrived lacks those that were lost.
+        return f"{path.name} sends other frames than the recording has"
     runs = 1
     stores, by = program.stores_between(0, end)
     by = by[np.searchsorted(stores.cycle, cycles)]
