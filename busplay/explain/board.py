@@ -175,7 +175,8 @@ def board_rows(facts: BoardFacts) -> list[tuple[str, str]]:
             "device",
             f"{printable(one.name)}, {one.kind}, {_range_text(one.first_address, one.last_address)}"
             + (" on IRQ" if one.irq else "")
-            + (" on NMI" if one.nmi else ""),
+            + (" on NMI" if one.nmi else "")
+            + "".join(f"; {printable(key)}" for key in one.keys),
         )
         for one in facts.devices
     ]

@@ -18,7 +18,7 @@ from busplay.description.board import (
     Unit,
     Window,
 )
-from busplay.description.devices import Device
+from busplay.description.devices import Acia6551, Device, Via6522
 from busplay.description.limits import ADDRESS_MAX, VECTORS_FIRST_ADDRESS
 from busplay.description.link import SPACE_REGISTERS
 from busplay.description.read_ends import host_port_range
@@ -27,7 +27,7 @@ from busplay.display.registers import registers_of
 from busplay.explain.link_facts import LinkFacts, link_facts
 from busplay.program.places import PlaceNames
 from busplay.units import NS_PER_S
-from busplay.wording import counted
+from busplay.wording import counted, hertz
 
 STACK = AddressRange("the stack", 0x0100, 0x01FF)
 ZERO_PAGE = AddressRange("the zero page", 0x0000, 0x00FF)
@@ -67,6 +67,7 @@ class DeviceFacts:
         first_address, last_address: where it answers, both included.
         irq: its interrupt output is wired to IRQ.
         nmi: its interrupt output is wired to NMI.
+        keys: its kind's own keys, as in the board file, with a space before each value.
     """
 
     kind: str
@@ -75,6 +76,7 @@ class DeviceFacts:
     last_address: int
     irq: bool
     nmi: bool
+    keys: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,7 +171,15 @@ def board_facts(board: Board) -> BoardFacts:
         receiver=board.receiver,
         host_port=board.host_port,
         devices=tuple(
-            DeviceFacts(one.kind, one.name, one.first_address, one.last_address, one.irq, one.nmi)
+            DeviceFacts(
+                one.kind,
+                one.name,
+                one.first_address,
+                one.last_address,
+                one.irq,
+                one.nmi,
+                device_keys(one),
+            )
             for one in board.devices
         ),
         remarks=tuple(board_remarks(board)),
@@ -190,6 +200,22 @@ def _registers(board: Board) -> tuple[RegisterFacts, ...]:
         for unit in board.units
         for one in registers_of(unit)
     )
+
+
+def device_keys(device: Device) -> tuple[str, ...]:
+    """Return a device's own keys, each with its value."""
+    if isinstance(device, Via6522):
+        pins = (f"{pin} {use}" for pin, use in device.pins.items())
+        return (f"part {device.part}", *pins)
+    if isinstance(device, Acia6551):
+        files = (
+            f"{key} {path.name}"
+            for key, path in (("input", device.input), ("output", device.output))
+            if path is not None
+        )
+        crystal = f"crystal {hertz(device.crystal_hz)}"
+        return (f"part {device.part}", crystal, f"line {device.line}", *files)
+    return tuple(f"{key} {value}" for key, value in device.options.items())
 
 
 def memory_map(board: Board) -> tuple[MapRun, ...]:

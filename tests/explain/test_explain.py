@@ -509,3 +509,21 @@ def test_link_without_the_fields_of_a_store_says_what_it_is_for() -> None:
         "to frames",
     )
     assert link_facts(link).remarks == ()
+
+
+def test_devices_stand_in_the_map_and_with_their_keys_in_the_full_text() -> None:
+    board = load_board("dunlin_ports")
+    assert "  $A500-$A53F      64  ports         ports" in board_summary(board).splitlines()
+    text = " ".join(board_text(board).split())
+    assert (
+        "device ports, via_6522, $A500-$A53F on IRQ; part w65c22; pa code; ca1 strobe;"
+        " pb0 led lookout; pb1 led log"
+    ) in text
+    assert (
+        "device serial, acia_6551, $A540-$A543 on IRQ; part r6551; crystal 1.8432 MHz; line console"
+    ) in text
+    facts = board_facts(board)
+    assert [(run.read, run.device) for run in facts.memory_map if run.device] == [
+        ("device", "ports"),
+        ("device", "serial"),
+    ]

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Protocol, TypeVar, runtime_checkable
+from typing import Protocol, SupportsIndex, TypeVar, runtime_checkable
 
 from busplay.core.devices.interface import (
     NO_EVENT,
@@ -152,6 +152,10 @@ class DeviceSlot:
             self.call("reset", cycle, lambda: device.reset(cycle))
             self.look(cycle, changed_from=cycle + 1)
 
+    def press(self, device: TakesKeys, code: int, cycle: int) -> None:
+        """Pass a key press to the device."""
+        self.call("press", cycle, lambda: device.press(code, cycle=cycle))
+
     def restore(self, snapshot: object, line_from: int, now: int) -> None:
         """Restore a snapshot of the device."""
         self.call("restore", now, lambda: self.device.restore(snapshot))
@@ -173,7 +177,14 @@ class DeviceSlot:
         else:
             self.line_from = NO_EVENT
         event = self.call("next_event_cycle", cycle, device.next_event_cycle)
-        self.event = NO_EVENT if event is None else event
+        if event is not None and not isinstance(event, SupportsIndex):
+            raise DeviceError(
+                self.name,
+                "next_event_cycle",
+                cycle,
+                f"returned {event!r}, which is neither a cycle nor None",
+            )
+        self.event = NO_EVENT if event is None else int(event)
         if self.nmi and self.plans and cycle < self.line_from:
             # An edge: the core must be told in time.
             self.event = min(self.event, self.line_from)
@@ -237,10 +248,10 @@ class DeviceBus:
         slot = self.slot_at(address)
         offset = (address - slot.first_address) % slot.registers
         found = slot.call("read", cycle, lambda: slot.device.read(offset, cycle))
-        if not isinstance(found, int) or not 0 <= found <= 0xFF:
+        if not isinstance(found, SupportsIndex) or not 0 <= int(found) <= 0xFF:
             raise DeviceError(slot.name, "read", cycle, f"returned {found!r}, which is no byte")
         self._look_after(slot, cycle)
-        return found
+        return int(found)
 
     def write(self, address: int, data: int, cycle: int) -> None:
         """Write a byte in a cycle."""
@@ -381,7 +392,7 @@ class DeviceBus:
         for slot in self.slots:
             device = slot.device
             if isinstance(device, TakesKeys):
-                device.press(code, cycle=cycle)
+                slot.press(device, code, cycle)
                 slot.look(self._now, changed_from=cycle)
         self._sum_up(None)
 

@@ -117,6 +117,8 @@ def _make_custom(described: CustomDevice, board: Board, *, place: str) -> BusDev
     lacking = [one for one in _METHODS if not callable(getattr(device, one, None))]
     if not hasattr(device, "irq"):
         lacking.append("irq")
+    elif callable(device.irq):
+        raise refusal(f"{kind} whose irq is a method", "make it an attribute or a property")
     if lacking:
         raise refusal(f"{kind} without {', '.join(lacking)}", "a device has all of these")
     return device

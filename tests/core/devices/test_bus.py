@@ -38,10 +38,11 @@ class Clock:
     def write(self, offset, data, cycle):
         if self.fails == "write":
             raise KeyError(data)
+        self.fails = {"then text": "event text"}.get(self.fails, self.fails)
         self.start = data
 
     def next_event_cycle(self):
-        return 50 if self.fails == "late" else None
+        return {"late": 50, "event text": "soon"}.get(self.fails)
 
     def advance(self, cycle):
         pass
@@ -51,6 +52,10 @@ class Clock:
 
     def restore(self, snapshot):
         self.start = snapshot
+
+
+class Busy:
+    irq = read = write = next_event_cycle = advance = snapshot = restore = lambda self: None
 
 
 class Half:
@@ -126,6 +131,8 @@ def test_class_beside_the_board_takes_the_tables_other_keys(tmp_path: Path, core
         ("clock.py:Watch", "", "found clock.py:Watch; clock.py has no Watch"),
         ("clock.py:Half", "", "found clock.py:Half without write, next_event_cycle, advance, "
          "snapshot, restore, irq; a device has all of these"),
+        ("clock.py:Busy", "", "found clock.py:Busy whose irq is a method; make it an attribute or a"
+         " property"),
         ("clock.py:Clock", "speed = 3\n", "found clock.py:Clock, which raised TypeError when it was"
          " made: Clock.__init__() got an unexpected keyword argument 'speed'; correct the table's"
          " keys, or the class"),
@@ -156,6 +163,7 @@ def test_file_that_does_not_load_is_named(tmp_path: Path) -> None:
         ("raises", r"device clock: read in cycle \d+ raised ZeroDivisionError: .*"),
         ("text", r"device clock: read in cycle \d+ returned '7', which is no byte; .*"),
         ("write", r"device clock: write in cycle \d+ raised KeyError: 3; .*"),
+        ("then text", r"device clock: next_event_cycle in cycle \d+ returned 'soon', which is .*"),
         ("late", r"device clock: next_event_cycle in cycle \d+ returned 50, which is not after .*"),
     ],
 )

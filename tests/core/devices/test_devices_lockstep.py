@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busplay.core.devices.bus import PinWire
-from busplay.core.interface import Core, bus_of
+from busplay.core.interface import Core, RunsToAddress, bus_of
 from busplay.core.memory_map import MemoryMap
 from busplay.core.rewind import RewindableCore
 from tests.core.compiled.pair import Pair, shared_opcodes
@@ -234,3 +234,15 @@ def test_core_with_devices_that_is_restored_does_again_what_it_did(
         for ahead in range(place, len(pieces)):
             other.run(pieces[ahead])
             assert seen(other) == there[ahead + 1]
+
+
+@pytest.mark.parametrize("name", ["via", "alarm and via", "acia, via and alarm"])
+def test_run_to_an_address_stops_both_cores_alike(name: str) -> None:
+    program = " ".join(SNIPPETS[index] for index in (5, 10, 13, 45, 48, 25, 30, 40, 17))
+    pair = pair_of(name, f"58 {program} 4C0002", f"48 {ACKNOWLEDGE[0]} {ACKNOWLEDGE[2]} 68 40")
+    for address in (HANDLER, HANDLER, PROGRAM + 6, HANDLER):
+        for core in pair.both:
+            assert isinstance(core, RunsToAddress)
+            core.step()
+            core.run_to(address, 5_000)
+        pair.compare()
