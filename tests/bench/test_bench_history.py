@@ -12,7 +12,7 @@ shorten.
 from __future__ import annotations
 
 import os
-import resource
+import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
@@ -175,37 +175,56 @@ def _percentiles(act: Callable[[], None], count: int) -> str:
     )
 
 
+def compare_writing(path: Path, frames: int, *, pairs: int = 5) -> None:
+    """Print what the index adds to writing: the median of pairs of runs, one after the other."""
+    seen = []
+    for _ in range(pairs):
+        alone = write(path, frames, KeyFramesAlone()) * 1e9 / frames
+        seen.append((alone, write(path, frames, builder()) * 1e9 / frames))
+    alone, both = (median(column) for column in zip(*seen, strict=True))
+    share = median(1 - one / other for one, other in seen)
+    print(f"writing  {both:.1f} ns a frame, {alone:.1f} without the index: {share:.1%} of it")
+
+
+def read(path: Path) -> None:
+    """Print the figures of opening and searching, in a process that has done nothing else."""
+    before = most_memory_mb()
+    start = time.process_time()
+    with TraceReader(path) as reader:
+        history = open_history(reader)
+        opening = time.process_time() - start
+        index = sum(row.stored_bytes for row in reader.chunk_rows() if row.kind == "wBLK")
+        print(f"trace    {reader.frames:,} frames, {reader.file_bytes:,} bytes")
+        print(f"index    {index:,} bytes, {index / reader.file_bytes:.2%}")
+        print(f"opening  {opening:.3f} s")
+        probe = Probe(history)
+        for name in ("last_write", "count", "timeline"):
+            print(f"{name:12}", _percentiles(getattr(probe, name), PROBES))
+    with Replay(path) as replay:
+        random = np.random.default_rng(5)
+        seek = _percentiles(lambda: replay.seek(int(random.integers(0, replay.end_cycle))), PROBES)
+        print(f"{'seek':12}", seek)
+    print(f"memory   {most_memory_mb()} MB at most, {before} before opening")
+
+
+def most_memory_mb() -> int:
+    """Return the most memory that this process had; getrusage would count its parent's."""
+    status = Path("/proc/self/status").read_text(encoding="ascii")
+    return int(status.split("VmHWM:")[1].split()[0]) // 1024
+
+
 def main(frames: int) -> None:
     """Print all figures, in processor time, as machines are shared."""
     with TemporaryDirectory() as folder:
         path = Path(folder) / "long.trace"
         write(path, 2_000_000, builder())
-        alone = write(path, frames, KeyFramesAlone())
-        both = write(path, frames, builder())
-        print(f"writing  {both * 1e9 / frames:.1f} ns a frame, {alone * 1e9 / frames:.1f} without")
-        before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-        start = time.process_time()
-        with TraceReader(path) as reader:
-            history = open_history(reader)
-            opening = time.process_time() - start
-            index = sum(row.stored_bytes for row in reader.chunk_rows() if row.kind == "wBLK")
-            print(f"trace    {reader.frames:,} frames, {reader.file_bytes:,} bytes")
-            print(f"index    {index:,} bytes, {100 * index / reader.file_bytes:.2f} %")
-            print(f"opening  {opening:.3f} s")
-            probe = Probe(history)
-            for name in ("last_write", "count", "timeline"):
-                print(f"{name:12}", _percentiles(getattr(probe, name), PROBES))
-        with Replay(path) as replay:
-            random = np.random.default_rng(5)
-            print(
-                f"{'seek':12}",
-                _percentiles(
-                    lambda: replay.seek(int(random.integers(0, replay.end_cycle))), PROBES
-                ),
-            )
-        after = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-        print(f"memory   {after // 1024} MB at most, {before // 1024} before opening")
+        compare_writing(path, min(frames, 16_000_000))
+        write(path, frames, builder())
+        subprocess.run([sys.executable, "-m", __spec__.name, "--read", str(path)], check=True)
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else FRAMES)
+    if sys.argv[1:2] == ["--read"]:
+        read(Path(sys.argv[2]))
+    else:
+        main(int(sys.argv[1]) if len(sys.argv) > 1 else FRAMES)
