@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
 
 import numpy as np
 
@@ -15,10 +14,10 @@ from busplay.analysis.compare.report import (
     pattern_sentences,
     verdict_text,
 )
-from busplay.display.display import Display
 from busplay.export.difference import compose_differences, pixels_different
 from busplay.reporting.figures import draw_addresses, draw_bars, draw_counts, screen_figure
 from busplay.reporting.page import FactList, ReportPart, ReportProse, ReportSection, ReportTable
+from busplay.run.replay import Replay
 from busplay.wording import counted
 
 # Differences that are looked at for addresses and times; as many objects are made.
@@ -31,17 +30,18 @@ def against_section(
     found: Comparison,
     *,
     name: str,
-    expected: Mapping[str, Display],
-    actual: Mapping[str, Display],
-    duration_s: float,
+    expected: Replay,
+    actual: Replay,
 ) -> ReportSection:
-    """Return what is different: counts, patterns, lanes, addresses, times, and the last screens.
+    """Return what is different: counts, patterns, lanes, addresses, times, and screens.
 
     Args:
         found: of `compare`, with up to `DIFFERENCES_LISTED` differences.
         name: of the other recording.
-        expected, actual: displays at the end of each.
-        duration_s: of the expected recording.
+        expected, actual: the recordings; they are moved.
+
+    Raises:
+        InputError: one is damaged.
     """
     verdict = verdict_text(found)
     parts: list[ReportPart] = [
@@ -66,23 +66,51 @@ def against_section(
                 note="A frame with several bit errors counts on each of their lanes.",
             )
         )
-    parts += _listed(found, duration_s)
-    pairs = [
-        (expected[unit].image(), actual[unit].image())
-        for unit in expected
-        if unit in actual and expected[unit].image().shape == actual[unit].image().shape
-    ]
-    if pairs:
-        pixels = sum(pixels_different(*pair) for pair in pairs)
-        parts.append(
-            screen_figure(
-                compose_differences(pairs),
-                title="The last screens: expected, actual, difference",
-                alt=f"Both last screens side by side; {counted(pixels, 'pixel')} differ.",
-                note=f"{counted(pixels, 'pixel')} different; bright where they are.",
-            )
-        )
+    parts += _listed(found, expected.end_cycle / expected.clock_hz)
+    worst = _worst_refresh(found, expected)
+    if worst is not None:
+        parts += _screens(expected, actual, worst, "The screens at the most differences")
+    parts += _screens(expected, actual, expected.end_cycle, "The last screens")
     return ReportSection("Against the other recording", tuple(parts))
+
+
+def _worst_refresh(found: Comparison, expected: Replay) -> int | None:
+    """Return the cycle of the refresh before which the most differences lie; None: the last."""
+    rate_hz, clock_hz = expected.board.refresh_hz, expected.clock_hz
+    cycles = [
+        frame.cycle
+        for one in found.differences
+        if (frame := one.expected or one.actual) is not None and frame.cycle is not None
+    ]
+    if not cycles:
+        return None
+    counts = Counter(-(-cycle * rate_hz // clock_hz) for cycle in cycles)
+    # Of several alike, the first.
+    refresh = min(counts, key=lambda one: (-counts[one], one))
+    cycle = refresh * clock_hz // rate_hz
+    return cycle if cycle < expected.end_cycle else None
+
+
+def _screens(expected: Replay, actual: Replay, cycle: int, what: str) -> list[ReportPart]:
+    for one in (expected, actual):
+        one.seek(cycle)
+    pairs = [
+        (display.image(), actual.displays[unit].image())
+        for unit, display in expected.displays.items()
+        if unit in actual.displays and display.image().shape == actual.displays[unit].image().shape
+    ]
+    if not pairs:
+        return []
+    pixels = counted(sum(pixels_different(*pair) for pair in pairs), "pixel")
+    at = f"{cycle / expected.clock_hz:.3f} s"
+    return [
+        screen_figure(
+            compose_differences(pairs),
+            title=f"{what}: expected, actual, difference",
+            alt=f"The screens of both at {at} side by side; {pixels} differ.",
+            note=f"At {at}, cycle {cycle:,}: {pixels} different, bright in the third picture.",
+        )
+    ]
 
 
 def _listed(found: Comparison, duration_s: float) -> list[ReportPart]:

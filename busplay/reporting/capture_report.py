@@ -79,7 +79,9 @@ def capture_page(
     if board is not None and health.receiver.frames_received:
         with Replay(decoded.path) as replay:
             labels = labels_for(request.labels, request.program)
-            shown, *_ = trace_part(replay, request, program=request.program, labels=labels)
+            shown, *_ = trace_part(
+                replay, request, program=request.program, labels=labels, captured=True
+            )
             sections += [one for one in shown if one.title != "What ran"]
     elif request.against is not None:
         raise InputError(

@@ -15,6 +15,9 @@ from busplay.losses.losses import Losses
 from busplay.pipeline.pipeline import PipelineCounters
 from busplay.run.replay import Replay
 
+# A picture of which no more changes in a refresh is drawn.
+SETTLED_RATIO = 0.01
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PlayedTrace:
@@ -25,6 +28,7 @@ class PlayedTrace:
         losses: every store that was not received as sent, in order.
         flashes: in its pictures.
         changed_px: int64[refreshes]; pixels that changed since the refresh before.
+        pixels: of a picture.
         loss_cycles: int64[losses]; processor cycle by which each was sent.
     """
 
@@ -32,6 +36,7 @@ class PlayedTrace:
     losses: Losses
     flashes: FlashReport
     changed_px: NDArray[np.int64]
+    pixels: int
     loss_cycles: NDArray[np.int64]
 
 
@@ -85,6 +90,7 @@ def play_through(
         losses=Losses(*(getattr(losses, name)[order] for name in Losses.__slots__)),
         flashes=watch.report(),
         changed_px=changed,
+        pixels=0 if before is None else before.indices.size,
         loss_cycles=np.array([header.cycles_at(e) for e in losses.edge[order].tolist()], np.int64),
     )
 
@@ -98,7 +104,8 @@ def _pixels_changed(before: IndexedPicture, now: IndexedPicture) -> int:
 def find_moments(replay: Replay, played: PlayedTrace) -> list[ScreenMoment]:
     """Return the screens at the moments that matter, in order.
 
-    They are the first picture, the one that changed most, those at the first and at the most
+    They are the first picture, which is the first that hardly changes any more (while it is drawn
+    there is half a picture to see), the one that changed most, those at the first and at the most
     errors, and the end.
 
     Args:
@@ -113,7 +120,8 @@ def find_moments(replay: Replay, played: PlayedTrace) -> list[ScreenMoment]:
 
     drawn = np.flatnonzero(played.changed_px)
     if len(drawn):
-        add(int(drawn[0]), "first picture: something is drawn")
+        settled = np.flatnonzero(played.changed_px[drawn[0] :] <= SETTLED_RATIO * played.pixels)
+        add(int(drawn[0] + (settled[0] if len(settled) else 0)), "first picture")
         most = int(played.changed_px.argmax())
         count = int(played.changed_px[most])
         add(most, f"most changed: {count:,} pixels since the refresh before")

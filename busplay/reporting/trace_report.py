@@ -30,7 +30,6 @@ from busplay.trace.info import TraceInfo, trace_info
 from busplay.version import VERSION
 from busplay.wording import counted
 
-PIECE_CYCLES = 1_000_000
 Progress = Callable[[str, int, int], None]
 
 
@@ -75,7 +74,12 @@ def trace_page(path: Path, request: ReportRequest, *, words: str) -> ReportPage:
 
 
 def trace_part(
-    replay: Replay, request: ReportRequest, *, program: Path | None, labels: Labels
+    replay: Replay,
+    request: ReportRequest,
+    *,
+    program: Path | None,
+    labels: Labels,
+    captured: bool = False,
 ) -> tuple[tuple[ReportSection, ...], str, bool]:
     """Return the sections on what a trace holds, its verdict, and whether nothing was wrong.
 
@@ -84,6 +88,7 @@ def trace_part(
         request: what else to look at.
         program: that was recorded; None: it is not there.
         labels: of it.
+        captured: the trace was decoded from a capture, so it is of what arrived.
 
     Raises:
         InputError: the board has no units, or a file is damaged or of another run.
@@ -101,19 +106,21 @@ def trace_part(
     totals = trace_sections.whole_totals(
         played.counters.accounts.frames, lost_at_sender=max(0, reader.stores - reader.frames)
     )
-    errors = trace_sections.errors_section(played, replay, labels, totals)
+    info = trace_info(reader)
+    arrived = captured or info.arrived_of is not None
+    errors = trace_sections.errors_section(played, replay, labels, totals, arrived=arrived)
     addresses = trace_sections.addresses_section(history, replay, labels)
-    accounts = trace_sections.accounts_section(played.counters.accounts, totals, pipeline)
+    accounts = trace_sections.accounts_section(
+        played.counters.accounts, totals, pipeline, arrived=arrived
+    )
     moments = find_moments(replay, played)
     planned = plan(board, trace=reader.path, progress=steps("planning"))
     profiled = _profile(reader.path, program, request, reader.cycles)
     sections = [
-        trace_sections.ran_section(trace_info(reader), board, reader),
+        trace_sections.ran_section(info, board, reader),
         trace_sections.screens_section(moments, board.clock_hz),
     ]
-    verdict, is_fine = _verdict(
-        played, totals.stores, totals.lost, sent=trace_info(reader).arrived_of
-    )
+    verdict, is_fine = _verdict(played, totals.stores, totals.lost, sent=info.arrived_of)
     if request.against is not None:
         section, text, is_equal = _against(replay, request)
         sections.append(section)
@@ -204,16 +211,7 @@ def _against(replay: Replay, request: ReportRequest) -> tuple[ReportSection, str
             list_most=DIFFERENCES_LISTED,
             progress=lambda done, total: request.progress("comparing", done, total),
         )
-        replay.seek(replay.end_cycle)
-        while not other.ended:
-            other.run(PIECE_CYCLES)
-        section = against_section(
-            found,
-            name=request.against.name,
-            expected=replay.displays,
-            actual=other.displays,
-            duration_s=replay.end_cycle / replay.clock_hz,
-        )
+        section = against_section(found, name=request.against.name, expected=replay, actual=other)
     text = "equal to" if found.equal else "different from"
     return section, f"{text} {request.against.name}", found.equal
 

@@ -179,15 +179,25 @@ def link_section(
 
 
 def errors_section(
-    played: PlayedTrace, replay: Replay, labels: Labels, totals: FrameTotals
+    played: PlayedTrace, replay: Replay, labels: Labels, totals: FrameTotals, *, arrived: bool
 ) -> ReportSection:
-    """Return what was lost or damaged, by cause, address and time."""
+    """Return what was lost or damaged, by cause, address and time.
+
+    Args:
+        played: the trace.
+        replay: of it.
+        labels: of the program.
+        totals: what became of every store.
+        arrived: the trace is of what arrived, so what was lost before is not in it.
+    """
     losses = played.losses
     causes = totals.losses()
     if not causes:
         text = "Every store was received as sent."
+        if arrived:
+            text = "Every frame of the recording, which is of what arrived, reaches its display."
         if played.counters.errors:
-            text = f"Every store was received as sent; and: {played.counters.error_text()}."
+            text += f" Besides: {played.counters.error_text()}."
         return ReportSection("Errors", (ReportProse(text),))
     parts: list[ReportPart] = [
         ReportTable(
@@ -386,9 +396,16 @@ def whole_totals(totals: FrameTotals, *, lost_at_sender: int) -> FrameTotals:
 
 
 def accounts_section(
-    accounts: RunAccounts, totals: FrameTotals, pipeline: Pipeline
+    accounts: RunAccounts, totals: FrameTotals, pipeline: Pipeline, *, arrived: bool
 ) -> ReportSection:
-    """Return what became of every store and fault, and what the receiver counted."""
+    """Return what became of every store and fault, and what the receiver counted.
+
+    Args:
+        accounts: of the pipeline.
+        totals: its frames, with the stores that never became any.
+        pipeline: through which the trace was played.
+        arrived: the trace is of what arrived.
+    """
     rows = [("received as sent", totals.received_intact)]
     rows += [(words, getattr(totals, name)) for name, words in CAUSES.items()]
     rows += [("in flight at the end", totals.in_flight), ("sum: stores", totals.stores)]
@@ -406,10 +423,16 @@ def accounts_section(
             else "The accounts do not balance; this is a fault of busplay.",
         )
     ]
+    if arrived:
+        text = "The recording is of what arrived, so frames that were lost before are not in it."
+        if totals.missed_by_sequence:
+            count = counted(totals.missed_by_sequence, "missing frame")
+            text += f" The sequence field counts {count}."
+        parts.insert(0, ReportProse(text, is_warning=bool(totals.missed_by_sequence)))
     spurious = totals.spurious + totals.spurious_lost
     if spurious:
         parts.append(ReportProse(f"{spurious:,} frames were received that were never sent."))
-    if totals.missed_by_sequence:
+    if totals.missed_by_sequence and not arrived:
         parts.append(
             ReportProse(
                 f"The sequence field counts {totals.missed_by_sequence:,} missing frames;"

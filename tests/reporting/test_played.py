@@ -37,13 +37,26 @@ def test_moments_are_the_first_picture_the_most_changed_and_the_end(tmp_path: Pa
         moments = find_moments(replay, found)
         assert [(one.titles, one.cycle) for one in moments] == [
             # A byte is two pixels; at 50 Hz a refresh is every 20,000 cycles.
-            (("first picture: something is drawn",), 520_000),
+            (("first picture",), 520_000),
             (("most changed: 118 pixels since the refresh before",), 1_020_000),
             (("end",), replay.end_cycle),
         ]
         for one in moments:
             replay.seek(one.cycle)
             np.testing.assert_array_equal(one.image, compose(replay.displays.values()))
+
+
+def test_first_picture_is_the_first_that_is_drawn_whole(tmp_path: Path) -> None:
+    """A refresh at 50 Hz is 20,000 cycles, in which 20 bytes of two pixels each are drawn."""
+    stores = [(105_000 + 1_000 * byte, 0x4000 + byte, 0xFF) for byte in range(60)]
+    stores += [(900_000, 0x4000, 0)]
+    trace = record(tmp_path / "a.trace", small_board(50), stores)
+    with Replay(trace) as replay:
+        found = play_through(replay, screen_px=SCREEN_PX, progress=lambda done, total: None)
+        titles = {one.cycle: one.titles for one in find_moments(replay, found)}
+    assert found.pixels == 48 * 10
+    assert found.changed_px[[6, 7, 8, 9]].tolist() == [30, 40, 40, 10]
+    assert titles[200_000] == ("first picture",)
 
 
 def test_moments_of_errors_are_the_first_and_the_most(tmp_path: Path) -> None:

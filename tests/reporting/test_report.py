@@ -232,6 +232,11 @@ def test_report_of_a_damaged_capture_has_lanes_and_times(folder: Path) -> None:
     page = target.read_text(encoding="utf-8")
     assert f"lane 0 {health.health.lane_errors[0]:,}" in page
     assert "Errors by time" in page
+    busplay.report(capture, target, link="guarded", board="dunlin")
+    text = text_of(target)
+    missed = health.receiver.frames_missed
+    assert f"The sequence field counts {missed:,} missing frames." in text
+    assert "Every store was received as sent" not in text
 
 
 @pytest.mark.thorough
