@@ -128,9 +128,7 @@ def _bench(replay: Replay, request: ReplayRequest, labels: Labels, stack: ExitSt
         differences = _differences(reader, against.reader)
     profile_of = None
     if program is not None:
-        profile_of = profile_of_run(
-            program.start, lambda: program.symbols, lambda: RunInputs.of_trace(reader)
-        )
+        profile_of = profile_of_run(program, lambda: RunInputs.of_trace(reader))
     inspector = TraceInspector(
         replay,
         history,

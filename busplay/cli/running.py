@@ -269,11 +269,7 @@ def _bench(request: RunRequest, session: Session | StoreStream, stack: ExitStack
     program = follow(session, labels=request.labels, memory_mb=memory_mb)
     live = LiveRun(session, program=program)
     stack.callback(live.close)
-    profile_of = profile_of_run(
-        session.start,
-        lambda: find_symbols(session.start.path, request.labels),
-        lambda: session.inputs,
-    )
+    profile_of = None if program is None else profile_of_run(program, lambda: session.inputs)
     inspector = LiveInspector(live, labels=request.read_labels(), profile_of=profile_of)
     return Bench(inspector, alone=request.alone, playable=live)
 

@@ -4,37 +4,42 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from busplay.history.program_history import ProgramHistory
 from busplay.player.inspector import RoutineFacts
-from busplay.program.symbols import ProgramSymbols
 from busplay.run.inputs import RunInputs
-from busplay.run.program_start import ProgramStart
 
 ADDRESS_STOP = 0x10000
+# About a second's work.
+PROFILED_CYCLES_MAX = 160_000_000
 
 
 def profile_of_run(
-    start: ProgramStart,
-    symbols: Callable[[], ProgramSymbols],
-    inputs: Callable[[], RunInputs],
-) -> Callable[[int, int], list[RoutineFacts]]:
-    """Return what gives the routines between two cycles, the most cycles first.
+    program: ProgramHistory, inputs: Callable[[], RunInputs]
+) -> Callable[[int, int], list[RoutineFacts] | None]:
+    """Return what returns the routines between two cycles, the most cycles first; None: too far.
 
     Args:
-        start: how the run began.
-        symbols: returns the program's names.
+        program: the run.
         inputs: returns the inputs of the run so far.
     """
 
-    def routines(first_cycle: int, stop_cycle: int) -> list[RoutineFacts]:
+    def routines(first_cycle: int, stop_cycle: int) -> list[RoutineFacts] | None:
+        from busplay.analysis.profile.passage import can_begin_anywhere, profile_passage
         from busplay.analysis.profile.profile import profile_run
 
-        report = profile_run(
-            start,
-            first_cycle=first_cycle,
-            stop_cycle=stop_cycle,
-            symbols=symbols(),
-            inputs=inputs(),
-        )
+        is_quick = can_begin_anywhere(program)
+        if stop_cycle - (first_cycle if is_quick else 0) > PROFILED_CYCLES_MAX:
+            return None
+        if is_quick:
+            report = profile_passage(program, first_cycle=first_cycle, stop_cycle=stop_cycle)
+        else:
+            report = profile_run(
+                program.start,
+                first_cycle=first_cycle,
+                stop_cycle=stop_cycle,
+                symbols=program.symbols,
+                inputs=inputs(),
+            )
         starts = report.routine_names.starts.tolist()
         stops = dict(zip(starts, [*starts[1:], ADDRESS_STOP], strict=True))
         return [

@@ -439,11 +439,11 @@ class ProgramHistory:
                 )
 
     @contextmanager
-    def staying(self) -> Iterator[None]:
-        """Return to the present position at the end of the context."""
+    def staying(self) -> Iterator[ProgramWalk]:
+        """Return to the present position at the end of the context, which has the walk."""
         here = self._walk.place()
         try:
-            yield
+            yield self._walk
         finally:
             self._walk.put(here)
 

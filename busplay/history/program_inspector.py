@@ -30,10 +30,9 @@ from busplay.trace.reader import TraceReader
 INSTRUCTIONS_BEFORE, INSTRUCTIONS_AFTER = 12, 24
 # How far a program runs for labels while pictures wait for it: some 10 ms.
 NEAR_CYCLES = 2_000_000
-# A profile reruns the program from its beginning: about a second for this many cycles.
-PROFILED_CYCLES_MAX = 160_000_000
 
-ProfileOf = Callable[[int, int], Iterable[RoutineFacts]]
+ProfileOf = Callable[[int, int], Iterable[RoutineFacts] | None]
+"""The routines between two cycles; None: it would take too long."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +115,7 @@ class ProgramInspector:
         self._rows = FrameRows(history.reader, self._labels)
         self._stores = None if program is None else FrameStores(self._rows, program)
         self.version = 0
-        self._routines: tuple[tuple[int, int], tuple[RoutineFacts, ...]] | None = None
+        self._routines: tuple[tuple[int, int], tuple[RoutineFacts, ...] | None] | None = None
         self._is_playing = False
         self._labels_found: tuple[tuple[int, int, int], tuple[str, ...]] | None = None
         self._made: dict[int, tuple[FrameStore, InstructionFacts] | None] = {}
@@ -253,11 +252,12 @@ class ProgramInspector:
 
     def routines(self, first_cycle: int, stop_cycle: int) -> Sequence[RoutineFacts] | None:
         """Return the routines of a passage, the most cycles first."""
-        if self._profile_of is None or not 0 <= first_cycle < stop_cycle <= PROFILED_CYCLES_MAX:
+        if self._profile_of is None or not 0 <= first_cycle < stop_cycle:
             return None
         key = (first_cycle, stop_cycle)
         if self._routines is None or self._routines[0] != key:
-            self._routines = key, tuple(self._profile_of(first_cycle, stop_cycle))
+            found = self._profile_of(first_cycle, stop_cycle)
+            self._routines = key, None if found is None else tuple(found)
         return self._routines[1]
 
     def routine_sums(

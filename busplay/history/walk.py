@@ -69,6 +69,7 @@ class ProgramWalk:
         core: at the present position.
         snapshots: the snapshots kept.
         resets: cycles at which the reset button was pressed, in order.
+        first_cycle, start_pc: of the first position.
         end_cycle: where the known run ends, or None.
         spacing_cycles: as given.
 
@@ -91,7 +92,7 @@ class ProgramWalk:
                 wanted="use the compiled or the reference core",
             )
         self.core: RewindableCore = made
-        self.first_cycle = made.cycle
+        self.first_cycle, self.start_pc = made.cycle, made.pc
         self.end_cycle: int | None = None
         self.resets: list[int] = []
         self.snapshots = Snapshots(limit_bytes=limit_bytes, spacing_cycles=spacing_cycles)

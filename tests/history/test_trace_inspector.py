@@ -257,7 +257,7 @@ def test_pixel_names_the_instruction_that_stored_its_byte() -> None:
 def test_routine_s_writes_are_those_of_its_instructions() -> None:
     replay = Replay(TIDES)
     program = ProgramHistory.of_trace(replay.reader)
-    profile_of = profile_of_run(program.start, lambda: program.symbols, RunInputs)
+    profile_of = profile_of_run(program, RunInputs)
     inspector = inspector_of(replay, program=program, profile_of=profile_of)
     replay.seek(800_000)
     routines = inspector.routines(0, 800_000)

@@ -122,6 +122,10 @@ class CallTree:
                 own[1] += stores
                 own[2] += unchanged
 
+    def forget_calls(self) -> None:
+        """Count calls from here on."""
+        self._calls = [0] * len(self._calls)
+
     def _enter(
         self, before: int, s_then: int, s_now: int, enters: int, at: int, *, interrupted: bool
     ) -> int:

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busplay.analysis.profile.call_tree import CallTree, charged_address
-from busplay.batch import StoreBatch
+from busplay.batch import StoreBatch, UInt8Column
 from busplay.core.memory_map import ADDRESSES, MemoryMap
 from busplay.core.rewind import InstructionBatch, StepKind
 from busplay.description.board import Board
@@ -115,6 +115,14 @@ class ProfileCollector:
         self._bursts: list[StoreBurst] = []
         # Rows of refreshes: cycles, waiting cycles, stores, unchanged, written over.
         self._rows: dict[int, Int64Column] = {}
+
+    def take_memory(self, memory: UInt8Column) -> None:
+        """Begin with the bytes in display memory, before anything is fed.
+
+        Args:
+            memory: uint8[65536], the processor's, in which all windows of display memory land.
+        """
+        self._byte[self._repeats] = memory[self._repeats]
 
     def feed(
         self,

@@ -128,23 +128,16 @@ def profile_run(
             wanted=f"the program begins in cycle {walk.first_cycle}, and a profile needs cycles",
         )
     interrupted = False
-    entries: set[int] = set()
+    found: set[int] = set()
     if not Routines.are_named_by(symbols.labels):
-        entries = _entries(walk, stop_cycle)
+        found = entries(walk, stop_cycle)
         walk.go(walk.first_cycle)
-    routines = Routines(symbols.labels, entries=entries, regions=start.board.memory)
+    routines = Routines(symbols.labels, entries=found, regions=start.board.memory)
     collector = ProfileCollector(start.board, routines.starts)
     try:
         # What is not counted is run too, for what stands in display memory by then.
-        for until in (first_cycle, stop_cycle):
-            for log in walk.logs(until):
-                collector.feed(
-                    log.instructions,
-                    log.stores,
-                    stop_cycle=walk.core.cycle,
-                    next_pc=walk.core.pc,
-                    counts=until == stop_cycle,
-                )
+        collect(walk, collector, first_cycle, counts=False)
+        collect(walk, collector, stop_cycle, counts=True)
     except KeyboardInterrupt:
         interrupted = True
     stop = walk.core.stop
@@ -159,9 +152,23 @@ def profile_run(
     )
 
 
-def _entries(walk: ProgramWalk, stop_cycle: int) -> set[int]:
-    """Return the addresses that a program calls, and where it and its interrupts begin."""
-    found = {walk.core.pc}
+def collect(
+    walk: ProgramWalk, collector: ProfileCollector, stop_cycle: int, *, counts: bool
+) -> None:
+    """Run to a cycle and collect; `counts` False: only follow display memory and calls."""
+    for log in walk.logs(stop_cycle):
+        collector.feed(
+            log.instructions,
+            log.stores,
+            stop_cycle=walk.core.cycle,
+            next_pc=walk.core.pc,
+            counts=counts,
+        )
+
+
+def entries(walk: ProgramWalk, stop_cycle: int) -> set[int]:
+    """Return where a program begins, and where its calls and interrupts go up to a cycle."""
+    found = {walk.start_pc}
     for log in walk.logs(stop_cycle):
         pc, opcode, kind = (
             log.instructions.pc,
