@@ -220,7 +220,9 @@ class PlayerWindow:
         self, inspector: Inspector | None, marks: Marks | None, state: InstrumentState
     ) -> Instrument:
         self._player.stores = inspector
-        instrument = Instrument(self._player, inspector, marks or Marks(), state, self._note)
+        # No marks yet are marks all the same: they have a file to go to.
+        marks = Marks() if marks is None else marks
+        instrument = Instrument(self._player, inspector, marks, state, self._note)
         instrument.on_command = self.do
         return instrument
 
@@ -311,11 +313,17 @@ class PlayerWindow:
 
     def advance(self) -> None:
         """Run the player for what is owed; while help or a message is open, time stands still."""
-        scene = self._scene
-        if scene.help_open or scene.message or self.instrument.state.typing is not None:
+        if self._is_held:
             self._player.rest()
         else:
             self._player.tick()
+
+    @property
+    def _is_held(self) -> bool:
+        """Whether time stands still, whatever is played."""
+        scene = self._scene
+        typing = self.instrument.state.typing is not None
+        return scene.help_open or bool(scene.message) or typing
 
     def paint(self) -> bool:
         """Draw one picture of the window, which `ScreenWindow.show` shows, if it is a new one."""
@@ -350,7 +358,7 @@ class PlayerWindow:
     def _update_status(self, now_ns: int) -> None:
         player = self._player
         cycle = 0 if player.playing else self._playable.cycle
-        held = self._scene.help_open or bool(self._scene.message)
+        held = self._is_held
         key = (player.playing, player.stepping, player.speed, cycle, held)
         if key == self._status_key and now_ns < self._status_due_ns:
             return

@@ -9,6 +9,7 @@ import pytest
 
 from busplay.display.display import Display
 from busplay.player.flash_guard import FlashGuard
+from busplay.player.marks import Marks
 from busplay.player.player import Player
 from busplay.view import screen
 from busplay.view.instrument.state import Kept
@@ -43,6 +44,7 @@ def make_window(opened: None, tmp_path: Path) -> MakeWindow:
         fullscreen: bool = False,
         kept: Kept | None = None,
         flashes: FlashGuard | None = None,
+        marks: Marks | None = None,
         **options,
     ):
         clock = HandClock()
@@ -60,6 +62,7 @@ def make_window(opened: None, tmp_path: Path) -> MakeWindow:
             inspector=FakeInspector(playable) if playable.can_seek else None,
             kept=kept,
             flashes=flashes,
+            marks=marks,
         )
         return window, playable, clock
 

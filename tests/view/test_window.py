@@ -10,6 +10,7 @@ import pytest
 from busplay.display.arrangement import compose
 from busplay.display.display import Display
 from busplay.errors import OutputError
+from busplay.player.marks import Marks
 from busplay.png import encode_png
 from busplay.units import Ratio
 from busplay.view import screen
@@ -380,6 +381,23 @@ def test_click_and_drag_on_the_time_line_go_there(make_window: MakeWindow) -> No
     mouse(window, pygame.MOUSEBUTTONUP, 0, 5)
     mouse(window, pygame.MOUSEMOTION, x_of(0), y)
     assert playable.cycle == end
+
+
+def test_the_first_mark_of_a_recording_goes_to_its_file(
+    make_window: MakeWindow, tmp_path: Path
+) -> None:
+    """Marks of a recording that had none were forgotten when the window closed."""
+    marks = Marks.beside(tmp_path / "tides.trace")
+    window, playable, _ = make_window(can_seek=True, end_cycle=1_000_000, marks=marks)
+    window._player.seek_to(250_000)
+    tap(window, pygame.K_m, "m")
+    assert window._is_held
+    for letter in "bell":
+        tap(window, ord(letter), letter)
+    tap(window, pygame.K_RETURN)
+    assert not window._is_held
+    text = (tmp_path / "tides.trace.marks.toml").read_text()
+    assert text == f'[[marks]]\ncycle = {playable.cycle}\nnote = "bell"\n'
 
 
 def test_marks_are_set_told_and_cleared(make_window: MakeWindow) -> None:

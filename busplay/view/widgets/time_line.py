@@ -293,7 +293,7 @@ def _draw_ruler(line: TimeLine, ruler: Box, look: Look, drawing: Drawing) -> Non
 def _draw_flags(line: TimeLine, row: Box, track: Box, look: Look, drawing: Drawing) -> None:
     small = look.sizes.small_px
     shown = [
-        (line.view.x_of(flag.edge, track), flag)
+        (min(line.view.x_of(flag.edge, track), track.right - 2), flag)
         for flag in line.flags
         if line.view.first_edge <= flag.edge <= line.view.stop_edge
     ]
