@@ -18,7 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from busplay.batch import UInt8Column, UInt64Column
 from busplay.description.board import Unit
-from busplay.display import writes
+from busplay.display import drawing, writes
 from busplay.display.pixel_place import place_in_memory
 from busplay.display.registers import registers_of
 from busplay.errors import InputError
@@ -43,7 +43,7 @@ def unit_facts(unit: Unit) -> tuple[int, ...]:
 
 
 def cursor_bits(bits: int, row: int, cell_px: int, shape: int) -> int:
-    """Return a row of a glyph as the cursor changes it; `writes.draw_cells` does the same.
+    """Return a row of a glyph as the cursor changes it; `drawing.draw_cells` does the same.
 
     Args:
         bits: of the row.
@@ -351,7 +351,7 @@ class Display:
             memory = self._cell_indices().reshape(-1)
             first, stride_bytes, bits = 0, self.unit.width_px, 8
         size = len(memory)
-        writes.draw_pixels(
+        drawing.draw_pixels(
             memory,
             first % size,
             stride_bytes % size,
@@ -373,7 +373,7 @@ class Display:
         unit = self.unit
         assert unit.font is not None
         out = np.empty((unit.height_px, unit.width_px), np.uint8)
-        writes.draw_cells(
+        drawing.draw_cells(
             self._memory,
             self.first_offset,
             unit.stride_bytes,
