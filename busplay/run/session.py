@@ -172,7 +172,12 @@ class Session:
 
     @property
     def hears_keys(self) -> bool:
-        """Whether keys reach the program: by the host port, or by a device."""
+        """Keys reach the program."""
+        return True
+
+    @property
+    def takes_keys(self) -> bool:
+        """Whether the board has what keys go to: a host port, or a device that takes them."""
         return takes_keys(self.core)
 
     @property
@@ -389,7 +394,7 @@ class Session:
         self._press_at(max(self.core.cycle, last_cycle), code)
 
     def _press_at(self, cycle: int, code: int) -> None:
-        if not self.hears_keys:
+        if not self.takes_keys:
             return
         press_key(self.core, code, cycle=cycle)
         self._presses.append((cycle, code))

@@ -137,7 +137,7 @@ class MachineUnderTest(Session):
         Raises:
             ValueError: the board has nothing that takes keys, or a code is not 1 to 255.
         """
-        if not self.hears_keys:
+        if not self.takes_keys:
             raise ValueError("the board has no host port, so no program hears a key")
         for one in [code] if isinstance(code, int) else map(ord, code):
             super().press(one)
