@@ -13,6 +13,7 @@ from busplay.cli.notice import tell_of_compiling
 from busplay.cli.playing import Bench, require_snapshot_units
 from busplay.cli.progress import late_bar
 from busplay.cli.run_options import stop_cycle
+from busplay.core.devices.interface import UntrustedCodeError
 from busplay.errors import InputError, printable
 from busplay.formats.quantities import time_text
 from busplay.history.program_history import MEMORY_MB, ProgramHistory
@@ -114,13 +115,18 @@ def _bench(replay: Replay, request: ReplayRequest, labels: Labels, stack: ExitSt
         history = open_history(reader, on_frames=move_to)
     program = None
     if request.program or find_recorded_program(reader.path, reader.header):
-        program = ProgramHistory.of_trace(
-            reader,
-            request.program,
-            load_address=request.load_address,
-            labels=request.labels,
-            memory_mb=request.play.history_mb or MEMORY_MB,
-        )
+        try:
+            program = ProgramHistory.of_trace(
+                reader,
+                request.program,
+                load_address=request.load_address,
+                labels=request.labels,
+                memory_mb=request.play.history_mb or MEMORY_MB,
+            )
+        except UntrustedCodeError:
+            # Nobody asked for the program, so the recording is shown without it.
+            if request.program is not None:
+                raise
     against: Replay | None = None
     differences: tuple[tuple[int, str], ...] = ()
     if request.against is not None:

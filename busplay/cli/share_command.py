@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from busplay.cli.files import InFile, OutFile
-from busplay.cli.options import json_option
+from busplay.cli.options import json_option, trust_option
 
 if TYPE_CHECKING:
     from busplay.export.page.share import PageReport
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     type=OutFile(),
     help="Page to write; it replays TRACE in any current browser.",
 )
+@trust_option
 @json_option
 def command(trace: Path, output: Path, as_json: bool) -> int:
     """Write TRACE as one HTML file that replays it, with nothing from outside.

@@ -94,6 +94,10 @@ class HasReset(Protocol):
         """Reset in a cycle."""
 
 
+class UntrustedCodeError(InputError):
+    """A board names a Python file that it may not run; see `trust_board_code`."""
+
+
 class DeviceError(InputError):
     """A device's class raised an error, or returned what no device can.
 

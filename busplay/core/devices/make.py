@@ -19,7 +19,7 @@ from pathlib import Path
 
 from busplay.core.devices.acia_6551 import AciaDevice
 from busplay.core.devices.bus import DeviceBus, DeviceSlot, PinWire
-from busplay.core.devices.interface import BusDevice
+from busplay.core.devices.interface import BusDevice, UntrustedCodeError
 from busplay.core.devices.via_6522 import ViaDevice
 from busplay.description.board import Board
 from busplay.description.devices import Acia6551, CustomDevice, Device, Via6522
@@ -100,7 +100,7 @@ def _make_custom(described: CustomDevice, board: Board, *, place: str) -> BusDev
 
     kind = printable(described.kind)
     try:
-        make = _class_of(described, board, refusal)
+        make = _class_of(described, board, refusal, place=f"{place}.kind")
     except InputError:
         raise
     except Exception as error:  # another's module can fail in any way
@@ -125,7 +125,11 @@ def _make_custom(described: CustomDevice, board: Board, *, place: str) -> BusDev
 
 
 def _class_of(
-    described: CustomDevice, board: Board, refusal: Callable[[str, str], InputError]
+    described: CustomDevice,
+    board: Board,
+    refusal: Callable[[str, str], InputError],
+    *,
+    place: str,
 ) -> Callable[..., BusDevice]:
     in_file = IN_FILE.fullmatch(described.kind)
     if in_file is None:
@@ -138,9 +142,11 @@ def _class_of(
         raise refusal(printable(described.kind), "no installed package has a device of that name")
     path = Path(board.file).parent / in_file[1]
     if not _trusted:
-        raise refusal(
-            described.kind,
-            f"it runs code of {in_file[1]}; look at that file, then give --trust-board-code",
+        raise UntrustedCodeError(
+            file=board.file or None,
+            place=place,
+            found=described.kind,
+            wanted=f"it runs code of {in_file[1]}; look at that file, then give --trust-board-code",
         )
     if not path.is_file():
         raise refusal(described.kind, f"no file {path} is there, so put it beside {board.file}")
