@@ -17,6 +17,7 @@ import numpy as np
 import pytest
 from pytest_benchmark.fixture import BenchmarkFixture
 
+from busplay.analysis.profile.passage import profile_passage
 from busplay.chain.why import why
 from busplay.history.program_history import ProgramHistory
 from busplay.link.load import load_board
@@ -95,6 +96,10 @@ def _print_of_recording(program: str) -> None:
             )
             for name in ("step_back", "store_before"):
                 print(f"  {name:13}{_times(travel, getattr(travel, name), 50)}")
+            first_cycle = (60 * MINUTES - 10) * CLOCK_HZ
+            began = time.perf_counter()
+            profile_passage(travel, first_cycle=first_cycle, stop_cycle=first_cycle + CLOCK_HZ)
+            print(f"  profile of a second near the end: {time.perf_counter() - began:.2f} s")
         began = time.perf_counter()
         why(trace, unit="panel", pixel=(120, 40), at_ps=(60 * MINUTES - 5) * PS_PER_S)
         print(f"  why 5 s before the end: {time.perf_counter() - began:.2f} s")
