@@ -231,7 +231,21 @@ def screen(machine: MachineUnderTest) -> ScreenUnderTest:
     return machine.screen()
 
 
-# -- what is said at the end
+# -- what is said
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]) -> None:
+    """Show an error of ours at the line of the test that met it; it names file, place, remedy."""
+    del item
+    # By name, so that a run without fixtures loads nothing.
+    if call.excinfo is None or type(call.excinfo.value).__module__ != "busplay.errors":
+        return
+    ours = Path(__file__).parent
+    for entry in call.excinfo.traceback:
+        if ours in Path(entry.path).parents:
+            # What pytest looks for in a function's names, and in those of its module.
+            entry.frame.f_globals["__tracebackhide__"] = True
 
 
 @pytest.hookimpl(optionalhook=True)

@@ -89,6 +89,10 @@ def test_key_without_effect(machine, screen):
             "*panel is still being drawn after 2 refreshes, in cycle*",
         ]
     )
+    # What a user can cause is shown at the user's line.
+    result.stdout.fnmatch_lines(['>       machine.run_until(label="main_lop")'])
+    result.stdout.no_fnmatch_line("*busplay/run/*")
+    result.stdout.no_fnmatch_line("*busplay/testing/*")
 
 
 def test_wrong_marks_boards_and_files_are_refused_in_a_line(run_tests: RunTests) -> None:
