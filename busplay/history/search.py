@@ -59,6 +59,8 @@ def _passages(walk: ProgramWalk, condition: Condition, end_cycle: int) -> Iterat
     cycles = min(NEAR_CYCLES, walk.spacing_cycles)
     before = -1
     while before < walk.core.cycle < end_cycle:
+        if isinstance(condition, StoresIntoWindow):
+            walk.pass_over_quiet()
         before = walk.core.cycle
         yield min(end_cycle, before + cycles)
         cycles = min(WIDER * cycles, walk.spacing_cycles)

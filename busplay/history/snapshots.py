@@ -141,6 +141,11 @@ class Snapshots:
         index = bisect_left(self._cycles, cycle) - 1
         return None if index < 0 else self._kept[index]
 
+    def last_before_store(self, stores_tapped: int) -> Snapshot | None:
+        """Return the last one by which so many stores, or fewer, have gone into windows."""
+        index = bisect_right(self._kept, stores_tapped, key=lambda one: one.state.stores_tapped)
+        return self._kept[index - 1] if index else None
+
     def _thin(self) -> bool:
         """Remove one; return whether one could be removed."""
         kept, cycles = self._kept, self._cycles

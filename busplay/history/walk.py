@@ -108,6 +108,12 @@ class ProgramWalk:
         for cycle, code in inputs.key_presses:
             press_key(self.core, code, cycle=cycle)
 
+    def pass_over_quiet(self) -> None:
+        """Go to the last snapshot before the next store into a window, if that is ahead."""
+        snapshot = self.snapshots.last_before_store(self.core.counters.stores_tapped)
+        if snapshot is not None and snapshot.cycle > self.core.cycle:
+            self.put(SavedPosition(snapshot.state, snapshot.memory()))
+
     def place(self) -> SavedPosition:
         """Return the present position, for `put`."""
         return SavedPosition(self.core.state, self.core.memory.copy())

@@ -94,3 +94,14 @@ def test_unchanged_memory_costs_two_kilobytes() -> None:
     assert (snapshots.used_bytes - first) / 10 < 3_100
     with pytest.raises(ValueError, match="there is a snapshot of cycle 10"):
         snapshots.add(state_at(10), memory)
+
+
+def test_last_before_a_store_is_the_last_by_which_as_many_were_made() -> None:
+    snapshots = Snapshots(limit_bytes=1_000_000, spacing_cycles=10)
+    memory = np.zeros(0x10000, np.uint8)
+    for number, stores in enumerate((0, 0, 3, 3, 3, 7)):
+        snapshots.add(replace(state_at(10 * number), stores_tapped=stores), memory)
+    found = {stores: snapshots.last_before_store(stores) for stores in (0, 2, 3, 6, 7, 9)}
+    cycles = {stores: one and one.cycle for stores, one in found.items()}
+    assert cycles == {0: 10, 2: 10, 3: 40, 6: 40, 7: 50, 9: 50}
+    assert Snapshots(limit_bytes=1, spacing_cycles=1).last_before_store(5) is None
