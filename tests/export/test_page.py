@@ -29,7 +29,7 @@ from tests.boards import GUARDED, board_with
 from tests.browser import OpenTab, Watched
 from tests.documents import PROJECT
 from tests.export.films import flashing_panel, moving, record, slow_receiver, small_board
-from tests.export.pages import go_to_cycle, open_page, require_screens, said
+from tests.export.pages import READY, go_to_cycle, open_page, require_screens, said
 
 TIDES = PROJECT / "traces" / "tides.trace"
 HOSTILE = "</script><img src=x onerror=alert(1)>\"'&amp;{{trace}}"
@@ -340,6 +340,25 @@ def test_address_is_kept_while_the_recording_is_read(tab: Watched, trace: Path) 
     )
     page = open_page(tab, trace, "#at=100ms&unit=sign&pixel=3,2")
     assert page.evaluate("() => [player.cycle, player.unit, player.pixel]") == [100_000, 1, [3, 2]]
+
+
+@pytest.mark.thorough
+def test_moment_chosen_while_the_recording_is_read_is_shown_once_it_is(
+    tab: Watched, trace: Path
+) -> None:
+    share(trace, trace.with_suffix(".html"))
+    tab.page.add_init_script(
+        "const later = setTimeout; globalThis.setTimeout = (does, ms) => later(does, ms ?? 400);"
+    )
+    tab.page.emulate_media(reduced_motion="reduce")
+    page = tab.open(trace.with_suffix(".html"))
+    page.wait_for_selector("#screens canvas")
+    page.evaluate("() => player.go(1e9)")
+    assert page.evaluate("() => player.recording.moment") == 0
+    page.wait_for_selector(READY, state="attached")
+    assert page.evaluate("() => player.recording.moment") == 201
+    with Replay(trace) as replay:
+        require_screens(page, replay, replay.end_cycle)
 
 
 @pytest.mark.thorough

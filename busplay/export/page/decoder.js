@@ -11,19 +11,12 @@ const BARRED = [0, 7, 8, 11, 12, 13, 14, 15, 26, 27, 60, 127], PAIRS_FROM = 160;
 
 function bytesOfText(text, length) {
 	const out = new Uint8Array(length);
-	let at = 0, held = 0, bits = 0;
-	const put = (seven) => {
-		held = held << 7 | seven;
-		bits += 7;
-		if (bits < 8) return;
-		bits -= 8;
-		out[at++] = held >> bits;
+	for (let i = 0, at = 0, held = 0, bits = 0; i < text.length; i++) {
+		const code = text.charCodeAt(i), pair = code - PAIRS_FROM;
+		bits += pair < 0 ? 7 : 14;
+		held = pair < 0 ? held << 7 | code : held << 14 | BARRED[pair >> 7] << 7 | pair & 127;
+		while (bits >= 8) out[at++] = held >> (bits -= 8);
 		held &= (1 << bits) - 1;
-	};
-	for (let i = 0; i < text.length; i++) {
-		const code = text.charCodeAt(i);
-		if (code > 127) put(BARRED[code - PAIRS_FROM >> 7]);
-		put(code > 127 ? code - PAIRS_FROM & 127 : code);
 	}
 	return out;
 }

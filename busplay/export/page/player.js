@@ -341,20 +341,19 @@ class Player {
 async function start() {
 	const unpack = (id) => bytesOfText(byId(id).textContent, Number(byId(id).dataset.bytes));
 	const recording = await openPage(unpack("facts"), unpack("trace"));
-	let more = recording.readMore();
 	const player = globalThis.player = new Player(recording);
 	player.fit();
 	player.go(0);
 	performance.mark("first picture");
-	// The first picture is there; the rest is read between pictures.
-	while (more) {
+	// The first picture is there; what is recorded is read between pictures.
+	for (let more = true; more;) {
 		await new Promise((resolve) => { setTimeout(resolve); });
 		const { moment } = recording, until = performance.now() + 12;
 		while (more && performance.now() < until) more = recording.readMore();
 		recording.goTo(moment);
 	}
 	byId("state").hidden = player.isRead = true;
-	player.showTime();
+	player.go(player.cycle);
 	if (!player.readFragment() && !player.calm) player.play(1);
 	document.documentElement.dataset.ready = "yes";
 }
