@@ -14,6 +14,8 @@ from busplay.cli.json_output import to_json
 from busplay.cli.shown_flashes import ShownFlashes
 from busplay.display.arrangement import IndexedPicture
 from busplay.player.bounded import BoundedPlayable
+from busplay.player.flash_guard import FlashGuard
+from busplay.units import NS_PER_S
 from tests.cli.conftest import Busplay
 from tests.export.films import record, small_board
 from tests.player.fakes import FakePlayable, HandClock
@@ -116,3 +118,27 @@ def test_window_names_the_seconds_of_the_board(trace: Path) -> None:
     assert span.start_s == 2
     assert span.stop_s == Fraction(16_000 + 2_000 * 119 // 60, 8_000)
     assert span.flashes == 4
+
+
+def test_window_that_closes_leaves_its_cautions(
+    busplay: Busplay, trace: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A window whose clock is moved by hand plays at half the speed, and is closed."""
+
+    def play_slowly(playable: BoundedPlayable, *, flashes: FlashGuard, **_: object) -> None:
+        for number in range(240):
+            playable.run(1_000_000 // 120)
+            flashes.look([playable.displays], number * NS_PER_S // 60, key=number)
+
+    def play_at_speed(playable: BoundedPlayable, *, flashes: FlashGuard, **_: object) -> None:
+        for number in range(120):
+            playable.run(1_000_000 // 60)
+            flashes.look([playable.displays], number * NS_PER_S // 60, key=number)
+
+    monkeypatch.setattr("busplay.view.window.open_window", play_slowly)
+    assert "caution" not in busplay("replay", trace, "--from", "0.9s").out
+    monkeypatch.setattr("busplay.view.window.open_window", play_at_speed)
+    outcome = busplay("replay", trace, "--from", "0.9s")
+    assert outcome.status == 0
+    assert outcome.out.splitlines()[0].startswith("  caution: 4 flashes a second from about 0.9")
+    assert outcome.out.splitlines()[-1] == NO_MEDICAL_TEST
