@@ -133,7 +133,7 @@ def command(
     click.echo(verdict(printable(f"{written.title}: {written.verdict}"), ok=written.is_fine))
     click.echo(
         f"  report    {printable(output)}, {len(written.sections)} sections,"
-        f" {written.figures} figures, {written.file_bytes / 1e3:,.0f} kB"
+        f" {written.figures} figures"
     )
     return 0
 
