@@ -7,7 +7,7 @@
 set -eu
 
 here=$(cd "$(dirname "$0")" && pwd)
-assembly="clock fill log rule30 stars tides"
+assembly="clock fill log notice rule30 stars tides"
 c="keys waves"
 
 check=no

@@ -36,6 +36,7 @@ class DemoProgram:
 
 
 PORTS_BOARD = "dunlin_ports"
+NOTICE_BOARD = "dunlin_notice"
 DEMO_PROGRAMS: dict[str, DemoProgram] = {
     program.name: program
     for program in (
@@ -46,6 +47,7 @@ DEMO_PROGRAMS: dict[str, DemoProgram] = {
         DemoProgram("keys", "a bird that arrow keys steer; Escape ends it", 2_000_000),
         DemoProgram("clock", "a lookout's clock, by a timer's interrupt", 16_000_000, PORTS_BOARD),
         DemoProgram("log", "a harbour's log, over a serial console", 4_000_000, PORTS_BOARD),
+        DemoProgram("notice", "a tide office's notice board, in text", 24_000_000, NOTICE_BOARD),
         DemoProgram("fill", "clearing a screen in two ways, timed by itself", 62_000_000),
     )
 }

@@ -6,7 +6,7 @@ from pathlib import Path
 
 SHIPPED_FOLDER = Path(__file__).parent / "shipped"
 LINK_NAMES = ("guarded", "lean", "strobed", "marked", "serial")
-BOARD_NAMES = ("dunlin", "dunlin_ports")
+BOARD_NAMES = ("dunlin", "dunlin_ports", "dunlin_notice")
 
 
 def shipped_links() -> dict[str, Path]:

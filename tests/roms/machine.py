@@ -15,7 +15,7 @@ from busplay.link.load import load_board
 from busplay.program.labels import read_labels
 
 ROMS = Path(__file__).parent.parent.parent / "roms"
-ASSEMBLY = ("clock", "fill", "log", "rule30", "stars", "tides")
+ASSEMBLY = ("clock", "fill", "log", "notice", "rule30", "stars", "tides")
 C = ("keys", "waves")
 PROGRAMS = (*ASSEMBLY, *C)
 

@@ -7,9 +7,11 @@ import math
 import numpy as np
 import pytest
 
+import busplay
 from busplay.core.devices.via_6522 import ViaDevice
 from busplay.core.interface import bus_of
-from tests.roms.machine import PROGRAMS, Machine
+from busplay.display.display import Display
+from tests.roms.machine import PROGRAMS, ROMS, Machine
 
 SOON_CYCLES = 200_000
 ESCAPE, UP, LEFT, RIGHT = 27, 128, 130, 131
@@ -322,3 +324,34 @@ def test_log_echoes_counts_and_shows_lines_and_ends_at_escape() -> None:
     assert (machine.sign == before).all()
     assert machine.stop is not None
     assert machine.stop.exit_status == 0
+
+
+def text_of(display: Display) -> list[str]:
+    """The characters that a unit of text shows, a string for each row."""
+    font = display.unit.font
+    assert font is not None
+    codes = display.byte_offsets()[:: font.height_px, :: font.width_px]
+    return [bytes(display.memory[row]).decode("cp437") for row in codes]
+
+
+def test_notice_shows_the_tides_of_a_day_whole_and_types_a_line_below() -> None:
+    session = busplay.Session("dunlin_notice", program=ROMS / "notice.bin")
+    notice = session.display("notice")
+    seen = set()
+    # Past the third day, from refresh to refresh.
+    for refresh in range(1, 3 * 220):
+        session.run(refresh * session.clock_hz // 60 - session.cycle)
+        rows = text_of(notice)
+        if notice.page == 0 and refresh < 60:
+            continue
+        assert rows[0] == "\u2554" + "\u2550" * 30 + "\u2557"
+        assert rows[3] == "\u2560" + "\u2550" * 30 + "\u2563"
+        seen.add((rows[2].strip("\u2551 "), rows[4].strip("\u2551 "), rows[7].strip("\u2551 ")))
+        assert "The long pier is open.".startswith(rows[10].strip("\u2551 ")) or refresh > 160
+    # Fifty minutes later each day; never a mixture of two days.
+    assert seen == {
+        ("day 1", "high  03:12  4.6 m", "low   21:50  0.9 m"),
+        ("day 2", "high  04:02  4.6 m", "low   22:40  0.9 m"),
+        ("day 3", "high  04:52  4.6 m", "low   23:30  0.9 m"),
+        ("day 4", "high  05:42  4.6 m", "low   00:20  0.9 m"),
+    }
