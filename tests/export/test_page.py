@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from busplay.batch import FrameBatch
-from busplay.description.board import ReceiverEnd
+from busplay.description.board import ReceiverEnd, Sender
 from busplay.description.faults import Faults
 from busplay.errors import OutputError
 from busplay.export.page.share import share
@@ -277,6 +277,30 @@ def test_trace_is_saved_byte_for_byte(tab: Watched, tides: Path) -> None:
     assert waiting.value.suggested_filename == "tides.trace"
     assert Path(waiting.value.path()).read_bytes() == tides.read_bytes()
     tab.require_silent()
+
+
+@pytest.mark.thorough
+def test_errors_are_stores_lost_at_the_sender_and_frames_missed_or_not_shown(
+    new_tab: OpenTab, tides: Path, tmp_path: Path
+) -> None:
+    errors = "() => [player.go(1e12), player.recording.errors[player.recording.moment]][1]"
+    board = replace(small_board(60), sender=Sender(fifo_depth=2))
+    path = tmp_path / "sender.trace"
+    with Tap(board, record=path) as tap:
+        for i in range(300):
+            tap.store(100 + i, 0x4000 + i % 60, i % 256)
+        tap.flush(stop_cycle=9_000)
+        lost = tap.counters().frames_overrun
+    assert lost > 100
+    assert open_page(new_tab(), path).evaluate(errors) == lost
+    path = tmp_path / "received.trace"
+    with Replay(tides, faults=Faults(ber=1e-4), record_received=path) as replay:
+        replay.run(replay.end_cycle)
+        missed = replay.pipeline.counters().receiver.frames_missed
+    assert missed > 50
+    assert open_page(new_tab(), path).evaluate(errors) == missed
+    path = slow_receiver(tmp_path)
+    assert open_page(new_tab(), path).evaluate(errors) == 175
 
 
 @pytest.mark.thorough
