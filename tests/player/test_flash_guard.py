@@ -90,21 +90,29 @@ def test_a_still_picture_is_not_looked_at_again() -> None:
     "picture",
     [
         strobe,
-        lambda number: ALL_WHITE if number % 2 else ALL_BLACK,
-        lambda number: ALL_WHITE if number // 8 % 2 and number % 200 < 70 else ALL_BLACK,
-        lambda number: int(np.random.default_rng(number // 2).integers(0, 16)) * 0x11,
+        pytest.param(
+            lambda number: ALL_WHITE if number % 2 else ALL_BLACK, marks=pytest.mark.thorough
+        ),
+        pytest.param(
+            lambda number: ALL_WHITE if number // 8 % 2 and number % 200 < 70 else ALL_BLACK,
+            marks=pytest.mark.thorough,
+        ),
+        pytest.param(
+            lambda number: int(np.random.default_rng(number // 2).integers(0, 16)) * 0x11,
+            marks=pytest.mark.thorough,
+        ),
     ],
 )
 def test_calm_never_shows_more_than_three_flashes_in_a_second(
     picture: Callable[[int], int],
 ) -> None:
     watched = Watched(calm=True)
-    for number in range(900):
+    for number in range(400):
         watched.show(picture(number))
     shown = most_flashes(general_transitions(watched.seen), HZ)
     assert shown <= 3
     assert any(watched.warned)
-    displayed = [tuple(_rgb(picture(number))) for number in range(900)]
+    displayed = [tuple(_rgb(picture(number))) for number in range(400)]
     assert most_flashes(general_transitions(displayed), HZ) > 3
 
 

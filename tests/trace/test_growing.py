@@ -66,6 +66,7 @@ def test_it_is_the_same_file_as_one_that_does_not_grow(tmp_path: Path) -> None:
     assert (tmp_path / "run.trace").read_bytes() == (tmp_path / "plain.trace").read_bytes()
 
 
+@pytest.mark.thorough
 def test_the_latest_parts_are_kept_and_play_as_the_whole(tmp_path: Path) -> None:
     frames = stream(GUARDED, 20_000)
     trace = growing(tmp_path / "run.trace", bytes_max=60_000)

@@ -57,7 +57,7 @@ def middle(window: PlayerWindow) -> tuple[int, int]:
     return box.left, box.top
 
 
-@pytest.mark.parametrize("is_open", [False, True])
+@pytest.mark.parametrize("is_open", [False, pytest.param(True, marks=pytest.mark.thorough)])
 def test_calm_holds_the_picture_and_says_so(make_window: MakeWindow, is_open: bool) -> None:
     guard = FlashGuard(make_meter, calm=True, pictures_hz=HZ)
     window, _, clock = make_window(displays=one_unit(), flashes=guard, can_seek=True)
