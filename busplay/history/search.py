@@ -2,7 +2,8 @@
 
 How to think about it. To log every instruction takes the core five times as long as to run them. A
 condition on stores, or on a byte of memory, is the same at all positions of a passage that has no
-such store; so passages are run without the log first, and looked at closely only if there is one.
+such store, and a core can run up to an address; so passages are run without the log first, and
+looked at closely only if they store to the place or come to the address.
 """
 
 from __future__ import annotations
@@ -13,6 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busplay.batch import UInt64Column
+from busplay.core.interface import Core, RunsToAddress
+from busplay.history.breakpoints import AtAddress
 from busplay.history.conditions import (
     Condition,
     StoresIntoWindow,
@@ -33,7 +36,7 @@ def first_behind(walk: ProgramWalk, condition: Condition, end_cycle: int) -> int
     cycle = walk.core.cycle
     must_end = holds_now(condition, walk.core)
     for stop_cycle in _passages(walk, condition, end_cycle):
-        if is_by_stores(condition):
+        if _is_quick(condition, walk.core):
             constant = _constant(walk, condition, stop_cycle)
             if constant is not None and (must_end or not constant):
                 must_end = constant
@@ -52,8 +55,8 @@ def first_behind(walk: ProgramWalk, condition: Condition, end_cycle: int) -> int
 
 
 def _passages(walk: ProgramWalk, condition: Condition, end_cycle: int) -> Iterator[int]:
-    """Return the cycles at which to stop; a condition on instructions has one passage."""
-    if not is_by_stores(condition):
+    """Return the cycles at which to stop; a condition that needs the log has one passage."""
+    if not _is_quick(condition, walk.core):
         yield end_cycle
         return
     cycles = min(NEAR_CYCLES, walk.spacing_cycles)
@@ -66,14 +69,26 @@ def _passages(walk: ProgramWalk, condition: Condition, end_cycle: int) -> Iterat
         cycles = min(WIDER * cycles, walk.spacing_cycles)
 
 
+def _is_quick(condition: Condition, core: Core) -> bool:
+    """Return whether a passage may be found to be of no interest without the log."""
+    if isinstance(condition, AtAddress):
+        return len(condition.addresses) == 1 and isinstance(core, RunsToAddress)
+    return is_by_stores(condition)
+
+
 def _constant(walk: ProgramWalk, condition: Condition, stop_cycle: int) -> bool | None:
     """Return what a condition is at all positions up to a cycle, and go there; or None, and stay.
 
-    The condition is one on stores.
+    The condition is a quick one.
     """
     here = walk.place()
-    stores = walk.stores_until(stop_cycle, watched_range(condition))
-    constant = constant_hold(condition, stores, here.memory, walk.core.memory_map)
+    constant: bool | None
+    if isinstance(condition, AtAddress):
+        (address,) = condition.addresses
+        constant = None if walk.reaches(address, stop_cycle) else False
+    else:
+        stores = walk.stores_until(stop_cycle, watched_range(condition))
+        constant = constant_hold(condition, stores, here.memory, walk.core.memory_map)
     if constant is None:
         walk.put(here)
     return constant
@@ -91,7 +106,7 @@ def last_before(walk: ProgramWalk, condition: Condition) -> int | None:
         if isinstance(condition, StoresIntoWindow) and stores_before == stores_by_then:
             continue
         stores_by_then = stores_before
-        if is_by_stores(condition):
+        if _is_quick(condition, walk.core):
             constant = _constant(walk, condition, stop_cycle)
             if constant is not None and (must_end or not constant):
                 must_end = constant

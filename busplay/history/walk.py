@@ -137,11 +137,14 @@ class ProgramWalk:
         while core.cycle < cycle and self._run_piece(cycle):
             core.take_stores()
 
-    def _run_piece(self, stop_cycle: int, *, keeps: bool = True) -> bool:
-        """Run towards a cycle, or do a due reset; return whether time passed."""
+    def _run_piece(
+        self, stop_cycle: int, *, keeps: bool = True, address: int | None = None
+    ) -> bool:
+        """Run towards a cycle or address, or do a due reset; return whether time passed."""
         core = self.core
         first_cycle = core.cycle
-        self._start.advance(core, min(stop_cycle, first_cycle + self.spacing_cycles), self.resets)
+        until = min(stop_cycle, first_cycle + self.spacing_cycles)
+        self._start.advance(core, until, self.resets, address=address)
         self._forget_console()
         if keeps:
             self.keep_if_due(core)
@@ -285,6 +288,15 @@ class ProgramWalk:
         finally:
             core.watch_writes(None)
         return StoreBatch.joined(parts)
+
+    def reaches(self, address: int, stop_cycle: int) -> bool:
+        """Run to a cycle; return whether the instruction at an address may come before."""
+        core = self.core
+        while core.cycle < stop_cycle and core.pc != address:
+            if not self._run_piece(stop_cycle, address=address):
+                return False
+            core.take_stores()
+        return core.pc == address
 
     def _watch(self, watched: tuple[int, int] | None) -> None:
         """Watch writes to a range of addresses, both ends included; None: to none."""

@@ -12,7 +12,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from busplay.core.host_port import NEVER
-from busplay.core.interface import Core, press_key
+from busplay.core.interface import Core, RunsToAddress, press_key
 from busplay.core.make import core_for_board
 from busplay.demo.programs import program_path
 from busplay.description.board import Board, ImageFormat
@@ -90,19 +90,26 @@ class ProgramStart:
         if self.program.start_address is not None:
             core.pc = self.program.start_address
 
-    def advance(self, core: Core, stop_cycle: int, resets: Sequence[int]) -> None:
+    def advance(
+        self, core: Core, stop_cycle: int, resets: Sequence[int], *, address: int | None = None
+    ) -> None:
         """Run a core towards a cycle, up to the next reset; or do the reset that is due.
 
         Args:
             core: made by this start.
             stop_cycle: run complete instructions up to it.
             resets: cycles of all resets of the run, in order.
+            address: stop before the instruction there, if the core can.
         """
         reset_cycle = next_reset(resets, core.cycle)
         if reset_cycle == core.cycle:
             self.reset(core)
+            return
+        cycles = max(0, min(stop_cycle, reset_cycle) - core.cycle)
+        if address is not None and isinstance(core, RunsToAddress):
+            core.run_to(address, cycles)
         else:
-            core.run(max(0, min(stop_cycle, reset_cycle) - core.cycle))
+            core.run(cycles)
 
 
 def next_reset(resets: Sequence[int], cycle: int) -> int:

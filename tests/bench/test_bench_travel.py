@@ -19,6 +19,7 @@ from pytest_benchmark.fixture import BenchmarkFixture
 
 from busplay.analysis.profile.passage import profile_passage
 from busplay.chain.why import why
+from busplay.history.breakpoints import AtAddress, MemoryIs, RegisterIs, WriteTo
 from busplay.history.program_history import ProgramHistory
 from busplay.link.load import load_board
 from busplay.run.session import Session
@@ -118,6 +119,17 @@ def main(programs: list[str]) -> None:
         )
         for name in ("step_back", "step", "store_before", "store_after"):
             print(f"  {name:13}{_times(travel, getattr(travel, name))}")
+        travel.go_to(60 * MINUTES * CLOCK_HZ)
+        for name, stop_at in (
+            ("write", WriteTo(0x2FFF, 0x2FFF)),
+            ("value", MemoryIs(0x2FFF, 77)),
+            ("address", AtAddress({0x2FFF})),
+            ("register", RegisterIs("s", 0x03)),
+        ):
+            began = time.process_time()
+            found = travel.run_back_to(stop_at)
+            took = (time.process_time() - began) * 1e3 / (60 * MINUTES * CLOCK_HZ / 80e6)
+            print(f"  {name} that {'came' if found else 'never came'}: {took:.0f} ms a 80 M cycles")
         _print_of_recording(program)
 
 

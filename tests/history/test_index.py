@@ -215,6 +215,13 @@ def test_words_that_the_receiver_corrects_or_refuses_are_found_by_a_replay(
         assert history.count_writes(everything) == int(np.count_nonzero(inside))
         undelivered = history.timeline(0, reader.stop_edge, 1).undelivered
         assert undelivered.tolist() == [0 if correct else 3]
+        memory: dict[int, int] = {}
+        changes = 0
+        data = FrameLayout(board.link).unpack(expected.word)["data"]
+        for offset, byte in zip(offsets[inside].tolist(), data[inside].tolist(), strict=True):
+            changes += memory.get(offset, 0) != byte
+            memory[offset] = byte
+        assert history.index.sums_before[SpanColumn.CHANGED_BYTES, -1] == changes
 
 
 def test_frames_before_the_receiver_is_in_sync_are_no_writes(tmp_path: Path) -> None:

@@ -190,7 +190,7 @@ def test_wait_that_begins_where_a_piece_of_the_search_ends_is_a_position(
     one.go_to(2_316)
 
 
-def test_search_for_a_store_logs_instructions_only_near_it(
+def test_search_logs_instructions_only_near_a_store_or_an_address(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """To log all of a long run takes the core five times as long as to run it."""
@@ -206,8 +206,7 @@ def test_search_for_a_store_logs_instructions_only_near_it(
 
     monkeypatch.setattr(type(travel._walk.core), "take_instructions", counted)
     travel.go_to(100)
-    for address, value in ((0x2FFF, None), (0x2FFF, 77)):
-        stop_at = WriteTo(address, address) if value is None else MemoryIs(address, value)
+    for stop_at in (WriteTo(0x2FFF, 0x2FFF), MemoryIs(0x2FFF, 77), AtAddress({0x2FFF})):
         assert not travel.run_to(stop_at)
         assert not travel.run_back_to(stop_at)
     assert logged == 0
