@@ -531,6 +531,14 @@ def test_axe_finds_nothing_serious_and_the_page_fits(
         one.click()
     assert tab.grave_violations() == []
     assert page.evaluate("() => document.documentElement.scrollWidth") <= width
+    broken = page.evaluate(
+        """() => [...document.querySelectorAll("th")].filter((one) => {
+          const range = document.createRange();
+          range.selectNodeContents(one);
+          return !one.textContent.includes(" ") && range.getClientRects().length > 1;
+        }).map((one) => one.textContent)"""
+    )
+    assert broken == []
     tab.require_silent()
 
 
