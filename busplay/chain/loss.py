@@ -92,6 +92,8 @@ class Pairing:
             progress(done, sent.frames)
 
         self._sent, self._received = sent, received
+        # Cause by the edge at which the frame was sent: the first losses only.
+        self._causes = dict(zip(*(column.tolist() for column in received.losses()), strict=True))
         self._rows = compare_recordings(
             sent,
             received,
@@ -110,8 +112,11 @@ class Pairing:
         if rows.kind[row] == Kind.CHANGED:
             came = int(rows.actual_index[row]), int(rows.actual_edge[row])
             return FrameLost(frame, (CAUSE_WORDS[Cause.DAMAGED],), False, False, came)
+        known = self._causes.get(int(rows.expected_edge[row]))
         counted = self._received.summary()
         causes = [cause for name, cause in COUNTED_CAUSES.items() if counted.get(name)]
+        if known is not None:
+            causes = [Cause(known)]
         return FrameLost(
             frame,
             tuple(CAUSE_WORDS[cause] for cause in causes),

@@ -144,7 +144,7 @@ def rewrite_trace(source: Path, target: Path, *, header: TraceHeader | None) -> 
                 stores=reader.stores,
                 cycles=reader.cycles or None,
             )
-            writer.close(summary=reader.summary())
+            writer.close(summary=reader.summary(), losses=reader.losses())
         return CarriedCount(reader.frames)
 
 

@@ -11,6 +11,7 @@ import numpy as np
 from busplay.batch import FrameBatch
 from busplay.description.board import Board
 from busplay.errors import OutputError
+from busplay.losses.losses import Cause
 from busplay.pipeline.pipeline import Pipeline
 from busplay.program.loading import LoadedProgram
 from busplay.run.arrivals import Shifts
@@ -317,4 +318,10 @@ class _ReceivedTrace(_Trace):
         counts = {name: count for name, count in frames.items() if count is not None}
         noted = {"frames_sent": self._pipeline.frames_carried, "frames_moved": self._moved}
         summary = {**noted, **self._shifts.as_figures(), **counts}
-        self.writer.close(summary=summary, keeps_old=keeps_old)
+        losses = self._pipeline.losses
+        was_sent = losses.cause != Cause.SENDER_FIFO
+        self.writer.close(
+            summary=summary,
+            losses=(losses.edge[was_sent], losses.cause[was_sent]),
+            keeps_old=keeps_old,
+        )

@@ -33,13 +33,16 @@ KEYS = b"KEYS"
 # Of lower case, so that a reader who does not know them passes over them: so too the writes.
 RESETS = b"rSET"
 CORE = b"rCPU"
+LOSSES = b"rLST"
 FRAMES = b"FRMS"
 STATES = b"STAT"
 SUMMARY = b"SUMM"
 WRITES = b"wBLK"
 INDEX = b"INDX"
 END = b"DONE"
-KNOWN_TYPES = frozenset((HEADER, KEYS, RESETS, CORE, FRAMES, STATES, SUMMARY, WRITES, INDEX, END))
+KNOWN_TYPES = frozenset(
+    (HEADER, KEYS, RESETS, CORE, LOSSES, FRAMES, STATES, SUMMARY, WRITES, INDEX, END)
+)
 
 # Edges, cycles, frames: receivers and players compute in signed 64-bit numbers, and 62 bits are
 # 73 years of a 2 GHz link.

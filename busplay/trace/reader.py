@@ -19,15 +19,17 @@ from typing import BinaryIO
 
 import numpy as np
 
-from busplay.batch import FrameBatch, UInt64Column
+from busplay.batch import FrameBatch, UInt8Column, UInt64Column
 from busplay.errors import InputError
 from busplay.link.layout import FrameLayout
+from busplay.trace.arrival_losses import parse_losses
 from busplay.trace.blocks import make_decompressor
 from busplay.trace.columns import ROOM_CHUNKS, ColumnCodec
 from busplay.trace.container import (
     CORE,
     FRAMES,
     KEYS,
+    LOSSES,
     MAGIC,
     RESETS,
     STATES,
@@ -374,6 +376,19 @@ class TraceReader:
         """
         return parse_core_states(self.payloads(CORE))
 
+    def losses(self) -> tuple[UInt64Column, UInt8Column]:
+        """Return where frames sent that did not arrive start, and why not, as far as recorded.
+
+        Returns:
+            uint64[losses], uint8[losses], as for `pack_losses`; none in a trace of what was sent.
+
+        Raises:
+            InputError: a chunk is damaged.
+        """
+        for where, payload in self.payloads(LOSSES):
+            return parse_losses(payload, where=where)
+        return np.empty(0, np.uint64), np.empty(0, np.uint8)
+
     def summary(self) -> dict[str, int]:
         """Return the recorder's figures at the end; none in a cut trace.
 
@@ -427,6 +442,7 @@ class TraceReader:
         self.resets()
         for _ in self.core_states():
             pass
+        self.losses()
         self.summary()
 
     # -- internals

@@ -22,9 +22,10 @@ from typing import Protocol, Self
 
 import numpy as np
 
-from busplay.batch import FrameBatch, UInt64Column
+from busplay.batch import FrameBatch, UInt8Column, UInt64Column
 from busplay.errors import OutputError
 from busplay.link.layout import FrameLayout
+from busplay.trace.arrival_losses import pack_losses
 from busplay.trace.blocks import make_compressor
 from busplay.trace.columns import CHUNK_FRAMES, ColumnCodec, grid_edges
 from busplay.trace.container import (
@@ -32,6 +33,7 @@ from busplay.trace.container import (
     FRAMES,
     HEADER,
     INDEX,
+    LOSSES,
     STATES,
     SUMMARY,
     TOTAL_MAX,
@@ -208,11 +210,18 @@ class TraceFileWriter:
         self._require_open()
         self._inputs.keep_state(cycle, state)
 
-    def close(self, *, summary: Mapping[str, int] | None = None, keeps_old: bool = False) -> None:
+    def close(
+        self,
+        *,
+        summary: Mapping[str, int] | None = None,
+        losses: tuple[UInt64Column, UInt8Column] | None = None,
+        keeps_old: bool = False,
+    ) -> None:
         """Write the rest, the index and the end; a second call does nothing.
 
         Args:
             summary: figures by name to store, such as counters.
+            losses: of a trace of what arrived, see `pack_losses`.
             keeps_old: keep an existing trace, and leave this one beside it, as the run ended
                 early.
 
@@ -222,6 +231,10 @@ class TraceFileWriter:
         if self._descriptor < 0:
             return
         self._store_rest()
+        if losses is not None and len(losses[0]):
+            payload = pack_losses(*losses)
+            self._append(LOSSES, payload)
+            self._enter(LOSSES, payload)
         if summary:
             payload = pack_object(dict(summary))
             self._append(SUMMARY, payload)

@@ -81,7 +81,7 @@ def test_store_damaged_on_the_wire_is_explained_on_every_link(link: str, tmp_pat
         loss = explained(tmp_path, cycle, address).loss
         assert loss is not None
         assert (loss.state, loss.place, loss.came) == ("lost", "wire", None)
-        assert "lost on the wire" in loss.causes
+        assert loss.causes == ("lost on the wire",)
         assert (loss.sent.cycle, loss.sent.address) == (cycle, address)
         assert loss.sent.program_counter is not None
     for cycle, address in changed[:3]:
@@ -103,7 +103,7 @@ def test_store_lost_while_the_receiver_resynchronised_is_explained(tmp_path: Pat
         loss = explained(tmp_path, cycle, address).loss
         assert loss is not None
         assert (loss.state, loss.place) == ("lost", "wire")
-        assert "receiver out of sync" in loss.causes
+        assert loss.causes == ("receiver out of sync",)
         assert loss.sent.cycle == cycle
 
 

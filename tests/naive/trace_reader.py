@@ -24,7 +24,7 @@ def read_trace(data: bytes) -> dict[str, Any]:
     assert struct.unpack_from("<I", data, 8) == (1,)
     trace: dict[str, Any] = {
         "frames": [], "keys": [], "resets": [], "cores": [], "states": [], "summary": {},
-        "complete": False, "totals": (0, 0, 0, 0), "index": [], "writes": [],
+        "complete": False, "losses": [], "totals": (0, 0, 0, 0), "index": [], "writes": [],
     }  # fmt: skip
     position = 12
     entries = []
@@ -66,6 +66,13 @@ def read_trace(data: bytes) -> dict[str, Any]:
         elif kind == b"wBLK":
             first = sum(len(one["kinds"]) for one in trace["writes"])
             trace["writes"].append(read_writes(payload, chunk_frames[first:]))
+        elif kind == b"rLST":
+            (count,) = struct.unpack_from("<I", payload)
+            rows, read = read_block(payload, 4, 9 * count)
+            assert read == len(payload)
+            trace["losses"] = list(
+                zip(struct.unpack(f"<{count}Q", rows[: 8 * count]), rows[8 * count :], strict=True)
+            )
         elif kind == b"SUMM":
             trace["summary"] = json.loads(payload)
         elif kind == b"INDX":

@@ -54,7 +54,8 @@ def small_trace(path: Path) -> FrameBatch:
         writer.keep_state(100_000_000, bytes(70_000) + b"state")
         writer.keep_state(200_000_000, bytes(70_000) + b"other")
         writer.write(frames, stop_edge=72 * SECOND_EDGES)
-        writer.close(summary={"exit_status": 0})
+        lost = np.array([80, 8], np.uint64), np.array([1, 5], np.uint8)
+        writer.close(summary={"exit_status": 0}, losses=lost)
     return frames
 
 
@@ -93,7 +94,7 @@ def test_trace_of_every_chunk_type_reads_completely(
         assert states == [(100_000_000, b"state", 70_005), (200_000_000, b"other", 70_005)]
         assert reader.summary() == {"exit_status": 0}
         rows = list(reader.chunk_rows())
-        kinds = {"HEAD", "KEYS", "rSET", "rCPU", "FRMS", "STAT", "SUMM"}
+        kinds = {"HEAD", "KEYS", "rSET", "rCPU", "FRMS", "STAT", "rLST", "SUMM"}
         assert {row.kind for row in rows} == kinds
         assert [row.number for row in rows] == list(range(1, len(rows) + 1))
         assert rows[0].position == HEAD.size
@@ -116,6 +117,9 @@ def test_naive_reader_from_the_document_agrees(
         assert naive["keys"] == [(press.cycle, press.code) for press in reader.key_presses()]
         assert naive["resets"] == list(reader.resets())
         assert naive["cores"] == [one[:2] for one in reader.core_states()]
+        edge, cause = reader.losses()
+        expected = list(zip(edge.tolist(), cause.tolist(), strict=True))
+        assert naive["losses"] == expected == [(80, 1), (8, 5)]
         assert naive["summary"] == reader.summary()
         for frames_before, edge, states in naive["states"]:
             point = reader.seek(edge)
