@@ -180,6 +180,7 @@ def test_files_on_a_file_system_without_capitals_are_one(
 PLAIN_TEXT = {
     "--analyser-channels",
     "--as",
+    "--build",
     "--can-it-see",
     "--clock-recovery",
     "--core",
