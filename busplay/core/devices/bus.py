@@ -216,6 +216,8 @@ class DeviceBus:
         self._nmi_is_active = False
         self._began_from = NO_EVENT
         self._history: list[tuple[int, int]] = []
+        # The plans of devices that an event of this stretch changed.
+        self._replanned: dict[str, int] = {}
         self._is_sealed = False
         self._levels = [-1] * len(self._wires)
         self._now = 0
@@ -244,7 +246,7 @@ class DeviceBus:
 
     def read(self, address: int, cycle: int) -> int:
         """Read in a cycle and return the byte."""
-        self.advance(cycle)
+        self._reach(cycle)
         slot = self.slot_at(address)
         offset = (address - slot.first_address) % slot.registers
         found = slot.call("read", cycle, lambda: slot.device.read(offset, cycle))
@@ -255,11 +257,17 @@ class DeviceBus:
 
     def write(self, address: int, data: int, cycle: int) -> None:
         """Write a byte in a cycle."""
-        self.advance(cycle)
+        self._reach(cycle)
         slot = self.slot_at(address)
         offset = (address - slot.first_address) % slot.registers
         slot.call("write", cycle, lambda: slot.device.write(offset, data, cycle))
         self._look_after(slot, cycle)
+
+    def _reach(self, cycle: int) -> None:
+        """Do the events before an access; the plan does not stand after any."""
+        if self.next_event <= cycle:
+            self.changed = True
+            self.advance(cycle)
 
     def _look_after(self, slot: DeviceSlot, cycle: int) -> None:
         before = self.line_from, self.next_event, self.nmi_from
@@ -275,13 +283,17 @@ class DeviceBus:
         """Do the events up to and including a cycle."""
         while self.next_event <= cycle:
             at = self.next_event
-            for slot in self.slots:
-                if slot.event <= at:
-                    slot.advance(at)
-            self._propagate(at)
+            fired = [slot for slot in self.slots if slot.event <= at]
+            for slot in fired:
+                slot.advance(at)
+            touched = self._propagate(at)
             self._sum_up(at)
+            for slot in (*fired, *touched):
+                if slot.irq and slot.plans:
+                    self._replanned[slot.name] = slot.line_from
             if not self._is_sealed:
-                self._history.append((at, self.event_from))
+                replanned = min(self._replanned.values(), default=NO_EVENT)
+                self._history.append((at, min(self.event_from, replanned)))
         self._now = max(self._now, cycle)
 
     def begin(self) -> None:
@@ -293,13 +305,15 @@ class DeviceBus:
         self._sum_up(None)
         self._began_from = self.event_from
         self._history.clear()
+        self._replanned.clear()
         self._is_sealed = False
         self.changed = False
 
     def event_was_active(self, cycle: int) -> bool:
-        """Return whether a device that does not plan had IRQ active in a cycle of this stretch.
+        """Return whether IRQ was active in a cycle of this stretch by what began unplanned.
 
-        What the stretch's last access changed does not count.
+        That is a device that does not plan, or an event of one that does. What the stretch's last
+        access changed does not count.
         """
         event_from = self._began_from
         for at, line in self._history:
@@ -330,8 +344,13 @@ class DeviceBus:
             self.nmi_from = min(self.nmi_from, nmi_from)
         self._nmi_is_active = nmi_from <= cycle
 
-    def _propagate(self, cycle: int) -> None:
-        """Bring every wired input to the level of its output, from a cycle on."""
+    def _propagate(self, cycle: int) -> list[DeviceSlot]:
+        """Bring every wired input to the level of its output, from a cycle on.
+
+        Returns:
+            The devices whose inputs changed.
+        """
+        touched: list[DeviceSlot] = []
         for _ in range(_ROUNDS_MOST):
             is_stable = True
             for place, wire in enumerate(self._wires):
@@ -344,8 +363,10 @@ class DeviceBus:
                     is_stable = False
                     target.device.set_input(wire.target_pin, level, cycle)
                     target.look(cycle, changed_from=cycle)
+                    touched.append(target)
             if is_stable:
-                return
+                break
+        return touched
 
     # The board.
 

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from busplay.core.devices.bus import PinWire
@@ -113,6 +113,15 @@ ACKNOWLEDGE = [
 
 
 @settings(max_examples=80)
+@example(
+    # A byte comes in while another device is accessed: its interrupt was taken late.
+    name="acia, via and alarm",
+    program=["A909 8D52a8", "A900 8D0ba8", "8D01a9"],
+    handler=[],
+    pieces=[22],
+    processor="6502",
+    waits=False,
+)
 @given(
     name=st.sampled_from(sorted(BOARDS)),
     program=st.lists(st.sampled_from(SNIPPETS), min_size=3, max_size=14),
