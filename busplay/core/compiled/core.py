@@ -37,8 +37,9 @@ from busplay.core.compiled.block import (
     Reason,
 )
 from busplay.core.compiled.build import load_kernel
-from busplay.core.compiled.cell_registers import INTERRUPT, CellRegisters
+from busplay.core.compiled.cell_registers import INTERRUPT
 from busplay.core.compiled.device_records import DeviceRecords
+from busplay.core.compiled.host_access import HostAccess
 from busplay.core.compiled.instruction_columns import InstructionColumns
 from busplay.core.compiled.store_columns import StoreColumns
 from busplay.core.cycles import RESET_CYCLES, timing_of
@@ -49,7 +50,6 @@ from busplay.core.instructions import INSTRUCTIONS
 from busplay.core.interface import CoreCounters, CoreStop, Registers, require_in_range
 from busplay.core.line_plan import SAMPLE_CYCLES, LinePlan
 from busplay.core.memory_map import Action, MemoryMap
-from busplay.core.missing_opcode import missing_opcode
 from busplay.core.rewind import KIND_SHIFT, CoreState, InstructionBatch, StepKind, packed_state
 from busplay.description.board import Undocumented
 
@@ -68,7 +68,7 @@ _NO_ADDRESS = 1 << 32
 _PAGE_BYTES = 4096
 
 
-class CompiledCore(CellRegisters):
+class CompiledCore(HostAccess):
     """An NMOS 6502 or W65C02S in machine code; see `Core`.
 
     Undocumented opcodes stop the core with a reason, those of the 65C02 too; with
@@ -174,12 +174,6 @@ class CompiledCore(CellRegisters):
     def memory(self) -> UInt8Column:
         """See `Core`."""
         return self._memory
-
-    @property
-    def cycle(self) -> int:
-        """See `Core`."""
-        cells = self._cells
-        return cells[~Cell.LIMIT] - cells[~Cell.LEFT]
 
     @property
     def stop(self) -> CoreStop | None:
@@ -443,59 +437,6 @@ class CompiledCore(CellRegisters):
         self._columns.note_filled(cells)
         if self._instructions is not None:
             self._instructions.note_filled(cells)
-
-    def _answer(self) -> None:
-        """Read a register for an instruction, which will be run again."""
-        cells, port, bus = self._cells, self._host_port, self._devices
-        address, cycle = cells[~Cell.ASKED_ADDRESS], cells[~Cell.ASKED_CYCLE]
-        if bus is not None and self._map.actions[address] & Action.DEVICE:
-            cells[~Cell.ANSWER] = bus.read(address, cycle)
-            cells[~Cell.DEVICES_UNTIL] = bus.next_event
-            if bus.changed:
-                cells[~Cell.LIMIT] = cells[~Cell.RUN_STOP] = self.cycle + 1
-                cells[~Cell.LEFT] = 1
-        elif port is not None:
-            cells[~Cell.ANSWER] = port.read(address - port.first_address, cycle=cycle)
-
-    def _write_to_port(self) -> None:
-        """Do the writes to registers of the instruction that just ended, in order."""
-        cells, port, bus = self._cells, self._host_port, self._devices
-        count = cells[~Cell.PORT_WRITES]
-        cells[~Cell.PORT_WRITES] = 0
-        for number in range(count):
-            first = Cell.PORT_WRITE + 3 * number
-            cycle, address, byte = (cells[~(first + place)] for place in range(3))
-            if bus is not None and self._map.actions[address] & Action.DEVICE:
-                bus.write(address, byte, cycle)
-            elif port is not None:
-                port.write(address - port.first_address, byte, cycle=cycle)
-        status = None if port is None else port.exit_status
-        if status is not None:
-            address, opcode, name = self._instruction()
-            reason = (
-                f"${address:04X}: opcode ${opcode:02X} ({name}) wrote {status} to the host port's"
-                " EXIT"
-            )
-            self._stop = CoreStop("exit", reason, address, opcode, self.cycle, status)
-
-    def _note_reason(self, reason: int) -> None:
-        address, opcode, _ = self._instruction()
-        if reason == Reason.WAITS:
-            self._waiting = True
-        elif reason == Reason.HALTED:
-            text = f"${address:04X}: opcode ${opcode:02X} (STP) stopped the processor until a reset"
-            self._stop = CoreStop("halted", text, address, opcode, self.cycle)
-        elif reason == Reason.OPCODE:
-            if self._instructions is not None:
-                self._instructions.drop_last()
-            text = missing_opcode(self.kind, self._processor, address, opcode)
-            self._stop = CoreStop("opcode", text, address, opcode, self.cycle)
-
-    def _instruction(self) -> tuple[int, int, str]:
-        """Return address, opcode and name of the instruction that the kernel noted."""
-        noted = self._cells[~Cell.AT]
-        opcode = noted >> 16
-        return noted & 0xFFFF, opcode, self._mnemonics[opcode]
 
     def _irq_line_from(self) -> int:
         port = self._host_port
