@@ -49,6 +49,7 @@ class Scene:
         big: letters for a projector.
         density: pixels to a point of the desktop.
         help_open: the help covers the picture.
+        help_scroll_px: how far it is scrolled.
         note: a short line for a moment; empty if none.
         images: pictures to show in place of units' own, by name; new ones for each change.
         layer: what an overlay of the first unit stands for; None: no overlay.
@@ -64,6 +65,7 @@ class Scene:
     big: bool = False
     density: float = 1.0
     help_open: bool = False
+    help_scroll_px: int = 0
     note: str = ""
     images: Mapping[str, NDArray[np.uint8]] | None = None
     layer: Layer | None = None
@@ -188,6 +190,7 @@ class Painter:
             scene.caution,
             scene.message,
             scene.help_open,
+            scene.help_scroll_px,
             tuple(scene.instrument.marked_pixels),
         )
         if not is_changed and not is_resized and key == self._last and self._drawn is not None:
@@ -206,7 +209,8 @@ class Painter:
             lines = [(scene.caution, theme.PAUSED), (scene.note, theme.TEXT)]
             self._draw_notes(target, lines, room, sizes)
         if scene.help_open:
-            self._help.draw(target, sizes, scene.instrument.help_rows)
+            rows, scroll_px = scene.instrument.help_rows, scene.help_scroll_px
+            scene.help_scroll_px = self._help.draw(target, sizes, rows, scroll_px=scroll_px)
         self._drawn = Drawn(placed, places, is_new=True)
         return self._drawn
 

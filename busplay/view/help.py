@@ -21,6 +21,7 @@ CAUTION = (
     "programs that you do not know. F2 stops the picture at once."
 )
 CLOSING = "any key closes this"
+CLOSING_SCROLLED = "wheel and arrows scroll; any other key closes this"
 
 LEAST_TEXT_PX = 9
 COLUMNS_MAX = 3
@@ -33,8 +34,20 @@ class HelpOverlay:
     def __init__(self, texts: Texts) -> None:
         self._texts = texts
 
-    def draw(self, target: pygame.Surface, sizes: Sizes, rows: Sequence[HelpRow]) -> None:
-        """Shade what is there and draw the help over it."""
+    def draw(
+        self, target: pygame.Surface, sizes: Sizes, rows: Sequence[HelpRow], *, scroll_px: int = 0
+    ) -> int:
+        """Shade what is there and draw the help over it.
+
+        Args:
+            target: the window.
+            sizes: of its letters.
+            rows: the keys.
+            scroll_px: how far it is scrolled.
+
+        Returns:
+            How far it is scrolled, as far as there is something to see.
+        """
         shade = pygame.Surface(target.get_size(), pygame.SRCALPHA)
         shade.fill((*theme.BACKGROUND, theme.SHADE_ALPHA))
         target.blit(shade, (0, 0))
@@ -47,10 +60,23 @@ class HelpOverlay:
             if text_px <= LEAST_TEXT_PX:
                 break
             text_px -= 1
-        # What does not fit a tiny window is lost at the bottom: the caution stands on top.
         left = max(0, (width - panel.get_width()) // 2)
         top = max(0, (height - panel.get_height()) // 2)
-        target.blit(panel, (left, top))
+        scroll_px = min(max(0, scroll_px), max(0, panel.get_height() - height))
+        target.blit(panel, (left, top - scroll_px))
+        if panel.get_height() > height:
+            self._draw_closing(target, CLOSING_SCROLLED, text_px)
+        return scroll_px
+
+    def _draw_closing(self, target: pygame.Surface, text: str, text_px: int) -> None:
+        """Say at the window's foot what a tiny window has no room for at the help's own."""
+        small = max(LEAST_TEXT_PX, text_px * 3 // 4)
+        height = self._texts.height(small)
+        width, bottom = target.get_size()
+        place = pygame.Rect(0, bottom - height - 2, width, height + 2)
+        target.fill(theme.PANEL, place)
+        left = max(0, (width - self._texts.width(text, small)) // 2)
+        self._texts.draw(target, text, (left, place.top), size_px=small, colour=theme.DIM)
 
     def _panel(self, text_px: int, window_width_px: int, rows: Sequence[HelpRow]) -> pygame.Surface:
         texts = self._texts

@@ -47,6 +47,13 @@ PICTURES_HZ = 60
 STATUS_NS = NS_PER_S // 5
 NOTE_NS = 4 * NS_PER_S
 KEY_REPEAT_MS = (350, 40)
+HELP_SCROLL_PX = 24
+HELP_SCROLL_KEYS = {
+    pygame.K_UP: -1,
+    pygame.K_DOWN: 1,
+    pygame.K_PAGEUP: -5,
+    pygame.K_PAGEDOWN: 5,
+}
 GREETING = "F1: keys. Caution: programs may flash"
 GREETING_ALONE = "F1: keys, F12: instrument. Caution: programs may flash"
 Reason = Literal["closed", "ended", "pictures"]
@@ -413,6 +420,8 @@ class PlayerWindow:
             x, y = self._window.place_of(event.pos)
             instrument.hover(x, y, self._pixel_at((x, y)))
             screen.set_cursor(instrument.cursor)
+        elif event.type == pygame.MOUSEWHEEL and self._scene.help_open:
+            self._scene.help_scroll_px -= HELP_SCROLL_PX * event.y
         elif event.type == pygame.MOUSEWHEEL:
             instrument.wheel(*self._window.place_of(pygame.mouse.get_pos()), event.y)
 
@@ -426,6 +435,9 @@ class PlayerWindow:
         repeated = key in self._held
         self._held.add(key)
         if not self._scene.help_open and self.instrument.type_key(edit_key_of(key), text):
+            return
+        if self._scene.help_open and key in HELP_SCROLL_KEYS:
+            self._scene.help_scroll_px += HELP_SCROLL_KEYS[key] * HELP_SCROLL_PX
             return
         command = command_of(key, modifiers, hears_keys=self._playable.hears_keys)
         if self._scene.help_open and command is not Command.QUIT:
@@ -452,6 +464,7 @@ class PlayerWindow:
                 make_room(self._window, self._scene)
         elif command is Command.HELP:
             self._scene.help_open = True
+            self._scene.help_scroll_px = 0
         elif command is Command.QUIT:
             self._closed = True
         elif command is Command.SMALLER:

@@ -159,7 +159,7 @@ def test_help_shows_caution_and_keys_inside_the_window(monkeypatch, size, replay
     surface = pygame.Surface(size, depth=32)
     Painter().paint(surface, scene)
     # The last panel that was made is the one that is shown.
-    panel = drawn[-1][0]
+    panel = next(target for target, _, _ in reversed(drawn) if target is not surface)
     texts = [text for target, text, _ in drawn if target is panel]
     assert CAUTION_TITLE in texts
     assert CAUTION in " ".join(texts)

@@ -517,3 +517,25 @@ def test_what_is_typed_reaches_the_search_line_and_no_program(make_window: MakeW
     assert window.instrument.inspector.shown_frames == 0x21
     tap(window, pygame.K_f, "f")
     assert playable.pressed == [ord("f")]
+
+
+def test_help_that_has_no_room_scrolls(make_window: MakeWindow) -> None:
+    """At 320 x 200 the lower half of the keys could not be read."""
+    window, _, _ = make_window(can_seek=True)
+    window._window.resize((320, 200))
+    tap(window, pygame.K_F1)
+    window.paint()
+    assert window._scene.help_scroll_px == 0
+    seen = {bytes(window._window.surface.get_buffer())}
+    for _ in range(100):
+        tap(window, pygame.K_DOWN)
+        window.paint()
+        seen.add(bytes(window._window.surface.get_buffer()))
+    end = window._scene.help_scroll_px
+    assert end > 100
+    assert len(seen) > 5
+    pygame.event.post(pygame.event.Event(pygame.MOUSEWHEEL, y=1, x=0))
+    window.handle_events()
+    assert window._scene.help_scroll_px == end - 24
+    tap(window, pygame.K_a, "a")
+    assert not window._scene.help_open
