@@ -42,7 +42,7 @@ class _KeepsWords(click.Command):
     "--against",
     metavar="TRACE",
     type=InFile(),
-    help="Compare with TRACE, another recording of the same run, as the actual one.",
+    help="Compare with TRACE, another recording of the same run: what was sent with what arrived.",
 )
 @click.option(
     "--program",

@@ -28,10 +28,11 @@ COLUMNS = 120
 
 def against_section(
     found: Comparison,
-    *,
     name: str,
+    *,
     expected: Replay,
     actual: Replay,
+    other_is_actual: bool,
 ) -> ReportSection:
     """Return what is different: counts, patterns, lanes, addresses, times, and screens.
 
@@ -39,6 +40,7 @@ def against_section(
         found: of `compare`, with up to `DIFFERENCES_LISTED` differences.
         name: of the other recording.
         expected, actual: the recordings; they are moved.
+        other_is_actual: the other recording is the actual one.
 
     Raises:
         InputError: one is damaged.
@@ -46,7 +48,9 @@ def against_section(
     verdict = verdict_text(found)
     parts: list[ReportPart] = [
         ReportProse(
-            f"{name} (actual) against this trace (expected): {verdict}.",
+            f"{name} (actual) against this recording (expected): {verdict}."
+            if other_is_actual
+            else f"This recording (actual) against {name} (expected): {verdict}.",
             is_warning=not found.equal,
         )
     ]

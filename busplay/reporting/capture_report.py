@@ -79,10 +79,13 @@ def capture_page(
     if board is not None and health.receiver.frames_received:
         with Replay(decoded.path) as replay:
             labels = labels_for(request.labels, request.program)
-            shown, *_ = trace_part(
+            found = trace_part(
                 replay, request, program=request.program, labels=labels, captured=True
             )
-            sections += [one for one in shown if one.title != "What ran"]
+            sections += [one for one in found.sections if one.title != "What ran"]
+        if found.compared is not None:
+            verdict = f"{verdict}; {found.compared}"
+            is_fine = is_fine and found.is_fine
     elif request.against is not None:
         raise InputError(
             place="--against",

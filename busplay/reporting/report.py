@@ -73,7 +73,8 @@ def report(
     Args:
         source: a trace with a board, a capture, or a file of `stress --state`.
         output: the HTML file; one that was there is replaced once the new one is whole.
-        against: of a trace or a capture with a board: another recording of the run, as the actual.
+        against: of a trace or a capture with a board: another recording of the run. It is taken as
+            the actual one, unless the source is of what arrived.
         program: that was recorded; found by its digest beside a trace by default.
         labels: of the program; found beside it by default.
         link, board, lane_map: of a capture, as for `busplay.decode`.
@@ -123,6 +124,12 @@ def report(
         )
     else:
         _refuse_wires(path, kind, link=link, board=board, lane_map=lane_map)
+        if any(value not in (None, False) for value in reading.values()):
+            raise InputError(
+                file=str(path),
+                found=f"a {kind}, and options of a capture",
+                wanted="leave out those that say how to read a capture, and which part",
+            )
         if kind == "trace":
             from busplay.reporting.trace_report import trace_page
 

@@ -38,7 +38,7 @@ class ReportRequest:
     """What a report is asked to look at besides its file.
 
     Attributes:
-        against: another recording of the same run, which is taken as the actual one.
+        against: another recording of the same run.
         program: the program that was recorded; found by its digest by default.
         labels: of the program; found beside it by default.
         screen_px: size of the screen on which flashes are looked at.
@@ -50,6 +50,23 @@ class ReportRequest:
     labels: Path | None = None
     screen_px: tuple[int, int] = SCREEN_PX
     progress: Progress = lambda what, done, total: None
+
+
+@dataclass(frozen=True, slots=True)
+class TracePart:
+    """What a report says of a trace's contents.
+
+    Attributes:
+        sections: in order.
+        verdict: whether all stores were received, and what another recording has different.
+        is_fine: nothing was wrong.
+        compared: the verdict's part on the other recording; None: there is none.
+    """
+
+    sections: tuple[ReportSection, ...]
+    verdict: str
+    is_fine: bool
+    compared: str | None
 
 
 def trace_page(path: Path, request: ReportRequest, *, words: str) -> ReportPage:
@@ -66,11 +83,11 @@ def trace_page(path: Path, request: ReportRequest, *, words: str) -> ReportPage:
     with Replay(path) as replay:
         program = _program_of(replay, request)
         labels = labels_for(request.labels, program)
-        sections, verdict, is_fine = trace_part(replay, request, program=program, labels=labels)
+        found = trace_part(replay, request, program=program, labels=labels)
         info = trace_info(replay.reader)
         made = _made_section(info, replay, request, program, words)
         title = f"{info.program or path.name} on {replay.board.name}"
-    return ReportPage(title, verdict, is_fine, (*sections, made))
+    return ReportPage(title, found.verdict, found.is_fine, (*found.sections, made))
 
 
 def trace_part(
@@ -80,8 +97,8 @@ def trace_part(
     program: Path | None,
     labels: Labels,
     captured: bool = False,
-) -> tuple[tuple[ReportSection, ...], str, bool]:
-    """Return the sections on what a trace holds, its verdict, and whether nothing was wrong.
+) -> TracePart:
+    """Return what a report says of a trace's contents.
 
     Args:
         replay: of the trace, at its beginning; it is moved.
@@ -121,10 +138,11 @@ def trace_part(
         trace_sections.screens_section(moments, board.clock_hz),
     ]
     verdict, is_fine = _verdict(played, totals.stores, totals.lost, sent=info.arrived_of)
+    compared = None
     if request.against is not None:
-        section, text, is_equal = _against(replay, request)
+        section, compared, is_equal = _against(replay, request, arrived=arrived)
         sections.append(section)
-        verdict, is_fine = f"{verdict}; {text}", is_fine and is_equal
+        verdict, is_fine = f"{verdict}; {compared}", is_fine and is_equal
     sections += [
         trace_sections.link_section(history, moments, planned, profiled, pipeline),
         errors,
@@ -137,7 +155,7 @@ def trace_part(
         ),
         accounts,
     ]
-    return tuple(sections), verdict, is_fine
+    return TracePart(tuple(sections), verdict, is_fine, compared)
 
 
 def _program_of(replay: Replay, request: ReportRequest) -> Path | None:
@@ -200,18 +218,28 @@ def _verdict(played: PlayedTrace, stores: int, lost: int, *, sent: int | None) -
     return text, bool(stores) and not (lost or missing or flashing)
 
 
-def _against(replay: Replay, request: ReportRequest) -> tuple[ReportSection, str, bool]:
+def _against(
+    replay: Replay, request: ReportRequest, *, arrived: bool
+) -> tuple[ReportSection, str, bool]:
+    """Return what two recordings have different; what arrived is the actual one of the two."""
     assert request.against is not None
     with ExitStack() as stack:
         other = stack.enter_context(Replay(request.against))
+        expected, actual = (other, replay) if arrived else (replay, other)
         found = compare(
-            replay.reader,
-            other.reader,
+            expected.reader,
+            actual.reader,
             labels=request.labels,
             list_most=DIFFERENCES_LISTED,
             progress=lambda done, total: request.progress("comparing", done, total),
         )
-        section = against_section(found, name=request.against.name, expected=replay, actual=other)
+        section = against_section(
+            found,
+            request.against.name,
+            expected=expected,
+            actual=actual,
+            other_is_actual=not arrived,
+        )
     text = "equal to" if found.equal else "different from"
     return section, f"{text} {request.against.name}", found.equal
 
@@ -256,7 +284,8 @@ def _made_section(
         rows.append((f"busplay profile {trace} --full", "lists all routines, lines and bursts."))
     if request.against is not None:
         other = shlex.quote(request.against.name)
-        rows.append((f"busplay compare {trace} {other} --full", "lists all differences."))
+        pair = f"{trace} {other}" if info.arrived_of is None else f"{other} {trace}"
+        rows.append((f"busplay compare {pair} --full", "lists all differences."))
     rows += [
         (f"busplay replay {trace} --headless --json", "has the accounts and the flashes."),
         (f"busplay plan {board} --trace {trace} --full", "has the whole plan."),

@@ -40,6 +40,7 @@ def test_what_does_not_go_with_the_file_is_refused(tmp_path: Path, busplay: Busp
         ((trace, "--link", "guarded"), "--link: found {0}, a trace; it is for captures"),
         ((state, "--board", "dunlin"), "--board: found {0}, a sweep; it is for captures"),
         ((state, "--against", trace), "--against: found {0}, a sweep; it is for traces and"),
+        ((trace, "--from", "1ms"), "{0}: found a trace, and options of a capture; leave out those"),
         ((tmp_path / "none.trace",), "{0}: "),
         ((tmp_path,), "{0}"),
     ):

@@ -109,10 +109,20 @@ def test_against_another_recording_it_has_what_is_different(folder: Path) -> Non
     assert f"{compared.frames_missing:,} missing of 37,420 expected frames" in text
     assert "Errors by address" in text
     assert "Errors by time" in text
-    arrived = busplay.report(folder / "got.trace", folder / "got.html")
+    # The other way round, what arrived is the actual one all the same.
+    arrived = busplay.report(
+        folder / "got.trace", folder / "got.html", against=folder / "tides.trace"
+    )
     assert not arrived.is_fine
     frames = compared.frames_actual
-    assert arrived.verdict == f"a recording of what arrived: {frames:,} of 37,420 frames"
+    assert arrived.verdict == (
+        f"a recording of what arrived: {frames:,} of 37,420 frames; different from tides.trace"
+    )
+    assert "busplay compare tides.trace got.trace --full" in text_of(folder / "got.html")
+    assert (
+        "This recording (actual) against tides.trace (expected): DIFFERENT:"
+        f" {compared.frames_missing:,} missing of 37,420 expected frames"
+    ) in text_of(folder / "got.html")
 
 
 @pytest.mark.thorough
@@ -213,6 +223,11 @@ def test_report_of_a_capture_has_clock_eyes_and_doubt(folder: Path) -> None:
         f"0 of {health.sampling.symbols:,} (0.00%): a wire changed within a sample",
     ):
         assert figure in text
+    held = busplay.report(
+        capture, target, link="guarded", board="dunlin", against=folder / "fill.trace"
+    )
+    assert held.verdict == f"{found.verdict}; different from fill.trace"
+    assert "This recording (actual) against fill.trace (expected)" in text_of(target)
     alone = busplay.report(capture, target, link="guarded")
     assert alone.sections == (
         "What was captured", "Clock and eyes", "Doubt", "Damage", "How this was made",
