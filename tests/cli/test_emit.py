@@ -22,6 +22,7 @@ def test_unsound_link_is_refused_with_its_reason(busplay: Busplay, tmp_path: Pat
     assert not (tmp_path / "out").exists()
 
 
+@pytest.mark.thorough
 def test_link_without_stores_has_no_display(busplay: Busplay, tmp_path: Path) -> None:
     link = tmp_path / "values.toml"
     link.write_text(
@@ -58,6 +59,7 @@ def test_report_says_what_was_written(busplay: Busplay, tmp_path: Path) -> None:
     assert busplay(*words).out.splitlines()[0].endswith("13 files, 0 written")
 
 
+@pytest.mark.thorough
 def test_missing_tools_are_told_of_and_are_no_success(
     busplay: Busplay, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import re
+import tempfile
 from pathlib import Path
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 import busplay as library
 from busplay.emission.rendering import is_as_emitted
 from busplay.link.load import load_link
+from tests.strategies import boards_for, links
 
 STROBED = Path(library.__file__).parent / "description" / "shipped" / "strobed.toml"
 
@@ -35,6 +39,7 @@ def test_same_description_gives_the_same_bytes_wherever_it_lies(tmp_path: Path) 
     assert len(contents(tmp_path / "a")) == 18
 
 
+@pytest.mark.thorough
 def test_every_file_has_the_digest_of_the_wire_and_its_own(tmp_path: Path) -> None:
     report = library.emit("strobed", tmp_path)
     for name, content in contents(tmp_path).items():
@@ -101,6 +106,7 @@ def test_comments_name_each_field_with_its_line_of_the_link_file(tmp_path: Path)
     assert lines[int(place[1]) - 1] == "[framing]"
 
 
+@pytest.mark.thorough
 def test_names_that_are_no_identifiers_make_none_that_are_wrong(tmp_path: Path) -> None:
     link = tmp_path / "odd.toml"
     text = STROBED.read_text(encoding="utf-8")
@@ -112,3 +118,17 @@ def test_names_that_are_no_identifiers_make_none_that_are_wrong(tmp_path: Path) 
     header = (tmp_path / "out" / report.files[0].path).read_text()
     assert "*/ M" not in header
     assert "link_2_m_we_get_int(" in header
+
+
+@pytest.mark.thorough
+@settings(max_examples=8)
+@given(data=st.data(), with_board=st.booleans())
+def test_any_sound_link_and_any_board_is_emitted(data: st.DataObject, with_board: bool) -> None:
+    link = data.draw(links())
+    described = data.draw(boards_for(link)) if with_board else link
+    only = ["c", "vectors", "headers"] if with_board else ["c", "vectors"]
+    with tempfile.TemporaryDirectory() as name:
+        assert library.emit(described, name, only=only).left_out == ()
+        assert all(map(is_as_emitted, contents(Path(name)).values()))
+        again = library.emit(described, name, only=only)
+        assert not any(one.changed for one in again.files)

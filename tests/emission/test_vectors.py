@@ -80,6 +80,7 @@ def test_every_kind_of_fault_hits_the_vectors_of_any_link(link: busplay.Link) ->
         assert len(made[name].symbols) > 40 * model.layout.frame_symbols / 2
 
 
+@pytest.mark.thorough
 def test_every_kind_of_fault_has_a_vector() -> None:
     kinds = {"flipped", "stuck", "late", "early", "lost_edge", "extra_edge"}
     assert kinds == {kind.name.lower() for kind in FaultKind}
