@@ -100,8 +100,11 @@ def last_before(walk: ProgramWalk, condition: Condition) -> int | None:
     A value that holds already must be another in between. The walk is anywhere afterwards.
     """
     must_end = holds_now(condition, walk.core)
-    stores_by_then = walk.core.counters.stores_tapped
-    for stop_cycle in walk.spans_back(walk.core.cycle):
+    stores_by_then, begin = walk.core.counters.stores_tapped, walk.core.cycle
+    if isinstance(condition, StoresIntoWindow):
+        quiet = walk.snapshots.first_after_store(stores_by_then)
+        begin = begin if quiet is None else min(begin, quiet.cycle)
+    for stop_cycle in walk.spans_back(begin):
         stores_before = walk.core.counters.stores_tapped
         if isinstance(condition, StoresIntoWindow) and stores_before == stores_by_then:
             continue

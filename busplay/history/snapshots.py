@@ -146,6 +146,11 @@ class Snapshots:
         index = bisect_right(self._kept, stores_tapped, key=lambda one: one.state.stores_tapped)
         return self._kept[index - 1] if index else None
 
+    def first_after_store(self, stores_tapped: int) -> Snapshot | None:
+        """Return the first one by which so many stores, or more, have gone into windows."""
+        index = bisect_left(self._kept, stores_tapped, key=lambda one: one.state.stores_tapped)
+        return self._kept[index] if index < len(self._kept) else None
+
     def _thin(self) -> bool:
         """Remove one; return whether one could be removed."""
         kept, cycles = self._kept, self._cycles

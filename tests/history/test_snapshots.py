@@ -96,7 +96,7 @@ def test_unchanged_memory_costs_two_kilobytes() -> None:
         snapshots.add(state_at(10), memory)
 
 
-def test_last_before_a_store_is_the_last_by_which_as_many_were_made() -> None:
+def test_snapshots_around_a_store_are_found_by_the_count_of_stores() -> None:
     snapshots = Snapshots(limit_bytes=1_000_000, spacing_cycles=10)
     memory = np.zeros(0x10000, np.uint8)
     for number, stores in enumerate((0, 0, 3, 3, 3, 7)):
@@ -104,4 +104,8 @@ def test_last_before_a_store_is_the_last_by_which_as_many_were_made() -> None:
     found = {stores: snapshots.last_before_store(stores) for stores in (0, 2, 3, 6, 7, 9)}
     cycles = {stores: one and one.cycle for stores, one in found.items()}
     assert cycles == {0: 10, 2: 10, 3: 40, 6: 40, 7: 50, 9: 50}
-    assert Snapshots(limit_bytes=1, spacing_cycles=1).last_before_store(5) is None
+    after = {stores: snapshots.first_after_store(stores) for stores in (0, 1, 3, 4, 7, 8)}
+    cycles = {stores: one and one.cycle for stores, one in after.items()}
+    assert cycles == {0: 0, 1: 20, 3: 20, 4: 50, 7: 50, 8: None}
+    empty = Snapshots(limit_bytes=1, spacing_cycles=1)
+    assert empty.last_before_store(5) is empty.first_after_store(5) is None
