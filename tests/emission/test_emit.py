@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import busplay as library
+from busplay.emission.names import FileLines, find_lines
 from busplay.emission.rendering import is_as_emitted
 from busplay.link.load import load_link
 from tests.strategies import boards_for, links
@@ -104,6 +105,21 @@ def test_comments_name_each_field_with_its_line_of_the_link_file(tmp_path: Path)
     place = re.search(r"Framing: strobe \(strobed.toml, line (\d+)\)", header)
     assert place is not None
     assert lines[int(place[1]) - 1] == "[framing]"
+
+
+def test_lines_are_found_however_the_fields_are_written(tmp_path: Path) -> None:
+    text = (
+        'lanes = 4\nedges = "rising"\nclock_hz = 1_000_000\n# name = "data"\n'
+        "fields = [\n  {name = 'address', bits = 16},  # name = \"data\"\n"
+        '  {bits = 8, name="data"}]\nname = "address"\nframing.method = "strobe"\n'
+    )
+    path = tmp_path / "plain.toml"
+    path.write_text(text)
+    link = load_link(path)
+    assert find_lines(link) == FileLines("plain.toml", {"address": 6, "data": 7}, None, 9)
+    # The lines of a file that has changed since are not those of the link.
+    path.write_text("\n" + text.replace("bits = 16", "bits = 12"))
+    assert find_lines(link) == FileLines("plain.toml")
 
 
 @pytest.mark.thorough
