@@ -18,7 +18,7 @@ from pathlib import Path
 
 from busplay.description.board import Board
 from busplay.display.display import Display
-from busplay.errors import InputError
+from busplay.errors import InputError, OutputError
 from busplay.history.history import History
 from busplay.history.index import GrowingIndex
 from busplay.history.program_history import MEMORY_MB, ProgramHistory
@@ -146,6 +146,11 @@ class LiveRun:
         return self._past.status()
 
     # -- the recording
+
+    @property
+    def failure(self) -> OutputError | None:
+        """Why no more of the run is kept, or None."""
+        return self._kept.failure
 
     @property
     def reader(self) -> TraceReader:
@@ -335,6 +340,13 @@ class LiveInspector(TraceInspector):
     def _accounting(self) -> Pipeline:
         """The session's, whatever is shown: its errors are those of the whole run."""
         return self._live.session.pipeline
+
+    @property
+    def trouble(self) -> str:
+        """Why no more of the run is kept; empty if it is."""
+        failure = self._live.failure
+        found = "" if failure is None else failure.found or str(failure)
+        return found and f"the run can be gone back in up to here only: {found}"
 
     @property
     def end_edge(self) -> int:

@@ -157,6 +157,11 @@ class ProgramInspector:
         return max(self._history.reader.stop_edge, self.edge_at(self._end_cycle))
 
     @property
+    def trouble(self) -> str:
+        """Nothing: a recording has its end."""
+        return ""
+
+    @property
     def first_frame(self) -> int:
         """Number of the first frame that is kept."""
         return self._history.first_frame

@@ -279,6 +279,10 @@ class Inspector(Protocol):
         """Where the recording ends."""
 
     @property
+    def trouble(self) -> str:
+        """Why no more of a live run is kept; empty if it is."""
+
+    @property
     def first_frame(self) -> int:
         """Number of its first frame; above 0 once a live run's beginning was dropped."""
 

@@ -205,7 +205,7 @@ class KeptTrace(_SentTrace):
     It keeps the latest part of a long run: `KEPT_BYTES_MAX`, in files beside the one named.
 
     Attributes:
-        has_failed: it could not be written, and has ended.
+        failure: why it could not be written, and has ended; None: it goes on.
     """
 
     writer: GrowingTraceWriter
@@ -219,35 +219,35 @@ class KeptTrace(_SentTrace):
             path, header=header, units=self.index_builder, bytes_max=KEPT_BYTES_MAX
         )
         super().__init__(pipeline, writer)
-        self.has_failed = False
+        self.failure: OutputError | None = None
 
     def write(self, frames: FrameBatch, *, cycles: int) -> None:
         """Add frames; the run goes on without it, so nothing is raised."""
-        if self.has_failed:
+        if self.failure is not None:
             return
         try:
             super().write(frames, cycles=cycles)
-        except OutputError:
-            self.has_failed = True
+        except OutputError as error:
+            self.failure = error
 
     def press(self, cycle: int, code: int) -> None:
         """Add a key press, unless the trace has failed."""
-        if not self.has_failed:
+        if self.failure is None:
             super().press(cycle, code)
 
     def reset(self, cycle: int) -> None:
         """Add a reset, unless the trace has failed."""
-        if not self.has_failed:
+        if self.failure is None:
             super().reset(cycle)
 
     def flush(self) -> None:
         """Write everything sent so far, so that a reader that opens the trace now has it."""
-        if self.has_failed:
+        if self.failure is not None:
             return
         try:
             self.writer.flush()
-        except OutputError:
-            self.has_failed = True
+        except OutputError as error:
+            self.failure = error
 
     def close(self, *, cycles: int, keeps_old: bool) -> None:
         """Leave the trace as it is, since it will be removed."""

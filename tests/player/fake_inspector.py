@@ -44,6 +44,7 @@ class FakeInspector:
         self.playable = playable
         self.frames = frames
         self.first_frame = first_frame
+        self.trouble = ""
         self.begin_edge = 0
         self.version = 0
         self.refreshed = 0

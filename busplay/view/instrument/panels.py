@@ -60,6 +60,9 @@ class Panels(Moves):
         self._places, self._look = places, look
         if self.inspector is not None and self.is_open:
             self.inspector.refresh(now_ns, playing=self.player.playing)
+            if self.inspector.trouble != self._trouble:
+                self._trouble = self.inspector.trouble
+                self._note(self._trouble)
         parts: dict[str, Part] = {}
         hovered = None if self._hovered is None else self._hovered.action
         if places.tools.height:

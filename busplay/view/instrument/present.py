@@ -67,6 +67,7 @@ class Present:
         self._drag_moved = False
         self._lists_key: tuple[object, ...] = ()
         self._errors_seen = 0
+        self._trouble = ""
         self._lists_due_ns = 0
         self._firsts: dict[Tab, int] = {}
         self._facts_key: tuple[object, ...] = ()

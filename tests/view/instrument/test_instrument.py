@@ -526,3 +526,10 @@ def test_without_a_recording_the_panels_say_so_and_keys_do_nothing() -> None:
     for command in Command:
         instrument.do(command)
     bench.draw()
+
+
+def test_what_ends_the_keeping_of_a_run_is_said_once(bench: Bench) -> None:
+    bench.inspector.trouble = "the run can be gone back in up to here only: the disk is full"
+    bench.draw()
+    bench.draw()
+    assert bench.notes == [bench.inspector.trouble]
