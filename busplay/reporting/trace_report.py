@@ -132,6 +132,8 @@ def trace_part(
     )
     moments = find_moments(replay, played)
     planned = plan(board, trace=reader.path, progress=steps("planning"))
+    if planned.interrupted:
+        raise KeyboardInterrupt
     profiled = _profile(reader.path, program, request, reader.cycles)
     sections = [
         trace_sections.ran_section(info, board, reader),
@@ -172,12 +174,16 @@ def _profile(
     if program is None or not cycles:
         return None
     try:
-        return profile(
+        found = profile(
             trace,
             program,
             labels=request.labels,
             on_progress=lambda done, total: request.progress("profiling", done, total),
         )
+        if found.interrupted:
+            # Half a profile would be one of another run.
+            raise KeyboardInterrupt
+        return found
     except InputError:
         if request.program is not None:
             raise

@@ -13,8 +13,10 @@ import numpy as np
 import pytest
 from pytest_benchmark.fixture import BenchmarkFixture
 
+from busplay.analysis.flash_watch import FlashWatch
 from busplay.analysis.flashes import FlashMeter
 from busplay.display.arrangement import IndexedPicture, compose_indices
+from busplay.player.bounded import BoundedPlayable
 from busplay.run.session import Session
 
 WIDTH, HEIGHT = 392, 192
@@ -73,3 +75,15 @@ def test_picture(
     benchmark(lambda: meter.feed(next(row)))
     assert meter.report().pictures > 80
     assert meter.report().is_below == (make in (still, tides))
+
+
+@pytest.mark.benchmark(group="a second of a headless run")
+@pytest.mark.parametrize("watches", [False, True])
+def test_headless_second(benchmark: BenchmarkFixture, watches: bool) -> None:
+    with Session("dunlin", program="tides.bin") as session:
+        watch = FlashWatch(session.displays.values(), rate_hz=60)
+        played = BoundedPlayable(
+            session, stop_cycle=None, at_refresh=watch.look if watches else None, refresh_hz=60
+        )
+        played.run(session.clock_hz)
+        benchmark(played.run, session.clock_hz)

@@ -8,6 +8,8 @@ from pathlib import Path
 import pytest
 
 from busplay.link.load import load_link
+from busplay.reporting.report import report
+from busplay.run.session import Session
 from busplay.trace.header import TraceHeader
 from tests.cli.conftest import Busplay
 from tests.export.films import moving, record, small_board
@@ -49,6 +51,24 @@ def test_what_does_not_go_with_the_file_is_refused(tmp_path: Path, busplay: Busp
         assert told.format(words[0]) in outcome.err
         assert "Traceback" not in outcome.err
         assert not target.exists()
+
+
+@pytest.mark.thorough
+@pytest.mark.parametrize("step", ["playing", "planning", "profiling"])
+def test_interrupted_report_writes_nothing(tmp_path: Path, step: str) -> None:
+    """Some steps return what they have when they are interrupted; a page is whole or not there."""
+    trace = tmp_path / "fill.trace"
+    with Session("dunlin", program="fill.bin", record=trace) as session:
+        session.run(400_000)
+
+    def interrupt(what: str, done: int, total: int) -> None:
+        if what == step:
+            raise KeyboardInterrupt
+
+    target = tmp_path / "a.html"
+    with pytest.raises(KeyboardInterrupt):
+        report(trace, target, progress=interrupt)
+    assert not target.exists()
 
 
 def test_report_never_replaces_what_it_is_made_from(tmp_path: Path, busplay: Busplay) -> None:
