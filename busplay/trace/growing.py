@@ -18,7 +18,7 @@ from busplay.trace.container import WRITES
 from busplay.trace.frame_chunk import FrameChunk
 from busplay.trace.header import TraceHeader
 from busplay.trace.index import ChunkTable, End
-from busplay.trace.parts import GrownTrace, Part, PartsStream
+from busplay.trace.parts import GrownTrace, PartsStream, TracePart
 from busplay.trace.scan import Contents
 from busplay.trace.states import fits
 from busplay.trace.writer import TraceFileWriter, UnitStates
@@ -47,7 +47,7 @@ class GrowingTraceWriter(TraceFileWriter):
         self._bytes_max = bytes_max
         self._parts_begun = 1
         self._decoded: OrderedDict[int, FrameChunk] = OrderedDict()
-        self._parts = [Part(path, first_byte=0, first_row=0)]
+        self._parts = [TracePart(path, first_byte=0, first_row=0)]
 
     @property
     def frames_stored(self) -> int:
@@ -106,7 +106,7 @@ class GrowingTraceWriter(TraceFileWriter):
                 wanted="the recording goes on in a new file there",
             ) from error
         self._go_on_in(descriptor)
-        self._parts.append(Part(path, first_byte=first_byte, first_row=first_row))
+        self._parts.append(TracePart(path, first_byte=first_byte, first_row=first_row))
         self._store_key_frame(states)
         # The part that has just begun has nothing to go back to yet.
         while len(self._parts) > 2 and (

@@ -16,7 +16,7 @@ from busplay.trace.header import TraceHeader
 from busplay.trace.scan import Contents
 
 
-class Part:
+class TracePart:
     """One file of a trace; removed once nobody reads it.
 
     Args:
@@ -54,7 +54,7 @@ class PartsStream:
         stop_byte: where the last one ends.
     """
 
-    def __init__(self, parts: tuple[Part, ...], stop_byte: int) -> None:
+    def __init__(self, parts: tuple[TracePart, ...], stop_byte: int) -> None:
         self._parts = parts
         self._starts = [part.first_byte for part in parts]
         self._stop = stop_byte
