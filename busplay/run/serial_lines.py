@@ -20,6 +20,15 @@ from busplay.whole_file import no_way_to_write, require_other_file
 _READ_BYTES = 4096
 
 
+def _is_in_foreground(descriptor: int) -> bool:
+    """Return whether a terminal is this process's to read: not if it runs in the background."""
+    try:
+        return os.tcgetpgrp(descriptor) == os.getpgrp()
+    except OSError:
+        # It controls no processes, such as one end of a pseudo-terminal.
+        return True
+
+
 class SerialLines:
     """The other ends of a board's serial lines.
 
@@ -85,6 +94,9 @@ class SerialLines:
             import tty
 
             if os.isatty(descriptor):
+                if not _is_in_foreground(descriptor):
+                    # The terminal would stop it.
+                    return
                 before = termios.tcgetattr(descriptor)
                 tty.setcbreak(descriptor)
                 self._closing.callback(termios.tcsetattr, descriptor, termios.TCSADRAIN, before)
