@@ -155,6 +155,7 @@ def check(
     *,
     bit_error_rates: Sequence[float] = BIT_ERROR_RATES,
     seed: int = SEED,
+    with_advice: bool = True,
     progress: Callable[[int, int], None] | None = None,
 ) -> CheckReport:
     """Work out whether a link is sound, and what would be better.
@@ -164,6 +165,8 @@ def check(
             as an object, or by the name or path of its file.
         bit_error_rates: those to look at.
         seed: random seed of what is simulated.
+        with_advice: try changes of the link that help; without it `advice` is empty, and links
+            with weaknesses take a fraction of the time.
         progress: called with the count of parts that are done, and of all parts.
 
     Raises:
@@ -182,7 +185,7 @@ def check(
     detection = _detection(layout, found)
     rates = tuple(rate_figures(layout, found.undetected, one) for one in bit_error_rates)
     advice: list[Advice] = []
-    for index, weakness in enumerate(found.weaknesses):
+    for index, weakness in enumerate(found.weaknesses if with_advice else ()):
         if progress is not None:
             progress(1 + index, parts)
         advice += advise(examiner, found, weakness)

@@ -58,7 +58,7 @@ def _sections(emission: Emission) -> Iterator[Section]:
     if no_stores_reason(model) is None:
         planned = plan(model.board or model.link)
     yield times_section(model, planned)
-    yield soundness_section(check(model.board or model.link))
+    yield soundness_section(check(model.board or model.link, with_advice=False))
     if planned is not None:
         yield budget_section(planned)
     yield from example_sections(model)

@@ -186,3 +186,9 @@ def test_worst_traffic_is_never_the_store_that_is_repeated() -> None:
 )
 def test_time_is_written_in_the_unit_that_fits(seconds: float, text: str) -> None:
     assert duration(seconds) == text
+
+
+def test_report_without_advice_says_the_same_of_the_link() -> None:
+    whole = check("serial")
+    assert whole.advice
+    assert check("serial", with_advice=False) == replace(whole, advice=())
