@@ -15,7 +15,6 @@
     trace = busplay.decode("run3.vcd", link="guarded", board="dunlin")
     busplay.convert("tides.trace", "tides.vcd")
     busplay.share("tides.trace", "tides.html")
-    busplay.report("tides.trace", "report.html")
 
 There is one function a command; `run`, `demo` and `replay` are `Session` and `Replay`. Boards,
 links, faults, traces and captures are taken as objects or as the names or paths of their files.
