@@ -13,6 +13,9 @@ from busplay.core.interface import CoreStop
 from busplay.core.memory_map import Action, MemoryMap
 from busplay.core.missing_opcode import missing_opcode
 
+# A plain integer: an enum's `&` takes microseconds.
+_DEVICE = int(Action.DEVICE)
+
 
 class HostAccess(CellRegisters):
     """The part of `CompiledCore` that serves the kernel's requests."""
@@ -38,7 +41,7 @@ class HostAccess(CellRegisters):
         """Read a register for an instruction, which will be run again."""
         cells, port, bus = self._cells, self._host_port, self._devices
         address, cycle = cells[~Cell.ASKED_ADDRESS], cells[~Cell.ASKED_CYCLE]
-        if bus is not None and self._map.actions[address] & Action.DEVICE:
+        if bus is not None and int(self._map.actions[address]) & _DEVICE:
             cells[~Cell.ANSWER] = bus.read(address, cycle)
             cells[~Cell.DEVICES_UNTIL] = bus.next_event
             if bus.changed:
@@ -55,7 +58,7 @@ class HostAccess(CellRegisters):
         for number in range(count):
             first = Cell.PORT_WRITE + 3 * number
             cycle, address, byte = (cells[~(first + place)] for place in range(3))
-            if bus is not None and self._map.actions[address] & Action.DEVICE:
+            if bus is not None and int(self._map.actions[address]) & _DEVICE:
                 bus.write(address, byte, cycle)
             elif port is not None:
                 port.write(address - port.first_address, byte, cycle=cycle)

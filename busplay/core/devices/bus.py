@@ -118,7 +118,9 @@ class DeviceSlot:
         span = last_address - first_address + 1
         self.registers = min(int(getattr(device, "registers", span)), span)
         self.irq, self.nmi = irq, nmi
-        self.plans = isinstance(device, PlannedDevice)
+        # Kept, as such a test takes some 10 µs.
+        self._planned = device if isinstance(device, PlannedDevice) else None
+        self.plans = self._planned is not None
         self.line_from = NO_EVENT
         self.event = NO_EVENT
 
@@ -170,14 +172,14 @@ class DeviceSlot:
             changed_from: cycle from which on a change holds.
         """
         device = self.device
-        if isinstance(device, PlannedDevice):
-            self.line_from = device.line_from
+        if self._planned is not None:
+            self.line_from = self._planned.line_from
         elif self.call("irq", cycle, lambda: bool(device.irq)):
             self.line_from = min(self.line_from, changed_from)
         else:
             self.line_from = NO_EVENT
         event = self.call("next_event_cycle", cycle, device.next_event_cycle)
-        if event is not None and not isinstance(event, SupportsIndex):
+        if event is not None and type(event) is not int and not isinstance(event, SupportsIndex):
             raise DeviceError(
                 self.name,
                 "next_event_cycle",
@@ -209,7 +211,13 @@ class DeviceBus:
 
     def __init__(self, slots: Sequence[DeviceSlot], wires: Sequence[PinWire] = ()) -> None:
         self.slots = tuple(slots)
-        self._wires = tuple(wires)
+        # Pins of each wire's ends; one without pins ends nowhere.
+        self._ends = [
+            (source, target, wire)
+            for wire in wires
+            for source, target in [(slots[wire.source].device, slots[wire.target].device)]
+            if isinstance(source, HasPins) and isinstance(target, HasPins)
+        ]
         self.changed = False
         self.line_from = self.next_event = self.nmi_from = NO_EVENT
         self.planned_from = self.event_from = NO_EVENT
@@ -219,17 +227,12 @@ class DeviceBus:
         # The plans of devices that an event of this stretch changed.
         self._replanned: dict[str, int] = {}
         self._is_sealed = False
-        self._levels = [-1] * len(self._wires)
+        self._levels = [-1] * len(self._ends)
         self._now = 0
         for slot in self.slots:
             slot.look(0, changed_from=0)
         self._propagate(0)
         self._sum_up(0)
-
-    @property
-    def wired_sources(self) -> frozenset[int]:
-        """Places of the devices whose outputs others follow."""
-        return frozenset(wire.source for wire in self._wires)
 
     def slot_at(self, address: int) -> DeviceSlot:
         """Return the device that answers at an address.
@@ -250,7 +253,8 @@ class DeviceBus:
         slot = self.slot_at(address)
         offset = (address - slot.first_address) % slot.registers
         found = slot.call("read", cycle, lambda: slot.device.read(offset, cycle))
-        if not isinstance(found, SupportsIndex) or not 0 <= int(found) <= 0xFF:
+        is_number = type(found) is int or isinstance(found, SupportsIndex)
+        if not is_number or not 0 <= int(found) <= 0xFF:
             raise DeviceError(slot.name, "read", cycle, f"returned {found!r}, which is no byte")
         self._look_after(slot, cycle)
         return int(found)
@@ -353,17 +357,15 @@ class DeviceBus:
         touched: list[DeviceSlot] = []
         for _ in range(_ROUNDS_MOST):
             is_stable = True
-            for place, wire in enumerate(self._wires):
-                source, target = self.slots[wire.source], self.slots[wire.target]
-                if not isinstance(source.device, HasPins) or not isinstance(target.device, HasPins):
-                    continue
-                level = source.device.output_level(wire.source_pin, cycle)
+            for place, (source, target, wire) in enumerate(self._ends):
+                level = source.output_level(wire.source_pin, cycle)
                 if level != self._levels[place]:
                     self._levels[place] = level
                     is_stable = False
-                    target.device.set_input(wire.target_pin, level, cycle)
-                    target.look(cycle, changed_from=cycle)
-                    touched.append(target)
+                    target.set_input(wire.target_pin, level, cycle)
+                    slot = self.slots[wire.target]
+                    slot.look(cycle, changed_from=cycle)
+                    touched.append(slot)
             if is_stable:
                 break
         return touched
