@@ -7,8 +7,10 @@ from collections.abc import Iterator
 from busplay.description.link import StrobeFraming
 from busplay.display.display import TEXT_COLOURS
 from busplay.display.registers import REGISTERS
+from busplay.emission.bits import Run
 from busplay.emission.emission import Emission
-from busplay.emission.model import COUNTERS, LinkModel, Run
+from busplay.emission.framing_model import COUNTERS
+from busplay.emission.model import LinkModel
 from busplay.emission.rendering import RenderedFile, finished, render
 from busplay.emission.units import no_stores_reason, unit_models
 from busplay.emission.vectors import encoded_frames

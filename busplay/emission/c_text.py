@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from busplay.emission.model import Run, type_bits
+from busplay.emission.bits import Run, type_bits
 
 TABLE_COLUMNS = 8
 _JOIN = "\n         | "

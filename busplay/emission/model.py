@@ -14,59 +14,24 @@ from __future__ import annotations
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
-from typing import Literal
 
 from busplay.analysis.budget import LinkBudget, link_budget
 from busplay.analysis.plan import DEFAULT_PROCESSOR_HZ
 from busplay.description.board import Board
-from busplay.description.link import Field, Link, MarkerFraming, StrobeFraming
+from busplay.description.link import Field, Link
+from busplay.emission.bits import Run, runs_of, type_bits
+from busplay.emission.framing_model import (
+    FramingModel,
+    TransitionModel,
+    framing_model,
+    transitions_of,
+)
 from busplay.emission.names import FileLines, identifier, member_name
 from busplay.explain.link_facts import MEANING_OF_KNOWN, polynomial_text
 from busplay.link.check_field import check_columns, remainder
 from busplay.link.layout import FrameLayout
 from busplay.link.wire_digest import wire_digest
 from busplay.receiver.rules import Rules, receiver_rules
-from busplay.receiver.states import COUNTER as COUNTER_COLUMN
-from busplay.receiver.states import NEXT as NEXT_COLUMN
-from busplay.receiver.states import TABLE, Event, State
-
-Method = Literal["strobe", "marker", "check"]
-
-# The registers that count, by the name of the attribute of `ReceiverCounters`.
-COUNTERS = (
-    "symbols_fed",
-    "symbols_skipped",
-    "symbols_idle",
-    "frames_received",
-    "frames_idle",
-    "checks_failed",
-    "frames_corrected",
-    "frames_aborted",
-    "frames_missed",
-    "syncs_gained",
-    "syncs_lost",
-)
-FIRST_COUNTER_REGISTER = 10  # `SYMBOLS_FED` of the receiver's registers
-
-
-@dataclass(frozen=True, slots=True)
-class Run:
-    """Adjacent bits of a word that keep their order.
-
-    Attributes:
-        value_bit: the lowest of the value's bits that they hold.
-        place: the lowest of their positions in the word; 0 is the word's lowest bit.
-        bits: count of bits.
-    """
-
-    value_bit: int
-    place: int
-    bits: int
-
-    @property
-    def mask(self) -> int:
-        """As many ones as there are bits, at bit 0."""
-        return (1 << self.bits) - 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,59 +112,6 @@ class CheckModel:
     byte_table: tuple[int, ...]
     columns: tuple[int, ...]
     rows: tuple[int, ...]
-    line: int | None
-
-
-@dataclass(frozen=True, slots=True)
-class TransitionModel:
-    """What an event does in a state.
-
-    Attributes:
-        state, event, following: names of states and of the event.
-        counter: the counter that goes up; None: none does.
-        can_happen: whether it can on this link.
-    """
-
-    state: str
-    event: str
-    following: str
-    counter: str | None
-    can_happen: bool
-
-
-@dataclass(frozen=True, slots=True)
-class FramingModel:
-    """How a receiver finds frames.
-
-    Attributes:
-        method: of the link file.
-        is_held: the strobe is active for the whole frame.
-        is_watched: the marker is unique, so in sync a marker elsewhere means false sync.
-        active_high: level of an active strobe.
-        active_symbols: symbols with the strobe active, from the first on; 0: no strobe.
-        strobe_mask: the strobe's bit in a symbol; 0: no strobe.
-        gap_symbols: after each frame.
-        marker_mask, marker_word: a word whose masked bits are these begins with the marker.
-        marker: the marker's symbols.
-        can_abort: a frame can end before its last symbol.
-        confirm_frames: consecutive valid frames from PRESYNC to SYNC; 0: none are needed.
-        release_frames: consecutive invalid frames from SYNC to HUNT; 0: it never hunts anew.
-        line: line of the link file with the table.
-    """
-
-    method: Method
-    is_held: bool
-    is_watched: bool
-    active_high: bool
-    active_symbols: int
-    strobe_mask: int
-    gap_symbols: int
-    marker_mask: int
-    marker_word: int
-    marker: tuple[int, ...]
-    can_abort: bool
-    confirm_frames: int
-    release_frames: int
     line: int | None
 
 
@@ -304,11 +216,6 @@ class LinkModel:
         return next((one for one in self.fields if one.name == name), None)
 
 
-def type_bits(bits: int) -> int:
-    """Return the width of the smallest C type that holds as many bits."""
-    return next(width for width in (8, 16, 32, 64) if bits <= width)
-
-
 def link_model(link: Link, board: Board | None, *, lines: FileLines) -> LinkModel:
     """Work out all that templates say of a link.
 
@@ -327,7 +234,7 @@ def link_model(link: Link, board: Board | None, *, lines: FileLines) -> LinkMode
     constant_mask = sum(one.mask for one in fields if one.value is not None)
     constants = {one.name: one.value for one in link.fields if one.value is not None}
     check = _check_model(layout, fields, lines)
-    framing = _framing_model(layout, rules, lines)
+    framing = framing_model(layout, rules, lines)
     can_fail = layout.syndrome_bits > 0
     symbol_bits = layout.lanes + (1 if framing.strobe_mask else 0)
     return LinkModel(
@@ -350,21 +257,9 @@ def link_model(link: Link, board: Board | None, *, lines: FileLines) -> LinkMode
         corrects=corrects,
         can_fail=can_fail,
         framing=framing,
-        transitions=_transitions(framing, can_fail=can_fail, corrects=corrects),
+        transitions=transitions_of(framing, can_fail=can_fail, corrects=corrects),
         time=_time_model(link, board),
     )
-
-
-def _runs(places: tuple[int, ...]) -> tuple[Run, ...]:
-    """Split bits, lowest first, into runs; the highest run first."""
-    runs: list[Run] = []
-    for value_bit, place in enumerate(places):
-        last = runs[-1] if runs else None
-        if last is not None and place == last.place + last.bits:
-            runs[-1] = Run(last.value_bit, last.place, last.bits + 1)
-        else:
-            runs.append(Run(value_bit, place, 1))
-    return tuple(reversed(runs))
 
 
 def _field_model(layout: FrameLayout, field: Field, lines: FileLines) -> FieldModel:
@@ -382,7 +277,7 @@ def _field_model(layout: FrameLayout, field: Field, lines: FileLines) -> FieldMo
         value=field.value,
         is_check=is_check,
         is_input=field.value is None and not is_check,
-        runs=_runs(places),
+        runs=runs_of(places),
         mask=sum(1 << place for place in places),
         meaning=meaning or "as the caller says",
         line=lines.fields.get(field.name),
@@ -416,7 +311,7 @@ def _check_model(
         initial=check.initial,
         xor=check.xor,
         of_zeros=of_zeros,
-        covered=_runs(tuple(covered)),
+        covered=runs_of(tuple(covered)),
         covered_bits=len(covered),
         covered_names=check.covers,
         register_bits=type_bits(bits),
@@ -444,77 +339,6 @@ def _division_table(polynomial: int, bits: int, *, step_bits: int) -> tuple[int,
         << spare
         for value in range(1 << step_bits)
     )
-
-
-def _framing_model(layout: FrameLayout, rules: Rules, lines: FileLines) -> FramingModel:
-    framing = layout.link.framing
-    strobe = framing if isinstance(framing, StrobeFraming) else None
-    marker = framing if isinstance(framing, MarkerFraming) else None
-    return FramingModel(
-        method="strobe" if strobe else "marker" if marker else "check",
-        is_held=rules.is_held,
-        is_watched=rules.is_watched,
-        active_high=strobe is not None and strobe.active == "high",
-        active_symbols=rules.shape.active_symbols,
-        strobe_mask=layout.strobe_mask,
-        gap_symbols=strobe.gap_symbols if strobe else 0,
-        marker_mask=int(rules.marker_mask),
-        marker_word=int(rules.marker_word),
-        marker=marker.symbols if marker else (),
-        can_abort=layout.frame_symbols > 1 and (strobe is not None or rules.is_watched),
-        confirm_frames=rules.confirm_frames,
-        release_frames=rules.release_frames,
-        line=lines.framing,
-    )
-
-
-def _transitions(
-    framing: FramingModel, *, can_fail: bool, corrects: bool
-) -> tuple[TransitionModel, ...]:
-    """List every state and event, with what the receiver's own table has for them."""
-    possible = possible_events(framing, can_fail=can_fail, corrects=corrects)
-    rows = []
-    for state in State:
-        for event in Event:
-            counter = int(TABLE[state, event, COUNTER_COLUMN])
-            rows.append(
-                TransitionModel(
-                    state=state.name,
-                    event=event.name,
-                    following=State(int(TABLE[state, event, NEXT_COLUMN])).name,
-                    counter=COUNTERS[counter - FIRST_COUNTER_REGISTER] if counter >= 0 else None,
-                    can_happen=(state, event) in possible,
-                )
-            )
-    return tuple(rows)
-
-
-def possible_events(
-    framing: FramingModel, *, can_fail: bool, corrects: bool
-) -> set[tuple[State, Event]]:
-    """Return which events can happen in which state, on a link of such framing."""
-    possible = {(State.SYNC, Event.VALID)}
-    if can_fail:
-        possible.add((State.SYNC, Event.INVALID))
-    if corrects:
-        possible.add((State.SYNC, Event.CORRECTED))
-    if can_fail and framing.release_frames:
-        possible.add((State.SYNC, Event.RELEASED))
-    if framing.method == "strobe" or framing.is_watched:
-        possible.add((State.HUNT, Event.CONFIRMED))
-        if framing.can_abort:
-            possible.add((State.SYNC, Event.ABORTED))
-            if framing.is_watched:
-                possible.add((State.SYNC, Event.DISPLACED))
-        return possible
-    possible |= {
-        (State.HUNT, Event.FOUND),
-        (State.PRESYNC, Event.CONFIRMED),
-        (State.PRESYNC, Event.INVALID),
-    }
-    if framing.confirm_frames > 1:
-        possible.add((State.PRESYNC, Event.VALID))
-    return possible
 
 
 def _time_model(link: Link, board: Board | None) -> TimeModel:

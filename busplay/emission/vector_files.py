@@ -11,7 +11,8 @@ import numpy as np
 
 from busplay.batch import ChangeBatch
 from busplay.emission.emission import Emission
-from busplay.emission.model import COUNTERS, LinkModel
+from busplay.emission.framing_model import COUNTERS
+from busplay.emission.model import LinkModel
 from busplay.emission.rendering import RenderedFile, finished, head_lines
 from busplay.emission.vectors import EncodedFrame, Vector, encoded_frames
 from busplay.formats.writing.vcd import TextBatch, VcdWriter

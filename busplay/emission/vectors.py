@@ -26,7 +26,8 @@ from busplay.description.faults import (
     StuckLane,
 )
 from busplay.description.link import SPACE_MEMORY
-from busplay.emission.model import COUNTERS, LinkModel
+from busplay.emission.framing_model import COUNTERS
+from busplay.emission.model import LinkModel
 from busplay.link.layout import FrameLayout
 from busplay.receiver import registers as places
 from busplay.receiver.receiver import Receiver

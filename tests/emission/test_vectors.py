@@ -15,7 +15,7 @@ from vcdvcd import VCDVCD
 
 import busplay
 from busplay.batch import FrameBatch, WireBatch
-from busplay.emission.model import COUNTERS, possible_events
+from busplay.emission.framing_model import COUNTERS, possible_events
 from busplay.emission.vectors import Vector, spelled_out, vectors
 from busplay.wire.faulty import FaultKind, FaultyWire
 from tests.emission.firmware import correcting, model_of

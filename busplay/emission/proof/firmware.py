@@ -16,7 +16,8 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Literal
 
-from busplay.emission.model import COUNTERS, LinkModel
+from busplay.emission.framing_model import COUNTERS
+from busplay.emission.model import LinkModel
 from busplay.emission.proof.cycles import CycleBounds, Listing, Machine, NoBoundError
 from busplay.emission.rendering import RenderedFile
 
