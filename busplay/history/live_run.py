@@ -188,13 +188,13 @@ class LiveRun:
             kept.flush()
         if kept.writer.frames_stored == self._reader.frames and self._history is not None:
             return False
-        old, self._reader = self._reader, TraceReader(kept.writer.grown())
+        # The one before is not closed: whoever has not followed yet still reads it.
+        self._reader = TraceReader(kept.writer.grown())
         if self._history is not None:
             self._index.follow(self._reader, kept.index_builder)
             keys = [cycle for cycle, _ in self.session.key_presses]
             self._history.follow(self._reader, self._index.index, key_cycles=keys)
         self.renewals += 1
-        old.close()
         begin = self._reader.begin_edge
         del self._snapshots[: bisect_left(self._snapshots, begin, key=lambda one: one.edge)]
         return True

@@ -5,6 +5,8 @@ the window shows. Without `calm` the two are the same and there is one. With it,
 would bring a fourth flash into a second is not shown: the one before it stands for at least a
 second, and as long as the displays flash. What the window shows so never goes over the thresholds.
 
+Overlays are not looked at: they are somebody's choice, and stand still while pictures are held.
+
 The meters come from outside (`analysis.flashes`), as this package knows nothing of analysis.
 """
 

@@ -476,3 +476,18 @@ def test_keys_that_are_pressed_ahead_are_part_of_the_programs_own_run(tmp_path: 
             straight.run(cycle)
             assert bytes(live.program.memory) == bytes(straight.memory)
         live.close()
+
+
+def test_inspector_answers_between_a_jump_and_the_next_refresh(live) -> None:
+    """A jump takes up what was sent since, and the inspector's trace was closed with that."""
+    inspector = LiveInspector(live)
+    live.run(400_000)
+    inspector.refresh(0, playing=True)
+    known = inspector.frames
+    live.run(800_000)
+    live.seek(700_000)
+    assert inspector.frames == known
+    assert len(inspector.rows(known - 20_000, known - 19_990)) == 10
+    assert inspector.write_sums("panel", inspector.edge_at(100_000), unchanged=True).writes.any()
+    inspector.refresh(0, playing=False)
+    assert inspector.frames > known
