@@ -306,6 +306,13 @@ class Replay:
         """Take up how busy the link was lately, without playing that."""
         before = max(0, self._cycle - self._recent.span_cycles)
         first_edge = self.start_edge(before)
+        # Where a chunk begins near there, its frames need not be decoded to be counted.
+        begins = self.reader.edges_before
+        place = int(np.searchsorted(begins, np.uint64(first_edge)))
+        for edge in begins[max(0, place - 1) : place + 1].tolist() if before else ():
+            if abs(edge - first_edge) <= (self.pipeline.edge - first_edge) // 8:
+                before, first_edge = self.reader.header.cycles_at(edge), edge
+                break
         frames = self.pipeline.frames_carried - self.reader.frames_before_edge(first_edge)
         self._recent.clear()
         self._recent.add(

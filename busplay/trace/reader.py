@@ -250,6 +250,8 @@ class TraceReader:
         number = int(np.searchsorted(self.edges_before[1:], _clamped(edge), side="right"))
         if number == len(self._frame_rows):
             return self.frames
+        if edge <= int(self.edges_before[number]):
+            return int(self.frames_before[number])
         starts = self._edges(int(self._frame_rows[number]))
         return int(self.frames_before[number]) + int(np.searchsorted(starts, _clamped(edge)))
 

@@ -13,6 +13,7 @@ from busplay.description.faults import BitFlips, Faults, LostEdges
 from busplay.errors import InputError
 from busplay.receiver.registers import POSITION
 from busplay.run.replay import Replay
+from busplay.run.session import Session
 from busplay.run.tap import Tap
 from tests.boards import GUARDED, board_with
 from tests.pipeline.test_accounts import every_slot
@@ -120,3 +121,25 @@ def test_link_use_after_a_jump_is_that_of_the_time_before(tmp_path: Path) -> Non
         assert replay.status().link_use_permille == 500
         replay.seek(80_000)
         assert replay.status().link_use_permille == 0
+
+
+def test_recent_load_after_a_jump_is_that_of_half_a_second(tmp_path: Path) -> None:
+    """It may begin where a chunk does: then the frames before need not be decoded."""
+    with Session("dunlin", program="tides.bin", record=tmp_path / "a.trace") as session:
+        session.run(9_600_000)
+    with Replay(tmp_path / "a.trace") as replay:
+        edges = np.concatenate([part.edge for part in replay.reader.chunks()])
+        slot = replay.pipeline.layout.slot_symbols
+        half = replay.clock_hz // 2 * replay.board.link.edges_per_cycle // slot
+        begins = replay.reader.edges_before.tolist()
+        exact = 0
+        for cycle in range(600_000, 9_600_000, 620_000):
+            replay.seek(cycle)
+            status = replay.status()
+            until = replay.pipeline.edge
+            first = until - status.slots_in_last_span * slot
+            counted = np.count_nonzero((edges >= first) & (edges < until))
+            assert abs(status.frames_in_last_span - counted) <= 1
+            assert abs(status.slots_in_last_span - min(half, until // slot)) <= half // 8 + 1
+            exact += any(0 <= first - begin < slot for begin in begins[1:])
+        assert exact > 0
