@@ -8,6 +8,7 @@ from typing import Literal
 from busplay.description.link import MarkerFraming, StrobeFraming
 from busplay.emission.names import FileLines
 from busplay.link.layout import FrameLayout
+from busplay.receiver.registers import FIRST_COUNTER
 from busplay.receiver.rules import Rules
 from busplay.receiver.states import COUNTER as COUNTER_COLUMN
 from busplay.receiver.states import NEXT as NEXT_COLUMN
@@ -29,7 +30,6 @@ COUNTERS = (
     "syncs_gained",
     "syncs_lost",
 )
-FIRST_COUNTER_REGISTER = 10  # `SYMBOLS_FED` of the receiver's registers
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +121,7 @@ def transitions_of(
                     state=state.name,
                     event=event.name,
                     following=State(int(TABLE[state, event, NEXT_COLUMN])).name,
-                    counter=COUNTERS[counter - FIRST_COUNTER_REGISTER] if counter >= 0 else None,
+                    counter=COUNTERS[counter - FIRST_COUNTER] if counter >= 0 else None,
                     can_happen=(state, event) in possible,
                 )
             )
