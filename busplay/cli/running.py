@@ -30,6 +30,7 @@ from busplay.program.symbols import find_symbols
 from busplay.run.inputs import RunInputs
 from busplay.run.session import Session
 from busplay.run.store_stream import StoreStream
+from busplay.wording import counted
 
 if TYPE_CHECKING:
     from busplay.analysis.profile.report import ProfileReport
@@ -167,6 +168,10 @@ class ProgramRun:
 
     def close(self) -> None:
         """Close the session and what the window showed of it."""
+        dropped = self.session.serial_lines.bytes_dropped
+        if dropped:
+            text = f"{counted(dropped, 'byte')} dropped, since nothing reads the pseudo-terminal"
+            click.echo(f"serial lines: {text}", err=True)
         self.stack.close()
 
     def pass_console(self) -> None:

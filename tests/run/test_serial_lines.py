@@ -137,3 +137,15 @@ def test_terminal_gives_each_key_at_once_and_is_as_it_was_in_the_end(tmp_path: P
     assert termios.tcgetattr(slave) == before
     os.close(master)
     os.close(slave)
+
+
+@pytest.mark.skipif(not hasattr(os, "openpty"), reason="no pseudo-terminals on this system")
+def test_bytes_that_nobody_reads_are_dropped_and_counted(tmp_path: Path) -> None:
+    board = load_board(board_text(tmp_path, 'line = "pty"\n'))
+    with Session(board, program=tmp_path / "echo.bin") as session:
+        lines = session.serial_lines
+        assert lines.send({"serial": b"x" * 1_000_000}) == b""
+        assert 0 < lines.bytes_dropped < 1_000_000
+        before = lines.bytes_dropped
+        lines.send({"serial": b"yz"})
+        assert lines.bytes_dropped == before + 2
