@@ -487,7 +487,7 @@ def test_inspector_answers_between_a_jump_and_the_next_refresh(live) -> None:
     live.run(800_000)
     live.seek(700_000)
     assert inspector.frames == known
-    assert len(inspector.rows(known - 20_000, known - 19_990)) == 10
+    assert len(inspector.rows(known - 15_000, known - 14_990)) == 10
     assert inspector.write_sums("panel", inspector.edge_at(100_000), unchanged=True).writes.any()
     inspector.refresh(0, playing=False)
     assert inspector.frames > known
