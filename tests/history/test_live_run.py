@@ -487,6 +487,8 @@ def test_inspector_answers_between_a_jump_and_the_next_refresh(live) -> None:
     live.run(800_000)
     live.seek(700_000)
     assert inspector.frames == known
+    # As where the chunks that were decoded last are others.
+    live.reader._decoded.clear()
     assert len(inspector.rows(known - 15_000, known - 14_990)) == 10
     assert inspector.write_sums("panel", inspector.edge_at(100_000), unchanged=True).writes.any()
     inspector.refresh(0, playing=False)
