@@ -26,7 +26,7 @@ BITMAP_KEYS = ("width_px", "height_px", "pixel_order")
 
 
 @dataclass(frozen=True, slots=True)
-class Cells:
+class CellKeys:
     """What the keys of a text unit say; attributes as in `Unit`."""
 
     columns: int
@@ -57,7 +57,7 @@ def refuse_text_keys(table: Table) -> None:
             )
 
 
-def read_cells(table: Table, folder: Path) -> Cells:
+def read_cells(table: Table, folder: Path) -> CellKeys:
     """Read the cells of a unit that shows text.
 
     Raises:
@@ -82,7 +82,7 @@ def read_cells(table: Table, folder: Path) -> Cells:
     rows = _read_count(table, "rows", font.height_px)
     font_offset = read_key(table, Unit, "font_offset") if "font_offset" in table else None
     cell_bytes = read_key(table, Unit, "cell_bytes")
-    return Cells(columns, rows, cell_bytes, font, font_offset, bits_per_pixel)
+    return CellKeys(columns, rows, cell_bytes, font, font_offset, bits_per_pixel)
 
 
 def _read_count(table: Table, key: str, cell_px: int) -> int:

@@ -53,7 +53,7 @@ class ReportRequest:
 
 
 @dataclass(frozen=True, slots=True)
-class TracePart:
+class TraceContents:
     """What a report says of a trace's contents.
 
     Attributes:
@@ -97,7 +97,7 @@ def trace_part(
     program: Path | None,
     labels: Labels,
     captured: bool = False,
-) -> TracePart:
+) -> TraceContents:
     """Return what a report says of a trace's contents.
 
     Args:
@@ -157,7 +157,7 @@ def trace_part(
         ),
         accounts,
     ]
-    return TracePart(tuple(sections), verdict, is_fine, compared)
+    return TraceContents(tuple(sections), verdict, is_fine, compared)
 
 
 def _program_of(replay: Replay, request: ReportRequest) -> Path | None:

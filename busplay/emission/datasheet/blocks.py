@@ -39,7 +39,7 @@ class Grid:
 
 
 @dataclass(frozen=True, slots=True)
-class Figure:
+class SheetFigure:
     """A drawing.
 
     Attributes:
@@ -54,7 +54,7 @@ class Figure:
     caption: str
 
 
-Block = Paragraph | Caution | Grid | Figure
+Block = Paragraph | Caution | Grid | SheetFigure
 
 
 @dataclass(frozen=True, slots=True)

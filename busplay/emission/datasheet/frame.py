@@ -11,7 +11,7 @@ from busplay.analysis.pictures.frame_svg import layout_svg, timing_svg
 from busplay.analysis.pictures.timing import EXAMPLE_DATA, timing_of
 from busplay.description.link import SPACE_MEMORY, SPACE_REGISTERS
 from busplay.display.registers import REGISTERS
-from busplay.emission.datasheet.blocks import Block, Figure, Grid, Paragraph, Section
+from busplay.emission.datasheet.blocks import Block, Grid, Paragraph, Section, SheetFigure
 from busplay.emission.model import LinkModel
 from busplay.link.frame_facts import show_word
 from busplay.wording import counted
@@ -65,7 +65,9 @@ def _layout(model: LinkModel) -> Section:
         " holds the bits in the order of the wire, the first highest."
     )
     head = ("field", "bits", "mask in the word", "on the wire", "meaning", "line of the file")
-    figure = Figure("layout", layout_svg(model.link, symbols_a_row=SYMBOLS_A_ROW), "Frame layout.")
+    figure = SheetFigure(
+        "layout", layout_svg(model.link, symbols_a_row=SYMBOLS_A_ROW), "Frame layout."
+    )
     return Section("Frame", (Paragraph(text), figure, Grid(head, rows, frozenset({1, 5}))))
 
 
@@ -245,7 +247,7 @@ def _example(model: LinkModel, example: Example) -> Section:
     )
     timing = timing_of(model.link, number, example.title)
     caption = f"{example.title} on the wires, between idle slots."
-    figure = Figure(example.name, timing_svg(timing, symbols_a_row=SYMBOLS_A_ROW), caption)
+    figure = SheetFigure(example.name, timing_svg(timing, symbols_a_row=SYMBOLS_A_ROW), caption)
     return Section(
         example.title,
         (

@@ -7,7 +7,14 @@ from collections.abc import Iterator
 from busplay.analysis.plan import PlanReport, plan
 from busplay.analysis.soundness.report import check
 from busplay.display.registers import NOTES, REGISTERS, registers_of
-from busplay.emission.datasheet.blocks import Block, Figure, Grid, Paragraph, Section, pair_grid
+from busplay.emission.datasheet.blocks import (
+    Block,
+    Grid,
+    Paragraph,
+    Section,
+    SheetFigure,
+    pair_grid,
+)
 from busplay.emission.datasheet.figures import budget_section, firmware_section, soundness_section
 from busplay.emission.datasheet.frame import example_sections, frame_sections
 from busplay.emission.datasheet.wires import pins_section, times_section
@@ -40,11 +47,11 @@ def sheet_files(emission: Emission) -> Iterator[RenderedFile]:
     yield finished(f"{name}.md", render("datasheet/sheet.md.j2", model, values))
     for section in sections:
         for block in section.blocks:
-            if isinstance(block, Figure):
+            if isinstance(block, SheetFigure):
                 yield finished(f"{name}_{block.name}.svg", _svg_file(model, block))
 
 
-def _svg_file(model: LinkModel, figure: Figure) -> str:
+def _svg_file(model: LinkModel, figure: SheetFigure) -> str:
     lines = "\n".join(comment(line) for line in head_lines(model))
     return f"<!--\n{lines}\n-->\n{figure.svg}"
 

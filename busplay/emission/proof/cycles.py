@@ -38,7 +38,7 @@ class NoBoundError(Exception):
 
 
 @dataclass(frozen=True, slots=True)
-class Instruction:
+class DisassembledLine:
     """One instruction.
 
     Attributes:
@@ -84,7 +84,7 @@ class Listing:
     def __init__(self, text: str, machine: Machine) -> None:
         self.machine = machine
         self.entries: dict[str, int] = {}
-        self.at: dict[int, Instruction] = {}
+        self.at: dict[int, DisassembledLine] = {}
         lines = self._parsed(text)
         addresses = [line[0] for line in lines]
         for (address, function, mnemonic, operands), after in zip(
@@ -118,12 +118,12 @@ class Listing:
         """
         if function not in self.entries:
             raise NoBoundError(f"there is no function {function}")
-        return _Search(self, bounds).function(self.entries[function])
+        return _PathSearch(self, bounds).function(self.entries[function])
 
 
 def _thumb(
     address: int, function: str, mnemonic: str, operands: str, after: int, _: int
-) -> Instruction:
+) -> DisassembledLine:
     found = _THUMB_TARGET.match(operands)
     target = int(found[1], 16) if found else None
     cycles, calls = 1, None
@@ -144,7 +144,7 @@ def _thumb(
         cycles, following = table.CORTEX_JUMP_CYCLES, (target,)
     elif mnemonic[:1] == "b" and mnemonic[1:] in table.CORTEX_CONDITIONS and target is not None:
         cycles, following = table.CORTEX_JUMP_CYCLES, (after, target)
-    return Instruction(address, function, mnemonic, operands, cycles, following, calls)
+    return DisassembledLine(address, function, mnemonic, operands, cycles, following, calls)
 
 
 def _registers(operands: str) -> int:
@@ -158,7 +158,7 @@ def _registers(operands: str) -> int:
 
 def _avr(
     address: int, function: str, mnemonic: str, operands: str, after: int, skipped: int
-) -> Instruction:
+) -> DisassembledLine:
     found = _AVR_TARGET.search(operands.partition(";")[2] or operands)
     target = int(found[1], 16) if found else None
     cycles = table.AVR_CYCLES.get(mnemonic, 1)
@@ -175,10 +175,10 @@ def _avr(
         following = (target,)
     elif mnemonic.startswith("br") and mnemonic != "break" and target is not None:
         cycles, following = 2, (after, target)
-    return Instruction(address, function, mnemonic, operands, cycles, following, calls)
+    return DisassembledLine(address, function, mnemonic, operands, cycles, following, calls)
 
 
-class _Search:
+class _PathSearch:
     """The longest paths through a listing, with what was found before."""
 
     def __init__(self, listing: Listing, bounds: CycleBounds) -> None:
@@ -298,7 +298,9 @@ class _Search:
         return 8 * moved
 
 
-def _in_order(nodes: set[int], at: Mapping[int, Instruction], entry: int) -> Iterable[set[int]]:
+def _in_order(
+    nodes: set[int], at: Mapping[int, DisassembledLine], entry: int
+) -> Iterable[set[int]]:
     """Return the sets of instructions that reach each other, each before those that follow it.
 
     Tarjan's algorithm, without recursion.
