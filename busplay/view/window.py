@@ -338,6 +338,7 @@ class PlayerWindow:
         self._update_status(now_ns)
         if self._scene.note and now_ns >= self._note_until_ns:
             self._scene.note = ""
+        self.instrument.is_held = self._is_held
         self._layers.update(self._scene, now_ns)
         self._look_for_flashes(now_ns)
         surface = self._window.surface

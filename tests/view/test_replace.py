@@ -132,3 +132,19 @@ def test_the_window_calls_before_each_picture(opened: None) -> None:
     assert len(calls) == report.pictures == 20
     assert 0 < first.cycle < first.clock_hz // 5
     assert report.cycle == second.cycle > 0
+
+
+def test_lists_are_whole_while_a_message_holds_what_plays(
+    make_window: MakeWindow, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    window, _, clock = make_window(can_seek=True)
+    window.instrument.state.kept.is_open = True
+    asked: list[bool] = []
+    monkeypatch.setattr(
+        window.instrument.inspector, "refresh", lambda now_ns, *, playing: asked.append(playing)
+    )
+    window._player.play()
+    picture(window, clock)
+    window.show_message("it does not build")
+    picture(window, clock)
+    assert asked == [True, False]

@@ -59,7 +59,7 @@ class Panels(Moves):
         """Return the parts of the window by name, for one size of it."""
         self._places, self._look = places, look
         if self.inspector is not None and self.is_open:
-            self.inspector.refresh(now_ns, playing=self.player.playing)
+            self.inspector.refresh(now_ns, playing=self._is_running)
             if self.inspector.trouble != self._trouble:
                 self._trouble = self.inspector.trouble
                 self._note(self._trouble)

@@ -37,6 +37,9 @@ class Present:
         marks: of the recording.
         state: what is chosen at first.
         note: called with what is worth a line for a moment.
+
+    Attributes:
+        is_held: time stands still, although it plays, as while somebody types.
     """
 
     def __init__(
@@ -66,6 +69,7 @@ class Present:
         self._drag_view: TimeView | None = None
         self._drag_moved = False
         self._lists_key: tuple[object, ...] = ()
+        self.is_held = False
         self._errors_seen = 0
         self._trouble = ""
         self._lists_due_ns = 0
@@ -76,6 +80,11 @@ class Present:
         self._lines: Sequence[Line] = ()
 
     # -- the present
+
+    @property
+    def _is_running(self) -> bool:
+        """It plays, and nothing holds it."""
+        return self.player.playing and not self.is_held
 
     @property
     def is_open(self) -> bool:
@@ -94,7 +103,7 @@ class Present:
 
     def _moment(self, now_ns: int) -> tuple[object, ...]:
         """Return a key of the present position for what need not change with every picture."""
-        if self.player.playing and now_ns < self._lists_due_ns and self._lists_key:
+        if self._is_running and now_ns < self._lists_due_ns and self._lists_key:
             return self._lists_key
         shown = 0 if self.inspector is None else self.inspector.shown_frames
         version = 0 if self.inspector is None else self.inspector.version
