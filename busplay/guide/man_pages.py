@@ -24,7 +24,7 @@ _GUIDES = "busplay guide lists the guides and references that come with busplay,
 
 def man_pages() -> Iterator[tuple[str, str]]:
     """Return the file name and the text of each page: `busplay.1`, `busplay-run.1` and so on."""
-    context = click.Context(group, info_name="busplay")
+    context = click.Context(group, info_name="busplay", **group.context_settings)
     page = _page(group, context, _SUMMARY)
     page.commands = [(name, _escaped(line)) for name, line in COMMANDS.items()]
     more = _section("EXIT STATUS", _EXIT_STATUS) + _section("GUIDES", _GUIDES)

@@ -50,3 +50,8 @@ def test_page_prints_without_a_warning_and_options_can_be_copied(name: str) -> N
     assert done.stderr == ""
     assert "--help" in done.stdout
     assert "\\" not in done.stdout
+
+
+def test_every_page_has_both_names_of_help_whatever_was_called_before() -> None:
+    # click keeps a command's help option, with the names of the first context that asked for it.
+    assert all(r"\-h" in page and r"\-\-help" in page for page in PAGES.values())
