@@ -24,7 +24,7 @@ from busplay.write_index.stretch import (
 )
 
 # A trace of up to so many blocks, 262,144 frames of a full link, has no index: it would be up to a
-# sixth of the trace, and is made in some 5 ms.
+# sixth of the trace, and is made in 10 to 20 ms.
 SHORT_BLOCKS = 4
 NO_EDGES: UInt64Column = np.empty(0, np.uint64)
 NOTHING_CAME = Arrivals(FrameBatch.empty(), NO_FATES, NO_HELD, as_sent=False)
