@@ -12,7 +12,8 @@ from busplay.analysis.compare.compare import compare_recordings
 from busplay.analysis.compare.streams import Kind
 from busplay.errors import InputError
 from busplay.history.history import History
-from busplay.history.places import Place
+from busplay.history.pixel import PixelCauses
+from busplay.history.places import Place, Write, place_of_register
 from busplay.losses.losses import CAUSE_WORDS, Cause
 from busplay.trace.reader import TraceReader
 from busplay.write_index import marking
@@ -68,6 +69,41 @@ def lost_in_recording(history: History, place: Place, before_frame: int) -> Fram
     return FrameLost(
         frame, (CAUSE_WORDS[cause],), cause is not Cause.OUT_OF_SYNC, cause is Cause.DEADLINE, None
     )
+
+
+def lost_besides_the_byte(
+    history: History, causes: PixelCauses, pairing: Pairing | None
+) -> list[tuple[Write, FrameLost]]:
+    """Return the stores behind a colour, besides the byte's, that were not received as sent.
+
+    They go to the palette, to the registers of the picture, and for text to cells and glyphs.
+
+    Args:
+        history: of the recording.
+        causes: of the pixel's colour there.
+        pairing: with a recording of what arrived; None: only what the board's receiver lost.
+
+    Raises:
+        InputError: the trace is damaged.
+    """
+    found: dict[int, tuple[Write, FrameLost]] = {}
+    for name in ("BASE_HIGH", "BLANK"):
+        place = place_of_register(causes.unit, name)
+        lost = lost_in_recording(history, place, causes.before_frame)
+        if lost is not None:
+            found[lost.frame] = history.sent_write(lost.frame, place), lost
+    if pairing is not None:
+        writes = [one for one in causes.writes if one != causes.byte]
+        if causes.palette is not None:
+            # The colour went elsewhere if its index did not arrive.
+            index = place_of_register(causes.unit, "PALETTE_INDEX")
+            chosen = history.last_write(index, causes.palette.blue.frame)
+            writes += [] if chosen is None else [chosen]
+        for write in writes:
+            lost = None if pairing.is_behind_the_end(write.edge) else pairing.fate_of(write.frame)
+            if lost is not None:
+                found[write.frame] = write, lost
+    return [found[frame] for frame in sorted(found)]
 
 
 class Pairing:

@@ -11,7 +11,13 @@ from numpy.typing import NDArray
 
 from busplay.chain.captured import captured_frame
 from busplay.chain.frames import frame_on_wires
-from busplay.chain.loss import FrameLost, Pairing, lost_in_recording, require_same_units
+from busplay.chain.loss import (
+    FrameLost,
+    Pairing,
+    lost_besides_the_byte,
+    lost_in_recording,
+    require_same_units,
+)
 from busplay.chain.program import RecordedProgram, program_of
 from busplay.chain.recording_times import RecordingTimes
 from busplay.chain.report import (
@@ -121,9 +127,14 @@ class PixelChain:
         listed = self._history.list_writes(causes.place, moment, history)
         lost = self._find_loss(causes, received)
         self._note_missed(causes)
-        self._run_program(causes, [*listed], lost)
+        others = lost_besides_the_byte(
+            self._history, causes, None if received is None else self._pairing(received)
+        )
         sent = None if lost is None else self._write_of(lost.frame, causes)
+        lost_writes = [*([] if sent is None else [sent]), *(write for write, _ in others)]
+        self._run_program(causes, [*listed, *lost_writes])
         loss = self._loss(lost, sent, received) or self._loss_at_sender(causes)
+        other_losses = (self._loss(one, write, received) for write, one in others)
         frame = None if causes.byte is None else self._frame(causes.byte)
         return PixelReport(
             file=file,
@@ -152,6 +163,7 @@ class PixelChain:
             frame=frame,
             capture=None if causes.byte is None else self._captured(causes.byte, reading),
             loss=loss,
+            other_losses=tuple(one for one in other_losses if one is not None),
             against=None if received is None else self._against(received, causes, at_ps),
             history=tuple(one for one in map(self._store, listed) if one is not None),
             program=None if self._program is None else self._program.path,
@@ -187,9 +199,7 @@ class PixelChain:
 
     # -- the program
 
-    def _run_program(
-        self, causes: PixelCauses, listed: list[Write], lost: FrameLost | None
-    ) -> None:
+    def _run_program(self, causes: PixelCauses, listed: list[Write]) -> None:
         """Find the stores of frames by a rerun of the program."""
         if self._decoded is not None:
             return
@@ -203,8 +213,6 @@ class PixelChain:
             )
             return
         frames = [one.frame for one in (*causes.writes, *listed)]
-        if lost is not None:
-            frames.append(lost.frame)
         given = self._files.program is not None
         try:
             program = RecordedProgram(
@@ -393,6 +401,7 @@ class PixelChain:
                 layout, number=number, edge=edge, time_s=self._times.time_s(edge), word=word
             )
         return StoreLost(
+            register=sent.register,
             state="damaged" if came is not None else "late" if lost.is_late else "lost",
             place="receiver" if lost.at_receiver else "wire",
             causes=lost.causes,
@@ -426,6 +435,7 @@ class PixelChain:
             data=lost.data,
         )
         return StoreLost(
+            register=None,
             state="lost",
             place="sender",
             causes=(CAUSE_WORDS[Cause.SENDER_FIFO],),

@@ -249,9 +249,10 @@ class CapturedFrame:
 
 @dataclass(frozen=True, slots=True)
 class StoreLost:
-    """A later store to the byte that was not received as sent.
+    """A store behind the colour that was not received as sent.
 
     Attributes:
+        register: name of the register that it writes; null: display memory.
         state: `lost`, `damaged` or `late`.
         place: where it happened: `sender`, `wire` or `receiver`.
         causes: as text; several if the recordings do not show which.
@@ -260,6 +261,7 @@ class StoreLost:
         came: the frame received instead; null: none.
     """
 
+    register: str | None
     state: Literal["lost", "damaged", "late"]
     place: Literal["sender", "wire", "receiver"]
     causes: tuple[str, ...]
@@ -306,6 +308,8 @@ class PixelReport:
         frame: the store's frame.
         capture: the frame's edges in the capture; null: the recording is a trace.
         loss: the last store to that byte, if it was not received as sent; null: none is known.
+        other_losses: the stores to the palette, to the picture's registers, and for text to cells
+            and glyphs, behind the colour that were not received as sent.
         against: the pixel in the recording of what arrived; null: none was given.
         history: the last stores to the byte, newest first, up to the count asked for.
         program: the program of the rerun; null: none.
@@ -323,6 +327,7 @@ class PixelReport:
     frame: FrameOnWires | None
     capture: CapturedFrame | None
     loss: StoreLost | None
+    other_losses: tuple[StoreLost, ...]
     against: PixelAgainst | None
     history: tuple[StoreFound, ...]
     program: Path | None
@@ -330,6 +335,8 @@ class PixelReport:
 
     @property
     def is_as_sent(self) -> bool:
-        """Whether the last store to the byte is not known to be lost, changed or overwritten."""
+        """Whether no store behind the colour is known to be lost, changed or overwritten."""
         other = self.against
-        return self.loss is None and (other is None or other.origin in ("sent", None))
+        if self.loss is not None or self.other_losses:
+            return False
+        return other is None or other.origin in ("sent", None)

@@ -26,6 +26,12 @@ def verdict_text(found: PixelReport) -> str:
     lines = [f"{where} {shows}"]
     if found.loss is not None:
         lines.append(f"the last store to it {_state(found.loss)}")
+    elif len(found.other_losses) == 1:
+        only = found.other_losses[0]
+        lines.append(f"a store to {_written(only)} behind its colour {_state(only)}")
+    elif found.other_losses:
+        count = len(found.other_losses)
+        lines.append(f"{count} stores behind its colour were not received as sent")
     elif found.against is not None and not found.is_as_sent:
         lines.append(f"in {printable(found.against.file)} {_drawn_by(found.against)} drew it")
     return "\n".join(lines)
@@ -37,6 +43,8 @@ def chain_text(found: PixelReport, *, wires: bool = True) -> str:
     if wires and found.frame is not None:
         lines += ["", *_frame_lines(found.frame, found.capture)]
     rows = [] if found.loss is None else _loss_rows(found.loss)
+    for one in found.other_losses:
+        rows += _loss_rows(one)
     if found.against is not None:
         rows.append(("shown", _against(found.against)))
     if rows:
@@ -121,7 +129,8 @@ def _frame_lines(frame: FrameOnWires, capture: CapturedFrame | None) -> list[str
 
 
 def _loss_rows(loss: StoreLost) -> list[tuple[str, str]]:
-    rows = [("lost", f"{_store(loss.sent)} {_state(loss)}")]
+    register = "" if loss.register is None else f"{loss.register}: "
+    rows = [("lost", f"{register}{_store(loss.sent)} {_state(loss)}")]
     if loss.sent.program_counter is not None:
         rows.append(("code", _code(loss.sent)))
     if loss.sent_frame is not None:
@@ -131,6 +140,10 @@ def _loss_rows(loss: StoreLost) -> list[tuple[str, str]]:
     elif loss.sent_frame is not None:
         rows.append(("received", "nothing" if loss.state == "lost" else "the same, too late"))
     return rows
+
+
+def _written(loss: StoreLost) -> str:
+    return loss.register or "display memory"
 
 
 def _against(other: PixelAgainst) -> str:

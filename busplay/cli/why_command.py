@@ -97,8 +97,9 @@ def command(
     registers. CAPTURE is a recording of the wires: give --board, and get the times of the frame's
     edges and how far each wire was from doubt.
 
-    Exit status: 0; 1 if the last store to the byte was lost or damaged, or a frame that was not
-    sent so drew the pixel; 2 for wrong use; 130 if interrupted.
+    Exit status: 0; 1 if the last store to the byte, the palette or a register behind the colour
+    was lost or damaged, or a frame that was not sent so drew the pixel; 2 for wrong use; 130 if
+    interrupted.
     """
     from busplay.chain.text import chain_text, verdict_text
     from busplay.chain.why import why

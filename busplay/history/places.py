@@ -59,6 +59,13 @@ class Write:
     data: int
     word: int
 
+    @property
+    def register(self) -> str | None:
+        """Name of the register; None: display memory, or no register has the offset."""
+        if self.space == "memory":
+            return None
+        return next((one.name for one in REGISTERS if one.offset == self.offset), None)
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Writes:

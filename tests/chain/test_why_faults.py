@@ -22,6 +22,16 @@ from busplay.losses.losses import Cause
 from tests.cli.command import run_busplay
 
 CYCLES = 150_000
+# Entry 3 of the palette, the base offset 1, and the byte there.
+REGISTER_STORES = (
+    (0xA304, 3),
+    (0xA305, 0x20),
+    (0xA306, 0x40),
+    (0xA307, 0xFF),
+    (0xA300, 1),
+    (0xA301, 0),
+    (0x4001, 0x37),
+)
 LINKS = (
     "guarded",
     "lean",
@@ -105,6 +115,36 @@ def test_store_lost_while_the_receiver_resynchronised_is_explained(tmp_path: Pat
         assert (loss.state, loss.place) == ("lost", "wire")
         assert loss.causes == ("receiver out of sync",)
         assert loss.sent.cycle == cycle
+
+
+def test_lost_stores_to_palette_and_base_are_explained(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Only the byte's own store was looked at, though its colour had another cause."""
+    rows = [f"{100 + 100 * at},{where},{data}" for at, (where, data) in enumerate(REGISTER_STORES)]
+    stores = tmp_path / "stores.csv"
+    stores.write_text("\n".join(["cycle,address,data", *rows]) + "\n", encoding="utf-8")
+    sent, received = tmp_path / "sent.trace", tmp_path / "received.trace"
+    assert run_busplay("run", "dunlin", "--stores", stores, "--headless", "--record", sent) == 0
+    lost = {3: "PALETTE_BLUE", 5: "BASE_HIGH"}
+    with busplay.TraceReader(sent) as reader:
+        (frames,) = reader.chunks()
+        keep = [at for at in range(len(frames.edge)) if at not in lost]
+        with busplay.TraceWriter(received, header=reader.header) as writer:
+            kept = busplay.FrameBatch(frames.edge[keep], frames.word[keep])
+            writer.write(kept, stop_edge=reader.stop_edge)
+    found = busplay.why(sent, unit="panel", pixel=(0, 0), against=received)
+    assert found.loss is None
+    assert [(one.register, one.state, one.sent.frame) for one in found.other_losses] == [
+        (name, "lost", frame) for frame, name in lost.items()
+    ]
+    assert not found.is_as_sent
+    capsys.readouterr()
+    words = ("why", sent, "--against", received, "--unit", "panel", "--pixel", "0,0")
+    assert run_busplay(*words) == 1
+    text = capsys.readouterr().out
+    assert text.splitlines()[1] == "2 stores behind its colour were not received as sent"
+    assert "  lost      PALETTE_BLUE: $FF to $A307" in text
 
 
 def test_store_served_after_its_deadline_is_late(tmp_path: Path) -> None:
