@@ -23,6 +23,7 @@ def sweep(*words: object) -> list[str]:
     return [sys.executable, "-m", "busplay", "stress", *WORDS, *SWEEPS, *map(str, words)]
 
 
+@pytest.mark.thorough
 @pytest.mark.skipif(not hasattr(os, "killpg"), reason="there are no process groups here")
 def test_sweep_that_is_killed_goes_on_where_it_was(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]

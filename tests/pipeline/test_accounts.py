@@ -133,6 +133,7 @@ def hold_accounts_of_drawn_run(data: st.DataObject) -> None:
         assert int((pipeline.losses.cause == cause).sum()) == getattr(frames, name)
 
 
+@pytest.mark.thorough
 @given(st.data())
 @settings(max_examples=50, deadline=None)
 def test_accounts_equal_a_slow_count(data: st.DataObject) -> None:

@@ -66,7 +66,7 @@ ADVISED_LINKS = {
     "three lanes": marked_on_three_lanes(),
 }
 
-ADVISED_EVERYWHERE = ("marked", "lean with XOR 10", "lean, spare in front")
+ADVISED_EVERYWHERE = ("marked",)
 
 
 def checked_again(advice: Advice) -> Examined:
@@ -116,6 +116,7 @@ def test_advised_link_file_does_what_was_said(name: str) -> None:
         assert_true(found, one, checked_again(one))
 
 
+@pytest.mark.thorough
 @settings(max_examples=6, suppress_health_check=list(HealthCheck))
 @given(links())
 def test_advice_for_any_link_does_what_was_said(link: Link) -> None:
@@ -199,6 +200,7 @@ def test_sequence_field_removes_what_a_store_over_and_over_does() -> None:
     assert (best.after, best.removes) == (0, True)
 
 
+@pytest.mark.thorough
 def test_every_kind_of_change_is_proposed_somewhere() -> None:
     kinds = {one.kind for name in ADVISED_LINKS for one in advice_of(name)[1]}
     assert kinds >= {
