@@ -22,7 +22,7 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -34,6 +34,7 @@ from busplay.units import NS_PER_S
 # Long enough that a linker's many writes are one change, short enough that nobody waits.
 STEP_MS = 50
 TIMEOUT_MS = 200
+RETRY_S = 1
 # Some file systems round a file's time down by so much.
 COARSE_NS = 2 * NS_PER_S
 OUTPUT_BYTES_MOST = 1 << 16
@@ -83,6 +84,7 @@ class SourceWatch:
         self._files: frozenset[Path] = frozenset()
         self._contents: Contents = {}
         self._outputs: set[Path] = set()
+        self._seen: dict[Path, int | None] = {}
         self._during: set[Path] = set()
         self._during_before: set[Path] = set()
         self._build_began_ns = self._build_ended_ns = 0
@@ -166,37 +168,61 @@ class SourceWatch:
         while not self._closed.is_set():
             self._moved.clear()
             with self._lock:
-                folders = {one.parent for one in self._files if one.parent.is_dir()}
-            self._notify(folders, self._moved, recursive=False)
+                folders = {one.parent for one in self._files}
+            # A folder that is made anew is another one: the folder that it stands in tells.
+            above = {one.parent for one in folders}
+            self._notify(folders | above, self._moved, recursive=False, end_at=folders)
 
     def _watch_folder(self) -> None:
-        self._notify({self._folder}, self._closed, recursive=True)
+        while not self._closed.is_set():
+            self._notify({self._folder}, self._closed, recursive=True)
 
-    def _notify(self, folders: set[Path], stop: threading.Event, *, recursive: bool) -> None:
-        """Pass changes in folders on until an event is set."""
+    def _notify(
+        self,
+        folders: Collection[Path],
+        stop: threading.Event,
+        *,
+        recursive: bool,
+        end_at: Collection[Path] = (),
+    ) -> None:
+        """Pass changes in folders on until an event is set, or one of some folders is another."""
         from watchfiles import watch
 
+        folders = [one for one in folders if one.is_dir()]
         if not folders:
             stop.wait()
             return
         is_first = True
-        for changes in watch(
-            *folders,
-            step=STEP_MS,
-            rust_timeout=TIMEOUT_MS,
-            yield_on_timeout=True,
-            stop_event=stop,
-            raise_interrupt=False,
-            recursive=recursive,
-        ):
-            paths = {Path(name) for _, name in changes}
-            paths = {one for one in paths if not self._is_written_by_run(one)}
-            if not recursive:
-                paths &= self._files
-            # Once at first: something may have changed before it was watched.
-            if paths or is_first:
-                self._events.put(paths)
-            is_first = False
+        try:
+            for changes in watch(
+                *folders,
+                step=STEP_MS,
+                rust_timeout=TIMEOUT_MS,
+                yield_on_timeout=True,
+                stop_event=stop,
+                raise_interrupt=False,
+                recursive=recursive,
+            ):
+                changed = {Path(name) for _, name in changes}
+                paths = {one for one in changed if not self._is_written_by_run(one)}
+                if not recursive:
+                    paths &= self._files
+                # Once at first: something may have changed before it was watched.
+                if paths or is_first:
+                    self._events.put(paths)
+                is_first = False
+                if not changed.isdisjoint(end_at):
+                    return
+        except (OSError, RuntimeError) as error:
+            # Folders that have just gone, or more of them than the system watches.
+            self._fail(f"Files cannot be watched\n{printable(error)}")
+            self._closed.wait(RETRY_S)
+
+    def _fail(self, text: str) -> None:
+        with self._lock:
+            self._failure = text
+            self._found = SourceChange(text, False)
+            self._is_found.set()
 
     def _is_written_by_run(self, path: Path) -> bool:
         """Return whether a file is one that the run writes, or stands in for until it is whole."""
@@ -225,17 +251,21 @@ class SourceWatch:
         is_saved = is_suspect = False
         for path in changed:
             changed_ns = _changed_ns(path)
-            if changed_ns is not None and changed_ns < self._build_began_ns - COARSE_NS:
+            if path in self._seen and self._seen[path] == changed_ns:
+                # One change is told in several parts.
                 continue
+            self._seen[path] = changed_ns
             if changed_ns is not None and changed_ns > self._build_ended_ns:
                 is_saved = True
+            elif path in self._outputs:
                 continue
-            self._during.add(path)
-            if path in self._outputs:
-                continue
-            if path in self._during_before:
+            elif changed_ns is not None and changed_ns < self._build_began_ns:
+                is_suspect |= changed_ns >= self._build_began_ns - COARSE_NS
+            elif path in self._during_before:
+                self._during.add(path)
                 self._outputs.add(path)
             else:
+                self._during.add(path)
                 is_suspect = True
         return is_saved, is_suspect
 
@@ -279,6 +309,9 @@ class SourceWatch:
                 stderr=subprocess.STDOUT,
                 start_new_session=True,
             )
+            if self._closed.is_set():
+                # Whoever closed the watch may have come too early to end it.
+                _end(self._process)
             status = self._process.wait()
             self._process = None
             if status == 0:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import sys
 import time
 from collections.abc import Iterator
@@ -75,6 +76,44 @@ def test_change_before_the_watch_has_begun_is_not_missed(tmp_path: Path) -> None
     with watching(tmp_path, "one") as watch:
         watch.begin([elsewhere / "one"])
         (elsewhere / "one").write_text("1")
+        assert wait(watch) == SourceChange("", True)
+
+
+def test_folder_that_is_removed_and_made_anew_is_watched_again(tmp_path: Path) -> None:
+    """As `make clean` and `make` in another terminal do."""
+    folder = tmp_path / "build"
+    folder.mkdir()
+    (folder / "one").write_text("1")
+    with watching(tmp_path, "build/one") as watch:
+        for text in ("2", "3"):
+            shutil.rmtree(folder)
+            assert wait(watch) == SourceChange("", True)
+            watch.begin([folder / "one"])
+            time.sleep(LONG_S)
+            folder.mkdir()
+            time.sleep(LONG_S)
+            (folder / "one").write_text(text)
+            assert wait(watch) == SourceChange("", True)
+            watch.begin([folder / "one"])
+
+
+def test_failure_to_watch_is_told_and_passes(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import watchfiles
+
+    right = watchfiles.watch
+
+    def wrong(*_: object, **__: object) -> None:
+        monkeypatch.setattr(watchfiles, "watch", right)
+        raise OSError("too many folders")
+
+    monkeypatch.setattr(watchfiles, "watch", wrong)
+    with SourceWatch(build=None, folder=tmp_path) as watch:
+        watch.begin([tmp_path / "one"])
+        assert wait(watch) == SourceChange("Files cannot be watched\ntoo many folders", False)
+        assert wait(watch) == SourceChange("", False)
+        (tmp_path / "one").write_text("")
         assert wait(watch) == SourceChange("", True)
 
 
