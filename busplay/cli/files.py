@@ -154,10 +154,14 @@ class InFile(click.ParamType[Path]):
         if self._dash and str(path) == "-":
             register().enter_input(0, label)
             return path
+        self.enter(path, label)
+        return path
+
+    def enter(self, path: Path, label: str) -> None:
+        """Enter a file under a label; errors as for `convert`."""
         register().enter_input(path, label)
         for other in self.beside(path):
             register().enter_input(other, label)
-        return path
 
     def beside(self, path: Path) -> Iterator[Path]:
         """Return the files that are read along with a file."""
@@ -183,6 +187,19 @@ class InProgram(InFile):
             yield labels
         if (lines := path.with_suffix(DEBUG_SUFFIX)) != labels and lines.is_file():
             yield lines
+
+
+def enter_recorded_program(trace: Path) -> None:
+    """Enter the program that is found beside a trace by its digest, as if it had been named.
+
+    Raises:
+        InputError: an output would replace it, or the trace cannot be read.
+    """
+    from busplay.run.recorded_program import recorded_program_of
+
+    program = recorded_program_of(trace)
+    if program is not None:
+        InProgram().enter(program, "TRACE's program")
 
 
 class Described(click.ParamType[str]):

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from busplay.cli.files import Described, InProgram, OutFile, register
+from busplay.cli.files import Described, InProgram, OutFile, enter_recorded_program
 from busplay.cli.json_output import print_json
 from busplay.cli.options import Count, Time, full_option, json_option, load_option, trust_option
 from busplay.cli.run_options import keys_option, labels_option, stop_cycle
@@ -73,7 +73,6 @@ def command(
     from busplay.cli.progress import shares_bar
     from busplay.cli.style import verdict
     from busplay.formats.keys_csv import read_key_presses
-    from busplay.run.recorded_program import recorded_program_of
     from busplay.whole_file import write_whole_file
 
     if argument is not None and program is not None:
@@ -82,9 +81,8 @@ def command(
     clock_hz, is_trace = clock_of(source)
     if is_trace and keys is not None:
         raise click.UsageError("--keys is for a BOARD; a TRACE has the keys that were pressed")
-    if is_trace and program is None and (found := recorded_program_of(Path(source))) is not None:
-        # No output may replace it, as if it had been named.
-        register().enter_input(found, "TRACE's program")
+    if is_trace and program is None:
+        enter_recorded_program(Path(source))
     with shares_bar(label="profile") as progress, hold_interrupt() as held:
 
         def move_on(done: int, total: int) -> None:

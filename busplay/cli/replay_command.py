@@ -7,7 +7,7 @@ from typing import Any
 import click
 
 from busplay.cli.fault_options import fault_options
-from busplay.cli.files import InFile, InProgram
+from busplay.cli.files import InFile, InProgram, enter_recorded_program
 from busplay.cli.flash_options import flash_options
 from busplay.cli.options import Count, Time, json_option, load_option, trust_option
 from busplay.cli.playing import play_options
@@ -66,4 +66,6 @@ def command(**given: Any) -> int:
             raise click.UsageError(f"{option} belongs to --program; give that too")
     if request.against is not None and request.play.headless:
         raise click.UsageError("--against is for the window; compare does without")
+    if request.program is None and not request.play.headless:
+        enter_recorded_program(request.trace)
     return replay_and_report(request)

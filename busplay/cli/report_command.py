@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Unpack
 import click
 
 from busplay.cli.capture_options import capture_options, map_option
-from busplay.cli.files import Described, InFile, InProgram, OutFile, register
+from busplay.cli.files import Described, InFile, InProgram, OutFile, enter_recorded_program
 from busplay.cli.flash_options import screen_option
 from busplay.cli.json_output import print_json
 from busplay.cli.options import json_option
@@ -101,15 +101,11 @@ def command(
     from busplay.cli.style import verdict
     from busplay.errors import printable
     from busplay.reporting.report import report
-    from busplay.run.recorded_program import recorded_program_of
     from busplay.trace.reader import is_trace
 
     tell_of_compiling()
     if program is None and file.is_file() and is_trace(file, wanted="give a recording"):
-        found = recorded_program_of(file)
-        if found is not None:
-            # No output may replace it, as if it had been named.
-            register().enter_input(found, "the trace's program")
+        enter_recorded_program(file)
     words = click.get_current_context().meta[_WORDS]
     with ExitStack() as stack:
         written = report(

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from busplay.cli.files import InFile, OutFile
+from busplay.cli.files import InFile, OutFile, enter_recorded_program
 from busplay.cli.options import json_option, trust_option
 
 if TYPE_CHECKING:
@@ -41,6 +41,7 @@ def command(trace: Path, output: Path, as_json: bool) -> int:
     from busplay.export.page.share import share
 
     tell_of_compiling()
+    enter_recorded_program(trace)
     with shares_bar(label="looking") as progress:
         report = share(trace, output, progress=progress)
     if as_json:

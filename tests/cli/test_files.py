@@ -98,6 +98,39 @@ def test_output_that_is_an_input_is_refused(
     assert _digests(desk) == before
 
 
+@pytest.mark.parametrize("victim", ["gull.bin", "gull.lbl", "gull.dbg"])
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("share", "run.trace", "-o"),
+        ("report", "run.trace", "-o"),
+        ("profile", "run.trace", "--csv"),
+    ],
+    ids=lambda words: words[0],
+)
+def test_program_found_beside_a_trace_is_not_replaced(
+    busplay: Busplay,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    words: tuple[str, ...],
+    victim: str,
+) -> None:
+    """It, its labels and its source lines were: the command line names only the trace."""
+    monkeypatch.chdir(tmp_path)
+    shutil.copy(find_demo("fill").image_path, "gull.bin")
+    Path("gull.lbl").write_text("al 00C000 .start\n", encoding="utf-8")
+    Path("gull.dbg").write_text("version\tmajor=2,minor=0\n", encoding="utf-8")
+    run = ("run", "dunlin", "gull.bin", "--cycles", 7, "--headless", "--record", "run.trace")
+    assert busplay(*run).status == 0
+    before = _digests(tmp_path)
+    found = busplay(*words, victim)
+    assert found.status == 2
+    assert found.err.endswith(
+        f"found {victim}, the file of TRACE's program; give another file, so that nothing is lost\n"
+    )
+    assert _digests(tmp_path) == before
+
+
 def test_picture_of_a_link_does_not_replace_it(busplay: Busplay, desk: Path) -> None:
     (desk / "link.toml").rename(desk / "link.svg")
     before = _digests(desk)
