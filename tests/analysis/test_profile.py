@@ -176,6 +176,18 @@ def test_stores_to_registers_always_change_something(tmp_path: Path) -> None:
     assert (report.stores, report.stores_unchanged, report.stores_replaced) == (3, 0, 0)
 
 
+@pytest.mark.parametrize("stop_cycle", range(133_335, 133_343))
+def test_refresh_that_has_just_begun_uses_the_whole_link_at_most(
+    tmp_path: Path, stop_cycle: int
+) -> None:
+    """A store in the last 3 cycles was said to take 133.3 % of them."""
+    report = profiled(tmp_path, "8D0040" * 2 + "4C00C0", stop_cycle)
+    rows = report.refreshes
+    assert len(rows) == 2
+    assert rows[1].cycles < 15
+    assert max(one.link_use_ratio for one in rows) <= 1
+
+
 def test_a_burst_is_stores_faster_than_the_link(tmp_path: Path) -> None:
     # A slot of guarded takes 4 cycles, as long as STA abs: none waits for another.
     quiet = profiled(tmp_path, "8D0040" * 12 + "80FE", 90)

@@ -250,7 +250,8 @@ class ProfileCollector:
     def link_use(self, stores: int, cycles: int) -> float:
         """Return the share of the link's slots that STORES stores take in CYCLES cycles."""
         edges = cycles * self._edges_per_cycle.numerator / self._edges_per_cycle.denominator
-        return stores * self._slot_edges / edges if edges else 0.0
+        # A refresh of which only the first cycles ran is shorter than the frame that begins in it.
+        return stores * self._slot_edges / max(edges, self._slot_edges)
 
     def _add_bursts(self, stores: StoreBatch, program_counter: NDArray[np.uint16]) -> None:
         if not len(stores):
