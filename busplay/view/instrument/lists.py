@@ -23,12 +23,12 @@ FRAME_COLUMNS = (
     Column("fate", "lost on the wire", need=5),
 )
 ROUTINE_COLUMNS = (
-    Column("routine", "some_label_of_it", need=9, takes_rest=True),
+    Column("routine", "some_label", need=9, takes_rest=True),
     Column("cycles", "100.0%", "right", need=8),
     Column("link", "100.0%", "right", need=6),
-    Column("stores", "00,000", "right", need=7),
-    Column("for nothing", "00,000", "right", need=5),
-    Column("calls", "00,000", "right", need=4),
+    Column("stores", "0,000,000", "right", need=7),
+    Column("for nothing", "0,000,000", "right", need=5),
+    Column("calls", "0,000,000", "right", need=4),
 )
 ERROR_COLUMNS = (
     Column("time", "00:00.000 000", "right", need=9),

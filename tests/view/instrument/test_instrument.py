@@ -6,12 +6,14 @@ from dataclasses import dataclass, field
 
 import pytest
 
+from busplay.player.inspector import RoutineFacts
 from busplay.player.marks import Mark, Marks
 from busplay.player.player import Player
 from busplay.view.instrument import actions
 from busplay.view.instrument.instrument import Instrument
 from busplay.view.instrument.layout import place_parts
 from busplay.view.instrument.line import NAMES
+from busplay.view.instrument.lists import draw_routines
 from busplay.view.instrument.state import InstrumentState, Kept, Overlay, Pixel, Step, Tab
 from busplay.view.keys import Command, keys_of
 from busplay.view.widgets.box import Box
@@ -445,6 +447,14 @@ def test_tabs_open_by_click_and_by_keys(bench: Bench) -> None:
     bench.instrument.do(Command.NEXT_TAB)
     bench.instrument.do(Command.LAST_TAB)
     assert bench.instrument.state.kept.tab is Tab.RECEIVER
+
+
+def test_a_routines_stores_in_a_second_are_printed_whole() -> None:
+    """Figures of six digits were cut to `270,...`."""
+    facts = RoutineFacts("put", 0xC050, 0xC058, 0.576, 17, 1_270_671, 1_135_336, 0.135)
+    box = Box(0, 0, 300, 100)
+    drawing, _ = draw_routines([facts], None, box, LOOK, first=0, row=None, hovered=None)
+    assert {"put", "57.6%", "1,270,671"} <= set(texts(drawing))
 
 
 def test_click_on_a_routine_goes_to_its_next_call_and_shows_its_writes(bench: Bench) -> None:
