@@ -127,7 +127,8 @@ class ProgramWalk:
         """Go to the first position at or after a cycle."""
         core = self.core
         if self.end_cycle is not None:
-            cycle = min(cycle, self.end_cycle)
+            # A trace cut early may end before the reset does.
+            cycle = max(min(cycle, self.end_cycle), self.first_cycle)
         snapshot, near = self.snapshots.at_or_before(cycle), self._near
         if near is not None and snapshot.cycle < near.cycle <= cycle:
             if not near.cycle <= core.cycle <= cycle or core.stop is not None:

@@ -371,6 +371,13 @@ def test_a_move_that_is_ended_leaves_all_where_it_was() -> None:
         assert travel.memory.tobytes() == memory
 
 
+def test_a_recording_cut_before_the_reset_ended_has_no_stores() -> None:
+    travel = ProgramHistory("dunlin", "tides.bin", end_cycle=0)
+    stores, by = travel.stores_between(0, 0)
+    assert (len(stores), len(by)) == (0, 0)
+    assert travel.cycle == 7
+
+
 def test_snapshots_of_a_live_run_spare_running_it_again() -> None:
     board = load_board("dunlin")
     live = ProgramStart(board, "tides.bin").make_core()
