@@ -279,13 +279,14 @@ def _arriving(
     reading: ReadOptions,
 ) -> Iterator[_Arrived]:
     """Make a trace of whatever comes in: at `target`, or for the time of the context."""
+    notes = _cut_notes(source) if kind == "trace" else ()
     if kind == "trace" and target is None:
-        yield _Arrived(source, CarriedCount(0))
+        yield _Arrived(source, CarriedCount(0), notes)
         return
     with _new_trace(target) as new:
         if kind == "trace":
             header = None if given is None else with_clock(given, clock_hz)
-            yield _Arrived(new, to_trace.rewrite_trace(source, new, header=header))
+            yield _Arrived(new, to_trace.rewrite_trace(source, new, header=header), notes)
         elif kind == "stores":
             if given is None or given.board is None:
                 raise InputError(
@@ -308,6 +309,11 @@ def _arriving(
                 header = with_clock(header, clock_hz)
                 count = to_trace.frames_to_trace(source, new, kind=kind, header=header)
                 yield _Arrived(new, count)
+
+
+def _cut_notes(trace: Path) -> tuple[str, ...]:
+    with TraceReader(trace) as reader:
+        return (f"the trace is cut: {reader.cut_reason}",) if reader.cut_reason else ()
 
 
 @contextmanager

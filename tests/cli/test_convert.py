@@ -128,6 +128,14 @@ def test_capture_cut_off_is_reported(busplay: Busplay, trace: Path) -> None:
     )
 
 
+def test_trace_cut_off_is_reported(busplay: Busplay, trace: Path) -> None:
+    trace.write_bytes(trace.read_bytes()[:-1])
+    for name in ("frames.csv", "again.trace"):
+        outcome = busplay("convert", trace, trace.with_name(name))
+        assert outcome.status == 1
+        assert "the trace is cut: chunk " in outcome.out + outcome.err
+
+
 def test_part_of_a_capture_is_converted(busplay: Busplay, trace: Path) -> None:
     dump, again = trace.with_name("a.vcd"), trace.with_name("again.trace")
     busplay("convert", trace, dump)
