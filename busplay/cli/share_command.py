@@ -53,7 +53,7 @@ def command(trace: Path, output: Path, as_json: bool) -> int:
 
 def _print(report: PageReport) -> None:
     from busplay.cli.report import print_flashes
-    from busplay.cli.style import verdict
+    from busplay.cli.style import verdict, warning
     from busplay.errors import printable
     from busplay.wording import counted
 
@@ -71,6 +71,8 @@ def _print(report: PageReport) -> None:
         f"  {counted(report.page_bytes, 'byte')}, with the trace of"
         f" {counted(report.trace_bytes, 'byte')}{marks}"
     )
+    if report.cut_reason:
+        click.echo(warning(f"  the trace is cut: {printable(report.cut_reason)}"))
     if report.origins_unknown:
         click.echo(f"  instructions are not in it: {printable(report.origins_unknown)}")
     print_flashes(report.flashes)

@@ -46,6 +46,13 @@ def test_frames_not_shown_and_flashes_are_said(busplay: Busplay, tmp_path: Path)
     ]
 
 
+def test_a_cut_trace_is_said(busplay: Busplay, trace: Path) -> None:
+    trace.write_bytes(trace.read_bytes()[:-1])
+    outcome = busplay("share", trace, "-o", trace.with_name("a.html"))
+    assert outcome.status == 0
+    assert outcome.out.splitlines()[2].startswith("  the trace is cut: chunk ")
+
+
 def test_figures_of_a_page(busplay: Busplay, trace: Path) -> None:
     target = trace.with_name("a.html")
     figures = busplay("share", trace, "-o", target, "--json").figures
@@ -61,6 +68,7 @@ def test_figures_of_a_page(busplay: Busplay, trace: Path) -> None:
         "marks": 0,
         "instructions": 0,
         "origins_unknown": "no program is recorded with the trace",
+        "cut_reason": "",
     }
 
 

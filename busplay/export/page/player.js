@@ -339,6 +339,7 @@ class Player {
 }
 
 async function start() {
+	byId("state").textContent = "Reading the recording";
 	const unpack = (id) => bytesOfText(byId(id).textContent, Number(byId(id).dataset.bytes));
 	const recording = await openPage(unpack("facts"), unpack("trace"));
 	const player = globalThis.player = new Player(recording);

@@ -57,6 +57,7 @@ class PageReport:
         instructions: distinct instructions that the stores come from; 0: not known.
         origins_unknown: why the instructions are not known; empty: they are.
         flashes: flashes in its pictures, being shown on a screen of 1024 by 768 pixels.
+        cut_reason: why the trace is read up to its last whole chunk only; empty: it is complete.
     """
 
     file: Path
@@ -69,6 +70,7 @@ class PageReport:
     instructions: int
     origins_unknown: str
     flashes: FlashReport
+    cut_reason: str
 
 
 def share(
@@ -143,6 +145,7 @@ def share(
         instructions=len(origins.addresses) if isinstance(origins, Origins) else 0,
         origins_unknown="" if known else str(origins),
         flashes=flashes,
+        cut_reason=reader.cut_reason or "",
     )
 
 
