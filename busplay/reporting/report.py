@@ -162,6 +162,8 @@ def _kind_of(path: Path) -> ReportKind:
         )
     if is_trace(path, wanted=wanted):
         return "trace"
+    if path.stat().st_size == 0:
+        raise InputError(file=str(path), found="an empty file", wanted=wanted)
     with path.open("rb") as stream:
         return "sweep" if is_state(stream.read(_HEAD_BYTES)) else "capture"
 

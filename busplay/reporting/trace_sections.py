@@ -467,7 +467,10 @@ def _receiver_rows(accounts: RunAccounts, pipeline: Pipeline) -> tuple[tuple[str
     rows = [
         ("receiver", f"{counted(seen.frames_received, 'frame')}, {seen.frames_idle:,} idle"),
         ("checks", f"{seen.checks_failed:,} failed, {seen.frames_corrected:,} corrected"),
-        ("sync", f"gained {seen.syncs_gained:,} times, lost {seen.syncs_lost:,} times"),
+        (
+            "sync",
+            f"gained {counted(seen.syncs_gained, 'time')}, lost {counted(seen.syncs_lost, 'time')}",
+        ),
     ]
     fifo = accounts.receiver_fifo
     if fifo is not None:

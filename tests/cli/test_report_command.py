@@ -36,6 +36,8 @@ def test_verdict_file_and_figures_are_said(busplay: Busplay, tmp_path: Path) -> 
 def test_what_does_not_go_with_the_file_is_refused(tmp_path: Path, busplay: Busplay) -> None:
     trace = record(tmp_path / "a.trace", small_board(60), moving(20_000))
     target = tmp_path / "a.html"
+    empty = tmp_path / "empty.trace"
+    empty.touch()
     state = tmp_path / "a.state"
     state.write_text(json.dumps({"format": "busplay stress 2", "run": "0"}) + "\n")
     for words, told in (
@@ -45,6 +47,7 @@ def test_what_does_not_go_with_the_file_is_refused(tmp_path: Path, busplay: Busp
         ((trace, "--from", "1ms"), "{0}: found a trace, and options of a capture; leave out those"),
         ((tmp_path / "none.trace",), "{0}: "),
         ((tmp_path,), "{0}"),
+        ((empty,), "{0}: found an empty file; give a trace, a capture, or a file of stress"),
     ):
         outcome = busplay("report", *words, "-o", target)
         assert outcome.status == 2
