@@ -224,7 +224,8 @@ class PixelChain:
                 progress=self._progress,
             )
         except InputError as error:
-            if given:
+            named = (self._files.labels, self._files.dbgfile)
+            if given or error.file in {str(one) for one in named if one is not None}:
                 raise
             # Found by itself, so what it cannot tell is no reason to tell nothing.
             self._notes.append(f"the instructions are not known: {error}")

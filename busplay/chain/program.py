@@ -16,6 +16,7 @@ from busplay.history.frame_stores import FrameStore, FrameStores
 from busplay.history.history import History
 from busplay.history.index_losses import chunks_losing_stores
 from busplay.history.program_history import ProgramHistory
+from busplay.program.debug_file import read_debug_file
 from busplay.program.symbols import ProgramSymbols, find_symbols
 from busplay.run.recorded_program import find_recorded_program
 from busplay.trace.reader import TraceReader
@@ -85,9 +86,11 @@ class RecordedProgram:
             on_progress=self._note_progress,
         )
         self._stores = FrameStores(FrameRows(reader, {}), self._run, burst_frames_max=None)
-        self.symbols = find_symbols(program, dbgfile or labels)
-        if dbgfile is not None and labels is not None:
-            self.symbols = ProgramSymbols(find_symbols(program, labels).labels, self.symbols.debug)
+        if dbgfile is None:
+            self.symbols = find_symbols(program, labels)
+        else:
+            debug = read_debug_file(dbgfile)
+            self.symbols = ProgramSymbols(find_symbols(program, labels or dbgfile).labels, debug)
 
     def _note_progress(self, cycle: int) -> None:
         cycles = self._history.reader.cycles

@@ -369,6 +369,9 @@ def test_capture_of_few_samples_says_which_wires_are_in_doubt(
         (["--unit", "panel", "--pixel", "1,2", "--at", "9s"], "the recording ends at 0.01625"),
         (["--unit", "panel", "--pixel", "1,2", "--board", "dunlin"], "a trace says that itself"),
         (["--unit", "panel", "--pixel", "1,2", "--to", "1ms"], "only captures are read so"),
+        ([*PIXEL, "--labels", "nix.lbl"], "nix.lbl: cannot be read"),
+        ([*PIXEL, "--dbgfile", "nix.dbg"], "nix.dbg: cannot be read"),
+        ([*PIXEL, "--dbgfile", str(Path(__file__))], "a debug file is what ld65 writes"),
     ],
 )
 def test_wrong_use_is_refused(
