@@ -108,12 +108,17 @@ def routine_table(report: ProfileReport, *, limit: int | None) -> Iterator[str]:
     yield heading(_ROUTINE_HEAD)
     for row in report.routines[:limit]:
         yield (
-            f"{printable(_routine(row))[:18]:18} {row.cycles:>12,} {row.cycles_ratio:>6.1%}"
+            f"{_cut(_routine(row), 18):18} {row.cycles:>12,} {row.cycles_ratio:>6.1%}"
             f" {row.cycles_with_callees:>12,} {row.calls:>8,} {row.stores:>9,}"
             f" {row.stores_unchanged:>9,}"
         )
     if limit is not None and len(report.routines) > limit:
         yield f"and {len(report.routines) - limit} more"
+
+
+def _cut(name: str, characters: int) -> str:
+    text = printable(name)
+    return text if len(text) <= characters else f"{text[: characters - 1]}…"
 
 
 def _routine(row: RoutineProfile) -> str:
@@ -137,7 +142,7 @@ def _calls(report: ProfileReport) -> Iterator[str]:
     yield ""
     yield heading("Caller                 Callee                        calls       cycles")
     for call in report.calls:
-        caller, callee = printable(call.caller)[:22], printable(call.callee)[:22]
+        caller, callee = _cut(call.caller, 22), _cut(call.callee, 22)
         yield f"{caller:22} {callee:22} {call.calls:>12,} {call.cycles:>12,}"
 
 
@@ -149,7 +154,7 @@ def _addresses(title: str, rows: Sequence[AddressProfile]) -> Iterator[str]:
     for row in rows:
         place = f"${row.address:04X} {row.label or row.window}"
         yield (
-            f"{printable(place)[:36]:36} {row.stores:>10,} {row.stores_unchanged:>10,}"
+            f"{_cut(place, 36):36} {row.stores:>10,} {row.stores_unchanged:>10,}"
             f" {row.stores_replaced:>10,}"
         )
 

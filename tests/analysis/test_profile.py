@@ -240,8 +240,8 @@ def test_code_before_the_first_label_of_a_region_has_no_label() -> None:
     labels = {0x10: ("pointer",), 0x8347: ("main",)}
     regions = (Memory("ram", 0, 0x7FFF), Memory("rom", 0x8000, 0x9FFF))
     found = names_of(Routines(labels, regions=regions), 0x90, 0x8000, 0x8346, 0x8347, 0xA000)
-    empty = "$8000–$8346, no label"
-    assert found == ["pointer", empty, empty, "main", "$A000–$FFFF, no label"]
+    empty = "$8000–$8346"
+    assert found == ["pointer", empty, empty, "main", "$A000–$FFFF"]
 
 
 def test_labels_within_a_routine_begin_none() -> None:

@@ -116,3 +116,11 @@ def test_wrong_use_is_refused(busplay: Busplay, words: tuple[str, ...], said: st
     assert outcome.status == 2
     assert said in outcome.err
     assert "Traceback" not in outcome.err
+
+
+def test_names_that_are_cut_end_in_an_ellipsis(busplay: Busplay, tmp_path: Path) -> None:
+    labels = tmp_path / "long.lbl"
+    labels.write_text("al 00C000 .a_name_of_a_routine_without_end\n", encoding="utf-8")
+    found = busplay("profile", "dunlin", "fill.bin", "--labels", labels, "--cycles", 2_000)
+    assert found.status == 0
+    assert "\na_name_of_a_routi… " in found.out

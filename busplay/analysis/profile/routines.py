@@ -47,7 +47,7 @@ class Routines:
         for region in regions:
             edges |= {region.first_address, region.last_address + 1}
         self._names = {
-            start: named.get(start, f"${start:04X}–${stop - 1:04X}, no label")
+            start: named.get(start, f"${start:04X}–${stop - 1:04X}")
             for start, stop in pairwise([*sorted(edges - {ADDRESSES}), ADDRESSES])
         }
 
