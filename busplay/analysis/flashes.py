@@ -96,7 +96,7 @@ class FlashReport:
         """Return a sentence for each stretch over the thresholds."""
         return [
             f"{span.flashes} {what} a second from {exact(span.start_s)} s to"
-            f" {exact(span.stop_s)} s, on {span.field_ratio:.0%} of a field of 10 degrees, within"
+            f" {exact(span.stop_s)} s, on {span.field_ratio:.1%} of a field of 10 degrees, within"
             f" {span.width_px:,} x {span.height_px:,} pixels from {span.left_px:,},"
             f" {span.top_px:,}; WCAG 2.2 allows {FLASHES_MOST}"
             for what, spans in (("flashes", self.general), ("red flashes", self.red))

@@ -64,7 +64,7 @@ def test_film_that_flashes_comes_with_a_caution(busplay: Busplay, tmp_path: Path
     outcome = busplay("convert", trace, tmp_path / "a.apng", "--unit", "sign")
     assert outcome.status == 0
     assert outcome.out.splitlines()[2] == (
-        "  caution: 4 flashes a second from 0.9 s to about 3.017 s, on 75% of a field of 10"
+        "  caution: 4 flashes a second from 0.9 s to about 3.017 s, on 75.0% of a field of 10"
         " degrees, within 16 x 3 pixels from 0, 0; WCAG 2.2 allows 3"
     )
 

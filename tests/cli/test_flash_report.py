@@ -21,7 +21,7 @@ from tests.export.films import record, small_board
 from tests.player.fakes import FakePlayable, HandClock
 
 CAUTION = (
-    "  caution: 4 flashes a second from 0.9 s to about 3.017 s, on 50% of a field of 10 degrees,"
+    "  caution: 4 flashes a second from 0.9 s to about 3.017 s, on 50.0% of a field of 10 degrees,"
     " within 20 x 6 pixels from 2, 2; WCAG 2.2 allows 3"
 )
 NO_MEDICAL_TEST = "  No medical test: pictures below these thresholds can harm people, too."

@@ -400,7 +400,7 @@ def test_flashing(machine, screen):
     )
     result.assert_outcomes(passed=1, failed=1)
     result.stdout.fnmatch_lines(
-        ["*panel flashes:", "*[0-9] flashes a second from * s to * s, on 100% of a field*"]
+        ["*panel flashes:", "*[0-9] flashes a second from * s to * s, on 100.0% of a field*"]
     )
 
 
