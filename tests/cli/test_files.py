@@ -98,22 +98,8 @@ def test_output_that_is_an_input_is_refused(
     assert _digests(desk) == before
 
 
-@pytest.mark.parametrize("victim", ["gull.bin", "gull.lbl", "gull.dbg"])
-@pytest.mark.parametrize(
-    "words",
-    [
-        ("share", "run.trace", "-o"),
-        ("report", "run.trace", "-o"),
-        ("profile", "run.trace", "--csv"),
-    ],
-    ids=lambda words: words[0],
-)
 def test_program_found_beside_a_trace_is_not_replaced(
-    busplay: Busplay,
-    tmp_path: Path,
-    monkeypatch: pytest.MonkeyPatch,
-    words: tuple[str, ...],
-    victim: str,
+    busplay: Busplay, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """It, its labels and its source lines were: the command line names only the trace."""
     monkeypatch.chdir(tmp_path)
@@ -123,12 +109,15 @@ def test_program_found_beside_a_trace_is_not_replaced(
     run = ("run", "dunlin", "gull.bin", "--cycles", 7, "--headless", "--record", "run.trace")
     assert busplay(*run).status == 0
     before = _digests(tmp_path)
-    found = busplay(*words, victim)
-    assert found.status == 2
-    assert found.err.endswith(
-        f"found {victim}, the file of TRACE's program; give another file, so that nothing is lost\n"
-    )
-    assert _digests(tmp_path) == before
+    for command, option in (("share", "-o"), ("report", "-o"), ("profile", "--csv")):
+        for victim in ("gull.bin", "gull.lbl", "gull.dbg"):
+            found = busplay(command, "run.trace", option, victim)
+            assert found.status == 2
+            assert found.err.endswith(
+                f"found {victim}, the file of TRACE's program; give another file, so that nothing"
+                " is lost\n"
+            )
+            assert _digests(tmp_path) == before
 
 
 def test_picture_of_a_link_does_not_replace_it(busplay: Busplay, desk: Path) -> None:
