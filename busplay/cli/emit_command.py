@@ -62,13 +62,14 @@ def command(
     full: bool,
     as_json: bool,
 ) -> int:
-    """Write what implements a link: firmware, test vectors, a board's headers, a data sheet.
+    """Write what implements a link: firmware, logic, vectors, a board's headers, a data sheet.
 
     Give a file, or the name of a shipped link or board. The parts are c (a sender and a receiver
-    in C99, display memory, a port to complete, a self-test), vectors (for $readmemh, CSV, VCD,
-    JSON), headers (a board's addresses for ca65 and cc65) and datasheet (HTML and Markdown). The
-    same description gives the same bytes; the digest of the wire format stands in every file. A
-    file that was changed since it was emitted is not replaced.
+    in C99, display memory, a port to complete, a self-test), verilog (a sender and a receiver in
+    Verilog-2005, a test bench), vectors (for $readmemh, CSV, VCD, JSON), headers (a board's
+    addresses for ca65 and cc65) and datasheet (HTML and Markdown). The same description gives the
+    same bytes; the digest of the wire format stands in every file. A file that was changed since
+    it was emitted is not replaced.
 
     --prove gives the C to gcc, Clang and cppcheck, runs its self-test under the sanitizers, and
     compiles it for a Cortex-M0+ and an AVR, whose sizes and cycles the data sheet then states.

@@ -19,6 +19,7 @@ from busplay.emission.rendering import RenderedFile, is_as_emitted
 from busplay.emission.units import no_stores_reason
 from busplay.emission.vector_files import vector_files
 from busplay.emission.vectors import vectors
+from busplay.emission.verilog_files import no_verilog_reason, verilog_files
 from busplay.errors import InputError, OutputError
 from busplay.link.load import as_link_and_board
 from busplay.link.rules import require_sound
@@ -101,6 +102,7 @@ class Part:
 
 PARTS = {
     "c": Part("firmware in C99", c_files, has_vectors=True),
+    "verilog": Part("logic in Verilog-2005", verilog_files, no_verilog_reason, has_vectors=True),
     "vectors": Part("test vectors", vector_files, has_vectors=True),
     "headers": Part("addresses of a board, for ca65 and cc65", header_files, no_headers_reason),
     "datasheet": Part("a data sheet in HTML and Markdown", sheet_files),
@@ -116,7 +118,7 @@ def emit(
     prove: bool = False,
     progress: Callable[[int, int], None] | None = None,
 ) -> EmitReport:
-    """Write firmware, test vectors, headers and a data sheet of a link or a board.
+    """Write firmware, logic, test vectors, headers and a data sheet of a link or a board.
 
     The same description gives the same bytes. Nothing is written if a file in its place was
     changed since it was emitted, or is somebody else's.

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 
 from busplay.emission.c_text import c_type, constant, gathered, scattered, table_rows
 from busplay.emission.model import LinkModel
+from busplay.emission.verilog_text import joined, moved, sized
 from busplay.errors import printable
 
 if TYPE_CHECKING:
@@ -132,8 +133,11 @@ def _environment() -> Environment:
         "comment": comment,
         "constant": constant,
         "gathered": gathered,
+        "joined": joined,
         "markdown": markdown,
+        "moved": moved,
         "scattered": scattered,
+        "sized": sized,
         "table_rows": table_rows,
     }
     return environment
