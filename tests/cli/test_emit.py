@@ -45,7 +45,7 @@ def test_unknown_part_is_refused_with_the_list(busplay: Busplay, tmp_path: Path)
     found = busplay("emit", "lean", "--to", tmp_path / "out", "--only", "c,pascal", "--json")
     assert found.status == 2
     assert json.loads(found.out)["error"] == (
-        "--only: found pascal; give any of c, vectors, headers, datasheet"
+        "--only: found pascal; give any of c, verilog, vectors, headers, datasheet"
     )
 
 
