@@ -11,6 +11,7 @@ from click.core import ParameterSource
 
 from busplay.cli.capture_options import capture_options, map_option
 from busplay.cli.files import Described, InFile, OutFile
+from busplay.cli.flash_options import ScreenSize
 from busplay.cli.options import Rate, Time, json_option, seed_option
 from busplay.cli.renamed import renamed
 from busplay.cli.report import print_flashes
@@ -99,6 +100,13 @@ _OF_SAMPLES = (
     type=click.IntRange(1, 16),
     help="Pixels of the film per pixel of a unit.  [default: 2 for .mp4 and .webm, else 1]",
 )
+@click.option(
+    "--screen",
+    "screen_px",
+    type=ScreenSize(),
+    metavar="WIDTHxHEIGHT",
+    help="Look for flashes in the film as on a screen of so many pixels.  [default: 1024x768]",
+)
 @map_option
 @capture_options
 @json_option
@@ -131,6 +139,7 @@ def command(
     seed: int,
     unit: str | None,
     scale: int | None,
+    screen_px: tuple[int, int] | None,
     map_text: str | None,
     as_json: bool,
     **reading: Unpack[ReadOptions],
@@ -192,6 +201,7 @@ def command(
             watch=decode_progress(stack),
             unit=unit,
             scale=scale,
+            screen_px=screen_px,
             progress=drawing_progress(stack),
             **reading,
         )

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from busplay.cli.files import InFile, OutFile, enter_recorded_program
+from busplay.cli.flash_options import screen_option
 from busplay.cli.options import json_option, trust_option
 
 if TYPE_CHECKING:
@@ -23,9 +24,10 @@ if TYPE_CHECKING:
     type=OutFile(),
     help="Page to write; it replays TRACE in any current browser.",
 )
+@screen_option
 @trust_option
 @json_option
-def command(trace: Path, output: Path, as_json: bool) -> int:
+def command(trace: Path, output: Path, screen_px: tuple[int, int], as_json: bool) -> int:
     """Write TRACE as one HTML file that replays it, with nothing from outside.
 
     The page has the screens, a time line of link use, changes, errors, keys and marks, playback
@@ -43,7 +45,7 @@ def command(trace: Path, output: Path, as_json: bool) -> int:
     tell_of_compiling()
     enter_recorded_program(trace)
     with shares_bar(label="looking") as progress:
-        report = share(trace, output, progress=progress)
+        report = share(trace, output, screen_px=screen_px, progress=progress)
     if as_json:
         print_json(report)
     else:

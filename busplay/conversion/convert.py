@@ -17,6 +17,7 @@ from os import PathLike
 from pathlib import Path
 from typing import Unpack
 
+from busplay.analysis.flashes import SCREEN_PX
 from busplay.capture.synthetic import InjectedFaults
 from busplay.conversion import from_trace, to_trace, wires
 from busplay.conversion.analyser_view import AnalyserView
@@ -110,6 +111,7 @@ def convert(
     texts: bool = True,
     unit: str | None = None,
     scale: int | None = None,
+    screen_px: tuple[int, int] | None = None,
     watch: DecodeWatch | None = None,
     progress: Callable[[int, int], None] | None = None,
     **reading: Unpack[ReadOptions],
@@ -131,6 +133,7 @@ def convert(
         texts: in a VCD, write frames and the receiver's state as readable texts too.
         unit: of a film, this unit alone; None: all.
         scale: of a film, side of a pixel's square; None: 2 for videos, 1 for others.
+        screen_px: of a film, the screen on which flashes are looked at; None: 1024 x 768.
         watch: follows the decode of a capture.
         progress: called with how much is drawn and how much there is: link edges, or pictures.
         reading: how a capture is read, and which part of it. For a film `from_ps` and `to_ps`
@@ -153,9 +156,11 @@ def convert(
     _require_of_use(kind, target, stop_ps=stop_ps, tick_ps=tick_ps, texts=texts)
     if is_film:
         require_can_film(target)
-    elif unit is not None or scale is not None:
+    for option, value in (("--unit", unit), ("--scale", scale), ("--screen", screen_px)):
+        if is_film or value is None:
+            continue
         raise InputError(
-            place="--scale" if unit is None else "--unit",
+            place=option,
             found=f"a conversion to {kind}",
             wanted="it is for films: .gif, .apng, .webp, .mp4, .webm and pictures",
         )
@@ -186,6 +191,7 @@ def convert(
                     target,
                     unit=unit,
                     scale=scale,
+                    screen_px=screen_px or SCREEN_PX,
                     from_ps=None if came == "capture" else reading.get("from_ps"),
                     to_ps=None if came == "capture" else reading.get("to_ps"),
                     progress=progress,

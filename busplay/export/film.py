@@ -13,7 +13,7 @@ from fractions import Fraction
 from importlib.util import find_spec
 from pathlib import Path
 
-from busplay.analysis.flashes import FlashReport
+from busplay.analysis.flashes import SCREEN_PX, FlashReport
 from busplay.errors import InputError
 from busplay.export.film_pictures import FilmPictures
 from busplay.export.stills import Stills
@@ -83,6 +83,7 @@ def write_film(
     scale: int | None = None,
     from_ps: int | None = None,
     to_ps: int | None = None,
+    screen_px: tuple[int, int] = SCREEN_PX,
     progress: Callable[[int, int], None] | None = None,
 ) -> FilmReport:
     """Write a trace as a film.
@@ -95,6 +96,7 @@ def write_film(
         scale: side of a pixel's square; None: 2 for videos, 1 for others.
         from_ps: leave out what is earlier.
         to_ps: leave out this time and what is later.
+        screen_px: size of the screen on which flashes are looked at.
         progress: called with how many pictures are done, and of how many.
 
     Raises:
@@ -112,6 +114,7 @@ def write_film(
             scale=scale or (2 if is_video else 1),
             from_ps=from_ps,
             to_ps=to_ps,
+            screen_px=screen_px,
             progress=progress,
         )
         _require_size(pictures, target)

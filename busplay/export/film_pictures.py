@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-from busplay.analysis.flashes import FlashMeter
+from busplay.analysis.flashes import SCREEN_PX, FlashMeter, field_on_screen
 from busplay.display.arrangement import GAP_PX, IndexedPicture, arrange, compose_indices
 from busplay.errors import InputError
 from busplay.formats.quantities import time_text
@@ -29,6 +29,7 @@ class FilmPictures:
         scale: side of a pixel's square.
         from_ps: leave out what is earlier.
         to_ps: leave out this time and what is later.
+        screen_px: size of the screen on which flashes are looked at.
         progress: called with how many pictures are done, and of how many.
 
     Attributes:
@@ -49,6 +50,7 @@ class FilmPictures:
         scale: int = 1,
         from_ps: int | None = None,
         to_ps: int | None = None,
+        screen_px: tuple[int, int] = SCREEN_PX,
         progress: Callable[[int, int], None] | None = None,
     ) -> None:
         units = [one for one in replay.board.units if unit in (None, one.name)]
@@ -60,6 +62,7 @@ class FilmPictures:
         self._replay = replay
         self._names = [one.name for one in units]
         self._progress = progress
+        self._screen_px = screen_px
         self.rate_hz = replay.board.refresh_hz
         self._refreshes = self._find_refreshes(from_ps, to_ps)
         arrangement = arrange(units, scale=1, gap_px=GAP_PX)
@@ -93,7 +96,8 @@ class FilmPictures:
 
     def _new_meter(self) -> FlashMeter:
         size = self.width_px // self.scale, self.height_px // self.scale
-        return FlashMeter(*size, rate_hz=self.rate_hz)
+        field_px = field_on_screen(*size, screen_px=self._screen_px)
+        return FlashMeter(*size, rate_hz=self.rate_hz, field_px=field_px)
 
     def _cycle(self, refresh: int) -> int:
         cycle = refresh * self._replay.clock_hz // self.rate_hz

@@ -192,11 +192,13 @@ class PlayerWindow:
         self._player = player
         self._playable = player.playable
         self._clock = clock
-        self._begun_alone = alone
         state = InstrumentState(kept=kept or Kept(is_open=False))
         self._kept_open = state.kept.is_open
-        if alone:
-            state.kept.is_open = False
+        # The screens alone show one recording, so two begin with the panels.
+        is_against = inspector is not None and inspector.beside() is not None
+        self._begins_its_own_way = alone or is_against
+        if self._begins_its_own_way:
+            state.kept.is_open = is_against
         self.instrument = self._new_instrument(inspector, marks, state)
         self._scene = Scene(self.instrument, scale=scale, stacked=stacked, big=big)
         self._layers = Layers(self.instrument)
@@ -272,9 +274,9 @@ class PlayerWindow:
         self._scene.message = ""
 
     def kept_layout(self) -> Kept:
-        """Return the layout for the next start; beginning alone is not a choice to be kept."""
+        """Return the layout for the next start; what a command begins with is not a choice."""
         kept = replace(self.instrument.state.kept)
-        if self._begun_alone:
+        if self._begins_its_own_way:
             kept.is_open = self._kept_open
         elif kept.is_open and not self._window.full_screen:
             width, height = self._window.size

@@ -67,6 +67,8 @@ def test_film_that_flashes_comes_with_a_caution(busplay: Busplay, tmp_path: Path
         "  caution: 4 flashes a second from 0.9 s to about 3.017 s, on 75.0% of a field of 10"
         " degrees, within 16 x 3 pixels from 0, 0; WCAG 2.2 allows 3"
     )
+    words = ("--unit", "sign", "--screen", "1024x3072")
+    assert "caution" not in busplay("convert", trace, tmp_path / "b.apng", *words).out
 
 
 @pytest.mark.parametrize("between", ["a.pcapng", "a.sr"])

@@ -44,6 +44,9 @@ def test_frames_not_shown_and_flashes_are_said(busplay: Busplay, tmp_path: Path)
         "  No medical test: pictures below these thresholds can harm people, too.",
         "  The page starts paused.",
     ]
+    # A field of 10 degrees is larger on a screen of more pixels than the picture can fill.
+    outcome = busplay("share", path, "-o", tmp_path / "g.html", "--screen", "32768x300")
+    assert "caution" not in outcome.out
 
 
 def test_a_cut_trace_is_said(busplay: Busplay, trace: Path) -> None:

@@ -236,6 +236,9 @@ def test_flashing_is_reported_with_its_seconds_and_its_area(tmp_path: Path) -> N
         # and the sign is three pixels high.
         assert (span.flashes, span.field_ratio) == (4, 15 / 20)
         assert (span.left_px, span.top_px, span.width_px, span.height_px) == (0, 0, 16, 3)
+    # On a screen four times as high a field has 5 by 16 pixels.
+    high = write_film(trace, tmp_path / "d.apng", unit="sign", screen_px=(1024, 4 * 768))
+    assert high.flashes.is_below
     report = write_film(trace, tmp_path / "b.apng", unit="sign", to_ps=1_900_000_000_000)
     assert report.flashes.general[0].stop_s == Fraction(114, 60)
     assert write_film(trace, tmp_path / "c.apng", unit="panel").flashes.is_below

@@ -22,6 +22,7 @@ from busplay.view.widgets.drawing import Look
 from busplay.view.widgets.time_line import track_box
 from busplay.view.window import PlayerWindow, WindowReport, open_window
 from tests.display.cases import unit_with
+from tests.player.fake_inspector import FakeInspector
 from tests.player.fakes import FakePlayable, HandClock
 from tests.view.conftest import MakeWindow, two_displays
 
@@ -481,6 +482,28 @@ def test_layout_is_that_of_the_last_start_but_not_the_choice_of_beginning_alone(
     shown(stop_after_pictures=2, layout_file=layout, alone=True)
     assert read_layout(layout) == kept
     shown(stop_after_pictures=2, layout_file=layout)
+    assert read_layout(layout) == kept
+
+
+def test_two_recordings_begin_with_the_panels_whatever_was_kept(tmp_path: Path) -> None:
+    layout = tmp_path / "window.toml"
+    kept = Kept(is_open=False, tab=Tab.ERRORS)
+    write_layout(layout, kept)
+    begun: list[bool] = []
+    clock = HandClock()
+    playable = FakePlayable(clock, displays=two_displays())
+    open_window(
+        playable,
+        title="made up",
+        clock=clock,
+        wait_ns=clock.pass_ns,
+        stop_after_pictures=1,
+        layout_file=layout,
+        inspector=FakeInspector(playable, beside=two_displays()),
+        on_picture=lambda window: begun.append(window.instrument.is_open),
+    )
+    assert begun[0]
+    # It is no choice of the user's either.
     assert read_layout(layout) == kept
 
 

@@ -22,7 +22,7 @@ from os import PathLike
 from pathlib import Path
 
 from busplay.analysis.flash_watch import flash_report
-from busplay.analysis.flashes import FlashReport
+from busplay.analysis.flashes import SCREEN_PX, FlashReport
 from busplay.batch import FrameBatch
 from busplay.description.board import Board
 from busplay.errors import InputError, printable
@@ -77,6 +77,7 @@ def share(
     trace: str | PathLike[str],
     output: str | PathLike[str],
     *,
+    screen_px: tuple[int, int] = SCREEN_PX,
     progress: Callable[[int, int], None] = lambda done, total: None,
 ) -> PageReport:
     """Write a trace as one HTML file that replays it in any current browser.
@@ -87,6 +88,7 @@ def share(
     Args:
         trace: a trace with a board and units.
         output: the page.
+        screen_px: size of the screen on which flashes are looked at.
         progress: called with how much is done, and of how much.
 
     Raises:
@@ -110,7 +112,9 @@ def share(
             )
         _require_bitmaps(path, replay.board)
         history = open_history(reader)
-        flashes = flash_report(path, progress=lambda done, total: progress(done, 2 * total))
+        flashes = flash_report(
+            path, screen_px=screen_px, progress=lambda done, total: progress(done, 2 * total)
+        )
         marks = Marks.beside(path).all
         deliveries = Deliveries(replay.pipeline, reader.frames)
         replay.run(replay.end_cycle)
