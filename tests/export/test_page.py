@@ -646,11 +646,11 @@ def test_keys_marks_and_errors_have_a_row_each(tab: Watched, tmp_path: Path) -> 
     tab.require_silent()
 
 
-def test_player_takes_40_kib_and_a_page_little_more_than_its_trace(trace: Path) -> None:
+def test_player_takes_40_kb_and_a_page_little_more_than_its_trace(trace: Path) -> None:
     report = share(trace, trace.with_suffix(".html"))
     text = trace.with_suffix(".html").read_text(encoding="utf-8")
     packed = re.findall(r'<script type="text/plain"[^>]*>(.*?)</script>', text, re.DOTALL)
     data_bytes = sum(len(one.encode()) for one in packed)
-    assert report.page_bytes - data_bytes <= 40 * 1024
+    assert report.page_bytes - data_bytes <= 40_000
     # The facts are 3 kB.
     assert data_bytes <= report.trace_bytes * 8 / 7 + 4_000

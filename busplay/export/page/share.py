@@ -39,6 +39,7 @@ from busplay.whole_file import require_other_file, write_whole_file
 FRAMES_MAX = 20_000_000
 SCRIPTS = ("decoder.js", "timeline.js", "player.js")
 _INDENTATION = re.compile(r"^\t+", re.MULTILINE)
+_LINE_COMMENT = re.compile(r"^\s*//.*\n", re.MULTILINE)
 _PLACE = re.compile(r"\{\{(\w+)\}\}")
 
 
@@ -187,8 +188,10 @@ def _page(title: str, facts: dict[str, object], columns: bytes, trace: bytes) ->
 
 
 def _asset(name: str) -> str:
-    """Return a file of this folder, without its last newline and its indentation, which is 2 kB."""
+    """Return a file of this folder without indentation and comments of a line, which are 4 kB."""
     text = files(__package__).joinpath(name).read_text(encoding="utf-8")
+    if name in SCRIPTS:
+        text = _LINE_COMMENT.sub("", text)
     return _INDENTATION.sub("", text).rstrip("\n")
 
 
