@@ -245,6 +245,8 @@ class Child:
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             bufsize=0,
+            # A shell's background jobs ignore Ctrl-C, and their children would too.
+            preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
         )
 
     def read_until(self, stream: IO[bytes] | None, wanted: bytes) -> bytes:
