@@ -26,14 +26,15 @@ def verdict_text(found: PixelReport) -> str:
     lines = [f"{where} {shows}"]
     if found.loss is not None:
         lines.append(f"the last store to it {_state(found.loss)}")
-    elif len(found.other_losses) == 1:
+        return "\n".join(lines)
+    if found.against is not None and found.against.origin not in ("sent", None):
+        lines.append(f"in {printable(found.against.file)} {_drawn_by(found.against)} drew it")
+    if len(found.other_losses) == 1:
         only = found.other_losses[0]
         lines.append(f"a store to {_written(only)} behind its colour {_state(only)}")
     elif found.other_losses:
         count = len(found.other_losses)
         lines.append(f"{count} stores behind its colour were not received as sent")
-    elif found.against is not None and not found.is_as_sent:
-        lines.append(f"in {printable(found.against.file)} {_drawn_by(found.against)} drew it")
     return "\n".join(lines)
 
 

@@ -11,7 +11,7 @@ from click.core import ParameterSource
 
 from busplay.cli.capture_options import capture_options, map_option
 from busplay.cli.files import Described, InFile, OutFile
-from busplay.cli.flash_options import ScreenSize
+from busplay.cli.flash_options import SCREEN_HELP, ScreenSize
 from busplay.cli.options import Rate, Time, json_option, seed_option
 from busplay.cli.renamed import renamed
 from busplay.cli.report import print_flashes
@@ -105,7 +105,7 @@ _OF_SAMPLES = (
     "screen_px",
     type=ScreenSize(),
     metavar="WIDTHxHEIGHT",
-    help="Look for flashes in the film as on a screen of so many pixels.  [default: 1024x768]",
+    help=SCREEN_HELP,
 )
 @map_option
 @capture_options

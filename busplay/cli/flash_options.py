@@ -40,15 +40,18 @@ class FlashOptions:
     calm: bool = False
 
 
+SCREEN_HELP = (
+    "Look for flashes as on a screen of so many pixels that the pictures fill; a field of"
+    f" 10 degrees is a third of its width and height.  [default: {SCREEN_PX[0]}x{SCREEN_PX[1]}]"
+)
+
 screen_option = click.option(
     "--screen",
     "screen_px",
     type=ScreenSize(),
     metavar="WIDTHxHEIGHT",
     default="x".join(map(str, SCREEN_PX)),
-    show_default=True,
-    help="Look for flashes as on a screen of so many pixels that the pictures fill; a field of"
-    " 10 degrees is a third of its width and height.",
+    help=SCREEN_HELP,
 )
 
 flash_options = option_group(
