@@ -58,6 +58,7 @@ def test_no_store_comes_before_the_default_link_is_free_again(name: str) -> None
 # ---- tides ----
 
 
+@pytest.mark.thorough
 def test_tides_lays_water_over_the_dry_scene_as_its_edges_say() -> None:
     machine = Machine("tides")
     machine.run_to("main_loop", at_most_cycles=1_200_000)
@@ -95,6 +96,7 @@ def test_tides_shows_its_level_in_hundredths_of_a_metre_on_the_sign() -> None:
         assert np.array_equal(shown, digits[digit])
 
 
+@pytest.mark.thorough
 def test_tides_is_paced_by_the_refresh_interrupt() -> None:
     machine = Machine("tides")
     machine.run_to("main_loop", at_most_cycles=1_200_000)

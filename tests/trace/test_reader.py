@@ -232,6 +232,7 @@ def test_frames_between_two_edges_are_all_that_start_there(tmp_path: Path) -> No
 # -- cut
 
 
+@pytest.mark.thorough
 def test_trace_cut_at_any_byte_reads_up_to_its_last_complete_chunk(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

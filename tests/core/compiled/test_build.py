@@ -102,6 +102,7 @@ def test_processors_have_their_own_code() -> None:
     assert len({kernel_text(processor) for processor in INSTRUCTIONS}) == len(INSTRUCTIONS) == 2
 
 
+@pytest.mark.thorough
 def test_changed_template_never_uses_old_code(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -73,6 +73,7 @@ def test_address_that_is_not_reached_costs_the_cycles() -> None:
     assert Registers.of(core) == Registers.of(other)
 
 
+@pytest.mark.thorough
 def test_pieces_of_a_run_stop_where_one_run_stops() -> None:
     """An interrupt due at the end of a piece is taken after the stop, as in one run."""
     first = started("tides")
