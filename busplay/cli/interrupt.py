@@ -14,7 +14,7 @@ INTERRUPTED_STATUS = 130
 
 
 def say_interrupted(more: str = "") -> int:
-    """Say on standard error that the command was interrupted, and return its exit status."""
+    """Print on standard error that the command was interrupted; return its exit status."""
     click.echo(f"busplay: interrupted{more}", err=True)
     # CPython 3.11 remembers an interrupt within `exec` (a dataclass that is being made) and ends
     # `python -m busplay` by the signal, whatever was caught since; the next `exec` forgets it.

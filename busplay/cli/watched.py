@@ -71,7 +71,7 @@ def files_of(request: RunRequest) -> Iterator[Path]:
 
 
 def _wait(watch: SourceWatch, error: str) -> str:
-    """Say what is wrong, if anything is, and wait for a change; return what is wrong then."""
+    """Print an error, if there is one, and wait for a change; return the next build's error."""
     if error:
         click.echo(f"busplay: {error}", err=True)
     click.echo("busplay: waiting for a change", err=True)
@@ -114,7 +114,7 @@ def _run_in_window(request: RunRequest, watch: SourceWatch, error: str, *, keep_
 
 
 class _Runs:
-    """The run in a window, and those that take its place.
+    """The run in a window, and the runs that replace it.
 
     Args:
         request: what to run.

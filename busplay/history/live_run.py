@@ -275,7 +275,7 @@ class LiveRun:
             self._tell_inputs()
 
     def _tell_inputs(self) -> None:
-        """Let the program's own run have the keys that were pressed since the last time."""
+        """Hand the keys pressed since the last call to the program's own run."""
         presses = self.session.key_presses
         if self.program is not None:
             for cycle, code in presses[self._presses_told :]:

@@ -142,7 +142,7 @@ class DebugInfo:
         return frozenset(found)
 
     def _lines_near(self, names: list[str], line: int) -> str:
-        """Say which lines near one of a file made bytes."""
+        """Return, in words, the lines near one of a file that made bytes."""
         made = np.unique(np.concatenate(list(self.line_index.values())))
         lines = {self.lines[number] for number in made if number >= 0}
         others = {one.line for one in lines if one.file in names}

@@ -74,7 +74,7 @@ class PartsStream:
         return data
 
     def close(self) -> None:
-        """Let go of the parts."""
+        """Close the parts' files."""
         self._parts = ()
 
 

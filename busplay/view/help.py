@@ -69,7 +69,7 @@ class HelpOverlay:
         return scroll_px
 
     def _draw_closing(self, target: pygame.Surface, text: str, text_px: int) -> None:
-        """Say at the window's foot what a tiny window has no room for at the help's own."""
+        """Draw at the window's foot what has no room below the help in a tiny window."""
         small = max(LEAST_TEXT_PX, text_px * 3 // 4)
         height = self._texts.height(small)
         width, bottom = target.get_size()

@@ -201,7 +201,7 @@ _cursor = ["arrow"]
 
 
 def set_cursor(name: str) -> None:
-    """Give the mouse's pointer a shape, where the screen has such."""
+    """Set the shape of the mouse pointer, where the screen has one."""
     if name != _cursor[0]:
         _cursor[0] = name
         with suppress(pygame.error):

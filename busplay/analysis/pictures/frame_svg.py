@@ -149,7 +149,7 @@ def _grid(facts: LinkFacts, symbols: range, *, top: int) -> tuple[list[str], int
 
 
 def _legend(facts: LinkFacts, *, top: int) -> tuple[list[str], int]:
-    """Say what each field is; return where that ends, too."""
+    """Return the legend of the fields, and where it ends."""
     left, y = MARGIN_PX + LABEL_PX, top + 14
     lines = []
     for index, field in enumerate(facts.fields):

@@ -198,7 +198,7 @@ class AciaDevice:
         state[at.SENT_COUNT] = 0
 
     def _expect(self, cycle: int) -> None:
-        """Let the next byte come in, if there is one and the receiver is enabled."""
+        """Start to receive the next byte, if there is one and the receiver is enabled."""
         if not self.state[at.COMMAND] & _ENABLED:
             self._arrives = NO_EVENT
         elif self._arrives == NO_EVENT and self._taken < len(self._log):

@@ -32,7 +32,7 @@ _trusted: set[bool] = set()
 
 
 def trust_board_code(*, trusted: bool = True) -> None:
-    """Let this process run the Python files that board files name, or no longer.
+    """Allow this process to run the Python files that board files name, or forbid it.
 
     >>> import busplay
     >>> busplay.trust_board_code(trusted=False)

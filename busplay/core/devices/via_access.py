@@ -151,7 +151,7 @@ def _start_shift(state: memoryview[int], cycle: int) -> None:
 
 @shared_kernel
 def _time_out_t1(state: memoryview[int], times: int) -> None:
-    """Let timer 1 time out so often; only the first counts in one-shot mode."""
+    """Time out timer 1 that many times; only the first counts in one-shot mode."""
     if state[ACR] & _FREE_RUN:
         state[IFR] |= _T1_FLAG
         state[PB7] ^= times & 1

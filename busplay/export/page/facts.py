@@ -127,7 +127,7 @@ def unit_facts(unit: Unit) -> Facts:
 
 
 def _fields(pipeline: Pipeline) -> Facts:
-    """Say where space and unit stand in the trace's column `others`, or what they always are."""
+    """Return where space and unit stand in the trace's column `others`, or their fixed values."""
     layout, fields = pipeline.layout, pipeline.bank.fields
     others = {place: bit for bit, place in enumerate(column_places(layout)[column_planes.OTHERS])}
     found: Facts = {"address_bits": len(layout.bit_places("address"))}
@@ -155,7 +155,7 @@ def _times(reader: TraceReader, pipeline: Pipeline, board: Board) -> Facts:
 
 
 def _about(reader: TraceReader, board: Board) -> str:
-    """Say in a line what is in the recording."""
+    """Return a line on what is in the recording."""
     program = reader.header.program_name
     parts = [
         f"board {board.name}",
