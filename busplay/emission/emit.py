@@ -14,7 +14,8 @@ from busplay.emission.emission import Emission
 from busplay.emission.header_files import header_files, no_headers_reason
 from busplay.emission.model import LinkModel, link_model
 from busplay.emission.names import find_lines
-from busplay.emission.proof.firmware import Proof, TargetFigures, prove_firmware
+from busplay.emission.proof.firmware import TargetFigures, prove_firmware
+from busplay.emission.proof.tools import Proof
 from busplay.emission.rendering import RenderedFile, is_as_emitted
 from busplay.emission.units import no_stores_reason
 from busplay.emission.vector_files import vector_files

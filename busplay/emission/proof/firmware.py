@@ -9,19 +9,16 @@ without inlining, so that each loop stays in the function of the source that bou
 from __future__ import annotations
 
 import shutil
-import subprocess
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Literal
 
 from busplay.emission.framing_model import COUNTERS
 from busplay.emission.model import LinkModel
 from busplay.emission.proof.cycles import CycleBounds, Listing, Machine, NoBoundError
+from busplay.emission.proof.tools import Proof, judged, run
 from busplay.emission.rendering import RenderedFile
-
-Status = Literal["passed", "failed", "not run"]
 
 STRICT = ("-std=c99", "-pedantic", "-Wall", "-Wextra", "-Wconversion", "-Werror")
 SANITIZED = ("-O1", "-fsanitize=address,undefined", "-fno-sanitize-recover=all")
@@ -29,26 +26,8 @@ HOSTS = ("gcc", "clang")
 METHODS = ("BITWISE", "NIBBLE_TABLE", "BYTE_TABLE")
 CPPCHECK = ("--std=c99", "--enable=warning,style,performance,portability", "--error-exitcode=1")
 NIBBLE_BITS = 4
-TIMEOUT_S = 120
 # Loops of the compilers' own libraries: shifts of 64 bits, by whole bytes and then by bits.
 LIBRARY_ROUNDS = dict.fromkeys(("__lshrdi3", "__ashldi3", "__ashrdi3"), 8)
-
-
-@dataclass(frozen=True, slots=True)
-class Proof:
-    """What a tool says of emitted files.
-
-    Attributes:
-        name: what was tried.
-        tool: with what.
-        status: `passed`, `failed`, or `not run`.
-        detail: why it failed, or was not run; else empty.
-    """
-
-    name: str
-    tool: str
-    status: Status
-    detail: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,28 +94,6 @@ def prove_firmware(
         return tuple(proofs), tuple(figures)
 
 
-def _run(words: Sequence[str | Path]) -> subprocess.CompletedProcess[str]:
-    """Run a tool; one that cannot be run or takes too long has failed, too."""
-    line = list(map(str, words))
-    try:
-        return subprocess.run(
-            line, capture_output=True, text=True, errors="replace", timeout=TIMEOUT_S, check=False
-        )
-    except subprocess.TimeoutExpired:
-        return subprocess.CompletedProcess(line, 1, "", f"stopped after {TIMEOUT_S} s")
-    except OSError as error:
-        return subprocess.CompletedProcess(line, 1, "", f"{line[0]}: {error.strerror}")
-
-
-def _judged(name: str, tool: str, done: subprocess.CompletedProcess[str]) -> Proof:
-    """Return whether a tool was content, else with the first line of what it says."""
-    if done.returncode == 0:
-        return Proof(name, tool, "passed")
-    lines = (done.stderr or done.stdout).strip().splitlines()
-    detail = lines[0] if lines else f"exit status {done.returncode}"
-    return Proof(name, tool, "failed", detail)
-
-
 def _on_hosts(model: LinkModel, folder: Path) -> Iterator[Proof]:
     sources = [folder / f"{model.ident}_link.c", folder / f"{model.ident}_test.c"]
     capitals = model.ident.upper()
@@ -151,10 +108,10 @@ def _on_hosts(model: LinkModel, folder: Path) -> Iterator[Proof]:
                 f"-D{capitals}_TEST_MAIN",
                 f"-D{capitals}_CHECK_METHOD={capitals}_CHECK_{method}",
             )
-            done = _run([compiler, *STRICT, *SANITIZED, *flags, *sources, "-o", program])
+            done = run([compiler, *STRICT, *SANITIZED, *flags, *sources, "-o", program])
             if done.returncode == 0:
-                done = _run([program])
-            yield _judged(name, compiler, done)
+                done = run([program])
+            yield judged(name, compiler, done)
         yield _all_compile(compiler, folder)
 
 
@@ -163,9 +120,9 @@ def _all_compile(compiler: str, folder: Path, *flags: str) -> Proof:
     if shutil.which(compiler) is None:
         return Proof(name, compiler, "not run", f"{compiler} is not installed")
     for source in sorted(folder.glob("*.c")):
-        done = _run([compiler, *STRICT, *flags, "-O2", "-c", source, "-o", folder / "object.o"])
+        done = run([compiler, *STRICT, *flags, "-O2", "-c", source, "-o", folder / "object.o"])
         if done.returncode != 0:
-            return _judged(name, compiler, done)
+            return judged(name, compiler, done)
     return Proof(name, compiler, "passed")
 
 
@@ -173,9 +130,7 @@ def _cppcheck(folder: Path) -> Proof:
     name = "static analysis"
     if shutil.which("cppcheck") is None:
         return Proof(name, "cppcheck", "not run", "cppcheck is not installed")
-    return _judged(
-        name, "cppcheck", _run(["cppcheck", "-q", *CPPCHECK, *sorted(folder.glob("*.c"))])
-    )
+    return judged(name, "cppcheck", run(["cppcheck", "-q", *CPPCHECK, *sorted(folder.glob("*.c"))]))
 
 
 def try_target(
@@ -189,23 +144,23 @@ def try_target(
         return proof, None
     source = folder / f"{model.ident}_link.c"
     built = folder / "target.o"
-    _run([compiler, *STRICT, *flags, "-Os", "-c", source, "-o", built])
+    run([compiler, *STRICT, *flags, "-Os", "-c", source, "-o", built])
     probe = folder / "probe.c"
     probe.write_text(
         f'#include "{model.ident}_link.h"\nchar probe[sizeof({model.ident}_receiver)] = {{1}};\n'
     )
     held = folder / "probe.o"
-    _run([compiler, *flags, "-std=c99", "-c", probe, "-o", held])
+    run([compiler, *flags, "-std=c99", "-c", probe, "-o", held])
     code = _sizes(target, built)
     cycles = _cycles(model, target, folder)
-    version = _run([compiler, "--version"]).stdout.splitlines()[0]
+    version = run([compiler, "--version"]).stdout.splitlines()[0]
     receiver_bytes = _sizes(target, held)[1]
     return proof, TargetFigures(target.name, version, sum(code[:2]), receiver_bytes, *cycles)
 
 
 def _sizes(target: Target, built: Path) -> tuple[int, ...]:
     """Return the bytes of code, and of data, in an object file."""
-    lines = _run([f"{target.prefix}size", built]).stdout.splitlines()
+    lines = run([f"{target.prefix}size", built]).stdout.splitlines()
     return tuple(int(one) for one in lines[1].split()[:3])
 
 
@@ -219,8 +174,8 @@ def _cycles(
     flags = (*target.flags, "-ffreestanding", "-std=c99", "-Os", "-fno-inline")
     sections = ("-ffunction-sections", f"-Wl,--gc-sections,-e,{symbol},-u,{packed}")
     link = (*sections, "-nostdlib", "-nostartfiles")
-    _run([f"{target.prefix}gcc", *flags, folder / f"{name}_link.c", *link, "-lgcc", "-o", program])
-    listing = Listing(_run([f"{target.prefix}objdump", "-d", program]).stdout, target.machine)
+    run([f"{target.prefix}gcc", *flags, folder / f"{name}_link.c", *link, "-lgcc", "-o", program])
+    listing = Listing(run([f"{target.prefix}objdump", "-d", program]).stdout, target.machine)
     frame_symbols = model.layout.frame_symbols
     rounds = {
         **LIBRARY_ROUNDS,
