@@ -105,14 +105,15 @@ def core_for_board(board: Board, *, kind: str = "compiled") -> Core:
             instructions or devices and the board has them; or a device cannot be made.
     """
     described = board.host_port
+    memory_map = MemoryMap.of_board(board)
     host_port = None if described is None else HostPortDevice(described, clock_hz=board.clock_hz)
     return _build(
         kind,
         board.processor,
-        MemoryMap.of_board(board),
+        memory_map,
         host_port,
         undocumented=board.undocumented,
-        devices=devices_of_board(board),
+        devices=devices_of_board(board, memory_map),
         file=board.file or None,
     )
 
@@ -150,7 +151,7 @@ def _build(
             raise InputError(
                 file=file,
                 place="devices",
-                found="a board with devices",
+                found="a board with devices or banks",
                 wanted=f"the {kind} core runs none, so take the compiled or the reference core",
             )
         options["devices"] = devices

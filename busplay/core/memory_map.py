@@ -7,7 +7,8 @@ One byte an address says what a write does there:
 | RAM | lands in memory | memory |
 | ROM | ignored and counted | memory |
 | nothing | ignored and counted | `unmapped_read` |
-| host port, device | to the register | from the register, operand reads only |
+| host port, device, latch | to the register | from the register, operand reads only |
+| bank | as its page says, see `busplay.core.devices.bank_switch` | memory |
 | window that lands in RAM | tapped, and lands where RAM is | as without the window |
 | window that does not | tapped | as without the window |
 
@@ -25,6 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busplay.batch import UInt8Column, UInt16Column
+from busplay.description.banks import Bank
 from busplay.description.board import HOST_PORT_REGISTERS, Board, HostPort, Memory, Window
 from busplay.description.devices import Device
 
@@ -76,6 +78,7 @@ class MemoryMap:
             windows=board.windows,
             host_port=board.host_port,
             devices=board.devices,
+            banks=board.banks,
             unmapped_read=board.unmapped_read,
         )
 
@@ -87,11 +90,13 @@ class MemoryMap:
         windows: tuple[Window, ...] = (),
         host_port: HostPort | None = None,
         devices: tuple[Device, ...] = (),
+        banks: tuple[Bank, ...] = (),
         unmapped_read: int = 0xFF,
     ) -> MemoryMap:
         """Make the tables of the parts of a board; errors as for `of_board`."""
         actions = np.full(ADDRESSES, Action.UNMAPPED, np.uint8)
-        for region in memory:
+        regions: list[Memory | Bank] = [*memory, *(one for one in banks if not one.is_overlay)]
+        for region in regions:
             span = _span("memory", region.first_address, region.last_address)
             if (actions[span] != Action.UNMAPPED).any():
                 raise ValueError(f"memory overlaps other memory: {region}")
@@ -116,6 +121,10 @@ class MemoryMap:
             if (actions[span] & (Action.TAPPED | Action.HOST_PORT | Action.DEVICE)).any():
                 raise ValueError(f"device overlaps a window, the host port or another: {device}")
             actions[span] = Action.DEVICE
+        for bank in banks:
+            for address in (bank.latch_address, bank.off_address):
+                if address is not None:
+                    actions[address] = Action.DEVICE
         for table in (actions, has_memory, window_index):
             table.flags.writeable = False
         return cls(

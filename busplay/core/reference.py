@@ -104,11 +104,14 @@ class ReferenceCore(Py65Registers):
         self._map = memory_map
         self._host_port = host_port
         self._devices = devices
-        self._actions = bytes(memory_map.actions)
+        self._actions = bytearray(memory_map.actions)
         self._storage = _Memory(memory_map.power_on_memory())
         self._view = np.frombuffer(self._storage, np.uint8)
-        self._storage.hand_over(self, bytes(memory_map.actions == Action.LANDS))
         self._watched = bytes(len(self._actions))
+        self._banks = None if devices is None else devices.banks
+        if devices is not None:
+            devices.attach(self._view, np.frombuffer(self._actions, np.uint8))
+        self._hand_over()
         self._instructions: tuple[array[int], array[int]] | None = None
         self._timing = timing_of(processor)
         self._base_cycles = self._timing.base_cycles
@@ -124,6 +127,7 @@ class ReferenceCore(Py65Registers):
         self._unmapped_writes_ignored = 0
         self._interrupts_taken = 0
         self._port_byte = 0
+        self._is_register = bytes(action & _REGISTER for action in memory_map.actions.tolist())
         if host_port is not None or devices is not None:
             self._mpu.ByteAt = self._reader()
 
@@ -193,7 +197,6 @@ class ReferenceCore(Py65Registers):
         mpu.p |= INTERRUPT
         if mpu.clears_decimal:
             mpu.p &= ~DECIMAL
-        mpu.pc = mpu.WordAt(RESET_VECTOR)
         mpu.waiting = mpu.halted = mpu.stopped_by_opcode = False
         self._nmi_from = NEVER
         self._due_vector = 0
@@ -202,6 +205,9 @@ class ReferenceCore(Py65Registers):
             self._host_port.reset(self.cycle - 1)
         if self._devices is not None:
             self._devices.reset(self.cycle - 1)
+        # After the devices: another page may have the vectors now.
+        self._follow_banks()
+        mpu.pc = mpu.WordAt(RESET_VECTOR)
         return RESET_CYCLES
 
     def nmi(self) -> None:
@@ -239,6 +245,7 @@ class ReferenceCore(Py65Registers):
                 mpu.ends_at_clear_i = masked and plan.is_masked(cycle)
                 self._execute(max(min(limit, stop_cycle), cycle + 1))
             self._nmi_from = plan.settle(mpu.processorCycles, self._nmi_from)
+            self._follow_banks()
             if mpu.processorCycles >= plan.sampled_from:
                 self._sample_lines(plan)
             logged_wait = logged_wait and mpu.waiting
@@ -304,6 +311,7 @@ class ReferenceCore(Py65Registers):
             self._host_port.restore(state.host_port)
         if self._devices is not None and state.devices is not None:
             self._devices.restore(state.devices)
+            self._follow_banks()
 
     def log_instructions(self, *, wanted: bool) -> None:
         """See `RewindableCore`."""
@@ -320,12 +328,21 @@ class ReferenceCore(Py65Registers):
     def watch_writes(self, addresses: NDArray[np.bool_] | None) -> None:
         """See `RewindableCore`."""
         self._watched = bytes(len(self._actions)) if addresses is None else addresses.tobytes()
-        plain = np.frombuffer(self._actions, np.uint8) == Action.LANDS
-        if addresses is not None:
-            plain &= ~addresses
-        self._storage.hand_over(self, plain.tobytes())
+        self._hand_over()
 
     # Between instructions.
+
+    def _hand_over(self) -> None:
+        """Tell the memory which writes are plain."""
+        self._rows = () if self._banks is None else self._banks.rows
+        plain = np.frombuffer(self._actions, np.uint8) == Action.LANDS
+        plain &= np.frombuffer(self._watched, np.bool_) == 0
+        self._storage.hand_over(self, plain.tobytes())
+
+    def _follow_banks(self) -> None:
+        """Do so again if banks have changed what writes do."""
+        if self._banks is not None and self._banks.rows != self._rows:
+            self._hand_over()
 
     def _log_here(self, kind: StepKind) -> None:
         if self._instructions is not None:
@@ -427,7 +444,7 @@ class ReferenceCore(Py65Registers):
         mpu, memory, positions = self._mpu, self._storage, self._timing.read_position
         base_cycles = self._base_cycles
         port, bus = self._host_port, self._devices
-        is_register = bytes(action & _REGISTER for action in self._actions)
+        is_register = self._is_register
 
         def read_operand(address: int) -> int:
             if not is_register[address] or address == mpu.pc:
@@ -452,7 +469,7 @@ class ReferenceCore(Py65Registers):
         end_cycle = mpu.processorCycles + self._base_cycles[opcode] + mpu.excycles
         action = self._actions[address]
         if self._writes_old_value[opcode]:
-            old = self._port_byte if action & _REGISTER else self._storage[address]
+            old = self._port_byte if self._is_register[address] else self._storage[address]
             self._write_once(address, old, action, end_cycle - 2)
         self._write_once(address, byte, action, end_cycle - mpu.write_position)
 
@@ -471,6 +488,7 @@ class ReferenceCore(Py65Registers):
                 self._mpu.limit = 0
         elif self._devices is not None and action & _DEVICE:
             self._devices.write(address, byte, cycle)
+            self._follow_banks()
             if self._devices.changed:
                 self._mpu.limit = 0
         elif action & _ROM:

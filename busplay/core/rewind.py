@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 from busplay.batch import UInt8Column, UInt16Column, UInt64Column
 from busplay.core.devices.bus import DeviceBusState
 from busplay.core.host_port import HostPortState
-from busplay.core.interface import Core, CoreStop, Registers
+from busplay.core.interface import Core, CoreStop, Registers, bus_of
+from busplay.core.memory_map import ADDRESSES
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +52,24 @@ class CoreState:
     interrupts_taken: int
     host_port: HostPortState | None
     devices: DeviceBusState | None = None
+
+
+def whole_memory(core: Core) -> UInt8Column:
+    """Return a copy of a core's 64 KiB, and behind them the pages of RAM that banks do not show."""
+    return np.concatenate([core.memory, _stored_ram(core)])
+
+
+def restore_memory(core: Core, memory: UInt8Column) -> None:
+    """Restore what `whole_memory` returned; the state is restored besides."""
+    core.memory[:] = memory[:ADDRESSES]
+    _stored_ram(core)[:] = memory[ADDRESSES:]
+
+
+def _stored_ram(core: Core) -> UInt8Column:
+    bus = bus_of(core)
+    if bus is None or bus.banks is None:
+        return np.empty(0, np.uint8)
+    return bus.banks.stored[: bus.banks.ram_bytes]
 
 
 class StepKind(IntEnum):

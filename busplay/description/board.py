@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
+from busplay.description.banks import Bank
 from busplay.description.devices import Device
 from busplay.description.link import Link
 
@@ -246,6 +247,7 @@ class Board:
         undocumented: what the processor does at undocumented instructions: `stop`, or `run` the
             stable ones.
         program_load_address: where a raw program is loaded; None: programs must have addresses.
+        banks: ranges that show one of several pages of memory.
         description: text for people.
         file: where it was read from; for messages only.
 
@@ -269,8 +271,22 @@ class Board:
     unmapped_read: int = 0xFF
     undocumented: Undocumented = "stop"
     program_load_address: int | None = None
+    banks: tuple[Bank, ...] = ()
     description: str = ""
     file: str = ""
+
+    def bank_at(self, address: int) -> int | None:
+        """Return the index of the bank that has an address; None: none, or only an overlay."""
+        for index, bank in enumerate(self.banks):
+            if bank.first_address <= address <= bank.last_address and not bank.is_overlay:
+                return index
+        return None
+
+    @property
+    def image_paths(self) -> tuple[Path, ...]:
+        """The files that its memory and banks are loaded from."""
+        paths = [one.image.path for one in self.memory if one.image is not None]
+        return (*paths, *(one.image for one in self.banks if one.image is not None))
 
     @property
     def refresh_hz(self) -> int:

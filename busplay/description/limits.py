@@ -7,6 +7,7 @@ are narrowed where they are read. An attribute that is not listed has up to 64 b
 
 from __future__ import annotations
 
+from busplay.description.banks import Bank
 from busplay.description.board import (
     HOST_PORT_REGISTERS,
     Board,
@@ -51,6 +52,8 @@ ALL_MEMORY_BYTES_MAX = 1 << 26
 # The port, and devices, must leave the processor's vectors readable.
 VECTORS_FIRST_ADDRESS = 0xFFFA
 LANES_MAX = 16
+# All pages of all banks together.
+BANKED_BYTES_MAX = 1 << 22
 
 _ADDRESS = (0, ADDRESS_MAX)
 _OFFSET = (0, MEMORY_BYTES_MAX - 1)
@@ -80,6 +83,11 @@ LIMITS: dict[tuple[type, str], tuple[int, int]] = {
     (Image, "load_address"): _ADDRESS,
     (Memory, "first_address"): _ADDRESS,
     (Memory, "last_address"): _ADDRESS,
+    (Bank, "first_address"): _ADDRESS,
+    (Bank, "last_address"): _ADDRESS,
+    (Bank, "pages"): (1, 65_536),
+    (Bank, "latch_address"): _ADDRESS,
+    (Bank, "off_address"): _ADDRESS,
     (Window, "first_address"): _ADDRESS,
     (Window, "last_address"): _ADDRESS,
     (Window, "first_offset"): _OFFSET,

@@ -23,10 +23,11 @@ from typing import Literal, TypeVar, get_args, get_origin
 
 from busplay.description.address_ranges import AddressRange
 from busplay.description.attributes import FILE, attributes_of
+from busplay.description.banks import SELECT_BITS_MAX, select_bit
 from busplay.description.board import GLYPHS, Board, Font, Unit
 from busplay.description.device_pins import PIN_KEYS, pin_uses
 from busplay.description.devices import DEVICE_CLASSES, CustomDevice, Device, Via6522
-from busplay.description.limits import ALL_MEMORY_BYTES_MAX, INTEGER_MAX, LIMITS
+from busplay.description.limits import ALL_MEMORY_BYTES_MAX, BANKED_BYTES_MAX, INTEGER_MAX, LIMITS
 from busplay.description.link import (
     CheckFraming,
     Framing,
@@ -54,6 +55,7 @@ _LEFT_OUT_AT_DEFAULT: frozenset[tuple[type, str]] = frozenset(
     {
         (Link, "idle_every"),
         (Board, "devices"),
+        (Board, "banks"),
         *((Unit, name) for name in ("mode", "columns", "rows", "cell_bytes", "font")),
         *((Unit, name) for name in ("font_offset", "pages", "page_bytes")),
     }
@@ -112,6 +114,7 @@ def board_from_plain(plain: object, *, file: str = "", place: str = "board") -> 
     _require_pictures(board, file, place)
     _require_ranges_apart(board, file, place)
     _require_devices(board, file, place)
+    _require_banks(board, file, place)
     return board
 
 
@@ -419,6 +422,13 @@ def _require_ranges_apart(board: Board, file: str, place: str) -> None:
         AddressRange(f"memory[{i}]", one.first_address, one.last_address)
         for i, one in enumerate(board.memory)
     ]
+    # A boot overlay lies over other memory.
+    banks = [
+        AddressRange(f"banks[{i}]", one.first_address, one.last_address)
+        for i, one in enumerate(board.banks)
+        if not one.is_overlay
+    ]
+    memory += banks
     windows = [
         AddressRange(f"windows[{i}]", one.first_address, one.last_address)
         for i, one in enumerate(board.windows)
@@ -458,3 +468,25 @@ def _require_devices(board: Board, file: str, place: str) -> None:
                 raise reader.error(
                     f"{where}.{use.pin}", show_string(use.name), "no 6522 has that name"
                 )
+
+
+def _require_banks(board: Board, file: str, place: str) -> None:
+    """Refuse banks that have no room, or that depend on nothing known."""
+    reader = _Reader(file)
+    vias = [one.name for one in board.devices if isinstance(one, Via6522)]
+    for i, bank in enumerate(board.banks):
+        where = f"{place}.banks[{i}]"
+        if bank.last_address < bank.first_address:
+            raise reader.error(where, show_number(bank.last_address), "the first or above")
+        for text in bank.bits:
+            try:
+                bit = select_bit(text)
+            except ValueError as error:
+                raise reader.error(f"{where}.select", show_string(text), str(error)) from None
+            if (bit.device or bank.latch_address is None) and bit.device not in vias:
+                raise reader.error(f"{where}.select", show_string(text), "nothing has that bit")
+        if len(bank.select) > SELECT_BITS_MAX:
+            raise reader.error(f"{where}.select", str(len(bank.select)), f"{SELECT_BITS_MAX}")
+    total = sum(one.pages * one.page_bytes for one in board.banks)
+    if total > BANKED_BYTES_MAX:
+        raise reader.error(f"{place}.banks", f"{total:,} bytes", f"up to {BANKED_BYTES_MAX:,}")

@@ -16,7 +16,9 @@ from busplay.description.address_ranges import (
 )
 from busplay.description.attributes import read_key, read_keys
 from busplay.description.board import Board, Image, Memory
+from busplay.description.image_path import read_image_path
 from busplay.description.link import Link
+from busplay.description.read_banks import read_banks, require_bank_places
 from busplay.description.read_devices import read_devices
 from busplay.description.read_ends import (
     HOST_PORT_KEYS,
@@ -50,6 +52,7 @@ BOARD_KEYS = (
     "unmapped_read",
     "program_load_address",
     "memory",
+    "banks",
     "windows",
     "units",
     "sender",
@@ -93,6 +96,8 @@ def read_board(
     link = _read_link(table, folder, load_link)
     units = read_units(table, folder)
     memory, memory_ranges = _read_memory(table, folder)
+    banks, bank_ranges = read_banks(table, folder, memory_ranges)
+    memory_ranges += bank_ranges
     host_port_table = table.optional_table("host_port", HOST_PORT_KEYS)
     host_port = read_host_port(host_port_table, clock_hz=plain["clock_hz"])
     port_range = host_port_range(host_port) if host_port else None
@@ -100,16 +105,18 @@ def read_board(
         require_apart(host_port_table, port_range, memory_ranges, remedy=REMEDY)
     taken = memory_ranges if port_range is None else [*memory_ranges, port_range]
     devices, device_ranges = read_devices(table, folder, taken)
-    windows = read_windows(
-        table,
-        units=units,
-        memory=memory,
-        others=device_ranges if port_range is None else [port_range, *device_ranges],
+    others = device_ranges if port_range is None else [port_range, *device_ranges]
+    windows, window_ranges = read_windows(
+        table, units=units, memory=memory, banks=banks, others=others
+    )
+    require_bank_places(
+        table, banks, memory=memory, devices=devices, taken=[*window_ranges, *others]
     )
     return Board(
         name=name,
         link=link,
         memory=memory,
+        banks=banks,
         windows=windows,
         units=units,
         sender=read_sender(table.optional_table("sender", SENDER_KEYS)),
@@ -168,7 +175,7 @@ def _read_program_load_address(table: Table, memory: list[AddressRange]) -> int 
         raise table.error(
             key,
             found=show_address(address),
-            wanted="no memory is there, so give an address inside one of [[memory]]",
+            wanted="no memory is there, so give an address inside one of [[memory]] or [[banks]]",
         )
     return address
 
@@ -183,14 +190,7 @@ def _read_image(table: Table, span: AddressRange, folder: Path) -> Image | None:
                     wanted="no image is named here, so add image or take the line out",
                 )
         return None
-    text = table.text("image", wanted="give the path of an image file")
-    path = folder / text
-    if not _is_file(path):
-        raise table.error(
-            "image",
-            found=show_string(text),
-            wanted="no such file is there (seen from the board file's folder), so correct the path",
-        )
+    path = read_image_path(table, folder)
     image_format = read_key(table, Image, "format")
     carries_addresses = image_format in ("ihex", "srec", "elf")
     if carries_addresses and "load_address" in table:
@@ -208,14 +208,7 @@ def _read_image(table: Table, span: AddressRange, folder: Path) -> Image | None:
         hint=", inside this memory",
     )
     return Image(
-        path=path.absolute(),
+        path=path,
         format=image_format,
         load_address=None if carries_addresses else load_address,
     )
-
-
-def _is_file(path: Path) -> bool:
-    try:
-        return path.is_file()
-    except (OSError, ValueError):
-        return False

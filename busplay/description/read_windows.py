@@ -11,6 +11,7 @@ from busplay.description.address_ranges import (
     require_apart,
 )
 from busplay.description.attributes import keys_of, read_keys
+from busplay.description.banks import Bank
 from busplay.description.board import Memory, Unit, Window
 from busplay.description.toml_reader import Table, did_you_mean, show_address, show_string
 
@@ -23,12 +24,16 @@ def read_windows(
     *,
     units: tuple[Unit, ...],
     memory: tuple[Memory, ...],
+    banks: tuple[Bank, ...],
     others: Sequence[AddressRange],
-) -> tuple[Window, ...]:
+) -> tuple[tuple[Window, ...], list[AddressRange]]:
     """Read every window, in the file's order.
 
     Args:
         others: the ranges of host port and devices.
+
+    Returns:
+        The windows, and their ranges.
 
     Raises:
         DescriptionError: two overlap, a unit is unknown, or an offset has no place in it.
@@ -47,10 +52,19 @@ def read_windows(
             found="no windows",
             wanted="without one nothing goes out, so give at least one, headed [[windows]]",
         )
-    return tuple(
-        _read_window(table, span, units=units, memory=memory)
-        for table, span in zip(tables, spans, strict=True)
-    )
+    both: list[Memory | Bank] = [*memory, *banks]
+    ram = [one for one in both if one.kind == "ram"]
+    overlays = [
+        AddressRange(f"the boot overlay {one.name}", one.first_address, one.last_address)
+        for one in banks
+        if one.is_overlay
+    ]
+    windows = []
+    for table, span in zip(tables, spans, strict=True):
+        windows.append(_read_window(table, span, units=units, ram=ram))
+        if windows[-1].lands_in_ram:
+            require_apart(table, span, overlays, remedy=f"{REMEDY}, or say lands_in_ram = false")
+    return tuple(windows), spans
 
 
 def _read_window(
@@ -58,7 +72,7 @@ def _read_window(
     span: AddressRange,
     *,
     units: tuple[Unit, ...],
-    memory: tuple[Memory, ...],
+    ram: Sequence[Memory | Bank],
 ) -> Window:
     unit = _read_unit_name(table, units)
     window = Window(
@@ -78,7 +92,7 @@ def _read_window(
         if wrong is not None:
             raise table.error(wrong.key, found=wrong.found, wanted=wrong.wanted)
     if window.lands_in_ram:
-        _require_ram(table, span, memory)
+        _require_ram(table, span, ram)
     return window
 
 
@@ -92,11 +106,10 @@ def _read_unit_name(table: Table, units: tuple[Unit, ...]) -> Unit:
     raise table.error("unit", found=show_string(name), wanted=f"no unit has that name; {hint}")
 
 
-def _require_ram(table: Table, span: AddressRange, memory: tuple[Memory, ...]) -> None:
+def _require_ram(table: Table, span: AddressRange, ram: Sequence[Memory | Bank]) -> None:
     """Refuse a window that should land in RAM where some address of it has none."""
     address = span.first_address
-    ram = sorted((one.first_address, one.last_address) for one in memory if one.kind == "ram")
-    for first, last in ram:
+    for first, last in sorted((one.first_address, one.last_address) for one in ram):
         if first <= address <= last:
             address = last + 1
     if address <= span.last_address:

@@ -14,14 +14,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from busplay.batch import UInt8Column
-from busplay.core.memory_map import ADDRESSES
 from busplay.core.rewind import CoreState
 
 PAGE_BYTES = 256
-PAGES = ADDRESSES // PAGE_BYTES
-# Python's overhead: for a page, and for the state and its pages.
+# Python's overhead: for a page's bytes, for the state, and for each page of it.
 _PAGE_COST_BYTES = PAGE_BYTES + 33
-_SNAPSHOT_COST_BYTES = 8 * PAGES + 1_000
+_STATE_COST_BYTES = 1_000
+_POINTER_BYTES = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +29,7 @@ class Snapshot:
 
     Attributes:
         state: all but memory.
-        pages: 256 pages of memory.
+        pages: of memory, 256 bytes each; behind the 64 KiB the RAM that banks do not show.
     """
 
     state: CoreState
@@ -42,7 +41,7 @@ class Snapshot:
         return self.state.registers.cycle
 
     def memory(self) -> UInt8Column:
-        """Return uint8[65536]."""
+        """Return it as `whole_memory` does."""
         return np.frombuffer(b"".join(self.pages), np.uint8)
 
 
@@ -59,7 +58,7 @@ class Snapshots:
         self._spacing_cycles = spacing_cycles
         self._kept: list[Snapshot] = []
         self._cycles: list[int] = []
-        self._image = np.zeros(ADDRESSES, np.uint8)
+        self._image = np.empty(0, np.uint8)
         self._bytes = 0
         # Thinning continues from this index, and joins gaps up to this length.
         self._thin_from = 1
@@ -93,7 +92,7 @@ class Snapshots:
         """Add one.
 
         Args:
-            memory: uint8[65536].
+            memory: as of `whole_memory`; of the same length each time.
 
         Raises:
             ValueError: there is one of that cycle.
@@ -104,12 +103,13 @@ class Snapshots:
         after = self._kept[index] if index < len(self._kept) else None
         if after is not None and after.cycle == cycle:
             raise ValueError(f"there is a snapshot of cycle {cycle:,}")
-        changed = np.arange(PAGES)
-        pages: list[bytes] = [b""] * PAGES
+        count = len(memory) // PAGE_BYTES
+        changed = np.arange(count)
+        pages: list[bytes] = [b""] * count
         if before is not None:
             pages = list(before.pages)
             image = self._image if after is None else before.memory()
-            differs = (memory != image).reshape(PAGES, PAGE_BYTES)
+            differs = (memory != image).reshape(count, PAGE_BYTES)
             changed = np.flatnonzero(differs.any(axis=1))
         own = 0
         for page in changed.tolist():
@@ -118,10 +118,10 @@ class Snapshots:
             pages[page] = after.pages[page] if after is not None and is_shared else content
             own += not is_shared
         if after is None:
-            self._image[:] = memory
+            self._image = memory.copy()
         self._kept.insert(index, Snapshot(state, tuple(pages)))
         self._cycles.insert(index, cycle)
-        self._bytes += _SNAPSHOT_COST_BYTES + own * _PAGE_COST_BYTES
+        self._bytes += _cost_bytes(count, own)
         while self._bytes > self._limit_bytes and self._thin():
             pass
 
@@ -171,6 +171,11 @@ class Snapshots:
                 page is not early and page is not late
                 for early, page, late in zip(before.pages, gone.pages, behind.pages, strict=True)
             )
-            self._bytes -= _SNAPSHOT_COST_BYTES + own * _PAGE_COST_BYTES
+            self._bytes -= _cost_bytes(len(gone.pages), own)
             del kept[index], cycles[index]
             return True
+
+
+def _cost_bytes(pages: int, own: int) -> int:
+    """Return what a snapshot takes, some of whose pages are its own."""
+    return _STATE_COST_BYTES + _POINTER_BYTES * pages + own * _PAGE_COST_BYTES

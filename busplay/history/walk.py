@@ -24,6 +24,8 @@ from busplay.core.rewind import (
     RewindableCore,
     StepKind,
     packed_state,
+    restore_memory,
+    whole_memory,
 )
 from busplay.errors import InputError
 from busplay.history.conditions import Piece, RunLog
@@ -96,7 +98,7 @@ class ProgramWalk:
         self.end_cycle: int | None = None
         self.resets: list[int] = []
         self.snapshots = Snapshots(limit_bytes=limit_bytes, spacing_cycles=spacing_cycles)
-        self.snapshots.add(made.state, made.memory)
+        self.snapshots.add(made.state, whole_memory(made))
         self._start = start
         self.spacing_cycles = spacing_cycles
         self._on_progress = on_progress
@@ -116,12 +118,12 @@ class ProgramWalk:
 
     def place(self) -> SavedPosition:
         """Return the present position, for `put`."""
-        return SavedPosition(self.core.state, self.core.memory.copy())
+        return SavedPosition(self.core.state, whole_memory(self.core))
 
     def put(self, place: SavedPosition) -> None:
         """Go to a saved position."""
         self.core.restore(place.state)
-        self.core.memory[:] = place.memory
+        restore_memory(self.core, place.memory)
 
     def go(self, cycle: int) -> None:
         """Go to the first position at or after a cycle."""
@@ -177,7 +179,7 @@ class ProgramWalk:
         # Not in a wait, which began at an earlier position, nor at a stop, which may be in the same
         # cycle as the stopped instruction.
         if not state.is_waiting and state.stop is None:
-            self.snapshots.add(state, core.memory)
+            self.snapshots.add(state, whole_memory(core))
 
     def step(self, end_cycle: int) -> bool:
         """Go to the next position, or to the end; return whether there is one."""

@@ -10,6 +10,9 @@ from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
 
+import numpy as np
+from numpy.typing import NDArray
+
 from busplay.batch import UInt8Column
 from busplay.description.board import Board, ImageFormat
 from busplay.errors import InputError
@@ -20,9 +23,9 @@ from busplay.program.image import (
     read_content,
     read_image,
 )
-from busplay.program.place import place_image
+from busplay.program.place import describe_memory, has_memory, place_image
 
-RESET_VECTOR = range(0xFFFC, 0xFFFE)
+RESET_VECTOR = slice(0xFFFC, 0xFFFE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,17 +50,19 @@ def load_memory(
     *,
     program_format: ImageFormat = "auto",
     load_address: int | None = None,
+    loaded: NDArray[np.bool_] | None = None,
 ) -> LoadedProgram:
     """Load the board's images, then the program.
 
     Args:
-        memory: uint8[65536]; the core's own.
+        memory: uint8[65536]; the core's own, with the pages of banks that a reset shows.
+        loaded: bool[65536]; where these pages have bytes of an image; None: nowhere.
         load_address: where a raw program is loaded; by default the board's
             `program_load_address`.
 
     Raises:
         InputError: a file cannot be read, falls where there is no memory, or has addresses of its
-            own although a load address is given; or there is nothing to run.
+            own although a load address is given; there is nothing to run; or no reset can start it.
     """
     images: list[ProgramImage] = []
     for region in board.memory:
@@ -89,19 +94,51 @@ def load_memory(
         images.append(image)
         name = program.name
         digest = sha256(content).hexdigest()
-    if not images:
+    there = np.zeros(len(memory), np.bool_) if loaded is None else loaded.copy()
+    if not images and not there.any():
         raise InputError(
             file=board.file or None,
             found=f"board {board.name} with no ROM image and no program",
             wanted="give a program to run",
         )
-    loaded: set[int] = set()
     for image in images:
         place_image(image, board, memory)
         for segment in image.segments:
-            loaded |= set(RESET_VECTOR) & set(range(segment.address, segment.last_address + 1))
-    start = None
-    if len(loaded) < len(RESET_VECTOR):
-        last = images[-1]
-        start = last.entry if last.entry is not None else last.segments[0].address
+            there[segment.address : segment.last_address + 1] = True
+    if there[RESET_VECTOR].all():
+        return LoadedProgram(name, digest, None)
+    if there[RESET_VECTOR].any() or not images or board.bank_at(RESET_VECTOR.start) is not None:
+        raise _no_vector(board, program)
+    last = images[-1]
+    start = last.entry if last.entry is not None else last.segments[0].address
     return LoadedProgram(name, digest, start)
+
+
+def _no_vector(board: Board, program: Path | None) -> InputError:
+    bank = board.bank_at(RESET_VECTOR.start)
+    page = "" if bank is None else f" of the page that {board.banks[bank].name} shows at a reset"
+    return InputError(
+        file=str(program) if program is not None else board.file or None,
+        found=f"no byte, or only one, for the reset vector at $FFFC-$FFFD{page}",
+        wanted="no reset can start such a program, so give it vectors, or an image that has them",
+    )
+
+
+def require_code(board: Board, memory: UInt8Column) -> None:
+    """Refuse a reset vector that leads to an address without memory.
+
+    Args:
+        memory: uint8[65536], as a reset finds it.
+
+    Raises:
+        InputError: it does.
+    """
+    address = int(memory[RESET_VECTOR.start]) | int(memory[RESET_VECTOR.start + 1]) << 8
+    if not has_memory(board)[address]:
+        raise InputError(
+            file=board.file or None,
+            place="the reset vector at $FFFC",
+            found=f"${address:04X}",
+            wanted=f"no reset can work, as no memory is there: the board has "
+            f"{describe_memory(board)}",
+        )

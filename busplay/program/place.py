@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from busplay.batch import UInt8Column
-from busplay.description.board import HOST_PORT_REGISTERS, Board
+from busplay.description.banks import Bank
+from busplay.description.board import HOST_PORT_REGISTERS, Board, Memory
 from busplay.errors import InputError
 from busplay.program.image import ProgramImage
 
@@ -20,9 +22,7 @@ def place_image(image: ProgramImage, board: Board, memory: UInt8Column) -> None:
         InputError: a byte falls on neither RAM nor ROM, or on the host port or a device; nothing is
             written then.
     """
-    takes = np.zeros(len(memory), np.bool_)
-    for region in board.memory:
-        takes[region.first_address : region.last_address + 1] = True
+    takes = has_memory(board)
     if board.host_port is not None:
         first = board.host_port.first_address
         takes[first : first + HOST_PORT_REGISTERS] = False
@@ -43,12 +43,25 @@ def place_image(image: ProgramImage, board: Board, memory: UInt8Column) -> None:
         memory[segment.address : segment.last_address + 1] = np.frombuffer(segment.data, np.uint8)
 
 
+def has_memory(board: Board) -> NDArray[np.bool_]:
+    """Return bool[65536]: whether a board has RAM or ROM at an address, banked or not."""
+    there = np.zeros(0x10000, np.bool_)
+    regions: list[Memory | Bank] = [*board.memory, *board.banks]
+    for region in regions:
+        there[region.first_address : region.last_address + 1] = True
+    return there
+
+
 def describe_memory(board: Board) -> str:
     """Describe the board's memory, for messages."""
     regions = sorted(board.memory, key=lambda region: region.first_address)
     parts = [
         f"{region.kind.upper()} ${region.first_address:04X}-${region.last_address:04X}"
         for region in regions
+    ]
+    parts += [
+        f"its bank {one.name} at ${one.first_address:04X}-${one.last_address:04X}"
+        for one in board.banks
     ]
     if board.host_port is not None:
         first = board.host_port.first_address

@@ -29,7 +29,11 @@ class StateKeeper:
     def __init__(self, core: Core, board: Board, recorder: Recorder) -> None:
         self._core: RewindableCore | None = None
         # A device's state can be anything; its reruns begin at the start.
-        if recorder.keeps_states and isinstance(core, RewindableCore) and not board.devices:
+        if (
+            recorder.keeps_states
+            and isinstance(core, RewindableCore)
+            and not (board.devices or board.banks)
+        ):
             self._core = core
         self._recorder = recorder
         self._next_cycle = STATE_CYCLES

@@ -11,12 +11,13 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
+from busplay.core.devices.load_banks import load_banks, settle_banks
 from busplay.core.host_port import NEVER
 from busplay.core.interface import Core, RunsToAddress, press_key
 from busplay.core.make import core_for_board
 from busplay.demo.programs import program_path
 from busplay.description.board import Board, ImageFormat
-from busplay.program.loading import LoadedProgram, load_memory
+from busplay.program.loading import LoadedProgram, load_memory, require_code
 
 
 class ProgramStart:
@@ -72,13 +73,18 @@ class ProgramStart:
                 is no such core.
         """
         core = core_for_board(self.board, kind=self.core_kind)
+        loaded = load_banks(core, self.board)
         self.program = load_memory(
             self.board,
             core.memory,
             self.path,
             program_format=self._format,
             load_address=self.load_address,
+            loaded=loaded,
         )
+        settle_banks(core)
+        if self.program.start_address is None:
+            require_code(self.board, core.memory)
         self.reset(core)
         for cycle, code in key_presses:
             press_key(core, code, cycle=cycle)

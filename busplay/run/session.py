@@ -111,7 +111,7 @@ class Session:
             core=core,
         )
         described = [one for one in (labels, faults) if isinstance(one, str | Path)]
-        images = [one.image.path for one in board.memory if one.image is not None]
+        images = board.image_paths
         for output in (record, record_received):
             require_other_file(output, self.start.path, board.file, *images, *described)
         self.core: Core = self.start.make_core()

@@ -145,6 +145,8 @@ class CompiledCore(HostAccess):
         self._records = None
         if self._devices is not None:
             device_of = block[base + DEVICE_OF_OFFSET :]
+            mirrored_memory = block[base : base + MEMORY_BYTES + MIRRORED_BYTES]
+            self._devices.attach(mirrored_memory, self._actions)
             self._records = DeviceRecords(self._devices, device_of, self._cells)
         self._cells[~Cell.STOP_PC] = _NO_ADDRESS
 
@@ -208,7 +210,6 @@ class CompiledCore(HostAccess):
         cells[~Cell.I] = INTERRUPT
         if self._clears_decimal:
             cells[~Cell.D] = 0
-        self.pc = self._word(RESET_VECTOR)
         self._waiting = False
         self._nmi_from = NEVER
         self._due_vector = 0
@@ -217,6 +218,8 @@ class CompiledCore(HostAccess):
             self._host_port.reset(self.cycle - 1)
         if self._devices is not None:
             self._devices.reset(self.cycle - 1)
+        # After the devices: another page may have the vectors now.
+        self.pc = self._word(RESET_VECTOR)
         return RESET_CYCLES
 
     def nmi(self) -> None:
@@ -330,9 +333,13 @@ class CompiledCore(HostAccess):
 
     def watch_writes(self, addresses: NDArray[np.bool_] | None) -> None:
         """See `RewindableCore`."""
-        self._actions &= np.uint8(~WATCHED & 0xFF)
-        if addresses is not None:
-            self._actions[addresses] |= WATCHED
+        tables = [self._actions]
+        if self._devices is not None and self._devices.banks is not None:
+            tables += self._devices.banks.action_rows
+        for actions in tables:
+            actions &= np.uint8(~WATCHED & 0xFF)
+            if addresses is not None:
+                actions[addresses] |= WATCHED
 
     # Between instructions.
 

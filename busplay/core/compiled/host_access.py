@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from typing import ClassVar
 
+from busplay.batch import UInt8Column
 from busplay.core.compiled.block import Cell, Reason
 from busplay.core.compiled.cell_registers import CellRegisters
 from busplay.core.compiled.instruction_columns import InstructionColumns
 from busplay.core.devices.bus import DeviceBus
 from busplay.core.host_port import HostPortDevice
 from busplay.core.interface import CoreStop
-from busplay.core.memory_map import Action, MemoryMap
+from busplay.core.memory_map import Action
 from busplay.core.missing_opcode import missing_opcode
 
 # A plain integer: an enum's `&` takes microseconds.
@@ -23,7 +24,7 @@ class HostAccess(CellRegisters):
     kind: ClassVar[str]
 
     _processor: str
-    _map: MemoryMap
+    _actions: UInt8Column
     _host_port: HostPortDevice | None
     _devices: DeviceBus | None
     _instructions: InstructionColumns | None
@@ -41,7 +42,7 @@ class HostAccess(CellRegisters):
         """Read a register for an instruction, which will be run again."""
         cells, port, bus = self._cells, self._host_port, self._devices
         address, cycle = cells[~Cell.ASKED_ADDRESS], cells[~Cell.ASKED_CYCLE]
-        if bus is not None and int(self._map.actions[address]) & _DEVICE:
+        if bus is not None and int(self._actions[address]) & _DEVICE:
             cells[~Cell.ANSWER] = bus.read(address, cycle)
             cells[~Cell.DEVICES_UNTIL] = bus.next_event
             if bus.changed:
@@ -58,7 +59,7 @@ class HostAccess(CellRegisters):
         for number in range(count):
             first = Cell.PORT_WRITE + 3 * number
             cycle, address, byte = (cells[~(first + place)] for place in range(3))
-            if bus is not None and int(self._map.actions[address]) & _DEVICE:
+            if bus is not None and int(self._actions[address]) & _DEVICE:
                 bus.write(address, byte, cycle)
             elif port is not None:
                 port.write(address - port.first_address, byte, cycle=cycle)

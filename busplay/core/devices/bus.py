@@ -16,6 +16,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Protocol, SupportsIndex, TypeVar, runtime_checkable
 
+from busplay.batch import UInt8Column
+from busplay.core.devices.bank_switch import BankSwitch
 from busplay.core.devices.interface import (
     NO_EVENT,
     BusDevice,
@@ -198,9 +200,10 @@ class DeviceBus:
     Args:
         slots: the devices in their places.
         wires: from pins of one to pins of another.
+        banks: the board's banked memory, whose devices are among the slots.
 
     Attributes:
-        slots: the same.
+        slots, banks: the same.
         changed: an access changed a line or the next event; the core sets it back.
         line_from: cycle from which the IRQ line is active unless something is accessed, as far as
             `next_event`.
@@ -209,8 +212,15 @@ class DeviceBus:
         nmi_from: cycle of an edge on the NMI line that the core has not taken, or `NO_EVENT`.
     """
 
-    def __init__(self, slots: Sequence[DeviceSlot], wires: Sequence[PinWire] = ()) -> None:
+    def __init__(
+        self,
+        slots: Sequence[DeviceSlot],
+        wires: Sequence[PinWire] = (),
+        *,
+        banks: BankSwitch | None = None,
+    ) -> None:
         self.slots = tuple(slots)
+        self.banks = banks
         # Pins of each wire's ends; one without pins ends nowhere.
         self._ends = [
             (source, target, wire)
@@ -244,6 +254,11 @@ class DeviceBus:
             if slot.first_address <= address <= slot.last_address:
                 return slot
         raise KeyError(address)
+
+    def attach(self, memory: UInt8Column, actions: UInt8Column) -> None:
+        """Take a core's memory and actions, which banks change; see `BankSwitch.attach`."""
+        if self.banks is not None:
+            self.banks.attach(memory, actions)
 
     # The processor's accesses.
 

@@ -9,7 +9,6 @@ import numpy as np
 
 from busplay.batch import Int64Column
 from busplay.jit.kernel_function import SharedKernel
-from busplay.jit.machine_code import LoadedCode
 
 OPERANDS = 5
 """Arguments of an access: state, operation, offset, data, cycle."""
@@ -21,7 +20,8 @@ class CompiledAccess:
 
     Attributes:
         address: of the code, `int32 access(slots, results)`.
-        slots: int64[OPERANDS]; the first has the address of the state's array object.
+        slots: int64[OPERANDS] or more; the first has the address of the state's array object, those
+            behind the operands what each access gets besides.
         results: int64[1].
         line: int64[1], a view of the number that says from when on the interrupt output is active.
         takes_writes: whether writes may use it too.
@@ -32,11 +32,17 @@ class CompiledAccess:
     results: Int64Column
     line: Int64Column
     takes_writes: bool
-    _kept: tuple[object, LoadedCode]
+    _kept: tuple[object, ...]
 
     @classmethod
     def of(
-        cls, access: object, numbers: Int64Column, *, line_place: int, takes_writes: bool
+        cls,
+        access: object,
+        numbers: Int64Column,
+        *,
+        line_place: int,
+        takes_writes: bool,
+        others: tuple[object, ...] = (),
     ) -> CompiledAccess:
         """Compile an access function, or load it from the cache.
 
@@ -44,15 +50,17 @@ class CompiledAccess:
             access: a function by `shared_kernel` with the arguments above.
             numbers: the device's state; it stays this array.
             line_place: where the line's number is in it.
+            others: arrays and whole numbers that the function takes besides; they stay the same.
         """
         if not isinstance(access, SharedKernel):
             raise TypeError(f"{access!r} is no shared kernel")
-        address, code = access.machine_code(numbers, 0, 0, 0, 0)
-        slots = np.zeros(OPERANDS, np.int64)
+        address, code = access.machine_code(numbers, 0, 0, 0, 0, *others)
+        slots = np.zeros(OPERANDS + len(others), np.int64)
         slots[0] = id(numbers)
+        slots[OPERANDS:] = [one if isinstance(one, int) else id(one) for one in others]
         line = numbers[line_place : line_place + 1]
         results = np.zeros(1, np.int64)
-        return cls(address, slots, results, line, takes_writes, (numbers, code))
+        return cls(address, slots, results, line, takes_writes, (numbers, code, *others))
 
 
 @runtime_checkable

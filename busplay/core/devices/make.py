@@ -18,9 +18,11 @@ from collections.abc import Callable
 from pathlib import Path
 
 from busplay.core.devices.acia_6551 import AciaDevice
+from busplay.core.devices.bank_switch import BankSwitch, BelowOverlay, Latch
 from busplay.core.devices.bus import DeviceBus, DeviceSlot, PinWire
 from busplay.core.devices.interface import BusDevice, UntrustedCodeError
 from busplay.core.devices.via_6522 import ViaDevice
+from busplay.core.memory_map import MemoryMap
 from busplay.description.board import Board
 from busplay.description.devices import Acia6551, CustomDevice, Device, Via6522
 from busplay.description.read_devices import ENTRY_POINT_GROUP, IN_FILE, lines_of
@@ -42,16 +44,20 @@ def trust_board_code(*, trusted: bool = True) -> None:
         _trusted.add(True)
 
 
-def devices_of_board(board: Board) -> DeviceBus | None:
-    """Make the devices of a board in their power-on state; None: it has none.
+def devices_of_board(board: Board, memory_map: MemoryMap) -> DeviceBus | None:
+    """Make the devices and banks of a board in their power-on state; None: it has none.
+
+    Args:
+        memory_map: the board's.
 
     Raises:
         InputError: a class is missing, does not load, or refuses its options; or its file is not
             trusted.
     """
-    if not board.devices:
+    if not board.devices and not board.banks:
         return None
-    wires = _wires_of(board)
+    switch = BankSwitch(board.banks, memory_map) if board.banks else None
+    wires = _wires_of(board, switch)
     slots = []
     for place, described in enumerate(board.devices):
         device = _make(described, board, place=f"devices[{place}]")
@@ -67,12 +73,41 @@ def devices_of_board(board: Board) -> DeviceBus | None:
                 nmi=described.nmi,
             )
         )
-    return DeviceBus(slots, wires)
+    if switch is not None:
+        slots += _slots_of(switch)
+    return DeviceBus(slots, wires, banks=switch)
 
 
-def _wires_of(board: Board) -> list[PinWire]:
-    places = {one.name: place for place, one in enumerate(board.devices)}
+def _slots_of(switch: BankSwitch) -> list[DeviceSlot]:
+    """Return the places of the switch, which no access reaches, its latches, and its overlays."""
+
+    def slot(device: BusDevice, first: int, last: int) -> DeviceSlot:
+        return DeviceSlot("banks", device, first_address=first, last_address=last, irq=False)
+
+    latches = {
+        address
+        for one in switch.described
+        for address in (one.latch_address, one.off_address)
+        if address is not None
+    }
     return [
+        slot(switch, 1, 0),
+        *(slot(Latch(switch, one), one, one) for one in sorted(latches)),
+        *(
+            slot(BelowOverlay(switch, one), one.first_address, one.last_address)
+            for one in switch.described
+            if one.is_overlay
+        ),
+    ]
+
+
+def _wires_of(board: Board, switch: BankSwitch | None) -> list[PinWire]:
+    places = {one.name: place for place, one in enumerate(board.devices)}
+    to_banks = [
+        PinWire(places[device], pin, len(board.devices), str(bit))
+        for device, pin, bit in (switch.pins if switch is not None else ())
+    ]
+    return to_banks + [
         PinWire(places[use.name], use.other_pin, place, use.pin)
         for place, one in enumerate(board.devices)
         if isinstance(one, Via6522)

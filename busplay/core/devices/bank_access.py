@@ -1,0 +1,212 @@
+"""What a store to a latch does to banked memory, as a function of both cores; see `via_access`.
+
+The page that is shown lies in the processor's 64 KiB, so that reads and instructions need no test.
+To change it, its bytes are exchanged: 8 KiB take a fraction of a microsecond.
+"""
+
+from __future__ import annotations
+
+from busplay.batch import Int64Column, UInt8Column
+from busplay.core.devices.via_state import READ, WRITE
+from busplay.jit import kernel, shared_kernel
+
+(
+    FIRST,
+    BYTES,
+    PAGES,
+    STORED_AT,
+    IS_RAM,
+    IS_OVERLAY,
+    PAGE,
+    SHOWN,
+    PROTECTED,
+    ROW,
+) = range(10)
+"""Numbers of a bank: its range; its count of pages, and where page 0 is stored; the page that the
+bits choose, and the one that is in the processor's memory; whether stores are ignored; the row of
+the actions that holds."""
+BANK_NUMBERS = 10
+
+BANK, PLACE, LATCH, LATCH_BIT, LEVEL = range(5)
+"""Numbers of a bit: whose it is; its place in the page's number, or `PROTECT_PLACE`; the latch,
+-1 for a pin, and the latch's bit; its level."""
+BIT_NUMBERS = 5
+PROTECT_PLACE = -1
+
+LATCH_PLACE, ADDRESS, LINE = range(3)
+"""Numbers of a latch: its place among the latches, its address, and the interrupt line that it
+has not."""
+LATCH_NUMBERS = 3
+
+COUNT = 0
+"""Of the log's first row: changes in it. Others: from which cycle on, the bank, the page."""
+LOG_ROWS = 4096
+
+WRITABLE, IGNORED, NOTHING, OVERLAID = range(4)
+"""Rows of the actions: what a write does in a bank that takes stores, ignores them, has no such
+page, or is an overlay."""
+ACTION_ROWS = 4
+
+ASKS_THE_HOST = 0x200
+OVERLAY_PAGE, BELOW_PAGE = 0, 1
+
+
+@shared_kernel
+def show_page(
+    bank: int,
+    banks: Int64Column,
+    stored: UInt8Column,
+    memory: UInt8Column,
+    actions: UInt8Column,
+    action_rows: UInt8Column,
+    unmapped_read: int,
+) -> int:
+    """Bring the page that a bank's bits choose into memory, and what writes do there.
+
+    Returns:
+        1 if another page is shown now.
+    """
+    here = bank * BANK_NUMBERS
+    first, span, last = banks[here + FIRST], banks[here + BYTES], banks[here + PAGES] - 1
+    page, shown = banks[here + PAGE], banks[here + SHOWN]
+    at = banks[here + STORED_AT]
+    changed = 0
+    if page != shown:
+        changed = 1
+        keeps = banks[here + IS_RAM] != 0 or (banks[here + IS_OVERLAY] != 0 and shown == BELOW_PAGE)
+        if keeps and shown <= last:
+            begin = at + shown * span
+            for offset in range(span):
+                stored[begin + offset] = memory[first + offset]
+        if page <= last:
+            begin = at + page * span
+            for offset in range(span):
+                memory[first + offset] = stored[begin + offset]
+        else:
+            for offset in range(span):
+                memory[first + offset] = unmapped_read
+        # The first bytes again, behind the last; see the compiled core's block.
+        for address in range(first, len(memory) - 0x10000):
+            memory[0x10000 + address] = memory[address]
+        banks[here + SHOWN] = page
+    row = WRITABLE
+    if banks[here + IS_OVERLAY] != 0:
+        if page == OVERLAY_PAGE:
+            row = OVERLAID
+    elif page > last:
+        row = NOTHING
+    elif banks[here + PROTECTED] != 0:
+        row = IGNORED
+    begin = row * 0x10000 + first
+    if row != banks[here + ROW]:
+        banks[here + ROW] = row
+        for offset in range(span):
+            actions[first + offset] = action_rows[begin + offset]
+    return changed
+
+
+@shared_kernel
+def choose_page(bank: int, banks: Int64Column, bits: Int64Column) -> int:
+    """Work out from its bits what a bank should show; return 1 if that is something new."""
+    page = 0
+    protected = 0
+    for row in range(0, len(bits), BIT_NUMBERS):
+        if bits[row + BANK] == bank and bits[row + LEVEL] != 0:
+            if bits[row + PLACE] == PROTECT_PLACE:
+                protected = 1
+            else:
+                page |= 1 << bits[row + PLACE]
+    here = bank * BANK_NUMBERS
+    changed = banks[here + PAGE] != page or banks[here + PROTECTED] != protected
+    banks[here + PAGE] = page
+    banks[here + PROTECTED] = protected
+    return 1 if changed else 0
+
+
+@shared_kernel
+def latch_access(
+    latch: Int64Column,
+    operation: int,
+    offset: int,
+    data: int,
+    cycle: int,
+    banks: Int64Column,
+    bits: Int64Column,
+    log: Int64Column,
+    stored: UInt8Column,
+    memory: UInt8Column,
+    actions: UInt8Column,
+    action_rows: UInt8Column,
+    unmapped_read: int,
+) -> int:
+    """Access a latch: a read sees the memory there; a write chooses pages from the next cycle on.
+
+    Returns:
+        The byte read, or 0; or `ASKS_THE_HOST` if the log has no room.
+    """
+    if operation == READ:
+        return int(memory[latch[ADDRESS]])
+    count = len(banks) // BANK_NUMBERS
+    if 3 * (log[COUNT] + count + 1) >= len(log):
+        return ASKS_THE_HOST
+    for row in range(0, len(bits), BIT_NUMBERS):
+        if bits[row + LATCH] == latch[LATCH_PLACE]:
+            bits[row + LEVEL] = data >> bits[row + LATCH_BIT] & 1
+    for bank in range(count):
+        if banks[bank * BANK_NUMBERS + IS_OVERLAY] != 0:
+            continue
+        if choose_page(bank, banks, bits) and show_page(
+            bank, banks, stored, memory, actions, action_rows, unmapped_read
+        ):
+            log[COUNT] += 1
+            row = 3 * log[COUNT]
+            log[row] = cycle + 1
+            log[row + 1] = bank
+            log[row + 2] = banks[bank * BANK_NUMBERS + SHOWN]
+    return 0
+
+
+@kernel
+def write_latch(
+    latch: Int64Column,
+    data: int,
+    cycle: int,
+    banks: Int64Column,
+    bits: Int64Column,
+    log: Int64Column,
+    stored: UInt8Column,
+    memory: UInt8Column,
+    actions: UInt8Column,
+    action_rows: UInt8Column,
+    unmapped_read: int,
+) -> int:
+    """Write to a latch as `latch_access` does, for Python code."""
+    return latch_access(
+        latch,
+        WRITE,
+        0,
+        data,
+        cycle,
+        banks,
+        bits,
+        log,
+        stored,
+        memory,
+        actions,
+        action_rows,
+        unmapped_read,
+    )
+
+
+@kernel
+def show(
+    bank: int,
+    banks: Int64Column,
+    stored: UInt8Column,
+    memory: UInt8Column,
+    actions: UInt8Column,
+    action_rows: UInt8Column,
+    unmapped_read: int,
+) -> int:
+    """Do `show_page` for Python code."""
+    return show_page(bank, banks, stored, memory, actions, action_rows, unmapped_read)

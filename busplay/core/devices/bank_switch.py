@@ -1,0 +1,443 @@
+"""The banked memory of a board, and what chooses its pages.
+
+How to think about it. The switch owns the pages that are not shown; the one that is shown lies in
+the core's own 64 KiB (`bank_access`). Latches are devices on the bus, so a store to one is an
+access like any other; outputs of a 6522 come over wires, as to another device's pins. What a write
+does in a bank stands in the core's actions, and changes with the page: the switch puts the right
+row there.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from busplay.batch import Int64Column, UInt8Column, UInt16Column, UInt64Column
+from busplay.core.devices import bank_access as at
+from busplay.core.devices.compiled_access import CompiledAccess
+from busplay.core.devices.interface import NO_EVENT
+from busplay.core.memory_map import ADDRESSES, Action, MemoryMap
+from busplay.description.banks import Bank, select_bit
+
+PAGE_MULTIPLE = 256
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PageChanges:
+    """When banks showed other pages, in order.
+
+    Attributes:
+        cycle: uint64[changes]; from this cycle on.
+        bank: uint8[changes]; index of the bank.
+        page: uint16[changes].
+    """
+
+    cycle: UInt64Column
+    bank: UInt8Column
+    page: UInt16Column
+
+    def __len__(self) -> int:
+        return len(self.cycle)
+
+
+@dataclass(frozen=True, slots=True)
+class SwitchState:
+    """What the switch depends on, without the contents of memory.
+
+    Attributes:
+        banks, bits: the numbers of `bank_access`.
+    """
+
+    banks: tuple[int, ...]
+    bits: tuple[int, ...]
+
+
+class BankSwitch:
+    """Chooses the pages of a board's banks.
+
+    Args:
+        banks: the board's.
+        memory_map: the board's; it says what a write does in each bank that takes stores.
+
+    Attributes:
+        described: the banks.
+        stored: the pages of all banks, RAM first; that of a page which is shown is out of date.
+        ram_bytes: how many of these are RAM, or memory below an overlay.
+        latch_addresses: addresses of the latches.
+        pins: each bit that comes over a wire, as (device, pin, place among the bits).
+    """
+
+    irq = False
+    line_from = NO_EVENT
+
+    def __init__(self, banks: tuple[Bank, ...], memory_map: MemoryMap) -> None:
+        self.described = banks
+        self._map = memory_map
+        self._numbers = np.zeros(len(banks) * at.BANK_NUMBERS, np.int64)
+        self._rows: list[tuple[int, ...]] = []
+        self.latch_addresses: list[int] = []
+        self.pins: list[tuple[str, str, int]] = []
+        self.stored = np.zeros(self._lay_out(), np.uint8)
+        self.bits = np.array([one for row in self._rows for one in row], np.int64)
+        self.log = np.zeros(3 * at.LOG_ROWS, np.int64)
+        self._changes: list[Int64Column] = []
+        self._action_rows = np.zeros(at.ACTION_ROWS * ADDRESSES, np.uint8)
+        self._memory = self._actions = np.zeros(0, np.uint8)
+
+    def _lay_out(self) -> int:
+        """Give every bank its place in storage, RAM first; return the bytes of all."""
+        stop = 0
+        order = sorted(
+            range(len(self.described)),
+            key=lambda index: self.described[index].kind != "ram" and not self._overlay(index),
+        )
+        self.ram_bytes = 0
+        for index in order:
+            bank = self.described[index]
+            numbers = self._of(index)
+            numbers[at.FIRST], numbers[at.BYTES] = bank.first_address, bank.page_bytes
+            numbers[at.PAGES] = pages = 2 if bank.is_overlay else bank.pages
+            numbers[at.STORED_AT] = stop
+            numbers[at.IS_RAM] = bank.kind == "ram"
+            numbers[at.IS_OVERLAY] = bank.is_overlay
+            numbers[at.PAGE] = numbers[at.SHOWN] = at.BELOW_PAGE if bank.is_overlay else 0
+            numbers[at.ROW] = -1
+            stop += pages * bank.page_bytes
+            stop += -stop % PAGE_MULTIPLE
+            if bank.kind == "ram" or bank.is_overlay:
+                self.ram_bytes = stop
+        for index, bank in enumerate(self.described):
+            self._add_bits(index, bank)
+        return stop
+
+    def _overlay(self, index: int) -> bool:
+        return self.described[index].is_overlay
+
+    def _of(self, index: int) -> Int64Column:
+        return self._numbers[index * at.BANK_NUMBERS :][: at.BANK_NUMBERS]
+
+    def _add_bits(self, index: int, bank: Bank) -> None:
+        latch = -1
+        if bank.latch_address is not None:
+            if bank.latch_address not in self.latch_addresses:
+                self.latch_addresses.append(bank.latch_address)
+            latch = self.latch_addresses.index(bank.latch_address)
+        places = [*reversed(range(len(bank.select))), at.PROTECT_PLACE]
+        for text, place in zip(bank.bits, places, strict=False):
+            bit = select_bit(text)
+            if bit.device:
+                self.pins.append((bit.device, bit.pin, len(self._rows)))
+            of = -1 if bit.device else latch
+            self._rows.append((index, place, of, bit.latch_bit, 0))
+
+    # The core's side.
+
+    def attach(self, memory: UInt8Column, actions: UInt8Column) -> None:
+        """Take a core's memory and its actions, both to change; called once.
+
+        Args:
+            memory: uint8[65536], or more: the first bytes again.
+            actions: uint8[65536], with the core's own bits.
+        """
+        self._memory, self._actions = memory, actions
+        base = actions.copy()
+        is_lost = (base & Action.LANDS) != 0
+        rows = self._action_rows.reshape(at.ACTION_ROWS, ADDRESSES)
+        rows[:] = base
+        for row, flag in ((at.IGNORED, Action.ROM), (at.NOTHING, Action.UNMAPPED)):
+            # ROM has no such page either.
+            changes = is_lost if row == at.IGNORED else is_lost | ((base & Action.ROM) != 0)
+            rows[row][changes] &= np.uint8(~(Action.LANDS | Action.ROM) & 0xFF)
+            rows[row][changes & ((base & Action.TAPPED) == 0)] |= np.uint8(flag)
+        below = is_lost | ((base & (Action.ROM | Action.UNMAPPED)) != 0)
+        rows[at.OVERLAID][below & ((base & Action.TAPPED) == 0)] = Action.DEVICE
+        for index in range(len(self.described)):
+            self._show(index)
+
+    @property
+    def action_rows(self) -> UInt8Column:
+        """uint8[rows, 65536] of what writes do, for bits that a core adds."""
+        return self._action_rows.reshape(at.ACTION_ROWS, ADDRESSES)
+
+    @property
+    def rows(self) -> tuple[int, ...]:
+        """The row of the actions that holds in each bank."""
+        return tuple(self._numbers[at.ROW :: at.BANK_NUMBERS].tolist())
+
+    def load(self, index: int, content: bytes) -> None:
+        """Set the pages of a bank, from page 0 on, before the start."""
+        numbers = self._of(index)
+        begin = int(numbers[at.STORED_AT])
+        self.stored[begin : begin + len(content)] = np.frombuffer(content, np.uint8)
+        if not numbers[at.IS_OVERLAY]:
+            numbers[at.SHOWN] = numbers[at.PAGES]
+            self._show(index)
+
+    def settle(self) -> None:
+        """Take what a program's loader wrote to the shown pages; put the boot overlays there."""
+        for index in range(len(self.described)):
+            numbers = self._of(index)
+            page = int(numbers[at.SHOWN])
+            if page < numbers[at.PAGES]:
+                first, span = int(numbers[at.FIRST]), int(numbers[at.BYTES])
+                begin = int(numbers[at.STORED_AT]) + page * span
+                self.stored[begin : begin + span] = self._memory[first : first + span]
+        self._show_overlays()
+        self._drain()
+        self._changes.clear()
+        for index in range(len(self.described)):
+            self._note(0, index)
+
+    def _show(self, index: int) -> int:
+        changed: int = at.show(
+            index,
+            self._numbers,
+            self.stored,
+            self._memory,
+            self._actions,
+            self._action_rows,
+            self._map.unmapped_read,
+        )
+        return changed
+
+    def _show_overlays(self) -> None:
+        for index, bank in enumerate(self.described):
+            if bank.is_overlay:
+                self._of(index)[at.PAGE] = at.OVERLAY_PAGE
+                self._show(index)
+
+    def remove_overlays(self, address: int, cycle: int) -> None:
+        """Remove the overlays that a store to an address removes."""
+        for index, bank in enumerate(self.described):
+            if bank.off_address == address:
+                self._of(index)[at.PAGE] = at.BELOW_PAGE
+                if self._show(index):
+                    self._note(cycle + 1, index)
+
+    def write_below(self, address: int, data: int) -> None:
+        """Do a store to the memory below an overlay."""
+        rows = self.action_rows
+        for index, bank in enumerate(self.described):
+            if bank.is_overlay and bank.first_address <= address <= bank.last_address:
+                if rows[at.WRITABLE][address] & Action.LANDS:
+                    numbers = self._of(index)
+                    offset = address - bank.first_address
+                    self.stored[int(numbers[at.STORED_AT]) + bank.page_bytes + offset] = data
+                return
+
+    # Which pages are shown.
+
+    @property
+    def pages(self) -> tuple[int, ...]:
+        """The page that each bank shows."""
+        return tuple(int(self._of(index)[at.SHOWN]) for index in range(len(self.described)))
+
+    def take_changes(self) -> PageChanges:
+        """Return the changes of pages since the last call; the first ones are those at power-on."""
+        self._drain()
+        found = self._changes
+        self._changes = []
+        columns = np.concatenate([np.zeros((0, 3), np.int64), *found])
+        return PageChanges(
+            columns[:, 0].astype(np.uint64),
+            columns[:, 1].astype(np.uint8),
+            columns[:, 2].astype(np.uint16),
+        )
+
+    def _drain(self) -> None:
+        count = int(self.log[at.COUNT])
+        if count:
+            self._changes.append(self.log[3 : 3 * (count + 1)].reshape(-1, 3).copy())
+            self.log[at.COUNT] = 0
+
+    def _note(self, cycle: int, index: int) -> None:
+        self._drain()
+        page = int(self._of(index)[at.SHOWN])
+        self._changes.append(np.array([[cycle, index, page]], np.int64))
+
+    # A device on the bus, without registers.
+
+    def read(self, offset: int, cycle: int) -> int:
+        """See `BusDevice`; nothing calls it."""
+        raise AssertionError(f"offset {offset} of a switch, which has no registers, in {cycle}")
+
+    def write(self, offset: int, data: int, cycle: int) -> None:
+        """See `BusDevice`; nothing calls it."""
+        raise AssertionError(f"{data} to offset {offset} of a switch, in {cycle}")
+
+    def next_event_cycle(self) -> int | None:
+        """See `BusDevice`."""
+        return None
+
+    def advance(self, cycle: int) -> None:
+        """See `BusDevice`."""
+
+    def reset(self, cycle: int) -> None:
+        """See `HasReset`: clears the latches, and shows the overlays."""
+        bits = self.bits.reshape(-1, at.BIT_NUMBERS)
+        bits[bits[:, at.LATCH] >= 0, at.LEVEL] = 0
+        for index, bank in enumerate(self.described):
+            if bank.is_overlay:
+                self._of(index)[at.PAGE] = at.OVERLAY_PAGE
+            self._look(index, cycle + 1)
+
+    def _look(self, index: int, cycle: int) -> None:
+        """Show what a bank's bits choose, from a cycle on."""
+        if not self.described[index].is_overlay:
+            at.choose_page(index, self._numbers, self.bits)
+        if self._show(index):
+            self._note(cycle, index)
+
+    def output_level(self, pin: str, cycle: int) -> int:
+        """See `HasPins`; a switch has no outputs."""
+        raise AssertionError(f"output {pin} of a switch, which has none, in {cycle}")
+
+    def set_input(self, pin: str, level: int, cycle: int) -> None:
+        """See `HasPins`: a pin is named by its bit's place."""
+        row = int(pin) * at.BIT_NUMBERS
+        self.bits[row + at.LEVEL] = level
+        if len(self._memory):
+            self._look(int(self.bits[row + at.BANK]), cycle)
+        else:
+            # Before a core has it.
+            index = int(self.bits[row + at.BANK])
+            at.choose_page(index, self._numbers, self.bits)
+            self._of(index)[at.SHOWN] = self._of(index)[at.PAGE]
+
+    def snapshot(self) -> object:
+        """See `BusDevice`; the core's owner keeps the contents of memory."""
+        return SwitchState(tuple(self._numbers.tolist()), tuple(self.bits.tolist()))
+
+    def restore(self, snapshot: object) -> None:
+        """See `BusDevice`."""
+        if not isinstance(snapshot, SwitchState):
+            raise TypeError(f"{snapshot!r} is no state of a switch")
+        self._numbers[:], self.bits[:] = snapshot.banks, snapshot.bits
+        self.log[at.COUNT] = 0
+        self._changes.clear()
+        for index in range(len(self.described)):
+            # The same page again, so that only the actions change.
+            self._of(index)[at.ROW] = -1
+            self._show(index)
+
+    # For its latches.
+
+    def access_arguments(
+        self,
+    ) -> tuple[
+        Int64Column,
+        Int64Column,
+        Int64Column,
+        UInt8Column,
+        UInt8Column,
+        UInt8Column,
+        UInt8Column,
+        int,
+    ]:
+        """Return what `latch_access` takes beside the access itself."""
+        return (
+            self._numbers,
+            self.bits,
+            self.log,
+            self.stored,
+            self._memory,
+            self._actions,
+            self._action_rows,
+            self._map.unmapped_read,
+        )
+
+    def write_to_latch(self, latch: Int64Column, data: int, cycle: int) -> None:
+        """Do a store to a latch."""
+        self._drain()
+        at.write_latch(latch, data, cycle, *self.access_arguments())
+
+    def memory_at(self, address: int) -> int:
+        """Return the byte of memory at an address."""
+        return int(self._memory[address])
+
+
+class _Part:
+    """What a switch's devices have in common: no interrupt, no events, no state of their own."""
+
+    registers = 1
+    irq = False
+    line_from = NO_EVENT
+
+    def __init__(self, switch: BankSwitch) -> None:
+        self._switch = switch
+
+    def next_event_cycle(self) -> int | None:
+        """See `BusDevice`."""
+        return None
+
+    def advance(self, cycle: int) -> None:
+        """See `BusDevice`."""
+
+    def snapshot(self) -> object:
+        """See `BusDevice`; the switch has the state."""
+        return None
+
+    def restore(self, snapshot: object) -> None:
+        """See `BusDevice`."""
+
+
+class Latch(_Part):
+    """A latch, or an address that removes overlays, or both.
+
+    Args:
+        switch: what it belongs to.
+        address: its address.
+    """
+
+    def __init__(self, switch: BankSwitch, address: int) -> None:
+        super().__init__(switch)
+        self._address = address
+        latches = switch.latch_addresses
+        place = latches.index(address) if address in latches else -2
+        self._removes = any(one.off_address == address for one in switch.described)
+        self._numbers = np.array([place, address, NO_EVENT], np.int64)
+
+    def read(self, offset: int, cycle: int) -> int:
+        """See `BusDevice`: the memory there."""
+        return self._switch.memory_at(self._address + offset)
+
+    def write(self, offset: int, data: int, cycle: int) -> None:
+        """See `BusDevice`."""
+        self._switch.write_to_latch(self._numbers, data, cycle)
+        if self._removes:
+            self._switch.remove_overlays(self._address, cycle)
+
+    def compiled_access(self) -> CompiledAccess | None:
+        """See `HasCompiledAccess`."""
+        if self._removes:
+            return None
+        return CompiledAccess.of(
+            at.latch_access,
+            self._numbers,
+            line_place=at.LINE,
+            takes_writes=True,
+            others=self._switch.access_arguments(),
+        )
+
+
+class BelowOverlay(_Part):
+    """Takes the stores to the memory below an overlay.
+
+    Args:
+        switch: what it belongs to.
+        bank: the overlay.
+    """
+
+    def __init__(self, switch: BankSwitch, bank: Bank) -> None:
+        super().__init__(switch)
+        self._first = bank.first_address
+        self.registers = bank.page_bytes
+
+    def read(self, offset: int, cycle: int) -> int:
+        """See `BusDevice`: the overlay."""
+        return self._switch.memory_at(self._first + offset)
+
+    def write(self, offset: int, data: int, cycle: int) -> None:
+        """See `BusDevice`."""
+        self._switch.write_below(self._first + offset, data)
