@@ -122,9 +122,7 @@ class MemoryMap:
                 raise ValueError(f"device overlaps a window, the host port or another: {device}")
             actions[span] = Action.DEVICE
         for bank in banks:
-            for address in (bank.latch_address, bank.off_address):
-                if address is not None:
-                    actions[address] = Action.DEVICE
+            actions[list(bank.latches)] = Action.DEVICE
         for table in (actions, has_memory, window_index):
             table.flags.writeable = False
         return cls(

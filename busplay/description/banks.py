@@ -56,6 +56,12 @@ class Bank:
         return self.off_address is not None
 
     @property
+    def latches(self) -> tuple[int, ...]:
+        """Addresses at which a store changes what it shows."""
+        both = (self.latch_address, self.off_address)
+        return tuple(address for address in both if address is not None)
+
+    @property
     def bits(self) -> tuple[str, ...]:
         """All bits that it depends on: those of `select`, then `write_protect`."""
         return (*self.select, *((self.write_protect,) if self.write_protect else ()))

@@ -14,6 +14,7 @@ from busplay.description.devices import Device, Via6522
 from busplay.description.image_path import read_image_path
 from busplay.description.limits import BANKED_BYTES_MAX
 from busplay.description.toml_reader import Table, did_you_mean, show_address, show_string
+from busplay.wording import counted
 
 BANK_KEYS = keys_of(Bank)
 REMEDY = "move one or shorten it"
@@ -161,9 +162,9 @@ def _read_select(table: Table, pages: int, *, has_latch: bool) -> tuple[str, ...
     if not needed <= len(texts) <= SELECT_BITS_MAX:
         raise table.error(
             "select",
-            found=f"{len(texts)} bits",
-            wanted=f"{pages:,} pages need {needed}, and {SELECT_BITS_MAX} are the most; give as many"
-            " as that, or fewer pages",
+            found=counted(len(texts), "bit"),
+            wanted=f"{pages:,} pages need {needed} ({SELECT_BITS_MAX} are the most), so give these,"
+            " or fewer pages",
         )
     return texts
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from busplay.description.address_ranges import AddressRange
+from busplay.description.banks import Bank
 from busplay.description.board import Board, Unit
 from busplay.description.limits import ADDRESS_MAX
 from busplay.description.palettes import Colour
@@ -20,6 +21,7 @@ MAP_LINES = 16
 UNIT_LINES = 5
 NAME_LETTERS = 24
 READ_NAMES = {"ram": "RAM", "rom": "ROM", "host port": "host port", "unmapped": "-"}
+STORE_NAMES = READ_NAMES | {"latch": "latch"}
 
 
 def board_summary(board: Board) -> str:
@@ -64,9 +66,11 @@ def map_rows(board: Board, facts: BoardFacts, *, full: bool) -> list[tuple[str, 
             first = window.first_offset + run.first_address - window.first_address
             offsets = _range_text(first, first + run.length_bytes - 1)
             link = f"{window.unit} {window.space} {offsets}"
-        names = READ_NAMES | {"link": link, "device": printable(run.device or "")}
+        names = STORE_NAMES | {"link": link, "device": printable(run.device or "")}
         targets = [names[one] for one in run.store]
         read = [names[run.read]]
+        if run.bank is not None:
+            read.append(f"pages of {printable(run.bank)}")
         if not full:
             for memory in board.memory:
                 held = AddressRange("", memory.first_address, memory.last_address)
@@ -139,6 +143,7 @@ def board_rows(facts: BoardFacts) -> list[tuple[str, str]]:
         for one in facts.memory
         if one.image
     ]
+    rows += [("bank", _bank_text(one)) for one in facts.banks]
     sender, receiver = facts.sender, facts.receiver
     rows.append(
         (
@@ -182,6 +187,22 @@ def board_rows(facts: BoardFacts) -> list[tuple[str, str]]:
     ]
     rows += [("remark", one) for one in facts.remarks]
     return rows
+
+
+def _bank_text(bank: Bank) -> str:
+    span = _range_text(bank.first_address, bank.last_address)
+    image = "" if bank.image is None else f", {printable(bank.image.name)}"
+    if bank.off_address is not None:
+        return (
+            f"{printable(bank.name)}, boot overlay at {span}{image}, until a store to "
+            f"{show_address(bank.off_address)}"
+        )
+    latch = "" if bank.latch_address is None else f"; latch at {show_address(bank.latch_address)}"
+    protected = f"; protected while {bank.write_protect} is 1" if bank.write_protect else ""
+    return (
+        f"{printable(bank.name)}, {counted(bank.pages, 'page')} of {bank.kind.upper()} at {span}"
+        f"{image}; page from {', '.join(bank.select)}{latch}{protected}"
+    )
 
 
 def _range_text(first: int, last: int) -> str:

@@ -9,6 +9,7 @@ from itertools import pairwise
 from typing import TypeVar
 
 from busplay.description.address_ranges import AddressRange
+from busplay.description.banks import Bank
 from busplay.description.board import (
     Board,
     HostPort,
@@ -32,7 +33,7 @@ from busplay.wording import counted, hertz
 STACK = AddressRange("the stack", 0x0100, 0x01FF)
 ZERO_PAGE = AddressRange("the zero page", 0x0000, 0x00FF)
 
-Holder = TypeVar("Holder", Memory, Window, AddressRange, Device)
+Holder = TypeVar("Holder", Memory, Window, AddressRange, Device, Bank)
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,9 +44,10 @@ class MapRun:
         first_address, last_address: the run, both included.
         length_bytes: how many addresses it has.
         read: what answers a read: `ram`, `rom`, `host port`, `device` or `unmapped`.
-        store: where a store goes: any of `ram`, `link`, `host port` and `device`.
+        store: where a store goes: any of `ram`, `link`, `host port`, `device` and `latch`.
         window: name of the window whose stores go to the link; null: none.
         device: name of the device; null: none.
+        bank: name of the bank whose pages are there; null: none.
     """
 
     first_address: int
@@ -55,6 +57,7 @@ class MapRun:
     store: tuple[str, ...]
     window: str | None
     device: str | None = None
+    bank: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +118,7 @@ class BoardFacts:
         program_load_address: where a raw program goes; null: programs carry their addresses.
         memory: RAM and ROM, with their images.
         memory_map: all addresses, in runs that behave alike, lowest first.
+        banks: ranges that show one of several pages of memory.
         windows: ranges whose stores go out on the link.
         units: the displays.
         registers: the registers of each unit.
@@ -138,6 +142,7 @@ class BoardFacts:
     program_load_address: int | None
     memory: tuple[Memory, ...]
     memory_map: tuple[MapRun, ...]
+    banks: tuple[Bank, ...]
     windows: tuple[Window, ...]
     units: tuple[Unit, ...]
     registers: tuple[RegisterFacts, ...]
@@ -164,6 +169,7 @@ def board_facts(board: Board) -> BoardFacts:
         program_load_address=board.program_load_address,
         memory=board.memory,
         memory_map=memory_map(board),
+        banks=board.banks,
         windows=board.windows,
         units=board.units,
         registers=_registers(board),
@@ -223,6 +229,8 @@ def memory_map(board: Board) -> tuple[MapRun, ...]:
     spans = [(one.first_address, one.last_address) for one in board.memory]
     spans += [(one.first_address, one.last_address) for one in board.windows]
     spans += [(one.first_address, one.last_address) for one in board.devices]
+    spans += [(one.first_address, one.last_address) for one in board.banks]
+    spans += [(address, address) for one in board.banks for address in one.latches]
     if board.host_port is not None:
         port = host_port_range(board.host_port)
         spans.append((port.first_address, port.last_address))
@@ -243,14 +251,17 @@ def memory_map(board: Board) -> tuple[MapRun, ...]:
 
 
 def _behaviour(run: MapRun) -> tuple[object, ...]:
-    return run.read, run.store, run.window, run.device
+    return run.read, run.store, run.window, run.device, run.bank
 
 
 def _run_at(board: Board, first: int, last: int) -> MapRun:
     window = _holder(board.windows, first)
-    memory = _holder(board.memory, first)
+    bank = _holder(tuple(one for one in board.banks if not one.is_overlay), first)
+    memory = _holder(board.memory, first) or bank
     read: str = memory.kind if memory else "unmapped"
     store = []
+    if any(first in one.latches for one in board.banks):
+        store.append("latch")
     if board.host_port is not None:
         port = host_port_range(board.host_port)
         if port.first_address <= first <= port.last_address:
@@ -272,6 +283,7 @@ def _run_at(board: Board, first: int, last: int) -> MapRun:
         tuple(store),
         window.name if window else None,
         device.name if device else None,
+        bank.name if bank else None,
     )
 
 
@@ -284,12 +296,18 @@ def board_remarks(board: Board) -> Iterator[str]:
     for unit in board.units:
         yield from _unit_remarks(unit, board)
     for span in (ZERO_PAGE, STACK):
-        address = _first_without(span, [one for one in board.memory if one.kind == "ram"])
+        address = _first_without(span, [one for one in _memory(board) if one.kind == "ram"])
         if address is not None:
             yield f"no RAM at {show_address(address)}, where {span.label} is"
     vectors = AddressRange("the vectors", VECTORS_FIRST_ADDRESS, ADDRESS_MAX)
-    if _first_without(vectors, board.memory) is not None:
+    if _first_without(vectors, _memory(board)) is not None:
         yield f"no memory at {vectors}, where the processor's vectors are"
+
+
+def _memory(board: Board) -> list[Memory]:
+    """Return the board's memory, banked or not."""
+    banked = [Memory(one.kind, one.first_address, one.last_address) for one in board.banks]
+    return [*board.memory, *banked]
 
 
 def _unit_remarks(unit: Unit, board: Board) -> Iterator[str]:

@@ -17,6 +17,7 @@ TOPICS = {
     "links": "Describe a link: fields, framing, check; is it sound, what can it carry?",
     "boards": "Describe a board: memory, windows, units, both ends; run programs on it.",
     "devices": "Timers, ports, serial lines, devices of your own on the processor's bus.",
+    "banks": "Banked memory: pages of RAM and ROM, latches, boot overlays.",
     "registers": "Display registers and the host port.",
     "faults": "Inject faults, name lost stores, find what breaks the link.",
     "captures": "Decode what a logic analyser recorded.",

@@ -12,6 +12,7 @@ from collections.abc import Iterable, Iterator
 from typing import Literal, NamedTuple, get_args, get_origin
 
 from busplay.description.attributes import attributes_of
+from busplay.description.banks import Bank
 from busplay.description.board import (
     Board,
     BusyTime,
@@ -35,6 +36,7 @@ from busplay.description.link import (
     MarkerFraming,
     StrobeFraming,
 )
+from busplay.description.read_banks import BANK_KEYS
 from busplay.description.read_board import BOARD_KEYS, MEMORY_KEYS
 from busplay.description.read_check import CHECK_KEYS, CUSTOM
 from busplay.description.read_devices import ACIA_KEYS, COMMON_KEYS, VIA_KEYS
@@ -78,6 +80,7 @@ LINK_TABLES = (
 BOARD_TABLES = (
     KeyTable("", BOARD_KEYS, (Board,)),
     KeyTable("[[memory]]", MEMORY_KEYS, (Memory, Image)),
+    KeyTable("[[banks]]", BANK_KEYS, (Bank,)),
     KeyTable("[[windows]]", WINDOW_KEYS, (Window,)),
     KeyTable("[units.NAME]", UNIT_KEYS, (Unit,)),
     KeyTable("[sender]", SENDER_KEYS, (Sender,)),
@@ -118,6 +121,7 @@ _NOTES: dict[tuple[str, str], _Note] = {
     ),
     ("", "link"): _Note("text"),
     ("", "memory"): _Note("tables `[[memory]]`", "none"),
+    ("", "banks"): _Note("tables `[[banks]]`", "none"),
     ("", "windows"): _Note("tables `[[windows]]`", "needed"),
     ("", "units"): _Note("tables `[units.NAME]`", "needed"),
     ("", "sender"): _Note("table `[sender]`", "as its keys say"),
@@ -156,6 +160,12 @@ _NOTES: dict[tuple[str, str], _Note] = {
         "text", "none", "path of a file, relative to the board file, loaded before reset"
     ),
     ("[[memory]]", "load_address"): _Note(default="`first_address`"),
+    ("[[banks]]", "image"): _Note(
+        "text", "none", "path of a raw file with their contents, page 0 first"
+    ),
+    ("[[banks]]", "pages"): _Note(default="those that the image fills; 1 for a boot overlay"),
+    ("[[banks]]", "kind"): _Note(default="needed; `rom` for a boot overlay"),
+    ("[[banks]]", "select"): _Note("array of texts", "the lowest bits of the latch"),
     ("[units.NAME]", "number"): _Note(default="0"),
     ("[units.NAME]", "pixel_order"): _Note(default="`high_first`"),
     ("[units.NAME]", "stride_bytes"): _Note(default="the bytes of a row"),

@@ -154,6 +154,14 @@ class BankSwitch:
         rows[at.OVERLAID][below & ((base & Action.TAPPED) == 0)] = Action.DEVICE
         for index in range(len(self.described)):
             self._show(index)
+        for address in self.addresses:
+            if not self._map.has_memory[address]:
+                memory[address] = self._map.unmapped_read
+
+    @property
+    def addresses(self) -> list[int]:
+        """Addresses of the latches, and those that remove overlays."""
+        return sorted({address for one in self.described for address in one.latches})
 
     @property
     def action_rows(self) -> UInt8Column:

@@ -44,11 +44,11 @@ def trust_board_code(*, trusted: bool = True) -> None:
         _trusted.add(True)
 
 
-def devices_of_board(board: Board, memory_map: MemoryMap) -> DeviceBus | None:
+def devices_of_board(board: Board, memory_map: MemoryMap | None = None) -> DeviceBus | None:
     """Make the devices and banks of a board in their power-on state; None: it has none.
 
     Args:
-        memory_map: the board's.
+        memory_map: the board's; None: it is made.
 
     Raises:
         InputError: a class is missing, does not load, or refuses its options; or its file is not
@@ -56,7 +56,9 @@ def devices_of_board(board: Board, memory_map: MemoryMap) -> DeviceBus | None:
     """
     if not board.devices and not board.banks:
         return None
-    switch = BankSwitch(board.banks, memory_map) if board.banks else None
+    switch = None
+    if board.banks:
+        switch = BankSwitch(board.banks, memory_map or MemoryMap.of_board(board))
     wires = _wires_of(board, switch)
     slots = []
     for place, described in enumerate(board.devices):
@@ -84,15 +86,9 @@ def _slots_of(switch: BankSwitch) -> list[DeviceSlot]:
     def slot(device: BusDevice, first: int, last: int) -> DeviceSlot:
         return DeviceSlot("banks", device, first_address=first, last_address=last, irq=False)
 
-    latches = {
-        address
-        for one in switch.described
-        for address in (one.latch_address, one.off_address)
-        if address is not None
-    }
     return [
         slot(switch, 1, 0),
-        *(slot(Latch(switch, one), one, one) for one in sorted(latches)),
+        *(slot(Latch(switch, one), one, one) for one in switch.addresses),
         *(
             slot(BelowOverlay(switch, one), one.first_address, one.last_address)
             for one in switch.described
