@@ -9,10 +9,14 @@ from __future__ import annotations
 import statistics
 import time
 from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 
+from busplay.core.devices.load_banks import settle_banks
 from busplay.core.interface import Core
+from busplay.core.make import core_for_board
+from busplay.link.load import parse_board
 from tests.core.devices.machines import OWN, VIA, alarm, machine, via
 
 CYCLES = 20_000_000
@@ -35,6 +39,44 @@ def _looped(setup: str, loop: str) -> str:
     return f"{setup} {loop} 4C{start & 0xFF:02X}{start >> 8:02X}"
 
 
+_BANKS = """
+name = "pages"
+processor = "65c02"
+clock_hz = 1_000_000
+link = "guarded"
+[[memory]]
+kind = "ram"
+first_address = 0x0000
+last_address = 0x3FFF
+[[banks]]
+name = "pages"
+kind = "ram"
+first_address = 0x4000
+last_address = 0x5FFF
+pages = 4
+latch_address = 0x8000
+[[windows]]
+name = "screen"
+first_address = 0x6000
+last_address = 0x60FF
+unit = "screen"
+space = "memory"
+[units.screen]
+width_px = 32
+height_px = 32
+bits_per_pixel = 1
+"""
+
+
+def paged() -> Core:
+    """Make a machine that stores to a latch every 7 cycles, which changes a page of 8 KiB."""
+    core = core_for_board(parse_board(_BANKS, file="pages.toml", folder=Path()))
+    core.memory[0x0200:0x0207] = list(bytes.fromhex("E8 8E0080 4C0002"))
+    settle_banks(core)
+    core.pc = 0x0200
+    return core
+
+
 MACHINES: dict[str, Callable[[], Core]] = {
     "without devices": lambda: machine("compiled", _looped("58", _LOOP), list),
     "6522, silent": lambda: machine("compiled", _looped("58", _LOOP), lambda: [via()]),
@@ -48,6 +90,7 @@ MACHINES: dict[str, Callable[[], Core]] = {
     "loop that writes a port": lambda: machine(
         "compiled", _looped("58", f"8D{_at(1)} E610"), lambda: [via()]
     ),
+    "loop that changes pages of 8 KiB": paged,
     "loop that reads a Python device": lambda: machine(
         "compiled", _looped("58", f"AD{OWN & 0xFF:02X}{OWN >> 8:02X} 8510"), lambda: [alarm()]
     ),
@@ -55,7 +98,7 @@ MACHINES: dict[str, Callable[[], Core]] = {
 
 
 def cycles_of(name: str) -> int:
-    return CYCLES // 100 if "Python" in name else CYCLES
+    return CYCLES // 100 if "Python" in name or "pages" in name else CYCLES
 
 
 @pytest.mark.benchmark(group="devices")

@@ -52,6 +52,13 @@ OVERLAY_PAGE, BELOW_PAGE = 0, 1
 
 
 @shared_kernel
+def copy_bytes(source: UInt8Column, target: UInt8Column) -> None:
+    """Copy all of one array to another of the same length."""
+    for place in range(len(target)):
+        target[place] = source[place]
+
+
+@shared_kernel
 def show_page(
     bank: int,
     banks: Int64Column,
@@ -76,12 +83,10 @@ def show_page(
         keeps = banks[here + IS_RAM] != 0 or (banks[here + IS_OVERLAY] != 0 and shown == BELOW_PAGE)
         if keeps and shown <= last:
             begin = at + shown * span
-            for offset in range(span):
-                stored[begin + offset] = memory[first + offset]
+            copy_bytes(memory[first : first + span], stored[begin : begin + span])
         if page <= last:
             begin = at + page * span
-            for offset in range(span):
-                memory[first + offset] = stored[begin + offset]
+            copy_bytes(stored[begin : begin + span], memory[first : first + span])
         else:
             for offset in range(span):
                 memory[first + offset] = unmapped_read
@@ -100,8 +105,7 @@ def show_page(
     begin = row * 0x10000 + first
     if row != banks[here + ROW]:
         banks[here + ROW] = row
-        for offset in range(span):
-            actions[first + offset] = action_rows[begin + offset]
+        copy_bytes(action_rows[begin : begin + span], actions[first : first + span])
     return changed
 
 
