@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -11,9 +11,10 @@ import numpy as np
 from busplay.analysis.compare.compare import compare_recordings
 from busplay.analysis.compare.streams import Kind
 from busplay.errors import InputError
+from busplay.history.as_sent import SentHistory
 from busplay.history.history import History
-from busplay.history.pixel import PixelCauses
-from busplay.history.places import Place, Write, place_of_register
+from busplay.history.pixel import PixelCauses, palette_route
+from busplay.history.places import Place, Write, unit_named
 from busplay.losses.losses import CAUSE_WORDS, Cause
 from busplay.trace.reader import TraceReader
 from busplay.write_index import marking
@@ -54,56 +55,140 @@ class FrameLost:
     came: tuple[int, int] | None
 
 
-def lost_in_recording(history: History, place: Place, before_frame: int) -> FrameLost | None:
+Fates = list[tuple[Write, FrameLost]]
+Foreign = tuple[Write, Literal["damaged", "spurious"], int | None]
+
+
+def lost_in_recording(
+    history: History, sent: SentHistory, place: Place, before_frame: int
+) -> FrameLost | None:
     """Return the last frame to a place that the board's receiver lost after the last write.
+
+    Args:
+        history: of the recording.
+        sent: the same, as it was sent.
+        place: a byte or register.
+        before_frame: the moment.
 
     Raises:
         InputError: the trace is damaged.
     """
     last = history.last_write(place, before_frame)
-    found = history.last_unserved(place, 0 if last is None else last.frame + 1, before_frame)
-    if found is None:
+    meant = sent.last_write(place, before_frame)
+    if meant is None or (last is not None and last.frame >= meant.frame):
         return None
-    frame, fate = found
+    return _lost_at_receiver(sent, meant.frame)
+
+
+def _lost_at_receiver(sent: SentHistory, frame: int) -> FrameLost | None:
+    fate = sent.fate_of(frame)
+    if fate == marking.REACHED:
+        return None
     cause = FATE_CAUSES[fate]
-    return FrameLost(
-        frame, (CAUSE_WORDS[cause],), cause is not Cause.OUT_OF_SYNC, cause is Cause.DEADLINE, None
-    )
+    is_late = cause is Cause.DEADLINE
+    return FrameLost(frame, (CAUSE_WORDS[cause],), cause is not Cause.OUT_OF_SYNC, is_late, None)
 
 
-def lost_besides_the_byte(
-    history: History, causes: PixelCauses, pairing: Pairing | None
-) -> list[tuple[Write, FrameLost]]:
-    """Return the stores behind a colour, besides the byte's, that were not received as sent.
+def lost_besides_the_byte(sent: SentHistory, causes: PixelCauses, edge: int | None) -> Fates:
+    """Return the stores behind a colour, besides the byte's, that the board's receiver lost.
 
     They go to the palette, to the registers of the picture, and for text to cells and glyphs.
 
     Args:
-        history: of the recording.
-        causes: of the pixel's colour there.
-        pairing: with a recording of what arrived; None: only what the board's receiver lost.
+        sent: the recording as it was sent.
+        causes: of the pixel's colour as it was received.
+        edge: link edge up to which refreshes have come; None: see `History.refreshed_frames`.
 
     Raises:
         InputError: the trace is damaged.
     """
-    found: dict[int, tuple[Write, FrameLost]] = {}
-    for name in ("BASE_HIGH", "BLANK"):
-        place = place_of_register(causes.unit, name)
-        lost = lost_in_recording(history, place, causes.before_frame)
+    if sent.is_as_received:
+        return []
+    meant = sent.causes(causes.unit, causes.x, causes.y, causes.before_frame, edge)
+    found: Fates = []
+    for write in _once((*meant.writes, *_routes(sent, meant, causes))):
+        is_the_byte = write.space == "memory" and write.offset == causes.offset
+        lost = None if is_the_byte else _lost_at_receiver(sent, write.frame)
         if lost is not None:
-            found[lost.frame] = history.sent_write(lost.frame, place), lost
-    if pairing is not None:
-        writes = [one for one in causes.writes if one != causes.byte]
-        if causes.palette is not None:
-            # The colour went elsewhere if its index did not arrive.
-            index = place_of_register(causes.unit, "PALETTE_INDEX")
-            chosen = history.last_write(index, causes.palette.blue.frame)
-            writes += [] if chosen is None else [chosen]
-        for write in writes:
-            lost = None if pairing.is_behind_the_end(write.edge) else pairing.fate_of(write.frame)
+            found.append((write, lost))
+    return found
+
+
+def lost_on_the_way(
+    history: History, causes: PixelCauses, there: PixelCauses, pairing: Pairing
+) -> Fates:
+    """Return the stores behind a colour, besides the byte's, that did not arrive as sent.
+
+    Args:
+        history: of what was sent.
+        causes: of the pixel's colour there.
+        there: of the same in what arrived.
+        pairing: of the two.
+
+    Raises:
+        InputError: the trace is damaged.
+    """
+    blue = _counterpart_of_blue(there, pairing, sent=False)
+    writes = (*causes.writes, *_routes(history, causes), *_route(history, causes.unit, blue))
+    found: Fates = []
+    for write in _once(writes):
+        if write != causes.byte and not pairing.is_behind_the_end(write.edge):
+            lost = pairing.fate_of(write.frame)
             if lost is not None:
-                found[write.frame] = write, lost
-    return [found[frame] for frame in sorted(found)]
+                found.append((write, lost))
+    return found
+
+
+def foreign_behind(
+    other: History, causes: PixelCauses, there: PixelCauses, pairing: Pairing
+) -> list[Foreign]:
+    """Return the writes behind a colour in what arrived, besides the byte's, that were not sent so.
+
+    Args:
+        other: of what arrived.
+        causes: of the pixel's colour in what was sent.
+        there: of the same in what arrived.
+        pairing: of the two.
+
+    Returns:
+        Each write, what it was sent as, and the number of the frame sent if that was changed.
+
+    Raises:
+        InputError: the trace is damaged.
+    """
+    blue = _counterpart_of_blue(causes, pairing, sent=True)
+    writes = (*there.writes, *_routes(other, there), *_route(other, causes.unit, blue))
+    found: list[Foreign] = []
+    for write in _once(writes):
+        if write != there.byte:
+            origin, frame = pairing.origin_of(write.frame)
+            if origin != "sent":
+                found.append((write, origin, frame))
+    return found
+
+
+def _counterpart_of_blue(causes: PixelCauses, pairing: Pairing, *, sent: bool) -> int | None:
+    if causes.palette is None:
+        return None
+    return pairing.counterpart_of(causes.palette.blue.frame, sent=sent)
+
+
+def _routes(history: History, *found: PixelCauses) -> list[Write]:
+    """Return the writes that chose the palette entries: a colour goes elsewhere without one."""
+    blues = [(one.unit, one.palette.blue.frame) for one in found if one.palette is not None]
+    return [write for unit, blue in blues for write in _route(history, unit, blue)]
+
+
+def _route(history: History, unit: str, blue_frame: int | None) -> list[Write]:
+    if blue_frame is None:
+        return []
+    return palette_route(history, unit_named(history.board, unit), blue_frame)
+
+
+def _once(writes: Iterable[Write]) -> list[Write]:
+    """Return writes in the order of their frames, each once."""
+    by_frame = {write.frame: write for write in writes}
+    return [by_frame[frame] for frame in sorted(by_frame)]
 
 
 class Pairing:
@@ -165,6 +250,22 @@ class Pairing:
         """Return whether the other recording ends before an edge of this one."""
         behind = self._sent.header.cycles_at(edge)
         return behind >= self._received.header.cycles_at(self._received.stop_edge) > 0
+
+    def counterpart_of(self, frame: int, *, sent: bool) -> int:
+        """Return the number of a frame in the other recording; of one that is not there, the next.
+
+        Args:
+            frame: its number.
+            sent: it is of the recording of what was sent.
+        """
+        rows = self._rows
+        only_sent = np.sort(rows.expected_index[rows.kind == Kind.MISSING])
+        only_received = np.sort(rows.actual_index[rows.kind == Kind.ADDED])
+        here, there = (only_sent, only_received) if sent else (only_received, only_sent)
+        common = frame - int(np.searchsorted(here, frame))
+        # Frames in both before each of those that are only there.
+        before = there - np.arange(len(there))
+        return common + int(np.searchsorted(before, common, side="right"))
 
     def origin_of(self, frame: int) -> tuple[Origin, int | None]:
         """Return what a frame received was sent as, and that frame's number if it was changed."""

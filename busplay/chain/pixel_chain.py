@@ -14,8 +14,10 @@ from busplay.chain.frames import frame_on_wires
 from busplay.chain.loss import (
     FrameLost,
     Pairing,
+    foreign_behind,
     lost_besides_the_byte,
     lost_in_recording,
+    lost_on_the_way,
     require_same_units,
 )
 from busplay.chain.program import RecordedProgram, program_of
@@ -30,6 +32,7 @@ from busplay.chain.report import (
     PixelAsked,
     PixelByte,
     PixelReport,
+    StoreForeign,
     StoreFound,
     StoreLost,
     TextCell,
@@ -38,6 +41,7 @@ from busplay.conversion.decode import DecodedCapture
 from busplay.core.memory_map import ADDRESSES
 from busplay.errors import InputError
 from busplay.formats.capture import ReadOptions
+from busplay.history.as_sent import SentHistory
 from busplay.history.frame_stores import FrameStore
 from busplay.history.history import History, open_history
 from busplay.history.index_losses import frames_missed
@@ -125,11 +129,15 @@ class PixelChain:
         moment = self._times.moment_at(at_ps)
         causes = self._history.causes(unit, *pixel, moment, self._times.edge_at(at_ps))
         listed = self._history.list_writes(causes.place, moment, history)
-        lost = self._find_loss(causes, received)
+        there = None if received is None else self._causes_there(received, causes, at_ps)
+        sent_history = SentHistory(self._history)
+        lost = self._find_loss(causes, sent_history, received)
         self._note_missed(causes)
-        others = lost_besides_the_byte(
-            self._history, causes, None if received is None else self._pairing(received)
-        )
+        others = lost_besides_the_byte(sent_history, causes, self._times.edge_at(at_ps))
+        if received is not None and there is not None:
+            known = {write.frame for write, _ in others}
+            lost_later = lost_on_the_way(self._history, causes, there, self._pairing(received))
+            others += [one for one in lost_later if one[0].frame not in known]
         sent = None if lost is None else self._write_of(lost.frame, causes)
         lost_writes = [*([] if sent is None else [sent]), *(write for write, _ in others)]
         self._run_program(causes, [*listed, *lost_writes])
@@ -164,7 +172,11 @@ class PixelChain:
             capture=None if causes.byte is None else self._captured(causes.byte, reading),
             loss=loss,
             other_losses=tuple(one for one in other_losses if one is not None),
-            against=None if received is None else self._against(received, causes, at_ps),
+            against=(
+                None
+                if received is None or there is None
+                else self._against(received, causes, there, {one.frame for one in lost_writes})
+            ),
             history=tuple(one for one in map(self._store, listed) if one is not None),
             program=None if self._program is None else self._program.path,
             notes=tuple(self._notes),
@@ -335,28 +347,51 @@ class PixelChain:
 
     # -- losses
 
-    def _against(
+    def _causes_there(
         self, received: TraceReader, causes: PixelCauses, at_ps: int | None
-    ) -> PixelAgainst:
-        """Return the pixel in the other recording."""
+    ) -> PixelCauses:
+        """Return the causes of the pixel's colour in the other recording."""
         other = self._received(received)
         moment = other.frames
         if at_ps is not None:
             moment = other.frame_at_cycle(at_ps * other.board.clock_hz // PS_PER_S)
-        there = other.causes(causes.unit, causes.x, causes.y, moment)
-        colour = ColourShown(*there.colour, index=there.index, is_blank=there.is_blank)
-        if there.byte is None:
-            return PixelAgainst(received.path, colour, there.value, None, None, None)
-        origin, sent = self._pairing(received).origin_of(there.byte.frame)
+        return other.causes(causes.unit, causes.x, causes.y, moment)
+
+    def _against(
+        self,
+        received: TraceReader,
+        causes: PixelCauses,
+        there: PixelCauses,
+        known: set[int],
+    ) -> PixelAgainst:
+        """Return the pixel in the other recording; `known`: frames sent that are losses."""
+        pairing = self._pairing(received)
+        foreign = foreign_behind(self._received(received), causes, there, pairing)
+        origin, sent, byte = None, None, there.byte
+        if byte is not None:
+            origin, sent = pairing.origin_of(byte.frame)
         return PixelAgainst(
             received.path,
-            colour,
+            ColourShown(*there.colour, index=there.index, is_blank=there.is_blank),
             there.value,
             # The frame numbers are of the other recording, whose stores are not known.
-            self._store_as_recorded(there.byte),
+            None if byte is None else self._store_as_recorded(byte),
             origin,
-            None if sent is None else self._frame(self._write_of(sent, causes)),
+            self._frame_sent(sent, causes),
+            tuple(
+                StoreForeign(
+                    write.register,
+                    self._store_as_recorded(write),
+                    origin,
+                    self._frame_sent(frame, causes),
+                )
+                for write, origin, frame in foreign
+                if frame not in known
+            ),
         )
+
+    def _frame_sent(self, number: int | None, causes: PixelCauses) -> FrameOnWires | None:
+        return None if number is None else self._frame(self._write_of(number, causes))
 
     def _received(self, received: TraceReader) -> History:
         if self._other is None:
@@ -364,10 +399,12 @@ class PixelChain:
             require_same_units(self._history, self._other)
         return self._other
 
-    def _find_loss(self, causes: PixelCauses, received: TraceReader | None) -> FrameLost | None:
+    def _find_loss(
+        self, causes: PixelCauses, sent: SentHistory, received: TraceReader | None
+    ) -> FrameLost | None:
         """Return the last store to the byte if it was not received as sent."""
         history = self._history
-        lost = lost_in_recording(history, causes.place, causes.before_frame)
+        lost = lost_in_recording(history, sent, causes.place, causes.before_frame)
         if lost is not None or received is None or causes.byte is None:
             return lost
         pairing = self._pairing(received)

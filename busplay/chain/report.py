@@ -271,6 +271,23 @@ class StoreLost:
 
 
 @dataclass(frozen=True, slots=True)
+class StoreForeign:
+    """A store behind the colour in what arrived that was not sent so.
+
+    Attributes:
+        register: name of the register that it wrote; null: display memory.
+        store: as it arrived.
+        origin: `damaged` on the wire, or `spurious` (never sent).
+        sent_frame: the frame that was sent, if it was damaged; or null.
+    """
+
+    register: str | None
+    store: StoreFound
+    origin: Literal["damaged", "spurious"]
+    sent_frame: FrameOnWires | None
+
+
+@dataclass(frozen=True, slots=True)
 class PixelAgainst:
     """The same pixel in the other recording, at the same moment.
 
@@ -282,6 +299,8 @@ class PixelAgainst:
         origin: of that store's frame: `sent` so, `damaged` on the wire, or `spurious` (never
             sent); null: it was never written.
         sent_frame: the frame that was sent, if it was damaged; or null.
+        other_stores: the stores to the palette, to the picture's registers, and for text to cells
+            and glyphs, behind the colour there that were not sent so.
     """
 
     file: Path
@@ -290,6 +309,7 @@ class PixelAgainst:
     store: StoreFound | None
     origin: Literal["sent", "damaged", "spurious"] | None
     sent_frame: FrameOnWires | None
+    other_stores: tuple[StoreForeign, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -339,4 +359,4 @@ class PixelReport:
         other = self.against
         if self.loss is not None or self.other_losses:
             return False
-        return other is None or other.origin in ("sent", None)
+        return other is None or (other.origin in ("sent", None) and not other.other_stores)

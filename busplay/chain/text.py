@@ -9,6 +9,7 @@ from busplay.chain.report import (
     FrameOnWires,
     PixelAgainst,
     PixelReport,
+    StoreForeign,
     StoreFound,
     StoreLost,
     TextCell,
@@ -28,14 +29,24 @@ def verdict_text(found: PixelReport) -> str:
         lines.append(f"the last store to it {_state(found.loss)}")
         return "\n".join(lines)
     if found.against is not None and found.against.origin not in ("sent", None):
-        lines.append(f"in {printable(found.against.file)} {_drawn_by(found.against)} drew it")
+        lines.append(f"in {printable(found.against.file)} {_origin(found.against.origin)} drew it")
     if len(found.other_losses) == 1:
         only = found.other_losses[0]
         lines.append(f"a store to {_written(only)} behind its colour {_state(only)}")
     elif found.other_losses:
         count = len(found.other_losses)
         lines.append(f"{count} stores behind its colour were not received as sent")
+    if found.against is not None and found.against.other_stores:
+        lines.append(_foreign_verdict(found.against))
     return "\n".join(lines)
+
+
+def _foreign_verdict(other: PixelAgainst) -> str:
+    foreign = other.other_stores
+    here = f"in {printable(other.file)}"
+    if len(foreign) == 1:
+        return f"{here} {_origin(foreign[0].origin)} set {foreign[0].register or 'display memory'}"
+    return f"{here} {len(foreign)} frames behind its colour were not sent so"
 
 
 def chain_text(found: PixelReport, *, wires: bool = True) -> str:
@@ -48,6 +59,7 @@ def chain_text(found: PixelReport, *, wires: bool = True) -> str:
         rows += _loss_rows(one)
     if found.against is not None:
         rows.append(("shown", _against(found.against)))
+        rows += [(one.origin, _foreign(one)) for one in found.against.other_stores]
     if rows:
         lines += ["", *pairs(rows)]
     if found.history:
@@ -153,11 +165,18 @@ def _against(other: PixelAgainst) -> str:
     text += f" {_set_by(other.store)}, in {printable(other.file)}"
     if other.sent_frame is not None:
         text += f"; sent as {other.sent_frame.word}, {_fields(other.sent_frame)}"
-    return text if other.origin in ("sent", None) else f"{text}; {_drawn_by(other)}"
+    return text if other.origin in ("sent", None) else f"{text}; {_origin(other.origin)}"
 
 
-def _drawn_by(other: PixelAgainst) -> str:
-    if other.origin == "damaged":
+def _foreign(one: StoreForeign) -> str:
+    text = f"{one.register or 'display memory'}: {_store(one.store)}"
+    if one.sent_frame is None:
+        return f"{text}; never sent"
+    return f"{text}; sent as {one.sent_frame.word}, {_fields(one.sent_frame)}"
+
+
+def _origin(origin: str | None) -> str:
+    if origin == "damaged":
         return "a frame that was damaged on the wire"
     return "a spurious frame, which was never sent,"
 

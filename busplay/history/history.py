@@ -209,31 +209,6 @@ class History(TraceFrames):
                 listed.append(self._write_at(found, index, place))
         return listed
 
-    def last_unserved(
-        self, place: Place, first_frame: int, stop_frame: int
-    ) -> tuple[int, int] | None:
-        """Return the last frame to a place between two moments that did not reach its unit.
-
-        Returns:
-            Its number and its fate, as numbered in `write_index.marking`; or None.
-
-        Raises:
-            InputError: as for `last_write`.
-        """
-        place = self._within(place)
-        for chunk in sorted(self.index.fates, reverse=True):
-            at = int(self._before[chunk])
-            if at >= stop_frame or int(self._before[chunk + 1]) <= first_frame:
-                continue
-            fates = self.index.fates[chunk]
-            unserved = np.flatnonzero(fates)
-            unserved = unserved[(unserved + at >= first_frame) & (unserved + at < stop_frame)]
-            words = self.reader.frame_chunk(chunk).frames.word[unserved]
-            which = unserved[self._match(self._fields.words_in_pieces(words), place)]
-            if len(which):
-                return int(which[-1]) + at, int(fates[which[-1]])
-        return None
-
     def count_writes(
         self, place: Place, first_frame: int = 0, stop_frame: int | None = None
     ) -> int:

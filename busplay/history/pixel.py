@@ -52,6 +52,9 @@ class FindsWrites(Protocol):
     ) -> int:
         """Count the writes between two moments."""
 
+    def list_writes(self, place: Place, before_frame: int | None, count: int) -> list[Write]:
+        """Return up to `count` of the last writes before a moment, newest first."""
+
     def display_at_begin(self, unit: str) -> Display:
         """Return a unit as it is where the trace begins."""
 
@@ -322,3 +325,20 @@ def palette_cause(
             )
             return PaletteCause(red, green, blue)
     return None
+
+
+def palette_route(history: FindsWrites, unit: Unit, blue_frame: int) -> list[Write]:
+    """Return the writes that chose the entry of a write to PALETTE_BLUE, that one first.
+
+    They are the writes to PALETTE_BLUE since the one to PALETTE_INDEX, each of which goes on to the
+    next entry, and that. Of more than a palette has entries, the last ones.
+
+    Raises:
+        InputError: the trace is damaged.
+    """
+    blues = place_of_register(unit.name, "PALETTE_BLUE")
+    chosen = history.last_write(place_of_register(unit.name, "PALETTE_INDEX"), blue_frame)
+    since = -1 if chosen is None else chosen.frame
+    found = history.list_writes(blues, blue_frame + 1, 1 << unit.bits_per_pixel)
+    found = [one for one in found if one.frame > since]
+    return found if chosen is None else [*found, chosen]
