@@ -58,7 +58,7 @@ latch_address = 0x8000
 [[windows]]
 name = "screen"
 first_address = 0x6000
-last_address = 0x60FF
+last_address = 0x607F
 unit = "screen"
 space = "memory"
 [units.screen]
