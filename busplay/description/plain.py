@@ -422,20 +422,19 @@ def _require_ranges_apart(board: Board, file: str, place: str) -> None:
         AddressRange(f"memory[{i}]", one.first_address, one.last_address)
         for i, one in enumerate(board.memory)
     ]
-    # A boot overlay lies over other memory.
     banks = [
         AddressRange(f"banks[{i}]", one.first_address, one.last_address)
         for i, one in enumerate(board.banks)
-        if not one.is_overlay
     ]
-    memory += banks
+    # A boot overlay may lie over memory, but not over another bank.
+    memory += [span for span, one in zip(banks, board.banks, strict=True) if not one.is_overlay]
     windows = [
         AddressRange(f"windows[{i}]", one.first_address, one.last_address)
         for i, one in enumerate(board.windows)
     ]
     devices = [device_range(one, place=f"devices[{i}]") for i, one in enumerate(board.devices)]
     port = [host_port_range(board.host_port)] if board.host_port is not None else []
-    for apart in (memory, [*windows, *port, *devices], [*memory, *port, *devices]):
+    for apart in (memory, banks, [*windows, *port, *devices], [*memory, *port, *devices]):
         for i, one in enumerate(apart):
             if one.last_address < one.first_address:
                 raise _Reader(file).error(
@@ -476,8 +475,6 @@ def _require_banks(board: Board, file: str, place: str) -> None:
     vias = [one.name for one in board.devices if isinstance(one, Via6522)]
     for i, bank in enumerate(board.banks):
         where = f"{place}.banks[{i}]"
-        if bank.last_address < bank.first_address:
-            raise reader.error(where, show_number(bank.last_address), "the first or above")
         for text in bank.bits:
             try:
                 bit = select_bit(text)
@@ -485,8 +482,14 @@ def _require_banks(board: Board, file: str, place: str) -> None:
                 raise reader.error(f"{where}.select", show_string(text), str(error)) from None
             if (bit.device or bank.latch_address is None) and bit.device not in vias:
                 raise reader.error(f"{where}.select", show_string(text), "nothing has that bit")
+        if bank.is_overlay and (bank.kind, bank.pages) != ("rom", 1):
+            raise reader.error(
+                where, f"{bank.pages} pages of {bank.kind}", "an overlay is 1 of rom"
+            )
         if len(bank.select) > SELECT_BITS_MAX:
-            raise reader.error(f"{where}.select", str(len(bank.select)), f"{SELECT_BITS_MAX}")
+            raise reader.error(
+                f"{where}.select", str(len(bank.select)), f"up to {SELECT_BITS_MAX} belong here"
+            )
     total = sum(one.pages * one.page_bytes for one in board.banks)
     if total > BANKED_BYTES_MAX:
         raise reader.error(f"{place}.banks", f"{total:,} bytes", f"up to {BANKED_BYTES_MAX:,}")

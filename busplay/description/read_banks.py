@@ -41,13 +41,7 @@ def read_banks(
     for table in tables:
         span = read_range(table)
         is_overlay = "off_address" in table
-        # An overlay has memory below it.
-        below = [
-            one
-            for one, bank in zip(spans, banks, strict=True)
-            if bank.is_overlay == is_overlay or bank.is_overlay
-        ]
-        require_apart(table, span, below, remedy=REMEDY)
+        require_apart(table, span, spans, remedy=REMEDY)
         if not is_overlay:
             remedy = f"{REMEDY}; only a boot overlay (off_address) may lie over other memory"
             require_apart(table, span, memory, remedy=remedy)

@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from busplay.description.banks import Bank
 from busplay.description.board import (
     Board,
     BusyTime,
@@ -80,6 +81,12 @@ FULL_BOARD = replace(
         ),
     ),
     program_load_address=0xC000,
+    banks=(
+        Bank(
+            "work", "ram", 0xA200, 0xA2FF, 4, latch_address=0xB030, select=("latch 1", "ports.pb0")
+        ),
+        Bank("boot", "rom", 0xFF00, 0xFFFF, 1, image=Path("/somewhere/b.bin"), off_address=0xB031),
+    ),
     undocumented="run",
     description="zwei Anzeigen, größer",
     file="/somewhere/dunlin.toml",
@@ -92,8 +99,10 @@ def test_board_comes_back_but_for_where_its_files_lay() -> None:
     back = board_from_plain(through_json(plain), file="a.trace")
     rom = replace(FULL_BOARD.memory[1], image=Image(Path("stars.bin"), "raw", 0xC000))
     serial = replace(FULL_BOARD.devices[1], input=Path("keys.txt"))  # type: ignore[call-arg]
+    boot = replace(FULL_BOARD.banks[1], image=Path("b.bin"))
     assert back == replace(
         FULL_BOARD,
+        banks=(FULL_BOARD.banks[0], boot),
         devices=(FULL_BOARD.devices[0], serial, FULL_BOARD.devices[2]),
         memory=(FULL_BOARD.memory[0], rom),
         file="a.trace",
@@ -119,7 +128,8 @@ def test_attribute_younger_than_traces_is_left_out_where_it_says_nothing() -> No
     plain = board_to_plain(FULL_BOARD)["link"]
     assert isinstance(plain, dict)
     assert "idle_every" not in plain
-    assert "devices" not in board_to_plain(replace(FULL_BOARD, devices=()))
+    bare = board_to_plain(replace(FULL_BOARD, devices=(), banks=()))
+    assert not {"devices", "banks"} & set(bare)
     link = replace(FULL_BOARD.link, idle_every=8)
     assert link_to_plain(link)["idle_every"] == 8
     assert link_from_plain(through_json(link_to_plain(link))).idle_every == 8
@@ -155,6 +165,14 @@ Change = Callable[[dict], object]  # type: ignore[type-arg]
         (lambda b: b["devices"][0]["pins"].update(pz1="low"), 'board.devices[0].pins: found "pz1"; no 6522 has a pin of that name'),  # noqa: E501
         (lambda b: b["devices"][0]["pins"].update(pa1="a.pb1"), 'board.devices[0].pins.pa1: found "a"; no 6522 has that name'),  # noqa: E501
         (lambda b: b["devices"][2]["options"].update(x=None), "board.devices[2].options.x: found nothing; a whole number belongs here"),  # noqa: E501
+        (lambda b: b["banks"][0].update(last_address=0xA1FF), "board.banks[0]: found $A200-$A1FF; the last address is the first or above"),  # noqa: E501
+        (lambda b: b["banks"][0].update(select=["latch 9"]), 'board.banks[0].select: found "latch 9"; a latch has the bits 0 to 7'),  # noqa: E501
+        (lambda b: b["banks"][0].update(select=["prots.pa0"]), 'board.banks[0].select: found "prots.pa0"; nothing has that bit'),  # noqa: E501
+        (lambda b: b["banks"][0].update(latch_address=None), 'board.banks[0].select: found "latch 1"; nothing has that bit'),  # noqa: E501
+        (lambda b: b["banks"][0].update(select=["latch 0"] * 17), "board.banks[0].select: found 17; up to 16 belong here"),  # noqa: E501
+        (lambda b: b["banks"][0].update(pages=20_000), "board.banks: found 5,120,256 bytes; up to 4,194,304"),  # noqa: E501
+        (lambda b: b["banks"][1].update(pages=2), "board.banks[1]: found 2 pages of rom; an overlay is 1 of rom"),  # noqa: E501
+        (lambda b: b["banks"][1].update(first_address=0xA280), "board.banks[1]: found $A280-$FFFF, which overlaps banks[0] ($A200-$A2FF); ranges lie apart"),  # noqa: E501
         (lambda b: b["devices"][2].pop("kind"), "board.devices[2]: found no kind; it belongs here"),
         (lambda b: b["windows"][0].update(last_address=0), "board.windows[0]: found $4000-$0000; the last address is the first or above"),  # noqa: E501
         (lambda b: b["memory"][1].update(first_address=0), "board.memory[1]: found $0000-$FFFF, which overlaps memory[0] ($0000-$A1FF); ranges lie apart"),  # noqa: E501
