@@ -82,6 +82,9 @@ class PagedMemory:
                 i for i, one in enumerate(self.board.banks) if one.off_address == address
             }
             return
+        for window in self.board.windows:
+            if window.first_address <= address <= window.last_address and not window.lands_in_ram:
+                return
         index = self.holder(address, over=False)
         if index is None:
             if any(

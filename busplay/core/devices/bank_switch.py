@@ -9,6 +9,7 @@ row there.
 
 from __future__ import annotations
 
+from collections import deque
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,6 +22,8 @@ from busplay.core.memory_map import ADDRESSES, Action, MemoryMap
 from busplay.description.banks import Bank, select_bit
 
 PAGE_MULTIPLE = 256
+# Kept for `take_changes`; a piece of a run has fewer.
+CHANGES_MOST = 1 << 19
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -81,7 +84,8 @@ class BankSwitch:
         self.stored = np.zeros(self._lay_out(), np.uint8)
         self.bits = np.array([one for row in self._rows for one in row], np.int64)
         self.log = np.zeros(3 * at.LOG_ROWS, np.int64)
-        self._changes: list[Int64Column] = []
+        self._changes: deque[Int64Column] = deque()
+        self._kept_changes = 0
         self._action_rows = np.zeros(at.ACTION_ROWS * ADDRESSES, np.uint8)
         self._memory = self._actions = np.zeros(0, np.uint8)
 
@@ -192,8 +196,7 @@ class BankSwitch:
                 begin = int(numbers[at.STORED_AT]) + page * span
                 self.stored[begin : begin + span] = self._memory[first : first + span]
         self._show_overlays()
-        self._drain()
-        self._changes.clear()
+        self._forget_changes()
         for index in range(len(self.described)):
             self._note(0, index)
 
@@ -242,11 +245,13 @@ class BankSwitch:
         return tuple(int(self._of(index)[at.SHOWN]) for index in range(len(self.described)))
 
     def take_changes(self) -> PageChanges:
-        """Return the changes of pages since the last call; the first ones are those at power-on."""
+        """Return the changes of pages since the last call; the first ones are those at power-on.
+
+        Of more than `CHANGES_MOST`, the oldest are lost.
+        """
         self._drain()
-        found = self._changes
-        self._changes = []
-        columns = np.concatenate([np.zeros((0, 3), np.int64), *found])
+        columns = np.concatenate([np.zeros((0, 3), np.int64), *self._changes])
+        self._forget_changes()
         return PageChanges(
             columns[:, 0].astype(np.uint64),
             columns[:, 1].astype(np.uint8),
@@ -258,11 +263,19 @@ class BankSwitch:
         if count:
             self._changes.append(self.log[3 : 3 * (count + 1)].reshape(-1, 3).copy())
             self.log[at.COUNT] = 0
+            self._kept_changes += count
+            while self._kept_changes > CHANGES_MOST:
+                self._kept_changes -= len(self._changes.popleft())
+
+    def _forget_changes(self) -> None:
+        self.log[at.COUNT] = self._kept_changes = 0
+        self._changes.clear()
 
     def _note(self, cycle: int, index: int) -> None:
         self._drain()
         page = int(self._of(index)[at.SHOWN])
         self._changes.append(np.array([[cycle, index, page]], np.int64))
+        self._kept_changes += 1
 
     # A device on the bus, without registers.
 
@@ -322,8 +335,7 @@ class BankSwitch:
         if not isinstance(snapshot, SwitchState):
             raise TypeError(f"{snapshot!r} is no state of a switch")
         self._numbers[:], self.bits[:] = snapshot.banks, snapshot.bits
-        self.log[at.COUNT] = 0
-        self._changes.clear()
+        self._forget_changes()
         for index in range(len(self.described)):
             # The same page again, so that only the actions change.
             self._of(index)[at.ROW] = -1
