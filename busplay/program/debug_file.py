@@ -9,7 +9,8 @@
 | seg | where it lies in memory |
 | span | bytes of a segment |
 | line | file, line and the spans that it made; type 0 assembler, 1 C, 2 within a macro |
-| sym | labels (`type=lab`) |
+| sym | labels (`type=lab`); of a local one the label that it belongs to |
+| scope | name and parent |
 
 Other records, and attributes of later minor versions, are ignored.
 """
@@ -28,6 +29,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busplay.errors import InputError
+from busplay.program.label_names import SCOPE_MARK, named_with_parents
 
 LineKind = Literal["assembler", "c", "macro"]
 DEBUG_SUFFIX = ".dbg"
@@ -39,13 +41,17 @@ _ATTRIBUTE = re.compile(r'(\w+)=("[^"]*"|[^,"]*)(?:,|$)')
 _COMPILERS_LABEL = re.compile(r"L[0-9A-F]{4}")
 _NUMBER = re.compile(r"(?:0x[0-9A-Fa-f]{1,15}|[0-9]{1,15})")
 _LINE_KINDS: tuple[LineKind, ...] = ("assembler", "c", "macro")
-_TABLES = ("file", "seg", "span", "line", "sym")
+_TABLES = ("file", "seg", "span", "line", "sym", "scope")
+_LABEL_TABLES = ("sym", "scope")
+# Scopes that have no name in the source.
+_ANONYMOUS = "$"
 _ATTRIBUTES = {
     "file": ("id", "name"),
     "seg": ("id", "name", "start", "size"),
     "span": ("id", "seg", "start", "size"),
     "line": ("id", "file", "line"),
     "sym": ("id", "name", "type"),
+    "scope": ("id", "name"),
 }
 
 
@@ -181,15 +187,30 @@ def parse_debug_file(content: bytes, *, file: str) -> DebugInfo:
         )
     records = list(_records(content, file))
     _require_version(records, file)
-    tables: dict[str, dict[int, _Record]] = {kind: {} for kind in _TABLES}
+    tables = _tables(records, _TABLES)
+    _require_all(records, file)
+    return _joined(tables)
+
+
+def parse_debug_labels(content: bytes, *, file: str) -> dict[int, tuple[str, ...]]:
+    """Parse the labels of a debug file and nothing else; errors as for `read_debug_file`."""
+    lines = content[:_MAX_FILE_BYTES].splitlines(keepends=True)
+    starts = tuple(f"{kind}\t".encode() for kind in ("version", *_LABEL_TABLES))
+    records = list(_records(b"".join(line for line in lines if line.startswith(starts)), file))
+    _require_version(records, file)
+    return _labels(_tables(records, _LABEL_TABLES), has_c=b",type=1," in content)
+
+
+def _tables(records: list[_Record], kinds: tuple[str, ...]) -> dict[str, dict[int, _Record]]:
+    """Return the records of some kinds by their ids."""
+    tables: dict[str, dict[int, _Record]] = {kind: {} for kind in kinds}
     for record in records:
         if record.kind in tables:
             number = record.number("id")
             if number in tables[record.kind]:
                 raise record.error(f"a second {record.kind} {number}", "each id may be given once")
             tables[record.kind][number] = record
-    _require_all(records, file)
-    return _joined(tables)
+    return tables
 
 
 class _Record:
@@ -337,20 +358,40 @@ def _joined(tables: dict[str, dict[int, _Record]]) -> DebugInfo:
     return DebugInfo(
         files=tuple(record.text("name") for record in tables["file"].values()),
         segments=tuple(segments.values()),
-        labels=_labels(tables["sym"], has_c=bool(made["c"])),
+        labels=_labels(tables, has_c=bool(made["c"])),
         lines=tuple(lines),
         line_index=line_index,
     )
 
 
-def _labels(symbols: dict[int, _Record], *, has_c: bool) -> dict[int, tuple[str, ...]]:
+def _labels(tables: dict[str, dict[int, _Record]], *, has_c: bool) -> dict[int, tuple[str, ...]]:
     """Return the labels, without those that the compiler makes up for jumps within a function."""
     names: dict[int, list[str]] = {}
-    for record in symbols.values():
+    for record in tables["sym"].values():
         if record.text("type") == "lab" and record.has("val"):
-            address, name = record.number("val"), record.text("name")
-            if has_c and _COMPILERS_LABEL.fullmatch(name):
+            address = record.number("val")
+            if has_c and _COMPILERS_LABEL.fullmatch(record.text("name")):
                 continue
+            name = _full_name(record, tables)
             if address < _ADDRESSES and name not in names.setdefault(address, []):
                 names[address].append(name)
-    return {address: tuple(found) for address, found in sorted(names.items())}
+    return named_with_parents({address: tuple(found) for address, found in names.items()})
+
+
+def _full_name(record: _Record, tables: dict[str, dict[int, _Record]]) -> str:
+    """Return a symbol's name with the label or the scopes that it is in, if the file has them."""
+    name = record.text("name")
+    if record.has("parent"):
+        above = tables["sym"].get(record.number("parent"))
+        if above is None or above.has("parent"):
+            return name
+        return f"{_full_name(above, tables)}{name}"
+    seen: set[int] = set()
+    scope = record.number("scope") if record.has("scope") else None
+    while scope in tables["scope"] and scope not in seen:
+        seen.add(scope)
+        inner = tables["scope"][scope]
+        if inner.text("name") and not inner.text("name").startswith(_ANONYMOUS):
+            name = f"{inner.text('name')}{SCOPE_MARK}{name}"
+        scope = inner.number("parent") if inner.has("parent") else None
+    return name

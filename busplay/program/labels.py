@@ -11,27 +11,30 @@
 
 ELF files have labels in their symbol table, and ld65's debug files (`debug_file`) have them too. A
 list may mix its kinds. `=` lines list constants too; those whose value is not an address (a string,
-a negative or larger number) are left out.
+a negative or larger number) are left out. Local labels are named as `label_names` says.
 """
 
 from __future__ import annotations
 
 import re
 from bisect import bisect_right
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
+from contextlib import suppress
 from io import BytesIO
 from pathlib import Path
 
 from busplay.errors import InputError
-from busplay.program.debug_file import DEBUG_SUFFIX, is_debug_file, parse_debug_file
-
-Labels = Mapping[int, tuple[str, ...]]
-"""Processor address to the labels there."""
+from busplay.program.debug_file import (
+    DEBUG_SUFFIX,
+    is_debug_file,
+    parse_debug_file,
+    parse_debug_labels,
+)
+from busplay.program.label_names import Labels as Labels
+from busplay.program.label_names import is_made_up, named_with_parents
 
 LABEL_SUFFIXES = (".lbl", ".labels", DEBUG_SUFFIX)
 
-# Made up for jumps within a function, and for sizes of segments.
-_MADE_UP = re.compile(r"L[0-9A-F]{4}|__\w+__")
 _MAX_FILE_BYTES = 1 << 24
 _ELF_LABELS = ("STT_NOTYPE", "STT_FUNC", "STT_OBJECT")
 _ELF = b"\x7fELF"
@@ -42,7 +45,9 @@ _NUMBER = re.compile(r"\$(?P<hex>[0-9A-Fa-f]+)$|(?P<decimal>[0-9]+)$|%(?P<binary
 
 
 def read_labels(path: str | Path) -> dict[int, tuple[str, ...]]:
-    """Read a file of labels: processor address to the labels there, in the file's order.
+    """Read a file of labels: processor address to the labels there.
+
+    A list beside its debug file has the local labels' parents from that.
 
     Raises:
         InputError: the file cannot be read or is damaged, or a line is of none of the four kinds.
@@ -53,15 +58,29 @@ def read_labels(path: str | Path) -> dict[int, tuple[str, ...]]:
             content = stream.read(_MAX_FILE_BYTES + 1)
     except OSError as error:
         raise InputError(f"cannot be read: {error.strerror or error}", file=str(path)) from error
-    return parse_labels(content, file=str(path))
+    debug_path = path.with_suffix(DEBUG_SUFFIX)
+    known: Labels = {}
+    if debug_path != path and debug_path.is_file() and not content.startswith(_ELF):
+        # What was found by itself, and cannot be read, keeps nobody from using the list.
+        with suppress(InputError, OSError):
+            known = parse_debug_labels(debug_path.read_bytes(), file=str(debug_path))
+    return parse_labels(content, file=str(path), known=known)
 
 
-def parse_labels(content: bytes, *, file: str) -> dict[int, tuple[str, ...]]:
-    """Parse a file of labels; errors as for `read_labels`."""
+def parse_labels(
+    content: bytes, *, file: str, known: Labels | None = None
+) -> dict[int, tuple[str, ...]]:
+    """Parse a file of labels; errors as for `read_labels`.
+
+    Args:
+        content: of the file.
+        file: its name, for messages.
+        known: names of local labels with their parents, where they are known.
+    """
     if is_debug_file(content):
         return parse_debug_file(content, file=file).labels
     if content.startswith(_ELF):
-        return _parse_elf(content, file)
+        return named_with_parents(_parse_elf(content, file))
     if len(content) > _MAX_FILE_BYTES:
         raise InputError(
             found=f"more than {_MAX_FILE_BYTES:,} bytes",
@@ -76,7 +95,7 @@ def parse_labels(content: bytes, *, file: str) -> dict[int, tuple[str, ...]]:
         address, name = _parse_line(line, file, f"line {number}")
         if address is not None and name not in names.setdefault(address, []):
             names[address].append(name)
-    return {address: tuple(found) for address, found in sorted(names.items())}
+    return named_with_parents({at: tuple(found) for at, found in names.items()}, known)
 
 
 def _parse_line(line: str, file: str, place: str) -> tuple[int | None, str]:
@@ -211,4 +230,4 @@ class NearestLabels:
 
 def _names_given(names: tuple[str, ...]) -> tuple[str, ...]:
     """Return those of an address's labels that a person gave."""
-    return tuple(name for name in names if not _MADE_UP.fullmatch(name))
+    return tuple(name for name in names if not is_made_up(name))

@@ -18,11 +18,9 @@ from busplay.program.debug_file import (
     parse_debug_file,
 )
 from busplay.program.image import read_content
-from busplay.program.labels import Labels, NearestLabels, labels_for
+from busplay.program.label_names import Labels, last_part, routine_labels
+from busplay.program.labels import NearestLabels, labels_for
 from busplay.wording import counted
-
-LOCAL_MARK = "@"
-"""Labels that begin so belong to the one before them."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -43,11 +41,7 @@ class ProgramSymbols:
 
     @cached_property
     def _routines(self) -> NearestLabels:
-        named = {
-            address: tuple(name for name in names if not name.startswith(LOCAL_MARK))
-            for address, names in self.labels.items()
-        }
-        return NearestLabels({at: names for at, names in named.items() if names}, ())
+        return NearestLabels(routine_labels(self.labels), ())
 
     def name_of(self, address: int) -> str | None:
         """Name an address of code by the label at or before it: `draw`, `draw+12`."""
@@ -86,18 +80,29 @@ class ProgramSymbols:
 
 
 def address_of_label(labels: Labels, label: str) -> int:
-    """Return the address of a label.
+    """Return the address of a label, also by its name without that of its parent or scope.
 
     Raises:
         InputError: there is no such label, or it stands at several addresses.
     """
-    found = [address for address, names in labels.items() if label in names]
+    found = [(address, label) for address, names in labels.items() if label in names]
+    found = found or [
+        (address, name)
+        for address, names in labels.items()
+        for name in names
+        if last_part(name) == label
+    ]
     if len(found) == 1:
-        return found[0]
+        return found[0][0]
     if found:
+        full = [name for _, name in found]
         raise InputError(
-            found=f"label {label} at {', '.join(f'${address:04X}' for address in found)}",
-            wanted="give the address",
+            found=f"label {label} at {', '.join(f'${address:04X}' for address, _ in found)}",
+            wanted=(
+                f"name one of {', '.join(full)}"
+                if len(set(full)) == len(full)
+                else "give the address"
+            ),
         )
     others = sorted({name for names in labels.values() for name in names})
     if near := get_close_matches(label, others):

@@ -471,7 +471,7 @@ def test_lines_of_a_debug_file_beside_the_program(tmp_path: Path) -> None:
     assert str(travel.source_line) == "tiny.s:9"
     assert travel.run_to(travel.at_line("tiny.s", 12))
     assert travel.state.registers.pc == 0xC008
-    assert travel.symbols.name_of(0xC008) == "@loop+6"
+    assert travel.symbols.name_of(0xC008) == "start@loop+6"
     assert travel.store_before()
     assert str(travel.source_line) == "tiny.s:10"
 

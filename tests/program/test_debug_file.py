@@ -64,7 +64,7 @@ def test_labels_are_those_of_the_symbols_that_are_labels() -> None:
     assert parse_labels(TINY, file="tiny.dbg") == {
         0x10: ("pointer",),
         0xC000: ("start",),
-        0xC002: ("@loop",),
+        0xC002: ("start@loop",),
         0xC00D: ("text",),
     }
 

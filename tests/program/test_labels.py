@@ -20,7 +20,7 @@ LISTINGS = {
 def test_each_tool_s_listing(tool: str) -> None:
     labels = parse_labels(LISTINGS[tool], file="it")
     assert {address: set(names) for address, names in labels.items()} == {
-        0x0200: {"start", "@entry"},
+        0x0200: {"start", "start@entry"},
         0xC010: {"loop"},
     }
     assert list(labels) == [0x0200, 0xC010]

@@ -1,12 +1,11 @@
 """Which code is a routine: from one label up to the next, or to the end of its region.
 
 What is at $8000 does not belong to a variable in the zero page because no other label lies between.
-Labels that compilers make up for jumps within a routine do not begin one.
+Local labels, and those that compilers make up for jumps, do not begin one.
 """
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable
 from itertools import pairwise
 
@@ -15,10 +14,8 @@ from numpy.typing import NDArray
 
 from busplay.core.memory_map import ADDRESSES
 from busplay.description.board import Memory
-from busplay.program.labels import Labels
+from busplay.program.label_names import Labels, routine_labels
 
-# cc65's own labels, and local ones of several assemblers.
-_LOCAL = re.compile(r"L[0-9A-F]{4}|[@.].*|__.*")
 # Where the zero page and the stack end.
 _LOW_PAGES = (0x0100, 0x0200)
 
@@ -36,11 +33,7 @@ class Routines:
     def __init__(
         self, labels: Labels, *, entries: Iterable[int] = (), regions: Iterable[Memory] = ()
     ) -> None:
-        named = {}
-        for address, names in labels.items():
-            global_names = [name for name in names if not _LOCAL.fullmatch(name)]
-            if global_names:
-                named[address] = global_names[0]
+        named = {address: names[0] for address, names in routine_labels(labels).items()}
         if not named:
             named = {address: f"${address:04X}" for address in entries}
         edges = {0, *_LOW_PAGES, *named}
@@ -54,7 +47,7 @@ class Routines:
     @staticmethod
     def are_named_by(labels: Labels) -> bool:
         """Whether any label begins a routine."""
-        return any(not _LOCAL.fullmatch(name) for names in labels.values() for name in names)
+        return bool(routine_labels(labels))
 
     @property
     def starts(self) -> NDArray[np.int64]:
