@@ -23,7 +23,7 @@ from busplay.view.help import HelpOverlay
 from busplay.view.instrument.instrument import Instrument
 from busplay.view.instrument.layout import Places, place_parts
 from busplay.view.instrument.overlays import Layer, draw_legend
-from busplay.view.instrument.panels import Part
+from busplay.view.instrument.panels import PanelPart
 from busplay.view.instrument.state import Overlay
 from busplay.view.paint import paint_commands
 from busplay.view.screens import Layout, PlacedScreens, Screens, ShownScreen, layouts_compared
@@ -214,7 +214,9 @@ class Painter:
         self._drawn = Drawn(placed, places, is_new=True)
         return self._drawn
 
-    def _paint_parts(self, panels: pygame.Surface, scene: Scene, parts: Mapping[str, Part]) -> bool:
+    def _paint_parts(
+        self, panels: pygame.Surface, scene: Scene, parts: Mapping[str, PanelPart]
+    ) -> bool:
         is_changed = set(self._keys) != set(parts)
         self._keys = {name: key for name, key in self._keys.items() if name in parts}
         for name, part in parts.items():

@@ -25,7 +25,7 @@ from busplay.player.inspector import Inspector
 from busplay.player.marks import Marks
 from busplay.player.playable import Playable
 from busplay.player.player import Player
-from busplay.player.speed import NORMAL, Speed, speed_text
+from busplay.player.speed import NORMAL, Speed
 from busplay.png import write_numbered_png
 from busplay.units import NS_PER_S
 from busplay.view import screen
@@ -36,9 +36,9 @@ from busplay.view.instrument.state import InstrumentState, Kept, Pixel
 from busplay.view.kept import read_layout, write_layout
 from busplay.view.keys import REPEATING, Command, code_of, command_of, edit_key_of
 from busplay.view.layers import Layers
-from busplay.view.player_commands import PLAYER_COMMANDS
+from busplay.view.player_commands import PLAYER_COMMANDS, note_of
 from busplay.view.sizing import first_size, make_room, set_scale
-from busplay.view.status_line import status_cells, time_text
+from busplay.view.status_line import status_cells
 
 import pygame  # isort: skip - `screen` sets its greeting off first
 
@@ -461,7 +461,9 @@ class PlayerWindow:
         """Do a command of the window."""
         if command in PLAYER_COMMANDS:
             PLAYER_COMMANDS[command](self._player)
-            self._note_player(command)
+            note = note_of(command, self._player)
+            if note:
+                self._note(note)
         elif self.instrument.do(command):
             if command is Command.INSTRUMENT and self.instrument.is_open:
                 make_room(self._window, self._scene)
@@ -487,30 +489,6 @@ class PlayerWindow:
             self._save(compose(displays, stacked=self._scene.stacked))
         elif command is Command.WINDOW_PICTURE:
             self._save(self._window_picture())
-
-    def _note_player(self, command: Command) -> None:
-        player = self._player
-        if command in {
-            Command.SLOWER,
-            Command.FASTER,
-            Command.NORMAL_SPEED,
-            Command.FULL_SPEED,
-        }:
-            self._note(f"speed: {speed_text(player.speed)}")
-        elif command is Command.RESET:
-            self._note("reset")
-        elif command is Command.PAUSE and self._playable.ended and not player.playing:
-            self._note("it has ended; F4 resets")
-        elif command in {Command.MARK_BEGIN, Command.MARK_END, Command.CLEAR_MARKS}:
-            self._note(self._loop_text())
-
-    def _loop_text(self) -> str:
-        begin, end = self._player.begin_mark, self._player.end_mark
-        clock_hz = self._playable.clock_hz
-        if begin is None and end is None:
-            return "no loop"
-        first = time_text(begin or 0, clock_hz)
-        return f"loops from {first} to {'the end' if end is None else time_text(end, clock_hz)}"
 
     def _set_scale(self, change: int) -> None:
         now = 1 if self._drawn is None else self._drawn.scale

@@ -42,7 +42,7 @@ SEARCH_HINT = "find $4000, =7F, label"
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
+class PanelPart:
     """One part of the window: where it stands, what it shows, and a key of all that."""
 
     box: Box
@@ -55,7 +55,7 @@ class Panels(Moves):
 
     # -- drawing
 
-    def parts(self, places: Places, look: Look, now_ns: int) -> dict[str, Part]:
+    def parts(self, places: Places, look: Look, now_ns: int) -> dict[str, PanelPart]:
         """Return the parts of the window by name, for one size of it."""
         self._places, self._look = places, look
         if self.inspector is not None and self.is_open:
@@ -63,11 +63,11 @@ class Panels(Moves):
             if self.inspector.trouble != self._trouble:
                 self._trouble = self.inspector.trouble
                 self._note(self._trouble)
-        parts: dict[str, Part] = {}
+        parts: dict[str, PanelPart] = {}
         hovered = None if self._hovered is None else self._hovered.action
         if places.tools.height:
             tools = self._tools()
-            parts["tools"] = Part(
+            parts["tools"] = PanelPart(
                 places.tools,
                 (tools, hovered),
                 lambda: draw_tools(tools, places.tools, look, hovered),
@@ -108,7 +108,7 @@ class Panels(Moves):
             hears_keys=self._playable.hears_keys,
         )
 
-    def _splitter(self, box: Box, look: Look, name: str, hovered: object) -> Part:
+    def _splitter(self, box: Box, look: Look, name: str, hovered: object) -> PanelPart:
         action = actions.DragSplitter("side" if name == "side" else "below")
         along = "across" if name == "side" else "down"
         lit = hovered == action or self._drag == action
@@ -118,13 +118,13 @@ class Panels(Moves):
                 box, look, action, along="across" if name == "side" else "down", hovered=lit
             )
 
-        return Part(box, (along, lit), draw)
+        return PanelPart(box, (along, lit), draw)
 
-    def _line_part(self, box: Box, look: Look, now_ns: int) -> Part:
+    def _line_part(self, box: Box, look: Look, now_ns: int) -> PanelPart:
         inspector, sums, times = self.inspector, self._sums, self.times
         if inspector is None or sums is None or times is None:
             text = "Nothing is kept to go back to: --record FILE, then replay FILE."
-            return Part(box, (), lambda: draw_text_view([Line(text)], box, look))
+            return PanelPart(box, (), lambda: draw_text_view([Line(text)], box, look))
         # On a noisy wire there are more with every picture: they are taken up as often as in lists.
         self._moment(now_ns)
         panel = LinePanel(
@@ -136,7 +136,7 @@ class Panels(Moves):
             version=inspector.version,
             is_thin=not self.is_open,
         )
-        return Part(
+        return PanelPart(
             box, (panel,), lambda: draw_line_panel(panel, inspector, sums, times, box, look)
         )
 
@@ -147,7 +147,7 @@ class Panels(Moves):
         first = self.inspector.edge_at(begin or 0)
         return first, self.inspector.end_edge if end is None else self.inspector.edge_at(end)
 
-    def _side_part(self, box: Box, look: Look, now_ns: int, hovered: object) -> Part:
+    def _side_part(self, box: Box, look: Look, now_ns: int, hovered: object) -> PanelPart:
         tabs, body = box.cut_top(look.row_px)
         tab = self.state.kept.tab
         key: tuple[object, ...] = (
@@ -173,7 +173,7 @@ class Panels(Moves):
             )
             return drawing.add(self._tab_drawing(tab, body, look, hovered))
 
-        return Part(box, key, draw)
+        return PanelPart(box, key, draw)
 
     def _tab_drawing(self, tab: Tab, box: Box, look: Look, hovered: object) -> Drawing:
         inspector, times = self.inspector, self.times
