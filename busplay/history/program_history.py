@@ -341,6 +341,18 @@ class ProgramHistory:
         """Go to the last instruction before this one that stores into a window."""
         return self._find_back(StoresIntoWindow())
 
+    @contextmanager
+    def telling(self, on_progress: Callable[[int], None] | None) -> Iterator[None]:
+        """Call a function now and then with the cycle searched, in this context only.
+
+        An exception from it cancels the move.
+        """
+        before, self._walk.on_progress = self._walk.on_progress, on_progress
+        try:
+            yield
+        finally:
+            self._walk.on_progress = before
+
     def run_to_return(self) -> bool:
         """Run until the present routine has returned to its caller."""
         here = self._walk.place()

@@ -12,7 +12,8 @@ from busplay.core.disassembly import DisassembledLine
 from busplay.description.board import Board, Unit
 from busplay.display.display import Display
 from busplay.errors import InputError
-from busplay.history.breakpoints import AtAddress
+from busplay.history.breakpoint_text import parse_breakpoint
+from busplay.history.breakpoints import AtAddress, Breakpoint
 from busplay.history.frame_rows import FrameRows
 from busplay.history.frame_stores import FrameStore, FrameStores
 from busplay.history.history import History
@@ -25,6 +26,7 @@ from busplay.player.inspector import (
     WriteSums,
 )
 from busplay.program.labels import Labels
+from busplay.program.symbols import ProgramSymbols
 from busplay.trace.reader import TraceReader
 
 INSTRUCTIONS_BEFORE, INSTRUCTIONS_AFTER = 12, 24
@@ -98,6 +100,7 @@ class ProgramInspector:
 
     Attributes:
         version: increases when the recording has grown.
+        on_search: called now and then, with the cycle, while the program is searched.
     """
 
     def __init__(
@@ -115,6 +118,7 @@ class ProgramInspector:
         self._rows = FrameRows(history.reader, self._labels)
         self._stores = None if program is None else FrameStores(self._rows, program)
         self.version = 0
+        self.on_search: Callable[[int], None] | None = None
         self._routines: tuple[tuple[int, int], tuple[RoutineFacts, ...] | None] | None = None
         self._is_playing = False
         self._labels_found: tuple[tuple[int, int, int], tuple[str, ...]] | None = None
@@ -303,18 +307,37 @@ class ProgramInspector:
         }
         if program is None or not addresses:
             return None
+        return self._run_to(program, AtAddress(addresses), back=back)
+
+    def run_to(self, text: str, *, back: bool) -> int | None:
+        """Return the next cycle, or the last, at which the program comes to a breakpoint, or None.
+
+        Raises:
+            InputError: the text is no breakpoint.
+        """
+        program = self._program
+        if program is None:
+            return None
+        symbols = ProgramSymbols(self._labels, program.symbols.debug)
+        return self._run_to(program, parse_breakpoint(text, symbols), back=back)
+
+    def _run_to(self, program: ProgramHistory, stop_at: Breakpoint, *, back: bool) -> int | None:
         self._go_to(program, self._replay.cycle)
-        stop_at = AtAddress(addresses)
-        found = program.run_back_to(stop_at) if back else program.run_to(stop_at)
+        if program.cycle > self._replay.cycle and not back:
+            # Within an instruction: the one behind it is the first to look at.
+            program.step_back()
+        with program.telling(self.on_search):
+            found = program.run_back_to(stop_at) if back else program.run_to(stop_at)
         return program.cycle if found else None
 
-    def reach(self, address: int) -> int | None:
-        """Return the next cycle at which the instruction at an address is due, or None."""
+    def call_return(self) -> int | None:
+        """Return the cycle at which the present routine has returned to its caller, or None."""
         program = self._program
         if program is None:
             return None
         self._go_to(program, self._replay.cycle)
-        return program.cycle if program.run_to(AtAddress({address})) else None
+        with program.telling(self.on_search):
+            return program.cycle if program.run_to_return() else None
 
     def instruction_beside(self, *, back: bool) -> int | None:
         """Return the cycle of the next instruction, or of the previous one, or None."""

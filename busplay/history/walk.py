@@ -65,7 +65,6 @@ class ProgramWalk:
         start: the start of the run.
         limit_bytes: room for snapshots.
         spacing_cycles: cycles between snapshots, while there is room.
-        on_progress: called now and then with the core's cycle.
 
     Attributes:
         core: at the present position.
@@ -74,6 +73,7 @@ class ProgramWalk:
         first_cycle, start_pc: of the first position.
         end_cycle: where the known run ends, or None.
         spacing_cycles: as given.
+        on_progress: called now and then with the core's cycle.
 
     Raises:
         InputError: a program or image cannot be read, or the core cannot go back.
@@ -101,7 +101,7 @@ class ProgramWalk:
         self.snapshots.add(made.state, whole_memory(made))
         self._start = start
         self.spacing_cycles = spacing_cycles
-        self._on_progress = on_progress
+        self.on_progress = on_progress
         self._near: SavedPosition | None = None
 
     def take_inputs(self, inputs: RunInputs) -> None:
@@ -151,8 +151,8 @@ class ProgramWalk:
         self._forget_console()
         if keeps:
             self.keep_if_due(core)
-        if self._on_progress is not None:
-            self._on_progress(core.cycle)
+        if self.on_progress is not None:
+            self.on_progress(core.cycle)
         return core.cycle != first_cycle
 
     def stores(self) -> Iterator[StoreBatch]:

@@ -6,7 +6,7 @@ a count of frames: those shown.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -263,9 +263,12 @@ class Inspector(Protocol):
 
     Attributes:
         version: grows when there is more of the recording than before.
+        on_search: called now and then, with the cycle, while the program is searched; an exception
+            from it ends the search.
     """
 
     version: int
+    on_search: Callable[[int], None] | None
 
     def refresh(self, now_ns: int, *, playing: bool) -> None:
         """Take up what has happened since the last picture; it may wait while it plays."""
@@ -374,8 +377,19 @@ class Inspector(Protocol):
         None also where the text is no label of the program's code, or the program is not there.
         """
 
-    def reach(self, address: int) -> int | None:
-        """Return the next cycle at which the instruction at an address is due, or None."""
+    def run_to(self, text: str, *, back: bool) -> int | None:
+        """Return the next cycle, or the last, at which the program comes to a breakpoint, or None.
+
+        Args:
+            text: the breakpoint, as `busplay.history.breakpoint_text` has it.
+            back: the last before the present position.
+
+        Raises:
+            InputError: the text is no breakpoint.
+        """
+
+    def call_return(self) -> int | None:
+        """Return the cycle at which the present routine has returned to its caller, or None."""
 
     def instruction_beside(self, *, back: bool) -> int | None:
         """Return the cycle of the next instruction, or of the previous one, or None."""

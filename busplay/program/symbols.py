@@ -61,6 +61,10 @@ class ProgramSymbols:
         """Return the source line that made the byte at an address, or None."""
         return None if self.debug is None else self.debug.line_of(address)
 
+    def addresses_labelled(self, label: str) -> frozenset[int]:
+        """Return every address that has a label; empty: there is no such label."""
+        return frozenset(address for address, names in self.labels.items() if label in names)
+
     def address_of(self, label: str) -> int:
         """Return the address of a label.
 

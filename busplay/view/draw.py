@@ -296,6 +296,13 @@ class Painter:
             arrangement.height_px + 2 * sizes.margin_px + bars,
         )
 
+    def draw_note(self, target: pygame.Surface, scene: Scene) -> None:
+        """Draw the scene's note alone, over the last picture."""
+        if self._drawn is not None:
+            sizes = scene.sizes(*target.get_size())
+            lines = [(scene.note, theme.TEXT)]
+            self._draw_notes(target, lines, self._drawn.places.screens, sizes)
+
     def _draw_notes(
         self,
         target: pygame.Surface,

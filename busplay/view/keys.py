@@ -79,6 +79,10 @@ class Command(Enum):
     PIXEL_UP = auto()
     PIXEL_DOWN = auto()
     UNPIN = auto()
+    BREAKPOINT = auto()
+    RUN_TO = auto()
+    RUN_BACK_TO = auto()
+    RUN_TO_RETURN = auto()
     SIDE_NARROWER = auto()
     SIDE_WIDER = auto()
     BELOW_LOWER = auto()
@@ -116,6 +120,8 @@ REPEATING = frozenset(
         Command.SIDE_WIDER,
         Command.BELOW_LOWER,
         Command.BELOW_HIGHER,
+        Command.RUN_TO,
+        Command.RUN_BACK_TO,
     }
 )
 
@@ -180,6 +186,9 @@ _TIME = {
     pygame.K_TAB: Command.NEXT_TAB,
     pygame.K_f: Command.SEARCH,
     pygame.K_g: Command.FIND_NEXT,
+    pygame.K_r: Command.BREAKPOINT,
+    pygame.K_t: Command.RUN_TO,
+    pygame.K_u: Command.RUN_TO_RETURN,
     pygame.K_m: Command.MARK,
     pygame.K_x: Command.NEXT_MARK,
     pygame.K_UP: Command.ROW_UP,
@@ -198,6 +207,7 @@ _TIME_SHIFTED = {
     pygame.K_o: Command.LAST_OVERLAY,
     pygame.K_TAB: Command.LAST_TAB,
     pygame.K_g: Command.FIND_LAST,
+    pygame.K_t: Command.RUN_BACK_TO,
     pygame.K_m: Command.REMOVE_MARK,
     pygame.K_x: Command.LAST_MARK,
     pygame.K_LEFT: Command.PIXEL_LEFT,
@@ -240,6 +250,8 @@ TIME_HELP = (
     HelpRow("A  D", "time line: earlier, later"),
     HelpRow("M  X", "mark here with a note; to the next mark"),
     HelpRow("F  G", "find an address, label, value; next"),
+    HelpRow("R  T", "set a breakpoint; run to it, with Shift back"),
+    HelpRow("U", "run to the return from this routine"),
     HelpRow("O", "show over the screens: next kind"),
     HelpRow("Shift arrows", "pin the pixel beside; Esc unpins"),
     HelpRow("Tab", "next panel"),

@@ -37,6 +37,7 @@ from busplay.view.kept import read_layout, write_layout
 from busplay.view.keys import REPEATING, Command, code_of, command_of, edit_key_of
 from busplay.view.layers import Layers
 from busplay.view.player_commands import PLAYER_COMMANDS, note_of
+from busplay.view.search_watch import search_watch
 from busplay.view.sizing import first_size, make_room, set_scale
 from busplay.view.status_line import status_cells
 
@@ -233,6 +234,9 @@ class PlayerWindow:
         marks = Marks() if marks is None else marks
         instrument = Instrument(self._player, inspector, marks, state, self._note)
         instrument.on_command = self.do
+        instrument.begin_search = lambda: search_watch(
+            self._clock, self._playable.clock_hz, self._tell_at_once
+        )
         return instrument
 
     def replace(
@@ -382,6 +386,12 @@ class PlayerWindow:
     def _note(self, text: str) -> None:
         self._scene.note = text
         self._note_until_ns = self._clock() + NOTE_NS
+
+    def _tell_at_once(self, text: str) -> None:
+        """Show a note over the last picture, as no other is painted for a while."""
+        self._note(text)
+        self._painter.draw_note(self._window.surface, self._scene)
+        self._window.show()
 
     # -- events
 

@@ -389,7 +389,7 @@ def test_snapshots_of_a_live_run_spare_running_it_again() -> None:
         travel.extend_to(live.cycle)
     assert len(travel.snapshots) == 11
     looked: list[int] = []
-    travel._walk._on_progress = looked.append
+    travel._walk.on_progress = looked.append
     travel.go_to(live.cycle)
     assert travel.memory.tobytes() == live.memory.tobytes()
     assert looked == []

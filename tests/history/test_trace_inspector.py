@@ -11,6 +11,7 @@ from busplay.chain.why import why
 from busplay.cli.window_profile import profile_of_run
 from busplay.description.faults import Faults
 from busplay.errors import InputError
+from busplay.history.breakpoints import AtAddress, MemoryIs, RegisterIs, WriteTo
 from busplay.history.history import open_history
 from busplay.history.places import Place
 from busplay.history.program_history import ProgramHistory
@@ -222,6 +223,55 @@ def test_label_of_code_is_found_on_both_sides() -> None:
         assert facts is not None
         assert dict(facts.registers)["PC"] == f"${address:04X}"
     assert inspector.find_code("nowhere", back=False) is None
+
+
+@pytest.mark.parametrize(
+    ("text", "stop_at"),
+    [
+        ("$C0CC", AtAddress({0xC0CC})),
+        ("draw_sprite", AtAddress({at for at, names in LABELS.items() if "draw_sprite" in names})),
+        ("store $A300-$A307", WriteTo(0xA300, 0xA307)),
+        ("x=00", RegisterIs("x", 0)),
+        ("$16 = $04", MemoryIs(0x16, 4)),
+    ],
+)
+def test_run_to_a_typed_breakpoint_goes_where_the_programs_own_run_goes(text, stop_at) -> None:
+    replay = Replay(TIDES)
+    inspector = inspector_of(replay, program=ProgramHistory.of_trace(replay.reader))
+    own = ProgramHistory.of_trace(replay.reader)
+    replay.seek(600_000)
+    for back in (False, True):
+        own.go_to(600_000)
+        found = own.run_back_to(stop_at) if back else own.run_to(stop_at)
+        assert inspector.run_to(text, back=back) == (own.cycle if found else None)
+
+
+def test_run_from_within_an_instruction_stops_at_the_very_next_one() -> None:
+    replay = Replay(TIDES)
+    inspector = inspector_of(replay, program=ProgramHistory.of_trace(replay.reader))
+    own = ProgramHistory.of_trace(replay.reader)
+    own.go_to(600_000)
+    own.step()
+    replay.seek(own.cycle - 1)
+    text = f"${own.state.registers.pc:04X}"
+    assert inspector.run_to(text, back=False) == own.cycle
+
+
+def test_search_that_is_cancelled_stays_where_it_was() -> None:
+    class EnoughError(Exception):
+        pass
+
+    def cancel(cycle: int) -> None:
+        raise EnoughError
+
+    replay = Replay(TIDES)
+    inspector = inspector_of(replay, program=ProgramHistory.of_trace(replay.reader))
+    replay.seek(600_000)
+    before = inspector.machine()
+    inspector.on_search = cancel
+    with pytest.raises(EnoughError):
+        inspector.run_to("$FFF0", back=False)
+    assert inspector.machine() == before
 
 
 def test_pixel_names_the_instruction_that_stored_its_byte() -> None:

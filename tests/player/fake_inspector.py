@@ -5,12 +5,13 @@ Frame n starts at edge 16 + 80 n and writes n to byte n of the first unit; every
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from busplay.display.display import Display
+from busplay.errors import InputError
 from busplay.player.inspector import (
     ErrorRow,
     FrameRow,
@@ -47,6 +48,7 @@ class FakeInspector:
         self.trouble = ""
         self.begin_edge = 0
         self.version = 0
+        self.on_search: Callable[[int], None] | None = None
         self.refreshed = 0
         self.slot_edges = SLOT_EDGES
         self.lane_names = ("lane 0", "lane 1")
@@ -147,8 +149,16 @@ class FakeInspector:
     def find_code(self, text: str, *, back: bool) -> int | None:
         return self.playable.cycle + (-500 if back else 500) if text == "draw" else None
 
-    def reach(self, address: int) -> int | None:
-        return self.playable.cycle + 1000
+    def run_to(self, text: str, *, back: bool) -> int | None:
+        if text == "nonsense":
+            raise InputError(place="breakpoint", found=repr(text), wanted="give a label")
+        if self.on_search is not None:
+            self.on_search(self.playable.cycle)
+        here = self.playable.cycle + (-1000 if back else 1000)
+        return here if here >= 0 else None
+
+    def call_return(self) -> int | None:
+        return self.playable.cycle + 60
 
     def instruction_beside(self, *, back: bool) -> int | None:
         return max(0, self.playable.cycle + (-2 if back else 2))

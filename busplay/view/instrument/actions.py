@@ -103,7 +103,14 @@ class Scroll:
 class StartTyping:
     """Type into a line."""
 
-    what: Literal["search", "note"]
+    what: Literal["search", "note", "breakpoint"]
+
+
+@dataclass(frozen=True, slots=True)
+class RunTo:
+    """Set a breakpoint, and run to it."""
+
+    text: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +122,9 @@ Action = (
     Do
     | GoToFrame
     | GoToEdge
+    | GoToInstruction
+    | ShowSymbols
+    | RunTo
     | ChooseRoutine
     | ChooseTab
     | ChooseStep

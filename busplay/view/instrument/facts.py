@@ -17,7 +17,9 @@ from busplay.view.instrument.actions import (
     GoToEdge,
     GoToFrame,
     GoToInstruction,
+    RunTo,
     ShowSymbols,
+    StartTyping,
     Unpin,
 )
 from busplay.view.instrument.timing import EdgeTimes
@@ -32,6 +34,9 @@ NO_PIXEL = (
 NO_PROGRAM = (
     "The program is not there. It is found by its digest beside the trace, or with --program FILE."
 )
+
+CODE_ROWS = 7
+"""Rows of instructions that go before the lines that run to somewhere."""
 
 SYMBOLS_TIP = "show the frame's symbols in the time line"
 
@@ -156,12 +161,14 @@ def _frame_lines(
     return lines
 
 
-def machine_lines(facts: MachineFacts, rows: int) -> list[Line]:
-    """Return registers, stack, and the instructions round the one that is next.
+def machine_lines(facts: MachineFacts, rows: int, *, stop_at: str, hears_keys: bool) -> list[Line]:
+    """Return registers, stack, the instructions round the one that is next, and where to run to.
 
     Args:
         facts: of the processor.
-        rows: lines that have room; the next instruction stands in their middle.
+        rows: lines that have room; the next instruction stands in the middle of its part.
+        stop_at: the breakpoint that is set, or empty.
+        hears_keys: which keys do something.
     """
     lines = [
         Line("registers", heading=True),
@@ -170,6 +177,7 @@ def machine_lines(facts: MachineFacts, rows: int) -> list[Line]:
         Line("stack", facts.stack or "empty", fixed=bool(facts.stack)),
         Line("instructions", heading=True),
     ]
+    runs = _run_lines(stop_at, hears_keys=hears_keys)
     code: list[Line] = []
     here = 0
     for number, row in enumerate(facts.code):
@@ -180,10 +188,45 @@ def machine_lines(facts: MachineFacts, rows: int) -> list[Line]:
         text = row.text if not row.source else f"{row.text}   {row.source}"
         is_here = number == facts.here
         colour = theme.PAUSED if is_here else theme.TEXT
-        code.append(Line(f"{'>' if is_here else ''} ${row.address:04X}", text, colour=colour))
+        code.append(
+            Line(
+                f"{'>' if is_here else ''} ${row.address:04X}",
+                text,
+                colour=colour,
+                action=RunTo(f"${row.address:04X}"),
+                tip="run to this instruction",
+            )
+        )
+    # Where there is little room the keys have to do: what is next is worth more than buttons.
     room = max(1, rows - len(lines))
+    if room >= CODE_ROWS + len(runs):
+        room -= len(runs)
+    else:
+        runs = []
     first = max(0, min(here - room // 2, len(code) - room))
-    return lines + code[first : first + room]
+    return lines + code[first : first + room] + runs
+
+
+def _run_lines(stop_at: str, *, hears_keys: bool) -> list[Line]:
+    def keys(command: Command) -> str:
+        return keys_of(command, hears_keys=hears_keys)
+
+    ways = [
+        ("next", Command.RUN_TO),
+        ("previous", Command.RUN_BACK_TO),
+        ("return", Command.RUN_TO_RETURN),
+    ]
+    return [
+        Line("run to", heading=True),
+        Line(
+            "breakpoint",
+            stop_at or keys(Command.BREAKPOINT),
+            colour=theme.TEXT if stop_at else theme.KEY,
+            action=StartTyping("breakpoint"),
+            tip=f"set a breakpoint  ({keys(Command.BREAKPOINT)})",
+        ),
+        *(Line(name, keys(one), action=Do(one), colour=theme.KEY) for name, one in ways),
+    ]
 
 
 def hover_lines(facts: PixelFacts) -> list[str]:

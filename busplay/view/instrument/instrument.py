@@ -26,6 +26,9 @@ from busplay.view.widgets.text_view import lines_seen
 from busplay.view.widgets.time_line import track_box
 
 WHEEL_ROWS = 3
+BREAKPOINT_HINT = "$C000, label, file.s:12, store $4000-$4FFF, a=7F, $12=7F"
+# Panels that are lines of text, of which some do something.
+TEXT_TABS = (Tab.PIXEL, Tab.PROGRAM)
 
 
 class Instrument(Panels):
@@ -156,7 +159,7 @@ class Instrument(Panels):
             return self.inspector.frames - self.inspector.first_frame
         if tab is Tab.ROUTINES:
             return len(self._routines)
-        if tab is Tab.PIXEL:
+        if tab in TEXT_TABS:
             return len(self._lines)
         return len(self.inspector.errors()) if tab is Tab.ERRORS else 0
 
@@ -170,7 +173,7 @@ class Instrument(Panels):
         if self._places is None or self._look is None:
             return 1
         body = self._places.side.cut_top(self._look.row_px)[1]
-        seen = lines_seen if self.state.kept.tab is Tab.PIXEL else rows_seen
+        seen = lines_seen if self.state.kept.tab in TEXT_TABS else rows_seen
         return max(1, seen(body, self._look))
 
     def _scroll_by(self, rows: int) -> None:
@@ -184,7 +187,7 @@ class Instrument(Panels):
     def _scroll_to(self, y: int, places: Places, look: Look) -> None:
         tab = self.state.kept.tab
         # The titles of a table stand above its bar.
-        above = 1 if tab is Tab.PIXEL else 2
+        above = 1 if tab in TEXT_TABS else 2
         bar = places.side.cut_top(above * look.row_px)[1]
         row = row_at_bar(y, bar, self._rows(), self._rows_seen())
         self.state.first_rows[tab] = self._first_row() + row
@@ -199,7 +202,7 @@ class Instrument(Panels):
             chosen = here if tab is Tab.FRAMES else self._firsts.get(tab, 0) - step
         begin = self._first_row()
         chosen = max(begin, min(chosen + step, begin + count - 1))
-        if tab is Tab.PIXEL:
+        if tab in TEXT_TABS:
             links = [i for i, line in enumerate(self._lines) if line.action is not None]
             ahead = [i for i in links if (i >= chosen if step > 0 else i <= chosen)]
             chosen = (ahead or links[-1:])[0 if step > 0 else -1]
@@ -219,7 +222,7 @@ class Instrument(Panels):
             self.act(actions.GoToEdge(self.inspector.errors()[chosen].edge))
         elif tab is Tab.ROUTINES and chosen < len(self._routines):
             self.act(actions.ChooseRoutine(self._routines[chosen]))
-        elif tab is Tab.PIXEL and chosen < len(self._lines):
+        elif tab in TEXT_TABS and chosen < len(self._lines):
             self.act(self._lines[chosen].action)
 
     # -- actions
@@ -239,6 +242,8 @@ class Instrument(Panels):
             self._show_symbols(action.frame, action.edge)
         elif isinstance(action, actions.ChooseRoutine):
             self._choose_routine(action.routine)
+        elif isinstance(action, actions.RunTo):
+            self._set_breakpoint(action.text)
         elif isinstance(action, actions.ChooseTab):
             state.kept.tab = Tab(action.name)
         elif isinstance(action, actions.ChooseStep):
@@ -262,6 +267,9 @@ class Instrument(Panels):
         if action.what == "search":
             text = self.state.searched.text
             self.state.typing = Typing(text, len(text), SEARCH_HINT)
+        elif action.what == "breakpoint":
+            text = self.state.breakpoint
+            self.state.typing = Typing(text, len(text), BREAKPOINT_HINT)
         else:
             self.state.typing = Typing(hint="note for this moment; Return keeps it")
 
@@ -321,9 +329,16 @@ class Instrument(Panels):
         self._stop_typing()
         if self.state.typing_for == "note":
             self._keep_mark(typing.text)
+        elif self.state.typing_for == "breakpoint":
+            self._set_breakpoint(typing.text)
         elif typing.text:
             self.state.searched = replace(typing, answer="")
             self.find(1)
+
+    def _set_breakpoint(self, text: str) -> None:
+        self.state.breakpoint = text.strip()
+        if self.state.breakpoint:
+            self.run_to_breakpoint(1)
 
 
 _COMMANDS: dict[Command, Callable[[Instrument], None]] = {
@@ -349,6 +364,10 @@ _COMMANDS: dict[Command, Callable[[Instrument], None]] = {
     Command.SEARCH: lambda one: one.act(actions.StartTyping("search")),
     Command.FIND_NEXT: lambda one: one.find(1),
     Command.FIND_LAST: lambda one: one.find(-1),
+    Command.BREAKPOINT: lambda one: one.act(actions.StartTyping("breakpoint")),
+    Command.RUN_TO: lambda one: one.run_to_breakpoint(1),
+    Command.RUN_BACK_TO: lambda one: one.run_to_breakpoint(-1),
+    Command.RUN_TO_RETURN: Instrument.run_to_return,
     Command.MARK: lambda one: one.act(actions.StartTyping("note")),
     Command.REMOVE_MARK: Instrument.remove_mark,
     Command.NEXT_MARK: lambda one: one.go_to_mark(1),

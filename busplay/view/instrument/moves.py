@@ -38,6 +38,8 @@ class Moves(Present):
             return False
         if kind is Step.INSTRUCTION:
             return self.inspector.has_program
+        if kind is Step.BREAKPOINT:
+            return self.inspector.has_program and bool(self.state.breakpoint)
         return kind is not Step.PIXEL_WRITE or self._pixel() is not None
 
     def step(self, way: int) -> None:
@@ -49,6 +51,8 @@ class Moves(Present):
             self.player.step_stores(way)
         elif kind is Step.INSTRUCTION:
             self._go_to_instruction(way)
+        elif kind is Step.BREAKPOINT:
+            self.run_to_breakpoint(way)
         elif kind is Step.SLOT:
             self._go_to_slot(way)
         elif kind is Step.ERROR:
@@ -65,6 +69,45 @@ class Moves(Present):
             return
         self.player.pause()
         self.player.seek_to(cycle)
+
+    def run_to_breakpoint(self, way: int) -> None:
+        """Run on to where the program next comes to the breakpoint, or back to the last place."""
+        inspector, text = self.inspector, self.state.breakpoint
+        if inspector is None or not inspector.has_program:
+            self._note("a breakpoint needs the program: --program FILE")
+            return
+        if not text:
+            self._note(f"{self._keys(Command.BREAKPOINT)} sets a breakpoint")
+            return
+        try:
+            cycle = self._searched(lambda: inspector.run_to(text, back=way < 0))
+        except InputError as error:
+            self._note(str(error))
+            return
+        where = "behind" if way > 0 else "before"
+        self._go_to_found(cycle, f"{text}: not reached {where} this moment")
+
+    def run_to_return(self) -> None:
+        """Run on to where the present routine has returned to its caller."""
+        inspector = self.inspector
+        if inspector is None or not inspector.has_program:
+            self._note("a routine's return needs the program: --program FILE")
+            return
+        cycle = self._searched(inspector.call_return)
+        self._go_to_found(cycle, "this routine does not return")
+
+    def _go_to_found(self, cycle: int | None, otherwise: str) -> None:
+        """Go to a moment of the program that was found, or note that there is none."""
+        if cycle is None or cycle > (self._playable.end_cycle or 0):
+            self._note(otherwise)
+            return
+        self.player.pause()
+        self.player.seek_to(cycle)
+        self.state.kept.tab = Tab.PROGRAM
+        self._arrived()
+
+    def _keys(self, command: Command) -> str:
+        return keys_of(command, hears_keys=self._playable.hears_keys)
 
     def _go_to_slot(self, way: int) -> None:
         assert self.inspector is not None
@@ -168,9 +211,10 @@ class Moves(Present):
         """Go to the next frame, or the last, that has what was searched for."""
         searched = self.state.searched
         if self.inspector is None or not searched.text:
-            self._note(f"{keys_of(Command.SEARCH, hears_keys=self._playable.hears_keys)} searches")
+            self._note(f"{self._keys(Command.SEARCH)} searches")
             return
-        cycle = self.inspector.find_code(searched.text, back=way < 0)
+        inspector = self.inspector
+        cycle = self._searched(lambda: inspector.find_code(searched.text, back=way < 0))
         if cycle is not None:
             self.state.searched = replace(searched, answer=f"cycle {cycle:,}")
             self.player.pause()

@@ -32,7 +32,7 @@ from busplay.view.widgets.box import Box
 from busplay.view.widgets.drawing import Drawing, Look
 from busplay.view.widgets.menu import Choice, draw_menu
 from busplay.view.widgets.splitter import draw_splitter
-from busplay.view.widgets.table import first_row, rows_seen
+from busplay.view.widgets.table import first_row
 from busplay.view.widgets.tabs import draw_tabs
 from busplay.view.widgets.text_view import Line, draw_text_view, lines_seen
 from busplay.view.widgets.time_line import draw_here, track_box
@@ -158,6 +158,7 @@ class Panels(Moves):
         )
         pixel = self.state.pinned or self.state.pixel
         key += (pixel, self.state.pinned is not None) if tab is Tab.PIXEL else ()
+        key += (self.state.breakpoint,) if tab is Tab.PROGRAM else ()
         key += (
             (self.player.playing, self.state.routine, self.passage) if tab is Tab.ROUTINES else ()
         )
@@ -221,10 +222,15 @@ class Panels(Moves):
         if tab is Tab.PROGRAM:
             machine = inspector.machine()
             if machine is None:
+                self._lines = ()
                 return self._wrapped(NO_PROGRAM, box, look)
-            seen = rows_seen(box, look)
-            lines = machine_lines(machine, seen)
-            return draw_text_view(lines, box, look, hovered=hovered)
+            self._lines = machine_lines(
+                machine,
+                lines_seen(box, look),
+                stop_at=self.state.breakpoint,
+                hears_keys=self._playable.hears_keys,
+            )
+            return draw_text_view(self._lines, box, look, chosen=chosen, hovered=hovered)
         if tab is Tab.RECEIVER:
             return draw_text_view(receiver_lines(inspector.receiver()), box, look, hovered=hovered)
         facts = self.pixel_facts()

@@ -28,6 +28,10 @@ LISTS_HZ = 10
 OVERLAY_STEPS_HZ = 4
 
 
+class SearchEndedError(Exception):
+    """Somebody does not want to wait for the end of a search."""
+
+
 class Present:
     """A player, its recording, and what is chosen of both.
 
@@ -231,10 +235,27 @@ class Present:
         self._go_to_frame(frame)
         self.state.view = self._view().on(edge, edge + self.inspector.slot_edges)
 
+    begin_search: Callable[[], Callable[[int], None] | None] = staticmethod(lambda: None)
+    """Set by the window: returns what is called now and then while the program is searched."""
+
+    def _searched(self, find: Callable[[], int | None]) -> int | None:
+        """Return what a search of the program finds; None also if it was ended before."""
+        assert self.inspector is not None
+        self.inspector.on_search = self.begin_search()
+        try:
+            return find()
+        except SearchEndedError:
+            return None
+        finally:
+            self.inspector.on_search = None
+
     def _choose_routine(self, routine: RoutineFacts) -> None:
         self.state.routine = routine
         self.state.overlay = Overlay.ROUTINE
-        cycle = None if self.inspector is None else self.inspector.reach(routine.address)
+        inspector, first = self.inspector, f"${routine.address:04X}"
+        cycle = None
+        if inspector is not None:
+            cycle = self._searched(lambda: inspector.run_to(first, back=False))
         if cycle is None or cycle > (self._playable.end_cycle or 0):
             self._note(f"{routine.name} is not called again")
             return

@@ -31,6 +31,7 @@ class Step(Enum):
     SLOT = "slot"
     STORE = "store"
     INSTRUCTION = "instruction"
+    BREAKPOINT = "breakpoint"
     ERROR = "error"
     PIXEL_WRITE = "pixel write"
 
@@ -92,6 +93,7 @@ class InstrumentState:
         typing: the line that is typed into, or None.
         typing_for: what for.
         searched: what was searched for last.
+        breakpoint: as it was typed; empty: there is none.
         routine: the one whose writes are shown, or None.
         menu: which is open, or None.
         menu_row: the choice that the keyboard has chosen.
@@ -107,8 +109,9 @@ class InstrumentState:
     first_rows: dict[Tab, int | None] = field(default_factory=dict)
     chosen_rows: dict[Tab, int | None] = field(default_factory=dict)
     typing: Typing | None = None
-    typing_for: Literal["search", "note"] = "search"
+    typing_for: Literal["search", "note", "breakpoint"] = "search"
     searched: Typing = field(default_factory=Typing)
+    breakpoint: str = ""
     routine: RoutineFacts | None = None
     menu: Literal["step", "overlay"] | None = None
     menu_row: int = 0
@@ -128,4 +131,5 @@ class InstrumentState:
             mouse=self.mouse,
             pinned=pinned,
             searched=replace(self.searched, answer=""),
+            breakpoint=self.breakpoint,
         )

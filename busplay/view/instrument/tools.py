@@ -164,6 +164,7 @@ def _playing(tools: Tools) -> list[Button | None]:
 
 WHY_NO_STEP = {
     Step.INSTRUCTION: "the program is not there: --program FILE",
+    Step.BREAKPOINT: "no breakpoint is set",
     Step.PIXEL_WRITE: "point at a pixel, or pin one",
 }
 

@@ -10,10 +10,11 @@ from busplay.player.inspector import RoutineFacts
 from busplay.player.marks import Mark, Marks
 from busplay.player.player import Player
 from busplay.view.instrument import actions
-from busplay.view.instrument.instrument import Instrument
+from busplay.view.instrument.instrument import BREAKPOINT_HINT, Instrument
 from busplay.view.instrument.layout import place_parts
 from busplay.view.instrument.line import NAMES
 from busplay.view.instrument.lists import draw_routines
+from busplay.view.instrument.present import SearchEndedError
 from busplay.view.instrument.state import InstrumentState, Kept, Overlay, Pixel, Step, Tab
 from busplay.view.keys import Command, keys_of
 from busplay.view.widgets.box import Box
@@ -192,6 +193,7 @@ def test_steps_go_by_store_slot_error_and_write_of_the_pixel(bench: Bench) -> No
 
 def test_step_kinds_are_chosen_in_turn_and_by_the_menu(bench: Bench) -> None:
     instrument = bench.instrument
+    # There is no breakpoint to step to, and no pixel.
     for wanted in (Step.SLOT, Step.STORE, Step.INSTRUCTION, Step.ERROR, Step.REFRESH):
         instrument.do(Command.STEP_KIND)
         assert instrument.state.step is wanted
@@ -392,6 +394,68 @@ def test_keys_reach_the_line_that_is_typed_into_until_escape(bench: Bench) -> No
     assert instrument.type_key("escape", "")
     assert instrument.state.typing is None
     assert not instrument.type_key("", "m")
+
+
+def test_breakpoint_is_typed_run_to_both_ways_and_stepped_to(bench: Bench) -> None:
+    instrument = bench.instrument
+    instrument.do(Command.RUN_TO)
+    assert bench.notes[-1] == "R sets a breakpoint"
+    instrument.do(Command.BREAKPOINT)
+    for letter in "draw":
+        assert instrument.type_key("", letter)
+    instrument.type_key("return", "")
+    assert (instrument.state.breakpoint, bench.playable.cycle) == ("draw", 1000)
+    assert instrument.state.kept.tab is Tab.PROGRAM
+    shown = texts(bench.draw()["side"])
+    assert {"breakpoint", "draw", "next", "T", "previous", "Shift T", "return", "U"} <= set(shown)
+    instrument.do(Command.RUN_TO)
+    assert bench.playable.cycle == 2000
+    instrument.state.step = Step.BREAKPOINT
+    instrument.do(Command.STEP_BEFORE)
+    assert bench.playable.cycle == 1000
+    bench.draw()
+    bench.click(actions.StartTyping("breakpoint"), "side")
+    assert instrument.state.typing == Typing("draw", 4, BREAKPOINT_HINT)
+
+
+def test_breakpoint_that_is_none_or_not_reached_is_noted_and_nothing_moves(bench: Bench) -> None:
+    instrument = bench.instrument
+    bench.playable.cycle = 500
+    instrument.act(actions.RunTo("nonsense"))
+    assert bench.notes[-1] == "breakpoint: found 'nonsense'; give a label"
+    instrument.act(actions.RunTo("$C000"))
+    assert bench.playable.cycle == 1500
+    bench.playable.cycle = 500
+    instrument.do(Command.RUN_BACK_TO)
+    assert bench.notes[-1] == "$C000: not reached before this moment"
+    assert bench.playable.cycle == 500
+
+
+def test_run_goes_to_the_return_and_to_an_instruction_that_is_clicked(bench: Bench) -> None:
+    instrument = bench.instrument
+    bench.playable.cycle, instrument.state.kept.tab = 400, Tab.PROGRAM
+    bench.draw()
+    instrument.do(Command.RUN_TO_RETURN)
+    assert bench.playable.cycle == 460
+    bench.draw()
+    bench.click(actions.RunTo("$00EA"), "side")
+    assert (instrument.state.breakpoint, bench.playable.cycle) == ("$00EA", 1460)
+    bench.draw()
+    instrument.do(Command.ROW_DOWN)
+    chosen = instrument.state.chosen_rows[Tab.PROGRAM]
+    assert isinstance(instrument._lines[chosen].action, actions.RunTo)
+
+
+def test_search_of_the_program_that_is_ended_leaves_everything_as_it_was(bench: Bench) -> None:
+    def end_it(cycle: int) -> None:
+        raise SearchEndedError
+
+    instrument = bench.instrument
+    instrument.begin_search = lambda: end_it
+    bench.playable.cycle = 500
+    instrument.act(actions.RunTo("$C000"))
+    assert bench.playable.cycle == 500
+    assert bench.inspector.on_search is None
 
 
 def test_marks_are_set_with_a_note_gone_to_and_removed(bench: Bench) -> None:
