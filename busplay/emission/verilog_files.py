@@ -14,11 +14,12 @@ from busplay.emission.bits import Run
 from busplay.emission.c_files import FIFO_DEPTH_ASSUMED
 from busplay.emission.emission import Emission
 from busplay.emission.framing_model import COUNTERS
-from busplay.emission.model import CheckModel, LinkModel
+from busplay.emission.model import LinkModel
 from busplay.emission.rendering import RenderedFile, finished, render
 from busplay.emission.vectors import encoded_frames
 from busplay.emission.verilog_text import sized
 from busplay.link.framing.strobe import idle_level
+from busplay.link.layout import FrameLayout
 from busplay.receiver.states import Event, State
 
 _MARK = "// "
@@ -39,6 +40,10 @@ def verilog_files(emission: Emission) -> Iterator[RenderedFile]:
     model = emission.model
     facts = _facts(model)
     names = ["encoder", "fifo", "receiver_core", "receiver", "sender_core", "sender"]
+    if model.check:
+        names.append("check")
+    if model.can_fail:
+        names.append("syndrome")
     if model.link.edges == "both":
         names += ["receiver_2x", "sender_2x"]
     for name in names:
@@ -87,8 +92,8 @@ def _facts(model: LinkModel) -> dict[str, object]:
         "kept_top": frame_bits - lanes - 1,
         "turned_runs": tuple(Run(lanes - 1 - lane, lane, 1) for lane in range(lanes)),
         "sequence_runs": model.sequence.runs if model.sequence else (),
-        "corrections": _corrections(model, model.check) if model.check else (),
-        "key_bits": _key_bits(model),
+        "syndrome_bits": layout.syndrome_bits,
+        "corrections": _corrections(layout) if model.corrects else (),
         "slot": slot,
         "slot_bits": slot.bit_length(),
         "on_cycles": model.link.start == "cycle",
@@ -131,20 +136,12 @@ def _idle_terms(model: LinkModel) -> list[str]:
     return terms
 
 
-def _key_bits(model: LinkModel) -> int:
-    constants = model.layout.frame_bits if model.constant_mask else 0
-    return (model.check.bits if model.check else 0) + constants
-
-
-def _corrections(model: LinkModel, check: CheckModel) -> list[tuple[str, str]]:
-    """Return what a receiver sees of each invalid bit, and that bit."""
-    frame_bits = model.layout.frame_bits
-    rows = []
-    for index, column in enumerate(check.columns):
-        bit = 1 << (frame_bits - 1 - index)
-        key = column << frame_bits | bit & model.constant_mask if model.constant_mask else column
-        rows.append((sized(key, _key_bits(model)), sized(bit, frame_bits)))
-    return rows
+def _corrections(layout: FrameLayout) -> list[tuple[str, str]]:
+    """Return the syndrome of each invalid bit, and that bit."""
+    return [
+        (sized(column, layout.syndrome_bits), sized(1 << place, layout.frame_bits))
+        for place, column in enumerate(reversed(layout.syndrome_columns))
+    ]
 
 
 def _bench(emission: Emission) -> dict[str, object]:

@@ -79,7 +79,7 @@ def test_yosys_makes_cells_of_it(top: str, tmp_path: Path) -> None:
     ("file", "old", "new"),
     [
         ("receiver_core", "enter(ABORTED)", "good = 1'b0"),
-        ("encoder", "check_of ^ 8'h55", "check_of ^ 8'h54"),
+        ("check", "check ^ 8'h55", "check ^ 8'h54"),
         ("sender_core", "n_window << 5", "n_window << 4"),
         ("receiver_2x", "{put_word, put_first}", "{put_word ^ 40'h1, put_first}"),
         ("receiver", "{risen, fallen}", "{fallen, risen}"),
@@ -208,4 +208,6 @@ def test_sources_name_each_field_with_its_line_of_the_link_file(tmp_path: Path) 
     for field in busplay.load_link("strobed").fields:
         if field.name != "parity":
             assert f"field_{field.name}, // " in encoder
-    assert encoder.count("(strobed.toml, line ") == 6
+    assert encoder.count("(strobed.toml, line ") == 5
+    check = (folder / "verilog/strobed_check.v").read_text(encoding="utf-8")
+    assert check.count("(strobed.toml, line ") == 1
