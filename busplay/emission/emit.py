@@ -15,6 +15,7 @@ from busplay.emission.header_files import header_files, no_headers_reason
 from busplay.emission.model import LinkModel, link_model
 from busplay.emission.names import find_lines
 from busplay.emission.proof.firmware import TargetFigures, prove_firmware
+from busplay.emission.proof.logic import prove_logic
 from busplay.emission.proof.tools import Proof
 from busplay.emission.rendering import RenderedFile, is_as_emitted
 from busplay.emission.units import no_stores_reason
@@ -110,6 +111,10 @@ PARTS = {
 }
 
 
+# What has proofs, or states what came of them.
+PROVED = frozenset({"c", "verilog", "datasheet"})
+
+
 def emit(
     described: Link | Board | str | Path,
     folder: str | Path,
@@ -129,9 +134,9 @@ def emit(
         folder: made if it is not there.
         only: names of `PARTS`; all by default.
         overwrite: replace files that were changed, too.
-        prove: compile, check and run the firmware with the tools that are installed; the data sheet
-            then has its sizes and cycles.
-        progress: called with the count of parts that are done, and of all parts.
+        prove: compile, check and run the firmware, and prove the logic, with the tools that are
+            installed; the data sheet then has the firmware's sizes and cycles.
+        progress: called with the count of steps that are done, and of all steps.
 
     Raises:
         DescriptionError: the file cannot be read, or describes no sound link.
@@ -150,12 +155,20 @@ def emit(
     has_vectors = prove or any(PARTS[name].has_vectors for name in names)
     emission = Emission(model, vectors(model) if has_vectors else ())
     proofs: tuple[Proof, ...] = ()
-    if prove:
+    steps = len(names) + (2 if prove else 0)
+    report = progress or (lambda done, steps: None)
+    left_out: list[LeftOut] = []
+    if prove and not PROVED.intersection(names):
+        left_out.append(LeftOut("proofs", f"none of {', '.join(sorted(PROVED))} is emitted"))
+    if prove and {"c", "datasheet"}.intersection(names):
         proofs, firmware = prove_firmware(model, tuple(c_files(emission)))
         emission = replace(emission, firmware=firmware)
+        report(1, steps)
+    if prove and {"verilog", "datasheet"}.intersection(names) and no_verilog_reason(model) is None:
+        proofs += prove_logic(model, (*verilog_files(emission), *vector_files(emission)))
+        report(2, steps)
     rendered: list[RenderedFile] = []
-    left_out: list[LeftOut] = []
-    for index, name in enumerate(names):
+    for index, name in enumerate(names, steps - len(names)):
         part = PARTS[name]
         reason = part.reason(model)
         if reason is None:
@@ -164,8 +177,7 @@ def emit(
             raise InputError(f"{name} cannot be made: {reason}", place="--only")
         else:
             left_out.append(LeftOut(name, reason))
-        if progress is not None:
-            progress(index + 1, len(names))
+        report(index + 1, steps)
     display_reason = no_stores_reason(model)
     if "c" in names and display_reason is not None:
         left_out.append(LeftOut("display of c", display_reason))

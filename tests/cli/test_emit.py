@@ -72,3 +72,13 @@ def test_missing_tools_are_told_of_and_are_no_success(
     text = busplay(*words).out
     assert "not run   gcc: self-test, check bitwise: gcc is not installed" in text
     assert "passed" not in text
+    assert "iverilog" not in text
+    logic = busplay("emit", "strobed", "--to", tmp_path / "out", "--only", "verilog", "--prove").out
+    assert "not run   yosys: encoder equals the layout for all inputs: yosys is not in" in logic
+    assert "gcc" not in logic
+
+
+def test_where_nothing_is_proved_emit_says_so(busplay: Busplay, tmp_path: Path) -> None:
+    found = busplay("emit", "lean", "--to", tmp_path / "out", "--only", "vectors", "--prove")
+    assert found.status == 0
+    assert "left out  proofs: none of c, datasheet, verilog is emitted" in found.out

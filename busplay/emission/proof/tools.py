@@ -25,7 +25,7 @@ class Proof:
         name: what was tried.
         tool: with what.
         status: `passed`, `failed`, or `not run`.
-        detail: why it failed, or was not run; else empty.
+        detail: why it failed or was not run; if it passed, what it rests on, or empty.
     """
 
     name: str
@@ -34,12 +34,23 @@ class Proof:
     detail: str = ""
 
 
-def run(words: Sequence[str | Path]) -> CompletedProcess[str]:
-    """Run a tool; one that cannot be run or takes too long has failed, too."""
+def run(words: Sequence[str | Path], folder: Path | None = None) -> CompletedProcess[str]:
+    """Run a tool; one that cannot be run or takes too long has failed, too.
+
+    Args:
+        words: the command.
+        folder: where it runs; None: where we are.
+    """
     line = list(map(str, words))
     try:
         return subprocess.run(
-            line, capture_output=True, text=True, errors="replace", timeout=TIMEOUT_S, check=False
+            line,
+            capture_output=True,
+            text=True,
+            errors="replace",
+            timeout=TIMEOUT_S,
+            check=False,
+            cwd=folder,
         )
     except TimeoutExpired:
         return CompletedProcess(line, 1, "", f"stopped after {TIMEOUT_S} s")
@@ -47,9 +58,16 @@ def run(words: Sequence[str | Path]) -> CompletedProcess[str]:
         return CompletedProcess(line, 1, "", f"{line[0]}: {error.strerror}")
 
 
-def judged(name: str, tool: str, done: CompletedProcess[str]) -> Proof:
-    """Return whether a tool was content, else with the first line of what it says."""
-    if done.returncode == 0:
+def judged(name: str, tool: str, done: CompletedProcess[str], *, may_warn: bool = True) -> Proof:
+    """Return whether a tool was content, else with the first line of what it says.
+
+    Args:
+        name: what was tried.
+        tool: with what.
+        done: what came of it.
+        may_warn: False: a warning is a failure, too.
+    """
+    if done.returncode == 0 and (may_warn or not done.stderr):
         return Proof(name, tool, "passed")
     lines = (done.stderr or done.stdout).strip().splitlines()
     detail = lines[0] if lines else f"exit status {done.returncode}"
