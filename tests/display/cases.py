@@ -88,13 +88,17 @@ def text_unit(
     )
 
 
+def drawn_font(rng: np.random.Generator, width_px: int, height_px: int) -> Font:
+    """Return a font of random glyphs."""
+    rows = rng.integers(0, 256, (256, height_px), np.uint8)
+    return Font("drawn", width_px, height_px, tuple(one.tobytes().hex() for one in rows))
+
+
 @st.composite
 def fonts(draw: st.DrawFn) -> Font:
     """Draw a font of any size of cell."""
     width, height = draw(st.integers(1, 8)), draw(st.integers(1, 6))
-    random = np.random.default_rng(draw(st.integers(0, 1 << 32)))
-    rows = random.integers(0, 256, (256, height), np.uint8)
-    return Font("drawn", width, height, tuple(one.tobytes().hex() for one in rows))
+    return drawn_font(np.random.default_rng(draw(st.integers(0, 1 << 32))), width, height)
 
 
 @st.composite

@@ -135,21 +135,15 @@ def test_decoder_s_displays_pass_the_vectors_of_busplay_s(decoder: Page) -> None
         found = decoder.evaluate(
             """([unit, writes]) => {
               const screen = new Screen(unit);
-              for (const write of writes) screen.write(...write);
+              for (const [space, offset, data] of writes) {
+                if (space) screen.write(space, offset, data); else screen.turn(data);
+              }
               const pixels = new Uint32Array(
                 (unit.width_px + 2 * unit.border_px) * (unit.height_px + 2 * unit.border_px));
               screen.draw(pixels);
-              const indices = [];
-              for (let y = 0; y < unit.height_px; y++) {
-                indices.push([]);
-                for (let x = 0; x < unit.width_px; x++) {
-                  const { offset, shift } = screen.place(x, y);
-                  indices[y].push(screen.blank ? screen.border
-                    : (screen.memory[offset] >> shift) & screen.mask);
-                }
-              }
-              const { memory, palette, base, border, blank } = screen;
-              return { memory: [...memory], palette: [...palette], base, border, blank, indices,
+              const { memory, palette, registers, border, blank, page, indexes } = screen;
+              return { memory: [...memory], palette: [...palette], base: registers[1],
+                border, blank, page, indexes: [...indexes],
                 bytes: [...new Uint8Array(pixels.buffer)] };
             }""",
             [unit_facts(unit), vector.writes],
@@ -157,11 +151,14 @@ def test_decoder_s_displays_pass_the_vectors_of_busplay_s(decoder: Page) -> None
         assert found["memory"] == vector.memory
         assert found["palette"] == [part for colour in vector.palette for part in colour]
         assert (found["base"], found["border"]) == (vector.base, vector.border)
-        assert found["blank"] == vector.is_blank
-        assert found["indices"] == vector.picture
+        assert (found["blank"], found["page"]) == (vector.is_blank, vector.page)
+        assert found["indexes"] == [index for row in vector.picture for index in row]
         edge = unit.border_px
         bytes_drawn = np.array(found["bytes"]).reshape(unit.height_px + 2 * edge, -1, 4)
-        drawn = bytes_drawn[edge : edge + unit.height_px, edge : edge + unit.width_px, :3]
+        picture = slice(edge, edge + unit.height_px), slice(edge, edge + unit.width_px)
+        around = np.delete(bytes_drawn, picture[0], axis=0)
+        assert (around == [*vector.palette[vector.border], 255]).all()
+        drawn = bytes_drawn[picture][..., :3]
         assert drawn.tolist() == np.array(vector.palette)[np.array(vector.picture)].tolist()
 
 

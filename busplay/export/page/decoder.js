@@ -245,20 +245,21 @@ const Zstd = (() => {
 // --- trace to frames (traces/README.md)
 
 const SLOTS = 0, REST = 1, OTHERS = 3, ADDRESS = 5, DATA = 6, USED = [0, 1, 3, 5, 6];
-// Fates, as in deliveries.py; SPURIOUS was shown but not sent so.
-const SERVED = 0, SPURIOUS = 4, NO_UNIT = 0x3fff;
+// Fates, as in deliveries.py; those from SPURIOUS on were not sent so.
+const SERVED = 0, SPURIOUS = 4, TURN = 5, NO_UNIT = 0x3fff;
 
-// The events of a recording, in order: each frame sent, and each shown that was not sent so.
+// The events of a recording, in order: each frame sent, and those of `facts.others`.
 class Events {
 	constructor(facts) {
-		const most = facts.frames + facts.spurious.length;
+		const most = facts.frames + facts.others.length;
 		this.facts = facts;
 		this.edge = new Float64Array(most);
 		this.offset = new Uint32Array(most);
 		this.goal = new Uint16Array(most); // index of the unit * 4 + space
 		this.data = new Uint8Array(most);
 		this.fate = new Uint8Array(most);
-		this.count = this.sent = this.extra = 0; // all, those sent, those spurious
+		this.count = this.sent = 0;
+		this.others = []; // which events were not sent so
 		this.index = new Map(facts.units.map((unit, i) => [unit.number, i]));
 	}
 
@@ -271,10 +272,11 @@ class Events {
 		this.fate[i] = fate;
 	}
 
-	addSpurious() {
-		const { spurious } = this.facts;
-		while (this.extra < spurious.length && spurious[this.extra][0] <= this.sent) {
-			this.add(...spurious[this.extra++].slice(1), SPURIOUS);
+	addOthers() {
+		const { facts, others } = this;
+		while (facts.others[others.length]?.[0] <= this.sent) {
+			others.push(this.count);
+			this.add(...facts.others[others.length - 1].slice(1));
 		}
 	}
 }
@@ -287,7 +289,7 @@ function* readFrames(trace, events, fates) {
 		readChunk(trace, view, at + 8, events, fates);
 		yield;
 	}
-	events.addSpurious();
+	events.addOthers();
 }
 
 function readChunk(trace, view, start, events, fates) {
@@ -329,7 +331,7 @@ function readChunk(trace, view, start, events, fates) {
 	const slots = numbers(SLOTS), rest = numbers(REST), steps = numbers(ADDRESS), data = numbers(DATA);
 	const space = field(fields.space), unit = field(fields.unit), modulus = 2 ** fields.address_bits;
 	for (let i = 0; i < count; i++) {
-		events.addSpurious();
+		events.addOthers();
 		edge += slots[i] * time.column_edges + rest[i];
 		address = (address + steps[i]) % modulus;
 		events.add(edge, space[i], unit[i], address, data[i], fates[events.sent++] ?? SERVED);
@@ -340,39 +342,44 @@ function readChunk(trace, view, start, events, fates) {
 
 class Screen {
 	constructor(unit) {
+		const { base_offset: base, border_index: border, font_offset: at } = unit;
 		this.unit = unit;
 		this.memory = new Uint8Array(unit.memory_bytes);
+		this.indexes = new Uint8Array(unit.width_px * unit.height_px);
 		this.palette = new Uint8Array(unit.palette.flat());
-		this.mask = (1 << unit.bits_per_pixel) - 1;
-		// Base, its low byte, border, blank, palette index, red, green: see writes.py.
-		const { base_offset: base } = unit;
-		this.registers = [base, base & 255, unit.border_index & this.mask, 0, 0, 0, 0];
+		const mask = this.mask = (1 << unit.bits_per_pixel) - 1;
+		this.font = Uint8Array.from(unit.font.match(/../g) ?? [], (row) => parseInt(row, 16));
+		if (at !== null) this.memory.set(this.font, at);
+		// By offset, see registers.py; BASE_HIGH and CURSOR_HIGH hold both bytes, PAGE what is shown.
+		this.registers = [base & 255, base, border & mask, 0, 0, 0, 0, 0, 0, 0, 0, 1, 0];
+		this.masks = [255, 255, mask, 1, mask, 255, 255, 255, 255, 255, 3, 255];
 	}
 
-	get base() { return this.registers[0]; }
 	get border() { return this.registers[2]; }
 	get blank() { return this.registers[3] === 1; }
+	get page() { return this.registers[12]; }
 
 	// Write one byte of a space; returns whether a byte of the memory changed.
 	write(space, offset, data) {
-		const { memory, mask, registers: r } = this;
+		const { memory, masks, registers: r } = this;
 		if (space === 1 && offset < memory.length) {
 			const changed = memory[offset] !== data;
 			memory[offset] = data;
 			return changed;
 		}
-		if (space === 2 && offset < 8) {
-			if (offset === 0) r[1] = data;
-			else if (offset === 1) r[0] = data * 256 + r[1];
-			else if (offset === 3) r[3] = data & 1;
-			else if (offset < 7) r[offset] = offset < 5 ? data & mask : data;
-			else {
-				this.palette.set([r[5], r[6], data], 3 * r[4]);
-				r[4] = r[4] + 1 & mask;
+		if (space === 2 && offset < masks.length) {
+			r[offset] = data & masks[offset];
+			if (offset === 1 || offset === 9) r[offset] = data << 8 | r[offset - 1];
+			if (offset === 7) {
+				this.palette.set(r.slice(5, 8), 3 * r[4]);
+				r[4] = r[4] + 1 & this.mask;
 			}
 		}
 		return false;
 	}
+
+	// Show a page, as at a refresh; `others` says when.
+	turn(page) { this.registers[12] = page; }
 
 	save() {
 		return [this.memory, this.palette, this.registers].map((one) => one.slice());
@@ -382,30 +389,58 @@ class Screen {
 		[this.memory, this.palette, this.registers] = saved.map((one) => one.slice());
 	}
 
-	// The byte, and the shift within it, that hold a pixel.
-	place(x, y) {
-		const { bits_per_pixel: bits, stride_bytes: stride, high_first: high } = this.unit;
-		const bit = x * bits & 7, offset = this.base + y * stride + (x * bits >> 3);
-		return { offset: offset % this.memory.length, shift: high ? 8 - bits - bit : bit };
+	// Where the byte of a pixel is, or the code of its character.
+	offset(x, y) {
+		const { cell_width_px: width, cell_height_px: height, cell_bytes: bytes, stride_bytes: stride,
+			page_bytes: page } = this.unit;
+		const first = this.registers[1] + this.page * page;
+		return (first + Math.floor(y / height) * stride + Math.floor(x / width) * bytes)
+			% this.memory.length;
+	}
+
+	// The colours of a cell: ink in the low four bits, paper in the high four.
+	colours(offset) {
+		const { memory, unit } = this;
+		return unit.cell_bytes > 1 ? memory[(offset + 1) % memory.length] : this.registers[11];
+	}
+
+	// Draw to palette indexes: a byte of a bitmap, or a row of a cell, at a time.
+	drawIndexes() {
+		const { unit, memory, mask, indexes, registers: r } = this, { bits_per_pixel: bits } = unit;
+		const { width_px: width, cell_width_px: wide, cell_height_px: tall, font_offset: at } = unit;
+		const glyphs = at === null ? this.font : memory.subarray(at), cursor = r[9] % memory.length;
+		for (let y = 0, to = 0; y < unit.height_px; y++) {
+			const line = y % tall, atLine = line >= tall - Math.max(1, tall >> 3);
+			for (let x = 0, offset = this.offset(0, y); x < width;) {
+				const byte = memory[offset];
+				if (unit.is_text) {
+					const colours = this.colours(offset);
+					let row = glyphs[byte * tall + line];
+					if (offset === cursor) row = r[10] > 1 ? ~row : r[10] && atLine ? 255 : row;
+					for (let i = 0; i < wide; i++, x++) {
+						indexes[to++] = colours >> (row >> 7 - i & 1 ? 0 : 4) & mask;
+					}
+				} else {
+					for (let i = 0; i < wide && x < width; i++, x++) {
+						indexes[to++] = byte >> bits * (unit.high_first ? wide - 1 - i : i) & mask;
+					}
+				}
+				offset = (offset + unit.cell_bytes) % memory.length;
+			}
+		}
+		if (this.blank) indexes.fill(this.border);
 	}
 
 	// Draw the picture with its border to 32-bit pixels.
 	draw(pixels) {
-		const { width_px: width, height_px: height, border_px: edge, bits_per_pixel: bits,
-			stride_bytes: stride, high_first: high } = this.unit;
-		const { memory, mask, palette } = this, each = 8 / bits, row = width + 2 * edge;
-		const colours = Uint32Array.from({ length: mask + 1 }, (_, i) =>
+		const { width_px: width, border_px: edge } = this.unit, { palette, indexes } = this;
+		const colours = Uint32Array.from({ length: this.mask + 1 }, (_, i) =>
 			palette[3 * i] | palette[3 * i + 1] << 8 | palette[3 * i + 2] << 16 | 255 << 24);
+		this.drawIndexes();
 		pixels.fill(colours[this.border]);
-		for (let y = 0; y < height && !this.blank; y++) {
-			let offset = (this.base + y * stride) % memory.length, at = (y + edge) * row + edge;
-			for (let x = 0; x < width;) {
-				const byte = memory[offset++];
-				if (offset === memory.length) offset = 0;
-				for (let i = 0; i < each && x < width; i++, x++) {
-					pixels[at++] = colours[byte >> (high ? 8 - bits * (i + 1) : bits * i) & mask];
-				}
-			}
+		for (let at = 0, to = edge * (width + 2 * edge); at < indexes.length; to += edge) {
+			to += edge;
+			for (let x = 0; x < width; x++) pixels[to++] = colours[indexes[at++]];
 		}
 	}
 }
@@ -418,6 +453,7 @@ class Recording {
 		Object.assign(this, { facts, trace, origins, events: new Events(facts) });
 		this.screens = facts.units.map((unit) => new Screen(unit));
 		this.moment = this.ready = 0; // `ready` is the last that has been read
+		this.frames = 0; // sent before that
 		const most = this.events.edge.length;
 		// Sums before each event: changed bytes, and errors.
 		this.changes = new Uint32Array(most + 1);
@@ -436,9 +472,9 @@ class Recording {
 		this.goTo(this.ready);
 		for (let i = this.ready; i < events.count; i++) {
 			if (i % this.spacing === 0) this.saved.push(screens.map((screen) => screen.save()));
+			const fate = events.fate[i], lost = fate < SPURIOUS && this.losses.get(this.frames++);
 			this.changes[i + 1] = this.changes[i] + (this.apply(i) ? 1 : 0);
-			this.errors[i + 1] = this.errors[i] + (events.fate[i] === SERVED ? 0 : 1)
-				+ (this.losses.get(i - events.extra) ?? 0);
+			this.errors[i + 1] = this.errors[i] + (fate === SERVED || fate === TURN ? 0 : 1) + (lost || 0);
 		}
 		this.moment = this.ready = events.count;
 		return !done;
@@ -449,8 +485,9 @@ class Recording {
 	}
 
 	apply(i) {
-		const { goal, offset, data } = this.events;
-		return this.isShown(i) && this.screens[goal[i] >> 2]?.write(goal[i] & 3, offset[i], data[i]);
+		const { goal, offset, data, fate } = this.events, screen = this.screens[goal[i] >> 2];
+		if (fate[i] === TURN) return screen.turn(data[i]);
+		return this.isShown(i) && screen?.write(goal[i] & 3, offset[i], data[i]);
 	}
 
 	goTo(moment) {
@@ -503,13 +540,9 @@ class Recording {
 		return i;
 	}
 
-	// Which of the frames sent an event is.
+	// How many frames were sent before an event.
 	frameOf(event) {
-		let frame = event;
-		if (this.events.extra) {
-			for (let i = 0; i < event; i++) if (this.events.fate[i] === SPURIOUS) frame--;
-		}
-		return frame;
+		return event - this.events.others.filter((other) => other < event).length;
 	}
 
 	// The instruction that made an event's store, if known.

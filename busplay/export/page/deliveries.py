@@ -19,15 +19,19 @@ from busplay.pipeline.pipeline import Arrivals, Pipeline
 
 # Beside the fates of `receiver.fifo`: the receiver did not deliver the frame, or not with its word.
 UNDELIVERED = 3
+# Of events that are no frames sent: a frame shown that was not sent so; a page that is shown.
+SPURIOUS = 4
+PAGE_TURN = 5
 
 
-class SpuriousFrame(NamedTuple):
-    """A frame that was shown, but not sent so.
+class OtherEvent(NamedTuple):
+    """An event of a recording that is no frame sent.
 
     Attributes:
         frames_before: frames sent that come before it.
-        edge: at which it is shown.
-        space, unit, offset, data: its fields.
+        edge: at which a replay shows it.
+        space, unit, offset, data: a spurious frame's fields; for a page, the unit and its number.
+        kind: `SPURIOUS` or `PAGE_TURN`.
     """
 
     frames_before: int
@@ -36,6 +40,7 @@ class SpuriousFrame(NamedTuple):
     unit: int
     offset: int
     data: int
+    kind: int
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -58,6 +63,18 @@ class FieldColumns:
             ]
         ]
         return cls(*columns)
+
+
+def shown_edge(pipeline: Pipeline, sent: FrameBatch, end_edge: int) -> int:
+    """Return the edge at which a replay shows what ends at an edge.
+
+    It does once the wire is carried that far: to an edge of the grid, or to the end of the slot of
+    a frame that was sent.
+    """
+    grid, step = pipeline.encoder.grid_edges, pipeline.encoder.step_edges
+    shown = -(-end_edge // grid) * grid
+    carrier = int(np.searchsorted(sent.edge, np.uint64(max(0, end_edge - step))))
+    return shown if carrier == len(sent) else min(shown, int(sent.edge[carrier]))
 
 
 class Deliveries:
@@ -87,13 +104,13 @@ class Deliveries:
         self.fates[first : self._carried] = UNDELIVERED
         self._others.append(arrivals)
 
-    def spurious(self, sent: FrameBatch) -> list[SpuriousFrame]:
+    def spurious(self, sent: FrameBatch) -> list[OtherEvent]:
         """Find the frames sent among those delivered, and return the others.
 
         Args:
             sent: all frames of the trace, which has been replayed to its end.
         """
-        found: list[SpuriousFrame] = []
+        found: list[OtherEvent] = []
         for arrivals in self._others:
             edge, word = arrivals.frames.edge, arrivals.frames.word
             at = np.minimum(np.searchsorted(sent.edge, edge), max(0, len(sent) - 1))
@@ -104,13 +121,9 @@ class Deliveries:
             found += self._shown(sent, edge[shown], word[shown])
         return found
 
-    def _shown(
-        self, sent: FrameBatch, edge: UInt64Column, word: UInt64Column
-    ) -> list[SpuriousFrame]:
+    def _shown(self, sent: FrameBatch, edge: UInt64Column, word: UInt64Column) -> list[OtherEvent]:
         """Return frames that were not sent, with the moments at which a replay shows them."""
         pipeline = self._pipeline
-        encoder, frame_symbols = pipeline.encoder, pipeline.layout.frame_symbols
-        grid, step = encoder.grid_edges, encoder.step_edges
         fields = FieldColumns.of(pipeline.bank.fields, word)
         rows = zip(
             edge.tolist(),
@@ -122,13 +135,7 @@ class Deliveries:
         )
         found = []
         for begin, space, unit, offset, data in rows:
-            # Once the wire is carried to its end: to an edge of the grid, or to the end of the slot
-            # of a frame that was sent.
-            end = begin + frame_symbols
-            shown = -(-end // grid) * grid
-            carrier = int(np.searchsorted(sent.edge, np.uint64(max(0, end - step))))
-            if carrier < len(sent):
-                shown = min(shown, int(sent.edge[carrier]))
+            shown = shown_edge(pipeline, sent, begin + pipeline.layout.frame_symbols)
             before = int(np.searchsorted(sent.edge, np.uint64(begin), side="right"))
-            found.append(SpuriousFrame(before, shown, space, unit, offset, data & 0xFF))
+            found.append(OtherEvent(before, shown, space, unit, offset, data & 0xFF, SPURIOUS))
         return found

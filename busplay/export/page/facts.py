@@ -19,7 +19,7 @@ from busplay.explain.board import board_rows, map_rows, unit_rows, window_rows
 from busplay.explain.board_facts import board_facts
 from busplay.explain.link import field_rows, link_rows
 from busplay.explain.link_facts import link_facts
-from busplay.export.page.deliveries import SpuriousFrame
+from busplay.export.page.deliveries import OtherEvent
 from busplay.export.page.origins import Origins
 from busplay.history.history import History
 from busplay.pipeline.pipeline import Pipeline
@@ -65,7 +65,7 @@ def page_facts(
     *,
     flashes: FlashReport,
     marks: Sequence[Mark],
-    spurious: Sequence[SpuriousFrame],
+    others: Sequence[OtherEvent],
     origins: Origins | str,
     fates_bytes: int,
 ) -> Facts:
@@ -77,7 +77,7 @@ def page_facts(
         pipeline: that replayed it.
         flashes: in its pictures.
         marks: kept beside it.
-        spurious: frames shown that were not sent so.
+        others: events that are no frames sent.
         origins: of its stores, or why they are not known.
         fates_bytes: length of the fates that follow the facts.
     """
@@ -92,7 +92,7 @@ def page_facts(
         "stores": reader.stores,
         "trace_bytes": reader.file_bytes,
         "fates_bytes": fates_bytes,
-        "spurious": spurious,
+        "others": others,
         "losses": _losses(history),
         "units": [unit_facts(one) for one in board.units],
         "fields": _fields(pipeline),
@@ -109,7 +109,8 @@ def page_facts(
 
 
 def unit_facts(unit: Unit) -> Facts:
-    """Return what the player's displays need of a unit."""
+    """Return what the player's displays need of a unit; a bitmap's cells are its bytes."""
+    font = unit.font
     return {
         "name": unit.name,
         "number": unit.number,
@@ -123,6 +124,13 @@ def unit_facts(unit: Unit) -> Facts:
         "base_offset": unit.base_offset,
         "memory_bytes": unit.memory_bytes,
         "palette": unit.palette,
+        "is_text": unit.is_text,
+        "cell_width_px": 8 // unit.bits_per_pixel if font is None else font.width_px,
+        "cell_height_px": 1 if font is None else font.height_px,
+        "cell_bytes": unit.cell_bytes,
+        "font": "" if font is None else font.rows.hex(),
+        "font_offset": unit.font_offset,
+        "page_bytes": unit.page_bytes,
     }
 
 

@@ -81,7 +81,11 @@ class Player {
 	store(steps) {
 		this.play(0);
 		const { recording } = this;
-		const moment = Math.max(0, Math.min(recording.moment + steps, recording.ready));
+		let moment = Math.max(0, Math.min(recording.moment + steps, recording.ready));
+		// A page that is shown is no store.
+		while (moment < recording.ready && recording.events.fate[moment - 1] === TURN) {
+			moment += Math.sign(steps);
+		}
 		this.go(moment && recording.cycleOfEvent(moment - 1), moment);
 	}
 
@@ -250,7 +254,7 @@ class Player {
 
 	showTime() {
 		const { recording, cycle } = this, errors = recording.errors[recording.moment];
-		const text = `${this.timeText(cycle)}, cycle ${number(cycle)}, frame ${number(recording.moment)}`
+		const text = `${this.timeText(cycle)}, cycle ${number(cycle)}, frame ${number(recording.frameOf(recording.moment))}`
 			+ `, errors: ${number(errors)}`;
 		this.now.textContent = text;
 		this.slider.value = cycle;
@@ -294,12 +298,17 @@ class Player {
 	look() {
 		if (!this.pixel) return;
 		const { recording, facts, unit } = this, { events } = recording, screen = recording.screens[unit];
-		const [x, y] = this.pixel, { offset, shift } = screen.place(x, y), byte = screen.memory[offset];
-		const index = screen.blank ? screen.border : byte >> shift & screen.mask;
+		const [x, y] = this.pixel, offset = screen.offset(x, y), byte = screen.memory[offset];
+		const { unit: shown } = screen, index = screen.indexes[y * shown.width_px + x];
 		const colour = hex(1 << 24 | screen.palette[3 * index] << 16
 			| screen.palette[3 * index + 1] << 8 | screen.palette[3 * index + 2], 6).slice(2);
 		const rows = [["colour", `#${colour}, palette index ${index}${screen.blank ? ", blanked" : ""}`],
 			["byte", `offset ${number(offset)}${this.address(offset)}, value ${hex(byte, 2)} (${byte})`]];
+		if (shown.is_text) {
+			rows.push(["cell", `column ${Math.floor(x / shown.cell_width_px)}, row `
+				+ `${Math.floor(y / shown.cell_height_px)}, colours ${hex(screen.colours(offset), 2)}`]);
+		}
+		if (shown.page_bytes) rows.push(["page", screen.page]);
 		const event = recording.lastWrite(unit, offset), more = [];
 		if (event < 0) rows.push(["last write", "none so far"]);
 		else {

@@ -24,12 +24,12 @@ from pathlib import Path
 from busplay.analysis.flash_watch import flash_report
 from busplay.analysis.flashes import SCREEN_PX, FlashReport
 from busplay.batch import FrameBatch
-from busplay.description.board import Board
 from busplay.errors import InputError, printable
 from busplay.export.page.deliveries import Deliveries
 from busplay.export.page.facts import page_facts
 from busplay.export.page.origins import Origins, find_origins, packed_origins
 from busplay.export.page.page_text import text_of_bytes
+from busplay.export.page.page_turns import page_turns
 from busplay.history.history import open_history
 from busplay.player.marks import Marks
 from busplay.run.replay import Replay
@@ -111,7 +111,6 @@ def share(
                 found=f"{reader.frames:,} frames",
                 wanted=f"a browser takes up to {FRAMES_MAX:,}: record fewer cycles",
             )
-        _require_bitmaps(path, replay.board)
         history = open_history(reader)
         flashes = flash_report(
             path, screen_px=screen_px, progress=lambda done, total: progress(done, 2 * total)
@@ -121,6 +120,7 @@ def share(
         replay.run(replay.end_cycle)
         sent = FrameBatch.joined(list(reader.chunks()))
         spurious = deliveries.spurious(sent)
+        turns = page_turns(replay.pipeline, sent, deliveries.fates, spurious)
         origins = find_origins(
             reader, sent, progress=lambda done, total: progress(total + done, 2 * total)
         )
@@ -131,7 +131,7 @@ def share(
             replay.pipeline,
             flashes=flashes,
             marks=marks,
-            spurious=spurious,
+            others=sorted((*spurious, *turns), key=lambda one: one[:2]),
             origins=origins,
             fates_bytes=len(fates),
         )
@@ -152,17 +152,6 @@ def share(
         flashes=flashes,
         cut_reason=reader.cut_reason or "",
     )
-
-
-def _require_bitmaps(path: Path, board: Board) -> None:
-    for unit in board.units:
-        if unit.is_text or unit.pages > 1:
-            raise InputError(
-                file=str(path),
-                place=f"unit {unit.name}",
-                found="text" if unit.is_text else f"{unit.pages} pages",
-                wanted="the page's player shows bitmaps of one page only; make a film or a report",
-            )
 
 
 def _page(title: str, facts: dict[str, object], columns: bytes, trace: bytes) -> bytes:
