@@ -197,8 +197,22 @@ class DeliveredFrames:
         copies = FrameBatch.joined([part.copies for part in parts])
         return cls(sent, copies, np.concatenate(spans))
 
+    @property
+    def is_as_sent(self) -> bool:
+        """Whether these are all that were sent, each at its edge with its word."""
+        if len(self.copies):
+            return False
+        done = 0
+        for first, count, _ in self.spans.tolist():
+            if first != done:
+                return False
+            done += count
+        return done == len(self.sent)
+
     def frames(self) -> FrameBatch:
-        """Return all in one batch; views if there is one span, or only copies."""
+        """Return all in one batch; not copied if there is one span, or only copies."""
+        if self.is_as_sent:
+            return self.sent
         if not len(self.spans):
             return self.copies
         first, count, before = self.spans.T

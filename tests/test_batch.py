@@ -84,6 +84,29 @@ def test_spans_and_copies_of_any_parts_come_in_the_order_in_which_they_were_deli
 def test_frames_that_all_came_as_they_were_sent_are_not_copied() -> None:
     sent = numbered(0, 9)
     whole = DeliveredFrames(sent, FrameBatch.empty(), np.array([[0, 9, 0]]))
+    assert whole.is_as_sent
     assert whole.frames() is sent
     part = DeliveredFrames(sent, FrameBatch.empty(), np.array([[2, 5, 0]])).frames()
     assert (part.edge.tolist(), part.word.base is sent.word) == ([2, 3, 4, 5, 6], True)
+
+
+@pytest.mark.parametrize(
+    ("spans", "copies", "is_as_sent"),
+    [
+        ([(0, 9, 0)], 0, True),
+        ([(0, 4, 0), (4, 5, 0)], 0, True),
+        ([(0, 8, 0)], 0, False),
+        ([(1, 8, 0)], 0, False),
+        ([(0, 4, 0), (5, 4, 0)], 0, False),
+        # One frame twice and one not at all: as many as were sent.
+        ([(0, 5, 0), (4, 4, 0)], 0, False),
+        ([(0, 9, 0)], 1, False),
+        ([], 9, False),
+    ],
+)
+def test_delivered_is_as_sent_only_if_each_frame_came_once_in_its_place(
+    spans: list[tuple[int, int, int]], copies: int, is_as_sent: bool
+) -> None:
+    rows = np.array(spans, np.int64).reshape(-1, 3)
+    delivered = DeliveredFrames(numbered(0, 9), numbered(0, copies), rows)
+    assert delivered.is_as_sent is is_as_sent

@@ -80,7 +80,6 @@ class WriteCounts(NamedTuple):
 
     Attributes:
         cells: uint32[cells]; writes to each; added to.
-        written: uint8[cells]; set to 1 for each cell written.
         memory_first, register_first: int64[units]; first cell of each unit's memory, registers.
         shift: a cell of memory is 2**shift bytes.
         stops: int64[spans]; frames applied before the end of each span; none: nothing is counted.
@@ -88,7 +87,6 @@ class WriteCounts(NamedTuple):
     """
 
     cells: NDArray[np.uint32]
-    written: UInt8Array
     memory_first: Int64Array
     register_first: Int64Array
     shift: int
@@ -97,9 +95,7 @@ class WriteCounts(NamedTuple):
 
 
 _NONE = np.empty(0, np.int64)
-NOT_COUNTED = WriteCounts(
-    np.empty(0, np.uint32), np.empty(0, np.uint8), _NONE, _NONE, 0, _NONE, np.empty(0, np.uint64)
-)
+NOT_COUNTED = WriteCounts(np.empty(0, np.uint32), _NONE, _NONE, 0, _NONE, np.empty(0, np.uint64))
 
 
 @kernel
@@ -246,7 +242,7 @@ def _store_counted_run(
     """Do as `_store_run`, and count the writes of a span."""
     address_shift, address_mask = fields[FIELD_ADDRESS, 0], fields[FIELD_ADDRESS, 1]
     data_shift, data_mask = fields[FIELD_DATA, 0], fields[FIELD_DATA, 1]
-    cells, written, cell_shift = writes.cells, writes.written, np.uint64(writes.shift)
+    cells, cell_shift = writes.cells, np.uint64(writes.shift)
     one = np.uint32(1)
     found = stop
     # Added without a branch, since nothing predicts whether a byte changes.
@@ -259,9 +255,7 @@ def _store_counted_run(
             found = at + i
             break
         data = np.uint8((word >> data_shift) & data_mask)
-        cell = first_cell + (offset >> cell_shift)
-        cells[cell] += one
-        written[cell] = 1
+        cells[first_cell + (offset >> cell_shift)] += one
         changes += np.uint64(memory[first + offset] != data)
         memory[first + offset] = data
     writes.changed[span] += changes
@@ -389,9 +383,7 @@ def apply_frames(
                 data = np.uint8((word >> data_shift) & data_mask)
                 write_register(rows[unit], palettes[unit], facts[unit], offset, data)
                 if is_counted and has_register(facts[unit], offset):
-                    cell = np.uint64(writes.register_first[unit]) + offset
-                    writes.cells[cell] += np.uint32(1)
-                    writes.written[cell] = 1
+                    writes.cells[np.uint64(writes.register_first[unit]) + offset] += np.uint32(1)
             at += 1
         total += len(words)
     if refresh < len(refreshes):

@@ -176,7 +176,7 @@ class Pipeline:
         self._keeps_latest_losses = False
         self._on_delivered: Callable[[FrameBatch], object] | None = None
         self._on_arrivals: Callable[[Arrivals], object] | None = None
-        self._counts_of: Callable[[FrameBatch], WriteCounts] | None = None
+        self._counts_of: Callable[[DeliveredFrames], WriteCounts] | None = None
         self._begin()
 
     def _begin(self, wire: FaultyWire | None = None) -> None:
@@ -247,7 +247,7 @@ class Pipeline:
         """Call `on_arrivals` with every frame that the receiver delivers, served or not."""
         self._on_arrivals = on_arrivals
 
-    def count_writes(self, counts_of: Callable[[FrameBatch], WriteCounts]) -> None:
+    def count_writes(self, counts_of: Callable[[DeliveredFrames], WriteCounts]) -> None:
         """Count the writes to the units in what `counts_of` returns for the frames served."""
         self._counts_of = counts_of
 
@@ -339,14 +339,13 @@ class Pipeline:
             fate, held = result.fate, result.held
             got = ReceivedFrames(frames.edge, frames.word, result.fate, result.busy, NO_SPANS)
         self._accounts.enter(sent, got, carried_edge=self._carried_edge)
-        counted = NOT_COUNTED if self._counts_of is None else self._counts_of(served.frames())
+        counted = NOT_COUNTED if self._counts_of is None else self._counts_of(served)
         self.bank.show(served, refreshes=self._refreshes_among(served), counted=counted)
         if self._on_delivered is not None:
             self._on_delivered(served.frames())
         if self._on_arrivals is not None:
-            came = delivered.frames()
-            as_sent = not len(delivered.copies) and len(came) == len(sent)
-            self._on_arrivals(Arrivals(came, fate, held, as_sent=as_sent))
+            came = Arrivals(delivered.frames(), fate, held, as_sent=delivered.is_as_sent)
+            self._on_arrivals(came)
 
     def _refreshes_among(self, served: DeliveredFrames) -> Int64Column:
         """Return how many of the frames came before each refresh that is now settled."""

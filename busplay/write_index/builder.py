@@ -8,10 +8,18 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from busplay.batch import FrameBatch, Int64Column, UInt8Column, UInt32Column, UInt64Column
+from busplay.batch import (
+    DeliveredFrames,
+    FrameBatch,
+    Int64Column,
+    UInt8Column,
+    UInt32Column,
+    UInt64Column,
+)
 from busplay.description.board import Board
 from busplay.display.writes import NOT_COUNTED, WriteCounts
 from busplay.pipeline.pipeline import NO_FATES, NO_HELD, Arrivals, Pipeline
+from busplay.trace.columns import CHUNK_FRAMES
 from busplay.write_index import marking
 from busplay.write_index.cells import Cells
 from busplay.write_index.stretch import (
@@ -27,6 +35,10 @@ from busplay.write_index.stretch import (
 # sixth of the trace, and is made in 10 to 20 ms.
 SHORT_BLOCKS = 4
 NO_EDGES: UInt64Column = np.empty(0, np.uint64)
+POWERS_OF_TWO = np.uint64(1) << np.arange(64, dtype=np.uint64)
+# Of a full chunk: frames before the end of each span; indexes of each span's first and last frame.
+STOPS = np.arange(SPAN_FRAMES, CHUNK_FRAMES + SPAN_FRAMES, SPAN_FRAMES)
+ENDS = np.stack((STOPS - SPAN_FRAMES, STOPS - 1), axis=1).reshape(-1)
 NOTHING_CAME = Arrivals(FrameBatch.empty(), NO_FATES, NO_HELD, as_sent=False)
 
 
@@ -63,9 +75,10 @@ class WriteIndexBuilder:
         self.pipeline.watch_arrivals(self._take_arrivals)
         self._came = NOTHING_CAME
         self.pipeline.count_writes(self._counts_of)
-        self._written_now = np.zeros(self.cells.count, np.uint8)
-        self._span_edges = NO_EDGES
-        self._changed = NO_EDGES
+        self._counts_before_block = np.zeros(self.cells.count, np.uint32)
+        self._stops = STOPS
+        self._bounds: UInt64Column = NO_EDGES
+        self._changed: UInt64Column | None = None
         self._numbers = np.zeros(marking.SEQUENCE_NUMBERS, np.uint64)
         self._sequence_in_place = self._find_sequence()
         self._frames = 0
@@ -91,29 +104,35 @@ class WriteIndexBuilder:
         self._frames_before = self._frames
         self._kinds: list[ChunkKind] = []
         self._block_chunks: list[int] = []
-        self._begin_block()
         self._written: list[UInt8Column] = []
         self._counts = np.zeros(self.cells.count, np.uint32)
+        self._begin_block()
+        self._span_bounds: list[UInt64Column] = []
         self._spans: list[NDArray[np.uint64]] = []
         self._fates: dict[int, UInt8Column] = {}
 
     def _begin_block(self) -> None:
-        self._written_now[:] = 0
+        self._counts_before_block[:] = self._counts
         self._frames_in_block = self._chunks_in_block = 0
+
+    def _written_in_block(self) -> UInt8Column:
+        """Return a bit for each cell written since the block began."""
+        return np.packbits(self._counts != self._counts_before_block, bitorder="little")
 
     def _take_arrivals(self, arrivals: Arrivals) -> None:
         self._came = arrivals
 
-    def _counts_of(self, served: FrameBatch) -> WriteCounts:
+    def _counts_of(self, served: DeliveredFrames) -> WriteCounts:
         """Return where the pipeline counts the writes of a chunk: in spans of the frames sent."""
-        if not len(self._span_edges):
+        if self._changed is None:
             return NOT_COUNTED
-        stops = np.searchsorted(served.edge, self._span_edges)
-        stops[:-1], stops[-1] = stops[1:], len(served)
+        stops = self._stops
+        if not served.is_as_sent:
+            edge = served.frames().edge
+            stops = np.append(np.searchsorted(edge, self._bounds[2::2]), len(edge))
         cells = self.cells
         return WriteCounts(
             self._counts,
-            self._written_now,
             cells.memory_first,
             cells.register_first,
             cells.shift,
@@ -133,44 +152,39 @@ class WriteIndexBuilder:
         """Take the frames of the next chunk.
 
         Args:
-            frames: 1 or more, in order of their edges.
+            frames: 1 to CHUNK_FRAMES, in order of their edges.
             stop_edge: of the chunk.
             lost_edges: uint64[lost]; edges at which stores since the last chunk found the sender
                 FIFO full.
         """
-        firsts = np.arange(0, len(frames), SPAN_FRAMES)
-        lasts = firsts + (SPAN_FRAMES - 1)
-        lasts[-1] = len(frames) - 1
-        first_edges, last_edges = frames.edge[firsts], frames.edge[lasts]
-        spans = np.zeros((len(SpanColumn), len(firsts)), np.uint64)
+        count = -(-len(frames) // SPAN_FRAMES)
+        stops, ends = STOPS[:count].copy(), ENDS[: 2 * count].copy()
+        stops[-1], ends[-1] = len(frames), len(frames) - 1
+        spans = np.zeros((len(SpanColumn), count), np.uint64)
+        self._stops, self._bounds = stops, frames.edge[ends]
         receiver = self.pipeline.receiver
         expected, missed = receiver.sequence_state
         is_next = self._is_next(expected)
         self._came = NOTHING_CAME
-        self._span_edges, self._changed = first_edges, spans[SpanColumn.CHANGED_BYTES]
+        self._changed = spans[SpanColumn.CHANGED_BYTES]
         self.pipeline.feed_frames(frames, stop_edge=stop_edge)
-        self._span_edges = NO_EDGES
-        slot_edges = np.uint64(self.pipeline.layout.slot_symbols)
-        first_slots = first_edges // slot_edges
-        spans[SpanColumn.FIRST_SLOT] = first_slots
-        lengths = (last_edges // slot_edges - first_slots).tolist()
-        spans[SpanColumn.LENGTH_BITS] = [length.bit_length() for length in lengths]
+        self._changed = None
         if len(lost_edges):
-            place = np.searchsorted(last_edges, lost_edges)
-            place = np.minimum(place, len(firsts) - 1)
-            spans[SpanColumn.LOST_AT_SENDER] = np.bincount(place, minlength=len(firsts))
+            place = np.searchsorted(self._bounds[1::2], lost_edges)
+            place = np.minimum(place, count - 1)
+            spans[SpanColumn.LOST_AT_SENDER] = np.bincount(place, minlength=count)
         came = self._came
         kind, fates = self._fates_of(frames, came)
         now_expected, now_missed = receiver.sequence_state
         if kind is ChunkKind.REPLAYED:
             arrived = self._arrived_of(frames)
-            stops = np.searchsorted(arrived.index, lasts, side="right")
-            self._count_missed(arrived.word, NO_FATES, stops, spans)
+            arrived_stops = np.searchsorted(arrived.index, stops)
+            self._count_missed(arrived.word, NO_FATES, arrived_stops, spans)
         elif came.as_sent and is_next and now_missed == missed:
             # The receiver has compared every number already.
             self._set_sequence(now_expected - 1)
         else:
-            self._count_missed(frames.word, fates, lasts + 1, spans)
+            self._count_missed(frames.word, fates, stops, spans)
         if kind is ChunkKind.FATES:
             self._fates[len(self._kinds)] = fates.copy()
             for column, fate in (
@@ -178,19 +192,20 @@ class WriteIndexBuilder:
                 (SpanColumn.LATE, marking.LATE),
                 (SpanColumn.UNDELIVERED, marking.UNDELIVERED),
             ):
-                spans[column] = np.add.reduceat((fates == fate).astype(np.uint64), firsts)
+                spans[column] = np.add.reduceat((fates == fate).astype(np.uint64), ends[::2])
         if len(came.held):
-            span = np.searchsorted(first_edges, came.frames.edge, side="right") - 1
+            span = np.searchsorted(self._bounds[::2], came.frames.edge, side="right") - 1
             most = spans[SpanColumn.HELD_MAX]
             np.maximum.at(most, np.maximum(span, 0), came.held.astype(np.uint64))
         self._kinds.append(kind)
+        self._span_bounds.append(self._bounds)
         self._spans.append(spans)
         self._frames += len(frames)
         self._frames_in_block += len(frames)
         self._chunks_in_block += 1
         totals = {"frames": self._frames_in_block, "chunks": self._chunks_in_block}
         if ends_block(len(frames), **totals):
-            self._written.append(np.packbits(self._written_now, bitorder="little"))
+            self._written.append(self._written_in_block())
             self._block_chunks.append(self._chunks_in_block)
             self._begin_block()
         self._came = NOTHING_CAME
@@ -272,15 +287,20 @@ class WriteIndexBuilder:
     def _stretch(self, counts: UInt32Column, fates: dict[int, UInt8Column]) -> IndexStretch:
         written, block_chunks = self._written, self._block_chunks
         if self._chunks_in_block:
-            here = np.packbits(self._written_now, bitorder="little")
-            written, block_chunks = [*written, here], [*block_chunks, self._chunks_in_block]
+            written = [*written, self._written_in_block()]
+            block_chunks = [*block_chunks, self._chunks_in_block]
+        spans = np.concatenate(self._spans, axis=1)
+        slots = np.concatenate(self._span_bounds) // np.uint64(self.pipeline.layout.slot_symbols)
+        lengths = slots[1::2] - slots[::2]
+        spans[SpanColumn.FIRST_SLOT] = slots[::2]
+        spans[SpanColumn.LENGTH_BITS] = np.searchsorted(POWERS_OF_TWO, lengths, side="right")
         return IndexStretch(
             self._frames_before,
             tuple(self._kinds),
             tuple(block_chunks),
             np.stack(written),
             counts,
-            np.concatenate(self._spans, axis=1),
+            spans,
             fates,
         )
 
