@@ -140,10 +140,12 @@ def _lines(report: ProfileReport, *, limit: int | None) -> Iterator[str]:
 
 def _calls(report: ProfileReport) -> Iterator[str]:
     yield ""
-    yield heading("Caller                 Callee                        calls       cycles")
+    head = f"{'calls':>9} {'entries':>9} {'cycles':>12}"
+    yield heading(f"{'Caller':22} {'Callee':22} {head}")
     for call in report.calls:
         caller, callee = _cut(call.caller, 22), _cut(call.callee, 22)
-        yield f"{caller:22} {callee:22} {call.calls:>12,} {call.cycles:>12,}"
+        figures = f"{call.calls:>9,} {call.entries:>9,} {call.cycles:>12,}"
+        yield f"{caller:22} {callee:22} {figures}"
 
 
 def _addresses(title: str, rows: Sequence[AddressProfile]) -> Iterator[str]:

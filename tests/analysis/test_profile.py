@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import replace
 from pathlib import Path
 
@@ -11,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busplay.analysis.profile.collector import ProfileCollector
+from busplay.analysis.profile.exports import callgrind_of, csv_of
 from busplay.analysis.profile.profile import profile, profile_run
 from busplay.analysis.profile.report import ProfileReport
 from busplay.analysis.profile.routines import Routines
@@ -69,13 +71,23 @@ def assert_report_alike(report: ProfileReport, naive: NaiveProfile) -> None:
         naive.inclusive
     )
     assert report.interrupt_cycles == naive.interrupt_cycles
-    calls = {(row.caller_address, row.callee_address): row.calls for row in report.calls}
-    calls = {pair: count for pair, count in calls.items() if count}
-    assert calls == dict(naive.calls)
+    assert_calls_alike(report, naive)
     assert report.cycles == sum(naive.cycles.values())
     for name in ("cycles", "stores", "stores_unchanged", "stores_replaced"):
         assert sum(getattr(row, name) for row in report.routines) == getattr(report, name)
     assert sum(row.cycles_ratio for row in report.routines) == pytest.approx(1)
+
+
+def assert_calls_alike(report: ProfileReport, naive: NaiveProfile) -> None:
+    pairs = {(row.caller_address, row.callee_address): row for row in report.calls}
+    calls = {pair: row.calls for pair, row in pairs.items() if row.calls}
+    assert calls == {pair: count for pair, count in naive.calls.items() if count}
+    entries = {pair: row.entries for pair, row in pairs.items() if row.entries}
+    assert entries == {pair: n for pair, n in naive.entries.items() if pair[0] is not None}
+    of_routine: Counter[int] = Counter()
+    for (_, address), count in naive.entries.items():
+        of_routine[address] += count
+    assert {row.address: row.entries for row in report.routines if row.entries} == of_routine
 
 
 @pytest.mark.thorough
@@ -126,6 +138,7 @@ def test_profiles_of_drawn_programs_are_what_steps_give(
         assert_alike(collected(start, report.routine_names, 2_500), naive)
     else:
         # The run is cut at a boundary that both agree on, behind the cycle.
+        assert_calls_alike(report, naive)
         assert report.cycles == sum(naive.cycles.values())
         assert report.stores == sum(naive.stores.values())
         assert report.stores_unchanged == sum(naive.unchanged.values())
@@ -217,6 +230,38 @@ def test_recursion_and_dropped_return_addresses_are_followed(tmp_path: Path) -> 
         ("$C000", "$C010"),
         ("$C010", "$C020"),
     }
+
+
+def test_routine_that_is_fallen_into_or_jumped_to_is_entered_not_called(tmp_path: Path) -> None:
+    """It had no calls at all, and one in the file for callgrind."""
+    # start: JSR draw, JSR flip, JMP start; draw: INX, falls into row: INX, RTS; flip: JMP row.
+    code = bytearray(bytes.fromhex("2010C0 2020C0 4C00C0").ljust(16, b"\xea"))
+    code += bytes.fromhex("E8").ljust(8, b"\xea") + bytes.fromhex("E8 60").ljust(8, b"\xea")
+    code += bytes.fromhex("4C18C0")
+    names = {0xC000: "start", 0xC010: "draw", 0xC018: "row", 0xC020: "flip"}
+    listed = "".join(f"{name} = ${address:04X}\n" for address, name in names.items())
+    (tmp_path / "code.lbl").write_text(listed)
+    rounds = 50
+    # 3 + 6 + 8 * 2 + 2 + 6 + 6 + 3 + 2 + 6 cycles a round, behind the reset.
+    report = profiled(tmp_path, code.hex(), 7 + 50 * rounds)
+    rows = {row.name: (row.calls, row.entries) for row in report.routines}
+    assert rows["start"] == (0, 1)
+    assert rows["draw"] == (rounds, 0)
+    assert rows["flip"] == (rounds, 0)
+    assert rows["row"] == (0, 2 * rounds)
+    text = callgrind_of(report)
+    assert f"cfn=row\ncalls={2 * rounds} 0\n" in text
+    assert f"cfn=draw\ncalls={rounds} 0\n" in text
+    table = [one for one in csv_of(report).splitlines() if one.startswith("routine,row,")]
+    assert table[0].split(",")[5:7] == ["0", str(2 * rounds)]
+
+
+def test_calls_before_the_passage_are_not_counted(tmp_path: Path) -> None:
+    # JSR $C010, loop: JMP loop; $C010: INX, RTS.
+    code = bytearray(bytes.fromhex("2010C0 4C03C0").ljust(16, b"\xea")) + bytes.fromhex("E8 60")
+    (tmp_path / "rom.bin").write_bytes(rom_with(code.hex()))
+    report = profile(DUNLIN, tmp_path / "rom.bin", first_cycle=1_000, stop_cycle=2_000)
+    assert [(row.calls, row.entries) for row in report.routines] == [(0, 1)]
 
 
 # Which code is a routine.

@@ -18,6 +18,7 @@ class NaiveProfile:
         bursts: (first cycle, stores, most frames waiting, address of the first's instruction) of
             those of more than one store.
         calls: by (caller, callee); the caller of an interrupt is -1.
+        entries: the same without a call; the caller of what nothing called is None.
     """
 
     cycles: Counter[int] = field(default_factory=Counter)
@@ -26,6 +27,7 @@ class NaiveProfile:
     over: Counter[int] = field(default_factory=Counter)
     inclusive: Counter[int] = field(default_factory=Counter)
     calls: Counter[tuple[int, int]] = field(default_factory=Counter)
+    entries: Counter[tuple[int | None, int]] = field(default_factory=Counter)
     refresh_stores: Counter[int] = field(default_factory=Counter)
     bursts: list[tuple[int, int, int, int]] = field(default_factory=list)
     waiting: int = 0
@@ -57,7 +59,12 @@ def profile_by_steps(
             number += 1
         return number
 
+    def enter(number: int) -> None:
+        caller = None if not number else -1 if frames[number][2] else frames[number - 1][1]
+        found.entries[caller, frames[number][1]] += 1
+
     wai_at = called = None
+    has_begun = False
     sent: list[tuple[int, int]] = []
     while core.cycle < stop_cycle and core.stop is None:
         place, s, began = core.pc, core.s, core.cycle
@@ -74,13 +81,24 @@ def profile_by_steps(
             place = wai_at
         if not was_wait:
             wai_at = place if opcode == 0xCB and not was_interrupt else None
+        if counts and not has_begun:
+            has_begun = True
+            for number in range(len(frames) - (called is not None)):
+                enter(number)
+        if called is not None and counts:
+            found.calls[called] += 1
         if not frames:
             frames.append([256, routine(place), 0])
+            if counts:
+                enter(0)
         if was_interrupt:
             frames.append([s, routine(place), 1])
             found.interrupts += counts
-            found.calls[-1, routine(place)] += 1
-        frames[-1][1] = routine(place)
+            found.calls[-1, routine(place)] += counts
+        if frames[-1][1] != routine(place):
+            frames[-1][1] = routine(place)
+            if counts:
+                enter(len(frames) - 1)
         if counts:
             found.cycles[place] += took
             found.waiting += took if was_wait else 0
@@ -109,15 +127,11 @@ def profile_by_steps(
             while frames[-1][0] <= s:
                 frames.pop()
             called = frames[-1][1], routine(core.pc)
-            found.calls[called] += 1
             frames.append([s, routine(core.pc), 0])
         elif opcode in (0x60, 0x40):
             s = (s + (2 if opcode == 0x60 else 3)) & 0xFF
             while frames[-1][0] <= s:
                 frames.pop()
-    if called is not None:
-        # Nothing of it ran yet.
-        found.calls -= Counter([called])
     found.bursts = _bursts(sent)
     return found
 

@@ -94,6 +94,34 @@ def test_callgrind_annotate_reads_totals_and_routines(
         assert ours[name] == count, name
 
 
+@pytest.mark.source("callgrind_annotate (Valgrind)", part="counts of calls", kind="library")
+@pytest.mark.skipif(
+    not shutil.which("callgrind_annotate"),
+    reason="valgrind is not installed (Debian: apt install valgrind)",
+)
+def test_callgrind_annotate_reads_how_often_routines_were_entered(
+    tides: ProfileReport, tmp_path: Path
+) -> None:
+    (tmp_path / "callgrind.out").write_text(callgrind_of(tides))
+    words = ["callgrind_annotate", "--tree=calling", "--threshold=100", "callgrind.out"]
+    done = subprocess.run(words, cwd=tmp_path, capture_output=True, text=True, check=True)
+    assert not done.stderr
+    theirs = {}
+    caller = ""
+    for mark, name, count in re.findall(r" ([*>]) +\?\?\?:(\S+)(?: \(([\d,]+)x\))?", done.stdout):
+        if mark == "*":
+            caller = name
+        else:
+            theirs[caller, name] = int(count.replace(",", ""))
+    ours = {
+        (row.caller, row.callee): row.calls + row.entries
+        for row in tides.calls
+        if row.caller_address >= 0
+    }
+    assert theirs == ours
+    assert any(row.entries and not row.calls for row in tides.calls)
+
+
 @pytest.mark.source("callgrind_annotate (Valgrind)", part="source lines", kind="library")
 @pytest.mark.skipif(
     not shutil.which("callgrind_annotate"),

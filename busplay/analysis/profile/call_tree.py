@@ -44,12 +44,14 @@ class CallNode:
         parent: index of the node that called it; -1 for the two roots.
         routine: address where it begins; -1 for the roots.
         calls: times that it was called there.
+        entries: times that it was entered there without a call, see `RoutineProfile`.
         costs: its own: cycles, stores, stores that changed nothing.
     """
 
     parent: int
     routine: int
     calls: int
+    entries: int
     costs: tuple[int, int, int]
 
 
@@ -65,6 +67,8 @@ class CallTree:
             starts.astype(np.uint16), np.diff(np.append(starts, ADDRESSES))
         )
         self._parent, self._routine, self._calls = [-1, -1], [-1, -1], [0, 0]
+        self._entries = [0, 0]
+        self._counts = False
         self._costs = [[0, 0, 0], [0, 0, 0]]
         self._children: dict[tuple[int, int], int] = {}
         self._frames: list[list[int]] = []
@@ -83,10 +87,14 @@ class CallTree:
         Args:
             address: uint16[instructions]; the instruction that each one's costs belong to.
             costs: int64[instructions] each: cycles, stores, stores that changed nothing.
-            counts: add the costs; if not, only follow the calls.
+            counts: count; if not, only follow the calls. Once begun, counting goes on.
         """
         if not len(instructions):
             return
+        if counts and not self._counts:
+            self._counts = True
+            for frame in self._frames:
+                self._entries[frame[0]] += 1
         kind, s = instructions.kind, instructions.register("s")
         code = _CODE_OF_OPCODE[instructions.opcode]
         if kind.any():
@@ -122,10 +130,6 @@ class CallTree:
                 own[1] += stores
                 own[2] += unchanged
 
-    def forget_calls(self) -> None:
-        """Count calls from here on."""
-        self._calls = [0] * len(self._calls)
-
     def _enter(
         self, before: int, s_then: int, s_now: int, enters: int, at: int, *, interrupted: bool
     ) -> int:
@@ -133,6 +137,7 @@ class CallTree:
         frames = self._frames
         if not frames:
             frames.append([self._child(PROGRAM, enters), _OUTERMOST])
+            self._entries[frames[0][0]] += self._counts
         if before == _CALL:
             self._close(s_then)
             self._open(frames[-1][0], enters, s_then)
@@ -143,11 +148,12 @@ class CallTree:
         frame = frames[-1]
         if self._routine[frame[0]] != at:
             frame[0] = self._child(self._parent[frame[0]], at)
+            self._entries[frame[0]] += self._counts
         return frame[0]
 
     def _open(self, parent: int, routine: int, s: int) -> None:
         node = self._child(parent, routine)
-        self._calls[node] += 1
+        self._calls[node] += self._counts
         self._frames.append([node, s])
 
     def _close(self, s: int) -> None:
@@ -164,15 +170,16 @@ class CallTree:
             self._parent.append(parent)
             self._routine.append(routine)
             self._calls.append(0)
+            self._entries.append(0)
             self._costs.append([0, 0, 0])
         return node
 
     def nodes(self) -> tuple[CallNode, ...]:
         """Return all nodes, each behind the one that called it; the two roots first."""
         return tuple(
-            CallNode(parent, routine, calls, (costs[0], costs[1], costs[2]))
-            for parent, routine, calls, costs in zip(
-                self._parent, self._routine, self._calls, self._costs, strict=True
+            CallNode(parent, routine, calls, entries, (costs[0], costs[1], costs[2]))
+            for parent, routine, calls, entries, costs in zip(
+                self._parent, self._routine, self._calls, self._entries, self._costs, strict=True
             )
         )
 

@@ -21,8 +21,8 @@ _NS_PER_S = 1_000_000_000
 _INTERRUPT_NAME = "interrupt"
 
 CSV_COLUMNS = (
-    "kind", "name", "address", "file", "line", "calls", "cycles", "cycles_with_callees", "stores",
-    "stores_unchanged", "stores_replaced",
+    "kind", "name", "address", "file", "line", "calls", "entries", "cycles", "cycles_with_callees",
+    "stores", "stores_unchanged", "stores_replaced",
 )  # fmt: skip
 
 
@@ -45,6 +45,7 @@ def _csv_rows(report: ProfileReport) -> Iterator[dict[str, object]]:
             "name": row.name,
             "address": f"0x{row.address:04X}",
             "calls": row.calls,
+            "entries": row.entries,
             "cycles": row.cycles,
             "cycles_with_callees": row.cycles_with_callees,
             "stores": row.stores,
@@ -68,6 +69,7 @@ def _csv_rows(report: ProfileReport) -> Iterator[dict[str, object]]:
             "name": f"{call.caller} > {call.callee}",
             "address": f"0x{call.callee_address:04X}",
             "calls": call.calls,
+            "entries": call.entries,
             "cycles_with_callees": call.cycles,
         }
     for one in report.written_most:
@@ -158,6 +160,7 @@ def callgrind_of(report: ProfileReport) -> str:
         files.setdefault(cost.routine, cost.file or "???")
     lines = [
         "# callgrind format",
+        "# As callgrind itself does, calls count what was entered by a jump or a fall-through too.",
         "version: 1",
         f"creator: busplay {VERSION}",
         f"cmd: {_one_line(report.program or report.board)}",
@@ -179,8 +182,7 @@ def callgrind_of(report: ProfileReport) -> str:
         for callee, (count, sums) in sorted(calls.get(routine, {}).items()):
             lines.append(f"cfi={_one_line(files.get(callee, '???'))}")
             lines.append(f"cfn={_name(report, callee)}")
-            # Of none the reader would take the costs for the caller's own: it was jumped to once.
-            lines.append(f"calls={max(1, count)} 0")
+            lines.append(f"calls={count} 0")
             lines.append(f"0 {' '.join(map(str, sums))}")
     return "\n".join(lines) + "\n"
 
@@ -188,7 +190,7 @@ def callgrind_of(report: ProfileReport) -> str:
 def _calls_by_caller(
     report: ProfileReport,
 ) -> dict[int, dict[int, tuple[int, tuple[int, ...]]]]:
-    """Return caller, callee: how many calls, and what they cost; interrupts have no caller."""
+    """Return caller, callee: calls and entries, and what they cost; interrupts have no caller."""
     sums = totals(report.nodes)
     found: dict[int, dict[int, tuple[int, tuple[int, ...]]]] = {}
     for index, node in enumerate(report.nodes):
@@ -201,7 +203,7 @@ def _calls_by_caller(
         by_callee = found.setdefault(caller, {})
         count, costs = by_callee.get(node.routine, (0, (0, 0, 0)))
         added = tuple(one + other for one, other in zip(costs, sums[index], strict=True))
-        by_callee[node.routine] = count + node.calls, added
+        by_callee[node.routine] = count + node.calls + node.entries, added
     return found
 
 

@@ -47,7 +47,6 @@ def profile_passage(program: ProgramHistory, *, first_cycle: int, stop_cycle: in
         walk.go(max(walk.first_cycle, first_cycle - 2 * refresh_cycles))
         collector.take_memory(walk.core.memory)
         collect(walk, collector, first_cycle, counts=False)
-        collector.tree.forget_calls()
         collect(walk, collector, stop_cycle, counts=True)
         stop = walk.core.stop
     return make_report(

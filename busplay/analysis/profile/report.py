@@ -151,7 +151,9 @@ def make_report(
 def _routine_rows(
     collector: ProfileCollector, nodes: tuple[CallNode, ...], routines: Routines, cycles: int
 ) -> list[RoutineProfile]:
-    own, calls, inclusive, interrupt_cycles = (defaultdict[int, int](int) for _ in range(4))
+    own, calls, entries, inclusive, interrupt_cycles = (
+        defaultdict[int, int](int) for _ in range(5)
+    )
     sums = totals(nodes)
     above: list[frozenset[int]] = [frozenset(), frozenset()]
     in_interrupts = [False, True]
@@ -161,6 +163,7 @@ def _routine_rows(
         in_interrupts.append(in_interrupts[node.parent])
         own[node.routine] += node.costs[0]
         calls[node.routine] += node.calls
+        entries[node.routine] += node.entries
         # Within itself its cycles are counted already.
         if node.routine not in callers:
             inclusive[node.routine] += sums[index][0]
@@ -175,6 +178,7 @@ def _routine_rows(
             address=start,
             is_interrupt=interrupt_cycles[start] == inclusive[start],
             calls=calls[start],
+            entries=entries[start],
             cycles=own[start],
             waiting_cycles=by_routine[3][start],
             cycles_with_callees=inclusive[start],
@@ -258,9 +262,10 @@ def _call_rows(nodes: tuple[CallNode, ...], routines: Routines) -> tuple[CallPro
         if node.parent == PROGRAM:
             continue
         caller = -1 if node.parent == INTERRUPTS else nodes[node.parent].routine
-        edge = edges.setdefault((caller, node.routine), [0, 0])
+        edge = edges.setdefault((caller, node.routine), [0, 0, 0])
         edge[0] += node.calls
-        edge[1] += sums[index][0]
+        edge[1] += node.entries
+        edge[2] += sums[index][0]
     rows = [
         CallProfile(
             "interrupt" if caller < 0 else routines.name(caller),
@@ -268,9 +273,10 @@ def _call_rows(nodes: tuple[CallNode, ...], routines: Routines) -> tuple[CallPro
             caller,
             callee,
             calls,
+            entries,
             cycles,
         )
-        for (caller, callee), (calls, cycles) in edges.items()
+        for (caller, callee), (calls, entries, cycles) in edges.items()
     ]
     return tuple(sorted(rows, key=lambda row: (-row.cycles, row.caller_address)))
 

@@ -16,6 +16,8 @@ class RoutineProfile:
         address: where it begins.
         is_interrupt: it ran as, or for, an interrupt handler only.
         calls: times that a JSR or an interrupt went to it.
+        entries: times that it was entered without one: by a jump, a branch, from the code before
+            it, or because it was under way where the profile begins.
         cycles: its own, calls to other routines not included; waiting is.
         waiting_cycles: of them in WAI.
         cycles_with_callees: with the routines that it called, interrupts not included.
@@ -32,6 +34,7 @@ class RoutineProfile:
     address: int
     is_interrupt: bool
     calls: int
+    entries: int
     cycles: int
     waiting_cycles: int
     cycles_with_callees: int
@@ -99,7 +102,9 @@ class CallProfile:
         callee: its name.
         caller_address: where the caller begins; -1 for interrupts.
         callee_address: where the callee begins.
-        calls: how many; 0 if it was only jumped to by another that the caller had called.
+        calls: how many.
+        entries: times that the callee was entered without a call, see `routines`: by a jump from
+            another that the caller had called.
         cycles: that they took, with callees.
     """
 
@@ -108,6 +113,7 @@ class CallProfile:
     caller_address: int
     callee_address: int
     calls: int
+    entries: int
     cycles: int
 
 
