@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
+from busplay.player.marks import NOTE_CHARACTERS_MAX
 from busplay.view.instrument import actions
 from busplay.view.instrument.layout import Places
 from busplay.view.instrument.line import (
@@ -46,6 +47,8 @@ class Instrument(Panels):
     def _hot_at(self, x: int, y: int) -> Hot | None:
         if "menu" in self._hots:
             return hot_at(self._hots["menu"], x, y)
+        if found := hot_at(self._hots.get("typing", ()), x, y):
+            return found
         for hots in self._hots.values():
             found = hot_at(hots, x, y)
             if found is not None:
@@ -263,6 +266,8 @@ class Instrument(Panels):
     """Set by the window: does a command that a button stands for."""
 
     def _start_typing(self, action: actions.StartTyping) -> None:
+        if self.state.typing is not None and self.state.typing_for == action.what:
+            return
         self.state.typing_for = action.what
         if action.what == "search":
             text = self.state.searched.text
@@ -271,7 +276,7 @@ class Instrument(Panels):
             text = self.state.breakpoint
             self.state.typing = Typing(text, len(text), BREAKPOINT_HINT)
         else:
-            self.state.typing = Typing(hint="note for this moment; Return keeps it")
+            self.state.typing = Typing(letters_max=NOTE_CHARACTERS_MAX)
 
     def _stop_typing(self) -> None:
         self.state.typing = None

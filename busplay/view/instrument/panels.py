@@ -26,11 +26,18 @@ from busplay.view.instrument.line import (
 from busplay.view.instrument.lists import draw_errors, draw_frames, draw_routines
 from busplay.view.instrument.moves import Moves
 from busplay.view.instrument.state import Step, Tab
-from busplay.view.instrument.tools import Tools, draw_tools, overlay_choices, step_choices
+from busplay.view.instrument.tools import (
+    Tools,
+    draw_tools,
+    overlay_choices,
+    search_box,
+    step_choices,
+)
 from busplay.view.keys import Command, keys_of
 from busplay.view.widgets.box import Box
 from busplay.view.widgets.drawing import Drawing, Look
 from busplay.view.widgets.menu import Choice, draw_menu
+from busplay.view.widgets.search_line import draw_typing_box
 from busplay.view.widgets.splitter import draw_splitter
 from busplay.view.widgets.table import first_row
 from busplay.view.widgets.tabs import draw_tabs
@@ -39,6 +46,11 @@ from busplay.view.widgets.time_line import draw_here, track_box
 from busplay.view.widgets.tooltip import draw_tooltip
 
 SEARCH_HINT = "find $4000, =7F, label"
+TYPING_TITLES = {
+    "search": "find an address, a value or a label",
+    "note": "mark this moment with a note",
+    "breakpoint": "run to",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,10 +102,8 @@ class Panels(Moves):
 
     def _tools(self) -> Tools:
         state = self.state
-        typing = state.searched
-        is_typing = state.typing is not None
-        if state.typing is not None:
-            typing = state.typing
+        is_typing = state.typing is not None and state.typing_for == "search"
+        typing = state.typing if is_typing and state.typing else state.searched
         if not typing.hint:
             typing = replace(typing, hint=SEARCH_HINT)
         return Tools(
@@ -288,11 +298,25 @@ class Panels(Moves):
             self._hots["menu"] = menu.hots
             return (*key, tuple(choices), self.state.menu_row, hovered), drawing.add(menu)
         self._hots.pop("menu", None)
+        self._hots.pop("typing", None)
+        if (typing := self.state.typing) is not None and not self._has_search_line(look):
+            title = TYPING_TITLES[self.state.typing_for]
+            top = places.tools.bottom + look.sizes.pad_px
+            action = actions.StartTyping(self.state.typing_for)
+            line = draw_typing_box(title, typing, top, window, look, action=action)
+            self._hots["typing"] = line.hots
+            return (*key, typing, self.state.typing_for), drawing.add(line)
         lines = self._tip()
         if lines and self.state.mouse is not None:
             drawing.add(draw_tooltip(lines, self.state.mouse, window, look))
             key += (tuple(lines), self.state.mouse)
         return key, drawing
+
+    def _has_search_line(self, look: Look) -> bool:
+        """Whether what is typed stands in the row of buttons."""
+        if self._places is None or self.state.typing_for != "search":
+            return False
+        return search_box(self._tools(), self._places.tools, look) is not None
 
     def _tip(self) -> list[str]:
         if self._drag is not None or self.state.mouse is None:

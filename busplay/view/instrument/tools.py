@@ -18,6 +18,10 @@ NARROW_EM = 26
 """A row narrower than so many letters' heights has buttons to play and step, and no others."""
 
 
+SEARCH_LEAST_EM, SEARCH_EM = 6, 22
+"""The least width of the search line, and the width that it has where there is room."""
+
+
 @dataclass(frozen=True, slots=True)
 class Tools:
     """What the buttons show.
@@ -47,38 +51,59 @@ class Tools:
 def draw_tools(tools: Tools, box: Box, look: Look, hovered: object) -> Drawing:
     """Return the buttons; those at the end are left out first where there is no room."""
     drawing = Drawing([Fill(box, theme.BAR)])
-    pad = look.sizes.pad_px
-    row = Box(box.left + pad // 2, box.top + pad // 2, box.width - pad, look.row_px)
-    fixed = [
-        _button(tools, Command.INSTRUMENT, label="screens", tip="the screens alone"),
-        _button(tools, Command.HELP, label="help", tip="all keys"),
-    ]
-    if box.width < NARROW_EM * look.sizes.text_px:
-        # The status line has F1 still, and F12 stands there.
-        fixed = []
-    fixed_px = sum(button_width(one, look) + pad for one in fixed)
-    row, end = row.cut_right(min(fixed_px, row.width // 2))
-    buttons: list[Button | None] = list(_playing(tools))
-    if _width(buttons, look) > row.width:
-        # Rather all buttons without their keys than some of them with.
-        buttons = [None if one is None else _without_keys(one) for one in buttons]
-    used = _width(buttons, look)
-    search_px = row.width - used - pad
-    if search_px >= 6 * look.sizes.text_px:
-        row, place = row.cut_right(min(search_px, 22 * look.sizes.text_px))
+    row, end = _rows(tools, box, look)
+    place = search_box(tools, box, look)
+    if place is not None:
+        row = Box(row.left, row.top, place.left - row.left, row.height)
         drawing.add(
             draw_search_line(
                 tools.typing,
-                place.inset(pad // 2, 0),
+                place.inset(look.sizes.pad_px // 2, 0),
                 look,
                 active=tools.is_typing,
                 action=StartTyping("search"),
                 keys=keys_of(Command.SEARCH, hears_keys=tools.hears_keys),
             )
         )
-    drawing.add(draw_buttons(buttons, row, look, hovered))
-    drawing.add(draw_buttons(list(fixed), end, look, hovered))
+    drawing.add(draw_buttons(_first_buttons(tools, row.width, look), row, look, hovered))
+    drawing.add(draw_buttons(list(_last_buttons(tools, box, look)), end, look, hovered))
     return drawing
+
+
+def search_box(tools: Tools, box: Box, look: Look) -> Box | None:
+    """Return where the search line stands in a row of buttons; None: there is no room for it."""
+    row, _ = _rows(tools, box, look)
+    used = _width(_first_buttons(tools, row.width, look), look)
+    width = row.width - used - look.sizes.pad_px
+    if not box.height or width < SEARCH_LEAST_EM * look.sizes.text_px:
+        return None
+    return row.cut_right(min(width, SEARCH_EM * look.sizes.text_px))[1]
+
+
+def _rows(tools: Tools, box: Box, look: Look) -> tuple[Box, Box]:
+    """Return the room of the first buttons with the search line, and that of the last ones."""
+    pad = look.sizes.pad_px
+    row = Box(box.left + pad // 2, box.top + pad // 2, box.width - pad, look.row_px)
+    last_px = sum(button_width(one, look) + pad for one in _last_buttons(tools, box, look))
+    return row.cut_right(min(last_px, row.width // 2))
+
+
+def _last_buttons(tools: Tools, box: Box, look: Look) -> list[Button]:
+    if box.width < NARROW_EM * look.sizes.text_px:
+        # The status line has F1 still, and F12 stands there.
+        return []
+    return [
+        _button(tools, Command.INSTRUMENT, label="screens", tip="the screens alone"),
+        _button(tools, Command.HELP, label="help", tip="all keys"),
+    ]
+
+
+def _first_buttons(tools: Tools, width_px: int, look: Look) -> list[Button | None]:
+    buttons = _playing(tools)
+    if _width(buttons, look) > width_px:
+        # Rather all buttons without their keys than some of them with.
+        buttons = [None if one is None else _without_keys(one) for one in buttons]
+    return buttons
 
 
 def _width(buttons: list[Button | None], look: Look) -> int:

@@ -1,4 +1,4 @@
-"""A line to type into: what to search for, or a note."""
+"""A line to type into: what to search for, a note, a breakpoint."""
 
 from __future__ import annotations
 
@@ -9,6 +9,8 @@ from busplay.view.widgets.box import Box
 from busplay.view.widgets.drawing import Drawing, Fill, Hot, Look, Outline
 
 TEXT_MAX = 200
+BOX_EM = 40
+"""The width of a line in a box of its own, in letters' heights, where there is room."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,17 +22,19 @@ class Typing:
         cursor: letters before it.
         hint: stands there while nothing is typed.
         answer: what became of it: `3 of 17`, or why nothing was found.
+        letters_max: more cannot be typed.
     """
 
     text: str = ""
     cursor: int = 0
     hint: str = ""
     answer: str = ""
+    letters_max: int = TEXT_MAX
 
     def typed(self, text: str) -> Typing:
         """Return it with printable text put in at the cursor."""
         new = "".join(letter for letter in text if letter.isprintable())
-        new = new[: TEXT_MAX - len(self.text)]
+        new = new[: max(0, self.letters_max - len(self.text))]
         joined = self.text[: self.cursor] + new + self.text[self.cursor :]
         return replace(self, text=joined, cursor=self.cursor + len(new), answer="")
 
@@ -76,3 +80,21 @@ def draw_search_line(
         left = inner.left + look.measure.width(before, size)
         drawing.draw(Fill(Box(left, box.top + 3, 2, box.height - 6), theme.TEXT))
     return drawing.heat(Hot(box, action, typing.hint))
+
+
+def draw_typing_box(
+    title: str, typing: Typing, top_px: int, window: Box, look: Look, *, action: object
+) -> Drawing:
+    """Return a line to type into in a box of its own, over whatever is below `top_px`."""
+    pad, row = look.sizes.pad_px, look.row_px
+    width = min(window.width - 2 * pad, BOX_EM * look.sizes.text_px)
+    left = window.left + (window.width - width) // 2
+    box = Box(left, min(top_px, max(0, window.bottom - 3 * row)), width, 2 * row + pad * 3 // 2)
+    drawing = Drawing([Fill(box, theme.TIP), Outline(box, theme.DIM)])
+    head, line = box.inset(pad, pad // 2).cut_top(row)
+    keys = "Return  Esc"
+    head, place = head.cut_right(look.measure.width(keys, look.sizes.small_px))
+    drawing.draw(look.words(title, head, theme.DIM, theme.TIP))
+    drawing.draw(look.words(keys, place, theme.KEY, theme.TIP, align="right", small=True))
+    line = line.cut_top(row)[0]
+    return drawing.add(draw_search_line(typing, line, look, active=True, action=action))

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import pytest
 
 from busplay.player.inspector import RoutineFacts
-from busplay.player.marks import Mark, Marks
+from busplay.player.marks import NOTE_CHARACTERS_MAX, Mark, Marks
 from busplay.player.player import Player
 from busplay.view.instrument import actions
 from busplay.view.instrument.instrument import BREAKPOINT_HINT, Instrument
@@ -456,6 +456,45 @@ def test_search_of_the_program_that_is_ended_leaves_everything_as_it_was(bench: 
     instrument.act(actions.RunTo("$C000"))
     assert bench.playable.cycle == 500
     assert bench.inspector.on_search is None
+
+
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("is_open", [True, False])
+@pytest.mark.parametrize("what", ["search", "note", "breakpoint"])
+def test_what_is_typed_is_seen_at_any_size_and_without_panels(bench, size, is_open, what) -> None:
+    """It was typed blind where the row of buttons had no room for the line, or was not there."""
+    instrument = bench.instrument
+    instrument.act(actions.StartTyping(what))
+    instrument.type_key("", "Q7")
+    instrument.state.kept.is_open = is_open
+    bench.draw(size)
+    if not is_open:
+        instrument._places = replace(bench.places, tools=Box(0, 0, 0, 0))
+        bench.drawings.pop("tools")
+    above = instrument.above(Box(0, 0, *size))[1]
+    seen = [one for drawing in (above, *bench.drawings.values()) for one in texts(drawing)]
+    assert seen.count("Q7") == 1
+    assert not overlapping(above)
+
+
+def test_click_into_the_line_that_is_typed_into_keeps_what_is_there(bench: Bench) -> None:
+    instrument = bench.instrument
+    instrument.do(Command.SEARCH)
+    instrument.type_key("", "$40")
+    bench.draw((1920, 1080))
+    bench.click(actions.StartTyping("search"), "tools")
+    assert instrument.state.typing is not None
+    assert instrument.state.typing.text == "$40"
+
+
+def test_note_ends_where_a_marks_note_has_its_end(bench: Bench) -> None:
+    """Longer ones were cut when they were kept, without a word."""
+    instrument = bench.instrument
+    instrument.do(Command.MARK)
+    for _ in range(NOTE_CHARACTERS_MAX + 9):
+        instrument.type_key("", "n")
+    assert instrument.state.typing is not None
+    assert instrument.state.typing.text == "n" * NOTE_CHARACTERS_MAX
 
 
 def test_marks_are_set_with_a_note_gone_to_and_removed(bench: Bench) -> None:
