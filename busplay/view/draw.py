@@ -203,7 +203,8 @@ class Painter:
         paint_commands(target, draw_message(scene.message, room, look).commands, self.texts)
         for part in parts.values():
             target.blit(panels, part.box[:2], pygame.Rect(part.box))
-        self._status_line.draw(target, scene.cells, sizes)
+        hots = self._status_line.draw(target, scene.cells, sizes)
+        scene.instrument.take_status(hots)
         paint_commands(target, above.commands, self.texts)
         if not scene.help_open:
             lines = [(scene.caution, theme.PAUSED), (scene.note, theme.TEXT)]

@@ -83,6 +83,7 @@ class Command(Enum):
     RUN_TO = auto()
     RUN_BACK_TO = auto()
     RUN_TO_RETURN = auto()
+    MENU = auto()
     SIDE_NARROWER = auto()
     SIDE_WIDER = auto()
     BELOW_LOWER = auto()
@@ -189,6 +190,7 @@ _TIME = {
     pygame.K_r: Command.BREAKPOINT,
     pygame.K_t: Command.RUN_TO,
     pygame.K_u: Command.RUN_TO_RETURN,
+    pygame.K_v: Command.MENU,
     pygame.K_m: Command.MARK,
     pygame.K_x: Command.NEXT_MARK,
     pygame.K_UP: Command.ROW_UP,
@@ -215,6 +217,9 @@ _TIME_SHIFTED = {
     pygame.K_UP: Command.PIXEL_UP,
     pygame.K_DOWN: Command.PIXEL_DOWN,
 }
+TIME_COMMANDS = frozenset((*_TIME.values(), *_TIME_SHIFTED.values())) - frozenset(_PLAIN.values())
+"""Commands that need a recording, or the part of a run that is kept."""
+
 # Function keys stay the window's even where they do nothing, so that no program relies on one.
 _FUNCTION_KEYS = frozenset(range(pygame.K_F1, pygame.K_F12 + 1))
 
@@ -240,8 +245,8 @@ TIME_HELP = (
     HelpRow(",  .", "a step back, on"),
     HelpRow("S", "choose what a step is"),
     HelpRow("J  K", "a store back, on"),
-    HelpRow("N", "next error; with Shift the last"),
-    HelpRow("W", "next write of the pixel; with Shift the last"),
+    HelpRow("N", "next error; with Shift the previous"),
+    HelpRow("W", "next write of the pixel; Shift: previous"),
     HelpRow("Left  Right", "a second back, on"),
     HelpRow("Page up  down", "ten seconds back, on"),
     HelpRow("Home  End", "to the beginning, the end"),
@@ -257,6 +262,12 @@ TIME_HELP = (
     HelpRow("Tab", "next panel"),
     HelpRow("Up  Down  Return", "choose a row, go there"),
     HelpRow("7  8  9  0", "resize the panels"),
+    HelpRow("V", "menu of all else"),
+)
+MOUSE_HELP = (
+    HelpRow("click", "pin a pixel; go to a row or moment"),
+    HelpRow("wheel", "time line: zoom; screens: larger, smaller"),
+    HelpRow("drag", "time line: move; with Shift loop a passage"),
 )
 
 
@@ -273,6 +284,7 @@ def help_rows(*, can_seek: bool, hears_keys: bool) -> list[HelpRow]:
     if can_seek:
         control = "Ctrl " if hears_keys else ""
         rows += [HelpRow(control + row.keys, row.does) for row in TIME_HELP]
+        rows += MOUSE_HELP
     return rows
 
 
@@ -328,6 +340,8 @@ def command_of(key: int, modifiers: int, *, hears_keys: bool) -> Command | None:
 
 def keys_of(command: Command, *, hears_keys: bool) -> str:
     """Return the keys of a command, as controls show them; empty if it has none."""
+    if command is Command.QUIT:
+        return "Ctrl Q"
     for table, shift in (
         (_PLAIN, ""),
         (_SHIFTED, "Shift "),

@@ -14,8 +14,12 @@ from busplay.player.playable import Status
 from busplay.player.player import Player
 from busplay.player.speed import StoreRate, speed_text
 from busplay.view import theme
+from busplay.view.instrument.actions import Do
+from busplay.view.keys import Command, keys_of
 from busplay.view.text import Texts
 from busplay.view.theme import Colour, Sizes
+from busplay.view.widgets.box import Box
+from busplay.view.widgets.drawing import Hot
 
 # Below this part of the asked speed, the line says what is really reached.
 REACHES_PERMILLE = 950
@@ -33,6 +37,7 @@ class StatusCell:
         colour: of the value.
         more: told behind the value if there is room.
         dot: the value stands behind a dot of its colour.
+        command: what a click does, or None.
     """
 
     label: str
@@ -42,6 +47,7 @@ class StatusCell:
     colour: Colour = theme.TEXT
     more: str = ""
     dot: bool = False
+    command: Command | None = None
 
 
 def time_text(cycle: int, clock_hz: int) -> str:
@@ -101,8 +107,16 @@ def _led_cell(name: str, *, is_lit: bool) -> StatusCell:
     return StatusCell(name, "on" if is_lit else "off", "off", 1, colour, dot=True)
 
 
-def status_cells(player: Player, status: Status, *, held: bool = False) -> list[StatusCell]:
-    """Return all cells of the line, left to right."""
+def status_cells(
+    player: Player, status: Status, *, held: bool = False, alone: bool = False
+) -> list[StatusCell]:
+    """Return all cells of the line, left to right.
+
+    Args:
+        player, status: what they tell.
+        held: time stands still, whatever is played.
+        alone: the screens are shown without the panels, whose buttons do the rest.
+    """
     playable = player.playable
     time = time_text(status.cycle, status.clock_hz)
     whole = ""
@@ -126,8 +140,14 @@ def status_cells(player: Player, status: Status, *, held: bool = False) -> list[
         errors,
         speed_cell(player),
         *(_led_cell(name, is_lit=is_lit) for name, is_lit in status.leds),
-        StatusCell("F1", "help", "help", 4, theme.ACCENT),
+        *(_key_cell(Command.INSTRUMENT, "panels") for _ in range(alone)),
+        _key_cell(Command.HELP, "help"),
     ]
+
+
+def _key_cell(command: Command, text: str) -> StatusCell:
+    keys = keys_of(command, hears_keys=False)
+    return StatusCell(keys, text, text, 4, theme.ACCENT, command=command)
 
 
 class StatusLine:
@@ -150,8 +170,8 @@ class StatusLine:
         gaps = 2 * sizes.pad_px * (len(cells) + 1)
         return gaps + sum(self._cell_width(cell, sizes) for cell in cells)
 
-    def draw(self, target: pygame.Surface, cells: list[StatusCell], sizes: Sizes) -> None:
-        """Draw as many cells as fit."""
+    def draw(self, target: pygame.Surface, cells: list[StatusCell], sizes: Sizes) -> list[Hot]:
+        """Draw as many cells as fit; return those that can be clicked."""
         width, height = target.get_size()
         top = height - self.height(sizes)
         target.fill(theme.BAR, (0, top, width, height - top))
@@ -163,11 +183,17 @@ class StatusLine:
         mores = self._mores_that_fit(shown, sizes, spare)
         spare -= sum(mores)
         left = sizes.pad_px
+        hots = []
         for i, (cell, cell_width, more) in enumerate(zip(shown, widths, mores, strict=True)):
-            if i == len(shown) - 1 and i > 0:
-                left += max(0, spare)  # the last one stands at the right end
+            if cell.command is not None and i > 0:
+                left += max(0, spare)  # those that can be clicked stand at the right end
+                spare = 0
             self._draw_cell(target, cell, left, top + sizes.pad_px // 2, more, sizes)
+            if cell.command is not None:
+                box = Box(left, top, cell_width + more, height - top)
+                hots.append(Hot(box, Do(cell.command), f"{cell.value}  ({cell.label})"))
             left += cell_width + more + gap
+        return hots
 
     def _that_fit(
         self, cells: list[StatusCell], sizes: Sizes, room_px: int, gap_px: int

@@ -213,7 +213,8 @@ class PlayerWindow:
         self._status_key: tuple[object, ...] = ()
         self._note_until_ns = 0
         self._drawn: Drawn | None = None
-        self._scene.cells = status_cells(player, self._playable.status())
+        alone_now = not self.instrument.is_open
+        self._scene.cells = status_cells(player, self._playable.status(), alone=alone_now)
         desktop = screen.desktop_size()
         size = first_size(self._scene, self._painter, desktop)
         self._window = screen.ScreenWindow(title, size)
@@ -373,12 +374,14 @@ class PlayerWindow:
         player = self._player
         cycle = 0 if player.playing else self._playable.cycle
         held = self._is_held
-        key = (player.playing, player.stepping, player.speed, cycle, held)
+        alone = not self.instrument.is_open
+        key = (player.playing, player.stepping, player.speed, cycle, held, alone)
         if key == self._status_key and now_ns < self._status_due_ns:
             return
         self._status_key = key
         self._status_due_ns = now_ns + STATUS_NS
-        self._scene.cells = status_cells(player, self._playable.status(), held=held)
+        status = self._playable.status()
+        self._scene.cells = status_cells(player, status, held=held, alone=alone)
 
     def _report(self, pictures: int, reason: Reason) -> WindowReport:
         return WindowReport(pictures, self._playable.cycle, reason)

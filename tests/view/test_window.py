@@ -14,6 +14,7 @@ from busplay.player.marks import Marks
 from busplay.png import encode_png
 from busplay.units import Ratio
 from busplay.view import screen
+from busplay.view.instrument.actions import Do
 from busplay.view.instrument.line import NAMES
 from busplay.view.instrument.state import Kept, Pixel, Tab
 from busplay.view.kept import read_layout, write_layout
@@ -562,3 +563,21 @@ def test_help_that_has_no_room_scrolls(make_window: MakeWindow) -> None:
     assert window._scene.help_scroll_px == end - 24
     tap(window, pygame.K_a, "a")
     assert not window._scene.help_open
+
+
+def test_screens_alone_have_a_place_to_click_for_panels_and_help(make_window: MakeWindow) -> None:
+    """Somebody with a mouse alone had no way to either."""
+    window, _, _ = make_window()
+    window.paint()
+    for command in (Command.INSTRUMENT, Command.HELP):
+        hots = window.instrument._hots["status"]
+        (box,) = [hot.box for hot in hots if hot.action == Do(command)]
+        place = box.left + box.width // 2, box.top + box.height // 2
+        for kind in (pygame.MOUSEBUTTONDOWN, pygame.MOUSEBUTTONUP):
+            event = pygame.event.Event(kind, button=pygame.BUTTON_LEFT, pos=place)
+            pygame.event.post(event)
+        window.handle_events()
+        window.paint()
+    assert window.instrument.is_open
+    assert window._scene.help_open
+    assert Do(Command.INSTRUMENT) not in {hot.action for hot in window.instrument._hots["status"]}

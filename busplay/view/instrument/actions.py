@@ -77,7 +77,7 @@ class ChooseOverlay:
 class OpenMenu:
     """Open a menu, or close it."""
 
-    name: Literal["step", "overlay"]
+    name: Literal["step", "overlay", "all"]
 
 
 @dataclass(frozen=True, slots=True)

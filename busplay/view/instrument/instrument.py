@@ -140,7 +140,7 @@ class Instrument(Panels):
         del y
 
     def wheel(self, x: int, y: int, turns: int) -> None:
-        """Zoom the time line, or scroll a list."""
+        """Zoom the time line, scroll a list, or show the screens larger or smaller."""
         places, look = self._places, self._look
         if places is None or look is None:
             return
@@ -151,6 +151,8 @@ class Instrument(Panels):
                 self._zoom(edge, nearer=turns > 0)
         elif places.side.contains(x, y):
             self._scroll_by(-turns * WHEEL_ROWS)
+        elif places.screens.contains(x, y) and self.is_open:
+            self.on_command(Command.LARGER if turns > 0 else Command.SMALLER)
 
     # -- lists
 
@@ -234,6 +236,7 @@ class Instrument(Panels):
         """Do what a control does."""
         state = self.state
         if isinstance(action, actions.Do):
+            state.menu = None
             self.on_command(action.command)
         elif isinstance(action, actions.GoToFrame):
             self._go_to_frame(action.frame)
@@ -369,6 +372,7 @@ _COMMANDS: dict[Command, Callable[[Instrument], None]] = {
     Command.SEARCH: lambda one: one.act(actions.StartTyping("search")),
     Command.FIND_NEXT: lambda one: one.find(1),
     Command.FIND_LAST: lambda one: one.find(-1),
+    Command.MENU: lambda one: one.act(actions.OpenMenu("all")),
     Command.BREAKPOINT: lambda one: one.act(actions.StartTyping("breakpoint")),
     Command.RUN_TO: lambda one: one.run_to_breakpoint(1),
     Command.RUN_BACK_TO: lambda one: one.run_to_breakpoint(-1),

@@ -29,13 +29,14 @@ from busplay.view.instrument.state import Step, Tab
 from busplay.view.instrument.tools import (
     Tools,
     draw_tools,
+    menu_choices,
     overlay_choices,
     search_box,
     step_choices,
 )
 from busplay.view.keys import Command, keys_of
 from busplay.view.widgets.box import Box
-from busplay.view.widgets.drawing import Drawing, Look
+from busplay.view.widgets.drawing import Drawing, Hot, Look
 from busplay.view.widgets.menu import Choice, draw_menu
 from busplay.view.widgets.search_line import draw_typing_box
 from busplay.view.widgets.splitter import draw_splitter
@@ -46,6 +47,7 @@ from busplay.view.widgets.time_line import draw_here, track_box
 from busplay.view.widgets.tooltip import draw_tooltip
 
 SEARCH_HINT = "find $4000, =7F, label"
+STATUS = "status"
 TYPING_TITLES = {
     "search": "find an address, a value or a label",
     "note": "mark this moment with a note",
@@ -92,13 +94,17 @@ class Panels(Moves):
                 part = self._splitter(places.below_splitter, look, "below", hovered)
                 parts["below splitter"] = part
             parts["below"] = self._line_part(places.below, look, now_ns)
-        for name in set(self._hots) - set(parts):
+        for name in set(self._hots) - set(parts) - {STATUS}:
             del self._hots[name]
         return parts
 
     def take_hots(self, name: str, drawing: Drawing) -> None:
         """Note what answers the mouse in a part that was drawn anew."""
         self._hots[name] = drawing.hots
+
+    def take_status(self, hots: list[Hot]) -> None:
+        """Note what answers the mouse in the status line."""
+        self._hots[STATUS] = hots
 
     def _tools(self) -> Tools:
         state = self.state
@@ -356,6 +362,8 @@ class Panels(Moves):
         tools = self._tools()
         if self.state.menu == "step":
             return step_choices(tools, [one for one in Step if self._can_step(one)])
+        if self.state.menu == "all":
+            return menu_choices(tools)
         return overlay_choices(tools, self._overlays())
 
     def _menu_button(self) -> Box:

@@ -113,7 +113,7 @@ class InstrumentState:
     searched: Typing = field(default_factory=Typing)
     breakpoint: str = ""
     routine: RoutineFacts | None = None
-    menu: Literal["step", "overlay"] | None = None
+    menu: Literal["step", "overlay", "all"] | None = None
     menu_row: int = 0
 
     def for_another(self, displays: Mapping[str, Display]) -> InstrumentState:

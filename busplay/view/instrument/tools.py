@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from busplay.view import theme
 from busplay.view.instrument.actions import ChooseOverlay, ChooseStep, Do, OpenMenu, StartTyping
 from busplay.view.instrument.state import Overlay, Step
-from busplay.view.keys import Command, keys_of
+from busplay.view.keys import TIME_COMMANDS, Command, keys_of
 from busplay.view.widgets.box import Box
 from busplay.view.widgets.button import Button, Icon, button_width, draw_buttons
 from busplay.view.widgets.drawing import Drawing, Fill, Look
@@ -92,7 +92,9 @@ def _last_buttons(tools: Tools, box: Box, look: Look) -> list[Button]:
     if box.width < NARROW_EM * look.sizes.text_px:
         # The status line has F1 still, and F12 stands there.
         return []
+    keys = keys_of(Command.MENU, hears_keys=tools.hears_keys)
     return [
+        Button(OpenMenu("all"), label="menu", keys=keys, tip="all else"),
         _button(tools, Command.INSTRUMENT, label="screens", tip="the screens alone"),
         _button(tools, Command.HELP, label="help", tip="all keys"),
     ]
@@ -205,6 +207,50 @@ def step_choices(tools: Tools, possible: list[Step]) -> list[Choice]:
             why="" if one in possible else WHY_NO_STEP.get(one, "only a recording goes there"),
         )
         for one in Step
+    ]
+
+
+_MENU: tuple[tuple[str, Command], ...] = (
+    ("reset", Command.RESET),
+    ("as fast as possible", Command.FULL_SPEED),
+    ("loop begins here", Command.MARK_BEGIN),
+    ("loop ends here", Command.MARK_END),
+    ("no loop", Command.CLEAR_MARKS),
+    ("whole time line", Command.ZOOM_ALL),
+    ("mark this moment", Command.MARK),
+    ("next mark", Command.NEXT_MARK),
+    ("previous mark", Command.LAST_MARK),
+    ("remove the mark here", Command.REMOVE_MARK),
+    ("next error", Command.NEXT_ERROR),
+    ("previous error", Command.LAST_ERROR),
+    ("find", Command.SEARCH),
+    ("find next", Command.FIND_NEXT),
+    ("find previous", Command.FIND_LAST),
+    ("breakpoint", Command.BREAKPOINT),
+    ("run to the return", Command.RUN_TO_RETURN),
+    ("larger pixels", Command.LARGER),
+    ("smaller pixels", Command.SMALLER),
+    ("pixels as large as fits", Command.FIT),
+    ("units side by side, or stacked", Command.ARRANGE),
+    ("full screen", Command.FULL_SCREEN),
+    ("save the picture", Command.PICTURE),
+    ("save the whole window", Command.WINDOW_PICTURE),
+    ("close the window", Command.QUIT),
+)
+"""What has keys but no button, or one that small windows have no room for."""
+
+
+def menu_choices(tools: Tools) -> list[Choice]:
+    """Return the menu of all else."""
+    return [
+        Choice(
+            label,
+            Do(command),
+            keys=keys_of(command, hears_keys=tools.hears_keys),
+            enabled=tools.can_seek or command not in TIME_COMMANDS,
+            why="" if tools.can_seek else "nothing is kept to go back to",
+        )
+        for label, command in _MENU
     ]
 
 

@@ -1,4 +1,7 @@
-"""A menu: a column of choices, one of them ticked, below or above what opened it."""
+"""A menu: choices, one of them ticked, below or above what opened it.
+
+They stand in one column, or in several where the window is too low for one.
+"""
 
 from __future__ import annotations
 
@@ -46,14 +49,25 @@ def draw_menu(
     tick_px = sizes.text_px
     label_px = max((measure.width(one.label, sizes.text_px) for one in choices), default=0)
     keys_px = max((measure.width(one.keys, sizes.small_px) for one in choices), default=0)
-    width = 2 * pad + tick_px + label_px + (pad + keys_px if keys_px else 0)
-    height = len(choices) * look.row_px + pad
+    rows = max(1, min(len(choices), (window.height - pad) // look.row_px))
+    columns = max(1, -(-len(choices) // rows))
+    rows = -(-len(choices) // columns)
+    wanted = 2 * pad + tick_px + label_px + (pad + keys_px if keys_px else 0)
+    column_px = min(wanted, (window.width - 2) // columns)
+    width = columns * column_px
+    height = rows * look.row_px + pad
     left = min(max(window.left, at[0]), max(window.left, window.right - width))
     top = min(max(window.top, at[1]), max(window.top, window.bottom - height))
     box = Box(left, top, width, height)
     drawing = Drawing([Fill(box, theme.TIP), Outline(box, theme.DIM)])
     for i, one in enumerate(choices):
-        line = Box(left + 1, top + pad // 2 + i * look.row_px, width - 2, look.row_px)
+        column, row = divmod(i, rows)
+        line = Box(
+            left + 1 + column * column_px,
+            top + pad // 2 + row * look.row_px,
+            column_px - 2,
+            look.row_px,
+        )
         lit = one.enabled and (i == chosen or one.action == hovered)
         ground = theme.CONTROL_HOVER if lit else theme.TIP
         if lit:
@@ -65,8 +79,11 @@ def draw_menu(
             drawing.draw(Fill(mark, theme.ACCENT))
         inner = inner.cut_left(tick_px)[1]
         colour = theme.TEXT if one.enabled else theme.DISABLED
-        drawing.draw(look.words(one.label, inner, colour, ground))
         if one.keys:
-            drawing.draw(look.words(one.keys, inner, theme.KEY, ground, align="right", small=True))
+            inner, place = inner.cut_right(measure.width(one.keys, sizes.small_px))
+            key_colour = theme.KEY if one.enabled else theme.DISABLED
+            drawing.draw(look.words(one.keys, place, key_colour, ground, align="right", small=True))
+            inner = inner.cut_right(pad // 2)[0]
+        drawing.draw(look.words(one.label, inner, colour, ground))
         drawing.heat(Hot(line, one.action if one.enabled else None, one.why))
     return drawing

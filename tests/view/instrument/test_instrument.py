@@ -458,6 +458,60 @@ def test_search_of_the_program_that_is_ended_leaves_everything_as_it_was(bench: 
     assert bench.inspector.on_search is None
 
 
+def test_every_command_that_has_keys_has_a_place_for_the_mouse() -> None:
+    """Reset, saved pictures, full screen and the loop's marks were for the keyboard alone."""
+    bench = bench_of()
+    instrument, size = bench.instrument, (1920, 1080)
+    instrument.state.pinned = Pixel("panel", 3, 4)
+    places: set[object] = set()
+    for tab in Tab:
+        instrument.state.kept.tab = tab
+        places |= {hot.action for drawing in bench.draw(size).values() for hot in drawing.hots}
+    for menu in ("step", "overlay", "all"):
+        instrument.act(actions.OpenMenu(menu))
+        places |= {hot.action for hot in instrument.above(Box(0, 0, *size))[1].hots}
+    commands = {action.command for action in places if isinstance(action, actions.Do)}
+    other_ways = {
+        actions.DragTime(): {"BACK", "FORWARD", "FAR_BACK", "FAR_FORWARD", "VIEW_BACK", "VIEW_ON"},
+        actions.ChooseStep("STORE"): {"STEP", "STEP_BACK", "NEXT_STORE", "LAST_STORE", "STEP_KIND"},
+        actions.ChooseOverlay("AGE"): {"OVERLAY", "LAST_OVERLAY"},
+        actions.ChooseTab("frames"): {"NEXT_TAB", "LAST_TAB"},
+        actions.StartTyping("search"): {"SEARCH"},
+        actions.GoToFrame(0): {"ROW_UP", "ROW_DOWN", "ROW_GO"},
+        actions.Unpin(): {"UNPIN"},
+        actions.OpenMenu("all"): {"MENU"},
+        actions.DragSplitter("side"): {"SIDE_NARROWER", "SIDE_WIDER"},
+        actions.DragSplitter("below"): {"BELOW_LOWER", "BELOW_HIGHER"},
+    }
+    assert set(other_ways) <= places
+    # A click pins a pixel, and the wheel zooms.
+    found = {"PIXEL_LEFT", "PIXEL_RIGHT", "PIXEL_UP", "PIXEL_DOWN", "ZOOM_IN", "ZOOM_OUT"}
+    found |= {command.name for command in commands}.union(*other_ways.values())
+    assert found == {command.name for command in Command}
+
+
+def test_menu_of_everything_opens_by_its_key_and_does_what_is_chosen(bench: Bench) -> None:
+    instrument = bench.instrument
+    done: list[Command] = []
+    instrument.on_command = done.append
+    instrument.do(Command.MENU)
+    shown = texts(instrument.above(Box(0, 0, 1280, 720))[1])
+    assert {"reset", "F4", "no loop", "C", "close the window", "Ctrl Q"} <= set(shown)
+    instrument.type_key("down", "")
+    instrument.type_key("return", "")
+    assert done == [Command.FULL_SPEED]
+    assert instrument.state.menu is None
+
+
+def test_wheel_over_the_screens_asks_for_larger_or_smaller_pixels(bench: Bench) -> None:
+    done: list[Command] = []
+    bench.instrument.on_command = done.append
+    x, y = bench.places.screens.left + 50, bench.places.screens.top + 50
+    bench.instrument.wheel(x, y, 1)
+    bench.instrument.wheel(x, y, -2)
+    assert done == [Command.LARGER, Command.SMALLER]
+
+
 @pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize("is_open", [True, False])
 @pytest.mark.parametrize("what", ["search", "note", "breakpoint"])

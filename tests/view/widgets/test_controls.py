@@ -117,6 +117,18 @@ def test_tooltip_that_tells_nothing_is_not_there() -> None:
     assert draw_tooltip([], (5, 5), WINDOW, LOOK) == Drawing()
 
 
+@pytest.mark.parametrize("height", [40, 120, 400])
+def test_menu_stands_in_columns_where_the_window_is_too_low_for_one(height: int) -> None:
+    window = Box(0, 0, 900, height)
+    choices = [Choice(f"choice {n}", n, keys="Shift F9") for n in range(9)]
+    drawing = draw_menu(choices, (800, 300), window, LOOK)
+    assert not overlapping(drawing)
+    for n in range(9):
+        box = hot_of(drawing, n).box
+        assert window.left <= box.left < box.right <= window.right
+        assert box.bottom <= window.bottom or height == 40
+
+
 def test_menu_ticks_the_present_choice_and_refuses_what_cannot_be() -> None:
     choices = [Choice("one", 1, ticked=True), Choice("two", 2, enabled=False, why="not here")]
     drawing = draw_menu(choices, (5, 5), WINDOW, LOOK, chosen=0)
