@@ -110,6 +110,53 @@ class StoreBatch:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class PageChanges:
+    """When banks of memory showed other pages, in order.
+
+    Attributes:
+        since: uint64[changes]; from this processor cycle on, or from this link edge.
+        bank: uint8[changes]; index of the bank.
+        page: uint16[changes].
+    """
+
+    since: UInt64Column
+    bank: UInt8Column
+    page: UInt16Column
+
+    def __len__(self) -> int:
+        return len(self.since)
+
+    @classmethod
+    def empty(cls) -> PageChanges:
+        """Make an empty batch."""
+        return cls(np.empty(0, np.uint64), np.empty(0, np.uint8), np.empty(0, np.uint16))
+
+    @classmethod
+    def joined(cls, parts: Sequence[PageChanges]) -> PageChanges:
+        """Concatenate batches."""
+        parts = [cls.empty(), *parts]
+        return cls(
+            np.concatenate([part.since for part in parts]),
+            np.concatenate([part.bank for part in parts]),
+            np.concatenate([part.page for part in parts]),
+        )
+
+    def in_order(self) -> PageChanges:
+        """Return them sorted by time, and by bank."""
+        return self.part(np.lexsort((self.bank, self.since)))
+
+    def part(self, which: slice | NDArray[np.intp] | NDArray[np.bool_]) -> PageChanges:
+        """Return some of them."""
+        return PageChanges(self.since[which], self.bank[which], self.page[which])
+
+    def pages_at(self, bank: int, moments: UInt64Column) -> Int64Column:
+        """Return int64[moments]: the page that a bank showed at each; -1: not known."""
+        mine = self.bank == bank
+        page = np.append(-1, self.page[mine].astype(np.int64))
+        return page[np.searchsorted(self.since[mine], moments, side="right")]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class FrameBatch:
     """Frames on the link, in the order of their first edges; gaps between them are idle.
 

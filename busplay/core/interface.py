@@ -27,7 +27,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import ClassVar, Literal, Protocol, runtime_checkable
 
-from busplay.batch import StoreBatch, UInt8Column
+from busplay.batch import PageChanges, StoreBatch, UInt8Column
 from busplay.core.devices.bus import DeviceBus
 from busplay.core.host_port import HostPortDevice
 from busplay.core.memory_map import MemoryMap
@@ -268,6 +268,24 @@ def bus_of(core: Core) -> DeviceBus | None:
     """Return a core's devices, or None."""
     found: DeviceBus | None = getattr(core, "devices", None)
     return found
+
+
+def full_address_of(core: Core, address: int) -> int:
+    """Return the full address of what a core sees at an address; see `description.full_address`."""
+    bus = bus_of(core)
+    return address if bus is None or bus.banks is None else bus.banks.full_address(address)
+
+
+def shown_pages(core: Core) -> tuple[int, ...]:
+    """Return the page that each of a core's banks shows; nothing: it has none."""
+    bus = bus_of(core)
+    return () if bus is None or bus.banks is None else bus.banks.pages
+
+
+def take_page_changes(core: Core) -> PageChanges:
+    """Return the changes of pages since the last call, by cycle."""
+    bus = bus_of(core)
+    return PageChanges.empty() if bus is None or bus.banks is None else bus.banks.take_changes()
 
 
 def press_key(core: Core, code: int, *, cycle: int) -> None:

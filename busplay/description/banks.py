@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -65,6 +66,14 @@ class Bank:
     def bits(self) -> tuple[str, ...]:
         """All bits that it depends on: those of `select`, then `write_protect`."""
         return (*self.select, *((self.write_protect,) if self.write_protect else ()))
+
+
+def bank_index(address: int, banks: Sequence[Bank]) -> int | None:
+    """Return the index of the bank that has an address; None: none, or only a boot overlay."""
+    for index, bank in enumerate(banks):
+        if bank.first_address <= address <= bank.last_address and not bank.is_overlay:
+            return index
+    return None
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-from busplay.description.banks import Bank
+from busplay.description.banks import Bank, bank_index
 from busplay.description.devices import Device
 from busplay.description.link import Link
 
@@ -277,10 +277,7 @@ class Board:
 
     def bank_at(self, address: int) -> int | None:
         """Return the index of the bank that has an address; None: none, or only an overlay."""
-        for index, bank in enumerate(self.banks):
-            if bank.first_address <= address <= bank.last_address and not bank.is_overlay:
-                return index
-        return None
+        return bank_index(address, self.banks)
 
     @property
     def image_paths(self) -> tuple[Path, ...]:

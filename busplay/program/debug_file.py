@@ -6,28 +6,40 @@
 | record | what is read |
 | --- | --- |
 | file | name |
-| seg | where it lies in memory |
+| seg | where it lies in memory; in banked memory, the page |
 | span | bytes of a segment |
 | line | file, line and the spans that it made; type 0 assembler, 1 C, 2 within a macro |
 | sym | labels (`type=lab`); of a local one the label that it belongs to |
 | scope | name and parent |
 
 Other records, and attributes of later minor versions, are ignored.
+
+A segment's page is its attribute `bank`; without one it follows from the file that the linker put
+it into (`oname`, `ooffs`), if that is a bank's image. Otherwise it is in every page.
 """
 
 from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from functools import cached_property
 from pathlib import Path
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from busplay.batch import Int64Column
+from busplay.description.banks import Bank
+from busplay.description.full_address import (
+    ADDRESS_MASK,
+    PAGE_MAX,
+    bank_of,
+    full_address,
+    page_of,
+    require_page,
+)
 from busplay.errors import InputError
 from busplay.program.label_names import SCOPE_MARK, named_with_parents
 
@@ -41,6 +53,7 @@ _ATTRIBUTE = re.compile(r'(\w+)=("[^"]*"|[^,"]*)(?:,|$)')
 _COMPILERS_LABEL = re.compile(r"L[0-9A-F]{4}")
 _NUMBER = re.compile(r"(?:0x[0-9A-Fa-f]{1,15}|[0-9]{1,15})")
 _LINE_KINDS: tuple[LineKind, ...] = ("assembler", "c", "macro")
+_BEST_FIRST: tuple[LineKind, ...] = ("c", "assembler", "macro")
 _TABLES = ("file", "seg", "span", "line", "sym", "scope")
 _LABEL_TABLES = ("sym", "scope")
 # Scopes that have no name in the source.
@@ -75,11 +88,50 @@ class SourceLine:
 
 @dataclass(frozen=True, slots=True)
 class DebugSegment:
-    """A linker segment's place in memory."""
+    """A linker segment's place in memory; `address` is a full one."""
 
     name: str
     address: int
     size_bytes: int
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LineRuns:
+    """Which line made each byte, as runs of bytes of one line.
+
+    Attributes:
+        starts: int64[runs]; full address at which each begins, rising; it ends where the next does.
+        line: int32[runs]; index of the line, or -1.
+    """
+
+    starts: Int64Column
+    line: NDArray[np.int32]
+
+    @classmethod
+    def painted(cls, spans: Sequence[tuple[int, int, int]]) -> LineRuns:
+        """Make them from spans (full address, bytes, line); a shorter span hides a longer one."""
+        bounds = np.unique(
+            np.array([[at, at + size] for at, size, _ in spans], np.int64).reshape(-1)
+        )
+        line = np.full(len(bounds), -1, np.int32)
+        for at, size, index in sorted(spans, key=lambda one: -one[1]):
+            first, stop = np.searchsorted(bounds, (at, at + size))
+            line[first:stop] = index
+        return cls(bounds, line)
+
+    def at(self, full: Int64Column) -> NDArray[np.int32]:
+        """Return the line that made each of some bytes, or -1."""
+        if not len(self.starts):
+            return np.full(len(full), -1, np.int32)
+        run = np.searchsorted(self.starts, full, side="right") - 1
+        return np.where(run < 0, -1, self.line[np.maximum(run, 0)]).astype(np.int32)
+
+    def starts_of(self, lines: Sequence[int]) -> list[int]:
+        """Return where each stretch of bytes of some lines begins."""
+        there = np.isin(self.line, lines)
+        before = np.append(False, there[:-1])[: len(there)]
+        starts: list[int] = self.starts[there & ~before].tolist()
+        return starts
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,38 +141,48 @@ class DebugInfo:
     Attributes:
         files: names of the source files.
         segments: those within 64 KiB.
-        labels: processor address to the labels there, as from `read_labels`.
+        labels: full address to the labels there, as from `read_labels`.
         lines: all source lines that made bytes.
-        line_index: int32[65536] for each kind of line: index in `lines` of the line that made the
-            byte, of several the one with the shortest span; or -1.
+        runs: for each kind of line, which one made the byte, of several the one with the shortest
+            span.
     """
 
     files: tuple[str, ...]
     segments: tuple[DebugSegment, ...]
     labels: dict[int, tuple[str, ...]]
     lines: tuple[SourceLine, ...]
-    line_index: dict[LineKind, NDArray[np.int32]]
+    runs: dict[LineKind, LineRuns]
 
-    def line_of(self, address: int) -> SourceLine | None:
-        """Return the line that made the byte at an address, a C line if there is one."""
-        index = int(self.best_line_index[address])
+    def line_of(self, full: int) -> SourceLine | None:
+        """Return the line that made the byte at a full address, a C line if there is one."""
+        index = int(self.best_lines(np.array([full], np.int64))[0])
         return None if index < 0 else self.lines[index]
 
-    def lines_of(self, address: int) -> tuple[SourceLine, ...]:
-        """Return all lines that made the byte at an address: C, assembler, macro."""
-        found = (int(self.line_index[kind][address]) for kind in ("c", "assembler", "macro"))
+    def lines_of(self, full: int) -> tuple[SourceLine, ...]:
+        """Return all lines that made the byte at a full address: C, assembler, macro."""
+        here = np.array([full], np.int64)
+        found = (int(self._of_kind(kind, here)[0]) for kind in _BEST_FIRST)
         return tuple(self.lines[index] for index in found if index >= 0)
 
-    @cached_property
-    def best_line_index(self) -> NDArray[np.int32]:
-        """int32[65536]: index in `lines` of the line that `line_of` returns, or -1."""
-        best = self.line_index["c"].copy()
-        for kind in ("assembler", "macro"):
-            best = np.where(best < 0, self.line_index[kind], best)
+    def best_lines(self, full: Int64Column) -> NDArray[np.int32]:
+        """Return the index in `lines` of the line that `line_of` returns, or -1.
+
+        Args:
+            full: int64[bytes]; full addresses.
+        """
+        best = np.full(len(full), -1, np.int32)
+        for kind in _BEST_FIRST:
+            best = np.where(best < 0, self._of_kind(kind, full), best)
         return best
 
+    def _of_kind(self, kind: LineKind, full: Int64Column) -> NDArray[np.int32]:
+        runs = self.runs[kind]
+        found = runs.at(full)
+        # A line without a page is in every page.
+        return np.where(found < 0, runs.at(full & ADDRESS_MASK), found)
+
     def addresses_of(self, file: str, line: int) -> frozenset[int]:
-        """Return the first address of each run of bytes that a source line made.
+        """Return the first full address of each run of bytes that a source line made.
 
         Args:
             file: a name in `files`, or its last part.
@@ -135,21 +197,20 @@ class DebugInfo:
                 found=f"source file {file!r}", wanted=f"there are {', '.join(sorted(self.files))}"
             )
         found: set[int] = set()
-        for index in self.line_index.values():
-            wanted = [
-                number
-                for number, one in enumerate(self.lines)
-                if one.line == line and one.file in names
-            ]
-            there = np.isin(index, wanted)
-            found |= set(np.flatnonzero(there & ~np.roll(there, 1)).tolist())
+        wanted = [
+            number
+            for number, one in enumerate(self.lines)
+            if one.line == line and one.file in names
+        ]
+        for runs in self.runs.values():
+            found |= set(runs.starts_of(wanted))
         if not found:
             raise InputError(found=f"{file}:{line}", wanted=self._lines_near(names, line))
         return frozenset(found)
 
     def _lines_near(self, names: list[str], line: int) -> str:
         """Return, in words, the lines near one of a file that made bytes."""
-        made = np.unique(np.concatenate(list(self.line_index.values())))
+        made = np.unique(np.concatenate([runs.line for runs in self.runs.values()]))
         lines = {self.lines[number] for number in made if number >= 0}
         others = {one.line for one in lines if one.file in names}
         near = sorted(sorted(others, key=lambda other: abs(other - line))[:3])
@@ -163,22 +224,26 @@ def is_debug_file(content: bytes) -> bool:
     return content.startswith(_HEAD)
 
 
-def read_debug_file(path: str | Path) -> DebugInfo:
+def read_debug_file(path: str | Path, banks: Sequence[Bank] = ()) -> DebugInfo:
     """Read a debug file.
 
+    Args:
+        banks: the board's.
+
     Raises:
-        InputError: the file cannot be read, is not a debug file of version 2, or is damaged.
+        InputError: the file cannot be read, is not a debug file of version 2, or is damaged; or a
+            bank has no such page.
     """
     try:
         with Path(path).open("rb") as stream:
             content = stream.read(_MAX_FILE_BYTES + 1)
     except OSError as error:
         raise InputError(f"cannot be read: {error.strerror or error}", file=str(path)) from error
-    return parse_debug_file(content, file=str(path))
+    return parse_debug_file(content, file=str(path), banks=banks)
 
 
-def parse_debug_file(content: bytes, *, file: str) -> DebugInfo:
-    """Parse a debug file; errors as for `read_debug_file`."""
+def parse_debug_file(content: bytes, *, file: str, banks: Sequence[Bank] = ()) -> DebugInfo:
+    """Parse a debug file; arguments and errors as for `read_debug_file`."""
     if len(content) > _MAX_FILE_BYTES:
         raise InputError(
             found=f"more than {_MAX_FILE_BYTES:,} bytes",
@@ -189,16 +254,16 @@ def parse_debug_file(content: bytes, *, file: str) -> DebugInfo:
     _require_version(records, file)
     tables = _tables(records, _TABLES)
     _require_all(records, file)
-    return _joined(tables)
+    return _joined(tables, banks)
 
 
 def parse_debug_labels(content: bytes, *, file: str) -> dict[int, tuple[str, ...]]:
-    """Parse the labels of a debug file and nothing else; errors as for `read_debug_file`."""
+    """Parse the labels of a debug file, without their pages; errors as for `read_debug_file`."""
     lines = content[:_MAX_FILE_BYTES].splitlines(keepends=True)
     starts = tuple(f"{kind}\t".encode() for kind in ("version", *_LABEL_TABLES))
     records = list(_records(b"".join(line for line in lines if line.startswith(starts)), file))
     _require_version(records, file)
-    return _labels(_tables(records, _LABEL_TABLES), has_c=b",type=1," in content)
+    return _labels(_tables(records, _LABEL_TABLES), {}, has_c=b",type=1," in content)
 
 
 def _tables(records: list[_Record], kinds: tuple[str, ...]) -> dict[str, dict[int, _Record]]:
@@ -317,12 +382,13 @@ def _require_all(records: list[_Record], file: str) -> None:
                 )
 
 
-def _joined(tables: dict[str, dict[int, _Record]]) -> DebugInfo:
+def _joined(tables: dict[str, dict[int, _Record]], banks: Sequence[Bank]) -> DebugInfo:
     segments = {}
     for number, record in tables["seg"].items():
         address, size = record.number("start"), record.number("size")
         if address + size <= _ADDRESSES:
-            segments[number] = DebugSegment(record.text("name"), address, size)
+            full = full_address(address, _page_of_segment(record, address, banks))
+            segments[number] = DebugSegment(record.text("name"), full, size)
     spans = {}
     for number, record in tables["span"].items():
         record.referred("seg", tables["seg"], record.number("seg"))
@@ -347,24 +413,44 @@ def _joined(tables: dict[str, dict[int, _Record]]) -> DebugInfo:
             record.referred("span", tables["span"], number)
             made[_LINE_KINDS[code]][number] = len(lines)
         lines.append(SourceLine(source, record.number("line"), _LINE_KINDS[code]))
-    line_index = {}
-    for kind, lines_of_spans in made.items():
-        index = np.full(_ADDRESSES, -1, np.int32)
-        there = [number for number in lines_of_spans if number in spans]
-        for number in sorted(there, key=lambda one: -spans[one][1]):
-            address, size = spans[number]
-            index[address : address + size] = lines_of_spans[number]
-        line_index[kind] = index
+    runs = {
+        kind: LineRuns.painted(
+            [(*spans[number], index) for number, index in made_by.items() if number in spans]
+        )
+        for kind, made_by in made.items()
+    }
     return DebugInfo(
         files=tuple(record.text("name") for record in tables["file"].values()),
         segments=tuple(segments.values()),
-        labels=_labels(tables, has_c=bool(made["c"])),
+        labels=_labels(tables, segments, has_c=bool(made["c"])),
         lines=tuple(lines),
-        line_index=line_index,
+        runs=runs,
     )
 
 
-def _labels(tables: dict[str, dict[int, _Record]], *, has_c: bool) -> dict[int, tuple[str, ...]]:
+def _page_of_segment(segment: _Record, address: int, banks: Sequence[Bank]) -> int | None:
+    """Return the page that a segment is in; None: in none, or in every page."""
+    bank = bank_of(address, banks)
+    if bank is None:
+        return None
+    if segment.has("bank"):
+        page = segment.number("bank")
+        try:
+            require_page(full_address(address, min(page, PAGE_MAX)), banks)
+        except InputError as error:
+            raise segment.error(error.found or "", error.wanted or "") from None
+        return page
+    if bank.image is None or not (segment.has("oname") and segment.has("ooffs")):
+        return None
+    if re.split(r"[/\\]", segment.text("oname"))[-1] != bank.image.name:
+        return None
+    page, offset = divmod(segment.number("ooffs"), bank.page_bytes)
+    return page if page < bank.pages and offset == address - bank.first_address else None
+
+
+def _labels(
+    tables: dict[str, dict[int, _Record]], segments: dict[int, DebugSegment], *, has_c: bool
+) -> dict[int, tuple[str, ...]]:
     """Return the labels, without those that the compiler makes up for jumps within a function."""
     names: dict[int, list[str]] = {}
     for record in tables["sym"].values():
@@ -372,8 +458,12 @@ def _labels(tables: dict[str, dict[int, _Record]], *, has_c: bool) -> dict[int, 
             address = record.number("val")
             if has_c and _COMPILERS_LABEL.fullmatch(record.text("name")):
                 continue
+            if address >= _ADDRESSES:
+                continue
             name = _full_name(record, tables)
-            if address < _ADDRESSES and name not in names.setdefault(address, []):
+            if record.has("seg") and (segment := segments.get(record.number("seg"))) is not None:
+                address = full_address(address, page_of(segment.address))
+            if name not in names.setdefault(address, []):
                 names[address].append(name)
     return named_with_parents({address: tuple(found) for address, found in names.items()})
 

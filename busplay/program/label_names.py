@@ -13,8 +13,10 @@ import re
 from bisect import bisect_right
 from collections.abc import Iterable, Mapping
 
+from busplay.description.full_address import page_of
+
 Labels = Mapping[int, tuple[str, ...]]
-"""Processor address to the labels there."""
+"""Full address (`description.full_address`) to the labels there."""
 
 SCOPE_MARK = "::"
 _LOCAL_MARKS = ("@", ".")
@@ -61,7 +63,8 @@ def named_with_parents(labels: Labels, known: Labels | None = None) -> dict[int,
     found: dict[int, tuple[str, ...]] = {}
     for address, names in sorted(listed.items()):
         index = bisect_right(starts, address)
-        parent = parents[starts[index - 1]] if index else ""
+        is_near = index and page_of(starts[index - 1]) == page_of(address)
+        parent = parents[starts[index - 1]] if is_near else ""
         in_order = sorted(names, key=lambda name: "@" in name or is_bare(name))
         full = (f"{parent}{name}" if is_bare(name) else name for name in in_order)
         found[address] = tuple(dict.fromkeys(full))

@@ -11,18 +11,29 @@
 
 ELF files have labels in their symbol table, and ld65's debug files (`debug_file`) have them too. A
 list may mix its kinds. `=` lines list constants too; those whose value is not an address (a string,
-a negative or larger number) are left out. Local labels are named as `label_names` says.
+a negative or larger number) are left out. Local labels are named as `label_names` says. A label in
+banked memory may have its page: `draw = 3:$8010`; one without a page names its address in every
+page.
 """
 
 from __future__ import annotations
 
 import re
 from bisect import bisect_right
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from io import BytesIO
 from pathlib import Path
 
+from busplay.description.banks import Bank
+from busplay.description.full_address import (
+    address_of,
+    bank_of,
+    full_address,
+    page_of,
+    parse_address,
+    require_page,
+)
 from busplay.errors import InputError
 from busplay.program.debug_file import (
     DEBUG_SUFFIX,
@@ -44,13 +55,18 @@ _EQUALS = re.compile(r"(?P<name>[^\s=:]+)\s*:?=\s*(?P<value>[^\s;].*?)\s*(?:;.*)
 _NUMBER = re.compile(r"\$(?P<hex>[0-9A-Fa-f]+)$|(?P<decimal>[0-9]+)$|%(?P<binary>[01]+)$")
 
 
-def read_labels(path: str | Path) -> dict[int, tuple[str, ...]]:
-    """Read a file of labels: processor address to the labels there.
+def read_labels(path: str | Path, banks: Sequence[Bank] = ()) -> dict[int, tuple[str, ...]]:
+    """Read a file of labels: full address to the labels there.
 
     A list beside its debug file has the local labels' parents from that.
 
+    Args:
+        path: the file.
+        banks: the board's; a label elsewhere has no page.
+
     Raises:
-        InputError: the file cannot be read or is damaged, or a line is of none of the four kinds.
+        InputError: the file cannot be read or is damaged, a line is of none of the four kinds, or
+            a bank has no such page.
     """
     path = Path(path)
     try:
@@ -64,21 +80,22 @@ def read_labels(path: str | Path) -> dict[int, tuple[str, ...]]:
         # What was found by itself, and cannot be read, keeps nobody from using the list.
         with suppress(InputError, OSError):
             known = parse_debug_labels(debug_path.read_bytes(), file=str(debug_path))
-    return parse_labels(content, file=str(path), known=known)
+    return parse_labels(content, file=str(path), banks=banks, known=known)
 
 
 def parse_labels(
-    content: bytes, *, file: str, known: Labels | None = None
+    content: bytes, *, file: str, banks: Sequence[Bank] = (), known: Labels | None = None
 ) -> dict[int, tuple[str, ...]]:
     """Parse a file of labels; errors as for `read_labels`.
 
     Args:
         content: of the file.
         file: its name, for messages.
+        banks: the board's.
         known: names of local labels with their parents, where they are known.
     """
     if is_debug_file(content):
-        return parse_debug_file(content, file=file).labels
+        return parse_debug_file(content, file=file, banks=banks).labels
     if content.startswith(_ELF):
         return named_with_parents(_parse_elf(content, file))
     if len(content) > _MAX_FILE_BYTES:
@@ -93,6 +110,8 @@ def parse_labels(
         if not line or line.startswith(";"):
             continue
         address, name = _parse_line(line, file, f"line {number}")
+        if address is not None:
+            address = _in_banks(address, banks, file, f"line {number}")
         if address is not None and name not in names.setdefault(address, []):
             names[address].append(name)
     return named_with_parents({at: tuple(found) for at, found in names.items()}, known)
@@ -111,6 +130,9 @@ def _parse_line(line: str, file: str, place: str) -> tuple[int | None, str]:
             )
         return address, match["name"]
     if match := _EQUALS.match(line):
+        paged = parse_address(match["value"])
+        if page_of(paged) is not None:
+            return paged, match["name"]
         value = _NUMBER.match(match["value"])
         if value is None:
             return None, match["name"]
@@ -132,14 +154,24 @@ def _parse_line(line: str, file: str, place: str) -> tuple[int | None, str]:
     )
 
 
-def find_labels_beside(image_path: str | Path) -> Path | None:
+def _in_banks(full: int, banks: Sequence[Bank], file: str, place: str) -> int:
+    """Return a label's full address; outside of banked memory it has no page."""
+    if bank_of(address_of(full), banks) is None:
+        return address_of(full)
+    try:
+        return require_page(full, banks)
+    except InputError as error:
+        raise InputError(file=file, place=place, found=error.found, wanted=error.wanted) from None
+
+
+def find_labels_beside(image_path: str | Path, *, has_banks: bool = False) -> Path | None:
     """Return the file of labels of a program, or None.
 
     It is NAME.lbl, NAME.labels or NAME.dbg beside it, or the program itself if that is an ELF
-    file.
+    file. With banks NAME.dbg goes first, as it has the labels' pages.
     """
     image_path = Path(image_path)
-    for suffix in LABEL_SUFFIXES:
+    for suffix in reversed(LABEL_SUFFIXES) if has_banks else LABEL_SUFFIXES:
         beside = image_path.with_suffix(suffix)
         if beside != image_path and beside.is_file():
             return beside
@@ -176,33 +208,47 @@ def _parse_elf(content: bytes, file: str) -> dict[int, tuple[str, ...]]:
     return {address: tuple(found) for address, found in sorted(names.items())}
 
 
-def labels_for(given: str | Path | None, program: str | Path | None) -> Labels:
+def labels_for(
+    given: str | Path | None, program: str | Path | None, banks: Sequence[Bank] = ()
+) -> Labels:
     """Read labels from a file, else from the one beside the program; empty without either.
+
+    Args:
+        banks: the board's.
 
     Raises:
         InputError: they cannot be read.
     """
-    path = find_labels_beside(program) if given is None and program is not None else given
-    return {} if path is None else read_labels(path)
+    path = given
+    if path is None and program is not None:
+        path = find_labels_beside(program, has_banks=bool(banks))
+    return {} if path is None else read_labels(path, banks)
 
 
 class NearestLabels:
-    """Names of addresses by the label at or before them: `draw`, `draw+12`.
+    """Names of full addresses by the label at or before them: `draw`, `draw+12`.
 
-    Where there are others, labels that compilers and linkers make up (`L0034`, `__BSS_SIZE__`) name
-    nothing.
+    In banked memory a label of the same page and bank goes before one without a page. Where there
+    are others, labels that compilers and linkers make up (`L0034`, `__BSS_SIZE__`) name nothing.
 
     Args:
         labels: as from `read_labels`; None: there are none.
         windows: first and last address of each window.
+        banks: the board's.
     """
 
-    def __init__(self, labels: Labels | None, windows: Iterable[tuple[int, int]]) -> None:
+    def __init__(
+        self,
+        labels: Labels | None,
+        windows: Iterable[tuple[int, int]] = (),
+        banks: Sequence[Bank] = (),
+    ) -> None:
         known = dict(labels or {})
         given = {address: _names_given(names) for address, names in known.items()}
         self._labels = {address: names for address, names in given.items() if names} or known
         self._starts = sorted(self._labels)
         self._windows = tuple(windows)
+        self._banks = banks
 
     def of_code(self, address: int) -> str | None:
         """Name an instruction's address; None: there is no label before it."""
@@ -210,20 +256,29 @@ class NearestLabels:
         if start is None:
             return None
         name = self._labels[start][0]
-        return name if start == address else f"{name}+{address - start}"
+        away = address_of(address) - address_of(start)
+        return name if not away else f"{name}+{away}"
 
     def of_store(self, address: int | None) -> str | None:
         """Name a store's address; a label extends only to the end of its window."""
         start = None if address is None else self._start(address)
         if address is None or start is None:
             return None
-        if start != address and not any(
-            first <= start and address <= last for first, last in self._windows
-        ):
+        low, high = address_of(start), address_of(address)
+        if low != high and not any(first <= low and high <= last for first, last in self._windows):
             return None
         return self.of_code(address)
 
-    def _start(self, address: int) -> int | None:
+    def _start(self, full: int) -> int | None:
+        """Return the full address of the label at or before one."""
+        page = page_of(full)
+        if page is not None:
+            bank = bank_of(address_of(full), self._banks)
+            first = full if bank is None else full_address(bank.first_address, page)
+            index = bisect_right(self._starts, full)
+            if index and self._starts[index - 1] >= first:
+                return self._starts[index - 1]
+        address = address_of(full)
         index = bisect_right(self._starts, address)
         return self._starts[index - 1] if index else None
 

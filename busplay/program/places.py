@@ -30,7 +30,7 @@ class PlaceNames:
             number = board.unit_named(window.unit).number if board is not None else 0
             self._windows.append((number, _SPACE_NUMBERS[window.space], window))
         windows = [(one.first_address, one.last_address) for _, _, one in self._windows]
-        self._labels = NearestLabels(labels, windows)
+        self._labels = NearestLabels(labels, windows, board.banks if board is not None else ())
 
     def address(self, unit_number: int, space: int, offset: int) -> int | None:
         """Return the processor address whose stores go there; None where no window does."""

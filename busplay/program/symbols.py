@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from functools import cached_property
 from pathlib import Path
 
+from busplay.description.banks import Bank
 from busplay.description.board import Window
+from busplay.description.full_address import address_text
 from busplay.errors import InputError
 from busplay.program.debug_file import (
     DEBUG_SUFFIX,
@@ -27,21 +29,25 @@ from busplay.wording import counted
 class ProgramSymbols:
     """Labels and source lines of a program's addresses.
 
+    Addresses are full ones (`description.full_address`).
+
     Attributes:
-        labels: processor address to the labels there.
+        labels: full address to the labels there.
         debug: source lines, or None.
+        banks: the board's.
     """
 
     labels: Labels
     debug: DebugInfo | None = None
+    banks: Sequence[Bank] = ()
 
     @cached_property
     def _nearest(self) -> NearestLabels:
-        return NearestLabels(self.labels, ())
+        return NearestLabels(self.labels, (), self.banks)
 
     @cached_property
     def _routines(self) -> NearestLabels:
-        return NearestLabels(routine_labels(self.labels), ())
+        return NearestLabels(routine_labels(self.labels), (), self.banks)
 
     def name_of(self, address: int) -> str | None:
         """Name an address of code by the label at or before it: `draw`, `draw+12`."""
@@ -55,7 +61,7 @@ class ProgramSymbols:
     def name_of_store(self, address: int, windows: Iterable[Window]) -> str | None:
         """Name an address that is stored to by the label before it in its window, or None."""
         spans = [(one.first_address, one.last_address) for one in windows]
-        return NearestLabels(self.labels, spans).of_store(address)
+        return NearestLabels(self.labels, spans, self.banks).of_store(address)
 
     def line_of(self, address: int) -> SourceLine | None:
         """Return the source line that made the byte at an address, or None."""
@@ -84,27 +90,24 @@ class ProgramSymbols:
 
 
 def address_of_label(labels: Labels, label: str) -> int:
-    """Return the address of a label, also by its name without that of its parent or scope.
+    """Return the full address of a label, also by its name without that of its parent or scope.
 
     Raises:
         InputError: there is no such label, or it stands at several addresses.
     """
-    found = [(address, label) for address, names in labels.items() if label in names]
+    found = [(full, label) for full, here in labels.items() if label in here]
     found = found or [
-        (address, name)
-        for address, names in labels.items()
-        for name in names
-        if last_part(name) == label
+        (full, name) for full, here in labels.items() for name in here if last_part(name) == label
     ]
     if len(found) == 1:
         return found[0][0]
     if found:
-        full = [name for _, name in found]
+        names = [name for _, name in found]
         raise InputError(
-            found=f"label {label} at {', '.join(f'${address:04X}' for address, _ in found)}",
+            found=f"label {label} at {', '.join(address_text(full) for full, _ in found)}",
             wanted=(
-                f"name one of {', '.join(full)}"
-                if len(set(full)) == len(full)
+                f"name one of {', '.join(names)}"
+                if len(set(names)) == len(names)
                 else "give the address"
             ),
         )
@@ -118,20 +121,24 @@ def address_of_label(labels: Labels, label: str) -> int:
     raise InputError(found=f"label {label!r}", wanted=wanted)
 
 
-def find_symbols(program: Path | None, labels: Path | None = None) -> ProgramSymbols:
+def find_symbols(
+    program: Path | None, labels: Path | None = None, banks: Sequence[Bank] = ()
+) -> ProgramSymbols:
     """Return a program's symbols, from the file given or from those beside it.
 
     Args:
         program: its file; None: there is none.
         labels: a list of labels, or ld65's debug file.
+        banks: the board's.
 
     Raises:
         InputError: a file cannot be read, or is damaged.
     """
-    names = labels_for(labels, program)
+    names = labels_for(labels, program, banks)
     debug_path = None if program is None else program.with_suffix(DEBUG_SUFFIX)
     if labels is not None and is_debug_file(read_content(labels)):
         debug_path = labels
     if debug_path is None or not debug_path.is_file():
-        return ProgramSymbols(names)
-    return ProgramSymbols(names, parse_debug_file(debug_path.read_bytes(), file=str(debug_path)))
+        return ProgramSymbols(names, banks=banks)
+    debug = parse_debug_file(debug_path.read_bytes(), file=str(debug_path), banks=banks)
+    return ProgramSymbols(names, debug, banks)

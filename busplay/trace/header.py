@@ -10,6 +10,7 @@ import os
 import re
 from dataclasses import dataclass, field
 
+from busplay.description.banks import Bank
 from busplay.description.board import Board, Unit
 from busplay.description.link import Link
 from busplay.description.plain import (
@@ -78,6 +79,11 @@ class TraceHeader:
     def wire_digest(self) -> str:
         """Digest of the link's wire format (`busplay.link.wire_digest`)."""
         return wire_digest(self.link)
+
+    @property
+    def banks(self) -> tuple[Bank, ...]:
+        """The board's banks; none without a board."""
+        return self.board.banks if self.board else ()
 
     @property
     def units(self) -> tuple[Unit, ...]:

@@ -14,34 +14,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from busplay.batch import Int64Column, UInt8Column, UInt16Column, UInt64Column
+from busplay.batch import Int64Column, PageChanges, UInt8Column
 from busplay.core.devices import bank_access as at
 from busplay.core.devices.compiled_access import CompiledAccess
 from busplay.core.devices.interface import NO_EVENT
 from busplay.core.memory_map import ADDRESSES, Action, MemoryMap
-from busplay.description.banks import Bank, select_bit
+from busplay.description.banks import Bank, bank_index, select_bit
+from busplay.description.full_address import full_address
 
 PAGE_MULTIPLE = 256
 # Kept for `take_changes`; a piece of a run has fewer.
 CHANGES_MOST = 1 << 19
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class PageChanges:
-    """When banks showed other pages, in order.
-
-    Attributes:
-        cycle: uint64[changes]; from this cycle on.
-        bank: uint8[changes]; index of the bank.
-        page: uint16[changes].
-    """
-
-    cycle: UInt64Column
-    bank: UInt8Column
-    page: UInt16Column
-
-    def __len__(self) -> int:
-        return len(self.cycle)
 
 
 @dataclass(frozen=True, slots=True)
@@ -243,6 +226,11 @@ class BankSwitch:
     def pages(self) -> tuple[int, ...]:
         """The page that each bank shows."""
         return tuple(int(self._of(index)[at.SHOWN]) for index in range(len(self.described)))
+
+    def full_address(self, address: int) -> int:
+        """Return the full address of what the processor sees at an address."""
+        index = bank_index(address, self.described)
+        return full_address(address, None if index is None else int(self._of(index)[at.SHOWN]))
 
     def take_changes(self) -> PageChanges:
         """Return the changes of pages since the last call; the first ones are those at power-on.

@@ -165,7 +165,7 @@ def test_both_cores_do_what_a_look_up_of_every_access_does(
         assert switch is not None
         first = switch.take_changes()
         assert first.page.tolist() == [0, 0, 0, 0]
-        session.run(cycles=600)
+        session.core.run(600)
         assert session.registers.pc == END
         assert [int(session.memory[one]) for one in COMPARED] == [naive[one] for one in COMPARED]
         changes = switch.take_changes()
@@ -173,7 +173,7 @@ def test_both_cores_do_what_a_look_up_of_every_access_does(
         assert [one for one in switched if one[0] != 3] == naive.changes
         for index, page in enumerate(switch.pages[:3]):
             assert page == naive.page(index)
-        found.append((session.registers, changes.cycle.tolist(), whole_memory(session.core)))
+        found.append((session.registers, changes.since.tolist(), whole_memory(session.core)))
         assert session.core.counters.stores_tapped == sum(
             what != "read" and (0x4010 <= address <= 0x402F or 0x4040 <= address <= 0x4047)
             for what, address, _ in operations
@@ -277,11 +277,11 @@ def test_changes_that_nobody_takes_do_not_pile_up(folder: Path) -> None:
     code = bytes.fromhex("A201 8E00A4 A200 8E00A4 4C0002")
     (folder / "program.bin").write_bytes(code)
     session = Session(folder / "board.toml", program=folder / "program.bin")
-    session.run(cycles=8_000_000)
+    session.core.run(8_000_000)
     switch = bus_of(session.core).banks  # type: ignore[union-attr]
     assert switch is not None
     changes = switch.take_changes()
     assert CHANGES_MOST // 2 < len(changes) <= CHANGES_MOST
-    assert (changes.cycle[1:] > changes.cycle[:-1]).all()
-    assert int(changes.cycle[-1]) > 7_999_900
+    assert (changes.since[1:] > changes.since[:-1]).all()
+    assert int(changes.since[-1]) > 7_999_900
     assert len(switch.take_changes()) == 0
