@@ -39,6 +39,7 @@ from busplay.chain.report import (
 )
 from busplay.conversion.decode import DecodedCapture
 from busplay.core.memory_map import ADDRESSES
+from busplay.description.full_address import address_of, page_of
 from busplay.errors import InputError
 from busplay.formats.capture import ReadOptions
 from busplay.history.as_sent import SentHistory
@@ -111,7 +112,7 @@ class PixelChain:
         self._pairs: Pairing | None = None
         windows = [(one.first_address, one.last_address) for one in board.windows]
         self._windows = windows
-        self._labels = NearestLabels(None, windows)
+        self._labels = NearestLabels(None)
 
     def report(
         self,
@@ -257,7 +258,8 @@ class PixelChain:
             if not self._stores:
                 return
         self._program = program
-        self._labels = NearestLabels(program.symbols.labels, self._windows)
+        banks = self._history.board.banks
+        self._labels = NearestLabels(program.symbols.labels, self._windows, banks)
 
     # -- stores
 
@@ -269,12 +271,14 @@ class PixelChain:
         if exact is None:
             return found
         label = self._labels.of_store(exact.address)
+        address, page = address_of(exact.address), page_of(exact.address)
         return self._with_instruction(
             replace(
                 found,
                 cycle=exact.cycle,
                 cycle_is_exact=True,
-                address=exact.address,
+                address=address,
+                page=page,
                 address_label=label,
             )
         )
@@ -288,6 +292,7 @@ class PixelChain:
             cycle=write.cycle if self._decoded is None else None,
             cycle_is_exact=False,
             address=write.address,
+            page=None,
             address_label=self._labels.of_store(write.address),
             data=write.data,
         )
@@ -299,6 +304,7 @@ class PixelChain:
         return replace(
             found,
             program_counter=made.registers.pc,
+            program_counter_page=made.page,
             label=made.label,
             file=made.file,
             line=made.line,
@@ -468,7 +474,8 @@ class PixelChain:
             time_s=self._times.time_s(lost.edge),
             cycle=lost.cycle,
             cycle_is_exact=True,
-            address=lost.address,
+            address=address_of(lost.address),
+            page=page_of(lost.address),
             address_label=self._labels.of_store(lost.address),
             data=lost.data,
         )

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from busplay.core.interface import Registers
 from busplay.demo.programs import program_path
+from busplay.description.full_address import page_of
 from busplay.history.frame_rows import FrameRows
 from busplay.history.frame_stores import FrameStore, FrameStores
 from busplay.history.history import History
@@ -28,11 +29,13 @@ class StoringInstruction:
 
     Attributes:
         registers: at its start; `pc` is its address.
+        page: its page of banked memory, or None.
         label: the label at or before it, or None.
         file, line: its place in the source, or None.
     """
 
     registers: Registers
+    page: int | None
     label: str | None
     file: str | None
     line: int | None
@@ -40,7 +43,7 @@ class StoringInstruction:
 
 @dataclass(frozen=True, slots=True)
 class LostAtSender:
-    """A store that found the sender FIFO full."""
+    """A store that found the sender FIFO full; its address is a full one."""
 
     edge: int
     cycle: int
@@ -85,12 +88,14 @@ class RecordedProgram:
             load_address=load_address,
             on_progress=self._note_progress,
         )
+        banks = history.board.banks
         self._stores = FrameStores(FrameRows(reader, {}), self._run, burst_frames_max=None)
         if dbgfile is None:
-            self.symbols = find_symbols(program, labels)
+            self.symbols = find_symbols(program, labels, banks)
         else:
-            debug = read_debug_file(dbgfile)
-            self.symbols = ProgramSymbols(find_symbols(program, labels or dbgfile).labels, debug)
+            debug = read_debug_file(dbgfile, banks)
+            known = find_symbols(program, labels or dbgfile, banks)
+            self.symbols = ProgramSymbols(known.labels, debug, banks)
 
     def _note_progress(self, cycle: int) -> None:
         cycles = self._history.reader.cycles
@@ -132,11 +137,10 @@ class RecordedProgram:
             found = np.flatnonzero(counts & (lost.edge <= np.uint64(last_edge)))
             if len(found):
                 last = int(found[-1])
+                cycle = int(lost.cycle[last])
+                made = self._run.stores_between(cycle, cycle + 1)
                 return LostAtSender(
-                    *(
-                        int(column[last])
-                        for column in (lost.edge, lost.cycle, lost.address, lost.data)
-                    )
+                    int(lost.edge[last]), cycle, int(made.address[0]), int(lost.data[last])
                 )
         return None
 
@@ -147,11 +151,12 @@ class RecordedProgram:
             InputError: the program cannot be run to there.
         """
         self._run.go_to_store(cycle)
-        registers = self._run.state.registers
-        line = self.symbols.line_of(registers.pc)
+        state = self._run.state
+        line = self.symbols.line_of(state.full_pc)
         return StoringInstruction(
-            registers,
-            self.symbols.name_of(registers.pc),
+            state.registers,
+            page_of(state.full_pc),
+            self.symbols.name_of(state.full_pc),
             None if line is None else line.file,
             None if line is None else line.line,
         )

@@ -58,10 +58,13 @@ class StoreFound:
             processor.
         cycle_is_exact: whether the cycle comes from a rerun of the program.
         address: processor address; null: no window makes such a frame.
+        page: the page of banked memory that it showed; null: it is not banked, or that is not
+            known.
         address_label: the label at or before it within its window, or null.
         data: the byte.
         program_counter: address of the instruction; this and the following are null if the program
             is not known.
+        program_counter_page: its page of banked memory, or null.
         label: the label at or before that, or null.
         file, line: the instruction's place in the source, or null.
         registers: the processor's, at the instruction's start.
@@ -73,9 +76,11 @@ class StoreFound:
     cycle: int | None
     cycle_is_exact: bool
     address: int | None
+    page: int | None
     address_label: str | None
     data: int
     program_counter: int | None = None
+    program_counter_page: int | None = None
     label: str | None = None
     file: str | None = None
     line: int | None = None

@@ -14,6 +14,7 @@ from busplay.chain.report import (
     StoreLost,
     TextCell,
 )
+from busplay.description.full_address import address_text
 from busplay.errors import printable
 from busplay.explain.text_layout import INDENT, LINE_CHARACTERS, pairs
 from busplay.wording import counted
@@ -207,7 +208,9 @@ def _set_by(store: StoreFound | None) -> str:
 def _store(store: StoreFound | None) -> str:
     if store is None:
         return "nothing"
-    address = "an address in no window" if store.address is None else f"${store.address:04X}"
+    address = "an address in no window"
+    if store.address is not None:
+        address = address_text(store.address, store.page)
     label = f" ({store.address_label})" if store.address_label else ""
     return f"${store.data:02X} to {address}{label}{_cycle(store)}{_at(store.time_s)}"
 
@@ -221,7 +224,8 @@ def _cycle(store: StoreFound) -> str:
 def _code(store: StoreFound) -> str:
     label = f" {store.label}" if store.label else ""
     line = f", {store.file}:{store.line}" if store.file else ""
-    return f"${store.program_counter:04X}{label}{line}"
+    at = address_text(store.program_counter or 0, store.program_counter_page)
+    return f"{at}{label}{line}"
 
 
 def _fields(frame: FrameOnWires) -> str:

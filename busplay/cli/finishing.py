@@ -18,11 +18,13 @@ from busplay.cli.report import print_flashes, print_run
 from busplay.cli.run_options import LossOptions
 from busplay.cli.run_report import RunReport, accounts_report
 from busplay.losses.loss_file import LossFile
-from busplay.losses.lost_stores import FindCounters, LossNames, LostStore
+from busplay.losses.lost_stores import LossNames, LostStore
 from busplay.pipeline.pipeline import Pipeline, PipelineCounters
 from busplay.program.labels import Labels
+from busplay.program.pages import FullAddresses
 from busplay.run.replay import Replay
 from busplay.run.session import Session
+from busplay.run.store_pc import StorePcFinder
 from busplay.run.store_stream import StoreStream
 
 if TYPE_CHECKING:
@@ -70,8 +72,9 @@ class NamedLosses:
     Args:
         pipeline: that ran.
         labels: the program's.
-        find_counters: makes what finds the program counters of stores by their cycles; None:
-            they are not known.
+        make_finder: makes what finds the program counters of stores by their cycles; None: they
+            are not known.
+        by_edge: full addresses of frames by their edges; None: not known.
         unknown: why they are not.
     """
 
@@ -80,17 +83,25 @@ class NamedLosses:
         pipeline: Pipeline,
         *,
         labels: Labels,
-        find_counters: Callable[[], FindCounters] | None = None,
+        make_finder: Callable[[], StorePcFinder] | None = None,
+        by_edge: FullAddresses | None = None,
         unknown: str = "",
     ) -> None:
         self._pipeline = pipeline
         self._labels = labels
-        self._find_counters = find_counters
-        self.program_counters = "known" if find_counters is not None else unknown
+        self._make_finder = make_finder
+        self._by_edge = by_edge
+        self.program_counters = "known" if make_finder is not None else unknown
 
     def _names(self) -> LossNames:
-        find = None if self._find_counters is None else self._find_counters()
-        return LossNames(self._pipeline, labels=self._labels, find_counters=find)
+        finder = None if self._make_finder is None else self._make_finder()
+        return LossNames(
+            self._pipeline,
+            labels=self._labels,
+            find_counters=None if finder is None else finder.find,
+            by_cycle=None if finder is None else finder.full_addresses,
+            by_edge=self._by_edge,
+        )
 
     def first(self) -> tuple[LostStore, ...]:
         """Return the first stores that were lost."""

@@ -18,7 +18,6 @@ from busplay.errors import InputError, printable
 from busplay.formats.quantities import time_text
 from busplay.history.program_history import MEMORY_MB, ProgramHistory
 from busplay.history.rerun import Rerun
-from busplay.losses.lost_stores import FindCounters
 from busplay.program.labels import Labels, labels_for
 from busplay.run.inputs import RunInputs
 from busplay.run.replay import Replay
@@ -52,8 +51,8 @@ def replay_and_report(request: ReplayRequest) -> int:
         BusplayError: for whatever a user can cause.
     """
     tell_of_compiling()
-    labels = labels_for(request.labels, request.program)
     with TraceReader(request.trace) as reader:
+        labels = labels_for(request.labels, request.program, reader.header.banks)
         plan = request.faults.plan_for(reader.header.link)
         units = [unit.name for unit in reader.header.units]
         require_snapshot_units(request.play.snapshots, units)
@@ -83,7 +82,7 @@ def replay_and_report(request: ReplayRequest) -> int:
             losses=lambda: NamedLosses(
                 replay.pipeline,
                 labels=labels,
-                find_counters=None if program is None else lambda: _finder(replay, program),
+                make_finder=None if program is None else lambda: _finder(replay, program),
                 unknown="no program counters: a trace holds none; --program FILE runs its program"
                 " again",
             ),
@@ -93,8 +92,8 @@ def replay_and_report(request: ReplayRequest) -> int:
         )
 
 
-def _finder(replay: Replay, program: ProgramHistory) -> FindCounters:
-    return StorePcFinder(program.start, RunInputs.of_trace(replay.reader)).find
+def _finder(replay: Replay, program: ProgramHistory) -> StorePcFinder:
+    return StorePcFinder(program.start, RunInputs.of_trace(replay.reader))
 
 
 def _bench(replay: Replay, request: ReplayRequest, labels: Labels, stack: ExitStack) -> Bench:

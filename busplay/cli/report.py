@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from busplay.cli.style import verdict, warning
+from busplay.description.full_address import address_text
 from busplay.errors import printable
 from busplay.wording import counted
 
@@ -148,7 +149,9 @@ def _print_places(losses: Sequence[LostStore]) -> None:
     by_instruction = any(one.pc is not None for one in losses)
     for one in losses:
         shown = (
-            _place(one.pc, one.label) if by_instruction else _place(one.address, one.address_label)
+            _place(one.pc, one.pc_page, one.label)
+            if by_instruction
+            else _place(one.address, one.page, one.address_label)
         )
         if shown:
             places[shown, CAUSE_WORDS[one.cause]] += 1
@@ -159,7 +162,7 @@ def _print_places(losses: Sequence[LostStore]) -> None:
         click.echo(f"  {count:>9,} {place!s:34} {why}")
 
 
-def _place(address: int | None, label: str | None) -> str:
+def _place(address: int | None, page: int | None, label: str | None) -> str:
     if address is None:
         return ""
-    return f"${address:04X} {label}" if label else f"${address:04X}"
+    return f"{address_text(address, page)} {label or ''}".rstrip()

@@ -49,9 +49,9 @@ class RunRequest(PlayRequest):
     labels: Path | None = None
     alone: bool = False
 
-    def read_labels(self) -> Labels:
+    def read_labels(self, board: Board) -> Labels:
         """Read the labels that were given, or those beside the program."""
-        return labels_for(self.labels, self.program)
+        return labels_for(self.labels, self.program, board.banks)
 
 
 def run_and_report(request: RunRequest, *, after_run: Callable[[], None] = lambda: None) -> int:
@@ -148,7 +148,7 @@ class ProgramRun:
                     faults=request.faults.plan_for(board.link),
                 )
             )
-            self._labels = request.read_labels() if request.labels else {}
+            self._labels = request.read_labels(board) if request.labels else {}
             self.stack = stack.pop_all()
         if request.play.headless and sys.stdin is not None:
             with suppress(OSError, ValueError):
@@ -190,10 +190,8 @@ class ProgramRun:
         session, known = self.session, self._labels
         # Read late: most runs lose nothing, and unneeded labels are no reason to stop.
         if len(session.pipeline.losses):
-            known = known or self._request.read_labels()
-        return NamedLosses(
-            session.pipeline, labels=known, find_counters=lambda: session.store_pc_finder().find
-        )
+            known = known or self._request.read_labels(session.board)
+        return NamedLosses(session.pipeline, labels=known, make_finder=session.store_pc_finder)
 
     def ending(self) -> Ending:
         """Return what is known of the run at its end."""
@@ -244,7 +242,7 @@ def _profile(session: Session, request: RunRequest) -> ProfileReport | None:
         return profile_run(
             session.start,
             stop_cycle=session.cycle,
-            symbols=find_symbols(session.start.path, request.labels),
+            symbols=find_symbols(session.start.path, request.labels, session.board.banks),
             inputs=session.inputs,
             on_progress=progress,
         )
@@ -269,13 +267,15 @@ def _bench(request: RunRequest, session: Session | StoreStream, stack: ExitStack
     if isinstance(session, StoreStream):
         live = LiveRun(session)
         stack.callback(live.close)
-        return Bench(LiveInspector(live, labels=request.read_labels()), playable=live)
+        labels = request.read_labels(session.board)
+        return Bench(LiveInspector(live, labels=labels), playable=live)
     memory_mb = request.play.history_mb or MEMORY_MB
     program = follow(session, labels=request.labels, memory_mb=memory_mb)
     live = LiveRun(session, program=program)
     stack.callback(live.close)
     profile_of = None if program is None else profile_of_run(program, lambda: session.inputs)
-    inspector = LiveInspector(live, labels=request.read_labels(), profile_of=profile_of)
+    labels = request.read_labels(session.board)
+    inspector = LiveInspector(live, labels=labels, profile_of=profile_of)
     return Bench(inspector, alone=request.alone, playable=live)
 
 
@@ -303,7 +303,7 @@ def _run_stores(request: RunRequest, board: Board, stack: ExitStack) -> int:
         options=request,
         losses=lambda: NamedLosses(
             feed.pipeline,
-            labels=request.read_labels(),
+            labels=request.read_labels(board),
             unknown="no program counters: stores from elsewhere come without",
         ),
         ending=lambda: Ending(trace=request.run.record),

@@ -110,8 +110,8 @@ def hold_against(
     Raises:
         InputError: a file is damaged, or the two are of different links.
     """
-    known = None if labels is None else read_labels(labels)
     with TraceReader(expected) as before, TraceReader(decoded) as after:
+        known = None if labels is None else read_labels(labels, before.header.banks)
         comparison = compare_frames(
             before.chunks(),
             after.chunks(),

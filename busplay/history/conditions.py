@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from busplay.batch import StoreBatch, UInt8Column, UInt64Column
+from busplay.batch import PageChanges, StoreBatch, UInt8Column, UInt64Column
 from busplay.core.interface import Core
 from busplay.core.memory_map import ADDRESSES, Action, MemoryMap
 from busplay.core.rewind import InstructionBatch, StepKind
@@ -49,12 +49,14 @@ class RunLog(NamedTuple):
         stores: into windows, and watched writes.
         memory: uint8[65536], at the start of the piece; only if writes were watched.
         was_waiting: the piece begins within a wait, which is not a new position.
+        pages: of banked memory, by cycle; first those shown at the start of the piece.
     """
 
     instructions: InstructionBatch
     stores: StoreBatch
     memory: UInt8Column | None
     was_waiting: bool
+    pages: PageChanges
 
 
 @dataclass(frozen=True, slots=True, eq=False)

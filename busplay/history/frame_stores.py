@@ -23,8 +23,9 @@ class FrameStore(NamedTuple):
     """The store that a frame carries.
 
     Attributes:
-        cycle, address: of the store.
-        program_counter: address of its instruction.
+        cycle: of the store.
+        address: its full address.
+        program_counter: full address of its instruction.
     """
 
     cycle: int
@@ -75,12 +76,15 @@ class FrameStores:
             rerun = Rerun(self._program, self._encoder)
             self._pass_over(rerun, begin, frame)
             sent = rerun.find(self._rows.batch(frame, stop))
-        cycles, addresses = sent.cycle.tolist(), sent.address.tolist()
+        cycles = sent.cycle.tolist()
         if not cycles:
             return ()
-        stores, by = self._program.stores_between(cycles[0], cycles[-1] + 1)
-        made = by[np.searchsorted(stores.cycle, sent.cycle)].tolist()
-        return tuple(FrameStore(*row) for row in zip(cycles, addresses, made, strict=True))
+        found = self._program.stores_between(cycles[0], cycles[-1] + 1)
+        which = np.searchsorted(found.stores.cycle, sent.cycle)
+        rows = zip(
+            cycles, found.address[which].tolist(), found.made_by[which].tolist(), strict=True
+        )
+        return tuple(FrameStore(*row) for row in rows)
 
     def lost_in(self, first: int, stop: int, stop_edge: int) -> tuple[LostStores, int]:
         """Return the stores lost at the sender in the bursts of a range of frames.

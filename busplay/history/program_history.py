@@ -13,12 +13,13 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 
-from busplay.batch import StoreBatch, UInt8Column, UInt16Column
+from busplay.batch import Int64Column, StoreBatch, UInt8Column, UInt16Column
 from busplay.core.disassembly import DisassembledLine, disassemble_around
-from busplay.core.interface import Core, CoreStop, Registers
+from busplay.core.interface import Core, CoreStop, Registers, full_address_of
 from busplay.core.rewind import CoreState, RewindableCore
 from busplay.core.saved_state import parse_core
 from busplay.description.board import Board
@@ -44,6 +45,7 @@ from busplay.history.snapshots import Snapshots
 from busplay.history.walk import ProgramWalk, SavedPosition
 from busplay.link.load import as_board
 from busplay.program.debug_file import SourceLine
+from busplay.program.pages import FullAddresses
 from busplay.program.symbols import ProgramSymbols, find_symbols
 from busplay.run.inputs import RunInputs
 from busplay.run.program_start import ProgramStart
@@ -59,6 +61,20 @@ _SEARCH_SECONDS = 60
 INSTRUCTION_CYCLES_MAX = 16
 
 
+class MadeStores(NamedTuple):
+    """Stores into windows, and where in the program they were made.
+
+    Attributes:
+        stores: in order.
+        address: int64[stores]; their full addresses.
+        made_by: int64[stores]; full addresses of their instructions.
+    """
+
+    stores: StoreBatch
+    address: Int64Column
+    made_by: Int64Column
+
+
 @dataclass(frozen=True, slots=True)
 class ProgramState:
     """A processor's state at one position.
@@ -69,6 +85,7 @@ class ProgramState:
         is_waiting: whether a WAI waits.
         interrupt_vector: vector of the interrupt sequence that is next, or None.
         stop: why the processor stopped, or None.
+        full_pc: full address of the next instruction.
     """
 
     registers: Registers
@@ -76,6 +93,7 @@ class ProgramState:
     is_waiting: bool
     interrupt_vector: int | None
     stop: CoreStop | None
+    full_pc: int
 
 
 class ProgramHistory:
@@ -202,7 +220,8 @@ class ProgramHistory:
         state = core.state
         stack = core.memory[0x0101 + state.registers.s : 0x0200].tobytes()
         vector = state.due_vector or None
-        return ProgramState(state.registers, stack, state.is_waiting, vector, state.stop)
+        full_pc = full_address_of(core, state.registers.pc)
+        return ProgramState(state.registers, stack, state.is_waiting, vector, state.stop, full_pc)
 
     @property
     def core_state(self) -> CoreState:
@@ -238,7 +257,7 @@ class ProgramHistory:
         Raises:
             InputError: a file of them is damaged.
         """
-        return find_symbols(self.start.path, self._labels)
+        return find_symbols(self.start.path, self._labels, self.start.board.banks)
 
     def disassembly(self, *, before: int = 8, after: int = 16) -> tuple[DisassembledLine, ...]:
         """Return the instructions around the next one, from present memory."""
@@ -256,7 +275,7 @@ class ProgramHistory:
     @property
     def source_line(self) -> SourceLine | None:
         """The source line of the next instruction, or None."""
-        return self.symbols.line_of(self._walk.core.pc)
+        return self.symbols.line_of(self.state.full_pc)
 
     def at_label(self, label: str) -> AtAddress:
         """Return the breakpoint at a label; errors as `ProgramSymbols.address_of`."""
@@ -404,34 +423,35 @@ class ProgramHistory:
         """Return the addresses in windows that a range of instructions stored to.
 
         Args:
-            first_address, stop_address: of the instructions, the stop not included.
+            first_address, stop_address: full addresses of the instructions, the stop not included.
             first_cycle, stop_cycle: of the run.
 
         Returns:
             uint16[stores], in order, repeated for each store.
         """
-        stores, by = self.stores_between(first_cycle, stop_cycle)
-        return stores.address[(by >= first_address) & (by < stop_address)]
+        found = self.stores_between(first_cycle, stop_cycle)
+        within = (found.made_by >= first_address) & (found.made_by < stop_address)
+        return found.stores.address[within]
 
-    def stores_between(self, first_cycle: int, stop_cycle: int) -> tuple[StoreBatch, UInt16Column]:
+    def stores_between(self, first_cycle: int, stop_cycle: int) -> MadeStores:
         """Return the stores into windows of a passage, and the instruction of each.
 
         Args:
             first_cycle, stop_cycle: of the run, the stop not included.
-
-        Returns:
-            The stores; uint16[stores]: the address of each one's instruction.
         """
-        none = StoreBatch.empty()
-        parts, by = [none], [none.address]
+        parts, address, by = [StoreBatch.empty()], *([np.empty(0, np.int64)] for _ in range(2))
         # An instruction that stores in the first cycle has begun before it.
         for log in self._logs_between(first_cycle - INSTRUCTION_CYCLES_MAX, stop_cycle):
             cycle = log.stores.cycle
             here = (cycle >= first_cycle) & (cycle < stop_cycle)
             which = np.searchsorted(log.instructions.cycle, cycle[here], side="right") - 1
             parts.append(StoreBatch(cycle[here], log.stores.address[here], log.stores.data[here]))
-            by.append(log.instructions.pc[np.maximum(which, 0)])
-        return StoreBatch.joined(parts), np.concatenate(by)
+            full = FullAddresses(self.start.board.banks, log.pages)
+            address.append(full.column(parts[-1].address, parts[-1].cycle))
+            made = np.maximum(which, 0)
+            begun = log.instructions.cycle[made]
+            by.append(full.column(log.instructions.pc[made], begun))
+        return MadeStores(StoreBatch.joined(parts), np.concatenate(address), np.concatenate(by))
 
     def stores_from(self, cycle: int) -> Iterator[tuple[StoreBatch, int]]:
         """Run on from a cycle as far as the program goes.

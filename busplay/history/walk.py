@@ -15,8 +15,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from busplay.batch import StoreBatch, UInt8Column
-from busplay.core.interface import Registers, press_key, take_sent
+from busplay.batch import PageChanges, StoreBatch, UInt8Column
+from busplay.core.interface import Registers, press_key, shown_pages, take_page_changes, take_sent
 from busplay.core.rewind import (
     KIND_SHIFT,
     CoreState,
@@ -27,6 +27,7 @@ from busplay.core.rewind import (
     restore_memory,
     whole_memory,
 )
+from busplay.description.board import Board
 from busplay.errors import InputError
 from busplay.history.conditions import Piece, RunLog
 from busplay.history.snapshots import Snapshots
@@ -103,6 +104,12 @@ class ProgramWalk:
         self.spacing_cycles = spacing_cycles
         self.on_progress = on_progress
         self._near: SavedPosition | None = None
+        self._page_changes = PageChanges.empty()
+
+    @property
+    def board(self) -> Board:
+        """The board."""
+        return self._start.board
 
     def take_inputs(self, inputs: RunInputs) -> None:
         """Add inputs, after all others."""
@@ -148,7 +155,7 @@ class ProgramWalk:
         first_cycle = core.cycle
         until = min(stop_cycle, first_cycle + self.spacing_cycles)
         self._start.advance(core, until, self.resets, address=address)
-        self._forget_console()
+        self._take_rest()
         if keeps:
             self.keep_if_due(core)
         if self.on_progress is not None:
@@ -163,7 +170,9 @@ class ProgramWalk:
             piece_cycles = min(WIDER * piece_cycles, self.spacing_cycles)
             yield self.core.take_stores()
 
-    def _forget_console(self) -> None:
+    def _take_rest(self) -> None:
+        """Keep the changes of pages since the last call, and forget what was printed."""
+        self._page_changes = take_page_changes(self.core)
         take_sent(self.core)
         if self.core.host_port is not None:
             self.core.host_port.take_console()
@@ -194,7 +203,7 @@ class ProgramWalk:
         else:
             core.step()
             core.take_stores()
-            self._forget_console()
+            self._take_rest()
             self.keep_if_due(core)
         return core.cycle != first_cycle
 
@@ -258,6 +267,7 @@ class ProgramWalk:
                 memory = None if watched is None else core.memory.copy()
                 resets = self._is_reset_due()
                 begin = core.cycle | StepKind.RESET << KIND_SHIFT
+                pages = self._pages_shown()
                 state = packed_state(Registers.of(core), int(core.memory[core.pc]))
                 until = min(stop_cycle, core.cycle + piece_cycles)
                 piece_cycles = min(WIDER * piece_cycles, self.spacing_cycles, _LOGGED_CYCLES)
@@ -269,13 +279,27 @@ class ProgramWalk:
                     instructions = InstructionBatch(
                         np.array([begin], np.uint64), np.array([state], np.uint64)
                     )
-                yield RunLog(instructions, core.take_stores(), memory, was_waiting)
+                changes = self._page_changes
+                pages = PageChanges.joined(
+                    [pages, changes.part(changes.since > pages.since.max(initial=0))]
+                )
+                yield RunLog(instructions, core.take_stores(), memory, was_waiting, pages)
                 if len(instructions):
                     # Not the core's state: it waits at the end of a piece whose last is the WAI.
                     was_waiting = bool(instructions.kind[-1] == StepKind.WAITING)
         finally:
             core.log_instructions(wanted=False)
             core.watch_writes(None)
+
+    def _pages_shown(self) -> PageChanges:
+        """Return the pages shown at this position, as if they had changed in its cycle."""
+        pages = shown_pages(self.core)
+        count = len(pages)
+        return PageChanges(
+            np.full(count, self.core.cycle, np.uint64),
+            np.arange(count, dtype=np.uint8),
+            np.array(pages, np.uint16),
+        )
 
     def stores_until(self, stop_cycle: int, watched: tuple[int, int] | None) -> StoreBatch:
         """Run to a cycle without the log of instructions; return the stores.

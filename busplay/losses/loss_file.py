@@ -26,9 +26,11 @@ COLUMNS = (
     "cycle_is_exact",
     "edge",
     "address",
+    "page",
     "address_label",
     "data",
     "pc",
+    "pc_page",
     "label",
     "receiver_busy",
 )
@@ -142,9 +144,11 @@ def as_row(one: LostStore) -> list[str | int]:
         "yes" if one.cycle_is_exact else "no",
         one.edge,
         "" if one.address is None else f"0x{one.address:04X}",
+        "" if one.page is None else one.page,
         one.address_label or "",
         f"0x{one.data:02X}",
         "" if one.pc is None else f"0x{one.pc:04X}",
+        "" if one.pc_page is None else one.pc_page,
         one.label or "",
         "+".join(one.receiver_busy),
     ]

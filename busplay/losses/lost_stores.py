@@ -13,17 +13,19 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from busplay.batch import UInt64Column
+from busplay.description.full_address import address_of, page_of
 from busplay.display.fields import FrameFields
 from busplay.display.writes import FIELD_DATA
 from busplay.losses.losses import NO_CYCLE, Cause, Losses
 from busplay.program.labels import Labels, NearestLabels
+from busplay.program.pages import FullAddresses
 from busplay.receiver.fifo import Busy
 
 if TYPE_CHECKING:
     from busplay.pipeline.pipeline import Pipeline
 
 FindCounters = Callable[[Sequence[int]], Mapping[int, int]]
-"""Returns the PCs of stores by their cycles, which rise."""
+"""Returns the full addresses of stores' instructions by their cycles, which rise."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,9 +38,12 @@ class LostStore:
         cycle: of the store; the latest possible one if only the frame is known.
         cycle_is_exact: whether it is the store's own.
         address: of the store; None if no window makes such a frame.
+        page: the page of banked memory that the address showed; None: it is not banked, or that is
+            not known.
         address_label: the label at or before the address within its window, or None.
         data: the byte.
         pc: address of the instruction; None if not known.
+        pc_page: its page of banked memory, or None.
         label: the label at or before that, or None.
         receiver_busy: what held up the receiver when the frame arrived: `video`, `stall`.
     """
@@ -48,9 +53,11 @@ class LostStore:
     cycle: int
     cycle_is_exact: bool
     address: int | None
+    page: int | None
     address_label: str | None
     data: int
     pc: int | None
+    pc_page: int | None
     label: str | None
     receiver_busy: tuple[str, ...]
 
@@ -62,6 +69,8 @@ class LossNames:
         pipeline: that lost them.
         labels: the program's.
         find_counters: finds the stores' PCs; None: they are not known.
+        by_cycle: the stores' full addresses by their cycles; None: not known.
+        by_edge: those of frames by their edges, where no cycle is known.
     """
 
     def __init__(
@@ -70,10 +79,14 @@ class LossNames:
         *,
         labels: Labels | None = None,
         find_counters: FindCounters | None = None,
+        by_cycle: FullAddresses | None = None,
+        by_edge: FullAddresses | None = None,
     ) -> None:
         self._encoder = pipeline.encoder
-        windows = [(one.first_address, one.last_address) for one in pipeline.board.windows]
-        self._labels = NearestLabels(labels, windows)
+        board = pipeline.board
+        windows = [(one.first_address, one.last_address) for one in board.windows]
+        self._labels = NearestLabels(labels, windows, board.banks)
+        self._by_cycle, self._by_edge = by_cycle, by_edge
         self._find_counters = find_counters
         tables, layout = pipeline.encoder.tables, pipeline.layout
         kept = 0
@@ -105,6 +118,9 @@ class LossNames:
             edge, cycle = int(losses.edge[index]), int(losses.cycle[index])
             is_exact = cycle != NO_CYCLE
             address = int(losses.address[index]) if is_exact else addresses[index]
+            known = self._by_cycle if is_exact else self._by_edge
+            if address is not None and known is not None:
+                address = known.of(address, cycle if is_exact else edge)
             pc = counters.get(cycle) if is_exact else None
             busy = Busy(int(losses.busy[index]))
             yield LostStore(
@@ -112,10 +128,12 @@ class LossNames:
                 edge=edge,
                 cycle=cycle if is_exact else self._encoder.latest_cycle(edge),
                 cycle_is_exact=is_exact,
-                address=address,
+                address=None if address is None else address_of(address),
+                page=page_of(address),
                 address_label=self._labels.of_store(address),
                 data=data[index] & 0xFF,
-                pc=pc,
+                pc=None if pc is None else address_of(pc),
+                pc_page=page_of(pc),
                 label=None if pc is None else self._labels.of_code(pc),
                 receiver_busy=tuple(
                     flag.name.lower() for flag in Busy if flag in busy and flag.name

@@ -78,7 +78,7 @@ def capture_page(
     verdict, is_fine = verdict_text(health), health.is_clean
     if board is not None and health.receiver.frames_received:
         with Replay(decoded.path) as replay:
-            labels = labels_for(request.labels, request.program)
+            labels = labels_for(request.labels, request.program, replay.board.banks)
             found = trace_part(
                 replay, request, program=request.program, labels=labels, captured=True
             )

@@ -82,7 +82,7 @@ def trace_page(path: Path, request: ReportRequest, *, words: str) -> ReportPage:
     """
     with Replay(path) as replay:
         program = _program_of(replay, request)
-        labels = labels_for(request.labels, program)
+        labels = labels_for(request.labels, program, replay.board.banks)
         found = trace_part(replay, request, program=program, labels=labels)
         info = trace_info(replay.reader)
         made = _made_section(info, replay, request, program, words)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import suppress
+from dataclasses import replace
 from hashlib import sha256
 from itertools import islice
 from pathlib import Path
@@ -67,6 +68,8 @@ def program_of_trace(
 ) -> tuple[Board, Path | None]:
     """Return the board and the program of a trace; no program where its board's images ran alone.
 
+    The board's images are those beside the trace, else those beside the program.
+
     Args:
         program: the file that ran; found beside the trace by default.
 
@@ -85,7 +88,27 @@ def program_of_trace(
             )
     if path is not None:
         require_recorded_program(reader.path, header, path)
-    return board, path
+    folders = [one.parent for one in (reader.path, path) if one is not None]
+    return _with_images_in(board, folders), path
+
+
+def _with_images_in(board: Board, folders: Sequence[Path]) -> Board:
+    """Return a recorded board, whose images have bare names, with the files found by these."""
+
+    def found(image: Path) -> Path:
+        beside = (folder / image for folder in folders)
+        return next((one for one in beside if one.is_file()), image)
+
+    memory = [
+        one
+        if one.image is None
+        else replace(one, image=replace(one.image, path=found(one.image.path)))
+        for one in board.memory
+    ]
+    banks = [
+        one if one.image is None else replace(one, image=found(one.image)) for one in board.banks
+    ]
+    return replace(board, memory=tuple(memory), banks=tuple(banks))
 
 
 def require_recorded_program(trace: str | Path, header: TraceHeader, program: Path) -> None:

@@ -45,6 +45,7 @@ from busplay.run.program_start import ProgramStart
 from busplay.run.recent_load import RecentLoad
 from busplay.run.recording import Recorder, header_for
 from busplay.run.serial_lines import SerialLines
+from busplay.run.store_pages import StorePages
 from busplay.run.store_pc import StorePcFinder
 from busplay.whole_file import require_other_file
 
@@ -123,7 +124,9 @@ class Session:
         self._console = bytearray()
         self._recent = RecentLoad(board.clock_hz)
         if labels is not None:
-            self.labels = read_labels(labels) if isinstance(labels, str | Path) else labels
+            if isinstance(labels, str | Path):
+                labels = read_labels(labels, board.banks)
+            self.labels = labels
         self._presses: list[tuple[int, int]] = []
         self._resets: list[int] = []
         self._resets_ahead = deque(resets)
@@ -134,6 +137,7 @@ class Session:
             received=record_received,
             kept=keep,
         )
+        self.store_pages = StorePages(self.core, board)
         self._states = StateKeeper(self.core, board, self.recorder)
         self._keys_ahead = deque(key_presses)
         _require_key_presses(self._keys_ahead)
@@ -195,15 +199,15 @@ class Session:
 
     @cached_property
     def labels(self) -> Labels:
-        """The program's labels by address; empty if no file was given or found.
+        """The program's labels by full address; empty if no file was given or found.
 
         Raises:
             InputError: the file beside the program is not a list of labels.
         """
-        return labels_for(None, self.start.path)
+        return labels_for(None, self.start.path, self.board.banks)
 
     def address_of(self, label: str) -> int:
-        """Return the address of a label of the program.
+        """Return the full address of a label of the program: in banked memory, with its page.
 
         Raises:
             InputError: the program has no such label, or has it at several addresses.
@@ -366,7 +370,9 @@ class Session:
     def _take_piece(self) -> None:
         """Send the core's stores over the pipeline, and take what it printed."""
         stop_cycle = self.core.cycle
-        frames = self.pipeline.feed(self.core.take_stores(), stop_cycle=stop_cycle)
+        stores = self.core.take_stores()
+        frames = self.pipeline.feed(stores, stop_cycle=stop_cycle)
+        self.store_pages.take(stores, frames, self.pipeline.encoder.sent_store)
         if self.core.host_port is not None:
             self._console += self.core.host_port.take_console()
         self._console += self.serial_lines.send(take_sent(self.core))
@@ -434,7 +440,7 @@ class Session:
             cycles: of stores into windows, in any order.
 
         Returns:
-            Cycle to address; for a store of an interrupt sequence, its return address.
+            Cycle to full address; for a store of an interrupt sequence, its return address.
 
         Raises:
             ValueError: a cycle has no store into a window, or the run has not reached it.

@@ -19,6 +19,7 @@ from busplay.chain.text import chain_text, verdict_text
 from busplay.chain.why import why
 from busplay.description.board import Board, ImageFormat
 from busplay.description.faults import Faults
+from busplay.description.full_address import address_text
 from busplay.description.read_faults import as_faults
 from busplay.errors import BusplayError
 from busplay.losses.lost_stores import LossNames
@@ -218,7 +219,7 @@ class MachineUnderTest(Session):
             first_cycle=first_cycle,
             stop_cycle=self.cycle,
             inputs=self.inputs,
-            symbols=find_symbols(self.start.path, self._labels_file),
+            symbols=find_symbols(self.start.path, self._labels_file, self.board.banks),
         )
 
     def assert_link_use(self, at_most: float, *, first_cycle: int = 0) -> None:
@@ -413,12 +414,21 @@ def assert_traces_equal(
 def _loss_text(session: Session, causes: dict[str, int]) -> str:
     """Return the losses by cause, and the first by name."""
     lines = [f"{count:,} {words}" for words, count in causes.items()]
+    finder = session.store_pc_finder()
     names = LossNames(
-        session.pipeline, labels=session.labels, find_counters=session.store_pc_finder().find
+        session.pipeline,
+        labels=session.labels,
+        find_counters=finder.find,
+        by_cycle=finder.full_addresses,
     )
     for one in names.describe(session.pipeline.losses.first(1)):
-        address = "an unknown address" if one.address is None else f"${one.address:04X}"
+        address = "an unknown address"
+        if one.address is not None:
+            address = address_text(one.address, one.page)
         label = f" ({one.address_label})" if one.address_label else ""
-        made = "" if one.pc is None else f", made at ${one.pc:04X} {one.label or ''}".rstrip()
+        made = ""
+        if one.pc is not None:
+            at = address_text(one.pc, one.pc_page)
+            made = f", made at {at} {one.label or ''}".rstrip()
         lines.append(f"first: ${one.data:02X} to {address}{label} in cycle {one.cycle:,}{made}")
     return "\n".join(lines)

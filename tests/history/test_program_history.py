@@ -373,7 +373,7 @@ def test_a_move_that_is_ended_leaves_all_where_it_was() -> None:
 
 def test_a_recording_cut_before_the_reset_ended_has_no_stores() -> None:
     travel = ProgramHistory("dunlin", "tides.bin", end_cycle=0)
-    stores, by = travel.stores_between(0, 0)
+    stores, _, by = travel.stores_between(0, 0)
     assert (len(stores), len(by)) == (0, 0)
     assert travel.cycle == 7
 

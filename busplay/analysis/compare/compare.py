@@ -87,12 +87,12 @@ def compare(
     >>> found.equal, found.frames_missing > 0
     (False, True)
     """
-    names = None if labels is None else read_labels(Path(labels))
     with ExitStack() as stack:
         before, after = (
             one if isinstance(one, TraceReader) else stack.enter_context(TraceReader(one))
             for one in (expected, actual)
         )
+        names = None if labels is None else read_labels(Path(labels), before.header.banks)
         frames_expected = before.frames
         found = compare_recordings(
             before,

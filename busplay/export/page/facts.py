@@ -13,7 +13,7 @@ import numpy as np
 
 from busplay.analysis.flashes import FlashReport
 from busplay.description.board import Board, Unit
-from busplay.description.toml_reader import show_address
+from busplay.description.full_address import address_text
 from busplay.errors import printable
 from busplay.explain.board import board_rows, map_rows, unit_rows, window_rows
 from busplay.explain.board_facts import board_facts
@@ -230,7 +230,7 @@ def _instructions(origins: Origins) -> list[str]:
         " ".join(
             part
             for part in (
-                show_address(address),
+                address_text(address),
                 symbols.name_of(address),
                 str(symbols.line_of(address) or ""),
             )

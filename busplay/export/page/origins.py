@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from busplay.batch import FrameBatch, Int64Column, UInt16Column
+from busplay.batch import FrameBatch, Int64Column
 from busplay.errors import InputError
 from busplay.history.program_history import ProgramHistory
 from busplay.history.rerun import Rerun
@@ -26,7 +26,7 @@ class Origins:
     """Where the stores of a recording come from.
 
     Attributes:
-        addresses: address of each instruction that stored, in order of its first store.
+        addresses: full address of each instruction that stored, in order of its first store.
         ids: int64[frames]; index in `addresses`.
         symbols: labels and source lines.
     """
@@ -71,13 +71,12 @@ def find_origins(
         # One of what arrived lacks those that were lost.
         return f"{path.name} sends other frames than the recording has"
     runs = 1
-    stores, by = program.stores_between(0, end)
-    by = by[np.searchsorted(stores.cycle, cycles)]
-    addresses, ids = _numbered(by)
+    found = program.stores_between(0, end)
+    addresses, ids = _numbered(found.made_by[np.searchsorted(found.stores.cycle, cycles)])
     return Origins(addresses, ids, symbols)
 
 
-def _numbered(by: UInt16Column) -> tuple[list[int], Int64Column]:
+def _numbered(by: Int64Column) -> tuple[list[int], Int64Column]:
     """Return the addresses in order of their first store, and the index of each store's."""
     addresses, first, ids = np.unique(by, return_index=True, return_inverse=True)
     order = np.argsort(first)
