@@ -8,6 +8,7 @@ from collections.abc import Iterator, Sequence
 from busplay.analysis.profile.report import ProfileReport
 from busplay.analysis.profile.rows import AddressProfile, RoutineProfile
 from busplay.cli.style import heading, warning
+from busplay.description.full_address import address_text
 from busplay.errors import printable
 from busplay.wording import counted
 
@@ -154,7 +155,7 @@ def _addresses(title: str, rows: Sequence[AddressProfile]) -> Iterator[str]:
     yield ""
     yield heading(f"{title:36}     stores  unchanged   replaced")
     for row in rows:
-        place = f"${row.address:04X} {row.label or row.window}"
+        place = f"{address_text(row.address, row.page)} {row.label or row.window}"
         yield (
             f"{_cut(place, 36):36} {row.stores:>10,} {row.stores_unchanged:>10,}"
             f" {row.stores_replaced:>10,}"

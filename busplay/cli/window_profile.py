@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from itertools import pairwise
 
+from busplay.description.full_address import full_address
 from busplay.history.program_history import ProgramHistory
 from busplay.player.inspector import RoutineFacts
 from busplay.run.inputs import RunInputs
 
-ADDRESS_STOP = 0x10000
 # About a second's work.
 PROFILED_CYCLES_MAX = 160_000_000
 
@@ -40,13 +41,17 @@ def profile_of_run(
                 symbols=program.symbols,
                 inputs=inputs(),
             )
-        starts = report.routine_names.starts.tolist()
-        stops = dict(zip(starts, [*starts[1:], ADDRESS_STOP], strict=True))
+        routines = report.routine_names
+        starts = routines.starts.tolist()
+        lengths = {
+            routines.space.full(start): stop - start
+            for start, stop in pairwise([*starts, routines.space.size])
+        }
         return [
             RoutineFacts(
                 name=row.name,
-                address=row.address,
-                stop_address=stops.get(row.address, ADDRESS_STOP),
+                address=(begin := full_address(row.address, row.page)),
+                stop_address=begin + lengths[begin],
                 cycles_ratio=row.cycles_ratio,
                 calls=row.calls,
                 stores=row.stores,

@@ -17,6 +17,7 @@ from busplay.analysis.soundness.report import CheckReport
 from busplay.analysis.soundness.text import summary_rows as check_rows
 from busplay.analysis.soundness.text import verdict_text as check_verdict
 from busplay.description.board import Board
+from busplay.description.full_address import address_text
 from busplay.history.history import History
 from busplay.losses.losses import CAUSE_WORDS
 from busplay.losses.lost_stores import LossNames
@@ -166,7 +167,7 @@ def link_section(
                 ("routine", "from cycle", "stores", "frames waiting"),
                 tuple(
                     (
-                        f"{one.routine}, ${one.program_counter:04X}",
+                        f"{one.routine}, {address_text(one.program_counter, one.page)}",
                         f"{one.first_cycle:,}",
                         f"{one.stores:,}",
                         f"{one.frames_waiting_max:,}",
@@ -224,7 +225,9 @@ def errors_section(
     first: list[tuple[str, ...]] = []
     clock_hz = replay.clock_hz
     for one in names.describe(losses.first(LOSSES_NAMED)):
-        place = "not known" if one.address is None else f"${one.address:04X}"
+        place = "not known"
+        if one.address is not None:
+            place = address_text(one.address, one.page)
         place += f" {one.address_label}" if one.address_label else ""
         by_address[place] += 1
         if one.address is not None:
@@ -263,7 +266,7 @@ def addresses_section(history: History, replay: Replay, labels: Labels) -> Repor
     parts: list[ReportPart] = []
     places = PlaceNames(history.board)
     windows = [(one.first_address, one.last_address) for one in history.board.windows]
-    nearest = NearestLabels(labels, windows)
+    nearest = NearestLabels(labels, windows, history.board.banks)
     busiest: list[tuple[int, tuple[str, str, str, str, str]]] = []
     for name, display in replay.displays.items():
         counts = history.write_counts(name)

@@ -34,7 +34,7 @@ DUNLIN = load_board("dunlin")
 
 def collected(start: ProgramStart, routines: Routines, stop_cycle: int) -> ProfileCollector:
     walk = ProgramWalk(start, limit_bytes=1, spacing_cycles=500, on_progress=None)
-    collector = ProfileCollector(start.board, routines.starts)
+    collector = ProfileCollector(start.board, routines)
     for log in walk.logs(stop_cycle):
         collector.feed(
             log.instructions, log.stores, stop_cycle=walk.core.cycle, next_pc=walk.core.pc
@@ -208,7 +208,7 @@ def test_a_burst_is_stores_faster_than_the_link(tmp_path: Path) -> None:
     fast = profile(board, tmp_path / "code.bin", stop_cycle=60)
     assert fast.stores == 6
     # The first two take the slots that come; then the link is never free again.
-    assert fast.bursts == (BurstProfile("$C000", 0xC003, 17, 4, 2),)
+    assert fast.bursts == (BurstProfile("$C000", 0xC003, None, 17, 4, 2),)
 
 
 def test_recursion_and_dropped_return_addresses_are_followed(tmp_path: Path) -> None:
@@ -253,7 +253,7 @@ def test_routine_that_is_fallen_into_or_jumped_to_is_entered_not_called(tmp_path
     assert f"cfn=row\ncalls={2 * rounds} 0\n" in text
     assert f"cfn=draw\ncalls={rounds} 0\n" in text
     table = [one for one in csv_of(report).splitlines() if one.startswith("routine,row,")]
-    assert table[0].split(",")[5:7] == ["0", str(2 * rounds)]
+    assert table[0].split(",")[6:8] == ["0", str(2 * rounds)]
 
 
 def test_calls_before_the_passage_are_not_counted(tmp_path: Path) -> None:

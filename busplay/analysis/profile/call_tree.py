@@ -22,8 +22,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from busplay.batch import UInt16Column
-from busplay.core.memory_map import ADDRESSES
+from busplay.batch import Int64Column
 from busplay.core.rewind import InstructionBatch, StepKind
 
 PROGRAM, INTERRUPTS = 0, 1
@@ -42,7 +41,7 @@ class CallNode:
 
     Attributes:
         parent: index of the node that called it; -1 for the two roots.
-        routine: address where it begins; -1 for the roots.
+        routine: where it begins, as a number of the `BankedSpace`; -1 for the roots.
         calls: times that it was called there.
         entries: times that it was entered there without a call, see `RoutineProfile`.
         costs: its own: cycles, stores, stores that changed nothing.
@@ -59,13 +58,12 @@ class CallTree:
     """The tree as it grows.
 
     Args:
-        starts: int64[routines], where routines begin, rising, the first 0.
+        starts: int64[routines], numbers at which routines begin, rising, the first 0.
+        size: of the `BankedSpace`.
     """
 
-    def __init__(self, starts: NDArray[np.int64]) -> None:
-        self._routine_of = np.repeat(
-            starts.astype(np.uint16), np.diff(np.append(starts, ADDRESSES))
-        )
+    def __init__(self, starts: NDArray[np.int64], size: int) -> None:
+        self._routine_of = np.repeat(starts.astype(np.int32), np.diff(np.append(starts, size)))
         self._parent, self._routine, self._calls = [-1, -1], [-1, -1], [0, 0]
         self._entries = [0, 0]
         self._counts = False
@@ -77,7 +75,8 @@ class CallTree:
     def feed(
         self,
         instructions: InstructionBatch,
-        address: UInt16Column,
+        number: Int64Column,
+        here: Int64Column,
         costs: Sequence[NDArray[np.int64]],
         *,
         counts: bool = True,
@@ -85,7 +84,8 @@ class CallTree:
         """Add what ran next.
 
         Args:
-            address: uint16[instructions]; the instruction that each one's costs belong to.
+            number: int64[instructions]; the instruction that each one's costs belong to.
+            here: int64[instructions]; each one's own number.
             costs: int64[instructions] each: cycles, stores, stores that changed nothing.
             counts: count; if not, only follow the calls. Once begun, counting goes on.
         """
@@ -99,7 +99,7 @@ class CallTree:
         code = _CODE_OF_OPCODE[instructions.opcode]
         if kind.any():
             code[kind != StepKind.INSTRUCTION] = _NONE
-        routine = self._routine_of[address]
+        routine = self._routine_of[number]
         was_reset = int(kind[0]) == StepKind.RESET
         if was_reset:
             # It is alone in its piece.
@@ -117,7 +117,7 @@ class CallTree:
         s_before = [self._last[1], *s[behind].tolist()]
         self._last = int(code[-1]), int(s[-1])
         sums = [np.add.reduceat(one, first).tolist() for one in costs]
-        entered = routine[first] if was_reset else self._routine_of[instructions.pc[first]]
+        entered = routine[first] if was_reset else self._routine_of[here[first]]
         columns = (s[first], interrupts[first], entered, routine[first])
         rows = zip(
             code_before, s_before, *(column.tolist() for column in columns), *sums, strict=True
@@ -184,22 +184,31 @@ class CallTree:
         )
 
 
-def charged_address(instructions: InstructionBatch, *, next_pc: int) -> UInt16Column:
-    """Return the address that each instruction's costs belong to; uint16[instructions].
+def charged_number(
+    instructions: InstructionBatch,
+    here: Int64Column,
+    *,
+    next_number: int,
+    waits_at: Int64Column,
+) -> Int64Column:
+    """Return the number that each instruction's costs belong to; int64[instructions].
 
     An interrupt sequence is charged to the first instruction of its handler, a reset likewise, a
     wait to its WAI.
 
     Args:
-        next_pc: address of the instruction that comes behind the last.
+        instructions: what ran.
+        here: each one's own number.
+        next_number: of the instruction that comes behind the last.
+        waits_at: int64[waits]; numbers of their WAIs.
     """
-    kind, address = instructions.kind, instructions.pc
+    kind = instructions.kind
     others = np.flatnonzero(kind)
     interrupts = others[(kind[others] == StepKind.INTERRUPT) | (kind[others] == StepKind.RESET)]
     waits = others[kind[others] == StepKind.WAITING]
-    charged = address.copy()
-    charged[interrupts] = np.append(address[1:], np.uint16(next_pc))[interrupts]
-    charged[waits] -= np.uint16(1)
+    charged = here.copy()
+    charged[interrupts] = np.append(here[1:], next_number)[interrupts]
+    charged[waits] = waits_at
     return charged
 
 

@@ -7,6 +7,9 @@ address is within the same refresh, so that it never showed.
 A frame takes one slot of the link; stores made before the last frame has ended wait. A *burst*
 lasts from a store that finds the link free up to the next one that does. The sender FIFO is assumed
 to be deep enough, so that the depth needed is known.
+
+Code and addresses stored to are counted by their number in a `BankedSpace`, so page by page; what a
+display shows does not depend on the page.
 """
 
 from __future__ import annotations
@@ -16,11 +19,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from busplay.analysis.profile.call_tree import CallTree, charged_address
-from busplay.batch import StoreBatch, UInt8Column
+from busplay.analysis.profile.call_tree import CallTree, charged_number
+from busplay.analysis.profile.routines import Routines
+from busplay.batch import PageChanges, StoreBatch, UInt8Column
 from busplay.core.memory_map import ADDRESSES, MemoryMap
 from busplay.core.rewind import InstructionBatch, StepKind
 from busplay.description.board import Board
+from busplay.program.pages import FullAddresses
 from busplay.sender.encoder import Encoder
 
 USUAL_REFRESH_HZ = 60
@@ -37,7 +42,7 @@ class StoreBurst:
         first_cycle: of its first store.
         stores: count of stores.
         frames_waiting_max: most frames in the sender, the one on the wire included.
-        program_counter: address of the instruction that made the first.
+        program_counter: number of the instruction that made the first.
     """
 
     first_cycle: int
@@ -69,27 +74,39 @@ class RefreshProfile:
     link_use_ratio: float
 
 
+def _add(column: Int64Column, number: Int64Column, costs: Int64Column | None = None) -> None:
+    """Add costs, or ones, to a column by their numbers."""
+    if not len(number):
+        return
+    # Of the numbers, a piece of a run has those of a few pages.
+    first, stop = int(number.min()), int(number.max()) + 1
+    column[first:stop] += np.bincount(number - first, costs, stop - first).astype(np.int64)
+
+
 class ProfileCollector:
     """Counts cycles and stores.
 
     Args:
         board: the description.
-        starts: where routines begin, see `CallTree`.
+        routines: where routines begin.
 
     Attributes:
         tree: the calls.
-        cycles, stores, unchanged, replaced: int64[65536], by address of the instruction.
-        writes, writes_unchanged, writes_replaced: int64[65536], stores by the address stored to.
-        waits: int64[65536], cycles in WAI, by the address of the instruction.
+        space: the numbers of addresses.
+        cycles, stores, unchanged, replaced: int64[numbers], by the instruction.
+        writes, writes_unchanged, writes_replaced: int64[numbers], stores by the address stored to.
+        waits: int64[numbers], cycles in WAI, by the instruction.
         waiting_cycles, interrupts, interrupt_cycles: in all; an interrupt's cycles are those of
             its sequence.
         first_cycle, stop_cycle: the range counted.
         clock_hz, refresh_hz: of the board.
     """
 
-    def __init__(self, board: Board, starts: Int64Column) -> None:
-        self.tree = CallTree(starts)
-        columns = [np.zeros(ADDRESSES, np.int64) for _ in range(8)]
+    def __init__(self, board: Board, routines: Routines) -> None:
+        self.space = routines.space
+        self._banks = board.banks
+        self.tree = CallTree(routines.starts, self.space.size)
+        columns = [np.zeros(self.space.size, np.int64) for _ in range(8)]
         self.cycles, self.stores, self.unchanged, self.replaced = columns[:4]
         self.writes, self.writes_unchanged, self.writes_replaced, self.waits = columns[4:]
         self.waiting_cycles = self.interrupts = self.interrupt_cycles = 0
@@ -131,6 +148,7 @@ class ProfileCollector:
         *,
         stop_cycle: int,
         next_pc: int,
+        pages: PageChanges | None = None,
         counts: bool = True,
     ) -> None:
         """Add the next piece of the run.
@@ -138,23 +156,26 @@ class ProfileCollector:
         Args:
             stores: into windows, made by these instructions.
             stop_cycle: the cycle after the last of them.
-            next_pc: address of the next instruction.
+            next_pc: full address of the next instruction.
+            pages: shown by banks, by cycle, from the first instruction on; None: there are none.
             counts: if not, only follow display memory and calls.
         """
         if not len(instructions):
             return
         cycle = instructions.cycle.astype(np.int64)
         took = np.diff(cycle, append=stop_cycle)
-        address = charged_address(instructions, next_pc=next_pc)
+        here, number = self._numbers_of(instructions, next_pc, pages)
         made_by = np.searchsorted(cycle, stores.cycle.astype(np.int64), side="right") - 1
-        unchanged, over_before = self._stored(stores, address[made_by].astype(np.int64), counts)
+        full = FullAddresses(self._banks, pages).column(stores.address, stores.cycle)
+        to = self.space.numbers(full)
+        unchanged, over_before = self._stored(stores, to, number[made_by], counts)
         count = len(cycle)
         by_instruction = (
             took,
             np.bincount(made_by, minlength=count),
             np.bincount(made_by[unchanged], minlength=count),
         )
-        self.tree.feed(instructions, address, by_instruction, counts=counts)
+        self.tree.feed(instructions, number, here, by_instruction, counts=counts)
         if not counts:
             return
         if self.first_cycle is None:
@@ -163,21 +184,38 @@ class ProfileCollector:
         for column, costs in zip(
             (self.cycles, self.stores, self.unchanged), by_instruction, strict=True
         ):
-            column += np.bincount(address, costs, ADDRESSES).astype(np.int64)
+            _add(column, number, costs)
         waits = instructions.kind == StepKind.WAITING
         interrupts = instructions.kind == StepKind.INTERRUPT
         self.waiting_cycles += int(took[waits].sum())
-        self.waits += np.bincount(address[waits], took[waits], ADDRESSES).astype(np.int64)
+        _add(self.waits, number[waits], took[waits])
         self.interrupts += int(np.count_nonzero(interrupts))
         self.interrupt_cycles += int(took[interrupts].sum())
         self._count_refreshes(cycle, stop_cycle, waits, took)
         self._add_refreshes(stores.cycle.astype(np.int64), 2)
         self._add_refreshes(stores.cycle[unchanged].astype(np.int64), 3)
         self._add_refreshes(over_before, 4)
-        self._add_bursts(stores, address[made_by])
+        self._add_bursts(stores, number[made_by])
+
+    def _numbers_of(
+        self, instructions: InstructionBatch, next_pc: int, pages: PageChanges | None
+    ) -> tuple[Int64Column, Int64Column]:
+        """Return each instruction's number, and that of the one that its costs belong to."""
+        full, space = FullAddresses(self._banks, pages), self.space
+        pc, cycle = instructions.pc, instructions.cycle
+        here = space.numbers(full.column(pc, cycle))
+        waits = instructions.kind == StepKind.WAITING
+        waits_at = full.column(pc[waits] - np.uint16(1), cycle[waits])
+        number = charged_number(
+            instructions,
+            here,
+            next_number=space.number(next_pc),
+            waits_at=space.numbers(waits_at),
+        )
+        return here, number
 
     def _stored(
-        self, stores: StoreBatch, writer: Int64Column, counts: bool
+        self, stores: StoreBatch, number: Int64Column, writer: Int64Column, counts: bool
     ) -> tuple[NDArray[np.bool_], Int64Column]:
         """Return which stores changed nothing, and the cycles of stores that replaced another."""
         to = stores.address.astype(np.int64)
@@ -197,10 +235,11 @@ class ProfileCollector:
         for kept, column in ((self._byte, byte), (self._refresh, refresh), (self._writer, by)):
             kept[to[lasts]] = column[lasts]
         if counts:
-            self.writes += np.bincount(to, minlength=ADDRESSES)
-            self.writes_unchanged += np.bincount(to[same], minlength=ADDRESSES)
-            self.writes_replaced += np.bincount(to[over], minlength=ADDRESSES)
-            self.replaced += np.bincount(by_before[over], minlength=ADDRESSES)
+            number = number[order]
+            _add(self.writes, number)
+            _add(self.writes_unchanged, number[same])
+            _add(self.writes_replaced, number[over])
+            _add(self.replaced, by_before[over])
         unchanged = np.zeros(len(to), np.bool_)
         unchanged[order] = same
         return unchanged, cycle[over]
@@ -253,7 +292,7 @@ class ProfileCollector:
         # A refresh of which only the first cycles ran is shorter than the frame that begins in it.
         return stores * self._slot_edges / max(edges, self._slot_edges)
 
-    def _add_bursts(self, stores: StoreBatch, program_counter: NDArray[np.uint16]) -> None:
+    def _add_bursts(self, stores: StoreBatch, program_counter: Int64Column) -> None:
         if not len(stores):
             return
         slot = self._slot_edges

@@ -21,8 +21,8 @@ _NS_PER_S = 1_000_000_000
 _INTERRUPT_NAME = "interrupt"
 
 CSV_COLUMNS = (
-    "kind", "name", "address", "file", "line", "calls", "entries", "cycles", "cycles_with_callees",
-    "stores", "stores_unchanged", "stores_replaced",
+    "kind", "name", "address", "page", "file", "line", "calls", "entries", "cycles",
+    "cycles_with_callees", "stores", "stores_unchanged", "stores_replaced",
 )  # fmt: skip
 
 
@@ -44,6 +44,7 @@ def _csv_rows(report: ProfileReport) -> Iterator[dict[str, object]]:
             "kind": "routine",
             "name": row.name,
             "address": f"0x{row.address:04X}",
+            "page": row.page,
             "calls": row.calls,
             "entries": row.entries,
             "cycles": row.cycles,
@@ -68,6 +69,7 @@ def _csv_rows(report: ProfileReport) -> Iterator[dict[str, object]]:
             "kind": "call",
             "name": f"{call.caller} > {call.callee}",
             "address": f"0x{call.callee_address:04X}",
+            "page": call.callee_page,
             "calls": call.calls,
             "entries": call.entries,
             "cycles_with_callees": call.cycles,
@@ -77,6 +79,7 @@ def _csv_rows(report: ProfileReport) -> Iterator[dict[str, object]]:
             "kind": "address",
             "name": one.label or one.window,
             "address": f"0x{one.address:04X}",
+            "page": one.page,
             "stores": one.stores,
             "stores_unchanged": one.stores_unchanged,
             "stores_replaced": one.stores_replaced,

@@ -41,8 +41,8 @@ def profile_passage(program: ProgramHistory, *, first_cycle: int, stop_cycle: in
         if not Routines.are_named_by(symbols.labels):
             walk.go(first_cycle)
             found = entries(walk, stop_cycle)
-        routines = Routines(symbols.labels, entries=found, regions=board.memory)
-        collector = ProfileCollector(board, routines.starts)
+        routines = Routines(symbols.labels, entries=found, regions=board.memory, banks=board.banks)
+        collector = ProfileCollector(board, routines)
         refresh_cycles = -(-collector.clock_hz // collector.refresh_hz)
         walk.go(max(walk.first_cycle, first_cycle - 2 * refresh_cycles))
         collector.take_memory(walk.core.memory)

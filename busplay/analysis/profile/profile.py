@@ -10,11 +10,13 @@ import numpy as np
 from busplay.analysis.profile.collector import ProfileCollector
 from busplay.analysis.profile.report import ProfileReport, make_report
 from busplay.analysis.profile.routines import Routines
+from busplay.core.interface import full_address_of
 from busplay.core.rewind import StepKind
 from busplay.description.board import Board
 from busplay.errors import InputError
 from busplay.history.walk import ProgramWalk
 from busplay.link.load import as_board
+from busplay.program.pages import FullAddresses
 from busplay.program.symbols import ProgramSymbols, find_symbols
 from busplay.run.inputs import NO_INPUTS, RunInputs
 from busplay.run.program_start import ProgramStart
@@ -91,7 +93,7 @@ def profile(
         first_cycle=first_cycle,
         stop_cycle=stop_cycle,
         inputs=inputs,
-        symbols=find_symbols(start.path, given),
+        symbols=find_symbols(start.path, given, board.banks),
         on_progress=on_progress,
     )
 
@@ -132,8 +134,9 @@ def profile_run(
     if not Routines.are_named_by(symbols.labels):
         found = entries(walk, stop_cycle)
         walk.go(walk.first_cycle)
-    routines = Routines(symbols.labels, entries=found, regions=start.board.memory)
-    collector = ProfileCollector(start.board, routines.starts)
+    board = start.board
+    routines = Routines(symbols.labels, entries=found, regions=board.memory, banks=board.banks)
+    collector = ProfileCollector(board, routines)
     try:
         # What is not counted is run too, for what stands in display memory by then.
         collect(walk, collector, first_cycle, counts=False)
@@ -143,7 +146,7 @@ def profile_run(
     stop = walk.core.stop
     return make_report(
         collector,
-        start.board,
+        board,
         program=start.program.name or None,
         symbols=symbols,
         routines=routines,
@@ -161,21 +164,27 @@ def collect(
             log.instructions,
             log.stores,
             stop_cycle=walk.core.cycle,
-            next_pc=walk.core.pc,
+            next_pc=full_address_of(walk.core, walk.core.pc),
+            pages=log.pages,
             counts=counts,
         )
 
 
 def entries(walk: ProgramWalk, stop_cycle: int) -> set[int]:
-    """Return where a program begins, and where its calls and interrupts go up to a cycle."""
-    found = {walk.start_pc}
+    """Return where a program begins, and where its calls and interrupts go up to a cycle.
+
+    These are full addresses.
+    """
+    found = {full_address_of(walk.core, walk.start_pc)}
+    banks = walk.board.banks
     for log in walk.logs(stop_cycle):
         pc, opcode, kind = (
             log.instructions.pc,
             log.instructions.opcode,
             log.instructions.kind,
         )
-        behind = np.append(pc[1:], np.uint16(walk.core.pc))
+        full = FullAddresses(banks, log.pages).column(pc, log.instructions.cycle)
+        behind = np.append(full[1:], full_address_of(walk.core, walk.core.pc))
         calls = (opcode == _JSR) & (kind == StepKind.INSTRUCTION)
         found |= set(np.unique(behind[calls | (kind == StepKind.INTERRUPT)]).tolist())
     return found

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -22,6 +22,8 @@ from busplay.analysis.profile.rows import (
     SourceLineProfile,
 )
 from busplay.description.board import Board
+from busplay.description.full_address import address_of, page_of
+from busplay.program.pages import BankedSpace
 from busplay.program.symbols import ProgramSymbols
 
 ADDRESSES_LISTED = 20
@@ -134,7 +136,7 @@ def make_report(
         bursts=tuple(
             BurstProfile(
                 routines.name(routines.start_of(one.program_counter)),
-                one.program_counter,
+                *_split(routines.space, one.program_counter),
                 one.first_cycle,
                 one.stores,
                 one.frames_waiting_max,
@@ -175,7 +177,8 @@ def _routine_rows(
     rows = [
         RoutineProfile(
             name=routines.name(start),
-            address=start,
+            address=address_of(routines.space.full(start)),
+            page=page_of(routines.space.full(start)),
             is_interrupt=interrupt_cycles[start] == inclusive[start],
             calls=calls[start],
             entries=entries[start],
@@ -193,7 +196,7 @@ def _routine_rows(
         for start in own
         if inclusive[start]
     ]
-    return sorted(rows, key=lambda row: (-row.cycles, row.address))
+    return sorted(rows, key=lambda row: (-row.cycles, row.address, row.page or 0))
 
 
 def _sums(column: NDArray[np.int64], starts: NDArray[np.int64]) -> list[int]:
@@ -207,20 +210,40 @@ def _line_costs(
     """Return the costs of each line of each routine; lines that did not run are left out."""
     sums: dict[tuple[int, str, int], list[int]] = {}
     columns = (collector.cycles, collector.stores, collector.unchanged)
-    for address in np.flatnonzero(collector.cycles).tolist():
-        line = symbols.line_of(address)
+    for number, index in _lines_that_ran(collector, symbols):
+        line = None if symbols.debug is None or index < 0 else symbols.debug.lines[index]
         key = (
-            routines.start_of(address),
+            routines.start_of(number),
             "" if line is None else line.file,
             0 if line is None else line.line,
         )
         costs = sums.setdefault(key, [0, 0, 0])
         for place, column in enumerate(columns):
-            costs[place] += int(column[address])
+            costs[place] += int(column[number])
     return tuple(
         LineCost(routine, file, line, (costs[0], costs[1], costs[2]))
         for (routine, file, line), costs in sorted(sums.items())
     )
+
+
+def _lines_that_ran(
+    collector: ProfileCollector, symbols: ProgramSymbols
+) -> Iterator[tuple[int, int]]:
+    """Return the number of each instruction that ran, and the index of its line, or -1."""
+    numbers = np.flatnonzero(collector.cycles).tolist()
+    lines = [-1] * len(numbers)
+    if symbols.debug is not None:
+        full = np.array([collector.space.full(number) for number in numbers], np.int64)
+        lines = symbols.debug.best_lines(full).tolist()
+    yield from zip(numbers, lines, strict=True)
+
+
+def _split(space: BankedSpace, number: int) -> tuple[int, int | None]:
+    """Return the address and the page of a number; -1 stays."""
+    if number < 0:
+        return number, None
+    full = space.full(number)
+    return address_of(full), page_of(full)
 
 
 def _line_rows(
@@ -231,16 +254,14 @@ def _line_rows(
     columns = (collector.cycles, collector.stores, collector.unchanged, collector.replaced)
     sums: dict[int, list[int]] = {}
     most: dict[int, tuple[int, int]] = {}
-    index = symbols.debug.best_line_index
-    for address in np.flatnonzero(collector.cycles).tolist():
-        line = int(index[address])
+    for number, line in _lines_that_ran(collector, symbols):
         if line < 0:
             continue
         costs = sums.setdefault(line, [0, 0, 0, 0])
         for place, column in enumerate(columns):
-            costs[place] += int(column[address])
-        spent = int(collector.cycles[address])
-        most[line] = max(most.get(line, (0, 0)), (spent, address))
+            costs[place] += int(column[number])
+        spent = int(collector.cycles[number])
+        most[line] = max(most.get(line, (0, 0)), (spent, number))
     lines = symbols.debug.lines
     rows = [
         SourceLineProfile(
@@ -270,8 +291,8 @@ def _call_rows(nodes: tuple[CallNode, ...], routines: Routines) -> tuple[CallPro
         CallProfile(
             "interrupt" if caller < 0 else routines.name(caller),
             routines.name(callee),
-            caller,
-            callee,
+            *_split(routines.space, caller),
+            *_split(routines.space, callee),
             calls,
             entries,
             cycles,
@@ -288,18 +309,21 @@ def _address_rows(
     column = np.asarray(ranked)
     order = np.argsort(-column, kind="stable")[:ADDRESSES_LISTED]
     rows = []
-    for address in order[column[order] > 0].tolist():
+    for number in order[column[order] > 0].tolist():
+        full = collector.space.full(number)
+        address = address_of(full)
         window = next(
             one.name for one in board.windows if one.first_address <= address <= one.last_address
         )
         rows.append(
             AddressProfile(
                 address,
-                symbols.name_of_store(address, board.windows),
+                page_of(full),
+                symbols.name_of_store(full, board.windows),
                 window,
-                int(collector.writes[address]),
-                int(collector.writes_unchanged[address]),
-                int(collector.writes_replaced[address]),
+                int(collector.writes[number]),
+                int(collector.writes_unchanged[number]),
+                int(collector.writes_replaced[number]),
             )
         )
     return tuple(rows)

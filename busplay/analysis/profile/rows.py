@@ -14,6 +14,7 @@ class RoutineProfile:
     Attributes:
         name: its label; `$C04A` where there are none.
         address: where it begins.
+        page: its page of banked memory, or null.
         is_interrupt: it ran as, or for, an interrupt handler only.
         calls: times that a JSR or an interrupt went to it.
         entries: times that it was entered without one: by a jump, a branch, from the code before
@@ -32,6 +33,7 @@ class RoutineProfile:
 
     name: str
     address: int
+    page: int | None
     is_interrupt: bool
     calls: int
     entries: int
@@ -78,6 +80,7 @@ class AddressProfile:
 
     Attributes:
         address: processor address.
+        page: the page of banked memory that was stored to, or null.
         label: at or before it, or null.
         window: name of its window.
         stores: stores to it.
@@ -86,6 +89,7 @@ class AddressProfile:
     """
 
     address: int
+    page: int | None
     label: str | None
     window: str
     stores: int
@@ -101,7 +105,9 @@ class CallProfile:
         caller: its name; `interrupt` for what was interrupted.
         callee: its name.
         caller_address: where the caller begins; -1 for interrupts.
+        caller_page: its page of banked memory, or null.
         callee_address: where the callee begins.
+        callee_page: its page of banked memory, or null.
         calls: how many.
         entries: times that the callee was entered without a call, see `routines`: by a jump from
             another that the caller had called.
@@ -111,7 +117,9 @@ class CallProfile:
     caller: str
     callee: str
     caller_address: int
+    caller_page: int | None
     callee_address: int
+    callee_page: int | None
     calls: int
     entries: int
     cycles: int
@@ -124,6 +132,7 @@ class BurstProfile:
     Attributes:
         routine: the routine that made the first.
         program_counter: address of the instruction that made the first.
+        page: its page of banked memory, or null.
         first_cycle: of the first.
         stores: how many.
         frames_waiting_max: the most frames in the sender at once, the one on the wire too.
@@ -131,6 +140,7 @@ class BurstProfile:
 
     routine: str
     program_counter: int
+    page: int | None
     first_cycle: int
     stores: int
     frames_waiting_max: int
@@ -141,7 +151,7 @@ class LineCost:
     """What a source line cost within one routine; for exports.
 
     Attributes:
-        routine: address where the routine begins.
+        routine: where the routine begins, as a number of the `BankedSpace`.
         file: the source file; empty where it is not known.
         line: 0 where it is not known.
         costs: cycles, stores, stores that changed nothing.
