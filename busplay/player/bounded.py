@@ -101,14 +101,13 @@ class BoundedPlayable:
                     break
             if self._inner.cycle >= due:
                 self._refresh += 1
-                self._look(self._at_refresh)
+                # A run goes on to the end of an instruction, which is later.
+                self._looked_at_cycle = due
+                self._at_refresh()
         if self.ended and self._looked_at_cycle < self._inner.cycle:
-            self._look(self._at_refresh)
+            self._looked_at_cycle = self._inner.cycle
+            self._at_refresh()
         return done
-
-    def _look(self, at_refresh: Callable[[], object]) -> None:
-        self._looked_at_cycle = self._inner.cycle
-        at_refresh()
 
     def seek(self, cycle: int) -> None:
         """Go to a cycle, at most to the stop cycle."""
