@@ -42,21 +42,6 @@ def unit_facts(unit: Unit) -> tuple[int, ...]:
     return (1 << unit.bits_per_pixel) - 1, registers, unit.pages
 
 
-def cursor_bits(bits: int, row: int, cell_px: int, shape: int) -> int:
-    """Return a row of a glyph as the cursor changes it; `drawing.draw_cells` does the same.
-
-    Args:
-        bits: of the row.
-        row: from the top.
-        cell_px: rows of the cell.
-        shape: what was written to CURSOR_SHAPE.
-    """
-    shape &= 3
-    if shape == writes.CURSOR_LINE:
-        return 0xFF if row >= cell_px - max(1, cell_px // 8) else bits
-    return bits ^ 0xFF if shape > writes.CURSOR_LINE else bits
-
-
 _SHOWN = (
     *(writes.BASE, writes.BORDER, writes.BLANK, writes.PAGE_SHOWN),
     *(writes.CURSOR, writes.CURSOR_SHAPE, writes.TEXT_COLOURS),

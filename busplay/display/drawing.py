@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busplay.display.writes import CURSOR, CURSOR_LINE, CURSOR_SHAPE, TEXT_COLOURS
-from busplay.jit import kernel
+from busplay.jit import kernel, shared_kernel
 
 
 @kernel
@@ -86,6 +86,23 @@ def draw_pixels(
                 target[x] = line[x]
 
 
+@shared_kernel
+def cursor_bits(bits: int, line: int, cell_px: int, shape: int) -> int:
+    """Return a row of a glyph as the cursor changes it.
+
+    Args:
+        bits: of the row.
+        line: of the cell, from the top.
+        cell_px: lines of the cell.
+        shape: of the register CURSOR_SHAPE.
+    """
+    if shape > CURSOR_LINE:
+        return bits ^ 0xFF
+    if shape == CURSOR_LINE and line >= cell_px - max(1, cell_px // 8):
+        return 0xFF
+    return bits
+
+
 @kernel
 def draw_cells(
     memory: NDArray[np.uint8],
@@ -115,8 +132,7 @@ def draw_cells(
         out: uint8[height_px, width_px]; as many cells as it holds; changed.
     """
     size, glyphs_size = len(memory), len(glyphs)
-    cursor, shape = np.int64(row[CURSOR]) % size, row[CURSOR_SHAPE]
-    line_px = max(1, glyph_px // 8)
+    cursor, shape = np.int64(row[CURSOR]) % size, np.int64(row[CURSOR_SHAPE])
     width_px = out.shape[1] // columns
     for y in range(out.shape[0]):
         cell_y, in_cell = y // glyph_px, y % glyph_px
@@ -128,9 +144,7 @@ def draw_cells(
                 colours = np.int64(memory[(at + 1) % size])
             ink, paper = colours & colour_mask, (colours >> 4) & colour_mask
             bits = np.int64(glyphs[(first_glyph + memory[at] * glyph_px + in_cell) % glyphs_size])
-            if at == cursor and shape == CURSOR_LINE and in_cell >= glyph_px - line_px:
-                bits |= 0xFF
-            elif at == cursor and shape > CURSOR_LINE:
-                bits = bits ^ 0xFF
+            if at == cursor:
+                bits = np.int64(cursor_bits(int(bits), in_cell, glyph_px, int(shape)))
             for i in range(width_px):
                 out[y, x * width_px + i] = ink if (bits >> (7 - i)) & 1 else paper

@@ -52,8 +52,7 @@ FACT_REGISTERS = 1
 FACT_PAGES = 2
 UNIT_FACTS = 3
 
-# Shapes of the cursor.
-CURSOR_HIDDEN = 0
+# Shape of the cursor that is a line; 0 is none, those above swap ink and paper.
 CURSOR_LINE = 1
 
 # Columns of a bank's counts.

@@ -15,7 +15,8 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from busplay.description.board import Board, Unit
-from busplay.display.display import Display, cursor_bits
+from busplay.display.display import Display
+from busplay.display.drawing import cursor_bits
 from busplay.display.pixel_place import place_in_memory
 from busplay.history.places import (
     Place,
@@ -276,7 +277,7 @@ def _cell_causes(
     shape_write = last("CURSOR_SHAPE") if is_here else None
     changed = glyph_bits
     if is_here:
-        shape = begin.cursor_shape if shape_write is None else shape_write.data
+        shape = begin.cursor_shape if shape_write is None else shape_write.data & 3
         changed = cursor_bits(glyph_bits, row, font.height_px, shape)
     lit, lit_before = (bool(bits >> (7 - column) & 1) for bits in (changed, glyph_bits))
     return CellCauses(
