@@ -106,4 +106,10 @@ def _read_png(raw: bytes, path: Path) -> Font:
         ) from None
     cells = levels.reshape(SHEET_SIDE, height_px, SHEET_SIDE, width_px).transpose(0, 2, 1, 3)
     ink = cells.reshape(GLYPHS, height_px, width_px) > 127
+    if not ink.any():
+        raise DescriptionError(
+            file=str(path),
+            found="no pixel lighter than the middle of black and white",
+            wanted="such pixels are ink, so draw the glyphs white on black",
+        )
     return _font(path.name, width_px, np.packbits(ink, axis=2).reshape(GLYPHS, height_px))

@@ -17,6 +17,7 @@ from busplay.description.toml_reader import (
     show_string,
     show_value,
 )
+from busplay.errors import DescriptionError
 from busplay.wording import counted
 
 # A cell's colours are two palette indexes in one byte.
@@ -113,4 +114,10 @@ def _read_font(table: Table, folder: Path) -> Font:
             found=show_string(text),
             wanted="no font and no file (relative to the board file) has that name; "
             f"{did_you_mean(text, SHIPPED_FONTS, otherwise=names)}",
+        ) from None
+    except DescriptionError as error:
+        # Of the font's file alone it would not be known which board and unit want it.
+        where = f"{show_string(text)}, {error.place}" if error.place else show_string(text)
+        raise table.error(
+            "font", found=f"{where}: {error.found}", wanted=error.wanted or ""
         ) from None

@@ -106,10 +106,14 @@ def _read_unit(table: Table, name: str, number: int, folder: Path) -> Unit:
     base_offset = read_key(table, Unit, "base_offset", default=0)
     pages, page_bytes = _read_pages(table, picture_bytes=stride_bytes * rows)
     font_stop = cells.font_stop if cells is not None else 0
+    picture_bytes = stride_bytes * (rows - 1) + row_bytes
+    # Behind the last page there need be nothing, and pages may lie side by side in a row.
+    pages_stop = (pages - 1) * page_bytes + picture_bytes
+    whole_bytes = max(stride_bytes * rows, pages * page_bytes, pages_stop)
     memory_bytes = _read_memory_bytes(
         table,
-        default=max(base_offset + max(stride_bytes * rows, pages * page_bytes), font_stop),
-        picture_bytes=stride_bytes * (rows - 1) + row_bytes,
+        default=max(base_offset + whole_bytes, font_stop),
+        picture_bytes=picture_bytes,
         picture=picture,
     )
     if base_offset >= memory_bytes:
@@ -121,7 +125,7 @@ def _read_unit(table: Table, name: str, number: int, folder: Path) -> Unit:
         )
     for key, stop, thing in (
         ("font_offset", font_stop, "the font"),
-        ("pages", pages * page_bytes, f"{pages} pages of {page_bytes:,} bytes"),
+        ("pages", pages_stop, f"{pages} pages, {page_bytes:,} bytes apart,"),
     ):
         if stop > memory_bytes:
             raise table.error(

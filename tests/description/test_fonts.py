@@ -140,6 +140,18 @@ def test_bdf_with_unicode_encodings_takes_the_codes_of_code_page_437() -> None:
 BDF = bdf_of(shipped_font("plain_8x8"))
 
 
+def test_picture_without_ink_is_refused(tmp_path: Path) -> None:
+    """As of black glyphs on a transparent ground."""
+    path = tmp_path / "font.png"
+    Image.new("LA", (128, 128)).save(path)
+    with pytest.raises(DescriptionError) as caught:
+        read_font(path)
+    assert str(caught.value) == (
+        f"{path}: found no pixel lighter than the middle of black and white; such pixels are ink,"
+        " so draw the glyphs white on black"
+    )
+
+
 @pytest.mark.parametrize(
     ("content", "message"),
     [

@@ -18,6 +18,7 @@ from busplay.link.load import parse_board
 from busplay.run.replay import Replay
 from busplay.run.tap import Tap
 from tests.boards import GUARDED, LEAN, board_with
+from tests.description.test_fonts import bdf_of
 from tests.display.cases import bitmap_units, text_units
 from tests.naive.display import NaiveDisplay
 
@@ -211,8 +212,8 @@ def test_character_is_drawn_in_ink_on_paper_and_the_cursor_swaps_them() -> None:
          " so give 20 or more"),
         ("font_offset = 100\nmemory_bytes = 2000", "font_offset: found the font up to byte 2,148;"
          " the unit has 2,000 bytes of memory, so give less, or memory_bytes"),
-        ("pages = 3\nmemory_bytes = 200", "pages: found 3 pages of 80 bytes up to byte 240; the"
-         " unit has 200 bytes of memory, so give less, or memory_bytes"),
+        ("pages = 3\nmemory_bytes = 200", "pages: found 3 pages, 80 bytes apart, up to byte 240;"
+         " the unit has 200 bytes of memory, so give less, or memory_bytes"),
         ("page_bytes = 80", "page_bytes: found one page; give pages too, or take it out"),
     ],
 )  # fmt: skip
@@ -227,6 +228,37 @@ def test_impossible_text_is_refused(line: str, message: str) -> None:
     with pytest.raises(busplay.DescriptionError) as caught:
         parse_board(text, file="x.toml", folder=Path())
     assert str(caught.value) == f"x.toml: units.notice.{message}"
+
+
+def test_error_in_a_font_names_board_unit_and_key(tmp_path: Path) -> None:
+    font = bdf_of(shipped_font("plain_8x8"))
+    (tmp_path / "own.bdf").write_text(font.replace("ENCODING 65\n", "ENCODING -1\n"))
+    (tmp_path / "wide.bdf").write_text(font.replace("BOX 8 8", "BOX 9 8"))
+    for name, message in (
+        ("own.bdf", "\"own.bdf\": no glyph for $41 ('A'); a font has the printable characters of"
+         " ASCII, $20 to $7E"),
+        ("wide.bdf", '"wide.bdf", line 2: cells of 9 x 8 pixels; give a font of up to 8 x 32'),
+        (".", '".": a directory; give the path of a file'),
+    ):  # fmt: skip
+        with pytest.raises(busplay.DescriptionError) as caught:
+            parse_board(TEXT_BOARD + f'font = "{name}"\n', file="x.toml", folder=tmp_path)
+        assert str(caught.value) == f"x.toml: units.notice.font: found {message}"
+
+
+@pytest.mark.parametrize(
+    ("keys", "memory_bytes"),
+    [
+        # As many bytes for each page, unless the last one reaches further.
+        ("pages = 3\npage_bytes = 100", 300),
+        ("pages = 3\npage_bytes = 40", 160),
+        # Nothing belongs behind the last page; pages may stand side by side.
+        ("pages = 3\npage_bytes = 100\nmemory_bytes = 280", 280),
+        ("stride_bytes = 40\npages = 2\npage_bytes = 20", 160),
+    ],
+)
+def test_memory_has_room_for_all_pages(keys: str, memory_bytes: int) -> None:
+    board = parse_board(TEXT_BOARD + keys + "\n", file="x.toml", folder=Path())
+    assert board.units[0].memory_bytes == memory_bytes
 
 
 def test_key_of_text_in_a_bitmap_is_refused() -> None:
