@@ -20,7 +20,7 @@ from busplay.batch import UInt8Column, UInt64Column
 from busplay.description.board import Unit
 from busplay.display import drawing, writes
 from busplay.display.pixel_place import place_in_memory
-from busplay.display.registers import registers_of
+from busplay.display.registers import POWER_ON_TEXT_COLOURS, power_on_values, registers_of
 from busplay.errors import InputError
 from busplay.png import encode_png, write_png
 
@@ -32,8 +32,6 @@ STATE_VERSIONS = {1: writes.BITMAP_ROW_NUMBERS, 2: writes.ROW_NUMBERS}
 # Magic, version, bits of a pixel, two bytes of zero, colours, bytes of memory; then the row
 # of numbers (uint64 each), the palette, the memory.
 _STATE_HEAD = struct.Struct("<4sBB2xII")
-# At power-on, ink and paper of cells that do not say theirs: palette indexes 1 and 0.
-TEXT_COLOURS = 0x01
 
 
 def unit_facts(unit: Unit) -> tuple[int, ...]:
@@ -134,10 +132,11 @@ class Display:
             self._memory[self.unit.font_offset :][: len(font)] = font
         self._palette[:] = np.array(self.unit.palette, np.uint8).reshape(-1, 3)
         self._row[:] = 0
+        values = power_on_values(self.unit)
         self._row[writes.BASE] = self.unit.base_offset
-        self._row[writes.BASE_LOW] = self.unit.base_offset & 0xFF
-        self._row[writes.BORDER] = self.unit.border_index & (self.colours - 1)
-        self._row[writes.TEXT_COLOURS] = TEXT_COLOURS
+        self._row[writes.BASE_LOW] = values["BASE_LOW"]
+        self._row[writes.BORDER] = values["BORDER"]
+        self._row[writes.TEXT_COLOURS] = values.get("TEXT_COLOURS", POWER_ON_TEXT_COLOURS)
 
     # -- writes
 

@@ -73,6 +73,9 @@ REGISTERS = (
     ),
 )
 
+# Ink and paper of cells that do not say theirs: palette indexes 1 and 0.
+POWER_ON_TEXT_COLOURS = 0x01
+
 # Notes on all of them.
 NOTES = (
     "An index has as many bits as a pixel; higher bits are ignored.",
@@ -86,6 +89,17 @@ def registers_of(unit: Unit) -> tuple[UnitRegister, ...]:
     """Return the registers that a unit has."""
     kinds = {"every", "text" if unit.is_text else "", "pages" if unit.pages > 1 else ""}
     return tuple(one for one in REGISTERS if one.units in kinds)
+
+
+def power_on_values(unit: Unit) -> dict[str, int]:
+    """Return what each of a unit's registers holds at power-on, by name."""
+    known = {
+        "BASE_LOW": unit.base_offset & 0xFF,
+        "BASE_HIGH": unit.base_offset >> 8 & 0xFF,
+        "BORDER": unit.border_index & (1 << unit.bits_per_pixel) - 1,
+        "TEXT_COLOURS": POWER_ON_TEXT_COLOURS,
+    }
+    return {one.name: known.get(one.name, 0) for one in registers_of(unit)}
 
 
 def register_count(unit: Unit) -> int:

@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from busplay.description.link import StrobeFraming
-from busplay.display.display import TEXT_COLOURS
-from busplay.display.registers import REGISTERS
+from busplay.display.registers import POWER_ON_TEXT_COLOURS, REGISTERS
 from busplay.emission.bits import Run
 from busplay.emission.emission import Emission
 from busplay.emission.framing_model import COUNTERS
@@ -34,7 +33,7 @@ def c_files(emission: Emission) -> Iterator[RenderedFile]:
     if no_stores_reason(model) is None:
         units = {
             "registers": REGISTERS,
-            "text_colours": f"0x{TEXT_COLOURS:02X}u",
+            "text_colours": f"0x{POWER_ON_TEXT_COLOURS:02X}u",
             "units": unit_models(model),
             "spaces": model.space_mask != 0,
         }

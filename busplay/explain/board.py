@@ -10,7 +10,7 @@ from busplay.description.palettes import Colour
 from busplay.description.read_ends import host_port_range
 from busplay.description.toml_reader import show_address
 from busplay.errors import printable
-from busplay.explain.board_facts import BoardFacts, RegisterFacts, board_facts
+from busplay.explain.board_facts import BoardFacts, board_facts
 from busplay.explain.link import link_text, slot_text
 from busplay.explain.text_layout import heading, pairs, table, wrapped
 from busplay.wording import counted, exact, hertz
@@ -112,8 +112,9 @@ def board_text(board: Board) -> str:
     lines += table(window_rows(facts))
     lines += heading("Units")
     lines += table(unit_rows(facts), right=frozenset({1}))
-    lines += heading("Registers of the units")
-    lines += table(register_rows(facts))
+    for unit in facts.units:
+        lines += heading(f"Registers of {printable(unit.name)}")
+        lines += table(register_rows(facts, unit))
     return "\n".join(lines) + "\n\n" + link_text(board.link, processor_hz=board.clock_hz)
 
 
@@ -229,20 +230,21 @@ def window_rows(facts: BoardFacts) -> list[tuple[str, ...]]:
     return rows
 
 
-def register_rows(facts: BoardFacts) -> list[tuple[str, ...]]:
-    """Return the registers, with the address that each unit's has, a head first."""
-    rows: list[tuple[str, ...]] = [("register", "where", "a write")]
-    by_name: dict[str, list[RegisterFacts]] = {}
-    for one in facts.registers:
-        by_name.setdefault(one.name, []).append(one)
-    for name, found in by_name.items():
-        where = [
-            f"{printable(one.unit)} "
-            + (f"offset {one.offset}" if one.address is None else show_address(one.address))
-            for one in found
-        ]
-        rows.append((name, ", ".join(where), found[0].on_write))
-    return rows
+def register_rows(facts: BoardFacts, unit: Unit) -> list[tuple[str, ...]]:
+    """Return a unit's registers as its programmer needs them, a head first."""
+    return [
+        ("address", "register", "power-on", "a write"),
+        *(
+            (
+                f"offset {one.offset}" if one.address is None else show_address(one.address),
+                one.name,
+                f"${one.power_on:02X}",
+                one.on_write,
+            )
+            for one in facts.registers
+            if one.unit == unit.name
+        ),
+    ]
 
 
 def _pixel_parts(unit: Unit) -> list[str]:

@@ -24,7 +24,7 @@ from busplay.description.limits import ADDRESS_MAX, VECTORS_FIRST_ADDRESS
 from busplay.description.link import SPACE_REGISTERS
 from busplay.description.read_ends import host_port_range
 from busplay.description.toml_reader import show_address
-from busplay.display.registers import registers_of
+from busplay.display.registers import power_on_values, registers_of
 from busplay.explain.link_facts import LinkFacts, link_facts
 from busplay.program.places import PlaceNames
 from busplay.units import NS_PER_S
@@ -91,6 +91,7 @@ class RegisterFacts:
         name: the register's name.
         offset: in the unit's space of registers.
         address: processor address whose store writes it; null: no window has one.
+        power_on: what it holds at power-on.
         on_write: what a write does.
     """
 
@@ -98,6 +99,7 @@ class RegisterFacts:
     name: str
     offset: int
     address: int | None
+    power_on: int
     on_write: str
 
 
@@ -201,6 +203,7 @@ def _registers(board: Board) -> tuple[RegisterFacts, ...]:
             one.name,
             one.offset,
             places.address(unit.number, SPACE_REGISTERS, one.offset),
+            power_on_values(unit)[one.name],
             one.on_write,
         )
         for unit in board.units
@@ -317,6 +320,7 @@ def _unit_remarks(unit: Unit, board: Board) -> Iterator[str]:
         for one in windows
         if one.space == "memory"
     ]
+    yield from _overlaps(unit)
     if not windows:
         yield f"no window reaches {unit.name}, so it stays dark"
     elif not spans:
@@ -329,6 +333,27 @@ def _unit_remarks(unit: Unit, board: Board) -> Iterator[str]:
                 f"no window reaches {counted(missing, 'byte')} of the {unit.memory_bytes:,} of "
                 f"{unit.name}'s memory, the first at offset {show_address(first or 0)}"
             )
+
+
+def _overlaps(unit: Unit) -> Iterator[str]:
+    """Return what of the unit's memory two things share: pages, cells and a font."""
+    rows = unit.rows if unit.is_text else unit.height_px
+    row_bytes = unit.columns * unit.cell_bytes or -(-unit.width_px * unit.bits_per_pixel // 8)
+    last_page = (unit.pages - 1) * unit.page_bytes
+    picture_bytes = unit.stride_bytes * (rows - 1) + row_bytes
+    is_side_by_side = row_bytes <= unit.page_bytes and last_page + row_bytes <= unit.stride_bytes
+    if unit.pages > 1 and unit.page_bytes < picture_bytes and not is_side_by_side:
+        yield (
+            f"pages of {unit.name} overlap: they are {counted(unit.page_bytes, 'byte')} apart, and"
+            f" each takes {picture_bytes:,}"
+        )
+    if unit.font is not None and unit.font_offset is not None:
+        last = unit.font_offset + len(unit.font.rows) - 1
+        font = AddressRange("", unit.font_offset, last)
+        last = unit.base_offset + last_page + picture_bytes - 1
+        cells = AddressRange("", unit.base_offset, last)
+        if font.first_common(cells) is not None:
+            yield f"font of {unit.name} at offsets {font} overlaps its cells at {cells}"
 
 
 def _first_without(span: AddressRange, others: Sequence[Holder]) -> int | None:

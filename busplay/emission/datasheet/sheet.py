@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from busplay.analysis.plan import PlanReport, plan
 from busplay.analysis.soundness.report import check
-from busplay.display.registers import NOTES, REGISTERS, registers_of
+from busplay.display.registers import NOTES, REGISTERS, power_on_values, registers_of
 from busplay.emission.datasheet.blocks import (
     Block,
     Grid,
@@ -120,7 +120,15 @@ def _unit(model: LinkModel, one: UnitModel) -> Section:
     ]
     if unit.is_text:
         cells = f"{unit.columns} x {unit.rows} cells of {counted(unit.cell_bytes, 'byte')}"
-        facts.append(("text", cells))
+        font = unit.font
+        assert font is not None
+        place = "in ROM"
+        if unit.font_offset is not None:
+            place = f"in display memory from offset {unit.font_offset:,}"
+        facts += [
+            ("text", cells),
+            ("font", f"{font.name}, {font.width_px} x {font.height_px} pixels, {place}"),
+        ]
     else:
         facts.append(("pixels", f"{bits} each, the left one in a byte's {order} bits"))
     facts += [
@@ -128,7 +136,7 @@ def _unit(model: LinkModel, one: UnitModel) -> Section:
         ("memory", f"{unit.memory_bytes:,} bytes; the picture begins at {unit.base_offset:,}"),
     ]
     if unit.pages > 1:
-        facts.append(("pages", str(unit.pages)))
+        facts.append(("pages", f"{unit.pages}, each {unit.page_bytes:,} bytes behind the last"))
     windows = [window for window in board.windows if window.unit == unit.name]
     rows = tuple(
         (
@@ -142,16 +150,17 @@ def _unit(model: LinkModel, one: UnitModel) -> Section:
     head = ("window", "processor addresses", "space", "first offset")
     blocks = [pair_grid(facts), Grid(head, rows)]
     if model.space_mask:
-        addresses = register_addresses(unit, windows)
+        addresses, values = register_addresses(unit, windows), power_on_values(unit)
         registers = tuple(
             (
                 str(register.offset),
                 f"${addresses[register.name]:04X}" if register.name in addresses else "none",
                 register.name,
+                f"${values[register.name]:02X}",
                 register.on_write,
             )
             for register in registers_of(unit)
         )
-        columns = ("offset", "address", "register", "a write")
+        columns = ("offset", "address", "register", "power-on", "a write")
         blocks.append(Grid(columns, registers, frozenset({0})))
     return Section(f"Unit {unit.name}", tuple(blocks), level=3)
