@@ -242,7 +242,7 @@ class Painter:
         overlay = scene.instrument.overlay
         if overlay is not Overlay.NONE and scene.layer is not None:
             box = Box(placed.box.left, placed.box.bottom, placed.box.width, look.row_px)
-            drawing.add(draw_legend(overlay, scene.layer.low, scene.layer.high, box, look))
+            drawing.add(draw_legend(overlay, scene.layer, box, look))
         paint_commands(target, drawing.commands, self.texts)
 
     # -- sizes

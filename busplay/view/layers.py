@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
-import numpy as np
-from numpy.typing import NDArray
+from collections.abc import Mapping
 
 from busplay.display.display import Display
 from busplay.player.inspector import WriteSums
 from busplay.units import NS_PER_S
 from busplay.view.draw import Scene
 from busplay.view.instrument.instrument import Instrument
-from busplay.view.instrument.overlays import Layer, difference_layer, layer_image, write_layer
+from busplay.view.instrument.overlays import (
+    Layer,
+    counts_of,
+    difference_layer,
+    layer_image,
+    write_layer,
+)
 from busplay.view.instrument.present import LISTS_HZ
 from busplay.view.instrument.state import Overlay
 
@@ -45,35 +50,45 @@ class Layers:
             return
         self._key = key
         self._due_ns = now_ns + NS_PER_S // LISTS_HZ
-        images: dict[str, NDArray[np.uint8]] = {}
-        layers: list[Layer] = []
-        for name, display in instrument.player.playable.displays.items():
-            layer = self._layer(overlay, display)
-            if layer is not None:
-                layers.append(layer)
-                images[name] = layer_image(layer, display.image())
-        scene.images, scene.layer = images, layers[0] if layers else None
+        displays = instrument.player.playable.displays
+        layers = self._layers(overlay, displays)
+        scene.images = {
+            name: layer_image(layer, displays[name].image()) for name, layer in layers.items()
+        }
+        scene.layer = next(iter(layers.values()), None)
 
-    def _layer(self, overlay: Overlay, display: Display) -> Layer | None:
-        inspector, times = self._instrument.inspector, self._instrument.times
-        unit = display.unit.name
-        if inspector is None or times is None:
-            return None
+    def _layers(self, overlay: Overlay, displays: Mapping[str, Display]) -> dict[str, Layer]:
+        """Return the overlay of each unit that has one."""
+        times = self._instrument.times
+        if times is None:
+            return {}
         if overlay is Overlay.DIFFERENCE:
-            actual = self._instrument.beside()
-            if actual is None or unit not in actual:
-                return None
-            return difference_layer(actual[unit], display)
-        sums: WriteSums | None
+            beside = self._instrument.beside() or {}
+            return {
+                name: difference_layer(beside[name], display)
+                for name, display in displays.items()
+                if name in beside
+            }
+        sums = {name: self._sums(overlay, name) for name in displays}
+        found = {name: one for name, one in sums.items() if one is not None}
+        most = max(
+            (int(counts_of(overlay, one).max(initial=0)) for one in found.values()), default=0
+        )
+        return {
+            name: write_layer(overlay, one, displays[name].byte_offsets(), times, most=most)
+            for name, one in found.items()
+        }
+
+    def _sums(self, overlay: Overlay, unit: str) -> WriteSums | None:
+        instrument = self._instrument
+        inspector = instrument.inspector
+        if inspector is None:
+            return None
         if overlay is Overlay.ROUTINE:
-            routine = self._instrument.state.routine
+            routine = instrument.state.routine
             if routine is None:
                 return None
-            sums = inspector.routine_sums(unit, routine, *self._instrument.passage)
-        else:
-            first_edge = self._instrument.overlay_first_edge
-            unchanged = overlay is Overlay.UNCHANGED
-            sums = inspector.write_sums(unit, first_edge, unchanged=unchanged)
-        if sums is None:
-            return None
-        return write_layer(overlay, sums, display.byte_offsets(), times)
+            return inspector.routine_sums(unit, routine, *instrument.passage)
+        first_edge = instrument.overlay_first_edge
+        unchanged = overlay is Overlay.UNCHANGED
+        return inspector.write_sums(unit, first_edge, unchanged=unchanged)
