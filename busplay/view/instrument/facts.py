@@ -86,7 +86,7 @@ def pixel_lines(
             colour=theme.KEY,
         ),
         Line(
-            "last write",
+            "previous write",
             keys_of(Command.LAST_WRITE, hears_keys=hears_keys),
             action=Do(Command.LAST_WRITE),
             colour=theme.KEY,
@@ -257,16 +257,19 @@ def receiver_lines(facts: ReceiverFacts) -> list[Line]:
     if facts.held_max is None:
         lines.append(Line("FIFO", "cannot lose anything on this board", colour=theme.DIM))
     else:
-        is_full = (facts.held or 0) >= facts.fifo_depth
-        colour = theme.ERROR if is_full else theme.TEXT
-        held = f"{facts.held or 0:,} of {facts.fifo_depth:,} frames"
-        lines.append(Line("FIFO", held, colour=colour))
-        lines.append(Line("at most", f"{facts.held_max:,} frames"))
-        lines.append(Line("mean wait", f"{facts.mean_wait_ns or 0:,.0f} ns"))
+        held = facts.held or 0
+        colour = theme.ERROR if held >= facts.fifo_depth else theme.TEXT
+        lines += [
+            Line("FIFO", heading=True),
+            Line("depth, frames", f"{facts.fifo_depth:,}", figure=True),
+            Line("held, frames", f"{held:,}", figure=True, colour=colour),
+            Line("most held, frames", f"{facts.held_max:,}", figure=True),
+            Line("mean wait, ns", f"{facts.mean_wait_ns or 0:,.0f}", figure=True),
+        ]
     lines.append(Line("so far", heading=True))
     bad = {"checks failed", "frames aborted", "frames missed by sequence", "syncs lost"}
     bad |= {"lost at the full FIFO", "after their deadline", "lost while busy"}
     for name, count in facts.rows:
         colour = theme.ERROR if name in bad and count else theme.TEXT
-        lines.append(Line(name, f"{count:,}", colour=colour))
+        lines.append(Line(name, f"{count:,}", figure=True, colour=colour))
     return lines

@@ -39,12 +39,15 @@ ERROR_COLUMNS = (
 )
 
 
-def frame_columns(frame_bits: int) -> tuple[Column, ...]:
-    """Return the columns for frames of a link."""
+def frame_columns(one: FrameRow | None) -> tuple[Column, ...]:
+    """Return the columns for frames of a link, one of which is given."""
+    fields = "" if one is None else " ".join("0" * len(value) for _, value in one.fields)
+    bits = "" if one is None else "0" * len(one.bits)
     return (
         *FRAME_COLUMNS,
-        Column("word", "0" * -(-frame_bits // 4), fixed=True, need=3),
-        Column("bits", "0" * frame_bits, fixed=True, need=1),
+        # Hovering a row tells them with their names.
+        Column("fields", fields, fixed=True, need=3, told=False),
+        Column("bits", bits, fixed=True, need=1),
     )
 
 
@@ -61,10 +64,11 @@ def frame_row(row: FrameRow) -> Row:
             TableCell(f"{row.data:02X}"),
             TableCell(place, theme.DIM),
             TableCell(row.fate or "received", theme.ERROR if row.fate else theme.DIM),
-            TableCell(row.word, theme.DIM),
+            TableCell(" ".join(value for _, value in row.fields), theme.DIM),
             TableCell(row.bits, theme.DIM),
         ),
         GoToFrame(row.index),
+        f"frame {row.index:,}: " + ", ".join(f"{name} ${value}" for name, value in row.fields),
     )
 
 
@@ -94,7 +98,6 @@ def draw_frames(
     begin = inspector.first_frame
     first = max(begin, min(first, inspector.frames - seen))
     rows = inspector.rows(first, first + seen)
-    bits = len(rows[0].bits) if rows else 1
     view = TableView(
         rows=inspector.frames - begin,
         first=first - begin,
@@ -104,7 +107,7 @@ def draw_frames(
     )
     drawing = draw_table(
         view,
-        frame_columns(bits),
+        frame_columns(rows[0] if rows else None),
         lambda index: frame_row(rows[index + begin - first]),
         box,
         look,

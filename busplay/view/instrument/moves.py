@@ -71,7 +71,7 @@ class Moves(Present):
         self.player.seek_to(cycle)
 
     def run_to_breakpoint(self, way: int) -> None:
-        """Run on to where the program next comes to the breakpoint, or back to the last place."""
+        """Run on to where the program next comes to the breakpoint, or back to the previous one."""
         inspector, text = self.inspector, self.state.breakpoint
         if inspector is None or not inspector.has_program:
             self._note("a breakpoint needs the program: --program FILE")
@@ -84,7 +84,7 @@ class Moves(Present):
         except InputError as error:
             self._note(str(error))
             return
-        where = "behind" if way > 0 else "before"
+        where = "after" if way > 0 else "before"
         self._go_to_found(cycle, f"{text}: not reached {where} this moment")
 
     def run_to_return(self) -> None:
@@ -120,7 +120,7 @@ class Moves(Present):
         self.player.seek_to(cycle)
 
     def go_to_error(self, way: int) -> None:
-        """Go to the next error, or the last; a difference to another recording is one too."""
+        """Go to the next error or the previous one; a difference between recordings is one too."""
         if self.inspector is None:
             return
         here = self.here_edge
@@ -131,13 +131,13 @@ class Moves(Present):
         else:
             found = next((edge for edge in reversed(edges) if edge < here), None)
         if found is None:
-            self._note("no error behind this moment" if way > 0 else "no error before this moment")
+            self._note("no error after this moment" if way > 0 else "no error before this moment")
             return
         self.player.pause()
         self._go_to_edge(found)
 
     def go_to_write(self, way: int) -> None:
-        """Go to the next write of the pixel under the mouse or pinned, or to the last."""
+        """Go to the next write of the pixel under the mouse or pinned, or to the previous one."""
         pixel = self._pixel()
         if self.inspector is None or pixel is None:
             self._note("point at a pixel, or click one to pin it")
@@ -153,12 +153,12 @@ class Moves(Present):
         self._go_to_frame(frame)
 
     def next_overlay(self, way: int) -> None:
-        """Show the next overlay, or the last."""
+        """Show the next overlay, or the previous one."""
         kinds = self._overlays()
         self._choose_overlay(kinds[(kinds.index(self.state.overlay) + way) % len(kinds)])
 
     def next_tab(self, way: int) -> None:
-        """Open the next panel, or the last."""
+        """Open the next panel, or the previous one."""
         tabs = list(Tab)
         kept = self.state.kept
         kept.tab = tabs[(tabs.index(kept.tab) + way) % len(tabs)]
@@ -208,7 +208,7 @@ class Moves(Present):
             self.state.pinned = None
 
     def find(self, way: int) -> None:
-        """Go to the next frame, or the last, that has what was searched for."""
+        """Go to the next frame, or the previous one, that has what was searched for."""
         searched = self.state.searched
         if self.inspector is None or not searched.text:
             self._note(f"{self._keys(Command.SEARCH)} searches")
@@ -228,7 +228,7 @@ class Moves(Present):
             self._note(str(error))
             return
         if found is None:
-            text = "no more behind this" if way > 0 else "no more before this"
+            text = "no more after this" if way > 0 else "no more before this"
             self.state.searched = replace(searched, answer=text)
             return
         self.state.searched = replace(searched, answer=f"frame {found:,}")
@@ -250,10 +250,10 @@ class Moves(Present):
             self._note(str(error))
 
     def go_to_mark(self, way: int) -> None:
-        """Go to the next mark, or the last."""
+        """Go to the next mark, or the previous one."""
         mark = self.marks.beside_of(self._playable.cycle, back=way < 0)
         if mark is None:
-            self._note("no mark behind this moment" if way > 0 else "no mark before this moment")
+            self._note("no mark after this moment" if way > 0 else "no mark before this moment")
             return
         self.player.seek_to(mark.cycle)
         self._arrived()

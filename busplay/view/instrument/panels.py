@@ -44,7 +44,7 @@ from busplay.view.widgets.table import first_row
 from busplay.view.widgets.tabs import draw_tabs
 from busplay.view.widgets.text_view import Line, draw_text_view, lines_seen
 from busplay.view.widgets.time_line import draw_here, track_box
-from busplay.view.widgets.tooltip import draw_tooltip
+from busplay.view.widgets.tooltip import draw_tooltip, fits
 
 SEARCH_HINT = "find $4000, =7F, label"
 STATUS = "status"
@@ -314,8 +314,13 @@ class Panels(Moves):
             return (*key, typing, self.state.typing_for), drawing.add(line)
         lines = self._tip()
         if lines and self.state.mouse is not None:
-            drawing.add(draw_tooltip(lines, self.state.mouse, window, look))
-            key += (tuple(lines), self.state.mouse)
+            x, y = self.state.mouse
+            if places.side.contains(x, y):
+                # Beside the list if there is room, not over the rows that one reads next.
+                beside = Box(window.left, window.top, places.side.left, window.height)
+                x, window = (places.side.left, beside) if fits(lines, beside, look) else (x, window)
+            drawing.add(draw_tooltip(lines, (x, y), window, look))
+            key += (tuple(lines), x, y)
         return key, drawing
 
     def _has_search_line(self, look: Look) -> bool:
@@ -330,7 +335,7 @@ class Panels(Moves):
         if self._hovered is not None and isinstance(self._hovered.action, actions.DragTime):
             return self._time_tip()
         if self._hovered is not None:
-            return [self._hovered.tip] if self._hovered.tip else []
+            return self._hovered.tip.splitlines()
         if self.state.pixel is None or not self.is_open:
             return []
         if self.inspector is None:

@@ -102,7 +102,7 @@ class Hot:
     Attributes:
         box: where.
         action: what a click does; None: nothing, but it may tell something.
-        tip: what hovering tells, with the keys that do the same.
+        tip: what hovering tells, with the keys that do the same; it may have several lines.
         cursor: shape of the mouse's pointer.
     """
 

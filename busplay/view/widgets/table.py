@@ -22,6 +22,7 @@ class Column:
         fixed: letters in cells of equal width, for hex.
         need: columns of lower need are left out first where the table is too narrow.
         takes_rest: it takes the room that is left.
+        told: what it has no room for is told when a row is hovered.
     """
 
     title: str
@@ -30,6 +31,7 @@ class Column:
     fixed: bool = False
     need: int = 0
     takes_rest: bool = False
+    told: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +44,7 @@ class TableCell:
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One row: a cell a column, and what a click does."""
+    """One row: a cell a column, what a click does, and what hovering tells."""
 
     cells: tuple[TableCell, ...]
     action: object = None
@@ -159,22 +161,32 @@ def draw_table(
         if index == view.chosen:
             edge = strip.cut_left(max(3, bar_px // 3))[0]
             drawing.draw(Fill(edge, theme.ACCENT))
+        whole = set()
         for i, (left, width) in zip(shown, places, strict=True):
             if i >= len(row.cells) or not row.cells[i].text:
                 continue
             cell, column = row.cells[i], columns[i]
-            drawing.draw(
-                look.words(
-                    cell.text,
-                    Box(left, top, width, look.row_px),
-                    cell.colour or theme.TEXT,
-                    ground,
-                    align=column.align,
-                    fixed=column.fixed,
-                )
+            words = look.words(
+                cell.text,
+                Box(left, top, width, look.row_px),
+                cell.colour or theme.TEXT,
+                ground,
+                align=column.align,
+                fixed=column.fixed,
             )
-        if row.action is not None or row.tip:
-            drawing.heat(Hot(strip, row.action, row.tip))
+            drawing.draw(words)
+            if words.text == cell.text:
+                whole.add(i)
+        tip = "\n".join(
+            [row.tip] * bool(row.tip)
+            + [
+                f"{column.title} {cell.text}"
+                for i, (column, cell) in enumerate(zip(columns, row.cells, strict=False))
+                if i not in whole and cell.text and column.told
+            ]
+        )
+        if row.action is not None or tip:
+            drawing.heat(Hot(strip, row.action, tip))
     drawing.add(draw_scroll_bar(view.rows, first, seen, bar.cut_top(look.row_px)[1]))
     if scroll_action is not None:
         drawing.heat(Hot(bar, scroll_action, cursor="arrow"))

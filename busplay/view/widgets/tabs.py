@@ -54,8 +54,9 @@ def draw_tabs(
             drawing.draw(Fill(Box(left, box.top, width, max(2, look.sizes.line_px)), theme.ACCENT))
         inner = place.inset(pad // 2, 0)
         if with_keys and keys[i]:
-            inner, hint = inner.cut_right(look.measure.width(keys[i], small))
-            drawing.draw(look.words(keys[i], hint, theme.KEY, ground, align="right", small=True))
+            # Beside the name: at the end of its tab it would seem to belong to the next.
+            hint = inner.cut_left(look.measure.width(name, text) + pad // 2)[1]
+            drawing.draw(look.words(keys[i], hint, theme.KEY, ground, small=True))
         colour = theme.TEXT if is_chosen else theme.DIM
         drawing.draw(look.words(name, inner, colour, ground))
         drawing.heat(Hot(place, action, f"{name}  ({keys[i]})" if keys[i] else name))

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from busplay.view import theme
 from busplay.view.theme import Colour
 from busplay.view.widgets.box import Box
-from busplay.view.widgets.drawing import Clip, Drawing, Fill, Hot, Look, Outline
+from busplay.view.widgets.drawing import Align, Clip, Drawing, Fill, Hot, Look, Outline
 from busplay.view.widgets.table import draw_scroll_bar
 
 
@@ -23,6 +23,7 @@ class Line:
         swatch: a patch of this colour stands before the value.
         heading: it stands apart, and begins a part.
         fixed: the value's letters stand in cells of equal width.
+        figure: the value is a number, which stands right in its column.
         action: what a click does.
         tip: what hovering tells.
     """
@@ -33,6 +34,7 @@ class Line:
     swatch: Colour | None = None
     heading: bool = False
     fixed: bool = False
+    figure: bool = False
     action: object = None
     tip: str = ""
 
@@ -75,17 +77,22 @@ def draw_text_view(
     labels = [line.text for line in lines if line.value and not line.heading]
     label_px = max((look.measure.width(text, look.sizes.text_px) for text in labels), default=0)
     label_px = min(label_px + pad, inner.width // 2)
+    figures = [line.value for line in lines if line.figure]
+    figure_px = max((look.measure.width(text, look.sizes.text_px) for text in figures), default=0)
     for number, line in enumerate(lines[first : first + seen]):
         place = Box(inner.left, inner.top + number * look.row_px, inner.width, look.row_px)
-        drawing.add(_draw_line(line, place, label_px, look, hovered=hovered))
+        drawing.add(_draw_line(line, place, label_px, figure_px, look, hovered=hovered))
         if first + number == chosen:
             edge = Box(body.left, place.top, max(3, pad // 3), place.height)
             drawing.draw(Fill(edge, theme.ACCENT))
     return drawing.draw(Clip(None))
 
 
-def _draw_line(line: Line, box: Box, label_px: int, look: Look, *, hovered: object) -> Drawing:
+def _draw_line(
+    line: Line, box: Box, label_px: int, figure_px: int, look: Look, *, hovered: object
+) -> Drawing:
     drawing = Drawing()
+    tip = line.tip
     ground = theme.PANEL
     if line.action is not None and line.action == hovered:
         ground = theme.CONTROL_HOVER
@@ -98,7 +105,10 @@ def _draw_line(line: Line, box: Box, label_px: int, look: Look, *, hovered: obje
         middle = box.top + box.height // 2
         drawing.draw(Fill(Box(rest.left, middle, rest.width, 1), theme.LINE))
     elif not line.value:
-        drawing.draw(look.words(line.text, box, line.colour, ground))
+        words = look.words(line.text, box, line.colour, ground)
+        drawing.draw(words)
+        if words.text != line.text:
+            tip = "\n".join(filter(None, (line.text, line.tip)))
     else:
         label, value = box.cut_left(label_px)
         drawing.draw(look.words(line.text, label, theme.DIM, ground))
@@ -107,7 +117,13 @@ def _draw_line(line: Line, box: Box, label_px: int, look: Look, *, hovered: obje
             patch = Box(value.left, box.top + (box.height - side) // 2, side, side)
             drawing.draw(Fill(patch, line.swatch), Outline(patch, theme.DIM))
             value = value.cut_left(side + look.sizes.pad_px // 2)[1]
-        drawing.draw(look.words(line.value, value, line.colour, ground, fixed=line.fixed))
-    if line.action is not None or line.tip:
-        drawing.heat(Hot(box, line.action, line.tip))
+        align: Align = "left"
+        if line.figure:
+            value, align = value.cut_left(figure_px)[0], "right"
+        words = look.words(line.value, value, line.colour, ground, align=align, fixed=line.fixed)
+        drawing.draw(words)
+        if words.text != line.value:
+            tip = "\n".join(filter(None, (line.value, line.tip)))
+    if line.action is not None or tip:
+        drawing.heat(Hot(box, line.action, tip, cursor="arrow" if line.action is None else "hand"))
     return drawing

@@ -9,6 +9,12 @@ from busplay.view.widgets.box import Box
 from busplay.view.widgets.drawing import Drawing, Fill, Look, Outline
 
 
+def fits(lines: Sequence[str], window: Box, look: Look) -> bool:
+    """Return whether no line has to be cut in a window."""
+    widest = max((look.measure.width(line, look.sizes.text_px) for line in lines), default=0)
+    return widest + 2 * look.sizes.pad_px <= window.width
+
+
 def draw_tooltip(lines: Sequence[str], at: tuple[int, int], window: Box, look: Look) -> Drawing:
     """Return the box with its lines, below and right of a point or where there is room.
 

@@ -18,7 +18,7 @@ from busplay.view.instrument.present import SearchEndedError
 from busplay.view.instrument.state import InstrumentState, Kept, Overlay, Pixel, Step, Tab
 from busplay.view.keys import Command, keys_of
 from busplay.view.widgets.box import Box
-from busplay.view.widgets.drawing import Drawing
+from busplay.view.widgets.drawing import Drawing, Outline, Words
 from busplay.view.widgets.search_line import Typing
 from busplay.view.widgets.time_line import track_box
 from tests.player.fake_inspector import FakeInspector
@@ -344,15 +344,42 @@ def test_chain_scrolls_and_its_links_are_chosen_by_keys(bench: Bench) -> None:
     assert instrument.state.pinned is None
 
 
-def test_list_of_frames_names_the_storing_instruction_word_and_fate(bench: Bench) -> None:
+def test_list_of_frames_names_the_storing_instruction_fields_bits_and_fate(bench: Bench) -> None:
     instrument = bench.instrument
     instrument.state.kept.tab, instrument.state.kept.side_permille = Tab.FRAMES, 700
     bench.playable.cycle = bench.inspector.cycle_showing(50)
     shown = texts(bench.draw((1920, 1080))["side"])
     assert "put_byte+3" in shown
-    assert "0032" in shown
+    assert "0032 32" in shown
+    assert "0000000000110010" in shown
     assert "received" in shown
     assert "lost on the wire" in shown
+
+
+def test_hovered_frame_tells_what_has_no_room(bench: Bench) -> None:
+    bench.playable.cycle = bench.inspector.cycle_showing(50)
+    side = bench.draw((1000, 600))["side"]
+    assert "0032 32" not in texts(side)
+    (hot,) = [hot for hot in side.hots if hot.action == actions.GoToFrame(50)]
+    bench.instrument.hover(hot.box.left + 9, hot.box.top + 5, None)
+    above = bench.instrument.above(Box(0, 0, 1000, 600))[1]
+    told = texts(above)
+    # Beside the list, over no other row of it.
+    (tip,) = [one.box for one in above.commands if isinstance(one, Outline)]
+    assert 0 <= tip.left < tip.right <= bench.places.side.left
+    assert told[0] == "frame 50: address $0032, data $32"
+    assert "bits 0000000000110010" in told
+    assert "fate lost on the wire" in told
+
+
+def test_receivers_figures_stand_right_in_one_column(bench: Bench) -> None:
+    bench.instrument.state.kept.tab = Tab.RECEIVER
+    commands = bench.draw()["side"].commands
+    figures = [
+        one for one in commands if isinstance(one, Words) and one.text.replace(",", "").isdigit()
+    ]
+    assert [one.text for one in figures] == ["16", "2", "5", "120", "12", "0"]
+    assert {(one.align, one.left_px) for one in figures} == {("right", figures[0].left_px)}
 
 
 def test_pixel_is_pinned_and_moved_by_keys(bench: Bench) -> None:
@@ -372,8 +399,8 @@ def test_search_goes_to_the_next_and_the_last_and_says_what_it_cannot_find(bench
     instrument.type_key("return", "")
     assert bench.inspector.shown_frames == 0x20 + 1
     instrument.do(Command.FIND_NEXT)
-    assert instrument.state.searched.answer == "no more behind this"
-    assert "no more behind this" in texts(bench.draw((1920, 1080))["tools"])
+    assert instrument.state.searched.answer == "no more after this"
+    assert "no more after this" in texts(bench.draw((1920, 1080))["tools"])
 
 
 def test_search_for_a_label_of_code_goes_to_its_instruction(bench: Bench) -> None:
@@ -564,7 +591,7 @@ def test_marks_are_set_with_a_note_gone_to_and_removed(bench: Bench) -> None:
     instrument.do(Command.NEXT_MARK)
     assert bench.playable.cycle == 4000
     instrument.do(Command.NEXT_MARK)
-    assert bench.notes[-1] == "no mark behind this moment"
+    assert bench.notes[-1] == "no mark after this moment"
     instrument.do(Command.REMOVE_MARK)
     assert marks.all == ()
 
@@ -679,7 +706,7 @@ def test_recording_without_a_frame_says_so() -> None:
     assert "No frames" in " ".join(texts(bench.drawings["side"]))
     bench.instrument.do(Command.ROW_DOWN)
     bench.instrument.do(Command.NEXT_ERROR)
-    assert bench.notes[-1] == "no error behind this moment"
+    assert bench.notes[-1] == "no error after this moment"
 
 
 def test_without_a_recording_the_panels_say_so_and_keys_do_nothing() -> None:

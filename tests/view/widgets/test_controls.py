@@ -190,3 +190,13 @@ def test_message_without_room_says_how_many_lines_are_left_out() -> None:
     lines = [f"error {number}" for number in range(100)]
     drawing = draw_message("\n".join(lines), Box(0, 0, 300, 132), LOOK)
     assert texts(drawing) == ["error 0", "error 1", "error 2", "error 3", "… 96 more lines"]
+
+
+def test_line_that_is_cut_tells_all_of_it_when_it_is_hovered() -> None:
+    long = "a_label_with_a_very_long_name+12"
+    lines = [Line("at", long, action=1, tip="go there"), Line(long), Line("at", "$40", action=2)]
+    drawing = draw_text_view(lines, Box(0, 0, 150, 200), LOOK)
+    assert not {long} & set(texts(drawing))
+    assert hot_of(drawing, 1).tip == f"{long}\ngo there"
+    assert hot_of(drawing, None).tip == long
+    assert hot_of(drawing, 2).tip == ""
