@@ -24,8 +24,10 @@ from busplay.guide import FOLDER
 PROJECT = Path(__file__).parent.parent
 DOCUMENTS = [PROJECT / "README.md", *sorted(FOLDER.glob("*.md"))]
 _BLOCK = re.compile(r"^```(?P<kind>\w*)\n(?P<text>.*?)^```$", re.MULTILINE | re.DOTALL)
-# Waits for nobody: LDA #$FF, STA $6000, LDA #0, STA $D00A (the exit register), then a loop.
 MORE = "...\n"
+# How long a window must stay open.
+WINDOW_S = 3
+# Waits for nobody: LDA #$FF, STA $6000, LDA #0, STA $D00A (the exit register), then a loop.
 PROGRAM = bytes([0xA9, 0xFF, 0x8D, 0x00, 0x60, 0xA9, 0x00, 0x8D, 0x0A, 0xD0, 0x4C, 0x0A, 0xE0])
 
 
@@ -84,10 +86,33 @@ def run_shell(shell: str, folder: Path) -> str:
     Raises:
         AssertionError: a line's exit status is not 0 (1 where its comment says so).
     """
-    return "".join(_run_line(line, folder) for line in shell.splitlines() if line.strip())
+    windows: list[Window] = []
+    try:
+        lines = [line for line in shell.splitlines() if line.strip()]
+        printed = "".join(_run_line(line, folder, windows) for line in lines)
+        for window in windows:
+            window.require_open()
+    finally:
+        for window in windows:
+            window.child.terminate()
+            window.child.communicate()
+    return printed
 
 
-def _run_line(line: str, folder: Path) -> str:
+class Window:
+    """A command that opened a window, which stays open while the lines after it run."""
+
+    def __init__(self, line: str, child: subprocess.Popen[bytes]) -> None:
+        self.line, self.child = line, child
+        self._started_s = time.monotonic()
+
+    def require_open(self) -> None:
+        """Wait until it has been open for WINDOW_S."""
+        time.sleep(max(0, self._started_s + WINDOW_S - time.monotonic()))
+        assert self.child.poll() is None, (self.line, self.child.communicate()[1])
+
+
+def _run_line(line: str, folder: Path, windows: list[Window]) -> str:
     here = {**os.environ, "SDL_VIDEODRIVER": "dummy", "PYTHONPATH": str(PROJECT), "COLUMNS": "80"}
     # An entry point that is installed too would load it twice.
     here |= {"PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1", "PYTEST_PLUGINS": "busplay.pytest_plugin"}
@@ -99,10 +124,7 @@ def _run_line(line: str, folder: Path) -> str:
         child = subprocess.Popen(
             shlex.split(ours, comments=True), cwd=folder, env=here, stderr=subprocess.PIPE
         )
-        time.sleep(3)
-        assert child.poll() is None, (line, child.communicate()[1])
-        child.terminate()
-        child.wait()
+        windows.append(Window(line, child))
         return ""
     done = subprocess.run(
         ["bash", "-c", ours], cwd=folder, env=here, capture_output=True, text=True, timeout=300

@@ -8,6 +8,7 @@ against the screen that the whole pipeline decoded, for each framing and each de
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -59,6 +60,7 @@ class NotingMemory(list[int]):
             super().__setitem__(address, byte)
 
 
+@cache
 def run_bare(program: Path, writes: int) -> NotingMemory:
     memory = NotingMemory(program.read_bytes())
     mpu = MPU(memory=memory)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from functools import cache
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -55,8 +56,13 @@ def screen(found: CheckReport) -> list[str]:
     return [verdict_text(found), *summary_lines(found)]
 
 
+@cache
+def report_of_lean() -> CheckReport:
+    return check(load_link("lean"))
+
+
 def test_text_of_lean_says_what_its_check_detects_and_what_a_lost_edge_costs() -> None:
-    found = check(load_link("lean"))
+    found = report_of_lean()
     text = full_text(found, symbol_ns=62.5)
     assert LEAN_CHECK in text
     assert LEAN_IDLE in text
@@ -138,7 +144,7 @@ def test_report_on_any_small_link_agrees_with_itself_and_fits_a_terminal(link: L
 
 
 def test_json_says_in_words_what_kind_of_traffic_it_is_and_null_for_never() -> None:
-    plain = to_json(check(load_link("lean")))
+    plain = to_json(report_of_lean())
     assert isinstance(plain, dict)
     assert plain["is_sound"] is True
     sync = plain["sync"]
@@ -166,7 +172,7 @@ def test_progress_is_told_part_by_part() -> None:
 
 def test_worst_traffic_is_never_the_store_that_is_repeated() -> None:
     # What such a store loses the next one brings.
-    found = check(load_link("lean"))
+    found = report_of_lean()
     assert found.worst.kind is not TrafficKind.REPEATED
 
 
