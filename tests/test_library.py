@@ -84,7 +84,7 @@ def test_example_of_the_package_runs(folder: Path) -> None:
 
 def test_verbs_return_frozen_dataclasses(folder: Path) -> None:
     results = [
-        busplay.check("lean"),
+        busplay.check("strobed"),
         busplay.plan("lean"),
         busplay.compare("sent.trace", "received.trace"),
         busplay.decode("run3.vcd", link="guarded"),

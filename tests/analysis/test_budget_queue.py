@@ -165,6 +165,7 @@ def test_mean_spacing_of_frames_gives_a_depth_that_is_enough_where_slots_stay_id
     assert load.depth <= meter.depth <= load.depth + 1
 
 
+@pytest.mark.thorough
 def test_of_more_phases_than_can_be_tried_the_depth_is_still_enough() -> None:
     link = replace(GUARDED, idle_every=5, clock_hz=8_191_999)
     budget = link_budget(link, processor_hz=7_999_999)

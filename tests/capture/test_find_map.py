@@ -44,7 +44,9 @@ def crossed(
     return source.changes, [f"CH{n}" for n in range(len(channels) + extra)], layout
 
 
-@pytest.mark.parametrize("name", ["guarded", "lean", "strobed"])
+@pytest.mark.parametrize(
+    "name", ["guarded", pytest.param("lean", marks=pytest.mark.thorough), "strobed"]
+)
 @given(st.data())
 @settings(max_examples=3, suppress_health_check=[HealthCheck.too_slow])
 def test_order_and_inversion_of_lanes_are_found_by_a_check(name: str, data: st.DataObject) -> None:
@@ -142,6 +144,7 @@ def idle_for_the_most_part(
     return source, ",".join(f"{wire}={mark}CH{n}" for wire, mark, n in probes), signals
 
 
+@pytest.mark.thorough
 def test_wires_are_found_where_frames_have_an_odd_number_of_both_edges() -> None:
     # The clock stands the other way in every second frame, which made two of each idle one.
     link = parse_link(ODD_FRAMES, file="odd.toml")

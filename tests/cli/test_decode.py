@@ -105,6 +105,7 @@ def test_a_capture_of_a_part_that_lost_nothing_is_as_expected(
     assert outcome.status == 0
 
 
+@pytest.mark.thorough
 def test_full_lists_what_expect_finds_one_by_one(
     busplay: Busplay, sent: Path, tmp_path: Path
 ) -> None:
@@ -168,23 +169,31 @@ def test_json_and_text_say_the_same_of_a_real_capture(busplay: Busplay) -> None:
     assert len(health["lanes"][0]["histogram"]) == 256
 
 
+@pytest.mark.parametrize(
+    ("noise", "is_expected", "verdict"),
+    [
+        pytest.param((), False, "CLEAN, 14,637 frames", marks=pytest.mark.thorough),
+        pytest.param(("--glitch-ppm", "400"), False, "DAMAGED: ", marks=pytest.mark.thorough),
+        (("--glitch-ppm", "400"), True, "DIFFERS from what was sent in "),
+    ],
+)
 def test_a_report_begins_with_its_verdict_and_fits_a_screen(
-    busplay: Busplay, sent: Path, tmp_path: Path
+    busplay: Busplay,
+    sent: Path,
+    tmp_path: Path,
+    noise: tuple[str, ...],
+    is_expected: bool,
+    verdict: str,
 ) -> None:
-    clean = capture_of(busplay, sent, tmp_path / "clean.sr")
-    noisy = capture_of(busplay, sent, tmp_path / "noisy.sr", "--glitch-ppm", "400")
-    for capture, words, verdict in (
-        (clean, (), "CLEAN, 14,637 frames"),
-        (noisy, (), "DAMAGED: "),
-        (noisy, ("--expect", sent), "DIFFERS from what was sent in "),
-    ):
-        lines = busplay("decode", capture, "--board", "dunlin", *words).out.splitlines()
-        assert lines[0].startswith(f"{capture} with link guarded: {verdict}")
-        assert len(lines) <= 26
-        assert lines[-1] == "--full lists eyes, gaps, and every damaged frame"
-        full = busplay("decode", capture, "--board", "dunlin", *words, "--full").out.splitlines()
-        assert full[0] == lines[0]
-        assert len(full) > len(lines)
+    capture = capture_of(busplay, sent, tmp_path / "run.sr", *noise)
+    words = ["decode", capture, "--board", "dunlin", *(["--expect", sent] if is_expected else [])]
+    lines = busplay(*words).out.splitlines()
+    assert lines[0].startswith(f"{capture} with link guarded: {verdict}")
+    assert len(lines) <= 26
+    assert lines[-1] == "--full lists eyes, gaps, and every damaged frame"
+    full = busplay(*words, "--full").out.splitlines()
+    assert full[0] == lines[0]
+    assert len(full) > len(lines)
 
 
 def test_ctrl_c_reports_what_was_decoded_until_then(

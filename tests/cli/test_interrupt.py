@@ -21,7 +21,7 @@ from tests.cli.command import run_busplay
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="needs POSIX signals")
 
-MOMENTS = 12 if os.environ.get("CI") else 2
+MOMENTS = 12 if os.environ.get("CI") else 1
 LONG = ("--headless", "--cycles", "1000000000000", "--json")
 NOISE = ("--ber", "1e-4", "--lost-edges", "1e-5", "--seed", "3")
 

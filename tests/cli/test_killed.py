@@ -79,7 +79,7 @@ WRITERS = {
     "raw samples": ("convert", "sent.trace", "{}.bin", "--out-rate", "100MHz"),
 }
 
-KILLED_EVERYWHERE = ("what is sent", "converted to stores", "picture")
+KILLED_EVERYWHERE = ("what is sent", "picture")
 
 
 @pytest.fixture(scope="module")

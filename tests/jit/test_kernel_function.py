@@ -281,7 +281,13 @@ def test_second_start_compiles_nothing_and_does_not_load_numba(program: Path) ->
     assert start(program) == ["43 False"]
 
 
-@pytest.mark.parametrize("change", [("FACTOR = 3", "FACTOR = 4"), ("number * F", "2 + number * F")])
+@pytest.mark.parametrize(
+    "change",
+    [
+        ("FACTOR = 3", "FACTOR = 4"),
+        pytest.param(("number * F", "2 + number * F"), marks=pytest.mark.thorough),
+    ],
+)
 def test_changed_helper_in_another_module_never_uses_old_code(
     program: Path, change: tuple[str, str]
 ) -> None:
@@ -334,8 +340,8 @@ def test_where_nothing_can_be_kept_it_is_compiled_every_time(program: Path) -> N
 
 COMMANDS = [
     "demo fill --headless --cycles 100000",
-    "replay traces/fill.trace --headless",
-    "info traces/fill.trace",
+    pytest.param("replay traces/fill.trace --headless", marks=pytest.mark.thorough),
+    pytest.param("info traces/fill.trace", marks=pytest.mark.thorough),
 ]
 
 

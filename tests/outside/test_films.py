@@ -63,7 +63,10 @@ def test_each_picture_is_what_the_screen_shows_at_its_refresh(
 
 
 @read_by_pillow
-@pytest.mark.parametrize("rate", [7, 24, 30, 50, 60, 75, 100])
+@pytest.mark.parametrize(
+    "rate",
+    [7, 60, *(pytest.param(rate, marks=pytest.mark.thorough) for rate in (24, 30, 50, 75, 100))],
+)
 def test_times_are_exact_and_do_not_drift(tmp_path: Path, rate: int) -> None:
     # Each refresh has a picture of its own: the bits of its number.
     count = 3 * rate

@@ -115,6 +115,7 @@ def rule_30(cells: list[int]) -> list[int]:
     return [cells[i - 1] ^ (cells[i] | cells[(i + 1) % count]) for i in range(count)]
 
 
+@pytest.mark.thorough
 def test_rule30_draws_a_generation_in_each_row() -> None:
     machine = Machine("rule30", refresh_hz=2_000)
     machine.run_to("show_rule", at_most_cycles=400_000)

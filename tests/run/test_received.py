@@ -88,6 +88,7 @@ ROUGH = Faults(
 )
 
 
+@pytest.mark.thorough
 def test_long_noisy_run_is_counted_to_the_last_frame(tmp_path: Path) -> None:
     board = board_with(GUARDED, receiver=SLOW)
     tap = recorded(tmp_path, board, every_slot(150_000, board=board), ROUGH)

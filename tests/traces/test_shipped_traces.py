@@ -27,7 +27,9 @@ def test_every_program_has_a_trace_and_a_command() -> None:
     assert sorted(recorded) == sorted(DEMO_PROGRAMS)
 
 
-@pytest.mark.parametrize("core", ["compiled", "reference"])
+@pytest.mark.parametrize(
+    "core", ["compiled", pytest.param("reference", marks=pytest.mark.thorough)]
+)
 @pytest.mark.parametrize("words", COMMANDS, ids=lambda words: Path(words[-1]).stem)
 def test_fresh_recording_equals_the_shipped_one(
     words: list[str], core: str, tmp_path: Path

@@ -71,6 +71,7 @@ with screen.open_screen():
 """
 
 
+@pytest.mark.thorough
 def test_full_screen_fills_the_screen_and_leaves_no_trace(display: str, tmp_path: Path) -> None:
     """The window stayed as large as the screen, and a warning stood on the terminal."""
     child = subprocess.Popen(

@@ -107,7 +107,7 @@ def test_equal_recordings_have_no_differences() -> None:
     assert found.figures.times_equal
 
 
-@pytest.mark.parametrize("link", ["guarded", "lean"])
+@pytest.mark.parametrize("link", ["guarded", pytest.param("lean", marks=pytest.mark.thorough)])
 @given(data=st.data())
 @settings(max_examples=60)
 def test_damage_is_found_as_it_was_put_in_whatever_the_constant_delay(

@@ -212,6 +212,7 @@ def test_period_of_events_alone_is_exact() -> None:
 # -- bursts
 
 
+@pytest.mark.thorough
 def test_loss_in_long_bursts_is_told_with_their_length() -> None:
     # 20 fast frames, or 300 of them, by turns.
     frames = program(160_000, gap_slots=1, refresh_frames=320)

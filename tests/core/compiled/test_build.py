@@ -126,6 +126,7 @@ def test_other_compiler_or_processor_never_uses_old_code(
     assert len(targets) == 3
 
 
+@pytest.mark.thorough
 def test_damaged_file_is_made_anew(tmp_path: Path) -> None:
     build_kernel("6502", CodeCache([tmp_path]))
     (file,) = kept_files(tmp_path)
