@@ -84,6 +84,22 @@ class UnitHeader:
     registers: dict[str, int]
     clears: tuple[ClearModel, ...]
 
+    @property
+    def numbers(self) -> list[tuple[str, int]]:
+        """Names and values of what only text or pages have."""
+        unit, found = self.of.unit, []
+        if unit.is_text:
+            found = [
+                ("COLUMNS", unit.columns),
+                ("ROWS", unit.rows),
+                ("CELL_BYTES", unit.cell_bytes),
+            ]
+        if unit.font_offset is not None:
+            found.append(("FONT_OFFSET", unit.font_offset))
+        if unit.pages > 1:
+            found += [("PAGES", unit.pages), ("PAGE_BYTES", unit.page_bytes)]
+        return found
+
     def has(self, *names: str) -> bool:
         """Return whether windows reach all of these registers."""
         return all(name in self.registers for name in names)

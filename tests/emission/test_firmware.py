@@ -104,6 +104,7 @@ def boards() -> dict[str, Board]:
         "marked": replace(dunlin, link=busplay.load_link("marked")),
         "text": replace(dunlin, units=(text, replace(sign, pages=2, page_bytes=256))),
         "own font": replace(dunlin, units=(own, sign)),
+        "most pages": replace(dunlin, units=(panel, replace(sign, pages=256, page_bytes=1))),
     }
 
 

@@ -159,6 +159,68 @@ def test_header_for_cc65_writes_the_same_registers(headers: Path, tmp_path: Path
     assert session.stop.exit_status == 0
 
 
+NOTICE = "dunlin_with_a_notice_board"
+NOTICE_PROGRAM = f"""
+.include "{NOTICE}.inc"
+.code
+start:  {NOTICE}_notice_set_cursor DUNLIN_UNIT_NOTICE_PAGE_BYTES + 70
+        {NOTICE}_notice_set_text_colours 14, 2
+        lda     #2
+        sta     DUNLIN_UNIT_NOTICE_CURSOR_SHAPE
+        lda     #DUNLIN_UNIT_NOTICE_PAGES - 1
+        sta     DUNLIN_UNIT_NOTICE_PAGE
+        lda     #DUNLIN_UNIT_NOTICE_COLUMNS * DUNLIN_UNIT_NOTICE_CELL_BYTES
+        sta     DUNLIN_WINDOW_NOTICE_CELLS_FIRST + DUNLIN_UNIT_NOTICE_ROWS
+        lda     #0
+        sta     DUNLIN_PORT_EXIT
+stop:   jmp     stop
+.segment "VECTORS"
+        .word start, start, start
+""".replace("DUNLIN_", f"{NOTICE.upper()}_")
+NOTICE_C_PROGRAM = f"""
+#include "{NOTICE}.h"
+
+void main(void)
+{{
+    {NOTICE}_notice_set_cursor(DUNLIN_UNIT_NOTICE_PAGE_BYTES + 70);
+    {NOTICE}_notice_set_text_colours(14, 2);
+    DUNLIN_UNIT_NOTICE_CURSOR_SHAPE = 2;
+    DUNLIN_UNIT_NOTICE_PAGE = DUNLIN_UNIT_NOTICE_PAGES - 1;
+    DUNLIN_WINDOW_NOTICE_CELLS_FIRST[DUNLIN_UNIT_NOTICE_ROWS] =
+        DUNLIN_UNIT_NOTICE_COLUMNS * DUNLIN_UNIT_NOTICE_CELL_BYTES;
+    DUNLIN_PORT_EXIT = 0;
+}}
+""".replace("DUNLIN_", f"{NOTICE.upper()}_")
+
+
+@pytest.mark.thorough
+@needs_cc65
+@pytest.mark.parametrize("language", ["assembly", "C"])
+def test_headers_reach_cursor_colours_and_pages_of_text(language: str, tmp_path: Path) -> None:
+    busplay.emit("dunlin_notice", tmp_path, only=["headers"])
+    folder = tmp_path / "headers"
+    (folder / "memory.cfg").write_text(MEMORY)
+    (folder / "main.s").write_text(NOTICE_PROGRAM)
+    objects = ["main.o"]
+    if language == "C":
+        (folder / "main.c").write_text(NOTICE_C_PROGRAM)
+        (folder / "start.s").write_text(START)
+        run(folder, "cc65", "-t", "none", "-O", "-W", "error", "main.c")
+        run(folder, "ca65", "start.s", "-o", "start.o")
+        objects = ["start.o", "main.o"]
+    run(folder, "ca65", "main.s", "-o", "main.o")
+    run(folder, "ld65", "-C", "memory.cfg", "-o", "main.bin", *objects)
+    session = busplay.Session("dunlin_notice", program=folder / "main.bin")
+    session.run_until(exit=True)
+    notice = session.display("notice")
+    assert (notice.cursor_offset, notice.cursor_shape, notice.text_colours) == (1024 + 70, 2, 0x2E)
+    assert notice.memory[12] == 32 * 2
+    notice.refresh()
+    assert notice.page == 1
+    text = (folder / f"{NOTICE}.h").read_text()
+    assert "Unit 1, notice: 32 x 12 cells of characters" in text
+
+
 def test_link_alone_has_no_headers(tmp_path: Path) -> None:
     with pytest.raises(busplay.InputError) as refused:
         busplay.emit("lean", tmp_path, only=["headers"])
