@@ -6,7 +6,7 @@ import os
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from busplay.analysis.compare.compare import compare
+from busplay.cli.held_against import HeldAgainst, differences_between
 from busplay.description.faults import Faults
 from busplay.history.history import open_history
 from busplay.history.program_history import ProgramHistory
@@ -32,26 +32,23 @@ SIZE = (1280, 720)
 def window_of(replay: Replay, folder: Path, against: Replay | None = None) -> PlayerWindow:
     """Open a window on a recording, its program and perhaps another recording beside it."""
     reader = replay.reader
-    differences = []
-    if against is not None:
-        for one in compare(reader, against.reader, list_most=100_000).differences:
-            frame = one.expected or one.actual
-            if frame is not None:
-                differences.append((frame.edge, one.kind.name.lower()))
+    labels = read_labels(LABELS)
+    found = () if against is None else differences_between(reader, against.reader, labels)
     program = ProgramHistory.of_trace(reader, labels=LABELS)
     inspector = TraceInspector(
         replay,
         open_history(reader),
-        KnownProgram(read_labels(LABELS), program),
+        KnownProgram(labels, program),
         against=against,
-        differences=sorted(differences),
+        differences=found,
     )
     marks = Marks()
     marks.add(700_000, "the water is laid")
     marks.add(4_000_000, "the swell")
     now_ns = 0
+    played = replay if against is None else HeldAgainst(replay, inspector)
     window = PlayerWindow(
-        Player(replay, lambda: now_ns, whole_pictures=True),
+        Player(played, lambda: now_ns, whole_pictures=True),
         title="pictures",
         clock=lambda: now_ns,
         scale=None,

@@ -18,6 +18,7 @@ from busplay.errors import InputError, printable
 from busplay.formats.quantities import time_text
 from busplay.history.program_history import MEMORY_MB, ProgramHistory
 from busplay.history.rerun import Rerun
+from busplay.player.inspector import ErrorRow
 from busplay.program.labels import Labels, labels_for
 from busplay.run.inputs import RunInputs
 from busplay.run.replay import Replay
@@ -26,8 +27,6 @@ from busplay.trace.reader import TraceReader
 from busplay.units import PS_PER_S
 
 PIECE_CYCLES = 1_000_000
-# Marks on the time line; one a pixel is drawn.
-DIFFERENCES_SHOWN = 100_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,6 +101,7 @@ def _bench(replay: Replay, request: ReplayRequest, labels: Labels, stack: ExitSt
     Raises:
         InputError: the program that was given is another one.
     """
+    from busplay.cli.held_against import HeldAgainst, differences_between
     from busplay.cli.window_profile import profile_of_run
     from busplay.history.history import open_history
     from busplay.history.program_inspector import KnownProgram
@@ -127,10 +127,11 @@ def _bench(replay: Replay, request: ReplayRequest, labels: Labels, stack: ExitSt
             if request.program is not None:
                 raise
     against: Replay | None = None
-    differences: tuple[tuple[int, str], ...] = ()
+    differences: tuple[ErrorRow, ...] = ()
     if request.against is not None:
         against = stack.enter_context(Replay(request.against))
-        differences = _differences(reader, against.reader)
+        with late_bar(reader.frames, label="comparing") as move_to:
+            differences = differences_between(reader, against.reader, labels, progress=move_to)
     profile_of = None
     if program is not None:
         profile_of = profile_of_run(program, lambda: RunInputs.of_trace(reader))
@@ -141,27 +142,8 @@ def _bench(replay: Replay, request: ReplayRequest, labels: Labels, stack: ExitSt
         against=against,
         differences=differences,
     )
-    return Bench(inspector, Marks.beside(request.trace))
-
-
-def _differences(expected: TraceReader, actual: TraceReader) -> tuple[tuple[int, str], ...]:
-    """Return where two traces differ: the edge, and how, the first of them in order of time.
-
-    Raises:
-        InputError: the traces are of different units or windows, or have no frame.
-    """
-    from busplay.analysis.compare.compare import compare
-
-    with late_bar(expected.frames, label="comparing") as move_to:
-        found = compare(
-            expected, actual, list_most=DIFFERENCES_SHOWN, progress=lambda done, _: move_to(done)
-        )
-    listed = []
-    for one in found.differences:
-        frame = one.expected or one.actual
-        if frame is not None:
-            listed.append((frame.edge, one.kind.name.lower().replace("_", " ")))
-    return tuple(sorted(listed))
+    played = None if against is None else HeldAgainst(replay, inspector)
+    return Bench(inspector, Marks.beside(request.trace), playable=played)
 
 
 def _go_to(replay: Replay, cycle: int, *, from_start: bool) -> None:

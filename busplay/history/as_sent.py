@@ -8,7 +8,7 @@ from itertools import groupby
 
 import numpy as np
 
-from busplay.batch import Int64Column, UInt64Column
+from busplay.batch import Int64Column, UInt8Column, UInt64Column
 from busplay.display.registers import register_count
 from busplay.history.history import History
 from busplay.history.places import Place, unit_named
@@ -41,16 +41,32 @@ class SentHistory(History):
             InputError: the trace is damaged there.
         """
         chunk = int(np.searchsorted(self._before, frame, side="right")) - 1
-        place = frame - int(self._before[chunk])
-        kind = self.index.kinds[chunk]
-        if kind is ChunkKind.PLAIN:
+        if self.index.kinds[chunk] is ChunkKind.PLAIN:
             return marking.REACHED
-        if kind is ChunkKind.FATES:
-            return int(self.index.fates[chunk][place])
+        return int(self._fates_in(chunk)[frame - int(self._before[chunk])])
+
+    def lost_edges(self) -> UInt64Column:
+        """Return uint64[frames]: the edges of the frames that did not reach their units as sent.
+
+        Raises:
+            InputError: the trace is damaged.
+        """
+        edges = [
+            self.reader.frame_chunk(chunk).frames.edge[self._fates_in(chunk) != marking.REACHED]
+            for chunk in self._chunks_with_losses()
+        ]
+        return np.concatenate(edges) if edges else np.empty(0, np.uint64)
+
+    def _fates_in(self, chunk: int) -> UInt8Column:
+        """Return uint8[frames]: the fates of a chunk's frames, of which some were lost."""
+        if self.index.kinds[chunk] is ChunkKind.FATES:
+            return self.index.fates[chunk]
         came, _, word = super()._arrived(chunk)
-        assert came is not None
-        same = word[came == place] == self.word_of_frame(frame)
-        return marking.REACHED if same.any() else marking.UNDELIVERED
+        sent = self.reader.frame_chunk(chunk).frames.word
+        fates = np.full(len(sent), marking.UNDELIVERED, np.uint8)
+        if came is not None:
+            fates[came[word == sent[came]]] = marking.REACHED
+        return fates
 
     def count_writes(
         self, place: Place, first_frame: int = 0, stop_frame: int | None = None

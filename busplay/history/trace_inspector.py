@@ -12,6 +12,7 @@ from busplay.batch import FrameBatch, Int64Column, UInt8Column, UInt32Column
 from busplay.description.board import Unit
 from busplay.description.link import SPACE_MEMORY
 from busplay.display.display import Display
+from busplay.history.as_sent import SentHistory
 from busplay.history.history import History
 from busplay.history.pixel import PixelCauses
 from busplay.history.places import Place, Write
@@ -37,6 +38,9 @@ from busplay.player.inspector import (
 )
 from busplay.run.replay import Replay
 
+ADDED = "added"
+"""Cause of a difference that is no frame of the recording."""
+
 # Most frames that an overlay reads; 60 ms.
 SUMMED_FRAMES_MAX = 2_000_000
 
@@ -47,7 +51,11 @@ class TraceInspector(ProgramInspector):
     Args:
         replay, history, known: as for `ProgramInspector`.
         against: another replay, whose displays show what was received.
-        differences: differences of the two: edge, and text.
+        differences: of the two, in order of time.
+
+    Attributes:
+        differing: those of them that are no losses of the board's own receiver, which are errors
+            without the other recording, too.
     """
 
     def __init__(
@@ -57,11 +65,19 @@ class TraceInspector(ProgramInspector):
         known: KnownProgram = NOTHING_KNOWN,
         *,
         against: Replay | None = None,
-        differences: Sequence[tuple[int, str]] = (),
+        differences: Sequence[ErrorRow] = (),
     ) -> None:
         super().__init__(replay, history, known)
         self._against = against
-        self._differences = differences
+        self._differences = tuple((one.edge, one.cause) for one in differences)
+        self.differing = _not_lost_here(differences, history)
+        self._edges_differing = np.array([one.edge for one in self.differing], np.int64)
+        self._edges_differing_by = {
+            cause: np.array([one.edge for one in self.differing if one.cause == cause], np.int64)
+            for cause in dict.fromkeys(one.cause for one in self.differing)
+        }
+        self._fates_there = {one.edge: one.cause for one in self.differing if one.cause != ADDED}
+        self._all_errors: tuple[tuple[int, ...], list[ErrorRow]] = (), []
         self._fates: dict[int, str] = {}
         self._errors: list[ErrorRow] = []
         self._losses: LatestLosses | None = None
@@ -79,7 +95,7 @@ class TraceInspector(ProgramInspector):
         begin = max(first, self.first_frame)
         labels = self._code_labels(begin, begin + len(rows)) or ("",) * len(rows)
         return [
-            replace(row, fate=self._fates.get(row.edge, ""), code_label=label)
+            replace(row, fate=self._fate_at(row.edge), code_label=label)
             for row, label in zip(rows, labels, strict=True)
         ]
 
@@ -97,6 +113,10 @@ class TraceInspector(ProgramInspector):
             here = np.diff(np.searchsorted(self._edges_lost(cause), line.edges))
             if here.any():
                 found[cause] = here.astype(np.float64)
+        for cause, edges in self._edges_differing_by.items():
+            here = np.diff(np.searchsorted(edges, line.edges)).astype(np.float64)
+            if here.any():
+                found[cause] = found.get(cause, 0) + here
         return TimeSums(
             use_ratio=np.minimum(line.frames / np.maximum(line.slots, 1), 1.0),
             changed_bytes=line.changed_bytes.astype(np.float64),
@@ -140,7 +160,10 @@ class TraceInspector(ProgramInspector):
         self._take_errors()
         symbols = self._rows.layout.frame_symbols
         lanes = tuple(lane[:symbols] for lane in row.lanes)
-        return replace(row, lanes=lanes, fate=self._fates.get(row.edge, ""))
+        return replace(row, lanes=lanes, fate=self._fate_at(row.edge))
+
+    def _fate_at(self, edge: int) -> str:
+        return self._fates.get(edge) or self._fates_there.get(edge, "")
 
     def _cause(self, role: str, value: str, write: Write | None, *, deep: bool) -> PixelCause:
         if write is None:
@@ -174,7 +197,11 @@ class TraceInspector(ProgramInspector):
         losses = Losses.empty() if self._losses is None else self._losses.since(0)
         lost_edge = losses.edge.astype(np.int64)
         is_here = (lost_edge >= first_edge) & (lost_edge < max(stop_edge, 1))
-        lost = FrameBatch(losses.edge[is_here], losses.word[is_here])
+        lost = [FrameBatch(losses.edge[is_here], losses.word[is_here])]
+        if self._fates_there:
+            sent = self._rows.batch(first, stop)
+            differs = np.isin(sent.edge, np.array(list(self._fates_there), np.uint64))
+            lost.append(FrameBatch(sent.edge[differs], sent.word[differs]))
         return WriteSums(
             described,
             first_edge,
@@ -182,7 +209,7 @@ class TraceInspector(ProgramInspector):
             writes,
             same if unchanged else np.zeros_like(same),
             last_edge,
-            self._summed(described, lost)[0],
+            self._summed(described, FrameBatch.joined(lost))[0],
         )
 
     def _summed(
@@ -269,7 +296,19 @@ class TraceInspector(ProgramInspector):
     def errors(self) -> Sequence[ErrorRow]:
         """Return the stores that were not received as sent so far, in order."""
         self._take_errors()
-        return self._errors
+        if not self.differing:
+            return self._errors
+        count = self.differing_so_far()
+        key = count, len(self._errors), self._losses_taken
+        if self._all_errors[0] != key:
+            found = [*self._errors, *self.differing[:count]]
+            self._all_errors = key, sorted(found, key=attrgetter("edge"))
+        return self._all_errors[1]
+
+    def differing_so_far(self) -> int:
+        """Return how many of `differing` come before the present position."""
+        here = self.edge_at(self._replay.cycle)
+        return int(np.searchsorted(self._edges_differing, here, side="right"))
 
     def differences(self) -> Sequence[tuple[int, str]]:
         """Return the differences from the expected recording: edge, and text."""
@@ -290,6 +329,14 @@ class TraceInspector(ProgramInspector):
         elif behind:
             self._against.seek(cycle)
         return self._against.displays
+
+
+def _not_lost_here(differences: Sequence[ErrorRow], history: History) -> Sequence[ErrorRow]:
+    """Return the differences that are no losses of the board's own receiver."""
+    if not differences:
+        return ()
+    lost = set(SentHistory(history).lost_edges().tolist())
+    return tuple(one for one in differences if one.edge not in lost)
 
 
 def _causes_in_words(why: PixelCauses) -> list[tuple[str, str, Write | None]]:

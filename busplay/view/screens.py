@@ -216,13 +216,36 @@ class Screens:
         """
         target.fill(theme.BACKGROUND, placed.box)
         corner = placed.left_px, placed.top_px
-        for one, place in zip(shown, placed.arrangement.places, strict=True):
-            self._draw_unit(target, one, place, corner, placed, sizes)
+        titles = self._titles(shown, placed.arrangement.places, sizes)
+        for one, title, place in zip(shown, titles, placed.arrangement.places, strict=True):
+            self._draw_unit(target, one, title, place, corner, placed, sizes)
+
+    def _titles(
+        self, shown: Sequence[ShownScreen], places: Sequence[UnitPlace], sizes: Sizes
+    ) -> list[tuple[str, int]]:
+        """Return each title and its size: alike for a unit's pictures, small before it is cut."""
+        room: dict[str, list[tuple[str, int]]] = {}
+        for one, place in zip(shown, places, strict=True):
+            room.setdefault(one.display.unit.name, []).append((one.title, place.width_px))
+        found = []
+        for one, place in zip(shown, places, strict=True):
+            titles = room[one.display.unit.name]
+            fitting = [
+                size_px
+                for size_px in (sizes.text_px, sizes.small_px)
+                if all(self._texts.width(text, size_px) <= width for text, width in titles)
+            ]
+            size_px = fitting[0] if fitting else sizes.small_px
+            # Without room for the unit's name: `difference`.
+            title = one.title if fitting else one.title.rpartition(": ")[2]
+            found.append((self._texts.shortened(title, size_px, place.width_px), size_px))
+        return found
 
     def _draw_unit(
         self,
         target: pygame.Surface,
         shown: ShownScreen,
+        title: tuple[str, int],
         place: UnitPlace,
         corner: tuple[int, int],
         placed: PlacedScreens,
@@ -232,12 +255,9 @@ class Screens:
         unit = display.unit
         left, top = corner[0] + place.left_px, corner[1] + place.top_px
         caption_top = top - self.caption_height(sizes)
+        text, size_px = title
         width = self._texts.draw(
-            target,
-            self._texts.shortened(shown.title, sizes.text_px, place.width_px),
-            (left, caption_top),
-            size_px=sizes.text_px,
-            colour=theme.TEXT,
+            target, text, (left, caption_top), size_px=size_px, colour=theme.TEXT
         )
         facts = f"{unit.width_px} × {unit.height_px}, {1 << unit.bits_per_pixel} colours"
         if shrink > 1:

@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pygame
 import pytest
@@ -223,6 +225,28 @@ def test_pictures_compared_stand_in_a_row_for_each_unit_where_there_is_room() ->
     assert titles[0:3] == ["panel: expected", "panel: actual", "panel: diff"]
     tops = [place.top_px for place in placed.arrangement.places]
     assert tops[0] == tops[1] == tops[2] < tops[3] == tops[4] == tops[5]
+
+
+@pytest.mark.parametrize(
+    ("width_px", "expected", "is_small"),
+    [
+        (200, ["sign: expected", "sign: actual", "sign: difference"], False),
+        (90, ["sign: expected", "sign: actual", "sign: difference"], True),
+        (70, ["expected", "actual", "difference"], True),
+    ],
+)
+def test_titles_of_small_pictures_are_small_then_short_and_alike(
+    width_px: int, expected: list[str], is_small: bool
+) -> None:
+    """At 1024 x 720 a sign's stood as `sign: exp…`."""
+    display = Display(load_board("dunlin").unit_named("sign"))
+    shown = [ShownScreen(display, f"sign: {what}") for what in ("expected", "actual", "difference")]
+    place = arrange([display.unit], scale=1, gap_px=0).places[0]
+    places = [replace(place, width_px=width_px)] * 3
+    sizes = Sizes.for_instrument(1024, 720, big=False)
+    titles = Screens(Texts())._titles(shown, places, sizes)
+    size_px = sizes.small_px if is_small else sizes.text_px
+    assert titles == [(text, size_px) for text in expected]
 
 
 @pytest.mark.parametrize("size", [(430, 160), (300, 260), (320, 140)])
