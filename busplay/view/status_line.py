@@ -67,9 +67,7 @@ def permille_text(permille: int) -> str:
 def state_cell(player: Player, status: Status, *, held: bool) -> StatusCell:
     """Return whether it runs, and if not, why."""
     if player.playable.ended and not player.playing:
-        # "exit 0" says what happened, as does "stopped at $C123: opcode $02".
-        ended = "ended:" if status.state_text else "ended"
-        return StatusCell("state", ended, "running", 9, theme.ENDED, status.state_text, dot=True)
+        return StatusCell("state", "ended", "running", 9, theme.ENDED, dot=True)
     if held:
         return StatusCell("state", "held", "running", 9, theme.PAUSED, dot=True)
     if player.stepping:
@@ -78,6 +76,13 @@ def state_cell(player: Player, status: Status, *, held: bool) -> StatusCell:
         value = "looping" if player.looping else "backwards" if player.is_back else "running"
         return StatusCell("state", value, "running", 9, theme.RUNNING, dot=True)
     return StatusCell("state", "paused", "running", 9, theme.PAUSED, dot=True)
+
+
+def end_cells(player: Player, status: Status) -> list[StatusCell]:
+    """Return why it has ended: `exit 0`, `stopped at $C123: opcode $02`; none if it has not."""
+    if not player.playable.ended or player.playing or not status.state_text:
+        return []
+    return [StatusCell("ended by", "", "exit 0", 8, theme.ENDED, status.state_text)]
 
 
 def speed_cell(player: Player) -> StatusCell:
@@ -137,9 +142,11 @@ def status_cells(
         StatusCell("processor cycles", f"{status.cycle:,}", "000,000,000", 2),
         StatusCell("link use", permille_text(status.link_use_permille), "100.0 %", 6),
         StatusCell("frames", f"{status.frames:,}", "0,000,000", 3),
-        errors,
-        speed_cell(player),
         *(_led_cell(name, is_lit=is_lit) for name, is_lit in status.leds),
+        speed_cell(player),
+        # What grows stands last, so that it moves nothing.
+        errors,
+        *end_cells(player, status),
         *(_key_cell(Command.INSTRUMENT, "panels") for _ in range(alone)),
         _key_cell(Command.HELP, "help"),
     ]
@@ -253,13 +260,13 @@ class StatusLine:
             dot_top = value_top + (texts.height(sizes.text_px) - side) // 2
             target.fill(cell.colour, (left, dot_top, side, side))
             value_left += _dot_room(sizes)
-        # "ended:" announces what there may be no room for.
+        # "12:" announces what there may be no room for.
         value = cell.value if more_px or not cell.more else cell.value.removesuffix(":")
         value_left += texts.draw(
             target, value, (value_left, value_top), size_px=sizes.text_px, colour=cell.colour
         )
         if cell.more:
-            value_left += texts.width(" ", sizes.text_px)
+            value_left += texts.width(" ", sizes.text_px) if cell.value else 0
             more = texts.shortened(cell.more, sizes.text_px, left + room - value_left)
             texts.draw(
                 target, more, (value_left, value_top), size_px=sizes.text_px, colour=theme.DIM

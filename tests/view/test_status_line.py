@@ -84,7 +84,22 @@ def test_state_tells_why_it_does_not_run() -> None:
     assert playable.ended
     assert cells_of(player)["state"] == "ended"
     stopped = replace(STATUS, state_text="stopped at $C123: opcode $02")
-    assert cells_of(player, stopped)["state"] == "ended: stopped at $C123: opcode $02"
+    assert cells_of(player, stopped)["state"] == "ended"
+    assert cells_of(player, stopped)["ended by"] == "stopped at $C123: opcode $02"
+
+
+def test_what_grows_moves_nothing() -> None:
+    """Causes of errors pushed the speed to and fro, and the end of a trace all the rest."""
+    player, _, clock = player_of(clock_hz=1000, end_cycle=10)
+    player.play()
+    before = [cell.label for cell in status_cells(player, STATUS)]
+    clock.pass_ns(10**9)
+    player.tick()
+    status = replace(STATUS, errors=12, error_text="9 lost, 3 late", state_text="end of trace")
+    after = status_cells(player, status)
+    grown = [i for i, cell in enumerate(after) if cell.more]
+    assert [after[i].label for i in grown] == ["errors", "ended by"]
+    assert [cell.label for cell in after[: grown[0] + 1]] == before[: grown[0] + 1]
 
 
 def test_errors_are_told_with_their_causes_and_in_another_colour() -> None:

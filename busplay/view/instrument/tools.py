@@ -101,11 +101,16 @@ def _last_buttons(tools: Tools, box: Box, look: Look) -> list[Button]:
 
 
 def _first_buttons(tools: Tools, width_px: int, look: Look) -> list[Button | None]:
-    buttons = _playing(tools)
-    if _width(buttons, look) > width_px:
-        # Rather all buttons without their keys than some of them with.
-        buttons = [None if one is None else _without_keys(one) for one in buttons]
-    return buttons
+    full = _playing(tools)
+    # The keys of these are those that everybody tries.
+    ends = (Do(Command.TO_BEGIN), Do(Command.TO_END))
+    fewer = [_without_keys(one) if one is not None and one.action in ends else one for one in full]
+    search_px = SEARCH_LEAST_EM * look.sizes.text_px + look.sizes.pad_px
+    for buttons, wanted_px in ((full, search_px), (fewer, search_px), (full, 0), (fewer, 0)):
+        if _width(buttons, look) + wanted_px <= width_px:
+            return buttons
+    # Rather all buttons without their keys than some of them with.
+    return [None if one is None else _without_keys(one) for one in full]
 
 
 def _width(buttons: list[Button | None], look: Look) -> int:

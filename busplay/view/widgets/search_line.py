@@ -75,7 +75,10 @@ def draw_search_line(
         drawing.draw(look.words(shown, inner, theme.TEXT, ground))
     else:
         before = ""
-        drawing.draw(look.words(typing.hint, inner, theme.DIM, ground))
+        hint = typing.hint
+        if look.measure.width(hint, size) > inner.width:
+            hint = hint.partition(" ")[0].rstrip(",")
+        drawing.draw(look.words(hint, inner, theme.DIM, ground))
     if active:
         left = inner.left + look.measure.width(before, size)
         drawing.draw(Fill(Box(left, box.top + 3, 2, box.height - 6), theme.TEXT))

@@ -217,7 +217,7 @@ def draw_time_line(
     ruler, rest = track.cut_top(look.measure.height(look.sizes.small_px) + look.sizes.pad_px // 2)
     drawing.draw(Fill(Box(box.left, ruler.top, box.width, ruler.height), theme.BAR))
     if line.loop is not None:
-        _draw_loop(line, ruler, rest, drawing)
+        _draw_loop(line, ruler, drawing)
     _draw_ruler(line, ruler, look, drawing)
     flags, rest = rest.cut_top(look.measure.height(look.sizes.small_px))
     _name("marks", Box(box.left, flags.top, track.left - box.left, flags.height), look, drawing)
@@ -243,6 +243,8 @@ def draw_time_line(
             beside = Box(box.left, top, track.left - box.left, height)
             _name(band.name, beside, look, drawing, tip=band.hint)
             top += height + gap
+    if line.loop is not None:
+        _draw_loop_ends(line, track, drawing)
     drawing.heat(Hot(track, action, cursor="arrow"))
     _draw_flags(line, flags, track, look, drawing)
     return drawing.draw(Clip(None))
@@ -257,15 +259,21 @@ def _name(name: str, box: Box, look: Look, drawing: Drawing, *, tip: str = "") -
         drawing.heat(Hot(box, None, tip, cursor="arrow"))
 
 
-def _draw_loop(line: TimeLine, ruler: Box, rest: Box, drawing: Drawing) -> None:
+def _draw_loop(line: TimeLine, ruler: Box, drawing: Drawing) -> None:
     assert line.loop is not None
     first = max(ruler.left, line.view.x_of(line.loop[0], ruler))
     stop = min(ruler.right, line.view.x_of(line.loop[1], ruler))
-    if stop <= first:
-        return
-    drawing.draw(Fill(Box(first, ruler.bottom - 4, stop - first, 4), theme.PAUSED))
-    for x in (first, stop - 1):
-        drawing.draw(Fill(Box(x, ruler.top, 1, ruler.height + rest.height), theme.PAUSED))
+    if stop > first:
+        drawing.draw(Fill(Box(first, ruler.bottom - 4, stop - first, 4), theme.PAUSED))
+
+
+def _draw_loop_ends(line: TimeLine, track: Box, drawing: Drawing) -> None:
+    """Draw a line over all bands where the loop begins, and one where it ends."""
+    assert line.loop is not None
+    for edge, shift in zip(line.loop, (0, -1), strict=True):
+        x = line.view.x_of(edge, track) + shift
+        if track.left <= x < track.right:
+            drawing.draw(Fill(Box(x, track.top, 1, track.height), theme.PAUSED))
 
 
 def _draw_ruler(line: TimeLine, ruler: Box, look: Look, drawing: Drawing) -> None:

@@ -16,9 +16,12 @@ from busplay.view.instrument.line import NAMES
 from busplay.view.instrument.lists import draw_routines
 from busplay.view.instrument.present import SearchEndedError
 from busplay.view.instrument.state import InstrumentState, Kept, Overlay, Pixel, Step, Tab
+from busplay.view.instrument.tools import draw_tools
 from busplay.view.keys import Command, keys_of
+from busplay.view.text import Texts
+from busplay.view.theme import Sizes
 from busplay.view.widgets.box import Box
-from busplay.view.widgets.drawing import Drawing, Outline, Words
+from busplay.view.widgets.drawing import Drawing, Look, Outline, Words
 from busplay.view.widgets.search_line import Typing
 from busplay.view.widgets.time_line import track_box
 from tests.player.fake_inspector import FakeInspector
@@ -483,6 +486,20 @@ def test_search_of_the_program_that_is_ended_leaves_everything_as_it_was(bench: 
     instrument.act(actions.RunTo("$C000"))
     assert bench.playable.cycle == 500
     assert bench.inspector.on_search is None
+
+
+def test_search_line_has_room_beside_buttons_with_control_keys(opened) -> None:
+    """A running program's window of 1280 pixels had no search line."""
+    look = Look(Texts(), Sizes.for_instrument(1280, 720, big=False))
+    bench = bench_of()
+    tools = replace(bench.instrument._tools(), hears_keys=True)
+    drawing = draw_tools(tools, Box(0, 0, 1280, 30), look, None)
+    shown = texts(drawing)
+    assert {"find", "Ctrl F"} <= set(shown)
+    assert {"Ctrl Shift Space", "Ctrl S", "F2", "Ctrl O"} <= set(shown)
+    assert not {"Ctrl Home", "Ctrl End"} & set(shown)
+    tips = {hot.tip for hot in drawing.hots}
+    assert "to the beginning  (Ctrl Home)" in tips
 
 
 def test_every_command_that_has_keys_has_a_place_for_the_mouse() -> None:
