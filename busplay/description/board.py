@@ -9,6 +9,7 @@ from typing import Literal
 from busplay.description.banks import Bank, bank_index
 from busplay.description.devices import Device
 from busplay.description.link import Link
+from busplay.wording import counted
 
 Processor = Literal["6502", "65c02"]
 MemoryKind = Literal["ram", "rom"]
@@ -155,6 +156,16 @@ class Unit:
     def is_text(self) -> bool:
         """Whether it shows characters."""
         return self.mode == "text"
+
+    @property
+    def shows(self) -> str:
+        """What it shows, in words: characters or pixels, and pages."""
+        if self.is_text:
+            text = f"{self.columns} x {self.rows} characters of {counted(self.cell_bytes, 'byte')}"
+        else:
+            depth = counted(self.bits_per_pixel, "bit")
+            text = f"{self.width_px:,} x {self.height_px:,} pixels of {depth}"
+        return text if self.pages == 1 else f"{text}, {self.pages} pages"
 
     @property
     def picture_bytes(self) -> int:

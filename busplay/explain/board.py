@@ -247,38 +247,32 @@ def register_rows(facts: BoardFacts, unit: Unit) -> list[tuple[str, ...]]:
     ]
 
 
-def _pixel_parts(unit: Unit) -> list[str]:
-    first = {"high_first": "high", "low_first": "low"}[unit.pixel_order]
-    parts = [f"{unit.width_px} x {unit.height_px} pixels of {counted(unit.bits_per_pixel, 'bit')}"]
-    if unit.bits_per_pixel < 8:
-        parts.append(f"the left one in a byte's {first} bits")
-    return parts
-
-
-def _cell_parts(unit: Unit) -> list[str]:
+def _order_text(unit: Unit) -> str:
+    """Return the order of a byte's pixels, or the font of the characters."""
     font = unit.font
-    assert font is not None
+    if font is None:
+        first = {"high_first": "high", "low_first": "low"}[unit.pixel_order]
+        return f"the left one in a byte's {first} bits"
     place = "in ROM"
     if unit.font_offset is not None:
         place = f"at offset {show_address(unit.font_offset)}"
-    return [
-        f"{unit.columns} x {unit.rows} characters of {counted(unit.cell_bytes, 'byte')}",
-        f"font {printable(font.name)}, {font.width_px} x {font.height_px}, {place}",
-    ]
+    return f"font {printable(font.name)}, {font.width_px} x {font.height_px}, {place}"
 
 
 def unit_rows(facts: BoardFacts) -> list[tuple[str, ...]]:
     """Return the units, a head first."""
     rows: list[tuple[str, ...]] = [("unit", "number", "what it shows")]
     for one in facts.units:
-        parts = _cell_parts(one) if one.is_text else _pixel_parts(one)
+        parts = [one.shows]
+        if one.bits_per_pixel < 8:
+            parts.append(_order_text(one))
         parts.append(f"{counted(one.stride_bytes, 'byte')} a row")
         parts.append(
             f"{counted(one.picture_bytes, 'byte')} from offset "
             f"{show_address(one.base_offset)} of {one.memory_bytes:,}"
         )
         if one.pages > 1:
-            parts.append(f"{one.pages} pages, each {one.page_bytes:,} bytes behind the last")
+            parts.append(f"each page {one.page_bytes:,} bytes behind the last")
         if one.border_px:
             parts.append(
                 f"border of {counted(one.border_px, 'pixel')} in colour {one.border_index}"

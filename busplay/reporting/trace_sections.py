@@ -55,11 +55,7 @@ def ran_section(info: TraceInfo, board: Board, reader: TraceReader) -> ReportSec
     """Return what ran: program, board, link, time, counts."""
     seconds = info.duration_s or 0.0
     lost = f", {info.stores_lost:,} of them lost at the sender" if info.stores_lost else ""
-    units = "; ".join(
-        f"{unit.name}, {unit.width_px:,} by {unit.height_px:,} pixels of"
-        f" {counted(unit.bits_per_pixel, 'bit')}"
-        for unit in board.units
-    )
+    units = "; ".join(f"{unit.name}, {unit.shows}" for unit in board.units)
     rows = [
         ("program", info.program or "none: stores from elsewhere, or the board's images alone"),
         ("its SHA-256", info.program_sha256 or "not recorded"),
@@ -275,13 +271,15 @@ def addresses_section(history: History, replay: Replay, labels: Labels) -> Repor
             parts.append(ReportProse(f"{name}: no byte was written."))
             continue
         most = int(counts.argmax())
+        what = "character's code" if display.unit.is_text else "pixel's byte"
+        page = f" Page {display.page} is shown." if display.unit.pages > 1 else ""
         parts.append(
             draw_heat(
                 counts[display.byte_offsets()],
-                title=f"{name}: writes to each pixel's byte",
+                title=f"{name}: writes to each {what}",
                 alt=f"{name}: {written:,} of {len(counts):,} bytes were written, the most often"
                 f" offset {most:,}, {int(counts[most]):,} times.",
-                note=f"{written:,} of {len(counts):,} bytes were written. White: never.",
+                note=f"{written:,} of {len(counts):,} bytes were written. White: never.{page}",
                 label="writes",
             )
         )

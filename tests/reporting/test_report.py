@@ -75,6 +75,22 @@ def test_report_of_a_trace_has_the_figures_of_the_commands(folder: Path) -> None
 
 
 @pytest.mark.thorough
+def test_report_names_characters_and_the_page_that_is_shown(tmp_path: Path) -> None:
+    busplay.report(shipped_file("traces", "notice.trace"), tmp_path / "notice.html")
+    text = text_of(tmp_path / "notice.html")
+    with Replay(shipped_file("traces", "notice.trace")) as replay:
+        replay.run(replay.end_cycle)
+        page = replay.displays["notice"].page
+    for found in (
+        "panel, 256 x 192 pixels of 4 bits; notice, 32 x 12 characters of 2 bytes, 2 pages",
+        "panel: writes to each pixel's byte",
+        "notice: writes to each character's code",
+        f"White: never. Page {page} is shown.",
+    ):
+        assert found in text
+
+
+@pytest.mark.thorough
 def test_same_files_give_the_same_page(folder: Path) -> None:
     first, second = folder / "one.html", folder / "two.html"
     busplay.report(folder / "fill.trace", first, words="busplay report")

@@ -329,8 +329,8 @@ def _require_same_boards(
 
 def _describe_units(units: tuple[Unit, ...]) -> list[str]:
     return [
-        f"unit {one.name}, number {one.number}, {one.width_px} × {one.height_px} pixels of"
-        f" {one.bits_per_pixel} bits, {one.stride_bytes} bytes a row, {one.memory_bytes} bytes"
+        f"unit {one.name}, number {one.number}, {one.shows},"
+        f" {one.stride_bytes} bytes a row, {one.memory_bytes} bytes"
         for one in units
     ]
 

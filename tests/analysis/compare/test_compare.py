@@ -16,6 +16,7 @@ from busplay.analysis.compare.frame_comparison import (
 from busplay.analysis.compare.frames import compare_frames
 from busplay.analysis.compare.streams import LOOK_FRAMES
 from busplay.batch import FrameBatch
+from busplay.description.read_font import shipped_font
 from busplay.errors import InputError
 from busplay.link.layout import FrameLayout
 from busplay.trace.header import TraceHeader
@@ -439,10 +440,34 @@ def test_recordings_of_other_units_are_refused() -> None:
             actual_name="b.trace",
         )
     assert str(refused.value) == (
-        "b.trace: board dunlin: units: found unit panel, number 0, 128 × 192 pixels of 4 bits,"
-        " 128 bytes a row, 24576 bytes; a.trace has unit panel, number 0, 256 × 192 pixels of"
+        "b.trace: board dunlin: units: found unit panel, number 0, 128 x 192 pixels of 4 bits,"
+        " 128 bytes a row, 24576 bytes; a.trace has unit panel, number 0, 256 x 192 pixels of"
         " 4 bits, 128 bytes a row, 24576 bytes; give recordings of the same units and windows"
     )
+
+
+def test_recordings_of_characters_and_of_pixels_are_refused() -> None:
+    from dataclasses import replace
+
+    board = board_with(GUARDED)
+    panel, sign = board.units
+    cells = {"mode": "text", "columns": 32, "rows": 24, "font": shipped_font("plain_8x8")}
+    paged = replace(board, units=(replace(panel, pages=2, page_bytes=64), sign))
+    text = replace(board, units=(replace(panel, **cells), sign))
+    for other, found in (
+        (text, "32 x 24 characters of 1 byte"),
+        (paged, "256 x 192 pixels of 4 bits, 2 pages"),
+    ):
+        with pytest.raises(InputError) as refused:
+            compare_frames(
+                [],
+                [],
+                expected_header=HEADERS["guarded"],
+                actual_header=TraceHeader(link=GUARDED, board=other),
+                expected_name="a.trace",
+                actual_name="b.trace",
+            )
+        assert f"found unit panel, number 0, {found}," in str(refused.value)
 
 
 def test_frames_out_of_time_are_refused() -> None:
