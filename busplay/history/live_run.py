@@ -75,6 +75,7 @@ class LiveRun:
         encoder = session.pipeline.encoder
         self._snapshot_edges = encoder.cycle_to_edge(session.clock_hz) - encoder.cycle_to_edge(0)
         self._presses_told = len(session.key_presses)
+        self._parts_taken = 0
 
     # -- what is shown
 
@@ -197,6 +198,10 @@ class LiveRun:
         self.renewals += 1
         begin = self._reader.begin_edge
         del self._snapshots[: bisect_left(self._snapshots, begin, key=lambda one: one.edge)]
+        if self._parts_taken != kept.writer.parts_taken:
+            self._parts_taken = kept.writer.parts_taken
+            if self._past is not None:
+                self.seek(self._past.cycle)
         return True
 
     def _take_snapshot(self) -> None:
@@ -235,6 +240,9 @@ class LiveRun:
             if self.program is not None and isinstance(self.session, Session):
                 self.program.extend_to(self.session.cycle)
                 self.program.take_snapshot(self.session.core)
+        if self._parts_taken != self._kept.writer.parts_taken:
+            # What the history was made of is not there any more.
+            self.renew(whole=False)
         return done
 
     def seek(self, cycle: int) -> None:

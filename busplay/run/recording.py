@@ -5,6 +5,7 @@ from __future__ import annotations
 from contextlib import ExitStack, suppress
 from dataclasses import asdict
 from pathlib import Path
+from shutil import disk_usage
 
 import numpy as np
 
@@ -202,7 +203,8 @@ class _SentTrace(_Trace):
 class KeptTrace(_SentTrace):
     """A temporary trace of what is sent, read while it is written, to go back.
 
-    It keeps the latest part of a long run: `KEPT_BYTES_MAX`, in files beside the one named.
+    It keeps the latest part of a long run, in files beside the one named: `KEPT_BYTES_MAX`, or less
+    where the disk has not much more.
 
     Attributes:
         failure: why it could not be written, and has ended; None: it goes on.
@@ -216,7 +218,7 @@ class KeptTrace(_SentTrace):
         self.index_builder = WriteIndexBuilder(pipeline.board)
         self.index_builder.keep_stretches()
         writer = GrowingTraceWriter(
-            path, header=header, units=self.index_builder, bytes_max=KEPT_BYTES_MAX
+            path, header=header, units=self.index_builder, bytes_max=_bytes_kept_at(path)
         )
         super().__init__(pipeline, writer)
         self.failure: OutputError | None = None
@@ -254,6 +256,15 @@ class KeptTrace(_SentTrace):
         del cycles, keeps_old
         with suppress(OutputError):
             self.writer.abandon()
+
+
+def _bytes_kept_at(path: Path) -> int:
+    """Return how long a trace to go back to may be: most of what the disk has, at most."""
+    try:
+        free = disk_usage(path.parent).free
+    except OSError:
+        return KEPT_BYTES_MAX
+    return min(KEPT_BYTES_MAX, free * 3 // 4)
 
 
 class _ReceivedTrace(_Trace):

@@ -2,13 +2,15 @@
 
 How to think about it. The chunks go into files of their own, the parts, one behind the other as if
 they were one file. A part begins with a key frame, and ends with the index of its writes, so each
-can be read without those before it. Once all of them together are too long, the oldest is dropped.
-The writer has the table of its chunks, so to open the trace reads nothing; whoever has it open
-keeps its parts alive, dropped ones included.
+can be read without those before it. Once all of them together are too long, or the disk is full,
+the oldest is dropped. The writer has the table of its chunks, so to open the trace reads nothing;
+whoever has it open keeps its parts alive, dropped ones included, except those that a full disk
+takes.
 """
 
 from __future__ import annotations
 
+import errno
 import os
 from collections import OrderedDict
 from pathlib import Path
@@ -36,6 +38,9 @@ class GrowingTraceWriter(TraceFileWriter):
         units: as for `TraceFileWriter`.
         bytes_max: length of all parts from which the oldest are dropped.
 
+    Attributes:
+        parts_taken: count of parts that a full disk has taken from whoever reads them.
+
     Raises:
         OutputError: a file cannot be written.
     """
@@ -45,6 +50,7 @@ class GrowingTraceWriter(TraceFileWriter):
     ) -> None:
         super().__init__(path, header=header, units=units)
         self._bytes_max = bytes_max
+        self.parts_taken = 0
         self._parts_begun = 1
         self._decoded: OrderedDict[int, FrameChunk] = OrderedDict()
         self._parts = [TracePart(path, first_byte=0, first_row=0)]
@@ -95,10 +101,9 @@ class GrowingTraceWriter(TraceFileWriter):
         path = self.path.with_name(f"{self.path.name}.{self._parts_begun}")
         self._parts_begun += 1
         first_byte, first_row = self.stored_bytes, len(self._table)
+        flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
         try:
-            descriptor = os.open(
-                path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o600
-            )
+            descriptor = os.open(path, flags, 0o600)
         except OSError as error:
             raise OutputError(
                 file=str(path),
@@ -113,3 +118,14 @@ class GrowingTraceWriter(TraceFileWriter):
             self.stored_bytes - self._parts[0].first_byte > self._bytes_max
         ):
             del self._parts[0]
+
+    def _make_room(self, error: OutputError) -> bool:
+        """Drop the oldest part where the disk is full, and keep less from now on."""
+        cause = error.__cause__
+        is_full = isinstance(cause, OSError) and cause.errno in (errno.ENOSPC, errno.EDQUOT)
+        if not is_full or len(self._parts) < 2:
+            return False
+        self._parts.pop(0).take_away()
+        self.parts_taken += 1
+        self._bytes_max = min(self._bytes_max, self.stored_bytes - self._parts[0].first_byte)
+        return True

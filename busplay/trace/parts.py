@@ -39,6 +39,11 @@ class TracePart:
         self._stream.seek(position - self.first_byte)
         return self._stream.read(count) or b""
 
+    def take_away(self) -> None:
+        """Empty the file at once, whoever reads it."""
+        with suppress(OSError):
+            os.truncate(self.path, 0)
+
 
 def _remove(stream: BinaryIO, path: Path) -> None:
     stream.close()

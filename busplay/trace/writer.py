@@ -424,7 +424,13 @@ class TraceFileWriter:
 
     def _append(self, kind: bytes, payload: bytes) -> None:
         try:
-            self._chunks.append(kind, payload)
+            while True:
+                try:
+                    self._chunks.append(kind, payload)
+                    return
+                except OutputError as error:
+                    if not self._make_room(error):
+                        raise
         except OutputError as error:
             where = "" if self.recording_path == self.path else f", in {self.recording_path}"
             self._failure = OutputError(
@@ -436,6 +442,10 @@ class TraceFileWriter:
             )
             self._release()
             raise self._failure from error
+
+    def _make_room(self, error: OutputError) -> bool:
+        """Make room where a chunk could not be written; return whether there may be some now."""
+        return False
 
     def _enter(self, kind: bytes, payload: bytes) -> None:
         """Add the chunk just appended to the table."""

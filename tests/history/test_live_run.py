@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import errno
+import os
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -247,6 +250,67 @@ def test_the_latest_part_of_a_long_run_is_kept(
     check_history(live, inspector, whole, tmp_path / "whole.trace")
     live.close()
     session.close()
+
+
+@pytest.mark.thorough
+def test_a_full_disk_keeps_the_latest_part_of_a_run(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The run went on unkept, so what could be gone back to was its oldest part."""
+    monkeypatch.setattr("busplay.run.recording.KEPT_BYTES_MAX", 300_000)
+    session = Session("dunlin", program="tides.bin", keep=tmp_path / "run.trace")
+    live = LiveRun(session)
+    inspector = LiveInspector(live)
+    in_pieces(live, 1_500_000)
+    inspector.refresh(0, playing=False)
+
+    def used() -> int:
+        return sum(one.stat().st_size for one in tmp_path.iterdir())
+
+    # Somebody else has filled the disk, and takes a little more of it later.
+    room = [used()]
+    write = os.write
+
+    def write_where_there_is_room(descriptor: int, data: bytes) -> int:
+        if used() + len(data) > room[0]:
+            raise OSError(errno.ENOSPC, "No space left on device")
+        return write(descriptor, data)
+
+    monkeypatch.setattr("busplay.trace.container.os.write", write_where_there_is_room)
+    seen: dict[int, list[bytes]] = {}
+    begins = [live.begin_cycle]
+    for stop in range(1_600_000, 3_000_001, 100_000):
+        if stop == 2_200_000:
+            room[0] = used() - 20_000
+        in_pieces(live, stop)
+        seen[live.cycle] = pictures(live.displays)
+        inspector.refresh(0, playing=False)
+        begins.append(live.begin_cycle)
+        assert inspector.trouble == ""
+        assert inspector.pixel("panel", 120, 40).causes
+        for cycle in [one for one in seen if one >= live.begin_cycle]:
+            live.seek(cycle)
+            assert (live.cycle, pictures(live.displays)) == (cycle, seen[cycle])
+        live.seek(session.cycle)
+    assert used() <= room[0]
+    kept = session.recorder.kept
+    assert kept is not None
+    assert kept.writer.parts_taken > 1
+    assert begins == sorted(begins)
+    assert 100_000 < 3_000_000 - begins[-1] < 1_500_000
+    live.close()
+    session.close()
+
+
+def test_no_more_is_kept_than_most_of_what_the_disk_has(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    free = SimpleNamespace(free=80_000)
+    monkeypatch.setattr("busplay.run.recording.disk_usage", lambda _: free)
+    with Session("dunlin", program="tides.bin", keep=tmp_path / "run.trace") as session:
+        kept = session.recorder.kept
+        assert kept is not None
+        assert kept.writer._bytes_max == 60_000
 
 
 def check_history(live: LiveRun, inspector: LiveInspector, whole: Session, path: Path) -> None:
