@@ -83,6 +83,7 @@ class WriteCounts(NamedTuple):
         shift: a cell of memory is 2**shift bytes.
         stops: int64[spans]; frames applied before the end of each span; none: nothing is counted.
         changed: uint64[spans]; frames that changed a byte of memory; added to.
+        offsets, values: uint32[BLOCK_WORDS], uint8[BLOCK_WORDS]; room, overwritten.
     """
 
     cells: NDArray[np.uint32]
@@ -91,10 +92,24 @@ class WriteCounts(NamedTuple):
     shift: int
     stops: Int64Array
     changed: UInt64Array
+    offsets: NDArray[np.uint32]
+    values: UInt8Array
 
 
+# Words of a counted run whose fields are taken out together: at first, and at most.
+FIRST_BLOCK = 16
+BLOCK_WORDS = 256
 _NONE = np.empty(0, np.int64)
-NOT_COUNTED = WriteCounts(np.empty(0, np.uint32), _NONE, _NONE, 0, _NONE, np.empty(0, np.uint64))
+NOT_COUNTED = WriteCounts(
+    cells=np.empty(0, np.uint32),
+    memory_first=_NONE,
+    register_first=_NONE,
+    shift=0,
+    stops=_NONE,
+    changed=np.empty(0, np.uint64),
+    offsets=np.empty(0, np.uint32),
+    values=np.empty(0, np.uint8),
+)
 
 
 @kernel
@@ -238,27 +253,48 @@ def _store_counted_run(
     first_cell: np.uint64,
     span: int,
 ) -> int:
-    """Do as `_store_run`, and count the writes of a span."""
+    """Do as `_store_run`, and count the writes of a span.
+
+    Address and data of a block of words are taken out first, which compiles to vector
+    instructions; in one loop with the counting they need more registers than there are: 1.5 ns a
+    frame against 1.2. Blocks grow, since a run may end with its second word.
+    """
     address_shift, address_mask = fields[FIELD_ADDRESS, 0], fields[FIELD_ADDRESS, 1]
     data_shift, data_mask = fields[FIELD_DATA, 0], fields[FIELD_DATA, 1]
-    cells, cell_shift = writes.cells, np.uint64(writes.shift)
+    offsets, values, cell_shift = writes.offsets, writes.values, np.uint64(writes.shift)
     one = np.uint32(1)
-    found = stop
     # Added without a branch, since nothing predicts whether a byte changes.
     changes = np.uint64(0)
-    here = words[at:stop]
-    for i in range(len(here)):
-        word = here[i]
-        offset = (word >> address_shift) & address_mask
-        if word & place_bits != place or offset >= size:
-            found = at + i
+    most = FIRST_BLOCK
+    while at < stop:
+        count = min(most, stop - at)
+        here = words[at : at + count]
+        elsewhere = np.uint64(0)
+        for i in range(count):
+            word = here[i]
+            offset = (word >> address_shift) & address_mask
+            elsewhere |= (word & place_bits) ^ place | np.uint64(offset >= size)
+            offsets[i] = np.uint32(offset)
+            values[i] = np.uint8((word >> data_shift) & data_mask)
+        if elsewhere != np.uint64(0):
+            count = 0
+            while (
+                here[count] & place_bits == place
+                and (here[count] >> address_shift) & address_mask < size
+            ):
+                count += 1
+        for i in range(count):
+            offset = np.uint64(offsets[i])
+            cell = first_cell + (offset >> cell_shift)
+            writes.cells[cell] += one
+            changes += np.uint64(memory[first + offset] != values[i])
+            memory[first + offset] = values[i]
+        at += count
+        if elsewhere != np.uint64(0):
             break
-        data = np.uint8((word >> data_shift) & data_mask)
-        cells[first_cell + (offset >> cell_shift)] += one
-        changes += np.uint64(memory[first + offset] != data)
-        memory[first + offset] = data
+        most = min(2 * most, BLOCK_WORDS)
     writes.changed[span] += changes
-    return found
+    return at
 
 
 @kernel

@@ -17,7 +17,7 @@ from busplay.batch import (
     UInt64Column,
 )
 from busplay.description.board import Board
-from busplay.display.writes import NOT_COUNTED, WriteCounts
+from busplay.display.writes import BLOCK_WORDS, NOT_COUNTED, WriteCounts
 from busplay.pipeline.pipeline import NO_FATES, NO_HELD, Arrivals, Pipeline
 from busplay.trace.columns import CHUNK_FRAMES
 from busplay.write_index import marking
@@ -76,6 +76,7 @@ class WriteIndexBuilder:
         self._came = NOTHING_CAME
         self.pipeline.count_writes(self._counts_of)
         self._counts_before_block = np.zeros(self.cells.count, np.uint32)
+        self._room = np.empty(BLOCK_WORDS, np.uint32), np.empty(BLOCK_WORDS, np.uint8)
         self._stops = STOPS
         self._bounds: UInt64Column = NO_EDGES
         self._changed: UInt64Column | None = None
@@ -138,6 +139,7 @@ class WriteIndexBuilder:
             cells.shift,
             stops,
             self._changed,
+            *self._room,
         )
 
     # -- UnitStates

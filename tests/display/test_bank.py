@@ -11,7 +11,7 @@ from busplay.batch import DeliveredFrames, FrameBatch
 from busplay.description.board import Board
 from busplay.description.link import Field, Link, StrobeFraming
 from busplay.display.bank import BankCounters, DisplayBank
-from busplay.display.writes import WriteCounts
+from busplay.display.writes import BLOCK_WORDS, WriteCounts
 from busplay.errors import DescriptionError, FieldError, InputError
 from busplay.link.layout import FrameLayout
 from busplay.write_index.cells import Cells
@@ -243,25 +243,32 @@ def test_what_a_receiver_delivered_is_shown_in_the_order_in_which_it_came() -> N
     assert one.counters == other.counters
 
 
-def test_writes_are_counted_by_cell_and_in_spans_of_what_is_shown() -> None:
+# Runs of a unit's memory are taken in blocks that grow from 16 words to 256.
+@pytest.mark.parametrize("run_words", [1, 15, 16, 17, 47, 700])
+def test_writes_are_counted_by_cell_and_in_spans_of_what_is_shown(run_words: int) -> None:
     layout = FrameLayout(GUARDED)
     random = np.random.default_rng(7)
     board = board_with(GUARDED)
     cells = Cells(board, layout)
     fields = {
-        "space": random.choice([1, 1, 1, 1, 2, 0, 3], 400),
-        "unit": random.choice([0, 0, 0, 1, 3], 400),
+        "space": np.repeat(random.choice([1, 1, 1, 1, 2, 0, 3], 400), run_words),
+        "unit": np.repeat(random.choice([0, 0, 0, 1, 3], 400), run_words),
         # The sign has 512 bytes, a space of registers 8.
-        "address": random.choice([0, 1, 7, 8, 511, 512, 0xFFFF], 400),
-        "data": random.integers(0, 2, 400),
+        "address": random.choice([0, 1, 7, 8, 511, 512, 0xFFFF], 400 * run_words),
+        "data": random.integers(0, 2, 400 * run_words),
     }
+    if run_words > 1:
+        fields["address"] %= 8
     words = layout.pack(**{name: column.astype(np.uint64) for name, column in fields.items()})
-    spans = np.array([[0, 150, 0], [150, 50, 30]])
-    delivered = DeliveredFrames(batch(words[:200]), batch(words[200:]), spans)
-    stops = np.array([3, 3, 250, 400])
+    words = words[:20_000]
+    half = len(words) // 2
+    spans = np.array([[0, half - 50, 0], [half - 50, 50, 30]])
+    delivered = DeliveredFrames(batch(words[:half]), batch(words[half:]), spans)
+    stops = np.array([3, 3, len(words) * 5 // 8, len(words)])
     counts, changed = np.zeros(cells.count, np.uint32), np.zeros(4, np.uint64)
     counted, plain = DisplayBank(board, layout), DisplayBank(board, layout)
-    where = WriteCounts(counts, cells.memory_first, cells.register_first, 0, stops, changed)
+    room = np.empty(BLOCK_WORDS, np.uint32), np.empty(BLOCK_WORDS, np.uint8)
+    where = WriteCounts(counts, cells.memory_first, cells.register_first, 0, stops, changed, *room)
     counted.show(delivered, counted=where)
     plain.show(delivered)
     assert counted.state() == plain.state()
