@@ -57,6 +57,8 @@ class StoreBatch:
         cycle: uint64[stores]; the cycle of the write itself, not decreasing.
         address: uint16[stores]; processor address.
         data: uint8[stores].
+        page: uint16[stores]; the page that the bank at the address showed. None: it does not
+            matter, as on boards without a window of one page.
 
     >>> import busplay
     >>> stores = busplay.StoreBatch.of([100, 104], [0x4000, 0x4001], [1, 2])
@@ -67,6 +69,7 @@ class StoreBatch:
     cycle: UInt64Column
     address: UInt16Column
     data: UInt8Column
+    page: UInt16Column | None = None
 
     def __post_init__(self) -> None:
         columns = {"cycle": self.cycle, "address": self.address, "data": self.data}
@@ -76,13 +79,20 @@ class StoreBatch:
     def __len__(self) -> int:
         return len(self.cycle)
 
+    def at(self, which: slice | NDArray[np.bool_]) -> StoreBatch:
+        """Return some of the stores."""
+        page = None if self.page is None else self.page[which]
+        return StoreBatch(self.cycle[which], self.address[which], self.data[which], page)
+
     @classmethod
     def joined(cls, parts: Sequence[StoreBatch]) -> StoreBatch:
         """Concatenate parts, at least one."""
+        has_pages = any(part.page is not None for part in parts)
         return cls(
             np.concatenate([part.cycle for part in parts]),
             np.concatenate([part.address for part in parts]),
             np.concatenate([part.data for part in parts]),
+            np.concatenate([_page(part) for part in parts]) if has_pages else None,
         )
 
     @classmethod
@@ -107,6 +117,10 @@ class StoreBatch:
     def empty(cls) -> StoreBatch:
         """Make an empty batch."""
         return cls(np.empty(0, np.uint64), np.empty(0, np.uint16), np.empty(0, np.uint8))
+
+
+def _page(part: StoreBatch) -> UInt16Column:
+    return np.zeros(len(part), np.uint16) if part.page is None else part.page
 
 
 @dataclass(frozen=True, slots=True, eq=False)

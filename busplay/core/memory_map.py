@@ -52,7 +52,8 @@ class MemoryMap:
     Attributes:
         actions: uint8[65536] of `Action` bits: what a write does.
         has_memory: bool[65536]; whether RAM or ROM is there, under a window or the host port too.
-        window_index: int16[65536]; index of the address's window in `windows`, or -1.
+        window_index: int16[65536]; index of the address's window in `windows`, or -1; of several
+            windows of different pages, the last.
         windows: as on the board.
         unmapped_read: byte that an unmapped address reads as.
         host_port_first: address of the host port's first register, or None.
@@ -105,11 +106,11 @@ class MemoryMap:
         window_index = np.full(ADDRESSES, NO_WINDOW, np.int16)
         for index, window in enumerate(windows):
             span = _span("window", window.first_address, window.last_address)
-            if (window_index[span] != NO_WINDOW).any():
+            others = {windows[one].page for one in set(window_index[span].tolist()) - {NO_WINDOW}}
+            if others & {None, window.page} or (others and window.page is None):
                 raise ValueError(f"window overlaps another window: {window}")
             window_index[span] = index
-            landing = actions[span] & Action.LANDS if window.lands_in_ram else 0
-            actions[span] = Action.TAPPED | landing
+            actions[span] = write_action(actions[span], window)
         if host_port is not None:
             first = host_port.first_address
             span = _span("host port", first, first + HOST_PORT_REGISTERS - 1)
@@ -156,6 +157,12 @@ class MemoryMap:
         """Return bool[addresses]: whether each is in a window."""
         inside: NDArray[np.bool_] = (self.actions[address] & Action.TAPPED) != 0
         return inside
+
+
+def write_action(actions: UInt8Column, window: Window) -> UInt8Column:
+    """Return what writes do in a window, from what they do in the memory under it."""
+    landing = actions & np.uint8(Action.LANDS if window.lands_in_ram else 0)
+    return (landing | np.uint8(Action.TAPPED)).astype(np.uint8)
 
 
 def _span(what: str, first: int, last: int) -> slice:

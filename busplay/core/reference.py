@@ -266,7 +266,8 @@ class ReferenceCore(Py65Registers):
 
     def take_stores(self) -> StoreBatch:
         """See `Core`."""
-        return self._log.take()
+        stores = self._log.take()
+        return stores if self._devices is None else self._devices.with_pages(stores)
 
     # What other cores need not have.
 

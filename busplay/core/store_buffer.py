@@ -95,7 +95,7 @@ class StoreBuffer:
         self._last_cycle = int(cycle[-1])
         self.stores_offered += len(stores)
         inside = self._map.in_windows(stores.address)
-        kept = StoreBatch(stores.cycle[inside], stores.address[inside], stores.data[inside])
+        kept = stores.at(inside)
         self.stores_tapped += len(kept)
         self._log.extend(kept)
 

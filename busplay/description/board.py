@@ -65,6 +65,8 @@ class Window:
         space: the unit's memory or its registers.
         first_offset: offset within the space of `first_address`.
         lands_in_ram: whether the store is also written to the RAM under the window.
+        page: the window takes stores only while the bank under it shows this page; None: whatever
+            is shown.
     """
 
     name: str
@@ -74,6 +76,7 @@ class Window:
     space: Space
     first_offset: int = 0
     lands_in_ram: bool = False
+    page: int | None = None
 
     @property
     def last_offset(self) -> int:

@@ -91,6 +91,7 @@ LIMITS: dict[tuple[type, str], tuple[int, int]] = {
     (Window, "first_address"): _ADDRESS,
     (Window, "last_address"): _ADDRESS,
     (Window, "first_offset"): _OFFSET,
+    (Window, "page"): (0, 65_535),
     (HostPort, "first_address"): (0, VECTORS_FIRST_ADDRESS - HOST_PORT_REGISTERS),
     (HostPort, "refresh_hz"): (1, 10_000),
     (HostPort, "random_seed"): (1, 0xFFFF_FFFF),

@@ -24,7 +24,7 @@ from typing import Literal, TypeVar, get_args, get_origin
 from busplay.description.address_ranges import AddressRange
 from busplay.description.attributes import FILE, attributes_of
 from busplay.description.banks import SELECT_BITS_MAX, select_bit
-from busplay.description.board import GLYPHS, Board, Font, Unit
+from busplay.description.board import GLYPHS, Board, Font, Unit, Window
 from busplay.description.device_pins import PIN_KEYS, pin_uses
 from busplay.description.devices import DEVICE_CLASSES, CustomDevice, Device, Via6522
 from busplay.description.limits import ALL_MEMORY_BYTES_MAX, BANKED_BYTES_MAX, INTEGER_MAX, LIMITS
@@ -56,6 +56,7 @@ _LEFT_OUT_AT_DEFAULT: frozenset[tuple[type, str]] = frozenset(
         (Link, "idle_every"),
         (Board, "devices"),
         (Board, "banks"),
+        (Window, "page"),
         *((Unit, name) for name in ("mode", "columns", "rows", "cell_bytes", "font")),
         *((Unit, name) for name in ("font_offset", "pages", "page_bytes")),
     }
@@ -434,6 +435,8 @@ def _require_ranges_apart(board: Board, file: str, place: str) -> None:
     ]
     devices = [device_range(one, place=f"devices[{i}]") for i, one in enumerate(board.devices)]
     port = [host_port_range(board.host_port)] if board.host_port is not None else []
+    # Windows of different pages may share addresses.
+    pages = {f"windows[{i}]": one.page for i, one in enumerate(board.windows)}
     for apart in (memory, banks, [*windows, *port, *devices], [*memory, *port, *devices]):
         for i, one in enumerate(apart):
             if one.last_address < one.first_address:
@@ -441,6 +444,9 @@ def _require_ranges_apart(board: Board, file: str, place: str) -> None:
                     f"{place}.{one.label}", str(one), "the last address is the first or above"
                 )
             for other in apart[:i]:
+                page, its = pages.get(one.label), pages.get(other.label)
+                if page is not None and its is not None and page != its:
+                    continue
                 if one.first_common(other) is not None:
                     found = f"{one}, which overlaps {other.label} ({other})"
                     raise _Reader(file).error(f"{place}.{one.label}", found, "ranges lie apart")
@@ -490,6 +496,15 @@ def _require_banks(board: Board, file: str, place: str) -> None:
             raise reader.error(
                 f"{where}.select", str(len(bank.select)), f"up to {SELECT_BITS_MAX} belong here"
             )
+    for i, window in enumerate(board.windows):
+        under = board.bank_at(window.first_address)
+        if window.page is not None and (
+            under is None
+            or under != board.bank_at(window.last_address)
+            or window.page >= board.banks[under].pages
+        ):
+            where = f"{place}.windows[{i}].page"
+            raise reader.error(where, str(window.page), "no bank under it has that page")
     total = sum(one.pages * one.page_bytes for one in board.banks)
     if total > BANKED_BYTES_MAX:
         raise reader.error(f"{place}.banks", f"{total:,} bytes", f"up to {BANKED_BYTES_MAX:,}")

@@ -10,10 +10,11 @@ from busplay.description.address_ranges import (
     read_range,
     require_apart,
 )
-from busplay.description.attributes import keys_of, read_keys
+from busplay.description.attributes import keys_of, read_key, read_keys
 from busplay.description.banks import Bank
 from busplay.description.board import Memory, Unit, Window
 from busplay.description.toml_reader import Table, did_you_mean, show_address, show_string
+from busplay.wording import counted
 
 WINDOW_KEYS = keys_of(Window)
 REMEDY = "move one or shorten it"
@@ -41,11 +42,20 @@ def read_windows(
     tables = board.tables("windows", WINDOW_KEYS)
     # Where the windows lie comes first: an overlap explains what may follow from it.
     spans: list[AddressRange] = []
+    pages: list[int | None] = []
     for table in tables:
         span = read_range(table)
-        require_apart(table, span, spans, remedy=REMEDY)
+        page = read_key(table, Window, "page")
+        # Windows of different pages may share addresses.
+        apart = [
+            one
+            for one, other in zip(spans, pages, strict=True)
+            if page is None or other is None or page == other
+        ]
+        require_apart(table, span, apart, remedy=REMEDY)
         require_apart(table, span, others, remedy=REMEDY)
         spans.append(span)
+        pages.append(page)
     if not tables:
         raise board.error(
             "windows",
@@ -62,6 +72,7 @@ def read_windows(
     windows = []
     for table, span in zip(tables, spans, strict=True):
         windows.append(_read_window(table, span, units=units, ram=ram))
+        _require_page(table, windows[-1], banks)
         if windows[-1].lands_in_ram:
             require_apart(table, span, overlays, remedy=f"{REMEDY}, or say lands_in_ram = false")
     return tuple(windows), spans
@@ -80,7 +91,7 @@ def _read_window(
         first_address=span.first_address,
         last_address=span.last_address,
         unit=unit.name,
-        **read_keys(table, Window, "space", "first_offset", "lands_in_ram"),
+        **read_keys(table, Window, "space", "first_offset", "lands_in_ram", "page"),
     )
     # A unit has no end of registers: writes past the last of them are counted when they come.
     if window.space == "memory":
@@ -104,6 +115,29 @@ def _read_unit_name(table: Table, units: tuple[Unit, ...]) -> Unit:
             return unit
     hint = did_you_mean(name, names, otherwise=f"the units are {', '.join(names)}")
     raise table.error("unit", found=show_string(name), wanted=f"no unit has that name; {hint}")
+
+
+def _require_page(table: Table, window: Window, banks: Sequence[Bank]) -> None:
+    """Refuse a page of a window that no bank under all of it has."""
+    if window.page is None:
+        return
+    for bank in banks:
+        if bank.is_overlay or not bank.first_address <= window.first_address:
+            continue
+        if window.last_address <= bank.last_address:
+            if window.page >= bank.pages:
+                raise table.error(
+                    "page",
+                    found=str(window.page),
+                    wanted=f"bank {bank.name} has {counted(bank.pages, 'page')}, from 0 to "
+                    f"{bank.pages - 1}",
+                )
+            return
+    raise table.error(
+        "page",
+        found=str(window.page),
+        wanted="no bank is under all of this window, so put it over one, or take the line out",
+    )
 
 
 def _require_ram(table: Table, span: AddressRange, ram: Sequence[Memory | Bank]) -> None:

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from busplay.description.address_ranges import AddressRange
 from busplay.description.banks import Bank
-from busplay.description.board import Board, Unit
+from busplay.description.board import Board, Unit, Window
 from busplay.description.limits import ADDRESS_MAX
 from busplay.description.palettes import Colour
 from busplay.description.read_ends import host_port_range
 from busplay.description.toml_reader import show_address
 from busplay.errors import printable
-from busplay.explain.board_facts import BoardFacts, board_facts
+from busplay.explain.board_facts import BoardFacts, MapRun, board_facts
 from busplay.explain.link import link_text, slot_text
 from busplay.explain.text_layout import heading, pairs, table, wrapped
 from busplay.wording import counted, exact, hertz
@@ -62,7 +62,10 @@ def map_rows(board: Board, facts: BoardFacts, *, full: bool) -> list[tuple[str, 
         span = AddressRange("", run.first_address, run.last_address)
         window = windows.get(run.window or "")
         link = f"link ({run.window})"
-        if window is not None and not full:
+        several = [one for one in windows.values() if one.page is not None and _holds(one, run)]
+        if several and not full:
+            link = " or ".join(f"{one.unit} {one.space} (page {one.page})" for one in several)
+        elif window is not None and not full:
             first = window.first_offset + run.first_address - window.first_address
             offsets = _range_text(first, first + run.length_bytes - 1)
             link = f"{window.unit} {window.space} {offsets}"
@@ -82,6 +85,10 @@ def map_rows(board: Board, facts: BoardFacts, *, full: bool) -> list[tuple[str, 
             (str(span), f"{run.length_bytes:,}", ", ".join(read), " and ".join(targets) or "-")
         )
     return rows
+
+
+def _holds(window: Window, run: MapRun) -> bool:
+    return window.first_address <= run.first_address <= window.last_address
 
 
 def _short(name: str) -> str:
@@ -223,7 +230,7 @@ def window_rows(facts: BoardFacts) -> list[tuple[str, ...]]:
             one.unit,
             one.space,
             _range_text(one.first_offset, one.last_offset),
-            one.name,
+            one.name + ("" if one.page is None else f", only page {one.page}"),
         )
         for one in facts.windows
     ]

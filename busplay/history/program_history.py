@@ -445,7 +445,7 @@ class ProgramHistory:
             cycle = log.stores.cycle
             here = (cycle >= first_cycle) & (cycle < stop_cycle)
             which = np.searchsorted(log.instructions.cycle, cycle[here], side="right") - 1
-            parts.append(StoreBatch(cycle[here], log.stores.address[here], log.stores.data[here]))
+            parts.append(log.stores.at(here))
             full = FullAddresses(self.start.board.banks, log.pages)
             address.append(full.column(parts[-1].address, parts[-1].cycle))
             made = np.maximum(which, 0)
@@ -465,10 +465,7 @@ class ProgramHistory:
         for stores in self._walk.stores():
             if self.cycle >= cycle:
                 here = slice(int(np.searchsorted(stores.cycle, np.uint64(cycle))), None)
-                yield (
-                    StoreBatch(stores.cycle[here], stores.address[here], stores.data[here]),
-                    self.cycle,
-                )
+                yield stores.at(here), self.cycle
 
     @contextmanager
     def staying(self) -> Iterator[ProgramWalk]:

@@ -291,9 +291,7 @@ class Pipeline:
 
     def _enter_lost(self, lost: LostStores) -> None:
         if len(lost):
-            tables = self.encoder.tables
-            word = tables.address[lost.address] ^ tables.data[lost.data]
-            self._accounts.frames.add_lost_at_sender(lost.edge, lost.cycle, lost.address, word)
+            self._accounts.frames.add_lost_at_sender(lost.edge, lost.cycle, lost.address, lost.word)
 
     def enter_lost(self, lost: LostStores) -> None:
         """Enter stores lost by the sender that made the frames fed."""

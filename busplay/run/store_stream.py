@@ -78,9 +78,7 @@ class StoreStream:
             for batch in batches:
                 for first in range(0, len(batch), PIECE_STORES):
                     piece = slice(first, first + PIECE_STORES)
-                    self._queue.put(
-                        StoreBatch(batch.cycle[piece], batch.address[piece], batch.data[piece])
-                    )
+                    self._queue.put(batch.at(piece))
         except Exception as error:  # handed to whoever runs the stream
             self._queue.put(error)
         else:
@@ -167,18 +165,14 @@ class StoreStream:
         stores = self._waiting
         count = int(np.searchsorted(stores.cycle, np.uint64(target)))
         try:
-            self.tap.stores(
-                StoreBatch(stores.cycle[:count], stores.address[:count], stores.data[:count])
-            )
+            self.tap.stores(stores.at(slice(count)))
         except ValueError as error:
             self._source_ended = True
             self._waiting = StoreBatch.empty()
             raise InputError(
                 file=self._name, found=str(error), wanted="give stores in order of their cycles"
             ) from error
-        self._waiting = StoreBatch(
-            stores.cycle[count:], stores.address[count:], stores.data[count:]
-        )
+        self._waiting = stores.at(slice(count, None))
         if len(self._waiting):
             self._cycle = target
         else:

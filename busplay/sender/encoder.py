@@ -20,7 +20,8 @@ at once, some with edges after `stop_cycle`; no later store changes anything bef
 
 A word is `address_table[address] ^ data_table[data] ^ sequence_table[number]`: everything in a
 layout (order of bits, constants, check) is affine, and the tables are made by `FrameLayout.pack`,
-so there is no second encoder.
+so there is no second encoder. On a board with windows of one page of a bank there is an address
+table for each such page, one behind another, and a store's page chooses between them.
 
 Not here: symbols (`wire`), idle frames (a gap stands for them).
 """
@@ -39,6 +40,7 @@ from busplay.batch import (
     StoreBatch,
     UInt8Column,
     UInt16Column,
+    UInt32Column,
     UInt64Column,
 )
 from busplay.description.board import Board, Window
@@ -88,12 +90,14 @@ class LostStores:
     Attributes:
         edge: uint64[lost]; link edge at which each found it full, never falling.
         cycle, address, data: as in a batch of stores.
+        word: uint64[lost]; of the frame that each would have been, with sequence number 0.
     """
 
     edge: UInt64Column
     cycle: UInt64Column
     address: UInt16Column
     data: UInt8Column
+    word: UInt64Column
 
     def __len__(self) -> int:
         return len(self.edge)
@@ -107,6 +111,7 @@ class LostStores:
             np.concatenate([nothing.cycle, *(part.cycle for part in parts)]),
             np.concatenate([nothing.address, *(part.address for part in parts)]),
             np.concatenate([nothing.data, *(part.data for part in parts)]),
+            np.concatenate([nothing.cycle, *(part.word for part in parts)]),
         )
 
 
@@ -157,8 +162,9 @@ class Encoder:
         for byte in range(len(sequence_tables)):
             sequence_tables[byte] = self._field_table("sequence", 8 * byte, sequence_bits)
         self.tables = WordTables(
-            *_address_table(board, self.layout), self._field_table("data", 0, 8), sequence_tables
+            *_address_tables(board, self.layout), self._field_table("data", 0, 8), sequence_tables
         )
+        self._table_of_page = _tables_of_pages(board)
         self._carried: UInt64Column = np.zeros(5, np.uint64)
         self._counts: UInt64Column = np.zeros(4, np.uint64)
         self._stop_cycle = 0
@@ -222,10 +228,11 @@ class Encoder:
         (sent_store, lost_store), lost_edge = self._which
         edge, word = self._room.take(count)
         room = EncodeRoom(edge, word, sent_store, lost_store, lost_edge)
+        index = self._index(stores)
         overrun_before = int(self._counts[encoding.OVERRUN])
         sent = encoding.encode(
             stores.cycle,
-            stores.address,
+            index,
             stores.data,
             self.tables,
             self._timing,
@@ -234,10 +241,10 @@ class Encoder:
             room,
         )
         if sent < 0:
-            index = -1 - sent
+            place = -1 - sent
             raise InputError(
-                found=f"a store in cycle {stores.cycle[index]} behind one in"
-                f" {stores.cycle[index - 1]}",
+                found=f"a store in cycle {stores.cycle[place]} behind one in"
+                f" {stores.cycle[place - 1]}",
                 wanted="give stores in the order of their cycles",
             )
         self._stop_cycle = stop_cycle
@@ -245,15 +252,23 @@ class Encoder:
         lost = int(self._counts[encoding.OVERRUN]) - overrun_before
         if lost:
             which = lost_store[:lost]
+            lost_word = self.tables.address[index[which]] ^ self.tables.data[stores.data[which]]
             self._lost.append(
                 LostStores(
                     lost_edge[:lost].copy(),
                     stores.cycle[which],
                     stores.address[which],
                     stores.data[which],
+                    lost_word,
                 )
             )
         return FrameBatch(edge[:sent], word[:sent])
+
+    def _index(self, stores: StoreBatch) -> UInt16Column | UInt32Column:
+        """Return where each store's word begins in the tables: its address, mostly."""
+        if self._table_of_page is None or stores.page is None:
+            return stores.address
+        return self._table_of_page[stores.page] * np.uint32(ADDRESSES) + stores.address
 
     @property
     def sent_store(self) -> NDArray[np.int64] | None:
@@ -316,16 +331,43 @@ def _round_up(value: int, step: int) -> int:
     return -(-value // step) * step
 
 
-def _address_table(board: Board, layout: FrameLayout) -> tuple[NDArray[np.bool_], UInt64Column]:
-    """Return bool[65536], uint64[65536]: addresses sent, and their words with data 0."""
-    in_window = np.zeros(ADDRESSES, np.bool_)
-    table = np.zeros(ADDRESSES, np.uint64)
-    # Where windows overlap, the first in the board file has the address.
-    for window in reversed(board.windows):
-        span = slice(window.first_address, window.last_address + 1)
-        in_window[span] = True
-        table[span] = _window_words(board, layout, window)
-    return in_window, table
+def _pages_of_windows(board: Board) -> list[int]:
+    """Return the pages that windows are bound to."""
+    return sorted({one.page for one in board.windows if one.page is not None})
+
+
+def _tables_of_pages(board: Board) -> UInt32Column | None:
+    """Return uint32[65536]: the address table of each page; None: there is one for all."""
+    pages = _pages_of_windows(board)
+    if not pages:
+        return None
+    tables = np.full(ADDRESSES, len(pages) + 1, np.uint32)
+    tables[pages] = np.arange(1, len(pages) + 1)
+    return tables
+
+
+def _address_tables(board: Board, layout: FrameLayout) -> tuple[NDArray[np.bool_], UInt64Column]:
+    """Return bool[65536], uint64[65536]: addresses sent, and their words with data 0.
+
+    With windows of one page, more tables follow the first, which is that of stores whose page is
+    not known: one for each such page, and one for all others.
+    """
+    pages = _pages_of_windows(board)
+    tables = [board.windows]
+    if pages:
+        tables += [
+            tuple(one for one in board.windows if one.page is None or one.page == page)
+            for page in (*pages, -1)
+        ]
+    in_window = np.zeros((len(tables), ADDRESSES), np.bool_)
+    table = np.zeros((len(tables), ADDRESSES), np.uint64)
+    for row, windows in enumerate(tables):
+        # Where windows overlap, the first in the board file has the address.
+        for window in reversed(windows):
+            span = slice(window.first_address, window.last_address + 1)
+            in_window[row, span] = True
+            table[row, span] = _window_words(board, layout, window)
+    return in_window.reshape(-1), table.reshape(-1)
 
 
 def _window_words(board: Board, layout: FrameLayout, window: Window) -> UInt64Column:

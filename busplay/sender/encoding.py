@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from busplay.batch import Int64Column, UInt8Column, UInt16Column, UInt64Column
+from busplay.batch import Int64Column, UInt8Column, UInt16Column, UInt32Column, UInt64Column
 from busplay.jit import kernel
 
 # Indexes of `counts`.
@@ -27,8 +27,8 @@ class WordTables(NamedTuple):
     """Tables that words are made from; not to be changed.
 
     Attributes:
-        in_window: bool[65536]; whether a store to an address is sent.
-        address: uint64[65536]; the word of a store, data and sequence being 0.
+        in_window: bool[65536], or more; whether a store to an address is sent.
+        address: uint64, as many; the word of a store, data and sequence being 0.
         data: uint64[256]; the word's change by the data.
         sequence: uint64[bytes, 256]; the word's change by each byte of the sequence number.
     """
@@ -82,7 +82,7 @@ class EncodeRoom(NamedTuple):
 @kernel
 def encode(
     cycle: UInt64Column,
-    address: UInt16Column,
+    address: UInt16Column | UInt32Column,
     data: UInt8Column,
     tables: WordTables,
     timing: SenderTiming,
@@ -201,7 +201,7 @@ def _sequence_part(sequence: np.uint64, tables: WordTables) -> np.uint64:
 @kernel
 def _encode_row(
     cycle: UInt64Column,
-    address: UInt16Column,
+    address: UInt16Column | UInt32Column,
     data: UInt8Column,
     tables: WordTables,
     timing: SenderTiming,

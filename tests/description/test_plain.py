@@ -171,6 +171,7 @@ Change = Callable[[dict], object]  # type: ignore[type-arg]
         (lambda b: b["banks"][0].update(latch_address=None), 'board.banks[0].select: found "latch 1"; nothing has that bit'),  # noqa: E501
         (lambda b: b["banks"][0].update(select=["latch 0"] * 17), "board.banks[0].select: found 17; up to 16 belong here"),  # noqa: E501
         (lambda b: b["banks"][0].update(pages=20_000), "board.banks: found 5,120,256 bytes; up to 4,194,304"),  # noqa: E501
+        (lambda b: b["windows"][0].update(page=1), "board.windows[0].page: found 1; no bank under it has that page"),  # noqa: E501
         (lambda b: b["banks"][1].update(pages=2), "board.banks[1]: found 2 pages of rom; an overlay is 1 of rom"),  # noqa: E501
         (lambda b: b["banks"][1].update(first_address=0xA280), "board.banks[1]: found $A280-$FFFF, which overlaps banks[0] ($A200-$A2FF); ranges lie apart"),  # noqa: E501
         (lambda b: b["devices"][2].pop("kind"), "board.devices[2]: found no kind; it belongs here"),

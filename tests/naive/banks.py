@@ -29,6 +29,8 @@ class PagedMemory:
         self.latches = {one.latch_address: 0 for one in board.banks if one.latch_address}
         self.overlays = {index for index, one in enumerate(board.banks) if one.is_overlay}
         self.changes: list[tuple[int, int]] = []
+        self.tapped = 0
+        self.sent: dict[int, int] = {}
 
     def page(self, index: int) -> int:
         bank = self.board.banks[index]
@@ -82,10 +84,17 @@ class PagedMemory:
                 i for i, one in enumerate(self.board.banks) if one.off_address == address
             }
             return
-        for window in self.board.windows:
-            if window.first_address <= address <= window.last_address and not window.lands_in_ram:
-                return
         index = self.holder(address, over=False)
+        for window in self.board.windows:
+            if not window.first_address <= address <= window.last_address:
+                continue
+            if window.page is not None and (index is None or window.page != self.page(index)):
+                continue
+            self.tapped += 1
+            if window.space == "memory":
+                self.sent[window.first_offset + address - window.first_address] = byte
+            if not window.lands_in_ram:
+                return
         if index is None:
             if any(
                 one.kind == "ram" and one.first_address <= address <= one.last_address

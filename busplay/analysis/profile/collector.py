@@ -122,7 +122,9 @@ class ProfileCollector:
         self._map = MemoryMap.of_board(board)
         self._repeats = np.zeros(ADDRESSES, np.bool_)
         for index, window in enumerate(board.windows):
-            self._repeats[self._map.window_index == index] = window.space == "memory"
+            # The same address of two pages is two bytes of display memory.
+            repeats = window.space == "memory" and window.page is None
+            self._repeats[self._map.window_index == index] = repeats
         # Byte, refresh and instruction of the last store to each address.
         self._byte = np.zeros(ADDRESSES, np.int64)
         self._refresh = np.full(ADDRESSES, -1, np.int64)

@@ -17,8 +17,14 @@ from busplay.history.program_history import ProgramHistory
 
 def can_begin_anywhere(program: ProgramHistory) -> bool:
     """Return whether the bytes in display memory are known from the processor's memory."""
-    windows = program.start.board.windows
-    return all(one.lands_in_ram for one in windows if one.space == "memory")
+    board = program.start.board
+    # Of a bank, only the page that is shown is in the processor's memory.
+    return all(
+        one.lands_in_ram
+        and board.bank_at(one.first_address) is board.bank_at(one.last_address) is None
+        for one in board.windows
+        if one.space == "memory"
+    )
 
 
 def profile_passage(program: ProgramHistory, *, first_cycle: int, stop_cycle: int) -> ProfileReport:

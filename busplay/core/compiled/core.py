@@ -259,7 +259,8 @@ class CompiledCore(HostAccess):
 
     def take_stores(self) -> StoreBatch:
         """See `Core`."""
-        return self._columns.take()
+        stores = self._columns.take()
+        return stores if self._devices is None else self._devices.with_pages(stores)
 
     # Optional for cores.
 

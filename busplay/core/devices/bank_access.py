@@ -44,7 +44,7 @@ LOG_ROWS = 4096
 
 WRITABLE, IGNORED, NOTHING, OVERLAID = range(4)
 """Rows of the actions: what a write does in a bank that takes stores, ignores them, has no such
-page, or is an overlay."""
+page, or is an overlay; then the same for each page that windows are bound to."""
 ACTION_ROWS = 4
 
 ASKS_THE_HOST = 0x200
@@ -66,6 +66,7 @@ def show_page(
     memory: UInt8Column,
     actions: UInt8Column,
     action_rows: UInt8Column,
+    variants: UInt8Column,
     unmapped_read: int,
 ) -> int:
     """Bring the page that a bank's bits choose into memory, and what writes do there.
@@ -102,6 +103,8 @@ def show_page(
         row = NOTHING
     elif banks[here + PROTECTED] != 0:
         row = IGNORED
+    if banks[here + IS_OVERLAY] == 0:
+        row += ACTION_ROWS * variants[page]
     begin = row * 0x10000 + first
     if row != banks[here + ROW]:
         banks[here + ROW] = row
@@ -141,6 +144,7 @@ def latch_access(
     memory: UInt8Column,
     actions: UInt8Column,
     action_rows: UInt8Column,
+    variants: UInt8Column,
     unmapped_read: int,
 ) -> int:
     """Access a latch: a read sees the memory there; a write chooses pages from the next cycle on.
@@ -160,7 +164,7 @@ def latch_access(
         if banks[bank * BANK_NUMBERS + IS_OVERLAY] != 0:
             continue
         if choose_page(bank, banks, bits) and show_page(
-            bank, banks, stored, memory, actions, action_rows, unmapped_read
+            bank, banks, stored, memory, actions, action_rows, variants, unmapped_read
         ):
             log[COUNT] += 1
             row = 3 * log[COUNT]
@@ -182,6 +186,7 @@ def write_latch(
     memory: UInt8Column,
     actions: UInt8Column,
     action_rows: UInt8Column,
+    variants: UInt8Column,
     unmapped_read: int,
 ) -> int:
     """Write to a latch as `latch_access` does, for Python code."""
@@ -198,6 +203,7 @@ def write_latch(
         memory,
         actions,
         action_rows,
+        variants,
         unmapped_read,
     )
 
@@ -210,7 +216,8 @@ def show(
     memory: UInt8Column,
     actions: UInt8Column,
     action_rows: UInt8Column,
+    variants: UInt8Column,
     unmapped_read: int,
 ) -> int:
     """Do `show_page` for Python code."""
-    return show_page(bank, banks, stored, memory, actions, action_rows, unmapped_read)
+    return show_page(bank, banks, stored, memory, actions, action_rows, variants, unmapped_read)

@@ -13,13 +13,15 @@ from collections import deque
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
-from busplay.batch import Int64Column, PageChanges, UInt8Column
+from busplay.batch import Int64Column, PageChanges, StoreBatch, UInt8Column
 from busplay.core.devices import bank_access as at
 from busplay.core.devices.compiled_access import CompiledAccess
 from busplay.core.devices.interface import NO_EVENT
-from busplay.core.memory_map import ADDRESSES, Action, MemoryMap
+from busplay.core.memory_map import ADDRESSES, Action, MemoryMap, write_action
 from busplay.description.banks import Bank, bank_index, select_bit
+from busplay.description.board import Window
 from busplay.description.full_address import full_address
 
 PAGE_MULTIPLE = 256
@@ -69,7 +71,11 @@ class BankSwitch:
         self.log = np.zeros(3 * at.LOG_ROWS, np.int64)
         self._changes: deque[Int64Column] = deque()
         self._kept_changes = 0
-        self._action_rows = np.zeros(at.ACTION_ROWS * ADDRESSES, np.uint8)
+        self._action_rows = np.zeros(0, np.uint8)
+        # The row of actions for each page, in steps of `ACTION_ROWS`.
+        self._variants = np.zeros(ADDRESSES, np.uint8)
+        self._page_changes: list[Int64Column] = []
+        self._page_before = [0] * len(banks)
         self._memory = self._actions = np.zeros(0, np.uint8)
 
     def _lay_out(self) -> int:
@@ -128,22 +134,60 @@ class BankSwitch:
             actions: uint8[65536], with the core's own bits.
         """
         self._memory, self._actions = memory, actions
-        base = actions.copy()
-        is_lost = (base & Action.LANDS) != 0
-        rows = self._action_rows.reshape(at.ACTION_ROWS, ADDRESSES)
-        rows[:] = base
-        for row, flag in ((at.IGNORED, Action.ROM), (at.NOTHING, Action.UNMAPPED)):
-            # ROM has no such page either.
-            changes = is_lost if row == at.IGNORED else is_lost | ((base & Action.ROM) != 0)
-            rows[row][changes] &= np.uint8(~(Action.LANDS | Action.ROM) & 0xFF)
-            rows[row][changes & ((base & Action.TAPPED) == 0)] |= np.uint8(flag)
-        below = is_lost | ((base & (Action.ROM | Action.UNMAPPED)) != 0)
-        rows[at.OVERLAID][below & ((base & Action.TAPPED) == 0)] = Action.DEVICE
+        self._lay_out_actions(actions.copy())
         for index in range(len(self.described)):
             self._show(index)
         for address in self.addresses:
             if not self._map.has_memory[address]:
                 memory[address] = self._map.unmapped_read
+
+    def _lay_out_actions(self, base: UInt8Column) -> None:
+        """Work out what writes do, for each row of `bank_access` and each page of a window."""
+        pages = sorted({one.page for one in self._map.windows if one.page is not None})
+        self._variants[pages] = np.arange(1, len(pages) + 1)
+        self._action_rows = np.tile(base, at.ACTION_ROWS * (1 + len(pages)))
+        fixed = (base & (Action.HOST_PORT | Action.DEVICE)) != 0
+        for variant, page in enumerate((None, *pages)):
+            for index, bank in enumerate(self.described):
+                if bank.is_overlay:
+                    below = (base & (Action.LANDS | Action.ROM | Action.UNMAPPED)) != 0
+                    row = self.action_rows[at.OVERLAID + at.ACTION_ROWS * variant]
+                    taken = below & ((base & Action.TAPPED) == 0)
+                    span = slice(bank.first_address, bank.last_address + 1)
+                    row[span][taken[span]] = Action.DEVICE
+                    continue
+                windows = [one for one in self._map.windows if one.page is None or one.page == page]
+                self._lay_out_bank(index, variant, base, windows, fixed)
+
+    def _lay_out_bank(
+        self,
+        index: int,
+        variant: int,
+        base: UInt8Column,
+        windows: list[Window],
+        fixed: NDArray[np.bool_],
+    ) -> None:
+        bank = self.described[index]
+        span = slice(bank.first_address, bank.last_address + 1)
+        known = Action.LANDS | Action.TAPPED | Action.ROM | Action.UNMAPPED
+        own = base[span] & np.uint8(~known & 0xFF)
+        does = {
+            at.WRITABLE: Action.LANDS if bank.kind == "ram" else Action.ROM,
+            at.IGNORED: Action.ROM,
+            at.NOTHING: Action.UNMAPPED,
+        }
+        for state, action in does.items():
+            row = self.action_rows[state + at.ACTION_ROWS * variant]
+            bare = own | np.uint8(action)
+            row[span] = bare
+            for window in windows:
+                first = max(window.first_address, bank.first_address)
+                last = min(window.last_address, bank.last_address)
+                part = slice(first, last + 1)
+                if first <= last:
+                    under = bare[first - bank.first_address : last + 1 - bank.first_address]
+                    row[part] = write_action(under, window)
+            row[fixed] = base[fixed]
 
     @property
     def addresses(self) -> list[int]:
@@ -153,7 +197,7 @@ class BankSwitch:
     @property
     def action_rows(self) -> UInt8Column:
         """uint8[rows, 65536] of what writes do, for bits that a core adds."""
-        return self._action_rows.reshape(at.ACTION_ROWS, ADDRESSES)
+        return self._action_rows.reshape(-1, ADDRESSES)
 
     @property
     def rows(self) -> tuple[int, ...]:
@@ -182,6 +226,7 @@ class BankSwitch:
         self._forget_changes()
         for index in range(len(self.described)):
             self._note(0, index)
+        self._begin_pages()
 
     def _show(self, index: int) -> int:
         changed: int = at.show(
@@ -191,6 +236,7 @@ class BankSwitch:
             self._memory,
             self._actions,
             self._action_rows,
+            self._variants,
             self._map.unmapped_read,
         )
         return changed
@@ -232,6 +278,23 @@ class BankSwitch:
         index = bank_index(address, self.described)
         return full_address(address, None if index is None else int(self._of(index)[at.SHOWN]))
 
+    def with_pages(self, stores: StoreBatch) -> StoreBatch:
+        """Return stores with the page of each: all stores since the last call."""
+        self._drain()
+        changes = np.concatenate([np.zeros((0, 3), np.int64), *self._page_changes])
+        self._page_changes.clear()
+        page = np.zeros(len(stores), np.uint16)
+        for index, bank in enumerate(self.described):
+            mine = changes[changes[:, 1] == index]
+            shown = np.concatenate([[self._page_before[index]], mine[:, 2]])
+            self._page_before[index] = int(shown[-1])
+            if bank.is_overlay:
+                continue
+            here = (stores.address >= bank.first_address) & (stores.address <= bank.last_address)
+            since = mine[:, 0].astype(np.uint64)
+            page[here] = shown[np.searchsorted(since, stores.cycle[here], side="right")]
+        return StoreBatch(stores.cycle, stores.address, stores.data, page)
+
     def take_changes(self) -> PageChanges:
         """Return the changes of pages since the last call; the first ones are those at power-on.
 
@@ -250,10 +313,16 @@ class BankSwitch:
         count = int(self.log[at.COUNT])
         if count:
             self._changes.append(self.log[3 : 3 * (count + 1)].reshape(-1, 3).copy())
+            self._page_changes.append(self._changes[-1])
             self.log[at.COUNT] = 0
             self._kept_changes += count
             while self._kept_changes > CHANGES_MOST:
                 self._kept_changes -= len(self._changes.popleft())
+
+    def _begin_pages(self) -> None:
+        """Take the pages that are shown as those of the stores to come."""
+        self._page_changes.clear()
+        self._page_before = list(self.pages)
 
     def _forget_changes(self) -> None:
         self.log[at.COUNT] = self._kept_changes = 0
@@ -263,6 +332,7 @@ class BankSwitch:
         self._drain()
         page = int(self._of(index)[at.SHOWN])
         self._changes.append(np.array([[cycle, index, page]], np.int64))
+        self._page_changes.append(self._changes[-1])
         self._kept_changes += 1
 
     # A device on the bus, without registers.
@@ -324,6 +394,7 @@ class BankSwitch:
             raise TypeError(f"{snapshot!r} is no state of a switch")
         self._numbers[:], self.bits[:] = snapshot.banks, snapshot.bits
         self._forget_changes()
+        self._begin_pages()
         for index in range(len(self.described)):
             # The same page again, so that only the actions change.
             self._of(index)[at.ROW] = -1
@@ -341,6 +412,7 @@ class BankSwitch:
         UInt8Column,
         UInt8Column,
         UInt8Column,
+        UInt8Column,
         int,
     ]:
         """Return what `latch_access` takes beside the access itself."""
@@ -352,6 +424,7 @@ class BankSwitch:
             self._memory,
             self._actions,
             self._action_rows,
+            self._variants,
             self._map.unmapped_read,
         )
 

@@ -16,7 +16,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Protocol, SupportsIndex, TypeVar, runtime_checkable
 
-from busplay.batch import UInt8Column
+from busplay.batch import StoreBatch, UInt8Column
 from busplay.core.devices.bank_switch import BankSwitch
 from busplay.core.devices.interface import (
     NO_EVENT,
@@ -259,6 +259,10 @@ class DeviceBus:
         """Take a core's memory and actions, which banks change; see `BankSwitch.attach`."""
         if self.banks is not None:
             self.banks.attach(memory, actions)
+
+    def with_pages(self, stores: StoreBatch) -> StoreBatch:
+        """Return a core's stores since the last call, on a board with banks with their pages."""
+        return stores if self.banks is None else self.banks.with_pages(stores)
 
     # The processor's accesses.
 

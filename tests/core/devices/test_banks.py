@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
@@ -85,17 +86,37 @@ last_address = 0x4047
 unit = "panel"
 space = "registers"
 
+[[windows]]
+name = "page 1"
+first_address = 0x4030
+last_address = 0x4037
+unit = "panel"
+space = "memory"
+first_offset = 0x0100
+lands_in_ram = true
+page = 1
+[[windows]]
+name = "page 2"
+first_address = 0x4034
+last_address = 0x403B
+unit = "panel"
+space = "memory"
+first_offset = 0x0200
+page = 2
+
 [units.panel]
 number = 0
 width_px = 8
 height_px = 8
 bits_per_pixel = 4
+memory_bytes = 0x0400
 """
 CARTRIDGE = bytes(16 * (n // 256) + n % 7 for n in range(3 * 256))
 BOOT = bytes(n ^ 0x5A for n in range(252)) + bytes.fromhex("00020002")
 RESULTS, END = 0x3000, 0x2FF0
 ADDRESSES = [
     0xA400, 0xA400, 0xA400, 0xA402, 0x8001, 0x8000, 0x8002, 0x80FF, 0x4000, 0x400F, 0x4010, 0x4020,
+    0x4030, 0x4034, 0x403B,
     0x4041, 0x40FF, 0x0000, 0x0001, 0xFF00, 0xFFF0, 0xE010, 0x0300, 0xA401, 0x7000,
 ]  # fmt: skip
 COMPARED = [
@@ -147,6 +168,8 @@ def session_of(folder: Path, operations: list[tuple[str, int, int]], kind: str) 
 @example([("write", 0xA400, 0x13), ("read", 0x4000, 0), ("write", 0x4000, 7), ("read", 0x4000, 0)])
 @example([("write", 0xA400, 0x80), ("write", 0x4010, 7), ("read", 0x4010, 0)])
 @example([("write", 0xFFF0, 7), ("read", 0xFFF0, 0), ("write", 0xA402, 0), ("read", 0xFFF0, 0)])
+@example([("write", 0xA400, page) for page in (1, 2, 0)] + [("write", 0x4034, 9)])
+@example([("write", 0xA400, 1), ("write", 0x4034, 9), ("write", 0xA400, 2), ("write", 0x4034, 8)])
 @example([("write", 0x8001, 1), ("write", 0x0001, 7), ("increment", 0x8001, 0)])
 @given(operations=OPERATIONS)
 def test_both_cores_do_what_a_look_up_of_every_access_does(
@@ -174,10 +197,10 @@ def test_both_cores_do_what_a_look_up_of_every_access_does(
         for index, page in enumerate(switch.pages[:3]):
             assert page == naive.page(index)
         found.append((session.registers, changes.since.tolist(), whole_memory(session.core)))
-        assert session.core.counters.stores_tapped == sum(
-            what != "read" and (0x4010 <= address <= 0x402F or 0x4040 <= address <= 0x4047)
-            for what, address, _ in operations
-        )
+        panel = session.display("panel")
+        assert session.core.counters.stores_tapped == naive.tapped
+        assert {place: int(panel.memory[place]) for place in naive.sent} == naive.sent
+        assert not set(np.flatnonzero(panel.memory).tolist()) - set(naive.sent)
     assert found[0][:2] == found[1][:2]
     assert (found[0][2] == found[1][2]).all()
 
