@@ -10,6 +10,7 @@ row there.
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -281,18 +282,17 @@ class BankSwitch:
     def with_pages(self, stores: StoreBatch) -> StoreBatch:
         """Return stores with the page of each: all stores since the last call."""
         self._drain()
-        changes = np.concatenate([np.zeros((0, 3), np.int64), *self._page_changes])
+        changes = _page_changes(self._page_changes)
         self._page_changes.clear()
         page = np.zeros(len(stores), np.uint16)
         for index, bank in enumerate(self.described):
-            mine = changes[changes[:, 1] == index]
-            shown = np.concatenate([[self._page_before[index]], mine[:, 2]])
-            self._page_before[index] = int(shown[-1])
-            if bank.is_overlay:
-                continue
-            here = (stores.address >= bank.first_address) & (stores.address <= bank.last_address)
-            since = mine[:, 0].astype(np.uint64)
-            page[here] = shown[np.searchsorted(since, stores.cycle[here], side="right")]
+            before, self._page_before[index] = self._page_before[index], self.pages[index]
+            if not bank.is_overlay:
+                here = (stores.address >= bank.first_address) & (
+                    stores.address <= bank.last_address
+                )
+                shown = changes.pages_at(index, stores.cycle[here])
+                page[here] = np.where(shown < 0, before, shown)
         return StoreBatch(stores.cycle, stores.address, stores.data, page)
 
     def take_changes(self) -> PageChanges:
@@ -301,13 +301,9 @@ class BankSwitch:
         Of more than `CHANGES_MOST`, the oldest are lost.
         """
         self._drain()
-        columns = np.concatenate([np.zeros((0, 3), np.int64), *self._changes])
+        changes = _page_changes(self._changes)
         self._forget_changes()
-        return PageChanges(
-            columns[:, 0].astype(np.uint64),
-            columns[:, 1].astype(np.uint8),
-            columns[:, 2].astype(np.uint16),
-        )
+        return changes
 
     def _drain(self) -> None:
         count = int(self.log[at.COUNT])
@@ -436,6 +432,15 @@ class BankSwitch:
     def memory_at(self, address: int) -> int:
         """Return the byte of memory at an address."""
         return int(self._memory[address])
+
+
+def _page_changes(rows: Iterable[Int64Column]) -> PageChanges:
+    columns = np.concatenate([np.zeros((0, 3), np.int64), *rows])
+    return PageChanges(
+        columns[:, 0].astype(np.uint64),
+        columns[:, 1].astype(np.uint8),
+        columns[:, 2].astype(np.uint16),
+    )
 
 
 class _Part:
