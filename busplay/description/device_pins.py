@@ -1,4 +1,4 @@
-"""What the pins of a 6522 may be connected to, as board files say it.
+"""What the pins of devices may be connected to, as board files say it.
 
 | text | the pin |
 | --- | --- |
@@ -8,7 +8,11 @@
 | `code N` | shows bit N of the code of the last key; `code` for a whole port |
 | `strobe` | is low for 10 µs at each key press |
 | `led NAME` | lights an LED of the window while it drives high; a whole port: NAME0 to NAME7 |
-| `DEVICE.PIN` | follows an output of another 6522, or of its own |
+| `led NAME low` | lights it while it drives low |
+| `DEVICE.PIN` | follows an output of another device, or of its own |
+
+Those of a 6522 can have all of these; of a 6551's, the inputs have no `random` and no `led`, and
+the outputs nothing but a `led`.
 
 A key is a printable character other than a space, or a name of `KEY_NAMES`.
 """
@@ -23,6 +27,11 @@ PORT_PINS = tuple(f"p{port}{bit}" for port in "ab" for bit in range(8))
 CONTROL_PINS = ("ca1", "ca2", "cb1", "cb2")
 PINS = (*PORT_PINS, *CONTROL_PINS)
 PIN_KEYS = ("pa", "pb", *PINS)
+
+# A 6551's; the levels are those at the pins, so low is active.
+MODEM_INPUTS = ("cts", "dcd", "dsr")
+MODEM_OUTPUTS = ("rts", "dtr")
+MODEM_PINS = (*MODEM_INPUTS, *MODEM_OUTPUTS)
 
 KEY_NAMES = {
     "backspace": 8,
@@ -46,7 +55,7 @@ class PinUse:
         pin: such as `pa0` or `ca1`.
         role: how it gets its level; a `led` and nothing else is an output.
         number: level; key code, or'ed with 256 if the pin is high while the key is down; bit of the
-            code.
+            code; level at which the LED is lit.
         name: of the LED, or of the other device.
         other_pin: of the other device.
     """
@@ -64,6 +73,8 @@ WANTED = (
     'give "high", "low", "random", "key X", "code N", "strobe", "led NAME" or "DEVICE.PIN"'
     " (busplay guide devices)"
 )
+WANTED_OF_INPUT = 'give an input "high", "low", "key X", "code N", "strobe" or "DEVICE.PIN"'
+WANTED_OF_OUTPUT = 'give an output "led NAME"'
 
 
 def pin_uses(key: str, text: str) -> tuple[PinUse, ...]:
@@ -92,14 +103,17 @@ def pin_uses(key: str, text: str) -> tuple[PinUse, ...]:
                 use = PinUse(pin, "key", _key_code(key_name))
             case ["key", key_name, "high"] if not whole:
                 use = PinUse(pin, "key", _key_code(key_name) | ACTIVE_HIGH)
-            case ["led", name] if re.fullmatch(_NAME, name):
-                use = PinUse(pin, "led", name=f"{name}{bit}" if whole else name)
+            case ["led", name, *rest] if rest in ([], ["low"]) and re.fullmatch(_NAME, name):
+                lit = f"{name}{bit}" if whole else name
+                use = PinUse(pin, "led", int(not rest), name=lit)
             case [line] if not whole and (found := re.fullmatch(rf"({_NAME})\.(\w+)", line)):
-                if found[2] not in PINS:
-                    raise ValueError(f"a pin of {found[1]} is one of {', '.join(PINS)}")
                 use = PinUse(pin, "line", name=found[1], other_pin=found[2])
             case _:
                 raise ValueError(WANTED)
+        if pin in MODEM_OUTPUTS and use.role != "led":
+            raise ValueError(WANTED_OF_OUTPUT)
+        if pin in MODEM_INPUTS and use.role in ("led", "random"):
+            raise ValueError(WANTED_OF_INPUT)
         uses.append(use)
     return tuple(uses)
 

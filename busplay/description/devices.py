@@ -6,9 +6,19 @@ class, and a device of the user's own takes any other key as an option of its cl
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import ClassVar, Literal, TypeAlias
+
+from busplay.description.device_pins import (
+    MODEM_OUTPUTS,
+    MODEM_PINS,
+    PIN_KEYS,
+    PINS,
+    PinUse,
+    all_pin_uses,
+)
 
 ViaPart = Literal["r6522", "w65c22"]
 AciaPart = Literal["r6551", "w65c51n"]
@@ -32,6 +42,9 @@ class Via6522:
 
     kind: ClassVar[str] = "via_6522"
     registers: ClassVar[int] = 16
+    pin_keys: ClassVar[tuple[str, ...]] = PIN_KEYS
+    line_pins: ClassVar[tuple[str, ...]] = PINS
+    """Pins that another device's pin can follow."""
 
     name: str
     first_address: int
@@ -58,10 +71,13 @@ class Acia6551:
             pseudo-terminal (`pty`), or nothing (`none`).
         input: file of the bytes that it receives, one after the other, with `line` = `file`.
         output: file for the bytes that it sends, with `line` = `file`.
+        pins: what its modem lines are connected to; inputs that are not named are low, so active.
     """
 
     kind: ClassVar[str] = "acia_6551"
     registers: ClassVar[int] = 4
+    pin_keys: ClassVar[tuple[str, ...]] = MODEM_PINS
+    line_pins: ClassVar[tuple[str, ...]] = MODEM_OUTPUTS
 
     name: str
     first_address: int
@@ -73,6 +89,7 @@ class Acia6551:
     line: SerialLine = "console"
     input: Path | None = None
     output: Path | None = None
+    pins: dict[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,6 +115,24 @@ class CustomDevice:
     options: dict[str, OptionValue] = field(default_factory=dict)
 
 
-Device = Via6522 | Acia6551 | CustomDevice
+DeviceWithPins = Via6522 | Acia6551
+Device = DeviceWithPins | CustomDevice
 
-DEVICE_CLASSES: dict[str, type[Via6522 | Acia6551]] = {one.kind: one for one in (Via6522, Acia6551)}
+DEVICE_CLASSES: dict[str, type[DeviceWithPins]] = {one.kind: one for one in (Via6522, Acia6551)}
+
+
+def lines_of(device: Device) -> tuple[PinUse, ...]:
+    """Return the pins that follow an output of a device."""
+    if isinstance(device, CustomDevice):
+        return ()
+    return tuple(use for use in all_pin_uses(device.pins) if use.role == "line")
+
+
+def fault_of_line(use: PinUse, devices: Iterable[Device]) -> str:
+    """Return what is wrong with the other end of a line, or an empty string."""
+    for one in devices:
+        if one.name == use.name and not isinstance(one, CustomDevice):
+            if use.other_pin in one.line_pins:
+                return ""
+            return f"a pin of {use.name} is one of {', '.join(one.line_pins)}"
+    return "no device with pins has that name"

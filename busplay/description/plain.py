@@ -25,8 +25,16 @@ from busplay.description.address_ranges import AddressRange
 from busplay.description.attributes import FILE, attributes_of
 from busplay.description.banks import SELECT_BITS_MAX, select_bit
 from busplay.description.board import GLYPHS, Board, Font, Unit, Window
-from busplay.description.device_pins import PIN_KEYS, pin_uses
-from busplay.description.devices import DEVICE_CLASSES, CustomDevice, Device, Via6522
+from busplay.description.device_pins import pin_uses
+from busplay.description.devices import (
+    DEVICE_CLASSES,
+    Acia6551,
+    CustomDevice,
+    Device,
+    Via6522,
+    fault_of_line,
+    lines_of,
+)
 from busplay.description.limits import ALL_MEMORY_BYTES_MAX, BANKED_BYTES_MAX, INTEGER_MAX, LIMITS
 from busplay.description.link import (
     CheckFraming,
@@ -35,7 +43,7 @@ from busplay.description.link import (
     MarkerFraming,
     StrobeFraming,
 )
-from busplay.description.read_devices import device_range, lines_of
+from busplay.description.read_devices import device_range
 from busplay.description.read_ends import host_port_range
 from busplay.description.read_link import KNOWN_WIDTHS
 from busplay.description.toml_reader import one_of, show_number, show_string, show_value
@@ -57,6 +65,7 @@ _LEFT_OUT_AT_DEFAULT: frozenset[tuple[type, str]] = frozenset(
         (Board, "devices"),
         (Board, "banks"),
         (Window, "page"),
+        (Acia6551, "pins"),
         *((Unit, name) for name in ("mode", "columns", "rows", "cell_bytes", "font")),
         *((Unit, name) for name in ("font_offset", "pages", "page_bytes")),
     }
@@ -458,21 +467,22 @@ def _require_devices(board: Board, file: str, place: str) -> None:
     names = [one.name for one in board.devices]
     if len(set(names)) != len(names):
         raise reader.error(f"{place}.devices", "two of one name", "each has its own name")
-    vias = [one for one in board.devices if isinstance(one, Via6522)]
-    for via in vias:
-        where = f"{place}.devices[{names.index(via.name)}].pins"
-        for key, text in via.pins.items():
-            if key not in PIN_KEYS:
-                raise reader.error(where, show_string(key), "no 6522 has a pin of that name")
+    for i, one in enumerate(board.devices):
+        if isinstance(one, CustomDevice):
+            continue
+        where = f"{place}.devices[{i}].pins"
+        for key, text in one.pins.items():
+            if key not in one.pin_keys:
+                raise reader.error(where, show_string(key), f"no {one.kind} has such a pin")
             try:
                 pin_uses(key, text)
             except ValueError as error:
                 raise reader.error(f"{where}.{key}", show_string(text), str(error)) from None
-        for use in lines_of(via):
-            if use.name not in [one.name for one in vias]:
-                raise reader.error(
-                    f"{where}.{use.pin}", show_string(use.name), "no 6522 has that name"
-                )
+        for use in lines_of(one):
+            fault = fault_of_line(use, board.devices)
+            if fault:
+                found = show_string(one.pins[use.pin])
+                raise reader.error(f"{where}.{use.pin}", found, fault)
 
 
 def _require_banks(board: Board, file: str, place: str) -> None:

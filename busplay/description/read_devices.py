@@ -10,14 +10,17 @@ from typing import Any
 
 from busplay.description.address_ranges import AddressRange, require_apart
 from busplay.description.attributes import keys_of, read_keys
-from busplay.description.device_pins import PIN_KEYS, PinUse, pin_uses
+from busplay.description.device_pins import pin_uses
 from busplay.description.devices import (
     DEVICE_CLASSES,
     Acia6551,
     CustomDevice,
     Device,
+    DeviceWithPins,
     OptionValue,
     Via6522,
+    fault_of_line,
+    lines_of,
 )
 from busplay.description.limits import ADDRESS_MAX, VECTORS_FIRST_ADDRESS
 from busplay.description.toml_reader import Table, did_you_mean, show_address, show_string
@@ -68,8 +71,7 @@ def read_devices(
         devices.append(device)
         spans.append(span)
     for table, device in zip(tables, devices, strict=True):
-        if isinstance(device, Via6522):
-            _require_lines(table, device, devices)
+        _require_lines(table, device, devices)
     return tuple(devices), spans
 
 
@@ -97,9 +99,10 @@ def _read_device(table: Table, folder: Path) -> Device:
     common = _read_common(table, registers=kind.registers)
     if kind is Via6522:
         own = read_keys(table, Via6522, "part")
-        return Via6522(**common, **own, pins=_read_pins(table))
+        return Via6522(**common, **own, pins=_read_pins(table, kind))
     own = read_keys(table, Acia6551, "part", "crystal_hz", "line")
-    return Acia6551(**common, **own, **_read_files(table, own["line"], folder))
+    own |= _read_files(table, own["line"], folder)
+    return Acia6551(**common, **own, pins=_read_pins(table, kind))
 
 
 def _kinds_text() -> str:
@@ -134,8 +137,8 @@ def _read_common(table: Table, *, registers: int | None) -> dict[str, Any]:
     }
 
 
-def _read_pins(table: Table) -> dict[str, str]:
-    pins = table.optional_table("pins", PIN_KEYS)
+def _read_pins(table: Table, kind: type[DeviceWithPins]) -> dict[str, str]:
+    pins = table.optional_table("pins", kind.pin_keys)
     if pins is None:
         return {}
     found: dict[str, str] = {}
@@ -158,29 +161,17 @@ def _read_pins(table: Table) -> dict[str, str]:
     return found
 
 
-def _require_lines(table: Table, device: Via6522, devices: Sequence[Device]) -> None:
-    """Refuse a line of a device that the board does not have."""
-    others = [one.name for one in devices if isinstance(one, Via6522)]
-    pins = table.optional_table("pins", PIN_KEYS) or table
-    for key, text in device.pins.items():
-        for use in pin_uses(key, text):
-            if use.role == "line" and use.name not in others:
-                hint = did_you_mean(use.name, others, otherwise=f"there is {', '.join(others)}")
-                raise pins.error(
-                    key,
-                    found=show_string(text),
-                    wanted=f"no 6522 has that name; {hint}",
-                )
-
-
-def lines_of(device: Via6522) -> tuple[PinUse, ...]:
-    """Return the pins that follow an output of a device."""
-    return tuple(
-        use
-        for key, text in device.pins.items()
-        for use in pin_uses(key, text)
-        if use.role == "line"
-    )
+def _require_lines(table: Table, device: Device, devices: Sequence[Device]) -> None:
+    """Refuse a line of a device that the board does not have, or of a pin that is no output."""
+    for use in lines_of(device):
+        fault = fault_of_line(use, devices)
+        if fault and not isinstance(device, CustomDevice):
+            others = [one.name for one in devices if not isinstance(one, CustomDevice)]
+            if use.name not in others:
+                known = f"there is {', '.join(others)}"
+                fault += f"; {did_you_mean(use.name, others, otherwise=known)}"
+            pins = table.optional_table("pins", device.pin_keys) or table
+            raise pins.error(use.pin, found=show_string(device.pins[use.pin]), wanted=fault)
 
 
 def _read_files(table: Table, line: str, folder: Path) -> dict[str, Any]:

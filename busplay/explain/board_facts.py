@@ -223,7 +223,8 @@ def device_keys(device: Device) -> tuple[str, ...]:
             if path is not None
         )
         crystal = f"crystal {hertz(device.crystal_hz)}"
-        return (f"part {device.part}", crystal, f"line {device.line}", *files)
+        pins = (f"{pin} {use}" for pin, use in device.pins.items())
+        return (f"part {device.part}", crystal, f"line {device.line}", *files, *pins)
     return tuple(f"{key} {value}" for key, value in device.options.items())
 
 

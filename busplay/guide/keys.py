@@ -143,6 +143,12 @@ _NOTES: dict[tuple[str, str], _Note] = {
         "what each of `pa0` to `pb7`, `ca1`, `ca2`, `cb1` and `cb2`, or a whole port `pa` or `pb`, "
         "is connected to",
     ),
+    (ACIA_TABLE, "pins"): _Note(
+        "table of texts",
+        "none",
+        "what each of the inputs `cts`, `dcd` and `dsr`, and the outputs `rts` and `dtr`, is "
+        "connected to; an input that is not named is low, so active",
+    ),
     (ACIA_TABLE, "input"): _Note("text", "none"),
     (ACIA_TABLE, "output"): _Note("text", "none"),
     ("[framing]", "method"): _Note(
@@ -264,7 +270,9 @@ def _default_text(kind: type, key: str) -> str:
         return f"`{str(default).lower()}`"
     if isinstance(default, str):
         return f"`{default}`"
-    return f"0x{default:02X}" if key == "unmapped_read" else f"{default:,g}"
+    if key == "unmapped_read":
+        return f"0x{default:02X}"
+    return f"{default:,}" if isinstance(default, int) else f"{default:,g}"
 
 
 def keys_text() -> str:

@@ -55,6 +55,11 @@ def test_ranges_and_defaults_in_the_reference_of_keys_are_those_of_the_readers()
         assert line in text
 
 
+def test_whole_number_of_a_default_is_written_out() -> None:
+    """The crystal's was 1.8432e+06."""
+    assert "default: 1,843,200" in guide_text("keys")
+
+
 @pytest.mark.parametrize("command", [name for name, _ in commands()])
 def test_every_option_is_in_the_reference_with_its_help(command: str) -> None:
     text = guide_text("options").partition(f"\n## {command}\n")[2].partition("\n## ")[0]

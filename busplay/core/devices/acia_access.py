@@ -2,59 +2,111 @@
 
 Cycles: a byte that is written in cycle w, with the shift register empty, is in that from w + 1 on
 and gone a character later; a second one waits in its register, and the transmit-empty flag is clear
-until it moves on. A byte is received when its stop bits are over.
+until it moves on. A byte is received when its stop bits are over. While CTS is high, or the
+command register has the transmitter off or sends a break, a byte stays in its register.
 
-# Follows: Rockwell R6551 data sheet; for the stuck flag, Western Design Center W65C51N data sheet
+# Follows: Rockwell R6551 data sheet; for the stuck flag and where the parts differ at CTS, DCD and
+#          DSR, Western Design Center W65C51N data sheet
 # Read in: from memory; what the W65C51N's sheet says of its flag in a restatement
-# Departs: bytes are never damaged on the line, and the other end waits while DTR is inactive; the
-#          transmitter starts at once, not at the next sixteenth of a bit; RTS does not hold it
+# Departs: the other end always has the programmed rate and format, so it damages nothing, and waits
+#          while DTR or DCD is high; the transmitter starts at once, not at the next sixteenth of a
+#          bit; a character that CTS cuts short keeps its time on the line
 """
 
 from __future__ import annotations
 
 from busplay.core.devices.acia_state import (
     CHARACTER_CYCLES,
+    CMOS,
     COMMAND,
     COMMAND_REGISTER,
     CONTROL,
+    CTS,
     DATA,
+    DCD,
+    DCD_BIT,
+    DCD_SEEN,
+    DSR,
+    DSR_BIT,
+    DSR_SEEN,
     EMPTY_BIT,
+    ENABLED,
     IRQ,
     IRQ_BIT,
     LINE,
+    MODEM_CHANGED,
     NEVER_HERE,
     OVERRUN,
     OVERRUN_BIT,
     RECEIVED,
     RECEIVED_BIT,
     RECEIVED_FULL,
+    RECEIVER_MASKED,
+    SENDS_BREAK,
     SENT_COUNT,
     SENT_FIRST,
     SHIFT_END,
     SHIFTED,
     STATUS,
-    STUCK,
     TO_SEND,
     TO_SEND_FULL,
+    TRANSMIT_CONTROL,
+    TRANSMIT_INTERRUPT,
+    TRANSMITTER_OFF,
 )
 from busplay.core.devices.via_state import CHANGED, READ, WRITE
 from busplay.jit import shared_kernel
-
-_ENABLED, _RECEIVER_MASKED, _TRANSMIT_CONTROL, _TRANSMIT_INTERRUPT = 0x01, 0x02, 0x0C, 0x04
 
 
 @shared_kernel
 def interrupts_on_empty(state: memoryview[int]) -> int:
     """Return whether an empty transmit register interrupts."""
     command = state[COMMAND]
-    enabled = command & _ENABLED and command & _TRANSMIT_CONTROL == _TRANSMIT_INTERRUPT
+    enabled = command & ENABLED and command & TRANSMIT_CONTROL == TRANSMIT_INTERRUPT
     return 1 if enabled else 0
 
 
 @shared_kernel
 def interrupts_on_received(state: memoryview[int]) -> int:
     """Return whether a received byte interrupts."""
-    return 1 if state[COMMAND] & (_ENABLED | _RECEIVER_MASKED) == _ENABLED else 0
+    return 1 if state[COMMAND] & (ENABLED | RECEIVER_MASKED) == ENABLED else 0
+
+
+@shared_kernel
+def _interrupts_on_modem(state: memoryview[int]) -> int:
+    """Return whether a change of DCD or DSR interrupts; only the CMOS part can mask that alone."""
+    masks = ENABLED | RECEIVER_MASKED if state[CMOS] else ENABLED
+    return 1 if state[COMMAND] & masks == ENABLED else 0
+
+
+@shared_kernel
+def holds_transmitter(state: memoryview[int]) -> int:
+    """Return whether no further byte is sent."""
+    control = state[COMMAND] & TRANSMIT_CONTROL
+    return 1 if state[CTS] or control in (TRANSMITTER_OFF, SENDS_BREAK) else 0
+
+
+@shared_kernel
+def _look_at_modem(state: memoryview[int]) -> None:
+    """Bring the status bits to the levels of DCD and DSR, unless a change waits to be read."""
+    if state[MODEM_CHANGED] or (state[DCD_SEEN] == state[DCD] and state[DSR_SEEN] == state[DSR]):
+        return
+    state[DCD_SEEN] = state[DCD]
+    state[DSR_SEEN] = state[DSR]
+    if _interrupts_on_modem(state):
+        state[MODEM_CHANGED] = 1
+        state[IRQ] = 1
+
+
+@shared_kernel
+def _begin(state: memoryview[int], cycle: int) -> None:
+    """Begin to send the byte that waits, if there is one and nothing holds it."""
+    if state[TO_SEND_FULL] and state[SHIFT_END] == NEVER_HERE and not holds_transmitter(state):
+        state[SHIFTED] = state[TO_SEND]
+        state[TO_SEND_FULL] = 0
+        state[SHIFT_END] = cycle + state[CHARACTER_CYCLES]
+        if interrupts_on_empty(state):
+            state[IRQ] = 1
 
 
 @shared_kernel
@@ -63,22 +115,17 @@ def _finish(state: memoryview[int], cycle: int) -> None:
     while state[SHIFT_END] <= cycle:
         state[SENT_FIRST + state[SENT_COUNT]] = state[SHIFTED]
         state[SENT_COUNT] += 1
-        if state[TO_SEND_FULL]:
-            state[SHIFTED] = state[TO_SEND]
-            state[TO_SEND_FULL] = 0
-            state[SHIFT_END] += state[CHARACTER_CYCLES]
-            if interrupts_on_empty(state):
-                state[IRQ] = 1
-        else:
-            state[SHIFT_END] = NEVER_HERE
+        end = state[SHIFT_END]
+        state[SHIFT_END] = NEVER_HERE
+        _begin(state, end)
 
 
 @shared_kernel
 def _plan(state: memoryview[int], before: int, cycle: int, from_cycle: int) -> int:
     """Work out from when on the interrupt output is active; return whether that has changed."""
-    if state[IRQ] or (state[STUCK] and interrupts_on_empty(state)):
+    if state[IRQ] or (state[CMOS] and interrupts_on_empty(state)):
         state[LINE] = before if before <= cycle else from_cycle
-    elif state[TO_SEND_FULL] and interrupts_on_empty(state):
+    elif state[TO_SEND_FULL] and interrupts_on_empty(state) and not holds_transmitter(state):
         state[LINE] = state[SHIFT_END]
     else:
         state[LINE] = NEVER_HERE
@@ -92,22 +139,29 @@ def _read(state: memoryview[int], offset: int) -> int:
         state[OVERRUN] = 0
         return state[RECEIVED]
     if offset == STATUS:
-        status = EMPTY_BIT if state[STUCK] or not state[TO_SEND_FULL] else 0
+        status = EMPTY_BIT if state[CMOS] or not state[TO_SEND_FULL] else 0
         if state[RECEIVED_FULL]:
             status |= RECEIVED_BIT
         if state[OVERRUN]:
             status |= OVERRUN_BIT
-        if state[IRQ] or (state[STUCK] and interrupts_on_empty(state)):
+        if state[DCD_SEEN]:
+            status |= DCD_BIT
+        if state[DSR_SEEN]:
+            status |= DSR_BIT
+        if state[IRQ] or (state[CMOS] and interrupts_on_empty(state)):
             status |= IRQ_BIT
         state[IRQ] = 0
+        state[MODEM_CHANGED] = 0
+        # A change in the meantime interrupts at once.
+        _look_at_modem(state)
         return status
     return state[COMMAND] if offset == COMMAND_REGISTER else state[CONTROL]
 
 
 @shared_kernel
 def _send(state: memoryview[int], data: int, cycle: int) -> None:
-    if state[SHIFT_END] == NEVER_HERE or state[STUCK]:
-        # A stuck part loads both registers at once: what was being shifted is lost.
+    if state[CMOS] and state[SHIFT_END] != NEVER_HERE and not holds_transmitter(state):
+        # It loads both registers at once: what was being shifted is lost.
         state[SHIFTED] = data
         state[SHIFT_END] = cycle + 1 + state[CHARACTER_CYCLES]
         if interrupts_on_empty(state):
@@ -115,6 +169,7 @@ def _send(state: memoryview[int], data: int, cycle: int) -> None:
     else:
         state[TO_SEND] = data
         state[TO_SEND_FULL] = 1
+        _begin(state, cycle + 1)
 
 
 @shared_kernel
@@ -131,8 +186,9 @@ def _write(state: memoryview[int], offset: int, data: int, cycle: int) -> None:
         state[COMMAND] = data
         if interrupts_on_empty(state) and not had_interrupt and not state[TO_SEND_FULL]:
             state[IRQ] = 1
-        if not data & _ENABLED:
+        if not data & ENABLED:
             state[IRQ] = 0
+        _begin(state, cycle + 1)
     else:
         state[CONTROL] = data
 
@@ -154,15 +210,28 @@ def acia_access(state: memoryview[int], operation: int, offset: int, data: int, 
 
 
 @shared_kernel
-def receive(state: memoryview[int], byte: int, cycle: int) -> None:
-    """Take a byte from the line in a cycle; it is lost if the one before was not read."""
+def receive(state: memoryview[int], byte: int, cycle: int) -> int:
+    """Take a byte from the line in a cycle; return 0 if it is lost, as the last was not read."""
     before = state[LINE]
     _finish(state, cycle)
-    if state[RECEIVED_FULL]:
+    is_lost = state[RECEIVED_FULL]
+    if is_lost:
         state[OVERRUN] = 1
     else:
         state[RECEIVED] = byte
         state[RECEIVED_FULL] = 1
     if interrupts_on_received(state):
         state[IRQ] = 1
+    _plan(state, before, cycle, cycle)
+    return 1 - is_lost
+
+
+@shared_kernel
+def set_modem_input(state: memoryview[int], place: int, level: int, cycle: int) -> None:
+    """Set the level of CTS, DCD or DSR (their places in the state) from a cycle on."""
+    before = state[LINE]
+    _finish(state, cycle)
+    state[place] = level
+    _look_at_modem(state)
+    _begin(state, cycle)
     _plan(state, before, cycle, cycle)

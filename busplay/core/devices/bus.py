@@ -27,6 +27,7 @@ from busplay.core.devices.interface import (
     SendsBytes,
     TakesKeys,
 )
+from busplay.errors import InputError
 
 _Result = TypeVar("_Result")
 # A ring of wires without a stable state stops here.
@@ -131,7 +132,7 @@ class DeviceSlot:
         try:
             return function()
         except Exception as error:  # a class of the user's own can raise anything
-            if isinstance(error, DeviceError):
+            if isinstance(error, DeviceError) or (self.plans and isinstance(error, InputError)):
                 raise
             raise DeviceError(
                 self.name, method, cycle, f"raised {type(error).__name__}: {error}"

@@ -24,8 +24,8 @@ from busplay.core.devices.interface import BusDevice, UntrustedCodeError
 from busplay.core.devices.via_6522 import ViaDevice
 from busplay.core.memory_map import MemoryMap
 from busplay.description.board import Board
-from busplay.description.devices import Acia6551, CustomDevice, Device, Via6522
-from busplay.description.read_devices import ENTRY_POINT_GROUP, IN_FILE, lines_of
+from busplay.description.devices import Acia6551, CustomDevice, Device, Via6522, lines_of
+from busplay.description.read_devices import ENTRY_POINT_GROUP, IN_FILE
 from busplay.errors import InputError, printable
 from busplay.program.image import read_content
 
@@ -106,7 +106,6 @@ def _wires_of(board: Board, switch: BankSwitch | None) -> list[PinWire]:
     return to_banks + [
         PinWire(places[use.name], use.other_pin, place, use.pin)
         for place, one in enumerate(board.devices)
-        if isinstance(one, Via6522)
         for use in lines_of(one)
     ]
 

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import zlib
-from bisect import bisect_right
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
 from busplay.core.devices import via_state as at
 from busplay.core.devices.compiled_access import CompiledAccess
 from busplay.core.devices.interface import NO_EVENT
+from busplay.core.devices.pin_levels import KeySnapshot, PinLevels
 from busplay.core.devices.via_access import (
     next_output,
     port_levels,
@@ -18,12 +18,9 @@ from busplay.core.devices.via_access import (
     set_port_inputs,
     via_access,
 )
-from busplay.description.device_pins import ACTIVE_HIGH, CONTROL_PINS, PinUse, all_pin_uses
+from busplay.description.device_pins import CONTROL_PINS, all_pin_uses
 from busplay.description.devices import Via6522
 
-# How long a key counts as down, and the pulse that says that one was pressed.
-KEY_SECONDS = 1 / 20
-STROBE_SECONDS = 10e-6
 _CONTROLS = {"ca1": at.CA1, "ca2": at.CA2, "cb1": at.CB1, "cb2": at.CB2}
 
 
@@ -33,28 +30,11 @@ class ViaSnapshot:
 
     Attributes:
         numbers: of `via_state`.
-        keys_seen: count of key presses that came in.
-        held: cycle until which each key code counts as down.
-        code: of the last key.
-        strobe_until: end of the pulse of the last key.
+        keys: what pins show of them.
     """
 
     numbers: bytes
-    keys_seen: int
-    held: tuple[tuple[int, int], ...]
-    code: int
-    strobe_until: int
-
-
-@dataclass(slots=True)
-class _Keys:
-    """Keys as the pins see them."""
-
-    log: list[tuple[int, int]] = field(default_factory=list)
-    seen: int = 0
-    held: dict[int, int] = field(default_factory=dict)
-    code: int = 0
-    strobe_until: int = 0
+    keys: KeySnapshot
 
 
 class ViaDevice:
@@ -69,12 +49,11 @@ class ViaDevice:
 
     def __init__(self, described: Via6522, *, clock_hz: int) -> None:
         self.described = described
-        self._clock_hz = clock_hz
         self.numbers = np.zeros(at.STATE_NUMBERS, np.int64)
         self.state: memoryview[int] = self.numbers.data
         self._uses = all_pin_uses(described.pins)
-        self.listens = any(use.role in ("key", "code", "strobe") for use in self._uses)
-        self._keys = _Keys()
+        self._levels = PinLevels(self._uses, clock_hz=clock_hz)
+        self.listens = self._levels.shows_keys
         self._power_on()
 
     def _power_on(self) -> None:
@@ -125,7 +104,7 @@ class ViaDevice:
 
     def next_event_cycle(self) -> int | None:
         """Return the cycle of the next change of an input or of a wired output."""
-        found = self._next_input()
+        found = self._levels.next_change()
         if self.drives_others:
             found = min(found, next_output(self.state))
         return None if found == NO_EVENT else found
@@ -135,8 +114,8 @@ class ViaDevice:
 
     def advance(self, cycle: int) -> None:
         """See `BusDevice`."""
-        while (event := self._next_input()) <= cycle:
-            self._take_keys(event)
+        while (event := self._levels.next_change()) <= cycle:
+            self._levels.advance(event)
             self._set_inputs(event)
         via_access(self.state, at.ADVANCE, 0, 0, cycle)
 
@@ -153,18 +132,14 @@ class ViaDevice:
 
     def snapshot(self) -> ViaSnapshot:
         """See `BusDevice`."""
-        keys = self._keys
-        held = tuple(sorted(keys.held.items()))
-        return ViaSnapshot(self.numbers.tobytes(), keys.seen, held, keys.code, keys.strobe_until)
+        return ViaSnapshot(self.numbers.tobytes(), self._levels.snapshot())
 
     def restore(self, snapshot: object) -> None:
         """See `BusDevice`; the log of key presses is kept."""
         if not isinstance(snapshot, ViaSnapshot):
             raise TypeError(f"snapshot is a {type(snapshot).__name__}, not a ViaSnapshot")
         self.numbers[:] = np.frombuffer(snapshot.numbers, np.int64)
-        keys = self._keys
-        keys.seen, keys.held = snapshot.keys_seen, dict(snapshot.held)
-        keys.code, keys.strobe_until = snapshot.code, snapshot.strobe_until
+        self._levels.restore(snapshot.keys)
 
     def compiled_access(self) -> CompiledAccess | None:
         """See `HasCompiledAccess`."""
@@ -175,9 +150,9 @@ class ViaDevice:
     # Pins.
 
     def leds(self, cycle: int) -> dict[str, bool]:
-        """Return whether each LED is lit, by name: while its pin is driven high."""
+        """Return whether each LED is lit, by name: while its pin is driven to its level."""
         return {
-            use.name: self._drives(use.pin) and bool(self.output_level(use.pin, cycle))
+            use.name: self._drives(use.pin) and self.output_level(use.pin, cycle) == use.number
             for use in self._uses
             if use.role == "led"
         }
@@ -228,62 +203,21 @@ class ViaDevice:
 
     def press(self, code: int, *, cycle: int) -> None:
         """See `TakesKeys`."""
-        if self.listens:
-            self._keys.log.append((cycle, code))
-
-    def _next_input(self) -> int:
-        keys = self._keys
-        if not self.listens:
-            return NO_EVENT
-        ends = [*keys.held.values()]
-        if keys.strobe_until:
-            ends.append(keys.strobe_until)
-        if keys.seen < len(keys.log):
-            ends.append(keys.log[keys.seen][0])
-        return min(ends, default=NO_EVENT)
-
-    def _take_keys(self, cycle: int) -> None:
-        keys = self._keys
-        keys.held = {code: until for code, until in keys.held.items() if until > cycle}
-        if keys.strobe_until <= cycle:
-            keys.strobe_until = 0
-        count = bisect_right(keys.log, cycle, lo=keys.seen, key=lambda one: one[0])
-        for _, code in keys.log[keys.seen : count]:
-            keys.code = code
-            keys.held[code] = cycle + max(1, round(KEY_SECONDS * self._clock_hz))
-            keys.strobe_until = cycle + max(1, round(STROBE_SECONDS * self._clock_hz))
-        keys.seen = count
+        self._levels.press(code, cycle=cycle)
 
     def _set_inputs(self, cycle: int) -> None:
         """Bring the pins to the levels of constants and keys."""
         state = self.state
         levels = [state[at.PINS_A], state[at.PINS_B]]
-        for use in self._uses:
-            level = self._level_of(use)
-            if level is None:
-                continue
-            port, bit = _place_of(use.pin)
+        for pin, level in self._levels.levels():
+            port, bit = _place_of(pin)
             if port is None:
-                set_control_input(state, _CONTROLS[use.pin], level, cycle)
+                set_control_input(state, _CONTROLS[pin], level, cycle)
             else:
                 levels[port] = levels[port] & ~(1 << bit) | level << bit
         for port, wanted in enumerate(levels):
             if wanted != state[at.PINS_A + port]:
                 set_port_inputs(state, port, wanted, cycle)
-
-    def _level_of(self, use: PinUse) -> int | None:
-        keys = self._keys
-        match use.role:
-            case "level":
-                return use.number
-            case "key":
-                is_down = use.number & 0xFF in keys.held
-                return int(is_down == bool(use.number & ACTIVE_HIGH))
-            case "code":
-                return keys.code >> use.number & 1
-            case "strobe":
-                return int(not keys.strobe_until)
-        return None
 
 
 def _place_of(pin: str) -> tuple[int | None, int]:

@@ -106,8 +106,8 @@ def bus_of(made: Sequence[MadeDevice], wires: Sequence[PinWire] = ()) -> DeviceB
     """Put devices in their places."""
     for wire in wires:
         source = made[wire.source][1]
-        assert isinstance(source, ViaDevice)
-        source.drives_others = True
+        if isinstance(source, ViaDevice):
+            source.drives_others = True
     return DeviceBus(
         [
             DeviceSlot(

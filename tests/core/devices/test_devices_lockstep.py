@@ -40,6 +40,16 @@ BOARDS: dict[str, tuple[Callable[[], Sequence[MadeDevice]], Sequence[PinWire]]] 
     "alarm on nmi, via": (lambda: [via(), alarm(irq=False, nmi=True, repeats=True)], ()),
     "acia": (lambda: [acia()], ()),
     "acia, via and alarm": (lambda: [acia(part="w65c51n"), via(), alarm()], ()),
+    "acia wired to via": (
+        lambda: [acia(), via()],
+        (
+            PinWire(1, "pb0", 0, "cts"),
+            PinWire(1, "pb7", 0, "dcd"),
+            PinWire(1, "ca2", 0, "dsr"),
+            PinWire(0, "rts", 1, "ca1"),
+            PinWire(0, "dtr", 1, "pb6"),
+        ),
+    ),
     "wired": (
         lambda: [via(), via(first_address=OTHER_VIA, name="b")],
         (PinWire(0, "pb7", 1, "ca1"), PinWire(0, "pb7", 0, "pb6"), PinWire(1, "ca2", 0, "cb1")),

@@ -116,6 +116,32 @@ def test_pin_follows_an_output_of_another_and_of_its_own(tmp_path: Path) -> None
     assert bus.read(0xA80D, 126) & 0x20 == 0x20
 
 
+def test_serial_port_and_ports_are_wired_both_ways(tmp_path: Path) -> None:
+    path = board_with(
+        tmp_path, ("a", 0xA800, 'irq = true\npins = {ca1 = "serial.rts", pb6 = "serial.dtr"}\n')
+    )
+    with path.open("a") as stream:
+        stream.write(
+            '[[devices]]\nkind = "acia_6551"\nname = "serial"\nfirst_address = 0xA840\n'
+            'pins = {cts = "a.pb0", dcd = "low", dsr = "key space"}\n'
+        )
+    bus = devices_of_board(load_board(path))
+    assert bus is not None
+    # The port is an input after power-on: CTS is high, and what is written waits.
+    bus.write(0xA80E, 0x82, 10)
+    bus.write(0xA842, 0x0B, 11)
+    assert bus.line_from == 12
+    assert bus.read(0xA800, 13) & 0x40 == 0
+    bus.write(0xA840, 0x41, 20)
+    assert bus.read(0xA841, 21) == 0x40
+    bus.write(0xA802, 0x01, 30)
+    assert bus.read(0xA841, 31) == 0x50
+    bus.press(32, cycle=40)
+    bus.advance(40)
+    assert bus.read(0xA841, 41) == 0x90
+    assert bus.read(0xA841, 42) == 0x10
+
+
 @pytest.mark.parametrize("levels", [(0, 1, 0), (1, 0, 1)])
 def test_ring_of_pins_settles_or_gives_up(tmp_path: Path, levels: tuple[int, ...]) -> None:
     board = load_board(
