@@ -6,6 +6,8 @@ To change it, its bytes are exchanged: 8 KiB take a fraction of a microsecond.
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 from busplay.batch import Int64Column, UInt8Column
 from busplay.core.devices.via_state import READ, WRITE
 from busplay.jit import kernel, shared_kernel
@@ -51,6 +53,31 @@ ASKS_THE_HOST = 0x200
 OVERLAY_PAGE, BELOW_PAGE = 0, 1
 
 
+class PagedMemory(NamedTuple):
+    """The memory of a board with banks.
+
+    Attributes:
+        banks, bits: numbers of each, see above.
+        log: changes of pages, see above.
+        stored: the pages of all banks.
+        memory: uint8[65536] of the core, or more: the first bytes again.
+        actions: uint8[65536]; what the core does at a write.
+        action_rows: uint8[rows * 65536]; see above.
+        variants: uint8[65536]; of each page, how many groups of rows come before its own.
+        unmapped_read: what is read where there is no page.
+    """
+
+    banks: Int64Column
+    bits: Int64Column
+    log: Int64Column
+    stored: UInt8Column
+    memory: UInt8Column
+    actions: UInt8Column
+    action_rows: UInt8Column
+    variants: UInt8Column
+    unmapped_read: int
+
+
 @shared_kernel
 def copy_bytes(source: UInt8Column, target: UInt8Column) -> None:
     """Copy all of one array to another of the same length."""
@@ -61,19 +88,14 @@ def copy_bytes(source: UInt8Column, target: UInt8Column) -> None:
 @shared_kernel
 def show_page(
     bank: int,
-    banks: Int64Column,
-    stored: UInt8Column,
-    memory: UInt8Column,
-    actions: UInt8Column,
-    action_rows: UInt8Column,
-    variants: UInt8Column,
-    unmapped_read: int,
+    paged: PagedMemory,
 ) -> int:
     """Bring the page that a bank's bits choose into memory, and what writes do there.
 
     Returns:
         1 if another page is shown now.
     """
+    banks, stored, memory = paged.banks, paged.stored, paged.memory
     here = bank * BANK_NUMBERS
     first, span, last = banks[here + FIRST], banks[here + BYTES], banks[here + PAGES] - 1
     page, shown = banks[here + PAGE], banks[here + SHOWN]
@@ -90,7 +112,7 @@ def show_page(
             copy_bytes(stored[begin : begin + span], memory[first : first + span])
         else:
             for offset in range(span):
-                memory[first + offset] = unmapped_read
+                memory[first + offset] = paged.unmapped_read
         # The first bytes again, behind the last; see the compiled core's block.
         for address in range(first, len(memory) - 0x10000):
             memory[0x10000 + address] = memory[address]
@@ -104,11 +126,11 @@ def show_page(
     elif banks[here + PROTECTED] != 0:
         row = IGNORED
     if banks[here + IS_OVERLAY] == 0:
-        row += ACTION_ROWS * variants[page]
+        row += ACTION_ROWS * paged.variants[page]
     begin = row * 0x10000 + first
     if row != banks[here + ROW]:
         banks[here + ROW] = row
-        copy_bytes(action_rows[begin : begin + span], actions[first : first + span])
+        copy_bytes(paged.action_rows[begin : begin + span], paged.actions[first : first + span])
     return changed
 
 
@@ -137,15 +159,7 @@ def latch_access(
     offset: int,
     data: int,
     cycle: int,
-    banks: Int64Column,
-    bits: Int64Column,
-    log: Int64Column,
-    stored: UInt8Column,
-    memory: UInt8Column,
-    actions: UInt8Column,
-    action_rows: UInt8Column,
-    variants: UInt8Column,
-    unmapped_read: int,
+    paged: PagedMemory,
 ) -> int:
     """Access a latch: a read sees the memory there; a write chooses pages from the next cycle on.
 
@@ -153,7 +167,8 @@ def latch_access(
         The byte read, or 0; or `ASKS_THE_HOST` if the log has no room.
     """
     if operation == READ:
-        return int(memory[latch[ADDRESS]])
+        return int(paged.memory[latch[ADDRESS]])
+    banks, bits, log = paged.banks, paged.bits, paged.log
     count = len(banks) // BANK_NUMBERS
     if 3 * (log[COUNT] + count + 1) >= len(log):
         return ASKS_THE_HOST
@@ -163,9 +178,7 @@ def latch_access(
     for bank in range(count):
         if banks[bank * BANK_NUMBERS + IS_OVERLAY] != 0:
             continue
-        if choose_page(bank, banks, bits) and show_page(
-            bank, banks, stored, memory, actions, action_rows, variants, unmapped_read
-        ):
+        if choose_page(bank, banks, bits) and show_page(bank, paged):
             log[COUNT] += 1
             row = 3 * log[COUNT]
             log[row] = cycle + 1
@@ -175,49 +188,12 @@ def latch_access(
 
 
 @kernel
-def write_latch(
-    latch: Int64Column,
-    data: int,
-    cycle: int,
-    banks: Int64Column,
-    bits: Int64Column,
-    log: Int64Column,
-    stored: UInt8Column,
-    memory: UInt8Column,
-    actions: UInt8Column,
-    action_rows: UInt8Column,
-    variants: UInt8Column,
-    unmapped_read: int,
-) -> int:
+def write_latch(latch: Int64Column, data: int, cycle: int, paged: PagedMemory) -> int:
     """Write to a latch as `latch_access` does, for Python code."""
-    return latch_access(
-        latch,
-        WRITE,
-        0,
-        data,
-        cycle,
-        banks,
-        bits,
-        log,
-        stored,
-        memory,
-        actions,
-        action_rows,
-        variants,
-        unmapped_read,
-    )
+    return latch_access(latch, WRITE, 0, data, cycle, paged)
 
 
 @kernel
-def show(
-    bank: int,
-    banks: Int64Column,
-    stored: UInt8Column,
-    memory: UInt8Column,
-    actions: UInt8Column,
-    action_rows: UInt8Column,
-    variants: UInt8Column,
-    unmapped_read: int,
-) -> int:
+def show(bank: int, paged: PagedMemory) -> int:
     """Do `show_page` for Python code."""
-    return show_page(bank, banks, stored, memory, actions, action_rows, variants, unmapped_read)
+    return show_page(bank, paged)

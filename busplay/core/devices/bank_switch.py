@@ -230,17 +230,7 @@ class BankSwitch:
         self._begin_pages()
 
     def _show(self, index: int) -> int:
-        changed: int = at.show(
-            index,
-            self._numbers,
-            self.stored,
-            self._memory,
-            self._actions,
-            self._action_rows,
-            self._variants,
-            self._map.unmapped_read,
-        )
-        return changed
+        return at.show(index, self.paged)
 
     def _show_overlays(self) -> None:
         for index, bank in enumerate(self.described):
@@ -398,21 +388,10 @@ class BankSwitch:
 
     # For its latches.
 
-    def access_arguments(
-        self,
-    ) -> tuple[
-        Int64Column,
-        Int64Column,
-        Int64Column,
-        UInt8Column,
-        UInt8Column,
-        UInt8Column,
-        UInt8Column,
-        UInt8Column,
-        int,
-    ]:
-        """Return what `latch_access` takes beside the access itself."""
-        return (
+    @property
+    def paged(self) -> at.PagedMemory:
+        """What `latch_access` works on; its arrays stay the same once a core has it."""
+        return at.PagedMemory(
             self._numbers,
             self.bits,
             self.log,
@@ -427,7 +406,7 @@ class BankSwitch:
     def write_to_latch(self, latch: Int64Column, data: int, cycle: int) -> None:
         """Do a store to a latch."""
         self._drain()
-        at.write_latch(latch, data, cycle, *self.access_arguments())
+        at.write_latch(latch, data, cycle, self.paged)
 
     def memory_at(self, address: int) -> int:
         """Return the byte of memory at an address."""
@@ -503,7 +482,7 @@ class Latch(_Part):
             self._numbers,
             line_place=at.LINE,
             takes_writes=True,
-            others=self._switch.access_arguments(),
+            others=self._switch.paged,
         )
 
 

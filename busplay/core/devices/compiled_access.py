@@ -50,11 +50,12 @@ class CompiledAccess:
             access: a function by `shared_kernel` with the arguments above.
             numbers: the device's state; it stays this array.
             line_place: where the line's number is in it.
-            others: arrays and whole numbers that the function takes besides; they stay the same.
+            others: a named tuple that the function takes besides, of arrays and whole numbers;
+                they stay the same.
         """
         if not isinstance(access, SharedKernel):
             raise TypeError(f"{access!r} is no shared kernel")
-        address, code = access.machine_code(numbers, 0, 0, 0, 0, *others)
+        address, code = access.machine_code(numbers, 0, 0, 0, 0, *([others] if others else []))
         slots = np.zeros(OPERANDS + len(others), np.int64)
         slots[0] = id(numbers)
         slots[OPERANDS:] = [one if isinstance(one, int) else id(one) for one in others]
