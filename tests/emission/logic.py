@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import subprocess
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -21,6 +22,7 @@ from tests.emission.firmware import received_here
 HARNESS = Path(__file__).with_name("harness.v")
 SENDER_HARNESS = Path(__file__).with_name("sender_harness.v")
 ICARUS = ("iverilog", "-g2005", "-Wall")
+VERILATED = ("verilator", "--binary", "-Wno-fatal", "-O3", "-CFLAGS", "-O1")
 
 
 def emit_verilog(described: Link | Board | str, folder: Path) -> Path:
@@ -72,46 +74,103 @@ def _registers(model: LinkModel) -> dict[int, str]:
     return found
 
 
-def assert_logic_agrees(folder: Path, model: LinkModel, symbols: SymbolColumn, *, step: int) -> int:
-    """Compare logic and receiver after each clock of some symbols; return the frames delivered."""
-    bits = model.symbol_bits
+@dataclass(frozen=True, slots=True)
+class Drive:
+    """Symbols for the receiver of an emitted link.
+
+    Attributes:
+        folder: of the emitted files.
+        model: the link.
+        symbols: what is on the wires.
+        step: symbols that the logic takes in a clock.
+        every: clocks from one look at all registers to the next.
+    """
+
+    folder: Path
+    model: LinkModel
+    symbols: SymbolColumn
+    step: int
+    every: int = 1
+
+    @property
+    def name(self) -> str:
+        """Name of the harness."""
+        return f"{self.model.ident}_harness_{self.step}"
+
+
+def assert_logic_agrees(drive: Drive) -> int:
+    """Simulate by Icarus and compare with the receiver; return the frames delivered."""
+    source = _write_harness(drive, drive.folder)
+    simulate([*design(drive.folder), source], drive.folder)
+    return _compare(drive, drive.folder)
+
+
+def assert_all_agree(drives: Sequence[Drive], folder: Path) -> int:
+    """Simulate several receivers by one program that Verilator makes, and compare each.
+
+    Args:
+        drives: of links with different names.
+        folder: where the program is made.
+
+    Returns:
+        The frames delivered.
+    """
+    sources = [_write_harness(drive, folder) for drive in drives]
+    every = sorted({source for drive in drives for source in design(drive.folder)})
+    top = folder / "harnesses.v"
+    instances = "".join(f"    {drive.name} {drive.name}();\n" for drive in drives)
+    top.write_text(f"module harnesses;\n{instances}endmodule\n", encoding="utf-8")
+    words = [*VERILATED, "--top-module", "harnesses", "-o", "simulation", top, *sources, *every]
+    done = subprocess.run(list(map(str, words)), capture_output=True, text=True, cwd=folder)
+    assert done.returncode == 0, done.stderr[:900]
+    quiet([folder / "obj_dir/simulation"], folder)
+    return sum(_compare(drive, folder) for drive in drives)
+
+
+def _write_harness(drive: Drive, folder: Path) -> Path:
+    """Write the harness of a drive, and its symbols; return the source."""
+    model, step, bits = drive.model, drive.step, drive.model.symbol_bits
     registers = _registers(model)
     text = HARNESS.read_text(encoding="utf-8")
     for old, new in {
         "SYMBOL_BITS": str(bits),
         "FRAME_BITS": str(model.layout.frame_bits),
         "COUNTERS": ", ".join(f".{name}()" for name in COUNTERS),
-        "FORMAT": " ".join(["%h"] * len(registers)),
+        "FORMAT": " ".join(["%0d"] * len(registers)),
         "REGISTERS": ", ".join(registers.values()),
-        "SYMBOLS": str(step),
+        "EVERY": str(drive.every),
+        "STEP": str(step),
         "LINK": model.ident,
-        ".2(2)": ".SYMBOLS(2)",
-        ".1(1)": ".SYMBOLS(1)",
     }.items():
         text = text.replace(old, new)
-    source = folder / "harness.v"
+    source = folder / f"{drive.name}.v"
     source.write_text(text, encoding="utf-8")
-    rows = []
-    for first in range(0, len(symbols), step):
-        part = symbols[first : first + step].tolist()
-        missing = step - len(part)
-        joined = 0
-        for symbol in part:
-            joined = joined << bits | symbol
-        take = (1 << step) - (1 << missing)
-        rows.append(f"{take:x} {joined << missing * bits:x}\n")
-    (folder / "symbols.txt").write_text("".join(rows))
-    simulate([*design(folder), source], folder)
-    expected, frames = received_here(model, symbols, step=step)
-    lines = (folder / "states.txt").read_text().splitlines()
-    found = np.array([[int(one, 16) for one in line.split()] for line in lines], np.uint64)
-    wanted = expected[:, list(registers)].astype(np.uint64)
+    missing = -len(drive.symbols) % step
+    symbols = np.pad(drive.symbols, (0, missing)).astype(np.uint64)
+    joined = ((1 << step) - 1 << bits * step) * np.ones(len(symbols) // step, np.uint64)
+    if missing:
+        joined[-1] -= np.uint64((1 << missing) - 1 << bits * step)
+    for index in range(step):
+        joined += symbols[index::step] << np.uint64(bits * (step - 1 - index))
+    rows = "\n".join(map("{:x}".format, joined.tolist()))
+    (folder / f"{model.ident}_symbols_{step}.txt").write_text(rows + "\n")
+    return source
+
+
+def _compare(drive: Drive, folder: Path) -> int:
+    """Compare what a harness wrote with the receiver; return the frames delivered."""
+    model, step = drive.model, drive.step
+    registers = _registers(model)
+    clocks = -(-len(drive.symbols) // step)
+    expected, frames = received_here(model, drive.symbols, step=step * drive.every)
+    wanted = expected[: clocks // drive.every, list(registers)].astype(np.uint64)
+    found = np.fromfile(folder / f"{model.ident}_states_{step}.txt", np.uint64, sep=" ")
+    found = found.reshape(-1, len(registers))
     assert found.shape == wanted.shape
     differs = np.flatnonzero((found != wanted).any(axis=1))
     assert not len(differs), (differs[0], found[differs[0]], wanted[differs[0]], registers)
-    lines = (folder / "frames.txt").read_text().splitlines()
-    words = [tuple(int(one, 16) for one in line.split()) for line in lines]
-    assert words == frames
+    words = np.fromfile(folder / f"{model.ident}_frames_{step}.txt", np.uint64, sep=" ")
+    assert list(map(tuple, words.reshape(-1, 2).tolist())) == frames
     return len(frames)
 
 

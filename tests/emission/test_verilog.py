@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tempfile
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -19,6 +20,8 @@ from busplay.link.layout import FrameLayout
 from tests.boards import board_with
 from tests.emission.firmware import correcting, missing, model_of, over_the_wire
 from tests.emission.logic import (
+    Drive,
+    assert_all_agree,
     assert_logic_agrees,
     design,
     emit_verilog,
@@ -34,8 +37,13 @@ SHIPPED = ("guarded", "corrected", "lean", "marked", "serial", "strobed")
 TOOLS = ("iverilog", "verilator", "yosys")
 needs_icarus = pytest.mark.skipif(bool(missing("iverilog")), reason=missing("iverilog"))
 needs_tools = pytest.mark.skipif(bool(missing(*TOOLS)), reason=missing(*TOOLS))
-# Simulated, so fewer than of the firmware.
-SLOTS_A_KIND = 500
+needs_verilator = pytest.mark.skipif(
+    bool(missing("verilator", "g++", "make")), reason=missing("verilator", "g++", "make")
+)
+# Icarus simulates about 10,000 clocks a second, what Verilator compiles a hundred times as many.
+ICARUS_SLOTS_A_KIND = 120
+VERILATED_SLOTS_A_KIND = 10_000
+DRAWN_SLOTS_A_KIND = 2_500
 SENDER_CLOCKS = 4_000
 
 
@@ -105,13 +113,61 @@ def test_receiver_agrees_clock_by_clock_with_faults_of_every_kind(
 ) -> None:
     model = model_of(described(name))
     folder = emit_verilog(described(name), tmp_path)
-    slots = SLOTS_A_KIND // 4 if name == "serial" else SLOTS_A_KIND
+    slots = ICARUS_SLOTS_A_KIND
     steps = (1, 2) if model.link.edges == "both" else (1,)
     plans = every_fault(model.layout.lanes)
     parts = [over_the_wire(model, plan, slots=slots, seed=seed) for seed, plan in enumerate(plans)]
     symbols = np.concatenate(parts)
     for step in steps:
-        assert assert_logic_agrees(folder, model, symbols, step=step) > slots
+        assert assert_logic_agrees(Drive(folder, model, symbols, step)) > slots
+
+
+def named(described: Link | Board, name: str) -> Link | Board:
+    """Return the same with another name of its link, and so of its modules."""
+    if isinstance(described, Board):
+        return replace(described, link=replace(described.link, name=name))
+    return replace(described, name=name)
+
+
+def drives_of(described: Link | Board, folder: Path, *, slots: int) -> list[Drive]:
+    """Return drives with faults of every kind, for each count of symbols in a clock.
+
+    All registers are compared about once in two frames, at changing positions within one.
+    """
+    model = model_of(described)
+    emitted = emit_verilog(described, folder / model.ident)
+    plans = every_fault(model.layout.lanes)
+    parts = [over_the_wire(model, plan, slots=slots, seed=seed) for seed, plan in enumerate(plans)]
+    symbols = np.concatenate(parts)
+    steps = (1, 2) if model.link.edges == "both" else (1,)
+    every = 2 * model.layout.frame_symbols + 1
+    return [Drive(emitted, model, symbols, step, max(1, every // step)) for step in steps]
+
+
+@pytest.mark.thorough
+@needs_verilator
+@pytest.mark.source("Verilator", part="as a simulator", kind="library")
+def test_receivers_agree_over_many_frames_with_faults_of_every_kind(tmp_path: Path) -> None:
+    drives = []
+    for name in SHIPPED:
+        drives += drives_of(named(described(name), name), tmp_path, slots=VERILATED_SLOTS_A_KIND)
+    assert sum(len(one.symbols) // one.model.layout.slot_symbols for one in drives) > 800_000
+    assert assert_all_agree(drives, tmp_path) > 350_000
+
+
+@pytest.mark.thorough
+@needs_verilator
+@settings(max_examples=2)
+@given(drawn=st.lists(links(), min_size=4, max_size=4))
+def test_receivers_of_any_links_agree_over_many_frames(drawn: list[Link]) -> None:
+    with tempfile.TemporaryDirectory() as name:
+        drives = []
+        for number, link in enumerate(drawn):
+            of = named(link, f"drawn{number}")
+            if no_verilog_reason(model_of(of)) is None:
+                drives += drives_of(of, Path(name), slots=DRAWN_SLOTS_A_KIND)
+        if drives:
+            assert_all_agree(drives, Path(name))
 
 
 @pytest.mark.thorough
@@ -139,7 +195,7 @@ def test_logic_of_any_link_agrees(link: Link, corrects: bool, seed: int) -> None
         noise = np.random.default_rng(seed).integers(0, 1 << model.symbol_bits, 1_000)
         symbols = np.concatenate([symbols, noise.astype(symbols.dtype), symbols])
         step = 2 if model.link.edges == "both" else 1
-        assert_logic_agrees(folder, model, symbols, step=step)
+        assert_logic_agrees(Drive(folder, model, symbols, step))
         assert_sender_keeps_to_slots(folder, of, seed)
 
 
