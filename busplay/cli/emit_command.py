@@ -15,6 +15,7 @@ from busplay.errors import printable
 if TYPE_CHECKING:
     from busplay.emission.emit import EmitReport
     from busplay.emission.proof.firmware import TargetFigures
+    from busplay.emission.proof.synthesis import LogicFigures
 
 
 class PartNames(Parsed[tuple[str, ...]]):
@@ -74,7 +75,8 @@ def command(
     --prove gives the C to gcc, Clang and cppcheck, runs its self-test under the sanitizers, and
     compiles it for a Cortex-M0+ and an AVR, whose sizes and cycles the data sheet then states. It
     runs the test bench in Icarus Verilog, gives the Verilog to Verilator, and proves encoder,
-    check and syndrome equal to the link for all inputs, from a netlist that Yosys makes.
+    check and syndrome equal to the link for all inputs, from a netlist that Yosys makes. Yosys
+    and nextpnr also make cells of an iCE40; the data sheet states their count, and the clock.
     Exit status is 1 if any of it fails.
     """
     from busplay.cli.progress import shares_bar
@@ -119,6 +121,8 @@ def _print(report: EmitReport, *, full: bool) -> None:
                 click.echo(text)
     for target in report.firmware:
         click.echo(f"  {target.target}: {target.code_bytes:,} bytes, {_cycles_text(target)}")
+    for module in report.logic:
+        click.echo(f"  {module.module}: {_cells_text(module)}")
     for missing in report.left_out:
         click.echo(warning(f"  left out  {missing.part}: {printable(missing.reason)}"))
     if full:
@@ -133,3 +137,12 @@ def _cycles_text(target: TargetFigures) -> str:
     if target.packed_frame_cycles is None:
         return "cycles are not known"
     return f"at most {target.packed_frame_cycles:,} cycles a frame at once, in sync"
+
+
+def _cells_text(module: LogicFigures) -> str:
+    from busplay.wording import counted, hertz
+
+    cells = f"{counted(module.lookup_tables, 'LUT')}, {counted(module.flip_flops, 'flip-flop')}"
+    if module.clock_hz is None:
+        return f"{cells}, clock not known"
+    return f"{cells}, clock at most {hertz(module.clock_hz)}"

@@ -16,6 +16,7 @@ from busplay.emission.model import LinkModel, link_model
 from busplay.emission.names import find_lines
 from busplay.emission.proof.firmware import TargetFigures, prove_firmware
 from busplay.emission.proof.logic import prove_logic
+from busplay.emission.proof.synthesis import LogicFigures, synthesize
 from busplay.emission.proof.tools import Proof
 from busplay.emission.rendering import RenderedFile, is_as_emitted
 from busplay.emission.units import no_stores_reason
@@ -68,6 +69,7 @@ class EmitReport:
         left_out: what cannot be made.
         proofs: what compilers and checkers say; nothing where none was asked for.
         firmware: sizes and cycles of the firmware by target; nothing likewise.
+        logic: cells and clock of the logic by module; nothing likewise.
     """
 
     link: str
@@ -78,6 +80,7 @@ class EmitReport:
     left_out: tuple[LeftOut, ...]
     proofs: tuple[Proof, ...]
     firmware: tuple[TargetFigures, ...]
+    logic: tuple[LogicFigures, ...]
 
     @property
     def is_proved(self) -> bool:
@@ -135,7 +138,8 @@ def emit(
         only: names of `PARTS`; all by default.
         overwrite: replace files that were changed, too.
         prove: compile, check and run the firmware, and prove the logic, with the tools that are
-            installed; the data sheet then has the firmware's sizes and cycles.
+            installed; the data sheet then has the firmware's sizes and cycles, and the logic's
+            cells and clock.
         progress: called with the count of steps that are done, and of all steps.
 
     Raises:
@@ -155,7 +159,7 @@ def emit(
     has_vectors = prove or any(PARTS[name].has_vectors for name in names)
     emission = Emission(model, vectors(model) if has_vectors else ())
     proofs: tuple[Proof, ...] = ()
-    steps = len(names) + (2 if prove else 0)
+    steps = len(names) + (3 if prove else 0)
     report = progress or (lambda done, steps: None)
     left_out: list[LeftOut] = []
     if prove and not PROVED.intersection(names):
@@ -165,8 +169,13 @@ def emit(
         emission = replace(emission, firmware=firmware)
         report(1, steps)
     if prove and {"verilog", "datasheet"}.intersection(names) and no_verilog_reason(model) is None:
-        proofs += prove_logic(model, (*verilog_files(emission), *vector_files(emission)))
+        sources = tuple(verilog_files(emission))
+        proofs += prove_logic(model, (*sources, *vector_files(emission)))
         report(2, steps)
+        more, logic = synthesize(model, sources)
+        proofs += more
+        emission = replace(emission, logic=logic)
+        report(3, steps)
     rendered: list[RenderedFile] = []
     for index, name in enumerate(names, steps - len(names)):
         part = PARTS[name]
@@ -190,6 +199,7 @@ def emit(
         left_out=tuple(left_out),
         proofs=proofs,
         firmware=emission.firmware,
+        logic=emission.logic,
     )
 
 

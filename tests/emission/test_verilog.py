@@ -69,19 +69,6 @@ def test_test_bench_passes_and_tools_warn_of_nothing(name: str, tmp_path: Path) 
 
 
 @pytest.mark.thorough
-@needs_tools
-@pytest.mark.parametrize("top", ["receiver", "sender"])
-def test_yosys_makes_cells_of_it(top: str, tmp_path: Path) -> None:
-    folder = emit_verilog("strobed", tmp_path)
-    sources = " ".join(str(one.relative_to(folder)) for one in design(folder))
-    stat = "tee -o cells.txt stat"
-    script = f"read_verilog {sources}; synth_ice40 -top strobed_{top}; {stat}; check -assert"
-    # Quiet, it prints warnings alone.
-    assert quiet(["yosys", "-q", "-p", script], folder) == ""
-    assert "SB_LUT4" in (folder / "cells.txt").read_text()
-
-
-@pytest.mark.thorough
 @needs_icarus
 @pytest.mark.parametrize(
     ("file", "old", "new"),

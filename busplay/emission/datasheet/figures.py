@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from fractions import Fraction
 from math import inf
 
 from busplay.analysis.plan import PlanReport
@@ -14,6 +15,7 @@ from busplay.analysis.soundness.text import verdict_text
 from busplay.emission.datasheet.blocks import Block, Grid, Paragraph, Section
 from busplay.emission.model import LinkModel
 from busplay.emission.proof.firmware import TargetFigures
+from busplay.emission.proof.synthesis import LogicFigures
 from busplay.wording import hertz
 
 SHOWN_WEIGHTS = 8
@@ -124,3 +126,41 @@ def firmware_section(model: LinkModel, found: Sequence[TargetFigures]) -> Sectio
     )
     grid = Grid(head, tuple(rows), frozenset(range(1, len(head))))
     return Section(title, (grid, Paragraph(note)))
+
+
+def logic_section(model: LinkModel, found: Sequence[LogicFigures]) -> Section:
+    """Return cells and clock of the emitted logic, by module."""
+    title = "Logic"
+    if not found:
+        text = (
+            "The emitted Verilog was not synthesized for this sheet; busplay emit with --prove does"
+            " so, and states its cells and the clock that it reaches here."
+        )
+        return Section(title, (Paragraph(text),))
+    rows = []
+    for one in found:
+        clock = link_clock = "not known"
+        if one.clock_hz is not None:
+            clock = f"{one.clock_hz / 1e6:.1f} MHz"
+            cycles = Fraction(one.symbols_a_clock, model.link.edges_per_cycle)
+            link_clock = f"{float(one.clock_hz * cycles) / 1e6:.1f} MHz"
+        cells = (one.lookup_tables, one.flip_flops, one.carry_cells, one.memory_blocks)
+        rows.append((one.module, *(f"{count:,}" for count in cells), clock, link_clock))
+    head = (
+        "module",
+        "LUTs of 4 inputs",
+        "flip-flops",
+        "carry cells",
+        "memories of 4,096 bits",
+        "its clock, at most",
+        "link clock, at most",
+    )
+    note = (
+        f"For an {found[0].device}, by {found[0].tools}, placed with seed 1. Cells are those of the"
+        " module with its FIFO of default depth. The clock is that of the slowest path between"
+        " flip-flops, as routed; another placement, and what else the chip holds, change it. Setup"
+        " and hold at the pins are not in it: keep to the timing requirements of this sheet."
+    )
+    return Section(
+        title, (Grid(head, tuple(rows), frozenset(range(1, len(head)))), Paragraph(note))
+    )

@@ -15,7 +15,12 @@ from busplay.emission.datasheet.blocks import (
     SheetFigure,
     pair_grid,
 )
-from busplay.emission.datasheet.figures import budget_section, firmware_section, soundness_section
+from busplay.emission.datasheet.figures import (
+    budget_section,
+    firmware_section,
+    logic_section,
+    soundness_section,
+)
 from busplay.emission.datasheet.frame import example_sections, frame_sections
 from busplay.emission.datasheet.wires import pins_section, times_section
 from busplay.emission.emission import Emission
@@ -27,6 +32,7 @@ from busplay.emission.units import (
     register_addresses,
     unit_models,
 )
+from busplay.emission.verilog_files import no_verilog_reason
 from busplay.explain.link import link_rows
 from busplay.explain.link_facts import link_facts
 from busplay.wording import counted
@@ -72,6 +78,8 @@ def _sections(emission: Emission) -> Iterator[Section]:
     if no_stores_reason(model) is None:
         yield from _units(model)
     yield firmware_section(model, emission.firmware)
+    if no_verilog_reason(model) is None:
+        yield logic_section(model, emission.logic)
 
 
 def _purpose(model: LinkModel) -> Section:
