@@ -9,7 +9,7 @@ from typing import Literal
 
 import numpy as np
 
-from busplay.batch import FrameBatch, UInt64Column
+from busplay.batch import FrameBatch, PageChanges, UInt64Column
 from busplay.conversion.carried_header import require_edges_per_second
 from busplay.conversion.from_trace import CarriedCount
 from busplay.conversion.kinds import read_head
@@ -134,9 +134,11 @@ def rewrite_trace(source: Path, target: Path, *, header: TraceHeader | None) -> 
             for cycle, state, _ in reader.core_states():
                 writer.keep_state(cycle, state)
             stop = 0
+            pages: PageChanges | None = reader.shown_pages.all()
             for frames in reader.chunks():
                 stop = int(frames.edge[-1]) + 1
-                writer.write(frames, stop_edge=stop)
+                writer.write(frames, stop_edge=stop, pages=pages)
+                pages = None
             stop = max(stop, reader.stop_edge)
             writer.write(
                 FrameBatch.empty(),

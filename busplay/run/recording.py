@@ -9,7 +9,7 @@ from shutil import disk_usage
 
 import numpy as np
 
-from busplay.batch import FrameBatch
+from busplay.batch import FrameBatch, PageChanges
 from busplay.description.board import Board
 from busplay.errors import OutputError
 from busplay.losses.losses import Cause
@@ -87,19 +87,20 @@ class Recorder:
         """Whether a trace is written."""
         return bool(self._traces)
 
-    def write(self, frames: FrameBatch, *, cycles: int) -> None:
+    def write(self, frames: FrameBatch, *, cycles: int, pages: PageChanges | None = None) -> None:
         """Add what was sent, and what was delivered, up to cycle `cycles`.
 
         Args:
             frames: frames sent; none from a replay, which only records arrivals.
             cycles: processor cycles so far.
+            pages: changes of pages of banked memory, see `StorePages.take`.
 
         Raises:
             OutputError: the disk is full, or the file cannot be written; it can be read up to
                 there.
         """
         for trace in self._traces:
-            trace.write(frames, cycles=cycles)
+            trace.write(frames, cycles=cycles, pages=pages)
 
     def press(self, cycle: int, code: int) -> None:
         """Add a key press."""
@@ -175,7 +176,7 @@ class _Trace:
         """Whether nothing has been recorded."""
         return not self.writer.frames
 
-    def write(self, frames: FrameBatch, *, cycles: int) -> None:
+    def write(self, frames: FrameBatch, *, cycles: int, pages: PageChanges | None = None) -> None:
         raise NotImplementedError
 
     def close(self, *, cycles: int, keeps_old: bool) -> None:
@@ -187,13 +188,14 @@ class _SentTrace(_Trace):
 
     keeps_states = True
 
-    def write(self, frames: FrameBatch, *, cycles: int) -> None:
+    def write(self, frames: FrameBatch, *, cycles: int, pages: PageChanges | None = None) -> None:
         self.writer.write(
             frames,
             stop_edge=self._pipeline.encoder.settled_edge,
             stores=self._pipeline.encoder.counters.stores_offered,
             cycles=cycles,
             lost_edges=self._pipeline.lost_edges,
+            pages=pages,
         )
 
     def close(self, *, cycles: int, keeps_old: bool) -> None:
@@ -223,12 +225,12 @@ class KeptTrace(_SentTrace):
         super().__init__(pipeline, writer)
         self.failure: OutputError | None = None
 
-    def write(self, frames: FrameBatch, *, cycles: int) -> None:
+    def write(self, frames: FrameBatch, *, cycles: int, pages: PageChanges | None = None) -> None:
         """Add frames; the run goes on without it, so nothing is raised."""
         if self.failure is not None:
             return
         try:
-            super().write(frames, cycles=cycles)
+            super().write(frames, cycles=cycles, pages=pages)
         except OutputError as error:
             self.failure = error
 
@@ -292,7 +294,7 @@ class _ReceivedTrace(_Trace):
     def is_empty(self) -> bool:
         return not (self.writer.frames or len(self._waiting) or self._taken)
 
-    def write(self, frames: FrameBatch, *, cycles: int) -> None:
+    def write(self, frames: FrameBatch, *, cycles: int, pages: PageChanges | None = None) -> None:
         grid = self._grid_edges
         self._stop_edge = max(self._stop_edge, self._pipeline.delivered_edge // grid * grid)
         placed = self._placed()
@@ -302,6 +304,7 @@ class _ReceivedTrace(_Trace):
             FrameBatch(placed.edge[:count], placed.word[:count]),
             stop_edge=self._stop_edge,
             cycles=cycles,
+            pages=pages,
         )
 
     def _placed(self) -> FrameBatch:

@@ -102,6 +102,7 @@ class Replay:
             self.pipeline = Pipeline(board, faults=self._faults)
             self._power_on = self.pipeline.states()
             self.recorder = Recorder(self.pipeline, self.reader.header, received=record_received)
+            self._pages = self.reader.shown_pages.all() if self.recorder.is_needed else None
         except BaseException:
             self.reader.close()
             raise
@@ -210,7 +211,8 @@ class Replay:
                 self.recorder.reset(cycle)
             else:
                 self.recorder.press(cycle, code)
-        self.recorder.write(FrameBatch.empty(), cycles=self._cycle)
+        pages, self._pages = self._pages, None
+        self.recorder.write(FrameBatch.empty(), cycles=self._cycle, pages=pages)
 
     def start_edge(self, cycle: int) -> int:
         """Return the earliest edge at which the frame of a store just before `cycle` starts.

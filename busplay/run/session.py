@@ -24,6 +24,7 @@ from busplay.core.interface import (
     CoreStop,
     Registers,
     RunsToAddress,
+    full_address_of,
     leds_of,
     press_key,
     take_sent,
@@ -31,6 +32,13 @@ from busplay.core.interface import (
 )
 from busplay.description.board import Board, ImageFormat
 from busplay.description.faults import Faults
+from busplay.description.full_address import (
+    PAGE_MAX,
+    PAGE_UNIT,
+    address_of,
+    address_text,
+    require_page,
+)
 from busplay.description.read_faults import as_faults
 from busplay.display.display import Display
 from busplay.errors import InputError, NotReachedError
@@ -282,14 +290,15 @@ class Session:
 
         Args:
             label: the instruction at this label is next; at least one instruction runs.
-            address: the same for an address, 0 to 65535.
+            address: the same for an address, 0 to 65535, or a full one, such as
+                `full_address(0x8010, 3)`.
             cycle: at least this many cycles have passed since power-on.
             exit: the program has written its exit register.
             within_cycles: fail after this many cycles; None: never.
 
         Raises:
             InputError: the program has no such label, the core cannot run to an address, or the
-                board has no exit register.
+                board has no exit register or no such page.
             NotReachedError: the processor stopped before, or `within_cycles` passed.
             OutputError: as for `run`.
             ValueError: not exactly one condition, an address out of range, or a past cycle.
@@ -300,11 +309,12 @@ class Session:
         stop_cycle = min(first_cycle + self._limit(within_cycles), CYCLE_MAX)
         if label is not None:
             address = self.address_of(label)
-            self._run_to(address, stop_cycle, target=f"label {label}, ${address:04X},")
+            self._run_to(address, stop_cycle, target=f"label {label}, {address_text(address)},")
         elif address is not None:
-            if not 0 <= address <= 0xFFFF:
+            if not 0 <= address < (PAGE_MAX + 2) * PAGE_UNIT:
                 raise ValueError(f"address is {address}; it must be 0 to 65535")
-            self._run_to(address, stop_cycle, target=f"address ${address:04X}")
+            require_page(address, self.board.banks)
+            self._run_to(address, stop_cycle, target=f"address {address_text(address)}")
         elif cycle is not None:
             if cycle < first_cycle:
                 raise ValueError(f"cycle {cycle:,} has passed; it is cycle {first_cycle:,}")
@@ -337,8 +347,12 @@ class Session:
         if self._piece_cycles(stop_cycle) > 0:
             self._run_piece(core.step)
         while (wanted := self._piece_cycles(stop_cycle)) > 0:
-            if self._run_piece(partial(core.run_to, address, wanted)) < wanted and not self.ended:
-                return
+            done = self._run_piece(partial(core.run_to, address_of(address), wanted))
+            if done < wanted and not self.ended:
+                if address in (core.pc, full_address_of(core, core.pc)):
+                    return
+                # There, in another page.
+                self._run_piece(core.step)
         raise self._not_reached(target, first_cycle)
 
     def _not_reached(self, target: str, first_cycle: int) -> NotReachedError:
@@ -346,7 +360,7 @@ class Session:
             return NotReachedError(f"{target} was not reached: {self.stop.reason}")
         return NotReachedError(
             f"{target} was not reached in {self.cycle - first_cycle:,} cycles;"
-            f" the instruction at ${self.core.pc:04X} is next"
+            f" the instruction at {address_text(full_address_of(self.core, self.core.pc))} is next"
         )
 
     def _run_piece(self, advance: Callable[[], int]) -> int:
@@ -372,11 +386,11 @@ class Session:
         stop_cycle = self.core.cycle
         stores = self.core.take_stores()
         frames = self.pipeline.feed(stores, stop_cycle=stop_cycle)
-        self.store_pages.take(stores, frames, self.pipeline.encoder.sent_store)
+        pages = self.store_pages.take(stores, frames, self.pipeline.encoder.sent_store)
         if self.core.host_port is not None:
             self._console += self.core.host_port.take_console()
         self._console += self.serial_lines.send(take_sent(self.core))
-        self.recorder.write(frames, cycles=stop_cycle)
+        self.recorder.write(frames, cycles=stop_cycle, pages=pages)
 
     def _slots(self) -> int:
         return self.pipeline.edge // self.pipeline.layout.slot_symbols

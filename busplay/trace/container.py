@@ -34,6 +34,7 @@ KEYS = b"KEYS"
 RESETS = b"rSET"
 CORE = b"rCPU"
 LOSSES = b"rLST"
+PAGES = b"rPAG"
 FRAMES = b"FRMS"
 STATES = b"STAT"
 SUMMARY = b"SUMM"
@@ -41,7 +42,7 @@ WRITES = b"wBLK"
 INDEX = b"INDX"
 END = b"DONE"
 KNOWN_TYPES = frozenset(
-    (HEADER, KEYS, RESETS, CORE, LOSSES, FRAMES, STATES, SUMMARY, WRITES, INDEX, END)
+    (HEADER, KEYS, RESETS, CORE, LOSSES, PAGES, FRAMES, STATES, SUMMARY, WRITES, INDEX, END)
 )
 
 # Edges, cycles, frames: receivers and players compute in signed 64-bit numbers, and 62 bits are

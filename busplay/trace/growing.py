@@ -113,6 +113,8 @@ class GrowingTraceWriter(TraceFileWriter):
         self._go_on_in(descriptor)
         self._parts.append(TracePart(path, first_byte=first_byte, first_row=first_row))
         self._store_key_frame(states)
+        if pages := self._pages.state(self._chunk_first_edge):
+            self._store_pages(pages)
         # The part that has just begun has nothing to go back to yet.
         while len(self._parts) > 2 and (
             self.stored_bytes - self._parts[0].first_byte > self._bytes_max

@@ -31,6 +31,7 @@ from busplay.trace.container import (
     KEYS,
     LOSSES,
     MAGIC,
+    PAGES,
     RESETS,
     STATES,
     SUMMARY,
@@ -51,6 +52,7 @@ from busplay.trace.inputs import (
 from busplay.trace.json_object import parse_object
 from busplay.trace.parts import GrownTrace, PartsStream
 from busplay.trace.scan import read_contents
+from busplay.trace.shown_pages import ShownPages
 from busplay.trace.states import KeyFrame, parse_states
 
 SUMMARY_BYTES_MAX = 1 << 16
@@ -391,6 +393,11 @@ class TraceReader:
             return parse_losses(payload, where=where)
         return np.empty(0, np.uint64), np.empty(0, np.uint8)
 
+    @cached_property
+    def shown_pages(self) -> ShownPages:
+        """The pages of banked memory that the stores of frames went to, by the frames' edges."""
+        return ShownPages(lambda: self.payloads(PAGES), banks=len(self.header.banks))
+
     def summary(self) -> dict[str, int]:
         """Return the recorder's figures at the end; none in a cut trace.
 
@@ -445,6 +452,8 @@ class TraceReader:
         for _ in self.core_states():
             pass
         self.losses()
+        for number in range(len(self.shown_pages)):
+            self.shown_pages.chunk(number)
         self.summary()
 
     # -- internals

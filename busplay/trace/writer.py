@@ -22,7 +22,7 @@ from typing import Protocol, Self
 
 import numpy as np
 
-from busplay.batch import FrameBatch, UInt8Column, UInt64Column
+from busplay.batch import FrameBatch, PageChanges, UInt8Column, UInt64Column
 from busplay.errors import OutputError
 from busplay.link.layout import FrameLayout
 from busplay.trace.arrival_losses import pack_losses
@@ -34,6 +34,7 @@ from busplay.trace.container import (
     HEADER,
     INDEX,
     LOSSES,
+    PAGES,
     STATES,
     SUMMARY,
     TOTAL_MAX,
@@ -45,6 +46,7 @@ from busplay.trace.header import TraceHeader, pack_header
 from busplay.trace.index import End, TableBuilder
 from busplay.trace.inputs import WaitingInputs, input_margin_edges
 from busplay.trace.json_object import pack_object
+from busplay.trace.shown_pages import PagesWriter
 from busplay.trace.states import KeyFrame, fits, pack_states
 from busplay.whole_file import Beside, require_replaceable, try_lock
 
@@ -115,6 +117,7 @@ class TraceFileWriter:
         self._known_edge = 0
         self._chunk_first_edge = 0
         self._inputs = WaitingInputs()
+        self._pages = PagesWriter(make_compressor())
         self._lost_edges: list[UInt64Column] = []
         self._lost = 0
         self._frames_stored = 0
@@ -158,6 +161,7 @@ class TraceFileWriter:
         stores: int | None = None,
         cycles: int | None = None,
         lost_edges: UInt64Column | None = None,
+        pages: PageChanges | None = None,
     ) -> None:
         """Add frames.
 
@@ -169,6 +173,8 @@ class TraceFileWriter:
             cycles: processor cycles so far; None: derived from `stop_edge`.
             lost_edges: uint64[lost]; edges at which stores of this stretch were lost to a full
                 FIFO, so that a cut trace counts them.
+            pages: changes of pages of banked memory since the last call, by the edge of the first
+                frame whose store came after each.
 
         Raises:
             OutputError: the chunk could not be written; the trace can be read up to there.
@@ -182,6 +188,8 @@ class TraceFileWriter:
             self._told_cycles = cycles
         if lost_edges is not None and len(lost_edges):
             self._lost_edges.append(np.array(lost_edges, np.uint64))
+        if pages is not None:
+            self._pages.add(pages)
         done = 0
         while done < len(frames):
             if self._count == 0:
@@ -349,6 +357,8 @@ class TraceFileWriter:
         last_edge = int(frames.edge[-1])
         stop_edge = min(max(known_edge, last_edge + self._step_edges), TOTAL_MAX)
         self._store_inputs(known_edge)
+        for payload in self._pages.take(last_edge):
+            self._store_pages(payload)
         lost_edges = self._take_lost(known_edge)
         frames_stored = self._frames_stored + count
         totals = Totals(
@@ -405,6 +415,10 @@ class TraceFileWriter:
         ):
             self._append(kind, payload)
             self._enter(kind, payload)
+
+    def _store_pages(self, payload: bytes) -> None:
+        self._append(PAGES, payload)
+        self._enter(PAGES, payload)
 
     def _take_lost(self, known_edge: int) -> UInt64Column:
         """Return where the stores were lost that are known to be before an edge, and count them."""

@@ -25,6 +25,7 @@ def read_trace(data: bytes) -> dict[str, Any]:
     trace: dict[str, Any] = {
         "frames": [], "keys": [], "resets": [], "cores": [], "states": [], "summary": {},
         "complete": False, "losses": [], "totals": (0, 0, 0, 0), "index": [], "writes": [],
+        "pages": [],
     }  # fmt: skip
     position = 12
     entries = []
@@ -66,6 +67,8 @@ def read_trace(data: bytes) -> dict[str, Any]:
         elif kind == b"wBLK":
             first = sum(len(one["kinds"]) for one in trace["writes"])
             trace["writes"].append(read_writes(payload, chunk_frames[first:]))
+        elif kind == b"rPAG":
+            trace["pages"] += read_pages(payload)
         elif kind == b"rLST":
             (count,) = struct.unpack_from("<I", payload)
             rows, read = read_block(payload, 4, 9 * count)
@@ -89,6 +92,23 @@ def read_trace(data: bytes) -> dict[str, Any]:
             entries.append((kind, length, len(trace["frames"]), stop_edge))
         position = end + 4
     return trace
+
+
+def read_pages(payload: bytes) -> list[tuple[int, int, int]]:
+    """Return edge, bank, page of each change."""
+    count, edge, known = struct.unpack_from("<IQB", payload)
+    place = 13 + 3 * known
+    if not count:
+        assert place == len(payload)
+        return []
+    rows, end = read_block(payload, place, 11 * count)
+    assert end == len(payload)
+    found = []
+    for i in range(count):
+        edge += sum(rows[plane * count + i] << 8 * plane for plane in range(8))
+        page = rows[9 * count + i] | rows[10 * count + i] << 8
+        found.append((edge, rows[8 * count + i], page))
+    return found
 
 
 def read_block(data: bytes, offset: int, unpacked: int) -> tuple[bytes, int]:
