@@ -292,8 +292,8 @@ class PixelChain:
             cycle=write.cycle if self._decoded is None else None,
             cycle_is_exact=False,
             address=write.address,
-            page=None,
-            address_label=self._labels.of_store(write.address),
+            page=write.page,
+            address_label=self._labels.of_store(write.full_address),
             data=write.data,
         )
 

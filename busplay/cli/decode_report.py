@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from busplay.capture.report_text import frame_rows, nanoseconds, verdict_text, wire_rows
 from busplay.cli.style import heading, verdict, warning
+from busplay.description.full_address import address_text
 from busplay.errors import printable
 from busplay.formats.quantities import time_text
 from busplay.wording import counted
@@ -190,7 +191,7 @@ def _expect_lines(expected: ExpectReport, *, full: bool) -> list[str]:
 
 def _write_line(one: WriteRow) -> str:
     stored = ABSENT if one.stored is None else f"${one.stored:02X}"
-    where = f"${one.address:04X}" if one.address is not None else one.place
+    where = address_text(one.address, one.page) if one.address is not None else one.place
     arrived = ABSENT if one.arrived is None else f"${one.arrived:02X}"
     cycle = ABSENT if one.cycle is None else f"{one.cycle:,}"
     named = ", ".join(filter(None, [one.label, _lanes(one.lanes)]))

@@ -20,6 +20,7 @@ from busplay.history.program_history import MEMORY_MB, ProgramHistory
 from busplay.history.rerun import Rerun
 from busplay.player.inspector import ErrorRow
 from busplay.program.labels import Labels, labels_for
+from busplay.program.pages import FullAddresses
 from busplay.run.inputs import RunInputs
 from busplay.run.replay import Replay
 from busplay.run.store_pc import StorePcFinder
@@ -59,6 +60,8 @@ def replay_and_report(request: ReplayRequest) -> int:
         replay = stack.enter_context(
             Replay(request.trace, faults=plan, record_received=request.losses.record_received)
         )
+        # The names are asked for when the trace is closed.
+        pages = replay.reader.shown_pages.kept()
         program: ProgramHistory | None = None
         # In the window it goes beside the trace as one looks at it, so that one can go back.
         if request.program is not None and (
@@ -81,6 +84,7 @@ def replay_and_report(request: ReplayRequest) -> int:
             losses=lambda: NamedLosses(
                 replay.pipeline,
                 labels=labels,
+                by_edge=FullAddresses(replay.board.banks, pages),
                 make_finder=None if program is None else lambda: _finder(replay, program),
                 unknown="no program counters: a trace holds none; --program FILE runs its program"
                 " again",

@@ -14,6 +14,7 @@ from busplay.analysis.compare.frame_comparison import FrameComparison
 from busplay.analysis.compare.frames import compare_frames
 from busplay.analysis.compare.streams import Kind
 from busplay.capture.report import DecodedEdges, DecodeReport
+from busplay.description.full_address import address_of, page_of
 from busplay.program.labels import read_labels
 from busplay.program.places import PlaceNames
 from busplay.trace.header import TraceHeader
@@ -33,6 +34,8 @@ class WriteRow:
         time_ps: when it was, or should have been, in the capture's own time.
         cycle: processor cycle by which the store was made; None without a board.
         address: processor address; None where no window leads there.
+        page: the page of banked memory that it showed; None: it is not banked, or that is not
+            known.
         label: of the program, with a distance; empty where none is known.
         place: unit, space and offset.
         stored: the byte that the program stored; None for an added frame.
@@ -44,6 +47,7 @@ class WriteRow:
     time_ps: int
     cycle: int | None
     address: int | None
+    page: int | None
     label: str
     place: str
     stored: int | None
@@ -120,7 +124,7 @@ def hold_against(
             expected_name=str(expected),
             actual_name=report.file,
         )
-        places = PlaceNames(before.header.board, known)
+        places = PlaceNames(before.header.board, known, before.shown_pages)
         return _expect_report(comparison, report, edges, places, before.header, rows_most)
 
 
@@ -155,16 +159,19 @@ def _expect_report(
         unit, space, offset = (
             int(column[row]) for column in (fields.unit, fields.space, fields.address)
         )
-        address = places.address(unit, space, offset)
         first_edge = int(found.expected_edge[row])
+        full = places.address(unit, space, offset)
+        if has_expected:
+            full = places.address_of_frame(unit, space, offset, edge=first_edge)
         kind = Kind(int(found.kind[row])).name.lower().replace("_", " ")
         rows.append(
             WriteRow(
                 kind="damaged" if broken[row] else kind,
                 time_ps=int(times[row]),
                 cycle=header.cycles_at(first_edge) if has_expected and header.board else None,
-                address=address,
-                label=places.label(address),
+                address=None if full is None else address_of(full),
+                page=page_of(full),
+                label=places.label(full),
                 place=places.text(unit, space, offset),
                 stored=int(before.data[row]) if has_expected else None,
                 arrived=int(after.data[row]) if has_actual[row] else None,

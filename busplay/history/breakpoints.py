@@ -6,13 +6,18 @@ from collections.abc import Set
 from dataclasses import dataclass
 from typing import Literal
 
+from busplay.description.full_address import PAGE_MAX, PAGE_UNIT, address_text, page_of
+
 RegisterName = Literal["a", "x", "y", "s", "p"]
 REGISTER_NAMES: tuple[RegisterName, ...] = ("a", "x", "y", "s", "p")
 
 
 @dataclass(frozen=True, slots=True)
 class AtAddress:
-    """An instruction at one of these addresses is next: an address, a label, a source line."""
+    """An instruction at one of these addresses is next: an address, a label, a source line.
+
+    Full addresses (`description.full_address`) mean that page only; plain ones whatever is shown.
+    """
 
     addresses: Set[int]
 
@@ -23,7 +28,10 @@ class AtAddress:
 
 @dataclass(frozen=True, slots=True)
 class WriteTo:
-    """The next instruction or interrupt writes to `first` to `last`, both included."""
+    """The next instruction or interrupt writes to `first` to `last`, both included.
+
+    Full addresses mean that page only, and both have the same one.
+    """
 
     first: int
     last: int
@@ -32,7 +40,10 @@ class WriteTo:
         _require_address(self.first)
         _require_address(self.last)
         if self.last < self.first:
-            raise ValueError(f"the range ${self.first:04X}-${self.last:04X} goes backwards")
+            text = f"{address_text(self.first)}-{address_text(self.last)}"
+            raise ValueError(f"the range {text} goes backwards")
+        if page_of(self.first) != page_of(self.last):
+            raise ValueError("the range must lie in one page")
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +61,7 @@ class RegisterIs:
 
 @dataclass(frozen=True, slots=True)
 class MemoryIs:
-    """A byte of memory has a value."""
+    """A byte of memory has a value: with a full address that page's, else what is shown."""
 
     address: int
     value: int
@@ -64,7 +75,7 @@ Breakpoint = AtAddress | WriteTo | RegisterIs | MemoryIs
 
 
 def _require_address(address: int) -> None:
-    if not 0 <= address <= 0xFFFF:
+    if not 0 <= address < (PAGE_MAX + 2) * PAGE_UNIT:
         raise ValueError(f"address is {address}; it must be 0 to 65535")
 
 

@@ -7,7 +7,15 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from busplay.batch import UInt64Column
+from busplay.batch import FrameBatch, UInt64Column
+from busplay.description.full_address import (
+    PAGE_UNIT,
+    address_of,
+    full_address,
+    page_of,
+    parse_address,
+    require_page,
+)
 from busplay.description.link import SPACE_MEMORY, SPACE_REGISTERS
 from busplay.display.fields import FrameFields
 from busplay.display.writes import FIELD_ADDRESS, FIELD_DATA, FIELD_SPACE, FIELD_UNIT
@@ -19,7 +27,7 @@ from busplay.program.labels import Labels
 from busplay.program.places import PlaceNames, space_name
 from busplay.trace.reader import TraceReader
 
-_ADDRESS = re.compile(r"\$([0-9A-Fa-f]{1,4})(?:-\$?([0-9A-Fa-f]{1,4}))?")
+_ADDRESS = re.compile(r"((?:[0-9]{1,5}:)?\$[0-9A-Fa-f]{1,4})(?:-\$?([0-9A-Fa-f]{1,4}))?")
 _VALUE = re.compile(r"=\$?([0-9A-Fa-f]{1,2})")
 
 
@@ -40,11 +48,12 @@ class FrameRows(TraceFrames):
             self.layout, unit_number=units[0].number if len(units) == 1 else 0
         )
         self._labels = labels
-        self.places = PlaceNames(board, labels)
+        self.places = PlaceNames(board, labels, reader.shown_pages)
 
     def follow(self, reader: TraceReader) -> None:
         """Go on with more of the same trace, which grows."""
         self._go_on_in(reader)
+        self.places = PlaceNames(reader.header.board, self._labels, reader.shown_pages)
 
     @property
     def lane_names(self) -> tuple[str, ...]:
@@ -79,8 +88,8 @@ class FrameRows(TraceFrames):
         lane_count = layout.lanes + bool(layout.strobe_mask)
         rows = []
         for i, (space, unit, offset, data) in enumerate(columns):
-            address = self.places.address(unit, space, offset)
             edge = int(frames.edge[i])
+            address = self.places.address_of_frame(unit, space, offset, edge=edge)
             rows.append(
                 FrameRow(
                     index=first + i,
@@ -113,7 +122,7 @@ class FrameRows(TraceFrames):
         number = int(np.searchsorted(self._before, here, side="right")) - 1
         while 0 <= number < len(self._before) - 1:
             frames, begin = self.reader.frame_chunk(number).frames, int(self._before[number])
-            hits = np.flatnonzero(self._hits(frames.word, wanted)) + begin
+            hits = np.flatnonzero(self._hits(frames, wanted)) + begin
             hits = hits[hits <= here] if back else hits[hits >= here]
             if len(hits):
                 return int(hits[-1] if back else hits[0])
@@ -123,8 +132,9 @@ class FrameRows(TraceFrames):
     def _parse(self, text: str) -> tuple[str, int, int]:
         """Return what to search for: `address` or `value`, first and last."""
         if match := _ADDRESS.fullmatch(text):
-            first = int(match[1], 16)
-            return "address", first, int(match[2], 16) if match[2] else first
+            first = require_page(parse_address(match[1]) or 0, self.reader.header.banks)
+            last = full_address(int(match[2], 16), page_of(first)) if match[2] else first
+            return "address", first, last
         if match := _VALUE.fullmatch(text):
             return "value", int(match[1], 16), int(match[1], 16)
         for address, names in self._labels.items():
@@ -133,13 +143,16 @@ class FrameRows(TraceFrames):
         raise InputError(
             place="search",
             found=repr(text),
-            wanted="an address $4000 or $4000-$40FF, a value =7F, or a label",
+            wanted="an address $4000 or $4000-$40FF (3:$4000 in a page of banked memory), a value"
+            " =7F, or a label",
         )
 
     def _hits(
-        self, words: UInt64Column, wanted: tuple[str, int, int]
+        self, frames: FrameBatch, wanted: tuple[str, int, int]
     ) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
         kind, first, last = wanted
+        words, page = frames.word, page_of(first)
+        first, last = address_of(first), address_of(last)
         space, unit, offset, data = self.pieces(words)
         if kind == "value":
             return np.array(data & 0xFF == first)
@@ -150,5 +163,11 @@ class FrameRows(TraceFrames):
             high = min(last, window.last_address) - window.first_address + window.first_offset
             number = board.unit_named(window.unit).number if board is not None else 0
             of_space = SPACE_MEMORY if window.space == "memory" else SPACE_REGISTERS
-            hits |= (space == of_space) & (unit == number) & (offset >= low) & (offset <= high)
+            there = (space == of_space) & (unit == number) & (offset >= low) & (offset <= high)
+            if page is not None:
+                away = window.first_address - window.first_offset
+                address = offset[there].astype(np.int64) + away
+                full = self.places.full_addresses.column(address, frames.edge[there])
+                there[there] = full // PAGE_UNIT - 1 == page
+            hits |= there
         return hits

@@ -23,6 +23,7 @@ import numpy as np
 
 from busplay.batch import Int64Column, UInt64Column
 from busplay.description.board import Board
+from busplay.description.full_address import address_of, page_of
 from busplay.description.link import SPACE_MEMORY, SPACE_REGISTERS
 from busplay.display.display import Display
 from busplay.display.registers import register_count
@@ -72,7 +73,6 @@ class History(TraceFrames):
         self._cells = builder.cells
         self._fields = builder.pipeline.bank.fields
         self._encoder = builder.pipeline.encoder
-        self._places = PlaceNames(self.board)
         self._replayed: OrderedDict[int, Arrived] = OrderedDict()
         self._begins: dict[str, Display] = {}
         self._follow(reader, index, [press.cycle for press in reader.key_presses()])
@@ -91,6 +91,7 @@ class History(TraceFrames):
 
     def _follow(self, reader: TraceReader, index: WriteIndex, key_cycles: Sequence[int]) -> None:
         self._go_on_in(reader)
+        self._places = PlaceNames(self.board, None, reader.shown_pages)
         self.index = index
         self._key_edges = np.array([reader.header.edge_at(one) for one in key_cycles], np.int64)
 
@@ -403,6 +404,8 @@ class History(TraceFrames):
 
     def _write_at(self, found: Writes, index: int, place: Place) -> Write:
         edge, offset = int(found.edge[index]), int(found.offset[index])
+        number = unit_named(self.board, place.unit).number
+        full = self._places.address_of_frame(number, SPACE_NUMBERS[place.space], offset, edge=edge)
         return Write(
             frame=int(found.frame[index]),
             edge=edge,
@@ -410,9 +413,8 @@ class History(TraceFrames):
             unit=place.unit,
             space=place.space,
             offset=offset,
-            address=self._places.address(
-                unit_named(self.board, place.unit).number, SPACE_NUMBERS[place.space], offset
-            ),
+            address=None if full is None else address_of(full),
+            page=page_of(full),
             data=int(found.data[index]),
             word=int(found.word[index]),
         )

@@ -27,6 +27,7 @@ from busplay.history.trace_inspector import TraceInspector
 from busplay.pipeline.pipeline import Pipeline, PipelineSnapshot
 from busplay.player.playable import Status
 from busplay.program.labels import Labels
+from busplay.program.pages import FullAddresses
 from busplay.run.recording import KeptTrace
 from busplay.run.replay import Replay
 from busplay.run.session import Session
@@ -348,6 +349,12 @@ class LiveInspector(TraceInspector):
     def _accounting(self) -> Pipeline:
         """The session's, whatever is shown: its errors are those of the whole run."""
         return self._live.session.pipeline
+
+    @property
+    def _store_pages(self) -> FullAddresses | None:
+        """As the session knows them."""
+        session = self._live.session
+        return session.store_pages.full_addresses if isinstance(session, Session) else None
 
     @property
     def trouble(self) -> str:

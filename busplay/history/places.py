@@ -9,6 +9,7 @@ import numpy as np
 
 from busplay.batch import Int64Column, UInt8Column, UInt64Column
 from busplay.description.board import Board, Space, Unit
+from busplay.description.full_address import full_address
 from busplay.display.registers import REGISTERS
 from busplay.errors import InputError
 
@@ -45,6 +46,8 @@ class Write:
         cycle: latest possible processor cycle of its store.
         unit, space, offset: where it was written.
         address: processor address whose store makes such a frame; None: no window has one.
+        page: the page of banked memory that it showed; None: it is not banked, or that is not
+            known.
         data: the byte.
         word: the frame's bits, the first on the wire highest.
     """
@@ -56,8 +59,14 @@ class Write:
     space: Space
     offset: int
     address: int | None
+    page: int | None
     data: int
     word: int
+
+    @property
+    def full_address(self) -> int | None:
+        """Its full address (`description.full_address`), or None."""
+        return None if self.address is None else full_address(self.address, self.page)
 
     @property
     def register(self) -> str | None:

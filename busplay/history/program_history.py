@@ -23,6 +23,7 @@ from busplay.core.interface import Core, CoreStop, Registers, full_address_of
 from busplay.core.rewind import CoreState, RewindableCore
 from busplay.core.saved_state import parse_core
 from busplay.description.board import Board
+from busplay.description.full_address import address_of, page_of
 from busplay.errors import InputError
 from busplay.history.breakpoints import (
     AtAddress,
@@ -269,8 +270,23 @@ class ProgramHistory:
             undocumented=board.undocumented == "run",
             before=before,
             after=after,
-            starts=set(self.symbols.labels),
+            starts=self._labelled_here,
         )
+
+    @property
+    def _labelled_here(self) -> set[int]:
+        """Addresses that have labels in the pages shown."""
+        core = self._walk.core
+        labelled = {address_of(full): full for full in self.symbols.labels}
+        return {
+            address
+            for address, full in labelled.items()
+            if page_of(full) is None or full == full_address_of(core, address)
+        }
+
+    def full_address(self, address: int) -> int:
+        """Return the full address of what the processor sees at an address now."""
+        return full_address_of(self._walk.core, address)
 
     @property
     def source_line(self) -> SourceLine | None:

@@ -10,6 +10,7 @@ import numpy as np
 
 from busplay.core.disassembly import DisassembledLine
 from busplay.description.board import Board, Unit
+from busplay.description.full_address import address_of, address_text
 from busplay.display.display import Display
 from busplay.errors import InputError
 from busplay.history.breakpoint_text import parse_breakpoint
@@ -240,7 +241,7 @@ class ProgramInspector:
         here = next((i for i, row in enumerate(rows) if row.address == registers.pc), 0)
         return MachineFacts(
             registers=(
-                ("PC", f"${registers.pc:04X}"),
+                ("PC", address_text(state.full_pc)),
                 ("A", f"${registers.a:02X}"),
                 ("X", f"${registers.x:02X}"),
                 ("Y", f"${registers.y:02X}"),
@@ -253,10 +254,11 @@ class ProgramInspector:
         )
 
     def _code_row(self, program: ProgramHistory, row: DisassembledLine) -> InstructionFacts:
-        names = program.symbols.labels.get(row.address, ())
-        line = program.symbols.line_of(row.address)
+        address = program.full_address(row.address)
+        names = program.symbols.names_at(address)
+        line = program.symbols.line_of(address)
         return InstructionFacts(
-            row.address, row.text, names[0] if names else "", "" if line is None else str(line), ""
+            address, row.text, names[0] if names else "", "" if line is None else str(line), ""
         )
 
     def routines(self, first_cycle: int, stop_cycle: int) -> Sequence[RoutineFacts] | None:
@@ -303,7 +305,9 @@ class ProgramInspector:
             address
             for address, names in self._labels.items()
             if text in names
-            and not any(one.first_address <= address <= one.last_address for one in windows)
+            and not any(
+                one.first_address <= address_of(address) <= one.last_address for one in windows
+            )
         }
         if program is None or not addresses:
             return None
@@ -318,7 +322,7 @@ class ProgramInspector:
         program = self._program
         if program is None:
             return None
-        symbols = ProgramSymbols(self._labels, program.symbols.debug)
+        symbols = ProgramSymbols(self._labels, program.symbols.debug, self.board.banks)
         return self._run_to(program, parse_breakpoint(text, symbols), back=back)
 
     def _run_to(self, program: ProgramHistory, stop_at: Breakpoint, *, back: bool) -> int | None:
@@ -374,11 +378,12 @@ class ProgramInspector:
             return None
         registers = program.state.registers
         (row,) = program.disassembly(before=0, after=0)
-        line = program.symbols.line_of(registers.pc)
+        here = program.state.full_pc
+        line = program.symbols.line_of(here)
         return found[0], InstructionFacts(
-            registers.pc,
+            here,
             row.text,
-            program.symbols.name_of(registers.pc) or "",
+            program.symbols.name_of(here) or "",
             "" if line is None else str(line),
             f"A ${registers.a:02X} X ${registers.x:02X} Y ${registers.y:02X}",
             program.cycle,
@@ -402,7 +407,7 @@ class ProgramInspector:
             except InputError:
                 found = ()
             names = tuple(
-                program.symbols.routine_of(one.program_counter) or f"${one.program_counter:04X}"
+                program.symbols.routine_of(one.program_counter) or address_text(one.program_counter)
                 for one in found
             )
             self._labels_found = key, names

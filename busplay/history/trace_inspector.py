@@ -10,6 +10,7 @@ import numpy as np
 
 from busplay.batch import FrameBatch, Int64Column, UInt8Column, UInt32Column
 from busplay.description.board import Unit
+from busplay.description.full_address import full_address
 from busplay.description.link import SPACE_MEMORY
 from busplay.display.display import Display
 from busplay.history.as_sent import SentHistory
@@ -36,6 +37,7 @@ from busplay.player.inspector import (
     TimeSums,
     WriteSums,
 )
+from busplay.program.pages import FullAddresses
 from busplay.run.replay import Replay
 
 ADDED = "added"
@@ -136,6 +138,8 @@ class TraceInspector(ProgramInspector):
             self._causes = key, self._history.causes(unit, x, y, shown)
         why = self._causes[1]
         address = self._rows.places.address(self._unit(unit).number, SPACE_MEMORY, why.offset)
+        if why.byte is not None:
+            address = why.byte.full_address
         display = self._replay.displays[unit]
         # The display's present contents, since the history has no damage on the wire.
         offset, value, index = display.pixel(x, y)
@@ -168,7 +172,7 @@ class TraceInspector(ProgramInspector):
     def _cause(self, role: str, value: str, write: Write | None, *, deep: bool) -> PixelCause:
         if write is None:
             return PixelCause(role, value)
-        cycle, address, instruction = write.cycle, write.address, None
+        cycle, address, instruction = write.cycle, write.full_address, None
         if deep and (made := self._made_by(write.frame)) is not None:
             (cycle, address, _), instruction = made
         label = self._rows.places.label(address)
@@ -250,6 +254,11 @@ class TraceInspector(ProgramInspector):
         """The pipeline that knows what was lost."""
         return self._pipeline
 
+    @property
+    def _store_pages(self) -> FullAddresses | None:
+        """The stores' full addresses by their cycles; None: a trace has no cycles of stores."""
+        return None
+
     def _take_errors(self) -> None:
         """Take up what was lost since; a jump begins anew."""
         pipeline = self._accounting
@@ -260,7 +269,12 @@ class TraceInspector(ProgramInspector):
             return
         if record is not self._losses:
             self._losses, self._losses_taken = record, 0
-            self._loss_names = LossNames(pipeline, labels=self._labels)
+            self._loss_names = LossNames(
+                pipeline,
+                labels=self._labels,
+                by_cycle=self._store_pages,
+                by_edge=FullAddresses(self.board.banks, self._history.reader.shown_pages),
+            )
             self._errors, self._fates, self._edges_of_cause = [], {}, {}
         if record.stop == self._losses_taken:
             return
@@ -269,7 +283,7 @@ class TraceInspector(ProgramInspector):
                 edge=one.edge,
                 cycle=one.cycle,
                 cause=CAUSE_WORDS[one.cause],
-                address=one.address,
+                address=None if one.address is None else full_address(one.address, one.page),
                 address_label=one.address_label or "",
                 data=one.data,
             )

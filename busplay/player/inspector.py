@@ -28,7 +28,8 @@ class FrameRow:
         unit: name of the unit, or its number if the board has none.
         space: `memory`, `registers` or `space 3`.
         offset: within the space.
-        address: processor address of the store; None if no window makes such a frame.
+        address: full address of the store (`description.full_address`); None if no window makes
+            such a frame.
         address_label: the label at or before that, or empty.
         data: the byte.
         fields: name and value of each field, as hex.
@@ -88,7 +89,7 @@ class ErrorRow:
         edge: of its frame.
         cycle: of the store, or the latest possible one.
         cause: as text.
-        address: processor address, or None.
+        address: full address, or None.
         address_label: the label at or before that, or empty.
         data: the byte.
     """
@@ -106,7 +107,7 @@ class InstructionFacts:
     """An instruction of the program.
 
     Attributes:
-        address: of its first byte.
+        address: full address of its first byte.
         text: in assembler syntax.
         label: the label at or before it, or empty.
         source: file and line, or empty.
@@ -145,7 +146,7 @@ class RoutineFacts:
 
     Attributes:
         name: its label, or its address.
-        address: where it begins.
+        address: full address at which it begins.
         stop_address: where the next one begins.
         cycles_ratio: its own share of all cycles, 0 to 1.
         calls: how often it was called.
@@ -173,7 +174,7 @@ class PixelCause:
         value: the value written, as text.
         frame: number of the frame that wrote it; None: as at power-on.
         cycle: of the store, or the latest possible one.
-        address: processor address of the store, or None.
+        address: full address of the store, or None.
         label: the label at or before that address, or empty.
         instruction: the instruction that made the store; None if the program is not known.
     """
@@ -195,7 +196,7 @@ class PixelFacts:
         unit: its name.
         x, y: column and row.
         offset: of its byte in display memory.
-        address: processor address of the byte, or None.
+        address: full address of the last store to the byte, else the byte's address; or None.
         value: the byte.
         index: the palette index, the byte's bits for this pixel.
         rgb: the colour.

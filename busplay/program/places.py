@@ -5,6 +5,7 @@ from __future__ import annotations
 from busplay.description.board import Board
 from busplay.description.link import SPACE_MEMORY, SPACE_REGISTERS
 from busplay.program.labels import Labels, NearestLabels
+from busplay.program.pages import FullAddresses, PageSource
 
 _SPACES = {0: "idle", 1: "memory", 2: "registers"}
 _SPACE_NUMBERS = {"memory": SPACE_MEMORY, "registers": SPACE_REGISTERS}
@@ -20,17 +21,34 @@ class PlaceNames:
 
     Args:
         board: whose windows tell the processor's addresses; None: only offsets are known.
-        labels: processor address to the names there.
+        labels: full address to the names there.
+        pages: of banked memory, by the frames' edges; None: not known.
+
+    Attributes:
+        full_addresses: of stores by their frames' edges.
     """
 
-    def __init__(self, board: Board | None, labels: Labels | None = None) -> None:
+    def __init__(
+        self,
+        board: Board | None,
+        labels: Labels | None = None,
+        pages: PageSource | None = None,
+    ) -> None:
         self._board = board
+        self.full_addresses = FullAddresses(() if board is None else board.banks, pages)
         self._windows = []
         for window in board.windows if board is not None else ():
             number = board.unit_named(window.unit).number if board is not None else 0
             self._windows.append((number, _SPACE_NUMBERS[window.space], window))
         windows = [(one.first_address, one.last_address) for _, _, one in self._windows]
         self._labels = NearestLabels(labels, windows, board.banks if board is not None else ())
+
+    def address_of_frame(
+        self, unit_number: int, space: int, offset: int, *, edge: int
+    ) -> int | None:
+        """Return the full address of a frame's store, as far as known; None as for `address`."""
+        address = self.address(unit_number, space, offset)
+        return None if address is None else self.full_addresses.of(address, edge)
 
     def address(self, unit_number: int, space: int, offset: int) -> int | None:
         """Return the processor address whose stores go there; None where no window does."""
@@ -49,7 +67,7 @@ class PlaceNames:
         return f"unit {number}"
 
     def label(self, address: int | None) -> str:
-        """Return the label at or before an address, within its window; empty where none is."""
+        """Return the label at or before a full address, within its window; empty where none is."""
         return self._labels.of_store(address) or ""
 
     def text(self, unit_number: int, space: int, offset: int) -> str:

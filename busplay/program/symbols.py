@@ -10,7 +10,7 @@ from pathlib import Path
 
 from busplay.description.banks import Bank
 from busplay.description.board import Window
-from busplay.description.full_address import address_text
+from busplay.description.full_address import address_of, address_text
 from busplay.errors import InputError
 from busplay.program.debug_file import (
     DEBUG_SUFFIX,
@@ -66,6 +66,10 @@ class ProgramSymbols:
     def line_of(self, address: int) -> SourceLine | None:
         """Return the source line that made the byte at an address, or None."""
         return None if self.debug is None else self.debug.line_of(address)
+
+    def names_at(self, address: int) -> tuple[str, ...]:
+        """Return the labels that stand at an address."""
+        return tuple(self.labels.get(address, self.labels.get(address_of(address), ())))
 
     def addresses_labelled(self, label: str) -> frozenset[int]:
         """Return every address that has a label; empty: there is no such label."""

@@ -14,6 +14,7 @@ from busplay.analysis.compare.report import (
     pattern_sentences,
     verdict_text,
 )
+from busplay.description.full_address import address_text
 from busplay.export.difference import compose_differences, pixels_different
 from busplay.reporting.figures import draw_addresses, draw_bars, draw_counts, screen_figure
 from busplay.reporting.page import FactList, ReportPart, ReportProse, ReportSection, ReportTable
@@ -164,4 +165,4 @@ def _listed(found: Comparison, duration_s: float) -> list[ReportPart]:
 def _place(frame: Sighting) -> str:
     if frame.address is None:
         return f"{frame.unit} {frame.space} {frame.offset}"
-    return f"${frame.address:04X} {frame.label or ''}".rstrip()
+    return f"{address_text(frame.address, frame.page)} {frame.label or ''}".rstrip()

@@ -25,6 +25,7 @@ from busplay.pipeline.accounts import FAULT_NAMES, RunAccounts
 from busplay.pipeline.pipeline import Pipeline
 from busplay.pipeline.totals import CAUSES, FrameTotals
 from busplay.program.labels import Labels, NearestLabels
+from busplay.program.pages import FullAddresses
 from busplay.program.places import PlaceNames
 from busplay.reporting.figures import draw_addresses, draw_heat, draw_time, screen_figure
 from busplay.reporting.page import (
@@ -215,7 +216,8 @@ def errors_section(
             )
         )
         return ReportSection("Errors", tuple(parts))
-    names = LossNames(replay.pipeline, labels=labels)
+    full = FullAddresses(replay.board.banks, replay.reader.shown_pages)
+    names = LossNames(replay.pipeline, labels=labels, by_edge=full)
     by_address: Counter[str] = Counter()
     addresses: list[int] = []
     first: list[tuple[str, ...]] = []

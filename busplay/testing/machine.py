@@ -405,7 +405,9 @@ def assert_traces_equal(
     for one in found.differences:
         seen = one.expected or one.actual
         if seen is not None:
-            where = "" if seen.address is None else f", ${seen.address:04X} {seen.label or ''}"
+            where = ""
+            if seen.address is not None:
+                where = f", {address_text(seen.address, seen.page)} {seen.label or ''}"
             kind = one.kind.name.lower().replace("_", " ")
             text += f"\nfirst {kind}: frame {seen.index:,} in cycle {seen.cycle}{where}"
     raise AssertionError(text)

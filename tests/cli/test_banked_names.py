@@ -26,3 +26,25 @@ def test_losses_in_reports_and_files_have_pages(busplay: Busplay, tmp_path: Path
     ]
     losses = busplay(*words, "--json").figures["losses"]
     assert [(one["page"], one["pc_page"]) for one in losses] == [(one[0], one[3]) for one in STORES]
+
+
+def test_losses_of_a_replay_have_the_pages_of_the_recording(
+    busplay: Busplay, tmp_path: Path
+) -> None:
+    banked.write_files(tmp_path)
+    trace, received = tmp_path / "run.trace", tmp_path / "received.trace"
+    words = ("run", tmp_path / "board.toml", tmp_path / "program.bin", "--headless")
+    assert busplay(*words, "--cycles", CYCLES, "--record", trace).status == 0
+    (tmp_path / "program.bin").unlink()
+    words = ("replay", trace, "--headless", "--ber", 0.4, "--json")
+    losses = busplay(*words).figures["losses"]
+    assert [(one["page"], one["address"]) for one in losses] == [one[:2] for one in STORES]
+    assert {one["pc_page"] for one in losses} == {None}
+    # What arrived of it is named as well.
+    replayed = ("replay", trace, "--headless", "--record-received", received)
+    assert busplay(*replayed).status == 0
+    text = busplay("why", received, "--pixel", "34,0").out
+    assert "$11 to 1:$4011, cycle " in text
+    rewritten = tmp_path / "rewritten.trace"
+    assert busplay("convert", trace, rewritten).status == 0
+    assert rewritten.read_bytes() == trace.read_bytes()

@@ -114,7 +114,8 @@ def test_search_for_what_is_nothing_says_what_can_be(tides) -> None:
     with pytest.raises(InputError) as caught:
         tides.find("nowhere", 0, back=False)
     assert str(caught.value) == (
-        "search: found 'nowhere'; an address $4000 or $4000-$40FF, a value =7F, or a label"
+        "search: found 'nowhere'; an address $4000 or $4000-$40FF (3:$4000 in a page of banked"
+        " memory), a value =7F, or a label"
     )
 
 

@@ -11,10 +11,16 @@ import busplay
 from busplay.analysis.profile.exports import callgrind_of, csv_of
 from busplay.chain.text import chain_text
 from busplay.cli.profile_text import profile_text
+from busplay.core.interface import full_address_of
 from busplay.description.faults import Faults
-from busplay.errors import InputError
+from busplay.description.full_address import full_address
+from busplay.errors import InputError, NotReachedError
+from busplay.history.frame_rows import FrameRows
+from busplay.link.load import load_board
 from busplay.losses.lost_stores import LossNames
+from busplay.program.labels import parse_labels
 from busplay.run.session import Session
+from busplay.trace.reader import TraceReader
 from tests.road import banked
 
 KINDS = ["compiled", "reference"]
@@ -89,6 +95,111 @@ def test_why_names_store_and_instruction_with_their_pages(folder: Path, kind: st
     # The last of five stores there, each from another page.
     last = busplay.why(folder / "run.trace", pixel=(2 * 32, 0), history=5)
     assert [one.page for one in last.history] == [1, 2, 3, 1, 0]
+
+
+def recorded(folder: Path, kind: str = "compiled", **options: object) -> Path:
+    """Record the program's run; return the trace, which has no program beside it."""
+    trace = folder / "traces" / "run.trace"
+    trace.parent.mkdir()
+    with Session(
+        folder / "board.toml",
+        program=folder / "program.bin",
+        core=kind,
+        record=trace,
+        **options,  # type: ignore[arg-type]
+    ) as session:
+        session.run(cycles=CYCLES)
+    return trace
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_trace_names_the_pages_of_stores_without_a_rerun_and_a_rerun_names_the_same(
+    folder: Path, kind: str
+) -> None:
+    trace = recorded(folder, kind)
+    for offset, pages in ((0x10, [2, 0]), (0x11, [1, 1]), (0x12, [3]), (0x20, [1, 2, 3, 1, 0])):
+        pixel = (2 * offset, 0)
+        known = busplay.why(trace, pixel=pixel, history=9)
+        assert [one.page for one in known.history] == pages
+        assert {one.program_counter for one in known.history} == {None}
+        again = busplay.why(trace, pixel=pixel, history=9, program=folder / "program.bin")
+        assert [one.page for one in again.history] == pages
+        assert None not in {one.program_counter for one in again.history}
+
+
+def test_the_window_s_frames_are_named_and_found_with_their_pages(folder: Path) -> None:
+    trace = recorded(folder)
+    labels = parse_labels(
+        banked.LABELS.encode(), file="it", banks=load_board(folder / "board.toml").banks
+    )
+    with TraceReader(trace) as reader:
+        rows = FrameRows(reader, labels)
+        found = rows.rows(0, len(STORES))
+        assert [(one.address, one.address_label) for one in found] == [
+            (full_address(address, page), label) for page, address, label, _, _ in STORES
+        ]
+        # Forwards from each one that is found.
+        for text, frames in {
+            "$4020": [1, 3, 5, 7, 9],
+            "1:$4020": [3, 9],
+            "1:$4000-$4FFF": [2, 3, 8, 9],
+            "3:$4010-$4012": [4],
+        }.items():
+            at, hits = -1, []
+            while (at := rows.find(text, at, back=False)) is not None:  # type: ignore[assignment]
+                hits.append(at)
+            assert hits == frames, text
+        with pytest.raises(InputError) as told:
+            rows.find("4:$4000", -1, back=False)
+        assert str(told.value) == "found 4:$4000; bank 'screens' has 4 pages, 0 to 3"
+
+
+def test_comparisons_name_pages_and_differ_in_no_frame_for_them(folder: Path) -> None:
+    trace = recorded(folder)
+    # The same stores, from other pages: the frames are the same.
+    other = banked.program(tuple(value ^ 2 for value in banked.LATCHED))
+    (folder / "program.bin").write_bytes(other)
+    with Session(
+        folder / "board.toml", program=folder / "program.bin", record=folder / "other.trace"
+    ) as session:
+        session.run(cycles=CYCLES)
+    assert busplay.compare(trace, folder / "other.trace").equal
+    # A changed one has its page, and that of the other one where that says more.
+    changed = banked.program((0x00, 0x21, 0x23, 0x02, 0x11))
+    (folder / "program.bin").write_bytes(changed)
+    with Session(
+        folder / "board.toml", program=folder / "program.bin", record=folder / "changed.trace"
+    ) as session:
+        session.run(cycles=CYCLES)
+    found = busplay.compare(trace, folder / "changed.trace", labels=folder / "program.lbl")
+    sightings = [one.expected or one.actual for one in found.differences]
+    assert sightings[0] is not None
+    assert (sightings[0].page, sightings[0].address, sightings[0].label) == (1, 0x4011, "second+17")
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_run_goes_to_a_page_s_instruction(folder: Path, kind: str) -> None:
+    def started() -> Session:
+        return Session(folder / "board.toml", program=folder / "program.bin", core=kind)
+
+    session = started()
+    session.run_until(label="mark")
+    assert (session.core.pc, full_address_of(session.core, 0x8000)) == (
+        0x8000,
+        full_address(0x8000, 2),
+    )
+    by_address = started()
+    by_address.run_until(address=full_address(0x8000, 2))
+    assert by_address.cycle == session.cycle
+    anywhere = started()
+    anywhere.run_until(address=0x8000)
+    assert anywhere.cycle < session.cycle
+    with pytest.raises(NotReachedError) as told:
+        anywhere.run_until(address=full_address(0x8001, 2), within_cycles=300)
+    assert str(told.value).startswith("address 2:$8001 was not reached in 3")
+    with pytest.raises(InputError) as refused:
+        anywhere.run_until(address=full_address(0x8000, 3))
+    assert str(refused.value) == "found 3:$8000; bank 'library' has 3 pages, 0 to 2"
 
 
 @pytest.mark.parametrize("kind", KINDS)

@@ -14,7 +14,6 @@ from busplay.analysis.compare.frames import KEEP_DIFFERENCES, compare_frames
 from busplay.analysis.compare.listing import list_differences
 from busplay.errors import InputError
 from busplay.program.labels import read_labels
-from busplay.program.places import PlaceNames
 from busplay.run.arrivals import edges_found
 from busplay.trace.reader import TraceReader
 
@@ -108,6 +107,9 @@ def compare(
             for reader, name in ((before, "expected"), (after, "actual"))
             if not reader.complete
         ]
+        differences = tuple(
+            list_differences(found, names, before.shown_pages, after.shown_pages, first=list_most)
+        )
     figures = found.figures
     if not (figures.frames_expected or figures.frames_actual or figures.interrupted):
         raise InputError(
@@ -115,10 +117,9 @@ def compare(
             found="no frame, and none in the expected trace",
             wanted="record a run that stores something; nothing was compared",
         )
-    differences = list_differences(found, PlaceNames(found.sides.board, names), first=list_most)
     return replace(
         figures,
         equal=figures.frames_equal and (ignore_time or figures.times_equal is not False),
         notes=(*figures.notes, *notes),
-        differences=tuple(differences),
+        differences=differences,
     )

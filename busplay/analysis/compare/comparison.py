@@ -72,6 +72,8 @@ class Sighting:
         space: `memory`, `registers` or `reserved`.
         offset, data: the byte, and where it goes within the space.
         address: processor address whose stores go there; None where no window does.
+        page: the page of banked memory that it showed; None: it is not banked, or that is not
+            known.
         label: the label at or before that address; None where none is known.
     """
 
@@ -85,6 +87,7 @@ class Sighting:
     offset: int
     data: int
     address: int | None
+    page: int | None
     label: str | None
 
 

@@ -7,18 +7,34 @@ from collections.abc import Iterator
 from busplay.analysis.compare.comparison import Difference, Sighting
 from busplay.analysis.compare.frame_comparison import Differences, FrameComparison
 from busplay.analysis.compare.streams import Kind
+from busplay.description.full_address import address_of, page_of
+from busplay.program.labels import Labels
+from busplay.program.pages import PageSource
 from busplay.program.places import PlaceNames, space_name
 from busplay.trace.header import TraceHeader
 from busplay.units import NS_PER_S
 
 
 def list_differences(
-    found: FrameComparison, places: PlaceNames, *, first: int | None = None
+    found: FrameComparison,
+    labels: Labels | None,
+    pages_expected: PageSource,
+    pages_actual: PageSource,
+    *,
+    first: int | None = None,
 ) -> Iterator[Difference]:
-    """Return the differences that were kept, in order; at most `first` of them."""
+    """Return the differences that were kept, in order; at most `first` of them.
+
+    Args:
+        found: the comparison.
+        labels: full address to the names there.
+        pages_expected, pages_actual: of banked memory in each trace, by the frames' edges.
+        first: how many; None: all.
+    """
     rows = found.differences.select(slice(first))
-    expected = _sightings(rows, found, places, actual=False)
-    actual = _sightings(rows, found, places, actual=True)
+    board = found.sides.board
+    expected = _sightings(rows, found, PlaceNames(board, labels, pages_expected), actual=False)
+    actual = _sightings(rows, found, PlaceNames(board, labels, pages_actual), actual=True)
     in_wire_order = [(i, bit) for i, bit in enumerate(found.sides.bits) if bit is not None][::-1]
     kinds, flipped = rows.kind.tolist(), rows.flipped.tolist()
     for row, before, after in zip(range(len(rows)), expected, actual, strict=True):
@@ -40,7 +56,7 @@ def _sightings(
         if index < 0:
             yield None
             continue
-        address = places.address(unit, space, offset)
+        full = places.address_of_frame(unit, space, offset, edge=edge)
         yield Sighting(
             index=index,
             edge=edge,
@@ -51,8 +67,9 @@ def _sightings(
             space=space_name(space),
             offset=offset,
             data=data & 0xFF,
-            address=address,
-            label=places.label(address) or None,
+            address=None if full is None else address_of(full),
+            page=page_of(full),
+            label=places.label(full) or None,
         )
 
 

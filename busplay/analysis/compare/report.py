@@ -6,6 +6,7 @@ from pathlib import PurePath
 
 from busplay.analysis.compare.comparison import Comparison, Delays, Difference, Sighting
 from busplay.analysis.compare.pattern import SIGNIFICANCE, one_in
+from busplay.description.full_address import address_text
 from busplay.errors import printable
 from busplay.explain.text_layout import heading, pairs, table, wrapped
 from busplay.wording import counted
@@ -185,14 +186,21 @@ def listing_row(one: Difference) -> tuple[str, ...]:
 
 
 def _place_text(frame: Sighting) -> str:
-    start = "" if frame.address is None else f"${frame.address:04X} "
+    start = "" if frame.address is None else f"{address_text(frame.address, frame.page)} "
     return f"{start}{frame.unit} {frame.space} {frame.offset}"
 
 
 def _changed_text(one: Difference, expected: Sighting, actual: Sighting) -> str:
     parts = []
-    if _place_text(expected) != _place_text(actual):
+    places = [(frame.unit, frame.space, frame.offset) for frame in (expected, actual)]
+    if places[0] != places[1]:
         parts.append(f"goes to {_place_text(actual)}")
+    elif (
+        actual.address is not None
+        and None not in (expected.page, actual.page)
+        and expected.page != actual.page
+    ):
+        parts.append(f"stored to {address_text(actual.address, actual.page)}")
     if expected.data != actual.data:
         parts.append(f"{actual.data:02X}")
     fields: dict[str, list[int]] = {}

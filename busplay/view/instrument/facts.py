@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
+from busplay.description.full_address import address_text
 from busplay.player.inspector import (
     FrameRow,
     MachineFacts,
@@ -62,7 +63,7 @@ def pixel_lines(
     red, green, blue = facts.rgb
     place = f"{facts.unit} ${facts.offset:04X}"
     if facts.address is not None:
-        place += f", address ${facts.address:04X}"
+        place += f", address {address_text(facts.address)}"
     lines = [
         Line(f"{facts.unit} {facts.x}, {facts.y}", heading=True),
         Line("colour", f"{red}, {green}, {blue}, entry {facts.index}", swatch=facts.rgb),
@@ -111,13 +112,13 @@ def _cause_lines(cause: PixelCause) -> list[Line]:
         )
     ]
     if cause.address is not None:
-        origin = f"store to ${cause.address:04X} {cause.label}".strip()
+        origin = f"store to {address_text(cause.address)} {cause.label}".strip()
         lines.append(Line("", origin, colour=theme.DIM))
     made = cause.instruction
     if made is not None:
         action = None if made.cycle is None else GoToInstruction(made.cycle)
         tip = "" if action is None else "go to this instruction"
-        lines.append(Line("", f"${made.address:04X}  {made.text}", action=action, tip=tip))
+        lines.append(Line("", f"{address_text(made.address)}  {made.text}", action=action, tip=tip))
         where = "  ".join(one for one in (made.label, made.source) if one)
         lines += [Line("", text, colour=theme.DIM) for text in (where, made.registers) if text]
     return lines
@@ -190,10 +191,10 @@ def machine_lines(facts: MachineFacts, rows: int, *, stop_at: str, hears_keys: b
         colour = theme.PAUSED if is_here else theme.TEXT
         code.append(
             Line(
-                f"{'>' if is_here else ''} ${row.address:04X}",
+                f"{'>' if is_here else ''} {address_text(row.address)}",
                 text,
                 colour=colour,
-                action=RunTo(f"${row.address:04X}"),
+                action=RunTo(address_text(row.address)),
                 tip="run to this instruction",
             )
         )
@@ -231,7 +232,7 @@ def _run_lines(stop_at: str, *, hears_keys: bool) -> list[Line]:
 
 def hover_lines(facts: PixelFacts) -> list[str]:
     """Return what hovering a pixel tells."""
-    address = "" if facts.address is None else f"${facts.address:04X}, "
+    address = "" if facts.address is None else f"{address_text(facts.address)}, "
     red, green, blue = facts.rgb
     lines = [
         f"{facts.unit} {facts.x}, {facts.y}: {address}byte ${facts.value:02X}",

@@ -5,6 +5,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Sequence
 
+from busplay.description.full_address import address_text
 from busplay.player.inspector import ErrorRow, FrameRow, Inspector, RoutineFacts
 from busplay.view import theme
 from busplay.view.instrument.actions import ChooseRoutine, GoToEdge, GoToFrame, Scroll
@@ -59,7 +60,7 @@ def frame_row(row: FrameRow) -> Row:
     return Row(
         (
             TableCell(f"{row.cycle:,}"),
-            TableCell("" if row.address is None else f"${row.address:04X}"),
+            TableCell("" if row.address is None else address_text(row.address)),
             TableCell(row.code_label or row.address_label, theme.DIM),
             TableCell(f"{row.data:02X}"),
             TableCell(place, theme.DIM),
@@ -141,7 +142,7 @@ def draw_errors(
             (
                 TableCell(times.text(one.edge, tick_edges=times.edges_per_second // 500_000)),
                 TableCell(one.cause, theme.ERROR),
-                TableCell("" if one.address is None else f"${one.address:04X}"),
+                TableCell("" if one.address is None else address_text(one.address)),
                 TableCell(one.address_label, theme.DIM),
                 TableCell(f"{one.data:02X}"),
             ),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 
+from busplay.description.full_address import address_text
 from busplay.display.display import Display
 from busplay.player.inspector import Inspector, PixelFacts, RoutineFacts
 from busplay.player.marks import Marks
@@ -252,7 +253,7 @@ class Present:
     def _choose_routine(self, routine: RoutineFacts) -> None:
         self.state.routine = routine
         self.state.overlay = Overlay.ROUTINE
-        inspector, first = self.inspector, f"${routine.address:04X}"
+        inspector, first = self.inspector, address_text(routine.address)
         cycle = None
         if inspector is not None:
             cycle = self._searched(lambda: inspector.run_to(first, back=False))
