@@ -14,15 +14,13 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from busplay.batch import Int64Column, PageChanges, StoreBatch, UInt8Column
 from busplay.core.devices import bank_access as at
-from busplay.core.devices.compiled_access import CompiledAccess
-from busplay.core.devices.interface import NO_EVENT
-from busplay.core.memory_map import ADDRESSES, Action, MemoryMap, write_action
+from busplay.core.devices.bank_actions import lay_out_actions, variants_of
+from busplay.core.devices.interface import QuietDevice
+from busplay.core.memory_map import ADDRESSES, Action, MemoryMap
 from busplay.description.banks import Bank, bank_index, select_bit
-from busplay.description.board import Window
 from busplay.description.full_address import full_address
 
 PAGE_MULTIPLE = 256
@@ -42,7 +40,7 @@ class SwitchState:
     bits: tuple[int, ...]
 
 
-class BankSwitch:
+class BankSwitch(QuietDevice):
     """Chooses the pages of a board's banks.
 
     Args:
@@ -57,9 +55,6 @@ class BankSwitch:
         pins: each bit that comes over a wire, as (device, pin, place among the bits).
     """
 
-    irq = False
-    line_from = NO_EVENT
-
     def __init__(self, banks: tuple[Bank, ...], memory_map: MemoryMap) -> None:
         self.described = banks
         self._map = memory_map
@@ -73,8 +68,7 @@ class BankSwitch:
         self._changes: deque[Int64Column] = deque()
         self._kept_changes = 0
         self._action_rows = np.zeros(0, np.uint8)
-        # The row of actions for each page, in steps of `ACTION_ROWS`.
-        self._variants = np.zeros(ADDRESSES, np.uint8)
+        self._variants = np.zeros(0, np.uint8)
         self._page_changes: list[Int64Column] = []
         self._page_before = [0] * len(banks)
         self._memory = self._actions = np.zeros(0, np.uint8)
@@ -135,60 +129,13 @@ class BankSwitch:
             actions: uint8[65536], with the core's own bits.
         """
         self._memory, self._actions = memory, actions
-        self._lay_out_actions(actions.copy())
+        self._action_rows = lay_out_actions(self.described, self._map.windows, actions.copy())
+        self._variants = variants_of(self._map.windows)
         for index in range(len(self.described)):
             self._show(index)
         for address in self.addresses:
             if not self._map.has_memory[address]:
                 memory[address] = self._map.unmapped_read
-
-    def _lay_out_actions(self, base: UInt8Column) -> None:
-        """Work out what writes do, for each row of `bank_access` and each page of a window."""
-        pages = sorted({one.page for one in self._map.windows if one.page is not None})
-        self._variants[pages] = np.arange(1, len(pages) + 1)
-        self._action_rows = np.tile(base, at.ACTION_ROWS * (1 + len(pages)))
-        fixed = (base & (Action.HOST_PORT | Action.DEVICE)) != 0
-        for variant, page in enumerate((None, *pages)):
-            for index, bank in enumerate(self.described):
-                if bank.is_overlay:
-                    below = (base & (Action.LANDS | Action.ROM | Action.UNMAPPED)) != 0
-                    row = self.action_rows[at.OVERLAID + at.ACTION_ROWS * variant]
-                    taken = below & ((base & Action.TAPPED) == 0)
-                    span = slice(bank.first_address, bank.last_address + 1)
-                    row[span][taken[span]] = Action.DEVICE
-                    continue
-                windows = [one for one in self._map.windows if one.page is None or one.page == page]
-                self._lay_out_bank(index, variant, base, windows, fixed)
-
-    def _lay_out_bank(
-        self,
-        index: int,
-        variant: int,
-        base: UInt8Column,
-        windows: list[Window],
-        fixed: NDArray[np.bool_],
-    ) -> None:
-        bank = self.described[index]
-        span = slice(bank.first_address, bank.last_address + 1)
-        known = Action.LANDS | Action.TAPPED | Action.ROM | Action.UNMAPPED
-        own = base[span] & np.uint8(~known & 0xFF)
-        does = {
-            at.WRITABLE: Action.LANDS if bank.kind == "ram" else Action.ROM,
-            at.IGNORED: Action.ROM,
-            at.NOTHING: Action.UNMAPPED,
-        }
-        for state, action in does.items():
-            row = self.action_rows[state + at.ACTION_ROWS * variant]
-            bare = own | np.uint8(action)
-            row[span] = bare
-            for window in windows:
-                first = max(window.first_address, bank.first_address)
-                last = min(window.last_address, bank.last_address)
-                part = slice(first, last + 1)
-                if first <= last:
-                    under = bare[first - bank.first_address : last + 1 - bank.first_address]
-                    row[part] = write_action(under, window)
-            row[fixed] = base[fixed]
 
     @property
     def addresses(self) -> list[int]:
@@ -331,13 +278,6 @@ class BankSwitch:
         """See `BusDevice`; nothing calls it."""
         raise AssertionError(f"{data} to offset {offset} of a switch, in {cycle}")
 
-    def next_event_cycle(self) -> int | None:
-        """See `BusDevice`."""
-        return None
-
-    def advance(self, cycle: int) -> None:
-        """See `BusDevice`."""
-
     def reset(self, cycle: int) -> None:
         """See `HasReset`: clears the latches, and shows the overlays."""
         bits = self.bits.reshape(-1, at.BIT_NUMBERS)
@@ -420,89 +360,3 @@ def _page_changes(rows: Iterable[Int64Column]) -> PageChanges:
         columns[:, 1].astype(np.uint8),
         columns[:, 2].astype(np.uint16),
     )
-
-
-class _Part:
-    """What a switch's devices have in common: no interrupt, no events, no state of their own."""
-
-    registers = 1
-    irq = False
-    line_from = NO_EVENT
-
-    def __init__(self, switch: BankSwitch) -> None:
-        self._switch = switch
-
-    def next_event_cycle(self) -> int | None:
-        """See `BusDevice`."""
-        return None
-
-    def advance(self, cycle: int) -> None:
-        """See `BusDevice`."""
-
-    def snapshot(self) -> object:
-        """See `BusDevice`; the switch has the state."""
-        return None
-
-    def restore(self, snapshot: object) -> None:
-        """See `BusDevice`."""
-
-
-class Latch(_Part):
-    """A latch, or an address that removes overlays, or both.
-
-    Args:
-        switch: what it belongs to.
-        address: its address.
-    """
-
-    def __init__(self, switch: BankSwitch, address: int) -> None:
-        super().__init__(switch)
-        self._address = address
-        latches = switch.latch_addresses
-        place = latches.index(address) if address in latches else -2
-        self._removes = any(one.off_address == address for one in switch.described)
-        self._numbers = np.array([place, address, NO_EVENT], np.int64)
-
-    def read(self, offset: int, cycle: int) -> int:
-        """See `BusDevice`: the memory there."""
-        return self._switch.memory_at(self._address + offset)
-
-    def write(self, offset: int, data: int, cycle: int) -> None:
-        """See `BusDevice`."""
-        self._switch.write_to_latch(self._numbers, data, cycle)
-        if self._removes:
-            self._switch.remove_overlays(self._address, cycle)
-
-    def compiled_access(self) -> CompiledAccess | None:
-        """See `HasCompiledAccess`."""
-        if self._removes:
-            return None
-        return CompiledAccess.of(
-            at.latch_access,
-            self._numbers,
-            line_place=at.LINE,
-            takes_writes=True,
-            others=self._switch.paged,
-        )
-
-
-class BelowOverlay(_Part):
-    """Takes the stores to the memory below an overlay.
-
-    Args:
-        switch: what it belongs to.
-        bank: the overlay.
-    """
-
-    def __init__(self, switch: BankSwitch, bank: Bank) -> None:
-        super().__init__(switch)
-        self._first = bank.first_address
-        self.registers = bank.page_bytes
-
-    def read(self, offset: int, cycle: int) -> int:
-        """See `BusDevice`: the overlay."""
-        return self._switch.memory_at(self._first + offset)
-
-    def write(self, offset: int, data: int, cycle: int) -> None:
-        """See `BusDevice`."""
-        self._switch.write_below(self._first + offset, data)

@@ -66,6 +66,27 @@ class PlannedDevice(BusDevice, Protocol):
         """Cycle from which the output is active unless something is accessed, or `NO_EVENT`."""
 
 
+class QuietDevice:
+    """What a device has that never interrupts and has neither events nor a state of its own."""
+
+    irq = False
+    line_from = NO_EVENT
+
+    def next_event_cycle(self) -> int | None:
+        """See `BusDevice`."""
+        return None
+
+    def advance(self, cycle: int) -> None:
+        """See `BusDevice`."""
+
+    def snapshot(self) -> object:
+        """See `BusDevice`."""
+        return None
+
+    def restore(self, snapshot: object) -> None:
+        """See `BusDevice`."""
+
+
 @runtime_checkable
 class TakesKeys(Protocol):
     """A device to which key presses go."""

@@ -18,7 +18,8 @@ from collections.abc import Callable
 from pathlib import Path
 
 from busplay.core.devices.acia_6551 import AciaDevice
-from busplay.core.devices.bank_switch import BankSwitch, BelowOverlay, Latch
+from busplay.core.devices.bank_latches import BelowOverlay, Latch
+from busplay.core.devices.bank_switch import BankSwitch
 from busplay.core.devices.bus import DeviceBus, DeviceSlot, PinWire
 from busplay.core.devices.interface import BusDevice, UntrustedCodeError
 from busplay.core.devices.via_6522 import ViaDevice
