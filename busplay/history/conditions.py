@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from busplay.batch import PageChanges, StoreBatch, UInt8Column, UInt64Column
 from busplay.core.interface import Core
 from busplay.core.memory_map import ADDRESSES, Action, MemoryMap
-from busplay.core.rewind import InstructionBatch, StepKind
+from busplay.core.rewind import KIND_SHIFT, InstructionBatch, StepKind
 from busplay.history.breakpoints import AtAddress, Breakpoint, MemoryIs, RegisterIs, WriteTo
 
 _RETURNS = (0x60, 0x40)  # RTS, RTI
@@ -83,6 +83,11 @@ class Piece:
     def of_log(cls, log: RunLog, memory_map: MemoryMap) -> Piece:
         """Make a piece from a core's logs; a wait that only continues is not a position."""
         instructions = log.instructions
+        begin = instructions.begin
+        if not len(begin) or int(begin.max()) < 1 << KIND_SHIFT:
+            # Instructions and nothing else, as most pieces of a search.
+            kind = np.full(len(begin), StepKind.INSTRUCTION, np.uint8)
+            return cls(instructions, begin, kind, log.stores, log.memory, memory_map)
         kind = instructions.kind
         waits = kind == StepKind.WAITING
         if waits.any():

@@ -114,7 +114,7 @@ def last_before(walk: ProgramWalk, condition: Condition) -> int | None:
             if constant is not None and (must_end or not constant):
                 must_end = constant
                 continue
-        hits = _LastHits()
+        hits = _LastHits(wants_other=must_end)
         for piece in walk.pieces(stop_cycle, watched_range(condition)):
             hits.add(piece.cycle, holds(condition, piece))
         found = hits.before_last_other if must_end else hits.last
@@ -129,18 +129,19 @@ class _LastHits:
 
     Attributes:
         last: the last at which it holds.
-        last_other: the last at which it does not.
+        last_other: the last at which it does not; None if that is not wanted.
         before_last_other: the last before that at which it holds.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, *, wants_other: bool) -> None:
+        self._wants_other = wants_other
         self.last: int | None = None
         self.last_other: int | None = None
         self.before_last_other: int | None = None
 
     def add(self, cycle: UInt64Column, held: NDArray[np.bool_]) -> None:
         """Add the positions of a piece."""
-        other = _last_true(~held)
+        other = _last_true(~held) if self._wants_other else None
         if other is not None:
             self.last_other = int(cycle[other])
             earlier = _last_true(held[:other])

@@ -103,6 +103,7 @@ class CompiledCore(HostAccess):
         self._mnemonics = timing_of(processor, undocumented=runs_them).mnemonics
         self._lay_out()
         self._columns = StoreColumns()
+        self._instruction_columns = InstructionColumns()
         self._instructions: InstructionColumns | None = None
         self._irq_from = NEVER
         self._nmi_from = NEVER
@@ -323,7 +324,9 @@ class CompiledCore(HostAccess):
 
     def log_instructions(self, *, wanted: bool) -> None:
         """See `RewindableCore`."""
-        self._instructions = InstructionColumns() if wanted else None
+        # The columns stay: a search logs many short passages, and new ones cost more than that.
+        self._instruction_columns.forget()
+        self._instructions = self._instruction_columns if wanted else None
         self._table[:] = self._kernel.log if wanted else self._kernel.table
 
     def take_instructions(self) -> InstructionBatch:

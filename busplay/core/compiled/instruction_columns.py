@@ -45,6 +45,10 @@ class InstructionColumns:
         self._begin[self._filled], self._state[self._filled] = begin, state
         self._filled += 1
 
+    def forget(self) -> None:
+        """Forget what was not taken."""
+        self._filled = 0
+
     def take(self) -> InstructionBatch:
         """Return the instructions since the last call."""
         filled, self._filled = self._filled, 0
