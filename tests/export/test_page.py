@@ -171,7 +171,7 @@ def test_pixel_look_up_names_the_source_line(new_tab: OpenTab, tmp_path: Path) -
         session.run(3_000)
     page = open_page(new_tab(), path)
     page.evaluate("() => { player.go(1e9); player.choose(0, 0, 0); }")
-    assert said(page)["instruction"] == "$C004 @loop+2 tiny.s:10"
+    assert said(page)["instruction"] == "$C004 start@loop+2 tiny.s:10"
     (tmp_path / "tiny.bin").write_bytes(rom[:-1] + b"x")
     page = open_page(new_tab(), path)
     page.evaluate("() => { player.go(1e9); player.choose(0, 0, 0); }")

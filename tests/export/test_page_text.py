@@ -197,6 +197,9 @@ def test_look_up_on_text_and_pages_agrees_with_the_history(tab: Watched, paged: 
             else:
                 assert f" by frame {causes.byte.frame + 1:,}," in told["last write"]
             if causes.cell is not None:
+                write = causes.cell.colours_write
+                by = "none so far" if write is None else f" by frame {write.frame + 1:,},"
+                assert by in told["colours' write"]
                 assert told["cell"] == (
                     f"column {x // 8}, row {y // 8}, colours ${causes.cell.colours:02X}"
                 )

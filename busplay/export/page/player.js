@@ -309,15 +309,20 @@ class Player {
 				+ `${Math.floor(y / shown.cell_height_px)}, colours ${hex(screen.colours(offset), 2)}`]);
 		}
 		if (shown.page_bytes) rows.push(["page", screen.page]);
-		const event = recording.lastWrite(unit, offset), more = [];
-		if (event < 0) rows.push(["last write", "none so far"]);
-		else {
+		const more = [], written = [["last write", offset]];
+		if (shown.cell_bytes > 1) written.push(["colours' write", (offset + 1) % screen.memory.length]);
+		for (const [name, at] of written) {
+			const event = recording.lastWrite(unit, at);
+			if (event < 0) {
+				rows.push([name, "none so far"]);
+				continue;
+			}
 			const cycle = recording.cycleOfEvent(event), made = recording.instruction(event);
 			const by = events.fate[event] === SPURIOUS ? "a frame that was not sent so"
 				: `frame ${number(recording.frameOf(event) + 1)}`;
-			rows.push(["last write", `${hex(events.data[event], 2)} by ${by}, at ${this.timeText(cycle)}`]);
+			rows.push([name, `${hex(events.data[event], 2)} by ${by}, at ${this.timeText(cycle)}`]);
 			rows.push(["instruction", made ?? `not known: ${facts.unknown}`]);
-			more.push(button("Go to this write", () => { this.play(0); this.go(cycle, event + 1); }));
+			more.push(button(`Go to the ${name}`, () => { this.play(0); this.go(cycle, event + 1); }));
 		}
 		this.found.replaceChildren(
 			table(`${facts.units[unit].name}, pixel ${x}, ${y}`, null, rows), ...more);
