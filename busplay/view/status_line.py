@@ -23,6 +23,7 @@ from busplay.view.widgets.drawing import Hot
 
 # Below this part of the asked speed, the line says what is really reached.
 REACHES_PERMILLE = 950
+WIDEST_STATE = "one picture"
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +37,7 @@ class StatusCell:
         need: cells of lower need are left out first.
         colour: of the value.
         more: told behind the value if there is room.
+        widest_more: room is kept for this text behind the value, if there is any to spare.
         dot: the value stands behind a dot of its colour.
         command: what a click does, or None.
     """
@@ -47,6 +49,7 @@ class StatusCell:
     colour: Colour = theme.TEXT
     more: str = ""
     dot: bool = False
+    widest_more: str = ""
     command: Command | None = None
 
 
@@ -67,15 +70,15 @@ def permille_text(permille: int) -> str:
 def state_cell(player: Player, status: Status, *, held: bool) -> StatusCell:
     """Return whether it runs, and if not, why."""
     if player.playable.ended and not player.playing:
-        return StatusCell("state", "ended", "running", 9, theme.ENDED, dot=True)
+        return StatusCell("state", "ended", WIDEST_STATE, 9, theme.ENDED, dot=True)
     if held:
-        return StatusCell("state", "held", "running", 9, theme.PAUSED, dot=True)
+        return StatusCell("state", "held", WIDEST_STATE, 9, theme.PAUSED, dot=True)
     if player.stepping:
-        return StatusCell("state", "one picture", "running", 9, theme.PAUSED, dot=True)
+        return StatusCell("state", "one picture", WIDEST_STATE, 9, theme.PAUSED, dot=True)
     if player.playing:
         value = "looping" if player.looping else "backwards" if player.is_back else "running"
-        return StatusCell("state", value, "running", 9, theme.RUNNING, dot=True)
-    return StatusCell("state", "paused", "running", 9, theme.PAUSED, dot=True)
+        return StatusCell("state", value, WIDEST_STATE, 9, theme.RUNNING, dot=True)
+    return StatusCell("state", "paused", WIDEST_STATE, 9, theme.PAUSED, dot=True)
 
 
 def end_cells(player: Player, status: Status) -> list[StatusCell]:
@@ -138,7 +141,15 @@ def status_cells(
     errors = StatusCell("errors", count, "000", 7, colour, causes)
     return [
         state_cell(player, status, held=held),
-        StatusCell("time", time, "00:00.000", 8, more=whole),
+        StatusCell(
+            "time",
+            time,
+            "00:00.000",
+            8,
+            more=whole,
+            # Whoever goes back from the end of a run sees how long it is.
+            widest_more="of 00:00.000" if playable.can_seek else "",
+        ),
         StatusCell("processor cycles", f"{status.cycle:,}", "000,000,000", 2),
         StatusCell("link use", permille_text(status.link_use_permille), "100.0 %", 6),
         StatusCell("frames", f"{status.frames:,}", "0,000,000", 3),
@@ -218,10 +229,11 @@ class StatusLine:
         mores = [0] * len(cells)
         space = self._texts.width(" ", sizes.text_px)
         for i in sorted(range(len(cells)), key=lambda i: -cells[i].need):
-            if not cells[i].more:
+            texts = [one for one in (cells[i].more, cells[i].widest_more) if one]
+            if not texts:
                 continue
             whole = self._value_width(cells[i], sizes) + space
-            whole += self._texts.width(cells[i].more, sizes.text_px)
+            whole += max(self._texts.width(one, sizes.text_px) for one in texts)
             wanted = max(0, whole - self._cell_width(cells[i], sizes))
             least = min(wanted, self._texts.width("of 0:00.0", sizes.text_px))
             if spare_px >= least:

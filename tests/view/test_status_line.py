@@ -200,6 +200,23 @@ def test_cells_stay_inside_the_window_and_apart(opened: None, width: int) -> Non
         assert not any(one.inflate(0, -one.height // 2).colliderect(other) for other in others)
 
 
+def test_cells_stand_still_whatever_the_state_and_wherever_one_is(opened: None) -> None:
+    """A run that was gone back in moved all cells, and so did playing it backwards."""
+    player, playable, _ = player_of(can_seek=True, hears_keys=True, end_cycle=8_000_000)
+    lefts = set()
+    for cycle in (8_000_000, 4_000_000):
+        for is_back in (False, True):
+            playable.cycle, player.playing, player.is_back = cycle, True, is_back
+            line = StatusLine(Texts())
+            sizes = Sizes.for_instrument(1280, 720, big=False)
+            cells = status_cells(player, STATUS)
+            wide = [line._cell_width(cell, sizes) for cell in cells]
+            mores = line._mores_that_fit(cells, sizes, 500)
+            number = [cell.label for cell in cells].index("errors")
+            lefts.add(sum(wide[:number]) + sum(mores[:number]))
+    assert len(lefts) == 1
+
+
 def test_least_needed_cells_go_first(opened: None) -> None:
     player, _, _ = player_of()
     line = StatusLine(Texts())
