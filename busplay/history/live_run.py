@@ -350,6 +350,10 @@ class LiveInspector(TraceInspector):
         """The session's, whatever is shown: its errors are those of the whole run."""
         return self._live.session.pipeline
 
+    def error_beside(self, edge: int, *, back: bool) -> int | None:
+        """Return the edge of the nearest error after an edge, or before it, or None."""
+        return self._known_error_beside(edge, back=back)
+
     @property
     def _store_pages(self) -> FullAddresses | None:
         """As the session knows them."""

@@ -90,6 +90,12 @@ class Inspected(Protocol):
     def start_edge(self, cycle: int) -> int:
         """Return the earliest edge at which the frame of a store just before `cycle` starts."""
 
+    def run(self, cycles: int) -> int:
+        """Go forward; return the count of cycles."""
+
+    def seek(self, cycle: int) -> None:
+        """Go to a cycle."""
+
 
 class ProgramInspector:
     """Queries on the time of a recording, and on the program beside it.

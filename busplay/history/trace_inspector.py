@@ -39,10 +39,15 @@ from busplay.player.inspector import (
 )
 from busplay.program.pages import FullAddresses
 from busplay.run.replay import Replay
+from busplay.write_index.stretch import SpanColumn
 
 ADDED = "added"
 """Cause of a difference that is no frame of the recording."""
 
+# What the write index counts of the errors that are listed.
+_ERROR_COLUMNS = (SpanColumn.LOST_AT_RECEIVER, SpanColumn.LATE, SpanColumn.UNDELIVERED)
+# Spans of the write index that are played in search of an error; each takes some milliseconds.
+SPANS_PLAYED_MAX = 64
 # Most frames that an overlay reads; 60 ms.
 SUMMED_FRAMES_MAX = 2_000_000
 
@@ -324,6 +329,61 @@ class TraceInspector(ProgramInspector):
         here = self.edge_at(self._replay.cycle)
         return int(np.searchsorted(self._edges_differing, here, side="right"))
 
+    def error_beside(self, edge: int, *, back: bool) -> int | None:
+        """Return the edge of the nearest error after an edge, or before it, or None."""
+        found = self._known_error_beside(edge, back=back)
+        here = self._replay.cycle
+        elsewhere = None
+        try:
+            if not self._replay.is_faulty:
+                elsewhere = self._error_of_index(edge, found, back=back)
+            elif found is None and not back:
+                # What was is known, as it was played; what comes is not.
+                elsewhere = self._first_error_ahead(edge)
+        finally:
+            if elsewhere is None and self._replay.cycle != here:
+                self._replay.seek(here)
+        return found if elsewhere is None else elsewhere
+
+    def _known_error_beside(self, edge: int, *, back: bool) -> int | None:
+        known = [one.edge for one in self.errors()] + [at for at, _ in self._differences]
+        return _nearest(known, edge, back=back)
+
+    def _first_error_ahead(self, edge: int) -> int | None:
+        """Play on until there is an error."""
+        step = self.board.clock_hz // 20
+        while self._replay.cycle < self._end_cycle:
+            self._replay.run(min(step, self._end_cycle - self._replay.cycle))
+            if self.on_search is not None:
+                self.on_search(self._replay.cycle)
+            if (found := self._known_error_beside(edge, back=False)) is not None:
+                return found
+        return None
+
+    def _error_of_index(self, edge: int, known: int | None, *, back: bool) -> int | None:
+        """Return the nearest error that is nearer than a known one, from the write index.
+
+        The errors known are those played since the last jump began; the index knows how many
+        there are in each span of frames, and a span is short enough to be played.
+        """
+        index = self._history.index
+        lost = index.sums_before[list(_ERROR_COLUMNS)].sum(axis=0)
+        before = index.frames_before
+        spans = np.flatnonzero(np.diff(lost))
+        frame = self.frame_at(edge)
+        spans = spans[before[spans] < frame] if back else spans[before[spans + 1] > frame]
+        for span in (spans[::-1] if back else spans)[:SPANS_PLAYED_MAX].tolist():
+            first, stop = int(before[span]), int(before[span + 1])
+            edges = [self._history.edge_of_frame(one) for one in (first, stop - 1)]
+            if known is not None and (edges[1] < known if back else edges[0] > known):
+                return None
+            # What becomes of a frame is known a little after it.
+            self._replay.seek(self.cycle_showing(stop - 1 + self.board.receiver.fifo_depth))
+            played = [one.edge for one in self.errors() if edges[0] <= one.edge <= edges[1]]
+            if (found := _nearest(played, edge, back=back)) is not None:
+                return found
+        return None
+
     def differences(self) -> Sequence[tuple[int, str]]:
         """Return the differences from the expected recording: edge, and text."""
         return self._differences
@@ -351,6 +411,12 @@ def _not_lost_here(differences: Sequence[ErrorRow], history: History) -> Sequenc
         return ()
     lost = set(SentHistory(history).lost_edges().tolist())
     return tuple(one for one in differences if one.edge not in lost)
+
+
+def _nearest(edges: Sequence[int], edge: int, *, back: bool) -> int | None:
+    if back:
+        return max((one for one in edges if one < edge), default=None)
+    return min((one for one in edges if one > edge), default=None)
 
 
 def _causes_in_words(why: PixelCauses) -> list[tuple[str, str, Write | None]]:

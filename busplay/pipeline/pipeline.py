@@ -63,6 +63,8 @@ class PipelineCounters:
         receiver: the receiver's counts.
         writes_outside: delivered frames whose offset or unit does not exist.
         accounts: what became of every frame and every fault.
+        overrun_before, late_before: frames lost at the receiver FIFO, and served late, before the
+            accounts began, as they do at a jump.
     """
 
     stores: int
@@ -71,6 +73,8 @@ class PipelineCounters:
     receiver: ReceiverCounters
     writes_outside: int
     accounts: RunAccounts
+    overrun_before: int = 0
+    late_before: int = 0
 
     def losses(self) -> dict[str, int]:
         """Return the errors by cause, in words; causes of 0 are left out."""
@@ -81,8 +85,12 @@ class PipelineCounters:
             (seen.syncs_lost, "losses of sync", "loss of sync"),
             (seen.frames_missed, "frames missed by sequence", "frame missed by sequence"),
             (seen.frames_aborted, "frames aborted", "frame aborted"),
-            (frames.lost_at_receiver, "lost at the full receiver FIFO", ""),
-            (frames.lost_late, "served after their deadline", "served after its deadline"),
+            (self.overrun_before + frames.lost_at_receiver, "lost at the full receiver FIFO", ""),
+            (
+                self.late_before + frames.lost_late,
+                "served after their deadline",
+                "served after its deadline",
+            ),
             (self.writes_outside, "outside the units", ""),
         )
         return {one if count == 1 and one else many: count for count, many, one in causes if count}
@@ -197,6 +205,7 @@ class Pipeline:
                 first_edge=self._edge,
                 first_ordinal=self.receiver.symbols_fed,
             )
+        self._overrun_before = self._late_before = 0
         self.receiver_fifo: ReceiverFifo | None = None
         if self.timing:
             frame_symbols = self.layout.frame_symbols
@@ -374,6 +383,8 @@ class Pipeline:
                 stores=sent.stores_offered + self._frames_given,
                 receiver_fifo=None if self.receiver_fifo is None else self.receiver_fifo.counters,
             ),
+            overrun_before=self._overrun_before,
+            late_before=self._late_before,
         )
 
     @property
@@ -447,6 +458,8 @@ class Pipeline:
             return
         try:
             self.receiver_fifo.restore(fifo, edge=edge)
+            counters = self.receiver_fifo.counters
+            self._overrun_before, self._late_before = counters.frames_overrun, counters.frames_late
         except ValueError as error:
             raise InputError(
                 place="state of the receiver FIFO",

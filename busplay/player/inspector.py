@@ -407,6 +407,17 @@ class Inspector(Protocol):
     def errors(self) -> Sequence[ErrorRow]:
         """Return the stores that were not received as sent so far, in order."""
 
+    def error_beside(self, edge: int, *, back: bool) -> int | None:
+        """Return the edge of the nearest error after an edge, or before it, or None.
+
+        A difference from the expected recording is one too. It may move the present position, to
+        which the caller goes on.
+
+        Args:
+            edge: where the search begins.
+            back: before that edge, else after it.
+        """
+
     def differences(self) -> Sequence[tuple[int, str]]:
         """Return the differences from the expected recording: edge, and text."""
 

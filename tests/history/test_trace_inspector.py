@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -18,6 +19,7 @@ from busplay.history.program_history import ProgramHistory
 from busplay.history.program_inspector import KnownProgram
 from busplay.history.trace_inspector import TraceInspector
 from busplay.link.layout import FrameLayout
+from busplay.link.load import load_board
 from busplay.program.labels import read_labels
 from busplay.run.inputs import RunInputs
 from busplay.run.replay import Replay
@@ -433,3 +435,80 @@ def test_frames_are_listed_while_it_plays_from_the_very_beginning() -> None:
     replay.seek(0)
     inspector.refresh(0, playing=True)
     assert len(inspector.rows(0, 20)) == 20
+
+
+@pytest.fixture(scope="module")
+def overrun(tmp_path_factory) -> tuple[Path, list[int]]:
+    """Return a trace of a board whose receiver is too slow, and the edges of its losses."""
+    board = load_board("dunlin")
+    slow = replace(board, receiver=replace(board.receiver, fifo_depth=6, service_ns=2200))
+    path = tmp_path_factory.mktemp("overrun") / "overrun.trace"
+    with Session(slow, program="tides.bin", record=path) as session:
+        session.run(24_000_000)
+    with Replay(path) as straight:
+        inspector = inspector_of(straight)
+        edges: set[int] = set()
+        # In pieces: the latest are kept.
+        while not straight.ended:
+            edges.update(one.edge for one in inspector.errors())
+            straight.run(1_000_000)
+        edges.update(one.edge for one in inspector.errors())
+        return path, sorted(edges)
+
+
+@pytest.mark.thorough
+def test_status_after_a_jump_counts_all_errors_so_far(overrun) -> None:
+    """It counted those since the key frame before, so the same moment had several numbers."""
+    path, _ = overrun
+    with Replay(path) as straight, Replay(path) as jumping:
+        straight.run(20_000_000)
+        jumping.seek(20_000_000)
+        assert jumping.status().errors == straight.status().errors > 0
+        assert jumping.status().error_text == straight.status().error_text
+
+
+@pytest.mark.thorough
+def test_errors_are_found_from_anywhere_though_only_the_last_stretch_was_played(overrun) -> None:
+    """Those before the key frame of the last jump were not found, nor any ahead."""
+    path, edges = overrun
+    assert len(edges) > 1000
+    with Replay(path) as replay:
+        inspector = inspector_of(replay)
+        for at in (
+            0,
+            edges[0],
+            edges[500],
+            edges[500] + 1,
+            edges[-2],
+            edges[-1],
+            inspector.end_edge,
+        ):
+            for cycle in (0, 23_000_000):
+                replay.seek(cycle)
+                before = [one for one in edges if one < at]
+                after = [one for one in edges if one > at]
+                assert inspector.error_beside(at, back=True) == (before[-1] if before else None)
+                assert inspector.error_beside(at, back=False) == (after[0] if after else None)
+
+
+@pytest.mark.thorough
+def test_search_for_an_error_that_is_not_there_leaves_the_position(overrun) -> None:
+    path, edges = overrun
+    with Replay(path) as replay:
+        inspector = inspector_of(replay)
+        replay.seek(12_345_678)
+        assert inspector.error_beside(edges[-1], back=False) is None
+        assert replay.cycle == 12_345_678
+
+
+def test_next_error_of_injected_faults_is_played_to() -> None:
+    with Replay(TIDES, faults=Faults(ber=1e-5, seed=3)) as straight:
+        own = inspector_of(straight)
+        straight.run(straight.end_cycle)
+        edges = [one.edge for one in own.errors()]
+    with Replay(TIDES, faults=Faults(ber=1e-5, seed=3)) as replay:
+        inspector = inspector_of(replay)
+        assert inspector.error_beside(0, back=False) == edges[0]
+        replay.seek(0)
+        assert inspector.error_beside(edges[-1], back=False) is None
+        assert replay.cycle == 0

@@ -180,6 +180,12 @@ class FakeInspector:
             if row.fate
         ]
 
+    def error_beside(self, edge: int, *, back: bool) -> int | None:
+        edges = [
+            one.edge for one in self.errors() if (one.edge < edge if back else one.edge > edge)
+        ]
+        return (edges[-1] if back else edges[0]) if edges else None
+
     def differences(self) -> Sequence[tuple[int, str]]:
         return ()
 

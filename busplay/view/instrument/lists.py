@@ -14,6 +14,7 @@ from busplay.view.instrument.timing import EdgeTimes
 from busplay.view.widgets.box import Box
 from busplay.view.widgets.drawing import Drawing, Look
 from busplay.view.widgets.table import Column, Row, TableCell, TableView, draw_table, rows_seen
+from busplay.wording import counted as numbered
 
 FRAME_COLUMNS = (
     Column("cycle", "000,000,000", "right", need=9),
@@ -124,12 +125,24 @@ def draw_errors(
     box: Box,
     look: Look,
     *,
+    counted: int,
     here_edge: int,
     first: int | None,
     chosen: int | None,
     hovered: object,
 ) -> tuple[Drawing, int]:
-    """Return the list of errors and its uppermost row; the present is the last so far."""
+    """Return the list of errors and its uppermost row; the present is the last so far.
+
+    Args:
+        errors: those known one by one.
+        times: of the recording.
+        box, look: where, and how large.
+        counted: errors so far; after a jump, those before it are not known one by one.
+        here_edge: the present position.
+        first: the uppermost row; None: the present one stands in the middle.
+        chosen: row that the keyboard has chosen.
+        hovered: action under the mouse.
+    """
     seen = rows_seen(box, look)
     here = bisect_right(errors, here_edge, key=lambda one: one.edge) - 1
     if first is None:
@@ -154,7 +167,12 @@ def draw_errors(
         first=first,
         here=here if here >= 0 else None,
         chosen=chosen,
-        empty="No errors so far: every store was received as sent.",
+        empty=(
+            f"{numbered(counted, 'error')} so far, before what was played since the last"
+            " jump: go to the previous error."
+            if counted
+            else "No errors so far: every store was received as sent."
+        ),
     )
     drawing = draw_table(
         view,

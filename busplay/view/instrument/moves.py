@@ -123,13 +123,8 @@ class Moves(Present):
         """Go to the next error or the previous one; a difference between recordings is one too."""
         if self.inspector is None:
             return
-        here = self.here_edge
-        edges = [one.edge for one in self.inspector.errors()]
-        edges = sorted([*edges, *(edge for edge, _ in self.inspector.differences())])
-        if way > 0:
-            found = next((edge for edge in edges if edge > here), None)
-        else:
-            found = next((edge for edge in reversed(edges) if edge < here), None)
+        inspector, here = self.inspector, self.here_edge
+        found = self._searched(lambda: inspector.error_beside(here, back=way < 0))
         if found is None:
             self._note("no error after this moment" if way > 0 else "no error before this moment")
             return

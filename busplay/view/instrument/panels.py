@@ -214,6 +214,7 @@ class Panels(Moves):
                 times,
                 box,
                 look,
+                counted=self._playable.status().errors,
                 here_edge=self.here_edge,
                 first=first,
                 chosen=chosen,

@@ -718,6 +718,15 @@ def test_single_frames_are_shown_when_they_are_wide_enough(bench: Bench) -> None
     assert "lane 1" in texts(drawing)
 
 
+def test_errors_before_a_jump_are_not_denied() -> None:
+    bench = bench_of(frames=0)
+    bench.instrument.state.kept.tab = Tab.ERRORS
+    assert "No errors so far" in " ".join(texts(bench.draw()["side"]))
+    bench.playable.state = replace(bench.playable.state, errors=2888)
+    bench.playable.cycle += 1
+    assert "2,888 errors so far" in " ".join(texts(bench.draw()["side"]))
+
+
 def test_recording_without_a_frame_says_so() -> None:
     bench = bench_of(frames=0)
     assert "No frames" in " ".join(texts(bench.drawings["side"]))
