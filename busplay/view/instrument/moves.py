@@ -99,7 +99,7 @@ class Moves(Present):
     def _go_to_found(self, cycle: int | None, otherwise: str) -> None:
         """Go to a moment of the program that was found, or note that there is none."""
         if cycle is None or cycle > (self._playable.end_cycle or 0):
-            self._note(otherwise)
+            self._note_not_found(otherwise)
             return
         self.player.pause()
         self.player.seek_to(cycle)
@@ -126,7 +126,8 @@ class Moves(Present):
         inspector, here = self.inspector, self.here_edge
         found = self._searched(lambda: inspector.error_beside(here, back=way < 0))
         if found is None:
-            self._note("no error after this moment" if way > 0 else "no error before this moment")
+            where = "after" if way > 0 else "before"
+            self._note_not_found(f"no error {where} this moment")
             return
         self.player.pause()
         self._go_to_edge(found)
@@ -210,6 +211,9 @@ class Moves(Present):
             return
         inspector = self.inspector
         cycle = self._searched(lambda: inspector.find_code(searched.text, back=way < 0))
+        if self._is_search_ended:
+            self._note_not_found("")
+            return
         if cycle is not None:
             self.state.searched = replace(searched, answer=f"cycle {cycle:,}")
             self.player.pause()

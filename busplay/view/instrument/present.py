@@ -75,6 +75,7 @@ class Present:
         self._drag_moved = False
         self._lists_key: tuple[object, ...] = ()
         self.is_held = False
+        self._is_search_ended = False
         self._errors_seen = 0
         self._trouble = ""
         self._lists_due_ns = 0
@@ -243,12 +244,18 @@ class Present:
         """Return what a search of the program finds; None also if it was ended before."""
         assert self.inspector is not None
         self.inspector.on_search = self.begin_search()
+        self._is_search_ended = False
         try:
             return find()
         except SearchEndedError:
+            self._is_search_ended = True
             return None
         finally:
             self.inspector.on_search = None
+
+    def _note_not_found(self, text: str) -> None:
+        """Note that a search has found nothing, unless somebody has ended it."""
+        self._note("the search was ended" if self._is_search_ended else text)
 
     def _choose_routine(self, routine: RoutineFacts) -> None:
         self.state.routine = routine
@@ -258,7 +265,7 @@ class Present:
         if inspector is not None:
             cycle = self._searched(lambda: inspector.run_to(first, back=False))
         if cycle is None or cycle > (self._playable.end_cycle or 0):
-            self._note(f"{routine.name} is not called again")
+            self._note_not_found(f"{routine.name} is not called again")
             return
         self.player.pause()
         self.player.seek_to(cycle)

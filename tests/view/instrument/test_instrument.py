@@ -486,6 +486,7 @@ def test_search_of_the_program_that_is_ended_leaves_everything_as_it_was(bench: 
     instrument.act(actions.RunTo("$C000"))
     assert bench.playable.cycle == 500
     assert bench.inspector.on_search is None
+    assert bench.notes[-1] == "the search was ended"
 
 
 def test_search_line_has_room_beside_buttons_with_control_keys(opened) -> None:
