@@ -5,6 +5,7 @@ from __future__ import annotations
 from busplay.core.host_port import NEVER
 from busplay.core.interface import Core
 from busplay.core.rewind import RewindableCore
+from busplay.core.saved_devices import NotPlainError
 from busplay.core.saved_state import pack_core
 from busplay.description.board import Board
 from busplay.run.recording import Recorder
@@ -28,12 +29,8 @@ class StateKeeper:
 
     def __init__(self, core: Core, board: Board, recorder: Recorder) -> None:
         self._core: RewindableCore | None = None
-        # A device's state can be anything; its reruns begin at the start.
-        if (
-            recorder.keeps_states
-            and isinstance(core, RewindableCore)
-            and not (board.devices or board.banks)
-        ):
+        # The pages of banks are too much; their reruns begin at the start.
+        if recorder.keeps_states and isinstance(core, RewindableCore) and not board.banks:
             self._core = core
         self._recorder = recorder
         self._next_cycle = STATE_CYCLES
@@ -48,7 +45,12 @@ class StateKeeper:
         core = self._core
         if core is None or core.cycle < self._next_cycle:
             return
-        state = pack_core(core)
+        try:
+            state = pack_core(core)
+        except NotPlainError:
+            # A device of somebody's own; its reruns begin at the start too.
+            self._core = None
+            return
         if state is None:
             # It waits; a little later it may not.
             self._next_cycle += STATE_RETRY_CYCLES

@@ -104,8 +104,6 @@ def parse_core_state(payload: memoryview, before: bytes, *, where: Where) -> tup
         raise where.error(
             f"a state of {unpacked_bytes:,} bytes", f"it has up to {CORE_STATE_BYTES_MAX:,}"
         )
-    if before and unpacked_bytes != len(before):
-        raise where.error(f"a state of {unpacked_bytes:,} bytes", f"others have {len(before):,}")
     changes, stop = unpack_block(
         make_decompressor(), payload, _CORE_STATE.size, unpacked_bytes=unpacked_bytes, where=where
     )
@@ -150,10 +148,12 @@ def parse_core_states(payloads: Payloads) -> Iterator[tuple[int, bytes, Where]]:
 
 
 def _changes(state: bytes, before: bytes) -> bytes:
-    """XOR a state with the one before; the same again gives the state back."""
-    if not before:
+    """XOR a state with the one before as far as both go; the same again gives the state back."""
+    both = min(len(state), len(before))
+    if not both:
         return state
-    return (np.frombuffer(state, np.uint8) ^ np.frombuffer(before, np.uint8)).tobytes()
+    changed = np.frombuffer(state, np.uint8, both) ^ np.frombuffer(before, np.uint8, both)
+    return changed.tobytes() + state[both:]
 
 
 def require_order(before: int, after: int, *, where: Where) -> None:

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from contextlib import suppress
+from dataclasses import replace
 from typing import get_args
 
 import numpy as np
 
+from busplay.core.interface import bus_of
 from busplay.core.make import core_for_board
 from busplay.core.memory_map import MemoryMap
 from busplay.core.rewind import RewindableCore
+from busplay.core.saved_devices import pack_devices, parse_devices
 from busplay.core.saved_state import parse_core
 from busplay.description.board import ImageFormat
 from busplay.description.read_faults import load_faults
@@ -33,10 +36,29 @@ from busplay.trace.header import parse_header
 from busplay.trace.info import trace_info
 from busplay.trace.reader import TraceReader
 from busplay.view.kept import parse_layout
+from tests.description.writing import BOARD
 from tests.fuzz.formats import with_file
 from tests.trace.cases import sealed
 
 _CYCLES_MOST = 100_000
+DEVICES_BOARD = (
+    BOARD
+    + """
+[[devices]]
+kind = "via_6522"
+name = "ports"
+first_address = 0xA800
+irq = true
+pins = {pa = "code", ca1 = "strobe", pb6 = "ports.pb7"}
+
+[[devices]]
+kind = "acia_6551"
+name = "serial"
+first_address = 0xA820
+irq = true
+pins = {cts = "ports.pb0", dcd = "key a"}
+"""
+)
 
 
 def parse_link_file(content: bytes) -> None:
@@ -147,6 +169,24 @@ def _play(replay: Replay) -> None:
     replay.run(_CYCLES_MOST)
     for display in replay.displays.values():
         display.image()
+
+
+def parse_device_states(content: bytes) -> None:
+    """Read the states of devices, and run on with them."""
+    board = load_board(with_file(DEVICES_BOARD.encode(), "board.toml"))
+    core = core_for_board(board, kind="compiled")
+    bus = bus_of(core)
+    assert bus is not None
+    assert isinstance(core, RewindableCore)
+    for code in (65, 66):
+        bus.press(code, cycle=1_000)
+    state = parse_devices(content, board=board, keys=2)
+    core.restore(replace(core.state, devices=state))
+    core.memory[0x0200:0x0206] = list(bytes.fromhex("EE00A8 EE21A8"))
+    core.memory[0x0206:0x0209] = list(bytes.fromhex("4C0002"))
+    core.pc = 0x0200
+    core.run(2_000)
+    assert len(pack_devices(core.state.devices or state)) > 100
 
 
 def parse_history(content: bytes) -> None:

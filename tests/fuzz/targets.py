@@ -55,6 +55,7 @@ _PARSERS: dict[str, Callable[[bytes], object]] = {
     "trace": own.parse_trace,
     "sealed_trace": own.parse_sealed_trace,
     "history": own.parse_history,
+    "device_states": own.parse_device_states,
     "trace_header": own.parse_trace_header,
 }
 

@@ -7,10 +7,17 @@ from pathlib import Path
 import pytest
 
 from busplay.chain.why import why
+from busplay.core.rewind import RewindableCore
+from busplay.core.saved_state import pack_core
 from busplay.description.shipped_files import shipped_boards
 from busplay.history.program_history import ProgramHistory
 from busplay.link.load import load_board
+from busplay.run import kept_states
 from busplay.run.session import Session
+from busplay.trace.reader import TraceReader
+from tests.core.devices.test_bus import trusted
+
+__all__ = ["trusted"]
 
 DEVICES = """
 [[devices]]
@@ -87,3 +94,128 @@ def test_why_and_rerun_find_the_store_of_an_interrupt(
     assert found.store is not None
     assert found.store.address == 0x4000
     assert found.store.program_counter == 0xC10A
+
+
+# A device of the user's own, which counts the stores to it.
+OWN = """
+[[devices]]
+kind = "own.py:Own"
+name = "own"
+first_address = 0xA840
+last_address = 0xA841
+"""
+OWN_CLASS = """
+class Own:
+    irq = False
+    count = 0
+
+    def read(self, offset, cycle):
+        return self.count & 0xFF
+
+    def write(self, offset, data, cycle):
+        self.count += 1
+
+    def next_event_cycle(self):
+        return None
+
+    def advance(self, cycle):
+        pass
+
+    def snapshot(self):
+        return KEPT
+
+    def restore(self, snapshot):
+        self.count = snapshot[0]["count"]
+"""
+
+
+@pytest.fixture
+def often(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(kept_states, "STATE_CYCLES", 60_000)
+
+
+def record(
+    files: tuple[Path, Path], trace: Path, *, core: str = "compiled", pieces: tuple[int, ...] = ()
+) -> Session:
+    board, program = files
+    with Session(
+        load_board(board), program=program, key_presses=KEYS, record=trace, core=core
+    ) as session:
+        for cycles in pieces:
+            session.run(cycles)
+        session.run(CYCLES - session.cycle)
+    return session
+
+
+@pytest.mark.usefixtures("often")
+def test_trace_keeps_the_states_of_devices_however_the_run_is_cut(
+    files: tuple[Path, Path], tmp_path: Path
+) -> None:
+    board, program = files
+    record(files, tmp_path / "a.trace")
+    record(files, tmp_path / "b.trace", pieces=(1, 7_000, 70_001, 59, 61_234, 100_000, 3))
+    assert (tmp_path / "a.trace").read_bytes() == (tmp_path / "b.trace").read_bytes()
+    again = Session(load_board(board), program=program, key_presses=KEYS)
+    with TraceReader(tmp_path / "a.trace") as reader:
+        states = list(reader.core_states())
+    assert len(states) == 9
+    for cycle, state, _ in states:
+        again.run(cycle - again.cycle)
+        assert isinstance(again.core, RewindableCore)
+        assert pack_core(again.core) == state
+
+
+@pytest.mark.thorough
+@pytest.mark.usefixtures("often")
+def test_both_cores_keep_the_same_states_of_devices(
+    files: tuple[Path, Path], tmp_path: Path
+) -> None:
+    record(files, tmp_path / "a.trace")
+    record(files, tmp_path / "b.trace", core="reference")
+    assert (tmp_path / "a.trace").read_bytes() == (tmp_path / "b.trace").read_bytes()
+
+
+@pytest.mark.usefixtures("often")
+def test_rerun_with_devices_begins_at_the_state_before(
+    files: tuple[Path, Path], tmp_path: Path
+) -> None:
+    session = record(files, tmp_path / "run.trace")
+    cycles: list[int] = []
+    with TraceReader(tmp_path / "run.trace") as reader:
+        last_cycle = list(reader.core_states())[-1][0]
+        travel = ProgramHistory.of_trace(reader, files[1], on_progress=cycles.append)
+    travel.go_to(last_cycle + 100)
+    assert min(cycles) > last_cycle
+    travel.go_to(session.cycle)
+    assert travel.state.registers == session.registers
+    assert travel.memory.tobytes() == session.memory.tobytes()
+    travel.go_to(last_cycle + 20)
+    while travel.cycle > last_cycle - 30:
+        assert travel.step_back()
+
+
+@pytest.mark.thorough
+@pytest.mark.usefixtures("often", "trusted")
+@pytest.mark.parametrize(
+    ("kept", "count"),
+    [('({"count": self.count}, b"")', 9), ("{1, 2}", 0)],
+)
+def test_state_of_an_own_device_is_kept_if_it_is_plain_data(
+    files: tuple[Path, Path], tmp_path: Path, kept: str, count: int
+) -> None:
+    board, program = files
+    board.write_text(board.read_text() + OWN)
+    board.with_name("own.py").write_text(OWN_CLASS.replace("KEPT", kept))
+    # The main loop counts with INC $A840 and keeps what it reads there.
+    before = bytes.fromhex("E611 EE0140 4C1FC0 EAEAEAEAEAEA")
+    after = bytes.fromhex("EE40A8 AD40A8 8511 EE0140 4C1FC0")
+    program.write_bytes(program.read_bytes().replace(before, after))
+    session = record(files, tmp_path / "run.trace")
+    with TraceReader(tmp_path / "run.trace") as reader:
+        states = list(reader.core_states())
+        assert len(states) == count
+        if not count:
+            return
+        travel = ProgramHistory.of_trace(reader, program)
+    travel.go_to(session.cycle)
+    assert travel.memory.tobytes() == session.memory.tobytes()

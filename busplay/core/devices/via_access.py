@@ -43,6 +43,7 @@ from busplay.core.devices.via_state import (
     IDLE_EDGES,
     IER,
     IFR,
+    LAST_EDGE,
     LATCHED_A,
     LATCHED_B,
     LINE,
@@ -82,7 +83,6 @@ _ALL_FLAGS = 0x7F
 _FREE_RUN, _PB7_ENABLED, _PULSES, _LATCHES_A, _LATCHES_B = 0x40, 0x80, 0x20, 0x01, 0x02
 # Shift modes, ACR bits 4 to 2.
 _IN_T2, _IN_CLOCK, _IN_EXTERNAL, _OUT_FREE, _OUT_T2, _OUT_CLOCK, _OUT_EXTERNAL = range(1, 8)
-_LAST_EDGE = 16
 
 
 @shared_kernel
@@ -121,7 +121,7 @@ def _advance_shift(state: memoryview[int], cycle: int) -> None:
         # Sixteen edges turn the register once round.
         state[SR_NEXT] += (cycle - state[SR_NEXT]) // (16 * length) * (16 * length)
     while state[SR_NEXT] <= cycle:
-        if state[SR_EDGES] == _LAST_EDGE:
+        if state[SR_EDGES] == LAST_EDGE:
             state[IFR] |= _SR_FLAG
             state[SR_EDGES] = IDLE_EDGES
             state[SR_NEXT] = NEVER_HERE
@@ -133,7 +133,7 @@ def _advance_shift(state: memoryview[int], cycle: int) -> None:
         if shift_mode(state) == _OUT_FREE:
             state[SR_EDGES] &= 1
         # The flag follows the last edge by a cycle.
-        state[SR_NEXT] += 1 if state[SR_EDGES] == _LAST_EDGE else length
+        state[SR_NEXT] += 1 if state[SR_EDGES] == LAST_EDGE else length
 
 
 @shared_kernel
@@ -202,7 +202,7 @@ def _next_flag(state: memoryview[int]) -> int:
     if enabled & _T2_FLAG and state[T2_ARMED] and not state[ACR] & _PULSES:
         found = min(found, state[T2_START] + state[T2_TOP] + 1)
     if enabled & _SR_FLAG and state[SR_NEXT] < NEVER_HERE and shift_mode(state) != _OUT_FREE:
-        edges = _LAST_EDGE - state[SR_EDGES]
+        edges = LAST_EDGE - state[SR_EDGES]
         # An edge is due in SR_NEXT, unless it is the flag itself.
         last = state[SR_NEXT] + (edges - 1) * _edge_cycles(state) + 1 if edges else state[SR_NEXT]
         found = min(found, last)
@@ -499,7 +499,7 @@ def _shift_by_cb1(state: memoryview[int], level: int) -> None:
     _shift(state, level)
     if level and state[SR_EDGES] != IDLE_EDGES:
         state[SR_EDGES] += 2
-        if state[SR_EDGES] >= _LAST_EDGE:
+        if state[SR_EDGES] >= LAST_EDGE:
             state[IFR] |= _SR_FLAG
             # It goes on shifting; the counter only counts.
             state[SR_EDGES] = 0

@@ -55,6 +55,7 @@ output is active (`LINE`)."""
 
 STATE_NUMBERS = 43
 IDLE_EDGES = 99
+LAST_EDGE = 16
 NEVER_HERE = 1 << 62
 """A cycle that is never reached, within 64 bits."""
 
