@@ -74,6 +74,14 @@ class SentHistory(History):
         """Count the frames sent to a place; the index counts only those that reached it."""
         return sum(len(found) for found in self.writes(place, first_frame, stop_frame))
 
+    def write_counts(self, unit: str) -> Int64Column:
+        """Return int64[memory_bytes]: the frames sent to each byte of a unit's memory."""
+        size = unit_named(self.board, unit).memory_bytes
+        counts = np.zeros(size, np.int64)
+        for found in self.writes(Place(unit, "memory", 0, size)):
+            counts += np.bincount(found.offset, minlength=size)
+        return counts
+
     def _arrived(self, chunk: int) -> tuple[Int64Column | None, UInt64Column, UInt64Column]:
         frames = self.reader.frame_chunk(chunk).frames
         return None, frames.edge, frames.word

@@ -47,7 +47,8 @@ from busplay.program.label_names import is_made_up, named_with_parents
 LABEL_SUFFIXES = (".lbl", ".labels", DEBUG_SUFFIX)
 
 _MAX_FILE_BYTES = 1 << 24
-_ELF_LABELS = ("STT_NOTYPE", "STT_FUNC", "STT_OBJECT")
+# Where an address has several, a function's name is the best.
+_ELF_LABELS = ("STT_FUNC", "STT_OBJECT", "STT_NOTYPE")
 _ELF = b"\x7fELF"
 _LD65 = re.compile(r"al\s+(?:C:)?(?P<hex>[0-9A-Fa-f]+)\s+\.?(?P<name>\S+)$")
 _XA65 = re.compile(r"(?P<name>[^\s,]+)\s*,\s*0x(?P<hex>[0-9A-Fa-f]+)\s*,")
@@ -188,7 +189,7 @@ def _parse_elf(content: bytes, file: str) -> dict[int, tuple[str, ...]]:
     from elftools.elf.elffile import ELFFile
     from elftools.elf.sections import SymbolTableSection
 
-    names: dict[int, list[str]] = {}
+    found: list[tuple[int, int, str]] = []
     try:
         for section in ELFFile(BytesIO(content)).iter_sections():
             if not isinstance(section, SymbolTableSection):
@@ -197,15 +198,16 @@ def _parse_elf(content: bytes, file: str) -> dict[int, tuple[str, ...]]:
                 address, kind = int(symbol["st_value"]), symbol["st_info"]["type"]
                 is_placed = isinstance(symbol["st_shndx"], int)
                 if symbol.name and is_placed and kind in _ELF_LABELS and address <= 0xFFFF:
-                    found = names.setdefault(address, [])
-                    if symbol.name not in found:
-                        found.append(str(symbol.name))
+                    found.append((address, _ELF_LABELS.index(kind), str(symbol.name)))
     except Exception as error:  # the ELF reader raises many kinds on damage
         raise InputError(
             f"the ELF file is damaged or cut off ({type(error).__name__}: {error}); link it anew",
             file=file,
         ) from error
-    return {address: tuple(found) for address, found in sorted(names.items())}
+    names: dict[int, dict[str, None]] = {}
+    for address, _, name in sorted(found, key=lambda one: one[:2]):
+        names.setdefault(address, {})[name] = None
+    return {address: tuple(some) for address, some in names.items()}
 
 
 def labels_for(

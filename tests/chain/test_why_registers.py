@@ -10,10 +10,7 @@ import pytest
 
 import busplay
 from busplay.chain.report import PixelReport
-from busplay.history.as_sent import SentHistory
-from busplay.history.history import open_history
 from busplay.link.load import load_board
-from busplay.write_index import marking
 from tests.cli.command import run_busplay
 
 DUNLIN = load_board("dunlin")
@@ -109,36 +106,6 @@ def test_store_that_another_has_replaced_is_not_named(tmp_path: Path) -> None:
     stores = [*lost_at(1_000, BLANK, 1), (2_000, BLANK, 0), (3_000, 0x4000, 0x37)]
     found = busplay.why(record(tmp_path, stores, SLOW), unit="panel", pixel=(0, 0))
     assert found.is_as_sent
-
-
-def test_history_of_what_was_sent_has_all_frames(tmp_path: Path) -> None:
-    """Against the frames themselves: every one that a place was sent, in either order."""
-    rng = np.random.default_rng(5)
-    addresses = rng.choice([INDEX, BLUE, BLANK, 0x4000, 0x4001, 0xA000], 3_000)
-    data = rng.integers(0, 16, 3_000)
-    cycles = np.cumsum(rng.integers(3, 40, 3_000))
-    stores = list(zip(cycles.tolist(), addresses.tolist(), data.tolist(), strict=True))
-    with busplay.TraceReader(record(tmp_path, stores, SLOW)) as reader:
-        history = open_history(reader)
-        sent = SentHistory(history)
-        assert not sent.is_as_received
-        fates = [sent.fate_of(frame) for frame in range(reader.frames)]
-        assert marking.FIFO_FULL in fates
-        for address in set(addresses.tolist()):
-            window = next(
-                one for one in SLOW.windows if one.first_address <= address <= one.last_address
-            )
-            offset = address - window.first_address + window.first_offset
-            place = busplay.Place(window.unit, window.space, offset, offset + 1)
-            meant = np.flatnonzero(addresses == address)
-            found = np.concatenate([one.frame for one in sent.writes(place, newest_first=False)])
-            assert found.tolist() == meant.tolist()
-            assert sent.count_writes(place) == len(meant)
-            reached = np.concatenate([one.frame for one in history.writes(place)])
-            assert reached.tolist() == [one for one in meant.tolist() if not fates[one]]
-            last = sent.last_write(place, 1_500)
-            assert last is not None
-            assert last.frame == meant[meant < 1_500][-1]
 
 
 # -- against what arrived

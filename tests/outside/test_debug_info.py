@@ -141,6 +141,47 @@ def test_lines_of_c_are_marked_and_stand_in_their_functions(tmp_path: Path) -> N
     assert SourceLine("two.s", info.lines_of(starts["_one"])[1].line, "assembler").line > 10
 
 
+SCOPED = """
+.code
+.scope screen
+.proc clear
+        ldx #3
+@again: dex
+        bne @again
+next:   iny
+@again: bne @again
+        rts
+.endproc
+.endscope
+main:   jmp @again
+@again: jmp main
+"""
+
+
+@pytest.mark.source("ca65 2.19", part="parents and scopes of labels", kind="library")
+@needs_cc65
+def test_labels_have_the_parents_and_scopes_that_ca65_gave_them(tmp_path: Path) -> None:
+    (tmp_path / "p.s").write_text(SCOPED)
+    for words in (
+        ["ca65", "-g", "p.s"],
+        ["ld65", "-t", "none", "-o", "p.bin", "-Ln", "p.lbl", "--dbgfile", "p.dbg", "p.o"],
+    ):
+        subprocess.run(words, cwd=tmp_path, check=True)
+    names = [
+        "screen::clear", "screen::clear@again", "screen::clear::next",
+        "screen::clear::next@again", "main", "main@again",
+    ]  # fmt: skip
+
+    def listed(file: str) -> list[str]:
+        labels = read_labels(tmp_path / file)
+        every = [name for address in sorted(labels) for name in labels[address]]
+        return [name for name in every if not name.startswith("__")]
+
+    assert listed("p.dbg") == listed("p.lbl") == names
+    (tmp_path / "p.dbg").unlink()
+    assert listed("p.lbl") == ["clear", "clear@again", "next", "next@again", "main", "main@again"]
+
+
 @pytest.mark.source("nm, ld (GNU binutils)", part="symbols of an ELF file", kind="library")
 @pytest.mark.skipif(
     shutil.which("ld") is None or platform.machine() != "x86_64",
@@ -163,6 +204,8 @@ def test_symbols_of_an_elf_file_are_labels(tmp_path: Path) -> None:
     labels = read_labels(tmp_path / "raw.elf")
     assert {(address, name) for address, names in labels.items() for name in names} == expected
     assert {(0xC000, "start"), (0xC003, "loop")} <= expected
+    # objcopy's own symbol stood before the function's.
+    assert labels[0xC000] == ("start", "_binary_raw_bin_start")
     assert find_labels_beside(tmp_path / "raw.elf") == tmp_path / "raw.elf"
 
 
