@@ -358,10 +358,11 @@ class PixelChain:
     ) -> PixelCauses:
         """Return the causes of the pixel's colour in the other recording."""
         other = self._received(received)
-        moment = other.frames
+        moment, edge = other.frames, None
         if at_ps is not None:
-            moment = other.frame_at_cycle(at_ps * other.board.clock_hz // PS_PER_S)
-        return other.causes(causes.unit, causes.x, causes.y, moment)
+            cycle = at_ps * other.board.clock_hz // PS_PER_S
+            moment, edge = other.frame_at_cycle(cycle), other.start_edge(cycle)
+        return other.causes(causes.unit, causes.x, causes.y, moment, edge)
 
     def _against(
         self,

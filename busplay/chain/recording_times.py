@@ -44,11 +44,13 @@ class RecordingTimes:
         return history.frame_at_cycle(at_ps * clock_hz // PS_PER_S)
 
     def edge_at(self, at_ps: int | None) -> int | None:
-        """Return the link edge of a time within the recording; None: not known, or the end."""
+        """Return the link edge of a time within the recording; None: not known, or the end.
+
+        Refreshes count up to there, as frames do for `moment_at`.
+        """
         if at_ps is None or self._decoded is not None:
             return None
-        history = self._history
-        return history.reader.header.edge_at(at_ps * history.board.clock_hz // PS_PER_S)
+        return self._history.start_edge(at_ps * self._history.board.clock_hz // PS_PER_S)
 
     def _moment_in_capture(self, decoded: DecodedCapture, at_ps: int) -> int:
         health, edges = decoded.health, decoded.edges

@@ -119,9 +119,12 @@ class History(TraceFrames):
         """
         if cycle >= self.reader.cycles:
             return self.frames
-        encoder = self._encoder
-        grid = encoder.grid_edges
-        return self.frame_at_edge(-(-encoder.cycle_to_edge(cycle) // grid) * grid + 1)
+        return self.frame_at_edge(self.start_edge(cycle) + 1)
+
+    def start_edge(self, cycle: int) -> int:
+        """Return the edge up to which a replay has come at a processor cycle, as `Replay` does."""
+        grid = self._encoder.grid_edges
+        return -(-self._encoder.cycle_to_edge(cycle) // grid) * grid
 
     def refreshed_frames(self, before_frame: int, edge: int | None = None) -> int:
         """Return the frames before the last refresh up to a moment.

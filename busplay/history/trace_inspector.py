@@ -138,9 +138,11 @@ class TraceInspector(ProgramInspector):
     def pixel(self, unit: str, x: int, y: int, *, deep: bool = False) -> PixelFacts:
         """Return what a pixel shows at the present position, and why."""
         shown = self.shown_frames
-        key = (unit, x, y, shown, self.version)
+        # A page may have been shown since the last frame; only then does the edge matter.
+        edge = self._pipeline.edge if self._unit(unit).pages > 1 else None
+        key = (unit, x, y, shown, edge, self.version)
         if self._causes is None or self._causes[0] != key:
-            self._causes = key, self._history.causes(unit, x, y, shown)
+            self._causes = key, self._history.causes(unit, x, y, shown, edge)
         why = self._causes[1]
         address = self._rows.places.address(self._unit(unit).number, SPACE_MEMORY, why.offset)
         if why.byte is not None:

@@ -14,12 +14,13 @@ from hypothesis import strategies as st
 import busplay
 from busplay.description.board import Board, HostPort, Window
 from busplay.description.read_font import shipped_font
+from busplay.history.trace_inspector import TraceInspector
 from busplay.link.load import parse_board
 from busplay.run.replay import Replay
 from busplay.run.tap import Tap
 from tests.boards import GUARDED, LEAN, board_with
 from tests.description.test_fonts import bdf_of
-from tests.display.cases import bitmap_units, text_units
+from tests.display.cases import bitmap_units, text_units, unit_with
 from tests.naive.display import NaiveDisplay
 
 CLOCK_HZ = 1_000_000
@@ -133,6 +134,51 @@ def test_pages_change_at_refreshes_however_the_run_is_cut(board, drawn, cuts, da
                     unit.name, x, y, history.frame_at_cycle(cycle), edge + 7
                 )
                 assert then_causes.index == then[unit.name].pixel(x, y)
+
+
+@pytest.fixture
+def turned(tmp_path: Path) -> Path:
+    """A recording whose second page is shown at refresh 2, long after the last frame before it."""
+    unit = unit_with(
+        name="panel", width_px=8, height_px=1, bits_per_pixel=1, memory_bytes=2, pages=2,
+        page_bytes=1,
+    )  # fmt: skip
+    windows = (
+        Window("pixels", 0x4000, 0x4001, "panel", "memory"),
+        Window("registers", 0x5000, 0x500C, "panel", "registers"),
+    )
+    board = board_with(GUARDED, clock_hz=CLOCK_HZ, windows=windows)
+    board = replace(board, units=(unit,), host_port=HostPort(0xA400, refresh_hz=60))
+    with Tap(board, record=tmp_path / "turned.trace") as tap:
+        for cycle, address, data in (
+            (100, 0x4001, 0xFF), (20_000, 0x500C, 1), (60_000, 0x4000, 0),
+        ):  # fmt: skip
+            tap.store(cycle, address, data)
+    return tmp_path / "turned.trace"
+
+
+# Refresh 2 of 60 a second; frames start on every fourth cycle.
+@pytest.mark.parametrize(("cycle", "page"), [(33_328, 0), (33_333, 1), (40_000, 1)])
+def test_why_knows_the_page_from_its_refresh_on(turned: Path, cycle: int, page: int) -> None:
+    at_ps = cycle * 10**6
+    with Replay(turned) as replay:
+        replay.seek(cycle)
+        assert replay.displays["panel"].page == page
+    found = busplay.why(turned, unit="panel", pixel=(0, 0), at_ps=at_ps, against=turned)
+    assert found.against is not None
+    assert found.picture.page == page
+    assert found.colour.index == found.against.colour.index == page
+
+
+def test_window_asks_for_the_page_that_is_shown(turned: Path) -> None:
+    with Replay(turned) as replay:
+        inspector = TraceInspector(replay, busplay.open_history(replay.reader))
+        for cycle, page in ((33_328, 0), (40_000, 1), (30_000, 0)):
+            replay.seek(cycle)
+            facts = inspector.pixel("panel", 0, 0)
+            (byte,) = [cause for cause in facts.causes if cause.role == "byte"]
+            assert (facts.offset, facts.index) == (page, page)
+            assert byte.frame == (0 if page else None)
 
 
 TEXT_BOARD = """\
