@@ -230,8 +230,13 @@ def _run_lines(stop_at: str, *, hears_keys: bool) -> list[Line]:
     ]
 
 
-def hover_lines(facts: PixelFacts) -> list[str]:
-    """Return what hovering a pixel tells."""
+def hover_lines(facts: PixelFacts, time_of: Callable[[int], str]) -> list[str]:
+    """Return what hovering a pixel tells.
+
+    Args:
+        facts: of the pixel.
+        time_of: writes the time of a cycle.
+    """
     address = "" if facts.address is None else f"{address_text(facts.address)}, "
     red, green, blue = facts.rgb
     lines = [
@@ -243,8 +248,13 @@ def hover_lines(facts: PixelFacts) -> list[str]:
         if byte.cycle is None:
             lines.append("never written")
         else:
-            to = f", {byte.label}" if byte.label else ""
-            lines.append(f"written {_moment(byte)}{to}")
+            by = "by" if byte.instruction is None else "at"
+            lines.append(f"written {by} {time_of(byte.cycle)}, cycle {byte.cycle:,}")
+            if byte.label:
+                lines.append(f"to {byte.label}")
+        if (made := byte.instruction) is not None:
+            places = (made.label or f"${made.address:04X}", made.source)
+            lines.append("  ".join(one for one in places if one))
     return lines
 
 

@@ -26,6 +26,7 @@ from busplay.view.instrument.line import (
 from busplay.view.instrument.lists import draw_errors, draw_frames, draw_routines
 from busplay.view.instrument.moves import Moves
 from busplay.view.instrument.state import Step, Tab
+from busplay.view.instrument.timing import EdgeTimes
 from busplay.view.instrument.tools import (
     Tools,
     draw_tools,
@@ -250,7 +251,8 @@ class Panels(Moves):
             return draw_text_view(self._lines, box, look, chosen=chosen, hovered=hovered)
         if tab is Tab.RECEIVER:
             return draw_text_view(receiver_lines(inspector.receiver()), box, look, hovered=hovered)
-        facts = self.pixel_facts()
+        pixel = self._pixel()
+        facts = None if pixel is None else self.pixel_facts(pixel)
         if facts is None:
             self._lines = ()
             return self._wrapped(NO_PIXEL, box, look)
@@ -341,8 +343,19 @@ class Panels(Moves):
             return []
         if self.inspector is None:
             return []
-        pixel = self.state.pixel
-        return hover_lines(self.inspector.pixel(pixel.unit, pixel.x, pixel.y))
+        pixel, times = self.state.pixel, self.times
+        assert times is not None
+        # While it plays there is no time to look for the instruction.
+        facts = self.inspector.pixel(pixel.unit, pixel.x, pixel.y) if self._is_running else None
+        facts = facts or self.pixel_facts(pixel)
+        if facts is None:
+            return []
+        return hover_lines(facts, lambda cycle: self._time_of_cycle(times, cycle))
+
+    def _time_of_cycle(self, times: EdgeTimes, cycle: int) -> str:
+        assert self.inspector is not None
+        microsecond = max(1, times.edges_per_second // 1_000_000)
+        return times.text(self.inspector.edge_at(cycle), tick_edges=microsecond)
 
     def _time_tip(self) -> list[str]:
         places, look, inspector = self._places, self._look, self.inspector

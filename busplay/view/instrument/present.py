@@ -27,6 +27,8 @@ from busplay.view.widgets.time_line import TimeView
 LISTS_HZ = 10
 # So often in a second of the board's time the passage of an overlay moves on.
 OVERLAY_STEPS_HZ = 4
+# Pixels that are remembered as long as nothing moves.
+FACTS_MAX = 256
 
 
 class SearchEndedError(Exception):
@@ -81,7 +83,7 @@ class Present:
         self._lists_due_ns = 0
         self._firsts: dict[Tab, int] = {}
         self._facts_key: tuple[object, ...] = ()
-        self._facts: PixelFacts | None = None
+        self._facts: dict[Pixel, PixelFacts] = {}
         self._routines: Sequence[RoutineFacts] = ()
         self._lines: Sequence[Line] = ()
 
@@ -132,16 +134,17 @@ class Present:
         self.state.view = view
         return view
 
-    def pixel_facts(self) -> PixelFacts | None:
-        """Return what is known of the pixel that is pinned, or under the mouse."""
-        pixel = self.state.pinned or self.state.pixel
-        if self.inspector is None or pixel is None:
+    def pixel_facts(self, pixel: Pixel) -> PixelFacts | None:
+        """Return what is known of a pixel, with the instruction that wrote it."""
+        if self.inspector is None:
             return None
-        key = (pixel, self._playable.cycle, self.inspector.shown_frames)
-        if key != self._facts_key:
-            self._facts_key = key
-            self._facts = self.inspector.pixel(pixel.unit, pixel.x, pixel.y, deep=True)
-        return self._facts
+        key = (self._playable.cycle, self.inspector.shown_frames, self.inspector.version)
+        if key != self._facts_key or len(self._facts) >= FACTS_MAX:
+            self._facts_key, self._facts = key, {}
+        if pixel not in self._facts:
+            found = self.inspector.pixel(pixel.unit, pixel.x, pixel.y, deep=True)
+            self._facts[pixel] = found
+        return self._facts[pixel]
 
     # -- the screens
 

@@ -286,8 +286,14 @@ def test_hovering_a_pixel_tells_what_it_is_and_a_click_pins_it(bench: Bench) -> 
     assert told == [
         "panel 3, 4: $4007, byte $11",
         "colour 1: 1, 254, 7",
-        "written by cycle 280, row+7",
+        "written at 0:00.000 034, cycle 278",
+        "to row+7",
+        "put_byte+3",
     ]
+    instrument.player.play()
+    told = texts(instrument.above(Box(0, 0, 1280, 720))[1])
+    assert told[2:] == ["written by 0:00.000 035, cycle 280", "to row+7"]
+    instrument.player.pause()
     assert instrument.cursor == "cross"
     instrument.press(200, 300, pixel)
     assert instrument.state.pinned == pixel
