@@ -125,7 +125,7 @@ class PixelChain:
         reading: ReadOptions,
     ) -> PixelReport:
         """Make the report."""
-        described = unit_asked(self._history.board, unit_name, pixel)
+        described = unit_asked(self._history.board, unit_name, pixel, file=str(file))
         unit = described.name
         moment = self._times.moment_at(at_ps)
         causes = self._history.causes(unit, *pixel, moment, self._times.edge_at(at_ps))

@@ -103,8 +103,8 @@ def place_of_register(unit: str, name: str) -> Place:
     return Place(unit, "registers", offset, offset + 1)
 
 
-def unit_named(board: Board, name: str) -> Unit:
-    """Return a unit of the board by name.
+def unit_named(board: Board, name: str, *, file: str | None = None) -> Unit:
+    """Return a unit of the board by name; `file` has the board, for the error.
 
     Raises:
         InputError: there is none.
@@ -113,37 +113,52 @@ def unit_named(board: Board, name: str) -> Unit:
         return board.unit_named(name)
     except KeyError:
         names = ", ".join(unit.name for unit in board.units) or "none"
-        raise InputError(found=f"unit {name!r}", wanted=f"the board's units are {names}") from None
+        raise InputError(
+            file=file, found=f"unit {name!r}", wanted=f"the board's units are {names}"
+        ) from None
 
 
-def unit_asked(board: Board, name: str | None, pixel: tuple[int, int]) -> Unit:
+def unit_asked(board: Board, name: str | None, pixel: tuple[int, int], *, file: str) -> Unit:
     """Return a unit of the board by name; None: the only one with that pixel.
 
+    Args:
+        board: of the recording.
+        name: of the unit.
+        pixel: x, y, which the unit must have.
+        file: the recording, for the error.
+
     Raises:
-        InputError: there is none of that name, or there are several to choose from.
+        InputError: there is none of that name, it has no such pixel, or there are several to
+            choose from.
     """
-    if name is not None:
-        return unit_named(board, name)
     x, y = pixel
+    if name is not None:
+        unit = unit_named(board, name, file=file)
+        require_pixel(unit, x, y, file=file)
+        return unit
     having = [one for one in board.units if 0 <= x < one.width_px and 0 <= y < one.height_px]
     if len(having) > 1:
         raise InputError(
+            file=file,
             place="--unit",
             found="no name",
             wanted=f"several units have pixel {x},{y}; name one of"
             f" {', '.join(unit.name for unit in having)}",
         )
-    return having[0] if having else board.units[0]
+    if not having:
+        require_pixel(board.units[0], x, y, file=file)
+    return having[0]
 
 
-def require_pixel(unit: Unit, x: int, y: int) -> None:
-    """Refuse a pixel that is outside the picture.
+def require_pixel(unit: Unit, x: int, y: int, *, file: str | None = None) -> None:
+    """Refuse a pixel that is outside the picture; `file` is for the error.
 
     Raises:
         InputError: it is.
     """
     if not (0 <= x < unit.width_px and 0 <= y < unit.height_px):
         raise InputError(
+            file=file,
             found=f"pixel {x},{y}",
             wanted=f"unit {unit.name} has pixels 0,0 to {unit.width_px - 1},{unit.height_px - 1}",
         )

@@ -363,8 +363,18 @@ def test_capture_of_few_samples_says_which_wires_are_in_doubt(
 @pytest.mark.parametrize(
     ("options", "message"),
     [
-        (["--unit", "pannel", "--pixel", "1,2"], "the board's units are panel, sign"),
-        (["--unit", "panel", "--pixel", "256,2"], "unit panel has pixels 0,0 to 255,191"),
+        (
+            ["--unit", "pannel", "--pixel", "1,2"],
+            "tides.trace: found unit 'pannel'; the board's units are panel, sign",
+        ),
+        (
+            ["--unit", "panel", "--pixel", "256,2"],
+            "tides.trace: found pixel 256,2; unit panel has pixels 0,0 to 255,191",
+        ),
+        (
+            ["--pixel", "256,2"],
+            "tides.trace: found pixel 256,2; unit panel has pixels 0,0 to 255,191",
+        ),
         (["--unit", "panel", "--pixel", "1;2"], "'1;2' is no pixel; give X,Y"),
         (["--unit", "panel", "--pixel", "1,2", "--at", "9s"], "the recording ends at 0.01625"),
         (["--unit", "panel", "--pixel", "1,2", "--board", "dunlin"], "a trace says that itself"),
