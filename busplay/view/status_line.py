@@ -235,7 +235,9 @@ class StatusLine:
             whole = self._value_width(cells[i], sizes) + space
             whole += max(self._texts.width(one, sizes.text_px) for one in texts)
             wanted = max(0, whole - self._cell_width(cells[i], sizes))
-            least = min(wanted, self._texts.width("of 0:00.0", sizes.text_px))
+            # Words may be cut, a figure may not.
+            some = self._texts.width("of 0:00.0", sizes.text_px)
+            least = wanted if cells[i].widest_more else min(wanted, some)
             if spare_px >= least:
                 mores[i] = min(wanted, spare_px)
                 spare_px -= mores[i]
@@ -277,7 +279,7 @@ class StatusLine:
         value_left += texts.draw(
             target, value, (value_left, value_top), size_px=sizes.text_px, colour=cell.colour
         )
-        if cell.more:
+        if cell.more and more_px:
             value_left += texts.width(" ", sizes.text_px) if cell.value else 0
             more = texts.shortened(cell.more, sizes.text_px, left + room - value_left)
             texts.draw(

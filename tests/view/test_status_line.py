@@ -217,6 +217,16 @@ def test_cells_stand_still_whatever_the_state_and_wherever_one_is(opened: None) 
     assert len(lefts) == 1
 
 
+def test_length_of_a_recording_is_told_whole_or_not_at_all(opened: None) -> None:
+    """A window of 400 pixels said `of 0:01...`."""
+    player, _, _ = player_of(can_seek=True, end_cycle=8_000_000 * 80)
+    line, sizes = StatusLine(Texts()), Sizes.for_instrument(400, 900, big=False)
+    cells = [cell for cell in status_cells(player, STATUS) if cell.label == "time"]
+    whole = line._mores_that_fit(cells, sizes, 1000)[0]
+    for spare in range(0, whole + 1, 7):
+        assert line._mores_that_fit(cells, sizes, spare) == [whole if spare >= whole else 0]
+
+
 def test_least_needed_cells_go_first(opened: None) -> None:
     player, _, _ = player_of()
     line = StatusLine(Texts())

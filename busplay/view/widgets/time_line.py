@@ -358,7 +358,8 @@ def _draw_frames(line: TimeLine, rest: Box, box: Box, look: Look, drawing: Drawi
         block = Box(first, row.top + 1, stop - first - 1, row.height - 2)
         drawing.draw(Fill(block, theme.CONTROL), Outline(block, frame.colour))
         _draw_fields(frame, block, look, drawing)
-        drawing.heat(Hot(block, frame.action, " ".join(f"{a} {b}" for a, b in frame.fields)))
+        fields = ", ".join(f"{name} {value}".strip() for name, value in frame.fields)
+        drawing.heat(Hot(block, frame.action, f"{line.time_of(frame.first_edge)}\n{fields}"))
     if not shows_lanes:
         return below
     lanes = len(line.frames[0].lanes)
