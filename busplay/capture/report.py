@@ -96,6 +96,12 @@ class DecodeReport:
     lanes: tuple[LaneEye, ...]
     health: Health
 
+    @property
+    def has_hardly_a_frame(self) -> bool:
+        """Whether the link or the map is probably another one."""
+        received = self.receiver.frames_received
+        return not self.receiver.syncs_gained or self.frames_damaged > 2 * received
+
 
 @dataclass(frozen=True, slots=True)
 class CaptureSampling:

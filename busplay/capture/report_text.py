@@ -93,7 +93,6 @@ def _sync_text(health: DecodeReport) -> str:
 
 
 def _advice(health: DecodeReport) -> list[Row]:
-    seen = health.receiver
     if health.sampling.symbols_beyond_frame:
         return [
             (
@@ -102,7 +101,7 @@ def _advice(health: DecodeReport) -> list[Row]:
                 " strobe was held beyond a frame: is the frame longer than the link says?",
             )
         ]
-    if not seen.syncs_gained or health.frames_damaged > 2 * seen.frames_received:
+    if health.has_hardly_a_frame:
         return [
             (
                 "",

@@ -1,4 +1,4 @@
-"""A frame in its capture: the times of its edges, and each wire's margin."""
+"""A frame in its capture: the times of its edges, each wire's margin, and what is in doubt."""
 
 from __future__ import annotations
 
@@ -9,12 +9,13 @@ import numpy as np
 from busplay.batch import ChangeBatch
 from busplay.capture.clock import Int64Column
 from busplay.capture.lane_map import LaneMap
-from busplay.capture.report import CaptureSampling
+from busplay.capture.report import CaptureSampling, DecodeReport
 from busplay.capture.sampling import SymbolSampler
 from busplay.chain.report import CapturedFrame, CapturedWire
 from busplay.conversion.capture_map import map_capture
 from busplay.formats.capture import ReadOptions, open_capture
 from busplay.link.layout import FrameLayout
+from busplay.wording import counted
 
 # Slots before and after a frame that are read with it, so that clock recovery settles.
 AROUND_SLOTS = 40
@@ -129,3 +130,22 @@ def _wire(
         margins_ps=tuple(margins),
         margin_ps=min((one for one in margins if one is not None), default=None),
     )
+
+
+def doubts_about(found: DecodeReport) -> list[str]:
+    """Return why a capture may not show all that was stored, in sentences."""
+    doubts = []
+    if found.has_hardly_a_frame:
+        doubts.append(
+            "hardly a frame of the capture is valid: are the link and the map right?"
+            " `busplay decode` says more"
+        )
+    elif found.frames_damaged:
+        doubts.append(
+            f"{counted(found.frames_damaged, 'frame')} of the capture"
+            f" {'is' if found.frames_damaged == 1 else 'are'} damaged: a later store to the byte"
+            " may be among them"
+        )
+    if found.cut_reason is not None:
+        doubts.append(f"the capture is not complete: {found.cut_reason}")
+    return doubts

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from busplay.chain.captured import captured_frame
+from busplay.chain.captured import captured_frame, doubts_about
 from busplay.chain.frames import frame_on_wires
 from busplay.chain.loss import (
     FrameLost,
@@ -20,7 +20,7 @@ from busplay.chain.loss import (
     lost_on_the_way,
     require_same_units,
 )
-from busplay.chain.program import RecordedProgram, program_of
+from busplay.chain.program import ProgramFiles, RecordedProgram, program_of
 from busplay.chain.recording_times import RecordingTimes
 from busplay.chain.report import (
     CapturedFrame,
@@ -58,24 +58,6 @@ from busplay.wording import counted
 Progress = Callable[[int, int], object]
 
 
-@dataclass(frozen=True, slots=True)
-class ProgramFiles:
-    """The recorded program, its labels and its source lines.
-
-    Attributes:
-        program: the program's file; by default found beside the trace by its digest.
-        load_address: where a raw program was loaded; by default the board's
-            `program_load_address`.
-        labels: list of labels; by default the one beside the program.
-        dbgfile: debug file of ld65, for source lines; by default the one beside the program.
-    """
-
-    program: Path | None = None
-    load_address: int | None = None
-    labels: Path | None = None
-    dbgfile: Path | None = None
-
-
 class PixelChain:
     """Makes the links of the chain, one after another.
 
@@ -106,7 +88,9 @@ class PixelChain:
         self._program: RecordedProgram | None = None
         self._stores: dict[int, FrameStore] = {}
         self._notes: list[str] = []
-        if not reader.complete:
+        if decoded is not None:
+            self._notes += doubts_about(decoded.health)
+        elif not reader.complete:
             self._notes.append(f"the trace is cut: {reader.cut_reason}")
         self._other: History | None = None
         self._pairs: Pairing | None = None

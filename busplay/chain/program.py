@@ -24,6 +24,24 @@ from busplay.trace.reader import TraceReader
 
 
 @dataclass(frozen=True, slots=True)
+class ProgramFiles:
+    """The recorded program, its labels and its source lines.
+
+    Attributes:
+        program: the program's file; by default found beside the trace by its digest.
+        load_address: where a raw program was loaded; by default the board's
+            `program_load_address`.
+        labels: list of labels; by default the one beside the program.
+        dbgfile: debug file of ld65, for source lines; by default the one beside the program.
+    """
+
+    program: Path | None = None
+    load_address: int | None = None
+    labels: Path | None = None
+    dbgfile: Path | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class StoringInstruction:
     """The instruction that made a store.
 

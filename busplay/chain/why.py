@@ -7,7 +7,8 @@ from os import PathLike, fspath
 from pathlib import Path
 from typing import Unpack
 
-from busplay.chain.pixel_chain import PixelChain, ProgramFiles, Progress
+from busplay.chain.pixel_chain import PixelChain, Progress
+from busplay.chain.program import ProgramFiles
 from busplay.chain.report import (
     PixelReport,
 )

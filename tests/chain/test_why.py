@@ -430,3 +430,34 @@ def test_cut_trace_is_said_to_be_cut(
     capsys.readouterr()
     assert run_busplay("why", cut, "--unit", "panel", "--pixel", "1,1") == 0
     assert "\nnote: the trace is cut: chunk " in capsys.readouterr().out
+
+
+GAPS = ("--lost-every", "60000", "--lost-samples", "50")
+
+
+@pytest.mark.thorough
+def test_capture_that_is_read_wrong_or_damaged_says_so(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Read with another link, a pixel was "never written", without a word on why."""
+    sent, path, noisy = (tmp_path / name for name in ("a.trace", "a.vcd", "noisy.vcd"))
+    with busplay.Session("dunlin", program="fill.bin", record=sent) as session:
+        session.run(cycles=12_000)
+    sampled = ("--out-rate", "200MHz")
+    assert run_busplay("convert", sent, path, *sampled) == 0
+    assert run_busplay("convert", sent, noisy, *sampled, *GAPS) == 0
+    found = busplay.why(path, unit="panel", pixel=(0, 0), board="dunlin", link="lean")
+    assert found.notes[0] == (
+        "hardly a frame of the capture is valid: are the link and the map right? `busplay decode`"
+        " says more"
+    )
+    capsys.readouterr()
+    words = ("why", path, "--board", "dunlin", "--unit", "panel", "--pixel", "0,0")
+    assert run_busplay(*words) == 0
+    assert "note" not in capsys.readouterr().out
+    damaged = busplay.decode(noisy, link="guarded").health.frames_damaged
+    assert damaged > 1
+    found = busplay.why(noisy, unit="panel", pixel=(0, 0), board="dunlin")
+    assert found.notes[0] == (
+        f"{damaged} frames of the capture are damaged: a later store to the byte may be among them"
+    )
