@@ -67,7 +67,7 @@ def command(
 
     Give a file, or the name of a shipped link or board. The parts are c (a sender and a receiver
     in C99, display memory, a port to complete, a self-test), verilog (a sender and a receiver in
-    Verilog-2005, a test bench), vectors (for $readmemh, CSV, VCD, JSON), headers (a board's
+    Verilog-2005, two test benches), vectors (for $readmemh, CSV, VCD, JSON), headers (a board's
     addresses for ca65 and cc65) and datasheet (HTML and Markdown). The same description gives the
     same bytes; the digest of the wire format stands in every file. A file that was changed since
     it was emitted is not replaced.

@@ -17,7 +17,7 @@ from busplay.emission.framing_model import COUNTERS
 from busplay.emission.model import LinkModel
 from busplay.emission.rendering import RenderedFile, finished, render
 from busplay.emission.vectors import encoded_frames
-from busplay.emission.verilog_text import sized
+from busplay.emission.verilog_text import TOPS, sized
 from busplay.link.framing.strobe import idle_level
 from busplay.link.layout import FrameLayout
 from busplay.receiver.states import Event, State
@@ -36,7 +36,10 @@ def no_verilog_reason(model: LinkModel) -> str | None:
 
 
 def verilog_files(emission: Emission) -> Iterator[RenderedFile]:
-    """Return the Verilog sources; those of a doubled clock where both edges carry symbols."""
+    """Return the Verilog sources and two test benches.
+
+    Modules of a doubled clock are there where both edges carry symbols.
+    """
     model = emission.model
     facts = _facts(model)
     names = ["encoder", "fifo", "receiver_core", "receiver", "sender_core", "sender"]
@@ -52,6 +55,8 @@ def verilog_files(emission: Emission) -> Iterator[RenderedFile]:
     values = {**facts, **_bench(emission)}
     text = render("verilog/test.v.j2", model, values, mark=_MARK)
     yield finished(f"verilog/{model.ident}_test.v", text)
+    text = render("verilog/cocotb.py.j2", model, facts)
+    yield finished(f"verilog/{model.ident}_cocotb.py", text)
 
 
 def _facts(model: LinkModel) -> dict[str, object]:
@@ -80,6 +85,9 @@ def _facts(model: LinkModel) -> dict[str, object]:
         "idle_terms": _idle_terms(model),
         "states": list(State),
         "events": list(Event),
+        "sync_state": int(State.SYNC),
+        "tops": [top for top in TOPS if model.link.edges == "both" or not top.endswith("_2x")],
+        "sender_fields": [field.name for field in model.inputs if field.name != "sequence"],
         "both": model.link.edges == "both",
         "falling": model.link.edges == "falling",
         "frame_bits": frame_bits,
@@ -94,6 +102,7 @@ def _facts(model: LinkModel) -> dict[str, object]:
         "sequence_runs": model.sequence.runs if model.sequence else (),
         "syndrome_bits": layout.syndrome_bits,
         "corrections": _corrections(layout) if model.corrects else (),
+        "grid": grid if model.link.start == "cycle" else slot,
         "slot": slot,
         "slot_bits": slot.bit_length(),
         "on_cycles": model.link.start == "cycle",

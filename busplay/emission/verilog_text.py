@@ -6,6 +6,9 @@ from collections.abc import Iterable
 
 from busplay.emission.bits import Run
 
+# Modules with pins; those of a doubled clock where both edges carry symbols.
+TOPS = ("receiver", "receiver_2x", "sender", "sender_2x")
+
 
 def sized(value: int, bits: int) -> str:
     """Return a constant in hex, of so many bits."""

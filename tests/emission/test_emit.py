@@ -37,7 +37,7 @@ def test_same_description_gives_the_same_bytes_wherever_it_lies(tmp_path: Path) 
     library.emit("strobed", tmp_path / "a")
     library.emit(copy, tmp_path / "b")
     assert contents(tmp_path / "a") == contents(tmp_path / "b")
-    assert len(contents(tmp_path / "a")) == 27
+    assert len(contents(tmp_path / "a")) == 28
 
 
 @pytest.mark.thorough

@@ -16,10 +16,10 @@ from busplay.emission.model import LinkModel
 from busplay.emission.proof.affine import prove_affine
 from busplay.emission.proof.tools import Proof, judged, run
 from busplay.emission.rendering import RenderedFile
+from busplay.emission.verilog_text import TOPS
 
 ICARUS = ("iverilog", "-g2005", "-Wall")
 VERILATOR = ("verilator", "--lint-only", "-Wall", "-Iverilog")
-TOPS = ("receiver", "receiver_2x", "sender", "sender_2x")
 
 
 def prove_logic(model: LinkModel, files: Sequence[RenderedFile]) -> tuple[Proof, ...]:

@@ -18,8 +18,8 @@ from tempfile import TemporaryDirectory
 from busplay.emission.model import LinkModel
 from busplay.emission.proof.tools import Proof, judged, run
 from busplay.emission.rendering import RenderedFile
+from busplay.emission.verilog_text import TOPS
 
-TOPS = ("receiver", "receiver_2x", "sender", "sender_2x")
 DEVICE = "iCE40 HX8K, package CT256"
 PLACED = ("nextpnr-ice40", "-q", "--hx8k", "--package", "ct256", "--seed", "1")
 # More than is reached, so that the placer does its best.
