@@ -36,7 +36,8 @@ from busplay.units import NS_PER_S, Ratio
 from busplay.view import screen
 from busplay.view.instrument.state import Kept, Overlay, Pixel, Tab
 from busplay.view.window import PlayerWindow
-from tests.bench.test_bench_history import builder, write
+from busplay.write_index.builder import WriteIndexBuilder
+from tests.bench.test_bench_history import write
 
 SIZE = 1280, 720
 FRAMES = int(os.environ.get("BUSPLAY_BENCH_FRAMES", "4000000"))
@@ -93,7 +94,7 @@ def long_recording(frames: int) -> Iterator[Bench]:
     """A long recording that is paused in its middle."""
     with TemporaryDirectory() as folder, screen.open_screen():
         path = Path(folder) / "long.trace"
-        write(path, frames, builder())
+        write(path, frames, WriteIndexBuilder)
         with Replay(path) as replay:
             inspector = TraceInspector(replay, open_history(replay.reader))
             bench = Bench(replay, inspector, Path(folder))
