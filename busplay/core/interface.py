@@ -27,6 +27,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import ClassVar, Literal, Protocol, runtime_checkable
 
+import numpy as np
+
 from busplay.batch import PageChanges, StoreBatch, UInt8Column
 from busplay.core.devices.bus import DeviceBus
 from busplay.core.host_port import HostPortDevice
@@ -280,6 +282,14 @@ def shown_pages(core: Core) -> tuple[int, ...]:
     """Return the page that each of a core's banks shows; nothing: it has none."""
     bus = bus_of(core)
     return () if bus is None or bus.banks is None else bus.banks.pages
+
+
+def bytes_in_pages(core: Core, address: int) -> UInt8Column:
+    """Return the byte at an address in each page of its bank; none where there is no bank."""
+    bus = bus_of(core)
+    if bus is None or bus.banks is None:
+        return np.empty(0, np.uint8)
+    return bus.banks.bytes_at(address)
 
 
 def take_page_changes(core: Core) -> PageChanges:

@@ -67,7 +67,8 @@ def parse_breakpoint(text: str, symbols: ProgramSymbols) -> Breakpoint:
 def _write_to(text: str, symbols: ProgramSymbols) -> WriteTo:
     begin, dash, end = (one.strip() for one in text.partition("-"))
     first = _address(begin, symbols)
-    if end and not end.startswith("$") and not symbols.addresses_labelled(end):
+    is_bare = parse_address(end) is None and not end.startswith("$")
+    if end and is_bare and not symbols.addresses_labelled(end):
         end = f"${end}"
     last = _address(end, symbols) if dash else first
     if page_of(last) is None:

@@ -15,14 +15,17 @@ from numpy.typing import NDArray
 
 from busplay.batch import UInt64Column
 from busplay.core.interface import Core, RunsToAddress
+from busplay.description.full_address import address_of
 from busplay.history.breakpoints import AtAddress
 from busplay.history.conditions import (
     Condition,
+    Piece,
     StoresIntoWindow,
     constant_hold,
     holds,
     holds_now,
     is_by_stores,
+    needs_steps,
     watched_range,
 )
 from busplay.history.walk import NEAR_CYCLES, WIDER, ProgramWalk
@@ -41,7 +44,7 @@ def first_behind(walk: ProgramWalk, condition: Condition, end_cycle: int) -> int
             if constant is not None and (must_end or not constant):
                 must_end = constant
                 continue
-        for piece in walk.pieces(stop_cycle, watched_range(condition)):
+        for piece in _pieces(walk, condition, stop_cycle):
             held = holds(condition, piece)
             first = 0
             if must_end:
@@ -66,7 +69,13 @@ def _passages(walk: ProgramWalk, condition: Condition, end_cycle: int) -> Iterat
             walk.pass_over_quiet()
         before = walk.core.cycle
         yield min(end_cycle, before + cycles)
-        cycles = min(WIDER * cycles, walk.spacing_cycles)
+        if not needs_steps(condition, walk.board.banks):
+            cycles = min(WIDER * cycles, walk.spacing_cycles)
+
+
+def _pieces(walk: ProgramWalk, condition: Condition, stop_cycle: int) -> Iterator[Piece]:
+    steps = needs_steps(condition, walk.board.banks)
+    return walk.pieces(stop_cycle, watched_range(condition), steps=steps)
 
 
 def _is_quick(condition: Condition, core: Core) -> bool:
@@ -84,11 +93,14 @@ def _constant(walk: ProgramWalk, condition: Condition, stop_cycle: int) -> bool 
     here = walk.place()
     constant: bool | None
     if isinstance(condition, AtAddress):
-        (address,) = condition.addresses
-        constant = None if walk.reaches(address, stop_cycle) else False
+        (full,) = condition.addresses
+        constant = None if walk.reaches(address_of(full), stop_cycle) else False
     else:
-        stores = walk.stores_until(stop_cycle, watched_range(condition))
-        constant = constant_hold(condition, stores, here.memory, walk.core.memory_map)
+        begins = holds_now(condition, walk.core)
+        stores, changes = walk.stores_until(stop_cycle, watched_range(condition))
+        constant = constant_hold(
+            condition, stores, changes, walk.core.memory_map, walk.board.banks, begins=begins
+        )
     if constant is None:
         walk.put(here)
     return constant
@@ -115,7 +127,7 @@ def last_before(walk: ProgramWalk, condition: Condition) -> int | None:
                 must_end = constant
                 continue
         hits = _LastHits(wants_other=must_end)
-        for piece in walk.pieces(stop_cycle, watched_range(condition)):
+        for piece in _pieces(walk, condition, stop_cycle):
             hits.add(piece.cycle, holds(condition, piece))
         found = hits.before_last_other if must_end else hits.last
         must_end = must_end and hits.last_other is None

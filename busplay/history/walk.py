@@ -16,7 +16,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from busplay.batch import PageChanges, StoreBatch, UInt8Column
-from busplay.core.interface import Registers, press_key, shown_pages, take_page_changes, take_sent
+from busplay.core.interface import (
+    Registers,
+    bytes_in_pages,
+    press_key,
+    shown_pages,
+    take_page_changes,
+    take_sent,
+)
 from busplay.core.rewind import (
     KIND_SHIFT,
     CoreState,
@@ -245,22 +252,27 @@ class ProgramWalk:
             yield cycle
             cycle = here.cycle
 
-    def pieces(self, stop_cycle: int, watched: tuple[int, int] | None = None) -> Iterator[Piece]:
+    def pieces(
+        self, stop_cycle: int, watched: tuple[int, int] | None = None, *, steps: bool = False
+    ) -> Iterator[Piece]:
         """Run to a cycle with the logs on, and yield the pieces.
 
         Args:
             watched: first and last address of a range whose writes are included in the stores.
+            steps: each instruction is a piece.
         """
-        for log in self.logs(stop_cycle, watched):
-            yield Piece.of_log(log, self.core.memory_map)
+        for log in self.logs(stop_cycle, watched, steps=steps):
+            yield Piece.of_log(log, self.core.memory_map, self.board.banks)
 
-    def logs(self, stop_cycle: int, watched: tuple[int, int] | None = None) -> Iterator[RunLog]:
+    def logs(
+        self, stop_cycle: int, watched: tuple[int, int] | None = None, *, steps: bool = False
+    ) -> Iterator[RunLog]:
         """Run to a cycle and yield the core's logs; arguments as for `pieces`."""
         core = self.core
         core.log_instructions(wanted=True)
         self._watch(watched)
         # The first are short, since the position is mostly near.
-        piece_cycles = min(NEAR_CYCLES, self.spacing_cycles)
+        piece_cycles = 1 if steps else min(NEAR_CYCLES, self.spacing_cycles)
         was_waiting = core.state.is_waiting
         try:
             while core.cycle < stop_cycle:
@@ -270,7 +282,11 @@ class ProgramWalk:
                 pages = self._pages_shown()
                 state = packed_state(Registers.of(core), int(core.memory[core.pc]))
                 until = min(stop_cycle, core.cycle + piece_cycles)
-                piece_cycles = min(WIDER * piece_cycles, self.spacing_cycles, _LOGGED_CYCLES)
+                if not steps:
+                    piece_cycles = min(WIDER * piece_cycles, self.spacing_cycles, _LOGGED_CYCLES)
+                page_bytes = None
+                if watched is not None and watched[0] == watched[1]:
+                    page_bytes = bytes_in_pages(core, watched[0])
                 # Watched writes count as stores, so no such state is kept.
                 if not self._run_piece(until, keeps=watched is None):
                     return
@@ -283,7 +299,9 @@ class ProgramWalk:
                 pages = PageChanges.joined(
                     [pages, changes.part(changes.since > pages.since.max(initial=0))]
                 )
-                yield RunLog(instructions, core.take_stores(), memory, was_waiting, pages)
+                yield RunLog(
+                    instructions, core.take_stores(), memory, was_waiting, pages, page_bytes
+                )
                 if len(instructions):
                     # Not the core's state: it waits at the end of a piece whose last is the WAI.
                     was_waiting = bool(instructions.kind[-1] == StepKind.WAITING)
@@ -301,20 +319,23 @@ class ProgramWalk:
             np.array(pages, np.uint16),
         )
 
-    def stores_until(self, stop_cycle: int, watched: tuple[int, int] | None) -> StoreBatch:
-        """Run to a cycle without the log of instructions; return the stores.
+    def stores_until(
+        self, stop_cycle: int, watched: tuple[int, int] | None
+    ) -> tuple[StoreBatch, PageChanges]:
+        """Run to a cycle without the log of instructions; return stores and changes of pages.
 
         Args:
             watched: as for `pieces`.
         """
-        core, parts = self.core, [StoreBatch.empty()]
+        core, parts, changes = self.core, [StoreBatch.empty()], [PageChanges.empty()]
         self._watch(watched)
         try:
             while core.cycle < stop_cycle and self._run_piece(stop_cycle, keeps=watched is None):
                 parts.append(core.take_stores())
+                changes.append(self._page_changes)
         finally:
             core.watch_writes(None)
-        return StoreBatch.joined(parts)
+        return StoreBatch.joined(parts), PageChanges.joined(changes)
 
     def reaches(self, address: int, stop_cycle: int) -> bool:
         """Run to a cycle; return whether the instruction at an address may come before."""

@@ -84,7 +84,7 @@ def _with_stores(state: CoreState, stores: int) -> CoreState:
     return replace(state, stores_tapped=stores)
 
 
-def first_behind(moments: list[Moment], here: int, held: list[bool], *, must_end: bool) -> int:
+def first_behind(moments: Sequence[object], here: int, held: list[bool], *, must_end: bool) -> int:
     """Return the first moment behind one that is held; -1 if there is none."""
     armed = not must_end
     for index in range(here + 1, len(moments)):

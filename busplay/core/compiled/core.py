@@ -339,7 +339,8 @@ class CompiledCore(HostAccess):
         """See `RewindableCore`."""
         tables = [self._actions]
         if self._devices is not None and self._devices.banks is not None:
-            tables += self._devices.banks.action_rows
+            # Not +=, which a column answers by addition.
+            tables.extend(self._devices.banks.action_rows)
         for actions in tables:
             actions &= np.uint8(~WATCHED & 0xFF)
             if addresses is not None:

@@ -232,6 +232,18 @@ class BankSwitch(QuietDevice):
                 page[here] = np.where(shown < 0, before, shown)
         return StoreBatch(stores.cycle, stores.address, stores.data, page)
 
+    def bytes_at(self, address: int) -> UInt8Column:
+        """Return the byte at an address in each page of its bank; none without a bank."""
+        index = bank_index(address, self.described)
+        if index is None:
+            return np.empty(0, np.uint8)
+        bank, numbers = self.described[index], self._of(index)
+        first = int(numbers[at.STORED_AT]) + address - bank.first_address
+        found = self.stored[first :: bank.page_bytes][: bank.pages].copy()
+        if int(numbers[at.SHOWN]) < bank.pages:
+            found[int(numbers[at.SHOWN])] = self._memory[address]
+        return found
+
     def take_changes(self) -> PageChanges:
         """Return the changes of pages since the last call; the first ones are those at power-on.
 
