@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from busplay.batch import UInt64Column
-from busplay.description.full_address import address_of, page_of
+from busplay.description.full_address import ADDRESS_MASK, address_of, page_of
 from busplay.display.fields import FrameFields
 from busplay.display.writes import FIELD_DATA
 from busplay.losses.losses import NO_CYCLE, Cause, Losses
@@ -99,7 +99,8 @@ class LossNames:
         keys = tables.address[addresses] & self._kept
         # If several addresses make the same frame, the lowest.
         self._keys, first = np.unique(keys, return_index=True)
-        self._addresses = addresses[first]
+        # The encoder has further tables for windows of one page.
+        self._addresses = addresses[first] & ADDRESS_MASK
         self._fields = FrameFields(layout, unit_number=0)
 
     def describe(self, losses: Losses) -> Iterator[LostStore]:

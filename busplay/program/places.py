@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from busplay.description.board import Board
+from busplay.description.full_address import full_address
 from busplay.description.link import SPACE_MEMORY, SPACE_REGISTERS
 from busplay.program.labels import Labels, NearestLabels
 from busplay.program.pages import FullAddresses, PageSource
@@ -47,16 +48,28 @@ class PlaceNames:
         self, unit_number: int, space: int, offset: int, *, edge: int
     ) -> int | None:
         """Return the full address of a frame's store, as far as known; None as for `address`."""
-        address = self.address(unit_number, space, offset)
-        return None if address is None else self.full_addresses.of(address, edge)
+        found = self._window(unit_number, space, offset)
+        if found is None:
+            return None
+        address, page = found
+        return (
+            full_address(address, page)
+            if page is not None
+            else self.full_addresses.of(address, edge)
+        )
 
     def address(self, unit_number: int, space: int, offset: int) -> int | None:
         """Return the processor address whose stores go there; None where no window does."""
+        found = self._window(unit_number, space, offset)
+        return None if found is None else found[0]
+
+    def _window(self, unit_number: int, space: int, offset: int) -> tuple[int, int | None] | None:
+        """Return the address, and the page that its window belongs to, if it does to one."""
         for number, of_space, window in self._windows:
             address = window.first_address + offset - window.first_offset
             inside = window.first_address <= address <= window.last_address
             if number == unit_number and of_space == space and inside:
-                return address
+                return address, window.page
         return None
 
     def unit_name(self, number: int) -> str:

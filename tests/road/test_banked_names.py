@@ -19,6 +19,9 @@ from busplay.history.frame_rows import FrameRows
 from busplay.link.load import load_board
 from busplay.losses.lost_stores import LossNames
 from busplay.program.labels import parse_labels
+from busplay.program.pages import FullAddresses
+from busplay.program.places import PlaceNames
+from busplay.run.replay import Replay
 from busplay.run.session import Session
 from busplay.trace.reader import TraceReader
 from tests.road import banked
@@ -125,6 +128,30 @@ def test_a_trace_names_the_pages_of_stores_without_a_rerun_and_a_rerun_names_the
         again = busplay.why(trace, pixel=pixel, history=9, program=folder / "program.bin")
         assert [one.page for one in again.history] == pages
         assert None not in {one.program_counter for one in again.history}
+
+
+def test_windows_of_one_page_are_named_with_it(folder: Path) -> None:
+    board = (folder / "board.toml").read_text(encoding="utf-8")
+    first, rest = board.split("[units.panel]")
+    window = "[[windows]]" + first.split("[[windows]]")[1]
+    other = window.replace('"screen"', '"other"') + "page = 3\nfirst_offset = 2048\n"
+    text = first.replace(window, f"{window}page = 1\n{other}") + "[units.panel]" + rest
+    text = text.replace("last_address = 0x4FFF", "last_address = 0x47FF")
+    (folder / "board.toml").write_text(text, encoding="utf-8")
+    sent = [one for one in STORES if one[0] in (1, 3)]
+    with TraceReader(recorded(folder)) as reader:
+        rows = FrameRows(reader, {}).rows(0, 9)
+        assert [one.address for one in rows] == [full_address(one[1], one[0]) for one in sent]
+    # Without the pages of the recording, as in a capture, the window tells them.
+    places = PlaceNames(load_board(folder / "board.toml"))
+    assert places.address_of_frame(0, 1, 16, edge=0) == full_address(0x4010, 1)
+    assert places.address_of_frame(0, 1, 2048 + 16, edge=0) == full_address(0x4010, 3)
+    with Replay(folder / "traces" / "run.trace", faults=ALL_LOST) as replay:
+        replay.run(CYCLES)
+        full = FullAddresses(replay.board.banks, replay.reader.shown_pages)
+        names = LossNames(replay.pipeline, by_edge=full)
+        lost = list(names.describe(replay.pipeline.losses))
+    assert [(one.page, one.address) for one in lost] == [one[:2] for one in sent]
 
 
 def test_the_window_s_frames_are_named_and_found_with_their_pages(folder: Path) -> None:
