@@ -77,8 +77,8 @@ def most(text: str, function: str, machine: str = "cortex-m0plus", **rounds: int
 def test_longest_path_counts_branches_calls_and_loops() -> None:
     # ldr 2, bx 2.
     assert most(THUMB, "leaf") == 4
-    # push of 2: 3; bl 3 + 4; cmp 1; bne at most 2; bl 3 + 4; pop of 2 with pc: 4.
-    assert most(THUMB, "twice") == 3 + 7 + 1 + 2 + 7 + 4
+    # push of 2: 3; bl 3 + 4; cmp 1; bne at most 2; bl 3 + 4; pop of 2 with pc: 3 + 2.
+    assert most(THUMB, "twice") == 3 + 7 + 1 + 2 + 7 + 5
     # movs 1; at most 4 times back: adds, cmp, bne 4; then once through, and bx 2.
     assert most(THUMB, "around", around=4) == 1 + 4 * 4 + 4 + 2
 
@@ -86,6 +86,20 @@ def test_longest_path_counts_branches_calls_and_loops() -> None:
 def test_loop_without_a_bound_is_refused() -> None:
     with pytest.raises(NoBoundError, match="a loop of around has no bound"):
         most(THUMB, "around")
+
+
+@pytest.mark.parametrize(
+    ("last", "message"),
+    [
+        ("4687      \tmov\tpc, r0", "computed jumps to a computed address"),
+        ("f7ff fffe \tbl\t20 <__gnu_thumb1_case_uqi>", "computed jumps to a computed address"),
+        ("00008374 \t.word\t0x00008374", "no instruction at 0x2"),
+    ],
+)
+def test_path_that_cannot_be_followed_is_refused(last: str, message: str) -> None:
+    listing = f"\n00000000 <computed>:\n   0:\t3301      \tadds\tr3, #1\n   2:\t{last}\n"
+    with pytest.raises(NoBoundError, match=message):
+        most(listing + "   6:\t4770      \tbx\tlr\n", "computed")
 
 
 @pytest.mark.source("AVR Instruction Set Manual", part="counted by hand", kind="from memory")

@@ -119,10 +119,11 @@ def firmware_section(model: LinkModel, found: Sequence[TargetFigures]) -> Sectio
     )
     compilers = "; ".join(f"{one.target}: {one.compiler}" for one in found)
     note = (
-        "Sizes with -Os, the check by nibble table. Cycles are upper bounds, estimated from the"
-        " longest path through the compiled instructions (-Os, nothing inlined); without wait"
-        " states, interrupts, and what your own code does with a frame. The clock is what those"
-        f" bounds need for a frame each slot. Compilers: {compilers}."
+        "Sizes with -Os, the check by nibble table. Cycles are upper bounds: those of the"
+        " longest path through the compiled instructions (-Os, nothing inlined), by the"
+        " instruction times in the processor's manual, be it a path that no frame takes; without"
+        " wait states, interrupts, and what your own code does with a frame. The clock is what"
+        f" those bounds need for a frame each slot. Compilers: {compilers}."
     )
     grid = Grid(head, tuple(rows), frozenset(range(1, len(head))))
     return Section(title, (grid, Paragraph(note)))

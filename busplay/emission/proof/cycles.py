@@ -24,13 +24,15 @@ from busplay.emission.proof import instructions as table
 Machine = Literal["cortex-m0plus", "avr"]
 
 _FUNCTION = re.compile(r"^([0-9a-f]+) <(.+)>:$")
-_INSTRUCTION = re.compile(r"^\s*([0-9a-f]+):\t((?:[0-9a-f]{2,4} )+)\s*\t([a-z.]+)\s*(.*)$")
+_INSTRUCTION = re.compile(r"^\s*([0-9a-f]+):\t((?:[0-9a-f]{2,8} )+)\s*\t([a-z.]+)\s*(.*)$")
 _THUMB_TARGET = re.compile(r"^([0-9a-f]+) <")
 _AVR_TARGET = re.compile(r"0x([0-9a-f]+)")
 
 
 # Instructions before a loop among which its counter's constant is sought.
 LOOK_BACK = 12
+# The address after an instruction that goes on at a computed one.
+NOWHERE = -1
 
 
 class NoBoundError(Exception):
@@ -131,7 +133,7 @@ def _thumb(
     if mnemonic in table.CORTEX_MANY or mnemonic.startswith(("ldm", "stm")):
         cycles += _registers(operands)
         if mnemonic == "pop" and "pc" in operands:
-            cycles, following = table.CORTEX_POP_TO_PC_CYCLES + _registers(operands) - 1, ()
+            cycles, following = table.CORTEX_POP_TO_PC_CYCLES + _registers(operands), ()
     elif mnemonic.startswith(table.CORTEX_LOADS):
         cycles = table.CORTEX_LOAD_CYCLES
     elif mnemonic.startswith("mul"):
@@ -144,6 +146,9 @@ def _thumb(
         cycles, following = table.CORTEX_JUMP_CYCLES, (target,)
     elif mnemonic[:1] == "b" and mnemonic[1:] in table.CORTEX_CONDITIONS and target is not None:
         cycles, following = table.CORTEX_JUMP_CYCLES, (after, target)
+    if operands.startswith("pc,") or table.CORTEX_JUMP_TABLE in operands:
+        # Where it goes on is computed.
+        following = (NOWHERE,)
     return DisassembledLine(address, function, mnemonic, operands, cycles, following, calls)
 
 
@@ -207,7 +212,9 @@ class _PathSearch:
             address = waiting.pop()
             if address in found:
                 continue
-            if address not in self._at:
+            if address == NOWHERE:
+                raise NoBoundError(f"{self._at[entry].function} jumps to a computed address")
+            if address not in self._at or self._at[address].mnemonic.startswith("."):
                 raise NoBoundError(f"no instruction at 0x{address:X}")
             found.add(address)
             waiting += self._at[address].following

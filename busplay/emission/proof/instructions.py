@@ -2,7 +2,8 @@
 
 Follows: Cortex-M0+ Technical Reference Manual, instruction timing without wait states; AVR
   Instruction Set Manual, cores with a 16-bit program counter (ATmega)
-Read in: from memory, both
+Read in: Cortex-M0+ Technical Reference Manual (DDI 0484C), table 3-1: moves, multiply, loads; the
+  rest of it, and the AVR manual, from memory
 """
 
 from __future__ import annotations
@@ -14,7 +15,8 @@ CORTEX_LOAD_CYCLES = 2
 CORTEX_MANY = ("push", "pop", "ldm", "stm")
 CORTEX_JUMP_CYCLES = 2
 CORTEX_CALL_CYCLES = 3
-CORTEX_POP_TO_PC_CYCLES = 3
+CORTEX_POP_TO_PC_CYCLES = 3  # and one for each register, the PC among them
+CORTEX_JUMP_TABLE = "<__gnu_thumb1_case"
 CORTEX_MULTIPLY_CYCLES = 32  # with the small multiplier; 1 with the fast one
 CORTEX_CONDITIONS = (
     "eq", "ne", "cs", "cc", "mi", "pl", "vs", "vc", "hi", "ls", "ge", "lt", "gt", "le",
