@@ -73,7 +73,7 @@ def test_files_for_other_programs(busplay: Busplay, tmp_path: Path) -> None:
     words = [word for pair in options for word in pair]
     said = busplay("profile", "dunlin", tmp_path / "tiny.bin", "--cycles", 20_000, *words)
     assert "tiny.s:10" in said.out
-    assert files[0].read_text().startswith("kind,name,address,file,line,")
+    assert files[0].read_text().startswith("kind,name,address,page,file,line,")
     assert json.loads(files[1].read_text())["shared"]["frames"][0]["file"] == "tiny.s"
     assert "fl=tiny.s\nfn=start\n" in files[2].read_text()
     clash = busplay("profile", "dunlin", tmp_path / "tiny.bin", "--csv", tmp_path / "tiny.bin")
