@@ -126,12 +126,14 @@ class DeviceSlot:
         self.plans = self._planned is not None
         self.line_from = NO_EVENT
         self.event = NO_EVENT
+        # The last cycle in which something happened, for messages.
+        self._latest = 0
 
     def call(self, method: str, cycle: int, function: Callable[[], _Result]) -> _Result:
         """Call a method; an error in it names device, method and cycle."""
         try:
             return function()
-        except Exception as error:  # a class of the user's own can raise anything
+        except (Exception, SystemExit) as error:  # a class of the user's own can raise anything
             if isinstance(error, DeviceError) or (self.plans and isinstance(error, InputError)):
                 raise
             raise DeviceError(
@@ -146,7 +148,7 @@ class DeviceSlot:
             raise DeviceError(
                 self.name,
                 "next_event_cycle",
-                cycle,
+                self._latest,
                 f"returned {self.event:,}, which is not after that cycle",
             )
 
@@ -165,6 +167,7 @@ class DeviceSlot:
         """Restore a snapshot of the device."""
         self.call("restore", now, lambda: self.device.restore(snapshot))
         self.line_from = line_from
+        self._latest = now
         self.look(now, changed_from=line_from)
 
     def look(self, cycle: int, *, changed_from: int) -> None:
@@ -175,6 +178,7 @@ class DeviceSlot:
             changed_from: cycle from which on a change holds.
         """
         device = self.device
+        self._latest = max(self._latest, cycle)
         if self._planned is not None:
             self.line_from = self._planned.line_from
         elif self.call("irq", cycle, lambda: bool(device.irq)):
@@ -189,7 +193,7 @@ class DeviceSlot:
                 cycle,
                 f"returned {event!r}, which is neither a cycle nor None",
             )
-        self.event = NO_EVENT if event is None else int(event)
+        self.event = NO_EVENT if event is None else min(int(event), NO_EVENT)
         if self.nmi and self.plans and cycle < self.line_from:
             # An edge: the core must be told in time.
             self.event = min(self.event, self.line_from)
@@ -409,7 +413,7 @@ class DeviceBus:
         sent = {
             slot.name: slot.device.take_sent(cycle)
             for slot in self.slots
-            if isinstance(slot.device, SendsBytes)
+            if slot.plans and isinstance(slot.device, SendsBytes)
         }
         return {name: data for name, data in sent.items() if data}
 
@@ -418,7 +422,7 @@ class DeviceBus:
         return tuple(
             led
             for slot in self.slots
-            if isinstance(slot.device, HasLeds)
+            if slot.plans and isinstance(slot.device, HasLeds)
             for led in slot.device.leds(cycle).items()
         )
 

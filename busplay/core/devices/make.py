@@ -134,22 +134,26 @@ def _make_custom(described: CustomDevice, board: Board, *, place: str) -> BusDev
         make = _class_of(described, board, refusal, place=f"{place}.kind")
     except InputError:
         raise
-    except Exception as error:  # another's module can fail in any way
+    except (Exception, SystemExit) as error:  # another's module can fail in any way
         raise refusal(
             f"{kind}, which does not load: {type(error).__name__}: {error}", "repair it"
         ) from error
     try:
         device = make(**described.options)
-    except Exception as error:
+        lacking = [one for one in _METHODS if not callable(getattr(device, one, None))]
+        if not hasattr(device, "irq"):
+            lacking.append("irq")
+        irq = getattr(device, "irq", False)
+        registers = getattr(device, "registers", None)
+    except (Exception, SystemExit) as error:
         raise refusal(
             f"{kind}, which raised {type(error).__name__} when it was made: {error}",
             "correct the table's keys, or the class",
         ) from error
-    lacking = [one for one in _METHODS if not callable(getattr(device, one, None))]
-    if not hasattr(device, "irq"):
-        lacking.append("irq")
-    elif callable(device.irq):
+    if callable(irq):
         raise refusal(f"{kind} whose irq is a method", "make it an attribute or a property")
+    if registers is not None and (type(registers) is not int or registers < 1):
+        raise refusal(f"{kind} whose registers are {registers!r}", "give a number from 1 on")
     if lacking:
         raise refusal(f"{kind} without {', '.join(lacking)}", "a device has all of these")
     return device

@@ -24,25 +24,29 @@ from tests.core.programs import HANDLER
 from tests.description.writing import BOARD
 
 CLOCK = """
+import sys
+
 class Clock:
     irq = False
 
-    def __init__(self, start=0, fails=""):
-        self.start, self.fails = start, fails
+    def __init__(self, start=0, fails="", registers=4):
+        self.start, self.fails, self.registers = start, fails, registers
 
     def read(self, offset, cycle):
-        return {"raises": lambda: 1 // 0, "text": lambda: "7"}.get(
+        return {"raises": lambda: 1 // 0, "exits": sys.exit, "text": lambda: "7"}.get(
             self.fails, lambda: self.start + offset
         )()
 
     def write(self, offset, data, cycle):
         if self.fails == "write":
             raise KeyError(data)
-        self.fails = {"then text": "event text"}.get(self.fails, self.fails)
+        self.fails = {"then text": "event text", "then before": "before"}.get(
+            self.fails, self.fails
+        )
         self.start = data
 
     def next_event_cycle(self):
-        return {"late": 50, "event text": "soon"}.get(self.fails)
+        return {"late": 50, "event text": "soon", "before": -5, "never": 10**40}.get(self.fails)
 
     def advance(self, cycle):
         pass
@@ -133,6 +137,10 @@ def test_class_beside_the_board_takes_the_tables_other_keys(tmp_path: Path, core
          "snapshot, restore, irq; a device has all of these"),
         ("clock.py:Busy", "", "found clock.py:Busy whose irq is a method; make it an attribute or a"
          " property"),
+        ("clock.py:Clock", "registers = 0\n", "found clock.py:Clock whose registers are 0; give a"
+         " number from 1 on"),
+        ("clock.py:Clock", 'registers = "4"\n', "found clock.py:Clock whose registers are '4'; give"
+         " a number from 1 on"),
         ("clock.py:Clock", "speed = 3\n", "found clock.py:Clock, which raised TypeError when it was"
          " made: Clock.__init__() got an unexpected keyword argument 'speed'; correct the table's"
          " keys, or the class"),
@@ -161,9 +169,14 @@ def test_file_that_does_not_load_is_named(tmp_path: Path) -> None:
     ("fails", "message"),
     [
         ("raises", r"device clock: read in cycle \d+ raised ZeroDivisionError: .*"),
+        ("exits", r"device clock: read in cycle \d+ raised SystemExit: .*"),
         ("text", r"device clock: read in cycle \d+ returned '7', which is no byte; .*"),
         ("write", r"device clock: write in cycle \d+ raised KeyError: 3; .*"),
         ("then text", r"device clock: next_event_cycle in cycle \d+ returned 'soon', which is .*"),
+        (
+            "then before",
+            r"device clock: next_event_cycle in cycle \d+ returned -5, which is not .*",
+        ),
         ("late", r"device clock: next_event_cycle in cycle \d+ returned 50, which is not after .*"),
     ],
 )
@@ -183,6 +196,16 @@ def test_device_that_fails_is_named_and_what_was_recorded_stays(
     with Replay(trace) as replay:
         replay.run(1000)
         assert replay.displays["panel"].memory[0] == 3
+
+
+@pytest.mark.usefixtures("trusted")
+@pytest.mark.parametrize("core", KINDS)
+def test_event_that_no_run_reaches_is_none(tmp_path: Path, core: str) -> None:
+    (tmp_path / "p.bin").write_bytes(bytes.fromhex("AD00A8 4C0002"))
+    board = load_board(board_file(tmp_path, more='fails = "never"\n'))
+    session = Session(board, program=tmp_path / "p.bin", load_address=0x0200, core=core)
+    session.core.pc = 0x0200
+    assert session.run(1000) >= 1000
 
 
 @pytest.mark.parametrize("kind", KINDS)
