@@ -19,7 +19,7 @@ import numpy as np
 
 from busplay.batch import Int64Column, StoreBatch, UInt8Column, UInt16Column
 from busplay.core.disassembly import DisassembledLine, disassemble_around
-from busplay.core.interface import Core, CoreStop, Registers, full_address_of
+from busplay.core.interface import Core, CoreStop, Registers, full_address_of, leds_of
 from busplay.core.rewind import CoreState, RewindableCore
 from busplay.core.saved_state import parse_core
 from busplay.description.board import Board
@@ -228,6 +228,11 @@ class ProgramHistory:
     def core_state(self) -> CoreState:
         """The core's state, without memory."""
         return self._walk.core.state
+
+    @property
+    def leds(self) -> tuple[tuple[str, bool], ...]:
+        """Name of each of the board's LEDs, and whether it is lit at this position."""
+        return leds_of(self._walk.core)
 
     @property
     def memory(self) -> UInt8Column:

@@ -257,6 +257,7 @@ class ProgramInspector:
             stack=state.stack[:8].hex(" ").upper(),
             code=tuple(self._code_row(program, row) for row in rows),
             here=here,
+            leds=program.leds,
         )
 
     def _code_row(self, program: ProgramHistory, row: DisassembledLine) -> InstructionFacts:

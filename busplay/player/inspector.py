@@ -132,12 +132,14 @@ class MachineFacts:
         stack: bytes, the last one pushed first, as text.
         code: instructions around the next one.
         here: index of the next one in these.
+        leds: the board's LEDs: name, and whether it is lit.
     """
 
     registers: tuple[tuple[str, str], ...]
     stack: str
     code: tuple[InstructionFacts, ...]
     here: int
+    leds: tuple[tuple[str, bool], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

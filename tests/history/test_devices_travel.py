@@ -10,11 +10,16 @@ from busplay.chain.why import why
 from busplay.core.rewind import RewindableCore
 from busplay.core.saved_state import pack_core
 from busplay.description.shipped_files import shipped_boards
+from busplay.history.history import open_history
 from busplay.history.program_history import ProgramHistory
+from busplay.history.program_inspector import KnownProgram
+from busplay.history.trace_inspector import TraceInspector
 from busplay.link.load import load_board
 from busplay.run import kept_states
+from busplay.run.replay import Replay
 from busplay.run.session import Session
 from busplay.trace.reader import TraceReader
+from busplay.view.instrument.facts import machine_lines
 from tests.core.devices.test_bus import trusted
 
 __all__ = ["trusted"]
@@ -219,3 +224,19 @@ def test_state_of_an_own_device_is_kept_if_it_is_plain_data(
         travel = ProgramHistory.of_trace(reader, program)
     travel.go_to(session.cycle)
     assert travel.memory.tobytes() == session.memory.tobytes()
+
+
+def test_window_shows_the_leds_of_a_recording_as_they_were(tmp_path: Path) -> None:
+    with Session("dunlin_ports", program="clock.bin", record=tmp_path / "run.trace") as session:
+        session.run(9_000_000)
+    with Replay(tmp_path / "run.trace") as replay:
+        program = ProgramHistory.of_trace(replay.reader)
+        inspector = TraceInspector(replay, open_history(replay.reader), KnownProgram({}, program))
+        for cycle, is_lit in ((8_900_000, False), (5_000_000, True), (1_000, False)):
+            replay.seek(cycle)
+            facts = inspector.machine()
+            assert facts is not None
+            assert facts.leds == (("lookout", is_lit), ("log", False))
+            lines = machine_lines(facts, 20, stop_at="", hears_keys=False)
+            (shown,) = (one for one in lines if one.text == "LEDs lit")
+            assert shown.value == ("lookout" if is_lit else "none")

@@ -163,7 +163,7 @@ def _frame_lines(
 
 
 def machine_lines(facts: MachineFacts, rows: int, *, stop_at: str, hears_keys: bool) -> list[Line]:
-    """Return registers, stack, the instructions round the one that is next, and where to run to.
+    """Return registers, stack, LEDs, the instructions round the next one, and where to run to.
 
     Args:
         facts: of the processor.
@@ -171,11 +171,13 @@ def machine_lines(facts: MachineFacts, rows: int, *, stop_at: str, hears_keys: b
         stop_at: the breakpoint that is set, or empty.
         hears_keys: which keys do something.
     """
+    lit = [name for name, is_lit in facts.leds if is_lit]
     lines = [
         Line("registers", heading=True),
         Line("  ".join(f"{name} {value}" for name, value in facts.registers[:5])),
         Line("flags", facts.registers[-1][1], fixed=True),
         Line("stack", facts.stack or "empty", fixed=bool(facts.stack)),
+        *([Line("LEDs lit", " ".join(lit) or "none")] if facts.leds else []),
         Line("instructions", heading=True),
     ]
     runs = _run_lines(stop_at, hears_keys=hears_keys)
