@@ -74,9 +74,10 @@ def command(
 
     --prove gives the C to gcc, Clang and cppcheck, runs its self-test under the sanitizers, and
     compiles it for a Cortex-M0+ and an AVR, whose sizes and cycles the data sheet then states. It
-    runs the test bench in Icarus Verilog, gives the Verilog to Verilator, and proves encoder,
-    check and syndrome equal to the link for all inputs, from a netlist that Yosys makes. Yosys
-    and nextpnr also make cells of an iCE40; the data sheet states their count, and the clock.
+    runs the test bench in Icarus Verilog, gives the Verilog to Verilator, and by Yosys proves
+    encoder, check and syndrome equal to the link for all inputs, and the receiver equal to the
+    table of states for symbols without end. Pins, FIFOs and the sender's slots are only tested.
+    Yosys and nextpnr also make cells of an iCE40; the data sheet states their count, and the clock.
     Exit status is 1 if any of it fails.
     """
     from busplay.cli.progress import shares_bar

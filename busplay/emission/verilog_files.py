@@ -81,7 +81,7 @@ def _facts(model: LinkModel) -> dict[str, object]:
         },
         "takes_part": takes_part,
         "used_events": {row.event for row in takes_part},
-        "registers": _registers(model),
+        "registers": receiver_registers(model),
         "idle_terms": _idle_terms(model),
         "states": list(State),
         "events": list(Event),
@@ -116,7 +116,7 @@ def _facts(model: LinkModel) -> dict[str, object]:
     }
 
 
-def _registers(model: LinkModel) -> list[tuple[str, int, str]]:
+def receiver_registers(model: LinkModel) -> list[tuple[str, int, str]]:
     """Return a receiver's registers that only some links need: name, width and meaning."""
     framing = model.framing
     rows = []

@@ -22,8 +22,9 @@ from busplay.emission.proof.netlist import Netlist, NotAffineError, read_netlist
 from busplay.emission.proof.tools import Proof, judged, run
 from busplay.wording import counted
 
-# Choices and loops become gates, and gates of constants go away.
-TO_GATES = "proc; flatten; opt -full; techmap; opt -full"
+# Choices and loops become gates, and gates of constants go away. What is undefined becomes a cell,
+# which is refused; the optimizer would choose what suits it.
+TO_GATES = "proc; flatten; setundef -undriven -anyseq; opt -full; techmap; opt -full"
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,8 +1,8 @@
 """The emitted Verilog, simulated, checked and proved with what is installed.
 
-How to think about it. Modules that are affine are settled for all inputs (`affine`). Pins, FIFOs
-and the sender are only tested: Icarus Verilog runs the test bench over the vectors, and Verilator
-reads each top module.
+How to think about it. Modules that are affine are settled for all inputs (`affine`), the receiver
+behind its pins for symbols without end (`induction`). Pins, FIFOs and the sender's slots are only
+tested: Icarus Verilog runs the test bench over the vectors, and Verilator reads each top module.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from tempfile import TemporaryDirectory
 
 from busplay.emission.model import LinkModel
 from busplay.emission.proof.affine import prove_affine
+from busplay.emission.proof.induction import prove_receiver
 from busplay.emission.proof.tools import Proof, judged, run
 from busplay.emission.rendering import RenderedFile
 from busplay.emission.verilog_text import TOPS
@@ -36,13 +37,15 @@ def prove_logic(model: LinkModel, files: Sequence[RenderedFile]) -> tuple[Proof,
             path.parent.mkdir(exist_ok=True)
             path.write_bytes(one.content)
         return (
-            _test_bench(folder),
-            *_no_warnings(model, folder),
+            run_test_bench(folder),
+            *find_warnings(model, folder),
             *prove_affine(model, folder / "verilog"),
+            *prove_receiver(model, folder / "verilog"),
         )
 
 
-def _test_bench(folder: Path) -> Proof:
+def run_test_bench(folder: Path) -> Proof:
+    """Simulate the test bench of a folder with Verilog and vectors."""
     name = "test bench over the vectors"
     if shutil.which("iverilog") is None:
         return Proof(name, "iverilog", "not run", "iverilog is not installed")
@@ -59,7 +62,7 @@ def _test_bench(folder: Path) -> Proof:
     return Proof(name, "iverilog", "failed", lines[0] if lines else "it prints nothing")
 
 
-def _no_warnings(model: LinkModel, folder: Path) -> Iterator[Proof]:
+def find_warnings(model: LinkModel, folder: Path) -> Iterator[Proof]:
     for top in TOPS:
         source = folder / f"verilog/{model.ident}_{top}.v"
         if not source.exists():
