@@ -46,10 +46,10 @@ def proofs_of(
 @pytest.mark.source("Yosys", part="sat -tempinduct", kind="library")
 @pytest.mark.parametrize(
     ("name", "count"),
-    [("guarded", 2), ("lean", 2), ("marked", 1), ("serial", 1), ("strobed", 1)],
+    [("guarded", 2), ("lean", 1), ("marked", 1), ("serial", 1), ("strobed", 1)],
 )
 def test_receiver_equals_the_table_of_states(name: str, count: int, tmp_path: Path) -> None:
-    found = proofs_of(busplay.load_link(name), tmp_path)
+    found = proofs_of(busplay.load_link(name), tmp_path, count=count)
     assert [one.status for one in found] == ["passed"] * count, found
 
 
