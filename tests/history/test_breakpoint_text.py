@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from busplay.errors import InputError
 from busplay.history.breakpoint_text import FORMS, parse_breakpoint
@@ -71,3 +73,14 @@ def test_what_is_no_breakpoint_says_what_one_is(text, message) -> None:
     with pytest.raises(InputError) as caught:
         parse_breakpoint(text, SYMBOLS)
     assert str(caught.value) == message
+
+
+@given(st.text(alphabet="store $-=:4Fazx@\n", max_size=24))
+def test_any_text_is_a_breakpoint_or_is_refused(text: str) -> None:
+    refused = ""
+    try:
+        found = parse_breakpoint(text, SYMBOLS)
+        assert isinstance(found, AtAddress | MemoryIs | RegisterIs | WriteTo)
+    except InputError as error:
+        refused = str(error)
+    assert refused.isprintable()
