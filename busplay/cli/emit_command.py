@@ -146,4 +146,4 @@ def _cells_text(module: LogicFigures) -> str:
     cells = f"{counted(module.lookup_tables, 'LUT')}, {counted(module.flip_flops, 'flip-flop')}"
     if module.clock_hz is None:
         return f"{cells}, clock not known"
-    return f"{cells}, clock at most {hertz(module.clock_hz)}"
+    return f"{cells}, clock at most {hertz(round(module.clock_hz, -5))}"

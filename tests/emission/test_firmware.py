@@ -171,6 +171,29 @@ def test_self_test_passes_and_fails_for_a_receiver_that_is_wrong(tmp_path: Path)
 
 
 @pytest.mark.thorough
+@pytest.mark.skipif(bool(missing("gcc", "g++")), reason=missing("gcc", "g++"))
+def test_cxx_includes_the_headers_and_links_with_the_c(tmp_path: Path) -> None:
+    folder = emit_c("dunlin", tmp_path)
+    objects = []
+    for part in ("link", "display"):
+        objects.append(folder / f"{part}.o")
+        compile_c("gcc", [folder / f"guarded_{part}.c"], objects[-1], *STRICT, "-c")
+    program = folder / "program.cpp"
+    program.write_text(
+        '#include "guarded_display.h"\n#include "guarded_link.h"\n'
+        "int main() {\n"
+        "    guarded_receiver receiver;\n"
+        "    guarded_frame frame;\n"
+        "    guarded_reset(&receiver);\n"
+        "    return guarded_receive_symbol(&receiver, 0, &frame) ? 1 : 0;\n"
+        "}\n"
+    )
+    flags = ("-std=c++11", "-pedantic", "-Wall", "-Wextra", "-Werror")
+    compile_c("g++", [program, *objects], folder / "program", *flags)
+    assert subprocess.run([folder / "program"]).returncode == 0
+
+
+@pytest.mark.thorough
 @needs_compilers
 @pytest.mark.parametrize(("name", "compiler"), COMPILED)
 def test_receiver_agrees_over_many_frames_with_faults_of_every_kind(
