@@ -156,6 +156,7 @@ def test_compare_gives_the_same_as_json(expected: Path, damaged: Path) -> None:
             "offset": 320,
             "data": 0xFD,
             "address": 0x4140,
+            "page": None,
             "label": None,
         },
         "actual": None,
