@@ -24,9 +24,10 @@ from busplay.program.places import PlaceNames
 from busplay.run.replay import Replay
 from busplay.run.session import Session
 from busplay.trace.reader import TraceReader
+from tests.history.test_banked_searches import program_of
 from tests.road import banked
 
-KINDS = ["compiled", "reference"]
+KINDS = ["compiled", pytest.param("reference", marks=pytest.mark.thorough)]
 CYCLES = 400
 ALL_LOST = Faults(ber=0.4)
 # Each store of the program: page and address, its label, page and label of the instruction.
@@ -130,6 +131,15 @@ def test_a_trace_names_the_pages_of_stores_without_a_rerun_and_a_rerun_names_the
         assert None not in {one.program_counter for one in again.history}
 
 
+def test_changes_of_pages_that_no_store_follows_are_not_recorded(folder: Path) -> None:
+    # Forty changes, and a store into page 0, over and over.
+    (folder / "program.bin").write_bytes(program_of([("gap", 0)] * 20 + [("store", 1)]))
+    with TraceReader(recorded(folder)) as reader:
+        changes = reader.shown_pages.all()
+        assert reader.frames == 1
+    assert (changes.bank.tolist(), changes.page.tolist()) == ([0], [0])
+
+
 def test_windows_of_one_page_are_named_with_it(folder: Path) -> None:
     board = (folder / "board.toml").read_text(encoding="utf-8")
     first, rest = board.split("[units.panel]")
@@ -181,6 +191,7 @@ def test_the_window_s_frames_are_named_and_found_with_their_pages(folder: Path) 
         assert str(told.value) == "found 4:$4000; bank 'screens' has 4 pages, 0 to 3"
 
 
+@pytest.mark.thorough
 def test_comparisons_name_pages_and_differ_in_no_frame_for_them(folder: Path) -> None:
     trace = recorded(folder)
     # The same stores, from other pages: the frames are the same.

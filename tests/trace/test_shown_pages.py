@@ -100,6 +100,7 @@ def test_a_trace_has_the_pages_of_each_frame_however_it_was_written(
     assert read_trace(path.read_bytes())["pages"] == kept
 
 
+@pytest.mark.thorough
 def test_pages_go_before_the_frames_that_they_are_for_so_a_cut_trace_has_them(
     tmp_path: Path,
 ) -> None:
@@ -134,6 +135,7 @@ def test_a_trace_without_banks_is_the_same_byte_for_byte(tmp_path: Path) -> None
         assert reader.shown_pages.pages_at(0, frames.edge).tolist() == [-1] * 50
 
 
+@pytest.mark.thorough
 def test_a_part_of_a_growing_trace_knows_the_pages_of_the_parts_before(tmp_path: Path) -> None:
     assert HEADER.board is not None
     frames = stream(GUARDED, 50 * 64 * 20)
