@@ -98,6 +98,8 @@ def file_id(path: Path | int) -> FileId | None:
 
 def _ignores_case(folder: Path) -> bool:
     """Return whether a file system takes names in capitals and small letters for one."""
+    if not folder.name:
+        return True  # a root has no other name to try, so be careful
     swapped = folder.with_name(folder.name.swapcase())
     try:
         return swapped.name != folder.name and swapped.samefile(folder)

@@ -196,6 +196,12 @@ def test_files_on_a_file_system_without_capitals_are_one(
     assert file_id(tmp_path / "x.trace") == file_id(tmp_path / "X.trace")
 
 
+def test_file_in_the_root_folder_has_an_identity() -> None:
+    root = Path(Path.cwd().anchor)
+    assert file_id(root / "nothing.trace") == file_id(root / "NOTHING.trace")
+    assert file_id(root / "nothing.trace") != file_id(root / "other.trace")
+
+
 # -- nothing is forgotten
 
 # Parameters that hold a text which is no file's name.
