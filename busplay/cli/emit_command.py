@@ -112,7 +112,9 @@ def _print(report: EmitReport, *, full: bool) -> None:
     for status in ("passed", "failed", "not run"):
         proofs = [one for one in report.proofs if one.status == status]
         if proofs and (status == "passed" or full):
-            click.echo(f"  {status:9} {counted(len(proofs), 'proof')}")
+            exhaustive = sum(one.is_exhaustive for one in proofs)
+            held = f", {exhaustive} of them for all inputs" if exhaustive else ""
+            click.echo(f"  {status:9} {counted(len(proofs), 'check')}{held}")
         for proof in proofs:
             text = f"  {status:9} {proof.tool}: {proof.name}"
             text += f": {printable(proof.detail)}" if proof.detail else ""

@@ -10,6 +10,7 @@ import pytest
 
 from busplay.description.shipped_files import shipped_links
 from tests.cli.conftest import Busplay
+from tests.emission.firmware import missing
 
 
 def test_unsound_link_is_refused_with_its_reason(busplay: Busplay, tmp_path: Path) -> None:
@@ -82,3 +83,13 @@ def test_where_nothing_is_proved_emit_says_so(busplay: Busplay, tmp_path: Path) 
     found = busplay("emit", "lean", "--to", tmp_path / "out", "--only", "vectors", "--prove")
     assert found.status == 0
     assert "left out  proofs: none of c, datasheet, verilog is emitted" in found.out
+
+
+@pytest.mark.thorough
+@pytest.mark.skipif(bool(missing("yosys")), reason=missing("yosys"))
+def test_report_tells_proofs_from_tests(busplay: Busplay, tmp_path: Path) -> None:
+    words = ("emit", "strobed", "--to", tmp_path / "out", "--only", "verilog", "--prove")
+    found = busplay(*words, "--full")
+    assert found.status == 0
+    assert ", 4 of them for all inputs\n" in found.out
+    assert "  passed    yosys: receiver equals the table of states: by induction" in found.out

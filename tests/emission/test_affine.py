@@ -61,6 +61,7 @@ def test_proof_says_what_it_rests_on(tmp_path: Path) -> None:
         "yosys",
         "passed",
         "affine: 91 XOR or NOT cells, settled by 33 vectors; each of 305 mutants differs",
+        is_exhaustive=True,
     )
 
 

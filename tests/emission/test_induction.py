@@ -64,6 +64,7 @@ def test_receiver_that_corrects_equals_the_table_of_states(tmp_path: Path) -> No
             "passed",
             "by induction over 1 clock, from any reset on, for all syndromes; mutants with a"
             " transition and with a limit changed are refuted within 11 clocks",
+            is_exhaustive=True,
         )
     ]
 

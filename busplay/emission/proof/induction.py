@@ -114,7 +114,7 @@ def _proved(model: LinkModel, symbols: int, name: str, folder: Path) -> Proof:
         f"by induction over {counted(length, 'clock')}, from any reset on, for all syndromes;"
         f" mutants with {changed} changed are refuted within {clocks} clocks"
     )
-    return Proof(name, "yosys", "passed", detail)
+    return Proof(name, "yosys", "passed", detail, is_exhaustive=True)
 
 
 def _is_refuted(model: LinkModel, emitted: str, folder: Path, *, symbols: int, clocks: int) -> bool:

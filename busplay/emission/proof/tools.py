@@ -26,12 +26,14 @@ class Proof:
         tool: with what.
         status: `passed`, `failed`, or `not run`.
         detail: why it failed or was not run; if it passed, what it rests on, or empty.
+        is_exhaustive: it is about all inputs; False: about those that were tried.
     """
 
     name: str
     tool: str
     status: Status
     detail: str = ""
+    is_exhaustive: bool = False
 
 
 def run(words: Sequence[str | Path], folder: Path | None = None) -> CompletedProcess[str]:
