@@ -10,16 +10,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
-from typing import NamedTuple
 
 import numpy as np
 
-from busplay.batch import Int64Column, StoreBatch, UInt8Column, UInt16Column
+from busplay.batch import StoreBatch, UInt8Column, UInt16Column
 from busplay.core.disassembly import DisassembledLine, disassemble_around
-from busplay.core.interface import Core, CoreStop, Registers, full_address_of, leds_of
+from busplay.core.interface import Core, full_address_of, leds_of
 from busplay.core.rewind import CoreState, RewindableCore
 from busplay.core.saved_state import parse_core
 from busplay.description.board import Board
@@ -41,6 +39,7 @@ from busplay.history.conditions import (
     StoresIntoWindow,
     holds,
 )
+from busplay.history.program_state import MadeStores, ProgramState
 from busplay.history.search import first_behind, last_before
 from busplay.history.snapshots import Snapshots
 from busplay.history.walk import ProgramWalk, SavedPosition
@@ -60,41 +59,6 @@ _NEAR_CYCLES = 4_096
 _SEARCH_SECONDS = 60
 # More than any instruction, interrupt sequence or reset takes.
 INSTRUCTION_CYCLES_MAX = 16
-
-
-class MadeStores(NamedTuple):
-    """Stores into windows, and where in the program they were made.
-
-    Attributes:
-        stores: in order.
-        address: int64[stores]; their full addresses.
-        made_by: int64[stores]; full addresses of their instructions.
-    """
-
-    stores: StoreBatch
-    address: Int64Column
-    made_by: Int64Column
-
-
-@dataclass(frozen=True, slots=True)
-class ProgramState:
-    """A processor's state at one position.
-
-    Attributes:
-        registers: with the cycle.
-        stack: from the last byte pushed up to $01FF.
-        is_waiting: whether a WAI waits.
-        interrupt_vector: vector of the interrupt sequence that is next, or None.
-        stop: why the processor stopped, or None.
-        full_pc: full address of the next instruction.
-    """
-
-    registers: Registers
-    stack: bytes
-    is_waiting: bool
-    interrupt_vector: int | None
-    stop: CoreStop | None
-    full_pc: int
 
 
 class ProgramHistory:
