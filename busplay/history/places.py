@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -9,7 +10,7 @@ import numpy as np
 
 from busplay.batch import Int64Column, UInt8Column, UInt64Column
 from busplay.description.board import Board, Space, Unit
-from busplay.description.full_address import full_address
+from busplay.description.full_address import address_of, address_text, full_address, page_of
 from busplay.display.registers import REGISTERS
 from busplay.errors import InputError
 
@@ -167,31 +168,44 @@ def require_pixel(unit: Unit, x: int, y: int, *, file: str | None = None) -> Non
 def places_of_addresses(board: Board, first_address: int, last_address: int) -> tuple[Place, ...]:
     """Return the places that stores to a range of processor addresses write, one for each piece.
 
-    Where windows overlap, the first in the board file has the address.
+    Where windows overlap, the first in the board file has the address; but windows of different
+    pages all have theirs, page by page.
+
+    Args:
+        first_address, last_address: both included; full addresses (`description.full_address`)
+            mean stores while that page is shown, and both have the same one.
 
     Raises:
         InputError: the range is empty, or no window has an address in it.
     """
-    if not 0 <= first_address <= last_address <= 0xFFFF:
+    page, first, last = page_of(first_address), address_of(first_address), address_of(last_address)
+    text = f"addresses {address_text(first_address)} to {address_text(last_address)}"
+    if page != page_of(last_address) or first_address < 0 or first > last:
         raise InputError(
-            found=f"addresses ${first_address:04X} to ${last_address:04X}",
-            wanted="give 0 to $FFFF, the first not above the last",
+            found=text, wanted="give 0 to $FFFF in one page, the first not above the last"
         )
+    pages = sorted({-1 if one.page is None else one.page for one in board.windows})
+    places = [
+        place
+        for here in pages
+        if page is None or here in (-1, page)
+        for place in _places_in_page(board, first, last, None if here < 0 else here)
+    ]
+    if not places:
+        raise InputError(found=text, wanted="no window has one of them, so no store there is sent")
+    return tuple(places)
+
+
+def _places_in_page(board: Board, first: int, last: int, page: int | None) -> Iterator[Place]:
+    """Yield the places that windows of a page have; None: those of no page."""
     owner = np.full(0x10000, -1, np.int64)
     for index, window in reversed(list(enumerate(board.windows))):
-        owner[window.first_address : window.last_address + 1] = index
-    here = owner[first_address : last_address + 1]
+        if window.page == page:
+            owner[window.first_address : window.last_address + 1] = index
+    here = owner[first : last + 1]
     starts = [0, *(np.flatnonzero(np.diff(here)) + 1).tolist(), len(here)]
-    places = []
     for start, stop in pairwise(starts):
-        if here[start] < 0:
-            continue
-        window = board.windows[here[start]]
-        offset = window.first_offset + first_address + start - window.first_address
-        places.append(Place(window.unit, window.space, offset, offset + stop - start))
-    if not places:
-        raise InputError(
-            found=f"addresses ${first_address:04X} to ${last_address:04X}",
-            wanted="no window has one of them, so no store there is sent",
-        )
-    return tuple(places)
+        if here[start] >= 0:
+            window = board.windows[here[start]]
+            offset = window.first_offset + first + start - window.first_address
+            yield Place(window.unit, window.space, offset, offset + stop - start)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -11,11 +12,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busplay.demo.programs import shipped_file
+from busplay.description.full_address import full_address
+from busplay.errors import InputError
 from busplay.history import timeline
 from busplay.history.history import History, open_history
 from busplay.history.places import Place, Writes, places_of_addresses
 from busplay.trace.reader import TraceReader
 from busplay.write_index import builder, stretch
+from tests.boards import GUARDED, board_with
 from tests.history.cases import Case, cases, cut, naive_of, record
 from tests.naive.history import NaiveHistory, NaiveWrite, frames_before, spans_of, sum_before
 from tests.strategies import boards_for, links
@@ -159,6 +163,35 @@ def test_places_of_addresses_are_where_each_store_goes(data: st.DataObject) -> N
         for offset in range(place.first_offset, place.stop_offset)
     ]
     assert found == expected
+
+
+def test_windows_of_different_pages_all_have_the_places_of_their_addresses() -> None:
+    board = board_with(link=GUARDED)
+    window = replace(board.windows[0], first_address=0x4000, last_address=0x40FF)
+    windows = (
+        replace(window, page=0, first_offset=0x100),
+        replace(window, page=2, last_address=0x407F, first_offset=0x400),
+        replace(window, first_address=0x4100, last_address=0x41FF, first_offset=0),
+    )
+    board = replace(board, windows=windows)
+    unit, space = window.unit, window.space
+
+    def places(first: int, last: int) -> list[tuple[int, int]]:
+        found = places_of_addresses(board, first, last)
+        assert {(one.unit, one.space) for one in found} == {(unit, space)}
+        return sorted((one.first_offset, one.stop_offset) for one in found)
+
+    assert places(0x4070, 0x4101) == [(0, 2), (0x170, 0x200), (0x470, 0x480)]
+    page_2 = full_address(0, 2)
+    assert places(page_2 | 0x4070, page_2 | 0x4101) == [(0, 2), (0x470, 0x480)]
+    for first, last, text in (
+        (full_address(0x4000, 1), full_address(0x4001, 1), "1:$4000 to 1:$4001"),
+        (0x4000, full_address(0x4001, 1), "$4000 to 1:$4001"),
+        (0x4001, 0x4000, "$4001 to $4000"),
+    ):
+        with pytest.raises(InputError) as raised:
+            places_of_addresses(board, first, last)
+        assert raised.value.found == f"addresses {text}"
 
 
 def test_keys_stand_in_the_column_in_which_they_were_pressed() -> None:
