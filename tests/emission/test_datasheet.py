@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import subprocess
 from html.parser import HTMLParser
 from pathlib import Path
 from xml.etree import ElementTree
@@ -14,7 +15,7 @@ import busplay
 from busplay.emission.datasheet.blocks import Grid
 from busplay.emission.datasheet.frame import example_sections
 from tests.browser import Watched
-from tests.emission.firmware import model_of
+from tests.emission.firmware import missing, model_of
 from tests.naive.receiver import NaiveLink, number
 from tests.strategies import links
 
@@ -116,3 +117,18 @@ def test_page_is_silent_readable_and_no_wider_than_its_screen(
     page.set_viewport_size({"width": 680, "height": 960})
     assert page.evaluate("document.documentElement.scrollWidth") <= 680
     assert page.pdf(format="A4").startswith(b"%PDF")
+
+
+@pytest.mark.thorough
+@pytest.mark.skipif(bool(missing("pdftotext")), reason=missing("pdftotext"))
+@pytest.mark.parametrize("name", ["dunlin", "lean", "strobed"])
+def test_no_printed_page_parts_a_table_from_the_text_that_leads_to_it(
+    name: str, tab: Watched, tmp_path: Path
+) -> None:
+    page = tab.open(next(sheet(name, tmp_path).glob("*.html")))
+    printed = tmp_path / "sheet.pdf"
+    page.pdf(format="A4", path=printed)
+    done = subprocess.run(["pdftotext", "-layout", printed, "-"], capture_output=True, text=True)
+    pages = [text.strip() for text in done.stdout.split("\f") if text.strip()]
+    assert len(pages) > 3
+    assert [text.splitlines()[-1] for text in pages if text.endswith(":")] == []
