@@ -19,7 +19,7 @@ from busplay.chain.text import chain_text, verdict_text
 from busplay.chain.why import why
 from busplay.description.board import Board, ImageFormat
 from busplay.description.faults import Faults
-from busplay.description.full_address import address_text
+from busplay.description.full_address import address_text, full_address
 from busplay.description.read_faults import as_faults
 from busplay.errors import BusplayError
 from busplay.losses.lost_stores import LossNames
@@ -242,23 +242,27 @@ class MachineUnderTest(Session):
     def assert_routine_cycles(self, label: str, at_most: float, *, first_cycle: int = 0) -> None:
         """Assert the cycles of a routine: on average a call, with the routines that it calls.
 
-        Interrupts are not counted; calls that began before `first_cycle` are.
+        A label that stands in every page of a bank means the routines of all of them. Interrupts
+        are not counted; calls that began before `first_cycle` are.
 
         Raises:
             InputError: the program has no such label.
         """
         __tracebackhide__ = True
         address = self.address_of(label)
-        row = next(
-            (one for one in self.profile(first_cycle).routines if one.address == address), None
-        )
-        if row is None or not row.calls:
-            raise AssertionError(f"no JSR or interrupt went to {label}, ${address:04X}")
-        cycles = row.cycles_with_callees / row.calls
+        rows = [
+            one
+            for one in self.profile(first_cycle).routines
+            if address in (one.address, full_address(one.address, one.page))
+        ]
+        calls = sum(one.calls for one in rows)
+        if not calls:
+            raise AssertionError(f"no JSR or interrupt went to {label}, {address_text(address)}")
+        cycles = sum(one.cycles_with_callees for one in rows) / calls
         if cycles > at_most:
             raise AssertionError(
                 f"{label} took {cycles:,.1f} cycles on average of"
-                f" {counted(row.calls, 'call')}, over {at_most:,.1f}"
+                f" {counted(calls, 'call')}, over {at_most:,.1f}"
             )
 
     def assert_no_overruns(self) -> None:

@@ -23,6 +23,8 @@ from busplay.program.pages import FullAddresses
 from busplay.program.places import PlaceNames
 from busplay.run.replay import Replay
 from busplay.run.session import Session
+from busplay.testing.machine import MachineUnderTest
+from busplay.testing.pictures import ExpectedPictures
 from busplay.trace.reader import TraceReader
 from tests.history.test_banked_searches import program_of
 from tests.road import banked
@@ -292,6 +294,28 @@ def test_routines_without_labels_are_named_by_page_and_address(folder: Path) -> 
     (folder / "program.lbl").unlink()
     report = busplay.profile(folder / "board.toml", folder / "program.bin", stop_cycle=CYCLES)
     assert {row.name for row in report.routines} == {"$C000", "0:$8000", "1:$8000", "2:$8000"}
+
+
+def test_a_routine_s_cycles_are_asserted_in_its_page(folder: Path) -> None:
+    """A label with a page was no routine's."""
+
+    def run() -> MachineUnderTest:
+        pictures = ExpectedPictures("it", folder, folder, False, None, lambda _: None, {})
+        machine = MachineUnderTest(
+            folder / "board.toml", program=folder / "program.bin", pictures=pictures
+        )
+        machine.run(CYCLES)
+        return machine
+
+    machine = run()
+    machine.assert_routine_cycles("clear", at_most=14)
+    with pytest.raises(AssertionError, match="clear"):
+        machine.assert_routine_cycles("clear", at_most=13)
+    (folder / "program.lbl").write_text("far = 2:$8000\nnear = $C000\n", encoding="utf-8")
+    run().assert_routine_cycles("far", at_most=16)
+    # The label of every page: five calls take 68 cycles.
+    (folder / "program.lbl").write_text("far = $8000\nnear = $C000\n", encoding="utf-8")
+    run().assert_routine_cycles("far", at_most=13.6)
 
 
 def test_a_label_with_a_page_that_the_bank_has_not_is_refused(folder: Path) -> None:
