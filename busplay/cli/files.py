@@ -22,6 +22,7 @@ from pathlib import Path
 import click
 from click.shell_completion import CompletionItem
 
+from busplay.description.read_devices import IN_FILE
 from busplay.errors import InputError
 from busplay.whole_file import require_replaceable
 
@@ -246,7 +247,9 @@ class Described(click.ParamType[str]):
 def files_named_in(path: Path) -> Iterator[tuple[str, Path]]:
     """Return every string in a description with the file that it would name, there or not."""
     for name in _strings_of(path):
-        yield name, path.parent / name
+        # A device's class stands behind its file.
+        of_class = IN_FILE.fullmatch(name)
+        yield name, path.parent / (of_class[1] if of_class else name)
 
 
 def _strings_of(path: Path) -> Iterator[str]:

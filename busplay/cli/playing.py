@@ -192,41 +192,43 @@ def play(
         the flashes in what was shown, at the refreshes or in the window; None: there is no unit.
     """
     from busplay.analysis.flash_watch import FlashWatch
+    from busplay.core.devices.interface import DeviceError
     from busplay.player.bounded import BoundedPlayable
 
     class WholePieces(BoundedPlayable):
-        """Hears Ctrl-C only between two pieces."""
+        """Hears Ctrl-C only between two pieces; ends where a device fails, if another run follows.
+
+        Attributes:
+            failure: what failed, until the window shows it.
+        """
+
+        failure = ""
+        _has_failed = False
+
+        @property
+        def ended(self) -> bool:
+            return self._has_failed or super().ended
 
         def run(self, cycles: int) -> int:
-            with uninterrupted():
-                return super().run(cycles)
+            if self._has_failed:
+                return 0
+            try:
+                with uninterrupted():
+                    return super().run(cycles)
+            except DeviceError as error:
+                if renew is None:
+                    raise
+                self.failure, self._has_failed = str(error), True
+                return 0
 
         def seek(self, cycle: int) -> None:
+            self._has_failed = False
             with uninterrupted():
                 super().seek(cycle)
 
-    def look_again(
-        watch: ShownFlashes, renew: Callable[[], Renewal | None], window: PlayerWindow
-    ) -> None:
-        found = renew()
-        if found is None:
-            return
-        window.show_message(found.message)
-        if found.playable is not None:
-            bench = found.bench or Bench()
-            bounded = WholePieces(
-                bench.playable or found.playable,
-                stop_cycle=found.stop_cycle,
-                after_run=found.after_run,
-            )
-            watch.begin_again(bounded)
-            window.replace(
-                bounded,
-                inspector=bench.inspector,
-                marks=bench.marks,
-                title=printable(found.title),
-                refresh_hz=found.refresh_hz,
-            )
+        def reset(self) -> None:
+            self._has_failed = False
+            super().reset()
 
     if options.headless and flashes.calm:
         raise click.UsageError("--calm is for the window, and --headless opens none")
@@ -249,6 +251,34 @@ def play(
         at_refresh=look,
         refresh_hz=board.refresh_hz,
     )
+
+    def look_again(
+        watch: ShownFlashes, renew: Callable[[], Renewal | None], window: PlayerWindow
+    ) -> None:
+        nonlocal bounded
+        found = renew()
+        if found is None:
+            if bounded.failure:
+                window.show_message(f"It cannot go on\n{bounded.failure}")
+                bounded.failure = ""
+            return
+        window.show_message(found.message)
+        if found.playable is not None:
+            bench = found.bench or Bench()
+            bounded = WholePieces(
+                bench.playable or found.playable,
+                stop_cycle=found.stop_cycle,
+                after_run=found.after_run,
+            )
+            watch.begin_again(bounded)
+            window.replace(
+                bounded,
+                inspector=bench.inspector,
+                marks=bench.marks,
+                title=printable(found.title),
+                refresh_hz=found.refresh_hz,
+            )
+
     interrupted = False
     try:
         if shown is None:

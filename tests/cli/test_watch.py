@@ -130,6 +130,59 @@ def test_error_stands_over_the_old_picture_until_it_is_mended(
     assert in_window(user, board, tmp_path / "it.bin")[0] == 0
 
 
+OWN_DEVICE = """
+class Own:
+    irq = False
+
+    def read(self, offset, cycle):
+        return 1 // 0
+
+    def write(self, offset, data, cycle):
+        pass
+
+    def next_event_cycle(self):
+        return None
+
+    def advance(self, cycle):
+        pass
+
+    def snapshot(self):
+        return 0
+
+    def restore(self, snapshot):
+        pass
+"""
+
+
+@pytest.mark.thorough
+def test_device_that_fails_stands_over_the_picture_until_it_is_mended(
+    in_window: InWindow, board: Path, tmp_path: Path
+) -> None:
+    """It ended the command."""
+    own = tmp_path / "own.py"
+    own.write_text(OWN_DEVICE)
+    board.write_text(
+        board.read_text() + '[[devices]]\nkind = "own.py:Own"\nname = "own"\n'
+        "first_address = 0xA800\nlast_address = 0xA800\n"
+    )
+    # STA $4000, LDA $A800, again.
+    (tmp_path / "it.bin").write_bytes(bytes.fromhex("A941 8D0040 AD00A8 4C02C0"))
+
+    def user(window: FakeWindow) -> None:
+        window.playable.run(10_000)
+        assert window.playable.ended
+        assert window.playable.run(10_000) == 0
+        window.look_until(lambda: bool(window.message))
+        assert window.message.startswith("It cannot go on\ndevice own: read in cycle ")
+        assert window.playable.displays["panel"].memory[0] == 0x41
+        save(own, OWN_DEVICE.replace("1 // 0", "1").encode())
+        window.look_until(lambda: len(window.titles) == 1 and not window.message)
+        assert window.playable.run(10_000) >= 10_000
+
+    found = in_window(user, board, tmp_path / "it.bin", "--trust-board-code")
+    assert found[0] == 0, found[1]
+
+
 @pytest.mark.thorough
 def test_build_that_fails_shows_what_it_prints(
     in_window: InWindow, board: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
