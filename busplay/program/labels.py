@@ -169,7 +169,7 @@ def find_labels_beside(image_path: str | Path, *, has_banks: bool = False) -> Pa
     """Return the file of labels of a program, or None.
 
     It is NAME.lbl, NAME.labels or NAME.dbg beside it, or the program itself if that is an ELF
-    file. With banks NAME.dbg goes first, as it has the labels' pages.
+    file. With banks NAME.dbg goes first, as it has the labels' pages; see `labels_for`.
     """
     image_path = Path(image_path)
     for suffix in reversed(LABEL_SUFFIXES) if has_banks else LABEL_SUFFIXES:
@@ -221,10 +221,30 @@ def labels_for(
     Raises:
         InputError: they cannot be read.
     """
-    path = given
-    if path is None and program is not None:
-        path = find_labels_beside(program, has_banks=bool(banks))
-    return {} if path is None else read_labels(path, banks)
+    if given is not None:
+        return read_labels(given, banks)
+    path = None if program is None else find_labels_beside(program, has_banks=bool(banks))
+    if path is None:
+        return {}
+    labels = read_labels(path, banks)
+    if banks and path.suffix == DEBUG_SUFFIX:
+        return {**_listed_beside(path, banks), **labels}
+    return labels
+
+
+def _listed_beside(debug_path: Path, banks: Sequence[Bank]) -> Labels:
+    """Return labels of the list beside a debug file, those in banked memory left out.
+
+    A list has the labels of libraries too, which a debug file has not, but no pages.
+    """
+    for suffix in LABEL_SUFFIXES:
+        beside = debug_path.with_suffix(suffix)
+        if beside != debug_path and beside.is_file():
+            # As in `read_labels`: what was found by itself keeps nobody from using the rest.
+            with suppress(InputError):
+                listed = read_labels(beside, banks)
+                return {at: names for at, names in listed.items() if bank_of(at, banks) is None}
+    return {}
 
 
 class NearestLabels:

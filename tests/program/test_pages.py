@@ -265,3 +265,18 @@ def test_pages_follow_from_where_ld65_puts_a_segment(tmp_path: Path) -> None:
     }
     assert str(symbols.line_of(full_address(0x8001, 1))) == "game.s:9"
     assert symbols.line_of(full_address(0x8001, 2)) is None
+
+
+def test_a_list_beside_a_debug_file_adds_the_labels_of_libraries(tmp_path: Path) -> None:
+    (tmp_path / "game.dbg").write_text(DEBUG, encoding="utf-8")
+    alone = find_symbols(tmp_path / "game.bin", banks=BANKS).labels
+    listed = tmp_path / "game.lbl"
+    at = next(full for full in alone if page_of(full) is None)
+    text = f"al 00C123 .pusha\nal 008000 .in_every_page\nal {at:06X} .another\n"
+    listed.write_text(text, encoding="utf-8")
+    both = find_symbols(tmp_path / "game.bin", banks=BANKS).labels
+    assert both == {**alone, 0xC123: ("pusha",)}
+    listed.write_text("what is this?\n", encoding="utf-8")
+    assert find_symbols(tmp_path / "game.bin", banks=BANKS).labels == alone
+    with pytest.raises(InputError):
+        find_symbols(tmp_path / "game.bin", listed, BANKS)
