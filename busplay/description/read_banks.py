@@ -118,16 +118,22 @@ def _read_image(table: Table, folder: Path) -> tuple[Path | None, int]:
     if "image" not in table:
         return None, 0
     path = read_image_path(table, folder)
-    return path, path.stat().st_size
+    size = path.stat().st_size
+    if not size:
+        raise table.error(
+            "image", found="an empty file", wanted="give one with contents, or take the line out"
+        )
+    return path, size
 
 
 def _require_room(table: Table, size: int, pages: int, span: AddressRange) -> None:
     room = pages * (span.last_address - span.first_address + 1)
     if size > room:
+        remedy = "a shorter file" if "off_address" in table else "more pages or a shorter file"
         raise table.error(
             "image",
             found=f"a file of {size:,} bytes",
-            wanted=f"{pages:,} pages at {span} have {room:,}, so give more pages or a shorter file",
+            wanted=f"{span} has room for {room:,} in {counted(pages, 'page')}, so give {remedy}",
         )
 
 

@@ -44,6 +44,7 @@ def folder(tmp_path: Path) -> Path:
     (tmp_path / "bare.toml").write_text(BARE_LINK, encoding="utf-8")
     (tmp_path / "small.toml").write_text(LINK, encoding="utf-8")
     (tmp_path / "rom.bin").write_bytes(bytes(16))
+    (tmp_path / "empty.bin").write_bytes(b"")
     (tmp_path / "roms").mkdir()
     return tmp_path
 
