@@ -81,6 +81,7 @@ class ProgramHistory:
 
     Raises:
         InputError: a program or image cannot be read, or the core cannot go back.
+        ValueError: `memory_mb` or `spacing_cycles` is too small.
 
     >>> import busplay
     >>> from busplay.history.breakpoints import AtAddress
@@ -109,6 +110,10 @@ class ProgramHistory:
         spacing_cycles: int = SPACING_CYCLES,
         on_progress: Callable[[int], None] | None = None,
     ) -> None:
+        if memory_mb < 0:
+            raise ValueError(f"memory_mb is {memory_mb}; it must be 0 or more")
+        if spacing_cycles < 1:
+            raise ValueError(f"spacing_cycles is {spacing_cycles}; it must be 1 or more")
         self.start = ProgramStart(as_board(board), program, load_address=load_address, core=core)
         self._walk = ProgramWalk(
             self.start,

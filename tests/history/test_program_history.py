@@ -397,6 +397,13 @@ def test_snapshots_of_a_live_run_spare_running_it_again() -> None:
     assert min(looked) > live.cycle - 60_100
 
 
+def test_snapshots_that_cannot_be_are_refused() -> None:
+    with pytest.raises(ValueError, match="memory_mb is -1; it must be 0 or more"):
+        ProgramHistory("dunlin", "tides.bin", memory_mb=-1)
+    with pytest.raises(ValueError, match="spacing_cycles is 0; it must be 1 or more"):
+        ProgramHistory("dunlin", "tides.bin", spacing_cycles=0)
+
+
 def test_breakpoints_that_cannot_be_are_refused() -> None:
     with pytest.raises(ValueError, match="address is -1; it must be 0 to 65535"):
         AtAddress({-1})
