@@ -57,5 +57,6 @@ def no_stores_reason(model: LinkModel) -> str | None:
     missing = [name for name in ("address", "data") if model.field_named(name) is None]
     if not missing:
         return None
+    noun = "field" if len(missing) == 1 else "fields"
     fields = " and ".join(missing)
-    return f"link {model.link.name} has no field named {fields}, so no frame carries a store"
+    return f"link {model.link.name} has no {noun} named {fields}, so no frame carries a store"

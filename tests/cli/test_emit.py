@@ -35,7 +35,7 @@ def test_link_without_stores_has_no_display(busplay: Busplay, tmp_path: Path) ->
     assert found.figures["left_out"] == [
         {
             "part": "display of c",
-            "reason": "link values has no field named address and data, so no frame carries a "
+            "reason": "link values has no fields named address and data, so no frame carries a "
             "store",
         }
     ]

@@ -160,6 +160,17 @@ def test_display_agrees_with_the_displays_of_a_board(name: str, tmp_path: Path) 
 
 
 @needs_gcc
+def test_display_of_a_link_without_spaces_has_nothing_unused(tmp_path: Path) -> None:
+    link = tmp_path / "bare.toml"
+    link.write_text(
+        'name = "bare"\nlanes = 8\nedges = "rising"\nframing = {method = "strobe"}\n'
+        'fields = [{name = "address", bits = 16}, {name = "data", bits = 8}]\n'
+    )
+    folder = emit_c(busplay.load_link(link), tmp_path / "out")
+    compile_c("gcc", [folder / "bare_display.c"], folder / "bare_display.o", *STRICT, "-c")
+
+
+@needs_gcc
 def test_self_test_passes_and_fails_for_a_receiver_that_is_wrong(tmp_path: Path) -> None:
     folder = emit_c("strobed", tmp_path)
     assert self_test("gcc", folder, "strobed") == 0
