@@ -6,9 +6,6 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
-import numpy as np
-from numpy.typing import NDArray
-
 from busplay.chain.captured import captured_frame, doubts_about
 from busplay.chain.frames import frame_on_wires
 from busplay.chain.loss import (
@@ -20,7 +17,7 @@ from busplay.chain.loss import (
     lost_on_the_way,
     require_same_units,
 )
-from busplay.chain.program import ProgramFiles, RecordedProgram, program_of
+from busplay.chain.program import LostAtSender, ProgramFiles, RecordedProgram, program_of
 from busplay.chain.recording_times import RecordingTimes
 from busplay.chain.report import (
     CapturedFrame,
@@ -37,8 +34,8 @@ from busplay.chain.report import (
     StoreLost,
     TextCell,
 )
+from busplay.chain.sender_loss import RegistersLost, addresses_of, frames_searched
 from busplay.conversion.decode import DecodedCapture
-from busplay.core.memory_map import ADDRESSES
 from busplay.description.full_address import address_of, page_of
 from busplay.errors import InputError
 from busplay.formats.capture import ReadOptions
@@ -47,7 +44,7 @@ from busplay.history.frame_stores import FrameStore
 from busplay.history.history import History, open_history
 from busplay.history.index_losses import frames_missed
 from busplay.history.pixel import PixelCauses
-from busplay.history.places import Place, Write, unit_asked
+from busplay.history.places import Write, unit_asked, unit_named
 from busplay.link.layout import FrameLayout
 from busplay.losses.losses import CAUSE_WORDS, Cause
 from busplay.program.labels import NearestLabels
@@ -127,7 +124,8 @@ class PixelChain:
         lost_writes = [*([] if sent is None else [sent]), *(write for write, _ in others)]
         self._run_program(causes, [*listed, *lost_writes])
         loss = self._loss(lost, sent, received) or self._loss_at_sender(causes)
-        other_losses = (self._loss(one, write, received) for write, one in others)
+        other_losses = [self._loss(one, write, received) for write, one in others]
+        other_losses += self._registers_lost_at_sender(causes)
         frame = None if causes.byte is None else self._frame(causes.byte)
         return PixelReport(
             file=file,
@@ -445,27 +443,57 @@ class PixelChain:
         made = None if byte is None else self._stores.get(byte.frame)
         if program is None or (byte is not None and made is None):
             return None
-        lost = program.last_lost(
-            self._addresses_of(causes.place),
+        after_cycle = -1 if made is None else made.cycle
+        found = program.lost(
+            addresses_of(self._history.board, causes.place),
             first_frame=0 if byte is None else byte.frame,
             stop_frame=causes.before_frame,
-            after_cycle=-1 if made is None else made.cycle,
         )
-        if lost is None:
-            return None
+        lost = next(found, None)
+        return None if lost is None or lost.cycle <= after_cycle else self._never_sent(lost, None)
+
+    def _registers_lost_at_sender(self, causes: PixelCauses) -> list[StoreLost]:
+        """Return the stores to registers behind the colour that were lost at the sender."""
+        history, moment = self._history, causes.before_frame
+        searched = frames_searched(history, moment)
+        if searched is None or self._decoded is not None:
+            return []
+        if self._program is None:
+            self._notes.append(
+                "stores were lost at the sender FIFO by then; whether one to this pixel or its"
+                " registers is among them is found with the program only (--program)"
+            )
+            return []
+        if not searched.are_all:
+            self._notes.append(
+                "stores to registers that were lost at the sender FIFO were searched for from"
+                f" frame {searched.first_frame:,} on"
+            )
+        lost = RegistersLost(
+            self._program,
+            history,
+            unit_named(history.board, causes.unit),
+            first_frame=searched.first_frame,
+            stop_frame=moment,
+        ).behind(causes, {frame: one.cycle for frame, one in self._stores.items()})
+        return [self._never_sent(one, register) for register, one in lost]
+
+    def _never_sent(self, lost: LostAtSender, register: str | None) -> StoreLost:
+        assert self._program is not None
+        full = self._program.full_address_at(lost.cycle)
         store = StoreFound(
             frame=None,
             edge=lost.edge,
             time_s=self._times.time_s(lost.edge),
             cycle=lost.cycle,
             cycle_is_exact=True,
-            address=address_of(lost.address),
-            page=page_of(lost.address),
-            address_label=self._labels.of_store(lost.address),
+            address=address_of(full),
+            page=page_of(full),
+            address_label=self._labels.of_store(full),
             data=lost.data,
         )
         return StoreLost(
-            register=None,
+            register=register,
             state="lost",
             place="sender",
             causes=(CAUSE_WORDS[Cause.SENDER_FIFO],),
@@ -473,14 +501,3 @@ class PixelChain:
             sent_frame=None,
             came=None,
         )
-
-    def _addresses_of(self, place: Place) -> NDArray[np.bool_]:
-        """Return bool[65536]: which addresses write a byte of a unit."""
-        found = np.zeros(ADDRESSES, np.bool_)
-        for one in self._history.board.windows:
-            address = one.first_address + place.first_offset - one.first_offset
-            if (one.unit, one.space) == (place.unit, place.space) and (
-                one.first_address <= address <= one.last_address
-            ):
-                found[address] = True
-        return found

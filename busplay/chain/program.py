@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -61,7 +61,7 @@ class StoringInstruction:
 
 @dataclass(frozen=True, slots=True)
 class LostAtSender:
-    """A store that found the sender FIFO full; its address is a full one."""
+    """A store that found the sender FIFO full."""
 
     edge: int
     cycle: int
@@ -127,15 +127,14 @@ class RecordedProgram:
         """
         return self._stores.find(frame)[0]
 
-    def last_lost(
-        self, addresses: NDArray[np.bool_], *, first_frame: int, stop_frame: int, after_cycle: int
-    ) -> LostAtSender | None:
-        """Return the last store to addresses that was lost at the sender between two moments.
+    def lost(
+        self, addresses: NDArray[np.bool_], *, first_frame: int, stop_frame: int
+    ) -> Iterator[LostAtSender]:
+        """Yield the stores to addresses lost at the sender between two moments, newest first.
 
         Args:
             addresses: bool[65536].
-            first_frame, stop_frame: the moments.
-            after_cycle: only stores after this cycle count.
+            first_frame, stop_frame: the moments; up to a chunk earlier ones are found, too.
 
         Raises:
             InputError: as for `store_of`.
@@ -151,16 +150,24 @@ class RecordedProgram:
                     continue
                 stop = min(stop, all_from)
             lost, all_from = self._stores.lost_in(first, stop, stop_edge)
-            counts = addresses[lost.address] & (lost.cycle > np.uint64(max(0, after_cycle)))
-            found = np.flatnonzero(counts & (lost.edge <= np.uint64(last_edge)))
-            if len(found):
-                last = int(found[-1])
-                cycle = int(lost.cycle[last])
-                made = self._run.stores_between(cycle, cycle + 1)
-                return LostAtSender(
-                    int(lost.edge[last]), cycle, int(made.address[0]), int(lost.data[last])
+            counts = addresses[lost.address] & (lost.edge <= np.uint64(last_edge))
+            for at in np.flatnonzero(counts)[::-1].tolist():
+                yield LostAtSender(
+                    int(lost.edge[at]),
+                    int(lost.cycle[at]),
+                    int(lost.address[at]),
+                    int(lost.data[at]),
                 )
-        return None
+
+    def full_address_at(self, cycle: int) -> int:
+        """Return the full address of the store of a cycle."""
+        return int(self._run.stores_between(cycle, cycle + 1).address[0])
+
+    def stores_between(self, first_cycle: int, stop_cycle: int) -> list[tuple[int, int, int]]:
+        """Return cycle, address and byte of the stores into windows of a short passage."""
+        made = self._run.stores_between(first_cycle, stop_cycle).stores
+        columns = (made.cycle.tolist(), made.address.tolist(), made.data.tolist())
+        return list(zip(*columns, strict=True))
 
     def instruction_at(self, cycle: int) -> StoringInstruction:
         """Return the instruction that made the store of a cycle.
