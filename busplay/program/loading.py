@@ -56,7 +56,8 @@ def load_memory(
 
     Args:
         memory: uint8[65536]; the core's own, with the pages of banks that a reset shows.
-        loaded: bool[65536]; where these pages have bytes of an image; None: nowhere.
+        loaded: bool[65536]; where these pages have bytes of an image; what is loaded is added.
+            None: nowhere.
         load_address: where a raw program is loaded; by default the board's
             `program_load_address`.
 
@@ -94,7 +95,7 @@ def load_memory(
         images.append(image)
         name = program.name
         digest = sha256(content).hexdigest()
-    there = np.zeros(len(memory), np.bool_) if loaded is None else loaded.copy()
+    there = np.zeros(len(memory), np.bool_) if loaded is None else loaded
     if not images and not there.any():
         raise InputError(
             file=board.file or None,
@@ -124,11 +125,12 @@ def _no_vector(board: Board, program: Path | None) -> InputError:
     )
 
 
-def require_code(board: Board, memory: UInt8Column) -> None:
-    """Refuse a reset vector that leads to an address without memory.
+def require_code(board: Board, memory: UInt8Column, loaded: NDArray[np.bool_]) -> None:
+    """Refuse a reset vector that leads to where there is no memory, or nothing was loaded.
 
     Args:
         memory: uint8[65536], as a reset finds it.
+        loaded: bool[65536]; where images and program have bytes.
 
     Raises:
         InputError: it does.
@@ -141,4 +143,11 @@ def require_code(board: Board, memory: UInt8Column) -> None:
             found=f"${address:04X}",
             wanted=f"no reset can work, as no memory is there: the board has "
             f"{describe_memory(board)}",
+        )
+    if not loaded[address]:
+        raise InputError(
+            file=board.file or None,
+            place="the reset vector at $FFFC",
+            found=f"${address:04X}",
+            wanted="no reset can work, as nothing was loaded there, so give the program vectors",
         )

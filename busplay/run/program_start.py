@@ -84,7 +84,7 @@ class ProgramStart:
         )
         settle_banks(core)
         if self.program.start_address is None:
-            require_code(self.board, core.memory)
+            require_code(self.board, core.memory, loaded)
         self.reset(core)
         for cycle, code in key_presses:
             press_key(core, code, cycle=cycle)

@@ -290,6 +290,10 @@ def test_a_program_without_vectors_in_the_page_of_a_reset_is_refused(tmp_path: P
         InputError, match=r"reset vector at \$FFFC: found \$7000; no reset can work"
     ):
         ProgramStart(_board(tmp_path, 256)).make_core()
+    board = _board(tmp_path, 256)
+    (tmp_path / "cartridge.bin").write_bytes(bytes(256))
+    with pytest.raises(InputError, match=r"found \$0000; no reset can work, as nothing was loaded"):
+        ProgramStart(board).make_core()
 
 
 def _board(folder: Path, image_bytes: int) -> Board:
