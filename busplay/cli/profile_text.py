@@ -84,7 +84,9 @@ def profile_text(report: ProfileReport, *, full: bool) -> Iterator[str]:
     for label, text in rows:
         yield f"  {label:9} {printable(text)}"
     yield from _advice(report, full=full)
-    yield from routine_table(report, limit=None if full else ROUTINES_LISTED)
+    # With both tables, still about a screen.
+    routines = ROUTINES_LISTED // 2 if report.source_lines else ROUTINES_LISTED
+    yield from routine_table(report, limit=None if full else routines)
     yield from _lines(report, limit=None if full else LINES_LISTED)
     if not full:
         yield "--full lists all, with calls, addresses and refreshes"
@@ -137,6 +139,19 @@ def _lines(report: ProfileReport, *, limit: int | None) -> Iterator[str]:
             f"{printable(place)[-30:]:30} {line.cycles:>12,} {line.stores:>10,}"
             f" {line.stores_unchanged:>10,} {line.stores_replaced:>10,}"
         )
+    without = [
+        whole - sum(of_lines)
+        for whole, of_lines in (
+            (report.cycles, (line.cycles for line in report.source_lines)),
+            (report.stores, (line.stores for line in report.source_lines)),
+            (report.stores_unchanged, (line.stores_unchanged for line in report.source_lines)),
+            (report.stores_replaced, (line.stores_replaced for line in report.source_lines)),
+        )
+    ]
+    if any(without):
+        cycles, *stores = without
+        figures = "".join(f" {figure:>10,}" for figure in stores)
+        yield f"{'of no known line':30} {cycles:>12,}{figures}"
 
 
 def _calls(report: ProfileReport) -> Iterator[str]:

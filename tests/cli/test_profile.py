@@ -62,6 +62,7 @@ def test_what_is_earlier_is_left_out(busplay: Busplay) -> None:
     none = busplay(*words, "--from", "1s")
     assert none.status == 2
     assert "nothing between cycles 8,000,000 and 400,000" in none.err
+    assert none.err.startswith("busplay: tides.bin: ")
 
 
 def test_files_for_other_programs(busplay: Busplay, tmp_path: Path) -> None:
@@ -78,6 +79,25 @@ def test_files_for_other_programs(busplay: Busplay, tmp_path: Path) -> None:
     assert "fl=tiny.s\nfn=start\n" in files[2].read_text()
     clash = busplay("profile", "dunlin", tmp_path / "tiny.bin", "--csv", tmp_path / "tiny.bin")
     assert clash.status == 2
+
+
+def test_cycles_of_code_without_lines_are_told(busplay: Busplay, tmp_path: Path) -> None:
+    """A C program's library has none, and its cycles were in no row of the table."""
+    shutil.copy(DATA / "fuzz/debug_file/tiny.dbg", tmp_path)
+    code = bytes.fromhex("A200 A905 8D0040 E8 D0F8 4C20C0").ljust(0x20, b"\0")
+    code = (code + bytes.fromhex("8D0140 4C00C0")).ljust(0x3FFC, b"\0")
+    (tmp_path / "tiny.bin").write_bytes(code + bytes.fromhex("00C0 0000"))
+    words = ("profile", "dunlin", tmp_path / "tiny.bin", "--cycles", 10_000)
+    figures = busplay(*words, "--json").figures
+    cycles, stores = (
+        figures[name] - sum(line[name] for line in figures["source_lines"])
+        for name in ("cycles", "stores")
+    )
+    assert cycles == 7 * stores > 0
+    said = busplay(*words).out
+    row = next(line for line in said.splitlines() if line.startswith("of no known line "))
+    assert row.split()[4:6] == [f"{cycles:,}", f"{stores:,}"]
+    assert len(said.splitlines()) <= 24
 
 
 def test_no_output_replaces_what_was_found_beside_an_input(

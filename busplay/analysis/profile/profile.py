@@ -126,6 +126,7 @@ def profile_run(
     walk.take_inputs(inputs)
     if max(first_cycle, walk.first_cycle) >= stop_cycle:
         raise InputError(
+            file=start.program.name or None,
             found=f"nothing between cycles {first_cycle:,} and {stop_cycle:,}",
             wanted=f"the program begins in cycle {walk.first_cycle}, and a profile needs cycles",
         )
