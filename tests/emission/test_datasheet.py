@@ -116,6 +116,11 @@ def test_page_is_silent_readable_and_no_wider_than_its_screen(
     page.emulate_media(media="print")
     page.set_viewport_size({"width": 680, "height": 960})
     assert page.evaluate("document.documentElement.scrollWidth") <= 680
+    # A table that fits on a page stays on one.
+    tables = "[...document.querySelectorAll('table')]"
+    short = f"{tables}.filter(table => table.tBodies[0].rows.length <= 20)"
+    assert page.evaluate(f"{short}.length") > 5
+    assert page.evaluate(f"{short}.every(table => getComputedStyle(table).breakInside == 'avoid')")
     assert page.pdf(format="A4").startswith(b"%PDF")
 
 
