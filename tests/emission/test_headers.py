@@ -221,6 +221,45 @@ def test_headers_reach_cursor_colours_and_pages_of_text(language: str, tmp_path:
     assert "Unit 1, notice: 32 x 12 cells of characters" in text
 
 
+PAGED_BOARD = """
+name = "Paged"
+processor = "6502"
+clock_hz = 1_000_000
+link = "guarded"
+program_load_address = 0x8000
+
+[[banks]]
+name = "screens"
+kind = "ram"
+first_address = 0x8000
+last_address = 0x80FF
+pages = 3
+latch_address = 0xA000
+
+[[windows]]
+name = "lower"
+first_address = 0x8000
+last_address = 0x80FF
+unit = "screen"
+space = "memory"
+lands_in_ram = true
+page = 2
+
+[units.screen]
+width_px = 32
+height_px = 32
+bits_per_pixel = 2
+"""
+
+
+def test_headers_say_which_page_a_window_takes_stores_of(tmp_path: Path) -> None:
+    (tmp_path / "paged.toml").write_text(PAGED_BOARD)
+    busplay.emit(tmp_path / "paged.toml", tmp_path, only=["headers"])
+    said = "while page 2 is shown; stores land in RAM, too"
+    assert f"memory from offset $0000; {said}\n" in (tmp_path / "headers/paged.inc").read_text()
+    assert f"memory from offset 0x0000; {said} */\n" in (tmp_path / "headers/paged.h").read_text()
+
+
 def test_link_alone_has_no_headers(tmp_path: Path) -> None:
     with pytest.raises(busplay.InputError) as refused:
         busplay.emit("lean", tmp_path, only=["headers"])
