@@ -68,6 +68,18 @@ bits_per_pixel = 1
 """
 
 
+def paged_by_port() -> Core:
+    """Make the same, but for the latch: port B of a 6522 chooses the page."""
+    text = _BANKS.replace("latch_address = 0x8000", 'select = ["ports.pb1", "ports.pb0"]')
+    device = f'[[devices]]\nkind = "via_6522"\nname = "ports"\nfirst_address = {VIA}\n'
+    core = core_for_board(parse_board(text + device, file="pages.toml", folder=Path()))
+    code = f"A903 8D{_at(2)} E8 8E{_at(0)} 4C0502"
+    core.memory[0x0200:0x020C] = list(bytes.fromhex(code))
+    settle_banks(core)
+    core.pc = 0x0200
+    return core
+
+
 def paged() -> Core:
     """Make a machine that stores to a latch every 7 cycles, which changes a page of 8 KiB."""
     core = core_for_board(parse_board(_BANKS, file="pages.toml", folder=Path()))
@@ -91,6 +103,7 @@ MACHINES: dict[str, Callable[[], Core]] = {
         "compiled", _looped("58", f"8D{_at(1)} E610"), lambda: [via()]
     ),
     "loop that changes pages of 8 KiB": paged,
+    "loop that changes pages by a port": paged_by_port,
     "loop that reads a Python device": lambda: machine(
         "compiled", _looped("58", f"AD{OWN & 0xFF:02X}{OWN >> 8:02X} 8510"), lambda: [alarm()]
     ),

@@ -15,8 +15,13 @@ class PagedMemory:
         images: contents of banks, by their index.
     """
 
-    def __init__(self, board: Board, images: dict[int, bytes]) -> None:
+    def __init__(
+        self, board: Board, images: dict[int, bytes], *, via_address: int | None = None
+    ) -> None:
         self.board = board
+        # Of an NMOS 6522: output and data direction registers; an input reads 1.
+        self.via_address = via_address
+        self.outputs, self.directions = {"a": 0, "b": 0}, {"a": 0, "b": 0}
         self.plain = bytearray(0x10000)
         self.pages = [
             [bytearray(bank.page_bytes) for _ in range(bank.pages)] for bank in board.banks
@@ -34,11 +39,29 @@ class PagedMemory:
 
     def page(self, index: int) -> int:
         bank = self.board.banks[index]
-        latch = self.latches[bank.latch_address]
+        latch = self.latches.get(bank.latch_address, 0)
         number = 0
         for text in bank.select:
-            number = 2 * number + (latch >> int(text.split()[1]) & 1)
+            if "." in text:
+                port, bit = text[-2], int(text[-1])
+                driven = self.directions[port] >> bit & 1
+                level = self.outputs[port] >> bit & 1 if driven else 1
+            else:
+                level = latch >> int(text.split()[1]) & 1
+            number = 2 * number + level
         return number
+
+    def via_register(self, address: int) -> tuple[dict[str, int], str] | None:
+        if self.via_address is None or not 0 <= address - self.via_address < 16:
+            return None
+        offset = address - self.via_address
+        return {
+            0: (self.outputs, "b"),
+            1: (self.outputs, "a"),
+            2: (self.directions, "b"),
+            3: (self.directions, "a"),
+            15: (self.outputs, "a"),
+        }.get(offset)
 
     def is_protected(self, index: int) -> bool:
         bank = self.board.banks[index]
@@ -56,6 +79,13 @@ class PagedMemory:
         return None
 
     def __getitem__(self, address: int) -> int:
+        register = self.via_register(address)
+        if register is not None:
+            values, port = register
+            if values is self.directions:
+                return values[port]
+            driven = self.directions[port]
+            return self.outputs[port] & driven | 0xFF & ~driven
         index = self.holder(address)
         if index is None:
             if not any(
@@ -70,6 +100,10 @@ class PagedMemory:
         return self.pages[index][page][address - bank.first_address]
 
     def __setitem__(self, address: int, byte: int) -> None:
+        register = self.via_register(address)
+        if register is not None:
+            register[0][register[1]] = byte
+            return
         if address in self.latches or any(one.off_address == address for one in self.board.banks):
             before = [self.page(i) for i in range(len(self.pages)) if i not in self._all_overlays()]
             if address in self.latches:

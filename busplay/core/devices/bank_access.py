@@ -25,8 +25,8 @@ from busplay.jit import kernel, shared_kernel
     ROW,
 ) = range(10)
 """Numbers of a bank: its range; its count of pages, and where page 0 is stored; the page that the
-bits choose, and the one that is in the processor's memory; whether stores are ignored; the row of
-the actions that holds."""
+bits choose, and the one that is in the processor's memory, -1 before the first; whether stores are
+ignored; the row of the actions that holds."""
 BANK_NUMBERS = 10
 
 BANK, PLACE, LATCH, LATCH_BIT, LEVEL = range(5)
@@ -104,7 +104,7 @@ def show_page(
     if page != shown:
         changed = 1
         keeps = banks[here + IS_RAM] != 0 or (banks[here + IS_OVERLAY] != 0 and shown == BELOW_PAGE)
-        if keeps and shown <= last:
+        if keeps and 0 <= shown <= last:
             begin = at + shown * span
             copy_bytes(memory[first : first + span], stored[begin : begin + span])
         if page <= last:
@@ -153,6 +153,28 @@ def choose_page(bank: int, banks: Int64Column, bits: Int64Column) -> int:
 
 
 @shared_kernel
+def has_room(paged: PagedMemory) -> int:
+    """Return whether the log has room for a change of every bank."""
+    count = len(paged.banks) // BANK_NUMBERS
+    return 1 if 3 * (paged.log[COUNT] + count + 1) < len(paged.log) else 0
+
+
+@shared_kernel
+def show_chosen(cycle: int, paged: PagedMemory) -> None:
+    """Show from a cycle on what the bits choose, and log what changes; there is room."""
+    banks, log = paged.banks, paged.log
+    for bank in range(len(banks) // BANK_NUMBERS):
+        if banks[bank * BANK_NUMBERS + IS_OVERLAY] != 0:
+            continue
+        if choose_page(bank, banks, paged.bits) and show_page(bank, paged):
+            log[COUNT] += 1
+            row = 3 * log[COUNT]
+            log[row] = cycle
+            log[row + 1] = bank
+            log[row + 2] = banks[bank * BANK_NUMBERS + SHOWN]
+
+
+@shared_kernel
 def latch_access(
     latch: Int64Column,
     operation: int,
@@ -168,22 +190,13 @@ def latch_access(
     """
     if operation == READ:
         return int(paged.memory[latch[ADDRESS]])
-    banks, bits, log = paged.banks, paged.bits, paged.log
-    count = len(banks) // BANK_NUMBERS
-    if 3 * (log[COUNT] + count + 1) >= len(log):
+    if not has_room(paged):
         return ASKS_THE_HOST
+    bits = paged.bits
     for row in range(0, len(bits), BIT_NUMBERS):
         if bits[row + LATCH] == latch[LATCH_PLACE]:
             bits[row + LEVEL] = data >> bits[row + LATCH_BIT] & 1
-    for bank in range(count):
-        if banks[bank * BANK_NUMBERS + IS_OVERLAY] != 0:
-            continue
-        if choose_page(bank, banks, bits) and show_page(bank, paged):
-            log[COUNT] += 1
-            row = 3 * log[COUNT]
-            log[row] = cycle + 1
-            log[row + 1] = bank
-            log[row + 2] = banks[bank * BANK_NUMBERS + SHOWN]
+    show_chosen(cycle + 1, paged)
     return 0
 
 

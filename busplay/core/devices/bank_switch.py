@@ -131,7 +131,9 @@ class BankSwitch(QuietDevice):
         self._memory, self._actions = memory, actions
         self._action_rows = lay_out_actions(self.described, self._map.windows, actions.copy())
         self._variants = variants_of(self._map.windows)
-        for index in range(len(self.described)):
+        for index, bank in enumerate(self.described):
+            if not bank.is_overlay:
+                self._of(index)[at.SHOWN] = -1
             self._show(index)
         for address in self.addresses:
             if not self._map.has_memory[address]:
@@ -158,7 +160,7 @@ class BankSwitch(QuietDevice):
         begin = int(numbers[at.STORED_AT])
         self.stored[begin : begin + len(content)] = np.frombuffer(content, np.uint8)
         if not numbers[at.IS_OVERLAY]:
-            numbers[at.SHOWN] = numbers[at.PAGES]
+            numbers[at.SHOWN] = -1
             self._show(index)
 
     def settle(self) -> None:
@@ -253,6 +255,10 @@ class BankSwitch(QuietDevice):
         changes = _page_changes(self._changes)
         self._forget_changes()
         return changes
+
+    def make_room(self) -> None:
+        """Make room in the log for more changes."""
+        self._drain()
 
     def _drain(self) -> None:
         count = int(self.log[at.COUNT])

@@ -56,12 +56,21 @@ class CompiledAccess:
         if not isinstance(access, SharedKernel):
             raise TypeError(f"{access!r} is no shared kernel")
         address, code = access.machine_code(numbers, 0, 0, 0, 0, *([others] if others else []))
-        slots = np.zeros(OPERANDS + len(others), np.int64)
+        flat = _flat(others)
+        slots = np.zeros(OPERANDS + len(flat), np.int64)
         slots[0] = id(numbers)
-        slots[OPERANDS:] = [one if isinstance(one, int) else id(one) for one in others]
+        slots[OPERANDS:] = [one if isinstance(one, int) else id(one) for one in flat]
         line = numbers[line_place : line_place + 1]
         results = np.zeros(1, np.int64)
-        return cls(address, slots, results, line, takes_writes, (numbers, code, *others))
+        return cls(address, slots, results, line, takes_writes, (numbers, code, *flat))
+
+
+def _flat(values: tuple[object, ...]) -> list[object]:
+    """Return the arrays and numbers of nested tuples, in order."""
+    found: list[object] = []
+    for one in values:
+        found += _flat(one) if isinstance(one, tuple) else [one]
+    return found
 
 
 @runtime_checkable

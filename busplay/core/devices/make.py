@@ -14,7 +14,7 @@ command line calls for `--trust-board-code`.
 from __future__ import annotations
 
 import importlib.util
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
 from busplay.core.devices.acia_6551 import AciaDevice
@@ -25,6 +25,7 @@ from busplay.core.devices.interface import BusDevice, UntrustedCodeError
 from busplay.core.devices.via_6522 import ViaDevice
 from busplay.core.memory_map import MemoryMap
 from busplay.description.board import Board
+from busplay.description.device_pins import PORT_PINS
 from busplay.description.devices import Acia6551, CustomDevice, Device, Via6522, lines_of
 from busplay.description.read_devices import ENTRY_POINT_GROUP, IN_FILE
 from busplay.errors import InputError, printable
@@ -60,12 +61,18 @@ def devices_of_board(board: Board, memory_map: MemoryMap | None = None) -> Devic
     switch = None
     if board.banks:
         switch = BankSwitch(board.banks, memory_map or MemoryMap.of_board(board))
-    wires = _wires_of(board, switch)
+    pins = () if switch is None else switch.pins
+    wires = _wires_of(board, [one for one in pins if not _is_quick(one[1])])
     slots = []
     for place, described in enumerate(board.devices):
         device = _make(described, board, place=f"devices[{place}]")
         if isinstance(device, ViaDevice):
             device.drives_others = any(wire.source == place for wire in wires)
+            quick = [
+                (pin, bit) for name, pin, bit in pins if name == described.name and _is_quick(pin)
+            ]
+            if switch is not None and quick:
+                device.choose_pages(switch, quick)
         slots.append(
             DeviceSlot(
                 described.name,
@@ -98,11 +105,20 @@ def _slots_of(switch: BankSwitch) -> list[DeviceSlot]:
     ]
 
 
-def _wires_of(board: Board, switch: BankSwitch | None) -> list[PinWire]:
+def _is_quick(pin: str) -> bool:
+    """Return whether an output changes by accesses alone, so that its 6522 chooses the page."""
+    return pin in PORT_PINS and pin != "pb7"
+
+
+def _wires_of(board: Board, pins: Iterable[tuple[str, str, int]]) -> list[PinWire]:
+    """Return the wires between devices.
+
+    Args:
+        pins: those that choose pages over a wire: device, pin, place of the bank's bit.
+    """
     places = {one.name: place for place, one in enumerate(board.devices)}
     to_banks = [
-        PinWire(places[device], pin, len(board.devices), str(bit))
-        for device, pin, bit in (switch.pins if switch is not None else ())
+        PinWire(places[device], pin, len(board.devices), str(bit)) for device, pin, bit in pins
     ]
     return to_banks + [
         PinWire(places[use.name], use.other_pin, place, use.pin)

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import zlib
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import cast
 
 import numpy as np
 
 from busplay.core.devices import via_state as at
+from busplay.core.devices.bank_switch import BankSwitch
 from busplay.core.devices.compiled_access import CompiledAccess
 from busplay.core.devices.interface import NO_EVENT
 from busplay.core.devices.pin_levels import KeySnapshot, PinLevels
@@ -17,6 +20,12 @@ from busplay.core.devices.via_access import (
     set_control_input,
     set_port_inputs,
     via_access,
+)
+from busplay.core.devices.via_paging import (
+    PagedPins,
+    follow_via,
+    via_paged_access,
+    write_via,
 )
 from busplay.description.device_pins import CONTROL_PINS, all_pin_uses
 from busplay.description.devices import Via6522
@@ -51,6 +60,8 @@ class ViaDevice:
         self.described = described
         self.numbers = np.zeros(at.STATE_NUMBERS, np.int64)
         self.state: memoryview[int] = self.numbers.data
+        # The same for kernels, which take arrays where Python's functions take views of them.
+        self._array = cast("memoryview[int]", self.numbers)
         self._uses = all_pin_uses(described.pins)
         self._levels = PinLevels(self._uses, clock_hz=clock_hz)
         self.listens = self._levels.shows_keys
@@ -100,7 +111,11 @@ class ViaDevice:
 
     def write(self, offset: int, data: int, cycle: int) -> None:
         """See `BusDevice`."""
-        via_access(self.state, at.WRITE, offset, data, cycle)
+        if self._banks is None:
+            via_access(self.state, at.WRITE, offset, data, cycle)
+        else:
+            self._banks.make_room()
+            write_via(self._array, offset, data, cycle, self._paged_pins())
 
     def next_event_cycle(self) -> int | None:
         """Return the cycle of the next change of an input or of a wired output."""
@@ -117,6 +132,7 @@ class ViaDevice:
         while (event := self._levels.next_change()) <= cycle:
             self._levels.advance(event)
             self._set_inputs(event)
+            self._follow(event)
         via_access(self.state, at.ADVANCE, 0, 0, cycle)
 
     def reset(self, cycle: int) -> None:
@@ -129,6 +145,7 @@ class ViaDevice:
         via_access(state, at.WRITE, 13, 0x7F, cycle)
         state[at.T1_ARMED] = state[at.T2_ARMED] = 0
         via_access(state, at.ADVANCE, 0, 0, cycle)
+        self._follow(cycle + 1)
 
     def snapshot(self) -> ViaSnapshot:
         """See `BusDevice`."""
@@ -145,7 +162,41 @@ class ViaDevice:
         """See `HasCompiledAccess`."""
         if self.drives_others:
             return None
+        if self._banks is not None:
+            return CompiledAccess.of(
+                via_paged_access,
+                self.numbers,
+                line_place=at.LINE,
+                takes_writes=True,
+                others=self._paged_pins(),
+            )
         return CompiledAccess.of(via_access, self.numbers, line_place=at.LINE, takes_writes=True)
+
+    # Banks whose pages port pins choose.
+
+    def choose_pages(self, banks: BankSwitch, wires: Sequence[tuple[str, int]]) -> None:
+        """Connect pins to banks, at power-on.
+
+        Args:
+            wires: pins of ports but PB7, each with the place of the bank's bit.
+        """
+        self._banks = banks
+        numbers = [(*_place_of(pin), place) for pin, place in wires]
+        self._bank_wires = np.array(numbers, np.int64).reshape(-1)
+        for pin, place in wires:
+            banks.set_input(str(place), self.output_level(pin, 0), 0)
+
+    _banks: BankSwitch | None = None
+
+    def _paged_pins(self) -> PagedPins:
+        assert self._banks is not None
+        return PagedPins(self._bank_wires, self._banks.paged)
+
+    def _follow(self, cycle: int) -> None:
+        """Show the pages that the pins choose from a cycle on."""
+        if self._banks is not None:
+            self._banks.make_room()
+            follow_via(self._array, cycle, self._paged_pins())
 
     # Pins.
 
@@ -198,6 +249,7 @@ class ViaDevice:
             return
         levels = state[at.PINS_A + port] & ~(1 << bit) | level << bit
         set_port_inputs(state, port, levels, cycle)
+        self._follow(cycle)
 
     # Keys.
 

@@ -245,26 +245,63 @@ def test_reset_shows_the_first_pages_and_the_boot_overlay_again(folder: Path, ki
     assert session.registers.pc == 0x0200
 
 
-@pytest.mark.parametrize("kind", KINDS)
-def test_outputs_of_a_6522_choose_pages(tmp_path: Path, kind: str) -> None:
-    ports = '[[devices]]\nkind = "via_6522"\nname = "ports"\nfirst_address = 0xA800\n'
-    text = BOARD.replace('select = ["latch 6", "latch 5"]', 'select = ["ports.pb1", "ports.pb0"]')
-    (tmp_path / "board.toml").write_text(text + ports, encoding="utf-8")
-    (tmp_path / "cartridge.bin").write_bytes(CARTRIDGE)
-    (tmp_path / "boot.bin").write_bytes(BOOT)
-    code = code_of(
-        [
-            ("write", 0xA800, 2),  # ORB
-            ("write", 0xA802, 3),  # DDRB: both driven
-            ("read", 0x8000, 0),
-            ("write", 0xA800, 1),
-            ("read", 0x8000, 0),
-        ]
-    )
-    (tmp_path / "program.bin").write_bytes(code)
-    session = Session(tmp_path / "board.toml", program=tmp_path / "program.bin", core=kind)
-    session.run(cycles=60)
-    assert bytes(session.memory[RESULTS : RESULTS + 2]) == bytes([CARTRIDGE[512], CARTRIDGE[256]])
+PORTS = """\
+[[devices]]
+kind = "via_6522"
+name = "ports"
+part = "r6522"
+first_address = 0xA800
+"""
+# PB0, PB1 and PA6 by the 6522 itself, PB7 and CA2, which change by themselves, by wires.
+SELECTS = (["ports.pb1", "ports.pb0"], ["ports.pa6", "latch 5"], ["ports.pb7", "ports.pb0"])
+PORT_OPERATIONS = st.lists(
+    st.tuples(
+        st.sampled_from(["write", "read", "increment"]),
+        st.sampled_from([0xA800, 0xA801, 0xA802, 0xA803, 0xA80F, 0xA400, 0x8000, 0x80FF, 0x4034]),
+        st.integers(0, 255),
+    ),
+    max_size=30,
+)
+
+
+@pytest.fixture(scope="module", params=SELECTS, ids=["port", "port and latch", "wire"])
+def ports_folder(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("ports")
+    select = str(request.param).replace("'", '"')
+    text = BOARD.replace('["latch 6", "latch 5"]', select)
+    (path / "board.toml").write_text(text + PORTS, encoding="utf-8")
+    (path / "cartridge.bin").write_bytes(CARTRIDGE)
+    (path / "boot.bin").write_bytes(BOOT)
+    return path
+
+
+@settings(max_examples=15, deadline=None)
+@example([("write", 0xA800, 2), ("write", 0xA802, 3), ("read", 0x8000, 0), ("write", 0xA800, 1)])
+@example([("write", 0xA803, 0x40), ("write", 0xA80F, 0x40), ("read", 0x8000, 0)])
+@given(operations=PORT_OPERATIONS)
+def test_outputs_of_a_6522_choose_pages(
+    ports_folder: Path, operations: list[tuple[str, int, int]]
+) -> None:
+    operations = [*operations, ("read", 0x8000, 0), ("read", 0x80FF, 0)]
+    board = load_board(ports_folder / "board.toml")
+    naive = PagedMemory(board, {1: CARTRIDGE, 3: BOOT}, via_address=0xA800)
+    naive.plain[0x0200 : 0x0200 + len(code_of(operations))] = code_of(operations)
+    naive.plain[END : END + 3] = bytes([0x4C, END & 0xFF, END >> 8])
+    run_paged(board, naive, start=0x0200, stop=END)
+    logs = []
+    for kind in KINDS:
+        session = session_of(ports_folder, operations, kind)
+        session.core.memory[END : END + 3] = [0x4C, END & 0xFF, END >> 8]
+        session.core.run(600)
+        seen = [*range(RESULTS, RESULTS + 40), *range(0x8000, 0x8100)]
+        found = [int(session.memory[one]) for one in seen]
+        assert found == [naive[one] for one in seen]
+        switch = bus_of(session.core).banks  # type: ignore[union-attr]
+        assert switch is not None
+        assert switch.pages[1] == naive.page(1)
+        changes = switch.take_changes()
+        logs.append((changes.since.tolist(), changes.page.tolist(), session.core.state))  # type: ignore[attr-defined]
+    assert logs[0] == logs[1]
 
 
 def test_a_program_without_vectors_in_the_page_of_a_reset_is_refused(tmp_path: Path) -> None:
