@@ -25,7 +25,10 @@ class PartNames(Parsed[tuple[str, ...]]):
 
     def parse(self, text: str) -> tuple[str, ...]:
         """Split the names; the library refuses one that it does not know."""
-        return tuple(one.strip() for one in text.split(",") if one.strip())
+        names = tuple(one.strip() for one in text.split(",") if one.strip())
+        if not names:
+            raise ValueError("found no name of a part; leave --only out for all parts")
+        return names
 
 
 @click.command("emit", epilog="Example: busplay emit guarded --to firmware --only c,vectors")
@@ -40,7 +43,7 @@ class PartNames(Parsed[tuple[str, ...]]):
 @click.option(
     "--only",
     type=PartNames(),
-    default="",
+    default=(),
     metavar="PART,...",
     help="Leave out all other parts.  [default: all]",
 )

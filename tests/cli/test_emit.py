@@ -50,6 +50,13 @@ def test_unknown_part_is_refused_with_the_list(busplay: Busplay, tmp_path: Path)
     )
 
 
+def test_only_without_a_part_is_refused(busplay: Busplay, tmp_path: Path) -> None:
+    found = busplay("emit", "lean", "--to", tmp_path / "out", "--only", " ,", "--json")
+    assert found.status == 2
+    assert "found no name of a part; leave --only out" in json.loads(found.out)["error"]
+    assert not (tmp_path / "out").exists()
+
+
 def test_report_says_what_was_written(busplay: Busplay, tmp_path: Path) -> None:
     words = ("emit", "strobed", "--to", tmp_path / "out", "--only", "c, vectors")
     found = busplay(*words, "--full")
