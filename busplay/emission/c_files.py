@@ -78,11 +78,14 @@ def _port(model: LinkModel) -> dict[str, object]:
     if model.framing.strobe_mask:
         level = "high" if model.framing.active_high else "low"
         pins.append(("strobe", f"in, active {level}"))
+    ring = 1 << (depth - 1).bit_length()
     return {
         "pins": pins,
         "fifo_depth": depth,
-        # A power of 2, so that indexes may wrap at 32 bits.
-        "ring": 1 << (depth - 1).bit_length(),
+        # A power of 2, so that indexes may wrap round.
+        "ring": ring,
+        # More than the ring, to tell a full FIFO from an empty one.
+        "index_bits": 8 if ring < 1 << 8 else 16 if ring < 1 << 16 else 32,
         "frame_hz": f"{float(model.time.budget.frame_hz):,.0f}",
         "fifo_assumed": model.time.fifo_depth is None,
     }

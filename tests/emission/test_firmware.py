@@ -254,3 +254,44 @@ def test_receiver_of_any_link_agrees(link: Link, corrects: bool, compiler: str, 
         symbols = np.concatenate([symbols, noise.astype(symbols.dtype), symbols])
         assert_agree(program, model, symbols, step=1)
         assert_agree(program, model, symbols, step=211)
+
+
+PORT_TEST = """\
+#include "guarded_port.c"
+
+int main(void)
+{
+    static guarded_port port;
+    guarded_frame frame = {0};
+    uint32_t sent, taken = 0, lost = 0;
+
+    guarded_port_start(&port);
+    /* Three into it for two out of it, until its indexes have wrapped round several times. */
+    for (sent = 0; sent < 3000; sent++) {
+        const uint32_t overrun = port.frames_overrun;
+
+        frame.word = sent;
+        keep(&port, &frame);
+        lost += port.frames_overrun - overrun;
+        if (sent % 3 != 0 && guarded_port_take(&port, &frame)) {
+            if (frame.word >= sent + 1)
+                return 1;
+            taken++;
+        }
+    }
+    while (guarded_port_take(&port, &frame))
+        taken++;
+    return taken + lost == sent && lost == 3000 - 2000 - (PORT_FIFO_DEPTH - 1) ? 0 : 2;
+}
+"""
+
+
+@pytest.mark.thorough
+@needs_gcc
+def test_fifo_of_the_port_keeps_every_frame_that_it_does_not_count_as_lost(tmp_path: Path) -> None:
+    folder = emit_c("guarded", tmp_path)
+    test = folder / "port_test.c"
+    test.write_text(PORT_TEST, encoding="utf-8")
+    program = tmp_path / "port_test"
+    compile_c("gcc", [test, folder / "guarded_link.c"], program, *SANITIZED)
+    assert subprocess.run([program], check=False).returncode == 0
