@@ -13,9 +13,12 @@ from __future__ import annotations
 import errno
 import os
 from collections import OrderedDict
+from functools import cached_property
 from pathlib import Path
 
 from busplay.errors import OutputError
+from busplay.link.layout import FrameLayout
+from busplay.trace.columns import ColumnCodec
 from busplay.trace.container import WRITES
 from busplay.trace.frame_chunk import FrameChunk
 from busplay.trace.header import TraceHeader
@@ -83,7 +86,12 @@ class GrowingTraceWriter(TraceFileWriter):
             stream,
             rows_dropped=max(0, first.first_row - 1),
             decoded=self._decoded,
+            codec=self._reading_codec,
         )
+
+    @cached_property
+    def _reading_codec(self) -> ColumnCodec:
+        return ColumnCodec(FrameLayout(self.header.link))
 
     def _store_index(self, *, at_end: bool) -> None:
         before = len(self._table)

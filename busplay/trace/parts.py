@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import BinaryIO
 from weakref import finalize
 
+from busplay.trace.columns import ColumnCodec
 from busplay.trace.frame_chunk import FrameChunk
 from busplay.trace.header import TraceHeader
 from busplay.trace.scan import Contents
@@ -95,6 +96,7 @@ class GrownTrace:
         rows_dropped: rows missing in the table of its chunks, behind the first.
         decoded: frame chunks that were decoded, by their row in the whole trace; whoever reads it
             shares them.
+        codec: decodes its frame chunks; shared likewise.
     """
 
     path: Path
@@ -103,3 +105,4 @@ class GrownTrace:
     stream: PartsStream
     rows_dropped: int
     decoded: OrderedDict[int, FrameChunk]
+    codec: ColumnCodec

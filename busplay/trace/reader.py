@@ -152,6 +152,8 @@ class TraceReader:
         self._rows_dropped = 0
         if isinstance(path, GrownTrace):
             self._decoded, self._rows_dropped = path.decoded, path.rows_dropped
+            # Its tables and room take milliseconds to make, and a trace grows with every chunk.
+            self._codec = path.codec
         self._begun_row = -1
         self._decompressor = make_decompressor()
 
