@@ -40,7 +40,7 @@ _REGISTERS = (
     "PALETTE_BLUE",
 )
 
-# Chunks, of those that lost stores, that are rerun.
+# How many chunks are rerun, of those in which stores were lost.
 _CHUNKS_SEARCHED = 8
 
 CycleOf = dict[int, int]

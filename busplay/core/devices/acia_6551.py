@@ -299,7 +299,7 @@ class AciaDevice:
         state[at.SENT_COUNT] = 0
 
     def _note_readiness(self, cycle: int) -> None:
-        """Let the next byte begin from a cycle on if the receiver is ready, and none if not."""
+        """Note from when on a byte may begin: from a cycle, or never while the receiver is off."""
         if not self.state[at.COMMAND] & at.ENABLED or self.state[at.DCD]:
             self._ready_from = self._arrives = NO_EVENT
         elif self._ready_from == NO_EVENT:

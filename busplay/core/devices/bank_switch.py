@@ -74,11 +74,11 @@ class BankSwitch(QuietDevice):
         self._memory = self._actions = np.zeros(0, np.uint8)
 
     def _lay_out(self) -> int:
-        """Give every bank its place in storage, RAM first; return the bytes of all."""
+        """Place every bank in storage, RAM first; return the bytes of all."""
         stop = 0
         order = sorted(
             range(len(self.described)),
-            key=lambda index: self.described[index].kind != "ram" and not self._overlay(index),
+            key=lambda index: not self._is_kept(self.described[index]),
         )
         self.ram_bytes = 0
         for index in order:
@@ -93,14 +93,16 @@ class BankSwitch(QuietDevice):
             numbers[at.ROW] = -1
             stop += pages * bank.page_bytes
             stop += -stop % PAGE_MULTIPLE
-            if bank.kind == "ram" or bank.is_overlay:
+            if self._is_kept(bank):
                 self.ram_bytes = stop
         for index, bank in enumerate(self.described):
             self._add_bits(index, bank)
         return stop
 
-    def _overlay(self, index: int) -> bool:
-        return self.described[index].is_overlay
+    @staticmethod
+    def _is_kept(bank: Bank) -> bool:
+        """Return whether its pages change: RAM, or memory below an overlay."""
+        return bank.kind == "ram" or bank.is_overlay
 
     def _of(self, index: int) -> Int64Column:
         return self._numbers[index * at.BANK_NUMBERS :][: at.BANK_NUMBERS]
@@ -172,7 +174,9 @@ class BankSwitch(QuietDevice):
                 first, span = int(numbers[at.FIRST]), int(numbers[at.BYTES])
                 begin = int(numbers[at.STORED_AT]) + page * span
                 self.stored[begin : begin + span] = self._memory[first : first + span]
-        self._show_overlays()
+        self._choose_overlays()
+        for index in range(len(self.described)):
+            self._show(index)
         self._forget_changes()
         for index in range(len(self.described)):
             self._note(0, index)
@@ -181,11 +185,10 @@ class BankSwitch(QuietDevice):
     def _show(self, index: int) -> int:
         return at.show(index, self.paged)
 
-    def _show_overlays(self) -> None:
+    def _choose_overlays(self) -> None:
         for index, bank in enumerate(self.described):
             if bank.is_overlay:
                 self._of(index)[at.PAGE] = at.OVERLAY_PAGE
-                self._show(index)
 
     def remove_overlays(self, address: int, cycle: int) -> None:
         """Remove the overlays that a store to an address removes."""
@@ -220,7 +223,7 @@ class BankSwitch(QuietDevice):
 
     def with_pages(self, stores: StoreBatch) -> StoreBatch:
         """Return stores with the page of each: all stores since the last call."""
-        self._drain()
+        self.make_room()
         changes = _page_changes(self._page_changes)
         self._page_changes.clear()
         page = np.zeros(len(stores), np.uint16)
@@ -251,16 +254,13 @@ class BankSwitch(QuietDevice):
 
         Of more than `CHANGES_MOST`, the oldest are lost.
         """
-        self._drain()
+        self.make_room()
         changes = _page_changes(self._changes)
         self._forget_changes()
         return changes
 
     def make_room(self) -> None:
-        """Make room in the log for more changes."""
-        self._drain()
-
-    def _drain(self) -> None:
+        """Empty the log, so that it has room for more changes."""
         count = int(self.log[at.COUNT])
         if count:
             self._changes.append(self.log[3 : 3 * (count + 1)].reshape(-1, 3).copy())
@@ -280,7 +280,7 @@ class BankSwitch(QuietDevice):
         self._changes.clear()
 
     def _note(self, cycle: int, index: int) -> None:
-        self._drain()
+        self.make_room()
         page = int(self._of(index)[at.SHOWN])
         self._changes.append(np.array([[cycle, index, page]], np.int64))
         self._page_changes.append(self._changes[-1])
@@ -300,9 +300,8 @@ class BankSwitch(QuietDevice):
         """See `HasReset`: clears the latches, and shows the overlays."""
         bits = self.bits.reshape(-1, at.BIT_NUMBERS)
         bits[bits[:, at.LATCH] >= 0, at.LEVEL] = 0
-        for index, bank in enumerate(self.described):
-            if bank.is_overlay:
-                self._of(index)[at.PAGE] = at.OVERLAY_PAGE
+        self._choose_overlays()
+        for index in range(len(self.described)):
             self._look(index, cycle + 1)
 
     def _look(self, index: int, cycle: int) -> None:
@@ -363,7 +362,7 @@ class BankSwitch(QuietDevice):
 
     def write_to_latch(self, latch: Int64Column, data: int, cycle: int) -> None:
         """Do a store to a latch."""
-        self._drain()
+        self.make_room()
         at.write_latch(latch, data, cycle, self.paged)
 
     def memory_at(self, address: int) -> int:
